@@ -1,0 +1,248 @@
+"""Coordinate reference systems: metres or not, transformation with its stated accuracy."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyproj
+from pyproj.aoi import AreaOfInterest
+from pyproj.enums import TransformDirection
+from pyproj.exceptions import CRSError as ProjCrsError
+from pyproj.transformer import TransformerGroup
+
+from layers.errors import CrsError
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    Floats = NDArray[np.float64]
+    Bools = NDArray[np.bool_]
+
+__all__ = [
+    "looks_swapped",
+    "outside_area_of_use",
+    "read_crs",
+    "require_metres",
+    "require_same_crs",
+    "transform_positions",
+]
+
+
+def read_crs(crs: Any) -> pyproj.CRS:
+    """Understand a CRS given as EPSG code, authority text, WKT or `pyproj.CRS`.
+
+    Raises
+    ------
+    CrsError
+        It is missing or unknown.
+
+    Examples
+    --------
+    >>> read_crs("EPSG:25830").name
+    'ETRS89 / UTM zone 30N'
+    """
+    if crs is None or (isinstance(crs, str) and not crs.strip()):
+        raise CrsError("No CRS is stated; give one, for example EPSG:25830.")
+    try:
+        return pyproj.CRS.from_user_input(crs)
+    except ProjCrsError as problem:
+        raise CrsError(
+            f"The CRS {str(crs)[:80]!r} is unknown; give an EPSG code such as EPSG:25830."
+        ) from problem
+
+
+def require_metres(crs: Any, *, what: str = "frame") -> pyproj.CRS:
+    """Make sure that lengths in a CRS are metres on the ground.
+
+    Parameters
+    ----------
+    crs
+        Anything that :func:`read_crs` understands.
+    what
+        What has this CRS, for the message.
+
+    Returns
+    -------
+    pyproj.CRS
+
+    Raises
+    ------
+    CrsError
+        The CRS is missing, unknown, geographic, geocentric, in another unit than the metre,
+        or a Mercator projection for web tiles, whose lengths grow by 1/cos(latitude).
+
+    Examples
+    --------
+    >>> require_metres("EPSG:3857", what="reaches")
+    Traceback (most recent call last):
+    layers.errors.CrsError: The CRS of reaches, EPSG:3857 (WGS 84 / Pseudo-Mercator), stretches \
+lengths by 1/cos(latitude); use a projected CRS of the area, for example its UTM zone.
+    """
+    known = read_crs(crs)
+    fault = _metre_fault(known)
+    if fault:
+        raise CrsError(
+            f"The CRS of {what}, {_label(known)}, {fault}; "
+            "use a projected CRS of the area, for example its UTM zone."
+        )
+    return known
+
+
+def require_same_crs(first: Any, second: Any, *, what: str) -> None:
+    """Make sure that two frames are in one CRS.
+
+    Raises
+    ------
+    CrsError
+        One is missing, or the two differ; the message names both.
+    """
+    one, two = read_crs(first), read_crs(second)
+    if one != two and not one.equals(two, ignore_axis_order=True):
+        raise CrsError(
+            f"CRS mismatch, {what}: {_label(one)} and {_label(two)}; "
+            "transform one of them to the other first."
+        )
+
+
+@lru_cache(maxsize=64)
+def _metre_fault(crs: pyproj.CRS) -> str | None:
+    flat = crs.sub_crs_list[0] if crs.is_compound else crs
+    if not flat.is_projected:
+        return "is in degrees" if flat.is_geographic else "is not projected"
+    units = {(axis.unit_name or "?") for axis in flat.axis_info}
+    factors = [axis.unit_conversion_factor for axis in flat.axis_info]
+    if any(abs(factor - 1.0) > 1e-12 for factor in factors):
+        return f"is in {' and '.join(sorted(units))}, not metres"
+    operation = flat.coordinate_operation
+    source = flat.source_crs if flat.is_bound else flat
+    operation = operation if operation is not None else source and source.coordinate_operation
+    name = (operation.method_name if operation is not None else "").lower()
+    if "pseudo mercator" in name or name.startswith("mercator"):
+        return "stretches lengths by 1/cos(latitude)"
+    return None
+
+
+def _label(crs: pyproj.CRS) -> str:
+    authority = crs.to_authority()
+    return f"{':'.join(authority)} ({crs.name})" if authority else crs.name
+
+
+def transform_positions(
+    x: ArrayLike, y: ArrayLike, source: Any, target: Any
+) -> tuple[Floats, Floats, str, float]:
+    """Transform coordinates by the best available operation, and say which it was.
+
+    Parameters
+    ----------
+    x, y
+        Easting or longitude, northing or latitude, in that order whatever the CRS's own axis
+        order is, (n,). Missing or infinite values come back missing.
+    source, target
+        The two CRS.
+
+    Returns
+    -------
+    x, y
+        In `target`, same axis order, (n,). Missing where the operation is not defined.
+    name
+        Name of the operation as registered.
+    accuracy_m
+        Its stated accuracy; NaN where none is stated. Projecting alone is exact: 0. [m]
+
+    Raises
+    ------
+    CrsError
+        A CRS is unknown, or no operation joins the two.
+
+    Notes
+    -----
+    EPSG lists several datum shifts for most pairs, by area and accuracy. The best one that
+    can be done here for where the positions lie is taken (PROJ's order: area, then accuracy).
+    """
+    from_crs, to_crs = read_crs(source), read_crs(target)
+    xs = np.atleast_1d(np.asarray(x, np.float64))
+    ys = np.atleast_1d(np.asarray(y, np.float64))
+    usable = np.isfinite(xs) & np.isfinite(ys)
+    out_x, out_y = np.full(xs.shape, np.nan), np.full(ys.shape, np.nan)
+    if from_crs == to_crs:
+        out_x[usable], out_y[usable] = xs[usable], ys[usable]
+        return out_x, out_y, "none needed", 0.0
+    area = _area_of(xs[usable], ys[usable], from_crs)
+    group = TransformerGroup(from_crs, to_crs, always_xy=True, area_of_interest=area)
+    if not group.transformers:
+        raise CrsError(
+            f"No transformation from {_label(from_crs)} to {_label(to_crs)} can be done here; "
+            "give the positions in another CRS."
+        )
+    best = group.transformers[0]
+    new_x, new_y = best.transform(xs[usable], ys[usable], direction=TransformDirection.FORWARD)
+    good = np.isfinite(new_x) & np.isfinite(new_y)
+    out_x[usable] = np.where(good, new_x, np.nan)
+    out_y[usable] = np.where(good, new_y, np.nan)
+    accuracy = float(best.accuracy)
+    return out_x, out_y, best.description, accuracy if accuracy >= 0 else float("nan")
+
+
+def _area_of(x: Floats, y: Floats, crs: pyproj.CRS) -> AreaOfInterest | None:
+    """Box of the positions in degrees; a plain projection needs no datum shift."""
+    if x.size == 0:
+        return None
+    geographic = crs.geodetic_crs
+    if geographic is None or crs.is_geocentric:
+        return None
+    lon, lat = pyproj.Transformer.from_crs(crs, geographic, always_xy=True).transform(x, y)
+    known = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90) & (np.abs(lon) <= 180)
+    if not known.any():
+        return None
+    return AreaOfInterest(
+        float(lon[known].min()),
+        float(lat[known].min()),
+        float(lon[known].max()),
+        float(lat[known].max()),
+    )
+
+
+def outside_area_of_use(lon: ArrayLike, lat: ArrayLike, crs: Any) -> Bools:
+    """Tell which positions lie outside the area that a CRS is meant for.
+
+    Parameters
+    ----------
+    lon, lat
+        Degrees east and north, (n,). Missing values count as outside.
+    crs
+        A CRS; one that states no area of use is taken to cover the earth.
+
+    Returns
+    -------
+    ndarray of bool, (n,)
+
+    Examples
+    --------
+    >>> outside_area_of_use([-11.2, 3.0], [52.6, 52.6], "EPSG:32629").tolist()
+    [False, True]
+    """
+    known = read_crs(crs)
+    lons = np.atleast_1d(np.asarray(lon, np.float64))
+    lats = np.atleast_1d(np.asarray(lat, np.float64))
+    inside = (np.abs(lats) <= 90) & (np.abs(lons) <= 180)
+    area = known.area_of_use
+    if area is not None:
+        inside &= (lats >= area.south) & (lats <= area.north)
+        if area.west <= area.east:
+            inside &= (lons >= area.west) & (lons <= area.east)
+        else:  # the area crosses 180 degrees
+            inside &= (lons >= area.west) | (lons <= area.east)
+    return ~inside
+
+
+def looks_swapped(lon: ArrayLike, lat: ArrayLike, crs: Any) -> Bools:
+    """Tell which positions fall into a CRS's area of use only with lon and lat exchanged.
+
+    Examples
+    --------
+    >>> looks_swapped([52.6, -11.2], [-11.2, 52.6], "EPSG:32629").tolist()
+    [True, False]
+    """
+    return outside_area_of_use(lon, lat, crs) & ~outside_area_of_use(lat, lon, crs)
