@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 import pyproj
-from pyproj.aoi import AreaOfInterest
 from pyproj.enums import TransformDirection
 from pyproj.exceptions import CRSError as ProjCrsError
-from pyproj.transformer import TransformerGroup
+from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from layers.errors import CrsError
 
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
 
 __all__ = [
+    "CrsLike",
     "looks_swapped",
     "outside_area_of_use",
     "read_crs",
@@ -29,8 +29,11 @@ __all__ = [
     "transform_positions",
 ]
 
+# What people write for a CRS: EPSG number, authority text, WKT or the object itself.
+CrsLike: TypeAlias = pyproj.CRS | str | int | None
 
-def read_crs(crs: Any) -> pyproj.CRS:
+
+def read_crs(crs: CrsLike) -> pyproj.CRS:
     """Understand a CRS given as EPSG code, authority text, WKT or `pyproj.CRS`.
 
     Raises
@@ -53,7 +56,7 @@ def read_crs(crs: Any) -> pyproj.CRS:
         ) from problem
 
 
-def require_metres(crs: Any, *, what: str = "frame") -> pyproj.CRS:
+def require_metres(crs: CrsLike, *, what: str = "frame") -> pyproj.CRS:
     """Make sure that lengths in a CRS are metres on the ground.
 
     Parameters
@@ -90,7 +93,7 @@ lengths by 1/cos(latitude); use a projected CRS of the area, for example its UTM
     return known
 
 
-def require_same_crs(first: Any, second: Any, *, what: str) -> None:
+def require_same_crs(first: CrsLike, second: CrsLike, *, what: str) -> None:
     """Make sure that two frames are in one CRS.
 
     Raises
@@ -115,10 +118,9 @@ def _metre_fault(crs: pyproj.CRS) -> str | None:
     factors = [axis.unit_conversion_factor for axis in flat.axis_info]
     if any(abs(factor - 1.0) > 1e-12 for factor in factors):
         return f"is in {' and '.join(sorted(units))}, not metres"
-    operation = flat.coordinate_operation
-    source = flat.source_crs if flat.is_bound else flat
-    operation = operation if operation is not None else source and source.coordinate_operation
-    name = (operation.method_name if operation is not None else "").lower()
+    plain = flat.source_crs if flat.is_bound and flat.source_crs is not None else flat
+    operation = plain.coordinate_operation
+    name = operation.method_name.lower() if operation is not None else ""
     if "pseudo mercator" in name or name.startswith("mercator"):
         return "stretches lengths by 1/cos(latitude)"
     return None
@@ -130,7 +132,7 @@ def _label(crs: pyproj.CRS) -> str:
 
 
 def transform_positions(
-    x: ArrayLike, y: ArrayLike, source: Any, target: Any
+    x: ArrayLike, y: ArrayLike, source: CrsLike, target: CrsLike
 ) -> tuple[Floats, Floats, str, float]:
     """Transform coordinates by the best available operation, and say which it was.
 
@@ -204,7 +206,7 @@ def _area_of(x: Floats, y: Floats, crs: pyproj.CRS) -> AreaOfInterest | None:
     )
 
 
-def outside_area_of_use(lon: ArrayLike, lat: ArrayLike, crs: Any) -> Bools:
+def outside_area_of_use(lon: ArrayLike, lat: ArrayLike, crs: CrsLike) -> Bools:
     """Tell which positions lie outside the area that a CRS is meant for.
 
     Parameters
@@ -237,7 +239,7 @@ def outside_area_of_use(lon: ArrayLike, lat: ArrayLike, crs: Any) -> Bools:
     return ~inside
 
 
-def looks_swapped(lon: ArrayLike, lat: ArrayLike, crs: Any) -> Bools:
+def looks_swapped(lon: ArrayLike, lat: ArrayLike, crs: CrsLike) -> Bools:
     """Tell which positions fall into a CRS's area of use only with lon and lat exchanged.
 
     Examples

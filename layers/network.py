@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
@@ -21,6 +20,7 @@ from layers.stream_order import FlowGraph, flow_graph, strahler_order, upstream_
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    import geopandas as gpd
     import pyproj
     from numpy.typing import NDArray
 
@@ -76,7 +76,7 @@ class Network:
 
     @property
     def total_length_m(self) -> float:
-        """Length of all reaches together. [m]"""
+        """Length of all reaches together, in metres."""
         return float(self.length_m.sum())
 
     def rows(self, reach_ids: Iterable[Any]) -> Ints:
@@ -214,8 +214,9 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
     --------
     >>> lines = ["LINESTRING (0 900, 0 500)", "LINESTRING (300 900, 0 500)",
     ...          "LINESTRING (0 500, 0 0)"]
-    >>> reaches = gpd.GeoDataFrame(
-    ...     geometry=gpd.GeoSeries.from_wkt(lines), index=["A", "B", "C"], crs="EPSG:25830")
+    >>> import geopandas as gpd
+    >>> lines = gpd.GeoSeries.from_wkt(lines, index=["A", "B", "C"], crs="EPSG:25830")
+    >>> reaches = lines.to_frame("geometry")
     >>> network = build_network(reaches)
     >>> network.strahler.tolist(), network.upstream_length_m.tolist()
     ([1, 1, 2], [400.0, 500.0, 1400.0])
@@ -234,10 +235,10 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
     from_node, to_node = node[: len(lines)], node[len(lines) :]
     graph = flow_graph(from_node, to_node, len(node_xy))
     strahler = _orders(frame, graph)
+    missing = pd.Series(None, index=frame.index, dtype="str")
     frame["length_m"] = length
     frame["strahler"] = strahler
-    frame["stream_name"] = frame["stream_name"] if "stream_name" in frame else None
-    frame["stream_name"] = frame["stream_name"].astype("str")
+    frame["stream_name"] = frame["stream_name"].astype("str") if "stream_name" in frame else missing
     frame["kind"] = frame["kind"].astype("str").fillna("stream") if "kind" in frame else "stream"
     return Network(
         reaches=frame,
@@ -254,7 +255,7 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
 
 
 def join_ends(ends: Floats, tolerance_m: float) -> tuple[Ints, Floats]:
-    """Number the places where line ends meet.
+    """Give a number to each place where line ends meet.
 
     Parameters
     ----------
@@ -321,6 +322,7 @@ def _sorted_by_id(reaches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 def _refuse_unusable(ids: pd.Index, lines: NDArray[np.object_], length: Floats) -> None:
     faults = (
+        (shapely.is_missing(lines), "has no geometry"),
         (shapely.get_type_id(lines) != shapely.GeometryType.LINESTRING, "is not one LineString"),
         (~np.isfinite(length), "has a coordinate that is not a finite number"),
         (length <= 0, "has zero length"),

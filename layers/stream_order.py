@@ -229,7 +229,7 @@ def _gatherers(graph: FlowGraph) -> list[int]:
 
 
 def _nesting(downward: list[int], gatherer: list[int]) -> tuple[list[int], list[int]]:
-    """Number the blocks so that what a block gathers is one run first … last − 1."""
+    """Run numbers such that what a block gathers is one run first … last − 1."""
     n_blocks = len(downward)
     size = [1] * (n_blocks + 1)
     for number in downward:
