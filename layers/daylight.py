@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 from pvlib import spa
+from scipy.optimize import brentq
 
 from layers.errors import FrameError
 
@@ -198,18 +199,12 @@ def _crossing(
     """Instant at which the sun, below at `low_s` and above at `high_s`, passes a level."""
     place = np.array([longitude]), np.array([latitude])
 
-    def above(moment: float) -> bool:
-        return bool(_elevation_at(*place, np.array([moment]))[0] >= level_deg)
+    def height(moment: float) -> float:
+        return float(_elevation_at(*place, np.array([moment]))[0]) - level_deg
 
-    if above(low_s) or not above(high_s):
+    if height(low_s) >= 0.0 or height(high_s) < 0.0:
         return None
-    while abs(high_s - low_s) > 0.05:
-        middle = (low_s + high_s) / 2
-        if above(middle):
-            high_s = middle
-        else:
-            low_s = middle
-    return high_s
+    return float(brentq(height, low_s, high_s, xtol=0.05))
 
 
 def sun_events(longitude: float, latitude: float, local_date: date, timezone: str) -> SunEvents:
