@@ -1,0 +1,1 @@
+"""Rifflebook's service: storage, intake, accounts, pages, feed, export, command line."""

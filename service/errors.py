@@ -1,0 +1,84 @@
+"""What can go wrong on the way of a record, named by outcome.
+
+ServiceError (Exception)
+├── FieldFileError   a field file holds values that cannot be understood; nothing stored
+├── StoreError       the store cannot be opened, is of another kind, or is out of space
+│   └── StoreBusyError   another process holds the write lock too long
+├── NotFoundError    no such record; also the answer for one the viewer may not see
+├── ConflictError    the record was changed by somebody else, or exists with other content
+├── AccessError      the viewer's role does not allow this
+└── RequestError     a parameter is unknown or its value cannot be used
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = [
+    "AccessError",
+    "ConflictError",
+    "Fault",
+    "FieldFileError",
+    "NotFoundError",
+    "RequestError",
+    "ServiceError",
+    "StoreBusyError",
+    "StoreError",
+]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One finding in a field file: where it is, what stands there, what would be right."""
+
+    file: str
+    row: int  # as a spreadsheet counts, header = 1; 0 = the file as a whole
+    column: str
+    value: str
+    remedy: str
+
+    def __str__(self) -> str:
+        place = f"{self.file}, row {self.row}" if self.row else self.file
+        column = f", column {self.column}" if self.column else ""
+        value = f", value {self.value!r}" if self.value else ""
+        return f"{place}{column}{value}: {self.remedy}"
+
+
+class ServiceError(Exception):
+    """Something on the way of a record cannot be done; the message is for the user."""
+
+
+class FieldFileError(ServiceError):
+    """A field file holds values that cannot be understood; nothing was stored."""
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        super().__init__(f"Values refused: {len(faults)}. Nothing was stored.")
+        self.faults = tuple(faults)
+
+
+class StoreError(ServiceError):
+    """The store cannot be opened or written."""
+
+
+class StoreBusyError(StoreError):
+    """Another process holds the write lock for too long; try again."""
+
+
+class NotFoundError(ServiceError):
+    """No such record, or none that this viewer may see: the two look the same."""
+
+
+class ConflictError(ServiceError):
+    """The record was changed meanwhile, or exists with different content."""
+
+
+class AccessError(ServiceError):
+    """The viewer's role does not allow this."""
+
+
+class RequestError(ServiceError):
+    """A parameter is unknown, or its value cannot be used."""

@@ -1,0 +1,144 @@
+"""The records that travel between the rooms of the service."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    import geopandas as gpd
+    import pandas as pd
+
+__all__ = [
+    "Batch",
+    "FieldRecords",
+    "HistoryEntry",
+    "Records",
+    "Role",
+    "Selection",
+    "StoreSettings",
+    "Viewer",
+]
+
+Role = Literal["public", "viewer", "member", "editor", "keeper"]
+
+
+@dataclass(frozen=True)
+class StoreSettings:
+    """What a store was made with."""
+
+    crs: str  # authority code of the projected CRS, e.g. "EPSG:32629"
+    timezone: str  # IANA zone for surveys that name none
+    snap_tolerance_m: float = 100.0
+    node_tolerance_m: float = 0.5
+    schema_version: int = 1
+    store_id: str = ""  # random at creation; keys public identifiers
+    title: str = ""
+
+
+@dataclass(frozen=True)
+class Selection:
+    """Which placements a question is about; empty means all.
+
+    `since` and `until` are local dates of setting, both included. `catchments` takes in
+    what is nested in them. `species` keeps every placement (looking counts) but only
+    these species' catches.
+    """
+
+    surveys: tuple[str, ...] = ()
+    methods: tuple[str, ...] = ()
+    species: tuple[str, ...] = ()
+    catchments: tuple[str, ...] = ()
+    placements: tuple[str, ...] = ()
+    since: dt.date | None = None
+    until: dt.date | None = None
+    bbox: tuple[float, float, float, float] | None = None  # store CRS, metres
+
+    def without_species(self) -> Selection:
+        """Return the same placements with every species."""
+        return replace(self, species=())
+
+
+@dataclass(frozen=True)
+class Viewer:
+    """Who is asking. `name` goes into the history of what they change."""
+
+    name: str
+    role: Role
+
+    @property
+    def sees_exact_places(self) -> bool:
+        """Whether sensitive places are shown to this viewer as recorded."""
+        return self.role in ("member", "editor", "keeper")
+
+    @property
+    def may_edit(self) -> bool:
+        """Whether this viewer may add and change records."""
+        return self.role in ("editor", "keeper")
+
+
+LOCAL_KEEPER = Viewer("local user", "keeper")
+PUBLIC = Viewer("public", "public")
+
+
+@dataclass(frozen=True)
+class Records:
+    """Stored records as frames; their columns are fixed in DEVELOPERS.md, "Frames"."""
+
+    placements: gpd.GeoDataFrame
+    catches: pd.DataFrame
+    lengths: pd.DataFrame
+    snaps: pd.DataFrame
+    stretches: pd.DataFrame
+    flags: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class FieldRecords:
+    """What an import, or one form, hands to the store: checked, snapped, ready to keep.
+
+    `surveys` and `sites` hold those that the store does not know yet.
+    """
+
+    surveys: pd.DataFrame
+    sites: pd.DataFrame
+    placements: gpd.GeoDataFrame
+    catches: pd.DataFrame
+    lengths: pd.DataFrame
+    snaps: pd.DataFrame
+    stretches: pd.DataFrame
+    flags: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Batch:
+    """One import, which can be undone whole."""
+
+    batch_id: int
+    at: dt.datetime
+    who: str
+    files: tuple[str, ...]
+    digest: str  # SHA-256 over the contents and options: the same file twice is known
+    placements: int
+    catches: int
+    lengths: int
+    undone_at: dt.datetime | None = None
+    undone_by: str | None = None
+
+
+@dataclass(frozen=True)
+class HistoryEntry:
+    """One change: who, when, what it was, what it is."""
+
+    entry_id: int
+    at: dt.datetime
+    who: str
+    entity: str  # "placement", "survey", "reaches", "species", "account", ...
+    key: str
+    action: Literal["add", "change", "remove"]
+    before: dict[str, Any] | None = None
+    after: dict[str, Any] | None = None
+    batch_id: int | None = None
+    extra: dict[str, Any] = field(default_factory=dict)

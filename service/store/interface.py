@@ -1,0 +1,155 @@
+"""The one interface behind which all SQL lives.
+
+Callers see frames and records, never a connection, a statement or a backend. The default
+backend is a GeoPackage file; PostgreSQL with PostGIS fits behind the same words.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    import geopandas as gpd
+    import pandas as pd
+
+    from service.records import (
+        Batch,
+        FieldRecords,
+        HistoryEntry,
+        Records,
+        Selection,
+        StoreSettings,
+    )
+
+__all__ = ["Store"]
+
+
+class Store(Protocol):
+    """Reading and writing of one store. Columns and index: DEVELOPERS.md, "Frames"."""
+
+    @property
+    def settings(self) -> StoreSettings:
+        """What the store was made with."""
+
+    @property
+    def version(self) -> int:
+        """A number that grows with every write; caches and ETags hang on it."""
+
+    def close(self) -> None:
+        """Release every connection."""
+
+    # Reference layers -----------------------------------------------------------------
+    def reaches(self) -> gpd.GeoDataFrame:
+        """All reaches; adds `strahler`, `upstream_length_m`, `from_node`, `to_node`."""
+
+    def catchments(self) -> gpd.GeoDataFrame:
+        """All catchments."""
+
+    def reach_parts(self) -> pd.DataFrame:
+        """Which part of which reach lies in which catchment (computed at loading)."""
+
+    def species(self) -> pd.DataFrame:
+        """The species list."""
+
+    def methods(self) -> pd.DataFrame:
+        """The methods of this store: the shipped seven and `other`, and its own."""
+
+    def surveys(self) -> pd.DataFrame:
+        """Surveys, index `survey`: name, leader, permit, crs, timezone, note."""
+
+    def sites(self) -> pd.DataFrame:
+        """Sites, index `site`: name, survey, stream_name, note."""
+
+    def replace_network(
+        self,
+        reaches: gpd.GeoDataFrame,
+        reach_parts: pd.DataFrame,
+        snaps: pd.DataFrame,
+        stretches: pd.DataFrame,
+        flags: pd.DataFrame,
+        *,
+        who: str,
+    ) -> None:
+        """Replace all reaches, and with them every snap, stretch and network flag."""
+
+    def replace_catchments(
+        self, catchments: gpd.GeoDataFrame, reach_parts: pd.DataFrame, *, who: str
+    ) -> None:
+        """Replace all catchments and the parts of reaches in them."""
+
+    def put_species(self, species: pd.DataFrame, *, who: str) -> None:
+        """Add species or change those of the same name."""
+
+    def put_methods(self, methods: pd.DataFrame, *, who: str) -> None:
+        """Add methods or change those of the same name."""
+
+    def put_surveys(self, surveys: pd.DataFrame, *, who: str) -> None:
+        """Add surveys or change those of the same name."""
+
+    def put_sites(self, sites: pd.DataFrame, *, who: str) -> None:
+        """Add sites or change those of the same name."""
+
+    # Records --------------------------------------------------------------------------
+    def records(self, selection: Selection) -> Records:
+        """Every placement of the selection with its catches, lengths, snaps, stretches, flags.
+
+        `Selection.catchments` is not applied here (`service.access` does, by geometry).
+        """
+
+    def record_chunks(self, selection: Selection, *, size: int = 10_000) -> Iterator[Records]:
+        """Yield the same in chunks of `size` placements by ascending store row, constant memory."""
+
+    def known_placements(self, placement_ids: list[str]) -> pd.Series:
+        """Digest of the content of each of these placements that is stored, by id."""
+
+    def add_batch(
+        self,
+        records: FieldRecords,
+        *,
+        who: str,
+        files: tuple[str, ...],
+        digest: str,
+        digests: pd.Series,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> Batch:
+        """Store one import whole, in one transaction, with its history."""
+
+    def put_placement(
+        self, records: FieldRecords, *, who: str, digest: str, replaces: str | None = None
+    ) -> None:
+        """Add one placement with its catch, or change the one that is there.
+
+        `replaces` is the digest of the content the editor saw; another one stored
+        meanwhile raises ConflictError. Adding what is there already with the same digest
+        changes nothing.
+        """
+
+    def remove_placement(self, placement_id: str, *, who: str) -> None:
+        """Remove one placement with its catch; its history stays."""
+
+    def batches(self) -> list[Batch]:
+        """All imports, newest first."""
+
+    def find_batch(self, digest: str) -> Batch | None:
+        """The batch not undone that stored these very files, if any."""
+
+    def undo_batch(self, batch_id: int, *, who: str) -> Batch:
+        """Take back everything one import added; refuses what was edited since."""
+
+    # History and upkeep ---------------------------------------------------------------
+    def history(
+        self, entity: str | None = None, key: str | None = None, *, limit: int = 1000
+    ) -> list[HistoryEntry]:
+        """Changes, newest first."""
+
+    def backup(self, destination: Path) -> None:
+        """Write a consistent copy while others read and write."""
+
+    def faults(self) -> list[str]:
+        """Integrity, foreign keys, GeoPackage rules, history against tables; empty = sound."""
+
+    def document(self, placement_id: str) -> dict[str, Any] | None:
+        """One placement with catches and lengths as the history keeps it."""
