@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.sparse import csr_array
 
 from layers.errors import FrameError
+from layers.half_edges import half_edges
 from layers.intervals import Intervals, as_intervals, complement, union_intervals
 
 if TYPE_CHECKING:
@@ -197,18 +197,10 @@ def node_distance(network: Network, seeds: Floats) -> Floats:
     stream network is nearly a tree, so hardly any node improves twice, and whole arrays
     are moved at a time, which a heap (Dijkstra) cannot do. The result is the same.
     """
-    m, n = len(network.length_m), network.n_nodes
-    tail = np.concatenate([network.from_node, network.to_node])
-    head = np.concatenate([network.to_node, network.from_node])
-    # Half-edges in the order of their tails: transposing a sparse matrix is a counting sort.
-    by_tail = csr_array(
-        (np.ones(2 * m, np.int8), tail, np.arange(2 * m + 1)), shape=(2 * m, n)
-    ).tocsc()
-    first, half = by_tail.indptr, by_tail.indices
-    length = network.length_m[np.where(half < m, half, half - m)]
-    head = head[half]
+    first, head, row, _ = half_edges(network)
+    length = network.length_m[row]
     distance = seeds.astype(np.float64)
-    slot = np.empty(n, np.int64)
+    slot = np.empty(network.n_nodes, np.int64)
     front = np.flatnonzero(np.isfinite(distance))
     while len(front):
         begin, count = first[front], first[front + 1] - first[front]
