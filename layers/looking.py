@@ -1,0 +1,264 @@
+"""Who looked for what: outcomes, methods that can detect a species, counts, nested catchments.
+
+A placement looked when it fished properly, whether it caught something or nothing. Lost and
+disturbed gear did not look; where the catch was not recorded, nobody knows. A method can detect
+a species when the species list says so, or says nothing and the two share a habitat.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from layers.errors import FrameError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import numpy.typing as npt
+
+    Ints = npt.NDArray[np.int64]
+    Bools = npt.NDArray[np.bool_]
+
+__all__ = [
+    "COUNT_KINDS_LOWER",
+    "LOOKED_OUTCOMES",
+    "catch_numbers",
+    "codes_of",
+    "codes_within",
+    "detectable",
+    "inputs_of",
+    "left_out_by_outcome",
+    "local_dates",
+    "local_times",
+    "looked",
+    "nested_catchments",
+    "require_columns",
+]
+
+LOOKED_OUTCOMES: Final = ("caught", "nil")
+COUNT_KINDS_LOWER: Final = ("at_least", "present")
+_NO_LOOK: Final = {
+    "lost": "gear lost",
+    "disturbed": "gear disturbed",
+    "unrecorded": "catch not recorded",
+}
+
+
+def require_columns(frame: pd.DataFrame, columns: Iterable[str], name: str) -> None:
+    """Refuse a frame without the named columns.
+
+    Raises
+    ------
+    FrameError
+        One or more are missing; all are named.
+    """
+    missing = [column for column in columns if column not in frame.columns]
+    if missing:
+        msg = f"The {name} frame lacks {', '.join(missing)}; see the frames in DEVELOPERS.md."
+        raise FrameError(msg)
+
+
+def codes_of(labels: pd.Series, index: pd.Index, what: str) -> Ints:
+    """Row numbers of labels in an index that must hold them all.
+
+    Raises
+    ------
+    FrameError
+        A label is not in the index; the first is named.
+    """
+    codes = codes_within(labels, index)
+    if (codes < 0).any():
+        stranger = labels.iloc[int(np.argmax(codes < 0))]
+        msg = f"{what} {stranger!r} is not in its list; add it there or mend the record."
+        raise FrameError(msg)
+    return codes
+
+
+def codes_within(labels: pd.Series, index: pd.Index) -> Ints:
+    """Row numbers of labels in an index; -1 where it lacks them or the label is missing.
+
+    Few labels over many rows are looked up once each.
+    """
+    numbers, distinct = pd.factorize(labels)
+    places = np.append(index.get_indexer(pd.Index(distinct)), -1)
+    return np.asarray(places[numbers], dtype=np.int64)
+
+
+def _text_sets(column: pd.Series) -> list[frozenset[str] | None]:
+    """Split `;` lists; None where the cell is missing or blank, which means no limit."""
+    return [
+        (frozenset(part.strip() for part in text.split(";") if part.strip()) or None)
+        if isinstance(text, str)
+        else None
+        for text in column
+    ]
+
+
+def detectable(species: pd.DataFrame, methods: pd.DataFrame) -> pd.DataFrame:
+    """Which method can detect which species.
+
+    Parameters
+    ----------
+    species
+        Index `species`; `detected_by` and `habitats` as `;` lists, both may be missing.
+    methods
+        Index `method`; `habitats` as a `;` list, may be missing.
+
+    Returns
+    -------
+    DataFrame of bool
+        Species in rows, methods in columns. `detected_by` decides where it is given; else
+        every method that shares a habitat, where a missing list means any water.
+
+    Examples
+    --------
+    >>> fish = pd.DataFrame({"detected_by": [None, "seine"], "habitats": ["stream", None]},
+    ...                     index=["Salmo trutta", "Perca fluviatilis"])
+    >>> gear = pd.DataFrame({"habitats": ["still", "stream;still"]}, index=["seine", "hand_net"])
+    >>> detectable(fish, gear).to_numpy().tolist()
+    [[False, True], [True, False]]
+    """
+    blank = pd.Series([None] * len(species), index=species.index, dtype=object)
+    named = _text_sets(species.get("detected_by", blank))
+    waters = _text_sets(species.get("habitats", blank))
+    gear_waters = _text_sets(
+        methods.get("habitats", pd.Series([None] * len(methods), index=methods.index, dtype=object))
+    )
+    can = [
+        [
+            method in by
+            if by is not None
+            else water is None or gear_water is None or bool(water & gear_water)
+            for method, gear_water in zip(methods.index, gear_waters, strict=True)
+        ]
+        for by, water in zip(named, waters, strict=True)
+    ]
+    shape = (len(species), len(methods))
+    return pd.DataFrame(
+        np.array(can, dtype=bool).reshape(shape), index=species.index, columns=methods.index
+    )
+
+
+def looked(placements: pd.DataFrame) -> Bools:
+    """Whether each placement fished properly: it caught something or, as stated, nothing."""
+    require_columns(placements, ["outcome"], "placements")
+    return placements["outcome"].isin(LOOKED_OUTCOMES).to_numpy(dtype=bool)
+
+
+def left_out_by_outcome(placements: pd.DataFrame) -> dict[str, int]:
+    """How many placements did not look, by reason."""
+    counts = placements.loc[~looked(placements), "outcome"].value_counts(dropna=False)
+    reasons: dict[str, int] = {}
+    for outcome, count in counts.items():
+        reason = _NO_LOOK.get(str(outcome), _NO_LOOK["unrecorded"])
+        reasons[reason] = reasons.get(reason, 0) + int(count)
+    return reasons
+
+
+def catch_numbers(catches: pd.DataFrame) -> tuple[npt.NDArray[np.float64], Bools]:
+    """Individuals each catch row stands for, and whether that is only a lower bound.
+
+    A fish noted as present, or a row without a count, stands for at least one. A row that
+    counts zero stands for none and is no record of the species.
+    """
+    require_columns(catches, ["count", "count_kind"], "catches")
+    count = catches["count"].to_numpy(dtype=np.float64, na_value=np.nan)
+    kind = catches["count_kind"]
+    present = (kind == "present").to_numpy(dtype=bool, na_value=False) | np.isnan(count)
+    number = np.where(present, 1.0, count)
+    lower = present | kind.isin(COUNT_KINDS_LOWER).to_numpy(dtype=bool)
+    return number, lower
+
+
+def local_dates(placements: pd.DataFrame, column: str = "set_at") -> pd.Series:
+    """Local midnight (without zone) of the date on which people there set or lifted a gear.
+
+    Parameters
+    ----------
+    placements
+        `set_at` or `lifted_at`, aware; `timezone`, the IANA zone of the row (missing = UTC).
+    column
+        Which of the two.
+
+    Returns
+    -------
+    Series of datetime64[us]
+        Index of `placements`; missing where the time is missing.
+    """
+    dates: pd.Series = local_times(placements, column).dt.normalize()
+    return dates
+
+
+def local_times(placements: pd.DataFrame, column: str) -> pd.Series:
+    """Wall-clock times (without zone) of `column` in each row's own time zone."""
+    require_columns(placements, [column, "timezone"], "placements")
+    moments = pd.Series(pd.DatetimeIndex(placements[column]).as_unit("us"), index=placements.index)
+    if moments.dt.tz is None and len(moments):
+        msg = f"Column {column} carries no zone; give timezone-aware UTC times."
+        raise FrameError(msg)
+    local = np.full(len(placements), np.datetime64("NaT"), dtype="datetime64[us]")
+    zones = placements["timezone"].fillna("UTC")
+    for zone, rows in zones.groupby(zones, sort=False).indices.items():
+        wall = moments.iloc[rows].dt.tz_convert(str(zone)).dt.tz_localize(None)
+        local[rows] = wall.to_numpy()
+    return pd.Series(local, index=placements.index)
+
+
+def nested_catchments(ancestors: pd.DataFrame) -> tuple[pd.Index, Ints, Ints]:
+    """Catchments in order, and the pairs (catchment, what holds it) as row numbers.
+
+    Parameters
+    ----------
+    ancestors
+        Long frame `catchment_id`, `ancestor_id`; every catchment is its own ancestor too.
+
+    Returns
+    -------
+    Index, ndarray, ndarray
+        Catchment ids, sorted; and two arrays of equal length that say: what lies in
+        catchment number *inner* also lies in catchment number *outer*.
+    """
+    require_columns(ancestors, ["catchment_id", "ancestor_id"], "ancestors")
+    names = pd.Index(ancestors["catchment_id"].unique()).sort_values().rename("catchment")
+    inner = codes_of(ancestors["catchment_id"], names, "Catchment")
+    outer = codes_of(ancestors["ancestor_id"], names, "Parent catchment")
+    return names, inner, outer
+
+
+def inputs_of(
+    placements: pd.DataFrame, used: Bools, left_out: dict[str, int], **more: object
+) -> dict[str, object]:
+    """Gather what a result was computed from, to be kept in `frame.attrs["inputs"]`.
+
+    Parameters
+    ----------
+    placements
+        All placements handed to the summary.
+    used
+        Which of them counted.
+    left_out
+        How many did not, by reason.
+    **more
+        Choices to state beside it: seed, form of an estimator, assumptions.
+
+    Returns
+    -------
+    dict
+        `years`, `methods`, `placements_used`, `placements_left_out`, `left_out`, and `more`.
+    """
+    taken = placements.loc[used]
+    years: list[int] = []
+    if len(taken):
+        local = local_dates(taken).dropna()
+        years = sorted({int(year) for year in local.dt.year.unique()})
+    return {
+        "years": years,
+        "methods": sorted(str(method) for method in taken["method"].dropna().unique()),
+        "placements_used": int(used.sum()),
+        "placements_left_out": int((~used).sum()),
+        "left_out": {reason: count for reason, count in left_out.items() if count},
+        **more,
+    }
