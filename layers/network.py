@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]
 
-__all__ = ["Network", "build_network", "join_ends"]
+__all__ = ["Network", "build_network", "join_ends", "refuse_unusable", "sorted_by_id"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,10 +224,10 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
     require_metres(reaches.crs, what="reaches")
     if not np.isfinite(tolerance_m) or tolerance_m < 0:
         raise NetworkError(f"tolerance_m is {tolerance_m}; give a distance of 0 m or more.")
-    frame = _sorted_by_id(reaches)
+    frame = sorted_by_id(reaches)
     lines = np.asarray(frame.geometry)
     length = shapely.length(lines)
-    _refuse_unusable(frame.index, lines, length)
+    refuse_unusable(frame.index, lines, length)
     ends = shapely.get_coordinates(
         np.concatenate([shapely.get_point(lines, 0), shapely.get_point(lines, -1)])
     )
@@ -306,7 +306,14 @@ def join_ends(ends: Floats, tolerance_m: float) -> tuple[Ints, Floats]:
     return node_of_place[place_of_end], node_xy / count[:, None]
 
 
-def _sorted_by_id(reaches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def sorted_by_id(reaches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Copy reaches with text ids in ascending order.
+
+    Raises
+    ------
+    NetworkError
+        An id is missing or used twice.
+    """
     if reaches.index.hasnans:
         raise NetworkError("A reach has no reach_id; give every reach an id of its own.")
     frame = reaches.copy()
@@ -320,7 +327,14 @@ def _sorted_by_id(reaches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return frame.sort_index()
 
 
-def _refuse_unusable(ids: pd.Index, lines: NDArray[np.object_], length: Floats) -> None:
+def refuse_unusable(ids: pd.Index, lines: NDArray[np.object_], length: Floats) -> None:
+    """Refuse lines that cannot be reaches, naming the first.
+
+    Raises
+    ------
+    NetworkError
+        A geometry is missing, not one LineString, not finite, or of zero length.
+    """
     faults = (
         (shapely.is_missing(lines), "has no geometry"),
         (shapely.get_type_id(lines) != shapely.GeometryType.LINESTRING, "is not one LineString"),
