@@ -52,9 +52,7 @@ def _parts(terrain: Terrain, wet: Bools, mouth: int) -> list[int]:
     return chosen
 
 
-def outline_catchments(
-    terrain: Terrain, wet: Bools, name_at: dict[int, str | None]
-) -> gpd.GeoDataFrame:
+def outline_catchments(terrain: Terrain, wet: Bools, name_at: dict[int, str]) -> gpd.GeoDataFrame:
     """Outline nested catchments from the flow of the ground.
 
     Parameters
@@ -100,18 +98,18 @@ def outline_catchments(
         rows.append((f"K{coast[0]}", f"{coast} coast streams", None))
         leaves.append(f"K{coast[0]}")
     land = np.flatnonzero(terrain.land)
-    ground = np.array(cells(terrain, land), dtype=object)
+    ground = cells(terrain, land)
     outlines = [
         shapely.coverage_union_all(ground[label[land] == number]) for number in range(len(leaves))
     ]
-    smooth = dict(
-        zip(leaves, shapely.coverage_simplify(outlines, SIMPLIFY_M), strict=True)
-    )
+    smooth = dict(zip(leaves, shapely.coverage_simplify(outlines, SIMPLIFY_M), strict=True))
     frame = pd.DataFrame(rows, columns=["catchment_id", "name", "parent_id"])
     shapes = [
         smooth[code]
         if code in smooth
-        else shapely.coverage_union_all([s for leaf, s in smooth.items() if leaf.startswith(f"{code}.")])
+        else shapely.coverage_union_all(
+            [s for leaf, s in smooth.items() if leaf.startswith(f"{code}.")]
+        )
         for code in frame["catchment_id"]
     ]
     return gpd.GeoDataFrame(frame, geometry=shapes)

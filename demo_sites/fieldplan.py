@@ -225,7 +225,7 @@ def _lagoon_and_ditch(work: Fieldwork) -> None:
     for number in range(6):
         row = ditch[(2 * number + 1) % len(ditch)]
         work.place("LAG25", "hand_net", work.spot(row), day(2025, 7, 24 + number))
-    for number, row in enumerate(work.choose(("mouth",), ("C", "K"), 5)):
+    for number, row in enumerate(work.choose(("mouth",), (*SAMPLED, "C5", "KS"), 5)):
         work.place("LAG25", "fyke_net", work.spot(row), day(2025, 9, 3 + number))
 
 
@@ -240,8 +240,8 @@ def _return_to_brooks(work: Fieldwork, rows: list[int]) -> None:
                 {
                     "placement_id": sheet["placement_id"],
                     "species": mine[0]["species"],
-                    "pass_no": 1,
-                    "length_mm": 1950,
+                    "pass_no": mine[0]["pass_no"],
+                    "length_mm": 2150,
                 }
             )
 

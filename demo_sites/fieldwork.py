@@ -12,19 +12,20 @@ import datetime as dt
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import geopandas as gpd
 import numpy as np
-import pandas as pd
+import numpy.typing as npt
 import shapely
 from pyproj import Transformer
-from shapely import LineString, Point, Polygon
+from shapely import LineString, Polygon
 from shapely.ops import substring
 
-from demo_sites import ISLAND_CRS, TIMEZONE
+from demo_sites import ISLAND_CRS
 from demo_sites.fauna import CATCHABILITY, CLASSES, COARSE_OF, FISHES, METHODS, Fish
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    import geopandas as gpd
 
     from demo_sites.island import Island
 
@@ -36,17 +37,31 @@ SURVEYS = (
     ("LAG25", "Lagoon and ditch", "crew B", "PERMIT-25-03", "EPSG:25829"),
     ("EFR25", "Return to the brooks", "crew A", "PERMIT-25-09", "EPSG:4326"),
 )
-PLACEMENT_COLUMNS = (
-    "placement_id survey site stream_name method set_at lifted_at longitude latitude easting "
-    "northing crs geometry end_longitude end_latitude end_easting end_northing stretch_length_m "
-    "stretch_anchor position_uncertainty_m area_m2 gear_count lifts minutes passes mesh_mm bait "
-    "trap_air_space outcome water_temperature_c dissolved_oxygen_mg_l conductivity_us_cm "
-    "visibility_m wetted_width_m crew operator_certificate machine_check permit gear_cleaned notes"
-).split()
-CATCH_COLUMNS = "placement_id species count count_kind pass_no life_stage fate notes".split()
-LENGTH_COLUMNS = "placement_id species pass_no length_mm weight_g".split()
+PLACEMENT_COLUMNS = [
+    "placement_id", "survey", "site", "stream_name", "method", "set_at", "lifted_at",
+    "longitude", "latitude", "easting", "northing", "crs", "geometry", "end_longitude",
+    "end_latitude", "end_easting", "end_northing", "stretch_length_m", "stretch_anchor",
+    "position_uncertainty_m", "area_m2", "gear_count", "lifts", "minutes", "passes", "mesh_mm",
+    "bait", "trap_air_space", "outcome", "water_temperature_c", "dissolved_oxygen_mg_l",
+    "conductivity_us_cm", "visibility_m", "wetted_width_m", "crew", "operator_certificate",
+    "machine_check", "permit", "gear_cleaned", "notes",
+]  # fmt: skip
+CATCH_COLUMNS = [
+    "placement_id", "species", "count", "count_kind", "pass_no", "life_stage", "fate", "notes",
+]  # fmt: skip
+LENGTH_COLUMNS = [
+    "placement_id", "species", "pass_no", "length_mm", "weight_g",
+]  # fmt: skip
 # Clock time at which it is dark on the island, by month.
-DARK_AT = {4: (22, 0), 5: (23, 10), 6: (23, 55), 7: (23, 40), 8: (22, 45), 9: (21, 25), 10: (20, 10)}
+DARK_AT = {
+    4: (22, 0),
+    5: (23, 10),
+    6: (23, 55),
+    7: (23, 40),
+    8: (22, 45),
+    9: (21, 25),
+    10: (20, 10),
+}
 
 
 @dataclass
@@ -190,7 +205,9 @@ class Fieldwork:
             lifted = start + dt.timedelta(minutes=minutes)
             sheet["minutes"] = int(minutes)
         else:
-            start = when.replace(hour=int(rng.integers(10, 15)), minute=int(rng.integers(0, 12)) * 5)
+            start = when.replace(
+                hour=int(rng.integers(10, 15)), minute=int(rng.integers(0, 12)) * 5
+            )
             minutes = float({"electric_fishing": 75, "seine": 40}.get(method, 25))
             lifted = start + dt.timedelta(minutes=minutes + int(rng.integers(0, 5)) * 5)
             if method == "electric_fishing":
@@ -225,9 +242,10 @@ class Fieldwork:
         x_name, y_name = ("easting", "northing") if metres else ("longitude", "latitude")
         sheet["crs"] = "EPSG:25829" if metres else "EPSG:4326"
 
-        def written(xy: object) -> np.ndarray:
-            xy = np.asarray(xy, dtype=float) + rng.normal(0, 1.6, np.shape(xy))
-            return np.round(np.column_stack(project(*xy.T)), digits)
+        def written(xy: npt.ArrayLike) -> npt.NDArray[np.float64]:
+            exact = np.asarray(xy, dtype=np.float64)
+            read = exact + rng.normal(0, 1.6, exact.shape)
+            return np.asarray(np.round(np.column_stack(project(*read.T)), digits))
 
         if method == "seine":
             middle = np.array(line.interpolate(measure).coords[0]) + rng.normal(0, 25, 2)
@@ -265,31 +283,17 @@ class Fieldwork:
                 continue
             plenty = {"electric_fishing": 2.2, "seine": 2.4, "minnow_trap": 1.2}.get(method, 0.7)
             count = 1 + int(rng.negative_binomial(1.4, 1.4 / (1.4 + fish.shoal * plenty)))
-            self._catch_rows(sheet, fish, method, count)
+            if method == "electric_fishing":
+                self._passes(sheet, fish, count)
+            else:
+                self._catch_rows(sheet, fish, method, count)
             written += 1
         return written
 
-    def _catch_rows(
-        self, sheet: dict[str, object], fish: Fish, method: str, count: int
-    ) -> None:
-        """Write one species' catch, by passes where there are any."""
+    def _catch_rows(self, sheet: dict[str, object], fish: Fish, method: str, count: int) -> None:
+        """Write one species' catch of a placement without passes."""
         rng = self.rng
         base = {"placement_id": sheet["placement_id"], "species": fish.species, "fate": "released"}
-        if method == "electric_fishing":
-            left = count
-            for pass_no in range(1, int(str(sheet["passes"])) + 1):
-                here = int(rng.binomial(left, 0.56))
-                left -= here
-                if here:
-                    self.sheets.catches.append(
-                        base | {"count": here, "count_kind": "exact", "pass_no": pass_no}
-                    )
-                    self._measure(base, fish, pass_no, here)
-            if left == count:  # nothing in any pass: the last fish shows itself
-                self.sheets.catches.append(
-                    base | {"count": 1, "count_kind": "exact", "pass_no": 1}
-                )
-            return
         entry = base | {"count": count, "count_kind": "exact"}
         chance = rng.random()
         if method == "spotlight":
@@ -297,7 +301,7 @@ class Fieldwork:
             if chance < 0.15:
                 entry |= {"count": None, "count_kind": "present"}
         elif method == "seine" and count > 15:
-            entry |= {"count": int(round(count, -1)), "count_kind": "estimate"}
+            entry |= {"count": round(count, -1), "count_kind": "estimate"}
         if count >= 20 and chance > 0.35 and entry["count_kind"] == "exact":
             entry |= {"count": 20, "count_kind": "at_least", "notes": "20 or more, shoal"}
         if chance > 0.955 and fish.species in COARSE_OF and count <= 5:
@@ -305,6 +309,25 @@ class Fieldwork:
         self.sheets.catches.append(entry)
         if method != "spotlight" and entry["species"] == fish.species and rng.random() < 0.6:
             self._measure(base, fish, None, min(count, 6))
+
+    def _passes(self, sheet: dict[str, object], fish: Fish, count: int) -> None:
+        """Write one species' catch by passes: each takes about half of what is left."""
+        rng, left = self.rng, count
+        base = {"placement_id": sheet["placement_id"], "species": fish.species, "fate": "released"}
+        for pass_no in (1, 2, 3):
+            here = int(rng.binomial(left, 0.56))
+            left -= here
+            if not here:
+                continue
+            entry = base | {"count": here, "count_kind": "exact", "pass_no": pass_no}
+            if fish.guild == "salmonid" and rng.random() < 0.5:
+                entry["life_stage"] = "juvenile"
+            if rng.random() < 0.012:
+                entry |= {"fate": "died", "notes": "one of them did not recover"}
+            self.sheets.catches.append(entry)
+            self._measure(base, fish, pass_no, here)
+        if left == count:  # nothing in any pass: the last fish shows itself
+            self.sheets.catches.append(base | {"count": 1, "count_kind": "exact", "pass_no": 1})
 
     def _measure(
         self, base: dict[str, object], fish: Fish, pass_no: int | None, count: int
@@ -346,7 +369,9 @@ def _conductivity(rng: np.random.Generator, kind: str) -> int:
 def habitat_classes(reaches: gpd.GeoDataFrame) -> list[str]:
     """Class each reach by what it is, how high it lies and how much it drains."""
     end = shapely.get_coordinates(shapely.get_point(reaches.geometry.array, -1))
-    start = {tuple(xy) for xy in shapely.get_coordinates(shapely.get_point(reaches.geometry.array, 0))}
+    start = {
+        tuple(xy) for xy in shapely.get_coordinates(shapely.get_point(reaches.geometry.array, 0))
+    }
     classes = []
     for i, reach in enumerate(reaches.itertuples()):
         at_sea = tuple(end[i]) not in start and reach.height_m < 25
@@ -368,14 +393,15 @@ def basins_of(reaches: gpd.GeoDataFrame, catchments: gpd.GeoDataFrame) -> list[s
     """Give the smallest catchment at the middle of each reach."""
     leaves = catchments[~catchments["catchment_id"].isin(catchments["parent_id"].dropna())]
     middle = reaches.geometry.interpolate(0.5, normalized=True)
-    tree = shapely.STRtree(leaves.geometry.array)
-    which, _ = tree.query_nearest(middle.array, all_matches=False), None
-    return leaves["catchment_id"].iloc[which[1]].tolist()
+    nearest = shapely.STRtree(leaves.geometry.array).query_nearest(middle.array, all_matches=False)[
+        1
+    ]
+    return [str(leaf) for leaf in leaves["catchment_id"].iloc[nearest]]
 
 
 def who_lives_where(
     habitat: Sequence[str], basin: Sequence[str], rng: np.random.Generator
-) -> np.ndarray:
+) -> npt.NDArray[np.bool_]:
     """Draw which species live in which reach (reaches × species flags)."""
     chance = np.array([fish.lives for fish in FISHES]).T[[CLASSES.index(h) for h in habitat]]
     rivers = sorted({b.split(".")[0] for b in basin})

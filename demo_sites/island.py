@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from demo_sites import ISLAND_CRS
 from demo_sites.basins import outline_catchments
-from demo_sites.terrain import Terrain, fractal_noise, raise_island
+from demo_sites.terrain import Bools, Ints, Terrain, fractal_noise, raise_island
 from demo_sites.waters import (
     HEAD_M2,
     Waters,
@@ -23,7 +24,6 @@ from demo_sites.waters import (
     trace_reaches,
     wet_points,
 )
-from demo_sites import ISLAND_CRS
 
 SEED = 52_6112
 
@@ -85,24 +85,22 @@ def build_island(seed: int = SEED) -> Island:
     return Island(drawn, catchments, standing)
 
 
-def _standing_waters(terrain: Terrain, wet: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _standing_waters(terrain: Terrain, wet: Bools) -> tuple[Ints, Ints]:
     """Drown a valley for the lake and a flat river mouth for the lagoon."""
     area = terrain.upstream_m2
-    valley = wet & (area > 9e6) & (area < 22e6) & (terrain.height_m > 25)
-    _, lake = choose_basin(terrain, np.flatnonzero(valley).tolist(), 16.0, 0.95e6)
-    near = wet.copy()
-    for _ in range(3):
-        near = near & terrain.land[terrain.receiver]
-    steps, here = np.zeros(len(wet), dtype=np.int64), np.arange(len(wet))
+    valley = wet & (area > 6e6) & (area < 24e6) & (terrain.height_m > 25)
+    lake = choose_basin(terrain, wet, np.flatnonzero(valley), 24.0, 0.95e6, 2)
+    to_sea, here = np.zeros(len(wet), dtype=np.int64), np.arange(len(wet))
     for _ in range(8):
-        steps += terrain.land[here]
+        to_sea += terrain.land[here]
         here = terrain.receiver[here]
-    mouth = wet & (steps >= 3) & (steps <= 5) & (area > 4e6) & ~np.isin(np.arange(len(wet)), lake)
-    _, lagoon = choose_basin(terrain, np.flatnonzero(mouth).tolist(), 2.5, 0.7e6)
+    mouth = wet & (to_sea >= 3) & (to_sea <= 5) & (area > 4e6)
+    mouth[lake] = False
+    lagoon = choose_basin(terrain, wet, np.flatnonzero(mouth), 2.5, 0.8e6, 1)
     return lake, lagoon
 
 
-def _sink_a_stream(terrain: Terrain, wet: np.ndarray, still: np.ndarray) -> None:
+def _sink_a_stream(terrain: Terrain, wet: Bools, still: Bools) -> None:
     """Let one small tributary sink into the ground before it meets its river."""
     into = donors_of(terrain, wet)
     length = np.where(wet, np.hypot(*(terrain.xy - terrain.xy[terrain.receiver]).T), 0.0)

@@ -14,9 +14,9 @@ RIVERS = (
     "Umberlisk", "Kessaroy Water", "Drennivane",
 )  # fmt: skip
 FIRST = (
-    "Brev", "Caum", "Druv", "Ethk", "Felj", "Gwiz", "Hasq", "Ilv", "Jorv", "Kezz", "Lurv", "Mevv",
-    "Nozt", "Olvr", "Pryzz", "Quav", "Ruvv", "Skeb", "Thauv", "Ulk", "Vesq", "Wrinj", "Yarj",
-    "Zellm",
+    "Brev", "Caum", "Druv", "Elg", "Felj", "Gwiz", "Hask", "Ilv", "Jorv", "Kezz", "Lurv", "Mevv",
+    "Nozt", "Olvr", "Pryz", "Quav", "Ruvv", "Skeb", "Thauv", "Ulk", "Vesk", "Wrinj", "Yarj",
+    "Zelm",
 )  # fmt: skip
 SECOND = ("ando", "ovick", "urne", "imba", "askel", "edrow", "ombry", "iska", "oreth", "unnel")
 WATERS = ("Burn", "Brook", "Beck", "Stream", "Lane")

@@ -119,8 +119,8 @@ def steepest_receivers(
     source = np.repeat(np.arange(len(xy)), np.diff(starts))
     run = np.hypot(*(xy[source] - xy[others]).T)
     fall = (height[source] - height[others]) / run
-    by_steepness = np.lexsort((others, -fall, source))
-    first = by_steepness[starts[:-1]]
+    steepest = np.flatnonzero(fall == np.maximum.reduceat(fall, starts[:-1])[source])
+    first = steepest[np.unique(source[steepest], return_index=True)[1]]
     receiver = np.where(land, others[first], np.arange(len(xy)))
     return receiver, np.where(land, run[first], 1.0)
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from shapely import LineString, Point, Polygon, STRtree
 from shapely.ops import substring
@@ -17,8 +18,6 @@ from shapely.ops import substring
 from demo_sites.names import stream_names
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from demo_sites.terrain import Bools, Floats, Ints, Terrain
 
 HEAD_M2 = 0.36e6
@@ -89,46 +88,59 @@ def wet_points(terrain: Terrain, head_m2: Floats, still: Bools) -> Bools:
                 branch.append(i)
                 length += float(step[i])
                 i = int(terrain.receiver[i])
-            if wet[i] and (length < SHORTEST_HEAD_M or still[branch[len(branch) // 2]]):
+            if wet[i] and (length < SHORTEST_HEAD_M or still[branch[len(branch) // 4]]):
                 wet[branch] = False
                 into[i].remove(branch[-1])
-    length = np.where(wet, step, 0.0)
+    above = np.where(wet, step, 0.0)
     for i in terrain.order[::-1].tolist():
         if wet[i] and terrain.land[terrain.receiver[i]]:
-            length[terrain.receiver[i]] += length[i]
-    short = wet & ~terrain.land[terrain.receiver] & (length < SHORTEST_COAST_STREAM_M)
+            above[terrain.receiver[i]] += above[i]
+    short = wet & ~terrain.land[terrain.receiver] & (above < SHORTEST_COAST_STREAM_M)
     for i in terrain.order.tolist():
         if wet[i] and (short[i] or short[terrain.receiver[i]]):
             short[i] = True
     return np.asarray(wet & ~short)
 
 
-def drowned(terrain: Terrain, outlet: int, depth_m: float) -> Ints:
-    """Find the points that a dam of the given height at the outlet would put under water."""
-    into = donors_of(terrain, terrain.land)
+def drowned(terrain: Terrain, into: dict[int, list[int]], outlet: int, depth_m: float) -> Ints:
+    """Find the points that a dam of the given height at the outlet would put under water.
+
+    `into` lists for each point the points that drain straight to it.
+    """
+    level = terrain.height_m[outlet] + depth_m
     under, queue = [], [outlet]
     while queue:
         i = queue.pop()
         under.append(i)
-        queue += [
-            j for j in into.get(i, []) if terrain.height_m[j] < terrain.height_m[outlet] + depth_m
-        ]
+        queue += [j for j in into.get(i, []) if terrain.height_m[j] < level]
     return np.sort(np.asarray(under, dtype=np.int64))
 
 
 def choose_basin(
-    terrain: Terrain, outlets: Iterable[int], depth_m: float, wanted_m2: float
-) -> tuple[int, Ints]:
-    """Choose the outlet whose drowned basin comes nearest to the wanted area."""
-    basins = {i: drowned(terrain, i, depth_m) for i in outlets}
-    best = min(basins, key=lambda i: abs(terrain.cell_m2[basins[i]].sum() - wanted_m2))
-    return best, basins[best]
+    terrain: Terrain, wet: Bools, outlets: Ints, depth_m: float, wanted_m2: float, streams: int
+) -> Ints:
+    """Choose the drowned basin nearest to the wanted area with enough streams running in."""
+    into = donors_of(terrain, terrain.land)
+    carried = np.flatnonzero(wet)
+    best, least = np.empty(0, dtype=np.int64), np.inf
+    for outlet in outlets.tolist():
+        basin = drowned(terrain, into, outlet, depth_m)
+        enters = np.isin(terrain.receiver[carried], basin) & ~np.isin(carried, basin)
+        misfit = abs(float(terrain.cell_m2[basin].sum()) - wanted_m2)
+        if enters.sum() >= streams and misfit < least:
+            best, least = basin, misfit
+    return best
 
 
-def cells(terrain: Terrain, points: Ints) -> list[Polygon]:
+def cells(terrain: Terrain, points: Ints) -> npt.NDArray[np.object_]:
     """Return the Voronoi cells of points."""
     vor = terrain.voronoi
-    return [Polygon(vor.vertices[vor.regions[vor.point_region[i]]]) for i in points.tolist()]
+    regions = [vor.regions[vor.point_region[i]] for i in points.tolist()]
+    closed = np.concatenate([[*region, region[0]] for region in regions])
+    ring = np.repeat(np.arange(len(regions)), [len(region) + 1 for region in regions])
+    return np.asarray(
+        shapely.polygons(shapely.linearrings(vor.vertices[closed], indices=ring)), dtype=object
+    )
 
 
 def shore(terrain: Terrain, points: Ints) -> Polygon:
