@@ -11,7 +11,7 @@ files. How the island comes about:
    the lake and a river mouth for the lagoon; two rivers part and rejoin, one tributary sinks into
    the ground, and ditches are dug into low ground.
 3. `basins`: Voronoi cells are joined along the flow to six river basins with their parts, and the
-   rest to four coasts. Three river basins and two coasts are never sampled.
+   rest to four coasts. Two river basins and two coasts are never sampled.
 4. `fauna`, `fieldwork`, `fieldplan`: which species lives in which reach is drawn once; crews then
    fish by all seven methods from 2021 to 2025 and take what each method's chance gives.
 
