@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 import pyproj
+import shapely
 from pyproj.enums import TransformDirection
 from pyproj.exceptions import CRSError as ProjCrsError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
@@ -14,6 +15,7 @@ from pyproj.transformer import AreaOfInterest, TransformerGroup
 from layers.errors import CrsError
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     from numpy.typing import ArrayLike, NDArray
 
     Floats = NDArray[np.float64]
@@ -26,6 +28,7 @@ __all__ = [
     "read_crs",
     "require_metres",
     "require_same_crs",
+    "transform_frame",
     "transform_positions",
 ]
 
@@ -204,6 +207,39 @@ def _area_of(x: Floats, y: Floats, crs: pyproj.CRS) -> AreaOfInterest | None:
         float(lon[known].max()),
         float(lat[known].max()),
     )
+
+
+def transform_frame(
+    frame: gpd.GeoDataFrame, target: CrsLike
+) -> tuple[gpd.GeoDataFrame, str, float]:
+    """Transform the geometries of a frame by the best available operation.
+
+    A third coordinate is dropped.
+
+    Returns
+    -------
+    frame
+        A copy in `target`.
+    name, accuracy_m
+        As in :func:`transform_positions`.
+
+    Raises
+    ------
+    CrsError
+        A CRS is missing or unknown, nothing joins the two, or a place cannot be transformed.
+    """
+    known = read_crs(target)
+    shapes = shapely.force_2d(np.asarray(frame.geometry))
+    xy = shapely.get_coordinates(shapes)
+    x, y, name, accuracy = transform_positions(xy[:, 0], xy[:, 1], frame.crs, known)
+    lost = np.isnan(x) & np.isfinite(xy).all(axis=1)
+    if lost.any():
+        raise CrsError(
+            f"The place {xy[lost][0].tolist()} cannot be transformed from "
+            f"{_label(read_crs(frame.crs))} to {_label(known)}; check the CRS of the file."
+        )
+    moved = shapely.set_coordinates(shapes.copy(), np.column_stack([x, y]))
+    return frame.set_geometry(moved, crs=None).set_crs(known, allow_override=True), name, accuracy
 
 
 def outside_area_of_use(lon: ArrayLike, lat: ArrayLike, crs: CrsLike) -> Bools:
