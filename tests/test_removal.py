@@ -1,0 +1,130 @@
+"""Removal estimators against the worked examples of their papers (removal.json)."""
+
+import json
+from math import isnan
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.special import gammaln
+
+from layers.errors import ThinDataError
+from layers.removal import (
+    catches_fall,
+    estimate_removal,
+    large_sample,
+    likelihood,
+    standard_error,
+    two_pass,
+    weighted,
+)
+
+CHECKS = json.loads(
+    (Path(__file__).parent / "references" / "removal.json").read_text(encoding="utf-8")
+)["checks"]
+ESTIMATORS = {
+    "carle_strub": weighted,
+    "seber_le_cren": two_pass,
+    "three_pass_explicit": large_sample,
+    "maximum_likelihood_continuous": likelihood,
+}
+WITH_ESTIMATE = [c for c in CHECKS if c["expected"].get("estimate", 0) is not None]
+FIELDS = {"N": "n_hat", "p": "p_hat", "se_N": "n_se", "se_p": "p_se"} | {
+    "ci95_low": "n_low",
+    "ci95_high": "n_high",
+}
+
+
+@pytest.mark.parametrize("check", WITH_ESTIMATE, ids=lambda check: check["id"])
+def test_estimates_agree_with_published_ones(check):
+    """Carle & Strub 1978, Cowx 1983, Seber 2002, Bohlin et al. 1989, Schnute 1983."""
+    catches = check["inputs"]["catches"]
+    fit = ESTIMATORS[check["method"]](catches)
+    for key, value in check["expected"].items():
+        got = getattr(fit, FIELDS[key])
+        if (check["id"], key) == ("cowx-five-pass", "se_N"):
+            # Cowx printed formula B; ours is A, 24.853 by the note in removal.json.
+            assert got == pytest.approx(24.853, abs=0.001)
+            got = standard_error(fit.n_hat, fit.p_hat, 5, sum(catches), formula="B")
+        assert got == pytest.approx(value, abs=check["tolerance"][key]), key
+
+
+def test_every_published_check_is_used():
+    assert len(WITH_ESTIMATE) == 18
+    assert {c["method"] for c in WITH_ESTIMATE} == set(ESTIMATORS)
+
+
+@pytest.mark.parametrize(
+    "check", [c for c in CHECKS if c not in WITH_ESTIMATE], ids=lambda check: check["id"]
+)
+def test_no_estimate_where_none_exists(check):
+    """Nothing caught, one pass, equal passes: a reason, not a number."""
+    names = ["two_pass"] if check["method"] != "any" else ["likelihood", "weighted", "large_sample"]
+    for name in names:
+        with pytest.raises(ThinDataError):
+            estimate_removal(check["inputs"]["catches"], name)
+
+
+def test_rising_catches_have_no_likelihood_estimate():
+    """Carle & Strub (1978) example 2: only the weighted form gives a figure for 5, 7, 8."""
+    assert not catches_fall([5, 7, 8])
+    for estimator in (likelihood, large_sample):
+        with pytest.raises(ThinDataError, match="do not fall"):
+            estimator([5, 7, 8])
+
+
+def test_four_rules_give_four_figures_for_one_sample():
+    """38, 26, 12: 91 weighted, 92.15 likelihood, 94.93 large-sample (note in removal.json)."""
+    catches = [38, 26, 12]
+    assert weighted(catches).n_hat == 91
+    assert likelihood(catches).n_hat == pytest.approx(92.15, abs=0.01)
+    assert large_sample(catches).n_hat == pytest.approx(94.93, abs=0.01)
+
+
+def test_likelihood_estimate_is_the_top_of_the_likelihood():
+    """Against the multinomial likelihood of whole N, written out pass by pass."""
+
+    def log_likelihood(n: int, p: float, catches: list[int]) -> float:
+        left, total = n, 0.0
+        for c in catches:
+            total += gammaln(left + 1) - gammaln(c + 1) - gammaln(left - c + 1)
+            total += c * np.log(p) + (left - c) * np.log1p(-p)
+            left -= c
+        return total
+
+    catches = [45, 11, 18, 8]
+    grid = {
+        (n, p): log_likelihood(n, p, catches)
+        for n in range(82, 130)
+        for p in np.arange(0.3, 0.6, 0.002)
+    }
+    best_n, best_p = max(grid, key=grid.get)
+    fit = likelihood(catches)
+    assert abs(fit.n_hat - best_n) <= 1
+    assert fit.p_hat == pytest.approx(best_p, abs=0.005)
+
+
+def test_intervals_never_go_below_the_catch():
+    random = np.random.default_rng(5)
+    for _ in range(200):
+        catches = random.integers(0, 30, random.integers(2, 6)).tolist()
+        for name in ("two_pass", "likelihood", "weighted", "large_sample"):
+            try:
+                fit = estimate_removal(catches, name)
+            except ThinDataError:
+                continue
+            assert sum(catches) <= fit.n_low <= fit.n_hat or isnan(fit.n_se)
+            assert fit.n_high >= fit.n_hat or isnan(fit.n_se)
+            assert 0 < fit.p_hat <= 1
+
+
+def test_weak_falls_have_no_upper_limit():
+    fit = likelihood([20, 19, 19])
+    assert fit.n_high == float("inf")
+    assert fit.n_low > 58
+
+
+def test_everything_in_the_first_pass():
+    for estimator in (likelihood, weighted, large_sample):
+        fit = estimator([12, 0, 0])
+        assert (fit.n_hat, fit.p_hat, fit.n_se) == (12, 1, 0)
