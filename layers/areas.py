@@ -1,64 +1,71 @@
-"""Areas on the ellipsoid, so that no projection stretches them."""
+"""Areas on the ellipsoid, in square metres whatever the projection."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
+import pyproj
 import shapely
 
-from layers.crs import read_crs, transform_frame
+from layers.crs import CrsLike, read_crs
 from layers.errors import CrsError
 
 if TYPE_CHECKING:
-    import geopandas as gpd
+    from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["ellipsoidal_area_m2"]
 
 
-def ellipsoidal_area_m2(polygons: gpd.GeoSeries) -> pd.Series:
-    """Area in m² of polygons on the ellipsoid of their CRS, edges as geodesics.
+def ellipsoidal_area_m2(shapes: ArrayLike, crs: CrsLike) -> NDArray[np.float64]:
+    """Area of polygons on the ellipsoid of their CRS, in square metres.
 
     Parameters
     ----------
-    polygons
-        n Polygons or MultiPolygons in any CRS, any ring direction; holes are taken off.
+    shapes
+        Polygons or multi-polygons in `crs`, (n,); holes do not count. Anything else, and
+        missing shapes, have no area.
+    crs
+        Projected or geographic.
 
     Returns
     -------
-    Series of float64
-        n areas [m²], index of `polygons`, named `area_m2`. Missing where there is no polygon;
-        0 for an empty one.
+    ndarray
+        Areas, missing where there is none, (n,). [m2]
 
     Raises
     ------
     CrsError
-        The CRS is missing, or has no ellipsoid.
+        The CRS is missing, unknown or without an ellipsoid.
 
     Notes
     -----
-    C. F. F. Karney, Algorithms for geodesics, Journal of Geodesy 87 (2013) 43-55, as
-    implemented in PROJ. Each polygon is summed by itself, so the loop is over polygons.
+    C. F. F. Karney, Algorithms for geodesics, Journal of Geodesy 87 (2013) 43-55, as in
+    `pyproj.Geod.geometry_area_perimeter`. Edges are taken as geodesics; over a haul's or a
+    pool's width that is the straight line drawn.
 
     Examples
     --------
-    >>> import geopandas as gpd
-    >>> haul = gpd.GeoSeries([shapely.box(0, 0, 0.001, 0.001)], crs="EPSG:4326")
-    >>> ellipsoidal_area_m2(haul).round(0).tolist()
-    [12309.0]
+    >>> square = shapely.box(500_000, 6_000_000, 500_100, 6_000_100)
+    >>> float(ellipsoidal_area_m2([square], "EPSG:25830")[0].round(1))  # scale there is 0.9996
+    10008.0
     """
-    crs = read_crs(polygons.crs)
-    geod = crs.get_geod()
-    geodetic = crs.geodetic_crs
-    if geod is None or geodetic is None:
-        raise CrsError(f"The CRS {crs.name} has no ellipsoid; give one of the earth.")
-    frame = polygons.to_frame("geometry")
-    if not crs.is_geographic:
-        flat = geodetic if len(geodetic.axis_info) == 2 else geodetic.to_2d()
-        frame, _, _ = transform_frame(frame, flat)
-    shapes = shapely.orient_polygons(shapely.force_2d(np.asarray(frame.geometry)))
-    areas = [
-        np.nan if shape is None else abs(geod.geometry_area_perimeter(shape)[0]) for shape in shapes
-    ]
-    return pd.Series(areas, index=polygons.index, name="area_m2", dtype=np.float64)
+    known = read_crs(crs)
+    geographic, geod = known.geodetic_crs, known.get_geod()
+    if geographic is None or geod is None:
+        msg = f"The CRS {known.name} has no ellipsoid to measure areas on."
+        raise CrsError(msg)
+    given = np.atleast_1d(np.asarray(shapes, dtype=object))
+    area = np.full(len(given), np.nan)
+    has = np.isin(
+        shapely.get_type_id(given),
+        (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON),
+    ) & ~shapely.is_empty(given)
+    to_degrees = pyproj.Transformer.from_crs(known, geographic, always_xy=True)
+    on_globe = shapely.transform(
+        shapely.force_2d(given[has]), to_degrees.transform, interleaved=False
+    )
+    # Rings wound alike, holes against their shell, so that the signed areas add up.
+    wound = shapely.orient_polygons(on_globe)
+    area[has] = [abs(geod.geometry_area_perimeter(polygon)[0]) for polygon in wound]
+    return area
