@@ -1,0 +1,373 @@
+"""Writing GeoJSON as RFC 7946 asks: WGS 84, right-hand rings, cut at 180 degrees.
+
+Frames come in any CRS and leave as text in bytes. Whatever is not a number, a time or a
+text of the frame is not written; geometry that holds no place is written as null.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+import antimeridian
+import numpy as np
+import orjson
+import pandas as pd
+import pyproj
+import shapely
+
+from layers.crs import read_crs
+from layers.errors import FrameError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
+    import geopandas as gpd
+    from numpy.typing import NDArray
+
+    from layers.crs import CrsLike
+
+    Geometries = NDArray[np.object_]
+
+__all__ = [
+    "MEDIA_TYPE",
+    "bounding_box",
+    "feature_collection",
+    "feature_stream",
+    "features",
+    "property_values",
+    "to_wgs84",
+]
+
+MEDIA_TYPE: Final = "application/geo+json"  # RFC 7946, section 12
+_DECIMALS: Final = 7  # 1e-7 degree is about 1 cm of latitude; RFC 7946, section 11.2
+_JSON: Final = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS
+
+
+def to_wgs84(geometries: Geometries, crs: CrsLike) -> Geometries:
+    """Turn geometries into what RFC 7946 lets a GeoJSON text hold.
+
+    Parameters
+    ----------
+    geometries
+        n Shapely geometries in `crs`, missing ones allowed, (n,).
+    crs
+        Their CRS.
+
+    Returns
+    -------
+    ndarray of object, (n,)
+        Longitude and latitude on WGS 84 in degrees with 7 decimals, two dimensions, outer
+        rings counter-clockwise, cut where they cross 180 degrees. Missing where the geometry
+        is missing, empty or cannot be transformed.
+
+    Raises
+    ------
+    CrsError
+        The CRS is missing or unknown.
+
+    Notes
+    -----
+    RFC 7946 (2016), sections 3.1.1, 3.1.6, 3.1.9 and 4. Two neighbouring vertices more than
+    180 degrees of longitude apart mean a line that crosses the antimeridian.
+
+    Examples
+    --------
+    >>> line = shapely.LineString([(170, 45), (-170, 45)])
+    >>> to_wgs84(np.array([line]), "EPSG:4326")[0].wkt
+    'MULTILINESTRING ((170 45, 180 45), (-180 45, -170 45))'
+    """
+    source = read_crs(crs)
+    flat: Geometries = shapely.force_2d(np.asarray(geometries, dtype=object))
+    xy = shapely.get_coordinates(flat)
+    if not source.equals(pyproj.CRS.from_epsg(4326), ignore_axis_order=True):
+        transformer = pyproj.Transformer.from_crs(source, 4326, always_xy=True)
+        xy = np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
+    usable = _known(flat, xy)
+    xy = np.where(np.isfinite(xy), xy, 0.0)
+    placed = shapely.set_coordinates(flat.copy(), xy)
+    placed[~usable] = None
+    _cut(placed)
+    placed = shapely.transform(placed, lambda at: np.round(at, _DECIMALS) + 0.0)
+    return np.asarray(shapely.orient_polygons(placed), dtype=object)
+
+
+def _known(geometries: Geometries, xy: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Tell which geometries exist, hold a position, and have only finite ones on the globe."""
+    count = shapely.get_num_coordinates(geometries)
+    good = np.isfinite(xy).all(axis=1) & (np.abs(xy[:, 1]) <= 90)
+    owner = np.repeat(np.arange(len(geometries)), count)
+    bad = np.bincount(owner[~good], minlength=len(geometries)) > 0
+    known: NDArray[np.bool_] = (count > 0) & ~bad
+    return known
+
+
+def _cut(geometries: Geometries) -> None:
+    """Cut in place what crosses 180 degrees, and bring longitudes into -180 … 180."""
+    xy, owner = shapely.get_coordinates(geometries, return_index=True)
+    if not len(xy):
+        return
+    jump = (owner[1:] == owner[:-1]) & (np.abs(np.diff(xy[:, 0])) > 180)
+    beyond = np.abs(xy[:, 0]) > 180
+    for row in np.union1d(owner[1:][jump], owner[beyond]):
+        geometries[row] = _cut_one(geometries[row])
+
+
+def _cut_one(geometry: shapely.Geometry) -> shapely.Geometry:
+    """Cut what crosses 180 degrees, part by part.
+
+    Edges are straight in longitude and latitude, as section 3.1.1 draws a line between
+    positions, not great circles.
+    """
+    if geometry.geom_type in ("Point", "MultiPoint"):
+        return shapely.transform(
+            geometry, lambda at: np.column_stack([(at[:, 0] + 180) % 360 - 180, at[:, 1]])
+        )
+    if geometry.geom_type == "GeometryCollection":
+        return shapely.GeometryCollection([_cut_one(part) for part in geometry.geoms])
+    parts: list[shapely.Geometry] = []
+    for part in shapely.get_parts(geometry):
+        west, _, east, _ = part.bounds
+        if east - west <= 180 and west >= -180 and east <= 180:
+            parts.append(part)
+            continue
+        whole = shapely.orient_polygons(_run_on(part)) if part.geom_type == "Polygon" else part
+        cut = antimeridian.fix_shape(whole, great_circle=False, fix_winding=False)
+        parts.extend(shapely.get_parts(shapely.geometry.shape(cut)))
+    if len(parts) == 1:
+        return parts[0]
+    many = shapely.MultiPolygon if "Polygon" in geometry.geom_type else shapely.MultiLineString
+    return many(parts)
+
+
+def _run_on(polygon: shapely.Geometry) -> shapely.Geometry:
+    """Rings that run on past 180 degrees, so that their winding can be told."""
+    return shapely.transform(
+        polygon,
+        lambda at: np.column_stack([np.where(at[:, 0] < 0, at[:, 0] + 360, at[:, 0]), at[:, 1]]),
+    )
+
+
+def bounding_box(geometries: Geometries) -> list[float] | None:
+    """Box around geometries on WGS 84: west, south, east, north in degrees.
+
+    The smallest such box; across 180 degrees its west is greater than its east
+    (RFC 7946, section 5.2). None where nothing has a place.
+
+    Examples
+    --------
+    >>> bounding_box(shapely.points([[177, -20], [-178, -16]]))
+    [177.0, -20.0, -178.0, -16.0]
+    """
+    parts = shapely.get_parts(np.asarray(geometries, dtype=object))
+    bounds = shapely.bounds(parts)
+    bounds = bounds[np.isfinite(bounds).all(axis=1)]
+    if not len(bounds):
+        return None
+    south, north = float(bounds[:, 1].min()), float(bounds[:, 3].max())
+    order = np.argsort(bounds[:, 0], kind="stable")
+    west, east = bounds[order, 0], np.maximum.accumulate(bounds[order, 2])
+    gaps = np.append(west[1:] - east[:-1], west[0] + 360.0 - east[-1])
+    widest = int(np.argmax(gaps))
+    if gaps[widest] <= gaps[-1]:  # the wide gap is the one over 180 degrees
+        return [float(west[0]), south, float(east[-1]), north]
+    return [float(west[widest + 1]), south, float(east[widest]), north]
+
+
+def property_values(column: pd.Series) -> list[Any]:
+    """Values of one column as JSON knows them.
+
+    Missing, NaN and infinite become None, times become RFC 3339 text in UTC, dates ISO 8601
+    text. What JSON has no word for is refused.
+
+    Raises
+    ------
+    FrameError
+        The column holds values of a kind that cannot be written.
+
+    Examples
+    --------
+    >>> property_values(pd.Series([1.0, float("nan")])), property_values(pd.Series([True, False]))
+    ([1.0, None], [True, False])
+    """
+    if isinstance(column.dtype, pd.DatetimeTZDtype):
+        text = column.dt.tz_convert("UTC").dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+        return list(text.astype(object).where(column.notna(), None))
+    if pd.api.types.is_datetime64_any_dtype(column.dtype):
+        text = column.dt.strftime("%Y-%m-%dT%H:%M:%S")
+        return list(text.astype(object).where(column.notna(), None))
+    if pd.api.types.is_float_dtype(column.dtype):
+        numbers = column.to_numpy(dtype=np.float64, na_value=np.nan)
+        plain: list[Any] = list(numbers.tolist())
+        for row in np.flatnonzero(~np.isfinite(numbers)):
+            plain[row] = None
+        return plain
+    values: list[Any] = column.astype(object).where(column.notna(), None).tolist()
+    if column.dtype == object:
+        return [_plain(value, str(column.name)) for value in values]
+    return values
+
+
+def _plain(value: Any, column: str) -> Any:  # noqa: ANN401 - whatever a frame holds
+    if value is None or isinstance(value, (str, bool, int)):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, pd.Timestamp):
+        return value.tz_convert("UTC").isoformat().replace("+00:00", "Z")
+    if isinstance(value, (dt.date, dt.datetime)):
+        return value.isoformat()
+    if isinstance(value, np.generic):
+        return _plain(value.item(), column)
+    if isinstance(value, (list, tuple, np.ndarray)):
+        return [_plain(part, column) for part in value]
+    if isinstance(value, dict):
+        return {str(key): _plain(part, column) for key, part in value.items()}
+    msg = f"column {column}: a {type(value).__name__} cannot be written as GeoJSON"
+    raise FrameError(msg)
+
+
+def _pieces(frame: gpd.GeoDataFrame, extra: Mapping[str, Any]) -> tuple[Geometries, list[bytes]]:
+    """Geometries on WGS 84, and each feature of the frame as one JSON text."""
+    if frame.crs is None and len(frame) and frame.geometry.notna().any():
+        read_crs(None)
+    geometries = to_wgs84(np.asarray(frame.geometry, dtype=object), frame.crs or 4326)
+    texts = shapely.to_geojson(geometries)
+    attributes = frame.drop(columns=frame.geometry.name)
+    columns = [property_values(attributes[name]) for name in attributes.columns]
+    names = [str(name) for name in attributes.columns]
+    rows = zip(*columns, strict=True) if columns else itertools.repeat((), len(frame))
+    ids = property_values(frame.index.to_series(name="id"))
+    return geometries, [
+        orjson.dumps(
+            {
+                "type": "Feature",
+                "id": key,
+                "geometry": None if text is None else orjson.Fragment(text),
+                "properties": dict(zip(names, row, strict=True)),
+                **extra,
+            },
+            option=_JSON,
+        )
+        for key, text, row in zip(ids, texts, rows, strict=True)
+    ]
+
+
+def features(frame: gpd.GeoDataFrame) -> list[bytes]:
+    """Each row as one GeoJSON Feature.
+
+    Parameters
+    ----------
+    frame
+        n rows in any CRS. Its index is the features' `id`, its columns their properties.
+
+    Returns
+    -------
+    list of bytes, n JSON texts in UTF-8
+
+    Raises
+    ------
+    CrsError
+        There is geometry and no CRS.
+    FrameError
+        A column holds what JSON has no word for.
+
+    Examples
+    --------
+    >>> import geopandas as gpd
+    >>> frame = gpd.GeoDataFrame({"n": [2]}, geometry=[None], index=["T1"], crs="EPSG:4326")
+    >>> features(frame)[0].decode()
+    '{"type":"Feature","id":"T1","geometry":null,"properties":{"n":2}}'
+    """
+    return _pieces(frame, {})[1]
+
+
+def feature_collection(
+    frame: gpd.GeoDataFrame, *, members: Mapping[str, Any] | None = None
+) -> bytes:
+    """One frame as a FeatureCollection with its bounding box.
+
+    Parameters
+    ----------
+    frame
+        As for :func:`features`.
+    members
+        Foreign members (RFC 7946, section 6.1) of the collection.
+
+    Returns
+    -------
+    bytes, JSON text in UTF-8
+    """
+    return b"".join(feature_stream([frame], members=members))
+
+
+def feature_stream(
+    frames: Iterable[gpd.GeoDataFrame], *, members: Mapping[str, Any] | None = None
+) -> Iterator[bytes]:
+    """Write one FeatureCollection from frames that come one after another.
+
+    Memory holds one frame at a time. The bounding box follows the features, since only then
+    is it known; without any place it is left out.
+
+    Parameters
+    ----------
+    frames
+        Any number of frames, each as for :func:`features`.
+    members
+        Foreign members of the collection; those that RFC 7946 defines are refused.
+
+    Yields
+    ------
+    bytes
+        Pieces of one JSON text in UTF-8.
+
+    Raises
+    ------
+    FrameError
+        A foreign member has a name that the standard keeps for itself (section 7.1).
+    """
+    foreign = dict(members or {})
+    kept = {
+        "type",
+        "features",
+        "bbox",
+        "geometry",
+        "geometries",
+        "coordinates",
+        "properties",
+        "crs",
+    }
+    if clash := sorted(kept & foreign.keys()):
+        msg = f"members {', '.join(clash)} have another meaning in GeoJSON; choose other names"
+        raise FrameError(msg)
+    yield b'{"type":"FeatureCollection",'
+    for name, value in foreign.items():
+        yield orjson.dumps(name) + b":" + orjson.dumps(_plain(value, name), option=_JSON) + b","
+    yield b'"features":['
+    first = True
+    boxes: list[shapely.Geometry] = []
+    for frame in frames:
+        geometries, texts = _pieces(frame, {})
+        boxes.extend(_boxes(bounding_box(geometries)))
+        for text in _blocks(texts):
+            yield (b"" if first else b",\n") + text
+            first = False
+    box = bounding_box(np.array(boxes, dtype=object))
+    yield b"]" + (b"" if box is None else b',"bbox":' + orjson.dumps(box)) + b"}\n"
+
+
+def _blocks(texts: list[bytes], size: int = 500) -> Iterator[bytes]:
+    for start in range(0, len(texts), size):
+        yield b",\n".join(texts[start : start + size])
+
+
+def _boxes(box: list[float] | None) -> list[shapely.Geometry]:
+    """Draw a box as one rectangle, or two where it crosses 180 degrees."""
+    if box is None:
+        return []
+    west, south, east, north = box
+    if west <= east:
+        return [shapely.box(west, south, east, north)]
+    return [shapely.box(west, south, 180, north), shapely.box(-180, south, east, north)]

@@ -1,0 +1,126 @@
+/* Cards: what a click on a placement shows. Built from text nodes, so stored text stays text. */
+(function (root) {
+  "use strict";
+
+  function make(tag, text, className) {
+    const made = document.createElement(tag);
+    if (text !== undefined && text !== null) made.textContent = String(text);
+    if (className) made.className = className;
+    return made;
+  }
+
+  function known(value) {
+    return value !== undefined && value !== null && value !== "";
+  }
+
+  function number(value, digits) {
+    return Number(value).toLocaleString("en", { maximumFractionDigits: digits });
+  }
+
+  function times(placement) {
+    if (!known(placement.set_local)) return null;
+    const lifted = placement.lifted_local;
+    return known(lifted) && lifted !== placement.set_local
+      ? placement.set_local + " to " + lifted
+      : placement.set_local;
+  }
+
+  function snapWords(placement) {
+    if (!known(placement.reach_id)) return "none within reach of this position";
+    const at = placement.reach_id + ", " + number(placement.measure_m, 0) + " m along, " +
+      number(placement.offset_m, 1) + " m off";
+    return placement.ambiguous
+      ? at + "; could as well be " + (placement.ambiguous_with || "another reach")
+      : at;
+  }
+
+  function facts(placement, words) {
+    const list = make("dl");
+    const put = (term, value) => {
+      if (!known(value)) return;
+      list.append(make("dt", term), make("dd", value));
+    };
+    put("Gear", placement.method_label || placement.method);
+    put("Survey", placement.survey);
+    put("Site", placement.site);
+    put("Set, lifted", times(placement));
+    put("Effort", placement.effort_words);
+    put("Outcome", words);
+    put("Reach", snapWords(placement));
+    put("Notes", placement.notes);
+    return list;
+  }
+
+  function catchTable(rows) {
+    const table = make("table");
+    const head = table.createTHead().insertRow();
+    ["Species", "Fish"].forEach((word) => {
+      const cell = make("th", word);
+      cell.scope = "col";
+      head.append(cell);
+    });
+    const body = table.createTBody();
+    rows.forEach((row) => {
+      const line = body.insertRow();
+      const name = line.insertCell();
+      name.append(make("i", row.species));
+      if (known(row.vernacular_name)) name.append(" " + row.vernacular_name);
+      line.insertCell().textContent =
+        (row.lower_bound ? "at least " : "") + number(row.individuals, 0);
+    });
+    return table;
+  }
+
+  /** One placement. `link` is the address of its page with {id} in it, or null. */
+  function card(placement, words, link) {
+    const box = make("article", null, "rb-card");
+    const title = make("h3");
+    if (link) {
+      const anchor = make("a", placement.placement_id);
+      anchor.href = link.replace("{id}", encodeURIComponent(placement.placement_id));
+      title.append(anchor);
+    } else {
+      title.textContent = placement.placement_id;
+    }
+    box.append(title, facts(placement, words));
+    if (placement.catch && placement.catch.length) box.append(catchTable(placement.catch));
+    if (placement.flags && placement.flags.length) {
+      box.append(make("p", "To look at again:", "rb-flags-head"));
+      const list = make("ul", null, "rb-flags");
+      placement.flags.forEach((flag) => list.append(make("li", flag)));
+      box.append(list);
+    }
+    return box;
+  }
+
+  /** Several placements in one place: one card at a time, with a pager. */
+  function pager(count, show) {
+    const box = make("div", null, "rb-cards");
+    let at = 0;
+    const turn = (step) => {
+      at = (at + step + count) % count;
+      const nodes = [show(at)];
+      if (count > 1) {
+        const bar = make("div", null, "rb-pager");
+        [["‹", -1, "Previous placement here"], ["›", 1, "Next placement here"]].forEach((of) => {
+          const button = make("button", of[0]);
+          button.type = "button";
+          button.setAttribute("aria-label", of[2]);
+          button.addEventListener("click", (event) => {
+            event.stopPropagation();
+            turn(of[1]);
+            box.querySelector("[aria-label='" + of[2] + "']").focus();
+          });
+          bar.append(button);
+        });
+        bar.insertBefore(make("span", at + 1 + " of " + count + " here"), bar.lastChild);
+        nodes.unshift(bar);
+      }
+      box.replaceChildren(...nodes);
+    };
+    turn(0);
+    return box;
+  }
+
+  Object.assign(root.Rifflebook, { cards: { card, pager, make, known } });
+})(window);

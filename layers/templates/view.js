@@ -1,0 +1,228 @@
+/* View: reaches, catchments, stretches and placements on one Leaflet map.
+   Layers hold GeoJSON at once, or an address from which what is in view is fetched. */
+(function (root) {
+  "use strict";
+  const { marks, cards, panel } = root.Rifflebook;
+  const { known } = cards;
+  const STILL = new Set(["lake_path", "connector", "ditch"]);
+  const NEAR_PX = 12; // placements closer together on screen share one card
+
+  function paneOf(map, name, level) {
+    map.createPane(name).style.zIndex = level;
+    return name;
+  }
+
+  function reachStyle(feature) {
+    const order = Number(feature.properties.strahler) || 1;
+    const still = STILL.has(feature.properties.kind);
+    return {
+      color: "#2f6f8f",
+      weight: 0.8 + 0.9 * Math.min(order, 8),
+      opacity: 0.85,
+      dashArray: still ? "5 4" : null,
+      lineCap: still ? "butt" : "round",
+    };
+  }
+
+  /** A source of features: holds them, or fetches those in a padded view. */
+  function source(layer) {
+    let held = layer.data || null;
+    let box = null;
+    return {
+      load(bounds) {
+        if (!layer.url || (held && box && box.contains(bounds))) return Promise.resolve(held);
+        const wanted = bounds.pad(0.5);
+        const address = new URL(layer.url, document.baseURI);
+        const edges = [
+          Math.max(wanted.getWest(), -180),
+          Math.max(wanted.getSouth(), -90),
+          Math.min(wanted.getEast(), 180),
+          Math.min(wanted.getNorth(), 90),
+        ];
+        address.searchParams.set("bbox", edges.map((edge) => edge.toFixed(5)).join(","));
+        return fetch(address, { headers: { Accept: "application/geo+json" } })
+          .then((answer) => {
+            if (!answer.ok) throw new Error("The server answered " + answer.status);
+            return answer.json();
+          })
+          .then((collection) => {
+            held = collection;
+            box = wanted;
+            return held;
+          });
+      },
+    };
+  }
+
+  function catchmentLayer(map, collection) {
+    const group = L.geoJSON(collection, {
+      pane: "rb-catchments",
+      interactive: false,
+      style: () => ({ color: "#7a6f57", weight: 1.4, dashArray: "2 5", fill: false }),
+    });
+    if (collection.features.length > 40) return group;
+    group.eachLayer((shape) => {
+      const text = document.createElement("span");
+      text.textContent = shape.feature.properties.name || shape.feature.id;
+      L.marker(shape.getBounds().getCenter(), {
+        icon: L.divIcon({ className: "rb-name", html: text, iconSize: null }),
+        interactive: false,
+        keyboard: false,
+        pane: "rb-names",
+      }).addTo(group);
+    });
+    return group;
+  }
+
+  function snapLayer(feature) {
+    const p = feature.properties;
+    if (!feature.geometry || !known(p.snapped_longitude)) return null;
+    const [lon, lat] = feature.geometry.coordinates;
+    const foot = [p.snapped_latitude, p.snapped_longitude];
+    const group = L.layerGroup([
+      L.polyline([[lat, lon], foot], {
+        pane: "rb-snaps",
+        color: "#20302f",
+        weight: 1,
+        dashArray: "1 3",
+        interactive: false,
+      }),
+    ]);
+    if (p.ambiguous) {
+      const icon = L.divIcon({ className: "rb-doubt", html: "?", iconSize: [14, 14] });
+      L.marker(foot, { icon, interactive: false, keyboard: false, pane: "rb-doubts" }).addTo(group);
+    }
+    return group;
+  }
+
+  function placementMarker(feature, state, words) {
+    const p = feature.properties;
+    const [lon, lat] = feature.geometry.coordinates;
+    const icon = L.divIcon({
+      className: "rb-mark rb-mark-" + state,
+      html: marks.symbol(p.gear_kind, state),
+      iconSize: [20, 20],
+    });
+    const marker = L.marker([lat, lon], { icon, zIndexOffset: state === "caught" ? 200 : 0 });
+    marker.placement = p;
+    marker.words = words;
+    marker.on("add", () => {
+      const name = (p.method_label || p.method) + " " + p.placement_id + ": " + words;
+      marker.getElement().setAttribute("aria-label", name);
+    });
+    return marker;
+  }
+
+  function openCards(map, clicked, shown, link) {
+    const at = map.latLngToContainerPoint(clicked.getLatLng());
+    const here = shown.filter(
+      (other) => at.distanceTo(map.latLngToContainerPoint(other.getLatLng())) <= NEAR_PX,
+    );
+    here.sort((a, b) => (a === clicked ? -1 : b === clicked ? 1 : 0));
+    const box = cards.pager(here.length, (n) => cards.card(here[n].placement, here[n].words, link));
+    L.popup({ maxWidth: 340, minWidth: 230, maxHeight: 360, offset: [0, -4] })
+      .setLatLng(clicked.getLatLng())
+      .setContent(box)
+      .openOn(map);
+  }
+
+  function say(map, text) {
+    const box = map.getContainer();
+    let line = box.querySelector(".rb-trouble");
+    if (!line) {
+      line = cards.make("p", null, "rb-trouble");
+      line.setAttribute("role", "alert");
+      box.append(line);
+    }
+    line.textContent = text;
+    line.hidden = !text;
+  }
+
+  /** Show records on a map. `config` is described in layers/maps.py. */
+  function showRecords(map, config) {
+    const state = { species: config.chosen_species || "", hidden: new Set() };
+    const draw = L.canvas({ padding: 0.3 });
+    paneOf(map, "rb-catchments", 340);
+    paneOf(map, "rb-names", 345).pointerEvents = "none";
+    paneOf(map, "rb-stretches", 380);
+    paneOf(map, "rb-snaps", 420);
+    paneOf(map, "rb-doubts", 640);
+    map.attributionControl.setPrefix("Leaflet");
+    if (config.tiles) {
+      L.tileLayer(config.tiles.url, { attribution: config.tiles.attribution }).addTo(map);
+    }
+    L.control.scale({ imperial: false }).addTo(map);
+    panel.positionControl().addTo(map);
+    const groups = {};
+    const put = (name, layer) => {
+      if (groups[name]) groups[name].remove();
+      groups[name] = layer.addTo(map);
+    };
+    let placements = null;
+    let shown = [];
+    const drawPlacements = () => {
+      const words = marks.wordsOf(state.species);
+      const group = L.layerGroup();
+      const snaps = L.layerGroup();
+      const counts = {};
+      shown = [];
+      (placements ? placements.features : []).forEach((feature) => {
+        const p = feature.properties;
+        if (!feature.geometry || state.hidden.has(p.method)) return;
+        const is = marks.stateOf(p, state.species, config.detects);
+        counts[is] = (counts[is] || 0) + 1;
+        const marker = placementMarker(feature, is, words[is]);
+        marker.on("click", () => openCards(map, marker, shown, config.placement_link));
+        shown.push(marker);
+        group.addLayer(marker);
+        const snap = snapLayer(feature);
+        if (snap) snaps.addLayer(snap);
+      });
+      put("snaps", snaps);
+      put("placements", group);
+      control.tell(counts);
+    };
+    const control = panel.panelControl(config, state, drawPlacements).addTo(map);
+    const makers = {
+      catchments: (data) => put("catchments", catchmentLayer(map, data)),
+      reaches: (data) =>
+        put("reaches", L.geoJSON(data, { renderer: draw, interactive: false, style: reachStyle })),
+      stretches: (data) =>
+        put(
+          "stretches",
+          L.geoJSON(data, {
+            pane: "rb-stretches",
+            interactive: false,
+            style: () => ({ color: "#d9a441", weight: 9, opacity: 0.55, lineCap: "butt" }),
+          }),
+        ),
+      placements: (data) => {
+        placements = data;
+        drawPlacements();
+      },
+    };
+    const sources = Object.keys(makers)
+      .filter((name) => config.layers[name])
+      .map((name) => ({ name, from: source(config.layers[name]), last: null }));
+    const refresh = () =>
+      Promise.all(
+        sources.map((layer) =>
+          layer.from.load(map.getBounds()).then((data) => {
+            if (data === layer.last) return;
+            layer.last = data;
+            makers[layer.name](data);
+          }),
+        ),
+      ).then(
+        () => {
+          say(map, "");
+          map.getContainer().dataset.ready = "yes";
+        },
+        (trouble) => say(map, "Records could not be fetched. " + trouble.message + "."),
+      );
+    map.on("moveend", refresh);
+    return refresh();
+  }
+
+  Object.assign(root.Rifflebook, { showRecords });
+})(window);
