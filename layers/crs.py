@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from functools import lru_cache
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -175,7 +176,11 @@ def transform_positions(
         out_x[usable], out_y[usable] = xs[usable], ys[usable]
         return out_x, out_y, "none needed", 0.0
     area = _area_of(xs[usable], ys[usable], from_crs)
-    group = TransformerGroup(from_crs, to_crs, always_xy=True, area_of_interest=area)
+    with warnings.catch_warnings():
+        # A better operation may need a grid that is not installed. The accuracy of the one
+        # that can be done here is returned instead.
+        warnings.filterwarnings("ignore", message="Best transformation is not available")
+        group = TransformerGroup(from_crs, to_crs, always_xy=True, area_of_interest=area)
     if not group.transformers:
         raise CrsError(
             f"No transformation from {_label(from_crs)} to {_label(to_crs)} can be done here; "
