@@ -89,10 +89,11 @@ def coverage(
     whole = Intervals(rows, np.zeros(count), network.length_m)
     distance = distance_to_sampled(network, *sampled.intervals)
 
-    left = np.bincount(
-        distance.unsampled.group, weights=distance.unsampled.length_m, minlength=count
+    covered = np.bincount(
+        distance.sampled.group, weights=distance.sampled.length_m, minlength=count
     )
-    fraction = np.clip(1.0 - left / network.length_m, 0.0, 1.0)
+    complete = np.bincount(distance.unsampled.group, minlength=count) == 0
+    fraction = np.where(complete, 1.0, np.minimum(covered / network.length_m, 1.0))
     farthest = np.zeros(count)
     np.maximum.at(farthest, distance.unsampled.group, distance.farthest_m)
     last = _last_dates(sampled.intervals, day.to_numpy()[sampled.placement], count)
@@ -107,7 +108,7 @@ def coverage(
             "last_date": last,
             "years_since": (pd.Timestamp(as_of) - pd.Series(last)).dt.days / _DAYS_A_YEAR,
             "distance_to_sampled_m": np.where(unknown, np.nan, farthest),
-            "note": pd.Series(np.where(unknown, NOTHING_SAMPLED, None), dtype="str"),
+            "note": pd.Series(NOTHING_SAMPLED, index=rows, dtype="str").where(unknown),
         }
     ).astype({"reach_id": "str"})
     frame.attrs["inputs"] = sampled.inputs | {"as_of": as_of.isoformat()}

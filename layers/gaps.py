@@ -90,9 +90,10 @@ def gaps(
     parts = cover_with_parts(network, reach_parts)
     distance = distance_to_sampled(network, *sampled.intervals)
     wanted = network.strahler[distance.unsampled.group] >= min_order
-    pieces = Intervals(*(column[wanted] for column in distance.unsampled))
-    gap, order = _by_length(_joined(network, pieces), pieces)
-    count = len(order)
+    left = distance.unsampled
+    pieces = Intervals(left.group[wanted], left.from_m[wanted], left.to_m[wanted])
+    gap, lengths = _by_length(_joined(network, pieces), pieces)
+    count = len(lengths)
 
     reaches = pd.Series(pieces.group).groupby(gap).nunique()
     highest = np.zeros(count, np.int64)
@@ -113,14 +114,14 @@ def gaps(
     frame = gpd.GeoDataFrame(
         {
             "gap": np.arange(1, count + 1),
-            "length_m": order,
+            "length_m": lengths,
             "reaches": reaches.to_numpy(np.int64),
             "catchment": parts.main_catchment(pieces, gap, count),
             "highest_strahler": highest,
             "farthest_m": np.where(known, far[farthest], np.nan),
             "farthest_longitude": longitude,
             "farthest_latitude": latitude,
-            "note": pd.Series(np.where(known, None, NOTHING_SAMPLED), dtype="str"),
+            "note": pd.Series(NOTHING_SAMPLED, index=range(count), dtype="str").mask(known),
         },
         geometry=shapely.multilinestrings(lines[by_gap], indices=gap[by_gap]),
         crs=network.crs,
@@ -130,7 +131,7 @@ def gaps(
 
 
 def _joined(network: Network, pieces: Intervals) -> Ints:
-    """Number of the connected part that each piece belongs to."""
+    """Label the connected part that each piece belongs to."""
     count = len(pieces.group)
     number = np.arange(count)
     upper = pieces.from_m <= SHORTEST_PIECE_M
@@ -146,9 +147,9 @@ def _joined(network: Network, pieces: Intervals) -> Ints:
 
 
 def _by_length(label: Ints, pieces: Intervals) -> tuple[Ints, Floats]:
-    """Number gaps by falling length, equal ones by their first piece; and their lengths."""
+    """Rank gaps by falling length, equal ones by their first piece; and give their lengths."""
     _, first, gap = np.unique(label, return_index=True, return_inverse=True)
-    length = np.bincount(gap, weights=pieces.length_m, minlength=len(first))
+    length: Floats = np.bincount(gap, weights=pieces.length_m, minlength=len(first)).astype(float)
     order = np.lexsort((first, -length.round(6)))
     rank = np.empty(len(first), np.int64)
     rank[order] = np.arange(len(first))
