@@ -153,7 +153,7 @@ def transform_positions(
     x, y
         In `target`, same axis order, (n,). Missing where the operation is not defined.
     name
-        Name of the operation as registered.
+        Name of the operation as registered; says so where a better one lacks its shift grid.
     accuracy_m
         Its stated accuracy; NaN where none is stated. Projecting alone is exact: 0. [m]
 
@@ -176,9 +176,7 @@ def transform_positions(
         out_x[usable], out_y[usable] = xs[usable], ys[usable]
         return out_x, out_y, "none needed", 0.0
     area = _area_of(xs[usable], ys[usable], from_crs)
-    with warnings.catch_warnings():
-        # A better operation may need a grid that is not installed. The accuracy of the one
-        # that can be done here is returned instead.
+    with warnings.catch_warnings():  # said in the operation's name instead
         warnings.filterwarnings("ignore", message="Best transformation is not available")
         group = TransformerGroup(from_crs, to_crs, always_xy=True, area_of_interest=area)
     if not group.transformers:
@@ -192,7 +190,10 @@ def transform_positions(
     out_x[usable] = np.where(good, new_x, np.nan)
     out_y[usable] = np.where(good, new_y, np.nan)
     accuracy = float(best.accuracy)
-    return out_x, out_y, best.description, accuracy if accuracy >= 0 else float("nan")
+    name = best.description
+    if not group.best_available:
+        name += " (a better one needs a shift grid that is not installed)"
+    return out_x, out_y, name, accuracy if accuracy >= 0 else float("nan")
 
 
 def _area_of(x: Floats, y: Floats, crs: pyproj.CRS) -> AreaOfInterest | None:

@@ -81,8 +81,7 @@ def _lists(keys: Ints, values: Ints, n: int) -> list[list[int]]:
     order = np.lexsort((values, keys))
     ends = np.cumsum(np.bincount(keys, minlength=n)).tolist()
     flat = values[order].tolist()
-    starts = [0, *ends[:-1]]
-    return [flat[start:end] for start, end in zip(starts, ends, strict=True)]
+    return [flat[start:end] for start, end in zip([0, *ends], ends, strict=False)]
 
 
 def strahler_order(graph: FlowGraph) -> Ints:
