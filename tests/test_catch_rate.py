@@ -1,0 +1,175 @@
+"""Catch per unit effort: by hand, against SciPy's bootstrap, and against published rates."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import bootstrap
+
+from layers.catch_rate import CATCH_RATE_COLUMNS, catch_per_unit_effort
+from layers.effort import effort_of
+from layers.errors import FrameError
+from tests.sampling_frames import METHODS, SPECIES, ancestors_of, catches_of, placements_of
+
+NESTED = ancestors_of({"basin": None, "brook": "basin"})
+BULLHEAD, STICKLEBACK = "Cottus perifretum", "Gasterosteus aculeatus"
+
+
+def rates(placements, catches, where=None, **more) -> pd.DataFrame:
+    where = where or dict.fromkeys(placements.index, "brook")
+    return catch_per_unit_effort(
+        placements,
+        catches_of(catches),
+        effort_of(placements, METHODS),
+        SPECIES,
+        METHODS,
+        catchment_of=pd.Series(where, dtype="str"),
+        ancestors=NESTED,
+        **more,
+    )
+
+
+def one(frame, species, catchment="brook") -> pd.Series:
+    rows = frame[(frame["species"] == species) & (frame["catchment"] == catchment)]
+    assert len(rows) == 1
+    return rows.iloc[0]
+
+
+def caught(placement: str, count: float, species: str = BULLHEAD, **more: object) -> dict:
+    return {"placement_id": placement, "species": species, "count": count, **more}
+
+
+def test_ratio_of_sums_with_nil_catches():
+    """Eight fish in 5 + 10 + 5 lifts, one of them a nil: 0.4 fish per lift."""
+    placements = placements_of(
+        [
+            {"placement_id": "a", "lifts": 5},
+            {"placement_id": "b", "lifts": 10},
+            {"placement_id": "c", "lifts": 5, "outcome": "nil"},
+            {"placement_id": "d", "lifts": 5, "outcome": "lost"},
+            {"placement_id": "e"},
+        ]
+    )
+    frame = rates(placements, [caught("a", 6), caught("b", 2, count_kind="at_least")])
+    row = one(frame, BULLHEAD)
+    assert (row["placements"], row["effort"], row["individuals"]) == (3, 20, 8)
+    assert row["cpue"] == pytest.approx(0.4)
+    assert row["cpue_low"] < 0.4 < row["cpue_high"]
+    assert row["individuals_lower_bound"]
+    assert row["cpue_unit"] == "fish per lift"
+    assert one(frame, "Anguilla anguilla")["cpue"] == 0
+    assert "resampling zeros" in one(frame, "Anguilla anguilla")["problem"]
+    # A kick net cannot detect a stickleback here: no row claims a rate of nought.
+    assert STICKLEBACK not in set(frame["species"])
+    assert frame.attrs["inputs"]["left_out"] == {"gear lost": 1, "effort unknown": 1}
+    assert list(frame.columns) == list(CATCH_RATE_COLUMNS)
+
+
+def test_nested_and_all_catchments():
+    placements = placements_of([{"placement_id": p, "lifts": 1} for p in "abc"])
+    frame = rates(
+        placements, [caught("a", 1), caught("b", 2), caught("c", 4)], {"a": "brook", "b": "basin"}
+    )
+    found = {c: one(frame, BULLHEAD, c)["individuals"] for c in ("brook", "basin", "all")}
+    assert found == {"brook": 1, "basin": 3, "all": 7}
+    assert one(frame, BULLHEAD)["problem"].startswith("one placement")
+    assert np.isnan(one(frame, BULLHEAD)["cpue_low"])
+
+
+def test_first_pass_only_and_its_share_of_the_minutes():
+    """Three passes of equal length: 10 of 16 fish, 15 of 45 minutes, the whole area."""
+    electric = {"method": "electric_fishing", "passes": 3, "minutes": 45.0, "area_m2": 200.0}
+    placements = placements_of(
+        [{"placement_id": "a", **electric}, {"placement_id": "b", **electric}]
+    )
+    catches = [caught("a", n, pass_no=i) for i, n in enumerate([10, 4, 2], 1)]
+    by_area = one(rates(placements, catches), BULLHEAD)
+    assert (by_area["individuals"], by_area["effort"]) == (10, 400)
+    assert by_area["cpue"] == pytest.approx(2.5)  # per 100 m²
+    by_minute = one(rates(placements, catches, units={"electric_fishing": "minute"}), BULLHEAD)
+    assert by_minute["cpue"] == pytest.approx(10 / 30)
+
+
+def test_catch_not_told_apart_by_pass_is_left_out():
+    electric = {"method": "electric_fishing", "area_m2": 100.0}
+    placements = placements_of(
+        [
+            {"placement_id": "three", "passes": 3, **electric},
+            {"placement_id": "once", "passes": 1, **electric},
+        ]
+    )
+    frame = rates(placements, [caught("three", 9), caught("once", 2)])
+    assert one(frame, BULLHEAD)["individuals"] == 2
+    assert frame.attrs["inputs"]["left_out"] == {"catch not told apart by pass": 1}
+
+
+def records(n: int, seed: int) -> tuple:
+    random = np.random.default_rng(seed)
+    lifts = random.integers(1, 9, n)
+    counts = random.poisson(0.3 * lifts)
+    placements = placements_of(
+        [{"placement_id": f"p{i}", "lifts": float(k)} for i, k in enumerate(lifts)]
+    )
+    catches = [caught(f"p{i}", float(c)) for i, c in enumerate(counts) if c]
+    return placements, catches, counts, lifts
+
+
+def test_interval_agrees_with_scipy_bootstrap():
+    """scipy.stats.bootstrap, paired, percentile method, on the same ratio of sums."""
+    placements, catches, counts, lifts = records(80, 2)
+    row = one(rates(placements, catches, resamples=4000), BULLHEAD)
+    theirs = bootstrap(
+        (counts, lifts),
+        lambda c, e, axis: c.sum(axis=axis) / e.sum(axis=axis),
+        paired=True,
+        vectorized=True,
+        n_resamples=4000,
+        method="percentile",
+        rng=np.random.default_rng(9),
+    ).confidence_interval
+    spread = theirs.high - theirs.low
+    assert row["cpue_low"] == pytest.approx(theirs.low, abs=0.06 * spread)
+    assert row["cpue_high"] == pytest.approx(theirs.high, abs=0.06 * spread)
+
+
+def test_large_groups_agree_with_the_bootstrap_too():
+    """1,200 placements use the large-sample formula; SciPy's bootstrap gives the same."""
+    placements, catches, counts, lifts = records(1200, 3)
+    row = one(rates(placements, catches), BULLHEAD)
+    theirs = bootstrap(
+        (counts, lifts),
+        lambda c, e, axis: c.sum(axis=axis) / e.sum(axis=axis),
+        paired=True,
+        vectorized=True,
+        n_resamples=2000,
+        method="percentile",
+        rng=np.random.default_rng(9),
+    ).confidence_interval
+    spread = theirs.high - theirs.low
+    assert row["cpue_low"] == pytest.approx(theirs.low, abs=0.08 * spread)
+    assert row["cpue_high"] == pytest.approx(theirs.high, abs=0.08 * spread)
+
+
+def test_same_seed_same_interval():
+    placements, catches, _, _ = records(30, 4)
+    pd.testing.assert_frame_equal(rates(placements, catches), rates(placements, catches))
+    assert rates(placements, catches).attrs["inputs"]["seed"] == 1
+
+
+@pytest.mark.parametrize("rows", [[], [{"placement_id": "a", "outcome": "lost", "lifts": 2}]])
+def test_nothing_to_rate(rows):
+    frame = rates(placements_of(rows), [])
+    assert frame.empty
+    assert frame["cpue"].dtype == np.float64
+    assert frame["individuals_lower_bound"].dtype == bool
+
+
+def test_present_without_a_count_is_a_lower_bound_of_one():
+    placements = placements_of([{"placement_id": p, "lifts": 4} for p in "ab"])
+    row = one(rates(placements, [caught("a", np.nan, count_kind="present")]), BULLHEAD)
+    assert (row["individuals"], row["individuals_lower_bound"]) == (1, True)
+
+
+def test_a_unit_the_method_does_not_have_is_refused():
+    placements = placements_of([{"placement_id": "a", "lifts": 4}])
+    with pytest.raises(FrameError, match="kick_net is not counted in trap_night"):
+        rates(placements, [], units={"kick_net": "trap_night"})
