@@ -1,0 +1,172 @@
+"""Imports: taken whole, known again by their digest, taken back whole."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING, Any
+
+import orjson
+import sqlalchemy as sa
+
+from service.errors import ConflictError, NotFoundError
+from service.records import Batch, Selection
+from service.store import history, schema
+from service.store.named_tables import remove_named
+from service.store.placements import read_records
+from service.store.writing import add_records, delete_placements
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import pandas as pd
+
+    from service.records import FieldRecords
+    from service.store.geopackage import GeoPackage
+
+__all__ = ["add_batch", "find_batch", "read_batches", "undo_batch"]
+
+TABLE = schema.batches
+
+
+def add_batch(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    records: FieldRecords,
+    *,
+    who: str,
+    files: tuple[str, ...],
+    digest: str,
+    digests: pd.Series,
+    progress: Callable[[int, int], None] | None,
+) -> Batch:
+    """Store one import with its history."""
+    total = len(records.placements)
+    taken = connection.scalars(
+        sa.select(schema.placements.c.placement_id)
+        .where(backend.among(schema.placements.c.placement_id, records.placements.index.tolist()))
+        .limit(1)
+    ).first()
+    if taken is not None:
+        raise ConflictError(
+            f"Placement {taken!r} is in the store already; nothing was stored. "
+            "Leave out what is stored, or undo the earlier import."
+        )
+    if progress is not None:
+        progress(0, total)
+    (batch_id,) = backend.next_rows(connection, TABLE, 1)
+    at = history.now_text()
+    values = {
+        "batch_id": batch_id, "at": at, "who": who, "files": orjson.dumps(files).decode(),
+        "digest": digest, "placements": total, "catches": len(records.catches),
+        "lengths": len(records.lengths),
+    }  # fmt: skip
+    connection.execute(TABLE.insert().values(values))
+    add_records(connection, backend, records, digests, who=who, batch_id=batch_id)
+    if progress is not None:
+        progress(total, total)
+    return _batch(connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).one())
+
+
+def _batch(row: Any) -> Batch:
+    return Batch(
+        batch_id=row.batch_id,
+        at=dt.datetime.fromisoformat(row.at),
+        who=row.who,
+        files=tuple(orjson.loads(row.files)),
+        digest=row.digest,
+        placements=row.placements,
+        catches=row.catches,
+        lengths=row.lengths,
+        undone_at=None if row.undone_at is None else dt.datetime.fromisoformat(row.undone_at),
+        undone_by=row.undone_by,
+    )
+
+
+def read_batches(connection: sa.Connection) -> list[Batch]:
+    """Fetch all imports, newest first."""
+    rows = connection.execute(sa.select(TABLE).order_by(TABLE.c.batch_id.desc()))
+    return [_batch(row) for row in rows]
+
+
+def find_batch(connection: sa.Connection, digest: str) -> Batch | None:
+    """Fetch the import not undone that stored these very files."""
+    wanted = sa.select(TABLE).where(TABLE.c.digest == digest, TABLE.c.undone_at.is_(None))
+    row = connection.execute(wanted.order_by(TABLE.c.batch_id.desc())).first()
+    return None if row is None else _batch(row)
+
+
+def undo_batch(
+    connection: sa.Connection, backend: GeoPackage, crs: str, batch_id: int, *, who: str
+) -> Batch:
+    """Remove all that one import added."""
+    row = connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).first()
+    if row is None:
+        raise NotFoundError(f"There is no import {batch_id}.")
+    if row.undone_at is not None:
+        raise ConflictError(f"Import {batch_id} was undone already, at {row.undone_at}.")
+    _refuse_edited(connection, batch_id)
+    asked = schema.placements.c.batch_id == batch_id
+    ids = connection.scalars(sa.select(schema.placements.c.placement_id).where(asked)).all()
+    found = (
+        read_records(connection, backend, crs, Selection(placements=tuple(ids))) if ids else None
+    )
+    if found is not None:
+        written = history.documents(found.placements, found.catches, found.lengths)
+        history.note(
+            connection, backend, who=who, entity="placement", action="remove", batch_id=batch_id,
+            keys=found.placements.index.tolist(), before=written,
+        )  # fmt: skip
+        delete_placements(connection, asked)
+    _remove_unused(connection, backend, batch_id, who)
+    connection.execute(
+        TABLE.update()
+        .where(TABLE.c.batch_id == batch_id)
+        .values(undone_at=history.now_text(), undone_by=who)
+    )
+    return _batch(connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).one())
+
+
+def _refuse_edited(connection: sa.Connection, batch_id: int) -> None:
+    log = schema.history
+    edited = connection.scalars(
+        sa.select(log.c.key)
+        .distinct()
+        .join(schema.placements, schema.placements.c.placement_id == log.c.key)
+        .where(
+            schema.placements.c.batch_id == batch_id,
+            log.c.entity == "placement",
+            log.c.action == "change",
+            log.c.entry_id
+            > sa.select(sa.func.min(log.c.entry_id))
+            .where(log.c.batch_id == batch_id)
+            .scalar_subquery(),
+        )
+        .order_by(log.c.key)
+    ).all()
+    if edited:
+        named = ", ".join(edited[:10]) + (" and others" if len(edited) > 10 else "")
+        raise ConflictError(
+            f"Import {batch_id} cannot be undone: {len(edited)} of its placements were changed "
+            f"since ({named}). Remove or restore those first."
+        )
+
+
+def _remove_unused(connection: sa.Connection, backend: GeoPackage, batch_id: int, who: str) -> None:
+    """Remove sites and surveys that the import brought and nothing else uses."""
+    used_sites = sa.select(schema.placements.c.site).where(schema.placements.c.site.is_not(None))
+    sites = connection.scalars(
+        sa.select(schema.sites.c.site).where(
+            schema.sites.c.batch_id == batch_id, schema.sites.c.site.not_in(used_sites)
+        )
+    ).all()
+    remove_named(connection, backend, schema.sites, sites, who=who, batch_id=batch_id)
+    used = sa.union(
+        sa.select(schema.placements.c.survey).where(schema.placements.c.survey.is_not(None)),
+        sa.select(schema.sites.c.survey).where(schema.sites.c.survey.is_not(None)),
+    )
+    surveys = connection.scalars(
+        sa.select(schema.surveys.c.survey).where(
+            schema.surveys.c.batch_id == batch_id, schema.surveys.c.survey.not_in(used)
+        )
+    ).all()
+    remove_named(connection, backend, schema.surveys, surveys, who=who, batch_id=batch_id)

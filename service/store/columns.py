@@ -1,0 +1,161 @@
+"""Between frames and table rows, whole columns at a time, by the declared type of each column."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import orjson
+import pandas as pd
+import sqlalchemy as sa
+
+from service.errors import StoreError
+from service.store.schema import Instant, TextList
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from numpy.typing import NDArray
+
+__all__ = ["column_values", "frame_from_rows", "instant_text", "rows_from_frame", "series_from"]
+
+
+def rows_from_frame(frame: pd.DataFrame, columns: Iterable[sa.Column[Any]]) -> dict[str, list[Any]]:
+    """Turn the columns that a frame has into lists of what the driver takes.
+
+    Parameters
+    ----------
+    frame
+        Any frame; a column that it lacks is left out of the result.
+    columns
+        Declared columns, without geometry.
+
+    Raises
+    ------
+    StoreError
+        A value does not fit its column's type: a programming fault upstream, as intake
+        refuses such values with their place in the file.
+    """
+    return {
+        str(column.name): column_values(frame[column.name], column)
+        for column in columns
+        if column.name in frame
+    }
+
+
+def column_values(series: pd.Series, column: sa.Column[Any]) -> list[Any]:
+    """Encode one column; missing becomes None."""
+    kind = column.type
+    try:
+        if isinstance(kind, sa.Boolean):
+            return _truths(series)
+        if isinstance(kind, sa.Integer):
+            return _wholes(series)
+        if isinstance(kind, sa.Double):
+            return _numbers(series)
+        if isinstance(kind, Instant):
+            return _instants(series)
+        if isinstance(kind, TextList):
+            return [_list_text(value) for value in series.tolist()]
+        return _texts(series)
+    except (TypeError, ValueError) as problem:
+        raise StoreError(f"Column {column.name} cannot be stored: {problem}") from problem
+
+
+def _texts(series: pd.Series) -> list[str | None]:
+    text = series if pd.api.types.is_string_dtype(series.dtype) else series.astype("str")
+    values = text.to_numpy(dtype=object, na_value=None)
+    return list(values.tolist())
+
+
+def _numbers(series: pd.Series) -> list[float | None]:
+    values = pd.to_numeric(series).to_numpy(float, na_value=np.nan)
+    known = ~np.isnan(values)
+    if known.all():
+        return list(values.tolist())
+    held = values.astype(object)
+    held[~known] = None
+    return list(held.tolist())
+
+
+def _wholes(series: pd.Series) -> list[int | None]:
+    values = pd.to_numeric(series).to_numpy(float, na_value=np.nan)
+    known = ~np.isnan(values)
+    if not np.array_equal(values[known], np.trunc(values[known])):
+        raise ValueError("it holds a fraction where whole numbers are wanted")
+    held = np.full(len(values), None, dtype=object)
+    held[known] = values[known].astype(np.int64)
+    return list(held.tolist())
+
+
+def _truths(series: pd.Series) -> list[int | None]:
+    values = pd.array(series, dtype="boolean")
+    known = ~np.asarray(pd.isna(values), dtype=bool)
+    held = np.full(len(values), None, dtype=object)
+    held[known] = values[known].to_numpy(bool).astype(np.int64)
+    return list(held.tolist())
+
+
+def _instants(series: pd.Series) -> list[str | None]:
+    moments = pd.to_datetime(series, utc=True).dt.tz_localize(None)
+    values = moments.to_numpy().astype("datetime64[ms]")
+    known = ~np.isnat(values)
+    held = np.full(len(values), None, dtype=object)
+    held[known] = np.strings.add(np.datetime_as_string(values[known], unit="ms"), "Z")
+    return list(held.tolist())
+
+
+def _list_text(value: Any) -> str | None:
+    if value is None or (isinstance(value, float) and np.isnan(value)):
+        return None
+    return orjson.dumps([str(part) for part in value]).decode()
+
+
+def instant_text(moment: Any) -> str:
+    """Write one UTC moment as the store keeps it."""
+    stamp = pd.Timestamp(moment).tz_convert("UTC").tz_localize(None)
+    return f"{stamp.isoformat(timespec='milliseconds')}Z"
+
+
+def frame_from_rows(
+    rows: Sequence[Sequence[Any]], columns: Sequence[sa.Column[Any]]
+) -> pd.DataFrame:
+    """Build a frame from fetched rows; missing is NaN, NaT, NA or None by type."""
+    lists: list[Sequence[Any]] = list(zip(*rows, strict=True)) if rows else [()] * len(columns)
+    return pd.DataFrame(
+        {
+            column.name: series_from(values, column)
+            for column, values in zip(columns, lists, strict=True)
+        },
+        copy=False,
+    )
+
+
+def series_from(values: Sequence[Any], column: sa.Column[Any]) -> Any:
+    """Decode one fetched column into an array that a frame takes as it is."""
+    kind = column.type
+    if isinstance(kind, sa.Boolean):
+        return _read_truths(values, nullable=bool(column.nullable))
+    if isinstance(kind, sa.Integer):
+        if column.nullable:
+            return np.array(values, dtype=float)
+        return np.array(values, dtype=np.int64)
+    if isinstance(kind, sa.Double):
+        return np.array(values, dtype=float)
+    if isinstance(kind, Instant):
+        return pd.to_datetime(
+            pd.Series(values, dtype="str"), utc=True, format="ISO8601"
+        ).dt.as_unit("us")
+    if isinstance(kind, TextList):
+        lists = np.empty(len(values), dtype=object)
+        lists[:] = [[] if value is None else orjson.loads(value) for value in values]
+        return lists
+    return pd.array(values, dtype="str")
+
+
+def _read_truths(values: Sequence[Any], *, nullable: bool) -> Any:
+    if not nullable:
+        return np.array(values, dtype=bool)
+    numbers: NDArray[np.float64] = np.array(values, dtype=float)
+    missing = np.isnan(numbers)
+    return pd.arrays.BooleanArray(np.where(missing, 0, numbers).astype(bool), missing)

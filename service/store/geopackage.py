@@ -1,0 +1,316 @@
+"""What makes the SQLite file an OGC GeoPackage 1.4: its own tables, and an R-tree per layer.
+
+OGC 12-128r19. Tables of clauses 1.1.2 (reference systems), 1.1.3 (contents), 2.1.5 (geometry
+columns), 2.3.2 (extensions); R-tree of annex F.3 with its triggers of version 1.4.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import orjson
+import shapely
+import sqlalchemy as sa
+
+from layers.crs import read_crs
+from service.errors import StoreError
+from service.store import schema
+from service.store.geometry_blobs import blobs_from_geometries, geometries_from_blobs
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pyproj
+    from numpy.typing import NDArray
+
+__all__ = [
+    "APPLICATION_ID",
+    "USER_VERSION",
+    "GeoPackage",
+    "create_geopackage_tables",
+    "index_name",
+    "register_layers",
+]
+
+APPLICATION_ID = 0x47504B47  # "GPKG"
+USER_VERSION = 10400
+# From here on an R-tree is filled in one go rather than by its trigger, row by row.
+BULK_ROWS = 500
+
+_TABLES = (
+    """CREATE TABLE gpkg_spatial_ref_sys (
+    srs_name TEXT NOT NULL,
+    srs_id INTEGER PRIMARY KEY,
+    organization TEXT NOT NULL,
+    organization_coordsys_id INTEGER NOT NULL,
+    definition TEXT NOT NULL,
+    description TEXT)""",
+    """CREATE TABLE gpkg_contents (
+    table_name TEXT NOT NULL PRIMARY KEY,
+    data_type TEXT NOT NULL,
+    identifier TEXT UNIQUE,
+    description TEXT DEFAULT '',
+    last_change DATETIME NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')),
+    min_x DOUBLE, min_y DOUBLE, max_x DOUBLE, max_y DOUBLE,
+    srs_id INTEGER,
+    CONSTRAINT fk_gc_r_srs_id FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys(srs_id))""",
+    """CREATE TABLE gpkg_geometry_columns (
+    table_name TEXT NOT NULL UNIQUE,
+    column_name TEXT NOT NULL,
+    geometry_type_name TEXT NOT NULL,
+    srs_id INTEGER NOT NULL,
+    z TINYINT NOT NULL,
+    m TINYINT NOT NULL,
+    CONSTRAINT pk_geom_cols PRIMARY KEY (table_name, column_name),
+    CONSTRAINT fk_gc_tn FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name),
+    CONSTRAINT fk_gc_srs FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys (srs_id))""",
+    """CREATE TABLE gpkg_extensions (
+    table_name TEXT,
+    column_name TEXT,
+    extension_name TEXT NOT NULL,
+    definition TEXT NOT NULL,
+    scope TEXT NOT NULL,
+    CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name))""",
+)
+_FIXED_SYSTEMS = (
+    ("Undefined Cartesian SRS", -1, "NONE", -1, "undefined", "undefined Cartesian"),
+    ("Undefined geographic SRS", 0, "NONE", 0, "undefined", "undefined geographic"),
+)
+_RTREE_DEFINITION = "http://www.geopackage.org/spec120/#extension_rtree"
+
+_FILLED = "(NEW.{g} NOT NULL AND NOT ST_IsEmpty(NEW.{g}))"
+_BARE = "(NEW.{g} ISNULL OR ST_IsEmpty(NEW.{g}))"
+_NEW_ROW = "NEW.{i}, ST_MinX(NEW.{g}), ST_MaxX(NEW.{g}), ST_MinY(NEW.{g}), ST_MaxY(NEW.{g})"
+_TRIGGERS = {
+    "insert": f"AFTER INSERT ON {{t}} WHEN {_FILLED} BEGIN "
+    f"INSERT OR REPLACE INTO {{r}} VALUES ({_NEW_ROW}); END",
+    "update2": f"AFTER UPDATE OF {{g}} ON {{t}} WHEN OLD.{{i}} = NEW.{{i}} AND {_BARE} BEGIN "
+    "DELETE FROM {r} WHERE id = OLD.{i}; END",
+    "update4": f"AFTER UPDATE ON {{t}} WHEN OLD.{{i}} != NEW.{{i}} AND {_BARE} BEGIN "
+    "DELETE FROM {r} WHERE id IN (OLD.{i}, NEW.{i}); END",
+    "update5": f"AFTER UPDATE ON {{t}} WHEN OLD.{{i}} != NEW.{{i}} AND {_FILLED} BEGIN "
+    "DELETE FROM {r} WHERE id = OLD.{i}; "
+    f"INSERT OR REPLACE INTO {{r}} VALUES ({_NEW_ROW}); END",
+    "update6": f"AFTER UPDATE OF {{g}} ON {{t}} WHEN OLD.{{i}} = NEW.{{i}} AND {_FILLED} "
+    "AND (OLD.{g} NOT NULL AND NOT ST_IsEmpty(OLD.{g})) BEGIN "
+    "UPDATE {r} SET minx = ST_MinX(NEW.{g}), maxx = ST_MaxX(NEW.{g}), "
+    "miny = ST_MinY(NEW.{g}), maxy = ST_MaxY(NEW.{g}) WHERE id = NEW.{i}; END",
+    "update7": f"AFTER UPDATE OF {{g}} ON {{t}} WHEN OLD.{{i}} = NEW.{{i}} AND {_FILLED} "
+    "AND (OLD.{g} ISNULL OR ST_IsEmpty(OLD.{g})) BEGIN "
+    f"INSERT INTO {{r}} VALUES ({_NEW_ROW}); END",
+    "delete": "AFTER DELETE ON {t} WHEN OLD.{g} NOT NULL BEGIN "
+    "DELETE FROM {r} WHERE id = OLD.{i}; END",
+}
+
+
+def index_name(table: str) -> str:
+    """Name of the R-tree of a layer, as the standard composes it."""
+    return f"rtree_{table}_geom"
+
+
+def _trigger(table: str, name: str) -> str:
+    names = {"t": f'"{table}"', "r": f'"{index_name(table)}"', "g": '"geom"', "i": '"fid"'}
+    return f'CREATE TRIGGER "{index_name(table)}_{name}" {_TRIGGERS[name].format(**names)}'
+
+
+def create_geopackage_tables(connection: sa.Connection, crs: str) -> int:
+    """Make the standard's own tables and enter the reference systems; return the store's number.
+
+    Raises
+    ------
+    StoreError
+        The CRS cannot be written as the standard asks.
+    """
+    connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.exec_driver_sql(f"PRAGMA user_version = {USER_VERSION}")
+    for statement in _TABLES:
+        connection.exec_driver_sql(statement)
+    own = _system_row(read_crs(crs))
+    world = _system_row(read_crs("EPSG:4326"))
+    systems = {row[1]: row for row in (*_FIXED_SYSTEMS, world, own)}
+    connection.exec_driver_sql(
+        "INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)", list(systems.values())
+    )
+    return int(own[1])
+
+
+def _system_row(crs: pyproj.CRS) -> tuple[str, int, str, int, str, str | None]:
+    definition = crs.to_wkt("WKT1_GDAL")
+    if not definition:
+        raise StoreError(
+            f"The CRS {crs.name} cannot be written in a GeoPackage; choose a plain projected CRS."
+        )
+    authority = crs.to_authority()
+    if authority and authority[1].isdigit():
+        return crs.name, int(authority[1]), authority[0], int(authority[1]), definition, None
+    return crs.name, 100_000, "NONE", 100_000, definition, None
+
+
+def register_layers(connection: sa.Connection, srs_id: int) -> None:
+    """Enter all tables in the contents, and give each layer its R-tree."""
+    for table, kind in _layer_kinds().items():
+        connection.exec_driver_sql(
+            "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id)"
+            " VALUES (?, 'features', ?, ?, ?)",
+            (table, table, schema.SPATIAL[table], srs_id),
+        )
+        connection.exec_driver_sql(
+            "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, ?, 0, 0)",
+            (table, kind, srs_id),
+        )
+        connection.exec_driver_sql(
+            "INSERT INTO gpkg_extensions VALUES (?, 'geom', 'gpkg_rtree_index', ?, 'write-only')",
+            (table, _RTREE_DEFINITION),
+        )
+        connection.exec_driver_sql(
+            f'CREATE VIRTUAL TABLE "{index_name(table)}" USING rtree(id, minx, maxx, miny, maxy)'
+        )
+        for name in _TRIGGERS:
+            connection.exec_driver_sql(_trigger(table, name))
+    for table, description in schema.ATTRIBUTES.items():
+        connection.exec_driver_sql(
+            "INSERT INTO gpkg_contents (table_name, data_type, identifier, description)"
+            " VALUES (?, 'attributes', ?, ?)",
+            (table, table, description),
+        )
+
+
+def _layer_kinds() -> dict[str, str]:
+    kinds = {}
+    for name in schema.SPATIAL:
+        kind = schema.metadata.tables[name].c.geom.type
+        assert isinstance(kind, schema.Geometry)  # noqa: S101  declared so in schema.py
+        kinds[name] = kind.kind
+    return kinds
+
+
+class GeoPackage:
+    """What is special about this backend: geometry, bulk rows, asking by box and by many ids.
+
+    A PostGIS backend offers the same methods over its own functions.
+    """
+
+    def __init__(self, srs_id: int) -> None:
+        self.srs_id = srs_id
+
+    def encode(self, geometries: NDArray[np.object_]) -> list[Any]:
+        """Turn geometries into what the driver takes."""
+        return blobs_from_geometries(geometries, self.srs_id)
+
+    def decode(self, values: Sequence[Any]) -> NDArray[np.object_]:
+        """Turn what the driver returned into geometries."""
+        return geometries_from_blobs(values)
+
+    def next_rows(self, connection: sa.Connection, table: sa.Table, count: int) -> range:
+        """Row numbers never used before, for `count` new rows; call inside a write."""
+        key = next(iter(table.primary_key)).name
+        used = connection.exec_driver_sql(
+            f"SELECT max(coalesce((SELECT seq FROM sqlite_sequence WHERE name = ?), 0),"  # noqa: S608
+            f' coalesce((SELECT max("{key}") FROM "{table.name}"), 0))',
+            (table.name,),
+        ).scalar_one()
+        return range(int(used) + 1, int(used) + 1 + count)
+
+    def insert(
+        self, connection: sa.Connection, table: sa.Table, values: dict[str, list[Any]]
+    ) -> None:
+        """Insert whole columns of encoded values."""
+        names = list(values)
+        if not names or not len(values[names[0]]):
+            return
+        compiled = table.insert().compile(dialect=connection.dialect, column_keys=names)
+        order = list(compiled.positiontup or names)
+        rows = list(zip(*(values[name] for name in order), strict=True))
+        connection.exec_driver_sql(str(compiled), rows)
+
+    def insert_layer(
+        self,
+        connection: sa.Connection,
+        table: sa.Table,
+        values: dict[str, list[Any]],
+        geometries: NDArray[np.object_],
+    ) -> range:
+        """Insert features with their index entries; returns their row numbers."""
+        fids = self.next_rows(connection, table, len(geometries))
+        if len(fids) == 0:
+            return fids
+        rows = {"fid": list(fids), "geom": self.encode(geometries), **values}
+        bounds = shapely.bounds(geometries)
+        filled = np.isfinite(bounds).all(axis=1)
+        bulk = len(fids) >= BULK_ROWS
+        if bulk:  # the trigger would call back into Python five times a row
+            connection.exec_driver_sql(f'DROP TRIGGER "{index_name(table.name)}_insert"')
+        self.insert(connection, table, rows)
+        if bulk:
+            entries = np.column_stack([np.asarray(fids, float), bounds[:, [0, 2, 1, 3]]])[filled]
+            connection.exec_driver_sql(
+                f'INSERT INTO "{index_name(table.name)}" VALUES (?, ?, ?, ?, ?)',  # noqa: S608
+                [(int(row[0]), *row[1:]) for row in entries.tolist()],
+            )
+            connection.exec_driver_sql(_trigger(table.name, "insert"))
+        if filled.any():
+            low, high = bounds[filled, :2].min(axis=0), bounds[filled, 2:].max(axis=0)
+            self._widen(connection, table.name, (*low.tolist(), *high.tolist()))
+        return fids
+
+    def clear_layer(self, connection: sa.Connection, table: sa.Table) -> None:
+        """Delete all features of a layer and its index entries."""
+        connection.exec_driver_sql(f'DROP TRIGGER "{index_name(table.name)}_delete"')
+        connection.execute(table.delete())
+        connection.exec_driver_sql(f'DELETE FROM "{index_name(table.name)}"')  # noqa: S608
+        connection.exec_driver_sql(_trigger(table.name, "delete"))
+        connection.exec_driver_sql(
+            "UPDATE gpkg_contents SET min_x = NULL, min_y = NULL, max_x = NULL, max_y = NULL"
+            " WHERE table_name = ?",
+            (table.name,),
+        )
+
+    def _widen(
+        self, connection: sa.Connection, table: str, box: tuple[float, float, float, float]
+    ) -> None:
+        connection.exec_driver_sql(
+            "UPDATE gpkg_contents SET"
+            " min_x = min(coalesce(min_x, ?1), ?1), min_y = min(coalesce(min_y, ?2), ?2),"
+            " max_x = max(coalesce(max_x, ?3), ?3), max_y = max(coalesce(max_y, ?4), ?4)"
+            " WHERE table_name = ?5",
+            (*box, table),
+        )
+
+    def touch(self, connection: sa.Connection, tables: Sequence[str]) -> None:
+        """Note the time of change of these tables in the contents."""
+        connection.exec_driver_sql(
+            "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now')"
+            " WHERE table_name = ?",
+            [(table,) for table in tables],
+        )
+
+    def in_box(
+        self, table: sa.Table, box: tuple[float, float, float, float]
+    ) -> sa.ColumnElement[bool]:
+        """Condition that a feature's envelope meets a box in the store's CRS."""
+        index = sa.table(
+            index_name(table.name), *map(sa.column, ("id", "minx", "maxx", "miny", "maxy"))
+        )
+        low_x, low_y, high_x, high_y = box
+        near = sa.select(index.c.id).where(
+            index.c.minx <= high_x,
+            index.c.maxx >= low_x,
+            index.c.miny <= high_y,
+            index.c.maxy >= low_y,
+        )
+        # The R-tree holds single-precision numbers rounded outward; the envelope decides.
+        geom = table.c.geom
+        return sa.and_(
+            table.c.fid.in_(near),
+            sa.func.ST_MinX(geom) <= high_x,
+            sa.func.ST_MaxX(geom) >= low_x,
+            sa.func.ST_MinY(geom) <= high_y,
+            sa.func.ST_MaxY(geom) >= low_y,
+        )
+
+    def among(self, column: sa.Column[Any], ids: Sequence[Any]) -> sa.ColumnElement[bool]:
+        """Condition that a column holds one of any number of ids."""
+        text = orjson.dumps(list(ids)).decode()
+        values = sa.func.json_each(sa.bindparam(None, text, sa.Text)).table_valued("value")
+        return column.in_(sa.select(values.c.value))

@@ -1,0 +1,381 @@
+"""The default store: one GeoPackage file behind the storage interface."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import sqlalchemy as sa
+
+from service.errors import StoreError
+from service.records import Selection, StoreSettings
+from service.store import (
+    batches,
+    edits,
+    history,
+    migrations,
+    named_tables,
+    network_tables,
+    placements,
+    schema,
+    upkeep,
+    writing,
+)
+from service.store.geopackage import GeoPackage, create_geopackage_tables, register_layers
+from service.store.session import BUSY_SECONDS, Session
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from contextlib import AbstractContextManager
+    from pathlib import Path
+
+    import geopandas as gpd
+
+    from service.records import Batch, FieldRecords, HistoryEntry, Records
+
+__all__ = ["GeoPackageStore", "create_store", "open_store"]
+
+
+def create_store(path: Path, settings: StoreSettings) -> GeoPackageStore:
+    """Make a new store file and open it.
+
+    The file appears whole or not at all. The CRS and zone are taken as checked.
+
+    Raises
+    ------
+    StoreError
+        The file exists, its folder does not, or it cannot be written.
+    """
+    if path.exists():
+        raise StoreError(f"{path} exists; a store is never overwritten. Name a new file.")
+    if not path.parent.is_dir():
+        raise StoreError(f"There is no folder {path.parent}; make it first.")
+    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    try:
+        part.touch(exist_ok=False)
+        _fill(part, settings)
+        os.link(part, path)  # unlike a rename this refuses to overwrite
+    except FileExistsError:
+        raise StoreError(f"{path} exists; a store is never overwritten.") from None
+    except OSError as problem:
+        raise StoreError(f"{path} cannot be written: {problem.strerror}.") from problem
+    finally:
+        part.unlink(missing_ok=True)
+    return open_store(path)
+
+
+def _fill(part: Path, settings: StoreSettings) -> None:
+    session = Session(part)
+    try:
+        with session.writing() as connection:
+            srs_id = create_geopackage_tables(connection, settings.crs)
+            for migration in migrations.MIGRATIONS:
+                migration.step(connection)
+                migrations.record_migration(connection, migration)
+            register_layers(connection, srs_id)
+            connection.execute(
+                schema.store_settings.insert().values(
+                    store_id=settings.store_id or secrets.token_hex(16),
+                    title=settings.title,
+                    crs=settings.crs,
+                    srs_id=srs_id,
+                    timezone=settings.timezone,
+                    snap_tolerance_m=settings.snap_tolerance_m,
+                    node_tolerance_m=settings.node_tolerance_m,
+                    version=1,
+                )
+            )
+    finally:
+        session.close()
+
+
+def open_store(
+    path: Path, *, read_only: bool = False, busy_seconds: float = BUSY_SECONDS
+) -> GeoPackageStore:
+    """Open a store file; an older one is brought to the newest schema, a copy kept beside it.
+
+    Raises
+    ------
+    StoreError
+        There is no such file, it is no store, it is newer, or it may not be written.
+    StoreBusyError
+        Another process holds the write lock for longer than `busy_seconds`.
+    """
+    if not path.is_file():
+        raise StoreError(f"There is no store {path}; `rifflebook init` makes one.")
+    if not read_only and not os.access(path, os.W_OK):
+        raise StoreError(f"{path} may only be read; see its permissions, or open it for reading.")
+    session = Session(path, read_only=read_only, busy_seconds=busy_seconds)
+    try:
+        migrations.migrate(session)
+        return GeoPackageStore(session)
+    except BaseException:
+        session.close()
+        raise
+
+
+class GeoPackageStore:
+    """Reading and writing of one store file; what each method promises: `interface.Store`."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        with session.reading() as connection:
+            row = connection.execute(sa.select(schema.store_settings)).one()
+            version = migrations.stored_version(connection)
+        self._settings = StoreSettings(
+            crs=row.crs,
+            timezone=row.timezone,
+            snap_tolerance_m=row.snap_tolerance_m,
+            node_tolerance_m=row.node_tolerance_m,
+            schema_version=version,
+            store_id=row.store_id,
+            title=row.title,
+        )
+        self._backend = GeoPackage(row.srs_id)
+
+    @property
+    def settings(self) -> StoreSettings:
+        """What the store was made with."""
+        return replace(self._settings)
+
+    @property
+    def path(self) -> Path:
+        """Where the file lies."""
+        return self._session.path
+
+    @property
+    def version(self) -> int:
+        """A number that grows with every write, also by other processes."""
+        with self._session.reading() as connection:
+            return int(connection.scalar(sa.select(schema.store_settings.c.version)) or 0)
+
+    def close(self) -> None:
+        """Release every connection."""
+        self._session.close()
+
+    def _reading(self) -> AbstractContextManager[sa.Connection]:
+        return self._session.reading()
+
+    def _grow(self, connection: sa.Connection, *tables: str) -> None:
+        """Count the write, and tell a GIS which tables changed."""
+        own = schema.store_settings
+        connection.execute(own.update().values(version=own.c.version + 1))
+        self._backend.touch(connection, [*tables, "history"])
+
+    # Reference layers -----------------------------------------------------------------
+    def reaches(self) -> gpd.GeoDataFrame:
+        """All reaches."""
+        with self._reading() as connection:
+            return network_tables.read_reaches(connection, self._backend, self._settings.crs)
+
+    def catchments(self) -> gpd.GeoDataFrame:
+        """All catchments."""
+        with self._reading() as connection:
+            return network_tables.read_catchments(connection, self._backend, self._settings.crs)
+
+    def reach_parts(self) -> pd.DataFrame:
+        """Which part of which reach lies in which catchment."""
+        with self._reading() as connection:
+            return network_tables.read_reach_parts(connection)
+
+    def species(self) -> pd.DataFrame:
+        """The species list."""
+        return self._named(schema.species)
+
+    def methods(self) -> pd.DataFrame:
+        """The methods of this store."""
+        return self._named(schema.methods)
+
+    def surveys(self) -> pd.DataFrame:
+        """Surveys."""
+        return self._named(schema.surveys)
+
+    def sites(self) -> pd.DataFrame:
+        """Sites."""
+        return self._named(schema.sites)
+
+    def _named(self, table: sa.Table) -> pd.DataFrame:
+        with self._reading() as connection:
+            return named_tables.read_named(connection, table)
+
+    def replace_network(
+        self,
+        reaches: gpd.GeoDataFrame,
+        reach_parts: pd.DataFrame,
+        snaps: pd.DataFrame,
+        stretches: pd.DataFrame,
+        flags: pd.DataFrame,
+        *,
+        who: str,
+    ) -> None:
+        """Replace all reaches, and with them every snap, stretch and network flag."""
+        with self._session.writing() as connection:
+            writing.clear_network_findings(connection, self._backend)
+            connection.execute(schema.reach_parts.delete())
+            network_tables.replace_reaches(connection, self._backend, reaches, who=who)
+            network_tables.replace_reach_parts(connection, self._backend, reach_parts)
+            stored = connection.execute(
+                sa.select(schema.placements.c.placement_id, schema.placements.c.fid)
+            ).all()
+            rows = pd.Series(
+                [row.fid for row in stored],
+                index=pd.Index([row.placement_id for row in stored], dtype="str"),
+                dtype="int64",
+            )
+            if len(rows) != len(snaps):
+                raise StoreError(
+                    f"{len(rows)} placements are stored, {len(snaps)} were snapped anew: another "
+                    "writer came between. Nothing was changed; load the network again."
+                )
+            writing.insert_network_findings(
+                connection, self._backend, snaps, stretches, flags, rows
+            )
+            self._grow(connection, "reaches", "reach_parts", "snaps", "stretches", "flags")
+
+    def replace_catchments(
+        self, catchments: gpd.GeoDataFrame, reach_parts: pd.DataFrame, *, who: str
+    ) -> None:
+        """Replace all catchments and the parts of reaches in them."""
+        with self._session.writing() as connection:
+            connection.execute(schema.reach_parts.delete())
+            network_tables.replace_catchments(connection, self._backend, catchments, who=who)
+            network_tables.replace_reach_parts(connection, self._backend, reach_parts)
+            self._grow(connection, "catchments", "reach_parts")
+
+    def put_species(self, species: pd.DataFrame, *, who: str) -> tuple[int, int]:
+        """Add species or change those of the same name; how many of each."""
+        return self._put(schema.species, species, who)
+
+    def put_methods(self, methods: pd.DataFrame, *, who: str) -> tuple[int, int]:
+        """Add methods or change those of the same name; how many of each."""
+        return self._put(schema.methods, methods, who)
+
+    def put_surveys(self, surveys: pd.DataFrame, *, who: str) -> tuple[int, int]:
+        """Add surveys or change those of the same name; how many of each."""
+        return self._put(schema.surveys, surveys, who)
+
+    def put_sites(self, sites: pd.DataFrame, *, who: str) -> tuple[int, int]:
+        """Add sites or change those of the same name; how many of each."""
+        return self._put(schema.sites, sites, who)
+
+    def _put(self, table: sa.Table, frame: pd.DataFrame, who: str) -> tuple[int, int]:
+        with self._session.writing() as connection:
+            counts = named_tables.put_named(connection, self._backend, table, frame, who=who)
+            if any(counts):
+                self._grow(connection, table.name)
+        return counts
+
+    # Records --------------------------------------------------------------------------
+    def records(self, selection: Selection | None = None) -> Records:
+        """Every placement of the selection with all that hangs on it."""
+        with self._reading() as connection:
+            return placements.read_records(
+                connection, self._backend, self._settings.crs, selection or Selection()
+            )
+
+    def record_chunks(self, selection: Selection, *, size: int = 10_000) -> Iterator[Records]:
+        """Yield the same in pieces, from one consistent state."""
+        with self._reading() as connection:
+            yield from placements.chunks(
+                connection, self._backend, self._settings.crs, selection, size
+            )
+
+    def known_placements(self, placement_ids: list[str]) -> pd.Series:
+        """Digest of the content of each of these placements that is stored, by id."""
+        own = schema.placements
+        wanted = sa.select(own.c.placement_id, own.c.content_digest).where(
+            self._backend.among(own.c.placement_id, placement_ids)
+        )
+        with self._reading() as connection:
+            found = {name: content for name, content in connection.execute(wanted)}
+        return pd.Series(
+            list(found.values()), index=pd.Index(list(found), dtype="str"), dtype="str"
+        ).rename_axis("placement_id")
+
+    def add_batch(
+        self,
+        records: FieldRecords,
+        *,
+        who: str,
+        files: tuple[str, ...],
+        digest: str,
+        digests: pd.Series,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> Batch:
+        """Store one import whole, in one transaction, with its history."""
+        with self._session.writing() as connection:
+            batch = batches.add_batch(
+                connection, self._backend, records,
+                who=who, files=files, digest=digest, digests=digests, progress=progress,
+            )  # fmt: skip
+            self._grow(connection, *_WRITTEN)
+        return batch
+
+    def put_placement(
+        self, records: FieldRecords, *, who: str, digest: str, replaces: str | None = None
+    ) -> None:
+        """Add one placement with its catch, or change the one that is there."""
+        with self._session.writing() as connection:
+            if edits.put_placement(
+                connection, self._backend, self._settings.crs, records,
+                who=who, digest=digest, replaces=replaces,
+            ):  # fmt: skip
+                self._grow(connection, *_WRITTEN)
+
+    def remove_placement(self, placement_id: str, *, who: str) -> None:
+        """Remove one placement with its catch; its history stays."""
+        with self._session.writing() as connection:
+            edits.remove_placement(
+                connection, self._backend, self._settings.crs, placement_id, who=who
+            )
+            self._grow(connection, *_WRITTEN)
+
+    def batches(self) -> list[Batch]:
+        """All imports, newest first."""
+        with self._reading() as connection:
+            return batches.read_batches(connection)
+
+    def find_batch(self, digest: str) -> Batch | None:
+        """The batch not undone that stored these very files, if any."""
+        with self._reading() as connection:
+            return batches.find_batch(connection, digest)
+
+    def undo_batch(self, batch_id: int, *, who: str) -> Batch:
+        """Take back everything one import added; refuses what was edited since."""
+        with self._session.writing() as connection:
+            batch = batches.undo_batch(
+                connection, self._backend, self._settings.crs, batch_id, who=who
+            )
+            self._grow(connection, *_WRITTEN)
+        return batch
+
+    # History and upkeep ---------------------------------------------------------------
+    def history(
+        self, entity: str | None = None, key: str | None = None, *, limit: int = 1000
+    ) -> list[HistoryEntry]:
+        """Changes, newest first."""
+        with self._reading() as connection:
+            return history.read_history(connection, entity, key, limit)
+
+    def backup(self, destination: Path) -> None:
+        """Write a consistent copy while others read and write."""
+        upkeep.backup(self._session, destination)
+
+    def faults(self) -> list[str]:
+        """Integrity, foreign keys, GeoPackage rules, history against tables; empty = sound."""
+        with self._reading() as connection:
+            return upkeep.faults(connection, self._backend, self._settings.crs)
+
+    def document(self, placement_id: str) -> dict[str, Any] | None:
+        """One placement with catches and lengths as the history keeps it."""
+        with self._reading() as connection:
+            return edits.read_document(connection, self._backend, self._settings.crs, placement_id)
+
+
+_WRITTEN = (
+    "surveys", "sites", "batches", "placements", "placement_shapes", "catches", "lengths",
+    "snaps", "stretches", "flags",
+)  # fmt: skip

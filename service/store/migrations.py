@@ -1,0 +1,116 @@
+"""How an older store becomes a newer one: ordered steps, each in one transaction.
+
+A step that has run once anywhere is never changed; a change of the schema is a new step.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import sqlalchemy as sa
+
+from service.errors import StoreError
+from service.store import history, schema
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from service.store.session import Session
+
+__all__ = ["MIGRATIONS", "Migration", "migrate", "stored_version"]
+
+
+@dataclass(frozen=True)
+class Migration:
+    """One step forward; `number` is the schema version that it leads to."""
+
+    number: int
+    name: str
+    step: Callable[[sa.Connection], None]
+
+
+def _first_tables(connection: sa.Connection) -> None:
+    schema.metadata.create_all(connection)
+    history.guard_history(connection)
+
+
+MIGRATIONS: tuple[Migration, ...] = (Migration(1, "first tables", _first_tables),)
+
+
+def stored_version(connection: sa.Connection) -> int:
+    """Schema version of an open store.
+
+    Raises
+    ------
+    StoreError
+        The file is not a Rifflebook store.
+    """
+    if not sa.inspect(connection).has_table("schema_migrations"):
+        raise StoreError("This is not a Rifflebook store; `rifflebook init` makes one.")
+    number = connection.scalar(sa.select(sa.func.max(schema.schema_migrations.c.number)))
+    return int(number or 0)
+
+
+def migrate(session: Session, steps: Sequence[Migration] = MIGRATIONS) -> Path | None:
+    """Bring a store to the newest schema; returns the copy kept of an older one.
+
+    Raises
+    ------
+    StoreError
+        A newer Rifflebook wrote the store, or it is older and open for reading only.
+    """
+    newest = steps[-1].number
+    with session.reading() as connection:
+        version = stored_version(connection)
+    if version > newest:
+        raise StoreError(
+            f"{session.path.name} has schema {version}; this Rifflebook knows {newest}. "
+            "Open it with a newer Rifflebook."
+        )
+    if version == newest:
+        return None
+    if session.read_only:
+        raise StoreError(
+            f"{session.path.name} has schema {version} and has to be brought to {newest}; "
+            "open it once for writing."
+        )
+    copy = _keep_copy(session, version)
+    for migration in steps:
+        if migration.number > version:
+            run_migration(session, migration)
+    return copy
+
+
+def run_migration(session: Session, migration: Migration) -> None:
+    """Run one step, unless another process did so meanwhile, with the record that it ran."""
+    with session.writing() as connection:
+        if stored_version(connection) >= migration.number:
+            return
+        migration.step(connection)
+        record_migration(connection, migration)
+
+
+def record_migration(connection: sa.Connection, migration: Migration) -> None:
+    """Note that a step ran."""
+    connection.execute(
+        schema.schema_migrations.insert().values(
+            number=migration.number, name=migration.name, ran_at=history.now_text()
+        )
+    )
+
+
+def _keep_copy(session: Session, version: int) -> Path:
+    """Copy the store beside itself before it changes; a copy from earlier is not overwritten."""
+    from service.store.upkeep import copy_store
+
+    stem = re.sub(r"\.gpkg$", "", session.path.name)
+    copy = session.path.with_name(f"{stem}.before-v{version + 1}.gpkg")
+    if not copy.exists():
+        part = copy.with_name(f"{copy.name}.part")
+        copy_store(session, part)
+        shutil.move(part, copy)
+    return copy

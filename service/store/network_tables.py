@@ -1,0 +1,133 @@
+"""Reaches, catchments, and the parts of reaches in catchments."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING, Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+import sqlalchemy as sa
+
+from service.store import history, schema
+from service.store.columns import frame_from_rows, rows_from_frame
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from service.store.geopackage import GeoPackage
+
+__all__ = [
+    "read_catchments",
+    "read_reach_parts",
+    "read_reaches",
+    "replace_catchments",
+    "replace_reach_parts",
+    "replace_reaches",
+]
+
+
+def _read_layer(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    table: sa.Table,
+    key: str,
+    crs: str,
+    names: Sequence[str] | None,
+) -> gpd.GeoDataFrame:
+    columns = [column for column in table.columns if column.name not in ("fid", "geom")]
+    wanted = sa.select(*columns, table.c.geom).order_by(table.c[key])
+    if names is not None:
+        wanted = wanted.where(backend.among(table.c[key], names))
+    rows = connection.execute(wanted).fetchall()
+    frame = frame_from_rows([row[:-1] for row in rows], columns).set_index(key)
+    shapes = backend.decode([row[-1] for row in rows])
+    return gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
+
+
+def read_reaches(
+    connection: sa.Connection, backend: GeoPackage, crs: str, names: Sequence[str] | None = None
+) -> gpd.GeoDataFrame:
+    """Fetch reaches, all or the named ones, by ascending id."""
+    return _read_layer(connection, backend, schema.reaches, "reach_id", crs, names)
+
+
+def read_catchments(connection: sa.Connection, backend: GeoPackage, crs: str) -> gpd.GeoDataFrame:
+    """Fetch all catchments by ascending id."""
+    return _read_layer(connection, backend, schema.catchments, "catchment_id", crs, None)
+
+
+def read_reach_parts(connection: sa.Connection) -> pd.DataFrame:
+    """Fetch which part of which reach lies in which catchment."""
+    columns = [column for column in schema.reach_parts.columns if column.name != "fid"]
+    wanted = sa.select(*columns).order_by(schema.reach_parts.c.fid)
+    return frame_from_rows(connection.execute(wanted).fetchall(), columns)
+
+
+def _replace_layer(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    table: sa.Table,
+    frame: gpd.GeoDataFrame,
+    shapes: NDArray[np.object_],
+    *,
+    who: str,
+) -> None:
+    before = _account(connection, backend, table)
+    backend.clear_layer(connection, table)
+    values = rows_from_frame(pd.DataFrame(frame.drop(columns=frame.geometry.name)).reset_index(),
+                             table.columns)  # fmt: skip
+    backend.insert_layer(connection, table, values, shapes)
+    history.note(
+        connection, backend, who=who, entity=table.name, keys=[table.name],
+        action="change" if before else "add",
+        before=[before], after=[_account(connection, backend, table)],
+    )  # fmt: skip
+
+
+def _account(
+    connection: sa.Connection, backend: GeoPackage, table: sa.Table
+) -> dict[str, Any] | None:
+    """Number of features and digest of ids and geometry: a whole layer is one change."""
+    del backend
+    key = table.columns[2]
+    digest, count = hashlib.sha256(), 0
+    for name, geometry in connection.execute(sa.select(key, table.c.geom).order_by(key)):
+        digest.update(str(name).encode() + b"\0" + (geometry or b""))
+        count += 1
+    return {"features": count, "sha256": digest.hexdigest()} if count else None
+
+
+def replace_reaches(
+    connection: sa.Connection, backend: GeoPackage, reaches: gpd.GeoDataFrame, *, who: str
+) -> None:
+    """Replace all reaches; what refers to them has to be right again at the commit."""
+    frame = reaches.rename_axis("reach_id")
+    _replace_layer(
+        connection, backend, schema.reaches, frame, np.asarray(frame.geometry, object), who=who
+    )
+
+
+def replace_catchments(
+    connection: sa.Connection, backend: GeoPackage, catchments: gpd.GeoDataFrame, *, who: str
+) -> None:
+    """Replace all catchments; single polygons are kept as multi-polygons of one part."""
+    frame = catchments.rename_axis("catchment_id")
+    shapes = np.asarray(frame.geometry, object).copy()
+    single = shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON
+    shapes[single] = shapely.multipolygons(shapes[single][:, None]) if single.any() else []
+    _replace_layer(connection, backend, schema.catchments, frame, shapes, who=who)
+
+
+def replace_reach_parts(
+    connection: sa.Connection, backend: GeoPackage, reach_parts: pd.DataFrame
+) -> None:
+    """Replace the parts, which follow from reaches and catchments."""
+    connection.execute(schema.reach_parts.delete())
+    backend.insert(
+        connection, schema.reach_parts, rows_from_frame(reach_parts, schema.reach_parts.columns)
+    )

@@ -1,0 +1,175 @@
+"""Reading placements with all that hangs on them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import sqlalchemy as sa
+
+from service.records import Records
+from service.store import schema
+from service.store.columns import frame_from_rows
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from service.records import Selection
+    from service.store.geopackage import GeoPackage
+
+__all__ = ["chunks", "condition", "read_records"]
+
+TABLE = schema.placements
+_PLACEMENT = [
+    column
+    for column in TABLE.columns
+    if column.name not in ("fid", "geom", "set_on", "content_digest")
+]
+_ONLY_BY_PLACEMENT = ("fid", "geom", "placement_row", "source")
+
+
+def condition(backend: GeoPackage, selection: Selection) -> sa.ColumnElement[bool]:
+    """Say which placements a selection means; species and catchments are not looked at."""
+    parts: list[sa.ColumnElement[bool]] = []
+    for column, names in (
+        (TABLE.c.survey, selection.surveys),
+        (TABLE.c.method, selection.methods),
+        (TABLE.c.placement_id, selection.placements),
+    ):
+        if names:
+            parts.append(backend.among(column, names))
+    if selection.since is not None:
+        parts.append(TABLE.c.set_on >= selection.since.isoformat())
+    if selection.until is not None:
+        parts.append(TABLE.c.set_on <= selection.until.isoformat())
+    if selection.bbox is not None:
+        parts.append(backend.in_box(TABLE, selection.bbox))
+    return sa.and_(sa.true(), *parts)
+
+
+def read_records(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    crs: str,
+    selection: Selection,
+    *,
+    rows: tuple[int, int] | None = None,
+) -> Records:
+    """Fetch a selection; `rows` narrows it to row numbers from … to, both included."""
+    asked = condition(backend, selection)
+    if rows is not None:
+        asked = sa.and_(asked, TABLE.c.fid.between(*rows))
+    whole = rows is None and _is_whole(selection)
+    fetched = _fetch(
+        connection,
+        sa.select(TABLE.c.fid, TABLE.c.geom, *_PLACEMENT).where(asked).order_by(TABLE.c.fid),
+    )
+    fids = np.array([row[0] for row in fetched], np.int64)
+    shapes = backend.decode([row[1] for row in fetched])
+    frame = frame_from_rows([row[2:] for row in fetched], _PLACEMENT).set_index("placement_id")
+    placements = gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
+    of = _Owned(
+        connection, fids, placements.index, None if whole else sa.select(TABLE.c.fid).where(asked)
+    )
+    placements["shape"] = _shapes(of, backend, crs)
+    order = [c for c in placements.columns if c not in ("geometry", "shape", "batch_id")]
+    at = order.index("shape_kind") + 1
+    placements = placements[[*order[:at], "shape", *order[at:], "batch_id", "geometry"]]
+    catches = of.frame(schema.catches)
+    if selection.species:
+        catches = catches[catches["species"].isin(selection.species)]
+    lengths = of.frame(schema.lengths)
+    if selection.species:
+        lengths = lengths[lengths["species"].isin(selection.species)].reset_index(drop=True)
+    return Records(
+        placements=placements,
+        catches=catches.set_index("catch_id"),
+        lengths=lengths,
+        snaps=of.frame(schema.snaps).set_index("placement_id"),
+        stretches=of.frame(schema.stretches),
+        flags=of.frame(schema.flags),
+    )
+
+
+def _is_whole(selection: Selection) -> bool:
+    return not (
+        selection.surveys
+        or selection.methods
+        or selection.placements
+        or selection.since
+        or selection.until
+        or selection.bbox
+    )
+
+
+def _fetch(connection: sa.Connection, wanted: sa.Select[Any]) -> list[tuple[Any, ...]]:
+    """Fetch plain tuples: types are turned whole columns at a time afterwards."""
+    result = connection.execute(wanted)
+    cursor = result.cursor
+    assert cursor is not None  # noqa: S101  a SELECT has one
+    rows: list[tuple[Any, ...]] = list(cursor.fetchall())
+    result.close()
+    return rows
+
+
+class _Owned:
+    """What hangs on the placements just fetched."""
+
+    def __init__(
+        self,
+        connection: sa.Connection,
+        fids: np.ndarray[Any, np.dtype[np.int64]],
+        ids: pd.Index,
+        asked: sa.Select[Any] | None,
+    ) -> None:
+        self.connection = connection
+        self.fids = fids
+        self.ids = ids
+        self.asked = asked
+
+    def rows(self, table: sa.Table, columns: list[sa.Column[Any]]) -> list[tuple[Any, ...]]:
+        wanted = sa.select(table.c.placement_row, *columns)
+        if self.asked is not None:
+            wanted = wanted.where(table.c.placement_row.in_(self.asked))
+        return _fetch(self.connection, wanted.order_by(next(iter(table.primary_key))))
+
+    def places(self, owners: list[int]) -> np.ndarray[Any, np.dtype[np.int64]]:
+        """Row in the placements of each owner."""
+        return np.searchsorted(self.fids, np.array(owners, np.int64)).astype(np.int64)
+
+    def frame(self, table: sa.Table) -> pd.DataFrame:
+        columns = [column for column in table.columns if column.name not in _ONLY_BY_PLACEMENT]
+        rows = self.rows(table, columns)
+        frame = frame_from_rows([row[1:] for row in rows], columns)
+        ids = self.ids.take(self.places([row[0] for row in rows]))
+        frame.insert(0, "placement_id", ids.astype("str").array)
+        return frame
+
+
+def _shapes(of: _Owned, backend: GeoPackage, crs: str) -> gpd.GeoSeries:
+    table = schema.placement_shapes
+    rows = of.rows(table, [table.c.geom])
+    shapes = np.full(len(of.fids), None, dtype=object)
+    shapes[of.places([row[0] for row in rows])] = backend.decode([row[1] for row in rows])
+    return gpd.GeoSeries(shapes, index=of.ids, crs=crs)
+
+
+def chunks(
+    connection: sa.Connection, backend: GeoPackage, crs: str, selection: Selection, size: int
+) -> Iterator[Records]:
+    """Yield a selection piece by piece from one consistent state."""
+    asked = condition(backend, selection)
+    last = 0
+    while True:
+        fids = connection.scalars(
+            sa.select(TABLE.c.fid)
+            .where(asked, TABLE.c.fid > last)
+            .order_by(TABLE.c.fid)
+            .limit(size)
+        ).all()
+        if not fids:
+            return
+        yield read_records(connection, backend, crs, selection, rows=(fids[0], fids[-1]))
+        last = fids[-1]

@@ -1,0 +1,400 @@
+"""The tables of a store: one definition for every backend.
+
+Every table has a whole-number key, as the GeoPackage standard asks. Records that people name
+(surveys, reaches, species) are joined by those names, so that a GIS that opens the store shows
+words; what hangs on a placement is joined by its row number, which keeps a million of them fast.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.types import UserDefinedType
+
+__all__ = [
+    "ATTRIBUTES",
+    "SPATIAL",
+    "Date",
+    "Geometry",
+    "Instant",
+    "TextList",
+    "metadata",
+]
+
+metadata = sa.MetaData()
+
+
+class Instant(UserDefinedType[str]):
+    """A moment in UTC, written `2025-06-01T08:10:00.000Z`."""
+
+    cache_ok = True
+
+    def get_col_spec(self, **_: Any) -> str:
+        """Return the GeoPackage type name."""
+        return "DATETIME"
+
+
+class Date(UserDefinedType[str]):
+    """A local date, written `2025-06-01`."""
+
+    cache_ok = True
+
+    def get_col_spec(self, **_: Any) -> str:
+        """Return the GeoPackage type name."""
+        return "DATE"
+
+
+class Geometry(UserDefinedType[bytes]):
+    """Geometry of one kind in the store's CRS; the backend encodes whole columns at once."""
+
+    cache_ok = True
+
+    def __init__(self, kind: str) -> None:
+        self.kind = kind
+
+    def get_col_spec(self, **_: Any) -> str:
+        """Return the GeoPackage type name."""
+        return self.kind
+
+
+class TextList(UserDefinedType[str]):
+    """A list of words, kept as JSON text."""
+
+    cache_ok = True
+
+    def get_col_spec(self, **_: Any) -> str:
+        """Return the GeoPackage type name."""
+        return "TEXT"
+
+
+def _text(name: str, *more: Any, **options: Any) -> sa.Column[Any]:
+    return sa.Column(name, sa.Text, *more, **options)
+
+
+def _whole(name: str, *more: Any, **options: Any) -> sa.Column[Any]:
+    return sa.Column(name, sa.Integer, *more, **options)
+
+
+def _number(name: str, **options: Any) -> sa.Column[Any]:
+    return sa.Column(name, sa.Double, **options)
+
+
+def _truth(name: str, **options: Any) -> sa.Column[Any]:
+    return sa.Column(name, sa.Boolean(create_constraint=False), **options)
+
+
+def _instant(name: str, **options: Any) -> sa.Column[Any]:
+    return sa.Column(name, Instant, **options)
+
+
+def _table(name: str, *columns: Any, key: str = "fid") -> sa.Table:
+    row = sa.Column(key, sa.Integer, primary_key=True)
+    return sa.Table(name, metadata, row, *columns, sqlite_autoincrement=True)
+
+
+def _spatial(name: str, kind: str, *columns: Any) -> sa.Table:
+    return _table(name, sa.Column("geom", Geometry(kind)), *columns)
+
+
+def _placement_row(**options: Any) -> sa.Column[Any]:
+    whole = sa.ForeignKey("placements.fid", ondelete="CASCADE")
+    return _whole("placement_row", whole, nullable=False, **options)
+
+
+def _reach(name: str = "reach_id", **options: Any) -> sa.Column[Any]:
+    # Checked at commit: a network is replaced whole, and what hangs on it with it.
+    reach = sa.ForeignKey("reaches.reach_id", deferrable=True, initially="DEFERRED")
+    return _text(name, reach, **options)
+
+
+store_settings = _table(
+    "store_settings",
+    _text("store_id", nullable=False),
+    _text("title", nullable=False),
+    _text("crs", nullable=False),
+    _whole("srs_id", nullable=False),
+    _text("timezone", nullable=False),
+    _number("snap_tolerance_m", nullable=False),
+    _number("node_tolerance_m", nullable=False),
+    _whole("version", nullable=False),
+)
+
+schema_migrations = _table(
+    "schema_migrations",
+    _text("name", nullable=False),
+    _instant("ran_at", nullable=False),
+    key="number",
+)
+
+# Reference layers ---------------------------------------------------------------------------
+reaches = _spatial(
+    "reaches",
+    "LINESTRING",
+    _text("reach_id", nullable=False, unique=True),
+    _text("stream_name"),
+    _whole("strahler", nullable=False),
+    _text("kind", nullable=False),
+    _number("length_m", nullable=False),
+    _whole("from_node", nullable=False),
+    _whole("to_node", nullable=False),
+    _number("upstream_length_m", nullable=False),
+)
+catchments = _spatial(
+    "catchments",
+    "MULTIPOLYGON",
+    _text("catchment_id", nullable=False, unique=True),
+    _text("name"),
+    _text("parent_id"),
+)
+reach_parts = _table(
+    "reach_parts",
+    _reach(nullable=False, index=True),
+    _number("from_m", nullable=False),
+    _number("to_m", nullable=False),
+    _text(
+        "catchment_id",
+        sa.ForeignKey("catchments.catchment_id", deferrable=True, initially="DEFERRED"),
+        index=True,
+    ),
+)
+species = _table(
+    "species",
+    _text("species", nullable=False, unique=True),
+    _text("vernacular_name"),
+    _text("rank"),
+    _text("family"),
+    _text("habitats"),
+    _text("detected_by"),
+    _number("min_length_mm"),
+    _number("max_length_mm"),
+    _text("sensitivity"),
+    _text("sensitive_from"),
+    _text("sensitive_until"),
+    _text("taxon_id"),
+)
+methods = _table(
+    "methods",
+    _text("method", nullable=False, unique=True),
+    _text("label", nullable=False),
+    _text("gear_kind", nullable=False),
+    _truth("passive", nullable=False),
+    sa.Column("effort_units", TextList, nullable=False),
+    sa.Column("geometry", TextList, nullable=False),
+    _text("hours", nullable=False),
+    _text("stretch_rule", nullable=False),
+    _text("area_rule", nullable=False),
+    _text("cpue_passes", nullable=False),
+    _number("max_soak_h"),
+    _truth("operator_certificate", nullable=False),
+    _truth("machine_check", nullable=False),
+    _text("habitats"),
+    sa.Column("cautions", TextList, nullable=False),
+)
+
+# Records ------------------------------------------------------------------------------------
+batches = _table(
+    "batches",
+    _instant("at", nullable=False),
+    _text("who", nullable=False),
+    sa.Column("files", TextList, nullable=False),
+    _text("digest", nullable=False, index=True),
+    _whole("placements", nullable=False),
+    _whole("catches", nullable=False),
+    _whole("lengths", nullable=False),
+    _instant("undone_at"),
+    _text("undone_by"),
+    key="batch_id",
+)
+
+
+def _batch() -> sa.Column[Any]:
+    return _whole("batch_id", sa.ForeignKey("batches.batch_id"), index=True)
+
+
+surveys = _table(
+    "surveys",
+    _text("survey", nullable=False, unique=True),
+    _text("name"),
+    _text("leader"),
+    _text("permit"),
+    _text("crs"),
+    _text("timezone"),
+    _text("note"),
+    _batch(),
+)
+sites = _table(
+    "sites",
+    _text("site", nullable=False, unique=True),
+    _text("name"),
+    _text("survey", sa.ForeignKey("surveys.survey"), index=True),
+    _text("stream_name"),
+    _text("note"),
+    _batch(),
+)
+placements = _spatial(
+    "placements",
+    "POINT",
+    _text("placement_id", nullable=False, unique=True),
+    _text("survey", sa.ForeignKey("surveys.survey"), index=True),
+    _text("site", sa.ForeignKey("sites.site"), index=True),
+    _text("stream_name"),
+    _text("method", sa.ForeignKey("methods.method"), nullable=False, index=True),
+    _instant("set_at"),
+    _instant("lifted_at"),
+    _text("timezone", nullable=False),
+    sa.Column("set_on", Date, index=True),  # local date of set_at, for asking by date
+    _text("outcome", nullable=False),
+    _whole("gear_count"),
+    _whole("lifts"),
+    _number("minutes"),
+    _whole("passes"),
+    _number("area_m2"),
+    _number("stretch_length_m"),
+    _text("stretch_anchor"),
+    _number("position_uncertainty_m"),
+    _number("mesh_mm"),
+    _text("bait"),
+    _truth("trap_air_space"),
+    _number("water_temperature_c"),
+    _number("dissolved_oxygen_mg_l"),
+    _number("conductivity_us_cm"),
+    _number("visibility_m"),
+    _number("wetted_width_m"),
+    _text("crew"),
+    _truth("operator_certificate"),
+    _truth("machine_check"),
+    _text("permit"),
+    _truth("gear_cleaned"),
+    _text("notes"),
+    _text("shape_kind"),
+    _number("original_x"),
+    _number("original_y"),
+    _text("original_crs"),
+    _text("transformation"),
+    _number("transformation_accuracy_m"),
+    _text("content_digest", nullable=False),
+    _batch(),
+)
+placement_shapes = _spatial("placement_shapes", "GEOMETRY", _placement_row(unique=True))
+catches = _table(
+    "catches",
+    _placement_row(index=True),
+    _text("species", sa.ForeignKey("species.species"), nullable=False, index=True),
+    _number("count"),
+    _text("count_kind", nullable=False),
+    _whole("pass_no"),
+    _text("life_stage"),
+    _text("fate"),
+    _text("notes"),
+    key="catch_id",
+)
+lengths = _table(
+    "lengths",
+    _placement_row(index=True),
+    _text("species", sa.ForeignKey("species.species"), nullable=False, index=True),
+    _whole("pass_no"),
+    _number("length_mm"),
+    _number("weight_g"),
+)
+
+# Derived from records and network; computed anew when the network is replaced ----------------
+snaps = _table(
+    "snaps",
+    _placement_row(unique=True),
+    _reach(index=True),
+    _number("measure_m"),
+    _number("offset_m"),
+    _truth("ambiguous", nullable=False),
+    _text("ambiguous_with"),
+    _number("snapped_x"),
+    _number("snapped_y"),
+)
+stretches = _spatial(
+    "stretches",
+    "LINESTRING",
+    _placement_row(index=True),
+    _text("method", nullable=False),
+    _reach(nullable=False, index=True),
+    _number("from_m", nullable=False),
+    _number("to_m", nullable=False),
+)
+flags = _table(
+    "flags",
+    _placement_row(index=True),
+    _text("code", nullable=False),
+    _text("column"),
+    _text("value"),
+    _text("message", nullable=False),
+    _text("source", nullable=False),  # "sheet", or "network" for those that follow from snapping
+)
+
+# History and people ---------------------------------------------------------------------------
+history = _table(
+    "history",
+    _instant("at", nullable=False),
+    _text("who", nullable=False),
+    _text("entity", nullable=False),
+    _text("key", nullable=False),
+    _text("action", nullable=False),
+    _text("before"),
+    _text("after"),
+    _text("extra"),
+    _whole("batch_id"),
+    key="entry_id",
+)
+sa.Index("history_by_record", history.c.entity, history.c.key)
+
+accounts = _table(
+    "accounts",
+    _text("name", nullable=False, unique=True),
+    _text("role", nullable=False),
+    _text("password_hash", nullable=False),
+    _instant("created", nullable=False),
+    _instant("disabled"),
+)
+
+
+def _account() -> sa.Column[Any]:
+    whose = sa.ForeignKey("accounts.name", ondelete="CASCADE", onupdate="CASCADE")
+    return _text("account", whose, nullable=False, index=True)
+
+
+sessions = _table(
+    "sessions",
+    _text("token_hash", nullable=False, unique=True),
+    _account(),
+    _instant("expires", nullable=False),
+)
+api_tokens = _table(
+    "api_tokens",
+    _text("token_hash", nullable=False, unique=True),
+    _account(),
+    _text("label"),
+    _text("scope", nullable=False),
+    _instant("created", nullable=False),
+    _instant("revoked"),
+    _instant("last_used"),
+)
+
+SPATIAL: dict[str, str] = {
+    "reaches": "Reaches of the stream network, drawn downstream",
+    "catchments": "Catchments, nested by parent_id",
+    "placements": "Gear placements with effort, conditions and outcome",
+    "placement_shapes": "Tracks and areas of placements",
+    "stretches": "Parts of reaches that placements sampled (derived)",
+}
+# Plain tables that a GIS may show; accounts, sessions and tokens are none of its business.
+ATTRIBUTES: dict[str, str] = {
+    "surveys": "Surveys",
+    "sites": "Sites that are visited again",
+    "species": "Species list",
+    "methods": "Methods",
+    "catches": "Catches; placement_row is placements.fid",
+    "lengths": "Fish lengths; placement_row is placements.fid",
+    "snaps": "Nearest reach of each placement (derived)",
+    "flags": "Findings of the field-sheet checks",
+    "reach_parts": "Parts of reaches by catchment (derived)",
+    "batches": "Imports",
+    "history": "Every change: who, when, before, after",
+}

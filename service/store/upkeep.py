@@ -1,0 +1,152 @@
+"""Consistent copies, and looking a store over for faults."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from typing import TYPE_CHECKING
+
+import orjson
+import sqlalchemy as sa
+
+from service.errors import StoreError
+from service.records import Selection
+from service.store import history, schema
+from service.store.geopackage import APPLICATION_ID, USER_VERSION, index_name
+from service.store.placements import chunks
+from service.store.session import said_plainly
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from service.store.geopackage import GeoPackage
+    from service.store.session import Session
+
+__all__ = ["backup", "copy_store", "faults"]
+
+
+def backup(session: Session, destination: Path) -> None:
+    """Write a consistent copy, whole or not at all.
+
+    Raises
+    ------
+    StoreError
+        The destination exists or cannot be written.
+    """
+    if destination.exists():
+        raise StoreError(f"{destination} exists; name a new file for the backup.")
+    part = destination.with_name(f"{destination.name}.part")
+    try:
+        copy_store(session, part)
+        os.replace(part, destination)
+    except OSError as problem:
+        raise StoreError(f"{destination} cannot be written: {problem.strerror}.") from problem
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def copy_store(session: Session, destination: Path) -> None:
+    """Copy all pages from one consistent state, while others read and write."""
+    if not destination.parent.is_dir():
+        raise StoreError(f"There is no folder {destination.parent}.")
+    destination.unlink(missing_ok=True)
+    with session.raw() as source, said_plainly(destination):
+        copy = sqlite3.connect(destination)
+        try:
+            source.backup(copy)  # type: ignore[attr-defined]
+            copy.execute("PRAGMA journal_mode = DELETE")
+        finally:
+            copy.close()
+    with destination.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+def faults(connection: sa.Connection, backend: GeoPackage, crs: str) -> list[str]:
+    """List what is wrong with a store; empty = sound."""
+    found = [
+        f"integrity: {row[0]}"
+        for row in connection.exec_driver_sql("PRAGMA integrity_check")
+        if row[0] != "ok"
+    ]
+    if found:
+        return found  # what follows reads the tables and would fail on a damaged file
+    found += [
+        f"foreign key: {row[0]} row {row[1]} refers to a row of {row[2]} that is not there"
+        for row in connection.exec_driver_sql("PRAGMA foreign_key_check")
+    ]
+    return [*found, *_geopackage_faults(connection), *_history_faults(connection, backend, crs)]
+
+
+def _geopackage_faults(connection: sa.Connection) -> Iterator[str]:
+    number = connection.exec_driver_sql("PRAGMA application_id").scalar_one()
+    if number != APPLICATION_ID:
+        yield f"GeoPackage: application id is {number:#x}, not {APPLICATION_ID:#x}"
+    number = connection.exec_driver_sql("PRAGMA user_version").scalar_one()
+    if number != USER_VERSION:
+        yield f"GeoPackage: user version is {number}, not {USER_VERSION}"
+    present = set(sa.inspect(connection).get_table_names())
+    listed = set(connection.exec_driver_sql("SELECT table_name FROM gpkg_contents").scalars())
+    for name in sorted(listed - present):
+        yield f"GeoPackage: {name} is in gpkg_contents but there is no such table"
+    for name in sorted({*schema.SPATIAL, *schema.ATTRIBUTES} - listed):
+        yield f"GeoPackage: {name} is not in gpkg_contents"
+    for name in sorted(set(schema.metadata.tables) - present):
+        yield f"store: table {name} is missing"
+    for name in schema.SPATIAL:
+        if name in present:
+            yield from _index_faults(connection, name)
+
+
+def _index_faults(connection: sa.Connection, name: str) -> Iterator[str]:
+    index = index_name(name)
+    # Only names from schema.py go into these statements.
+    features, entries, lost = connection.exec_driver_sql(
+        f'SELECT (SELECT count(*) FROM "{name}" WHERE geom NOT NULL AND NOT ST_IsEmpty(geom)),'  # noqa: S608
+        f' (SELECT count(*) FROM "{index}"),'
+        f' (SELECT count(*) FROM "{index}" WHERE id NOT IN (SELECT fid FROM "{name}"))'
+    ).one()
+    if features != entries or lost:
+        yield (
+            f"GeoPackage: the R-tree of {name} has {entries} entries for {features} features, "
+            f"{lost} of them for features that are not there"
+        )
+    said = connection.exec_driver_sql("SELECT rtreecheck(?)", (index,)).scalar_one()
+    if said != "ok":
+        yield f"GeoPackage: the R-tree of {name}: {said}"
+
+
+def _history_faults(connection: sa.Connection, backend: GeoPackage, crs: str) -> Iterator[str]:
+    """Compare each placement with its last entry, and the entries with what is there."""
+    log = schema.history
+    last = (
+        sa.select(sa.func.max(log.c.entry_id))
+        .where(log.c.entity == "placement")
+        .group_by(log.c.key)
+    )
+    gone = connection.scalars(
+        sa.select(log.c.key)
+        .where(
+            log.c.entry_id.in_(last),
+            log.c.action != "remove",
+            log.c.key.not_in(sa.select(schema.placements.c.placement_id)),
+        )
+        .order_by(log.c.key)
+    )
+    for key in gone:
+        yield f"history: placement {key!r} is gone, but no removal is on record"
+    for records in chunks(connection, backend, crs, Selection(), 10_000):
+        keys = records.placements.index.tolist()
+        entries = connection.execute(
+            sa.select(log.c.key, log.c.after).where(
+                log.c.entity == "placement", backend.among(log.c.key, keys)
+            ).order_by(log.c.entry_id)
+        )  # fmt: skip
+        after = {row.key: row.after for row in entries}
+        written = history.documents(records.placements, records.catches, records.lengths)
+        for key, document in zip(keys, written, strict=True):
+            kept = after.get(key)
+            if kept is None:
+                yield f"history: placement {key!r} is there, but its last entry says it is not"
+            elif kept != orjson.dumps(document).decode():
+                yield f"history: placement {key!r} differs from its last entry"

@@ -1,0 +1,204 @@
+"""Putting placements, and what hangs on them, into the tables."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import sqlalchemy as sa
+
+from layers.network import build_network
+from layers.stretches import stretch_lines
+from service.errors import StoreError
+from service.store import history, schema
+from service.store.columns import rows_from_frame
+from service.store.named_tables import put_named
+from service.store.network_tables import read_reaches
+
+if TYPE_CHECKING:
+    from service.records import FieldRecords
+    from service.store.geopackage import GeoPackage
+
+__all__ = [
+    "add_records",
+    "clear_network_findings",
+    "delete_placements",
+    "insert_network_findings",
+    "local_dates",
+    "update_placement",
+]
+
+# Tables of rows that belong to one placement and are replaced with it.
+OWNED = ("placement_shapes", "catches", "lengths", "snaps", "stretches", "flags")
+# Flags that follow from where the network lies: computed anew when it is replaced.
+NETWORK_FLAG_STARTS = ("stretch_", "snap_")
+
+
+def local_dates(placements: pd.DataFrame) -> list[str | None]:
+    """Date of setting where the gear stood, from `set_at` (UTC) and `timezone`."""
+    held = np.full(len(placements), None, dtype=object)
+    moments = pd.to_datetime(placements["set_at"], utc=True)
+    for zone, rows in placements.groupby("timezone", observed=True).indices.items():
+        dates = moments.iloc[rows].dt.tz_convert(str(zone)).dt.strftime("%Y-%m-%d")
+        held[rows] = dates.to_numpy(dtype=object, na_value=None)
+    return list(held.tolist())
+
+
+def add_records(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    records: FieldRecords,
+    digests: pd.Series,
+    *,
+    who: str,
+    batch_id: int | None,
+) -> None:
+    """Insert placements with all that hangs on them, and note each in the history."""
+    for table, frame in ((schema.surveys, records.surveys), (schema.sites, records.sites)):
+        put_named(connection, backend, table, frame, who=who, batch_id=batch_id)
+    placements = records.placements
+    values = _placement_values(placements, digests)
+    values["batch_id"] = [batch_id] * len(placements)
+    fids = backend.insert_layer(
+        connection, schema.placements, values, np.asarray(placements.geometry, object)
+    )
+    rows = pd.Series(np.asarray(fids, np.int64), index=placements.index)
+    _insert_owned(connection, backend, records, rows)
+    written = history.documents(placements, records.catches, records.lengths)
+    history.note(
+        connection, backend, who=who, entity="placement", action="add", batch_id=batch_id,
+        keys=placements.index.tolist(), after=written,
+    )  # fmt: skip
+
+
+def _placement_values(placements: gpd.GeoDataFrame, digests: pd.Series) -> dict[str, list[Any]]:
+    plain = pd.DataFrame(placements.drop(columns=[placements.geometry.name])).reset_index()
+    own = ("fid", "geom", "batch_id", "content_digest", "set_on")
+    columns = [column for column in schema.placements.columns if column.name not in own]
+    values = rows_from_frame(plain, columns)
+    values["set_on"] = local_dates(placements)
+    values["content_digest"] = digests.loc[placements.index].tolist()
+    return values
+
+
+def _insert_owned(
+    connection: sa.Connection, backend: GeoPackage, records: FieldRecords, rows: pd.Series
+) -> None:
+    placements = records.placements
+    if "shape" in placements:
+        drawn = placements["shape"].notna()
+        backend.insert_layer(
+            connection,
+            schema.placement_shapes,
+            {"placement_row": rows[drawn].tolist()},
+            placements.loc[drawn, "shape"].to_numpy(object),
+        )
+    for table, frame in (
+        (schema.catches, records.catches),
+        (schema.lengths, records.lengths),
+    ):
+        _insert_by_placement(connection, backend, table, frame, rows)
+    insert_network_findings(
+        connection, backend, records.snaps, records.stretches, records.flags, rows
+    )
+
+
+def insert_network_findings(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    snaps: pd.DataFrame,
+    stretches: pd.DataFrame,
+    flags: pd.DataFrame,
+    rows: pd.Series,
+) -> None:
+    """Insert snaps, stretches and flags of placements whose row numbers are given by id."""
+    owned = snaps if "placement_id" in snaps else snaps.rename_axis("placement_id").reset_index()
+    _insert_by_placement(connection, backend, schema.snaps, owned, rows)
+    if len(stretches):
+        values = rows_from_frame(stretches, schema.stretches.columns)
+        values["placement_row"] = _rows_of(stretches, rows)
+        backend.insert_layer(
+            connection, schema.stretches, values, _lines(connection, backend, stretches)
+        )
+    if len(flags):
+        network = flags["code"].str.startswith(NETWORK_FLAG_STARTS)
+        sourced = flags.assign(source=np.where(network, "network", "sheet"))
+        _insert_by_placement(connection, backend, schema.flags, sourced, rows)
+
+
+def _lines(connection: sa.Connection, backend: GeoPackage, stretches: pd.DataFrame) -> Any:
+    """Geometry of stretches, cut from their reaches where the frame brings none."""
+    if isinstance(stretches, gpd.GeoDataFrame) and "geometry" in stretches:
+        return np.asarray(stretches.geometry, object)
+    names = sorted(set(stretches["reach_id"]))
+    crs = connection.scalar(sa.select(schema.store_settings.c.crs))
+    network = build_network(read_reaches(connection, backend, str(crs), names))
+    return np.asarray(stretch_lines(stretches, network).geometry, object)
+
+
+def _rows_of(frame: pd.DataFrame, rows: pd.Series) -> list[int]:
+    places = rows.index.get_indexer(frame["placement_id"])
+    if (places < 0).any():
+        lost = frame["placement_id"].to_numpy(object)[places < 0][0]
+        raise StoreError(f"Placement {lost!r} is named but is not among the placements.")
+    return list(rows.to_numpy()[places].tolist())
+
+
+def _insert_by_placement(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    table: sa.Table,
+    frame: pd.DataFrame,
+    rows: pd.Series,
+) -> None:
+    if frame.empty:
+        return
+    key = next(iter(table.primary_key)).name
+    columns = [column for column in table.columns if column.name not in (key, "placement_row")]
+    values = rows_from_frame(frame, columns)
+    values["placement_row"] = _rows_of(frame, rows)
+    backend.insert(connection, table, values)
+
+
+def update_placement(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    records: FieldRecords,
+    fid: int,
+    digest: str,
+) -> None:
+    """Write one placement and all that hangs on it over what is there."""
+    placements = records.placements
+    values = _placement_values(placements, pd.Series([digest], index=placements.index))
+    own = ("fid", "geom", "batch_id", "placement_id")
+    change: dict[str, Any] = {
+        column.name: values[column.name][0] if column.name in values else None
+        for column in schema.placements.columns
+        if column.name not in own
+    }
+    change["geom"] = backend.encode(np.asarray(placements.geometry, object))[0]
+    connection.execute(
+        schema.placements.update().where(schema.placements.c.fid == fid).values(change)
+    )
+    for name in OWNED:
+        owned = schema.metadata.tables[name]
+        connection.execute(owned.delete().where(owned.c.placement_row == fid))
+    _insert_owned(connection, backend, records, pd.Series([fid], index=placements.index))
+
+
+def delete_placements(connection: sa.Connection, asked: sa.ColumnElement[bool]) -> None:
+    """Delete placements; what hangs on them goes with them."""
+    rows = sa.select(schema.placements.c.fid).where(asked)
+    for name in OWNED:
+        owned = schema.metadata.tables[name]
+        connection.execute(owned.delete().where(owned.c.placement_row.in_(rows)))
+    connection.execute(schema.placements.delete().where(asked))
+
+
+def clear_network_findings(connection: sa.Connection, backend: GeoPackage) -> None:
+    """Take away all that followed from the network."""
+    connection.execute(schema.snaps.delete())
+    backend.clear_layer(connection, schema.stretches)
+    connection.execute(schema.flags.delete().where(schema.flags.c.source == "network"))
