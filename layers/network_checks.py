@@ -434,7 +434,10 @@ def _directions(network: Network, report: NetworkReport) -> None:
     ids = network.reaches.index.to_numpy(object)
     outlets, sources = network.outlets, network.sources
     at_end = np.flatnonzero(np.isin(network.to_node, outlets))
-    best_first = at_end[np.lexsort((at_end, -network.upstream_length_m[at_end]))]
+    # A true outlet is the foot of one reach; where several meet and none leaves, one of them
+    # most likely runs the wrong way, however much drains there.
+    several = network.in_degree[network.to_node[at_end]] > 1
+    best_first = at_end[np.lexsort((at_end, -network.upstream_length_m[at_end], several))]
     _, first = np.unique(network.component[best_first], return_index=True)
     main = network.to_node[best_first[first]]
     arriving = np.full(network.n_nodes, -1, np.int64)

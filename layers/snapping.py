@@ -157,12 +157,15 @@ def _fold(name: str) -> str:
 def _coordinates(points: NDArray[np.object_], index: pd.Index) -> tuple[Bools, Floats]:
     kind = shapely.get_type_id(points)
     wrong = (kind != shapely.GeometryType.POINT) & ~shapely.is_missing(points)
-    wrong &= ~shapely.is_empty(points)
+    empty = shapely.is_empty(points)
+    wrong &= ~empty
     if wrong.any():
         raise FrameError(
             f"Position {index[wrong][0]!r} is a {points[wrong][0].geom_type}, not a point; "
             "give its start or its centre."
         )
+    if empty.any():  # an empty point has no x to ask for
+        points = np.where(empty, None, points)
     xy = np.column_stack([shapely.get_x(points), shapely.get_y(points)])
     return np.isfinite(xy).all(axis=1), xy
 

@@ -1,0 +1,155 @@
+"""Projections, transformations, geodesics and areas against published worked examples."""
+
+import json
+
+import numpy as np
+import pyproj
+import pytest
+
+from layers.crs import (
+    looks_swapped,
+    outside_area_of_use,
+    read_crs,
+    require_metres,
+    require_same_crs,
+    transform_positions,
+)
+from layers.errors import CrsError
+from tests.conftest import REFERENCES
+
+# Each entry names its source: Ordnance Survey, IOGP Guidance Note 7-2 and GIGS, LINZ, ICSM,
+# Vincenty (1975), Karney (2013).
+CHECKS = json.loads((REFERENCES / "coordinates.json").read_text())["checks"]
+
+
+def of(method):
+    """Worked examples of one method, named for the test report."""
+    return [pytest.param(c, id=c["id"]) for c in CHECKS if c["method"] == method]
+
+
+@pytest.mark.parametrize("check", of("project"))
+def test_projecting_agrees_with_worked_examples(check):
+    """Projecting alone gives the published easting and northing."""
+    given, expected = check["inputs"], check["expected"]
+    x, y, _, accuracy = transform_positions(
+        [given["lon"]], [given["lat"]], given["geographic_crs"], given["projected_crs"]
+    )
+    assert x[0] == pytest.approx(expected["easting"], abs=check["tolerance"]["abs"])
+    assert y[0] == pytest.approx(expected["northing"], abs=check["tolerance"]["abs"])
+    assert accuracy == 0 or np.isnan(accuracy)
+
+
+@pytest.mark.parametrize("check", of("transform"))
+def test_datum_shift_agrees_and_states_its_accuracy(check):
+    """The seven-parameter shift of the national grid is good to a few metres, and says so."""
+    given, expected = check["inputs"], check["expected"]
+    lon, lat, name, accuracy = transform_positions(
+        [given["easting"]], [given["northing"]], given["source_crs"], given["target_crs"]
+    )
+    # Where the agency's shift grid is installed, the better answer differs by up to 5 m.
+    grid = "ostn" in name.lower()
+    tolerance = 6e-5 if grid else check["tolerance"]["abs_deg"]
+    assert lon[0] == pytest.approx(expected["lon"], abs=tolerance)
+    assert lat[0] == pytest.approx(expected["lat"], abs=tolerance)
+    assert "OSGB" in name
+    assert 0 < accuracy <= 5
+
+
+@pytest.mark.parametrize("check", of("geodesic_inverse"))
+def test_geodesic_lengths_agree(check):
+    """The library whose ellipsoid we measure on gives the published lines."""
+    given, expected = check["inputs"], check["expected"]
+    geod = pyproj.Geod(ellps=given["ellipsoid"])
+    azimuth, _, distance = geod.inv(given["lon1"], given["lat1"], given["lon2"], given["lat2"])
+    assert distance == pytest.approx(expected["distance_m"], abs=check["tolerance"]["distance_m"])
+    if "azimuth1_deg" in expected:
+        assert azimuth % 360 == pytest.approx(
+            expected["azimuth1_deg"], abs=check["tolerance"]["azimuth_deg"]
+        )
+
+
+@pytest.mark.parametrize("check", of("geodesic_polygon"))
+def test_ellipsoidal_areas_agree(check):
+    """Areas on the ellipsoid are Karney's to the square metre, whichever way a ring runs."""
+    import shapely
+
+    from layers.areas import ellipsoidal_area_m2
+
+    given = check["inputs"]
+    ring = list(zip(given["lon"], given["lat"], strict=True))
+    both = [shapely.Polygon(ring), shapely.Polygon(ring[::-1])]
+    areas = ellipsoidal_area_m2(both, "EPSG:4326")
+    assert areas == pytest.approx(
+        [check["expected"]["area_m2"]] * 2, abs=check["tolerance"]["area_m2"]
+    )
+
+
+@pytest.mark.parametrize(
+    ("crs", "words"),
+    [
+        (None, "No CRS"),
+        ("EPSG:4326", "in degrees"),
+        ("EPSG:4979", "in degrees"),
+        ("EPSG:4978", "not projected"),
+        ("EPSG:3857", "cos"),
+        ("EPSG:3395", "cos"),
+        ("EPSG:32040", "foot"),
+        ("EPSG:999999", "unknown"),
+        ("nonsense", "unknown"),
+    ],
+)
+def test_lengths_are_refused_where_they_would_not_be_metres(crs, words):
+    """Degrees, feet and web Mercator are refused, with what to do."""
+    with pytest.raises(CrsError, match=words):
+        require_metres(crs)
+
+
+@pytest.mark.parametrize("crs", ["EPSG:25830", 2193, "EPSG:3035", "EPSG:27700", "EPSG:7405"])
+def test_metre_grids_are_taken(crs):
+    """National grids, also with heights attached, serve for lengths."""
+    assert require_metres(crs) == read_crs(crs)
+
+
+def test_two_crs_must_agree():
+    """The message names both and the remedy."""
+    require_same_crs("EPSG:25830", 25830, what="traps and reaches")
+    with pytest.raises(CrsError, match=r"traps and reaches: EPSG:25830 .* EPSG:25829 .*transform"):
+        require_same_crs("EPSG:25830", "EPSG:25829", what="traps and reaches")
+
+
+def test_missing_and_infinite_positions_stay_missing():
+    """A position without numbers comes back without, and the others are unharmed."""
+    x, y, name, accuracy = transform_positions(
+        [-11.2, np.nan, np.inf], [52.6, 52.6, 52.6], "EPSG:4326", "EPSG:32629"
+    )
+    assert np.isfinite(x).tolist() == [True, False, False]
+    assert np.isnan(y[1:]).all()
+    assert name
+    back_x, back_y, _, _ = transform_positions(x, y, "EPSG:32629", "EPSG:4326")
+    assert (back_x[0], back_y[0]) == pytest.approx((-11.2, 52.6), abs=1e-9)
+    same = transform_positions([1.0], [2.0], "EPSG:32629", "EPSG:32629")
+    assert (same[0][0], same[1][0], same[3]) == (1.0, 2.0, 0.0)
+    none = transform_positions([], [], "EPSG:4326", "EPSG:32629")
+    assert none[0].size == 0
+    assert accuracy == 0
+
+
+def test_area_of_use_and_swapped_positions():
+    """A swapped position is told from one that is merely far away; areas may cross 180°."""
+    assert outside_area_of_use([-11, 30, np.nan], [52, 52, 52], "EPSG:32629").tolist() == [
+        False,
+        True,
+        True,
+    ]
+    assert looks_swapped([52.6, -11.2, 100], [-11.2, 52.6, 45], "EPSG:32629").tolist() == [
+        True,
+        False,
+        False,
+    ]
+    area = read_crs("EPSG:3460").area_of_use  # Fiji map grid, both sides of 180 degrees
+    assert area.west > area.east
+    assert outside_area_of_use([178, -179, 0], [-17, -17, -17], "EPSG:3460").tolist() == [
+        False,
+        False,
+        True,
+    ]
