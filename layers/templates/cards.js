@@ -19,10 +19,11 @@
 
   function times(placement) {
     if (!known(placement.set_local)) return null;
+    const set = placement.set_local;
     const lifted = placement.lifted_local;
-    return known(lifted) && lifted !== placement.set_local
-      ? placement.set_local + " to " + lifted
-      : placement.set_local;
+    if (!known(lifted) || lifted === set) return set;
+    const sameDay = lifted.slice(0, 10) === set.slice(0, 10);
+    return set + " to " + (sameDay ? lifted.slice(11) : lifted);
   }
 
   function snapWords(placement) {

@@ -7,9 +7,10 @@
   const STILL = new Set(["lake_path", "connector", "ditch"]);
   const NEAR_PX = 12; // placements closer together on screen share one card
 
-  function paneOf(map, name, level) {
-    map.createPane(name).style.zIndex = level;
-    return name;
+  function addPane(map, name, level) {
+    const pane = map.createPane(name);
+    pane.style.zIndex = level;
+    pane.style.pointerEvents = "none"; // only placements answer to a click
   }
 
   function reachStyle(feature) {
@@ -54,24 +55,61 @@
     };
   }
 
+  /** Names of catchments, largest first, where they fit and do not run into each other. */
+  function nameLayer(map, shapes) {
+    const group = L.layerGroup();
+    const sized = shapes.map((shape) => {
+      const box = shape.getBounds();
+      const text = String(shape.feature.properties.name || shape.feature.id);
+      return { box, text, at: box.getCenter() };
+    });
+    const write = () => {
+      group.clearLayers();
+      const taken = [];
+      const view = map.getBounds();
+      sized
+        .filter((one) => view.contains(one.at))
+        .map((one) => {
+          const low = map.latLngToLayerPoint(one.box.getSouthWest());
+          const high = map.latLngToLayerPoint(one.box.getNorthEast());
+          return Object.assign({ room: high.x - low.x, wide: one.text.length * 7 }, one);
+        })
+        .filter((one) => one.room > one.wide)
+        .sort((a, b) => b.room - a.room)
+        .slice(0, 200)
+        .forEach((one) => {
+          const middle = map.latLngToLayerPoint(one.at);
+          const half = L.point(one.wide / 2 + 6, 11);
+          const room = L.bounds(middle.subtract(half), middle.add(half));
+          if (taken.some((other) => other.intersects(room))) return;
+          taken.push(room);
+          L.marker(one.at, {
+            icon: L.divIcon({
+              className: "rb-name",
+              html: cards.make("span", one.text),
+              iconSize: null,
+            }),
+            interactive: false,
+            keyboard: false,
+            pane: "rb-names",
+          }).addTo(group);
+        });
+    };
+    group.on("add", () => {
+      map.on("moveend", write);
+      write();
+    });
+    group.on("remove", () => map.off("moveend", write));
+    return group;
+  }
+
   function catchmentLayer(map, collection) {
-    const group = L.geoJSON(collection, {
+    const outlines = L.geoJSON(collection, {
       pane: "rb-catchments",
       interactive: false,
       style: () => ({ color: "#7a6f57", weight: 1.4, dashArray: "2 5", fill: false }),
     });
-    if (collection.features.length > 40) return group;
-    group.eachLayer((shape) => {
-      const text = document.createElement("span");
-      text.textContent = shape.feature.properties.name || shape.feature.id;
-      L.marker(shape.getBounds().getCenter(), {
-        icon: L.divIcon({ className: "rb-name", html: text, iconSize: null }),
-        interactive: false,
-        keyboard: false,
-        pane: "rb-names",
-      }).addTo(group);
-    });
-    return group;
+    return L.layerGroup([outlines, nameLayer(map, outlines.getLayers())]);
   }
 
   function snapLayer(feature) {
@@ -120,7 +158,13 @@
     );
     here.sort((a, b) => (a === clicked ? -1 : b === clicked ? 1 : 0));
     const box = cards.pager(here.length, (n) => cards.card(here[n].placement, here[n].words, link));
-    L.popup({ maxWidth: 340, minWidth: 230, maxHeight: 360, offset: [0, -4] })
+    L.popup({
+      maxWidth: Math.min(340, map.getSize().x - 60),
+      minWidth: 230,
+      maxHeight: Math.min(360, map.getSize().y - 160),
+      offset: [0, -4],
+      autoPanPaddingTopLeft: [10, 60],
+    })
       .setLatLng(clicked.getLatLng())
       .setContent(box)
       .openOn(map);
@@ -142,11 +186,11 @@
   function showRecords(map, config) {
     const state = { species: config.chosen_species || "", hidden: new Set() };
     const draw = L.canvas({ padding: 0.3 });
-    paneOf(map, "rb-catchments", 340);
-    paneOf(map, "rb-names", 345).pointerEvents = "none";
-    paneOf(map, "rb-stretches", 380);
-    paneOf(map, "rb-snaps", 420);
-    paneOf(map, "rb-doubts", 640);
+    addPane(map, "rb-catchments", 340);
+    addPane(map, "rb-names", 345);
+    addPane(map, "rb-stretches", 380);
+    addPane(map, "rb-snaps", 420);
+    addPane(map, "rb-doubts", 640);
     map.attributionControl.setPrefix("Leaflet");
     if (config.tiles) {
       L.tileLayer(config.tiles.url, { attribution: config.tiles.attribution }).addTo(map);

@@ -1,0 +1,85 @@
+"""Reference layers of a store as the summaries use them, kept until the store changes."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeVar
+from weakref import WeakKeyDictionary
+
+from layers.catchments import ancestors as list_ancestors
+from layers.network import build_network
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import geopandas as gpd
+    import pandas as pd
+
+    from layers.network import Network
+    from service.store.interface import Store
+
+__all__ = ["ancestors", "catchments", "methods", "network", "reach_parts", "species"]
+
+Made = TypeVar("Made")
+
+
+@dataclass
+class _Kept:
+    """One value of each kind, with the version of the store that it was made from."""
+
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    values: dict[str, tuple[int, Any]] = field(default_factory=dict)
+
+
+_OF_STORE: WeakKeyDictionary[Any, _Kept] = WeakKeyDictionary()
+_LOCK = threading.Lock()
+
+
+def _kept(store: Store, name: str, make: Callable[[], Made]) -> Made:
+    """Value made from the store as it is now; of each kind only the newest is kept."""
+    with _LOCK:
+        own = _OF_STORE.setdefault(store, _Kept())
+    version = store.version
+    held = own.values.get(name)
+    if held is not None and held[0] == version:
+        return held[1]  # type: ignore[no-any-return]
+    with own.lock:  # two threads that ask at once make it once
+        held = own.values.get(name)
+        if held is not None and held[0] == version:
+            return held[1]  # type: ignore[no-any-return]
+        made = make()
+        own.values[name] = (version, made)
+    return made
+
+
+def network(store: Store) -> Network:
+    """Reaches of a store, joined to a network."""
+    tolerance = store.settings.node_tolerance_m
+    return _kept(store, "network", lambda: build_network(store.reaches(), tolerance_m=tolerance))
+
+
+def catchments(store: Store) -> gpd.GeoDataFrame:
+    """Catchments of a store."""
+    return _kept(store, "catchments", store.catchments)
+
+
+def ancestors(store: Store) -> pd.DataFrame:
+    """Every catchment with all that hold it, itself included."""
+    held = catchments(store)
+    return _kept(store, "ancestors", lambda: list_ancestors(held))
+
+
+def reach_parts(store: Store) -> pd.DataFrame:
+    """Which part of which reach lies in which catchment."""
+    return _kept(store, "reach_parts", store.reach_parts)
+
+
+def species(store: Store) -> pd.DataFrame:
+    """Species list of a store."""
+    return _kept(store, "species", store.species)
+
+
+def methods(store: Store) -> pd.DataFrame:
+    """Methods of a store."""
+    return _kept(store, "methods", store.methods)

@@ -1,0 +1,396 @@
+"""One function per summary: store -> what the viewer may see -> layers -> frame.
+
+The command line, the pages, the feed and every file take their figures from here, so that
+the same question has one answer. Each result leads with its public columns (`COLUMNS`) and
+keeps what it was computed from in `frame.attrs["inputs"]`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final, Literal
+from zoneinfo import ZoneInfo
+
+import geopandas as gpd
+
+from service import reference
+from service.access import open_records, placement_catchments, refuse_unknown, within_catchments
+from service.errors import RequestError
+from service.reference import network
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from service.records import Records, Selection, Viewer
+    from service.store.interface import Store
+
+__all__ = [
+    "COLUMNS",
+    "GROUPINGS",
+    "coverage",
+    "depletion",
+    "detection",
+    "effort",
+    "gaps",
+    "network",
+    "next_places",
+    "occurrence",
+    "placement_reaches",
+    "reach_summary",
+    "richness",
+    "sampled_length",
+    "stretch_lines",
+    "today",
+]
+
+GROUPINGS: Final = ("catchment", "strahler", "reach", "year", "survey")
+COLUMNS: Final[dict[str, tuple[str, ...]]] = {
+    "placement_reaches": (
+        "placement_id", "method", "reach_id", "measure_m", "offset_m", "ambiguous",
+        "ambiguous_with", "snapped_longitude", "snapped_latitude",
+    ),
+    "reach_summary": (
+        "reach_id", "catchment", "placements", "methods", "species", "individuals",
+        "individuals_lower_bound", "first_date", "last_date", "sampled_length_m",
+        "sampled_fraction",
+    ),
+    "sampled_length": (
+        "method", "sampled_length_m", "effort_length_m", "placements", "network_length_m",
+        "network_share",
+    ),
+    "effort": (
+        "method", "catchment", "species", "placements", "effort", "effort_unit", "individuals",
+        "individuals_lower_bound", "cpue", "cpue_low", "cpue_high",
+    ),
+    "occurrence": (
+        "catchment", "species", "state", "placements", "placements_found", "reaches",
+        "reaches_found", "proportion", "wilson_low", "wilson_high", "first_date", "last_date",
+        "individuals", "individuals_lower_bound", "methods",
+    ),
+    "coverage": (
+        "reach_id", "catchment", "strahler", "length_m", "sampled_fraction", "last_date",
+        "years_since", "distance_to_sampled_m",
+    ),
+    "gaps": (
+        "gap", "length_m", "reaches", "catchment", "highest_strahler", "farthest_m",
+        "farthest_longitude", "farthest_latitude",
+    ),
+    "next_places": (
+        "rank", "reach_id", "measure_m", "longitude", "latitude", "adds_m", "remaining_share",
+    ),
+    "depletion": (
+        "placement_id", "species", "passes", "catches", "estimator", "n_hat", "n_se", "n_low",
+        "n_high", "p_hat", "density_per_100_m2", "problem",
+    ),
+    "detection": (
+        "species", "method", "units", "placements", "occupancy", "occupancy_se", "detection",
+        "detection_se", "chance_missed", "more_placements", "problem",
+    ),
+}  # fmt: skip
+"""Public columns of each summary, in order; `sampled_length` has its groupings before them."""
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """Records and reference layers that one question needs."""
+
+    records: Records
+    species: pd.DataFrame
+    methods: pd.DataFrame
+
+
+def _asked(
+    store: Store, selection: Selection, viewer: Viewer, *, whole_catch: bool = False
+) -> _Asked:
+    """Open what is asked for; `whole_catch` also of the species that are not."""
+    refuse_unknown(store, selection)
+    wanted = selection.without_species() if whole_catch else selection
+    records = open_records(store, wanted, viewer)
+    return _Asked(records, reference.species(store), reference.methods(store))
+
+
+def _along_network(store: Store, selection: Selection, viewer: Viewer) -> _Asked:
+    """Open records for a question about lengths, also from outside the chosen catchments.
+
+    Their stretches may reach into them; the rows of the answer are narrowed instead.
+    """
+    refuse_unknown(store, selection)
+    return _asked(store, replace(selection, catchments=()), viewer)
+
+
+def _in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
+    """Rows whose catchment is chosen or nested in a chosen one."""
+    if not selection.catchments:
+        return frame
+    return frame[within_catchments(store, frame["catchment"], selection.catchments)]
+
+
+def _of_species(frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
+    return frame[frame["species"].isin(selection.species)] if selection.species else frame
+
+
+def _finished(
+    frame: pd.DataFrame, name: str, *, first: Sequence[str] = (), inputs: dict[str, Any]
+) -> Any:  # noqa: ANN401 - a GeoDataFrame stays one
+    """Public columns first, then the rest; what was used stays with the frame."""
+    public = [*first, *COLUMNS[name]]
+    others = [column for column in frame.columns if column not in public]
+    finished = frame[[*public, *others]].reset_index(drop=True)
+    finished.attrs["inputs"] = inputs
+    return finished
+
+
+def _stretch_length_m(records: Records) -> pd.Series:
+    """Length of each placement's stretch as cut from the reaches. [m]."""
+    length = records.stretches["to_m"] - records.stretches["from_m"]
+    return length.groupby(records.stretches["placement_id"]).sum().astype("float64")
+
+
+def today(store: Store) -> dt.date:
+    """Today's date where the store's surveys are."""
+    return dt.datetime.now(ZoneInfo(store.settings.timezone)).date()
+
+
+def placement_reaches(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Reach, measure and offset of every placement."""
+    from layers import reach_summary as computing
+
+    asked = _asked(store, selection, viewer)
+    found = computing.placement_reaches(asked.records.placements, asked.records.snaps)
+    return _finished(found, "placement_reaches", inputs=found.attrs.get("inputs", {}))
+
+
+def reach_summary(
+    store: Store, selection: Selection, viewer: Viewer, *, every_reach: bool = False
+) -> gpd.GeoDataFrame:
+    """Placements, species, dates and sampled fraction of each reach."""
+    from layers import reach_summary as computing
+    from layers.effort import effort_of
+
+    asked = _along_network(store, selection, viewer)
+    records = asked.records
+    found = computing.reach_summary(
+        network(store),
+        records.snaps,
+        records.placements,
+        records.catches,
+        records.stretches,
+        reference.reach_parts(store),
+        effort=effort_of(records.placements, asked.methods, _stretch_length_m(records)),
+        every_reach=every_reach,
+    )
+    rows = _in_chosen(store, found, selection)
+    return _finished(rows, "reach_summary", inputs=found.attrs.get("inputs", {}))
+
+
+def sampled_length(
+    store: Store, selection: Selection, viewer: Viewer, *, by: Sequence[str] = ()
+) -> pd.DataFrame:
+    """Length of stream sampled per method, and by any of `GROUPINGS`.
+
+    Where catchments are chosen, `catchment` is the first grouping.
+    """
+    from layers import sampled_length as computing
+
+    if strange := [name for name in by if name not in GROUPINGS]:
+        raise RequestError(
+            f"{strange[0]!r} is no grouping; use any of {', '.join(GROUPINGS)}, with commas."
+        )
+    groups = tuple(by)
+    if selection.catchments and "catchment" not in groups:
+        groups = ("catchment", *groups)
+    records = _along_network(store, selection, viewer).records
+    found = computing.sampled_length(
+        network(store),
+        records.stretches,
+        records.placements,
+        reference.reach_parts(store),
+        reference.catchments(store),
+        by=groups,
+    )
+    rows = _in_chosen(store, found, selection)
+    inputs = found.attrs.get("inputs", {})
+    return _finished(rows, "sampled_length", first=groups, inputs=inputs)  # type: ignore[no-any-return]
+
+
+def effort(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    units: dict[str, str] | None = None,
+) -> pd.DataFrame:
+    """Effort and catch per unit effort by method, catchment and species.
+
+    `units` names another effort unit than a method's first. Catchment `all` holds every
+    placement of the selection.
+    """
+    from layers.catch_rate import catch_per_unit_effort
+    from layers.effort import effort_of
+
+    asked = _asked(store, selection, viewer, whole_catch=True)
+    records = asked.records
+    found = catch_per_unit_effort(
+        records.placements,
+        records.catches,
+        effort_of(records.placements, asked.methods, _stretch_length_m(records)),
+        asked.species,
+        asked.methods,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+        units=units,
+    )
+    inputs = found.attrs.get("inputs", {})
+    rows = _of_species(found, selection)
+    if selection.catchments:
+        chosen = within_catchments(store, rows["catchment"], selection.catchments)
+        rows = rows[chosen | (rows["catchment"] == "all").to_numpy()]
+    return _finished(rows, "effort", inputs=inputs)  # type: ignore[no-any-return]
+
+
+def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Found, looked for and not found, or never looked for: each catchment and species."""
+    from layers import occurrence as computing
+
+    asked = _asked(store, selection, viewer, whole_catch=True)
+    records = asked.records
+    found = computing.occurrence(
+        records.placements,
+        records.catches,
+        asked.species,
+        asked.methods,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+        snaps=records.snaps,
+    )
+    inputs = found.attrs.get("inputs", {})
+    rows = _of_species(_in_chosen(store, found, selection), selection)
+    return _finished(rows, "occurrence", inputs=inputs)  # type: ignore[no-any-return]
+
+
+def coverage(
+    store: Store, selection: Selection, viewer: Viewer, *, as_of: dt.date | None = None
+) -> gpd.GeoDataFrame:
+    """How much of each reach was sampled, when last, and how far the nearest sample is."""
+    from layers import coverage as computing
+
+    records = _along_network(store, selection, viewer).records
+    joined = network(store)
+    found = computing.coverage(
+        joined,
+        records.stretches,
+        records.placements,
+        reference.reach_parts(store),
+        as_of=as_of or today(store),
+    )
+    inputs = found.attrs.get("inputs", {})
+    rows = _in_chosen(store, found, selection)
+    lines = joined.reaches.geometry.reindex(rows["reach_id"]).to_numpy()
+    drawn = gpd.GeoDataFrame(rows, geometry=lines, crs=joined.crs)
+    return _finished(drawn, "coverage", inputs=inputs)
+
+
+def gaps(
+    store: Store, selection: Selection, viewer: Viewer, *, min_order: int = 1
+) -> gpd.GeoDataFrame:
+    """List the connected parts of the network that nobody sampled, longest first."""
+    from layers import gaps as computing
+
+    records = _along_network(store, selection, viewer).records
+    found = computing.gaps(
+        network(store),
+        records.stretches,
+        records.placements,
+        reference.reach_parts(store),
+        min_order=min_order,
+    )
+    inputs = found.attrs.get("inputs", {})
+    return _finished(_in_chosen(store, found, selection), "gaps", inputs=inputs)
+
+
+def next_places(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    count: int = 10,
+    within_m: float = 1_000.0,
+) -> gpd.GeoDataFrame:
+    """Places to sample next, each adding the most unsampled length. Whole network only."""
+    from layers import next_places as computing
+
+    if selection.catchments:
+        raise RequestError("next-places looks at the whole network; leave the catchment out.")
+    if count < 1 or not within_m > 0:
+        raise RequestError(f"count {count} and within {within_m} m must both be above 0.")
+    records = _along_network(store, selection, viewer).records
+    found = computing.next_places(
+        network(store), records.stretches, records.placements, count=count, within_m=within_m
+    )
+    return _finished(found, "next_places", inputs=found.attrs.get("inputs", {}))
+
+
+def depletion(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Fish present by removal over passes, for each placement fished in passes."""
+    from layers import depletion as computing
+
+    records = _asked(store, selection, viewer, whole_catch=True).records
+    areas = computing.fished_area_m2(records.placements, _stretch_length_m(records))
+    found = computing.depletion(records.placements, records.catches, areas)
+    inputs = found.attrs.get("inputs", {})
+    rows = _of_species(found, selection)
+    at = records.placements.geometry.reindex(rows["placement_id"]).to_numpy()
+    drawn = gpd.GeoDataFrame(rows, geometry=at, crs=records.placements.crs)
+    return _finished(drawn, "depletion", inputs=inputs)
+
+
+def detection(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    unit: Literal["reach", "site"] = "reach",
+    years: Sequence[int] | None = None,
+) -> pd.DataFrame:
+    """Occupancy, detection by method, and the chance of a species missed so far."""
+    from layers import detection as computing
+
+    asked = _asked(store, selection, viewer, whole_catch=True)
+    records = asked.records
+    found = computing.detection(
+        records.placements,
+        records.catches,
+        records.snaps,
+        asked.species,
+        asked.methods,
+        unit=unit,
+        years=years,
+    )
+    inputs = found.attrs.get("inputs", {})
+    return _finished(_of_species(found, selection), "detection", inputs=inputs)  # type: ignore[no-any-return]
+
+
+def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Species found per catchment, and estimates of how many there are."""
+    from layers import richness as computing
+
+    asked = _asked(store, selection, viewer)
+    records = asked.records
+    return computing.richness(
+        records.placements,
+        records.catches,
+        asked.species,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+    )
+
+
+def stretch_lines(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Draw the sampled stretches of a selection as lines, drawn downstream."""
+    from layers import stretches as computing
+
+    records = open_records(store, selection, viewer)
+    return computing.stretch_lines(records.stretches, network(store))
