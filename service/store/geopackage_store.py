@@ -167,34 +167,34 @@ class GeoPackageStore:
 
     # Reference layers -----------------------------------------------------------------
     def reaches(self) -> gpd.GeoDataFrame:
-        """All reaches."""
+        """Fetch all reaches."""
         with self._reading() as connection:
             return network_tables.read_reaches(connection, self._backend, self._settings.crs)
 
     def catchments(self) -> gpd.GeoDataFrame:
-        """All catchments."""
+        """Fetch all catchments."""
         with self._reading() as connection:
             return network_tables.read_catchments(connection, self._backend, self._settings.crs)
 
     def reach_parts(self) -> pd.DataFrame:
-        """Which part of which reach lies in which catchment."""
+        """Tell which part of which reach lies in which catchment."""
         with self._reading() as connection:
             return network_tables.read_reach_parts(connection)
 
     def species(self) -> pd.DataFrame:
-        """The species list."""
+        """Fetch the species list."""
         return self._named(schema.species)
 
     def methods(self) -> pd.DataFrame:
-        """The methods of this store."""
+        """Fetch the methods of this store."""
         return self._named(schema.methods)
 
     def surveys(self) -> pd.DataFrame:
-        """Surveys."""
+        """Fetch surveys."""
         return self._named(schema.surveys)
 
     def sites(self) -> pd.DataFrame:
-        """Sites."""
+        """Fetch sites."""
         return self._named(schema.sites)
 
     def _named(self, table: sa.Table) -> pd.DataFrame:
@@ -270,7 +270,7 @@ class GeoPackageStore:
 
     # Records --------------------------------------------------------------------------
     def records(self, selection: Selection | None = None) -> Records:
-        """Every placement of the selection with all that hangs on it."""
+        """Fetch every placement of the selection with all that hangs on it."""
         with self._reading() as connection:
             return placements.read_records(
                 connection, self._backend, self._settings.crs, selection or Selection()
@@ -284,7 +284,7 @@ class GeoPackageStore:
             )
 
     def known_placements(self, placement_ids: list[str]) -> pd.Series:
-        """Digest of the content of each of these placements that is stored, by id."""
+        """Fetch the digest of the content of each of these placements that is stored, by id."""
         own = schema.placements
         wanted = sa.select(own.c.placement_id, own.c.content_digest).where(
             self._backend.among(own.c.placement_id, placement_ids)
@@ -334,12 +334,12 @@ class GeoPackageStore:
             self._grow(connection, *_WRITTEN)
 
     def batches(self) -> list[Batch]:
-        """All imports, newest first."""
+        """Fetch all imports, newest first."""
         with self._reading() as connection:
             return batches.read_batches(connection)
 
     def find_batch(self, digest: str) -> Batch | None:
-        """The batch not undone that stored these very files, if any."""
+        """Fetch the batch not undone that stored these very files, if any."""
         with self._reading() as connection:
             return batches.find_batch(connection, digest)
 
@@ -356,7 +356,7 @@ class GeoPackageStore:
     def history(
         self, entity: str | None = None, key: str | None = None, *, limit: int = 1000
     ) -> list[HistoryEntry]:
-        """Changes, newest first."""
+        """Fetch changes, newest first."""
         with self._reading() as connection:
             return history.read_history(connection, entity, key, limit)
 
@@ -365,12 +365,12 @@ class GeoPackageStore:
         upkeep.backup(self._session, destination)
 
     def faults(self) -> list[str]:
-        """Integrity, foreign keys, GeoPackage rules, history against tables; empty = sound."""
+        """Check integrity, foreign keys, GeoPackage rules, history against tables; empty = sound."""
         with self._reading() as connection:
             return upkeep.faults(connection, self._backend, self._settings.crs)
 
     def document(self, placement_id: str) -> dict[str, Any] | None:
-        """One placement with catches and lengths as the history keeps it."""
+        """Write one placement with catches and lengths as the history keeps it."""
         with self._reading() as connection:
             return edits.read_document(connection, self._backend, self._settings.crs, placement_id)
 

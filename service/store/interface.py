@@ -43,25 +43,25 @@ class Store(Protocol):
 
     # Reference layers -----------------------------------------------------------------
     def reaches(self) -> gpd.GeoDataFrame:
-        """All reaches; adds `strahler`, `upstream_length_m`, `from_node`, `to_node`."""
+        """Fetch all reaches; adds `strahler`, `upstream_length_m`, `from_node`, `to_node`."""
 
     def catchments(self) -> gpd.GeoDataFrame:
-        """All catchments."""
+        """Fetch all catchments."""
 
     def reach_parts(self) -> pd.DataFrame:
-        """Which part of which reach lies in which catchment (computed at loading)."""
+        """Tell which part of which reach lies in which catchment (computed at loading)."""
 
     def species(self) -> pd.DataFrame:
-        """The species list."""
+        """Fetch the species list."""
 
     def methods(self) -> pd.DataFrame:
-        """The methods of this store: the shipped seven and `other`, and its own."""
+        """Fetch the methods of this store: the shipped seven and `other`, and its own."""
 
     def surveys(self) -> pd.DataFrame:
-        """Surveys, index `survey`: name, leader, permit, crs, timezone, note."""
+        """Fetch surveys, index `survey`: name, leader, permit, crs, timezone, note."""
 
     def sites(self) -> pd.DataFrame:
-        """Sites, index `site`: name, survey, stream_name, note."""
+        """Fetch sites, index `site`: name, survey, stream_name, note."""
 
     def replace_network(
         self,
@@ -80,21 +80,33 @@ class Store(Protocol):
     ) -> None:
         """Replace all catchments and the parts of reaches in them."""
 
-    def put_species(self, species: pd.DataFrame, *, who: str) -> None:
-        """Add species or change those of the same name."""
+    def put_species(self, species: pd.DataFrame, *, who: str) -> tuple[int, int]:
+        """Add species or change those of the same name; returns how many of each.
 
-    def put_methods(self, methods: pd.DataFrame, *, who: str) -> None:
-        """Add methods or change those of the same name."""
+        A column that the frame lacks keeps what is stored.
+        """
 
-    def put_surveys(self, surveys: pd.DataFrame, *, who: str) -> None:
-        """Add surveys or change those of the same name."""
+    def put_methods(self, methods: pd.DataFrame, *, who: str) -> tuple[int, int]:
+        """Add methods or change those of the same name; returns how many of each.
 
-    def put_sites(self, sites: pd.DataFrame, *, who: str) -> None:
-        """Add sites or change those of the same name."""
+        A column that the frame lacks keeps what is stored.
+        """
+
+    def put_surveys(self, surveys: pd.DataFrame, *, who: str) -> tuple[int, int]:
+        """Add surveys or change those of the same name; returns how many of each.
+
+        A column that the frame lacks keeps what is stored.
+        """
+
+    def put_sites(self, sites: pd.DataFrame, *, who: str) -> tuple[int, int]:
+        """Add sites or change those of the same name; returns how many of each.
+
+        A column that the frame lacks keeps what is stored.
+        """
 
     # Records --------------------------------------------------------------------------
     def records(self, selection: Selection) -> Records:
-        """Every placement of the selection with its catches, lengths, snaps, stretches, flags.
+        """Fetch every placement of the selection with its catches, lengths, snaps, stretches, flags.
 
         `Selection.catchments` is not applied here (`service.access` does, by geometry).
         """
@@ -103,7 +115,7 @@ class Store(Protocol):
         """Yield the same in chunks of `size` placements by ascending store row, constant memory."""
 
     def known_placements(self, placement_ids: list[str]) -> pd.Series:
-        """Digest of the content of each of these placements that is stored, by id."""
+        """Fetch the digest of the content of each of these placements that is stored, by id."""
 
     def add_batch(
         self,
@@ -131,10 +143,10 @@ class Store(Protocol):
         """Remove one placement with its catch; its history stays."""
 
     def batches(self) -> list[Batch]:
-        """All imports, newest first."""
+        """Fetch all imports, newest first."""
 
     def find_batch(self, digest: str) -> Batch | None:
-        """The batch not undone that stored these very files, if any."""
+        """Fetch the batch not undone that stored these very files, if any."""
 
     def undo_batch(self, batch_id: int, *, who: str) -> Batch:
         """Take back everything one import added; refuses what was edited since."""
@@ -143,13 +155,13 @@ class Store(Protocol):
     def history(
         self, entity: str | None = None, key: str | None = None, *, limit: int = 1000
     ) -> list[HistoryEntry]:
-        """Changes, newest first."""
+        """Fetch changes, newest first."""
 
     def backup(self, destination: Path) -> None:
         """Write a consistent copy while others read and write."""
 
     def faults(self) -> list[str]:
-        """Integrity, foreign keys, GeoPackage rules, history against tables; empty = sound."""
+        """Check integrity, foreign keys, GeoPackage rules, history against tables; empty = sound."""
 
     def document(self, placement_id: str) -> dict[str, Any] | None:
-        """One placement with catches and lengths as the history keeps it."""
+        """Write one placement with catches and lengths as the history keeps it."""

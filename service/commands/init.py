@@ -1,0 +1,99 @@
+"""`rifflebook init`: make a new store with the shipped methods in it."""
+
+from __future__ import annotations
+
+import zoneinfo
+from typing import TYPE_CHECKING
+
+import click
+
+from layers.crs import read_crs, require_metres
+from service.commands.options import store_argument, who_changes
+from service.errors import RequestError
+from service.methods import shipped_methods
+from service.records import StoreSettings
+from service.store import create_store
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+__all__ = ["init"]
+
+
+@click.command()
+@store_argument
+@click.option(
+    "--crs", required=True, help="Projected CRS in metres that all lengths are computed in."
+)
+@click.option(
+    "--timezone", required=True, metavar="AREA/CITY", help="Zone of surveys that name none."
+)
+@click.option("--title", default="", help="What people read above the map.")
+@click.option(
+    "--tolerance",
+    type=click.FloatRange(0, min_open=True),
+    default=100.0,
+    show_default=True,
+    help="Metres from a reach within which a placement still belongs to it.",
+)
+@click.option(
+    "--node-tolerance",
+    type=click.FloatRange(0),
+    default=0.5,
+    show_default=True,
+    help="Metres within which the ends of reaches are one node.",
+)
+def init(
+    store: Path, crs: str, timezone: str, title: str, tolerance: float, node_tolerance: float
+) -> None:
+    """Make a new, empty store at STORE, a GeoPackage file with the methods already in it.
+
+    Example: rifflebook init island.gpkg --crs EPSG:32629 --timezone Europe/Dublin
+    """
+    settings = StoreSettings(
+        crs=crs_code(crs),
+        timezone=known_zone(timezone),
+        title=title,
+        snap_tolerance_m=tolerance,
+        node_tolerance_m=node_tolerance,
+    )
+    made = create_store(store, settings)
+    try:
+        methods = shipped_methods()
+        made.put_methods(methods, who=who_changes())
+    finally:
+        made.close()
+    click.echo(
+        f"Made {store}: {settings.crs} ({read_crs(settings.crs).name}), {timezone}, "
+        f"{len(methods)} methods. Next: rifflebook load reaches {store} FILE"
+    )
+
+
+def crs_code(crs: str) -> str:
+    """Return the code of a CRS in metres, or its WKT where it has none.
+
+    Raises
+    ------
+    CrsError
+        It is unknown, in degrees, or not in metres on the ground.
+    """
+    known = require_metres(crs, what="the store")
+    authority = known.to_authority()
+    return ":".join(authority) if authority else known.to_wkt()
+
+
+def known_zone(name: str) -> str:
+    """Return the name of a time zone if there is one of it.
+
+    Raises
+    ------
+    RequestError
+        There is none.
+    """
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+        raise RequestError(
+            f"There is no time zone {name!r}; give an IANA name such as Europe/Dublin."
+        ) from None
+    return name

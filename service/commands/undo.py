@@ -1,0 +1,47 @@
+"""`rifflebook undo`: take one import back."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from service.commands.options import opened, store_argument, who_changes
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+__all__ = ["undo"]
+
+
+@click.command()
+@store_argument
+@click.argument("batch", type=int, required=False, metavar="[BATCH]")
+def undo(store: Path, batch: int | None) -> None:
+    """Take back all that import BATCH added; without BATCH, list the imports.
+
+    Refused where a placement of the import was changed since. The history keeps both.
+    """
+    if batch is None:
+        _list(store)
+        return
+    with opened(store) as opened_store:
+        undone = opened_store.undo_batch(batch, who=who_changes())
+    click.echo(
+        f"Import {undone.batch_id} is taken back: {undone.placements} placements, "
+        f"{undone.catches} catches, {undone.lengths} lengths."
+    )
+
+
+def _list(store: Path) -> None:
+    with opened(store, read_only=True) as opened_store:
+        batches = opened_store.batches()
+    if not batches:
+        click.echo("Nothing was imported so far.")
+    for batch in batches:
+        undone = f"; taken back by {batch.undone_by}" if batch.undone_at else ""
+        click.echo(
+            f"{batch.batch_id}  {batch.at:%Y-%m-%d %H:%M} UTC  {batch.who}  "
+            f"{', '.join(batch.files)}  {batch.placements} placements, "
+            f"{batch.catches} catches, {batch.lengths} lengths{undone}"
+        )
