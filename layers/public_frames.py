@@ -1,0 +1,152 @@
+"""What the public sees of placements, catches and what hangs on them, once covers are known."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from layers.generalising import cell_uncertainty_m
+from layers.looking import local_dates, require_columns
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+__all__ = [
+    "GENERALISED_COLUMNS",
+    "exact_placements",
+    "public_catches",
+    "public_owned",
+    "public_placements",
+]
+
+# What every placements frame says about its own exactness.
+GENERALISED_COLUMNS: Final = (
+    "generalised_km",
+    "year",
+    "coordinate_uncertainty_m",
+    "data_generalizations",
+)
+# All that a covered placement still tells, besides its cell and year.
+_KEPT_OF_COVERED: Final = ("method", "outcome")
+_KEPT_OF_CATCH: Final = ["placement_id", "species", "count", "count_kind", "life_stage"]
+# Free words and people's names can tell a place or a day of another placement.
+_NEVER_PUBLIC: Final = ("crew", "permit", "notes", "batch_id")
+
+
+def exact_placements(placements: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Add to placements shown as recorded the columns that say so."""
+    return placements.assign(
+        generalised_km=np.nan,
+        year=_set_years(placements),
+        coordinate_uncertainty_m=placements["position_uncertainty_m"],
+        data_generalizations=pd.Series(None, index=placements.index, dtype="str"),
+    )
+
+
+def _set_years(placements: pd.DataFrame) -> pd.Series:
+    years: pd.Series = local_dates(placements).dt.year.astype("float64")
+    return years
+
+
+def public_placements(
+    placements: gpd.GeoDataFrame, covers: pd.DataFrame, site_names: dict[str, str]
+) -> gpd.GeoDataFrame:
+    """Placements as the public sees them, by public id.
+
+    Parameters
+    ----------
+    placements
+        Placements as stored.
+    covers
+        Of :func:`layers.generalising.cover_placements`; placements without one are left out.
+    site_names
+        Public name of each site; a site's own name numbers its neighbours too often.
+
+    Returns
+    -------
+    GeoDataFrame
+        Index `placement_id` holds public ids, sorted. A covered placement keeps method and
+        outcome; its point is the cell's centre, everything else is missing. Added:
+        `generalised_km` (missing = as recorded), `year`, `coordinate_uncertainty_m`,
+        `data_generalizations` (what was done, in words).
+    """
+    require_columns(covers, ["public_id", "step_km", "cell_x", "cell_y", "year"], "covers")
+    shown = placements.loc[covers.index].copy()
+    covered = covers["step_km"].to_numpy() > 0
+    side = covers["step_km"].where(covered).astype("float64")
+    for column in shown.columns.difference([*_KEPT_OF_COVERED, shown.geometry.name]):
+        gone = np.ones(len(shown), bool) if column in _NEVER_PUBLIC else covered
+        shown[column] = shown[column].mask(gone, None) if gone.any() else shown[column]
+    shown["timezone"] = shown["timezone"].fillna("UTC")
+    shown["site"] = shown["site"].map(site_names).astype("str")
+    points = np.asarray(shown.geometry, object).copy()
+    points[covered] = shapely.points(covers.loc[covered, ["cell_x", "cell_y"]].to_numpy(float))
+    shown = shown.set_geometry(points, crs=placements.crs)
+    shown["generalised_km"] = side
+    shown["year"] = covers["year"].astype("float64")
+    shown["coordinate_uncertainty_m"] = (
+        shown["position_uncertainty_m"].astype("float64").where(~covered, cell_uncertainty_m(side))
+    )
+    shown["data_generalizations"] = _statements(side)
+    shown.index = pd.Index(covers["public_id"], name="placement_id", dtype="str")
+    return shown.sort_index()
+
+
+def _statements(side: pd.Series) -> pd.Series:
+    words = {
+        step: f"Coordinates generalised to the centre of a {step:g} km grid cell, the date to "
+        "the year; other details withheld."
+        for step in side.dropna().unique().tolist()
+    }
+    return side.map(words).astype("str")
+
+
+def public_catches(catches: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
+    """Catches as the public sees them, by public placement, numbered within this answer.
+
+    Of covered placements species, count, count kind and life stage stay. Row numbers follow the
+    public order, so that neither gaps nor order tell what was entered beside what.
+    """
+    shown = _renamed(catches, covers)
+    covered = covers["step_km"].reindex(pd.Index(catches["placement_id"])).to_numpy() > 0
+    covered = covered[_kept(catches, covers)]
+    for column in shown.columns.difference(_KEPT_OF_CATCH):
+        gone = np.ones(len(shown), bool) if column == "notes" else covered
+        shown[column] = shown[column].mask(gone, None) if gone.any() else shown[column]
+    order = ["placement_id", "species", "pass_no", "life_stage", "count_kind", "count"]
+    shown = shown.sort_values(order, ignore_index=True)
+    shown.index.name = "catch_id"
+    return shown
+
+
+def public_owned(frame: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
+    """Rows of exact placements alone (lengths, snaps, stretches), by public id, in its order.
+
+    Parameters
+    ----------
+    frame
+        Frame with `placement_id` as a column or as its index.
+    covers
+        Of :func:`layers.generalising.cover_placements`.
+    """
+    exact = covers[covers["step_km"] == 0]
+    if frame.index.name == "placement_id":
+        held = frame.loc[frame.index.isin(exact.index)]
+        names = exact["public_id"].reindex(held.index)
+        return held.set_axis(pd.Index(names, name="placement_id", dtype="str")).sort_index()
+    shown = _renamed(frame, exact)
+    return shown.sort_values("placement_id", kind="stable", ignore_index=True)
+
+
+def _kept(frame: pd.DataFrame, covers: pd.DataFrame) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    return np.asarray(frame["placement_id"].isin(covers.index), bool)
+
+
+def _renamed(frame: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
+    held = frame[_kept(frame, covers)].copy()
+    names = covers["public_id"].reindex(pd.Index(held["placement_id"])).to_numpy(object)
+    held["placement_id"] = pd.array(names, dtype="str")
+    return held
