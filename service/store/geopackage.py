@@ -309,6 +309,23 @@ class GeoPackage:
             sa.func.ST_MaxY(geom) >= low_y,
         )
 
+    def occupied_cells(
+        self, connection: sa.Connection, table: sa.Table, side_m: float
+    ) -> list[tuple[int, int, int, int]]:
+        """Cells of a square grid that features lie in, by the index: first and last x and y.
+
+        The index rounds outward, so a cell may be named that nothing lies in.
+        """
+        # SQLite casts toward zero: the offset keeps cells below the origin apart.
+        numbers = [
+            f"CAST({edge} / {side_m} + 1000000 AS INTEGER) - 1000000"
+            for edge in ("minx", "miny", "maxx", "maxy")
+        ]
+        rows = connection.exec_driver_sql(
+            f'SELECT DISTINCT {", ".join(numbers)} FROM "{index_name(table.name)}"'  # noqa: S608
+        )
+        return [(int(row[0]), int(row[1]), int(row[2]), int(row[3])) for row in rows]
+
     def among(self, column: sa.Column[Any], ids: Sequence[Any]) -> sa.ColumnElement[bool]:
         """Condition that a column holds one of any number of ids."""
         text = orjson.dumps(list(ids)).decode()

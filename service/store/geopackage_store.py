@@ -14,6 +14,7 @@ from service.errors import StoreError
 from service.records import Selection, StoreSettings
 from service.store import (
     batches,
+    covers,
     edits,
     history,
     migrations,
@@ -79,6 +80,7 @@ def _fill(part: Path, settings: StoreSettings) -> None:
             connection.execute(
                 schema.store_settings.insert().values(
                     store_id=settings.store_id or secrets.token_hex(16),
+                    public_key=secrets.token_hex(32),
                     title=settings.title,
                     crs=settings.crs,
                     srs_id=srs_id,
@@ -135,6 +137,7 @@ class GeoPackageStore:
             title=row.title,
         )
         self._backend = GeoPackage(row.srs_id)
+        self._public_key = bytes.fromhex(row.public_key)
 
     @property
     def settings(self) -> StoreSettings:
@@ -247,7 +250,16 @@ class GeoPackageStore:
 
     def put_species(self, species: pd.DataFrame, *, who: str) -> tuple[int, int]:
         """Add species or change those of the same name; how many of each."""
-        return self._put(schema.species, species, who)
+        with self._session.writing() as connection:
+            before = covers.sensitivities(connection)
+            counts = named_tables.put_named(
+                connection, self._backend, schema.species, species, who=who
+            )
+            if not covers.sensitivities(connection).reindex(before.index).equals(before):
+                covers.refresh(connection, self._backend)
+            if any(counts):
+                self._grow(connection, "species")
+        return counts
 
     def put_methods(self, methods: pd.DataFrame, *, who: str) -> tuple[int, int]:
         """Add methods or change those of the same name; how many of each."""
@@ -283,6 +295,25 @@ class GeoPackageStore:
                 connection, self._backend, self._settings.crs, selection, size
             )
 
+    @property
+    def public_key(self) -> bytes:
+        """Secret that makes public names."""
+        return self._public_key
+
+    def public_records(self, selection: Selection) -> tuple[Records, pd.DataFrame]:
+        """Read the records of a public selection, and how each placement may be shown."""
+        with self._reading() as connection:
+            return covers.public_records(connection, self._backend, self._settings.crs, selection)
+
+    def public_record_chunks(
+        self, selection: Selection, *, size: int = 10_000, after: str = ""
+    ) -> Iterator[tuple[Records, pd.DataFrame]]:
+        """Yield the same in pieces by public id, from one consistent state."""
+        with self._reading() as connection:
+            yield from covers.public_chunks(
+                connection, self._backend, self._settings.crs, selection, size, after
+            )
+
     def known_placements(self, placement_ids: list[str]) -> pd.Series:
         """Fetch the digest of the content of each of these placements that is stored, by id."""
         own = schema.placements
@@ -311,6 +342,7 @@ class GeoPackageStore:
                 connection, self._backend, records,
                 who=who, files=files, digest=digest, digests=digests, progress=progress,
             )  # fmt: skip
+            covers.refresh(connection, self._backend, covers.cells_of_frame(records.placements))
             self._grow(connection, *_WRITTEN)
         return batch
 
@@ -319,18 +351,27 @@ class GeoPackageStore:
     ) -> None:
         """Add one placement with its catch, or change the one that is there."""
         with self._session.writing() as connection:
+            own = schema.placements.c.placement_id
+            cells = covers.cells_of(
+                connection, self._backend, own.in_(records.placements.index.tolist())
+            )
             if edits.put_placement(
                 connection, self._backend, self._settings.crs, records,
                 who=who, digest=digest, replaces=replaces,
             ):  # fmt: skip
+                cells |= covers.cells_of_frame(records.placements)
+                covers.refresh(connection, self._backend, cells)
                 self._grow(connection, *_WRITTEN)
 
     def remove_placement(self, placement_id: str, *, who: str) -> None:
         """Remove one placement with its catch; its history stays."""
         with self._session.writing() as connection:
+            own = schema.placements.c.placement_id
+            cells = covers.cells_of(connection, self._backend, own == placement_id)
             edits.remove_placement(
                 connection, self._backend, self._settings.crs, placement_id, who=who
             )
+            covers.refresh(connection, self._backend, cells)
             self._grow(connection, *_WRITTEN)
 
     def batches(self) -> list[Batch]:
@@ -346,9 +387,12 @@ class GeoPackageStore:
     def undo_batch(self, batch_id: int, *, who: str) -> Batch:
         """Take back everything one import added; refuses what was edited since."""
         with self._session.writing() as connection:
+            own = schema.placements.c.batch_id
+            cells = covers.cells_of(connection, self._backend, own == batch_id)
             batch = batches.undo_batch(
                 connection, self._backend, self._settings.crs, batch_id, who=who
             )
+            covers.refresh(connection, self._backend, cells)
             self._grow(connection, *_WRITTEN)
         return batch
 

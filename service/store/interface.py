@@ -114,6 +114,23 @@ class Store(Protocol):
     def record_chunks(self, selection: Selection, *, size: int = 10_000) -> Iterator[Records]:
         """Yield the same in chunks of `size` placements by ascending store row, constant memory."""
 
+    @property
+    def public_key(self) -> bytes:
+        """Secret of this store that makes public names; for `service.access` alone."""
+
+    def public_records(self, selection: Selection) -> tuple[Records, pd.DataFrame]:
+        """Read the records of a public selection, and how each placement may be shown.
+
+        The selection is compared with what the public sees: ids are public ids, a covered
+        placement has its cell's centre, its year and no survey. The second frame is that of
+        `layers.generalising.cover_placements`; placements that it lacks are not to be shown.
+        """
+
+    def public_record_chunks(
+        self, selection: Selection, *, size: int = 10_000, after: str = ""
+    ) -> Iterator[tuple[Records, pd.DataFrame]]:
+        """Yield the same in chunks by ascending public id, beginning after the id `after`."""
+
     def known_placements(self, placement_ids: list[str]) -> pd.Series:
         """Fetch the digest of the content of each of these placements that is stored, by id."""
 

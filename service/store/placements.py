@@ -56,12 +56,16 @@ def read_records(
     selection: Selection,
     *,
     rows: tuple[int, int] | None = None,
+    asked: sa.ColumnElement[bool] | None = None,
 ) -> Records:
-    """Fetch a selection; `rows` narrows it to row numbers from … to, both included."""
-    asked = condition(backend, selection)
+    """Fetch a selection, or the placements of a condition.
+
+    `rows` narrows to row numbers from … to, both included.
+    """
+    whole = rows is None and asked is None and _is_whole(selection)
+    asked = condition(backend, selection) if asked is None else asked
     if rows is not None:
         asked = sa.and_(asked, TABLE.c.fid.between(*rows))
-    whole = rows is None and _is_whole(selection)
     fetched = _fetch(
         connection,
         sa.select(TABLE.c.fid, TABLE.c.geom, *_PLACEMENT).where(asked).order_by(TABLE.c.fid),

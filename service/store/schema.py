@@ -111,6 +111,7 @@ def _reach(name: str = "reach_id", **options: Any) -> sa.Column[Any]:
 store_settings = _table(
     "store_settings",
     _text("store_id", nullable=False),
+    _text("public_key", nullable=False),  # secret: makes the public names of placements
     _text("title", nullable=False),
     _text("crs", nullable=False),
     _whole("srs_id", nullable=False),
@@ -327,6 +328,17 @@ flags = _table(
     _text("value"),
     _text("message", nullable=False),
     _text("source", nullable=False),  # "sheet", or "network" for those that follow from snapping
+)
+
+# How the public sees each placement (layers/generalising.py); withheld ones have no row.
+covers = _table(
+    "covers",
+    _placement_row(unique=True),
+    _text("public_id", nullable=False, unique=True),
+    _whole("step_km", nullable=False),
+    _number("cell_x"),
+    _number("cell_y"),
+    _whole("year"),
 )
 
 # History and people ---------------------------------------------------------------------------

@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from service.errors import StoreError
 from service.records import Selection
 from service.store import history, schema
+from service.store.covers import cover_faults
 from service.store.geopackage import APPLICATION_ID, USER_VERSION, index_name
 from service.store.placements import chunks
 from service.store.session import said_plainly
@@ -75,7 +76,12 @@ def faults(connection: sa.Connection, backend: GeoPackage, crs: str) -> list[str
         f"foreign key: {row[0]} row {row[1]} refers to a row of {row[2]} that is not there"
         for row in connection.exec_driver_sql("PRAGMA foreign_key_check")
     ]
-    return [*found, *_geopackage_faults(connection), *_history_faults(connection, backend, crs)]
+    return [
+        *found,
+        *_geopackage_faults(connection),
+        *_history_faults(connection, backend, crs),
+        *cover_faults(connection, backend),
+    ]
 
 
 def _geopackage_faults(connection: sa.Connection) -> Iterator[str]:
