@@ -1,1 +1,50 @@
 """Rifflebook's service: storage, intake, accounts, pages, feed, export, command line."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from flask import Flask
+
+    from service.records import Viewer
+    from service.settings import Settings
+    from service.store.interface import Store
+
+__all__ = ["create_app"]
+
+
+def create_app(
+    store: Store, settings: Settings | None = None, *, viewer: Viewer | None = None
+) -> Flask:
+    """Make the web application of one store: configure and register, nothing else.
+
+    Parameters
+    ----------
+    store
+        An open store; whoever opened it closes it.
+    settings
+        How the service runs; from the environment when not given.
+    viewer
+        Who everybody is taken for; the local keeper when not given.
+    """
+    # Imported here, so that the command line does not load Flask for every command.
+    from flask import Flask
+
+    from service.headers import register_headers
+    from service.pages import register_pages
+    from service.pages.context import Service
+    from service.problems import register_problems
+    from service.records import LOCAL_KEEPER
+    from service.settings import read_settings
+
+    chosen = settings or read_settings()
+    app = Flask(__name__, static_folder=None, template_folder=None)
+    app.config["MAX_CONTENT_LENGTH"] = chosen.max_upload_mb * 1_000_000
+    app.json.sort_keys = False  # type: ignore[attr-defined]
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.extensions["rifflebook"] = Service(store, chosen, viewer or LOCAL_KEEPER)
+    register_headers(app)
+    register_problems(app)
+    register_pages(app)
+    return app

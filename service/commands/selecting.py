@@ -1,0 +1,78 @@
+"""The options that choose records, the same for every command that shows or writes some."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+import click
+
+from service.errors import RequestError
+from service.records import Selection
+from service.request_words import read_day
+
+if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Callable
+
+__all__ = ["DAY", "selection_of", "selection_options"]
+
+Command = TypeVar("Command", bound="Callable[..., Any]")
+
+
+class _Day(click.ParamType["dt.date"]):
+    """A day, a month or a year; its first day, or its last."""
+
+    name = "date"
+
+    def __init__(self, *, last: bool) -> None:
+        self.last = last
+
+    def convert(  # click hands over text, or a default
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> dt.date:
+        """Read the text, or fail with what would be right."""
+        try:
+            return read_day(str(value), "the date", last=self.last)
+        except RequestError as problem:
+            self.fail(str(problem), param, ctx)
+
+
+DAY: Final = _Day(last=False)
+_OPTIONS: Final = (
+    click.option("--survey", multiple=True, help="Only this survey; several with commas."),
+    click.option("--methods", multiple=True, help="Only these methods; several with commas."),
+    click.option("--species", multiple=True, help="Only these species; several with commas."),
+    click.option(
+        "--since", type=_Day(last=False), metavar="DATE", help="Set on this local day or later."
+    ),
+    click.option(
+        "--until", type=_Day(last=True), metavar="DATE", help="Set on this local day or before."
+    ),
+    click.option(
+        "--catchment", multiple=True, help="Only here and in what is nested here; with commas."
+    ),
+)
+
+
+def selection_options(command: Command) -> Command:
+    """Give a command the options that choose records."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+def selection_of(given: dict[str, Any]) -> Selection:
+    """Take the options of :func:`selection_options` out of a command's arguments."""
+    return Selection(
+        surveys=_split(given.pop("survey")),
+        methods=_split(given.pop("methods")),
+        species=_split(given.pop("species")),
+        catchments=_split(given.pop("catchment")),
+        since=given.pop("since"),
+        until=given.pop("until"),
+    )
+
+
+def _split(texts: tuple[str, ...]) -> tuple[str, ...]:
+    parts = (part.strip() for text in texts for part in text.split(","))
+    return tuple(dict.fromkeys(part for part in parts if part))

@@ -1,0 +1,150 @@
+"""`rifflebook summary`: print what the records say."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from service.commands.options import opened, store_argument
+from service.commands.output import output_option, write_out
+from service.commands.printing import FORMATS, summary_csv, summary_geojson, summary_json
+from service.commands.selecting import DAY, selection_of, selection_options
+from service.errors import RequestError
+from service.records import LOCAL_KEEPER
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pandas as pd
+
+    from service.records import Selection
+    from service.store import Store
+
+__all__ = ["SUMMARIES", "summary"]
+
+# What can be asked for: the function of service.summaries, and which options it takes.
+SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
+    "nearest-reach": ("placement_reaches", ("per", "every_reach")),
+    "sampled-length": ("sampled_length", ("by",)),
+    "occurrence": ("occurrence", ()),
+    "effort": ("effort", ("effort_unit",)),
+    "coverage": ("coverage", ("as_of",)),
+    "gaps": ("gaps", ("min_order",)),
+    "next-places": ("next_places", ("count", "within")),
+    "depletion": ("depletion", ()),
+    "detection": ("detection", ("unit", "year")),
+    "richness": ("richness", ()),
+}
+
+
+@click.command()
+@store_argument
+@click.argument("what", type=click.Choice(list(SUMMARIES)), metavar="WHAT")
+@click.option("--format", "form", type=click.Choice(FORMATS), default="csv", show_default=True)
+@output_option
+@selection_options
+@click.option(
+    "--per", type=click.Choice(["placement", "reach"]), help="nearest-reach: one row for each."
+)
+@click.option(
+    "--every-reach",
+    is_flag=True,
+    help="nearest-reach --per reach: also reaches without a placement.",
+)
+@click.option(
+    "--by",
+    metavar="LIST",
+    help="sampled-length: any of catchment, strahler, reach, year, survey, with commas.",
+)
+@click.option(
+    "--effort-unit",
+    multiple=True,
+    metavar="METHOD=UNIT",
+    help="effort: another unit than the method's first.",
+)
+@click.option(
+    "--as-of", type=DAY, metavar="DATE", help="coverage: the day to count years from; today."
+)
+@click.option(
+    "--min-order", type=click.IntRange(1), help="gaps: leave out reaches of a lower Strahler order."
+)
+@click.option("--count", type=click.IntRange(1), help="next-places: how many; 10.")
+@click.option(
+    "--within",
+    type=click.FloatRange(0, min_open=True),
+    metavar="METRES",
+    help="next-places: distance along the network that a place stands for; 1000.",
+)
+@click.option(
+    "--unit",
+    type=click.Choice(["reach", "site"]),
+    help="detection: what is occupied or not; reach.",
+)
+@click.option(
+    "--year",
+    multiple=True,
+    type=int,
+    help="detection: years taken as one season; the last one looked in.",
+)
+def summary(store: Path, what: str, form: str, output: Path | None, **given: Any) -> None:  # noqa: ANN401
+    """Print a summary of the records in STORE.
+
+    WHAT is one of nearest-reach, sampled-length, occurrence, effort, coverage, gaps,
+    next-places, depletion, detection, richness. Their columns are listed in README.md.
+
+    Example: rifflebook summary island.gpkg sampled-length --by catchment,year
+    """
+    selection = selection_of(given)
+    options = {name: value for name, value in given.items() if value not in (None, (), False)}
+    _refuse_foreign(what, options)
+    with opened(store, read_only=True) as held:
+        frame = _summary(held, what, selection, options)
+        if form == "csv":
+            text = summary_csv(frame)
+        elif form == "json":
+            text = summary_json(frame, what)
+        else:
+            text = summary_geojson(frame, what, catchments=held.catchments())
+    write_out([text], output)
+
+
+def _refuse_foreign(what: str, options: dict[str, Any]) -> None:
+    for name in options:
+        if name not in SUMMARIES[what][1]:
+            owner = next(key for key, (_, own) in SUMMARIES.items() if name in own)
+            option = "--" + name.replace("_", "-")
+            raise RequestError(f"{option} belongs to {owner}, not to {what}; leave it out.")
+    if options.get("every_reach") and options.get("per") != "reach":
+        raise RequestError("--every-reach needs --per reach.")
+
+
+def _summary(
+    store: Store, what: str, selection: Selection, options: dict[str, Any]
+) -> pd.DataFrame:
+    from service import summaries
+
+    name = SUMMARIES[what][0]
+    wanted = dict(options)
+    if what == "nearest-reach" and wanted.pop("per", "placement") == "reach":
+        name = "reach_summary"
+    if "by" in wanted:
+        wanted["by"] = [part.strip() for part in wanted["by"].split(",") if part.strip()]
+    if "within" in wanted:
+        wanted["within_m"] = wanted.pop("within")
+    if "year" in wanted:
+        wanted["years"] = wanted.pop("year")
+    if "effort_unit" in wanted:
+        wanted["units"] = _pairs(wanted.pop("effort_unit"))
+    frame: pd.DataFrame = getattr(summaries, name)(store, selection, LOCAL_KEEPER, **wanted)
+    return frame
+
+
+def _pairs(texts: tuple[str, ...]) -> dict[str, str]:
+    pairs = {}
+    for text in texts:
+        method, equals, unit = (part.strip() for part in text.partition("="))
+        if not (method and equals and unit):
+            raise RequestError(f"--effort-unit {text!r}: write METHOD=UNIT, as kick_net=minute.")
+        pairs[method] = unit
+    return pairs

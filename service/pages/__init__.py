@@ -1,0 +1,46 @@
+"""Pages, one module each; a page is a blueprint named `pages` in its module, listed here."""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Final
+
+from service.pages.context import current_viewer, title_of_store
+
+if TYPE_CHECKING:
+    from flask import Flask
+
+__all__ = ["MODULES", "NAVIGATION", "register_pages"]
+
+MODULES: Final = (
+    "service.pages.frame",
+    "service.pages.health",
+    "service.pages.map_page",
+    "service.pages.geojson",
+)
+# Words and endpoint of each page in the bar on top, in the order of use; those that are not
+# registered do not show.
+NAVIGATION: Final = (
+    ("Map", "map.show"),
+    ("Catchments", "catchments.show"),
+    ("Coverage", "coverage.show"),
+    ("New placement", "entry.show"),
+    ("Import", "imports.show"),
+    ("Hand-over", "hand_over.show"),
+    ("Methods", "methods.show"),
+)
+
+
+def register_pages(app: Flask) -> None:
+    """Register every page, and what the layout of all of them needs."""
+    for name in MODULES:
+        app.register_blueprint(importlib.import_module(name).pages)
+    shown = tuple(entry for entry in NAVIGATION if entry[1] in app.view_functions)
+
+    @app.context_processor
+    def layout() -> dict[str, object]:
+        return {
+            "navigation": shown,
+            "store_title": title_of_store(),
+            "viewer": current_viewer(),
+        }

@@ -1,0 +1,73 @@
+"""Words that people write for days, boxes and numbers, on the command line and in addresses."""
+
+from __future__ import annotations
+
+import calendar
+import datetime as dt
+import re
+
+from service.errors import RequestError
+
+__all__ = ["read_box", "read_day", "read_whole"]
+
+
+def read_day(text: str, name: str, *, last: bool) -> dt.date:
+    """Read a day, a month or a year; its first day, or its last.
+
+    Raises
+    ------
+    RequestError
+        It is none of these, or no day of the calendar.
+    """
+    match = re.fullmatch(r"(\d{4})(?:-(\d{2}))?(?:-(\d{2}))?", text.strip(), re.ASCII)
+    wrong = RequestError(f"{name} {text!r} is no day; write it as 2024-05-31, or a year as 2024.")
+    if match is None:
+        raise wrong
+    year = int(match[1])
+    month = int(match[2]) if match[2] else (12 if last else 1)
+    try:
+        if match[3]:
+            return dt.date(year, month, int(match[3]))
+        return dt.date(year, month, calendar.monthrange(year, month)[1] if last else 1)
+    except ValueError:
+        raise wrong from None
+
+
+def read_box(text: str) -> tuple[float, float, float, float]:
+    """Read west, south, east, north in degrees; with heights, which do not matter here.
+
+    Raises
+    ------
+    RequestError
+        It is not four or six numbers on the globe, or its south is above its north.
+    """
+    try:
+        numbers = [float(part) for part in text.split(",")]
+    except ValueError:
+        numbers = []
+    if len(numbers) == 6:
+        numbers = [numbers[0], numbers[1], numbers[3], numbers[4]]
+    if len(numbers) != 4:
+        raise RequestError(
+            f"bbox {text!r} is not four numbers; write west,south,east,north in degrees."
+        )
+    west, south, east, north = numbers
+    if not (-180 <= west <= 180 and -180 <= east <= 180 and -90 <= south <= north <= 90):
+        raise RequestError(
+            f"bbox {text!r} does not lie on the globe; longitudes run from -180 to 180, "
+            "latitudes from -90 to 90, south first."
+        )
+    return (west, south, east, north)
+
+
+def read_whole(text: str, name: str, *, least: int) -> int:
+    """Read a whole number.
+
+    Raises
+    ------
+    RequestError
+        It is no whole number, or too small.
+    """
+    if not re.fullmatch(r"\d{1,9}", text, re.ASCII) or int(text) < least:
+        raise RequestError(f"{name} {text!r} is no whole number from {least} up.")
+    return int(text)
