@@ -165,7 +165,8 @@ def _coordinates(points: NDArray[np.object_], index: pd.Index) -> tuple[Bools, F
             "give its start or its centre."
         )
     if empty.any():  # an empty point has no x to ask for
-        points = np.where(empty, None, points)
+        points = points.copy()
+        points[empty] = None
     xy = np.column_stack([shapely.get_x(points), shapely.get_y(points)])
     return np.isfinite(xy).all(axis=1), xy
 
