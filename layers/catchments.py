@@ -10,6 +10,7 @@ import shapely
 
 from layers.crs import CrsLike, read_crs, require_metres, require_same_crs, transform_frame
 from layers.errors import CrsError, FrameError
+from layers.generalising import covered_squares
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -156,6 +157,7 @@ def catchment_of(
     ----------
     positions
         n points, in the CRS of `catchments`; a point on a boundary is held by both sides.
+        Placements with `generalised_km` stand for their whole grid cell.
     catchments
         Polygons indexed by `catchment_id`. Of equally large ones the deeper nested, then the
         lower id is taken.
@@ -171,8 +173,9 @@ def catchment_of(
         A CRS is missing, or the two differ.
     """
     require_same_crs(positions.crs, catchments.crs, what="positions and catchments")
-    points = np.asarray(positions.geometry)
-    ids = _ids(catchments, _smallest(points, catchments))
+    # A placement shown as a grid cell belongs to what surely holds it: the whole cell.
+    places = covered_squares(positions) if "generalised_km" in positions else positions.geometry
+    ids = _ids(catchments, _smallest(np.asarray(places), catchments))
     return pd.Series(ids, index=positions.index, name="catchment_id", dtype="str")
 
 
@@ -183,7 +186,7 @@ def _ids(catchments: gpd.GeoDataFrame, rows: Ints) -> NDArray[np.object_]:
 
 
 def _smallest(points: NDArray[np.object_], catchments: gpd.GeoDataFrame) -> Ints:
-    """Row of the smallest catchment that holds each point; −1 outside all."""
+    """Row of the smallest catchment that holds each point or square; −1 outside all."""
     best = np.full(len(points), -1, np.int64)
     if len(catchments) == 0 or len(points) == 0:
         return best
@@ -198,7 +201,7 @@ def _smallest(points: NDArray[np.object_], catchments: gpd.GeoDataFrame) -> Ints
     rank = np.empty(len(shapes), np.int64)
     rank[smallest_first] = np.arange(len(shapes))
     # The polygons ask for the points: GEOS then prepares each polygon once.
-    polygon, point = shapely.STRtree(points).query(shapes, predicate="intersects")
+    polygon, point = shapely.STRtree(points).query(shapes, predicate="covers")
     lowest = np.full(len(points), len(shapes), np.int64)
     np.minimum.at(lowest, point, rank[polygon])
     held = lowest < len(shapes)

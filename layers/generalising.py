@@ -47,6 +47,7 @@ __all__ = [
     "covered_squares",
     "own_steps",
     "public_ids",
+    "public_site_names",
 ]
 
 STEPS_KM: Final = (1, 10, 50)  # each divides the next, so cells nest
@@ -56,6 +57,7 @@ FEWEST_SQUARES: Final = 5
 COVER_COLUMNS: Final = ("public_id", "step_km", "cell_x", "cell_y", "year")
 _SENSITIVITY: Final = {"none": 0, "1": 1, "10": 10, "50": 50, "withheld": WITHHELD}
 _MONTH_STARTS: Final = np.cumsum([0, 31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30])
+_LETTERS: Final = str.maketrans("0123456789abcdef", "bcdfghjkmnpqrstv")  # spell no words
 _YEAR_DAYS: Final = 366  # seasons are counted in a leap year, so that 02-29 has its place
 
 
@@ -240,12 +242,20 @@ def public_ids(placement_ids: pd.Index, step_km: Ints, secret: bytes) -> list[st
     The step goes in, so that a placement that becomes covered does not keep the name under
     which it was shown exactly before. BLAKE2b with a key (RFC 7693), 80 bits.
     """
-    alphabet = str.maketrans("0123456789abcdef", "bcdfghjkmnpqrstv")  # spells no words
-    texts = [
-        hashlib.blake2b(f"{step}\0{name}".encode(), key=secret, digest_size=10).hexdigest()
+    return [
+        _public_word(f"{step}\0{name}", secret)
         for name, step in zip(placement_ids.tolist(), step_km.tolist(), strict=True)
     ]
-    return [text.translate(alphabet) for text in texts]
+
+
+def public_site_names(sites: pd.Series, secret: bytes) -> dict[str, str]:
+    """Public name of each site that occurs: sites are numbered along the water too often."""
+    return {site: _public_word(f"site\0{site}", secret) for site in sites.dropna().unique()}
+
+
+def _public_word(text: str, secret: bytes) -> str:
+    digest = hashlib.blake2b(text.encode(), key=secret, digest_size=10).hexdigest()
+    return digest.translate(_LETTERS)
 
 
 def cover_placements(

@@ -9,20 +9,19 @@ import pandas as pd
 import shapely
 
 from layers.generalising import cell_uncertainty_m
-from layers.looking import local_dates, require_columns
+from layers.looking import require_columns
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
 __all__ = [
     "GENERALISED_COLUMNS",
-    "exact_placements",
     "public_catches",
     "public_owned",
     "public_placements",
 ]
 
-# What every placements frame says about its own exactness.
+# What a public placements frame says about its own exactness.
 GENERALISED_COLUMNS: Final = (
     "generalised_km",
     "year",
@@ -34,21 +33,6 @@ _KEPT_OF_COVERED: Final = ("method", "outcome")
 _KEPT_OF_CATCH: Final = ["placement_id", "species", "count", "count_kind", "life_stage"]
 # Free words and people's names can tell a place or a day of another placement.
 _NEVER_PUBLIC: Final = ("crew", "permit", "notes", "batch_id")
-
-
-def exact_placements(placements: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Add to placements shown as recorded the columns that say so."""
-    return placements.assign(
-        generalised_km=np.nan,
-        year=_set_years(placements),
-        coordinate_uncertainty_m=placements["position_uncertainty_m"],
-        data_generalizations=pd.Series(None, index=placements.index, dtype="str"),
-    )
-
-
-def _set_years(placements: pd.DataFrame) -> pd.Series:
-    years: pd.Series = local_dates(placements).dt.year.astype("float64")
-    return years
 
 
 def public_placements(

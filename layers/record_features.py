@@ -12,6 +12,7 @@ import pyproj
 
 from layers.effort import EFFORT_UNITS, effort_of
 from layers.looking import catch_numbers, local_times
+from layers.public_frames import GENERALISED_COLUMNS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,6 +26,7 @@ _RECORDED: Final = (
     "gear_count", "lifts", "minutes", "passes", "area_m2", "stretch_length_m", "mesh_mm", "bait",
     "position_uncertainty_m", "water_temperature_c", "dissolved_oxygen_mg_l",
     "conductivity_us_cm", "visibility_m", "wetted_width_m", "notes",
+    *GENERALISED_COLUMNS,
 )  # fmt: skip
 
 

@@ -1,21 +1,25 @@
 """The one gate: what of the stored records a viewer may see.
 
-Every page, feed, file and summary takes its records from here. Whoever may not see exact
-places does not see a placement that caught a species with a sensitivity at all, whichever
-species they asked for.
+Every page, feed, file and summary takes its records from here. Whoever may not see exact places
+sees a placement at a sensitive place as the grid cell that holds it, or not at all; the rule is
+in `layers/generalising.py`, what it guards against in DEVELOPERS.md, "Sensitive places". Such a
+viewer's selection is compared with what they see, never with what is hidden from them.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
 from layers.catchments import catchment_of
+from layers.generalising import public_site_names
+from layers.public_frames import public_catches, public_owned, public_placements
 from service import reference
-from service.errors import RequestError
+from service.errors import AccessError, RequestError
+from service.records import Records
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -23,7 +27,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from numpy.typing import NDArray
 
-    from service.records import Records, Selection, Viewer
+    from service.records import Role, Selection, Viewer
     from service.store.interface import Store
 
     Bools = NDArray[np.bool_]
@@ -34,8 +38,28 @@ __all__ = [
     "open_records",
     "placement_catchments",
     "refuse_unknown",
+    "require_role",
+    "sites",
+    "surveys",
     "within_catchments",
 ]
+
+_RANKS: Final[dict[Role, int]] = {"public": 0, "viewer": 0, "member": 1, "editor": 2, "keeper": 3}
+
+
+def require_role(viewer: Viewer, role: Role) -> None:
+    """Make sure that a viewer has at least this role.
+
+    History, imports and flags tell exact places: they need `member`. Changing records needs
+    `editor`; accounts, undoing imports and files for others need `keeper`.
+
+    Raises
+    ------
+    AccessError
+        Theirs is lower.
+    """
+    if _RANKS[viewer.role] < _RANKS[role]:
+        raise AccessError(f"This needs an account with the role {role}.")
 
 
 def open_records(store: Store, selection: Selection, viewer: Viewer) -> Records:
@@ -46,63 +70,95 @@ def open_records(store: Store, selection: Selection, viewer: Viewer) -> Records:
     store
         Where they are kept.
     selection
-        Which are asked for; `catchments` take in what is nested in them, by position.
+        Which are asked for; `catchments` take in what is nested in them, by position. For a
+        viewer who does not see exact places, ids are public ids, and a placement shown as a
+        cell has the cell's centre, its year, no survey, and the catchment that holds all of it.
     viewer
         Who asks.
 
     Returns
     -------
     Records
-        Exact for a viewer who sees exact places; for others without the placements that
-        caught a sensitive species.
+        As stored for a viewer who sees exact places. For others by public id, in its order,
+        with the columns of `layers.public_frames.GENERALISED_COLUMNS`, without flags, and
+        catches numbered within this answer.
 
     Raises
     ------
     RequestError
-        The selection names a survey, method, species or catchment that the store lacks.
+        The selection names a survey, method, species or catchment that the viewer cannot know.
     """
-    refuse_unknown(store, selection)
-    # The gate looks at the whole catch of a placement, not only at the species asked for.
-    whole = store.records(selection if viewer.sees_exact_places else selection.without_species())
-    return _seen(store, whole, selection, viewer)
+    refuse_unknown(store, selection, viewer)
+    if viewer.sees_exact_places:
+        return _within(store, store.records(selection), selection)
+    return _within(store, _public(store, *store.public_records(selection)), selection)
 
 
 def open_record_chunks(
-    store: Store, selection: Selection, viewer: Viewer, *, size: int = 10_000
+    store: Store, selection: Selection, viewer: Viewer, *, size: int = 10_000, after: str = ""
 ) -> Iterator[Records]:
-    """Yield the same in chunks of up to `size` placements, for answers of any length."""
-    refuse_unknown(store, selection)
-    asked = selection if viewer.sees_exact_places else selection.without_species()
-    for chunk in store.record_chunks(asked, size=size):
-        yield _seen(store, chunk, selection, viewer)
+    """Yield the same in chunks of up to `size` placements, for answers of any length.
+
+    By store row for viewers who see exact places, by public id for others, who may begin
+    `after` a public id. Catches are numbered through all chunks.
+    """
+    refuse_unknown(store, selection, viewer)
+    if viewer.sees_exact_places:
+        for records in store.record_chunks(selection, size=size):
+            yield _within(store, records, selection)
+        return
+    first = 0
+    for stored, covers in store.public_record_chunks(selection, size=size, after=after):
+        shown = _public(store, stored, covers)
+        shown.catches.index += first
+        first += len(shown.catches)
+        yield _within(store, shown, selection)
 
 
-def _seen(store: Store, records: Records, selection: Selection, viewer: Viewer) -> Records:
-    keep = np.ones(len(records.placements), dtype=bool)
-    if selection.catchments:
-        inside = placement_catchments(store, records.placements)
-        keep &= within_catchments(store, inside, selection.catchments)
-    if not viewer.sees_exact_places:
-        keep &= ~_sensitive(records, reference.species(store))
-    seen = records if keep.all() else keep_placements(records, keep)
-    if viewer.sees_exact_places or not selection.species:
-        return seen
-    return replace(
-        seen,
-        catches=seen.catches[seen.catches["species"].isin(selection.species)],
-        lengths=seen.lengths[seen.lengths["species"].isin(selection.species)],
+def _public(store: Store, stored: Records, covers: pd.DataFrame) -> Records:
+    """Turn stored records into what the public sees of them."""
+    names = public_site_names(stored.placements["site"], store.public_key)
+    return Records(
+        placements=public_placements(stored.placements, covers, names),
+        catches=public_catches(stored.catches, covers),
+        lengths=public_owned(stored.lengths, covers),
+        snaps=public_owned(stored.snaps, covers),
+        stretches=public_owned(stored.stretches, covers),
+        flags=stored.flags.iloc[:0],  # they name other placements and waters
     )
 
 
-def _sensitive(records: Records, species: pd.DataFrame) -> Bools:
-    """Which placements hold a row of a species whose place must not be told."""
-    step = species["sensitivity"].fillna("none")
-    hidden = set(species.index[step != "none"])
-    owners = [
-        frame.loc[frame["species"].isin(hidden), "placement_id"]
-        for frame in (records.catches, records.lengths)
-    ]
-    return np.asarray(records.placements.index.isin(pd.concat(owners).unique()), dtype=bool)
+def _within(store: Store, records: Records, selection: Selection) -> Records:
+    if not selection.catchments:
+        return records
+    inside = placement_catchments(store, records.placements)
+    return keep_placements(records, within_catchments(store, inside, selection.catchments))
+
+
+def surveys(store: Store, viewer: Viewer) -> pd.DataFrame:
+    """Surveys that a viewer may know of; the public not of those whose every place is hidden."""
+    listed = store.surveys()
+    if viewer.sees_exact_places:
+        return listed
+    known = listed[listed.index.isin(_public_names(store)[0])].copy()
+    known[["leader", "permit", "note"]] = None
+    return known
+
+
+def sites(store: Store, viewer: Viewer) -> pd.DataFrame:
+    """Sites that a viewer may know of; the public by public name, where placements are exact."""
+    listed = store.sites()
+    if viewer.sees_exact_places:
+        return listed
+    known = listed[listed.index.isin(_public_names(store)[1])].copy()
+    known[["name", "note"]] = None
+    names = public_site_names(known.index.to_series(), store.public_key)
+    known.index = pd.Index([names[site] for site in known.index], name="site", dtype="str")
+    return known.sort_index()
+
+
+def _public_names(store: Store) -> tuple[set[str], set[str]]:
+    return reference.kept(store, "public names", store.public_names)
 
 
 def keep_placements(records: Records, keep: Bools) -> Records:
@@ -123,7 +179,10 @@ def keep_placements(records: Records, keep: Bools) -> Records:
 
 
 def placement_catchments(store: Store, placements: gpd.GeoDataFrame) -> pd.Series:
-    """Smallest catchment that holds the position of each placement; missing = outside all."""
+    """Smallest catchment that holds the place of each placement; missing = outside all.
+
+    A placement shown as a grid cell belongs to a catchment only if that holds the whole cell.
+    """
     catchments = reference.catchments(store)
     if catchments.empty or placements.empty:
         return pd.Series(None, index=placements.index, name="catchment_id", dtype="str")
@@ -137,8 +196,8 @@ def within_catchments(store: Store, inside: pd.Series, chosen: Iterable[str]) ->
     return inside.isin(members.unique()).to_numpy(dtype=bool)
 
 
-def refuse_unknown(store: Store, selection: Selection) -> None:
-    """Make sure that what a selection names exists.
+def refuse_unknown(store: Store, selection: Selection, viewer: Viewer) -> None:
+    """Make sure that what a selection names exists for this viewer.
 
     Raises
     ------
@@ -148,7 +207,7 @@ def refuse_unknown(store: Store, selection: Selection) -> None:
     lists = (
         ("species", selection.species, lambda: reference.species(store).index),
         ("method", selection.methods, lambda: reference.methods(store).index),
-        ("survey", selection.surveys, lambda: store.surveys().index),
+        ("survey", selection.surveys, lambda: surveys(store, viewer).index),
         ("catchment", selection.catchments, lambda: reference.catchments(store).index),
     )
     for what, wanted, names in lists:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from layers.network import Network
     from service.store.interface import Store
 
-__all__ = ["ancestors", "catchments", "methods", "network", "reach_parts", "species"]
+__all__ = ["ancestors", "catchments", "kept", "methods", "network", "reach_parts", "species"]
 
 Made = TypeVar("Made")
 
@@ -36,7 +36,7 @@ _OF_STORE: WeakKeyDictionary[Any, _Kept] = WeakKeyDictionary()
 _LOCK = threading.Lock()
 
 
-def _kept(store: Store, name: str, make: Callable[[], Made]) -> Made:
+def kept(store: Store, name: str, make: Callable[[], Made]) -> Made:
     """Value made from the store as it is now; of each kind only the newest is kept."""
     with _LOCK:
         own = _OF_STORE.setdefault(store, _Kept())
@@ -56,30 +56,30 @@ def _kept(store: Store, name: str, make: Callable[[], Made]) -> Made:
 def network(store: Store) -> Network:
     """Reaches of a store, joined to a network."""
     tolerance = store.settings.node_tolerance_m
-    return _kept(store, "network", lambda: build_network(store.reaches(), tolerance_m=tolerance))
+    return kept(store, "network", lambda: build_network(store.reaches(), tolerance_m=tolerance))
 
 
 def catchments(store: Store) -> gpd.GeoDataFrame:
     """Catchments of a store."""
-    return _kept(store, "catchments", store.catchments)
+    return kept(store, "catchments", store.catchments)
 
 
 def ancestors(store: Store) -> pd.DataFrame:
     """Every catchment with all that hold it, itself included."""
     held = catchments(store)
-    return _kept(store, "ancestors", lambda: list_ancestors(held))
+    return kept(store, "ancestors", lambda: list_ancestors(held))
 
 
 def reach_parts(store: Store) -> pd.DataFrame:
     """Which part of which reach lies in which catchment."""
-    return _kept(store, "reach_parts", store.reach_parts)
+    return kept(store, "reach_parts", store.reach_parts)
 
 
 def species(store: Store) -> pd.DataFrame:
     """Species list of a store."""
-    return _kept(store, "species", store.species)
+    return kept(store, "species", store.species)
 
 
 def methods(store: Store) -> pd.DataFrame:
     """Methods of a store."""
-    return _kept(store, "methods", store.methods)
+    return kept(store, "methods", store.methods)

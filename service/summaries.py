@@ -106,7 +106,7 @@ def _asked(
     store: Store, selection: Selection, viewer: Viewer, *, whole_catch: bool = False
 ) -> _Asked:
     """Open what is asked for; `whole_catch` also of the species that are not."""
-    refuse_unknown(store, selection)
+    refuse_unknown(store, selection, viewer)
     wanted = selection.without_species() if whole_catch else selection
     records = open_records(store, wanted, viewer)
     return _Asked(records, reference.species(store), reference.methods(store))
@@ -117,7 +117,7 @@ def _along_network(store: Store, selection: Selection, viewer: Viewer) -> _Asked
 
     Their stretches may reach into them; the rows of the answer are narrowed instead.
     """
-    refuse_unknown(store, selection)
+    refuse_unknown(store, selection, viewer)
     return _asked(store, replace(selection, catchments=()), viewer)
 
 

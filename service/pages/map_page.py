@@ -17,7 +17,7 @@ from layers.maps import (
     species_entries,
 )
 from service import features, reference
-from service.access import open_records
+from service.access import open_records, surveys
 from service.pages.context import current_settings, current_store, current_viewer
 from service.pages.parameters import Asked, read_query
 
@@ -83,7 +83,7 @@ def _choices() -> dict[str, list[tuple[str, str]]]:
     """List what the filter form offers: value and words of each choice."""
     store = current_store()
     species = reference.species(store).sort_index()
-    methods, surveys = reference.methods(store), store.surveys()
+    methods, surveys = reference.methods(store), surveys(store, current_viewer())
     catchments = reference.catchments(store).sort_values("name")
     return {
         "species": _worded(species["vernacular_name"], "{value} ({words})"),

@@ -37,6 +37,7 @@ __all__ = [
     "cover_faults",
     "public_chunks",
     "public_key",
+    "public_names",
     "public_records",
     "refresh",
     "sensitivities",
@@ -196,6 +197,16 @@ def _sensitive_rows(
         ).fetchall()
         frames.append(frame_from_rows(rows, [TABLE.c.placement_id, table.c.species]))
     return frames[0], frames[1]
+
+
+def public_names(connection: sa.Connection) -> tuple[set[str], set[str]]:
+    """Read which surveys and sites occur in placements that the public sees exactly."""
+    exact = sa.select(COVERS.c.placement_row).where(COVERS.c.step_km == 0)
+    surveys, sites = (
+        connection.scalars(sa.select(column).distinct().where(TABLE.c.fid.in_(exact)))
+        for column in (TABLE.c.survey, TABLE.c.site)
+    )
+    return set(surveys) - {None}, set(sites) - {None}
 
 
 # Public questions --------------------------------------------------------------------------

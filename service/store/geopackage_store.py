@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import secrets
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -124,10 +123,14 @@ class GeoPackageStore:
 
     def __init__(self, session: Session) -> None:
         self._session = session
-        with session.reading() as connection:
+        self._settings, srs_id = self._read_settings()
+        self._backend = GeoPackage(srs_id)
+
+    def _read_settings(self) -> tuple[StoreSettings, int]:
+        with self._session.reading() as connection:
             row = connection.execute(sa.select(schema.store_settings)).one()
             version = migrations.stored_version(connection)
-        self._settings = StoreSettings(
+        settings = StoreSettings(
             crs=row.crs,
             timezone=row.timezone,
             snap_tolerance_m=row.snap_tolerance_m,
@@ -136,13 +139,12 @@ class GeoPackageStore:
             store_id=row.store_id,
             title=row.title,
         )
-        self._backend = GeoPackage(row.srs_id)
-        self._public_key = bytes.fromhex(row.public_key)
+        return settings, int(row.srs_id)
 
     @property
     def settings(self) -> StoreSettings:
-        """What the store was made with."""
-        return replace(self._settings)
+        """What the store was made with, as it is now."""
+        return self._read_settings()[0]
 
     @property
     def path(self) -> Path:
@@ -213,6 +215,7 @@ class GeoPackageStore:
         flags: pd.DataFrame,
         *,
         who: str,
+        node_tolerance_m: float | None = None,
     ) -> None:
         """Replace all reaches, and with them every snap, stretch and network flag."""
         with self._session.writing() as connection:
@@ -236,6 +239,10 @@ class GeoPackageStore:
             writing.insert_network_findings(
                 connection, self._backend, snaps, stretches, flags, rows
             )
+            if node_tolerance_m is not None:
+                connection.execute(
+                    schema.store_settings.update().values(node_tolerance_m=node_tolerance_m)
+                )
             self._grow(connection, "reaches", "reach_parts", "snaps", "stretches", "flags")
 
     def replace_catchments(
@@ -298,7 +305,13 @@ class GeoPackageStore:
     @property
     def public_key(self) -> bytes:
         """Secret that makes public names."""
-        return self._public_key
+        with self._reading() as connection:
+            return covers.public_key(connection)
+
+    def public_names(self) -> tuple[set[str], set[str]]:
+        """Read which surveys and sites occur in placements that the public sees exactly."""
+        with self._reading() as connection:
+            return covers.public_names(connection)
 
     def public_records(self, selection: Selection) -> tuple[Records, pd.DataFrame]:
         """Read the records of a public selection, and how each placement may be shown."""

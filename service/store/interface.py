@@ -72,8 +72,13 @@ class Store(Protocol):
         flags: pd.DataFrame,
         *,
         who: str,
+        node_tolerance_m: float | None = None,
     ) -> None:
-        """Replace all reaches, and with them every snap, stretch and network flag."""
+        """Replace all reaches, and with them every snap, stretch and network flag.
+
+        Network flags are those whose code begins with `snap_`, `stretch_` or `network_`.
+        `node_tolerance_m` becomes the store's.
+        """
 
     def replace_catchments(
         self, catchments: gpd.GeoDataFrame, reach_parts: pd.DataFrame, *, who: str
@@ -117,6 +122,9 @@ class Store(Protocol):
     @property
     def public_key(self) -> bytes:
         """Secret of this store that makes public names; for `service.access` alone."""
+
+    def public_names(self) -> tuple[set[str], set[str]]:
+        """Read which surveys and sites occur in placements that the public sees exactly."""
 
     def public_records(self, selection: Selection) -> tuple[Records, pd.DataFrame]:
         """Read the records of a public selection, and how each placement may be shown.
