@@ -33,7 +33,7 @@ __all__ = [
 # Tables of rows that belong to one placement and are replaced with it.
 OWNED = ("placement_shapes", "catches", "lengths", "snaps", "stretches", "flags")
 # Flags that follow from where the network lies: computed anew when it is replaced.
-NETWORK_FLAG_STARTS = ("stretch_", "snap_")
+NETWORK_FLAG_STARTS = ("snap_", "stretch_", "network_")
 
 
 def local_dates(placements: pd.DataFrame) -> list[str | None]:

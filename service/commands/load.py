@@ -1,0 +1,193 @@
+"""`rifflebook load`: reference layers and lists from whatever a GIS writes."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+from tqdm import tqdm
+
+from service.commands.options import file_argument, opened, store_argument, who_changes
+from service.layer_files import read_features, read_list, rename_columns, write_places
+from service.methods import read_methods
+from service.reference_layers import (
+    LayerRefusedError,
+    Loaded,
+    load_catchments,
+    load_list,
+    load_reaches,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+__all__ = ["load"]
+
+_layer = click.option("--layer", help="Layer of the file, where it holds several.")
+_map = click.option(
+    "--map",
+    "columns",
+    multiple=True,
+    metavar="OURS=THEIRS",
+    help="Name of one of our columns in the file; may be given many times.",
+)
+
+
+@click.group()
+def load() -> None:
+    """Load reference layers and lists into STORE.
+
+    FILE may be anything that GDAL reads (GeoPackage, GeoJSON, Shapefile, FlatGeobuf …); for
+    lists also CSV. A layer is replaced whole, a list is added to.
+    """
+
+
+@load.command()
+@store_argument
+@file_argument
+@_layer
+@_map
+@click.option("--reverse-flow", is_flag=True, help="Lines are drawn upstream; turn them round.")
+@click.option("--split-parts", is_flag=True, help="Make each part of a multi-part line a reach.")
+@click.option(
+    "--node-tolerance",
+    type=click.FloatRange(0),
+    help="Metres within which ends are one node; kept as the store's.",
+)
+@click.option(
+    "--problems",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write the places of all findings to this GeoJSON file.",
+)
+def reaches(
+    store: Path,
+    file: Path,
+    layer: str | None,
+    columns: tuple[str, ...],
+    reverse_flow: bool,
+    split_parts: bool,
+    node_tolerance: float | None,
+    problems: Path | None,
+) -> None:
+    """Replace the stream network; placements are snapped anew.
+
+    Columns: reach_id (needed), stream_name, strahler (computed where missing), kind.
+    """
+    with opened(store) as opened_store, _steps(6) as step:
+        step("reading the file")
+        raw = rename_columns(read_features(file, layer), columns)
+        try:
+            loaded = load_reaches(
+                opened_store,
+                raw,
+                who=who_changes(),
+                reverse_flow=reverse_flow,
+                split_parts=split_parts,
+                node_tolerance_m=node_tolerance,
+                progress=step,
+            )
+        except LayerRefusedError as refusal:
+            for sentence in refusal.report.sentences:
+                click.echo(sentence, err=True)
+            if problems is not None:
+                write_places(refusal.report.places, problems)
+            raise
+    _tell(loaded)
+    if problems is not None and loaded.places is not None:
+        count = write_places(loaded.places, problems)
+        click.echo(f"Problem places written to {problems}: {count}.")
+
+
+@load.command()
+@store_argument
+@file_argument
+@_layer
+@_map
+@click.option("--nest", is_flag=True, help="Find the parent of each catchment by its shape.")
+def catchments(
+    store: Path, file: Path, layer: str | None, columns: tuple[str, ...], nest: bool
+) -> None:
+    """Replace the catchments.
+
+    Columns: catchment_id (needed), name, parent_id.
+    """
+    with opened(store) as opened_store, _steps(4) as step:
+        step("reading the file")
+        raw = rename_columns(read_features(file, layer), columns)
+        loaded = load_catchments(opened_store, raw, who=who_changes(), nest=nest, progress=step)
+    _tell(loaded)
+
+
+@load.command()
+@store_argument
+@file_argument
+def methods(store: Path, file: Path) -> None:
+    """Add methods, or change them, from a TOML file laid out as the shipped one."""
+    frame = read_methods(file)
+    with opened(store) as opened_store:
+        added, changed = opened_store.put_methods(frame, who=who_changes())
+    click.echo(
+        f"Methods: {added} added, {changed} changed, {len(frame) - added - changed} the same."
+    )
+
+
+def _list_command(name: str, words: str) -> None:
+    @store_argument
+    @file_argument
+    @_layer
+    @_map
+    def command(store: Path, file: Path, layer: str | None, columns: tuple[str, ...]) -> None:
+        raw = rename_columns(read_list(file, layer), columns)
+        with opened(store) as opened_store:
+            loaded = load_list(opened_store, name, raw, who=who_changes())
+        _tell(loaded)
+
+    command.__doc__ = words
+    load.command(name)(command)
+
+
+_list_command(
+    "species",
+    """Add species, or change those of the same scientific name.
+
+    Columns: species (needed), vernacular_name, rank, family, habitats, detected_by,
+    min_length_mm, max_length_mm, sensitivity, sensitive_from, sensitive_until, taxon_id.
+    """,
+)
+_list_command(
+    "surveys",
+    """Add surveys, or change those of the same name.
+
+    Columns: survey (needed), name, leader, permit, crs, timezone, note.
+    """,
+)
+_list_command(
+    "sites",
+    """Add sites, or change those of the same name.
+
+    Columns: site (needed), name, survey, stream_name, note.
+    """,
+)
+
+
+def _tell(loaded: Loaded) -> None:
+    for sentence in loaded.sentences:
+        click.echo(sentence)
+
+
+@contextmanager
+def _steps(count: int) -> Iterator[Callable[[str], None]]:
+    """Show a bar of steps on a terminal; elsewhere, as in a pipe, nothing."""
+    with tqdm(total=count, unit="step", leave=False, disable=None) as bar:
+        begun = False
+
+        def step(words: str) -> None:
+            nonlocal begun
+            if begun:
+                bar.update()
+            begun = True
+            bar.set_description(words)
+
+        yield step

@@ -1,0 +1,134 @@
+"""Reading reference layers and lists from files, and writing problem places."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from typing import TYPE_CHECKING, TypeVar
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
+from pyogrio.errors import DataLayerError, DataSourceError
+
+from service.errors import RequestError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+__all__ = ["read_features", "read_list", "rename_columns", "write_places"]
+
+Frame = TypeVar("Frame", bound=pd.DataFrame)
+_PLAIN = (".csv", ".tsv", ".txt")
+
+
+def read_features(path: Path, layer: str | None = None) -> gpd.GeoDataFrame:
+    """Read one layer of anything that GDAL reads.
+
+    Raises
+    ------
+    RequestError
+        GDAL cannot read it, it holds several layers and none is named, or no such layer, or
+        no geometry.
+    """
+    try:
+        layers = [str(name) for name, _ in pyogrio.list_layers(path)]
+        if layer is None and len(layers) > 1:
+            raise RequestError(
+                f"{path.name} holds several layers; name one with --layer: {', '.join(layers)}."
+            )
+        if layer is not None and layer not in layers:
+            raise RequestError(f"{path.name} has no layer {layer!r}; it has {', '.join(layers)}.")
+        frame = pyogrio.read_dataframe(path, layer=layer)
+    except (DataSourceError, DataLayerError) as problem:
+        raise RequestError(f"{path.name} cannot be read as a map layer: {problem}") from problem
+    if not isinstance(frame, gpd.GeoDataFrame):
+        raise RequestError(f"{path.name} holds no geometry; give a layer of lines or polygons.")
+    return frame
+
+
+def read_list(path: Path, layer: str | None = None) -> pd.DataFrame:
+    """Read a list as text: CSV with comma, semicolon or tab, or what GDAL reads as a table.
+
+    Raises
+    ------
+    RequestError
+        It cannot be read, is empty, or is not UTF-8.
+    """
+    if path.suffix.lower() not in _PLAIN:
+        try:
+            frame = pyogrio.read_dataframe(path, layer=layer, read_geometry=False)
+        except (DataSourceError, DataLayerError) as problem:
+            raise RequestError(f"{path.name} cannot be read as a list: {problem}") from problem
+        return pd.DataFrame(frame)
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        line = problem.object[: problem.start].count(b"\n") + 1
+        raise RequestError(
+            f"{path.name}, row {line}: not UTF-8; save it as CSV in UTF-8."
+        ) from problem
+    head = text.split("\n", 1)[0].rstrip("\r")
+    if not head.strip():
+        raise RequestError(f"{path.name} is empty; the first row holds the names of columns.")
+    separator = max(",;\t", key=head.count)
+    width = len(next(csv.reader([head], delimiter=separator)))
+    for number, row in enumerate(csv.reader(io.StringIO(text), delimiter=separator), start=1):
+        if row and len(row) != width:
+            raise RequestError(
+                f"{path.name}, row {number}: it has {len(row)} cells, the first row {width}; "
+                "see whether a text holds the separator without quotes."
+            )
+    return pd.read_csv(
+        io.StringIO(text), sep=separator, dtype="str", keep_default_na=False, na_values=[""]
+    )
+
+
+def rename_columns(frame: Frame, columns: Sequence[str]) -> Frame:
+    """Apply `ours=theirs` pairs.
+
+    Raises
+    ------
+    RequestError
+        A pair is not of that form, a column is named twice or is not in the file.
+    """
+    names: dict[str, str] = {}
+    for pair in columns:
+        ours, equals, theirs = (part.strip() for part in pair.partition("="))
+        if not (ours and equals and theirs):
+            raise RequestError(f"--map {pair!r}: write OURS=THEIRS, such as reach_id=RIVER_ID.")
+        if theirs not in frame.columns:
+            known = ", ".join(str(name) for name in frame.columns if name != "geometry")
+            raise RequestError(f"--map {pair}: there is no column {theirs!r}; there are {known}.")
+        if ours in names:
+            raise RequestError(f"--map {ours}=… is given more than once.")
+        names[ours] = theirs
+    # A column of the file that already has our name makes way for the one that was asked for.
+    renamed = frame.drop(columns=[n for n in names if n in frame.columns and names[n] != n])
+    for ours, theirs in names.items():
+        renamed[ours] = frame[theirs]
+    return renamed
+
+
+def write_places(places: gpd.GeoDataFrame, path: Path) -> int:
+    """Write problem places as GeoJSON (RFC 7946, longitude and latitude); returns how many.
+
+    Raises
+    ------
+    RequestError
+        The file cannot be written.
+    """
+    where = places[places.geometry.notna()]
+    text = where.to_crs("EPSG:4326").to_json(drop_id=True) if len(where) else _NOTHING
+    part = path.with_name(f"{path.name}.part")
+    try:
+        part.write_text(text, encoding="utf-8")
+        os.replace(part, path)
+    except OSError as problem:
+        raise RequestError(f"{path} cannot be written: {problem.strerror}.") from problem
+    return len(where)
+
+
+_NOTHING = '{"type": "FeatureCollection", "features": []}'
