@@ -9,8 +9,8 @@ import click
 
 from service.commands.options import opened, store_argument
 from service.commands.selecting import selection_of, selection_options
-from service.export.geojson import write_geojson
-from service.export.writing import written_whole
+from service.export import AUDIENCES, FORMS
+from service.export.hand_over import HandOver, form_of, what_it_holds, write
 
 __all__ = ["export"]
 
@@ -20,18 +20,65 @@ __all__ = ["export"]
 @click.option(
     "-o",
     "--output",
-    type=click.Path(dir_okay=False, path_type=Path),
-    required=True,
+    type=click.Path(path_type=Path),
     metavar="FILE",
-    help="The file; replaced when all went well.",
+    help="The file; replaced when all went well. A store is never replaced.",
 )
+@click.option(
+    "--to",
+    "form",
+    type=click.Choice(list(FORMS)),
+    help="Form of the file; told from the ending .geojson or .gpkg when not given.",
+)
+@click.option(
+    "--audience",
+    type=click.Choice(AUDIENCES),
+    default="public",
+    show_default=True,
+    help="public: sensitive places generalised, no names of people; precise: as recorded.",
+)
+@click.option("--crs", help="CRS of the GeoPackage, such as EPSG:29902; else the store's.")
+@click.option("--licence", default="", help="Words of the licence, stated in the files.")
+@click.option("--preview", is_flag=True, help="Only say what the file would hold.")
 @selection_options
-def export(store: Path, output: Path, **given: Any) -> None:  # noqa: ANN401
-    """Write the placements in STORE, with their catch, as GeoJSON (RFC 7946).
+def export(
+    store: Path,
+    output: Path | None,
+    form: str | None,
+    audience: str,
+    crs: str | None,
+    licence: str,
+    preview: bool,
+    **given: Any,  # noqa: ANN401
+) -> None:
+    r"""Write records of STORE into one file for others, whole or not at all.
 
-    Example: rifflebook export island.gpkg -o records.geojson --species "Salmo trutta"
+    \b
+    geojson  placements with their catch (RFC 7946)
+    gpkg     GeoPackage: layers with styles, tables, described columns
+    csv      the field sheets again, in one zip; text that a spreadsheet would run as a
+             formula gets an apostrophe before it, which import takes off again
+    dwca     Darwin Core Archive with event core and Humboldt table
+    bundle   all of it for a council, with map, account, dictionary and checksums
+
+    Example: rifflebook export island.gpkg -o council.zip --to bundle --crs EPSG:29902
     """
     selection = selection_of(given)
-    with opened(store, read_only=True) as held, written_whole(output, overwrite=True) as path:
-        count = write_geojson(path, held, selection, "precise")
-    click.echo(f"Wrote {output}: {count} placements, exact places.", err=True)
+    who: Any = audience
+    with opened(store, read_only=True) as held:
+        holds = what_it_holds(held, selection, who)
+        said = (
+            f"{holds.placements} placements, {holds.catches} catches, {holds.lengths} lengths, "
+            f"{len(holds.species)} species; audience {audience}, "
+            f"{holds.generalised} places generalised"
+        )
+        if preview:
+            click.echo(said)
+            return
+        if output is None:
+            raise click.UsageError("Name the file with -o FILE, or ask for a --preview.")
+        asked = HandOver(
+            selection, form_of(output, form), who, crs=crs, licence=licence, overwrite=True
+        )
+        write(held, output, asked, progress=lambda words: click.echo(f"{words} …", err=True))
+    click.echo(f"Wrote {output}: {said}.", err=True)

@@ -128,7 +128,8 @@ def dress_geopackage(
             metadata,
         )
         file.execute(
-            "INSERT INTO gpkg_metadata_reference VALUES ('geopackage', NULL, NULL, NULL, ?, 1, NULL)",
+            "INSERT INTO gpkg_metadata_reference (reference_scope, timestamp, md_file_id)"
+            " VALUES ('geopackage', ?, 1)",
             (moment,),
         )
         file.execute("UPDATE gpkg_contents SET last_change = ?", (moment,))

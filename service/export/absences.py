@@ -1,0 +1,93 @@
+"""What a placement looked for: the species it could have detected, and those it did not catch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from layers.looking import catch_numbers, codes_of, detectable, looked
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from service.export.contents import Contents
+
+    Bools = NDArray[np.bool_]
+
+__all__ = ["Scope", "scope_of"]
+
+
+@dataclass(frozen=True)
+class Scope:
+    """Placements in rows, species in columns, in the order of `Contents`.
+
+    Attributes
+    ----------
+    species
+        Names of the columns.
+    sought
+        The placement fished properly, by a method that can detect the species, and what it
+        did not catch may be told.
+    found
+        It caught the species.
+    absent
+        It looked for the species and did not catch it, nor anything that was not taken
+        further than the species' genus or family.
+    """
+
+    species: pd.Index
+    sought: Bools
+    found: Bools
+    absent: Bools
+
+
+def scope_of(contents: Contents) -> Scope:
+    """Tell what was looked for by each placement, and what of it was absent.
+
+    The public is not told absences of sensitive species: where one is missing among the
+    absences it would have been found. Nor does it learn more of a generalised placement.
+    """
+    placements, listed = contents.records.placements, contents.species
+    asked = contents.selection.species
+    wanted = (listed["rank"].fillna("species") == "species").to_numpy(bool)
+    if asked:
+        wanted &= listed.index.isin(asked)
+    if contents.audience == "public":
+        wanted &= (listed["sensitivity"].fillna("none") == "none").to_numpy(bool)
+    species = listed[wanted]
+    can = detectable(species, contents.methods).to_numpy(bool).T
+    method = codes_of(placements["method"], contents.methods.index, "Method")
+    exact = contents.generalised.isna().to_numpy(bool)
+    sought = can[method] & (looked(placements) & exact)[:, None]
+    caught = _caught(contents)
+    found = caught[:, listed.index.get_indexer(species.index)]
+    return Scope(species.index, sought, found, sought & ~found & ~_perhaps(caught, listed, species))
+
+
+def _caught(contents: Contents) -> Bools:
+    """Whether each placement caught each entry of the species list."""
+    placements, listed, catches = (
+        contents.records.placements, contents.species, contents.whole_catches,
+    )  # fmt: skip
+    number, _ = catch_numbers(catches)
+    row = placements.index.get_indexer(pd.Index(catches["placement_id"]))
+    entry = listed.index.get_indexer(pd.Index(catches["species"]))
+    held = (row >= 0) & (entry >= 0) & (number > 0)
+    caught = np.zeros((len(placements), len(listed)), dtype=bool)
+    caught[row[held], entry[held]] = True
+    return caught
+
+
+def _perhaps(caught: Bools, listed: pd.DataFrame, species: pd.DataFrame) -> Bools:
+    """Whether fish not taken further than genus or family may have been of a species."""
+    genus_of = species.index.to_series().astype("str").str.split(" ").str[0].to_numpy(object)
+    family_of = species["family"].to_numpy(object)
+    rank = listed["rank"].fillna("species").to_numpy(object)
+    names = listed.index.to_numpy(object)
+    members = np.zeros((len(listed), len(species)), dtype=bool)
+    members |= (rank == "genus")[:, None] & (names[:, None] == genus_of[None, :])
+    members |= (rank == "family")[:, None] & (names[:, None] == family_of[None, :])
+    return np.asarray((caught.astype(np.int64) @ members.astype(np.int64)) > 0, dtype=bool)

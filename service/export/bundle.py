@@ -1,0 +1,98 @@
+"""One zip for a council: layers, tables, map, account, dictionary, checksums."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from layers.maps import map_page, view_of_frames
+from service.export.contents import in_crs
+from service.export.data_dictionary import data_dictionary
+from service.export.eml import withheld_words
+from service.export.geojson import layer_geojson
+from service.export.geopackage import TABLE_WORDS, flat, geopackage_tables, write_geopackage
+from service.export.report import account_page
+from service.export.sheets import csv_text
+from service.export.writing import zip_members
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from service.export.contents import Contents
+
+__all__ = ["GEOPACKAGE", "MOST_ON_MAP", "write_bundle"]
+
+GEOPACKAGE: Final = "records.gpkg"
+MOST_ON_MAP: Final = 20_000  # a page with more placements opens too slowly to be of use
+
+
+def write_bundle(
+    path: Path,
+    contents: Contents,
+    crs: str | None = None,
+    *,
+    progress: Callable[[str], None] | None = None,
+) -> None:
+    """Write the bundle; the same records on the same day give the same bytes."""
+    say = progress or (lambda _: None)
+    wanted = crs or contents.crs
+    members: dict[str, bytes | Path] = {}
+    words: list[tuple[str, str]] = []
+
+    def add(name: str, held: bytes | Path, what: str) -> None:
+        say(name)
+        members[name] = held
+        words.append((name, what))
+
+    with tempfile.TemporaryDirectory(dir=path.parent, prefix=".unfinished-") as folder:
+        geopackage = Path(folder) / GEOPACKAGE
+        write_geopackage(geopackage, contents, wanted)
+        add(GEOPACKAGE, geopackage, f"all layers and tables in {wanted}, with styles")
+        stated = {"licence": contents.licence, "audience": contents.audience}
+        for name, layer in contents.layers.items():
+            text = layer_geojson(layer, members=stated)
+            add(f"geojson/{name}.geojson", text, TABLE_WORDS[name])
+        for name, sheet in contents.sheets.items():
+            add(f"sheets/{name}.csv", csv_text(sheet), f"{name} in the columns that import takes")
+        for name, table in contents.tables.items():
+            add(f"tables/{name}.csv", csv_text(table), TABLE_WORDS[name])
+        if len(contents.layers["placements"]) <= MOST_ON_MAP:
+            add("map.html", _map(contents), "map that works without a network")
+        layers = {
+            name: layer.drop(columns=layer.geometry.name) for name, layer in contents.layers.items()
+        }
+        tables = {
+            name: flat(frame) for name, frame in (layers | geopackage_tables(contents)).items()
+        }
+        add("data_dictionary.csv", data_dictionary(tables), "what every column means")
+        _, how, accuracy = in_crs(contents.layers, wanted)
+        listed = [("account.html", "this account"), *words, ("SHA256SUMS", "checksums")]
+        page = account_page(contents, crs=wanted, transformation=(how, accuracy), members=listed)
+        members = {"account.html": page, **members}
+        members["SHA256SUMS"] = _checksums(members)
+        zip_members(path, members)
+
+
+def _map(contents: Contents) -> bytes:
+    layers = contents.layers
+    view = view_of_frames(
+        placements=layers["placements"],
+        reaches=layers["reaches"].set_index("reach_id"),
+        catchments=layers["catchments"].set_index("catchment_id"),
+        stretches=layers["stretches"],
+        species=contents.species,
+        methods=contents.methods,
+    )
+    note = f"{contents.made_on}, audience {contents.audience}. {withheld_words(contents)}"
+    return map_page(view, title=contents.title, note=note).encode()
+
+
+def _checksums(members: dict[str, bytes | Path]) -> bytes:
+    """Lines as `sha256sum --check` reads them."""
+    lines = []
+    for name, held in members.items():
+        digest = hashlib.sha256(held if isinstance(held, bytes) else held.read_bytes())
+        lines.append(f"{digest.hexdigest()}  {name}\n")
+    return "".join(lines).encode()

@@ -1,0 +1,247 @@
+"""What a hand-over holds: every layer and table, computed once for all its files."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from layers.crs import transform_frame
+from layers.geojson import bounding_box, to_wgs84
+from layers.looking import local_dates
+from service import features, summaries
+from service.access import open_records
+from service.export.sheets import field_sheets
+from service.records import PUBLIC, Viewer
+
+if TYPE_CHECKING:
+    from service.records import Records, Selection
+    from service.store.interface import Store
+
+__all__ = [
+    "GENERALISED",
+    "SAID_OF_PLACE",
+    "Audience",
+    "Contents",
+    "dates_of",
+    "extent_degrees",
+    "gather",
+    "in_crs",
+    "viewer_of",
+    "with_place_words",
+]
+
+Audience = Literal["public", "precise"]
+GENERALISED: Final = "data_generalizations"
+SAID_OF_PLACE: Final = ("generalised_km", "year", "coordinate_uncertainty_m", GENERALISED)
+# People and their papers are no business of the public; nor are remarks on a whole survey.
+_PRIVATE: Final = {
+    "placements": ("crew", "operator_certificate", "machine_check", "permit"),
+    "surveys": ("leader", "permit", "note"),
+}
+_AS_RECORDED: Final = ("original_x", "original_y")
+
+
+@dataclass(frozen=True)
+class Contents:
+    """Layers and tables of one hand-over.
+
+    Attributes
+    ----------
+    layers
+        `placements`, `detections`, `stretches`, `reaches`, `catchments`, `gaps`, in the
+        store's CRS.
+    sheets
+        `placements`, `catches`, `lengths`, `surveys`, `sites` as import takes them.
+    tables
+        `occurrence`, `sampled_length` (by catchment), `sampled_length_all` (of the whole
+        network), `effort`, `species`, `methods`.
+    records
+        What the layers were made from: what the audience may see.
+    whole_catches
+        Their catch of every species, also where only some were asked for: what was not
+        caught can be told from it alone.
+    species, methods
+        Lists of the store.
+    inputs
+        By table: years, methods, placements used and left out with the reason.
+    """
+
+    title: str
+    audience: Audience
+    licence: str
+    made_on: dt.date
+    crs: str
+    selection: Selection
+    records: Records
+    whole_catches: pd.DataFrame
+    species: pd.DataFrame
+    methods: pd.DataFrame
+    layers: dict[str, gpd.GeoDataFrame]
+    sheets: dict[str, pd.DataFrame]
+    tables: dict[str, pd.DataFrame]
+    inputs: dict[str, Any]
+
+    @property
+    def generalised(self) -> pd.Series:
+        """What was done to the place of each placement; missing where nothing was."""
+        placements = self.records.placements
+        if GENERALISED not in placements:
+            return pd.Series(pd.NA, index=placements.index, dtype="str")
+        said: pd.Series = placements[GENERALISED]
+        return said
+
+
+def viewer_of(audience: Audience, viewer: Viewer | None = None) -> Viewer:
+    """Through whose eyes the records are read: the public's, or those of who asks."""
+    if audience == "public":
+        return PUBLIC
+    return viewer or Viewer("local user", "keeper")
+
+
+def without_people(records: Records) -> Records:
+    """Leave out people, papers, and the digits as they stood on the field sheet."""
+    placements = records.placements.copy()
+    count = len(placements)
+    for name in _PRIVATE["placements"]:
+        if name in placements:
+            placements[name] = pd.Series(pd.NA, index=placements.index, dtype="str")
+    for name in _AS_RECORDED:
+        placements[name] = np.full(count, np.nan)
+    placements["original_crs"] = pd.Series("EPSG:4326", index=placements.index, dtype="str")
+    return replace(records, placements=placements)
+
+
+def gather(
+    store: Store,
+    selection: Selection,
+    audience: Audience,
+    *,
+    viewer: Viewer | None = None,
+    licence: str = "",
+    made_on: dt.date | None = None,
+) -> Contents:
+    """Compute all that a hand-over holds.
+
+    Parameters
+    ----------
+    store, selection
+        Which records of which store.
+    audience
+        `public` sees what anybody may see; `precise` what `viewer` may see.
+    viewer
+        Who asks; the local keeper when nobody is named.
+    licence
+        Words of the licence, to be stated in every file that has a place for it.
+    made_on
+        Day of the hand-over; today when not given.
+    """
+    eyes = viewer_of(audience, viewer)
+    records = open_records(store, selection, eyes)
+    whole = records
+    if selection.species:
+        whole = open_records(store, selection.without_species(), eyes)
+    species, methods = store.species(), store.methods()
+    surveys, sites = store.surveys(), store.sites()
+    if audience == "public":
+        records = without_people(records)
+        surveys = surveys.drop(columns=list(_PRIVATE["surveys"]), errors="ignore")
+        # Public names of sites tell nothing; what the store says of the site itself would.
+        sites = pd.DataFrame(
+            index=pd.Index(records.placements["site"].dropna().unique(), name="site")
+        )
+    return Contents(
+        title=store.settings.title or "Fish records",
+        audience=audience,
+        licence=licence or "No licence is stated; ask the keeper of the records before reuse.",
+        made_on=made_on or dt.datetime.now(dt.UTC).date(),
+        crs=store.settings.crs,
+        selection=selection,
+        records=records,
+        whole_catches=whole.catches,
+        species=species,
+        methods=methods,
+        layers=_layers(store, selection, eyes, records),
+        sheets=field_sheets(records, surveys, sites),
+        tables=(tables := _tables(store, selection, eyes, species, methods)),
+        inputs={name: frame.attrs.get("inputs", {}) for name, frame in tables.items()},
+    )
+
+
+def _layers(
+    store: Store, selection: Selection, eyes: Viewer, records: Records
+) -> dict[str, gpd.GeoDataFrame]:
+    stretches = summaries.stretch_lines(store, selection, eyes).reset_index(drop=True)
+    chosen = selection.catchments
+    coverage = summaries.coverage(store, selection, eyes)
+    return {
+        "placements": with_place_words(features.placements(store, selection, eyes), records),
+        "detections": with_place_words(features.detections(store, selection, eyes), records),
+        "stretches": stretches,
+        "reaches": _coverage_on(features.reaches(store, catchments=chosen), coverage),
+        "catchments": features.catchments(store).reset_index(),
+        "gaps": summaries.gaps(store, selection, eyes),
+    }
+
+
+def with_place_words(layer: gpd.GeoDataFrame, records: Records) -> gpd.GeoDataFrame:
+    """Add what was done to each place, where the features do not say it yet."""
+    rows = records.placements.index.get_indexer(pd.Index(layer["placement_id"]))
+    said = [name for name in SAID_OF_PLACE if name in records.placements and name not in layer]
+    return layer.assign(**{name: records.placements[name].array[rows] for name in said})
+
+
+def _coverage_on(reaches: gpd.GeoDataFrame, coverage: pd.DataFrame) -> gpd.GeoDataFrame:
+    own = ["stream_name", "strahler", "kind", "length_m"]
+    # A reach without a row lies outside the chosen catchments with most of its length.
+    added = ["catchment", "sampled_fraction", "last_date", "years_since", "distance_to_sampled_m"]
+    by_reach = pd.DataFrame(coverage).set_index("reach_id")[added]
+    return gpd.GeoDataFrame(
+        reaches[own].join(by_reach).reset_index(), geometry=reaches.geometry.to_numpy(),
+        crs=reaches.crs,
+    )  # fmt: skip
+
+
+def _tables(
+    store: Store, selection: Selection, eyes: Viewer, species: pd.DataFrame, methods: pd.DataFrame
+) -> dict[str, pd.DataFrame]:
+    listed = methods.reset_index()
+    for name in listed.columns:
+        if listed[name].map(lambda cell: isinstance(cell, list)).any():
+            listed[name] = listed[name].map("; ".join)
+    return {
+        "occurrence": pd.DataFrame(summaries.occurrence(store, selection, eyes)),
+        "sampled_length": pd.DataFrame(
+            summaries.sampled_length(store, selection, eyes, by=("catchment",))
+        ),
+        "sampled_length_all": pd.DataFrame(summaries.sampled_length(store, selection, eyes)),
+        "effort": pd.DataFrame(summaries.effort(store, selection, eyes)),
+        "species": species.reset_index(),
+        "methods": listed,
+    }
+
+
+def in_crs(layers: dict[str, gpd.GeoDataFrame], crs: str) -> tuple[dict[str, Any], str, float]:
+    """Every layer in the CRS asked for, with the transformation and its stated accuracy."""
+    moved, name, accuracy = {}, "none needed", 0.0
+    for key, frame in layers.items():
+        placed, how, good_to = transform_frame(frame, crs)
+        moved[key] = placed
+        if len(frame) and how != "none needed":
+            name, accuracy = how, max(accuracy, good_to)
+    return moved, name, accuracy
+
+
+def dates_of(placements: pd.DataFrame) -> tuple[dt.date, dt.date] | None:
+    """First and last local date of setting."""
+    days = local_dates(placements).dropna()
+    return None if days.empty else (days.min().date(), days.max().date())
+
+
+def extent_degrees(layer: gpd.GeoDataFrame) -> list[float] | None:
+    """Box around a layer: west, south, east, north in degrees on WGS 84; None without places."""
+    return bounding_box(to_wgs84(np.asarray(layer.geometry, dtype=object), layer.crs))

@@ -1,0 +1,343 @@
+"""Darwin Core Archive: an event core, occurrences, measurements and the Humboldt table.
+
+TDWG Darwin Core text guide; terms of Darwin Core and of the Humboldt Extension for Ecological
+Inventories. A survey holds visits, a visit holds placements, by parentEventID. A visit is the
+work of one survey on one local date at one site, or on one stream where no site is named.
+"""
+
+from __future__ import annotations
+
+import csv
+from typing import TYPE_CHECKING, Any, Final
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from layers.effort import EFFORT_UNITS, effort_of
+from layers.geojson import to_wgs84
+from layers.looking import catch_numbers, local_dates
+from service.export.absences import scope_of
+from service.export.eml import eml_document
+from service.export.humboldt import humboldt_table
+from service.export.writing import zip_members
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from service.export.absences import Scope
+    from service.export.contents import Contents
+
+__all__ = ["archive_tables", "write_archive"]
+
+_DWC: Final = "http://rs.tdwg.org/dwc/terms/"
+_ECO: Final = "http://rs.tdwg.org/eco/terms/"
+# File, row type, address of its terms.
+_FILES: Final = {
+    "event": (f"{_DWC}Event", _DWC),
+    "occurrence": (f"{_DWC}Occurrence", _DWC),
+    "measurement": (f"{_DWC}MeasurementOrFact", _DWC),
+    "humboldt": (f"{_ECO}Event", _ECO),
+}
+_MEASURED: Final = (
+    ("water_temperature_c", "water temperature", "°C"),
+    ("dissolved_oxygen_mg_l", "dissolved oxygen", "mg/l"),
+    ("conductivity_us_cm", "conductivity", "µS/cm"),
+    ("visibility_m", "visibility in water", "m"),
+    ("wetted_width_m", "wetted width", "m"),
+    ("stretch_length_m", "length of stream fished", "m"),
+    ("mesh_mm", "mesh, bar length", "mm"),
+    ("gear_count", "number of gears", ""),
+    ("passes", "number of passes", ""),
+)
+_UNFISHED: Final = {
+    "lost": "Gear lost: nothing was looked for.",
+    "disturbed": "Gear disturbed: nothing was looked for.",
+    "unrecorded": "Catch not recorded.",
+}
+_QUANTITY: Final = {
+    "exact": "individuals",
+    "at_least": "individuals, at least",
+    "estimate": "individuals, estimated",
+}
+
+
+def write_archive(path: Path, contents: Contents) -> None:
+    """Write the archive as one zip."""
+    tables = archive_tables(contents)
+    members: dict[str, bytes | Path] = {
+        "meta.xml": _meta(tables),
+        "eml.xml": eml_document(contents).encode(),
+    }
+    for name, table in tables.items():
+        members[f"{name}.txt"] = _text(table)
+    zip_members(path, members)
+
+
+def archive_tables(contents: Contents) -> dict[str, pd.DataFrame]:
+    """Tables `event`, `occurrence`, `measurement` and `humboldt`, columns named by term.
+
+    The first column of each is the event's identifier.
+    """
+    placements = contents.records.placements
+    event_id = "placement:" + placements.index.to_series().astype("str")
+    scope = scope_of(contents)
+    effort = _first_effort(contents)
+    return {
+        "event": _events(contents, event_id, effort),
+        "occurrence": _occurrences(contents, event_id, scope),
+        "measurement": _measurements(contents, event_id),
+        "humboldt": humboldt_table(contents, event_id, scope, effort),
+    }
+
+
+def _first_effort(contents: Contents) -> pd.DataFrame:
+    """Effort of each placement in its method's first unit: `value`, `unit`; and all in `words`."""
+    placements, methods = contents.records.placements, contents.methods
+    known = effort_of(placements, methods).dropna(subset=["effort"])
+    unit = known["effort_unit"].map({key: held.unit for key, held in EFFORT_UNITS.items()})
+    words = (known["effort"].map("{:g}".format) + " " + unit).groupby(known["placement_id"])
+    first = placements["method"].map(methods["effort_units"].map(lambda units: units[0]))
+    own = known[known["effort_unit"].to_numpy() == first.reindex(known["placement_id"]).to_numpy()]
+    own = own.assign(unit=unit.reindex(own.index)).set_index("placement_id")
+    frame: pd.DataFrame = (
+        own[["effort", "unit"]].rename(columns={"effort": "value"}).reindex(placements.index)
+    )
+    frame["words"] = words.agg("; ".join).reindex(placements.index)
+    return frame
+
+
+def _events(contents: Contents, event_id: pd.Series, effort: pd.DataFrame) -> pd.DataFrame:
+    placements = contents.records.placements
+    sheet = contents.sheets["placements"].set_index(placements.index)
+    exact = contents.generalised.isna()
+    days = local_dates(placements).dt.strftime("%Y-%m-%d")
+    survey_id = ("survey:" + placements["survey"].astype("str")).where(placements["survey"].notna())
+    where = placements["site"].fillna(placements["stream_name"]).fillna("elsewhere")
+    visit_id = ("visit:" + placements["survey"].astype("str") + "/" + where + "/" + days).where(
+        exact & placements["survey"].notna() & days.notna()
+    )
+    placed = to_wgs84(np.asarray(placements.geometry, dtype=object), placements.crs)
+    rows = pd.DataFrame(
+        {
+            "eventID": event_id,
+            "parentEventID": visit_id.fillna(survey_id),
+            "eventType": "gear placement",
+            "eventDate": _event_dates(placements, sheet),
+            "samplingProtocol": placements["method"].map(contents.methods["label"]),
+            "sampleSizeValue": effort["value"],
+            "sampleSizeUnit": effort["unit"],
+            "samplingEffort": effort["words"],
+            "fieldNumber": placements.index,
+            "waterBody": placements["stream_name"],
+            "locality": placements["site"],
+            "decimalLatitude": shapely.get_y(placed),
+            "decimalLongitude": shapely.get_x(placed),
+            "geodeticDatum": pd.Series("EPSG:4326", index=placements.index).where(
+                ~shapely.is_missing(placed)
+            ),
+            **_uncertainty(contents),
+            **_footprints(contents, exact),
+            "eventRemarks": _remarks(placements),
+        },
+        index=placements.index,
+    )
+    visits = _visits(rows, visit_id, survey_id, days)
+    surveys = _surveys(contents, survey_id, days)
+    events = pd.concat([surveys, visits, rows], ignore_index=True)
+    return events.reindex(columns=list(rows.columns))
+
+
+def _event_dates(placements: pd.DataFrame, sheet: pd.DataFrame) -> pd.Series:
+    began, ended = sheet["set_at"].astype("str"), sheet["lifted_at"].astype("str")
+    both = began.where(ended.isna() | (ended == began), began + "/" + ended)
+    if "year" not in placements:
+        return both
+    years = placements["year"].map("{:.0f}".format, na_action="ignore").astype("str")
+    return both.fillna(years)
+
+
+def _uncertainty(contents: Contents) -> dict[str, Any]:
+    placements = contents.records.placements
+    name = "coordinate_uncertainty_m"
+    metres = placements[name if name in placements else "position_uncertainty_m"].astype("float64")
+    said = contents.generalised
+    withheld = "Names of people and permits." if contents.audience == "public" else None
+    return {
+        # Zero is not valid: it would say that the place is known without any doubt.
+        "coordinateUncertaintyInMeters": np.ceil(metres.where(metres > 0)),
+        "dataGeneralizations": said,
+        "informationWithheld": pd.Series(withheld, index=placements.index, dtype="str").where(
+            said.isna(), "All details but method, outcome, year and catch by species."
+        ),
+    }
+
+
+def _footprints(contents: Contents, exact: pd.Series) -> dict[str, Any]:
+    placements = contents.records.placements
+    shapes = to_wgs84(placements["shape"].to_numpy(object), placements.crs)
+    drawn = ~shapely.is_missing(shapes) & exact.to_numpy(bool)
+    wkt = np.full(len(placements), None, dtype=object)
+    wkt[drawn] = shapely.to_wkt(shapes[drawn], rounding_precision=7)
+    columns: dict[str, Any] = {
+        "footprintWKT": wkt,
+        "footprintSRS": pd.Series("EPSG:4326", index=placements.index).where(drawn),
+    }
+    if contents.audience == "precise":
+        told = placements["original_x"].notna() & placements["original_y"].notna()
+        x, y = (placements[name].map(str) for name in ("original_x", "original_y"))
+        columns["verbatimCoordinates"] = (x + " " + y).where(told)
+        columns["verbatimSRS"] = placements["original_crs"].where(told)
+        columns["georeferenceRemarks"] = placements["transformation"]
+    return columns
+
+
+def _remarks(placements: pd.DataFrame) -> pd.Series:
+    notes = placements["notes"].astype("str").fillna("")
+    said = placements["outcome"].map(_UNFISHED).astype("str").fillna("")
+    both = (said + " " + notes).str.strip()
+    return both.where(both != "")
+
+
+def _visits(
+    rows: pd.DataFrame, visit_id: pd.Series, survey_id: pd.Series, days: pd.Series
+) -> pd.DataFrame:
+    known = visit_id.notna()
+    frame = pd.DataFrame(
+        {
+            "eventID": visit_id[known],
+            "parentEventID": survey_id[known],
+            "eventType": "visit",
+            "eventDate": days[known],
+            "waterBody": rows.loc[known, "waterBody"],
+            "locality": rows.loc[known, "locality"],
+        }
+    )
+    return frame.drop_duplicates("eventID")
+
+
+def _surveys(contents: Contents, survey_id: pd.Series, days: pd.Series) -> pd.DataFrame:
+    spans = days.groupby(survey_id).agg(["min", "max"])
+    span = spans["min"].where(spans["min"] == spans["max"], spans["min"] + "/" + spans["max"])
+    listed = contents.sheets["surveys"].set_index("survey")["name"]
+    names = listed.reindex(span.index.str.removeprefix("survey:")).to_numpy()
+    frame = pd.DataFrame({"eventID": span.index, "eventDate": span.to_numpy()})
+    return frame.assign(eventType="survey", eventRemarks=names)
+
+
+def _occurrences(contents: Contents, event_id: pd.Series, scope: Scope) -> pd.DataFrame:
+    catches = contents.records.catches
+    number, _ = catch_numbers(catches)
+    rows = catches[number > 0].reset_index(drop=True)
+    kind = rows["count_kind"].fillna("exact")
+    told = rows["count"].where(kind != "present")
+    present = pd.DataFrame(
+        {
+            "eventID": event_id.reindex(rows["placement_id"]).to_numpy(),
+            "scientificName": rows["species"],
+            "occurrenceStatus": "present",
+            "individualCount": told.where(kind == "exact"),
+            "organismQuantity": told,
+            "organismQuantityType": kind.map(_QUANTITY).where(told.notna()),
+            "lifeStage": rows["life_stage"],
+        }
+    )
+    place, species = np.nonzero(scope.absent)
+    absent = pd.DataFrame(
+        {
+            "eventID": event_id.to_numpy()[place],
+            "scientificName": scope.species.to_numpy()[species],
+            "occurrenceStatus": "absent",
+            "individualCount": 0.0,
+            "organismQuantity": 0.0,
+            "organismQuantityType": "individuals",
+        }
+    )
+    frame = pd.concat([present, absent], ignore_index=True)
+    number_within = frame.groupby("eventID").cumcount() + 1
+    listed = contents.species.reindex(frame["scientificName"])
+    frame.insert(1, "occurrenceID", frame["eventID"] + ":" + number_within.astype("str"))
+    frame.insert(2, "basisOfRecord", "HumanObservation")
+    frame.insert(4, "taxonRank", listed["rank"].fillna("species").to_numpy())
+    frame.insert(5, "vernacularName", listed["vernacular_name"].to_numpy())
+    return frame
+
+
+def _measurements(contents: Contents, event_id: pd.Series) -> pd.DataFrame:
+    placements, lengths = contents.records.placements, contents.records.lengths
+    parts = []
+    for column, kind, unit in _MEASURED:
+        known = placements[column].notna()
+        values = placements.loc[known, column].to_numpy(float)
+        parts.append(_measured(event_id[known], kind, values, unit))
+    owner = event_id.reindex(lengths["placement_id"])
+    for column, what, unit in (("length_mm", "length", "mm"), ("weight_g", "weight", "g")):
+        known = lengths[column].notna().to_numpy(bool)
+        kinds = f"{what} of one fish, " + lengths.loc[known, "species"]
+        values = lengths.loc[known, column].to_numpy(float)
+        parts.append(_measured(owner[known], kinds.to_numpy(), values, unit))
+    return pd.concat(parts, ignore_index=True)
+
+
+def _measured(owner: pd.Series, kind: Any, values: Any, unit: str) -> pd.DataFrame:  # noqa: ANN401
+    return pd.DataFrame(
+        {
+            "eventID": owner.to_numpy(),
+            "measurementType": kind,
+            "measurementValue": values,
+            "measurementUnit": unit or None,
+        }
+    ).astype({"measurementType": "str", "measurementUnit": "str", "eventID": "str"})
+
+
+def _text(table: pd.DataFrame) -> bytes:
+    """Tab-separated text; what would end a cell or a line is a space within one."""
+    plain = table.copy()
+    for name in plain.columns:
+        column = plain[name]
+        if pd.api.types.is_float_dtype(column.dtype):
+            plain[name] = column.map(_number_text, na_action="ignore").astype("str")
+        elif pd.api.types.is_bool_dtype(column.dtype):
+            plain[name] = column.map({True: "true", False: "false"})
+        else:
+            cells = column.astype("str")
+            plain[name] = cells.str.replace(
+                r"[\t\r\n\v\f\x1c-\x1e\x85\u2028\u2029]+", " ", regex=True
+            )
+    text = plain.to_csv(
+        index=False, sep="\t", lineterminator="\n", quoting=csv.QUOTE_NONE, escapechar=None
+    )
+    return text.encode()
+
+
+def _number_text(value: float) -> str:
+    return str(int(value)) if value == int(value) else repr(round(float(value), 7))
+
+
+def _meta(tables: dict[str, pd.DataFrame]) -> bytes:
+    root = ET.Element("archive", {"xmlns": "http://rs.tdwg.org/dwc/text/", "metadata": "eml.xml"})
+    for name, table in tables.items():
+        row_type, terms = _FILES[name]
+        core = name == "event"
+        node = ET.SubElement(
+            root,
+            "core" if core else "extension",
+            {
+                "rowType": row_type,
+                "encoding": "UTF-8",
+                "fieldsTerminatedBy": "\\t",
+                "linesTerminatedBy": "\\n",
+                "fieldsEnclosedBy": "",
+                "ignoreHeaderLines": "1",
+            },
+        )
+        files = ET.SubElement(node, "files")
+        ET.SubElement(files, "location").text = f"{name}.txt"
+        ET.SubElement(node, "id" if core else "coreid", {"index": "0"})
+        for index, term in enumerate(table.columns):
+            if core or index:
+                ET.SubElement(node, "field", {"index": str(index), "term": f"{terms}{term}"})
+    ET.indent(root)
+    text: bytes = ET.tostring(root, encoding="UTF-8", xml_declaration=True)
+    return text + b"\n"

@@ -1,0 +1,121 @@
+"""Metadata of a hand-over as EML 2.2.0, the Ecological Metadata Language."""
+
+from __future__ import annotations
+
+import uuid
+from typing import TYPE_CHECKING, Final
+from xml.etree import ElementTree as ET
+
+from layers.record_features import species_caught
+from service.export.contents import dates_of, extent_degrees
+
+if TYPE_CHECKING:
+    from service.export.contents import Contents
+
+__all__ = ["EML_NAMESPACE", "TERM_LISTS", "eml_document", "withheld_words"]
+
+EML_NAMESPACE: Final = "https://eml.ecoinformatics.org/eml-2.2.0"
+TERM_LISTS: Final = (
+    "Terms are those of the Darwin Core list of terms and of the Humboldt Extension for "
+    "Ecological Inventories (TDWG). occurrenceStatus holds present or absent, as the lists from "
+    "2017 to 2023 recommend; the list of 2026-05-26 recommends detected and notDetected instead, "
+    "and is followed in eventType. Absent stands only where a placement that fished properly "
+    "could have detected the species."
+)
+
+
+def withheld_words(contents: Contents) -> str:
+    """Say what was withheld or generalised, and how."""
+    if contents.audience == "precise":
+        return (
+            "Nothing was withheld or generalised: places are exact, those of sensitive species "
+            "too. Do not pass these files on."
+        )
+    said = contents.generalised.dropna()
+    kinds = "; ".join(sorted(set(said[said.astype(str).str.len() > 0])))
+    places = f"{int((said.astype(str).str.len() > 0).sum())} placements are shown so: {kinds}. "
+    return (
+        "Places of species that the keeper lists as sensitive are generalised to a grid cell or "
+        f"withheld. {places if kinds else ''}Names of people, permits, certificates and remarks on "
+        "surveys are withheld. Absences of sensitive species are withheld, since they would tell "
+        "where the species was found."
+    )
+
+
+def _paragraphs(parent: ET.Element, tag: str, *texts: str) -> None:
+    node = ET.SubElement(parent, tag)
+    for text in texts:
+        ET.SubElement(node, "para").text = _xml_text(text)
+
+
+def _xml_text(text: str) -> str:
+    """Leave out what XML 1.0 has no way to write."""
+    return "".join(
+        sign for sign in text if sign in "\t\n\r" or " " <= sign < "\ud800" or sign > "\udfff"
+    )
+
+
+def eml_document(contents: Contents) -> str:
+    """Describe a hand-over: what, who, when, where, which species, how, under which licence."""
+    ET.register_namespace("eml", EML_NAMESPACE)
+    identity = f"{contents.title}|{contents.selection}|{contents.audience}|{contents.made_on}"
+    package = uuid.uuid5(uuid.NAMESPACE_URL, identity)
+    root = ET.Element(
+        f"{{{EML_NAMESPACE}}}eml",
+        {"packageId": str(package), "system": "urn:uuid", "scope": "system", "xml:lang": "en"},
+    )
+    dataset = ET.SubElement(root, "dataset")
+    ET.SubElement(dataset, "title").text = _xml_text(contents.title)
+    for role in ("creator", "metadataProvider"):
+        who = ET.SubElement(dataset, role)
+        ET.SubElement(who, "positionName").text = "Keeper of these records"
+    ET.SubElement(dataset, "pubDate").text = contents.made_on.isoformat()
+    ET.SubElement(dataset, "language").text = "en"
+    _paragraphs(
+        dataset,
+        "abstract",
+        f"{len(contents.records.placements)} gear placements in fresh water with effort and "
+        f"catch, {len(contents.records.catches)} catch rows. A nil catch is an event whose "
+        "species looked for were not found; lost and disturbed gear looked for nothing.",
+    )
+    _paragraphs(dataset, "additionalInfo", TERM_LISTS, withheld_words(contents))
+    _paragraphs(dataset, "intellectualRights", contents.licence)
+    _coverage(dataset, contents)
+    contact = ET.SubElement(dataset, "contact")
+    ET.SubElement(contact, "positionName").text = "Keeper of these records"
+    steps = ET.SubElement(dataset, "methods")
+    methods = contents.tables["methods"].set_index("method")
+    used = [name for name in methods.index if name in set(contents.records.placements["method"])]
+    for name in used or list(methods.index[:1]):
+        step = ET.SubElement(steps, "methodStep")
+        units = methods.loc[name, "effort_units"]
+        _paragraphs(step, "description", f"{methods.loc[name, 'label']}; effort in {units}.")
+    body = ET.tostring(root, encoding="unicode")
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'
+
+
+def _coverage(dataset: ET.Element, contents: Contents) -> None:
+    box = extent_degrees(contents.layers["placements"])
+    days = dates_of(contents.records.placements)
+    found = species_caught(contents.records.catches)["species"].unique()
+    if box is None and days is None:
+        return
+    coverage = ET.SubElement(dataset, "coverage")
+    if box is not None:
+        place = ET.SubElement(coverage, "geographicCoverage")
+        ET.SubElement(place, "geographicDescription").text = "All placements"
+        bounds = ET.SubElement(place, "boundingCoordinates")
+        west, south, east, north = box
+        for side, value in (("west", west), ("east", east), ("north", north), ("south", south)):
+            ET.SubElement(bounds, f"{side}BoundingCoordinate").text = f"{value:.5f}"
+    if days is not None:
+        span = ET.SubElement(coverage, "temporalCoverage")
+        dates = ET.SubElement(span, "rangeOfDates")
+        for name, day in zip(("beginDate", "endDate"), days, strict=True):
+            at = ET.SubElement(dates, name)
+            ET.SubElement(at, "calendarDate").text = day.isoformat()
+    if len(found):
+        taxa = ET.SubElement(coverage, "taxonomicCoverage")
+        for name in sorted(found):
+            entry = ET.SubElement(taxa, "taxonomicClassification")
+            ET.SubElement(entry, "taxonRankValue").text = _xml_text(name)

@@ -1,0 +1,72 @@
+"""RFC 7946 text: placements with their catch, or any one layer.
+
+Placements are read, looked at through the audience's eyes and written piece by piece, so that
+a million of them need no more memory than ten thousand.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from layers.geojson import feature_stream
+from service import features
+from service.export.contents import viewer_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    import geopandas as gpd
+
+    from service.export.contents import Audience
+    from service.records import Selection, Viewer
+    from service.store.interface import Store
+
+__all__ = ["layer_geojson", "write_geojson"]
+
+
+def write_geojson(
+    path: Path,
+    store: Store,
+    selection: Selection,
+    audience: Audience,
+    *,
+    viewer: Viewer | None = None,
+    members: dict[str, Any] | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> int:
+    """Write one FeatureCollection of placements; returns how many.
+
+    A feature is a placement; its catch is a list in the property `catch`, so that the file
+    stands alone. `members` are foreign members of the collection, such as the licence.
+    """
+    written = 0
+
+    def layers() -> Iterator[gpd.GeoDataFrame]:
+        nonlocal written
+        for layer in features.placement_chunks(store, selection, viewer_of(audience, viewer)):
+            written += len(layer)
+            yield layer
+            if progress is not None:
+                progress(len(layer))
+
+    with path.open("wb") as file:
+        for piece in feature_stream(layers(), members=members):
+            file.write(piece)
+    return written
+
+
+def layer_geojson(layer: gpd.GeoDataFrame, *, members: dict[str, Any] | None = None) -> bytes:
+    """One layer as a FeatureCollection; its first column is the features' id where unique."""
+    key = layer.columns[0]
+    if layer[key].is_unique and layer.index.name != key and not isinstance(
+        layer.index.dtype, pd.StringDtype
+    ):  # fmt: skip
+        layer = layer.set_index(key, drop=False)
+    dated = layer.copy()
+    for name in dated.columns:
+        if pd.api.types.is_datetime64_dtype(dated[name].dtype):  # a day, not a moment
+            dated[name] = dated[name].dt.strftime("%Y-%m-%d")
+    return b"".join(feature_stream([dated], members=members))

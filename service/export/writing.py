@@ -1,0 +1,89 @@
+"""Files that appear whole or not at all."""
+
+from __future__ import annotations
+
+import errno
+import os
+import tempfile
+import zipfile
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from service.errors import ConflictError, StoreError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+__all__ = ["written_whole", "zip_members"]
+
+# Members of a zip bear this time, so that the same records give the same bytes.
+_ZIP_TIME: Final = (1980, 1, 1, 0, 0, 0)  # the earliest that the format can hold
+_REASONS: Final = {
+    errno.ENOSPC: "the disk is full; make room and try again",
+    errno.EDQUOT: "your share of the disk is used up; make room and try again",
+    errno.EFBIG: "the file would grow beyond the size allowed here",
+    errno.EACCES: "this place may not be written; choose another or see its permissions",
+    errno.EPERM: "this place may not be written; choose another or see its permissions",
+    errno.EROFS: "this disk is read-only; choose another place",
+    errno.ENOENT: "the folder does not exist; make it first",
+    errno.ENOTDIR: "a part of this path is a file, not a folder",
+}
+
+
+@contextmanager
+def written_whole(destination: Path, *, overwrite: bool = False) -> Iterator[Path]:
+    """Lend a path beside the destination; put it in its place when all went well.
+
+    Parameters
+    ----------
+    destination
+        Where the file will stand.
+    overwrite
+        Whether a file that stands there may be replaced.
+
+    Yields
+    ------
+    Path
+        A path in the same folder, with the same ending, that does not exist yet.
+
+    Raises
+    ------
+    ConflictError
+        Something stands there already.
+    StoreError
+        The disk is full, or the place cannot be written. What stood there stands there still.
+    """
+    if destination.is_dir():
+        raise ConflictError(f"{destination} is a folder; name a file in it.")
+    if destination.exists() and not overwrite:
+        raise ConflictError(
+            f"{destination} exists already; choose another name or say --overwrite."
+        )
+    try:
+        with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=destination.parent) as folder:
+            made = Path(folder) / destination.name
+            yield made
+            _settle(made)
+            made.replace(destination)
+    except OSError as problem:
+        reason = _REASONS.get(problem.errno or 0)
+        if reason is None:
+            raise
+        raise StoreError(f"{destination}: {reason}. Nothing was written.") from problem
+
+
+def _settle(path: Path) -> None:
+    """Have the contents on the disk before the name points at them."""
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+def zip_members(path: Path, members: Mapping[str, bytes | Path]) -> None:
+    """Write one zip that depends on nothing but its members: names, order, contents."""
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+        for name, held in members.items():
+            entry = zipfile.ZipInfo(name, date_time=_ZIP_TIME)
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            entry.external_attr = 0o644 << 16
+            archive.writestr(entry, held.read_bytes() if isinstance(held, Path) else held)
