@@ -22,7 +22,10 @@ if TYPE_CHECKING:
 
 __all__ = ["UnsampledLength", "upper_bounds"]
 
-_LEVELS: Final = 64
+# Levels into which a distance is cut: more for far ones, where rounding adds up over reaches.
+_LEVELS_A_REACH: Final = 8
+_FEWEST_LEVELS: Final = 32
+_MOST_LEVELS: Final = 96
 
 
 class UnsampledLength:
@@ -158,13 +161,15 @@ def upper_bounds(
 
     Notes
     -----
-    The distance is cut into 64 levels. What a walk can still reach with k levels left is
+    The distance is cut into 32 to 96 levels. What a walk can still reach with k levels left is
     added up over the ways on, except straight back, from k = 1 upwards, for all ways of the
     network at once. Lengths are rounded down to levels, nodes joined by less than a level
     are taken as one, and in loops length is counted once per way, so it can only be too much.
     """
-    level = within_m / _LEVELS
     m = len(network.length_m)
+    reaches_far = within_m / network.length_m.mean()
+    levels = int(np.clip(_LEVELS_A_REACH * reaches_far, _FEWEST_LEVELS, _MOST_LEVELS))
+    level = within_m / levels
     left = np.bincount(unsampled.group, weights=unsampled.length_m, minlength=m)
     short = network.length_m < level
     ends = (network.from_node[short], network.to_node[short])
@@ -186,9 +191,9 @@ def upper_bounds(
     own = np.tile(left[long], 2).astype(np.float32)
     # No walk finds more than all there is; without this cap loops would grow past any number.
     most = np.float32(left.sum() * 1.001 + 1.0)
-    by_way = np.zeros((_LEVELS + 1, 2 * h + 1), np.float32)  # the last is no way
-    by_place = np.zeros((_LEVELS + 1, count), np.float32)
-    for k in range(1, _LEVELS + 1):
+    by_way = np.zeros((levels + 1, 2 * h + 1), np.float32)  # the last is no way
+    by_place = np.zeros((levels + 1, count), np.float32)
+    for k in range(1, levels + 1):
         by_way[k, :-1] = np.minimum(own, np.float32(k * level))
         on = np.flatnonzero(steps < k)
         rest = k - steps[on]
@@ -204,7 +209,7 @@ def upper_bounds(
         (network.from_node, measure_m, 0),
         (network.to_node, network.length_m[rows] - measure_m, h),
     ):
-        rest = np.clip(np.ceil((within_m - off) / level), 0, _LEVELS).astype(np.int64)
+        rest = np.clip(np.ceil((within_m - off) / level), 0, levels).astype(np.int64)
         straight_back = by_way[rest, np.where(way[rows] >= 0, way[rows] + turn, 2 * h)]
         bound += _without(by_place[rest, place[node[rows]]], straight_back, most)
     return bound * 1.0001 + 1e-3  # single precision above

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from layers.catchments import ancestors
 from layers.errors import FrameError
 from layers.intervals import Intervals, overlay, union_intervals
 from layers.looking import codes_of, local_dates, require_columns
@@ -125,28 +126,17 @@ class _Holding:
     ) -> None:
         require_columns(catchments, ["parent_id"], "catchments")
         self.parts = cover_with_parts(network, reach_parts)
-        self.names = pd.Index(catchments.index).sort_values()
+        nested = ancestors(catchments)
+        self.names = pd.Index(catchments.index.astype("str")).sort_values()
         self.outside = len(self.names)
         own = codes_of(pd.Series(self.parts.names, dtype="str"), self.names, "Catchment")
         self.code = np.append(own, self.outside)[self.parts.catchment]
-        given = catchments["parent_id"].reindex(self.names)
-        parent = np.full(len(self.names), -1, np.int64)
-        has = given.notna().to_numpy()
-        parent[has] = codes_of(given[has], self.names, "Parent catchment")
-        inner = [np.append(np.arange(self.outside), self.outside)]
-        outer = [inner[0]]
-        at, above = np.flatnonzero(has), parent[has]
-        while len(at):
-            if len(inner) > self.outside:
-                msg = f"Catchment {self.names[at[0]]!r} lies within itself; mend its parent_id."
-                raise FrameError(msg)
-            inner.append(at)
-            outer.append(above)
-            up = parent[above] >= 0
-            at, above = at[up], parent[above[up]]
-        order = np.argsort(np.concatenate(inner), kind="stable")
-        self.outer = np.concatenate(outer)[order]
-        self.count = np.bincount(np.concatenate(inner), minlength=self.outside + 1)
+        # What lies outside all is held by nothing but itself.
+        inner = np.append(self.names.get_indexer(nested["catchment_id"]), self.outside)
+        outer = np.append(self.names.get_indexer(nested["ancestor_id"]), self.outside)
+        order = np.argsort(inner, kind="stable")
+        self.outer = outer[order].astype(np.int64)
+        self.count = np.bincount(inner, minlength=self.outside + 1)
         self.first = np.cumsum(self.count) - self.count
 
 

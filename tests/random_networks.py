@@ -26,7 +26,7 @@ def reaches_of(lines, ids=None, **columns):
 def random_reaches(seed: int, nodes: int = 30, reaches: int = 34) -> gpd.GeoDataFrame:
     """Bent lines between random places: side channels, loops and parts apart included."""
     rng = np.random.default_rng(seed)
-    places = [*rng.uniform(0, 5000, (nodes, 2)), 500000, 6000000]
+    places = rng.uniform(0, 5_000, (nodes, 2)) + np.array([500_000, 6_000_000])
     lines = []
     for _ in range(reaches):
         tail, head = rng.integers(0, nodes, 2)

@@ -64,8 +64,8 @@ def plain_greedy(network, sampled, candidates, count, within_m):
     return adds
 
 
-@pytest.mark.parametrize("seed", range(6))
-@pytest.mark.parametrize("within_m", [300.0, 2_500.0])
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("within_m", [700.0, 2_500.0])
 def test_random_networks_agree_with_a_plain_greedy_choice(seed, within_m):
     """Loops, side channels and unconnected parts included."""
     network, stretches, placements, _, _ = random_case(seed, placements=6)

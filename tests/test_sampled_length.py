@@ -83,31 +83,28 @@ def random_case(seed, placements=60):
     return network, stretches, frame, parts, catchments
 
 
-def counted(network, stretches, catchment_of, chosen):
+def counted(stretches, chosen):
     """Sampled length by a plain loop over the cells between all the ends there are."""
     total = 0.0
-    for reach, own in stretches[chosen].groupby("reach_id"):
-        length = network.length_m[network.rows([reach])[0]]
-        stops = sorted({0.0, length, *own["from_m"], *own["to_m"], *catchment_of.get(reach, ())})
-        for a, b in pairwise(stops):
-            middle = (a + b) / 2
-            low, high = own[["from_m", "to_m"]].min(axis=1), own[["from_m", "to_m"]].max(axis=1)
-            if ((low <= middle) & (middle <= high)).any():
+    for _, own in stretches[chosen].groupby("reach_id"):
+        ends = [tuple(sorted(pair)) for pair in own[["from_m", "to_m"]].to_numpy().tolist()]
+        for a, b in pairwise(sorted({end for pair in ends for end in pair})):
+            if any(low <= a and b <= high for low, high in ends):
                 total += b - a
     return total
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_per_method_and_year_is_the_plain_loop(seed):
     """Union by method and year, and across methods."""
-    network, stretches, placements, parts, catchments = random_case(seed)
+    network, stretches, placements, parts, catchments = random_case(seed, placements=30)
     frame = sampled_length(network, stretches, placements, parts, catchments, ["year"])
     year = stretches["placement_id"].map(placements["set_at"].dt.year)
     method = stretches["placement_id"].map(placements["method"])
     for row in frame.itertuples():
         chosen = (year == row.year) & ((method == row.method) | (row.method == "all"))
         own = stretches[chosen]
-        assert row.sampled_length_m == pytest.approx(counted(network, stretches, {}, chosen))
+        assert row.sampled_length_m == pytest.approx(counted(stretches, chosen))
         assert row.effort_length_m == pytest.approx((own["to_m"] - own["from_m"]).abs().sum())
         assert row.placements == own["placement_id"].nunique()
 
@@ -230,9 +227,9 @@ def test_faulty_groupings_and_catchments_are_refused():
     with pytest.raises(FrameError, match="give any of"):
         sampled_length(network, stretches, placements, parts, catchments, ["order"])
     round_about = catchments.assign(parent_id=["A1", "T", "T", "A"])
-    with pytest.raises(FrameError, match="within itself"):
+    with pytest.raises(FrameError, match="hold itself"):
         sampled_length(network, stretches, placements, parts, round_about, ["catchment"])
-    with pytest.raises(FrameError, match="Parent catchment 'X'"):
+    with pytest.raises(FrameError, match="parent 'X'"):
         sampled_length(
             network, stretches, placements, parts, catchments.assign(parent_id="X"), ["catchment"]
         )
