@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from typing import TYPE_CHECKING, TypeVar
 
 import geopandas as gpd
@@ -125,7 +124,7 @@ def write_places(places: gpd.GeoDataFrame, path: Path) -> int:
     part = path.with_name(f"{path.name}.part")
     try:
         part.write_text(text, encoding="utf-8")
-        os.replace(part, path)
+        part.replace(path)
     except OSError as problem:
         raise RequestError(f"{path} cannot be written: {problem.strerror}.") from problem
     return len(where)

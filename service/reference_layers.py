@@ -18,8 +18,9 @@ from service.placing import place_on_network
 from service.records import Selection
 
 if TYPE_CHECKING:
-    import geopandas as gpd
     from collections.abc import Callable
+
+    import geopandas as gpd
 
     from service.store import Store
 
@@ -131,9 +132,11 @@ def load_reaches(
         who=who, node_tolerance_m=node_tolerance_m,
     )  # fmt: skip
     told = [
-        (f"Reaches stored: {len(frame)}, {network.total_length_m / 1000:.3f} km, "
-        f"{network.n_nodes} nodes joined within {tolerance:g} m, {len(network.sources)} sources, "
-        f"{len(network.outlets)} outlets."),
+        (
+            f"Reaches stored: {len(frame)}, {network.total_length_m / 1000:.3f} km, "
+            f"{network.n_nodes} nodes joined within {tolerance:g} m, "
+            f"{len(network.sources)} sources, {len(network.outlets)} outlets."
+        ),
         f"Strahler order: {given} as given, {len(frame) - given} computed.",
         *report.sentences,
     ]
@@ -166,8 +169,10 @@ def load_catchments(
     progress("storing")
     store.replace_catchments(catchments, parts, who=who)
     told = [
-        (f"Catchments stored: {len(catchments)}, "
-        f"{int(catchments['parent_id'].notna().sum())} of them within another.")
+        (
+            f"Catchments stored: {len(catchments)}, "
+            f"{int(catchments['parent_id'].notna().sum())} of them within another."
+        )
     ]
     if len(reaches):
         inside = parts[parts["catchment_id"].notna()]

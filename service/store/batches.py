@@ -67,7 +67,7 @@ def add_batch(
     return _batch(connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).one())
 
 
-def _batch(row: Any) -> Batch:
+def _batch(row: sa.Row[Any]) -> Batch:
     return Batch(
         batch_id=row.batch_id,
         at=dt.datetime.fromisoformat(row.at),

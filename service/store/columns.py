@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import orjson
@@ -13,9 +13,13 @@ from service.errors import StoreError
 from service.store.schema import Instant, TextList
 
 if TYPE_CHECKING:
+    import datetime as dt
     from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
+    from pandas.api.extensions import ExtensionArray
+
+    Decoded: TypeAlias = NDArray[Any] | ExtensionArray | pd.Series
 
 __all__ = ["column_values", "frame_from_rows", "instant_text", "rows_from_frame", "series_from"]
 
@@ -64,8 +68,9 @@ def column_values(series: pd.Series, column: sa.Column[Any]) -> list[Any]:
 
 def _texts(series: pd.Series) -> list[str | None]:
     text = series if pd.api.types.is_string_dtype(series.dtype) else series.astype("str")
-    values = text.to_numpy(dtype=object, na_value=None)
-    return list(values.tolist())
+    held: NDArray[np.object_] = text.to_numpy(dtype=object, copy=True)
+    held[text.isna().to_numpy()] = None
+    return list(held.tolist())
 
 
 def _numbers(series: pd.Series) -> list[float | None]:
@@ -89,7 +94,7 @@ def _wholes(series: pd.Series) -> list[int | None]:
 
 
 def _truths(series: pd.Series) -> list[int | None]:
-    values = pd.array(series, dtype="boolean")
+    values = series.astype("boolean").array
     known = ~np.asarray(pd.isna(values), dtype=bool)
     held = np.full(len(values), None, dtype=object)
     held[known] = values[known].to_numpy(bool).astype(np.int64)
@@ -105,13 +110,15 @@ def _instants(series: pd.Series) -> list[str | None]:
     return list(held.tolist())
 
 
-def _list_text(value: Any) -> str | None:
+def _list_text(value: object) -> str | None:
     if value is None or (isinstance(value, float) and np.isnan(value)):
         return None
+    if not isinstance(value, (list, tuple, np.ndarray)):
+        raise TypeError(f"{value!r} is not a list")
     return orjson.dumps([str(part) for part in value]).decode()
 
 
-def instant_text(moment: Any) -> str:
+def instant_text(moment: dt.datetime) -> str:
     """Write one UTC moment as the store keeps it."""
     stamp = pd.Timestamp(moment).tz_convert("UTC").tz_localize(None)
     return f"{stamp.isoformat(timespec='milliseconds')}Z"
@@ -131,7 +138,7 @@ def frame_from_rows(
     )
 
 
-def series_from(values: Sequence[Any], column: sa.Column[Any]) -> Any:
+def series_from(values: Sequence[Any], column: sa.Column[Any]) -> Decoded:
     """Decode one fetched column into an array that a frame takes as it is."""
     kind = column.type
     if isinstance(kind, sa.Boolean):
@@ -153,7 +160,7 @@ def series_from(values: Sequence[Any], column: sa.Column[Any]) -> Any:
     return pd.array(values, dtype="str")
 
 
-def _read_truths(values: Sequence[Any], *, nullable: bool) -> Any:
+def _read_truths(values: Sequence[Any], *, nullable: bool) -> Decoded:
     if not nullable:
         return np.array(values, dtype=bool)
     numbers: NDArray[np.float64] = np.array(values, dtype=float)

@@ -6,14 +6,14 @@ OGC 12-128r19 (GeoPackage 1.4), clause 2.1.3.1.1 "BLOB Format".
 from __future__ import annotations
 
 import struct
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 
 if TYPE_CHECKING:
     import sqlite3
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -102,7 +102,7 @@ def _is_empty(blob: bytes | None) -> int | None:
 def register_functions(connection: sqlite3.Connection) -> None:
     """Give a connection the functions that the standard's R-tree triggers call."""
 
-    def bound(place: int) -> Any:
+    def bound(place: int) -> Callable[[bytes | None], float | None]:
         return lambda blob: None if blob is None else _bounds(blob)[place]
 
     for place, name in enumerate(("ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY")):

@@ -1,3 +1,4 @@
+# ruff: noqa: S608  (names in statements come from schema.py alone)
 """What makes the SQLite file an OGC GeoPackage 1.4: its own tables, and an R-tree per layer.
 
 OGC 12-128r19. Tables of clauses 1.1.2 (reference systems), 1.1.3 (contents), 2.1.5 (geometry
@@ -206,7 +207,7 @@ class GeoPackage:
         """Row numbers never used before, for `count` new rows; call inside a write."""
         key = next(iter(table.primary_key)).name
         used = connection.exec_driver_sql(
-            f"SELECT max(coalesce((SELECT seq FROM sqlite_sequence WHERE name = ?), 0),"  # noqa: S608
+            f"SELECT max(coalesce((SELECT seq FROM sqlite_sequence WHERE name = ?), 0),"
             f' coalesce((SELECT max("{key}") FROM "{table.name}"), 0))',
             (table.name,),
         ).scalar_one()
@@ -245,7 +246,7 @@ class GeoPackage:
         if bulk:
             entries = np.column_stack([np.asarray(fids, float), bounds[:, [0, 2, 1, 3]]])[filled]
             connection.exec_driver_sql(
-                f'INSERT INTO "{index_name(table.name)}" VALUES (?, ?, ?, ?, ?)',  # noqa: S608
+                f'INSERT INTO "{index_name(table.name)}" VALUES (?, ?, ?, ?, ?)',
                 [(int(row[0]), *row[1:]) for row in entries.tolist()],
             )
             connection.exec_driver_sql(_trigger(table.name, "insert"))
@@ -258,7 +259,7 @@ class GeoPackage:
         """Delete all features of a layer and its index entries."""
         connection.exec_driver_sql(f'DROP TRIGGER "{index_name(table.name)}_delete"')
         connection.execute(table.delete())
-        connection.exec_driver_sql(f'DELETE FROM "{index_name(table.name)}"')  # noqa: S608
+        connection.exec_driver_sql(f'DELETE FROM "{index_name(table.name)}"')
         connection.exec_driver_sql(_trigger(table.name, "delete"))
         connection.exec_driver_sql(
             "UPDATE gpkg_contents SET min_x = NULL, min_y = NULL, max_x = NULL, max_y = NULL"
@@ -322,7 +323,7 @@ class GeoPackage:
             for edge in ("minx", "miny", "maxx", "maxy")
         ]
         rows = connection.exec_driver_sql(
-            f'SELECT DISTINCT {", ".join(numbers)} FROM "{index_name(table.name)}"'  # noqa: S608
+            f'SELECT DISTINCT {", ".join(numbers)} FROM "{index_name(table.name)}"'
         )
         return [(int(row[0]), int(row[1]), int(row[2]), int(row[3])) for row in rows]
 

@@ -113,7 +113,7 @@ def open_store(
     try:
         migrations.migrate(session)
         return GeoPackageStore(session)
-    except BaseException:
+    except Exception:
         session.close()
         raise
 
@@ -334,7 +334,7 @@ class GeoPackageStore:
             self._backend.among(own.c.placement_id, placement_ids)
         )
         with self._reading() as connection:
-            found = {name: content for name, content in connection.execute(wanted)}
+            found = {row.placement_id: row.content_digest for row in connection.execute(wanted)}
         return pd.Series(
             list(found.values()), index=pd.Index(list(found), dtype="str"), dtype="str"
         ).rename_axis("placement_id")
@@ -422,7 +422,7 @@ class GeoPackageStore:
         upkeep.backup(self._session, destination)
 
     def faults(self) -> list[str]:
-        """Check integrity, foreign keys, GeoPackage rules, history against tables; empty = sound."""
+        """Check integrity, foreign keys, GeoPackage rules, history; empty = sound."""
         with self._reading() as connection:
             return upkeep.faults(connection, self._backend, self._settings.crs)
 

@@ -88,7 +88,7 @@ def documents(
         ("catches", catches, schema.catches),
         ("lengths", lengths, schema.lengths),
     ):
-        rows = placements.index.get_indexer(frame["placement_id"])
+        rows = placements.index.get_indexer(pd.Index(frame["placement_id"]))
         for row, document in zip(rows.tolist(), frame_documents(frame, table), strict=True):
             heads[row].setdefault(name, []).append(document)
     return heads

@@ -111,7 +111,7 @@ class Store(Protocol):
 
     # Records --------------------------------------------------------------------------
     def records(self, selection: Selection) -> Records:
-        """Fetch every placement of the selection with its catches, lengths, snaps, stretches, flags.
+        """Fetch the placements of a selection with all that hangs on them.
 
         `Selection.catchments` is not applied here (`service.access` does, by geometry).
         """
@@ -186,7 +186,7 @@ class Store(Protocol):
         """Write a consistent copy while others read and write."""
 
     def faults(self) -> list[str]:
-        """Check integrity, foreign keys, GeoPackage rules, history against tables; empty = sound."""
+        """Check integrity, foreign keys, GeoPackage rules, history; empty = sound."""
 
     def document(self, placement_id: str) -> dict[str, Any] | None:
         """Write one placement with catches and lengths as the history keeps it."""

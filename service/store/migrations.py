@@ -42,7 +42,7 @@ MIGRATIONS: tuple[Migration, ...] = (Migration(1, "first tables", _first_tables)
 
 
 def stored_version(connection: sa.Connection) -> int:
-    """Schema version of an open store.
+    """Read the schema version of an open store.
 
     Raises
     ------

@@ -77,7 +77,7 @@ def _replace_layer(
     *,
     who: str,
 ) -> None:
-    before = _account(connection, backend, table)
+    before = _account(connection, table)
     backend.clear_layer(connection, table)
     values = rows_from_frame(pd.DataFrame(frame.drop(columns=frame.geometry.name)).reset_index(),
                              table.columns)  # fmt: skip
@@ -85,15 +85,12 @@ def _replace_layer(
     history.note(
         connection, backend, who=who, entity=table.name, keys=[table.name],
         action="change" if before else "add",
-        before=[before], after=[_account(connection, backend, table)],
+        before=[before], after=[_account(connection, table)],
     )  # fmt: skip
 
 
-def _account(
-    connection: sa.Connection, backend: GeoPackage, table: sa.Table
-) -> dict[str, Any] | None:
-    """Number of features and digest of ids and geometry: a whole layer is one change."""
-    del backend
+def _account(connection: sa.Connection, table: sa.Table) -> dict[str, Any] | None:
+    """Count features and digest ids and geometry: a whole layer is one change."""
     key = table.columns[2]
     digest, count = hashlib.sha256(), 0
     for name, geometry in connection.execute(sa.select(key, table.c.geom).order_by(key)):

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import sqlalchemy as sa
 
 from service.records import Records
@@ -15,6 +14,8 @@ from service.store.columns import frame_from_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    import pandas as pd
 
     from service.records import Selection
     from service.store.geopackage import GeoPackage

@@ -7,7 +7,7 @@ words; what hangs on a placement is joined by its row number, which keeps a mill
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 import sqlalchemy as sa
 from sqlalchemy.types import UserDefinedType
@@ -30,7 +30,7 @@ class Instant(UserDefinedType[str]):
 
     cache_ok = True
 
-    def get_col_spec(self, **_: Any) -> str:
+    def get_col_spec(self, **_: object) -> str:
         """Return the GeoPackage type name."""
         return "DATETIME"
 
@@ -40,7 +40,7 @@ class Date(UserDefinedType[str]):
 
     cache_ok = True
 
-    def get_col_spec(self, **_: Any) -> str:
+    def get_col_spec(self, **_: object) -> str:
         """Return the GeoPackage type name."""
         return "DATE"
 
@@ -53,7 +53,7 @@ class Geometry(UserDefinedType[bytes]):
     def __init__(self, kind: str) -> None:
         self.kind = kind
 
-    def get_col_spec(self, **_: Any) -> str:
+    def get_col_spec(self, **_: object) -> str:
         """Return the GeoPackage type name."""
         return self.kind
 
@@ -63,46 +63,53 @@ class TextList(UserDefinedType[str]):
 
     cache_ok = True
 
-    def get_col_spec(self, **_: Any) -> str:
+    def get_col_spec(self, **_: object) -> str:
         """Return the GeoPackage type name."""
         return "TEXT"
 
 
-def _text(name: str, *more: Any, **options: Any) -> sa.Column[Any]:
+class _Options(TypedDict, total=False):
+    nullable: bool
+    unique: bool
+    index: bool
+
+
+def _text(name: str, *more: sa.ForeignKey, **options: Unpack[_Options]) -> sa.Column[Any]:
     return sa.Column(name, sa.Text, *more, **options)
 
 
-def _whole(name: str, *more: Any, **options: Any) -> sa.Column[Any]:
+def _whole(name: str, *more: sa.ForeignKey, **options: Unpack[_Options]) -> sa.Column[Any]:
     return sa.Column(name, sa.Integer, *more, **options)
 
 
-def _number(name: str, **options: Any) -> sa.Column[Any]:
+def _number(name: str, **options: Unpack[_Options]) -> sa.Column[Any]:
     return sa.Column(name, sa.Double, **options)
 
 
-def _truth(name: str, **options: Any) -> sa.Column[Any]:
+def _truth(name: str, **options: Unpack[_Options]) -> sa.Column[Any]:
     return sa.Column(name, sa.Boolean(create_constraint=False), **options)
 
 
-def _instant(name: str, **options: Any) -> sa.Column[Any]:
+def _instant(name: str, **options: Unpack[_Options]) -> sa.Column[Any]:
     return sa.Column(name, Instant, **options)
 
 
-def _table(name: str, *columns: Any, key: str = "fid") -> sa.Table:
+def _table(name: str, *columns: sa.Column[Any], key: str = "fid") -> sa.Table:
     row = sa.Column(key, sa.Integer, primary_key=True)
     return sa.Table(name, metadata, row, *columns, sqlite_autoincrement=True)
 
 
-def _spatial(name: str, kind: str, *columns: Any) -> sa.Table:
+def _spatial(name: str, kind: str, *columns: sa.Column[Any]) -> sa.Table:
     return _table(name, sa.Column("geom", Geometry(kind)), *columns)
 
 
-def _placement_row(**options: Any) -> sa.Column[Any]:
+def _placement_row(**options: Unpack[_Options]) -> sa.Column[Any]:
+    options["nullable"] = False
     whole = sa.ForeignKey("placements.fid", ondelete="CASCADE")
-    return _whole("placement_row", whole, nullable=False, **options)
+    return _whole("placement_row", whole, **options)
 
 
-def _reach(name: str = "reach_id", **options: Any) -> sa.Column[Any]:
+def _reach(name: str = "reach_id", **options: Unpack[_Options]) -> sa.Column[Any]:
     # Checked at commit: a network is replaced whole, and what hangs on it with it.
     reach = sa.ForeignKey("reaches.reach_id", deferrable=True, initially="DEFERRED")
     return _text(name, reach, **options)

@@ -7,7 +7,7 @@ import os
 import sqlite3
 import threading
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import sqlalchemy as sa
 from sqlalchemy import event
@@ -139,7 +139,7 @@ def said_plainly(path: Path) -> Iterator[None]:
         raise
 
 
-def _plain(path: Path, problem: Any) -> StoreError:
+def _plain(path: Path, problem: BaseException | None) -> StoreError:
     code = str(getattr(problem, "sqlite_errorname", ""))
     if code.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
         return StoreBusyError(

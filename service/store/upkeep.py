@@ -40,7 +40,7 @@ def backup(session: Session, destination: Path) -> None:
     part = destination.with_name(f"{destination.name}.part")
     try:
         copy_store(session, part)
-        os.replace(part, destination)
+        part.replace(destination)
     except OSError as problem:
         raise StoreError(f"{destination} cannot be written: {problem.strerror}.") from problem
     finally:
@@ -55,7 +55,7 @@ def copy_store(session: Session, destination: Path) -> None:
     with session.raw() as source, said_plainly(destination):
         copy = sqlite3.connect(destination)
         try:
-            source.backup(copy)  # type: ignore[attr-defined]
+            source.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")
         finally:
             copy.close()

@@ -18,6 +18,8 @@ from service.store.named_tables import put_named
 from service.store.network_tables import read_reaches
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from service.records import FieldRecords
     from service.store.geopackage import GeoPackage
 
@@ -42,7 +44,7 @@ def local_dates(placements: pd.DataFrame) -> list[str | None]:
     moments = pd.to_datetime(placements["set_at"], utc=True)
     for zone, rows in placements.groupby("timezone", observed=True).indices.items():
         dates = moments.iloc[rows].dt.tz_convert(str(zone)).dt.strftime("%Y-%m-%d")
-        held[rows] = dates.to_numpy(dtype=object, na_value=None)
+        held[rows] = dates.astype(object).where(dates.notna(), None).to_numpy()
     return list(held.tolist())
 
 
@@ -128,7 +130,9 @@ def insert_network_findings(
         _insert_by_placement(connection, backend, schema.flags, sourced, rows)
 
 
-def _lines(connection: sa.Connection, backend: GeoPackage, stretches: pd.DataFrame) -> Any:
+def _lines(
+    connection: sa.Connection, backend: GeoPackage, stretches: pd.DataFrame
+) -> NDArray[np.object_]:
     """Geometry of stretches, cut from their reaches where the frame brings none."""
     if isinstance(stretches, gpd.GeoDataFrame) and "geometry" in stretches:
         return np.asarray(stretches.geometry, object)
@@ -139,7 +143,7 @@ def _lines(connection: sa.Connection, backend: GeoPackage, stretches: pd.DataFra
 
 
 def _rows_of(frame: pd.DataFrame, rows: pd.Series) -> list[int]:
-    places = rows.index.get_indexer(frame["placement_id"])
+    places = rows.index.get_indexer(pd.Index(frame["placement_id"]))
     if (places < 0).any():
         lost = frame["placement_id"].to_numpy(object)[places < 0][0]
         raise StoreError(f"Placement {lost!r} is named but is not among the placements.")
