@@ -119,12 +119,17 @@ def fit_occupancy(
         slope = np.append((here - expit(theta[0])).sum(), here @ (y - n * p))
         return -float(unit.sum()) / len(y), -slope / len(y)
 
+    def curve(theta: Floats) -> Floats:
+        return _information(theta, y, n) / len(y)
+
     naive = np.clip((y.sum(axis=0) + 0.5) / (n.sum(axis=0) + 1), 0.02, 0.98)
     share = float((y.sum(axis=1) > 0).mean())
     best = None
     for psi in (min(0.95, share + 0.05), 0.5 * (1 + share), 0.25):
         start = logit(np.append(np.clip(psi, 0.05, 0.95), np.clip(naive / psi, 0.02, 0.98)))
-        fit = minimize(cost, start, jac=True, method="BFGS", options={"gtol": 1e-9})
+        fit = minimize(
+            cost, start, jac=True, hess=curve, method="trust-exact", options={"gtol": 1e-9}
+        )
         if best is None or fit.fun < best.fun - 1e-12:
             best = fit
     if best is None:  # pragma: no cover - the loop always runs
