@@ -114,7 +114,7 @@ def _effort_words(placements: gpd.GeoDataFrame, methods: pd.DataFrame) -> pd.Ser
     known = effort_of(placements, methods).dropna(subset=["effort"])
     units = known["effort_unit"].map({key: unit.unit for key, unit in EFFORT_UNITS.items()})
     # Six digits hold any effort a field sheet states; %g drops what is not there.
-    words = known["effort"].map("{:g}".format) + " " + units
+    words = known["effort"].map("{:g}".format).astype("str") + " " + units.astype("str")
     joined = words.groupby(known["placement_id"].to_numpy()).agg("; ".join)
     return joined.reindex(placements.index)
 

@@ -83,12 +83,12 @@ def _choices() -> dict[str, list[tuple[str, str]]]:
     """List what the filter form offers: value and words of each choice."""
     store = current_store()
     species = reference.species(store).sort_index()
-    methods, surveys = reference.methods(store), surveys(store, current_viewer())
+    methods, known = reference.methods(store), surveys(store, current_viewer())
     catchments = reference.catchments(store).sort_values("name")
     return {
         "species": _worded(species["vernacular_name"], "{value} ({words})"),
         "method": _worded(methods["label"], "{words}"),
-        "survey": _worded(surveys["name"], "{value}, {words}"),
+        "survey": _worded(known["name"], "{value}, {words}"),
         "catchment": _worded(catchments["name"], "{words}"),
     }
 
