@@ -12,6 +12,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from layers.areas import ellipsoidal_area_m2
 from layers.errors import FrameError
 from layers.looking import (
     codes_of,
@@ -39,7 +40,6 @@ __all__ = [
 
 # A night counts when the gear stood in the water during some of these local hours.
 _SMALL_HOURS: Final = pd.Timedelta(hours=4)
-_EQUAL_AREA: Final = "EPSG:6933"  # cylindrical equal-area on the WGS 84 ellipsoid
 
 
 @dataclass(frozen=True)
@@ -261,8 +261,8 @@ def _area_m2(placements: pd.DataFrame, methods: pd.DataFrame, length: pd.Series)
         area = area.mask(sides, placements["wetted_width_m"].astype("float64") * length)
     drawn = unknown & (rule == "polygon")
     if drawn.any() and "shape" in placements and isinstance(placements, gpd.GeoDataFrame):
-        shapes = gpd.GeoSeries(placements.loc[drawn, "shape"], crs=placements.crs)
-        area.loc[drawn] = shapes.to_crs(_EQUAL_AREA).area.replace(0.0, np.nan)
+        shapes = placements.loc[drawn, "shape"].to_numpy(dtype=object)
+        area.loc[drawn] = ellipsoidal_area_m2(shapes, placements.crs)
     return area
 
 
