@@ -1,0 +1,191 @@
+"""`rifflebook import`: take field sheets in, whole or not at all."""
+
+from __future__ import annotations
+
+import csv
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+from tqdm import tqdm
+
+from service.commands.options import opened, store_argument, who_changes
+from service.intake.importing import check, missing_species, take
+from service.intake.sheets import read_sheets
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from service.errors import Fault
+    from service.intake.importing import CheckResult
+    from service.intake.sheets import Sheets
+    from service.store import Store
+
+__all__ = ["import_"]
+
+_SHOWN: Final = 40  # findings on the screen; the file of findings has all
+_FINDING_COLUMNS: Final = ("kind", "file", "row", "column", "value", "code", "message")
+_in = click.Path(exists=True, dir_okay=False, path_type=Path)
+_out = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command("import")
+@store_argument
+@click.option("--placements", type=_in, required=True, help="Sheet of placements.")
+@click.option("--catches", type=_in, help="Sheet of catches.")
+@click.option("--lengths", type=_in, help="Sheet of fish measured.")
+@click.option("--surveys", type=_in, help="Sheet of surveys that the store does not know yet.")
+@click.option("--sites", type=_in, help="Sheet of sites that the store does not know yet.")
+@click.option("--mapping", type=_in, help="TOML that says how other columns become ours.")
+@click.option("--waypoints", type=_in, help="GPX for the column waypoint.")
+@click.option(
+    "--date-order",
+    type=click.Choice(["dmy", "mdy", "ymd"]),
+    help="How dates such as 03/04/2024 are meant; without it they are refused.",
+)
+@click.option("--survey", default="", help="Survey of rows that name none.")
+@click.option("--crs", default="", help="CRS of positions whose row names none.")
+@click.option("--delimiter", help="Separator of CSV files, where the header does not tell.")
+@click.option("--check-only", is_flag=True, help="Check and report; store nothing.")
+@click.option("--findings", type=_out, help="Write every finding to this CSV.")
+@click.option(
+    "--missing-species",
+    "missing",
+    type=_out,
+    help="Write names that are not in the species list to this CSV, ready to be loaded.",
+)
+def import_(
+    store: Path,
+    *,
+    check_only: bool,
+    findings: Path | None,
+    missing: Path | None,
+    **given: Any,  # noqa: ANN401
+) -> None:
+    """Take field sheets into STORE, whole or not at all.
+
+    Sheets are CSV, XLSX, GeoJSON or GeoPackage; `rifflebook templates` writes empty ones. Values
+    that cannot be understood are refused, each with its row and what would be right, and nothing
+    is stored. What looks odd is flagged and kept. The same file again changes nothing.
+    """
+    if given["delimiter"] in ("tab", "\\t"):
+        given["delimiter"] = "\t"
+    if given["delimiter"] and len(given["delimiter"]) != 1:
+        raise click.BadParameter("give one character, or tab", param_hint="--delimiter")
+    with opened(store, read_only=check_only) as opened_store:
+        sheets = _read(given)
+        before = opened_store.find_batch(sheets.digest)
+        if before is not None:
+            click.echo(
+                f"These files were taken in before, as import {before.batch_id} on "
+                f"{before.at:%Y-%m-%d %H:%M} UTC; nothing is changed."
+            )
+            return
+        result = check(
+            sheets, opened_store, progress=lambda said: click.echo(f"… {said}", err=True)
+        )
+        _report(result, findings)
+        if missing is not None:
+            _write_missing(sheets, opened_store, missing)
+        if result.records is None:
+            raise click.ClickException(
+                f"Values refused: {len(result.refused)}. Nothing was stored."
+            )
+        if check_only:
+            click.echo(f"Checked only: {_counted(result)} would be stored.")
+            return
+        _take(result, opened_store)
+
+
+def _read(given: dict[str, Any]) -> Sheets:
+    click.echo("… reading files", err=True)
+    return read_sheets(**given)
+
+
+def _take(result: CheckResult, store: Store) -> None:
+    with tqdm(total=None, unit=" placements", desc="storing", disable=None, leave=False) as bar:
+
+        def advance(done: int, total: int) -> None:
+            bar.total = total
+            bar.update(done - bar.n)
+
+        batch = take(result, store, who_changes(), progress=advance)
+    if batch is None:
+        click.echo("Every placement is in the store already; nothing is changed.")
+        return
+    click.echo(
+        f"Import {batch.batch_id}: {_counted(result)} stored. "
+        f"To take it back: rifflebook undo STORE {batch.batch_id}"
+    )
+
+
+def _counted(result: CheckResult) -> str:
+    assert result.records is not None  # noqa: S101  asked for only then
+    placements = len(result.records.placements)
+    read = result.rows_read.get("placements", placements)
+    folded = len(result.digests)
+    parts = f"{placements} placements, {len(result.records.catches)} catches, "
+    parts += f"{len(result.records.lengths)} lengths"
+    if read != folded:
+        parts += f" ({read} rows were folded into {folded} placements)"
+    if result.unchanged:
+        parts += f"; {len(result.unchanged)} placements are stored already and stay as they are"
+    return parts
+
+
+def _report(result: CheckResult, findings: Path | None) -> None:
+    """Show refusals one by one and flags by kind, and write all of them to a file."""
+    if findings is not None:
+        _write_findings(result, findings)
+    alike: dict[tuple[str, str, str, str], list[Fault]] = {}
+    for fault in result.refused:
+        alike.setdefault((fault.file, fault.column, fault.value, fault.remedy), []).append(fault)
+    for faults in list(alike.values())[:_SHOWN]:
+        more = f" (and in {len(faults) - 1} rows more)" if len(faults) > 1 else ""
+        click.echo(f"refused  {faults[0]}{more}", err=True)
+    if len(alike) > _SHOWN:
+        where = f"in {findings}" if findings else "written by --findings FILE"
+        click.echo(f"… and {len(alike) - _SHOWN} kinds more, {where}", err=True)
+    for place, own in result.flagged.groupby(["code", "file"], sort=False):
+        if own["row"].any():
+            _show_flags(str(place[0]), own)
+        else:  # said of a file, each something of its own
+            for _, one in own.iterrows():
+                _show_flags(str(place[0]), one.to_frame().T)
+
+
+def _show_flags(code: str, own: pd.DataFrame) -> None:
+    first = own.iloc[0]
+    where = f"{first['file']}, row {first['row']}" if first["row"] else str(first["file"])
+    column = f", {first['column']}" if first["column"] else ""
+    value = f" = {textwrap.shorten(str(first['value']), 40)}" if first["value"] else ""
+    times = f"{len(own)} times, first in " if len(own) > 1 else ""
+    click.echo(f"flagged  {code}: {times}{where}{column}{value}: {first['message']}")
+
+
+def _write_findings(result: CheckResult, path: Path) -> None:
+    with path.open("w", encoding="utf-8-sig", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(_FINDING_COLUMNS)
+        for fault in result.refused:
+            cells = ("refused", fault.file, fault.row, fault.column, fault.value, "", fault.remedy)
+            writer.writerow(_tame(cell) for cell in cells)
+        columns = ["file", "row", "column", "value", "code", "message"]
+        for row in result.flagged[columns].itertuples(index=False):
+            writer.writerow(_tame(cell) for cell in ("flagged", *row))
+
+
+def _tame(cell: object) -> object:
+    """Keep a spreadsheet from taking text of the sheets for a formula."""
+    return f"'{cell}" if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t") else cell
+
+
+def _write_missing(sheets: Sheets, store: Store, path: Path) -> None:
+    lacking = missing_species(sheets, store)
+    lacking.to_csv(path, index=False, encoding="utf-8")
+    click.echo(
+        f"{len(lacking)} names are not in the species list; they are in {path}. Look through them, "
+        f"then: rifflebook load species STORE {path}",
+        err=True,
+    )

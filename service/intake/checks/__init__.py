@@ -1,0 +1,1 @@
+"""The checks of field sheets, by trade: what is refused, and what is kept but flagged."""

@@ -1,0 +1,170 @@
+"""Catches and lengths: every column read, and what cannot belong to its placement refused."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from service.intake.checks.words import choice_column, text_column
+from service.intake.columns import SHEETS, plain
+from service.intake.numbers import number_column
+from service.intake.spelling import did_you_mean, nearest_names
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from service.intake.findings import Cells, Findings
+
+# Comparing every stranger with every id would take minutes beyond this.
+_MOST_COMPARED: Final = 1_000_000
+
+__all__ = ["read_catches", "read_lengths", "refuse_misplaced"]
+
+
+def read_catches(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFrame:
+    """Read a catch sheet.
+
+    Returns
+    -------
+    DataFrame
+        Columns as in DEVELOPERS.md, "catches", index the sheet's row numbers. An empty
+        `count_kind` beside a count is `exact`.
+    """
+    frame = _read(cells, species, findings)
+    kind, count = frame["count_kind"], frame["count"]
+    blank = cells.column("count") == ""
+    findings.refuse(
+        cells,
+        blank & (kind != "present"),
+        "count",
+        "give the number of fish, or present as count_kind where nobody counted",
+    )
+    findings.refuse(
+        cells,
+        ~blank & (kind == "present"),
+        "count_kind",
+        "present means that nobody counted; leave count empty, or say exact, at_least or estimate",
+    )
+    findings.refuse(
+        cells,
+        count == 0,
+        "count",
+        "no fish is no catch row; take the row out, and declare nil where nothing was caught",
+    )
+    frame["count_kind"] = kind.fillna("exact")
+    return frame
+
+
+def read_lengths(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFrame:
+    """Read a sheet of lengths; a row needs a length or a weight."""
+    frame = _read(cells, species, findings)
+    empty = (cells.column("length_mm") == "") & (cells.column("weight_g") == "")
+    findings.refuse(cells, empty, "length_mm", "give a length or a weight, or take the row out")
+    return frame
+
+
+def _read(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFrame:
+    columns: dict[str, object] = {}
+    for column in SHEETS[cells.sheet]:
+        if column.name == "species":
+            columns["species"] = _species_column(cells, species, findings)
+        elif column.kind in ("number", "whole"):
+            columns[column.name] = number_column(cells, column, findings)
+        elif column.kind == "choice":
+            columns[column.name] = choice_column(cells, column, findings)
+        else:
+            columns[column.name] = text_column(cells, column.name)
+    for name in ("placement_id", "species"):
+        if name in cells.frame:
+            findings.refuse(
+                cells, cells.column(name) == "", name, f"give the {name.replace('_', ' ')}"
+            )
+    return pd.DataFrame(columns, index=cells.frame.index)
+
+
+def _species_column(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.Series:
+    """Scientific names as in the list, letter for letter but for white space."""
+    spelt = {" ".join(str(name).split()): str(name) for name in species.index}
+    text = cells.column("species")
+    known = {value: spelt.get(" ".join(value.split())) for value in text.unique().tolist()}
+    exact = text.map(known).astype("str")
+    findings.refuse(cells, exact.isna() & (text != ""), "species", _suggest(species))
+    return exact
+
+
+def _suggest(species: pd.DataFrame) -> Callable[[str], str]:
+    names = [str(name) for name in species.index]
+    if not names:
+        return lambda _: "the store has no species list yet; load one first"
+    vernacular: dict[str, list[str]] = {}
+    for name, common in species["vernacular_name"].items():
+        if isinstance(common, str) and common:
+            vernacular.setdefault(plain(common), []).append(str(name))
+
+    def remedy(value: str) -> str:
+        meant = vernacular.get(plain(value))
+        if meant:
+            return f"give the scientific name: {' or '.join(meant)}"
+        near = nearest_names(value, names)
+        if near:
+            return f"not in the species list; nearest: {', '.join(near)}"
+        common = nearest_names(plain(value), list(vernacular), limit=1)
+        hint = f"; did you mean {vernacular[common[0]][0]}?" if common else ""
+        return (
+            f"not in the species list{hint or ' and not near any name in it'}; "
+            "a genus or family may be used where the list has it"
+        )
+
+    return remedy
+
+
+def refuse_misplaced(
+    cells: Cells,
+    frame: pd.DataFrame,
+    placements: pd.DataFrame,
+    stored: pd.Index,
+    findings: Findings,
+) -> None:
+    """Refuse rows of unknown placements, and of those declared nil or lost.
+
+    Parameters
+    ----------
+    cells, frame
+        Catches or lengths, as text and read.
+    placements
+        Read placements with `placement_id` and declared `outcome`.
+    stored
+        Ids among these rows that the store holds and the placement sheet does not.
+    """
+    ids = frame["placement_id"]
+    by_id = placements.drop_duplicates("placement_id").set_index("placement_id")["outcome"]
+    row = by_id.index.get_indexer(pd.Index(ids))
+    unknown = (row < 0) & ids.notna().to_numpy(bool)
+    elsewhere = unknown & ids.isin(stored).to_numpy(bool)
+    findings.refuse(
+        cells,
+        elsewhere,
+        "placement_id",
+        "this placement is in the store already; change its catch there, or take the row out",
+    )
+    names = [str(name) for name in by_id.index if isinstance(name, str)]
+    strangers = ids[unknown & ~elsewhere].nunique()
+    if strangers * len(names) > _MOST_COMPARED:
+        names = []
+    findings.refuse(
+        cells,
+        unknown & ~elsewhere,
+        "placement_id",
+        lambda value: "no such placement in the placement sheet" + did_you_mean(value, names),
+    )
+    outcome = np.full(len(ids), None, dtype=object)
+    outcome[row >= 0] = by_id.to_numpy(object)[row[row >= 0]]
+    for declared in ("nil", "lost"):
+        findings.refuse(
+            cells,
+            outcome == declared,
+            "placement_id",
+            f"the placement is declared {declared} but has rows here; correct one of the two",
+        )

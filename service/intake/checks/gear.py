@@ -1,0 +1,248 @@
+"""Flags about gear: hours, papers, soaking, effort and shape, driven by the methods' columns."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from layers.areas import ellipsoidal_area_m2
+from layers.crs import transform_positions
+from layers.daylight import light_state
+from layers.effort import effort_of, nights, soak_time_h
+from service.intake.checks.thresholds import LENGTH_DIFFERENCE, LOW_OXYGEN_MG_L
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from numpy.typing import NDArray
+
+    from service.intake.findings import Cells, Findings
+
+__all__ = ["flag_gear"]
+
+
+def flag_gear(
+    cells: Cells,
+    placements: gpd.GeoDataFrame,
+    methods: pd.DataFrame,
+    day_only: pd.Series,
+    findings: Findings,
+) -> None:
+    """Flag what looks odd about the gear of each placement.
+
+    Parameters
+    ----------
+    cells
+        The placement sheet.
+    placements
+        Read whole, without refusals; rows of the sheet.
+    methods
+        Index `method`; its columns alone decide what is asked of a placement.
+    day_only
+        Rows whose times are days alone.
+    """
+    asked = methods.loc[placements["method"]].set_axis(placements.index)
+    _flag_hours(cells, placements, asked, day_only, findings)
+    _flag_papers(cells, placements, asked, findings)
+    _flag_soak(cells, placements, asked, day_only, findings)
+    _flag_effort(cells, placements, methods, findings)
+    _flag_shape(cells, placements, asked, findings)
+    trap = (asked["gear_kind"] == "trap") & asked["passive"]
+    little = placements["dissolved_oxygen_mg_l"] < LOW_OXYGEN_MG_L
+    airless = ~placements["trap_air_space"].fillna(False).astype(bool)
+    findings.flag(
+        cells,
+        trap & little & airless,
+        "low_oxygen",
+        "dissolved_oxygen_mg_l",
+        f"Less than {LOW_OXYGEN_MG_L:g} mg/l of oxygen, and no air space in the trap is on record: "
+        "fish may have died in it.",
+    )
+
+
+def _flag_hours(
+    cells: Cells,
+    placements: gpd.GeoDataFrame,
+    asked: pd.DataFrame,
+    day_only: pd.Series,
+    findings: Findings,
+) -> None:
+    """Day work after dark, night work by day, by the sun at that place and date."""
+    timed = ~day_only.to_numpy(bool) & asked["hours"].isin(["day", "night"]).to_numpy(bool)
+    at = np.flatnonzero(timed)
+    if not len(at):
+        return
+    x, y = shapely.get_x(placements.geometry.array), shapely.get_y(placements.geometry.array)
+    lon, lat, _, _ = transform_positions(x[at], y[at], placements.crs, "EPSG:4326")
+    states = {}
+    for name in ("set_at", "lifted_at"):
+        state = np.full(len(placements), None, dtype=object)
+        state[at] = light_state(lon, lat, placements[name].iloc[at])
+        states[name] = state
+    current = asked["gear_kind"].to_numpy(object) == "current"
+    for name, what in (("set_at", "began"), ("lifted_at", "ended")):
+        state = states[name]
+        dark = (asked["hours"] == "day").to_numpy(bool) & pd.notna(state) & (state != "day")
+        bright = (asked["hours"] == "night").to_numpy(bool) & (state == "day")
+        findings.flag(
+            cells,
+            dark & current,
+            "outside_hours",
+            name,
+            f"Fishing with current {what} before sunrise or after sunset there; working with it in "
+            "the dark is dangerous. Check the time, its zone and the permit.",
+        )
+        findings.flag(
+            cells,
+            dark & ~current,
+            "outside_hours",
+            name,
+            f"Work {what} before sunrise or after sunset there; this method is meant for the day.",
+        )
+        findings.flag(
+            cells,
+            bright,
+            "outside_hours",
+            name,
+            f"Work {what} between sunrise and sunset there; this method is meant for the night.",
+        )
+
+
+def _flag_papers(
+    cells: Cells, placements: gpd.GeoDataFrame, asked: pd.DataFrame, findings: Findings
+) -> None:
+    for column, code, what in (
+        ("operator_certificate", "certificate_missing", "No operator certificate is"),
+        ("machine_check", "machine_check_missing", "No safety check of the machine is"),
+    ):
+        shown = placements[column].fillna(False).astype(bool)
+        findings.flag(
+            cells,
+            asked[column].astype(bool) & ~shown,
+            code,
+            column,
+            f"{what} on record for this method; local codes and permits say who may use it, how.",
+        )
+
+
+def _flag_soak(
+    cells: Cells,
+    placements: gpd.GeoDataFrame,
+    asked: pd.DataFrame,
+    day_only: pd.Series,
+    findings: Findings,
+) -> None:
+    passive = asked["passive"].astype(bool)
+    hours = soak_time_h(placements)
+    limit = asked["max_soak_h"].astype(float)
+    # Days alone tell hours only to a day.
+    slack = np.where(day_only.to_numpy(bool), 24.0, 0.0)
+    long = (passive & (hours > limit + slack)).to_numpy(bool)
+    messages = [
+        f"Left for {hour:.1f} h; this gear is meant to be lifted within {most:g} h."
+        for hour, most in zip(hours[long], limit[long], strict=True)
+    ]
+    findings.flag(cells, long, "soak_too_long", "lifted_at", messages)
+    overnight = passive & (asked["hours"] == "overnight")
+    findings.flag(
+        cells,
+        overnight & (nights(placements) == 0),
+        "lifted_same_day",
+        "lifted_at",
+        "Lifted on the day it was set, so it fished no night; check the dates.",
+    )
+    findings.flag(
+        cells,
+        passive & placements["lifted_at"].isna() & (placements["outcome"] != "lost"),
+        "lift_time_missing",
+        "lifted_at",
+        "This gear fishes until it is lifted, but there is no time of lifting.",
+    )
+
+
+def _flag_effort(
+    cells: Cells, placements: gpd.GeoDataFrame, methods: pd.DataFrame, findings: Findings
+) -> None:
+    fished = placements["outcome"].isin(["lost", "disturbed"]).to_numpy(bool)
+    numbered = placements.set_axis(pd.RangeIndex(len(placements)))
+    effort = effort_of(numbered, methods)
+    known = effort.loc[effort["effort"].notna(), "placement_id"].astype(int)
+    none = np.ones(len(placements), dtype=bool)
+    none[known.to_numpy()] = False
+    units = methods["effort_units"].map(lambda names: ", ".join(n.replace("_", " ") for n in names))
+    lacking = none & ~fished
+    said = placements["method"].map(units).to_numpy(object)[lacking]
+    findings.flag(
+        cells,
+        lacking,
+        "effort_missing",
+        "method",
+        [f"How hard it fished cannot be told in any of its units: {names}." for names in said],
+    )
+
+
+def _flag_shape(
+    cells: Cells, placements: gpd.GeoDataFrame, asked: pd.DataFrame, findings: Findings
+) -> None:
+    usual = {
+        (method, kind)
+        for method, kinds in asked.drop_duplicates("label")
+        .set_axis(placements["method"].to_numpy(object)[~asked["label"].duplicated()])["geometry"]
+        .items()
+        for kind in kinds
+    }
+    pairs = list(zip(placements["method"].tolist(), placements["shape_kind"].tolist(), strict=True))
+    odd = np.array([pair not in usual for pair in pairs], dtype=bool)
+    findings.flag(
+        cells,
+        odd,
+        "geometry_unusual",
+        "geometry",
+        [
+            f"A place given as {pairs[k][1]} is not usual for this method."
+            for k in np.flatnonzero(odd)
+        ],
+    )
+    shape = placements["shape"].to_numpy(object)
+    track = (placements["shape_kind"] == "track").to_numpy(bool)
+    _flag_difference(
+        cells,
+        placements["stretch_length_m"].to_numpy(float),
+        np.where(track, shapely.length(shape), np.nan),
+        "stated_length_differs",
+        "stretch_length_m",
+        "m long",
+        findings,
+    )
+    area = (placements["shape_kind"] == "area").to_numpy(bool)
+    own = np.full(len(placements), np.nan)
+    if area.any():
+        own[area] = ellipsoidal_area_m2(shape[area], placements.crs)
+    _flag_difference(
+        cells,
+        placements["area_m2"].to_numpy(float),
+        own,
+        "stated_area_differs",
+        "area_m2",
+        "m² large",
+        findings,
+    )
+
+
+def _flag_difference(
+    cells: Cells,
+    stated: NDArray[np.float64],
+    drawn: NDArray[np.float64],
+    code: str,
+    column: str,
+    unit: str,
+    findings: Findings,
+) -> None:
+    far = np.abs(stated - drawn) > LENGTH_DIFFERENCE * drawn
+    messages = [
+        f"Stated {said:g}, but as drawn it is {own:.0f} {unit}."
+        for said, own in zip(stated[far], drawn[far], strict=True)
+    ]
+    findings.flag(cells, far, code, column, messages)

@@ -1,0 +1,202 @@
+"""Placements: every column read, and what cannot be understood refused."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from service.intake.checks.words import (
+    choice_column,
+    method_column,
+    text_column,
+    yes_no_column,
+)
+from service.intake.columns import SHEETS
+from service.intake.coordinates import read_positions
+from service.intake.numbers import number_column
+from service.intake.times import localise, time_column
+
+if TYPE_CHECKING:
+    import datetime as dt
+
+    from service.intake.coordinates import Positions
+    from service.intake.findings import Cells, Findings
+    from service.intake.times import DateOrder
+
+__all__ = ["read_placements", "refuse_doubled_ids"]
+
+_SKIPPED: Final = ("crs", "geometry", "waypoint")
+_POSITION_NUMBERS: Final = (
+    "longitude",
+    "latitude",
+    "easting",
+    "northing",
+    "end_longitude",
+    "end_latitude",
+    "end_easting",
+    "end_northing",
+)
+
+
+def read_placements(
+    cells: Cells,
+    methods: pd.DataFrame,
+    surveys: pd.DataFrame,
+    store_crs: str,
+    findings: Findings,
+    *,
+    now: dt.datetime,
+    date_order: DateOrder | None = None,
+    survey: str = "",
+    crs: str = "",
+) -> tuple[gpd.GeoDataFrame, Positions, pd.Series]:
+    """Read a placement sheet.
+
+    Parameters
+    ----------
+    cells
+        The sheet under our headers.
+    methods, surveys
+        As the store keeps them; surveys with those that this import adds.
+    store_crs
+        CRS of the store.
+    now
+        Times after this are refused.
+    date_order, survey, crs
+        Defaults; see `service.intake.sheets.Sheets`.
+
+    Returns
+    -------
+    placements
+        Columns as in DEVELOPERS.md, "placements", without `batch_id`; rows of the sheet, index
+        its row numbers, `placement_id` a column. `outcome` is missing where not declared.
+    positions
+        Where they lie.
+    day_only
+        Whether `set_at` is a day without a time.
+    """
+    frame: dict[str, object] = {}
+    numbers: dict[str, np.ndarray] = {}
+    for column in SHEETS["placements"]:
+        if column.name in _SKIPPED or column.kind == "time":
+            continue
+        if column.name == "method":
+            frame["method"] = method_column(cells, methods, findings)
+        elif column.kind in ("number", "whole"):
+            numbers[column.name] = number_column(cells, column, findings)
+            frame[column.name] = numbers[column.name]
+        elif column.kind == "yes_no":
+            frame[column.name] = yes_no_column(cells, column.name, findings)
+        elif column.kind == "choice":
+            frame[column.name] = choice_column(cells, column, findings)
+        else:
+            frame[column.name] = text_column(cells, column.name)
+    placements = pd.DataFrame(frame, index=cells.frame.index)
+    placements["survey"] = placements["survey"].fillna(survey or None).astype("str")
+    _refuse_empty(cells, placements, findings)
+    own = surveys.reindex(placements["survey"])
+    own.index = placements.index
+    placements["timezone"] = own["timezone"].astype("str")
+    _read_times(cells, placements, findings, date_order, now)
+    day_only = placements.pop("day_only")
+    positions = read_positions(
+        cells, numbers, own["crs"].fillna("").astype("str"), store_crs, findings, default_crs=crs
+    )
+    placements = placements.drop(columns=list(_POSITION_NUMBERS))
+    placements["shape_kind"] = pd.Series(positions.kind, index=placements.index, dtype="str")
+    placements["original_x"], placements["original_y"] = (
+        positions.original_x,
+        positions.original_y,
+    )
+    for name in ("original_crs", "transformation"):
+        values = getattr(positions, name)
+        placements[name] = pd.Series(values, index=placements.index, dtype="str")
+    placements["transformation_accuracy_m"] = positions.accuracy_m
+    shape = gpd.GeoSeries(positions.shape, index=placements.index, crs=store_crs)
+    placements["shape"] = shape
+    whole = gpd.GeoDataFrame(placements, geometry=positions.point, crs=store_crs)
+    return whole, positions, day_only
+
+
+def _refuse_empty(cells: Cells, placements: pd.DataFrame, findings: Findings) -> None:
+    for name, remedy in (
+        ("placement_id", "give every placement its own id"),
+        ("method", "say by which method"),
+        ("set_at", "say when the gear was set"),
+        ("survey", "say to which survey it belongs, or give one for all rows that name none"),
+    ):
+        text = cells.column(name)
+        empty = placements["survey"].isna() if name == "survey" else text == ""
+        # A column that is absent altogether is said once, with the header.
+        if name == "survey" or name in cells.frame:
+            findings.refuse(cells, empty, name, remedy)
+
+
+def _read_times(
+    cells: Cells,
+    placements: pd.DataFrame,
+    findings: Findings,
+    date_order: DateOrder | None,
+    now: dt.datetime,
+) -> None:
+    """Add `set_at`, `lifted_at` and `day_only`."""
+    zones = placements["timezone"].fillna("UTC")
+    began = time_column(cells, "set_at", findings, date_order)
+    ended = time_column(cells, "lifted_at", findings, date_order)
+    both = ~np.isnat(began.wall) & ~np.isnat(ended.wall)
+    mixed = both & (began.day_only != ended.day_only)
+    findings.refuse(
+        cells,
+        mixed,
+        "lifted_at",
+        "set_at and lifted_at must both have a time of day, or both be days alone",
+    )
+    placements["set_at"] = localise(began, zones, cells, "set_at", findings)
+    placements["lifted_at"] = localise(ended, zones, cells, "lifted_at", findings)
+    latest = pd.Timestamp(now)
+    for name in ("set_at", "lifted_at"):
+        findings.refuse(
+            cells,
+            placements[name] > latest,
+            name,
+            f"this lies in the future (it is {latest:%Y-%m-%d %H:%M} UTC); check the date",
+        )
+    backwards = (placements["lifted_at"] < placements["set_at"]) & ~mixed
+    findings.refuse(
+        cells, backwards, "lifted_at", "lifted before it was set; check both times and the dates"
+    )
+    placements["day_only"] = began.day_only
+    findings.flag(
+        cells,
+        began.day_only,
+        "time_missing",
+        "set_at",
+        "Only the day is known. It is kept as the start of that day, hours of soaking are whole "
+        "days, and whether it was day or night is not checked.",
+    )
+
+
+def refuse_doubled_ids(cells: Cells, findings: Findings) -> None:
+    """Refuse an id that stands in two rows of the sheet.
+
+    Rows that are equal in every cell are refused too: one of them is to be taken out.
+    """
+    ids = cells.column("placement_id")
+    doubled = ids.duplicated(keep=False) & (ids != "")
+    if not doubled.any():
+        return
+    where = ids[doubled].groupby(ids[doubled]).apply(lambda own: list(own.index))
+    findings.refuse(
+        cells,
+        doubled,
+        "placement_id",
+        lambda value: (
+            "this id stands in rows "
+            + ", ".join(map(str, where[value][:5]))
+            + (" and others" if len(where[value]) > 5 else "")
+            + "; give each placement its own"
+        ),
+    )

@@ -1,0 +1,86 @@
+"""Cells that hold a word from a list: choices, yes or no, methods."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from service.intake.columns import plain
+from service.intake.spelling import did_you_mean
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from service.intake.columns import Column
+    from service.intake.findings import Cells, Findings
+
+__all__ = ["choice_column", "method_column", "text_column", "word_column", "yes_no_column"]
+
+_YES: Final = ("yes", "y", "true", "1", "x", "ja", "oui", "si", "sí")
+_NO: Final = ("no", "n", "false", "0", "nein", "non")
+
+
+def text_column(cells: Cells, name: str) -> pd.Series:
+    """Text as it stands; empty becomes missing."""
+    text = cells.column(name)
+    return text.where(text != "").astype("str")
+
+
+def word_column(
+    cells: Cells,
+    name: str,
+    meaning: Mapping[str, str],
+    findings: Findings,
+    remedy: Callable[[str], str],
+) -> pd.Series:
+    """Replace every filled cell by what it means; a cell without meaning is refused."""
+    text = cells.column(name)
+    codes, uniques = pd.factorize(text.to_numpy(object))
+    means = np.full(len(uniques) + 1, None, dtype=object)
+    means[:-1] = [meaning.get(plain(value)) for value in uniques]
+    result = pd.Series(means[codes], index=text.index, dtype="str")
+    findings.refuse(cells, result.isna() & (text != ""), name, remedy)
+    return result
+
+
+def choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Series:
+    """Read a column of fixed words, in any case."""
+    meaning = {plain(choice): choice for choice in column.choices}
+    return word_column(
+        cells,
+        column.name,
+        meaning,
+        findings,
+        lambda value: (
+            f"give one of {', '.join(column.choices)}, or leave the cell empty"
+            + did_you_mean(value, column.choices)
+        ),
+    )
+
+
+def yes_no_column(cells: Cells, name: str, findings: Findings) -> pd.Series:
+    """Read yes and no as true and false; empty is missing."""
+    meaning = dict.fromkeys(map(plain, _YES), "yes") | dict.fromkeys(map(plain, _NO), "no")
+    words = word_column(cells, name, meaning, findings, lambda _: "give yes or no, or leave empty")
+    truths = pd.array((words == "yes").to_numpy(bool), dtype="boolean")
+    truths[words.isna().to_numpy(bool)] = pd.NA
+    return pd.Series(truths, index=words.index)
+
+
+def method_column(cells: Cells, methods: pd.DataFrame, findings: Findings) -> pd.Series:
+    """Read the method by its name or label, in any case."""
+    meaning = {plain(label): str(name) for name, label in methods["label"].items()}
+    meaning |= {plain(str(name)): str(name) for name in methods.index}
+    names = [str(name) for name in methods.index]
+    return word_column(
+        cells,
+        "method",
+        meaning,
+        findings,
+        lambda value: (
+            "not a method of this store"
+            + (did_you_mean(value, names) or f"; there are {', '.join(names)}")
+        ),
+    )

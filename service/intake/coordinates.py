@@ -1,0 +1,461 @@
+"""Positions as recorded, and where they lie in the store's CRS.
+
+A row gives its position once: longitude and latitude, easting and northing, or a geometry. Where
+it gives two, they must agree. What was recorded is kept beside what it was transformed to, with
+the name of the transformation and its stated accuracy.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from layers.crs import looks_swapped, outside_area_of_use, read_crs, transform_positions
+from layers.errors import CrsError
+
+if TYPE_CHECKING:
+    import pyproj
+    from numpy.typing import NDArray
+
+    from service.intake.findings import Cells, Findings
+
+    Floats = NDArray[np.float64]
+    Bools = NDArray[np.bool_]
+
+__all__ = ["Positions", "read_positions"]
+
+WGS84: Final = "EPSG:4326"
+# Two positions of one row may differ by this, or by the stated uncertainty where that is larger.
+# Common practice, no source: five decimals of a degree are about one metre. [m]
+_AGREE_M: Final = 10.0
+# A projected CRS still serves a little beyond its area of use. Common practice, no source. [deg]
+_MARGIN_DEG: Final = 1.0
+
+
+@dataclass
+class Positions:
+    """Positions of n placements.
+
+    Attributes
+    ----------
+    point, shape
+        In the store's CRS; None where there is none or it was refused.
+    kind
+        `point`, `ends`, `track`, `area`.
+    original_x, original_y, original_crs
+        The position as recorded (of a line its first vertex, of a polygon its centroid).
+    original_shape
+        Line or polygon as recorded.
+    transformation, accuracy_m
+        Name and stated accuracy of the transformation.
+    """
+
+    point: NDArray[np.object_]
+    shape: NDArray[np.object_]
+    kind: NDArray[np.object_]
+    original_x: Floats
+    original_y: Floats
+    original_crs: NDArray[np.object_]
+    original_shape: NDArray[np.object_]
+    transformation: NDArray[np.object_]
+    accuracy_m: Floats
+
+
+@dataclass
+class _Given:
+    """Which kind of position each row gives."""
+
+    lonlat: Bools
+    grid: Bools
+    geometry: Bools
+
+
+def read_positions(
+    cells: Cells,
+    numbers: dict[str, Floats],
+    survey_crs: pd.Series,
+    store_crs: str,
+    findings: Findings,
+    *,
+    default_crs: str = "",
+) -> Positions:
+    """Read the positions of a placement sheet.
+
+    Parameters
+    ----------
+    cells
+        The sheet.
+    numbers
+        Its columns of numbers, read.
+    survey_crs
+        CRS of each row's survey, '' where it has none.
+    store_crs
+        CRS of the store, projected, in metres.
+    default_crs
+        CRS of rows that name none; goes before that of the survey.
+    """
+    n = len(cells.frame)
+    shapes = _read_geometries(cells, findings)
+    given = _given(cells, numbers, shapes, findings)
+    stated = cells.column("crs").to_numpy(object)
+    fallback = survey_crs.to_numpy(object)
+    crs = np.where(stated != "", stated, default_crs or fallback).astype(object)
+    known, geographic = _understand(cells, crs, findings)
+    # Degrees beside a CRS in metres that the row did not name itself: WGS 84, as handhelds give.
+    plain = given.lonlat & (stated == "") & known & ~geographic
+    crs[plain | (given.lonlat & (crs == ""))] = WGS84
+    known[crs == WGS84], geographic[crs == WGS84] = True, True
+    _refuse_unfitting(cells, given, crs, stated, known, geographic, findings)
+
+    x, y = np.full(n, np.nan), np.full(n, np.nan)
+    use = [
+        (given.lonlat & geographic, "longitude", "latitude"),
+        (given.grid & ~geographic & ~given.lonlat, "easting", "northing"),
+    ]
+    for which, first, second in use:
+        x[which], y[which] = numbers[first][which], numbers[second][which]
+    end_x, end_y = _ends(cells, numbers, given, findings)
+    both = given.geometry & given.lonlat & geographic & known
+    lone_x, lone_y = x.copy(), y.copy()
+    at = given.geometry & known
+    corner = _corner(shapes)
+    x[at], y[at] = shapely.get_x(corner[at]), shapely.get_y(corner[at])
+
+    positions = Positions(
+        point=np.full(n, None, dtype=object),
+        shape=np.full(n, None, dtype=object),
+        kind=_kinds(shapes, given, end_x),
+        original_x=x,
+        original_y=y,
+        original_crs=_only(crs, known & np.isfinite(x)),
+        original_shape=_original_shapes(shapes, x, y, end_x, end_y),
+        transformation=np.full(n, None, dtype=object),
+        accuracy_m=np.full(n, np.nan),
+    )
+    _transform(cells, positions, store_crs, findings)
+    _refuse_disagreeing(cells, numbers, positions, both, lone_x, lone_y, crs, store_crs, findings)
+    return positions
+
+
+def _read_geometries(cells: Cells, findings: Findings) -> NDArray[np.object_]:
+    """Parse well-known text; only single points, lines and polygons that are valid remain."""
+    text = cells.column("geometry")
+    shapes = np.full(len(text), None, dtype=object)
+    filled = (text != "").to_numpy(bool)
+    if not filled.any():
+        return shapes
+    shapes[filled] = shapely.force_2d(
+        shapely.from_wkt(text.to_numpy(object)[filled], on_invalid="ignore")
+    )
+    unread = filled & shapely.is_missing(shapes)
+    findings.refuse(cells, unread, "geometry", "give well-known text, such as POINT (-11.18 52.66)")
+    single = shapely.get_num_geometries(shapes) == 1
+    multi = single & (shapely.get_type_id(shapes) > 3)
+    shapes[multi] = shapely.get_geometry(shapes[multi], 0)
+    kind = shapely.get_type_id(shapes)
+    empty = shapely.is_empty(shapes)
+    odd = filled & ~unread & (empty | ~np.isin(kind, (0, 1, 3)))
+    findings.refuse(
+        cells, odd, "geometry", "give one POINT, LINESTRING or POLYGON of a single part"
+    )
+    wrong = filled & ~unread & ~odd & ~shapely.is_valid(shapes)
+    if wrong.any():
+        reasons = dict(
+            zip(
+                text.to_numpy(object)[wrong],
+                shapely.is_valid_reason(shapes[wrong]),
+                strict=True,
+            )
+        )
+        findings.refuse(
+            cells, wrong, "geometry", lambda value: f"not a valid shape: {reasons[value]}"
+        )
+    shapes[odd | wrong] = None
+    return shapes
+
+
+def _given(
+    cells: Cells, numbers: dict[str, Floats], shapes: NDArray[np.object_], findings: Findings
+) -> _Given:
+    written = {
+        name: (cells.column(name) != "").to_numpy(bool)
+        for name in ("longitude", "latitude", "easting", "northing", "geometry")
+    }
+    for first, second in (
+        ("longitude", "latitude"),
+        ("easting", "northing"),
+        ("end_longitude", "end_latitude"),
+        ("end_easting", "end_northing"),
+    ):
+        for one, other in ((first, second), (second, first)):
+            half = (cells.column(one) != "") & (cells.column(other) == "")
+            findings.refuse(cells, half, other, f"{one} is given, so give {other} too")
+    nothing = np.logical_and.reduce([~filled for filled in written.values()])
+    nothing &= ~(cells.column("waypoint") != "").to_numpy(bool)
+    findings.refuse(
+        cells,
+        nothing,
+        "longitude",
+        "the row has no position; give longitude and latitude, easting and northing, a geometry, "
+        "or a waypoint",
+    )
+    return _Given(
+        lonlat=np.isfinite(numbers["longitude"]) & np.isfinite(numbers["latitude"]),
+        grid=np.isfinite(numbers["easting"]) & np.isfinite(numbers["northing"]),
+        geometry=~shapely.is_missing(shapes),
+    )
+
+
+def _understand(cells: Cells, crs: NDArray[np.object_], findings: Findings) -> tuple[Bools, Bools]:
+    """Whether each row's CRS is known, and whether it is in degrees."""
+    known = np.zeros(len(crs), dtype=bool)
+    geographic = np.zeros(len(crs), dtype=bool)
+    codes, uniques = pd.factorize(crs)
+    for code, text in enumerate(uniques):
+        if not text:
+            continue
+        rows = codes == code
+        try:
+            read = read_crs(text)
+        except CrsError as problem:
+            findings.refuse(cells, rows, "crs", str(problem), values=crs.tolist())
+            continue
+        known[rows], geographic[rows] = True, bool(read.is_geographic)
+    return known, geographic
+
+
+def _refuse_unfitting(
+    cells: Cells,
+    given: _Given,
+    crs: NDArray[np.object_],
+    stated: NDArray[np.object_],
+    known: Bools,
+    geographic: Bools,
+    findings: Findings,
+) -> None:
+    metres_for_degrees = given.lonlat & known & ~geographic & (stated != "") & ~given.grid
+    metres_for_degrees &= ~given.geometry
+    findings.refuse(
+        cells,
+        metres_for_degrees,
+        "crs",
+        "this CRS is in metres, but longitude and latitude are given; give easting and northing, "
+        "or a CRS in degrees such as EPSG:4326",
+    )
+    degrees_for_metres = given.grid & known & geographic & ~given.lonlat & ~given.geometry
+    findings.refuse(
+        cells,
+        degrees_for_metres,
+        "crs",
+        "this CRS is in degrees, but easting and northing are given; name the grid they are in",
+        values=crs.tolist(),
+    )
+    nameless = (given.grid | given.geometry) & (crs == "")
+    findings.refuse(
+        cells,
+        nameless,
+        "crs",
+        "name the CRS of these coordinates, such as EPSG:25830, here or for the survey",
+    )
+
+
+def _ends(
+    cells: Cells, numbers: dict[str, Floats], given: _Given, findings: Findings
+) -> tuple[Floats, Floats]:
+    """Take the far end, in the CRS of the position."""
+    lon, lat = numbers["end_longitude"], numbers["end_latitude"]
+    east, north = numbers["end_easting"], numbers["end_northing"]
+    degrees = np.isfinite(lon) & np.isfinite(lat)
+    metres = np.isfinite(east) & np.isfinite(north)
+    astray = (degrees & ~given.lonlat) | (metres & ~(given.grid & ~given.lonlat))
+    findings.refuse(
+        cells,
+        astray,
+        "end_longitude" if (degrees & ~given.lonlat).any() else "end_easting",
+        "give the far end in the same way as the position, or the whole line as geometry",
+    )
+    x = np.where(degrees & given.lonlat, lon, np.where(metres & ~given.lonlat, east, np.nan))
+    y = np.where(degrees & given.lonlat, lat, np.where(metres & ~given.lonlat, north, np.nan))
+    return x, y
+
+
+def _corner(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Find the position of a shape: the point, a line's start, a polygon's centroid."""
+    kind = shapely.get_type_id(shapes)
+    corner = shapes.copy()
+    line, area = kind == 1, kind == 3
+    corner[line] = shapely.get_point(shapes[line], 0)
+    corner[area] = shapely.centroid(shapes[area])
+    return corner
+
+
+def _kinds(shapes: NDArray[np.object_], given: _Given, end_x: Floats) -> NDArray[np.object_]:
+    kind = np.full(len(shapes), "point", dtype=object)
+    kind[np.isfinite(end_x) & ~given.geometry] = "ends"
+    types = shapely.get_type_id(shapes)
+    kind[types == 1], kind[types == 3] = "track", "area"
+    return kind
+
+
+def _only(values: NDArray[np.object_], which: Bools) -> NDArray[np.object_]:
+    kept = np.full(len(values), None, dtype=object)
+    kept[which] = values[which]
+    return kept
+
+
+def _original_shapes(
+    shapes: NDArray[np.object_], x: Floats, y: Floats, end_x: Floats, end_y: Floats
+) -> NDArray[np.object_]:
+    drawn = _only(shapes, np.isin(shapely.get_type_id(shapes), (1, 3)))
+    two = np.isfinite(end_x) & np.isfinite(x) & shapely.is_missing(shapes)
+    if two.any():
+        pairs = np.stack(
+            [np.column_stack([x[two], y[two]]), np.column_stack([end_x[two], end_y[two]])], axis=1
+        )
+        drawn[two] = shapely.linestrings(pairs)
+    return drawn
+
+
+def _transform(cells: Cells, positions: Positions, store_crs: str, findings: Findings) -> None:
+    """Transform every position and shape, one CRS at a time."""
+    target = read_crs(store_crs)
+    codes, uniques = pd.factorize(positions.original_crs)
+    for code, text in enumerate(uniques):
+        rows = np.flatnonzero(codes == code)
+        source = read_crs(text)
+        good = _refuse_outside(cells, rows, source, target, positions, findings)
+        rows = rows[good]
+        if not len(rows):
+            continue
+        x, y, name, accuracy = transform_positions(
+            positions.original_x[rows], positions.original_y[rows], source, target
+        )
+        points = np.full(len(rows), None, dtype=object)
+        fine = np.isfinite(x) & np.isfinite(y)
+        points[fine] = shapely.points(x[fine], y[fine])
+        positions.point[rows] = points
+        positions.transformation[rows] = name
+        positions.accuracy_m[rows] = accuracy
+        drawn = rows[~shapely.is_missing(positions.original_shape[rows])]
+        if len(drawn):
+            own = positions.original_shape[drawn]
+            xy = shapely.get_coordinates(own)
+            new_x, new_y, _, _ = transform_positions(xy[:, 0], xy[:, 1], source, target)
+            fits = np.isfinite(new_x) & np.isfinite(new_y)
+            if not fits.all():
+                broken = np.zeros(len(cells.frame), dtype=bool)
+                counts = shapely.get_num_coordinates(own)
+                broken[drawn[np.repeat(np.arange(len(drawn)), counts)[~fits]]] = True
+                findings.refuse(
+                    cells, broken, "geometry", "some of its coordinates lie outside the CRS"
+                )
+                new_x, new_y = np.nan_to_num(new_x), np.nan_to_num(new_y)
+            positions.shape[drawn] = shapely.set_coordinates(
+                own.copy(), np.column_stack([new_x, new_y])
+            )
+    area = positions.kind == "area"
+    area &= ~shapely.is_missing(positions.shape)
+    positions.point[area] = shapely.centroid(positions.shape[area])
+
+
+def _refuse_outside(
+    cells: Cells,
+    rows: NDArray[np.intp],
+    source: pyproj.CRS,
+    target: pyproj.CRS,
+    positions: Positions,
+    findings: Findings,
+) -> Bools:
+    """Refuse positions outside the area of use of their CRS or of the store's."""
+    x, y = positions.original_x[rows], positions.original_y[rows]
+    lon, lat = _degrees(x, y, source)
+    outside = outside_area_of_use(lon, lat, source)
+    far = _far_outside(lon, lat, target)
+    bad = outside | far
+    if not bad.any():
+        return ~bad
+    if source.is_geographic:
+        swapped = bad & looks_swapped(lon, lat, target)
+    else:
+        other_lon, other_lat = _degrees(y, x, source)
+        swapped = bad & ~outside_area_of_use(other_lon, other_lat, source)
+        swapped &= ~_far_outside(other_lon, other_lat, target)
+    column, pair = (
+        ("longitude", "longitude and latitude")
+        if source.is_geographic
+        else ("easting", "easting and northing")
+    )
+    if (cells.column(column) == "").all():
+        column = "geometry"
+    texts = [f"{a:.10g} {b:.10g}" for a, b in zip(x[bad], y[bad], strict=True)]
+    shown = pd.Series("", index=range(len(cells.frame)), dtype="str").to_numpy(object)
+    shown[rows[bad]] = texts
+    for which, remedy in (
+        (swapped, f"{pair} look exchanged; exchange them"),
+        (
+            outside & ~swapped,
+            f"outside the area of use of {source.name}; check the numbers and the CRS",
+        ),
+        (
+            far & ~outside & ~swapped,
+            f"outside the area of use of the store's CRS, {target.name}; check the numbers",
+        ),
+    ):
+        mask = np.zeros(len(cells.frame), dtype=bool)
+        mask[rows[which]] = True
+        findings.refuse(cells, mask, column, remedy, values=shown.tolist())
+    return ~bad
+
+
+def _far_outside(lon: Floats, lat: Floats, target: pyproj.CRS) -> Bools:
+    """Outside by more than the margin: of the moves within it, none leads inside."""
+    outside = outside_area_of_use(lon, lat, target)
+    for east in (-_MARGIN_DEG, 0.0, _MARGIN_DEG):
+        for north in (-_MARGIN_DEG, 0.0, _MARGIN_DEG):
+            if not outside.any():
+                return outside
+            at = np.flatnonzero(outside)
+            outside[at] = outside_area_of_use(lon[at] + east, lat[at] + north, target)
+    return outside
+
+
+def _degrees(x: Floats, y: Floats, source: pyproj.CRS) -> tuple[Floats, Floats]:
+    if source.is_geographic:
+        return x, y
+    lon, lat, _, _ = transform_positions(x, y, source, WGS84)
+    return lon, lat
+
+
+def _refuse_disagreeing(
+    cells: Cells,
+    numbers: dict[str, Floats],
+    positions: Positions,
+    both: Bools,
+    lon: Floats,
+    lat: Floats,
+    crs: NDArray[np.object_],
+    store_crs: str,
+    findings: Findings,
+) -> None:
+    """Refuse rows that give their position twice and mean two places."""
+    rows = np.flatnonzero(both & ~shapely.is_missing(positions.point))
+    if not len(rows):
+        return
+    apart = np.zeros(len(cells.frame), dtype=bool)
+    allowed = np.fmax(np.nan_to_num(numbers["position_uncertainty_m"][rows]), _AGREE_M)
+    for text in pd.unique(crs[rows]):
+        own = rows[crs[rows] == text]
+        x, y, _, _ = transform_positions(lon[own], lat[own], text, store_crs)
+        point = positions.point[own]
+        gone = np.hypot(x - shapely.get_x(point), y - shapely.get_y(point))
+        apart[own] = gone > allowed[np.isin(rows, own)]
+    findings.refuse(
+        cells,
+        apart,
+        "geometry",
+        "longitude and latitude lie elsewhere than the geometry; keep one of the two",
+    )

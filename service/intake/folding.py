@@ -1,0 +1,184 @@
+"""Rows that hold one pass each become one placement of several passes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+
+from service.intake.findings import Cells
+from service.intake.numbers import read_number
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping as Dict
+
+    from numpy.typing import NDArray
+
+    from service.intake.findings import Findings
+
+__all__ = ["Fold", "fold_passes"]
+
+_KEYS: Final = {"by", "only", "pass_no", "sum", "first", "min", "max", "join"}
+
+
+@dataclass(frozen=True)
+class Fold:
+    """How rows are folded.
+
+    Attributes
+    ----------
+    by
+        Their columns that are equal within one placement.
+    only
+        Their column and the values of the rows that are folded at all; others stay.
+    pass_no
+        Their column with the number of the pass.
+    how
+        `sum`, `first`, `min`, `max` or `join` (texts, each once, by "; ") by our column; any other
+        must not differ within one.
+    """
+
+    by: tuple[str, ...]
+    pass_no: str
+    only: dict[str, list[str]]
+    how: dict[str, str]
+
+    @classmethod
+    def read(cls, table: Dict[str, Any], faults: list[str]) -> Fold:
+        """Take the table of a mapping file; what is wrong is added to `faults`."""
+        strange = sorted(set(table) - _KEYS)
+        if strange:
+            faults.append(f"[fold] {', '.join(strange)} is not understood")
+        if not table.get("by") or not table.get("pass_no"):
+            faults.append("[fold] needs by, a list of columns, and pass_no, a column")
+        only = {
+            name: [str(one) for one in ([values] if isinstance(values, str) else values)]
+            for name, values in table.get("only", {}).items()
+        }
+        ways = ("sum", "first", "min", "max", "join")
+        how = {name: way for way in ways for name in table.get(way, [])}
+        return cls(tuple(table.get("by", ())), str(table.get("pass_no", "")), only, how)
+
+
+def fold_passes(
+    fold: Fold, theirs: Cells, sheets: dict[str, Cells], findings: Findings, file: str
+) -> dict[str, Cells]:
+    """Fold the rows of the placement sheet, and point catches and lengths to what they became.
+
+    The placement takes the id and row number of its first row; `passes` is its highest pass
+    number, and each catch gets the pass of its row as `pass_no`.
+
+    Parameters
+    ----------
+    fold
+        How.
+    theirs
+        The placement sheet under its own headers, same rows as ours.
+    sheets
+        Under our headers.
+    """
+    absent = [n for n in (*fold.by, *fold.only, fold.pass_no) if n not in theirs.frame]
+    if absent:
+        findings.refuse_file(file, f"[fold] {theirs.file} has no column {', '.join(absent)}")
+        return sheets
+    placements = sheets["placements"]
+    group = _groups(fold, theirs)
+    ids = placements.column("placement_id").to_numpy(object)
+    passes = theirs.column(fold.pass_no)
+    first = np.unique(group, return_index=True)[1]
+    folded = {
+        name: _one_each(placements, name, fold.how.get(name), group, first, findings)
+        for name in placements.frame.columns
+        if name != "placement_id"
+    }
+    number = pd.to_numeric(pd.Series(passes.to_numpy(object)), errors="coerce")
+    highest = number.groupby(group).max().to_numpy(float)
+    index = placements.frame.index[first]
+    frame = pd.DataFrame(folded, index=index).astype("str")
+    frame.insert(0, "placement_id", ids[first])
+    if "passes" not in frame:
+        frame["passes"] = [str(int(n)) if n == n and n > 0 else "" for n in highest.tolist()]
+    out = sheets | {
+        "placements": Cells("placements", placements.file, frame, placements.decimal_comma)
+    }
+    became = pd.Series(ids[first][group], index=ids)
+    pass_of = pd.Series(passes.to_numpy(object), index=ids)
+    keep = ~became.index.duplicated()
+    for sheet in ("catches", "lengths"):
+        if sheet in sheets:
+            out[sheet] = _follow(sheets[sheet], became[keep], pass_of[keep])
+    return out
+
+
+def _groups(fold: Fold, theirs: Cells) -> NDArray[np.intp]:
+    """Give the number of the placement that each row belongs to, in the order of first rows."""
+    key = pd.Series("", index=theirs.frame.index, dtype="str")
+    for name in fold.by:
+        key = key + "\x1f" + theirs.frame[name]
+    alone = pd.Series(False, index=theirs.frame.index)
+    for name, values in fold.only.items():
+        alone |= ~theirs.frame[name].isin(values)
+    number = pd.Series(np.arange(len(key)).astype(str), index=key.index)
+    codes, _ = pd.factorize(key.mask(alone, "\x1e" + number).to_numpy(object))
+    return codes
+
+
+def _one_each(
+    placements: Cells,
+    name: str,
+    how: str | None,
+    group: NDArray[np.intp],
+    first: NDArray[np.intp],
+    findings: Findings,
+) -> NDArray[np.object_]:
+    """One value per folded placement."""
+    cells = placements.column(name)
+    text = pd.Series(cells.to_numpy(object))
+    filled = text != ""
+    own = text[filled].groupby(group[filled.to_numpy()])
+    if how == "sum":
+        return _summed(text, group, len(first), placements.decimal_comma)
+    if how == "join":
+        picked = own.agg(lambda texts: "; ".join(dict.fromkeys(texts)))
+    elif how in ("min", "max"):
+        picked = own.min() if how == "min" else own.max()
+    else:
+        picked = own.first()
+        if how is None:
+            differs = own.nunique() > 1
+            several = pd.Series(group).isin(differs.index[differs]).to_numpy()
+            findings.refuse(
+                placements,
+                several,
+                name,
+                "rows to be folded into one placement differ here; say in the mapping's [fold] "
+                f"whether {name} is a sum, first, min, max or join, or add a column to by",
+            )
+    return picked.reindex(np.arange(len(first))).fillna("").to_numpy(object)
+
+
+def _summed(
+    text: pd.Series, group: NDArray[np.intp], n: int, decimal_comma: bool
+) -> NDArray[np.object_]:
+    """Sum within groups; one with something that is no number keeps that, to be refused."""
+    codes, uniques = pd.factorize(text.to_numpy(object))
+    read = [read_number(u, decimal_comma=decimal_comma) if u else 0.0 for u in uniques]
+    number = np.array([0.0 if isinstance(value, str) else value for value in read])[codes]
+    odd = np.array([isinstance(value, str) for value in read])[codes]
+    total = np.bincount(group, weights=number, minlength=n)
+    filled = np.bincount(group, weights=(text != "").to_numpy(float), minlength=n) > 0
+    sums = np.array([repr(value) for value in total.tolist()], dtype=object)
+    sums[~filled] = ""
+    sums[group[odd]] = text.to_numpy(object)[odd]
+    return sums
+
+
+def _follow(cells: Cells, became: pd.Series, pass_of: pd.Series) -> Cells:
+    frame = cells.frame.copy()
+    old = frame["placement_id"]
+    frame["placement_id"] = old.map(became).fillna(old)
+    passes = old.map(pass_of).fillna("")
+    frame["pass_no"] = cells.column("pass_no").mask(passes != "", passes)
+    return Cells(cells.sheet, cells.file, frame.astype("str"), cells.decimal_comma)

@@ -1,0 +1,404 @@
+"""Checking field sheets as a whole, and taking them whole or not at all."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from layers.catchments import catchment_of
+from service import reference
+from service.errors import FieldFileError
+from service.intake.checks.catches import read_catches, read_lengths, refuse_misplaced
+from service.intake.checks.fish import (
+    flag_lengths,
+    flag_new_in_catchment,
+    flag_passes,
+    settle_outcomes,
+)
+from service.intake.checks.gear import flag_gear
+from service.intake.checks.placements import read_placements, refuse_doubled_ids
+from service.intake.checks.waters import flag_waters
+from service.intake.columns import SHEETS
+from service.intake.content import placement_digests
+from service.intake.findings import FLAG_COLUMNS, Cells, Findings
+from service.intake.locating import locate
+from service.intake.surveys import new_sites, new_surveys
+from service.records import FieldRecords, Selection
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import geopandas as gpd
+
+    from service.errors import Fault
+    from service.intake.coordinates import Positions
+    from service.intake.sheets import Sheets
+    from service.records import Batch
+    from service.store.interface import Store
+
+__all__ = ["CheckResult", "check", "missing_species", "take"]
+
+_STORED_FLAGS: Final = ["placement_id", "code", "column", "value", "message"]
+_PLACEMENT_TAIL: Final = ["shape_kind", "shape", "original_x", "original_y", "original_crs"]
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """What a check found.
+
+    Attributes
+    ----------
+    records
+        What would be stored, without placements that are stored already; None where
+        something was refused.
+    refused
+        Values that cannot be understood, by file and row. Any of them refuses the whole.
+    flagged
+        What looks odd but is kept: file, row, placement_id, code, column, value, message.
+    unchanged
+        Placements that the store holds with this very content.
+    digests
+        Digest of the content of every placement of the sheet, index `placement_id`.
+    digest, files
+        Of the sheets.
+    rows_read
+        Rows by sheet as the files had them.
+    """
+
+    records: FieldRecords | None
+    refused: list[Fault]
+    flagged: pd.DataFrame
+    unchanged: tuple[str, ...]
+    digests: pd.Series
+    digest: str
+    files: tuple[str, ...]
+    rows_read: dict[str, int]
+
+
+def check(
+    sheets: Sheets,
+    store: Store,
+    *,
+    replaces: str | None = None,
+    now: dt.datetime | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> CheckResult:
+    """Check field sheets against a store; nothing is written.
+
+    Parameters
+    ----------
+    sheets
+        From `read_sheets` or `sheets_from_frames`.
+    store
+        Whose methods, species, surveys, network and records they are checked against.
+    replaces
+        Placement that is being edited: it may be in the store with other content.
+    now
+        Times after this are refused; the clock where not given.
+    progress
+        Told in words what is being done.
+    """
+    say = progress or (lambda _: None)
+    findings = Findings(list(sheets.findings.refused), list(sheets.findings._flags))
+    if "placements" not in sheets.cells:
+        return _refused(sheets, findings)
+    say("reading placements")
+    cells = sheets.cells["placements"]
+    methods, species = reference.methods(store), reference.species(store)
+    refuse_doubled_ids(cells, findings)
+    named = cells.column("survey").mask(cells.column("survey") == "", sheets.survey)
+    stored_surveys, stored_sites = store.surveys(), store.sites()
+    surveys = new_surveys(
+        sheets.cells.get("surveys"),
+        named,
+        stored_surveys,
+        store.settings.timezone,
+        cells.file,
+        findings,
+    )
+    all_surveys = pd.concat([stored_surveys, surveys])[["crs", "timezone"]]
+    all_surveys["timezone"] = all_surveys["timezone"].fillna(store.settings.timezone)
+    sites = new_sites(
+        sheets.cells.get("sites"),
+        cells.column("site"),
+        stored_sites,
+        all_surveys.index,
+        cells.file,
+        findings,
+    )
+    if any(fault.column == "timezone" for fault in findings.refused):
+        return _refused(sheets, findings)
+    placements, positions, day_only = read_placements(
+        cells,
+        methods,
+        all_surveys,
+        store.settings.crs,
+        findings,
+        now=now or dt.datetime.now(dt.UTC),
+        date_order=sheets.date_order,
+        survey=sheets.survey,
+        crs=sheets.crs,
+    )
+    say("reading catches")
+    catches, lengths = _read_owned(sheets, species, placements, store, findings)
+    if findings.refused:
+        return _refused(sheets, findings)
+    say("looking for what is stored already")
+    whole = _Checked(cells, placements, catches, lengths)
+    placements["outcome"] = settle_outcomes(cells, placements, catches, findings)
+    digests = _digests(whole, positions)
+    unchanged = _compare(cells, digests, store, findings, replaces)
+    if findings.refused:
+        return _refused(sheets, findings)
+    say("checking gear, waters and fish")
+    flag_gear(cells, placements, methods, day_only, findings)
+    _flag_around(whole, sheets, store, species, findings)
+    say("snapping to the network")
+    records = _records(whole, surveys, sites, unchanged)
+    records, network_flags = _located(records, store, methods)
+    flagged = _with_rows(findings.flags(), network_flags, cells)
+    kept = flagged[flagged["placement_id"].isin(records.placements.index)]
+    records = replace(records, flags=kept[_STORED_FLAGS].reset_index(drop=True))
+    return CheckResult(
+        records=records,
+        refused=[],
+        flagged=flagged,
+        unchanged=unchanged,
+        digests=digests,
+        digest=sheets.digest,
+        files=sheets.files,
+        rows_read=sheets.rows_read,
+    )
+
+
+def take(
+    result: CheckResult,
+    store: Store,
+    who: str,
+    *,
+    progress: Callable[[int, int], None] | None = None,
+) -> Batch | None:
+    """Store what was checked, whole.
+
+    Returns
+    -------
+    Batch or None
+        None where every placement is in the store already: nothing was changed.
+
+    Raises
+    ------
+    FieldFileError
+        Something was refused; nothing is stored.
+    ConflictError
+        Somebody stored one of these placements since the check.
+    """
+    if result.records is None:
+        raise FieldFileError(result.refused)
+    if not len(result.records.placements):
+        return None
+    return store.add_batch(
+        result.records,
+        who=who,
+        files=result.files,
+        digest=result.digest,
+        digests=result.digests.loc[result.records.placements.index],
+        progress=progress,
+    )
+
+
+def missing_species(sheets: Sheets, store: Store) -> pd.DataFrame:
+    """Names in the catch and length sheets that the species list lacks, as a species sheet.
+
+    Returns
+    -------
+    DataFrame
+        `species`, and `vernacular_name`, `rank`, `family`, `taxon_id` where a mapping file says
+        from which columns they come; ready to be looked through and loaded.
+    """
+    columns = ["species", "vernacular_name", "rank", "family", "taxon_id"]
+    names = {
+        name
+        for sheet in ("catches", "lengths")
+        if sheet in sheets.cells
+        for name in sheets.cells[sheet].column("species").unique().tolist()
+        if name
+    }
+    lacking = sorted(names - set(store.species().index))
+    frame = pd.DataFrame({"species": pd.array(lacking, dtype="str")}).reindex(columns=columns)
+    if sheets.species is not None:
+        own = sheets.species.set_index("species").reindex(lacking)
+        for column in own.columns:
+            frame[column] = own[column].to_numpy(object)
+    return frame
+
+
+@dataclass(frozen=True)
+class _Checked:
+    """The sheets read whole: rows of the sheets, `placement_id` a column."""
+
+    cells: Cells
+    placements: gpd.GeoDataFrame
+    catches: pd.DataFrame
+    lengths: pd.DataFrame
+
+
+def _refused(sheets: Sheets, findings: Findings) -> CheckResult:
+    order = {file: place for place, file in enumerate(sheets.files)}
+    refused = sorted(
+        dict.fromkeys(findings.refused), key=lambda f: (order.get(f.file, -1), f.row, f.column)
+    )
+    return CheckResult(
+        records=None,
+        refused=refused,
+        flagged=findings.flags(),
+        unchanged=(),
+        digests=pd.Series(dtype="str"),
+        digest=sheets.digest,
+        files=sheets.files,
+        rows_read=sheets.rows_read,
+    )
+
+
+def _read_owned(
+    sheets: Sheets,
+    species: pd.DataFrame,
+    placements: gpd.GeoDataFrame,
+    store: Store,
+    findings: Findings,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Read catches and lengths, against the placements that they name."""
+    frames = []
+    for sheet, read in (("catches", read_catches), ("lengths", read_lengths)):
+        cells = sheets.cells.get(sheet)
+        if cells is None:
+            cells = Cells(sheet, "", pd.DataFrame(index=pd.RangeIndex(2, 2)))
+        frame = read(cells, species, findings)
+        strange = frame.loc[~frame["placement_id"].isin(placements["placement_id"]), "placement_id"]
+        known = store.known_placements(strange.dropna().unique().tolist()).index
+        refuse_misplaced(cells, frame, placements, known, findings)
+        if len(frame) and not findings.refused:
+            flag_passes(cells, frame, placements, findings)
+        frames.append(frame)
+    return frames[0], frames[1]
+
+
+def _digests(whole: _Checked, positions: Positions) -> pd.Series:
+    """Digest what was recorded; not where the network or a transformation put it."""
+    derived = ["shape", "geometry", "transformation", "transformation_accuracy_m"]
+    plain = pd.DataFrame(whole.placements.drop(columns=derived))
+    plain["original_shape"] = pd.Series(positions.original_shape, index=plain.index, dtype=object)
+    return placement_digests(plain.set_index("placement_id"), whole.catches, whole.lengths)
+
+
+def _compare(
+    cells: Cells, digests: pd.Series, store: Store, findings: Findings, replaces: str | None
+) -> tuple[str, ...]:
+    """Find what is stored already; refuse an id that is stored with other content."""
+    known = store.known_placements(digests.index.tolist())
+    known = known.reindex(digests.index)
+    same = known.notna() & (known == digests)
+    other = known.notna() & ~same & (digests.index != (replaces or ""))
+    findings.refuse(
+        cells,
+        other.to_numpy(bool),
+        "placement_id",
+        "the store holds this placement with other content; give another id, or change the stored "
+        "one on its page",
+    )
+    return tuple(str(name) for name in digests.index[same])
+
+
+def _flag_around(
+    whole: _Checked, sheets: Sheets, store: Store, species: pd.DataFrame, findings: Findings
+) -> None:
+    """Flag what only the stored records around the new ones can tell."""
+    placements, catchments = whole.placements, reference.catchments(store)
+    catchment = _catchment(placements, catchments)
+    asked = tuple(placements["survey"].dropna().unique().tolist())
+    earlier = store.records(Selection(surveys=asked)).placements if asked else placements.head(0)
+    earlier = earlier[~earlier.index.isin(placements["placement_id"])]
+    flag_waters(
+        whole.cells, placements, catchment, earlier, _catchment(earlier, catchments), findings
+    )
+    if "lengths" in sheets.cells:
+        flag_lengths(sheets.cells["lengths"], whole.lengths, species, findings)
+    if "catches" in sheets.cells and len(catchments):
+        by_id = pd.Series(catchment.to_numpy(object), index=placements["placement_id"], dtype="str")
+        seen = _seen(store, catchments, by_id)
+        flag_new_in_catchment(sheets.cells["catches"], whole.catches, by_id, seen, findings)
+
+
+def _catchment(placements: gpd.GeoDataFrame, catchments: gpd.GeoDataFrame) -> pd.Series:
+    if not len(catchments) or not len(placements):
+        return pd.Series(None, index=placements.index, dtype="str")
+    return catchment_of(placements, catchments)
+
+
+def _seen(store: Store, catchments: gpd.GeoDataFrame, by_id: pd.Series) -> pd.DataFrame:
+    """Species on record in each catchment that new placements lie in, nested ones included."""
+    wanted = by_id.dropna().unique()
+    if not len(wanted):
+        return pd.DataFrame({"catchment_id": [], "species": []}, dtype="str")
+    west, south, east, north = catchments.loc[wanted].total_bounds.tolist()
+    around = store.records(Selection(bbox=(west, south, east, north)))
+    kept = around.catches[~around.catches["placement_id"].isin(by_id.index)]
+    where = _catchment(around.placements, catchments).reindex(kept["placement_id"])
+    pairs = pd.DataFrame(
+        {"catchment_id": where.to_numpy(object), "species": kept["species"].to_numpy(object)}
+    ).dropna()
+    rolled = pairs.drop_duplicates().merge(reference.ancestors(store), on="catchment_id")
+    rolled = rolled.drop(columns="catchment_id").rename(columns={"ancestor_id": "catchment_id"})
+    return rolled[["catchment_id", "species"]].drop_duplicates()
+
+
+def _records(
+    whole: _Checked, surveys: pd.DataFrame, sites: pd.DataFrame, unchanged: tuple[str, ...]
+) -> FieldRecords:
+    """Gather what is new, in the columns of the contract."""
+    placements = whole.placements.set_index("placement_id")
+    placements.index = placements.index.astype("str")
+    placements = placements.loc[~placements.index.isin(unchanged)]
+    named = [column.name for column in SHEETS["placements"]]
+    head = [name for name in named if name in placements and name != "geometry"]
+    at = head.index("lifted_at") + 1 if "lifted_at" in head else len(head)
+    order = [*head[:at], "timezone", *head[at:], *_PLACEMENT_TAIL]
+    order += ["transformation", "transformation_accuracy_m", "geometry"]
+    catches = whole.catches[whole.catches["placement_id"].isin(placements.index)]
+    lengths = whole.lengths[whole.lengths["placement_id"].isin(placements.index)]
+    none = pd.DataFrame()
+    return FieldRecords(
+        surveys=surveys,
+        sites=sites,
+        placements=placements[order],
+        catches=catches.set_axis(pd.RangeIndex(1, len(catches) + 1, name="catch_id")),
+        lengths=lengths.reset_index(drop=True),
+        snaps=none,
+        stretches=none,
+        flags=none,
+    )
+
+
+def _located(
+    records: FieldRecords, store: Store, methods: pd.DataFrame
+) -> tuple[FieldRecords, pd.DataFrame]:
+    network = reference.network(store) if len(store.reaches()) else None
+    snaps, stretches, flags = locate(
+        records.placements, network, methods, tolerance_m=store.settings.snap_tolerance_m
+    )
+    return replace(records, snaps=snaps, stretches=stretches), flags
+
+
+def _with_rows(flagged: pd.DataFrame, network_flags: pd.DataFrame, cells: Cells) -> pd.DataFrame:
+    """Put the flags of the network beside those of the sheets."""
+    if not len(network_flags):
+        return flagged
+    rows = pd.Series(cells.frame.index.to_numpy(), index=cells.column("placement_id"))
+    more = network_flags.assign(
+        file=cells.file, row=rows.reindex(network_flags["placement_id"]).to_numpy(np.int64)
+    )
+    both = pd.concat([flagged, more[list(FLAG_COLUMNS)]], ignore_index=True)
+    return both.sort_values(["file", "row"], kind="stable", ignore_index=True)

@@ -1,0 +1,92 @@
+"""Sheets out of map files: GeoPackage, GeoJSON, and what else the map library reads."""
+
+from __future__ import annotations
+
+import warnings
+from typing import TYPE_CHECKING
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+from pyogrio.errors import DataLayerError, DataSourceError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pyproj
+
+    from service.intake.findings import Findings
+
+__all__ = ["read_map_file"]
+
+
+def read_map_file(path: Path, sheet: str, findings: Findings) -> pd.DataFrame | None:
+    """Read one layer as text cells; its geometry becomes `geometry`, its CRS `crs`.
+
+    The layer named like our sheet is taken, else the only one. Placements that were handed over
+    are in `placement_sheet`, as recorded; their layer `placements` shows them for a map.
+    """
+    try:
+        names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+        wanted = ("placement_sheet", sheet) if sheet == "placements" else (sheet,)
+        found = {name.casefold(): name for name in names}
+        layer = next((found[name] for name in wanted if name in found), None)
+        if layer is None and len(names) == 1:
+            layer = names[0]
+        if layer is None:
+            findings.refuse_file(
+                path.name, f"has no layer named {sheet}, but {', '.join(names)}; rename one"
+            )
+            return None
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # about measures and odd fields; cells are checked
+            layered = pyogrio.read_dataframe(path, layer=layer)
+    except (DataSourceError, DataLayerError, ValueError, RuntimeError) as problem:
+        findings.refuse_file(path.name, f"cannot be read as a map file: {str(problem)[:200]}")
+        return None
+    return _text_cells(layered)
+
+
+def _text_cells(layered: pd.DataFrame) -> pd.DataFrame:
+    shape = layered.geometry.name if isinstance(layered, gpd.GeoDataFrame) else None
+    cells = {str(name): _texts(layered[name]) for name in layered.columns if name != shape}
+    if isinstance(layered, gpd.GeoDataFrame):
+        flat = shapely.force_2d(layered.geometry.to_numpy())
+        written = shapely.to_wkt(flat, rounding_precision=-1, trim=True)
+        known = ~shapely.is_missing(flat)
+        cells["geometry"] = pd.Series(np.where(known, written, ""), dtype="str")
+        # Where there is a geometry, its CRS is the file's, whatever a column says.
+        stated = cells.get("crs", pd.Series("", index=layered.index, dtype="str"))
+        label = _label(layered.crs)
+        cells["crs"] = pd.Series(np.where(known, label, stated.to_numpy(object)), dtype="str")
+    frame = pd.DataFrame(cells)
+    frame.index = pd.RangeIndex(2, len(frame) + 2)
+    return frame
+
+
+def _label(crs: pyproj.CRS | None) -> str:
+    if crs is None:
+        return ""
+    authority = crs.to_authority()
+    return ":".join(authority) if authority else crs.to_wkt()
+
+
+def _texts(column: pd.Series) -> pd.Series:
+    if pd.api.types.is_bool_dtype(column.dtype):
+        texts = column.map({True: "yes", False: "no"})
+    elif isinstance(column.dtype, pd.DatetimeTZDtype):
+        texts = column.map(lambda moment: moment.isoformat(), na_action="ignore")
+    elif pd.api.types.is_datetime64_any_dtype(column.dtype):
+        texts = column.map(lambda moment: moment.isoformat(), na_action="ignore")
+        days = (column.dropna() == column.dropna().dt.normalize()).all()
+        texts = texts.str.slice(0, 10) if days else texts
+    elif pd.api.types.is_float_dtype(column.dtype):
+        texts = column.map(
+            lambda value: str(int(value)) if value.is_integer() else repr(float(value)),
+            na_action="ignore",
+        )
+    else:
+        texts = column.astype("str").where(column.notna())
+    return texts.astype("str").fillna("")

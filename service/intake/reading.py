@@ -1,0 +1,268 @@
+"""From files to sheets of text cells: CSV here, workbooks and map files in their own modules."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from service.intake.columns import known_names, plain
+from service.intake.findings import Cells
+from service.intake.map_files import read_map_file
+from service.intake.workbooks import read_workbook
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from service.intake.findings import Findings
+
+__all__ = ["MAP_FILES", "TEXT_FILES", "WORKBOOKS", "read_cells", "read_text", "stripped"]
+
+TEXT_FILES: Final = (".csv", ".txt", ".tsv")
+WORKBOOKS: Final = (".xlsx", ".xlsm")
+MAP_FILES: Final = (".geojson", ".json", ".gpkg", ".shp", ".fgb")
+
+_DELIMITERS: Final = (",", ";", "\t")
+_NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
+
+
+def read_cells(
+    path: Path, sheet: str, findings: Findings, *, delimiter: str | None = None
+) -> Cells | None:
+    """Read one sheet out of a file, by the file's ending.
+
+    Parameters
+    ----------
+    path
+        CSV, XLSX, GeoJSON, GeoPackage, Shapefile or FlatGeobuf.
+    sheet
+        Which sheet is looked for, where a file may hold several.
+    findings
+        Takes what is wrong with the file as a whole.
+    delimiter
+        Separator of a CSV; found from the header where not given.
+
+    Returns
+    -------
+    Cells or None
+        Cells under the file's own headers; None where the file cannot be read at all.
+    """
+    try:
+        content = path.read_bytes()
+    except OSError as problem:
+        findings.refuse_file(path.name, f"cannot be opened: {problem.strerror or problem}")
+        return None
+    if not content.strip():
+        findings.refuse_file(path.name, "the file is empty; give one with a header and rows")
+        return None
+    ending = path.suffix.lower()
+    frame: pd.DataFrame | None
+    comma = False
+    if ending in WORKBOOKS:
+        frame = read_workbook(content, path.name, sheet, findings)
+    elif ending in MAP_FILES:
+        frame = read_map_file(path, sheet, findings)
+    elif ending == ".xls":
+        findings.refuse_file(path.name, "this is the old workbook format; save it as XLSX or CSV")
+        return None
+    else:
+        return read_text(content, path.name, sheet, findings, delimiter=delimiter)
+    return None if frame is None else whole_sheet(frame, path.name, sheet, findings, comma)
+
+
+def read_text(
+    content: bytes, file: str, sheet: str, findings: Findings, *, delimiter: str | None = None
+) -> Cells | None:
+    """Read a CSV: UTF-8 with or without BOM; comma, semicolon or tab; quoted line breaks."""
+    if content[:2] == b"PK":
+        findings.refuse_file(file, "this is a workbook; give the file the ending .xlsx")
+        return None
+    if b"\x00" in content:
+        findings.refuse_file(file, "this is not text in UTF-8; save it as CSV UTF-8")
+        return None
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        _refuse_bytes(content, file, sheet, findings, delimiter)
+        return None
+    separator = delimiter or _separator(text, sheet)
+    if separator is None or not _splits(text, separator, sheet):
+        _refuse_delimiter(text, file, sheet, findings, delimiter)
+        return None
+    try:
+        frame = pd.read_csv(
+            io.StringIO(text),
+            sep=separator,
+            header=None,
+            dtype="str",
+            keep_default_na=False,
+            na_filter=False,
+            skip_blank_lines=False,
+            index_col=False,
+        )
+    except pd.errors.ParserError as problem:
+        _refuse_ragged(text, separator, file, findings, problem)
+        return None
+    frame = frame.fillna("")
+    headers = frame.iloc[0].tolist()
+    body = frame.iloc[1:].set_axis(headers, axis=1)
+    body.index = pd.RangeIndex(2, len(body) + 2)
+    return whole_sheet(body, file, sheet, findings, separator == ";")
+
+
+def whole_sheet(
+    frame: pd.DataFrame, file: str, sheet: str, findings: Findings, decimal_comma: bool = False
+) -> Cells | None:
+    """Make cells of a frame under its own headers; refuse what cannot be a sheet.
+
+    Rows without any value are left out, columns without header and value too.
+    """
+    headers = [str(header).strip() for header in frame.columns]
+    frame = frame.set_axis(range(len(headers)), axis=1)
+    frame = frame.apply(stripped)
+    filled = np.zeros(len(frame), dtype=bool)
+    for place in frame:
+        filled |= (frame[place] != "").to_numpy(bool)
+    frame = frame.loc[filled]
+    keep = [k for k, header in enumerate(headers) if header or (frame[k] != "").any()]
+    nameless = [k for k in keep if not headers[k]]
+    if nameless:
+        findings.refuse_file(
+            file, f"column {nameless[0] + 1} has values but no header; name it", row=1
+        )
+    seen: dict[str, str] = {}
+    for k in keep:
+        header = headers[k]
+        if header and plain(header) in seen:
+            findings.refuse_file(
+                file,
+                f"the header {header!r} stands twice; keep one of the two columns",
+                row=1,
+                column=header,
+            )
+        seen[plain(header)] = header
+    if nameless or len(seen) < len(keep):
+        return None
+    if not len(frame) and sheet == "placements":
+        findings.refuse_file(file, "there is a header but no row; nothing would be stored")
+        return None
+    return Cells(
+        sheet, file, frame[keep].set_axis([headers[k] for k in keep], axis=1), decimal_comma
+    )
+
+
+def stripped(cells: pd.Series) -> pd.Series:
+    """Take white space off both ends of every cell, by distinct values."""
+    codes, uniques = pd.factorize(cells.to_numpy(object))
+    clean = np.array([value.strip() for value in uniques], dtype=object)
+    if len(clean) == 0 or (clean == uniques).all():
+        return cells
+    return pd.Series(clean[codes], index=cells.index, dtype="str")
+
+
+def _first_record(text: str, separator: str) -> list[str]:
+    try:
+        return next(csv.reader(io.StringIO(text[:100_000]), delimiter=separator), [])
+    except csv.Error:
+        return []
+
+
+def _separator(text: str, sheet: str) -> str | None:
+    """Find what splits the header into the most known columns, then into most at all."""
+    known = known_names(sheet)
+
+    def found(separator: str) -> tuple[int, int]:
+        headers = _first_record(text, separator)
+        return sum(plain(header) in known for header in headers), len(headers)
+
+    best = max(_DELIMITERS, key=found)
+    return best if found(best)[0] or found(best)[1] > 1 else None
+
+
+def _splits(text: str, separator: str, sheet: str) -> bool:
+    headers = _first_record(text, separator)
+    return len(headers) > 1 or (bool(headers) and plain(headers[0]) in known_names(sheet))
+
+
+def _refuse_delimiter(
+    text: str, file: str, sheet: str, findings: Findings, delimiter: str | None
+) -> None:
+    header = text.splitlines()[0] if text.splitlines() else ""
+    used = _separator(text, sheet)
+    if delimiter and used:
+        remedy = f"the header does not split by {delimiter!r}; this file is separated by "
+        remedy += _NAMES[used]
+    else:
+        remedy = (
+            f"the header is one column, {header[:60]!r}; separate columns by comma, semicolon or "
+            "tab, or name the separator"
+        )
+    findings.refuse_file(file, remedy, row=1)
+
+
+def _refuse_bytes(
+    content: bytes, file: str, sheet: str, findings: Findings, delimiter: str | None
+) -> None:
+    """Name every cell whose bytes are not UTF-8; the first of them as Western bytes would read."""
+    text = content.decode("latin-1")
+    separator = delimiter or _separator(text, sheet) or ","
+    rows = csv.reader(io.StringIO(text), delimiter=separator)
+    headers: list[str] = []
+    try:
+        for number, record in enumerate(rows, start=1):
+            headers = headers or record
+            for place, cell in enumerate(record):
+                if cell.isascii() or _is_utf8(cell):
+                    continue
+                guess = cell.encode("latin-1").decode("cp1252", errors="replace")
+                column = headers[place] if number > 1 and place < len(headers) else ""
+                findings.refuse_file(
+                    file,
+                    f"not UTF-8 (perhaps {guess[:60]!r}); save the file as CSV UTF-8",
+                    row=number,
+                    column=column,
+                )
+    except csv.Error:
+        findings.refuse_file(file, "this is not text in UTF-8; save it as CSV UTF-8")
+
+
+def _is_utf8(cell: str) -> bool:
+    try:
+        cell.encode("latin-1").decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _refuse_ragged(
+    text: str, separator: str, file: str, findings: Findings, problem: Exception
+) -> None:
+    """Name every row with more cells than the header, or the quote that never ends."""
+    said = str(problem)
+    open_quote = re.search(r"EOF inside string starting at row (\d+)", said)
+    if open_quote:
+        findings.refuse_file(
+            file,
+            "a quotation mark opens here and never closes; close it or double it",
+            row=int(open_quote[1]) + 1,
+        )
+        return
+    rows = csv.reader(io.StringIO(text), delimiter=separator)
+    wide = len(_first_record(text, separator))
+    refuse: Callable[[int, int], None] = lambda number, cells: findings.refuse_file(  # noqa: E731
+        file,
+        f"has {cells} cells under {wide} headers; quote a cell that holds a "
+        f"{_NAMES.get(separator, separator)}",
+        row=number,
+    )
+    try:
+        for number, record in enumerate(rows, start=1):
+            if len(record) > wide:
+                refuse(number, len(record))
+    except csv.Error as also:
+        findings.refuse_file(file, f"cannot be split into cells: {also}")

@@ -1,0 +1,266 @@
+"""The sheets of one import, read from files or handed over as frames, under our own headers."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+from service.intake.columns import SHEETS, known_names, plain
+from service.intake.findings import Cells, Findings
+from service.intake.mapping import Mapping, apply_mapping
+from service.intake.reading import read_cells, whole_sheet
+from service.intake.spelling import nearest_names
+from service.intake.waypoints import place_waypoints, read_waypoints
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping as Frames
+
+    from service.intake.times import DateOrder
+
+__all__ = ["Sheets", "read_sheets", "sheets_from_frames"]
+
+_RULES: Final = "1"  # part of the digest; grows when the same file would be read otherwise
+
+
+@dataclass(frozen=True)
+class Sheets:
+    """What `check` looks at.
+
+    Attributes
+    ----------
+    cells
+        Sheets by name, under our own headers; one that could not be read is absent.
+    files
+        Names of the files, for the batch.
+    digest
+        SHA-256 over the files and the options that change how they are read.
+    findings
+        What reading found wrong or worth saying.
+    date_order, survey, crs
+        How dates such as 03/04/2024 are meant; survey and CRS of rows that name none.
+    species
+        Names with rank and so on that a mapping file takes out of the catch sheet.
+    rows_read
+        Rows per sheet before rows were folded.
+    """
+
+    cells: dict[str, Cells]
+    files: tuple[str, ...]
+    digest: str
+    findings: Findings
+    date_order: DateOrder | None = None
+    survey: str = ""
+    crs: str = ""
+    species: pd.DataFrame | None = None
+    rows_read: dict[str, int] = field(default_factory=dict)
+
+
+def read_sheets(
+    placements: Path,
+    catches: Path | None = None,
+    lengths: Path | None = None,
+    *,
+    surveys: Path | None = None,
+    sites: Path | None = None,
+    mapping: Path | None = None,
+    waypoints: Path | None = None,
+    date_order: DateOrder | None = None,
+    survey: str = "",
+    crs: str = "",
+    delimiter: str | None = None,
+) -> Sheets:
+    """Read field sheets from files; nothing is refused by exception, all is in `findings`.
+
+    Parameters
+    ----------
+    placements, catches, lengths, surveys, sites
+        CSV, XLSX, GeoJSON or GeoPackage; the same workbook may be given for several.
+    mapping
+        TOML that says how the files' columns become ours.
+    waypoints
+        GPX for the column `waypoint`.
+    date_order, survey, crs
+        See `Sheets`.
+    delimiter
+        Separator of the CSV files, where it cannot be found from the header.
+    """
+    paths = {
+        "placements": placements,
+        "catches": catches,
+        "lengths": lengths,
+        "surveys": surveys,
+        "sites": sites,
+    }
+    given = {sheet: Path(path) for sheet, path in paths.items() if path is not None}
+    findings = Findings()
+    raw: dict[str, Cells] = {}
+    for sheet, path in given.items():
+        cells = read_cells(path, sheet, findings, delimiter=delimiter)
+        if cells is not None:
+            raw[sheet] = cells
+    options = [_RULES, date_order or "", survey, crs, delimiter or ""]
+    extra = [Path(path) for path in (mapping, waypoints) if path is not None]
+    return _sheets(
+        raw,
+        findings,
+        files=tuple(dict.fromkeys(path.name for path in [*given.values(), *extra])),
+        digest=_digest(options, [*((s, p) for s, p in given.items()), *(("", p) for p in extra)]),
+        mapping=Mapping.read(Path(mapping), findings) if mapping is not None else None,
+        waypoints=Path(waypoints) if waypoints is not None else None,
+        date_order=date_order,
+        survey=survey,
+        crs=crs,
+    )
+
+
+def sheets_from_frames(
+    frames: Frames[str, pd.DataFrame],
+    *,
+    file: str = "form",
+    date_order: DateOrder | None = None,
+    survey: str = "",
+    crs: str = "",
+) -> Sheets:
+    """Take frames of text cells as sheets, for a form or a program.
+
+    Parameters
+    ----------
+    frames
+        By sheet name. Text, missing = empty; rows are counted from 2 as under a header.
+    file
+        Name that findings show.
+    """
+    findings = Findings()
+    raw: dict[str, Cells] = {}
+    hasher = hashlib.sha256("\x1f".join([_RULES, date_order or "", survey, crs]).encode())
+    for sheet, frame in frames.items():
+        text = frame.astype("str").where(frame.notna(), "").fillna("")
+        text.index = pd.RangeIndex(2, len(text) + 2)
+        hasher.update(sheet.encode())
+        hasher.update(text.to_csv(index=False).encode())
+        if not len(text) and sheet != "placements":
+            continue
+        cells = whole_sheet(text, file, sheet, findings)
+        if cells is not None:
+            raw[sheet] = cells
+    return _sheets(
+        raw,
+        findings,
+        files=(file,),
+        digest=hasher.hexdigest(),
+        date_order=date_order,
+        survey=survey,
+        crs=crs,
+    )
+
+
+def _sheets(
+    raw: dict[str, Cells],
+    findings: Findings,
+    *,
+    files: tuple[str, ...],
+    digest: str,
+    mapping: Mapping | None = None,
+    waypoints: Path | None = None,
+    date_order: DateOrder | None,
+    survey: str,
+    crs: str,
+) -> Sheets:
+    rows_read = {sheet: len(cells.frame) for sheet, cells in raw.items()}
+    species = None
+    if mapping is not None:
+        raw, species = apply_mapping(mapping, raw, findings)
+    named = {sheet: _our_headers(cells, findings) for sheet, cells in raw.items()}
+    if "placements" in named:
+        named["placements"] = _split_intervals(named["placements"])
+        if waypoints is not None:
+            places = read_waypoints(waypoints, findings)
+            named["placements"] = place_waypoints(named["placements"], places, findings)
+        elif (named["placements"].column("waypoint") != "").any():
+            cells = named["placements"]
+            findings.refuse(
+                cells,
+                cells.column("waypoint") != "",
+                "waypoint",
+                "give the GPX file that holds this waypoint, or a position",
+            )
+    return Sheets(
+        cells=named,
+        files=files,
+        digest=digest,
+        findings=findings,
+        date_order=date_order,
+        survey=survey,
+        crs=crs,
+        species=species,
+        rows_read=rows_read,
+    )
+
+
+def _digest(options: list[str], files: list[tuple[str, Path]]) -> str:
+    hasher = hashlib.sha256("\x1f".join(options).encode())
+    for sheet, path in files:
+        hasher.update(f"\x1e{sheet}\x1f".encode())
+        try:
+            hasher.update(hashlib.sha256(path.read_bytes()).digest())
+        except OSError:
+            continue  # said when it was opened for reading
+    return hasher.hexdigest()
+
+
+def _our_headers(cells: Cells, findings: Findings) -> Cells:
+    """Rename what is known by another name; say which columns are not known and not stored."""
+    names = known_names(cells.sheet)
+    ours: dict[str, str] = {}
+    unknown: list[str] = []
+    for header in cells.frame.columns:
+        name = names.get(plain(header))
+        if name is None:
+            unknown.append(header)
+        elif name in ours:
+            findings.refuse_file(
+                cells.file,
+                f"{ours[name]!r} and {header!r} both mean {name}; keep one of them",
+                row=1,
+                column=header,
+            )
+        else:
+            ours[name] = header
+    for header in unknown:
+        near = nearest_names(header, [column.name for column in SHEETS[cells.sheet]], limit=1)
+        hint = f" Did you mean {near[0]}?" if near else ""
+        findings.note(
+            cells.file,
+            "unknown_column",
+            header,
+            f"This column is not one of a sheet of {cells.sheet}; it is not stored.{hint}",
+        )
+    for column in SHEETS[cells.sheet]:
+        if column.required and column.name not in ours:
+            findings.refuse_file(
+                cells.file,
+                f"the column {column.name} is missing; add it: {column.explanation}",
+                row=1,
+                column=column.name,
+            )
+    frame = cells.frame[list(ours.values())].set_axis(list(ours), axis=1)
+    return Cells(cells.sheet, cells.file, frame, cells.decimal_comma)
+
+
+def _split_intervals(cells: Cells) -> Cells:
+    """Take an ISO 8601 interval in `set_at`, as Darwin Core's eventDate may hold, apart."""
+    began = cells.column("set_at")
+    split = began.str.fullmatch(r"\d{4}-\d\d-\d\d[^/]*/\d{4}-\d\d-\d\d[^/]*") & (
+        cells.column("lifted_at") == ""
+    )
+    if not split.any():
+        return cells
+    frame = cells.frame.copy()
+    parts = began[split].str.split("/", n=1, expand=True)
+    frame["lifted_at"] = cells.column("lifted_at").mask(split, parts[1].reindex(frame.index))
+    frame["set_at"] = began.mask(split, parts[0].reindex(frame.index))
+    return Cells(cells.sheet, cells.file, frame, cells.decimal_comma)

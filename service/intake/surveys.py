@@ -1,0 +1,164 @@
+"""Surveys and sites that an import brings along, beside those that the store knows."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import pandas as pd
+
+from layers.crs import read_crs
+from layers.errors import CrsError
+from service.intake.checks.words import text_column
+from service.intake.columns import SHEETS
+from service.intake.spelling import nearest_names
+
+if TYPE_CHECKING:
+    from service.intake.findings import Cells, Findings
+
+__all__ = ["new_sites", "new_surveys"]
+
+WGS84: Final = "EPSG:4326"
+
+
+def new_surveys(
+    cells: Cells | None,
+    named: pd.Series,
+    stored: pd.DataFrame,
+    timezone: str,
+    file: str,
+    findings: Findings,
+) -> pd.DataFrame:
+    """Surveys that the store does not know yet.
+
+    Parameters
+    ----------
+    cells
+        Sheet of surveys, if one is given.
+    named
+        Survey of each placement, '' where it names none.
+    stored
+        Surveys of the store, index `survey`.
+    timezone
+        Zone of the store, for surveys that name none.
+    file
+        Placement sheet, for what is said about surveys that only it names.
+
+    Returns
+    -------
+    DataFrame
+        Index `survey`: name, leader, permit, crs, timezone, note.
+    """
+    listed = _listed(cells, "surveys", stored, findings)
+    if cells is not None:
+        _refuse_zones(cells, findings)
+        _refuse_crs(cells, findings)
+    names = [name for name in named.unique().tolist() if name]
+    fresh = [name for name in names if name not in stored.index and name not in listed.index]
+    bare = pd.DataFrame(index=pd.Index(fresh, dtype="str", name="survey"), columns=listed.columns)
+    surveys = pd.concat([listed, bare.astype("str")]) if fresh else listed
+    surveys["timezone"] = surveys["timezone"].fillna(timezone)
+    surveys["crs"] = surveys["crs"].fillna(WGS84)
+    for name in fresh:
+        near = nearest_names(name, [str(known) for known in stored.index], limit=1)
+        hint = f" Did you mean {near[0]}, which it has?" if near else ""
+        findings.note(
+            file,
+            "new_survey",
+            "survey",
+            f"This survey is not in the store; it will be added, in time zone {timezone} and with "
+            f"positions in {WGS84} where a row says nothing else.{hint}",
+            name,
+        )
+    return surveys
+
+
+def new_sites(
+    cells: Cells | None,
+    named: pd.Series,
+    stored: pd.DataFrame,
+    surveys: pd.Index,
+    file: str,
+    findings: Findings,
+) -> pd.DataFrame:
+    """Sites that the store does not know yet; index `site`: name, survey, stream_name, note."""
+    listed = _listed(cells, "sites", stored, findings)
+    if cells is not None:
+        owner = cells.column("survey")
+        findings.refuse(
+            cells,
+            (owner != "") & ~owner.isin(surveys),
+            "survey",
+            "no such survey in the store or in these sheets; add it, or leave the cell empty",
+        )
+    names = [name for name in named.unique().tolist() if name]
+    fresh = [name for name in names if name not in stored.index and name not in listed.index]
+    if not fresh:
+        return listed
+    findings.note(
+        file,
+        "new_sites",
+        "site",
+        f"{len(fresh)} sites are not in the store; they will be added by name alone.",
+        ", ".join(fresh[:10]),
+    )
+    bare = pd.DataFrame(index=pd.Index(fresh, dtype="str", name="site"), columns=listed.columns)
+    return pd.concat([listed, bare.astype("str")])
+
+
+def _listed(
+    cells: Cells | None, sheet: str, stored: pd.DataFrame, findings: Findings
+) -> pd.DataFrame:
+    """Rows of a sheet that the store does not know."""
+    key = SHEETS[sheet][0].name
+    names = [column.name for column in SHEETS[sheet][1:]]
+    if cells is None:
+        empty = pd.DataFrame({name: pd.Series(dtype="str") for name in names})
+        return empty.set_index(pd.Index([], dtype="str", name=key))
+    keys = cells.column(key)
+    findings.refuse(cells, keys == "", key, f"give the {key} a short name")
+    doubled = keys.duplicated(keep=False) & (keys != "")
+    findings.refuse(cells, doubled, key, f"this {key} stands in several rows; keep one")
+    frame = pd.DataFrame({name: text_column(cells, name) for name in names})
+    frame.index = pd.Index(keys.to_numpy(object), dtype="str", name=key)
+    known = frame.index.isin(stored.index)
+    for name in frame.index[known].unique():
+        old = stored.loc[name].reindex(names)
+        new = frame.loc[[name]].iloc[0]
+        differs = [n for n in names if isinstance(new[n], str) and new[n] != old[n]]
+        if differs:
+            findings.note(
+                cells.file,
+                "kept_as_stored",
+                key,
+                f"The store has another {' and '.join(differs)} for this {key}; its own stays.",
+                str(name),
+            )
+    return frame.loc[~known & (frame.index != "") & ~frame.index.duplicated()]
+
+
+def _refuse_zones(cells: Cells, findings: Findings) -> None:
+    zones = cells.column("timezone")
+    bad = [zone for zone in zones.unique().tolist() if zone and not _is_zone(zone)]
+    findings.refuse(
+        cells, zones.isin(bad), "timezone", "give an IANA time zone such as Europe/Dublin"
+    )
+
+
+def _is_zone(name: str) -> bool:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return False
+    return True
+
+
+def _refuse_crs(cells: Cells, findings: Findings) -> None:
+    texts = cells.column("crs")
+    for text in texts.unique().tolist():
+        if not text:
+            continue
+        try:
+            read_crs(text)
+        except CrsError as problem:
+            findings.refuse(cells, texts == text, "crs", str(problem))

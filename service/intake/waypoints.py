@@ -1,0 +1,89 @@
+"""Positions and tracks from a handheld GPS, by the name that stands in the column `waypoint`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import gpxpy
+import gpxpy.gpx
+
+from service.intake.findings import Cells
+from service.intake.spelling import did_you_mean
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from service.intake.findings import Findings
+
+__all__ = ["place_waypoints", "read_waypoints"]
+
+_OTHER_POSITIONS = ("longitude", "latitude", "easting", "northing", "geometry")
+
+
+def read_waypoints(path: Path, findings: Findings) -> dict[str, list[str]]:
+    """Read waypoints, routes and tracks of a GPX file.
+
+    Returns
+    -------
+    dict
+        Well-known text in WGS 84 longitude and latitude by name; one name may stand for
+        several. A track of several segments is joined in their order.
+    """
+    try:
+        gpx = gpxpy.parse(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError, gpxpy.gpx.GPXException) as problem:
+        findings.refuse_file(path.name, f"cannot be read as GPX: {str(problem)[:200]}")
+        return {}
+    places: dict[str, list[str]] = {}
+    for point in gpx.waypoints:
+        text = f"POINT ({point.longitude!r} {point.latitude!r})"
+        places.setdefault((point.name or "").strip(), []).append(text)
+    lines: list[tuple[str | None, list[Any]]] = [
+        *((route.name, list(route.points)) for route in gpx.routes),
+        *(
+            (track.name, [p for part in track.segments for p in part.points])
+            for track in gpx.tracks
+        ),
+    ]
+    for name, points in lines:
+        if len(points) > 1:
+            pairs = ", ".join(f"{point.longitude!r} {point.latitude!r}" for point in points)
+            places.setdefault((name or "").strip(), []).append(f"LINESTRING ({pairs})")
+    places.pop("", None)
+    return places
+
+
+def place_waypoints(cells: Cells, places: dict[str, list[str]], findings: Findings) -> Cells:
+    """Put the geometry of the named waypoint, in WGS 84, into `geometry` and `crs`."""
+    names = cells.column("waypoint")
+    asked = names != ""
+    if not asked.any():
+        return cells
+    single = {name: texts[0] for name, texts in places.items() if len(texts) == 1}
+    several = asked & names.isin([name for name, texts in places.items() if len(texts) > 1])
+    findings.refuse(
+        cells,
+        several,
+        "waypoint",
+        "the GPX file has several waypoints or tracks of this name; rename all but one",
+    )
+    absent = asked & ~names.isin(list(places))
+    findings.refuse(
+        cells,
+        absent,
+        "waypoint",
+        lambda value: (
+            "the GPX file has no waypoint, route or track of this name"
+            + did_you_mean(value, list(places))
+        ),
+    )
+    also = asked & False
+    for column in _OTHER_POSITIONS:
+        also |= asked & (cells.column(column) != "")
+    findings.refuse(cells, also, "waypoint", "the row gives a position too; keep one of the two")
+    found = names.isin(list(single)) & ~also
+    frame = cells.frame.copy()
+    texts = names.map(single)
+    frame["geometry"] = cells.column("geometry").mask(found, texts)
+    frame["crs"] = cells.column("crs").mask(found, "EPSG:4326")
+    return Cells(cells.sheet, cells.file, frame.astype("str"), cells.decimal_comma)

@@ -1,0 +1,91 @@
+"""Sheets out of XLSX workbooks, cell by cell as text."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import warnings
+import zipfile
+from typing import TYPE_CHECKING, Any
+from xml.etree.ElementTree import ParseError
+
+import openpyxl
+import pandas as pd
+from openpyxl.utils.exceptions import InvalidFileException
+
+if TYPE_CHECKING:
+    from service.intake.findings import Findings
+
+__all__ = ["cell_text", "read_workbook"]
+
+_BROKEN = (
+    zipfile.BadZipFile,
+    InvalidFileException,
+    KeyError,
+    EOFError,
+    ParseError,
+    OSError,
+    ValueError,
+    IndexError,
+    TypeError,
+)
+
+
+def read_workbook(content: bytes, file: str, sheet: str, findings: Findings) -> pd.DataFrame | None:
+    """Read one sheet of a workbook.
+
+    The sheet named like ours is taken, else the only one. A formula stays text: what a
+    spreadsheet once worked out for it may be stale or absent.
+    """
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # about decorations that are not read
+            book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=False)
+            names = {name.strip().casefold(): name for name in book.sheetnames}
+            if sheet not in names and len(names) != 1:
+                findings.refuse_file(
+                    file,
+                    f"has no sheet named {sheet}, but {', '.join(book.sheetnames)}; rename one",
+                )
+                return None
+            page = book[names.get(sheet, book.sheetnames[0])]
+            page.reset_dimensions()
+            rows = [[cell_text(cell) for cell in row] for row in page.iter_rows()]
+    except _BROKEN:
+        findings.refuse_file(
+            file, "is not a whole XLSX workbook (cut short or damaged); save or copy it again"
+        )
+        return None
+    if not any(any(row) for row in rows):
+        findings.refuse_file(file, f"the sheet {sheet} is empty; give a header and rows")
+        return None
+    wide = max(len(row) for row in rows)
+    filled = [row + [""] * (wide - len(row)) for row in rows]
+    body = pd.DataFrame(filled[1:], columns=filled[0], dtype="str")
+    body.index = pd.RangeIndex(2, len(body) + 2)
+    return body
+
+
+def cell_text(cell: Any) -> str:  # noqa: ANN401  three classes of cells
+    """Write a cell's value as one would type it; a date without a time of day as a day."""
+    value = cell.value
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return value
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    if isinstance(value, dt.datetime):
+        dated = value.time() == dt.time() and "h" not in str(cell.number_format).lower()
+        return value.date().isoformat() if dated else _clock(value)
+    if isinstance(value, dt.date | dt.time):
+        return value.isoformat()
+    return str(value)
+
+
+def _clock(moment: dt.datetime) -> str:
+    """To the second: a workbook keeps times as fractions of a day, a few microseconds off."""
+    rounded = moment + dt.timedelta(microseconds=500_000)
+    return rounded.replace(microsecond=0).isoformat()
