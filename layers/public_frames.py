@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
@@ -12,7 +13,9 @@ from layers.generalising import cell_uncertainty_m
 from layers.looking import require_columns
 
 if TYPE_CHECKING:
-    import geopandas as gpd
+    from numpy.typing import NDArray
+
+    Bools = NDArray[np.bool_]
 
 __all__ = [
     "GENERALISED_COLUMNS",
@@ -30,7 +33,7 @@ GENERALISED_COLUMNS: Final = (
 )
 # All that a covered placement still tells, besides its cell and year.
 _KEPT_OF_COVERED: Final = ("method", "outcome")
-_KEPT_OF_CATCH: Final = ["placement_id", "species", "count", "count_kind", "life_stage"]
+_KEPT_OF_CATCH: Final = ("placement_id", "species", "count", "count_kind", "life_stage")
 # Free words and people's names can tell a place or a day of another placement.
 _NEVER_PUBLIC: Final = ("crew", "permit", "notes", "batch_id")
 
@@ -58,25 +61,35 @@ def public_placements(
         `data_generalizations` (what was done, in words).
     """
     require_columns(covers, ["public_id", "step_km", "cell_x", "cell_y", "year"], "covers")
-    shown = placements.loc[covers.index].copy()
+    rows = placements.index.get_indexer(covers.index)
+    order = np.argsort(covers["public_id"].to_numpy(object), kind="stable")
+    covers, rows = covers.iloc[order], rows[order]
+    points = np.asarray(placements.geometry, object)[rows]
     covered = covers["step_km"].to_numpy() > 0
-    side = covers["step_km"].where(covered).astype("float64")
-    for column in shown.columns.difference([*_KEPT_OF_COVERED, shown.geometry.name]):
-        gone = np.ones(len(shown), bool) if column in _NEVER_PUBLIC else covered
-        shown[column] = shown[column].mask(gone, None) if gone.any() else shown[column]
-    shown["timezone"] = shown["timezone"].fillna("UTC")
-    shown["site"] = shown["site"].map(site_names).astype("str")
-    points = np.asarray(shown.geometry, object).copy()
     points[covered] = shapely.points(covers.loc[covered, ["cell_x", "cell_y"]].to_numpy(float))
-    shown = shown.set_geometry(points, crs=placements.crs)
-    shown["generalised_km"] = side
-    shown["year"] = covers["year"].astype("float64")
-    shown["coordinate_uncertainty_m"] = (
-        shown["position_uncertainty_m"].astype("float64").where(~covered, cell_uncertainty_m(side))
+    side = covers["step_km"].where(covered).astype("float64")
+    shown = pd.DataFrame(placements).drop(columns=placements.geometry.name).iloc[rows]
+    shown = _without(shown, covered, _KEPT_OF_COVERED, _NEVER_PUBLIC)
+    uncertainty = shown["position_uncertainty_m"].astype("float64").to_numpy()
+    shown = shown.assign(
+        timezone=shown["timezone"].fillna("UTC"),
+        site=shown["site"].map(site_names).astype("str"),
+        generalised_km=side,
+        year=covers["year"].astype("float64"),
+        coordinate_uncertainty_m=np.where(covered, cell_uncertainty_m(side), uncertainty),
+        data_generalizations=_statements(side),
     )
-    shown["data_generalizations"] = _statements(side)
     shown.index = pd.Index(covers["public_id"], name="placement_id", dtype="str")
-    return shown.sort_index()
+    return gpd.GeoDataFrame(shown, geometry=points, crs=placements.crs)
+
+
+def _without(
+    frame: pd.DataFrame, covered: Bools, kept: tuple[str, ...], never: tuple[str, ...]
+) -> pd.DataFrame:
+    """Take out of covered rows all but `kept`, and out of every row `never`."""
+    gone = covered[:, None] & ~frame.columns.isin(kept)[None, :]
+    gone |= frame.columns.isin(never)[None, :]
+    return frame.mask(gone) if gone.any() else frame
 
 
 def _statements(side: pd.Series) -> pd.Series:
@@ -95,11 +108,9 @@ def public_catches(catches: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
     public order, so that neither gaps nor order tell what was entered beside what.
     """
     shown = _renamed(catches, covers)
-    covered = covers["step_km"].reindex(pd.Index(catches["placement_id"])).to_numpy() > 0
-    covered = covered[_kept(catches, covers)]
-    for column in shown.columns.difference(_KEPT_OF_CATCH):
-        gone = np.ones(len(shown), bool) if column == "notes" else covered
-        shown[column] = shown[column].mask(gone, None) if gone.any() else shown[column]
+    steps = covers.set_index("public_id")["step_km"]
+    covered = steps.reindex(pd.Index(shown["placement_id"])).to_numpy() > 0
+    shown = _without(shown, covered, _KEPT_OF_CATCH, ("notes",))
     order = ["placement_id", "species", "pass_no", "life_stage", "count_kind", "count"]
     shown = shown.sort_values(order, ignore_index=True)
     shown.index.name = "catch_id"
@@ -125,12 +136,7 @@ def public_owned(frame: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
     return shown.sort_values("placement_id", kind="stable", ignore_index=True)
 
 
-def _kept(frame: pd.DataFrame, covers: pd.DataFrame) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    return np.asarray(frame["placement_id"].isin(covers.index), bool)
-
-
 def _renamed(frame: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
-    held = frame[_kept(frame, covers)].copy()
-    names = covers["public_id"].reindex(pd.Index(held["placement_id"])).to_numpy(object)
-    held["placement_id"] = pd.array(names, dtype="str")
-    return held
+    rows = covers.index.get_indexer(pd.Index(frame["placement_id"]))
+    names = covers["public_id"].array.take(rows[rows >= 0])
+    return frame[rows >= 0].assign(placement_id=pd.array(names, dtype="str"))
