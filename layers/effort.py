@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 
@@ -177,6 +176,8 @@ def effort_of(
     ------
     FrameError
         A method is not in its list or names an unknown unit.
+    CrsError
+        Polygons are to be measured and the frame states no CRS.
     """
     require_columns(placements, ["method"], "placements")
     require_columns(methods, ["effort_units", "area_rule"], "methods")
@@ -260,9 +261,9 @@ def _area_m2(placements: pd.DataFrame, methods: pd.DataFrame, length: pd.Series)
     if sides.any() and "wetted_width_m" in placements:
         area = area.mask(sides, placements["wetted_width_m"].astype("float64") * length)
     drawn = unknown & (rule == "polygon")
-    if drawn.any() and "shape" in placements and isinstance(placements, gpd.GeoDataFrame):
+    if drawn.any() and "shape" in placements:
         shapes = placements.loc[drawn, "shape"].to_numpy(dtype=object)
-        area.loc[drawn] = ellipsoidal_area_m2(shapes, placements.crs)
+        area.loc[drawn] = ellipsoidal_area_m2(shapes, getattr(placements, "crs", None))
     return area
 
 
