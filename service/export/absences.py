@@ -52,9 +52,9 @@ def scope_of(contents: Contents) -> Scope:
     """
     placements, listed = contents.records.placements, contents.species
     asked = contents.selection.species
-    wanted = (listed["rank"].fillna("species") == "species").to_numpy(bool)
+    wanted = (listed["rank"].fillna("species") == "species").to_numpy(bool, copy=True)
     if asked:
-        wanted &= listed.index.isin(asked)
+        wanted &= np.asarray(listed.index.isin(asked), dtype=bool)
     if contents.audience == "public":
         wanted &= (listed["sensitivity"].fillna("none") == "none").to_numpy(bool)
     species = listed[wanted]

@@ -13,7 +13,7 @@ import pandas as pd
 from layers.crs import transform_frame
 from layers.geojson import bounding_box, to_wgs84
 from layers.looking import local_dates
-from service import features, summaries
+from service import access, features, summaries
 from service.access import open_records
 from service.export.sheets import field_sheets
 from service.records import PUBLIC, Viewer
@@ -38,11 +38,8 @@ __all__ = [
 Audience = Literal["public", "precise"]
 GENERALISED: Final = "data_generalizations"
 SAID_OF_PLACE: Final = ("generalised_km", "year", "coordinate_uncertainty_m", GENERALISED)
-# People and their papers are no business of the public; nor are remarks on a whole survey.
-_PRIVATE: Final = {
-    "placements": ("crew", "operator_certificate", "machine_check", "permit"),
-    "surveys": ("leader", "permit", "note"),
-}
+# People and their papers are no business of the public.
+_PRIVATE: Final = ("crew", "operator_certificate", "machine_check", "permit")
 _AS_RECORDED: Final = ("original_x", "original_y")
 
 
@@ -107,7 +104,7 @@ def without_people(records: Records) -> Records:
     """Leave out people, papers, and the digits as they stood on the field sheet."""
     placements = records.placements.copy()
     count = len(placements)
-    for name in _PRIVATE["placements"]:
+    for name in _PRIVATE:
         if name in placements:
             placements[name] = pd.Series(pd.NA, index=placements.index, dtype="str")
     for name in _AS_RECORDED:
@@ -146,14 +143,9 @@ def gather(
     if selection.species:
         whole = open_records(store, selection.without_species(), eyes)
     species, methods = store.species(), store.methods()
-    surveys, sites = store.surveys(), store.sites()
+    surveys, sites = access.surveys(store, eyes), access.sites(store, eyes)
     if audience == "public":
         records = without_people(records)
-        surveys = surveys.drop(columns=list(_PRIVATE["surveys"]), errors="ignore")
-        # Public names of sites tell nothing; what the store says of the site itself would.
-        sites = pd.DataFrame(
-            index=pd.Index(records.placements["site"].dropna().unique(), name="site")
-        )
     return Contents(
         title=store.settings.title or "Fish records",
         audience=audience,

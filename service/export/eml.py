@@ -32,8 +32,8 @@ def withheld_words(contents: Contents) -> str:
             "too. Do not pass these files on."
         )
     said = contents.generalised.dropna()
-    kinds = "; ".join(sorted(set(said[said.astype(str).str.len() > 0])))
-    places = f"{int((said.astype(str).str.len() > 0).sum())} placements are shown so: {kinds}. "
+    kinds = " ".join(sorted(set(said)))
+    places = f"{len(said)} placements are shown so. {kinds} "
     return (
         "Places of species that the keeper lists as sensitive are generalised to a grid cell or "
         f"withheld. {places if kinds else ''}Names of people, permits, certificates and remarks on "

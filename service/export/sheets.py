@@ -26,9 +26,10 @@ if TYPE_CHECKING:
 
 __all__ = ["FORMULA_STARTS", "csv_text", "field_sheets", "neutralised"]
 
-# What makes a spreadsheet take a text cell for a formula (common practice, no source), and the
-# apostrophe itself, so that import can take exactly one off again.
-FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "'")
+# What makes a spreadsheet take a text cell for a formula (common practice, no source).
+FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
+# An apostrophe before one of these would be taken off by import; one more goes before it.
+_GUARDED: Final = tuple(f"'{sign}" for sign in (*FORMULA_STARTS, "'"))
 _DEGREE_DECIMALS: Final = 9  # 1e-9 degree of latitude is 0.1 mm
 _METRE_DECIMALS: Final = 4
 
@@ -188,14 +189,14 @@ def _whole_as_whole(column: pd.Series) -> pd.Series:
 def neutralised(column: pd.Series) -> pd.Series:
     """Put an apostrophe before text that a spreadsheet would run as a formula.
 
-    Text that begins with an apostrophe gets one more, so that taking one off every cell that
-    begins with one, as import does, returns what was stored.
+    Text that begins so already gets one more, so that taking one off, as import does, returns
+    what was stored.
 
     Examples
     --------
-    >>> neutralised(pd.Series(["=1+1", "trap 3", "'t Zand"])).tolist()
-    ["'=1+1", 'trap 3', "''t Zand"]
+    >>> neutralised(pd.Series(["=1+1", "trap 3", "'t Zand", "'=2"])).tolist()
+    ["'=1+1", 'trap 3', "'t Zand", "''=2"]
     """
     text = column.astype(object)
-    live = text.map(lambda cell: isinstance(cell, str) and cell.startswith(FORMULA_STARTS))
+    live = text.map(lambda cell: isinstance(cell, str) and cell.startswith(_GUARDED + FORMULA_STARTS))
     return text.where(~live.astype(bool), "'" + text.astype(str))

@@ -27,6 +27,7 @@ TEXT_FILES: Final = (".csv", ".txt", ".tsv")
 WORKBOOKS: Final = (".xlsx", ".xlsm")
 MAP_FILES: Final = (".geojson", ".json", ".gpkg", ".shp", ".fgb")
 
+_GUARD: Final = re.compile(r"^'(?=[=+\-@\t\r'])")
 _DELIMITERS: Final = (",", ";", "\t")
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 
@@ -110,7 +111,7 @@ def read_text(
         return None
     frame = frame.fillna("")
     headers = frame.iloc[0].tolist()
-    body = frame.iloc[1:].set_axis(headers, axis=1)
+    body = frame.iloc[1:].apply(_unguarded).set_axis(headers, axis=1)
     body.index = pd.RangeIndex(2, len(body) + 2)
     return whole_sheet(body, file, sheet, findings, separator == ";")
 
@@ -154,6 +155,15 @@ def whole_sheet(
     return Cells(
         sheet, file, frame[keep].set_axis([headers[k] for k in keep], axis=1), decimal_comma
     )
+
+
+def _unguarded(cells: pd.Series) -> pd.Series:
+    """Take off the apostrophe that keeps a spreadsheet from running text as a formula.
+
+    Only before `=`, `+`, `-`, `@`, a tab or another apostrophe, where our own files put it
+    (`service.export.sheets`); a name such as 't Zand keeps its own.
+    """
+    return cells.str.replace(_GUARD, "", regex=True)
 
 
 def stripped(cells: pd.Series) -> pd.Series:
