@@ -148,7 +148,7 @@ def map_parts(view: MapView) -> MapParts:
     folium's own header, which would fetch scripts and styles from elsewhere, is left out:
     what a page needs instead is named in `layers.map_assets`.
     """
-    drawing = folium.Map(tiles=None, zoom_control="bottomright")
+    drawing = folium.Map(tiles=None, zoom_control="bottomright", zoom_snap=0.5)
     drawing._id = "records"  # branca would draw a random one; a file must repeat exactly
     if view.bounds is None:
         drawing.location, drawing.options["zoom"] = [0.0, 0.0], 2

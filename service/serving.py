@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import ipaddress
+import logging
 import signal
 from typing import TYPE_CHECKING, Any, Final
 
@@ -78,6 +79,8 @@ def serve_store(
                 f"Port {port} is in use; stop what uses it, or choose another with --port."
             ) from problem
         raise RequestError(f"Cannot serve on {host}, port {port}: {problem.strerror}.") from problem
+    # A few requests that wait for a free thread are no news.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     signal.signal(signal.SIGTERM, _stop)
     named = f"[{host.strip('[]')}]" if ":" in host else host
     tell(f"http://{named}:{server.effective_port if port == 0 else port}/")

@@ -84,9 +84,14 @@
   function panelControl(config, state, redraw) {
     const Panel = L.Control.extend({
       options: { position: "topright" },
-      onAdd() {
+      onAdd(map) {
         const box = L.DomUtil.create("details", "rb-panel");
         box.open = window.innerWidth > 700;
+        const room = () => {
+          box.style.maxHeight = map.getSize().y - 120 + "px"; // the zoom buttons stay free
+        };
+        map.on("resize", room);
+        room();
         L.DomEvent.disableClickPropagation(box);
         L.DomEvent.disableScrollPropagation(box);
         const fill = () => {

@@ -5,6 +5,7 @@
   const { marks, cards, panel } = root.Rifflebook;
   const { known } = cards;
   const STILL = new Set(["lake_path", "connector", "ditch"]);
+  const FAR = 12; // zoom below which marks shrink
   const NEAR_PX = 12; // placements closer together on screen share one card
 
   function addPane(map, name, level) {
@@ -112,13 +113,22 @@
     return L.layerGroup([outlines, nameLayer(map, outlines.getLayers())]);
   }
 
+  /** Where a mark stands: the place recorded, or the middle of the cell that is shown of it. */
+  function placeOf(feature) {
+    if (!feature.geometry) return null;
+    if (feature.geometry.type === "Point") {
+      return L.latLng(feature.geometry.coordinates[1], feature.geometry.coordinates[0]);
+    }
+    return L.geoJSON(feature).getBounds().getCenter();
+  }
+
   function snapLayer(feature) {
     const p = feature.properties;
-    if (!feature.geometry || !known(p.snapped_longitude)) return null;
-    const [lon, lat] = feature.geometry.coordinates;
+    const at = placeOf(feature);
+    if (!at || !known(p.snapped_longitude)) return null;
     const foot = [p.snapped_latitude, p.snapped_longitude];
     const group = L.layerGroup([
-      L.polyline([[lat, lon], foot], {
+      L.polyline([at, foot], {
         pane: "rb-snaps",
         color: "#20302f",
         weight: 1,
@@ -135,13 +145,12 @@
 
   function placementMarker(feature, state, words) {
     const p = feature.properties;
-    const [lon, lat] = feature.geometry.coordinates;
     const icon = L.divIcon({
       className: "rb-mark rb-mark-" + state,
       html: marks.symbol(p.gear_kind, state),
       iconSize: [20, 20],
     });
-    const marker = L.marker([lat, lon], { icon, zIndexOffset: state === "caught" ? 200 : 0 });
+    const marker = L.marker(placeOf(feature), { icon, zIndexOffset: state === "caught" ? 200 : 0 });
     marker.placement = p;
     marker.words = words;
     marker.on("add", () => {
@@ -264,6 +273,9 @@
         },
         (trouble) => say(map, "Records could not be fetched. " + trouble.message + "."),
       );
+    const far = () => map.getContainer().classList.toggle("rb-far", map.getZoom() < FAR);
+    map.on("zoomend", far);
+    far();
     map.on("moveend", refresh);
     return refresh();
   }

@@ -18,6 +18,7 @@ from layers.maps import (
 )
 from service import features, reference
 from service.access import open_records, surveys
+from service.map_files import selection_words
 from service.pages.context import current_settings, current_store, current_viewer
 from service.pages.parameters import Asked, read_query
 
@@ -41,6 +42,7 @@ def show() -> str:
         parts=parts,
         scripts=SCRIPTS,
         asked=asked,
+        filter_words=selection_words(asked.selection).removeprefix("Only "),
         choices=_choices(),
         empty=records.placements.empty,
         no_network=not len(reference.network(store).reaches),
@@ -60,7 +62,7 @@ def _view(asked: Asked, records: Records) -> MapView:
     page = "placement.show" in current_app.view_functions
     return MapView(
         layers=dict(addresses),
-        methods=method_entries(methods, methods.index.to_series()),
+        methods=method_entries(methods, records.placements["method"]),
         species=species_entries(species, set(chosen)),
         detects=method_detects(species, methods),
         bounds=frame_bounds(*around) or frame_bounds(features.catchments(store)),
