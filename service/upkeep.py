@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from service import reference
-from service.intake.locating import locate
+from service.placing import place_on_network
 from service.records import Selection
 
 if TYPE_CHECKING:
@@ -76,12 +76,12 @@ def _shortened(faults: list[str]) -> list[str]:
 
 def _derived_faults(store: Store) -> Iterator[tuple[int, list[str]]]:
     methods = reference.methods(store)
-    network = reference.network(store) if len(store.reaches()) else None
+    network = reference.network(store)
     tolerance = store.settings.snap_tolerance_m
     for records in store.record_chunks(Selection()):
-        snaps, stretches, _ = locate(records.placements, network, methods, tolerance_m=tolerance)
-        faults = _snap_faults(records.snaps, snaps)
-        faults += _stretch_faults(records.stretches, stretches)
+        anew = place_on_network(records.placements, network, methods, tolerance_m=tolerance)
+        faults = _snap_faults(records.snaps, anew.snaps)
+        faults += _stretch_faults(records.stretches, anew.stretches)
         yield len(records.placements), faults
 
 

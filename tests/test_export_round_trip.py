@@ -85,7 +85,11 @@ def test_summaries_are_the_same_after_the_round_trip(demo, from_geopackage, name
     )
     shapes = [column for column in ("geometry",) if column in one]
     pd.testing.assert_frame_equal(
-        one.drop(columns=shapes), other.drop(columns=shapes), check_exact=False, atol=1e-6, rtol=1e-9
+        one.drop(columns=shapes),
+        other.drop(columns=shapes),
+        check_exact=False,
+        atol=1e-6,
+        rtol=1e-9,
     )
 
 
@@ -128,7 +132,9 @@ def test_formulas_and_apostrophes_come_back_as_they_were(tmp_path, demo):
     from service.export.sheets import csv_text, field_sheets
 
     told = ["=1+1", "+44", "-3 fish", "@all", "'t Zand", "''", "plain", "\tindented"]
-    records = demo.records(Selection(placements=tuple(demo.records(Selection()).placements.index[:8])))
+    records = demo.records(
+        Selection(placements=tuple(demo.records(Selection()).placements.index[:8]))
+    )
     placements = records.placements.assign(notes=told)
     sheets = field_sheets(
         dataclasses.replace(records, placements=placements), demo.surveys(), demo.sites()

@@ -97,6 +97,9 @@ def _geopackage_faults(connection: sa.Connection) -> Iterator[str]:
         yield f"GeoPackage: {name} is in gpkg_contents but there is no such table"
     for name in sorted({*schema.SPATIAL, *schema.ATTRIBUTES} - listed):
         yield f"GeoPackage: {name} is not in gpkg_contents"
+    drawn = connection.exec_driver_sql("SELECT table_name FROM gpkg_geometry_columns").scalars()
+    for name in sorted(set(schema.SPATIAL) - set(drawn)):
+        yield f"GeoPackage: {name} is not in gpkg_geometry_columns"
     for name in sorted(set(schema.metadata.tables) - present):
         yield f"store: table {name} is missing"
     for name in schema.SPATIAL:
