@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
@@ -138,7 +139,10 @@ class _Owned:
         wanted = sa.select(table.c.placement_row, *columns)
         if self.asked is not None:
             wanted = wanted.where(table.c.placement_row.in_(self.asked))
-        return _fetch(self.connection, wanted.order_by(next(iter(table.primary_key))))
+        rows = _fetch(self.connection, wanted.order_by(next(iter(table.primary_key))))
+        # By placement, so that pieces put together are the whole; edits leave later numbers.
+        rows.sort(key=itemgetter(0))
+        return rows
 
     def places(self, owners: list[int]) -> np.ndarray[Any, np.dtype[np.int64]]:
         """Row in the placements of each owner."""

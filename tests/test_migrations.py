@@ -1,0 +1,108 @@
+"""An older store moves forward, step by step, and its copy stays."""
+
+import shutil
+import sqlite3
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+
+from service.errors import StoreError
+from service.store import open_store
+from service.store.migrations import MIGRATIONS, Migration, migrate
+from service.store.session import Session
+from tests.store_records import add, field_records, small_store, whole
+
+OLD = sorted((Path(__file__).parent / "references" / "stores").glob("*.gpkg"))
+
+
+@pytest.fixture
+def path(tmp_path):
+    store = small_store(tmp_path / "fork.gpkg")
+    add(store, field_records(store, 6))
+    store.close()
+    return store.path
+
+
+def _add_column(connection: sa.Connection) -> None:
+    connection.exec_driver_sql("ALTER TABLE sites ADD COLUMN altitude_m DOUBLE")
+
+
+def _fail(connection: sa.Connection) -> None:
+    connection.exec_driver_sql("ALTER TABLE sites ADD COLUMN half TEXT")
+    raise RuntimeError("stopped in the middle")
+
+
+NEWEST = MIGRATIONS[-1].number
+
+
+def _columns(path):
+    connection = sqlite3.connect(path)
+    names = [row[1] for row in connection.execute("PRAGMA table_info(sites)")]
+    ran = [row[0] for row in connection.execute("SELECT name FROM schema_migrations")]
+    connection.close()
+    return names, ran
+
+
+def test_an_older_store_moves_forward_and_a_copy_stays(path):
+    steps = (*MIGRATIONS, Migration(NEWEST + 1, "altitude of sites", _add_column))
+    session = Session(path)
+    copy = migrate(session, steps)
+    assert migrate(session, steps) is None  # once is enough
+    session.close()
+    assert copy == path.with_name(f"fork.before-v{NEWEST + 1}.gpkg")
+    names, ran = _columns(path)
+    assert "altitude_m" in names
+    assert ran[-1] == "altitude of sites"
+    assert "altitude_m" not in _columns(copy)[0]
+    old = open_store(copy)
+    assert len(whole(old).placements) == 6
+    assert old.faults() == []
+    old.close()
+
+
+def test_a_step_that_fails_leaves_nothing(path):
+    steps = (*MIGRATIONS, Migration(NEWEST + 1, "fails", _fail))
+    session = Session(path)
+    with pytest.raises(RuntimeError):
+        migrate(session, steps)
+    session.close()
+    names, ran = _columns(path)
+    assert "half" not in names
+    assert "fails" not in ran
+
+
+def test_a_newer_store_is_refused(path):
+    connection = sqlite3.connect(path)
+    connection.execute("INSERT INTO schema_migrations VALUES (99, 'of the future', '')")
+    connection.commit()
+    connection.close()
+    with pytest.raises(StoreError, match="schema 99"):
+        open_store(path)
+
+
+def test_an_older_store_open_for_reading_is_refused(path):
+    steps = (*MIGRATIONS, Migration(NEWEST + 1, "altitude of sites", _add_column))
+    session = Session(path, read_only=True)
+    with pytest.raises(StoreError, match="once for writing"):
+        migrate(session, steps)
+    session.close()
+
+
+@pytest.mark.parametrize("old", OLD, ids=lambda path: path.stem)
+def test_stores_of_every_version_still_open(old, tmp_path):
+    """Files written by `python -m tests.references.stores` when that schema was new."""
+    store = open_store(Path(shutil.copy(old, tmp_path / old.name)))
+    records = whole(store)
+    assert len(records.placements) == 6
+    assert len(records.catches) == 12
+    assert records.lengths["length_mm"].tolist() == [101.5] * 3
+    assert store.reaches().index.tolist() == ["A", "B", "C"]
+    assert store.faults() == []
+    add(store, field_records(store, 3, start=50), digest="new")
+    assert store.faults() == []
+    store.close()
+
+
+def test_there_is_a_store_of_the_first_version():
+    assert "v1" in [path.stem for path in OLD]
