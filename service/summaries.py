@@ -30,10 +30,13 @@ if TYPE_CHECKING:
 __all__ = [
     "COLUMNS",
     "GROUPINGS",
+    "accumulation",
+    "chance_missed",
     "coverage",
     "depletion",
     "detection",
     "effort",
+    "effort_by_year",
     "gaps",
     "network",
     "next_places",
@@ -251,6 +254,24 @@ def effort(
     return _finished(rows, "effort", inputs=inputs)  # type: ignore[no-any-return]
 
 
+def effort_by_year(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Effort by method, catchment and local year of setting, in every unit of the method.
+
+    Columns of `layers.effort.effort_totals`.
+    """
+    from layers.effort import effort_of, effort_totals
+
+    asked = _asked(store, selection, viewer)
+    records = asked.records
+    return effort_totals(
+        records.placements,
+        effort_of(records.placements, asked.methods, _stretch_length_m(records)),
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+        by_year=True,
+    )
+
+
 def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
     """Found, looked for and not found, or never looked for: each catchment and species."""
     from layers import occurrence as computing
@@ -371,6 +392,55 @@ def detection(
     )
     inputs = found.attrs.get("inputs", {})
     return _finished(_of_species(found, selection), "detection", inputs=inputs)  # type: ignore[no-any-return]
+
+
+def chance_missed(
+    store: Store, selection: Selection, viewer: Viewer, *, years: Sequence[int] | None = None
+) -> pd.DataFrame:
+    """Chance that a species lives, unfound, on the visited reaches of each catchment.
+
+    Columns of `layers.detection.CHANCE_COLUMNS`; `years` as there.
+    """
+    from layers import detection as computing
+
+    asked = _asked(store, selection, viewer, whole_catch=True)
+    records = asked.records
+    found = computing.chance_missed_by_catchment(
+        records.placements,
+        records.catches,
+        records.snaps,
+        asked.species,
+        asked.methods,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+        years=years,
+    )
+    inputs = found.attrs.get("inputs", {})
+    rows = _of_species(_in_chosen(store, found, selection), selection).reset_index(drop=True)
+    rows.attrs["inputs"] = inputs
+    return rows
+
+
+def accumulation(
+    store: Store, selection: Selection, viewer: Viewer, catchment: str
+) -> pd.DataFrame:
+    """Species expected in 1, 2, … placements of one catchment and those nested in it.
+
+    Columns of `layers.richness.accumulation`; empty where nobody looked.
+    """
+    from layers import richness as computing
+
+    asked = _asked(store, replace(selection, catchments=(catchment,), species=()), viewer)
+    records = asked.records
+    found, samples = computing.species_incidence(
+        records.placements,
+        records.catches,
+        asked.species,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+    )
+    counts = found.loc[found["catchment"] == catchment, "placements"].to_numpy()
+    return computing.accumulation(counts, int(samples.get(catchment, 0)))
 
 
 def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
