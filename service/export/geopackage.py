@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import warnings
 from typing import TYPE_CHECKING, Any, Final
 
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from service.export.contents import Contents
+
+_ROOM: Final = 1 << 20  # a GeoPackage without any feature takes a tenth of this
 
 __all__ = ["TABLE_WORDS", "geopackage_tables", "write_geopackage"]
 
@@ -71,10 +74,11 @@ def write_geopackage(path: Path, contents: Contents, crs: str | None = None) -> 
             _write(path, name, flat(layer), geometry_type=_geometry_type(layer))
         for name, table in tables.items():
             _write(path, name, flat(table))
-    except pyogrio.errors.DataSourceError as problem:
-        raise StoreError(f"The GeoPackage cannot be written: {problem}") from problem
+    except RuntimeError as problem:  # the root of GDAL's errors, whatever was being written
+        raise _said_plainly(path, problem) from problem
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+    _see_whole(path, layers | tables)
     described = {
         name: flat(layer).drop(columns=layer.geometry.name) for name, layer in layers.items()
     }
@@ -89,6 +93,20 @@ def write_geopackage(path: Path, contents: Contents, crs: str | None = None) -> 
         metadata=(EML_NAMESPACE, eml_document(contents)),
         moment=moment,
     )
+
+
+def _see_whole(path: Path, written: dict[str, Any]) -> None:
+    """Make sure that every row arrived: GDAL only warns of some troubles."""
+    for name, frame in written.items():
+        if pyogrio.read_info(path, layer=name)["features"] != len(frame):
+            raise _said_plainly(path, RuntimeError(f"{name} is not whole"))
+
+
+def _said_plainly(path: Path, problem: Exception) -> StoreError:
+    """Tell a full disk, which GDAL's own words do not, from other troubles."""
+    if shutil.disk_usage(path.parent).free < _ROOM:
+        return StoreError("The disk is full; make room and try again. Nothing was written.")
+    return StoreError(f"The GeoPackage cannot be written: {problem}. Nothing was written.")
 
 
 def _write(path: Path, name: str, frame: pd.DataFrame, **options: Any) -> None:  # noqa: ANN401

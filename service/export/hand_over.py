@@ -11,7 +11,7 @@ from layers.record_features import species_caught
 from service.access import open_record_chunks
 from service.errors import ConflictError, RequestError, StoreError
 from service.export import AUDIENCES, FORMS
-from service.export.bundle import write_bundle
+from service.export.bundle import GEOPACKAGE, write_bundle
 from service.export.contents import GENERALISED, gather, viewer_of
 from service.export.darwin_core import write_archive
 from service.export.geojson import write_geojson
@@ -182,7 +182,9 @@ def _write_form(
     path: Path, contents: Contents, asked: HandOver, say: Callable[[str], None]
 ) -> None:
     if asked.form == "gpkg":
-        write_geopackage(path, contents, asked.crs)
+        made = path.with_name(GEOPACKAGE)  # GDAL wants its own ending
+        write_geopackage(made, contents, asked.crs)
+        made.replace(path)
     elif asked.form == "dwca":
         write_archive(path, contents)
     elif asked.form == "bundle":
