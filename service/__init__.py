@@ -26,7 +26,7 @@ def create_app(
     settings
         How the service runs; from the environment when not given.
     viewer
-        Who everybody is taken for; the local keeper when not given.
+        Who everybody is taken for; when not given, accounts decide for each request.
     """
     # Imported here, so that the command line does not load Flask for every command.
     from flask import Flask
@@ -34,8 +34,8 @@ def create_app(
     from service.headers import register_headers
     from service.pages import register_pages
     from service.pages.context import Service
+    from service.pages.who_asks import register_viewer
     from service.problems import register_problems
-    from service.records import LOCAL_KEEPER
     from service.settings import read_settings
 
     chosen = settings or read_settings()
@@ -43,8 +43,9 @@ def create_app(
     app.config["MAX_CONTENT_LENGTH"] = chosen.max_upload_mb * 1_000_000
     app.json.sort_keys = False  # type: ignore[attr-defined]
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.extensions["rifflebook"] = Service(store, chosen, viewer or LOCAL_KEEPER)
+    app.extensions["rifflebook"] = Service(store, chosen, viewer)
     register_headers(app)
     register_problems(app)
+    register_viewer(app)
     register_pages(app)
     return app

@@ -7,6 +7,7 @@ ServiceError (Exception)
 ├── NotFoundError    no such record; also the answer for one the viewer may not see
 ├── ConflictError    the record was changed by somebody else, or exists with other content
 ├── AccessError      the viewer's role does not allow this
+│   └── LoginError       nobody knows who asks: wrong name, password or token
 └── RequestError     a parameter is unknown or its value cannot be used
 """
 
@@ -23,6 +24,7 @@ __all__ = [
     "ConflictError",
     "Fault",
     "FieldFileError",
+    "LoginError",
     "NotFoundError",
     "RequestError",
     "ServiceError",
@@ -78,6 +80,14 @@ class ConflictError(ServiceError):
 
 class AccessError(ServiceError):
     """The viewer's role does not allow this."""
+
+
+class LoginError(AccessError):
+    """It is not known who asks; `retry_after_s` says when another try is taken."""
+
+    def __init__(self, message: str, *, retry_after_s: int | None = None) -> None:
+        super().__init__(message)
+        self.retry_after_s = retry_after_s
 
 
 class RequestError(ServiceError):

@@ -17,6 +17,7 @@ from service.errors import (
     AccessError,
     ConflictError,
     FieldFileError,
+    LoginError,
     NotFoundError,
     RequestError,
     ServiceError,
@@ -63,6 +64,9 @@ PROBLEMS: Final[dict[type[Exception], Problem]] = {
         "The record was changed meanwhile",
         409,
         "Look at it as it is now, and change it again if need be.",
+    ),
+    LoginError: Problem(
+        "login", "It is not known who asks", 401, "Log in, or send a token that is in use."
     ),
     AccessError: Problem(
         "access", "Your account does not allow this", 403, "Ask the keeper of the store."

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
+    "Account",
+    "ApiToken",
     "Batch",
     "FieldRecords",
     "HistoryEntry",
@@ -126,6 +128,29 @@ class Batch:
     lengths: int
     undone_at: dt.datetime | None = None
     undone_by: str | None = None
+
+
+@dataclass(frozen=True)
+class Account:
+    """Somebody with a role; of their password only a hash is stored."""
+
+    name: str
+    role: Role
+    created: dt.datetime
+    disabled: dt.datetime | None = None
+
+
+@dataclass(frozen=True)
+class ApiToken:
+    """A token for programs, as far as the store knows it."""
+
+    token_id: int
+    account: str
+    label: str
+    scope: str  # "read" or "write"
+    created: dt.datetime
+    revoked: dt.datetime | None = None
+    last_used: dt.datetime | None = None
 
 
 @dataclass(frozen=True)

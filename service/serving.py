@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import errno
-import ipaddress
 import logging
 import signal
+import socket
 from typing import TYPE_CHECKING, Any, Final
 
 from service import create_app
-from service.errors import AccessError, RequestError
+from service.accounts import is_loopback, require_keeper_for
+from service.errors import RequestError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -17,19 +18,9 @@ if TYPE_CHECKING:
     from service.settings import Settings
     from service.store.interface import Store
 
-__all__ = ["is_loopback", "serve_store"]
+__all__ = ["serve_store"]
 
 _OWN_NAMES: Final = ["127.0.0.1", "localhost", "[::1]"]
-
-
-def is_loopback(host: str) -> bool:
-    """Whether an address can be reached from this machine only."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
 
 
 def serve_store(
@@ -54,42 +45,56 @@ def serve_store(
     RequestError
         The port is taken, or the address is none of this machine.
     """
-    if not is_loopback(host):
-        raise AccessError(
-            f"{host} can be reached from other machines, and there are no accounts yet; "
-            "serve on 127.0.0.1."
-        )
+    require_keeper_for(host, store)
     import waitress
 
+    door = _open_door(host.strip("[]"), port)
     app = create_app(store, settings)
-    # A page elsewhere may point a name of its own at this machine; we answer to ours only.
-    app.config["TRUSTED_HOSTS"] = _OWN_NAMES
-    try:
-        server = waitress.create_server(
-            app,
-            host=host.strip("[]"),
-            port=port,
-            threads=settings.threads,
-            ident=None,
-            max_request_body_size=settings.max_upload_mb * 1_000_000,
-        )
-    except OSError as problem:
-        if problem.errno == errno.EADDRINUSE:
-            raise RequestError(
-                f"Port {port} is in use; stop what uses it, or choose another with --port."
-            ) from problem
-        raise RequestError(f"Cannot serve on {host}, port {port}: {problem.strerror}.") from problem
+    if is_loopback(host) and not settings.trusted_proxy:
+        # A page elsewhere may point a name of its own at this machine; we answer to ours only.
+        app.config["TRUSTED_HOSTS"] = _OWN_NAMES
+    server = waitress.create_server(
+        app,
+        sockets=[door],
+        threads=settings.threads,
+        ident=None,
+        max_request_body_size=settings.max_upload_mb * 1_000_000,
+        **_proxy_options(settings),
+    )
     # A few requests that wait for a free thread are no news.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     signal.signal(signal.SIGTERM, _stop)
     named = f"[{host.strip('[]')}]" if ":" in host else host
-    tell(f"http://{named}:{server.effective_port if port == 0 else port}/")
+    tell(f"http://{named}:{port}/")
     try:
         server.run()
     except (KeyboardInterrupt, SystemExit):
         pass
     finally:
         server.close()
+
+
+def _proxy_options(settings: Settings) -> dict[str, Any]:
+    """Take from a proxy that is trusted who asks and whether by HTTPS."""
+    if not settings.trusted_proxy:
+        return {}
+    return {
+        "trusted_proxy": settings.trusted_proxy,
+        "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-host", "x-forwarded-proto"},
+        "clear_untrusted_proxy_headers": True,
+    }
+
+
+def _open_door(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host, port), family=family)
+    except OSError as problem:
+        if problem.errno == errno.EADDRINUSE:
+            raise RequestError(
+                f"Port {port} is in use; stop what uses it, or choose another with --port."
+            ) from problem
+        raise RequestError(f"Cannot serve on {host}, port {port}: {problem.strerror}.") from problem
 
 
 def _stop(*_: Any) -> None:  # noqa: ANN401

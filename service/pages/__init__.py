@@ -15,6 +15,7 @@ __all__ = ["MODULES", "NAVIGATION", "register_pages"]
 MODULES: Final = (
     "service.pages.frame",
     "service.pages.health",
+    "service.pages.login",
     "service.pages.map_page",
     "service.pages.geojson",
 )

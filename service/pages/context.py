@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from flask import current_app, g
 
+from service.records import PUBLIC
+
 if TYPE_CHECKING:
     from service.records import Viewer
     from service.settings import Settings
@@ -21,7 +23,7 @@ class Service:
 
     store: Store
     settings: Settings
-    viewer: Viewer  # who everybody is taken for until accounts say otherwise
+    viewer: Viewer | None = None  # who everybody is taken for; else accounts decide
 
 
 def _service() -> Service:
@@ -40,8 +42,8 @@ def current_settings() -> Settings:
 
 
 def current_viewer() -> Viewer:
-    """Who asks: `g.viewer` where something before the page set it."""
-    viewer: Viewer = g.get("viewer") or _service().viewer
+    """Who asks; the public until it is known, as on pages of early errors."""
+    viewer: Viewer = g.get("viewer") or PUBLIC
     return viewer
 
 

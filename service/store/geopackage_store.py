@@ -24,6 +24,7 @@ from service.store import (
     upkeep,
     writing,
 )
+from service.store.accounts import AccountBook
 from service.store.geopackage import GeoPackage, create_geopackage_tables, register_layers
 from service.store.session import BUSY_SECONDS, Session
 
@@ -125,6 +126,9 @@ class GeoPackageStore:
         self._session = session
         self._settings, srs_id = self._read_settings()
         self._backend = GeoPackage(srs_id)
+        with session.reading() as connection:
+            self._public_key = covers.public_key(connection)
+        self._accounts = AccountBook(session, self._backend)
 
     def _read_settings(self) -> tuple[StoreSettings, int]:
         with self._session.reading() as connection:
@@ -156,6 +160,11 @@ class GeoPackageStore:
         """A number that grows with every write, also by other processes."""
         with self._session.reading() as connection:
             return int(connection.scalar(sa.select(schema.store_settings.c.version)) or 0)
+
+    @property
+    def accounts(self) -> AccountBook:
+        """Accounts, sessions and tokens."""
+        return self._accounts
 
     def close(self) -> None:
         """Release every connection."""
@@ -305,8 +314,7 @@ class GeoPackageStore:
     @property
     def public_key(self) -> bytes:
         """Secret that makes public names."""
-        with self._reading() as connection:
-            return covers.public_key(connection)
+        return self._public_key
 
     def public_names(self) -> tuple[set[str], set[str]]:
         """Read which surveys and sites occur in placements that the public sees exactly."""

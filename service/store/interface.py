@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         Selection,
         StoreSettings,
     )
+    from service.store.accounts import AccountBook
 
 __all__ = ["Store"]
 
@@ -37,6 +38,10 @@ class Store(Protocol):
     @property
     def version(self) -> int:
         """A number that grows with every write; caches and ETags hang on it."""
+
+    @property
+    def accounts(self) -> AccountBook:
+        """Accounts, sessions and tokens; for `service.accounts`."""
 
     def close(self) -> None:
         """Release every connection."""
