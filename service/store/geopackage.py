@@ -18,6 +18,7 @@ from layers.crs import read_crs
 from service.errors import StoreError
 from service.store import schema
 from service.store.geometry_blobs import blobs_from_geometries, geometries_from_blobs
+from service.store.packed_index import pack, rounded_outward
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,6 +39,8 @@ APPLICATION_ID = 0x47504B47  # "GPKG"
 USER_VERSION = 10400
 # From here on an R-tree is filled in one go rather than by its trigger, row by row.
 BULK_ROWS = 500
+# Up to this many times as many entries may be there already for packing all anew to be faster.
+PACKED_SHARE = 4
 
 _TABLES = (
     """CREATE TABLE gpkg_spatial_ref_sys (
@@ -244,16 +247,47 @@ class GeoPackage:
             connection.exec_driver_sql(f'DROP TRIGGER "{index_name(table.name)}_insert"')
         self.insert(connection, table, rows)
         if bulk:
-            entries = np.column_stack([np.asarray(fids, float), bounds[:, [0, 2, 1, 3]]])[filled]
-            connection.exec_driver_sql(
-                f'INSERT INTO "{index_name(table.name)}" VALUES (?, ?, ?, ?, ?)',
-                [(int(row[0]), *row[1:]) for row in entries.tolist()],
+            self._index_many(
+                connection, table.name, np.asarray(fids)[filled], bounds[filled][:, [0, 2, 1, 3]]
             )
             connection.exec_driver_sql(_trigger(table.name, "insert"))
         if filled.any():
             low, high = bounds[filled, :2].min(axis=0), bounds[filled, 2:].max(axis=0)
             self._widen(connection, table.name, (*low.tolist(), *high.tolist()))
         return fids
+
+    def _index_many(
+        self, connection: sa.Connection, table: str, fids: NDArray[Any], boxes: NDArray[Any]
+    ) -> None:
+        """Enter many features; where they are a good part of all, the R-tree is packed anew."""
+        index = index_name(table)
+        present = connection.exec_driver_sql(f'SELECT count(*) FROM "{index}_rowid"').scalar_one()
+        if present > PACKED_SHARE * len(fids):
+            connection.exec_driver_sql(
+                f'INSERT INTO "{index}" VALUES (?, ?, ?, ?, ?)',
+                [(int(fid), *box) for fid, box in zip(fids, boxes.tolist(), strict=True)],
+            )
+            return
+        old = connection.exec_driver_sql(f'SELECT id, minx, maxx, miny, maxy FROM "{index}"')
+        held = np.array([tuple(row) for row in old], dtype=float).reshape(-1, 5)
+        node_bytes = connection.exec_driver_sql(
+            f'SELECT length(data) FROM "{index}_node" WHERE nodeno = 1'
+        ).scalar_one()
+        packed = pack(
+            np.concatenate([held[:, 0].astype(np.int64), fids]),
+            np.concatenate([held[:, 1:].astype(np.float32), rounded_outward(boxes)]),
+            int(node_bytes),
+        )
+        for part, rows in (
+            ("node", packed.nodes),
+            ("rowid", packed.rowids),
+            ("parent", packed.parents),
+        ):
+            connection.exec_driver_sql(f'DELETE FROM "{index}_{part}"')
+            if rows:
+                connection.exec_driver_sql(
+                    f'INSERT INTO "{index}_{part}" VALUES (?, ?)', sorted(rows)
+                )
 
     def clear_layer(self, connection: sa.Connection, table: sa.Table) -> None:
         """Delete all features of a layer and its index entries."""
