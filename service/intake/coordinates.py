@@ -32,8 +32,9 @@ WGS84: Final = "EPSG:4326"
 # Two positions of one row may differ by this, or by the stated uncertainty where that is larger.
 # Common practice, no source: five decimals of a degree are about one metre. [m]
 _AGREE_M: Final = 10.0
-# A projected CRS still serves a little beyond its area of use. Common practice, no source. [deg]
-_MARGIN_DEG: Final = 1.0
+# A projected CRS still serves half a zone beyond its area of use, where a network goes on over its
+# edge. Common practice, no source. [deg]
+_MARGIN_DEG: Final = 3.0
 
 
 @dataclass

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from service.errors import Fault
+from service.intake.checks.thresholds import FLAGS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -91,6 +92,7 @@ class Findings:
         values: Sequence[object] | None = None,
     ) -> None:
         """Flag the marked rows; a message may be given per marked row."""
+        assert code in FLAGS  # noqa: S101  every code is explained
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if not len(at):
             return
@@ -112,6 +114,7 @@ class Findings:
 
     def note(self, file: str, code: str, column: str, message: str, value: str = "") -> None:
         """Say something about a file as a whole; it belongs to no placement."""
+        assert code in FLAGS  # noqa: S101
         self._flags.append(
             pd.DataFrame([[file, 0, "", code, column, value, message]], columns=list(FLAG_COLUMNS))
         )

@@ -25,8 +25,8 @@ from service.intake.checks.waters import flag_waters
 from service.intake.columns import SHEETS
 from service.intake.content import placement_digests
 from service.intake.findings import FLAG_COLUMNS, Cells, Findings
-from service.intake.locating import locate
 from service.intake.surveys import new_sites, new_surveys
+from service.placing import place_on_network
 from service.records import FieldRecords, Selection
 
 if TYPE_CHECKING:
@@ -385,11 +385,13 @@ def _records(
 def _located(
     records: FieldRecords, store: Store, methods: pd.DataFrame
 ) -> tuple[FieldRecords, pd.DataFrame]:
-    network = reference.network(store) if len(store.reaches()) else None
-    snaps, stretches, flags = locate(
-        records.placements, network, methods, tolerance_m=store.settings.snap_tolerance_m
+    placed = place_on_network(
+        records.placements,
+        reference.network(store),
+        methods,
+        tolerance_m=store.settings.snap_tolerance_m,
     )
-    return replace(records, snaps=snaps, stretches=stretches), flags
+    return replace(records, snaps=placed.snaps, stretches=placed.stretches), placed.flags
 
 
 def _with_rows(flagged: pd.DataFrame, network_flags: pd.DataFrame, cells: Cells) -> pd.DataFrame:
@@ -397,7 +399,7 @@ def _with_rows(flagged: pd.DataFrame, network_flags: pd.DataFrame, cells: Cells)
     if not len(network_flags):
         return flagged
     rows = pd.Series(cells.frame.index.to_numpy(), index=cells.column("placement_id"))
-    more = network_flags.assign(
+    more = network_flags.fillna({"column": "", "value": ""}).assign(
         file=cells.file, row=rows.reindex(network_flags["placement_id"]).to_numpy(np.int64)
     )
     both = pd.concat([flagged, more[list(FLAG_COLUMNS)]], ignore_index=True)

@@ -53,7 +53,8 @@ def read_number(text: str, *, decimal_comma: bool = False) -> float | str:
         return number if np.isfinite(number) else "too large; give a finite number"
     if _COMMA.fullmatch(text):
         whole, part = text.split(",")
-        if decimal_comma or len(part) != 3 or whole.lstrip("+-").startswith("0") or len(whole) > 4:
+        digits = whole.lstrip("+-")
+        if decimal_comma or len(part) != 3 or digits.startswith("0") or len(digits) > 3:
             return float(text.replace(",", "."))
         return (
             f"a comma here may divide thousands or decimals; write {whole}{part} or {whole}.{part}"

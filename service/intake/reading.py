@@ -1,4 +1,4 @@
-"""From files to sheets of text cells: CSV here, workbooks and map files in their own modules."""
+"""From files to sheets of text cells: CSV here, workbooks and GIS files in their own modules."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import pandas as pd
 
 from service.intake.columns import known_names, plain
 from service.intake.findings import Cells
-from service.intake.map_files import read_map_file
+from service.intake.spatial_files import read_spatial_file
 from service.intake.workbooks import read_workbook
 
 if TYPE_CHECKING:
@@ -21,14 +21,15 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Findings
 
-__all__ = ["MAP_FILES", "TEXT_FILES", "WORKBOOKS", "read_cells", "read_text", "stripped"]
+__all__ = ["SPATIAL_FILES", "TEXT_FILES", "WORKBOOKS", "read_cells", "read_text", "stripped"]
 
 TEXT_FILES: Final = (".csv", ".txt", ".tsv")
 WORKBOOKS: Final = (".xlsx", ".xlsm")
-MAP_FILES: Final = (".geojson", ".json", ".gpkg", ".shp", ".fgb")
+SPATIAL_FILES: Final = (".geojson", ".json", ".gpkg", ".shp", ".fgb")
 
-_GUARD: Final = re.compile(r"^'(?=[=+\-@\t\r'])")
 _DELIMITERS: Final = (",", ";", "\t")
+# What an apostrophe guards; `service/export/sheets.py` writes it.
+_GUARDED: Final = tuple(f"'{sign}" for sign in ("=", "+", "-", "@", "\t", "\r", "'"))
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
@@ -58,7 +59,7 @@ def read_cells(
     except OSError as problem:
         findings.refuse_file(path.name, f"cannot be opened: {problem.strerror or problem}")
         return None
-    if not content.strip():
+    if not content.removeprefix(b"\xef\xbb\xbf").strip():
         findings.refuse_file(path.name, "the file is empty; give one with a header and rows")
         return None
     ending = path.suffix.lower()
@@ -66,8 +67,8 @@ def read_cells(
     comma = False
     if ending in WORKBOOKS:
         frame = read_workbook(content, path.name, sheet, findings)
-    elif ending in MAP_FILES:
-        frame = read_map_file(path, sheet, findings)
+    elif ending in SPATIAL_FILES:
+        frame = read_spatial_file(path, sheet, findings)
     elif ending == ".xls":
         findings.refuse_file(path.name, "this is the old workbook format; save it as XLSX or CSV")
         return None
@@ -109,9 +110,9 @@ def read_text(
     except pd.errors.ParserError as problem:
         _refuse_ragged(text, separator, file, findings, problem)
         return None
-    frame = frame.fillna("")
+    frame = frame.fillna("").apply(_unguarded)
     headers = frame.iloc[0].tolist()
-    body = frame.iloc[1:].apply(_unguarded).set_axis(headers, axis=1)
+    body = frame.iloc[1:].set_axis(headers, axis=1)
     body.index = pd.RangeIndex(2, len(body) + 2)
     return whole_sheet(body, file, sheet, findings, separator == ";")
 
@@ -157,15 +158,6 @@ def whole_sheet(
     )
 
 
-def _unguarded(cells: pd.Series) -> pd.Series:
-    """Take off the apostrophe that keeps a spreadsheet from running text as a formula.
-
-    Only before `=`, `+`, `-`, `@`, a tab or another apostrophe, where our own files put it
-    (`service.export.sheets`); a name such as 't Zand keeps its own.
-    """
-    return cells.str.replace(_GUARD, "", regex=True)
-
-
 def stripped(cells: pd.Series) -> pd.Series:
     """Take white space off both ends of every cell, by distinct values."""
     codes, uniques = pd.factorize(cells.to_numpy(object))
@@ -173,6 +165,15 @@ def stripped(cells: pd.Series) -> pd.Series:
     if len(clean) == 0 or (clean == uniques).all():
         return cells
     return pd.Series(clean[codes], index=cells.index, dtype="str")
+
+
+def _unguarded(cells: pd.Series) -> pd.Series:
+    """Take off the apostrophe that keeps a spreadsheet from running text as a formula.
+
+    Our own CSV files put one before such text; one is taken off again.
+    """
+    guarded = cells.str.startswith(_GUARDED)
+    return cells.mask(guarded, cells.str.slice(1)) if guarded.any() else cells
 
 
 def _first_record(text: str, separator: str) -> list[str]:

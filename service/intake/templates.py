@@ -40,7 +40,7 @@ and without marks between thousands. Check first:
 
 
 def explanations(sheet: str, methods: Sequence[str] = ()) -> list[tuple[str, ...]]:
-    """One row per column of a sheet: sheet, column, needed, unit, what to write, example, aliases."""
+    """Explain a sheet: per column its sheet, name, need, unit, meaning, example, aliases."""
     return [
         (
             sheet,
@@ -97,8 +97,8 @@ def _text(methods: Sequence[str]) -> str:
     for sheet in SHEETS:
         parts.append(f"\n{sheet}\n{'-' * len(sheet)}\n")
         for _, name, needed, unit, what, example, aliases in explanations(sheet, methods):
-            unit = f" [{unit}]" if unit else ""
-            parts.append(f"{name}{unit}{' (needed)' if needed else ''}: {what}")
+            counted = f" [{unit}]" if unit else ""
+            parts.append(f"{name}{counted}{' (needed)' if needed else ''}: {what}")
             parts.append(f" Example: {example}." if example else "")
             parts.append(f" Also understood: {aliases}." if aliases else "")
             parts.append("\n")

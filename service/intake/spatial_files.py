@@ -1,4 +1,4 @@
-"""Sheets out of map files: GeoPackage, GeoJSON, and what else the map library reads."""
+"""Sheets out of GIS files: GeoPackage, GeoJSON, and what else GDAL reads."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Findings
 
-__all__ = ["read_map_file"]
+__all__ = ["read_spatial_file"]
 
 
-def read_map_file(path: Path, sheet: str, findings: Findings) -> pd.DataFrame | None:
+def read_spatial_file(path: Path, sheet: str, findings: Findings) -> pd.DataFrame | None:
     """Read one layer as text cells; its geometry becomes `geometry`, its CRS `crs`.
 
     The layer named like our sheet is taken, else the only one. Placements that were handed over
@@ -44,7 +44,7 @@ def read_map_file(path: Path, sheet: str, findings: Findings) -> pd.DataFrame | 
             warnings.simplefilter("ignore")  # about measures and odd fields; cells are checked
             layered = pyogrio.read_dataframe(path, layer=layer)
     except (DataSourceError, DataLayerError, ValueError, RuntimeError) as problem:
-        findings.refuse_file(path.name, f"cannot be read as a map file: {str(problem)[:200]}")
+        findings.refuse_file(path.name, f"cannot be read as a GIS file: {str(problem)[:200]}")
         return None
     return _text_cells(layered)
 

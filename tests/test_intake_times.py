@@ -1,0 +1,138 @@
+"""Times as people write them, placed in time zones."""
+
+import datetime as dt
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.intake.findings import Cells, Findings
+from service.intake.times import localise, read_moment, time_column
+
+
+def column(values, zone="Europe/Dublin", order=None):
+    frame = pd.DataFrame({"set_at": values}, dtype="str")
+    cells, findings = Cells("placements", "f", frame), Findings()
+    moments = time_column(cells, "set_at", findings, order)
+    zones = pd.Series(zone, index=frame.index)
+    return localise(moments, zones, cells, "set_at", findings), findings.refused
+
+
+@pytest.mark.parametrize(
+    ("text", "wall"),
+    [
+        ("2024-06-01T18:30", (2024, 6, 1, 18, 30)),
+        ("2024-06-01 18:30:15", (2024, 6, 1, 18, 30, 15)),
+        ("2024/6/1 8:30", (2024, 6, 1, 8, 30)),
+        ("13/04/2024 08:10", (2024, 4, 13, 8, 10)),
+        ("04/13/2024 08:10", (2024, 4, 13, 8, 10)),
+        ("4.4.2024 08:10", (2024, 4, 4, 8, 10)),
+        ("3 Apr 2024 17:05", (2024, 4, 3, 17, 5)),
+        ("03-apr-2024 5:05 pm", (2024, 4, 3, 17, 5)),
+        ("13/04/2024 12:10 am", (2024, 4, 13, 0, 10)),
+    ],
+)
+def test_times_in_several_orders_are_read(text, wall):
+    assert read_moment(text) == (dt.datetime(*wall), None, False)
+
+
+@pytest.mark.parametrize("order", ["dmy", "mdy"])
+def test_a_stated_order_settles_an_ambiguous_date(order):
+    day, month = (3, 4) if order == "dmy" else (4, 3)
+    assert read_moment("03/04/2024 10:00", order)[0] == dt.datetime(2024, month, day, 10)
+    assert isinstance(read_moment("03/04/2024 10:00"), str)
+    assert isinstance(read_moment("03/04/2024 10:00", "ymd"), str)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("04/13/2024", "there is no month 13"),
+        ("2024-13-01", "no month 13"),
+        ("2023-02-29", "28 days"),
+        ("2024-06-01T24:00", "no such time"),
+        ("2024-06-01T10:61", "no such time"),
+        ("1.6.24", "four digits"),
+        ("45383.5", "spreadsheet day"),
+        ("45383", "spreadsheet day"),
+        ("0000-01-01", "cannot be"),
+        ("2024-06-01T10:00+15:00", "no place on earth"),
+        ("noon", "give a time such as"),
+        ("=NOW()", "formula"),
+    ],
+)
+def test_times_that_cannot_be_say_why(text, said):
+    assert said in read_moment(text, "dmy")
+
+
+def test_offsets_and_zones_come_to_the_same_moment():
+    """Irish summer time is UTC+1; the offset in the cell goes before the survey's zone."""
+    read, refused = column(
+        ["2024-06-01T18:30", "2024-06-01T18:30+01:00", "2024-06-01T17:30Z", "2024-06-01T23:00+0530"]
+    )
+    assert not refused
+    assert read.nunique() == 1
+
+
+def test_clock_times_that_came_twice_or_never_are_refused():
+    """Clocks in Ireland went back on 27 October 2024 and forward on 31 March 2024 (EU 2000/84/EC)."""
+    read, refused = column(
+        ["2024-10-27T01:30", "2024-03-31T01:30", "2024-10-27T01:30+01:00", "2024-10-27T02:30"]
+    )
+    assert [(fault.row, fault.value) for fault in refused] == [
+        (0, "2024-10-27T01:30"),
+        (1, "2024-03-31T01:30"),
+    ]
+    assert read.notna().tolist() == [False, False, True, True]
+
+
+def test_a_day_alone_is_the_start_of_that_day_there():
+    """Also where the clocks went forward at midnight: Beirut, 31 March 2024."""
+    read, _ = column(["2024-06-01"], zone="America/Denver")
+    assert read.iloc[0] == pd.Timestamp("2024-06-01T06:00Z")
+    read, refused = column(["2024-03-31"], zone="Asia/Beirut")
+    assert not refused
+    assert read.iloc[0] == pd.Timestamp("2024-03-30T22:00Z")
+
+
+@given(st.text(max_size=25))
+def test_any_text_gives_a_moment_or_a_remedy(text):
+    read = read_moment(text)
+    assert isinstance(read, str) or read[0].year >= 1800
+
+
+@given(
+    st.lists(
+        st.text(alphabet="0123456789-/:.T Z+", min_size=8, max_size=20), min_size=1, max_size=20
+    )
+)
+def test_a_column_reads_as_its_cells_do(texts):
+    """The fast way through whole columns is the plain one, cell by cell."""
+    texts = [text.strip() for text in texts]
+    frame = pd.DataFrame({"set_at": texts}, dtype="str")
+    moments = time_column(Cells("placements", "f", frame), "set_at", Findings())
+    for place, text in enumerate(texts):
+        alone = read_moment(text) if text else ""
+        if isinstance(alone, str):
+            assert np.isnat(moments.wall[place])
+        else:
+            assert moments.wall[place] == np.datetime64(alone[0], "us")
+
+
+@given(
+    st.datetimes(min_value=dt.datetime(1900, 1, 1), max_value=dt.datetime(2099, 12, 31)),
+    st.sampled_from(["Europe/Dublin", "America/Denver", "Australia/Lord_Howe", "Asia/Kathmandu"]),
+)
+def test_local_times_agree_with_the_standard_library(wall, zone):
+    """Python's zoneinfo is the second way; a fold or gap there is a refusal here."""
+    wall = wall.replace(second=0, microsecond=0)
+    read, refused = column([wall.isoformat(timespec="minutes")], zone=zone)
+    early = wall.replace(tzinfo=ZoneInfo(zone), fold=0)
+    late = wall.replace(tzinfo=ZoneInfo(zone), fold=1)
+    if early.utcoffset() != late.utcoffset():
+        assert len(refused) == 1
+    else:
+        assert read.iloc[0].to_pydatetime() == early.astimezone(dt.UTC)
