@@ -28,15 +28,19 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from service.records import Role, Selection, Viewer
+    from service.store.finding import Key, Unit, Wanted
     from service.store.interface import Store
 
     Bools = NDArray[np.bool_]
 
 __all__ = [
+    "count_features",
+    "find_features",
     "keep_placements",
     "open_record_chunks",
     "open_records",
     "placement_catchments",
+    "placement_extent",
     "refuse_unknown",
     "require_role",
     "sites",
@@ -113,6 +117,39 @@ def open_record_chunks(
         shown.catches.index += first
         first += len(shown.catches)
         yield _within(store, shown, selection)
+
+
+def find_features(
+    store: Store,
+    wanted: Wanted,
+    unit: Unit,
+    viewer: Viewer,
+    *,
+    size: int,
+    after: Key | None = None,
+    before: Key | None = None,
+    places: bool = False,
+) -> pd.DataFrame:
+    """Find placements, detections or stretches by what this viewer sees, along their keys.
+
+    Parameters and result: `service.store.finding.find`.
+    """
+    return store.find(
+        wanted, unit, public=not viewer.sees_exact_places, size=size,
+        after=after, before=before, places=places,
+    )  # fmt: skip
+
+
+def count_features(store: Store, wanted: Wanted, unit: Unit, viewer: Viewer) -> int:
+    """Count what this viewer would find; a box is compared with envelopes."""
+    return store.count(wanted, unit, public=not viewer.sees_exact_places)
+
+
+def placement_extent(
+    store: Store, viewer: Viewer
+) -> tuple[tuple[float, float, float, float] | None, tuple[str | None, str | None]]:
+    """Box of all placements as this viewer sees them [m], and their first and last time."""
+    return store.placement_extent(public=not viewer.sees_exact_places)
 
 
 def _public(store: Store, stored: Records, covers: pd.DataFrame) -> Records:

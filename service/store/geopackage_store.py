@@ -15,6 +15,7 @@ from service.store import (
     batches,
     covers,
     edits,
+    finding,
     history,
     migrations,
     named_tables,
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
     from service.records import Batch, FieldRecords, HistoryEntry, Records
+    from service.store.finding import Key, Unit, Wanted
 
 __all__ = ["GeoPackageStore", "create_store", "open_store"]
 
@@ -334,6 +336,36 @@ class GeoPackageStore:
             yield from covers.public_chunks(
                 connection, self._backend, self._settings.crs, selection, size, after
             )
+
+    def find(
+        self,
+        wanted: Wanted,
+        unit: Unit,
+        *,
+        public: bool,
+        size: int,
+        after: Key | None = None,
+        before: Key | None = None,
+        places: bool = False,
+    ) -> pd.DataFrame:
+        """Find features along their keys."""
+        with self._reading() as connection:
+            return finding.find(
+                connection, self._backend, wanted, unit,
+                public=public, size=size, after=after, before=before, places=places,
+            )  # fmt: skip
+
+    def count(self, wanted: Wanted, unit: Unit, *, public: bool) -> int:
+        """Count what a question means."""
+        with self._reading() as connection:
+            return finding.count(connection, self._backend, wanted, unit, public=public)
+
+    def placement_extent(
+        self, *, public: bool
+    ) -> tuple[tuple[float, float, float, float] | None, tuple[str | None, str | None]]:
+        """Box of all placements as shown [m], and their first and last time as text."""
+        with self._reading() as connection:
+            return finding.extent(connection, public=public)
 
     def known_placements(self, placement_ids: list[str]) -> pd.Series:
         """Fetch the digest of the content of each of these placements that is stored, by id."""

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
         StoreSettings,
     )
     from service.store.accounts import AccountBook
+    from service.store.finding import Key, Unit, Wanted
 
 __all__ = ["Store"]
 
@@ -143,6 +144,27 @@ class Store(Protocol):
         self, selection: Selection, *, size: int = 10_000, after: str = ""
     ) -> Iterator[tuple[Records, pd.DataFrame]]:
         """Yield the same in chunks by ascending public id, beginning after the id `after`."""
+
+    def find(
+        self,
+        wanted: Wanted,
+        unit: Unit,
+        *,
+        public: bool,
+        size: int,
+        after: Key | None = None,
+        before: Key | None = None,
+        places: bool = False,
+    ) -> pd.DataFrame:
+        """Find features along their keys, for `service.access`; see `store.finding.find`."""
+
+    def count(self, wanted: Wanted, unit: Unit, *, public: bool) -> int:
+        """Count what a question means; a box is compared with envelopes."""
+
+    def placement_extent(
+        self, *, public: bool
+    ) -> tuple[tuple[float, float, float, float] | None, tuple[str | None, str | None]]:
+        """Box of all placements as shown [m], and their first and last time as text."""
 
     def known_placements(self, placement_ids: list[str]) -> pd.Series:
         """Fetch the digest of the content of each of these placements that is stored, by id."""

@@ -1,0 +1,332 @@
+"""Which placements, detections or stretches a question means, page by page along their keys.
+
+Rows are found by key, not by number: whoever reads on after the last key of a page neither
+misses nor repeats a record that stood there all along, whatever is written meanwhile. Keys are
+store rows where exact places are seen, public ids for the public, whose questions are compared
+with what the public sees of each placement and with nothing else.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+import numpy as np
+import pandas as pd
+import shapely
+import sqlalchemy as sa
+
+from service.store import schema
+from service.store.columns import instant_text
+from service.store.geopackage import index_name
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from service.store.geopackage import GeoPackage
+
+__all__ = ["Key", "Unit", "Wanted", "count", "extent", "find"]
+
+Unit = Literal["placement", "detection", "stretch"]
+Key = tuple[Any, ...]
+"""Key of the placement; then the species of a detection, or reach and measure of a stretch."""
+
+TABLE, COVERS = schema.placements, schema.covers
+CATCHES, STRETCHES, SNAPS = schema.catches, schema.stretches, schema.snaps
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a question asks for; empty means all.
+
+    `species` are those that a placement caught, or of which a detection is. `box` lies in the
+    store's CRS [m]; whatever has no place meets every box. `start` and `end` (aware, both
+    included) meet the time from setting to lifting; what has no time meets every period, and
+    what is shown by its year meets by the whole year.
+    """
+
+    placements: tuple[str, ...] = ()
+    surveys: tuple[str, ...] = ()
+    methods: tuple[str, ...] = ()
+    outcomes: tuple[str, ...] = ()
+    species: tuple[str, ...] = ()
+    streams: tuple[str, ...] = ()
+    reaches: tuple[str, ...] = ()
+    box: tuple[float, float, float, float] | None = None
+    start: dt.datetime | None = None
+    end: dt.datetime | None = None
+
+
+def find(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    wanted: Wanted,
+    unit: Unit,
+    *,
+    public: bool,
+    size: int,
+    after: Key | None = None,
+    before: Key | None = None,
+    places: bool = False,
+) -> pd.DataFrame:
+    """Find up to `size` features along their keys.
+
+    Parameters
+    ----------
+    connection, backend, wanted, unit
+        Where, and what.
+    public
+        Whether keys and conditions are those of what the public sees.
+    size
+        At most so many.
+    after, before
+        Key to begin after, or to end before; with `before` the last ones before it.
+    places
+        Whether to fetch where the features are shown.
+
+    Returns
+    -------
+    DataFrame
+        By ascending key: `key` (tuples), `placement_id` (public for the public), and with
+        `places` the `geometry` as shown, in the store's CRS (missing = nowhere), and
+        `generalised_km` (missing = as recorded).
+    """
+    key = _key_columns(unit, public=public)
+    shown = COVERS.c.public_id if public else TABLE.c.placement_id
+    columns: list[Any] = [*key, shown]
+    if places:
+        columns.append(STRETCHES.c.geom if unit == "stretch" else TABLE.c.geom)
+        columns += [COVERS.c.step_km, COVERS.c.cell_x, COVERS.c.cell_y] if public else []
+    parts = [_condition(connection, backend, wanted, unit, public=public)]
+    if after is not None:
+        parts += [key[0] >= after[0], sa.tuple_(*key) > sa.tuple_(*after)]
+    if before is not None:
+        parts += [key[0] <= before[0], sa.tuple_(*key) < sa.tuple_(*before)]
+    asked = sa.select(*columns).select_from(_tables(unit, public=public)).where(*parts).limit(size)
+    if unit == "detection":
+        asked = asked.group_by(*key)
+    asked = asked.order_by(*(column.desc() for column in key) if before is not None else key)
+    rows = connection.execute(asked).fetchall()
+    return _frame(backend, rows[::-1] if before is not None else rows, len(key), places=places)
+
+
+def _frame(backend: GeoPackage, rows: Sequence[Any], width: int, *, places: bool) -> pd.DataFrame:
+    found = pd.DataFrame(
+        {
+            "key": pd.Series([tuple(row[:width]) for row in rows], dtype=object),
+            "placement_id": pd.array([row[width] for row in rows], dtype="str"),
+        }
+    )
+    if not places:
+        return found
+    shapes = backend.decode([row[width + 1] for row in rows])
+    shapes[shapely.is_empty(shapes)] = None
+    side = np.full(len(rows), np.nan)
+    if rows and len(rows[0]) > width + 2:
+        cells = np.array([tuple(row[width + 2 :]) for row in rows], float)
+        covered = cells[:, 0] > 0
+        shapes[covered] = shapely.points(cells[covered, 1:])
+        side = np.where(covered, cells[:, 0], np.nan)
+    return found.assign(geometry=shapes, generalised_km=side)
+
+
+def count(
+    connection: sa.Connection, backend: GeoPackage, wanted: Wanted, unit: Unit, *, public: bool
+) -> int:
+    """Count what a question means; a box is compared with envelopes."""
+    condition = _condition(connection, backend, wanted, unit, public=public)
+    asked = sa.select(sa.literal(1)).select_from(_tables(unit, public=public)).where(condition)
+    if unit == "detection":
+        asked = asked.group_by(*_key_columns(unit, public=public))
+    number = connection.scalar(sa.select(sa.func.count()).select_from(asked.subquery()))
+    return int(number or 0)
+
+
+def extent(
+    connection: sa.Connection, *, public: bool
+) -> tuple[tuple[float, float, float, float] | None, tuple[str | None, str | None]]:
+    """Box of all placements as shown, in the store's CRS [m], and their first and last time.
+
+    The box is rounded outward by less than a metre, as the index is.
+    """
+    exact = sa.select(COVERS.c.placement_row).where(COVERS.c.step_km == 0)
+    covered = COVERS.c.step_km > 0
+    index = sa.table(
+        index_name(TABLE.name), *map(sa.column, ("id", "minx", "miny", "maxx", "maxy"))
+    )
+    lows_highs = (
+        sa.func.min(index.c.minx), sa.func.min(index.c.miny),
+        sa.func.max(index.c.maxx), sa.func.max(index.c.maxy),
+    )  # fmt: skip
+    times = (sa.func.min(_began()), sa.func.max(_ended()))
+    boxes, periods = sa.select(*lows_highs), sa.select(*times)
+    if not public:
+        return _widest(connection.execute(boxes).fetchall()), _longest(
+            connection.execute(periods).fetchall()
+        )
+    x, y, year = COVERS.c.cell_x, COVERS.c.cell_y, sa.cast(COVERS.c.year, sa.Text)
+    cells = sa.select(sa.func.min(x), sa.func.min(y), sa.func.max(x), sa.func.max(y))
+    years = sa.select(sa.func.min(year + _YEAR_BEGINS), sa.func.max(year + _YEAR_ENDS)).where(
+        covered
+    )
+    return _widest(
+        [
+            connection.execute(boxes.where(index.c.id.in_(exact))).one(),
+            connection.execute(cells.where(covered)).one(),
+        ]
+    ), _longest(
+        [
+            connection.execute(periods.where(TABLE.c.fid.in_(exact))).one(),
+            connection.execute(years).one(),
+        ]
+    )
+
+
+_YEAR_BEGINS: Final = "-01-01T00:00:00.000Z"
+_YEAR_ENDS: Final = "-12-31T23:59:59.999Z"
+
+
+def _widest(rows: Sequence[Any]) -> tuple[float, float, float, float] | None:
+    known = np.array([tuple(row) for row in rows if row[0] is not None], float)
+    if not len(known):
+        return None
+    low, high = known[:, :2].min(axis=0), known[:, 2:].max(axis=0)
+    return (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+
+
+def _longest(rows: Sequence[Any]) -> tuple[str | None, str | None]:
+    first = [row[0] for row in rows if row[0] is not None]
+    last = [row[1] for row in rows if row[1] is not None]
+    return (min(first, default=None), max(last, default=None))
+
+
+# Conditions ------------------------------------------------------------------------------------
+def _tables(unit: Unit, *, public: bool) -> Any:  # noqa: ANN401 - a table or a join of tables
+    tables: Any = TABLE
+    if public:
+        tables = COVERS.join(TABLE, TABLE.c.fid == COVERS.c.placement_row)
+    if unit == "detection":
+        tables = tables.join(CATCHES, CATCHES.c.placement_row == TABLE.c.fid)
+    elif unit == "stretch":
+        tables = tables.join(STRETCHES, STRETCHES.c.placement_row == TABLE.c.fid)
+    return tables
+
+
+def _key_columns(unit: Unit, *, public: bool) -> list[sa.Column[Any]]:
+    placement = COVERS.c.public_id if public else TABLE.c.fid
+    if unit == "detection":
+        return [placement, CATCHES.c.species]
+    if unit == "stretch":
+        return [placement, STRETCHES.c.reach_id, STRETCHES.c.from_m]
+    return [placement]
+
+
+def _condition(
+    connection: sa.Connection, backend: GeoPackage, wanted: Wanted, unit: Unit, *, public: bool
+) -> sa.ColumnElement[bool]:
+    shared = _shared(backend, wanted, unit, public=public)
+    some_nowhere = wanted.box is not None and unit != "stretch" and _some_nowhere(connection)
+    exact = _as_recorded(backend, wanted, unit, some_nowhere=some_nowhere)
+    if not public:
+        return sa.and_(sa.true(), *shared, *exact)
+    uncovered = sa.and_(COVERS.c.step_km == 0, *exact)
+    if unit == "stretch":  # they tell where a gear lay
+        return sa.and_(*shared, uncovered)
+    return sa.and_(*shared, sa.or_(uncovered, sa.and_(COVERS.c.step_km > 0, *_covered(wanted))))
+
+
+def _shared(
+    backend: GeoPackage, wanted: Wanted, unit: Unit, *, public: bool
+) -> list[sa.ColumnElement[bool]]:
+    """Conditions on what is shown of every placement."""
+    shown = COVERS.c.public_id if public else TABLE.c.placement_id
+    parts = [
+        backend.among(column, names)
+        for column, names in (
+            (shown, wanted.placements),
+            (TABLE.c.method, wanted.methods),
+            (TABLE.c.outcome, wanted.outcomes),
+        )
+        if names
+    ]
+    if unit == "detection":
+        parts.append(_counted())
+        if wanted.species:
+            parts.append(backend.among(CATCHES.c.species, wanted.species))
+    elif wanted.species:
+        caught = sa.select(CATCHES.c.placement_row).where(
+            _counted(), backend.among(CATCHES.c.species, wanted.species)
+        )
+        parts.append(TABLE.c.fid.in_(caught))
+    return parts
+
+
+def _counted() -> sa.ColumnElement[bool]:
+    """Rows that stand for at least one fish, as `layers.looking.catch_numbers` counts them."""
+    count = CATCHES.c["count"]
+    return sa.or_(CATCHES.c.count_kind == "present", count.is_(None), count > 0)
+
+
+def _began() -> sa.ColumnElement[str]:
+    return sa.func.coalesce(TABLE.c.set_at, TABLE.c.lifted_at)
+
+
+def _ended() -> sa.ColumnElement[str]:
+    return sa.func.coalesce(TABLE.c.lifted_at, TABLE.c.set_at)
+
+
+def _some_nowhere(connection: sa.Connection) -> bool:
+    """Tell whether any placement has no place, and so is not in the index."""
+    indexed = sa.table(f"{index_name(TABLE.name)}_rowid")
+    counts = [
+        connection.scalar(sa.select(sa.func.count()).select_from(table))
+        for table in (TABLE, indexed)
+    ]
+    return counts[0] != counts[1]
+
+
+def _as_recorded(
+    backend: GeoPackage, wanted: Wanted, unit: Unit, *, some_nowhere: bool
+) -> list[sa.ColumnElement[bool]]:
+    parts = [
+        backend.among(column, names)
+        for column, names in (
+            (TABLE.c.survey, wanted.surveys),
+            (TABLE.c.stream_name, wanted.streams),
+        )
+        if names
+    ]
+    if wanted.reaches and unit == "stretch":
+        parts.append(backend.among(STRETCHES.c.reach_id, wanted.reaches))
+    elif wanted.reaches:
+        on = sa.select(SNAPS.c.placement_row).where(backend.among(SNAPS.c.reach_id, wanted.reaches))
+        parts.append(TABLE.c.fid.in_(on))
+    if wanted.box is not None and unit == "stretch":
+        parts.append(backend.in_box(STRETCHES, wanted.box))
+    elif wanted.box is not None:
+        inside = backend.in_box(TABLE, wanted.box)
+        index = sa.table(index_name(TABLE.name), sa.column("id"))
+        nowhere = TABLE.c.fid.not_in(sa.select(index.c.id))
+        parts.append(sa.or_(inside, nowhere) if some_nowhere else inside)
+    if wanted.start is not None:
+        parts.append(sa.or_(_ended().is_(None), _ended() >= instant_text(wanted.start)))
+    if wanted.end is not None:
+        parts.append(sa.or_(_began().is_(None), _began() <= instant_text(wanted.end)))
+    return parts
+
+
+def _covered(wanted: Wanted) -> list[sa.ColumnElement[bool]]:
+    """Conditions on what is shown of a placement that is only shown as a cell and a year."""
+    parts: list[sa.ColumnElement[bool]] = [sa.true()]
+    if wanted.surveys or wanted.streams or wanted.reaches:
+        parts.append(sa.false())
+    year = COVERS.c.year
+    if wanted.start is not None:
+        parts.append(sa.or_(year.is_(None), year >= wanted.start.astimezone(dt.UTC).year))
+    if wanted.end is not None:
+        parts.append(sa.or_(year.is_(None), year <= wanted.end.astimezone(dt.UTC).year))
+    if wanted.box is not None:
+        low_x, low_y, high_x, high_y = wanted.box
+        parts += [COVERS.c.cell_x.between(low_x, high_x), COVERS.c.cell_y.between(low_y, high_y)]
+    return parts
