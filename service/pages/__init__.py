@@ -18,6 +18,7 @@ MODULES: Final = (
     "service.pages.login",
     "service.pages.map_page",
     "service.pages.geojson",
+    "service.pages.coverage",
 )
 # Words and endpoint of each page in the bar on top, in the order of use; those that are not
 # registered do not show.
