@@ -88,6 +88,10 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
         "placement_id", "species", "passes", "catches", "estimator", "n_hat", "n_se", "n_low",
         "n_high", "p_hat", "density_per_100_m2", "problem",
     ),
+    "richness": (
+        "catchment", "placements", "species_found", "found_once", "found_twice", "chao2",
+        "jackknife1", "problem",
+    ),
     "detection": (
         "species", "method", "units", "placements", "occupancy", "occupancy_se", "detection",
         "detection_se", "chance_missed", "more_placements", "problem",
@@ -449,13 +453,15 @@ def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame
 
     asked = _asked(store, selection, viewer)
     records = asked.records
-    return computing.richness(
+    found = computing.richness(
         records.placements,
         records.catches,
         asked.species,
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
     )
+    inputs = found.attrs.get("inputs", {})
+    return _finished(_in_chosen(store, found, selection), "richness", inputs=inputs)  # type: ignore[no-any-return]
 
 
 def stretch_lines(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:

@@ -97,6 +97,7 @@
   /** Several placements in one place: one card at a time, with a pager. */
   function pager(count, show) {
     const box = make("div", null, "rb-cards");
+    box.tabIndex = -1;
     let at = 0;
     const turn = (step) => {
       at = (at + step + count) % count;

@@ -160,7 +160,7 @@
     return marker;
   }
 
-  function openCards(map, clicked, shown, link) {
+  function openCards(map, clicked, shown, link, byKey) {
     const at = map.latLngToContainerPoint(clicked.getLatLng());
     const here = shown.filter(
       (other) => at.distanceTo(map.latLngToContainerPoint(other.getLatLng())) <= NEAR_PX,
@@ -177,6 +177,10 @@
       .setLatLng(clicked.getLatLng())
       .setContent(box)
       .openOn(map);
+    if (byKey) {
+      box.focus();
+      map.once("popupclose", () => clicked.getElement() && clicked.getElement().focus());
+    }
   }
 
   function say(map, text) {
@@ -225,7 +229,13 @@
         const is = marks.stateOf(p, state.species, config.detects);
         counts[is] = (counts[is] || 0) + 1;
         const marker = placementMarker(feature, is, words[is]);
-        marker.on("click", () => openCards(map, marker, shown, config.placement_link));
+        const open = (byKey) => openCards(map, marker, shown, config.placement_link, byKey);
+        marker.on("click", () => open(false));
+        marker.on("keydown", (event) => {
+          if (event.originalEvent.key !== "Enter" && event.originalEvent.key !== " ") return;
+          event.originalEvent.preventDefault();
+          open(true);
+        });
         shown.push(marker);
         group.addLayer(marker);
         const snap = snapLayer(feature);

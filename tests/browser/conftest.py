@@ -1,0 +1,109 @@
+"""A served demonstration island, and a browser that may speak to it alone."""
+
+import os
+import shutil
+import threading
+from contextlib import contextmanager
+
+import pytest
+from werkzeug.serving import make_server
+
+from service import create_app
+from service.demo import build_demo
+from service.settings import Settings
+from service.store import open_store
+from tests.small_store import NASTY, make_small_store
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+def pytest_collection_modifyitems(items):
+    for item in items:
+        if "tests/browser/" in item.nodeid or "tests/browser" in str(item.path.parent):
+            item.add_marker(pytest.mark.browser)
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    """One headless Chromium; where there is none the tests are skipped, but not in CI."""
+    if CHROMIUM is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("CI needs Chromium: apt-get install chromium")
+        pytest.skip("no Chromium is installed here (apt-get install chromium)")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+@contextmanager
+def served(store):
+    """Serve a store on a free port of this machine; the address."""
+    server = make_server("127.0.0.1", 0, create_app(store, Settings()), threaded=True)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    yield f"http://127.0.0.1:{server.server_port}"
+    server.shutdown()
+    thread.join(timeout=10)
+    server.server_close()
+    store.close()
+
+
+@pytest.fixture(scope="session")
+def island(tmp_path_factory):
+    """Address of the served island."""
+    store = open_store(build_demo(tmp_path_factory.mktemp("island")))
+    with served(store) as address:
+        yield address
+
+
+@pytest.fixture(scope="session")
+def nasty_brook(tmp_path_factory):
+    """Address of a small store that has a script in its texts."""
+    store = make_small_store(tmp_path_factory.mktemp("nasty") / "nasty.gpkg", NASTY)
+    with served(store) as address:
+        yield address
+
+
+@pytest.fixture
+def open_page(chromium):
+    """Open an address on a screen of a given size.
+
+    After the test: every request went to the host of the first one, nothing was written to the
+    console as an error, and no script failed.
+    """
+    opened = []
+
+    def opening(address, width=1440, height=900, ready=".folium-map[data-ready=yes]", **options):
+        context = chromium.new_context(viewport={"width": width, "height": height}, **options)
+        context.set_default_timeout(15_000)
+        page = context.new_page()
+        troubles, asked = [], []
+        page.on("console", lambda said: said.type == "error" and troubles.append(said.text))
+        page.on("pageerror", lambda error: troubles.append(str(error)))
+        page.on("request", lambda request: asked.append(request.url))
+        opened.append((context, address, troubles, asked))
+        page.goto(address)
+        if ready:
+            page.wait_for_selector(ready)
+        return page
+
+    yield opening
+    for context, address, troubles, asked in opened:
+        context.close()
+        own = "/".join(address.split("/", 3)[:3])
+        strangers = [url for url in asked if not url.startswith((own, "data:", "blob:"))]
+        assert not strangers
+        assert not troubles

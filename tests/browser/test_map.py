@@ -1,0 +1,153 @@
+"""The map in a browser: found by those who look, from disk too, and no script of others runs."""
+
+import json
+import re
+import urllib.request
+
+import pytest
+
+from service.map_files import offline_map
+from service.records import LOCAL_KEEPER, Selection
+from tests.small_store import make_small_store
+
+MARKS = ".rb-mark"
+
+
+def fetched(address):
+    with urllib.request.urlopen(address) as answer:
+        return json.load(answer)
+
+
+def counts_of(page):
+    return page.locator(".rb-count").inner_text()
+
+
+@pytest.mark.parametrize(("width", "height"), [(1440, 900), (390, 844), (360, 640)])
+def test_map_shows_every_placement(island, open_page, width, height):
+    """All placements are marked, the whole page fits the screen."""
+    page = open_page(f"{island}/", width, height)
+    stored = fetched(f"{island}/placements.geojson")["features"]
+    page.wait_for_function(f"document.querySelectorAll('{MARKS}').length === {len(stored)}")
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.evaluate("document.documentElement.scrollHeight") <= height
+    assert page.locator(".leaflet-control-scale-line").count() == 1
+
+
+def test_find_a_species(island, open_page):
+    """Choosing a species marks where it was caught, and where one looked in vain."""
+    page = open_page(f"{island}/")
+    page.locator(".filters summary").click()
+    page.locator("select[name=species]").select_option("Salmo trutta")
+    page.get_by_role("button", name="Show", exact=True).click()
+    page.wait_for_url("**species=Salmo+trutta**")
+    page.wait_for_selector(".rb-mark-caught")
+    found = fetched(f"{island}/detections.geojson?species=Salmo+trutta")["features"]
+    assert page.locator(".rb-mark-caught").count() == len(found)
+    assert f"{len(found)} caught Salmo trutta" in counts_of(page)
+    assert page.locator(".rb-mark-nil").count() > 0
+
+
+def test_card_tells_the_record(island, open_page):
+    """A card opens by keyboard, shows the stored catch, and pages through what lies beneath."""
+    page = open_page(f"{island}/")
+    mark = page.locator("[aria-label*='BRK21-001']")
+    mark.focus()
+    page.keyboard.press("Enter")
+    card = page.locator(".rb-card")
+    card.wait_for()
+    assert card.locator("h3").inner_text() == "BRK21-001"
+    stored = {
+        feature["id"]: feature["properties"]
+        for feature in fetched(f"{island}/placements.geojson")["features"]
+    }["BRK21-001"]
+    for row in stored["catch"]:
+        line = card.locator("tbody tr", has_text=row["species"]).inner_text()
+        assert re.search(rf"\b{int(row['individuals'])}\b", line)
+    assert stored["reach_id"] in card.inner_text()
+    page.get_by_role("button", name="Next placement here").click()
+    assert page.locator(".rb-card h3").inner_text() != "BRK21-001"
+
+
+def test_gear_can_be_switched_off(island, open_page):
+    """Switching a gear off takes its marks away and tells the new count."""
+    page = open_page(f"{island}/")
+    before = page.locator(MARKS).count()
+    seines = len(fetched(f"{island}/placements.geojson?method=seine")["features"])
+    page.locator(".rb-switch", has_text="Seine").locator("input").uncheck()
+    assert page.locator(MARKS).count() == before - seines
+    assert counts_of(page).startswith(f"{before - seines} placements")
+
+
+def test_pointer_tells_its_position(island, open_page):
+    """Degrees under the pointer follow the map."""
+    page = open_page(f"{island}/")
+    page.mouse.move(700, 500)
+    first = page.locator(".rb-position").inner_text()
+    page.mouse.move(760, 560)
+    second = page.locator(".rb-position").inner_text()
+    lat, lon = (float(part) for part in re.findall(r"(\d+\.\d+)°", second))
+    assert first != second
+    assert 52 < lat < 53.2
+    assert 10.5 < lon < 11.9
+    assert second.endswith("W")
+
+
+def test_ambiguous_placement_is_marked(island, open_page):
+    """Every placement whose reach is in doubt bears a question mark at its foot."""
+    page = open_page(f"{island}/")
+    doubts = [
+        feature
+        for feature in fetched(f"{island}/placements.geojson")["features"]
+        if feature["properties"]["ambiguous"]
+    ]
+    assert len(doubts) > 0
+    assert page.locator(".leaflet-pane .rb-doubt").count() == len(doubts)
+
+
+def test_stored_script_does_not_run(nasty_brook, open_page):
+    """Script in notes and flags shows as the text that it is."""
+    page = open_page(f"{nasty_brook}/")
+    page.locator("[aria-label*='T3']").focus()
+    page.keyboard.press("Enter")
+    card = page.locator(".rb-card")
+    card.wait_for()
+    assert card.get_by_text("<script>window.ran").count() == 2
+    assert page.evaluate("window.ran === undefined")
+
+
+@pytest.mark.parametrize("width", [1440, 390])
+def test_page_from_disk(tmp_path, open_page, width):
+    """The written page draws its marks from disk, with no request but for itself."""
+    store = make_small_store(tmp_path / "brook.gpkg", "<img src=x onerror='window.ran = 1'>")
+    page_text, count = offline_map(store, Selection(), LOCAL_KEEPER)
+    store.close()
+    file = tmp_path / "map.html"
+    file.write_text(page_text, encoding="utf-8")
+    page = open_page(file.as_uri(), width, 844)
+    assert page.locator(MARKS).count() == count == 8
+    if width < 700:
+        page.locator(".rb-panel summary").click()
+    page.locator(".rb-panel select").select_option("Cottus gobio")
+    assert "2 caught Cottus gobio" in counts_of(page)
+    page.locator("[aria-label*='T3']").focus()
+    page.keyboard.press("Enter")
+    page.locator(".rb-card").wait_for()
+    assert page.evaluate("window.ran === undefined")
+
+
+def test_no_serious_findings_of_axe(island, open_page):
+    """axe-core finds nothing serious on the map, with its panel and a card open."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = open_page(f"{island}/")
+    page.locator(".filters summary").click()
+    page.locator("[aria-label*='BRK21-001']").focus()
+    page.keyboard.press("Enter")
+    page.locator(".rb-card").wait_for()
+    found = Axe().run(page).response["violations"]
+    serious = [
+        (one["id"], one["nodes"][0]["html"])
+        for one in found
+        if one["impact"] in ("serious", "critical")
+    ]
+    assert not serious
