@@ -76,7 +76,9 @@
     const doubt = make("li");
     doubt.append(make("span", "?", "rb-doubt"), " reach in doubt: another is as near");
     lines.append(doubt);
-    box.append(states, methods, lines);
+    box.append(states);
+    if (config.methods.length) box.append(methods);
+    box.append(lines);
     return box;
   }
 
@@ -86,7 +88,7 @@
       options: { position: "topright" },
       onAdd(map) {
         const box = L.DomUtil.create("details", "rb-panel");
-        box.open = window.innerWidth > 700;
+        box.open = map.getSize().x > 700 && map.getSize().y > 420;
         const room = () => {
           box.style.maxHeight = map.getSize().y - 120 + "px"; // the zoom buttons stay free
         };
