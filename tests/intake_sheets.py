@@ -37,7 +37,9 @@ Anguilla anguilla,European eel,species,65,1200
 Lampetra planeri,Brook lamprey,species,10,170
 Salmo,,genus,20,1000
 """
-PLACEMENTS = """placement_id,survey,site,method,set_at,lifted_at,longitude,latitude,gear_count,minutes,lifts,outcome,notes
+PLACEMENTS = """\
+placement_id,survey,site,method,set_at,lifted_at,longitude,latitude,gear_count,minutes,lifts,\
+outcome,notes
 P1,S24,A,minnow_trap,2024-05-01T19:00,2024-05-02T08:00,-11.2128,52.6035,4,,,caught,
 P2,S24,B,kick_net,2024-05-02T11:00,2024-05-02T11:40,-11.2127,52.6000,,40,12,nil,
 """

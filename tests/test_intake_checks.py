@@ -215,7 +215,7 @@ def test_what_looks_odd_is_flagged_and_kept(store, columns, code):
 
 
 def test_gear_moved_between_waters_needs_cleaning_on_record(fresh):
-    """The next placement of the same team and gear in another catchment is flagged, the first not."""
+    """The same team's next placement in another catchment is flagged, the first is not."""
     frame = placements(
         set_at=["2024-05-02T11:00", "2024-05-03T11:00", "2024-05-04T11:00"],
         lifted_at="",

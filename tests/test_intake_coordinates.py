@@ -28,10 +28,10 @@ METRES = [
     and case["inputs"]["projected_crs"] not in OTHERS
     and case["id"] != OUTSIDE
 ]
-NUMBERS = (
-    "longitude latitude easting northing end_longitude end_latitude end_easting end_northing "
-    "position_uncertainty_m"
-).split()
+NUMBERS = [
+    *("longitude", "latitude", "easting", "northing"),
+    *("end_longitude", "end_latitude", "end_easting", "end_northing", "position_uncertainty_m"),
+]
 
 
 def positions(store_crs, survey_crs="", **columns):

@@ -42,8 +42,16 @@ def test_numbers_that_can_mean_one_thing_only_are_read(text, number):
 
 @pytest.mark.parametrize(
     "text",
-    ["1,234", "1.234,5", "1,234.5", "1 234 567", "1'234'567", "1,234,567", "nan", "NaN", "inf"]
-    + [
+    [
+        "1,234",
+        "1.234,5",
+        "1,234.5",
+        "1 234 567",
+        "1'234'567",
+        "1,234,567",
+        "nan",
+        "NaN",
+        "inf",
         "-Infinity",
         "1e999",
         "",

@@ -125,13 +125,30 @@ def _counted(result: CheckResult) -> str:
     placements = len(result.records.placements)
     read = result.rows_read.get("placements", placements)
     folded = len(result.digests)
-    parts = f"{placements} placements, {len(result.records.catches)} catches, "
-    parts += f"{len(result.records.lengths)} lengths"
+    numbers = {
+        "placement": placements,
+        "catch": len(result.records.catches),
+        "length": len(result.records.lengths),
+    }
+    parts = ", ".join(_several(number, word) for word, number in numbers.items())
     if read != folded:
         parts += f" ({read} rows were folded into {folded} placements)"
     if result.unchanged:
-        parts += f"; {len(result.unchanged)} placements are stored already and stay as they are"
+        known = _several(len(result.unchanged), "placement")
+        parts += f"; {known} of these sheets stored already, left as they are"
     return parts
+
+
+def _several(number: int, word: str) -> str:
+    """Write a number with its word.
+
+    Examples
+    --------
+    >>> _several(1, "catch"), _several(2, "catch")
+    ('1 catch', '2 catches')
+    """
+    ending = "" if number == 1 else "es" if word.endswith("ch") else "s"
+    return f"{number} {word}{ending}"
 
 
 def _report(result: CheckResult, findings: Path | None) -> None:

@@ -102,6 +102,9 @@ def read_sheets(
         cells = read_cells(path, sheet, findings, delimiter=delimiter)
         if cells is not None:
             raw[sheet] = cells
+    followed = Mapping.read(Path(mapping), findings) if mapping is not None else None
+    if mapping is not None and followed is None:
+        raw = {}  # under other headers, every further refusal would be beside the point
     options = [_RULES, date_order or "", survey, crs, delimiter or ""]
     extra = [Path(path) for path in (mapping, waypoints) if path is not None]
     return _sheets(
@@ -109,7 +112,7 @@ def read_sheets(
         findings,
         files=tuple(dict.fromkeys(path.name for path in [*given.values(), *extra])),
         digest=_digest(options, [*((s, p) for s, p in given.items()), *(("", p) for p in extra)]),
-        mapping=Mapping.read(Path(mapping), findings) if mapping is not None else None,
+        mapping=followed,
         waypoints=Path(waypoints) if waypoints is not None else None,
         date_order=date_order,
         survey=survey,

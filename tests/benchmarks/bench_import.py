@@ -56,7 +56,7 @@ def run(scale: float = 1.0) -> None:
     ours = stored - began
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
     print(
-        f"   {n:,} placements, {m:,} catch rows: {ours:.1f} s (reading {read - began:.1f}, checking "
+        f"   {n:,} placements, {m:,} catches: {ours:.1f} s (reading {read - began:.1f}, checking "
         f"{checked - read:.1f}, storing {stored - checked:.1f}); pyogrio {peer:.1f} s; ratio "
         f"{ours / peer:.1f} (aim 4 or less); peak {peak:.1f} GB"
     )
