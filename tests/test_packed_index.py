@@ -10,7 +10,6 @@ import pytest
 
 from service.store.packed_index import pack, rounded_outward
 
-
 WIDER = [-3e5, 3e5, -3e5, 3e5]
 
 

@@ -13,6 +13,7 @@ from service.records import Batch, Selection
 from service.store import history, schema
 from service.store.named_tables import remove_named
 from service.store.placements import read_records
+from service.store.session import without_collecting
 from service.store.writing import add_records, delete_placements
 
 if TYPE_CHECKING:
@@ -61,7 +62,8 @@ def add_batch(
         "lengths": len(records.lengths),
     }  # fmt: skip
     connection.execute(TABLE.insert().values(values))
-    add_records(connection, backend, records, digests, who=who, batch_id=batch_id)
+    with without_collecting():
+        add_records(connection, backend, records, digests, who=who, batch_id=batch_id)
     if progress is not None:
         progress(total, total)
     return _batch(connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).one())

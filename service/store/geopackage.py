@@ -328,20 +328,30 @@ class GeoPackage:
             index_name(table.name), *map(sa.column, ("id", "minx", "maxx", "miny", "maxy"))
         )
         low_x, low_y, high_x, high_y = box
-        near = sa.select(index.c.id).where(
+        meets = sa.and_(
             index.c.minx <= high_x,
             index.c.maxx >= low_x,
             index.c.miny <= high_y,
             index.c.maxy >= low_y,
         )
-        # The R-tree holds single-precision numbers rounded outward; the envelope decides.
+        inside = sa.and_(
+            index.c.minx >= low_x,
+            index.c.maxx <= high_x,
+            index.c.miny >= low_y,
+            index.c.maxy <= high_y,
+        )
+        # The R-tree holds single-precision numbers rounded outward: what it has inside is
+        # inside; of what it has across the edge the envelope itself decides.
         geom = table.c.geom
-        return sa.and_(
-            table.c.fid.in_(near),
-            sa.func.ST_MinX(geom) <= high_x,
-            sa.func.ST_MaxX(geom) >= low_x,
-            sa.func.ST_MinY(geom) <= high_y,
-            sa.func.ST_MaxY(geom) >= low_y,
+        return sa.or_(
+            table.c.fid.in_(sa.select(index.c.id).where(inside)),
+            sa.and_(
+                table.c.fid.in_(sa.select(index.c.id).where(meets, sa.not_(inside))),
+                sa.func.ST_MinX(geom) <= high_x,
+                sa.func.ST_MaxX(geom) >= low_x,
+                sa.func.ST_MinY(geom) <= high_y,
+                sa.func.ST_MaxY(geom) >= low_y,
+            ),
         )
 
     def occupied_cells(
