@@ -35,9 +35,13 @@ def demo_copy(folder: Path) -> Path:
     return copy
 
 
-@cache
 def hand_over(form: str, audience: str = "public", crs: str | None = None) -> Path:
     """One hand-over of the whole demonstration store."""
+    return _made(form, audience, crs)
+
+
+@cache
+def _made(form: str, audience: str, crs: str | None) -> Path:
     name = f"{form}-{audience}-{(crs or 'own').replace(':', '')}{FORMS[form][0]}"
     path = Path(_WORKSHOP.name) / name
     store = open_store(demo_path(), read_only=True)

@@ -5,12 +5,15 @@ from __future__ import annotations
 import hashlib
 import os
 import signal
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from service.records import FieldRecords, Selection
 from service.store import open_store
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 __all__ = ["Writer", "one_more", "template"]
 

@@ -220,7 +220,7 @@ def _found(contents: Contents) -> pd.DataFrame:
         lower=("lower_bound", "any"),
     )
     common = contents.species["vernacular_name"].reindex(totals["species"]).to_numpy()
-    words = totals["fish"].map("{:,.0f}".format)
+    words = totals["fish"].map("{:,.0f}".format).astype("str")
     return pd.DataFrame(
         {
             "Species": totals["species"],
