@@ -36,6 +36,7 @@ __all__ = [
     "bounding_box",
     "feature_collection",
     "feature_stream",
+    "feature_texts",
     "features",
     "property_values",
     "to_wgs84",
@@ -234,20 +235,42 @@ def _pieces(frame: gpd.GeoDataFrame, extra: Mapping[str, Any]) -> tuple[Geometri
     if frame.crs is None and len(frame) and frame.geometry.notna().any():
         read_crs(None)
     geometries = to_wgs84(np.asarray(frame.geometry, dtype=object), frame.crs or 4326)
+    return geometries, feature_texts(frame, geometries, extra)
+
+
+def feature_texts(
+    frame: gpd.GeoDataFrame, geometries: Geometries, extra: Mapping[str, Any] | None = None
+) -> list[bytes]:
+    """Each row as one Feature with geometry that is already placed.
+
+    Parameters
+    ----------
+    frame
+        n rows. The index is the features' `id`, columns other than geometry their properties.
+    geometries
+        What to write in place of the frame's geometry, with coordinates in the order in which
+        they are to be read, (n,). Missing is written as null.
+    extra
+        Foreign members of every feature.
+
+    Returns
+    -------
+    list of bytes, n JSON texts in UTF-8
+    """
     texts = shapely.to_geojson(geometries)
     attributes = frame.drop(columns=frame.geometry.name)
     columns = [property_values(attributes[name]) for name in attributes.columns]
     names = [str(name) for name in attributes.columns]
     rows = zip(*columns, strict=True) if columns else itertools.repeat((), len(frame))
     ids = property_values(frame.index.to_series(name="id"))
-    return geometries, [
+    return [
         orjson.dumps(
             {
                 "type": "Feature",
                 "id": key,
                 "geometry": None if text is None else orjson.Fragment(text),
                 "properties": dict(zip(names, row, strict=True)),
-                **extra,
+                **(extra or {}),
             },
             option=_JSON,
         )

@@ -196,7 +196,8 @@ def detection_features(
     GeoDataFrame
         Index `placement_id:species`, position of the placement; `placement_id`, `species`,
         `vernacular_name`, `individuals`, `individuals_lower_bound`, `method`, `method_label`,
-        `survey`, `site`, `set_at`, `set_local`, `position_uncertainty_m`.
+        `survey`, `site`, `set_at`, `set_local`, `lifted_at`, `position_uncertainty_m`; of public
+        placements also `GENERALISED_COLUMNS`.
     """
     caught = species_caught(catches)
     row = placements.index.get_indexer(caught["placement_id"])
@@ -215,7 +216,9 @@ def detection_features(
             "site": at["site"].to_numpy(),
             "set_at": pd.Series(at["set_at"].array),
             "set_local": local_times(at, "set_at").dt.strftime("%Y-%m-%d %H:%M").to_numpy(),
+            "lifted_at": pd.Series(at["lifted_at"].array),
             "position_uncertainty_m": at["position_uncertainty_m"].to_numpy(),
+            **{name: at[name].to_numpy() for name in GENERALISED_COLUMNS if name in at},
         },
         index=pd.RangeIndex(len(caught)),
     )

@@ -28,6 +28,7 @@ class Settings:
     busy_seconds: float = 30.0  # how long a writer waits for another process
     max_upload_mb: int = 64
     trusted_proxy: str = ""  # address of the proxy in front that speaks HTTPS, if there is one
+    feed_crs: str = ""  # further CRS that the feed offers, with commas: "EPSG:27700,EPSG:3035"
     # Background tiles stay off until both are given; `{z}`, `{x}`, `{y}` stand in the address.
     tile_url: str = ""
     tile_attribution: str = ""

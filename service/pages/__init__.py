@@ -18,6 +18,15 @@ MODULES: Final = (
     "service.pages.login",
     "service.pages.map_page",
     "service.pages.geojson",
+    "service.feed.routes",
+    "service.pages.wording",
+    "service.pages.catchments",
+    "service.pages.catchment_page",
+    "service.pages.species_page",
+    "service.pages.records_page",
+    "service.pages.placement_page",
+    "service.pages.methods_page",
+    "service.pages.figure_images",
     "service.pages.coverage",
 )
 # Words and endpoint of each page in the bar on top, in the order of use; those that are not

@@ -1,0 +1,152 @@
+"""Which encoding is wanted, and sending it: compressed, or not at all if unchanged."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import zlib
+from typing import TYPE_CHECKING, Final, Literal
+
+from flask import Response, request
+from werkzeug.exceptions import NotAcceptable
+
+from layers.geojson import MEDIA_TYPE
+from service.errors import RequestError
+from service.pages.context import current_store, current_viewer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+__all__ = [
+    "GEOJSON",
+    "HTML",
+    "JSON",
+    "OPENAPI",
+    "Encoding",
+    "send",
+    "send_pieces",
+    "tag",
+    "unchanged",
+    "wanted",
+]
+
+Encoding = Literal["json", "html"]
+JSON: Final = "application/json"
+GEOJSON: Final = MEDIA_TYPE
+HTML: Final = "text/html"
+OPENAPI: Final = "application/vnd.oai.openapi+json;version=3.0"
+# Less is not worth the work.
+_SMALLEST_ZIPPED: Final = 1_000
+_LEVEL: Final = 4
+
+
+def wanted(json_type: str = JSON) -> Encoding:
+    """Tell which encoding the request asks for, by `f` or else by its Accept header.
+
+    Raises
+    ------
+    RequestError
+        `f` names none.
+    NotAcceptable
+        The client takes neither (HTTP 406).
+    """
+    named = request.args.get("f")
+    if named is not None:
+        if named == "json":
+            return "json"
+        if named == "html":
+            return "html"
+        raise RequestError(f"f {named!r} is no encoding here; there are json and html.")
+    if "Accept" not in request.headers:
+        return "json"
+    kinds = dict.fromkeys((json_type, json_type.partition(";")[0], JSON, HTML))
+    best = request.accept_mimetypes.best_match(list(kinds))
+    if best is None:
+        raise NotAcceptable(f"This address answers as {' or '.join(kinds)}.")
+    return "html" if best == HTML else "json"
+
+
+def tag(*parts: str) -> str | None:
+    """ETag of what this address answers, known before the answer is made.
+
+    Only for whoever sees exact places. The public's is made from the answer itself
+    (:func:`send`), so that a change that they may not see does not show in it.
+    """
+    if not current_viewer().sees_exact_places:
+        return None
+    store = current_store()
+    words = (str(store.version), request.host_url, request.full_path, *parts)
+    return _digest([word.encode() for word in words])
+
+
+def _digest(pieces: Iterable[bytes]) -> str:
+    digest = hashlib.blake2b(digest_size=12, key=current_store().public_key)
+    for piece in pieces:
+        digest.update(piece)
+    return digest.hexdigest()
+
+
+def unchanged(etag: str | None) -> Response | None:
+    """Answer 304 if the client holds what bears this ETag already."""
+    if etag is None or not request.if_none_match.contains_weak(etag):
+        return None
+    return _marked(Response(status=304), etag)
+
+
+def send(pieces: list[bytes], kind: str, *, etag: str | None = None, last: bytes = b"") -> Response:
+    """Send an answer made of pieces.
+
+    Parameters
+    ----------
+    pieces
+        What the ETag is made from when none is given.
+    kind
+        Media type.
+    etag
+        Of :func:`tag`, if known.
+    last
+        A piece at the end that does not count for the ETag, as the time of the answer.
+    """
+    etag = etag or _digest([kind.encode(), *pieces])
+    same = unchanged(etag)
+    if same is not None:
+        return same
+    body = b"".join([*pieces, last])
+    zipped = _takes_gzip() and len(body) >= _SMALLEST_ZIPPED
+    response = Response(gzip.compress(body, _LEVEL) if zipped else body, content_type=kind)
+    if zipped:
+        response.headers["Content-Encoding"] = "gzip"
+    return _marked(response, etag)
+
+
+def send_pieces(pieces: Iterator[bytes], kind: str) -> Response:
+    """Send an answer while it is made; its length does not matter."""
+    zipped = _takes_gzip()
+    response = Response(_zipped(pieces) if zipped else pieces, content_type=kind)
+    if zipped:
+        response.headers["Content-Encoding"] = "gzip"
+    return _marked(response, None)
+
+
+def _takes_gzip() -> bool:
+    return request.accept_encodings.quality("gzip") > 0 and bool(request.accept_encodings)
+
+
+def _zipped(pieces: Iterator[bytes]) -> Iterator[bytes]:
+    packer = zlib.compressobj(1, wbits=31)  # 31: with the head and tail of gzip
+    for piece in pieces:
+        packed = packer.compress(piece)
+        if packed:
+            yield packed
+    yield packer.flush()
+
+
+def _marked(response: Response, etag: str | None) -> Response:
+    if etag is not None:
+        # Weak: compressed and plain, now and a second later, say the same in other bytes.
+        response.set_etag(etag, weak=True)
+    response.headers.add("Vary", "Accept")
+    response.headers.add("Vary", "Accept-Encoding")
+    response.cache_control.no_cache = True
+    response.cache_control.private = True
+    return response
