@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = [
     "accumulation_curve",
     "catch_per_unit_effort",
+    "class_width_mm",
     "effort_by_method_and_year",
     "length_frequency",
 ]
@@ -92,6 +93,35 @@ def _blank(title: str) -> str:
 def _labels(names: pd.Index, labels: Mapping[str, str] | None) -> list[str]:
     chosen = labels or {}
     return [chosen.get(str(name), str(name).replace("_", " ").capitalize()) for name in names]
+
+
+def class_width_mm(lengths: pd.DataFrame, species: str, *, most: int = 30) -> float:
+    """Width of length classes that draws one species in at most so many.
+
+    Parameters
+    ----------
+    lengths
+        `species`, `length_mm` [mm].
+    species
+        Scientific name.
+    most
+        Greatest number of classes.
+
+    Returns
+    -------
+    float
+        1, 2, 5, 10, … [mm], the narrowest that will do.
+
+    Examples
+    --------
+    >>> fish = pd.DataFrame({"species": "Esox lucius", "length_mm": [110.0, 640.0]})
+    >>> class_width_mm(fish, "Esox lucius")
+    20.0
+    """
+    own = lengths.loc[lengths["species"] == species, "length_mm"].dropna().to_numpy(np.float64)
+    spread = float(np.ptp(own)) if own.size else 0.0
+    widths = [step * 10.0**power for power in range(6) for step in (1, 2, 5)]
+    return next((width for width in widths if spread / width < most), widths[-1])
 
 
 def length_frequency(lengths: pd.DataFrame, species: str, *, class_mm: float = 5.0) -> str:

@@ -35,7 +35,7 @@ _KEYS: Final = {
 class SpeciesAccount:
     """All that is on record about one species."""
 
-    listed: pd.Series  # its row of the species list
+    listed: dict[str, Any]  # its row of the species list, None where missing
     by_year: pd.DataFrame  # of layers.looks.looks_by_year
     lengths: pd.DataFrame  # of the frames contract, of this species
     months: pd.Series  # placements that found it, index 1 to 12
@@ -57,7 +57,8 @@ def record_list(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFr
         `site`, `outcome`, `reach_id`, `catchment`, `catchment_name`, `generalised_km` (missing =
         as recorded).
     """
-    return _listed(store, open_records(store, selection, viewer), selection)
+    rows = _listed(store, open_records(store, selection, viewer), selection)
+    return rows.reset_index(drop=True)
 
 
 def _listed(store: Store, records: Records, selection: Selection) -> pd.DataFrame:
@@ -122,7 +123,7 @@ def species_account(
     lengths = records.lengths[records.lengths["species"] == name]
     months: Any = found["date"].dt.month.value_counts().reindex(range(1, 13), fill_value=0)
     return SpeciesAccount(
-        listed=reference.species(store).loc[name],
+        listed=_row(reference.species(store), name),
         by_year=looks_by_year(rows, records.placements),
         lengths=lengths,
         months=months,
@@ -133,3 +134,9 @@ def species_account(
         first=found["date"].min(),
         last=found["date"].max(),
     )
+
+
+def _row(frame: pd.DataFrame, name: str) -> dict[str, Any]:
+    row = frame.loc[[name]].astype(object)
+    values = row.where(row.notna(), None).iloc[0]
+    return {str(key): value for key, value in values.items()}

@@ -1,0 +1,122 @@
+"""One catchment: what was found, how hard one looked, and where nobody did."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from flask import Blueprint, current_app, render_template, request
+
+from layers.effort import EFFORT_UNITS
+from layers.map_assets import SCRIPTS
+from service import features, reference, summaries
+from service.access import open_records
+from service.errors import NotFoundError
+from service.pages.catchments import kept_filters
+from service.pages.context import current_store, current_viewer
+from service.pages.parameters import read_query
+from service.pages.small_map import small_map
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from service.records import Selection
+
+__all__ = ["pages"]
+
+pages = Blueprint("catchment", __name__)
+
+_MOST_GAPS = 20
+
+
+@pages.get("/catchments/<path:catchment>")
+def show(catchment: str) -> str:
+    """Show all that is on record about one catchment and those nested in it."""
+    store, viewer = current_store(), current_viewer()
+    catchments = reference.catchments(store)
+    if catchment not in catchments.index:
+        raise NotFoundError(f"There is no catchment {catchment!r}.")
+    asked = read_query(request.args)
+    own = replace(asked.selection, catchments=(catchment,))
+    labels = reference.methods(store)["label"].to_dict()
+    occurrence = summaries.occurrence(store, own, viewer)
+    richness = summaries.richness(store, own, viewer).set_index("catchment").loc[catchment]
+    rates = summaries.effort(store, own, viewer)
+    rates = rates[(rates["catchment"] == catchment) & (rates["individuals"] > 0)]
+    filters = kept_filters(asked, without=("catchment",))
+    return render_template(
+        "catchment.html",
+        catchment=catchment,
+        asked=asked,
+        name=_name(catchments, catchment),
+        holders=_holders(catchments, catchment),
+        nested=[
+            (str(inner), _name(catchments, str(inner)))
+            for inner in catchments.index[catchments["parent_id"] == catchment]
+        ],
+        labels=labels,
+        occurrence=occurrence[occurrence["catchment"] == catchment].to_dict("records"),
+        vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
+        richness=richness.to_dict(),
+        effort=_effort(own, catchment),
+        rates=rates.sort_values(["species", "method"]).to_dict("records"),
+        length=_lengths(own, catchment),
+        gaps=_gaps(own),
+        coverage="coverage.show" in current_app.view_functions,
+        filters=filters,
+        figure_query={"catchment": catchment} | {name: value for name, value in filters},
+        parts=small_map(
+            around=[features.catchments(store).loc[[catchment]]],
+            used=open_records(store, own, viewer).placements["method"],
+            filters=[*filters, ("catchment", catchment)],
+        ),
+        scripts=SCRIPTS,
+    )
+
+
+def _name(catchments: pd.DataFrame, catchment: str) -> str:
+    name = catchments["name"].get(catchment)
+    return name if isinstance(name, str) and name else catchment
+
+
+def _holders(catchments: pd.DataFrame, catchment: str) -> list[tuple[str, str]]:
+    """Catchments that hold this one, outermost first."""
+    nested = reference.ancestors(current_store())
+    held = nested[(nested["catchment_id"] == catchment) & (nested["ancestor_id"] != catchment)]
+    outer = held.sort_values("steps", ascending=False)["ancestor_id"]
+    return [(str(one), _name(catchments, str(one))) for one in outer]
+
+
+def _effort(own: Selection, catchment: str) -> list[dict[str, Any]]:
+    """Effort in this catchment by method and unit, over all years."""
+    totals = summaries.effort_by_year(current_store(), own, current_viewer())
+    totals = totals[totals["catchment"] == catchment]
+    summed = totals.groupby(["method", "effort_unit"], sort=False, as_index=False).agg(
+        placements=("placements", "sum"),
+        lacking=("placements_without_effort", "sum"),
+        effort=("effort", "sum"),
+        first=("year", "min"),
+        last=("year", "max"),
+    )
+    summed["unit"] = summed["effort_unit"].map({k: u.unit for k, u in EFFORT_UNITS.items()})
+    rows: list[dict[str, Any]] = summed.sort_values("method", kind="stable").to_dict("records")
+    return rows
+
+
+def _lengths(own: Selection, catchment: str) -> list[dict[str, Any]]:
+    if not len(reference.network(current_store()).reaches):
+        return []
+    table = summaries.sampled_length(current_store(), own, current_viewer(), by=("catchment",))
+    rows: list[dict[str, Any]] = table[table["catchment"] == catchment].to_dict("records")
+    return rows
+
+
+def _gaps(own: Selection) -> dict[str, Any]:
+    if not len(reference.network(current_store()).reaches):
+        return {"rows": [], "count": 0, "length_m": 0.0}
+    table = summaries.gaps(current_store(), own, current_viewer())
+    return {
+        "rows": table.drop(columns=table.geometry.name).head(_MOST_GAPS).to_dict("records"),
+        "count": len(table),
+        "length_m": float(table["length_m"].sum()),
+    }

@@ -1,0 +1,144 @@
+"""Species by catchment: found; looked for, not found; never looked for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+from urllib.parse import urlencode
+
+from flask import Blueprint, Response, jsonify, render_template, request, url_for
+
+from service import reference
+from service.access import surveys
+from service.occurrence_table import COLUMN_ORDERS, ROW_ORDERS, chances, occurrence_table
+from service.pages.context import current_store, current_viewer
+from service.pages.parameters import FILTERS, read_query
+from service.request_words import read_whole
+
+if TYPE_CHECKING:
+    from service.occurrence_table import Chances, Table
+    from service.pages.parameters import Asked
+
+__all__ = ["filter_choices", "kept_filters", "pages"]
+
+pages = Blueprint("catchments", __name__)
+
+_ALSO = ("rows", "columns", "season", "chances")
+_ROW_WORDS = {
+    "name": "by name",
+    "found": "most species first",
+    "looked": "most placements first",
+    "last": "latest find first",
+}
+_COLUMN_WORDS = {
+    "name": "by scientific name",
+    "vernacular": "by common name",
+    "found": "most widespread first",
+}
+
+
+@pages.get("/catchments")
+def show() -> str:
+    """Show the table of what the address asks for."""
+    asked = read_query(request.args, also=_ALSO)
+    store, viewer = current_store(), current_viewer()
+    lacks = [
+        name
+        for name, frame in (
+            ("catchments", reference.catchments(store)),
+            ("species", reference.species(store)),
+        )
+        if frame.empty
+    ]
+    table = None
+    if not lacks:
+        table = occurrence_table(
+            store,
+            asked.selection,
+            viewer,
+            rows_by=request.args.get("rows") or "name",
+            columns_by=request.args.get("columns") or "name",
+        )
+    told = None
+    if table and request.args.get("chances"):
+        told = chances(store, asked.selection, viewer, season=_season())
+    return render_template(
+        "catchments.html",
+        asked=asked,
+        table=table,
+        lacks=lacks,
+        chances=told,
+        choices=filter_choices(),
+        row_orders=_row_orders(table),
+        column_orders=[(name, _COLUMN_WORDS[name]) for name in COLUMN_ORDERS],
+        rows_by=request.args.get("rows") or "name",
+        columns_by=request.args.get("columns") or "name",
+        season=_season(),
+        kept=kept_filters(asked),
+        chances_address=url_for("catchments.chances_missed") + _query(asked),
+    )
+
+
+@pages.get("/catchments/chances.json")
+def chances_missed() -> Response:
+    """Chance that each species was missed, which takes longer than the rest."""
+    asked = read_query(request.args, also=("season",))
+    told: Chances = chances(current_store(), asked.selection, current_viewer(), season=_season())
+    response = jsonify(
+        season=told.season, assumes=told.assumes, reasons=told.reasons, cells=told.cells
+    )
+    response.cache_control.private = True
+    response.cache_control.no_cache = True
+    response.add_etag()
+    response.make_conditional(request)
+    return response
+
+
+def _season() -> int | None:
+    text = request.args.get("season", "").strip()
+    return read_whole(text, "season", least=1) if text else None
+
+
+def _row_orders(table: Table | None) -> list[tuple[str, str]]:
+    listed = [(name, _ROW_WORDS[name]) for name in ROW_ORDERS]
+    if table:
+        listed += [(column.species, f"most {column.species} first") for column in table.columns]
+    return listed
+
+
+def _query(asked: Asked) -> str:
+    given = kept_filters(asked)
+    if season := _season():
+        given.append(("season", str(season)))
+    return f"?{urlencode(given)}" if given else ""
+
+
+def kept_filters(asked: Asked, *, without: tuple[str, ...] = ()) -> list[tuple[str, str]]:
+    """List the filters of this address, to be carried into another."""
+    if not asked.filtered:
+        return []
+    return [
+        (name, value)
+        for name, value in request.args.items(multi=True)
+        if name in FILTERS and name not in without and value.strip()
+    ]
+
+
+def filter_choices() -> dict[str, list[tuple[str, str]]]:
+    """List what a filter form offers: value and words of each choice."""
+    store = current_store()
+    species = reference.species(store)["vernacular_name"].sort_index()
+    catchments = reference.catchments(store)["name"].sort_values()
+    named = {
+        "species": species,
+        "method": reference.methods(store)["label"],
+        "survey": surveys(store, current_viewer())["name"],
+        "catchment": catchments,
+    }
+    both = {"species": "{0} ({1})", "survey": "{0}, {1}"}
+    return {
+        name: [
+            (str(value), both.get(name, "{1}").format(value, word) if known else str(value))
+            for value, word, known in zip(words.index, words, words.notna(), strict=True)
+        ]
+        for name, words in named.items()
+    }

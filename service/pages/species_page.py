@@ -1,0 +1,78 @@
+"""One species: where and when it was found, by what, how many and how long; and the list."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from flask import Blueprint, render_template, request, url_for
+
+from layers.looking import detectable
+from layers.map_assets import SCRIPTS
+from service import reference, summaries
+from service.access import open_records
+from service.errors import NotFoundError
+from service.pages.catchments import kept_filters
+from service.pages.context import current_store, current_viewer
+from service.pages.parameters import read_query
+from service.pages.small_map import small_map
+from service.record_list import species_account
+
+__all__ = ["pages"]
+
+pages = Blueprint("species", __name__)
+
+
+@pages.get("/species")
+def list_all() -> str:
+    """List the species of the store."""
+    species = reference.species(current_store()).sort_index()
+    rows = species[["vernacular_name", "rank", "family", "sensitivity"]].astype(object)
+    rows = rows.where(rows.notna(), None).reset_index()
+    return render_template("species_list.html", rows=rows.to_dict("records"))
+
+
+@pages.get("/species/<path:name>")
+def show(name: str) -> str:
+    """Show all that is on record about one species."""
+    store, viewer = current_store(), current_viewer()
+    species, methods = reference.species(store), reference.methods(store)
+    if name not in species.index:
+        raise NotFoundError(f"There is no species {name!r} in the list.")
+    asked = read_query(request.args)
+    own = replace(asked.selection, species=(name,))
+    account = species_account(store, own, viewer, name)
+    can = detectable(species.loc[[name]], methods).iloc[0]
+    held = open_records(store, own, viewer)
+    found = held.placements.loc[
+        held.placements.index.isin(held.catches.loc[held.catches["count"] != 0, "placement_id"])
+    ]
+    where = summaries.occurrence(store, own, viewer)
+    names = reference.catchments(store)["name"]
+    where = where.assign(name=where["catchment"].map(names).fillna(where["catchment"]))
+    filters = [("species", name), *kept_filters(asked, without=("species",))]
+    return render_template(
+        "species.html",
+        name=name,
+        asked=asked,
+        account=account,
+        methods=[label for label, able in zip(methods["label"], can, strict=True) if able],
+        method_labels=methods["label"].to_dict(),
+        years=account.by_year.to_dict("records"),
+        catchments=where.sort_values("name", key=lambda words: words.str.casefold()).to_dict(
+            "records"
+        ),
+        filters=filters,
+        lengths_address=url_for("figures.lengths", **_lists(filters)),
+        rates=url_for("figures.catch_rate", **_lists(filters)),
+        parts=small_map(
+            around=[found], used=held.placements["method"], species=name, filters=filters
+        ),
+        scripts=SCRIPTS,
+    )
+
+
+def _lists(filters: list[tuple[str, str]]) -> dict[str, list[str]]:
+    grouped: dict[str, list[str]] = {}
+    for key, value in filters:
+        grouped.setdefault(key, []).append(value)
+    return grouped

@@ -1,0 +1,101 @@
+"""Figures and words as every page writes them; registered as template filters."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+from flask import Blueprint
+
+if TYPE_CHECKING:
+    from flask.blueprints import BlueprintSetupState
+
+__all__ = ["NONE", "day", "days", "fish", "moment", "number", "pages", "share", "words"]
+
+pages = Blueprint("wording", __name__)
+
+NONE: Final = "–"
+_STATES: Final = {
+    "found": "found",
+    "not_found": "looked for, not found",
+    "never_looked": "never looked for",
+    "other_gear": "gear that does not find it",
+    "no_look": "did not look",
+}
+_OUTCOMES: Final = {
+    "caught": "something caught",
+    "nil": "nothing caught",
+    "lost": "gear lost",
+    "disturbed": "gear disturbed",
+    "unrecorded": "catch not recorded",
+}
+
+
+def _missing(value: Any) -> bool:  # noqa: ANN401 - whatever a frame holds
+    if value is None or value == "":
+        return True
+    try:
+        return bool(value != value)  # noqa: PLR0124 - NaN, NaT
+    except TypeError:  # pandas' NA takes no side
+        return True
+
+
+def number(value: Any, digits: int = 0) -> str:  # noqa: ANN401
+    """Number with thousands apart and at most so many decimals; a dash where it is missing."""
+    if _missing(value) or not math.isfinite(float(value)):
+        return NONE
+    text = f"{float(value):,.{digits}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text.replace(",", "\u202f")
+
+
+def fish(value: Any, lower_bound: bool = False) -> str:  # noqa: ANN401
+    """Count of fish; ≥ where it is only a lower bound."""
+    text = number(value)
+    return f"≥\u202f{text}" if lower_bound and text != NONE else text
+
+
+def share(value: Any) -> str:  # noqa: ANN401
+    """Share in percent; what is not quite nothing is not written as nothing."""
+    if _missing(value):
+        return NONE
+    percent = 100.0 * float(value)
+    if 0 < percent < 1:
+        return "<\u202f1\u202f%"
+    if 99 < percent < 100:
+        return ">\u202f99\u202f%"
+    return f"{percent:.0f}\u202f%"
+
+
+def day(value: Any) -> str:  # noqa: ANN401
+    """Day as 2024-05-31."""
+    return NONE if _missing(value) else f"{value:%Y-%m-%d}"
+
+
+def days(first: Any, last: Any) -> str:  # noqa: ANN401
+    """Span of days."""
+    start, end = day(first), day(last)
+    return start if start == end else f"{start} to {end}"
+
+
+def moment(value: dt.datetime) -> str:
+    """Moment in UTC, to the minute."""
+    return f"{value.astimezone(dt.UTC):%Y-%m-%d %H:%M} UTC"
+
+
+def words(value: Any) -> str:  # noqa: ANN401
+    """Words for a state, an outcome, or any other name with underscores."""
+    if _missing(value):
+        return NONE
+    text = str(value)
+    return _STATES.get(text) or _OUTCOMES.get(text) or text.replace("_", " ")
+
+
+@pages.record_once
+def _give_templates(state: BlueprintSetupState) -> None:
+    """Give templates these as filters, by their own names."""
+    for filter_ in (number, fish, share, day, moment, words):
+        state.app.add_template_filter(filter_)
+    state.app.add_template_global(days, "days")
