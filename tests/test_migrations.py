@@ -104,5 +104,25 @@ def test_stores_of_every_version_still_open(old, tmp_path):
     store.close()
 
 
+@pytest.mark.parametrize("old", OLD, ids=lambda path: path.stem)
+def test_a_store_moved_forward_has_the_tables_of_a_new_one(old, path, tmp_path):
+    """Same tables, columns, indexes and triggers, whichever way a store came to its schema."""
+    moved = Path(shutil.copy(old, tmp_path / old.name))
+    open_store(moved).close()
+
+    def shape(file):
+        connection = sqlite3.connect(file)
+        things = "SELECT type, name FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'"
+        found = set(connection.execute(things))
+        for kind, name in list(found):
+            if kind == "table":
+                columns = connection.execute(f"PRAGMA table_info('{name}')")
+                found |= {(name, row[1], row[2], row[3]) for row in columns}
+        connection.close()
+        return found
+
+    assert shape(moved) == shape(path)
+
+
 def test_there_is_a_store_of_the_first_version():
     assert "v1" in [path.stem for path in OLD]

@@ -75,9 +75,7 @@ def _fill(part: Path, settings: StoreSettings) -> None:
     try:
         with session.writing() as connection:
             srs_id = create_geopackage_tables(connection, settings.crs)
-            for migration in migrations.MIGRATIONS:
-                migration.step(connection)
-                migrations.record_migration(connection, migration)
+            migrations.create_tables(connection)
             register_layers(connection, srs_id)
             connection.execute(
                 schema.store_settings.insert().values(

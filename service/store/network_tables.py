@@ -93,9 +93,14 @@ def _account(connection: sa.Connection, table: sa.Table) -> dict[str, Any] | Non
     """Count features and digest ids and geometry: a whole layer is one change."""
     key = table.columns[2]
     digest, count = hashlib.sha256(), 0
-    for name, geometry in connection.execute(sa.select(key, table.c.geom).order_by(key)):
-        digest.update(str(name).encode() + b"\0" + (geometry or b""))
-        count += 1
+    result = connection.execute(sa.select(key, table.c.geom).order_by(key))
+    cursor = result.cursor
+    assert cursor is not None  # noqa: S101  a SELECT has one; its tuples are plain
+    while rows := cursor.fetchmany(10_000):
+        for name, geometry in rows:
+            digest.update(str(name).encode() + b"\0" + (geometry or b""))
+        count += len(rows)
+    result.close()
     return {"features": count, "sha256": digest.hexdigest()} if count else None
 
 
