@@ -15,6 +15,7 @@ from layers.geojson import bounding_box, to_wgs84
 from layers.looking import local_dates
 from service import access, features, summaries
 from service.access import open_records
+from service.errors import StoreBusyError
 from service.export.sheets import field_sheets
 from service.records import PUBLIC, Viewer
 
@@ -40,6 +41,7 @@ GENERALISED: Final = "data_generalizations"
 SAID_OF_PLACE: Final = ("generalised_km", "year", "coordinate_uncertainty_m", GENERALISED)
 # People and their papers are no business of the public.
 _PRIVATE: Final = ("crew", "operator_certificate", "machine_check", "permit")
+_ATTEMPTS: Final = 5
 _AS_RECORDED: Final = ("original_x", "original_y")
 
 
@@ -136,7 +138,28 @@ def gather(
         Words of the licence, to be stated in every file that has a place for it.
     made_on
         Day of the hand-over; today when not given.
+
+    Raises
+    ------
+    StoreBusyError
+        The store was changed again and again while it was read.
     """
+    for _ in range(_ATTEMPTS):
+        version = store.version
+        contents = _gathered(store, selection, audience, viewer, licence, made_on)
+        if store.version == version:  # all tables tell of one moment
+            return contents
+    raise StoreBusyError("The store is being changed; hand over when nobody writes.")
+
+
+def _gathered(
+    store: Store,
+    selection: Selection,
+    audience: Audience,
+    viewer: Viewer | None,
+    licence: str,
+    made_on: dt.date | None,
+) -> Contents:
     eyes = viewer_of(audience, viewer)
     records = open_records(store, selection, eyes)
     whole = records

@@ -97,7 +97,9 @@ def _first_effort(contents: Contents) -> pd.DataFrame:
     placements, methods = contents.records.placements, contents.methods
     known = effort_of(placements, methods).dropna(subset=["effort"])
     unit = known["effort_unit"].map({key: held.unit for key, held in EFFORT_UNITS.items()})
-    words = (known["effort"].map("{:g}".format).astype("str") + " " + unit).groupby(known["placement_id"])
+    words = (known["effort"].map("{:g}".format).astype("str") + " " + unit).groupby(
+        known["placement_id"]
+    )
     first = placements["method"].map(methods["effort_units"].map(lambda units: units[0]))
     own = known[known["effort_unit"].to_numpy() == first.reindex(known["placement_id"]).to_numpy()]
     own = own.assign(unit=unit.reindex(own.index)).set_index("placement_id")

@@ -198,5 +198,7 @@ def neutralised(column: pd.Series) -> pd.Series:
     ["'=1+1", 'trap 3', "'t Zand", "''=2"]
     """
     text = column.astype(object)
-    live = text.map(lambda cell: isinstance(cell, str) and cell.startswith(_GUARDED + FORMULA_STARTS))
+    live = text.map(
+        lambda cell: isinstance(cell, str) and cell.startswith(_GUARDED + FORMULA_STARTS)
+    )
     return text.where(~live.astype(bool), "'" + text.astype(str))

@@ -57,9 +57,7 @@ def written_whole(destination: Path, *, overwrite: bool = False) -> Iterator[Pat
     if destination.is_dir():
         raise ConflictError(f"{destination} is a folder; name a file in it.")
     if destination.exists() and not overwrite:
-        raise ConflictError(
-            f"{destination} exists already; choose another name, or move it away."
-        )
+        raise ConflictError(f"{destination} exists already; choose another name, or move it away.")
     try:
         with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=destination.parent) as folder:
             made = Path(folder) / destination.name

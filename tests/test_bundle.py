@@ -1,0 +1,164 @@
+"""The bundle for a council: whole, documented, checkable, and the same when made again."""
+
+import datetime as dt
+import hashlib
+import io
+import re
+import zipfile
+from html.parser import HTMLParser
+
+import pandas as pd
+import pyogrio
+import pytest
+
+from service import summaries
+from service.export.bundle import write_bundle
+from service.export.contents import gather
+from service.records import LOCAL_KEEPER, Selection
+from service.store import open_store
+from tests.handed_over import demo_path, hand_over
+
+LAYERS = ("placements", "detections", "stretches", "reaches", "catchments", "gaps")
+
+
+@pytest.fixture(scope="module")
+def members():
+    with zipfile.ZipFile(hand_over("bundle", "precise")) as held:
+        assert held.testzip() is None
+        return {name: held.read(name) for name in held.namelist()}
+
+
+@pytest.fixture(scope="module")
+def public():
+    with zipfile.ZipFile(hand_over("bundle", "public")) as held:
+        return {name: held.read(name) for name in held.namelist()}
+
+
+@pytest.fixture(scope="module")
+def demo():
+    store = open_store(demo_path(), read_only=True)
+    yield store
+    store.close()
+
+
+def words_of(page):
+    """Text of a page as a reader sees it."""
+
+    class Words(HTMLParser):
+        def __init__(self):
+            super().__init__()
+            self.parts, self.hidden = [], 0
+
+        def handle_starttag(self, tag, attrs):
+            self.hidden += tag in ("style", "script")
+
+        def handle_endtag(self, tag):
+            self.hidden -= tag in ("style", "script")
+
+        def handle_data(self, data):
+            if not self.hidden:
+                self.parts.append(data)
+
+    reader = Words()
+    reader.feed(page.decode())
+    return " ".join(" ".join(reader.parts).split())
+
+
+def test_checksums_hold_for_every_file(members):
+    """SHA256SUMS names every other file and its digest, as `sha256sum --check` reads it."""
+    lines = members["SHA256SUMS"].decode().splitlines()
+    told = {name: digest for digest, name in (line.split("  ", 1) for line in lines)}
+    others = {name: held for name, held in members.items() if name != "SHA256SUMS"}
+    assert told == {name: hashlib.sha256(held).hexdigest() for name, held in others.items()}
+
+
+def test_the_same_day_gives_the_same_bytes(demo, tmp_path):
+    """Made twice from the same records, a bundle is the same file."""
+    made = []
+    for number in (1, 2):
+        path = tmp_path / f"{number}.zip"
+        asked = Selection(surveys=("LOW22",))
+        write_bundle(path, gather(demo, asked, "public", made_on=dt.date(2026, 5, 1)))
+        made.append(path.read_bytes())
+    assert made[0] == made[1]
+
+
+def test_every_layer_agrees_in_geojson_and_geopackage(members, tmp_path):
+    """GDAL finds the same number of features in both, on WGS 84 and in the wanted CRS."""
+    (tmp_path / "records.gpkg").write_bytes(members["records.gpkg"])
+    for name in LAYERS:
+        path = tmp_path / f"{name}.geojson"
+        path.write_bytes(members[f"geojson/{name}.geojson"])
+        read = pyogrio.read_dataframe(path)
+        assert read.crs.to_epsg() == 4326
+        inside = pyogrio.read_info(tmp_path / "records.gpkg", layer=name)
+        assert len(read) == inside["features"] > 0
+
+
+def test_the_dictionary_explains_every_column(members, tmp_path):
+    """Each column of each table of the GeoPackage and of each CSV is in it, with a meaning."""
+    told = pd.read_csv(io.BytesIO(members["data_dictionary.csv"]), keep_default_na=False)
+    assert (told["meaning"].str.len() > 3).all()
+    pairs = set(zip(told["table"], told["column"], strict=True))
+    (tmp_path / "records.gpkg").write_bytes(members["records.gpkg"])
+    for name, _ in pyogrio.list_layers(tmp_path / "records.gpkg"):
+        if name != "layer_styles":
+            fields = pyogrio.read_info(tmp_path / "records.gpkg", layer=name)["fields"]
+            assert {(name, field) for field in fields} <= pairs
+    for name in members:
+        if name.endswith(".csv") and "/" in name:
+            table = name.split("/")[1].removesuffix(".csv")
+            table = "placement_sheet" if table == "placements" else table
+            columns = pd.read_csv(io.BytesIO(members[name])).columns
+            assert {(table, column) for column in columns} <= pairs
+
+
+def test_the_account_says_what_a_council_asks(members, demo):
+    """Surveys, dates, methods, effort, sampled length, coverage, cautions, accuracy, licence."""
+    words = words_of(members["account.html"])
+    placements = demo.records(Selection()).placements
+    assert f"{len(placements)} placements, set from" in words
+    for survey in demo.surveys().index:
+        assert survey in words
+    for label in demo.methods().loc[placements["method"].unique(), "label"]:
+        assert label in words
+    whole = summaries.sampled_length(demo, Selection(), LOCAL_KEEPER).set_index("method")
+    assert f"{whole.loc['all', 'sampled_length_m'] / 1000:.3g}"[:4] in words
+    assert f"{whole.loc['all', 'network_share']:.1%}" in words
+    for part in ("Licence CC BY 4.0", "Cautions", "Uncertainty of position", "gaps remain",
+                 "licensed practice", "EPSG:32629", "trap-nights"):  # fmt: skip
+        assert part in words
+    assert "Nothing was withheld" in words
+
+
+def test_the_public_account_says_what_was_withheld(public):
+    """How many places are shown as cells, and how."""
+    words = words_of(public["account.html"])
+    sheet = pd.read_csv(io.BytesIO(public["sheets/placements.csv"]))
+    assert sheet["crew"].isna().all()
+    assert sheet["permit"].isna().all()
+    assert re.search(r"\d+ placements are shown so", words)
+    assert "grid cell" in words
+    assert "Names of people" in words
+
+
+def test_no_page_fetches_anything_or_runs_what_it_should_not(members):
+    """Account and map open from disk: no outside address, a policy that allows none."""
+    for name in ("account.html", "map.html"):
+        text = members[name].decode()
+        assert "Content-Security-Policy" in text
+        assert "default-src 'none'" in text
+        assert not re.findall(r"<(?:script|img|link|iframe)[^>]+(?:src|href)=[\"']?https?:", text)
+
+
+def test_notes_are_text_in_every_page(demo, tmp_path):
+    """A title that is a script stays a title."""
+    from service.export.report import account_page
+
+    nasty = "<script>window.ran = 1</script>"
+    contents = gather(demo, Selection(surveys=("LOW22",)), "precise", viewer=LOCAL_KEEPER)
+    object.__setattr__(contents, "title", nasty)
+    object.__setattr__(contents, "licence", nasty)
+    page = account_page(contents, crs="EPSG:32629", transformation=("none needed", 0.0), members=[])
+    assert b"<script>" not in page
+    assert b"&lt;script&gt;" in page
