@@ -121,8 +121,8 @@ def catch_per_unit_effort(
     require_columns(placements, ["method", "outcome", "passes"], "placements")
     require_columns(catches, ["placement_id", "species", "pass_no"], "catches")
     require_columns(methods, ["effort_units", "cpue_passes"], "methods")
-    chosen = _chosen_units(methods, units or {})
     base = looked(placements)
+    chosen = _chosen_units(placements[base], effort, methods, units or {})
     method = codes_of(placements["method"], methods.index, "Method")
     first_only = (methods["cpue_passes"] == "first").to_numpy(dtype=bool)[method]
     passes = placements["passes"].to_numpy(dtype=np.float64, na_value=np.nan)
@@ -205,14 +205,31 @@ def catch_per_unit_effort(
     return frame
 
 
-def _chosen_units(methods: pd.DataFrame, units: Mapping[str, str]) -> list[str]:
+def _chosen_units(
+    placements: pd.DataFrame, effort: pd.DataFrame, methods: pd.DataFrame, units: Mapping[str, str]
+) -> list[str]:
+    """Name one unit for each method: the one asked for, else the first that serves.
+
+    A unit serves when at least half of the method's placements are known in it; where none
+    does, the one that most are known in is taken. Electric fishing without a stated width
+    then comes out per minute, not as nothing at all.
+    """
+    known = effort.loc[effort["effort"] > 0, ["placement_id", "effort_unit"]].drop_duplicates()
+    known = known.assign(method=placements["method"].reindex(known["placement_id"]).to_numpy())
+    counts = known.groupby(["method", "effort_unit"]).size().to_dict()
+    fished = placements["method"].value_counts().to_dict()
     chosen = []
     for method, own in methods["effort_units"].items():
-        unit = units.get(str(method), own[0] if len(own) else "")
+        unit = units.get(str(method), "")
+        if not unit and len(own):
+            shares = [counts.get((method, each), 0) for each in own]
+            serving = [2 * share >= fished.get(method, 0) for share in shares]
+            best = serving.index(True) if any(serving) else shares.index(max(shares))
+            unit = str(own[best])
         if unit not in own:
             msg = f"{method} is not counted in {unit or 'any unit'}; choose from {', '.join(own)}."
             raise FrameError(msg)
-        chosen.append(str(unit))
+        chosen.append(unit)
     return chosen
 
 

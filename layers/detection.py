@@ -25,7 +25,14 @@ from layers.looking import (
     nested_catchments,
     require_columns,
 )
-from layers.occupancy import NOBODY, OccupancyFit, chance_missed, fit_occupancy, placements_until
+from layers.occupancy import (
+    LEAST_UNITS,
+    NOBODY,
+    OccupancyFit,
+    chance_missed,
+    fit_occupancy,
+    placements_until,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
@@ -126,8 +133,9 @@ def detection(
     unit
         `reach` or `site`; placements without it are left out.
     years
-        Local years that make up the season; without it the latest year in which anybody
-        looked. Several years are taken as one closed season: choose them only if that holds.
+        Local years that make up the season; without it the latest year in which enough
+        units were visited twice, or else the latest of all. Several years are taken as one
+        closed season: choose them only if that holds.
     chance
         Chance of presence that `more_placements` brings it down to.
 
@@ -298,9 +306,7 @@ def _season(
         raise FrameError(f"Unit {unit!r} is unknown; choose reach or site.")
     fished = looked(placements)
     year = local_dates(placements).dt.year
-    chosen = sorted(set(years)) if years is not None else []
-    if years is None and (fished & year.notna().to_numpy()).any():
-        chosen = [int(year[fished].max())]
+    chosen = sorted(set(years)) if years is not None else _latest_repeated(year, units, fished)
     within = year.isin(chosen).to_numpy(dtype=bool)
     placed = units.notna().to_numpy(dtype=bool)
     used = fished & within & placed
@@ -325,6 +331,17 @@ def _season(
         years=chosen,
         left_out=left_out,
     )
+
+
+def _latest_repeated(year: pd.Series, units: pd.Series, fished: Bools) -> list[int]:
+    """Name the latest year in which enough units were visited twice, else the latest year."""
+    known = fished & year.notna().to_numpy(dtype=bool)
+    if not known.any():
+        return []
+    visits = pd.DataFrame({"year": year[known], "unit": units[known]}).dropna().value_counts()
+    repeated = visits[visits > 1].groupby("year").size()
+    enough = repeated.index[repeated >= LEAST_UNITS]
+    return [int(enough.max() if enough.size else year[known].max())]
 
 
 def _species_rows(species: pd.DataFrame) -> Ints:

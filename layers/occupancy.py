@@ -23,10 +23,18 @@ if TYPE_CHECKING:
 
     Floats = npt.NDArray[np.float64]
 
-__all__ = ["NOBODY", "OccupancyFit", "chance_missed", "fit_occupancy", "placements_until"]
+__all__ = [
+    "LEAST_UNITS",
+    "NOBODY",
+    "OccupancyFit",
+    "chance_missed",
+    "fit_occupancy",
+    "placements_until",
+]
 
 NOBODY: Final = "nobody looked"
 MOST_PLACEMENTS: Final = 10_000
+LEAST_UNITS: Final = 10
 _Z95: Final = 1.959963984540054
 _EDGE: Final = 1e-3  # estimates nearer to 0 or 1 than this lie on the boundary
 
@@ -86,7 +94,7 @@ def fit_occupancy(
     found: npt.ArrayLike,
     tried: npt.ArrayLike,
     *,
-    least_units: int = 10,
+    least_units: int = LEAST_UNITS,
     least_units_found: int = 3,
 ) -> OccupancyFit:
     """Fit occupancy and detection, or refuse with the reason.
