@@ -11,10 +11,14 @@ from typing import Final
 
 from layers.errors import LayersError
 
-__all__ = ["SCRIPTS", "STYLES", "asset", "inline_script", "inline_style"]
+__all__ = ["LIVE_SCRIPTS", "SCRIPTS", "STYLES", "asset", "inline_script", "inline_style"]
 
 # Order matters: each script builds on those before it.
 SCRIPTS: Final = ("leaflet.js", "marks.js", "cards.js", "panel.js", "view.js")
+# Those of a map that fetches what is in view.
+LIVE_SCRIPTS: Final = (
+    "leaflet.js", "marks.js", "cards.js", "panel.js", "screen_paths.js", "live.js", "view.js",
+)  # fmt: skip
 STYLES: Final = ("leaflet.css", "view.css")
 _LEAFLET: Final = frozenset(
     {
@@ -27,7 +31,9 @@ _LEAFLET: Final = frozenset(
         "images/marker-shadow.png",
     }
 )
-_OWN: Final = frozenset({"marks.js", "cards.js", "panel.js", "view.js", "view.css"})
+_OWN: Final = frozenset(
+    {"marks.js", "cards.js", "panel.js", "view.js", "view.css", "screen_paths.js", "live.js"}
+)
 
 
 @cache

@@ -61,6 +61,9 @@ class MapView:
         Address of a placement's page with `{id}` in it.
     tiles
         `url` and `attribution` of background tiles; none unless somebody configured them.
+    live
+        In place of `layers`: addresses of `lines`, `placements`, `cards` and `position`, from
+        which what is in view is fetched (`service/map_views.py`).
     """
 
     layers: dict[str, bytes | str]
@@ -72,6 +75,7 @@ class MapView:
     picker: bool = True
     placement_link: str | None = None
     tiles: dict[str, str] | None = None
+    live: dict[str, str] | None = None
 
     def config(self) -> bytes:
         """Everything as JSON that can stand inside a `script` element."""
@@ -89,6 +93,8 @@ class MapView:
                 "picker": self.picker,
                 "placement_link": self.placement_link,
                 "tiles": self.tiles,
+                "live": self.live,
+                "single": self.chosen_species in self.detects,
             }
         )
         # Neither "</script>" nor "<!--" nor a line separator may end or change the element.

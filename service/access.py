@@ -16,6 +16,7 @@ import pandas as pd
 
 from layers.catchments import catchment_of
 from layers.generalising import public_site_names
+from layers.placement_map import PlacementMap
 from layers.public_frames import public_catches, public_owned, public_placements
 from service import reference
 from service.errors import AccessError, RequestError
@@ -37,6 +38,7 @@ __all__ = [
     "count_features",
     "find_features",
     "keep_placements",
+    "open_placement_map",
     "open_record_chunks",
     "open_records",
     "placement_catchments",
@@ -170,6 +172,20 @@ def _within(store: Store, records: Records, selection: Selection) -> Records:
         return records
     inside = placement_catchments(store, records.placements)
     return keep_placements(records, within_catchments(store, inside, selection.catchments))
+
+
+def open_placement_map(store: Store, viewer: Viewer) -> PlacementMap:
+    """All placements as this viewer may see them, ready for maps of any size.
+
+    Made from columns that hold nothing else, and kept until the store changes.
+    """
+    public = not viewer.sees_exact_places
+    crs = store.settings.crs
+    return reference.kept(
+        store,
+        "placement map, public" if public else "placement map",
+        lambda: PlacementMap(store.map_columns(public=public), crs),
+    )
 
 
 def surveys(store: Store, viewer: Viewer) -> pd.DataFrame:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+    from layers.network import Network
     from service.features import Box
     from service.records import Selection, Viewer
     from service.store.interface import Store
@@ -133,16 +134,16 @@ def gap_bounds(found: gpd.GeoDataFrame) -> list[list[float] | None]:
     ]
 
 
-def reach_lines(store: Store) -> ScreenLines:
-    """Reaches of the store, ready for any window and zoom, in the order of the network."""
-    joined = reference.network(store)
-    return reference.kept(
-        store,
-        "reach lines",
-        lambda: ScreenLines(
-            np.asarray(joined.reaches.geometry, object), np.maximum(joined.strahler, 1), joined.crs
-        ),
-    )
+def reach_lines(store: Store, joined: Network) -> ScreenLines:
+    """Reaches of a network, ready for any window and zoom, row by row."""
+    of, lines = reference.kept(store, "reach lines", lambda: (joined, _screen_lines(joined)))
+    # The store may have changed since the network was read; its rows would be others.
+    return lines if of is joined else _screen_lines(joined)
+
+
+def _screen_lines(joined: Network) -> ScreenLines:
+    lines = np.asarray(joined.reaches.geometry, object)
+    return ScreenLines(lines, np.maximum(joined.strahler, 1), joined.crs)
 
 
 def reaches_in_view(
@@ -161,9 +162,11 @@ def reaches_in_view(
     """
     found = coverage(store, question, viewer)
     joined = reference.network(store)
+    rows = joined.rows(found["reach_id"])
+    known = rows >= 0  # all, unless the network was replaced just now
     row_of = np.full(len(joined.length_m), -1, np.int64)
-    row_of[joined.rows(found["reach_id"])] = np.arange(len(found))
-    view = reach_lines(store).in_view(
+    row_of[rows[known]] = np.flatnonzero(known)
+    view = reach_lines(store, joined).in_view(
         grid_window(*within), zoom,
         most_vertices=_MOST_VERTICES, most_lines=_MOST_LINES, among=row_of >= 0,
     )  # fmt: skip
@@ -202,8 +205,9 @@ def band_lengths(found: gpd.GeoDataFrame) -> list[tuple[int, float]]:
 
 def bounds(store: Store, found: gpd.GeoDataFrame) -> list[float] | None:
     """Box around reaches, degrees on WGS 84: west, south, east, north."""
-    rows = reference.network(store).rows(found["reach_id"])
-    return reach_lines(store).bounds(rows)
+    joined = reference.network(store)
+    rows = joined.rows(found["reach_id"])
+    return reach_lines(store, joined).bounds(rows[rows >= 0])
 
 
 def gap_outline(

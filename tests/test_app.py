@@ -224,9 +224,7 @@ def test_filters_travel_with_the_address(client):
     """The page's layers ask for what the page's address asks for, and the form shows it."""
     page = client.get("/?species=Salmo+trutta&since=2023").text
     config = json.loads(re.search(r'id="map_records_view">(.*?)</script>', page, re.DOTALL)[1])
-    assert config["layers"]["placements"]["url"] == (
-        "/placements.geojson?species=Salmo+trutta&since=2023"
-    )
+    assert config["live"]["placements"] == "/map/placements.json?species=Salmo+trutta&since=2023"
     assert config["chosen_species"] == "Salmo trutta"
     assert '<option value="Salmo trutta" selected>' in page
     assert 'value="2023-01-01"' in page

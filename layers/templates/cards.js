@@ -48,6 +48,7 @@
     put("Effort", placement.effort_words);
     put("Outcome", words);
     put("Reach", snapWords(placement));
+    put("Position", placement.data_generalizations);
     put("Notes", placement.notes);
     return list;
   }

@@ -50,6 +50,7 @@
 
   /** What a placement says: about one species when `species` is chosen, else about any. */
   function stateOf(placement, species, detects) {
+    if (placement.state) return placement.state; // the server has judged
     if (placement.outcome === "lost" || placement.outcome === "disturbed") return "unusable";
     const caught = placement.catch || [];
     if (species ? caught.some((row) => row.species === species) : caught.length) return "caught";

@@ -8,16 +8,19 @@
     return Math.abs(value).toFixed(5) + "° " + (value < 0 ? negative : positive);
   }
 
-  /** Control that tells where the pointer, or else the middle of the map, is. */
-  function positionControl() {
+  /** Control that tells where the pointer, or else the middle of the map, is.
+      `project` also tells it in the CRS of the records, a little later. */
+  function positionControl(project) {
     const Position = L.Control.extend({
       options: { position: "bottomleft" },
       onAdd(map) {
         const box = L.DomUtil.create("output", "rb-position");
-        box.setAttribute("aria-label", "Position under the pointer, degrees on WGS 84");
+        box.setAttribute("aria-label", "Position under the pointer, in degrees on WGS 84" + (project ? " and in metres" : ""));
         const tell = (at) => {
           const where = at.wrap();
-          box.textContent = degrees(where.lat, "N", "S") + ", " + degrees(where.lng, "E", "W");
+          const told = degrees(where.lat, "N", "S") + ", " + degrees(where.lng, "E", "W");
+          box.textContent = told;
+          if (project) project(where, (metres) => (box.textContent = metres + " · " + told));
         };
         map.on("mousemove", (event) => tell(event.latlng));
         map.on("mouseout moveend", () => tell(map.getCenter()));
@@ -73,6 +76,11 @@
       line.append(make("span", null, "rb-line " + of[0]), " " + of[1]);
       lines.append(line);
     });
+    if (config.live) {
+      const many = make("li");
+      many.append(make("span", "9", "rb-many-key"), " counted together; ring: filled caught, white nothing, striped not usable");
+      lines.append(many);
+    }
     const doubt = make("li");
     doubt.append(make("span", "?", "rb-doubt"), " reach in doubt: another is as near");
     lines.append(doubt);
@@ -98,6 +106,8 @@
         L.DomEvent.disableScrollPropagation(box);
         const fill = () => {
           const parts = [make("summary", "Legend")];
+          this.least = make("p", null, "rb-least");
+          this.least.hidden = true;
           this.count = make("p", null, "rb-count");
           this.count.setAttribute("role", "status");
           if (config.picker) {
@@ -109,7 +119,7 @@
               }),
             );
           }
-          parts.push(this.count);
+          parts.push(this.count, this.least);
           parts.push(
             legend(config, state.species, state.hidden, (method, on) => {
               if (on) state.hidden.delete(method);
@@ -122,14 +132,21 @@
         fill();
         return box;
       },
-      tell(counts) {
+      /** Reaches below this stream order are left out of the view. */
+      tellLeast(order) {
+        this.least.textContent = "Reaches of stream order " + order + " and above; zoom in for all.";
+        this.least.hidden = order <= 1;
+      },
+      /** Counts by state of what is shown; `total`, how many there are anywhere. */
+      tell(counts, total) {
         const words = marks.wordsOf(state.species);
         const parts = marks.STATES.filter((key) => counts[key]).map(
-          (key) => counts[key] + " " + words[key],
+          (key) => counts[key].toLocaleString("en") + " " + words[key],
         );
-        const total = Object.values(counts).reduce((sum, n) => sum + n, 0);
-        const what = total === 1 ? "1 placement" : total.toLocaleString("en") + " placements";
-        this.count.textContent = what + (parts.length ? ": " + parts.join("; ") : "");
+        const sum = Object.values(counts).reduce((before, n) => before + n, 0);
+        const what = sum === 1 ? "1 placement" : sum.toLocaleString("en") + " placements";
+        const of = total > sum ? " in view, of " + total.toLocaleString("en") : "";
+        this.count.textContent = what + of + (parts.length ? ": " + parts.join("; ") : "");
       },
     });
     return new Panel();

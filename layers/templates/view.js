@@ -2,10 +2,12 @@
    Layers hold GeoJSON at once, or an address from which what is in view is fetched. */
 (function (root) {
   "use strict";
-  const { marks, cards, panel } = root.Rifflebook;
+  const { marks, cards, panel, live } = root.Rifflebook;
   const { known } = cards;
   const STILL = new Set(["lake_path", "connector", "ditch"]);
   const FAR = 12; // zoom below which marks shrink
+  const MOST_CARDS = 50; // as many as the server hands over at once
+  const CLOSEST = 18; // from this zoom a count opens its placements
   const NEAR_PX = 12; // placements closer together on screen share one card
 
   function addPane(map, name, level) {
@@ -59,7 +61,8 @@
   /** Names of catchments, largest first, where they fit and do not run into each other. */
   function nameLayer(map, shapes) {
     const group = L.layerGroup();
-    const sized = shapes.map((shape) => {
+    const named = shapes.filter((shape) => shape.feature.properties.name !== "");
+    const sized = named.map((shape) => {
       const box = shape.getBounds();
       const text = String(shape.feature.properties.name || shape.feature.id);
       return { box, text, at: box.getCenter() };
@@ -153,6 +156,7 @@
     const marker = L.marker(placeOf(feature), { icon, zIndexOffset: state === "caught" ? 200 : 0 });
     marker.placement = p;
     marker.words = words;
+    marker.state = state;
     marker.on("add", () => {
       const name = (p.method_label || p.method) + " " + p.placement_id + ": " + words;
       marker.getElement().setAttribute("aria-label", name);
@@ -160,27 +164,65 @@
     return marker;
   }
 
-  function openCards(map, clicked, shown, link, byKey) {
-    const at = map.latLngToContainerPoint(clicked.getLatLng());
-    const here = shown.filter(
-      (other) => at.distanceTo(map.latLngToContainerPoint(other.getLatLng())) <= NEAR_PX,
-    );
-    here.sort((a, b) => (a === clicked ? -1 : b === clicked ? 1 : 0));
-    const box = cards.pager(here.length, (n) => cards.card(here[n].placement, here[n].words, link));
-    L.popup({
+  /** Popup at a place; `held` is what it shows, or a promise of it. */
+  function openPopup(map, at, held, byKey) {
+    const box = cards.make("div", null, "rb-cards");
+    box.tabIndex = -1;
+    const popup = L.popup({
       maxWidth: Math.min(340, map.getSize().x - 60),
       minWidth: 230,
       maxHeight: Math.min(360, map.getSize().y - 160),
       offset: [0, -4],
       autoPanPaddingTopLeft: [10, 60],
     })
-      .setLatLng(clicked.getLatLng())
-      .setContent(box)
-      .openOn(map);
-    if (byKey) {
-      box.focus();
-      map.once("popupclose", () => clicked.getElement() && clicked.getElement().focus());
-    }
+      .setLatLng(at)
+      .setContent(box);
+    if (held instanceof Promise) box.textContent = "Fetching …";
+    const focused = root.document.activeElement;
+    const fill = (content) => {
+      box.replaceChildren(content);
+      popup.update();
+      if (byKey) box.focus();
+    };
+    popup.openOn(map);
+    if (byKey) map.once("popupclose", () => focused && focused.isConnected && focused.focus());
+    Promise.resolve(held).then(fill, (trouble) =>
+      fill(cards.make("p", "The placements could not be fetched. " + trouble.message + ".")),
+    );
+  }
+
+  /** Cards of placements that the server holds, told by what is in `more`. */
+  function fetchedCards(config, more, words) {
+    return live.asked(config.live.cards, more).then((answer) => {
+      const found = answer.features.map((one) => one.properties);
+      if (more.placement) {
+        const wanted = more.placement;
+        found.sort((a, b) => wanted.indexOf(a.placement_id) - wanted.indexOf(b.placement_id));
+      }
+      const told = (p) => words[marks.stateOf(p, config.single ? config.chosen_species : "", config.detects)];
+      const box = cards.make("div");
+      if (answer.count > found.length) {
+        box.append(cards.make("p", "The first " + found.length + " of " + answer.count + " here."));
+      }
+      box.append(
+        cards.pager(found.length, (n) => cards.card(found[n], told(found[n]), config.placement_link)),
+      );
+      return box;
+    });
+  }
+
+  function openCards(map, clicked, shown, config, words, byKey) {
+    const at = map.latLngToContainerPoint(clicked.getLatLng());
+    const here = shown.filter(
+      (other) => at.distanceTo(map.latLngToContainerPoint(other.getLatLng())) <= NEAR_PX,
+    );
+    here.sort((a, b) => (a === clicked ? -1 : b === clicked ? 1 : 0));
+    const held = config.live
+      ? fetchedCards(config, { placement: here.slice(0, MOST_CARDS).map((one) => one.placement.placement_id) }, words)
+      : cards.pager(here.length, (n) =>
+          cards.card(here[n].placement, here[n].words, config.placement_link),
+        );
+    openPopup(map, clicked.getLatLng(), held, byKey);
   }
 
   function say(map, text) {
@@ -193,6 +235,33 @@
     }
     line.textContent = text;
     line.hidden = !text;
+  }
+
+  /** Sources of a map that fetches its view: lines, and placements of the gear switched on. */
+  function liveSources(config, state, makers) {
+    const lines = live.source(config.live.lines, live.readLines);
+    const placements = live.source(config.live.placements, live.readPlacements(config), () => {
+      if (!state.hidden.size) return {};
+      const on = config.methods.map((row) => row.method).filter((name) => !state.hidden.has(name));
+      return on.length ? { method: on } : {};
+    });
+    return [
+      {
+        load: (map) => lines.load(map),
+        draw: (data) => {
+          makers.catchments(data.catchments);
+          makers.reaches(data.reaches);
+          makers.least(data.least);
+        },
+      },
+      {
+        load: (map) => placements.load(map),
+        draw: (data) => {
+          makers.stretches(data.stretches);
+          makers.placements(data);
+        },
+      },
+    ];
   }
 
   /** Show records on a map. `config` is described in layers/maps.py. */
@@ -209,7 +278,7 @@
       L.tileLayer(config.tiles.url, { attribution: config.tiles.attribution }).addTo(map);
     }
     L.control.scale({ imperial: false }).addTo(map);
-    panel.positionControl().addTo(map);
+    panel.positionControl(config.live && live.positionTeller(config.live.position)).addTo(map);
     const groups = {};
     const put = (name, layer) => {
       if (groups[name]) groups[name].remove();
@@ -217,19 +286,38 @@
     };
     let placements = null;
     let shown = [];
+    const tell = () => {
+      if (!placements) return;
+      if (config.live) {
+        const inView = live.countsInView(map.getBounds(), placements, state.hidden);
+        control.tell(inView, placements.total);
+        return;
+      }
+      const counts = {};
+      shown.forEach((marker) => {
+        counts[marker.state] = (counts[marker.state] || 0) + 1;
+      });
+      control.tell(counts, 0);
+    };
+    const openCell = (words) => (cell, byKey) => {
+      const [west, south, east, north] = cell.edges;
+      if (map.getZoom() < CLOSEST) {
+        map.fitBounds([[south, west], [north, east]], { maxZoom: map.getZoom() + 3 });
+        return;
+      }
+      openPopup(map, cell.at, fetchedCards(config, { bbox: cell.edges.join(",") }, words), byKey);
+    };
     const drawPlacements = () => {
       const words = marks.wordsOf(state.species);
       const group = L.layerGroup();
       const snaps = L.layerGroup();
-      const counts = {};
       shown = [];
       (placements ? placements.features : []).forEach((feature) => {
         const p = feature.properties;
         if (!feature.geometry || state.hidden.has(p.method)) return;
         const is = marks.stateOf(p, state.species, config.detects);
-        counts[is] = (counts[is] || 0) + 1;
         const marker = placementMarker(feature, is, words[is]);
-        const open = (byKey) => openCards(map, marker, shown, config.placement_link, byKey);
+        const open = (byKey) => openCards(map, marker, shown, config, words, byKey);
         marker.on("click", () => open(false));
         marker.on("keydown", (event) => {
           if (event.originalEvent.key !== "Enter" && event.originalEvent.key !== " ") return;
@@ -241,11 +329,18 @@
         const snap = snapLayer(feature);
         if (snap) snaps.addLayer(snap);
       });
+      ((placements && placements.cells) || []).forEach((cell) => {
+        group.addLayer(live.cellMarker(cell, placements.states, words, openCell(words)));
+      });
       put("snaps", snaps);
       put("placements", group);
-      control.tell(counts);
+      tell();
     };
-    const control = panel.panelControl(config, state, drawPlacements).addTo(map);
+    const switched = () => {
+      drawPlacements();
+      if (config.live) refresh(); // counts by cell are the server's
+    };
+    const control = panel.panelControl(config, state, switched).addTo(map);
     const makers = {
       catchments: (data) => put("catchments", catchmentLayer(map, data)),
       reaches: (data) =>
@@ -259,33 +354,45 @@
             style: () => ({ color: "#d9a441", weight: 9, opacity: 0.55, lineCap: "butt" }),
           }),
         ),
+      least: (order) => control.tellLeast(order),
       placements: (data) => {
         placements = data;
         drawPlacements();
       },
     };
-    const sources = Object.keys(makers)
-      .filter((name) => config.layers[name])
-      .map((name) => ({ name, from: source(config.layers[name]), last: null }));
-    const refresh = () =>
-      Promise.all(
+    const sources = config.live
+      ? liveSources(config, state, makers)
+      : Object.keys(makers)
+          .filter((name) => config.layers[name])
+          .map((name) => {
+            const own = source(config.layers[name]);
+            return { load: () => own.load(map.getBounds()), draw: makers[name], last: null };
+          });
+    let turn = 0;
+    const refresh = () => {
+      const own = (turn += 1);
+      return Promise.all(
         sources.map((layer) =>
-          layer.from.load(map.getBounds()).then((data) => {
-            if (data === layer.last) return;
+          layer.load(map).then((data) => {
+            if (data === layer.last || own !== turn) return; // or a later view was asked for
             layer.last = data;
-            makers[layer.name](data);
+            layer.draw(data);
           }),
         ),
       ).then(
         () => {
+          if (own !== turn) return;
           say(map, "");
+          tell();
           map.getContainer().dataset.ready = "yes";
         },
         (trouble) => say(map, "Records could not be fetched. " + trouble.message + "."),
       );
+    };
     const far = () => map.getContainer().classList.toggle("rb-far", map.getZoom() < FAR);
     map.on("zoomend", far);
     far();
+    if (config.live) live.keepView(map);
     map.on("moveend", refresh);
     return refresh();
   }

@@ -17,6 +17,7 @@ MODULES: Final = (
     "service.pages.health",
     "service.pages.login",
     "service.pages.map_page",
+    "service.pages.map_views",
     "service.pages.geojson",
     "service.feed.routes",
     "service.pages.wording",

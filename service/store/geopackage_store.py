@@ -17,6 +17,7 @@ from service.store import (
     edits,
     finding,
     history,
+    map_views,
     migrations,
     named_tables,
     network_tables,
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
 
     import geopandas as gpd
 
+    from layers.map_columns import MapColumns
     from service.records import Batch, FieldRecords, HistoryEntry, Records
     from service.store.finding import Key, Unit, Wanted
 
@@ -364,6 +366,11 @@ class GeoPackageStore:
         """Box of all placements as shown [m], and their first and last time as text."""
         with self._reading() as connection:
             return finding.extent(connection, public=public)
+
+    def map_columns(self, *, public: bool) -> MapColumns:
+        """Read all placements in a few columns; `public`, as the public sees them."""
+        with self._reading() as connection:
+            return map_views.read_map_columns(connection, self._backend, public=public)
 
     def known_placements(self, placement_ids: list[str]) -> pd.Series:
         """Fetch the digest of the content of each of these placements that is stored, by id."""

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
+    from layers.map_columns import MapColumns
     from service.records import (
         Batch,
         FieldRecords,
@@ -165,6 +166,9 @@ class Store(Protocol):
         self, *, public: bool
     ) -> tuple[tuple[float, float, float, float] | None, tuple[str | None, str | None]]:
         """Box of all placements as shown [m], and their first and last time as text."""
+
+    def map_columns(self, *, public: bool) -> MapColumns:
+        """Read all placements in a few columns; `public`, as the public sees them."""
 
     def known_placements(self, placement_ids: list[str]) -> pd.Series:
         """Fetch the digest of the content of each of these placements that is stored, by id."""
