@@ -95,8 +95,11 @@ def _labels(names: pd.Index, labels: Mapping[str, str] | None) -> list[str]:
     return [chosen.get(str(name), str(name).replace("_", " ").capitalize()) for name in names]
 
 
-def class_width_mm(lengths: pd.DataFrame, species: str, *, most: int = 30) -> float:
-    """Width of length classes that draws one species in at most so many.
+def class_width_mm(lengths: pd.DataFrame, species: str) -> float:
+    """Width of length classes that suits how many fish were measured.
+
+    The middle nine tenths of n fish fall into at most 2√n classes and no fewer than 8 are
+    allowed (common practice, no source); all of them into at most 60.
 
     Parameters
     ----------
@@ -104,8 +107,6 @@ def class_width_mm(lengths: pd.DataFrame, species: str, *, most: int = 30) -> fl
         `species`, `length_mm` [mm].
     species
         Scientific name.
-    most
-        Greatest number of classes.
 
     Returns
     -------
@@ -116,12 +117,15 @@ def class_width_mm(lengths: pd.DataFrame, species: str, *, most: int = 30) -> fl
     --------
     >>> fish = pd.DataFrame({"species": "Esox lucius", "length_mm": [110.0, 640.0]})
     >>> class_width_mm(fish, "Esox lucius")
-    20.0
+    100.0
     """
     own = lengths.loc[lengths["species"] == species, "length_mm"].dropna().to_numpy(np.float64)
-    spread = float(np.ptp(own)) if own.size else 0.0
+    if not own.size:
+        return 5.0
+    low, high = np.quantile(own, [0.05, 0.95])
+    narrowest = max((high - low) / max(8.0, 2.0 * np.sqrt(own.size)), np.ptp(own) / 60.0)
     widths = [step * 10.0**power for power in range(6) for step in (1, 2, 5)]
-    return next((width for width in widths if spread / width < most), widths[-1])
+    return next((width for width in widths if width >= narrowest), widths[-1])
 
 
 def length_frequency(lengths: pd.DataFrame, species: str, *, class_mm: float = 5.0) -> str:

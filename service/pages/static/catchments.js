@@ -4,6 +4,9 @@
   const table = document.getElementById("occurrence");
   if (!table) return;
 
+  // On a phone the table needs the room; what the signs mean is one tap away.
+  if (window.innerWidth < 600) document.getElementById("key").open = false;
+
   const rows = Array.from(table.tBodies[0].rows);
   const folded = new Set();
   const byName = new Map(rows.map((row) => [row.dataset.catchment, row]));
