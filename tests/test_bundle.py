@@ -7,13 +7,14 @@ import re
 import zipfile
 from html.parser import HTMLParser
 
+import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
 
 from service import summaries
 from service.export.bundle import write_bundle
-from service.export.contents import gather
+from service.export.contents import gather, in_crs
 from service.records import LOCAL_KEEPER, Selection
 from service.store import open_store
 from tests.handed_over import demo_path, hand_over
@@ -129,6 +130,14 @@ def test_the_account_says_what_a_council_asks(members, demo):
                  "licensed practice", "EPSG:32629", "trap-nights"):  # fmt: skip
         assert part in words
     assert "Nothing was withheld" in words
+
+
+def test_an_unknown_accuracy_is_not_called_exact(demo):
+    """Far from where a datum shift is defined PROJ can only guess, and states no accuracy."""
+    contents = gather(demo, Selection(surveys=("LOW22",)), "public")
+    _, how, accuracy = in_crs(contents.layers, "EPSG:29902")
+    assert "Ballpark" in how
+    assert np.isnan(accuracy)
 
 
 def test_the_public_account_says_what_was_withheld(public):

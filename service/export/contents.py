@@ -247,7 +247,7 @@ def in_crs(layers: dict[str, gpd.GeoDataFrame], crs: str) -> tuple[dict[str, Any
         placed, how, good_to = transform_frame(frame, crs)
         moved[key] = placed
         if len(frame) and how != "none needed":
-            name, accuracy = how, max(accuracy, good_to)
+            name, accuracy = how, float(np.maximum(accuracy, good_to))  # one unknown: unknown
     return moved, name, accuracy
 
 

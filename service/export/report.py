@@ -183,11 +183,13 @@ def _effort_by_year(contents: Contents) -> pd.DataFrame:
 def _methods(contents: Contents) -> pd.DataFrame:
     placements = contents.records.placements
     labels = contents.methods["label"]
-    effort = _effort_by_year(contents).groupby(["method", "effort_unit"], as_index=False)
-    totals = {
-        str(row[0]): f"{row[2]:,.4g} {EFFORT_UNITS[str(row[1])].unit}"
-        for row in effort["effort"].sum().itertuples(index=False, name=None)
-    }
+    effort = effort_of(placements, contents.methods).dropna(subset=["effort"])
+    own = placements.reindex(effort["placement_id"])
+    effort["method"] = own["method"].to_numpy()
+    sums = effort[looked(own)].groupby(["method", "effort_unit"], as_index=False, sort=False)
+    totals: dict[str, list[str]] = {}
+    for method, unit, total in sums["effort"].sum().itertuples(index=False, name=None):
+        totals.setdefault(str(method), []).append(f"{total:,.4g} {EFFORT_UNITS[str(unit)].unit}")
     counts = placements.groupby("method").size()
     fished = placements[looked(placements)].groupby("method").size()
     return pd.DataFrame(
@@ -195,7 +197,9 @@ def _methods(contents: Contents) -> pd.DataFrame:
             "Method": [labels.get(name, name) for name in counts.index],
             "Placements": counts.to_numpy(),
             "Fished properly": fished.reindex(counts.index, fill_value=0).to_numpy(),
-            "Effort": [totals.get(str(name), "not on record") for name in counts.index],
+            "Effort": [
+                "; ".join(totals.get(str(name), ["not on record"])) for name in counts.index
+            ],
         }
     )
 
