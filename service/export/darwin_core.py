@@ -44,6 +44,7 @@ _MEASURED: Final = (
     ("water_temperature_c", "water temperature", "°C"),
     ("dissolved_oxygen_mg_l", "dissolved oxygen", "mg/l"),
     ("conductivity_us_cm", "conductivity", "µS/cm"),
+    ("water_velocity_m_s", "water velocity", "m/s"),
     ("visibility_m", "visibility in water", "m"),
     ("wetted_width_m", "wetted width", "m"),
     ("stretch_length_m", "length of stream fished", "m"),

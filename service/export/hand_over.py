@@ -11,12 +11,8 @@ from layers.record_features import species_caught
 from service.access import open_record_chunks
 from service.errors import ConflictError, RequestError, StoreError
 from service.export import AUDIENCES, FORMS
-from service.export.bundle import GEOPACKAGE, write_bundle
 from service.export.contents import GENERALISED, gather, viewer_of
-from service.export.darwin_core import write_archive
 from service.export.geojson import write_geojson
-from service.export.geopackage import write_geopackage
-from service.export.sheets import csv_text
 from service.export.writing import written_whole, zip_members
 from service.store import open_store
 
@@ -181,15 +177,24 @@ def _refuse_store(destination: Path) -> None:
 def _write_form(
     path: Path, contents: Contents, asked: HandOver, say: Callable[[str], None]
 ) -> None:
+    # What a form needs is loaded with it: a streamed file should not pay for maps and plots.
     if asked.form == "gpkg":
-        made = path.with_name(GEOPACKAGE)  # GDAL wants its own ending
+        from service.export.geopackage import write_geopackage
+
+        made = path.with_name("records.gpkg")  # GDAL wants its own ending
         write_geopackage(made, contents, asked.crs)
         made.replace(path)
     elif asked.form == "dwca":
+        from service.export.darwin_core import write_archive
+
         write_archive(path, contents)
     elif asked.form == "bundle":
+        from service.export.bundle import write_bundle
+
         write_bundle(path, contents, asked.crs, progress=say)
     else:
+        from service.export.sheets import csv_text
+
         zip_members(
             path, {f"{name}.csv": csv_text(sheet) for name, sheet in contents.sheets.items()}
         )
