@@ -119,9 +119,13 @@ def placement_account(store: Store, placement_id: str, viewer: Viewer) -> Placem
 def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Rows as plain dicts, None where missing; for few rows faster than pandas' own ways."""
     return [
-        {str(key): None if value is pd.NA or value != value else value for key, value in row.items()}  # noqa: PLR0124 - NaN, NaT
+        {str(key): None if _missing(value) else value for key, value in row.items()}
         for row in frame.to_dict("records")
     ]
+
+
+def _missing(value: Any) -> bool:  # noqa: ANN401 - whatever a frame holds
+    return value is pd.NA or bool(value != value)  # NaN and NaT differ from themselves
 
 
 def _name(named: pd.DataFrame, key: str | None) -> str | None:
@@ -176,9 +180,10 @@ def _totals(records: Records) -> list[dict[str, Any]]:
     """Catch by species, and by pass where catch rows say theirs."""
     totals = _rows(species_caught(records.catches))
     passes: dict[tuple[str, int], tuple[float, bool]] = {}
-    for number, rows in records.catches.groupby("pass_no"):
-        for one in _rows(species_caught(rows)):
-            key = (one["species"], int(number))  # type: ignore[call-overload]
+    caught_in = records.catches["pass_no"].astype("float64")
+    for number in caught_in.dropna().unique().tolist():
+        for one in _rows(species_caught(records.catches[caught_in == number])):
+            key = (one["species"], int(number))
             passes[key] = (one["individuals"], one["lower_bound"])
     for total in totals:
         total["by_pass"] = {

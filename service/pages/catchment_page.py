@@ -12,7 +12,7 @@ from layers.map_assets import SCRIPTS
 from service import features, reference, summaries
 from service.access import open_records
 from service.errors import NotFoundError
-from service.pages.catchments import kept_filters
+from service.pages.catchments import address_with, kept_filters
 from service.pages.context import current_store, current_viewer
 from service.pages.parameters import read_query
 from service.pages.small_map import small_map
@@ -64,7 +64,8 @@ def show(catchment: str) -> str:
         gaps=_gaps(own),
         coverage="coverage.show" in current_app.view_functions,
         filters=filters,
-        figure_query={"catchment": catchment} | {name: value for name, value in filters},
+        effort_figure=address_with("figures.effort", [*filters, ("catchment", catchment)]),
+        curve=address_with("figures.accumulation", [*filters, ("catchment", catchment)]),
         parts=small_map(
             around=[features.catchments(store).loc[[catchment]]],
             used=open_records(store, own, viewer).placements["method"],
@@ -99,16 +100,18 @@ def _effort(own: Selection, catchment: str) -> list[dict[str, Any]]:
         last=("year", "max"),
     )
     summed["unit"] = summed["effort_unit"].map({k: u.unit for k, u in EFFORT_UNITS.items()})
-    rows: list[dict[str, Any]] = summed.sort_values("method", kind="stable").to_dict("records")
-    return rows
+    return _rows(summed.sort_values("method", kind="stable"))
 
 
 def _lengths(own: Selection, catchment: str) -> list[dict[str, Any]]:
     if not len(reference.network(current_store()).reaches):
         return []
     table = summaries.sampled_length(current_store(), own, current_viewer(), by=("catchment",))
-    rows: list[dict[str, Any]] = table[table["catchment"] == catchment].to_dict("records")
-    return rows
+    return _rows(table[table["catchment"] == catchment])
+
+
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(key): value for key, value in row.items()} for row in frame.to_dict("records")]
 
 
 def _gaps(own: Selection) -> dict[str, Any]:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from service.occurrence_table import Chances, Table
     from service.pages.parameters import Asked
 
-__all__ = ["filter_choices", "kept_filters", "pages"]
+__all__ = ["address_with", "filter_choices", "kept_filters", "pages"]
 
 pages = Blueprint("catchments", __name__)
 
@@ -121,6 +121,11 @@ def kept_filters(asked: Asked, *, without: tuple[str, ...] = ()) -> list[tuple[s
         for name, value in request.args.items(multi=True)
         if name in FILTERS and name not in without and value.strip()
     ]
+
+
+def address_with(endpoint: str, filters: list[tuple[str, str]]) -> str:
+    """Address of another page or picture with these filters."""
+    return url_for(endpoint) + (f"?{urlencode(filters)}" if filters else "")
 
 
 def filter_choices() -> dict[str, list[tuple[str, str]]]:

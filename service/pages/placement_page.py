@@ -39,7 +39,9 @@ def show(placement_id: str) -> str:
         account=account,
         row=account.row,
         method=account.method,
-        stretch_m=float((account.records.stretches["to_m"] - account.records.stretches["from_m"]).sum()),
+        stretch_m=float(
+            (account.records.stretches["to_m"] - account.records.stretches["from_m"]).sum()
+        ),
         vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
         editing=editing,
         sees_all=viewer.sees_exact_places,

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from flask import Blueprint, render_template, request, url_for
+from flask import Blueprint, render_template, request
 
 from layers.looking import detectable
 from layers.map_assets import SCRIPTS
 from service import reference, summaries
 from service.access import open_records
 from service.errors import NotFoundError
-from service.pages.catchments import kept_filters
+from service.pages.catchments import address_with, kept_filters
 from service.pages.context import current_store, current_viewer
 from service.pages.parameters import read_query
 from service.pages.small_map import small_map
@@ -62,17 +62,10 @@ def show(name: str) -> str:
             "records"
         ),
         filters=filters,
-        lengths_address=url_for("figures.lengths", **_lists(filters)),
-        rates=url_for("figures.catch_rate", **_lists(filters)),
+        lengths_address=address_with("figures.lengths", filters),
+        rates=address_with("figures.catch_rate", filters),
         parts=small_map(
             around=[found], used=held.placements["method"], species=name, filters=filters
         ),
         scripts=SCRIPTS,
     )
-
-
-def _lists(filters: list[tuple[str, str]]) -> dict[str, list[str]]:
-    grouped: dict[str, list[str]] = {}
-    for key, value in filters:
-        grouped.setdefault(key, []).append(value)
-    return grouped

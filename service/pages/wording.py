@@ -36,13 +36,13 @@ def _missing(value: Any) -> bool:  # noqa: ANN401 - whatever a frame holds
     if value is None or value == "":
         return True
     try:
-        return bool(value != value)  # noqa: PLR0124 - NaN, NaT
+        return bool(value != value)  # NaN and NaT differ from themselves
     except TypeError:  # pandas' NA takes no side
         return True
 
 
 def number(value: Any, digits: int = 0) -> str:  # noqa: ANN401
-    """Number with thousands apart and at most so many decimals; a dash where it is missing."""
+    """Write a number, thousands apart, at most so many decimals; a dash where it is missing."""
     if _missing(value) or not math.isfinite(float(value)):
         return NONE
     text = f"{float(value):,.{digits}f}"
