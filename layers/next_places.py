@@ -117,6 +117,8 @@ def next_places(
     if len(chosen) < count:
         frame.attrs["inputs"]["note"] = (
             f"after {len(chosen)} places nothing is left that a place would add"
+            if total
+            else "the network has no reaches"
         )
     return frame
 

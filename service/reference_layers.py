@@ -13,6 +13,7 @@ from layers.catchments import part_reaches, prepare_catchments
 from layers.crs import read_crs
 from layers.network import build_network
 from layers.network_checks import NetworkReport, check_network, prepare_reaches
+from service.column_names import named_as_ours
 from service.errors import RequestError, ServiceError
 from service.placing import place_on_network
 from service.records import Selection
@@ -97,10 +98,12 @@ def load_reaches(
     LayerRefusedError
         With its report, where lines cannot be used.
     """
+    version = store.version
     tolerance = store.settings.node_tolerance_m if node_tolerance_m is None else node_tolerance_m
     progress("checking the lines")
+    named, taken = named_as_ours(raw, "reaches")
     reaches, prepared = prepare_reaches(
-        raw, store.settings.crs, reverse_flow=reverse_flow, split_parts=split_parts
+        named, store.settings.crs, reverse_flow=reverse_flow, split_parts=split_parts
     )
     if prepared.refused:
         raise LayerRefusedError(prepared)
@@ -129,7 +132,7 @@ def load_reaches(
     )
     store.replace_network(
         frame, parts, placed.snaps, placed.stretches, placed.flags,
-        who=who, node_tolerance_m=node_tolerance_m,
+        who=who, node_tolerance_m=node_tolerance_m, version=version,
     )  # fmt: skip
     told = [
         (
@@ -138,6 +141,7 @@ def load_reaches(
             f"{len(network.sources)} sources, {len(network.outlets)} outlets."
         ),
         f"Strahler order: {given} as given, {len(frame) - given} computed.",
+        *taken,
         *report.sentences,
     ]
     if len(records.placements):
@@ -159,7 +163,8 @@ def load_catchments(
 ) -> Loaded:
     """Check polygons and put them in place of the catchments that are stored."""
     progress("checking the polygons")
-    catchments, notes = prepare_catchments(raw, store.settings.crs, nest=nest)
+    named, taken = named_as_ours(raw, "catchments")
+    catchments, notes = prepare_catchments(named, store.settings.crs, nest=nest)
     if catchments.empty:
         raise RequestError("The file holds no polygon; nothing was stored.")
     reaches = store.reaches()
@@ -181,7 +186,7 @@ def load_catchments(
             f"Of {network.total_length_m / 1000:.3f} km of reaches {length / 1000:.3f} km lie "
             "within them."
         )
-    return Loaded([*told, *notes])
+    return Loaded([*told, *taken, *notes])
 
 
 def load_list(store: Store, name: str, raw: pd.DataFrame, *, who: str) -> Loaded:
@@ -194,6 +199,9 @@ def load_list(store: Store, name: str, raw: pd.DataFrame, *, who: str) -> Loaded
         the column may hold; the first such row is named.
     """
     key, columns = LISTS[name]
+    taken: list[str] = []
+    if name == "species":
+        raw, taken = named_as_ours(raw, "species")
     if key not in raw:
         raise RequestError(
             f"There is no column {key} among {', '.join(map(str, raw.columns[:20]))}; "
@@ -214,7 +222,10 @@ def load_list(store: Store, name: str, raw: pd.DataFrame, *, who: str) -> Loaded
         _check_surveys(frame, store)
     added, changed = put[name](frame.set_index(key), who=who)
     same = len(frame) - added - changed
-    told = [f"{name.capitalize()}: {added} added, {changed} changed, {same} the same as stored."]
+    told = [
+        f"{name.capitalize()}: {added} added, {changed} changed, {same} the same as stored.",
+        *taken,
+    ]
     left = [str(column) for column in raw.columns if column not in (key, *columns, "geometry")]
     if left:
         told.append(f"Columns not used: {', '.join(left)}.")

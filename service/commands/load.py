@@ -73,7 +73,8 @@ def reaches(
 ) -> None:
     """Replace the stream network; placements are snapped anew.
 
-    Columns: reach_id (needed), stream_name, strahler (computed where missing), kind.
+    Columns: reach_id (needed), stream_name, strahler (computed where missing), kind. Their
+    usual other names, such as id, name, strahler_order and feature_kind, are taken too.
     """
     with opened(store) as opened_store, _steps(6) as step:
         step("reading the file")

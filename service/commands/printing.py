@@ -17,7 +17,7 @@ import pandas as pd
 from layers.geojson import feature_collection, property_values
 from service.export.sheets import neutralised
 
-__all__ = ["FORMATS", "summary_csv", "summary_geojson", "summary_json"]
+__all__ = ["FORMATS", "summary_csv", "summary_geojson", "summary_json", "summary_words"]
 
 FORMATS: Final = ("csv", "json", "geojson")
 _COUNTS: Final = frozenset({"individuals", "more_placements"})
@@ -88,6 +88,26 @@ def inputs_of(frame: pd.DataFrame) -> dict[str, Any]:
     """Say what a summary was computed from, as JSON knows it."""
     inputs = frame.attrs.get("inputs", {})
     return {str(name): _jsonable(value) for name, value in inputs.items()}
+
+
+def summary_words(frame: pd.DataFrame) -> list[str]:
+    """Say in words what an empty or thin result rests on; nothing where records carry it."""
+    inputs = frame.attrs.get("inputs", {})
+    words = []
+    if "note" in inputs:
+        note = str(inputs["note"])
+        words.append(note[:1].upper() + note[1:] + ".")
+    used = inputs.get("placements_used")
+    if used == 0:
+        left = [f"{count} {reason}" for reason, count in inputs.get("left_out", {}).items()]
+        words.append(
+            f"No placement counts here; left out: {', '.join(left)}."
+            if left
+            else "No placement fits what was asked for."
+        )
+    if frame.empty:
+        words.append("The table has no rows.")
+    return words
 
 
 def _jsonable(value: Any) -> Any:  # noqa: ANN401 - whatever a summary states of itself

@@ -8,7 +8,13 @@ import click
 
 from service.commands.options import opened, store_argument
 from service.commands.output import output_option, write_out
-from service.commands.printing import FORMATS, summary_csv, summary_geojson, summary_json
+from service.commands.printing import (
+    FORMATS,
+    summary_csv,
+    summary_geojson,
+    summary_json,
+    summary_words,
+)
 from service.commands.selecting import DAY, selection_of, selection_options
 from service.errors import RequestError
 from service.records import LOCAL_KEEPER
@@ -35,6 +41,11 @@ SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "depletion": ("depletion", ()),
     "detection": ("detection", ("unit", "year")),
     "richness": ("richness", ()),
+}
+_GOES_BY: Final[dict[str, tuple[str, ...]]] = {
+    "reaches": ("nearest-reach", "sampled-length", "coverage", "gaps", "next-places", "detection"),
+    "catchments": ("occurrence", "richness"),
+    "species": ("occurrence", "effort", "detection", "richness"),
 }
 
 
@@ -106,7 +117,26 @@ def summary(store: Path, what: str, form: str, output: Path | None, **given: Any
             text = summary_json(frame, what)
         else:
             text = summary_geojson(frame, what, catchments=held.catchments())
+        words = [*summary_words(frame), *_lacking(held, what)]
     write_out([text], output)
+    for sentence in words:
+        click.echo(sentence, err=True)
+
+
+def _lacking(store: Store, what: str) -> list[str]:
+    """Name the reference layers that this summary goes by and the store does not hold."""
+    from service import reference
+
+    held = {
+        "reaches": len(reference.network(store).reaches),
+        "catchments": len(reference.catchments(store)),
+        "species": len(reference.species(store)),
+    }
+    return [
+        f"The store holds no {layer}; rifflebook load {layer} brings them in."
+        for layer, wanted_by in _GOES_BY.items()
+        if what in wanted_by and not held[layer]
+    ]
 
 
 def _refuse_foreign(what: str, options: dict[str, Any]) -> None:
