@@ -84,7 +84,7 @@ def test_pieces_do_not_change_the_file(demo, tmp_path, monkeypatch):
 
 
 # GeoPackage ---------------------------------------------------------------------------------
-@pytest.mark.parametrize("crs", [None, "EPSG:29902", "EPSG:4326"])
+@pytest.mark.parametrize("crs", [None, "EPSG:25829", "EPSG:4326"])
 def test_gdal_opens_every_layer_in_the_crs_asked_for(demo, crs):
     """Counts are those of the store; places agree with a transformation of our own choosing."""
     path = hand_over("gpkg", "precise", crs)
