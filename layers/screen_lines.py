@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -70,11 +71,16 @@ def grid_positions(xy: Floats, crs: pyproj.CRS | str | int) -> Floats:
     """
     if not len(xy):
         return np.empty((0, 2))
-    transformer = pyproj.Transformer.from_crs(crs, 3857, always_xy=True)
-    east, north = transformer.transform(xy[:, 0], xy[:, 1])
+    east, north = _to_grid(crs).transform(xy[:, 0], xy[:, 1])
     placed = np.column_stack([east + _HALF_WORLD_M, _HALF_WORLD_M - north]) / (2 * _HALF_WORLD_M)
     placed[~np.isfinite(placed).all(axis=1)] = np.nan
     return placed
+
+
+@cache
+def _to_grid(crs: pyproj.CRS | str | int) -> pyproj.Transformer:
+    """Keep transformers to the web map grid: making one takes longer than most views."""
+    return pyproj.Transformer.from_crs(crs, 3857, always_xy=True)
 
 
 def _degrees(placed: Floats) -> Floats:
@@ -127,8 +133,8 @@ def _paths(simple: Geometries, zoom: int) -> list[list[int]]:
     delta = np.diff(steps, axis=0, prepend=steps[:1])
     delta[first] = steps[first]
     flat = delta.ravel().tolist()
-    ends = np.searchsorted(owner, np.arange(1, len(simple) + 1)) * 2
-    starts = np.concatenate([[0], ends[:-1]])
+    edges = np.searchsorted(owner, np.arange(len(simple) + 1)) * 2
+    starts, ends = edges[:-1], edges[1:]
     return [
         flat[start:end] if end - start > 2 else []
         for start, end in zip(starts.tolist(), ends.tolist(), strict=True)

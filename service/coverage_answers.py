@@ -112,7 +112,7 @@ def gap_places(found: gpd.GeoDataFrame) -> NDArray[np.float64]:
     middle of the gap's longest piece.
     """
     places: NDArray[np.float64] = found[["farthest_longitude", "farthest_latitude"]].to_numpy(
-        np.float64
+        np.float64, copy=True
     )
     unknown = np.isnan(places).any(axis=1)
     if unknown.any():

@@ -202,7 +202,8 @@ def _stretch_paths(
     if not len(at):
         return []
     columns, joined = held.columns, reference.network(store)
-    reach = joined.rows(columns.reaches)[columns.stretch_reach[at]]
+    codes, place = np.unique(columns.stretch_reach[at], return_inverse=True)
+    reach = joined.rows([columns.reaches[code] for code in codes.tolist()])[place]
     from_m, to_m = columns.stretch_from_m[at], columns.stretch_to_m[at]
     # Where many sampled the same stretch it is drawn once.
     once = np.unique(np.column_stack([reach, from_m, to_m]), axis=0)
