@@ -67,7 +67,7 @@ def fished_area_m2(
     placements
         Index `placement_id`; `area_m2`, `wetted_width_m`, `stretch_length_m` where known.
     stretch_length_m
-        Length of the stretch cut from the reaches [m]; the stated one is used where missing.
+        Length of the stretch cut from the reaches [m]; used where none is stated.
 
     Returns
     -------
@@ -78,7 +78,7 @@ def fished_area_m2(
     stated = placements.get("stretch_length_m", blank).astype("float64")
     length = stated
     if stretch_length_m is not None:
-        length = stretch_length_m.reindex(placements.index).astype("float64").fillna(stated)
+        length = stated.fillna(stretch_length_m.reindex(placements.index).astype("float64"))
     width = placements.get("wetted_width_m", blank).astype("float64")
     area = placements.get("area_m2", blank).astype("float64")
     area = area.where(area > 0)

@@ -163,8 +163,9 @@ def effort_of(
     methods
         Index `method`; `effort_units` (lists), `area_rule`.
     stretch_length_m
-        Length of the stretch cut from the reaches by placement [m]; where it is missing
-        the stated `stretch_length_m` is used.
+        Length of the stretch cut from the reaches by placement [m], used where none is
+        stated: what the team measured is what it fished, also where the mapped line is
+        straighter than the stream or ends too early.
 
     Returns
     -------
@@ -234,7 +235,7 @@ def _measures(
     gears = gears.where(gears > 0)
     length = column("stretch_length_m")
     if stretch_length_m is not None:
-        length = stretch_length_m.reindex(placements.index).astype("float64").fillna(length)
+        length = length.fillna(stretch_length_m.reindex(placements.index).astype("float64"))
     stand_nights, stand_h = blank, blank
     if {"set_at", "lifted_at"} <= set(placements.columns):
         stand_nights, stand_h = nights(placements) * gears, soak_time_h(placements) * gears

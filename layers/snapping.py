@@ -85,7 +85,8 @@ def snap_to_reaches(
 
     A reach within tolerance is a rival when it lies at most the position's uncertainty farther
     than the nearest one and is not its direct continuation: the reach next up or down at a node
-    where nothing else joins or leaves. All reaches that meet at a confluence are rivals there.
+    where nothing else joins or leaves, or the one after it where no more lies between than the
+    position is uncertain either way. All reaches that meet at a confluence are rivals there.
     A stream name (compared without case, accents and spacing) takes the nearest of the rivals
     that bears it, and leaves the position ambiguous only if another of that name lies as near.
     The default tolerance is common practice, no source.
@@ -116,7 +117,7 @@ def snap_to_reaches(
     margin = np.where(np.isnan(uncertainty), DEFAULT_UNCERTAINTY_M, uncertainty)
     reach = np.maximum(tolerance_m, np.nan_to_num(uncertainty))
     nearest, vertices = _nearest(points, xy, usable, lines, margin, reach, tolerance_m)
-    (line, distance, measure), rival = _settle(nearest, reaches, frame, lines, positions)
+    (line, distance, measure), rival = _settle(nearest, reaches, frame, lines, positions, margin)
     at, x, y = _places(lines, vertices, line, measure)
     return gpd.GeoDataFrame(
         {
@@ -228,6 +229,7 @@ def _settle(
     frame: gpd.GeoDataFrame,
     lines: NDArray[np.object_],
     positions: gpd.GeoDataFrame,
+    margin: Floats,
 ) -> tuple[tuple[Ints, Floats, Floats], Ints]:
     """Choose among rivals: (line, distance, measure), and the nearest rival left."""
     n = len(positions)
@@ -236,8 +238,9 @@ def _settle(
     point, other = nearest.rival_point, nearest.rival_line
     if len(point) == 0:
         return (line, distance, measure), rival
-    ends = _ends(reaches, lines)
-    apart = ~_continues(line[point], other, *ends)
+    following = _following(reaches, lines)
+    length = reaches.length_m if isinstance(reaches, Network) else shapely.length(lines)
+    apart = ~_continues(line[point], other, following, length, margin[point])
     named = np.zeros(len(point), bool)
     if "stream_name" in positions and "stream_name" in frame:
         touched = np.unique(point)
@@ -260,7 +263,7 @@ def _settle(
         named_rival = named & (other != line[point])
         apart = np.where(
             settled[point],
-            named_rival & ~_continues(line[point], other, *ends),
+            named_rival & ~_continues(line[point], other, following, length, margin[point]),
             apart,
         )
     left, first_rival = np.unique(point[apart], return_index=True)
@@ -268,10 +271,8 @@ def _settle(
     return (line, distance, measure), rival
 
 
-def _ends(
-    reaches: gpd.GeoDataFrame | Network, lines: NDArray[np.object_]
-) -> tuple[Ints, Ints, Bools]:
-    """Nodes of each reach, and which nodes lead one reach into exactly one other."""
+def _following(reaches: gpd.GeoDataFrame | Network, lines: NDArray[np.object_]) -> Ints:
+    """Row of the reach that goes on alone where each one ends, nothing else joining; -1 if none."""
     if isinstance(reaches, Network):
         from_node, to_node, n_nodes = reaches.from_node, reaches.to_node, reaches.n_nodes
     else:
@@ -280,15 +281,38 @@ def _ends(
         from_node, to_node, n_nodes = node[: len(lines)], node[len(lines) :], len(places)
     arriving = np.bincount(to_node, minlength=n_nodes)
     leaving = np.bincount(from_node, minlength=n_nodes)
-    return from_node, to_node, (arriving == 1) & (leaving == 1)
+    onward = np.full(n_nodes, -1, np.int64)
+    onward[from_node] = np.arange(len(lines))
+    onward[(arriving != 1) | (leaving != 1)] = -1
+    following: Ints = onward[to_node]
+    return following
 
 
-def _continues(one: Ints, two: Ints, from_node: Ints, to_node: Ints, through: Bools) -> Bools:
-    """Tell where two reaches follow each other directly, nothing else joining between."""
-    down = (to_node[one] == from_node[two]) & through[to_node[one]]
-    up = (from_node[one] == to_node[two]) & through[from_node[one]]
-    continued: Bools = down | up
-    return continued
+def _continues(one: Ints, two: Ints, following: Ints, length: Floats, margin: Floats) -> Bools:
+    """Tell where two reaches follow each other, nothing joining and hardly a metre between.
+
+    Digitised streams hold reaches of a few metres, at bridges and lake ends; those on either
+    side of one are a single place to whoever stood there. What lies between may be as long as
+    the place is uncertain either way.
+    """
+    return _flows_into(one, two, following, length, 2 * margin) | _flows_into(
+        two, one, following, length, 2 * margin
+    )
+
+
+def _flows_into(upper: Ints, lower: Ints, following: Ints, length: Floats, most: Floats) -> Bools:
+    """Tell whether `lower` follows `upper` with no more than `most` metres between."""
+    reached = np.zeros(len(upper), bool)
+    pair, at, between = np.arange(len(upper)), following[upper], np.zeros(len(upper))
+    while True:  # every step adds a length above 0, so a ring ends it too
+        on = at >= 0
+        pair, at, between = pair[on], at[on], between[on]
+        if not len(pair):
+            return reached
+        reached[pair[at == lower[pair]]] = True
+        between = between + length[at]
+        on = (between <= most[pair]) & ~reached[pair]
+        pair, at, between = pair[on], following[at[on]], between[on]
 
 
 def _places(

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     import geopandas as gpd
 
+    from layers.network import Network
     from service.store import Store
 
 __all__ = [
@@ -141,6 +142,7 @@ def load_reaches(
             f"{len(network.sources)} sources, {len(network.outlets)} outlets."
         ),
         f"Strahler order: {given} as given, {len(frame) - given} computed.",
+        *_kinds_and_divisions(network),
         *taken,
         *report.sentences,
     ]
@@ -151,6 +153,20 @@ def load_reaches(
             f"{len(placed.stretches)} stretches cut."
         )
     return Loaded(told, report.places)
+
+
+def _kinds_and_divisions(network: Network) -> list[str]:
+    """Say what kinds of reach there are, and where the stream parts into side channels."""
+    told = []
+    if "kind" in network.reaches:
+        kinds = network.reaches["kind"].fillna("not said").value_counts()
+        words = [f"{kind} {count}" for kind, count in kinds.items()]
+        told.append(f"Kinds of reach: {', '.join(words)}.")
+    parting = network.out_degree > 1
+    if parting.any():
+        more = int((network.out_degree[parting] - 1).sum())
+        told.append(f"The stream parts at {int(parting.sum())} nodes into {more} side channels.")
+    return told
 
 
 def load_catchments(

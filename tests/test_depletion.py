@@ -134,11 +134,11 @@ def test_area_as_stated_or_width_times_length():
         [
             electric("stated", area_m2=120.0, wetted_width_m=4.0, stretch_length_m=50.0),
             electric("sides", wetted_width_m=4.0, stretch_length_m=50.0),
-            electric("cut", wetted_width_m=4.0, stretch_length_m=50.0),
+            electric("cut", wetted_width_m=4.0),
             electric("unknown"),
         ]
     )
-    area = fished_area_m2(placements, pd.Series({"cut": 48.0}))
+    area = fished_area_m2(placements, pd.Series({"cut": 48.0, "sides": 30.0}))
     assert area.drop("unknown").to_dict() == {"stated": 120.0, "sides": 200.0, "cut": 192.0}
     assert np.isnan(area["unknown"])
 

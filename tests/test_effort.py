@@ -84,13 +84,16 @@ def test_each_method_is_counted_in_its_own_units():
             {"placement_id": "bare", "method": "minnow_trap", "gear_count": 0},
         ]
     )
-    got = effort_by(effort_of(gear, METHODS, pd.Series({"e": 50.0})))
+    cut = pd.Series({"e": 50.0})
+    got = effort_by(effort_of(gear, METHODS, cut))
     assert got["traps", "trap_night"] == 12
     assert got["traps", "soak_hour"] == pytest.approx(228)
     assert got["fyke", "net_night"] == 2  # one net where no number is stated
     assert (got["kick", "lift"], got["kick", "minute"], got["kick", "square_metre"]) == (5, 12, 3)
-    assert got["e", "metre"] == 50  # the stretch on the network goes before the stated length
-    assert got["e", "square_metre"] == 200
+    assert got["e", "metre"] == 60  # what was measured goes before what the mapped line gives
+    assert got["e", "square_metre"] == 240
+    unstated = effort_by(effort_of(gear.assign(stretch_length_m=np.nan), METHODS, cut))
+    assert (unstated["e", "metre"], unstated["e", "square_metre"]) == (50, 200)
     assert (got["e", "minute"], got["e", "pass"]) == (45, 3)
     assert "lifted_at" in got["bare", "trap_night"]
     assert len(got) == 2 + 2 + 3 + 4 + 2

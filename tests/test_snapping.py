@@ -207,6 +207,36 @@ def test_the_direct_continuation_is_no_rival():
     assert not snap_to_reaches(points, build_network(chain))["ambiguous"].any()
 
 
+def test_a_reach_of_a_few_metres_between_makes_no_rivals():
+    """A bridge is often a reach of its own; one as long as the place is uncertain is not passed.
+
+    Beyond it the stream comes back 12 m off, 500 m on: that is another place and stays a rival.
+    """
+    chain = reaches_of(
+        A="LINESTRING (-300 0, 0 0)",
+        B="LINESTRING (0 0, 4 0)",
+        C="LINESTRING (4 0, 254 0, 254 12, 4 12)",
+        D="LINESTRING (4 12, -300 12)",
+    )
+    points = points_of([(1, 3), (-1, 3), (-100, 5)])
+    for network in (chain, build_network(chain)):
+        snaps = snap_to_reaches(points, network)
+        assert snaps["reach_id"].tolist() == ["B", "A", "A"]
+        assert snaps["ambiguous_with"].tolist() == ["D", "D", "D"]
+        near = snap_to_reaches(points.assign(position_uncertainty_m=5.0), network)
+        assert near["ambiguous"].tolist() == [False, False, True]
+        sure = snap_to_reaches(points.assign(position_uncertainty_m=1.9), network)
+        assert not sure["ambiguous"].any()
+    # A hairpin of 33 m: its arms are two places to a position good to 10 m, one to one of 17 m.
+    hairpin = reaches_of(
+        A="LINESTRING (-300 0, 0 0)",
+        B="LINESTRING (0 0, 15 0, 15 3, 0 3)",
+        C="LINESTRING (0 3, -300 3)",
+    )
+    arms = points_of([(-1, 1.2), (-1, 1.2)], position_uncertainty_m=[10.0, 17.0])
+    assert snap_to_reaches(arms, hairpin)["ambiguous"].tolist() == [True, False]
+
+
 def test_a_stream_name_settles_an_ambiguity():
     """Case, accents and spacing aside; a name that none bears leaves it open."""
     reaches = reaches_of(names=["Rìver  Óna", "Brook", "Rìver Óna"], **FORK)
