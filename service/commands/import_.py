@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -11,6 +10,7 @@ import click
 from tqdm import tqdm
 
 from service.commands.options import opened, store_argument, who_changes
+from service.intake.findings_file import findings_csv
 from service.intake.importing import check, missing_species, take
 from service.intake.sheets import read_sheets
 
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["import_"]
 
 _SHOWN: Final = 40  # findings on the screen; the file of findings has all
-_FINDING_COLUMNS: Final = ("kind", "file", "row", "column", "value", "code", "message")
 _in = click.Path(exists=True, dir_okay=False, path_type=Path)
 _out = click.Path(dir_okay=False, path_type=Path)
 
@@ -154,7 +153,7 @@ def _several(number: int, word: str) -> str:
 def _report(result: CheckResult, findings: Path | None) -> None:
     """Show refusals one by one and flags by kind, and write all of them to a file."""
     if findings is not None:
-        _write_findings(result, findings)
+        findings.write_bytes(findings_csv(result))
     alike: dict[tuple[str, str, str, str], list[Fault]] = {}
     for fault in result.refused:
         alike.setdefault((fault.file, fault.column, fault.value, fault.remedy), []).append(fault)
@@ -179,23 +178,6 @@ def _show_flags(code: str, own: pd.DataFrame) -> None:
     value = f" = {textwrap.shorten(str(first['value']), 40)}" if first["value"] else ""
     times = f"{len(own)} times, first in " if len(own) > 1 else ""
     click.echo(f"flagged  {code}: {times}{where}{column}{value}: {first['message']}")
-
-
-def _write_findings(result: CheckResult, path: Path) -> None:
-    with path.open("w", encoding="utf-8-sig", newline="") as file:
-        writer = csv.writer(file)
-        writer.writerow(_FINDING_COLUMNS)
-        for fault in result.refused:
-            cells = ("refused", fault.file, fault.row, fault.column, fault.value, "", fault.remedy)
-            writer.writerow(_tame(cell) for cell in cells)
-        columns = ["file", "row", "column", "value", "code", "message"]
-        for row in result.flagged[columns].itertuples(index=False):
-            writer.writerow(_tame(cell) for cell in ("flagged", *row))
-
-
-def _tame(cell: object) -> object:
-    """Keep a spreadsheet from taking text of the sheets for a formula."""
-    return f"'{cell}" if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t") else cell
 
 
 def _write_missing(sheets: Sheets, store: Store, path: Path) -> None:

@@ -29,6 +29,9 @@ MODULES: Final = (
     "service.pages.methods_page",
     "service.pages.figure_images",
     "service.pages.coverage",
+    "service.pages.entry",
+    "service.pages.import_page",
+    "service.pages.hand_over",
 )
 # Words and endpoint of each page in the bar on top, in the order of use; those that are not
 # registered do not show.

@@ -1,0 +1,273 @@
+"""Uploaded field sheets, held between the check and the taking; for a while, and not too many."""
+
+from __future__ import annotations
+
+import re
+import secrets
+import shutil
+import tempfile
+import threading
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from service.errors import FieldFileError, NotFoundError, RequestError
+from service.intake.columns import SHEETS, known_names, plain
+from service.intake.importing import CheckResult, check, missing_species
+from service.intake.reading import SPATIAL_FILES, TEXT_FILES, WORKBOOKS
+from service.intake.sheets import read_sheets
+from service.intake.upload_limits import refusals
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+    from typing import IO
+
+    import pandas as pd
+
+    from service.intake.sheets import Sheets
+    from service.store.interface import Store
+
+__all__ = ["ROLES", "HeldUpload", "HeldUploads", "check_held", "plain_name", "roles_of"]
+
+ROLES: Final = (*SHEETS, "mapping", "waypoints")
+KEPT_S: Final = 3_600.0
+MOST_HELD: Final = 12
+MOST_FILES: Final = 12
+_STEMS: Final = {
+    "placement": "placements", "catch": "catches", "length": "lengths", "survey": "surveys",
+    "site": "sites",
+}  # fmt: skip
+
+
+@dataclass
+class HeldUpload:
+    """Files of one person, and what the check said of them.
+
+    Attributes
+    ----------
+    roles
+        What each file is read as, by name; a workbook or GeoPackage may be several.
+    options
+        `date_order`, `survey`, `crs`, as `read_sheets` takes them.
+    known_batch
+        Number of the import that took these very files, if one did.
+    """
+
+    token: str
+    owner: str
+    folder: Path
+    begun: float
+    roles: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    options: dict[str, Any] = field(default_factory=dict)
+    result: CheckResult | None = None
+    version: int = -1
+    known_batch: int | None = None
+    lacking: pd.DataFrame | None = None
+
+    @property
+    def files(self) -> list[Path]:
+        """Files in order of their names."""
+        return sorted(path for path in self.folder.iterdir() if path.is_file())
+
+
+class HeldUploads:
+    """All uploads held by one service, in a folder of its own that ends with it."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._held: dict[str, HeldUpload] = {}
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
+
+    def hold(self, owner: str, files: Iterable[tuple[str, IO[bytes]]]) -> HeldUpload:
+        """Take files into keeping.
+
+        Raises
+        ------
+        FieldFileError
+            A file is too large or not what its name says; nothing is kept.
+        RequestError
+            There is no file, or there are too many.
+        """
+        self._expire()
+        with self._lock:
+            if self._folder is None:
+                self._folder = tempfile.TemporaryDirectory(prefix="rifflebook-held-")
+            token = secrets.token_urlsafe(24)
+            folder = Path(self._folder.name) / secrets.token_hex(8)
+            folder.mkdir(mode=0o700)
+        held = HeldUpload(token, owner, folder, self._clock())
+        try:
+            self.add(held, files)
+        except Exception:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
+        with self._lock:
+            while len(self._held) >= MOST_HELD:
+                self._forget(min(self._held.values(), key=lambda one: one.begun))
+            self._held[token] = held
+        return held
+
+    def add(self, held: HeldUpload, files: Iterable[tuple[str, IO[bytes]]]) -> None:
+        """Add files, or put mended ones in the place of those of the same name.
+
+        Raises
+        ------
+        FieldFileError, RequestError
+            As for :meth:`hold`; the files held before stay as they were.
+        """
+        given = [(plain_name(name), stream) for name, stream in files if name]
+        if not given:
+            raise RequestError("No file was chosen; choose the sheet of placements at least.")
+        names = {path.name for path in held.files} | {name for name, _ in given}
+        if len(names) > MOST_FILES:
+            raise RequestError(f"{len(names)} files were given; {MOST_FILES} are the most at once.")
+        with tempfile.TemporaryDirectory(dir=held.folder) as place:
+            arrived: list[Path] = []
+            for name, stream in given:
+                path = Path(place) / name
+                with path.open("wb") as file:
+                    shutil.copyfileobj(stream, file)
+                arrived.append(path)
+            faults = [fault for path in arrived for fault in refusals(path)]
+            if faults:
+                raise FieldFileError(faults)
+            for path in arrived:
+                path.replace(held.folder / path.name)
+                held.roles.pop(path.name, None)
+        for path in held.files:
+            held.roles.setdefault(path.name, roles_of(path))
+
+    def find(self, token: str, owner: str) -> HeldUpload:
+        """Find what somebody uploaded.
+
+        Raises
+        ------
+        NotFoundError
+            It is not held any more, or is somebody else's.
+        """
+        self._expire()
+        held = self._held.get(token)
+        if held is None or not secrets.compare_digest(held.owner.encode(), owner.encode()):
+            raise NotFoundError(
+                "These files are not held here any more: they were stored, dropped, or an hour has "
+                "passed. Choose them again."
+            )
+        return held
+
+    def drop(self, held: HeldUpload) -> None:
+        """Forget files."""
+        with self._lock:
+            self._forget(held)
+
+    def _forget(self, held: HeldUpload) -> None:
+        self._held.pop(held.token, None)
+        shutil.rmtree(held.folder, ignore_errors=True)
+
+    def _expire(self) -> None:
+        now = self._clock()
+        with self._lock:
+            for held in list(self._held.values()):
+                if now - held.begun > KEPT_S:
+                    self._forget(held)
+
+
+def plain_name(name: str) -> str:
+    r"""Name of a file without its folders and without what a disk or a page would trip over.
+
+    Examples
+    --------
+    >>> plain_name("../../etc/catch es.csv"), plain_name("C:\\work\\a.xlsx"), plain_name("..")
+    ('catch es.csv', 'a.xlsx', 'file')
+    """
+    last = re.split(r"[\\/]", name)[-1]
+    kept = re.sub(r"[^\w .()+-]", "_", last).strip(" .")
+    stem, dot, ending = kept.rpartition(".")
+    return f"{stem[:80]}{dot}{ending[:12]}" if dot and stem else kept[:80] or "file"
+
+
+def roles_of(path: Path) -> tuple[str, ...]:
+    """Tell what a file holds, by its ending, its header, then its name."""
+    ending = path.suffix.lower()
+    if ending == ".toml":
+        return ("mapping",)
+    if ending == ".gpx":
+        return ("waypoints",)
+    if ending in WORKBOOKS or ending == ".gpkg":
+        return _roles_of_parts(path) or ("placements",)
+    named = [sheet for stem, sheet in _STEMS.items() if stem in path.stem.lower()]
+    if ending in SPATIAL_FILES:
+        return (named[0],) if named else ("placements",)
+    return (_role_by_header(path) or (named[0] if named else "placements"),)
+
+
+def _role_by_header(path: Path) -> str | None:
+    """Sheet whose needed columns are all there, and of those the one that knows most headers."""
+    if path.suffix.lower() not in TEXT_FILES:
+        return None
+    with path.open("rb") as file:
+        header = file.readline(100_000).decode("utf-8-sig", errors="replace")
+    headers = {plain(part.strip('" \r\n')) for part in re.split("[,;\t]", header)}
+    best: tuple[int, str] | None = None
+    for sheet, columns in SHEETS.items():
+        known = known_names(sheet)
+        meant = [known[name] for name in headers if name in known]
+        if all(column.name in meant for column in columns if column.required):
+            best = max(best or (0, ""), (len(meant), sheet))
+    return best[1] if best else None
+
+
+def _roles_of_parts(path: Path) -> tuple[str, ...]:
+    """Sheets that a workbook or GeoPackage has parts for."""
+    try:
+        if path.suffix.lower() == ".gpkg":
+            import pyogrio
+
+            names = {str(name).casefold() for name in pyogrio.list_layers(path)[:, 0]}
+            names |= {"placements"} if "placement_sheet" in names else set()
+        else:
+            import openpyxl
+
+            book = openpyxl.load_workbook(path, read_only=True)
+            names = {name.strip().casefold() for name in book.sheetnames}
+            book.close()
+    except Exception:  # noqa: BLE001 - reading says what is wrong with it
+        return ()
+    return tuple(sheet for sheet in SHEETS if sheet in names)
+
+
+def check_held(held: HeldUpload, store: Store, *, anew: bool = False) -> CheckResult:
+    """Check held files against the store as it is now; what was found is kept with them.
+
+    Raises
+    ------
+    RequestError
+        No file, or more than one, is read as placements, or as another sheet.
+    """
+    if held.result is not None and held.version == store.version and not anew:
+        return held.result
+    version = store.version
+    sheets = _sheets(held)
+    before = store.find_batch(sheets.digest)
+    held.known_batch = None if before is None else before.batch_id
+    held.result, held.version = check(sheets, store), version
+    lacking = missing_species(sheets, store)
+    held.lacking = lacking if len(lacking) else None
+    return held.result
+
+
+def _sheets(held: HeldUpload) -> Sheets:
+    by_role: dict[str, Any] = {}
+    for path in held.files:
+        for role in held.roles.get(path.name, ()):
+            if role in by_role:
+                raise RequestError(
+                    f"{by_role[role].name} and {path.name} are both read as {role}; "
+                    "say which of them is what."
+                )
+            by_role[role] = path
+    if "placements" not in by_role:
+        raise RequestError("None of the files is read as placements; say which one is.")
+    options = {name: value for name, value in held.options.items() if value}
+    return read_sheets(**by_role, **options)

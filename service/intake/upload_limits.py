@@ -1,0 +1,150 @@
+"""What of uploaded files is refused before it is read: too large, or not what its ending says.
+
+Files come from strangers' hands to a service, not from one's own disk. Bounds: rows, and the size
+of workbooks once unpacked. GIS files must be what their ending says, since a reader that goes by
+content would follow some of them to other files and hosts.
+"""
+
+from __future__ import annotations
+
+import zipfile
+from typing import TYPE_CHECKING, Any, Final
+
+import orjson
+
+from service.errors import Fault
+from service.intake.reading import TEXT_FILES, WORKBOOKS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+__all__ = ["ENDINGS", "MOST_ROWS", "MOST_UNPACKED", "refusals"]
+
+MOST_ROWS: Final = 200_000
+MOST_UNPACKED: Final = 300_000_000  # bytes of a workbook once unpacked
+_MOST_MEMBERS: Final = 2_000
+_MOST_SMALL: Final = 20_000_000  # bytes of a GPX file or a mapping
+_JSON: Final = (".geojson", ".json")
+_SMALL: Final = (".gpx", ".toml")
+ENDINGS: Final = (*TEXT_FILES, *WORKBOOKS, *_JSON, ".gpkg", *_SMALL)
+_BY_COMMAND: Final = "split it, or import it with the command `rifflebook import`"
+
+
+def refusals(path: Path) -> list[Fault]:
+    """Say why a file is not read; empty where it may be.
+
+    Parameters
+    ----------
+    path
+        An uploaded file under its own name.
+    """
+    return [Fault(path.name, 0, "", "", reason) for reason in _reasons(path)]
+
+
+def _reasons(path: Path) -> Iterator[str]:
+    ending = path.suffix.lower()
+    if ending not in ENDINGS:
+        yield f"files ending in {ending or 'nothing'} are not taken; give {', '.join(ENDINGS)}"
+    elif ending in WORKBOOKS:
+        yield from _workbook(path)
+    elif ending in _JSON:
+        yield from _json(path)
+    elif ending == ".gpkg":
+        with path.open("rb") as file:
+            if file.read(16) != b"SQLite format 3\0":
+                yield "this is not a GeoPackage, whatever its name says"
+    elif ending in _SMALL:
+        content = path.read_bytes()
+        if len(content) > _MOST_SMALL:
+            yield f"holds {len(content)} bytes; {_MOST_SMALL} are the most for {ending}"
+        elif ending == ".gpx" and _declares(content):
+            yield "declares entities of its own (<!DOCTYPE), which no GPX file needs; save it anew"
+    else:
+        rows = _lines(path)
+        if rows > MOST_ROWS:
+            yield f"has more than {MOST_ROWS} rows; {_BY_COMMAND}"
+
+
+def _lines(path: Path) -> int:
+    count = 0
+    with path.open("rb") as file:
+        while block := file.read(1 << 20):
+            count += block.count(b"\n")
+    return count
+
+
+def _declares(content: bytes) -> bool:
+    # XML may be in UTF-16: without its zero bytes the words are the same.
+    plain = content.replace(b"\x00", b"").upper()
+    return b"<!DOCTYPE" in plain or b"<!ENTITY" in plain
+
+
+def _workbook(path: Path) -> Iterator[str]:
+    """Bound what unpacking can give; Python's zipfile never reads beyond the stated sizes."""
+    try:
+        with zipfile.ZipFile(path) as book:
+            members = book.infolist()
+            unpacked = sum(member.file_size for member in members)
+            if unpacked > MOST_UNPACKED or len(members) > _MOST_MEMBERS:
+                yield (
+                    f"unpacks to {unpacked / 1e6:.0f} MB in {len(members)} parts; "
+                    f"{MOST_UNPACKED / 1e6:.0f} MB are the most; {_BY_COMMAND}"
+                )
+                return
+            for member in members:
+                if not member.filename.endswith((".xml", ".rels")):
+                    continue
+                with book.open(member) as part:
+                    if _declares(part.read(4096)):
+                        yield "declares XML entities of its own, which no workbook needs"
+                        return
+                if member.filename.startswith("xl/worksheets/") and _rows(book, member):
+                    yield f"has a sheet of more than {MOST_ROWS} rows; {_BY_COMMAND}"
+                    return
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, EOFError):
+        yield "is not a whole XLSX workbook (cut short, damaged or locked); save or copy it again"
+
+
+def _rows(book: zipfile.ZipFile, member: zipfile.ZipInfo) -> bool:
+    count, tail = 0, b""
+    with book.open(member) as part:
+        while block := part.read(1 << 20):
+            count += (tail[-4:] + block).count(b"<row ") + (tail[-4:] + block).count(b"<row>")
+            tail = block
+            if count > MOST_ROWS:
+                return True
+    return False
+
+
+def _json(path: Path) -> Iterator[str]:
+    try:
+        held = orjson.loads(path.read_bytes().removeprefix(b"\xef\xbb\xbf"))
+    except orjson.JSONDecodeError as problem:
+        yield f"is not JSON: {str(problem)[:120]}"
+        return
+    if not isinstance(held, dict) or held.get("type") != "FeatureCollection":
+        yield "is not a GeoJSON FeatureCollection"
+        return
+    found = held.get("features")
+    if isinstance(found, list) and len(found) > MOST_ROWS:
+        yield f"has {len(found)} features; {MOST_ROWS} are the most; {_BY_COMMAND}"
+    elif _links(held):
+        yield "names its CRS by a link; RFC 7946 means longitude and latitude, so leave crs out"
+
+
+def _links(held: Any) -> bool:  # noqa: ANN401 - JSON
+    """Whether a CRS anywhere is told by a link, which a reader would follow."""
+    waiting = [held]
+    while waiting:
+        one = waiting.pop()
+        if isinstance(one, dict):
+            for name, value in one.items():
+                if name.lower() == "crs" and isinstance(value, dict):
+                    if str(value.get("type", "")).lower() != "name":
+                        return True
+                elif name not in ("coordinates", "properties"):
+                    waiting.append(value)
+        elif isinstance(one, list):
+            waiting.extend(one)
+    return False

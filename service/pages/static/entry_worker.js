@@ -1,0 +1,97 @@
+/* Keeps the entry form at hand where there is no connection, and sends what waits.
+   Only the form and what it is made of; records are never kept. */
+"use strict";
+importScripts("/static/entry_drafts.js");
+
+const SHELL = "rifflebook-entry-1";
+const REACHES = "rifflebook-reaches-1";
+const FORM = "/placements/new";
+const MOST_REACHES = 200;
+const PARTS = [
+  "/static/layout.css", "/static/account.css", "/static/entry.css", "/static/riffle.svg",
+  "/static/entry_drafts.js", "/static/entry_species.js", "/static/entry_map.js",
+  "/static/entry_rows.js", "/static/entry.js", "/assets/leaflet.js", "/assets/leaflet.css",
+];
+
+self.addEventListener("install", (event) => {
+  event.waitUntil(
+    caches.open(SHELL).then((cache) => cache.addAll(PARTS)).then(() => self.skipWaiting()),
+  );
+});
+
+self.addEventListener("activate", (event) => {
+  event.waitUntil(
+    (async () => {
+      for (const name of await caches.keys()) {
+        if (name.startsWith("rifflebook-") && ![SHELL, REACHES].includes(name)) await caches.delete(name);
+      }
+      await self.clients.claim();
+    })(),
+  );
+});
+
+/* The network first; what was kept where there is none. */
+async function fresh(request, key, name) {
+  const cache = await caches.open(name);
+  try {
+    const answer = await fetch(request);
+    if (answer.ok && answer.type === "basic" && !answer.redirected) {
+      await cache.put(key, answer.clone());
+    } else if (answer.status === 401 || answer.status === 403) {
+      await cache.delete(key); // this account may not enter records: nothing of the form stays
+    }
+    return answer;
+  } catch (problem) {
+    const kept = await cache.match(key);
+    if (kept) return kept;
+    throw problem;
+  }
+}
+
+async function reaches(request) {
+  const answer = await fresh(request, request, REACHES);
+  const cache = await caches.open(REACHES);
+  const keys = await cache.keys();
+  for (const old of keys.slice(0, Math.max(0, keys.length - MOST_REACHES))) await cache.delete(old);
+  return answer;
+}
+
+async function editing(request) {
+  try {
+    return await fetch(request);
+  } catch (problem) {
+    const kept = await (await caches.open(SHELL)).match(FORM);
+    if (kept) return kept; // the scripts find the draft by the address
+    throw problem;
+  }
+}
+
+self.addEventListener("fetch", (event) => {
+  const request = event.request;
+  const address = new URL(request.url);
+  if (address.origin !== self.location.origin) return;
+  if (request.method === "POST" && address.pathname === "/logout") {
+    event.waitUntil(Promise.all([caches.delete(REACHES), caches.open(SHELL).then((c) => c.delete(FORM))]));
+    return;
+  }
+  if (request.method !== "GET") return;
+  if (request.mode === "navigate") {
+    if (address.pathname === FORM) event.respondWith(fresh(request, FORM, SHELL));
+    else if (/^\/placements\/.+\/edit$/.test(address.pathname)) event.respondWith(editing(request));
+    return;
+  }
+  if (PARTS.includes(address.pathname)) event.respondWith(fresh(request, address.pathname, SHELL));
+  else if (address.pathname === "/reaches.geojson" && address.searchParams.has("bbox")) {
+    event.respondWith(reaches(request));
+  }
+});
+
+self.addEventListener("sync", (event) => {
+  if (event.tag === "rifflebook-send") {
+    event.waitUntil(
+      self.RifflebookDrafts.sendAll().then(async () => {
+        for (const page of await self.clients.matchAll()) page.postMessage("sent");
+      }),
+    );
+  }
+});
