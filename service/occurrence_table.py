@@ -289,7 +289,7 @@ def chances(
     store, selection, viewer
         As for `service.summaries.chance_missed`.
     season
-        Year taken as one closed season; the latest with records when not given.
+        Year taken as one closed season; when not given, the one that `layers.detection` chooses.
     """
 
     def make() -> Chances:

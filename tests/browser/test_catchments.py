@@ -29,7 +29,7 @@ def test_accessible_and_narrow(island, open_page, path):
     """axe-core (WCAG 2.2 A and AA rules and its best practices) finds nothing serious."""
     page = opened(open_page, island + path)
     if path == "/catchments":
-        page.locator("#reasons").wait_for()
+        page.locator("#reasons").wait_for(timeout=60_000)
     found = Axe().run(page).response["violations"]
     serious = [
         (one["id"], one["nodes"][0]["html"][:200])
@@ -80,7 +80,7 @@ def test_nested_catchments_fold_by_keyboard(island, open_page):
 def test_chances_fill_in_later(island, open_page):
     """The chance of having been missed comes by a second request, with season and reasons."""
     page = opened(open_page, f"{island}/catchments?survey=OCC24&season=2024")
-    page.locator("#reasons").wait_for()
+    page.locator("#reasons").wait_for(timeout=60_000)
     assert "season 2024" in page.locator("#chances-told").inner_text()
     told = page.locator("[data-chance]").all_inner_texts()
     assert any("%" in words for words in told)
