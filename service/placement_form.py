@@ -76,7 +76,7 @@ class Form:
     @property
     def placement_id(self) -> str:
         """Its own number."""
-        return self.placement["placement_id"]
+        return self.placement.get("placement_id", "")
 
 
 @dataclass(frozen=True)
@@ -135,8 +135,6 @@ def read_form(document: Any) -> Form:  # noqa: ANN401 - whatever JSON held
     placement = _cells(document.get("placement"), "placements")
     rows = {sheet: _rows(document.get(sheet) or [], sheet) for sheet in ("catches", "lengths")}
     base = document.get("base")
-    if not placement.get("placement_id"):
-        raise RequestError("placement_id is missing; give the placement its own number.")
     if base is not None and not isinstance(base, str):
         raise RequestError("base is not text; send the digest that the page was made with.")
     return Form(
@@ -182,7 +180,11 @@ def check_form(form: Form, store: Store) -> CheckResult:
     for sheet, rows in (("catches", form.catches), ("lengths", form.lengths)):
         if rows:
             frames[sheet] = pd.DataFrame(rows).assign(placement_id=form.placement_id)
-    for column in ("method", "set_at"):  # else the whole column would be reported as missing
+    for column in (
+        "placement_id",
+        "method",
+        "set_at",
+    ):  # else the column is missing
         if column not in frames["placements"]:
             frames["placements"][column] = ""
     sheets = sheets_from_frames(frames, file=FORM)

@@ -199,6 +199,7 @@
     if (uncertainty > 0) query.set("uncertainty", uncertainty);
     if (draft.cells.stream_name) query.set("stream", draft.cells.stream_name);
     try {
+      if (!navigator.onLine) throw new TypeError("no connection");
       const answer = await fetch("/entry/nearest?" + query, { headers: { Accept: "application/json" } });
       const found = await answer.json();
       if (turn !== asking) return;

@@ -1,0 +1,258 @@
+"""Entry at the stream: on a phone, without a connection, once; and nothing typed is lost."""
+
+import json
+import urllib.request
+
+import pytest
+
+from service.store import open_store
+from tests.browser.conftest import served
+from tests.intake_sheets import make_store
+from tests.small_store import NASTY
+
+READY = "#entry[data-ready=yes]"
+PHONE = {"width": 390, "height": 844}
+
+
+@pytest.fixture
+def brook(tmp_path):
+    """Address of a store of one brook, and its path."""
+    path = tmp_path / "brook.gpkg"
+    make_store(path).close()
+    with served(open_store(path)) as address:
+        yield address, path
+
+
+def stored(address):
+    with urllib.request.urlopen(f"{address}/placements.geojson") as answer:
+        return {one["id"]: one["properties"] for one in json.load(answer)["features"]}
+
+
+def choose(page, name, value):
+    page.locator(f"label:has(input[name={name}][value={value}])").click()
+
+
+def fill(page, name="N1", survey="S24", latitude="52.6035", longitude="-11.2128"):
+    """Enter a kick net with three bullheads."""
+    choose(page, "method", "kick_net")
+    page.locator("#typed summary").click()
+    page.locator("[name=latitude]").fill(latitude)
+    page.locator("[name=longitude]").fill(longitude)
+    page.locator("#set_at").fill("2025-05-02T11:00")
+    page.locator("#lifted_at").fill("2025-05-02T11:40")
+    page.locator("[name=lifts]").fill("12")
+    page.locator("[name=minutes]").fill("40")
+    choose(page, "outcome", "caught")
+    species = page.locator(".combo input").first
+    species.fill("bul")
+    page.get_by_role("option", name="Cottus gobio").click()
+    for _ in range(3):
+        page.get_by_role("button", name="One more, catch row 1").click()
+    page.locator("[name=survey]").fill(survey)
+    page.locator("[name=placement_id]").fill(name)
+
+
+def save(page):
+    """Save, also where there are remarks."""
+    page.locator("#save").click()
+    page.locator("#save:not(:disabled), .history").first.wait_for()
+    if page.locator("#findings").is_visible():
+        assert page.locator("#save").inner_text() == "Save with these remarks"
+        page.locator("#save").click()
+
+
+def test_entered_on_a_phone(brook, open_page):
+    """Fields follow the method, the reach is named, remarks come first, then it is stored."""
+    address, _ = brook
+    page = open_page(f"{address}/placements/new", **PHONE, ready=READY)
+    choose(page, "method", "electric_fishing")
+    assert page.locator("[name=passes]").is_visible()
+    assert page.get_by_role("group", name="Operator certificate on record").is_visible()
+    assert "Electricity in water can kill" in page.locator("#cautions").inner_text()
+    choose(page, "method", "minnow_trap")
+    assert not page.locator("[name=passes]").is_visible()
+    assert page.locator("[name=bait]").is_visible()
+    fill(page)
+    page.locator("#reach", has_text="reach R3").wait_for()
+    assert "Long Brook" in page.locator("#reach").inner_text()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    save(page)
+    page.get_by_text("Stored: N1").wait_for()
+    held = stored(address)["N1"]
+    assert held["catch"][0]["species"] == "Cottus gobio"
+    assert held["individuals"] == 3
+    assert held["reach_id"] == "R3"
+    assert held["set_local"] == "2025-05-02 11:00"
+    # The next one begins with the same survey and gear.
+    assert page.locator("[name=survey]").input_value() == "S24"
+    assert page.locator("[name=placement_id]").input_value() != "N1"
+
+
+def test_position_of_the_device(brook, open_page):
+    """The position and how far off it may be come from the device."""
+    address, _ = brook
+    page = open_page(
+        f"{address}/placements/new", **PHONE, ready=READY, permissions=["geolocation"],
+        geolocation={"latitude": 52.6035, "longitude": -11.2128, "accuracy": 7},
+    )  # fmt: skip
+    page.locator("#locate").click()
+    page.locator("#reach", has_text="reach R3").wait_for()
+    assert page.locator("[name=position_uncertainty_m]").input_value() == "7"
+    box = page.locator("#map").bounding_box()
+    page.mouse.click(box["x"] + box["width"] / 2 + 40, box["y"] + box["height"] / 2)
+    assert page.locator("[name=longitude]").input_value() != "-11.2128"
+
+
+def test_offline_then_online_is_stored_once(brook, open_page):
+    """The form opens without a connection; what is saved then is sent later, and once."""
+    address, path = brook
+    page = open_page(f"{address}/placements/new", **PHONE, ready=READY)
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    page.reload()  # through the worker, which keeps the page
+    page.wait_for_selector(READY)
+    page.context.set_offline(True)
+    page.goto(f"{address}/placements/new")
+    page.wait_for_selector(READY)
+    fill(page, "OFF1")
+    page.locator("#save").click()
+    page.get_by_text("OFF1 is kept on this device").wait_for()
+    assert "waits for a connection" in page.locator("#draft-list").text_content()
+    page.context.set_offline(False)
+    page.get_by_text("Sent: OFF1").wait_for()
+    assert stored(address)["OFF1"]["individuals"] == 3
+    # Sent again, as where the answer was lost on the way: nothing is added or changed.
+    again = page.evaluate(
+        """async () => {
+          const drafts = self.RifflebookDrafts;
+          const own = (await drafts.all()).find((one) => one.status === "sent");
+          await drafts.put({ ...own, status: "waiting" });
+          const done = await drafts.sendAll();
+          return done.map((one) => [one.status, one.told.outcome]);
+        }"""
+    )
+    assert again == [["sent", "unchanged"]]
+    store = open_store(path, read_only=True)
+    assert len(store.history("placement", "OFF1")) == 1
+    store.close()
+
+
+def test_reload_keeps_what_was_typed(brook, open_page):
+    """A reload in the midst of typing loses nothing."""
+    address, _ = brook
+    page = open_page(f"{address}/placements/new", **PHONE, ready=READY)
+    fill(page, "KEPT")
+    page.locator("[name=notes]").press_sequentially("bank slumped below the ford", delay=1)
+    page.reload()
+    page.wait_for_selector(READY)
+    assert page.locator("[name=notes]").input_value() == "bank slumped below the ford"
+    assert page.locator("[name=placement_id]").input_value() == "KEPT"
+    assert page.locator(".combo input").input_value() == "Cottus gobio"
+    assert page.locator(".stepper input").input_value() == "3"
+    assert page.locator("#set_at").input_value() == "2025-05-02T11:00"
+    assert page.locator("input[name=method][value=kick_net]").is_checked()
+
+
+def test_nothing_caught_is_meant(brook, open_page):
+    """Nothing caught must be confirmed, and puts the catch rows aside."""
+    address, _ = brook
+    page = open_page(f"{address}/placements/new", **PHONE, ready=None)
+    page.wait_for_selector(READY)
+    fill(page, "NIL1")
+    choose(page, "outcome", "nil")
+    assert not page.locator("#catch-part").is_visible()
+    page.locator("#check").click()
+    page.get_by_text("confirm that the gear fished properly").wait_for()
+    page.locator("[name=nothing_caught]").check()
+    save(page)
+    page.get_by_text("Stored: NIL1").wait_for()
+    held = stored(address)["NIL1"]
+    assert held["outcome"] == "nil"
+    assert held["catch"] == []
+
+
+def test_changed_by_two(brook, open_page):
+    """Who saves later sees both versions and decides; both stay in the history."""
+    address, path = brook
+    page = open_page(f"{address}/placements/new", ready=READY)
+    fill(page, "TWO")
+    save(page)
+    page.get_by_text("Stored: TWO").wait_for()
+    page.goto(f"{address}/placements/TWO/edit")
+    page.wait_for_selector(READY)
+    other = page.context.browser.new_context()
+    second = other.new_page()
+    second.goto(f"{address}/placements/TWO/edit")
+    second.wait_for_selector(READY)
+    page.locator("[name=crew]").fill("crew B")
+    save(page)
+    page.wait_for_url("**/placements/TWO")
+    second.locator("[name=notes]").fill("mine")
+    save(second)
+    second.get_by_text("Somebody else changed this meanwhile").wait_for()
+    assert "crew B" in second.locator("#findings table").inner_text()
+    second.get_by_role("button", name="Put mine in its place").click()
+    second.wait_for_url("**/placements/TWO")
+    other.close()
+    store = open_store(path, read_only=True)
+    assert [entry.action for entry in store.history("placement", "TWO")] == ["change"] * 2 + ["add"]
+    assert store.document("TWO")["notes"] == "mine"
+    store.close()
+
+
+def test_script_in_every_field_does_not_run(brook, open_page):
+    """Script typed into every text field shows as text, before and after saving."""
+    address, _ = brook
+    page = open_page(f"{address}/placements/new", ready=READY)
+    fill(page, f"X{NASTY}", survey=NASTY)
+    page.locator("#conditions summary").click()
+    for name in ("site", "crew", "permit", "notes", "stream_name"):
+        page.locator(f"[name={name}]").fill(f"{NASTY}<img src=x onerror='window.ran=1'>")
+    page.locator(".catch details summary").click()
+    page.locator(".catch details input").fill(NASTY)
+    save(page)
+    page.get_by_text("Stored:").wait_for()
+    page.locator("#state a").click()
+    page.wait_for_selector(".history")
+    assert page.evaluate("window.ran === undefined")
+    page.locator("a.button", has_text="Change it").click()
+    page.wait_for_selector(READY)
+    assert page.locator("[name=survey]").input_value() == NASTY
+    assert page.evaluate("window.ran === undefined")
+
+
+def test_species_by_keyboard(brook, open_page):
+    """A few letters, arrow, enter; Escape closes the list."""
+    address, _ = brook
+    page = open_page(f"{address}/placements/new", ready=READY)
+    choose(page, "outcome", "caught")
+    field = page.locator(".combo input")
+    field.press_sequentially("loach")
+    assert field.get_attribute("aria-expanded") == "true"
+    field.press("ArrowDown")
+    field.press("Enter")
+    assert field.input_value() == "Barbatula barbatula"
+    field.fill("co go")
+    field.press("Escape")
+    assert field.get_attribute("aria-expanded") == "false"
+    field.press("Tab")  # one species is left, so it is meant
+    assert field.input_value() == "Cottus gobio"
+
+
+@pytest.mark.parametrize("width", [1440, 390, 360])
+def test_no_serious_findings_of_axe(brook, open_page, width):
+    """axe-core finds nothing serious on the filled form, and it fits the screen."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    address, _ = brook
+    page = open_page(f"{address}/placements/new", width, 844, ready=READY)
+    fill(page, "")
+    page.locator("#check").click()
+    page.locator("#findings").wait_for()
+    found = Axe().run(page).response["violations"]
+    serious = [
+        (one["id"], one["nodes"][0]["html"])
+        for one in found
+        if one["impact"] in ("serious", "critical")
+    ]
+    assert not serious
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
