@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import secrets
 import zlib
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -38,6 +39,8 @@ OPENAPI: Final = "application/vnd.oai.openapi+json;version=3.0"
 # Less is not worth the work.
 _SMALLEST_ZIPPED: Final = 1_000
 _LEVEL: Final = 4
+# Another run of the program may answer in other words.
+_RUN: Final = secrets.token_hex(8)
 
 
 def wanted(json_type: str = JSON) -> Encoding:
@@ -75,7 +78,7 @@ def tag(*parts: str) -> str | None:
     if not current_viewer().sees_exact_places:
         return None
     store = current_store()
-    words = (str(store.version), request.host_url, request.full_path, *parts)
+    words = (_RUN, str(store.version), request.host_url, request.full_path, *parts)
     return _digest([word.encode() for word in words])
 
 

@@ -64,12 +64,13 @@ def landing_links(encoding: Encoding) -> list[Link]:
 def collection_links(held: Collection) -> list[Link]:
     """Links of one collection (/req/core/fc-md-items-links)."""
     name = held.name
+    one_file = f"All {held.title.lower()} in one file"
     return [
-        _away("collection", "self", JSON, held.title, name=name, f="json"),
-        _away("collection", "alternate", HTML, f"{held.title} as HTML", name=name, f="html"),
-        _away("items", "items", GEOJSON, f"{held.title} as GeoJSON", name=name, f="json"),
-        _away("items", "items", HTML, f"{held.title} as HTML", name=name, f="html"),
-        _away("whole", "enclosure", GEOJSON, f"All {held.title.lower()} in one file", name=name),
+        _away("collection", "self", JSON, held.title, collection_id=name, f="json"),
+        _away("collection", "alternate", HTML, "As HTML", collection_id=name, f="html"),
+        _away("items", "items", GEOJSON, f"{held.title} as GeoJSON", collection_id=name, f="json"),
+        _away("items", "items", HTML, f"{held.title} as HTML", collection_id=name, f="html"),
+        _away("whole", "enclosure", GEOJSON, one_file, collection_id=name),
     ]
 
 
@@ -83,7 +84,7 @@ def items_links(held: Collection, encoding: Encoding, page: Page) -> list[Link]:
     if page.has_previous and page.first:
         back = _here(before=write_mark(page.first), after=None)
         links.append(link("prev", kind, back, "Previous page"))
-    links.append(_away("collection", "collection", JSON, held.title, name=held.name))
+    links.append(_away("collection", "collection", JSON, held.title, collection_id=held.name))
     return links
 
 
@@ -91,5 +92,5 @@ def item_links(held: Collection, encoding: Encoding) -> list[Link]:
     """Links of one feature (/req/core/f-links)."""
     return [
         *own_links(encoding, GEOJSON),
-        _away("collection", "collection", JSON, held.title, name=held.name),
+        _away("collection", "collection", JSON, held.title, collection_id=held.name),
     ]

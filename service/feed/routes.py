@@ -116,10 +116,10 @@ def collections() -> Response:
     return _document(document)
 
 
-@pages.get("/collections/<name>")
-def collection_page(name: str) -> Response:
+@pages.get("/collections/<collection_id>")
+def collection_page(collection_id: str) -> Response:
     """Describe one collection."""
-    held = collection(name)
+    held = collection(collection_id)
     read_parameters(request.args, ("f",))
     document = _described(held)
     if encodings.wanted() == "html":
@@ -128,7 +128,7 @@ def collection_page(name: str) -> Response:
     return _document(document)
 
 
-pages.add_url_rule("/collections/<name>", "collection", collection_page)
+pages.add_url_rule("/collections/<collection_id>", "collection", collection_page)
 
 
 def _described(held: Collection) -> dict[str, Any]:
@@ -154,10 +154,10 @@ def _described(held: Collection) -> dict[str, Any]:
     return document
 
 
-@pages.get("/collections/<name>/items")
-def items(name: str) -> Response:
+@pages.get("/collections/<collection_id>/items")
+def items(collection_id: str) -> Response:
     """One page of features."""
-    held, store, viewer = collection(name), current_store(), current_viewer()
+    held, store, viewer = collection(collection_id), current_store(), current_viewer()
     asked = read_asked(request.args, _systems(), tuple(held.filters))
     encoding = encodings.wanted(GEOJSON)
     held.pages.check(store, asked, viewer)
@@ -195,10 +195,10 @@ def items(name: str) -> Response:
     return _with_crs(response, asked.system)
 
 
-@pages.get("/collections/<name>/items/<path:feature_id>")
-def item(name: str, feature_id: str) -> Response:
+@pages.get("/collections/<collection_id>/items/<path:feature_id>")
+def item(collection_id: str, feature_id: str) -> Response:
     """One feature."""
-    held, store = collection(name), current_store()
+    held, store = collection(collection_id), current_store()
     read_parameters(request.args, ("f", "crs"))
     asked = read_asked(request.args, _systems(), (), paged=False)
     encoding = encodings.wanted(GEOJSON)
@@ -216,10 +216,10 @@ def item(name: str, feature_id: str) -> Response:
     return _with_crs(encodings.send([text], GEOJSON), asked.system)
 
 
-@pages.get("/collections/<name>/whole.geojson")
-def whole(name: str) -> Response:
+@pages.get("/collections/<collection_id>/whole.geojson")
+def whole(collection_id: str) -> Response:
     """All features in one file, written while they are read."""
-    held, store, viewer = collection(name), current_store(), current_viewer()
+    held, store, viewer = collection(collection_id), current_store(), current_viewer()
     asked = read_asked(request.args, _systems(), tuple(held.filters), paged=False)
     held.pages.check(store, asked, viewer)
     pieces = _stream(held.pages.frames(store, asked, viewer), asked.system)
