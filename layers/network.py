@@ -86,6 +86,11 @@ class Network:
         return found
 
     @cached_property
+    def tree(self) -> shapely.STRtree:
+        """R-tree of the lines, for questions about few places."""
+        return shapely.STRtree(np.asarray(self.reaches.geometry))
+
+    @cached_property
     def in_degree(self) -> Ints:
         """Number of reaches that end at each node, (n,)."""
         return np.bincount(self.to_node, minlength=self.n_nodes).astype(np.int64)

@@ -25,7 +25,7 @@ _RECORDED: Final = (
     "survey", "site", "stream_name", "method", "outcome", "set_at", "lifted_at", "timezone",
     "gear_count", "lifts", "minutes", "passes", "area_m2", "stretch_length_m", "mesh_mm", "bait",
     "position_uncertainty_m", "water_temperature_c", "dissolved_oxygen_mg_l",
-    "conductivity_us_cm", "visibility_m", "wetted_width_m", "notes",
+    "conductivity_us_cm", "water_velocity_m_s", "visibility_m", "wetted_width_m", "notes",
     *GENERALISED_COLUMNS,
 )  # fmt: skip
 

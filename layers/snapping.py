@@ -116,7 +116,8 @@ def snap_to_reaches(
     uncertainty = _uncertainty(positions)
     margin = np.where(np.isnan(uncertainty), DEFAULT_UNCERTAINTY_M, uncertainty)
     reach = np.maximum(tolerance_m, np.nan_to_num(uncertainty))
-    nearest, vertices = _nearest(points, xy, usable, lines, margin, reach, tolerance_m)
+    kept = reaches if isinstance(reaches, Network) else None
+    nearest, vertices = _nearest(points, xy, usable, lines, margin, reach, tolerance_m, kept)
     (line, distance, measure), rival = _settle(nearest, reaches, frame, lines, positions, margin)
     at, x, y = _places(lines, vertices, line, measure)
     return gpd.GeoDataFrame(
@@ -194,6 +195,7 @@ def _nearest(
     margin: Floats,
     reach: Floats,
     tolerance_m: float,
+    network: Network | None,
 ) -> tuple[Nearest, Vertices | None]:
     """Nearest reaches of all points: a grid for the many, a tree for few and for wide ones."""
     common = np.flatnonzero(usable & (reach <= tolerance_m))
@@ -207,14 +209,15 @@ def _nearest(
         grid = SegmentGrid.of_vertices(vertices, tolerance_m)
         parts.append((common, grid.nearest(xy[common], margin[common])))
     if len(lines) and len(wide):
-        parts.append((wide, _nearest_by_tree(points[wide], lines, margin[wide], reach[wide])))
+        tree = shapely.STRtree(lines) if network is None else network.tree
+        parts.append((wide, _nearest_by_tree(points[wide], tree, margin[wide], reach[wide])))
     return Nearest.of_parts(len(points), parts), vertices
 
 
 def _nearest_by_tree(
-    points: NDArray[np.object_], lines: NDArray[np.object_], margin: Floats, reach: Floats
+    points: NDArray[np.object_], tree: shapely.STRtree, margin: Floats, reach: Floats
 ) -> Nearest:
-    tree = shapely.STRtree(lines)
+    lines = tree.geometries
     point, line = tree.query(points, predicate="dwithin", distance=reach)
     order = np.argsort(point, kind="stable")
     point, line = point[order], line[order]
@@ -245,11 +248,12 @@ def _settle(
     if "stream_name" in positions and "stream_name" in frame:
         touched = np.unique(point)
         wanted = plain_name(positions["stream_name"].iloc[touched])
-        codes, _ = pd.factorize(
-            pd.concat([plain_name(frame["stream_name"]), wanted]).to_numpy(object)
-        )
-        of_line, of_point = codes[: len(lines)], np.full(n, -1, np.int64)
-        of_point[touched] = codes[len(lines) :]
+        near = np.unique(np.concatenate([other, line[touched]]))
+        borne = plain_name(frame["stream_name"].iloc[near])
+        codes, _ = pd.factorize(pd.concat([borne, wanted]).to_numpy(object))
+        of_line, of_point = np.full(len(lines), -1, np.int64), np.full(n, -1, np.int64)
+        of_line[near] = codes[: len(near)]
+        of_point[touched] = codes[len(near) :]
         named = (of_line[other] == of_point[point]) & (of_point[point] >= 0)
         own_named = (of_line[line] == of_point) & (of_point >= 0) & (line >= 0)
         switch = named & ~own_named[point]

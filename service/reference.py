@@ -36,11 +36,14 @@ _OF_STORE: WeakKeyDictionary[Any, _Kept] = WeakKeyDictionary()
 _LOCK = threading.Lock()
 
 
-def kept(store: Store, name: str, make: Callable[[], Made]) -> Made:
-    """Value made from the store as it is now; of each kind only the newest is kept."""
+def kept(store: Store, name: str, make: Callable[[], Made], *, of_network: bool = False) -> Made:
+    """Value made from the store as it is now; of each kind only the newest is kept.
+
+    What is made `of_network`, of reaches and catchments alone, outlives all other writes.
+    """
     with _LOCK:
         own = _OF_STORE.setdefault(store, _Kept())
-    version = store.version
+    version = store.network_version if of_network else store.version
     held = own.values.get(name)
     if held is not None and held[0] == version:
         return held[1]  # type: ignore[no-any-return]
@@ -56,23 +59,28 @@ def kept(store: Store, name: str, make: Callable[[], Made]) -> Made:
 def network(store: Store) -> Network:
     """Reaches of a store, joined to a network."""
     tolerance = store.settings.node_tolerance_m
-    return kept(store, "network", lambda: build_network(store.reaches(), tolerance_m=tolerance))
+    return kept(
+        store,
+        "network",
+        lambda: build_network(store.reaches(), tolerance_m=tolerance),
+        of_network=True,
+    )
 
 
 def catchments(store: Store) -> gpd.GeoDataFrame:
     """Catchments of a store."""
-    return kept(store, "catchments", store.catchments)
+    return kept(store, "catchments", store.catchments, of_network=True)
 
 
 def ancestors(store: Store) -> pd.DataFrame:
     """Every catchment with all that hold it, itself included."""
     held = catchments(store)
-    return kept(store, "ancestors", lambda: list_ancestors(held))
+    return kept(store, "ancestors", lambda: list_ancestors(held), of_network=True)
 
 
 def reach_parts(store: Store) -> pd.DataFrame:
     """Which part of which reach lies in which catchment."""
-    return kept(store, "reach_parts", store.reach_parts)
+    return kept(store, "reach_parts", store.reach_parts, of_network=True)
 
 
 def species(store: Store) -> pd.DataFrame:

@@ -177,6 +177,9 @@ CURRENT = {
         ({**TRAP, "lifted_at": ""}, "lift_time_missing"),
         ({**TRAP, "dissolved_oxygen_mg_l": "2.0"}, "low_oxygen"),
         ({**TRAP, "dissolved_oxygen_mg_l": "2.0", "trap_air_space": "yes"}, None),
+        ({**TRAP, "water_velocity_m_s": "0.3"}, "fast_water"),
+        ({**TRAP, "water_velocity_m_s": "0.29"}, None),
+        ({"water_velocity_m_s": "0.9"}, None),  # no trap
         ({"water_temperature_c": "22.5"}, "warm_water"),
         ({"outcome": ""}, "outcome_missing"),
         ({"outcome": "caught"}, "caught_without_rows"),

@@ -30,6 +30,7 @@ SPATIAL_FILES: Final = (".geojson", ".json", ".gpkg", ".shp", ".fgb")
 _DELIMITERS: Final = (",", ";", "\t")
 # What an apostrophe guards; `service/export/sheets.py` writes it.
 _GUARDED: Final = tuple(f"'{sign}" for sign in ("=", "+", "-", "@", "\t", "\r", "'"))
+_ANY_GUARDED: Final = re.compile("'[=+\\-@\t\r']")
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
@@ -110,7 +111,9 @@ def read_text(
     except pd.errors.ParserError as problem:
         _refuse_ragged(text, separator, file, findings, problem)
         return None
-    frame = frame.fillna("").apply(_unguarded)
+    frame = frame.fillna("")
+    if _ANY_GUARDED.search(text):  # rare, and looking into every cell is slow
+        frame = frame.apply(_unguarded)
     headers = frame.iloc[0].tolist()
     body = frame.iloc[1:].set_axis(headers, axis=1)
     body.index = pd.RangeIndex(2, len(body) + 2)

@@ -35,6 +35,7 @@ __all__ = [
     "cells_of",
     "cells_of_frame",
     "cover_faults",
+    "extend",
     "public_chunks",
     "public_key",
     "public_names",
@@ -105,6 +106,32 @@ def refresh(connection: sa.Connection, backend: GeoPackage, cells: Cells | None 
     chosen = _all_cells(connection, backend) if cells is None else cells
     for cell in sorted(chosen):
         _refresh_cell(connection, backend, cell, species, key)
+
+
+def extend(connection: sa.Connection, backend: GeoPackage, placements: gpd.GeoDataFrame) -> None:
+    """Decide for placements that were just added; call in the write, when their catch is there.
+
+    Where a cell holds nothing sensitive, what was there already stays as it is shown.
+    """
+    key, species = public_key(connection), sensitivities(connection)
+    xy = _positions(np.asarray(placements.geometry, object))
+    quiet = np.zeros(len(placements), dtype=bool)
+    for cell in sorted(cells_of_frame(placements)):
+        if any(map(len, _sensitive_rows(connection, backend, cell, species))):
+            _refresh_cell(connection, backend, cell, species, key)
+        else:
+            quiet |= _inside(xy, cell)
+    shown = placements[quiet]
+    covers = covers_of(shown, xy[quiet], np.zeros(len(shown), np.int64), key)
+    stored = connection.execute(
+        sa.select(TABLE.c.placement_id, TABLE.c.fid).where(
+            backend.among(TABLE.c.placement_id, shown.index.tolist())
+        )
+    ).fetchall()
+    fids = {row[0]: row[1] for row in stored}
+    values = {name: _plain(covers[name]) for name in _VALUES}
+    values["placement_row"] = [fids[name] for name in covers.index]
+    backend.insert(connection, COVERS, values)
 
 
 def _refresh_cell(

@@ -7,6 +7,7 @@ columns), 2.3.2 (extensions); R-tree of annex F.3 with its triggers of version 1
 
 from __future__ import annotations
 
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -37,6 +38,8 @@ __all__ = [
 
 APPLICATION_ID = 0x47504B47  # "GPKG"
 USER_VERSION = 10400
+# Values bound to one statement that inserts many rows.
+STATEMENT_VALUES = 2_000
 # From here on an R-tree is filled in one go rather than by its trigger, row by row.
 BULK_ROWS = 500
 # Up to this many times as many entries may be there already for packing all anew to be faster.
@@ -223,10 +226,21 @@ class GeoPackage:
         names = list(values)
         if not names or not len(values[names[0]]):
             return
-        compiled = table.insert().compile(dialect=connection.dialect, column_keys=names)
-        order = list(compiled.positiontup or names)
-        rows = list(zip(*(values[name] for name in order), strict=True))
-        connection.exec_driver_sql(str(compiled), rows)
+        rows = list(zip(*values.values(), strict=True))
+        columns = ", ".join(f'"{name}"' for name in names)
+        one = f"({', '.join('?' * len(names))})"
+        statement = f'INSERT INTO "{table.name}" ({columns}) VALUES '
+        # Many rows to a statement: each statement looks up and counts on the row numbers anew.
+        many = max(1, STATEMENT_VALUES // len(names))
+        whole = len(rows) // many * many
+        if whole:
+            packs = [
+                tuple(chain.from_iterable(rows[begin : begin + many]))
+                for begin in range(0, whole, many)
+            ]
+            connection.exec_driver_sql(statement + ", ".join([one] * many), packs)
+        if whole < len(rows):
+            connection.exec_driver_sql(statement + one, rows[whole:])
 
     def insert_layer(
         self,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import sqlalchemy as sa
 
-from service.errors import StoreError
+from service.errors import ConflictError, StoreError
 from service.records import Selection, StoreSettings
 from service.store import (
     batches,
@@ -126,6 +126,7 @@ class GeoPackageStore:
 
     def __init__(self, session: Session) -> None:
         self._session = session
+        self._settings_of = self.network_version
         self._settings, srs_id = self._read_settings()
         self._backend = GeoPackage(srs_id)
         with session.reading() as connection:
@@ -150,7 +151,10 @@ class GeoPackageStore:
     @property
     def settings(self) -> StoreSettings:
         """What the store was made with, as it is now."""
-        return self._read_settings()[0]
+        version = self.network_version  # loading a network is all that changes them
+        if self._settings_of != version:
+            self._settings, self._settings_of = self._read_settings()[0], version
+        return self._settings
 
     @property
     def path(self) -> Path:
@@ -164,6 +168,13 @@ class GeoPackageStore:
             return int(connection.scalar(sa.select(schema.store_settings.c.version)) or 0)
 
     @property
+    def network_version(self) -> int:
+        """A number that grows when reaches or catchments are replaced."""
+        own = schema.store_settings.c.network_version
+        with self._session.reading() as connection:
+            return int(connection.scalar(sa.select(own)) or 0)
+
+    @property
     def accounts(self) -> AccountBook:
         """Accounts, sessions and tokens."""
         return self._accounts
@@ -175,10 +186,13 @@ class GeoPackageStore:
     def _reading(self) -> AbstractContextManager[sa.Connection]:
         return self._session.reading()
 
-    def _grow(self, connection: sa.Connection, *tables: str) -> None:
+    def _grow(self, connection: sa.Connection, *tables: str, network: bool = False) -> None:
         """Count the write, and tell a GIS which tables changed."""
         own = schema.store_settings
-        connection.execute(own.update().values(version=own.c.version + 1))
+        change = {"version": own.c.version + 1}
+        if network:
+            change["network_version"] = own.c.network_version + 1
+        connection.execute(own.update().values(change))
         self._backend.touch(connection, [*tables, "history"])
 
     # Reference layers -----------------------------------------------------------------
@@ -227,9 +241,16 @@ class GeoPackageStore:
         *,
         who: str,
         node_tolerance_m: float | None = None,
+        version: int | None = None,
     ) -> None:
         """Replace all reaches, and with them every snap, stretch and network flag."""
         with self._session.writing() as connection:
+            now = connection.scalar(sa.select(schema.store_settings.c.version))
+            if version not in (None, now):
+                raise ConflictError(
+                    "Another writer changed the store while the network was prepared. Nothing was "
+                    "changed; load the network again."
+                )
             writing.clear_network_findings(connection, self._backend)
             connection.execute(schema.reach_parts.delete())
             network_tables.replace_reaches(connection, self._backend, reaches, who=who)
@@ -254,7 +275,8 @@ class GeoPackageStore:
                 connection.execute(
                     schema.store_settings.update().values(node_tolerance_m=node_tolerance_m)
                 )
-            self._grow(connection, "reaches", "reach_parts", "snaps", "stretches", "flags")
+            changed = ("reaches", "reach_parts", "snaps", "stretches", "flags")
+            self._grow(connection, *changed, network=True)
 
     def replace_catchments(
         self, catchments: gpd.GeoDataFrame, reach_parts: pd.DataFrame, *, who: str
@@ -264,7 +286,7 @@ class GeoPackageStore:
             connection.execute(schema.reach_parts.delete())
             network_tables.replace_catchments(connection, self._backend, catchments, who=who)
             network_tables.replace_reach_parts(connection, self._backend, reach_parts)
-            self._grow(connection, "catchments", "reach_parts")
+            self._grow(connection, "catchments", "reach_parts", network=True)
 
     def put_species(self, species: pd.DataFrame, *, who: str) -> tuple[int, int]:
         """Add species or change those of the same name; how many of each."""
@@ -400,7 +422,7 @@ class GeoPackageStore:
                 connection, self._backend, records,
                 who=who, files=files, digest=digest, digests=digests, progress=progress,
             )  # fmt: skip
-            covers.refresh(connection, self._backend, covers.cells_of_frame(records.placements))
+            covers.extend(connection, self._backend, records.placements)
             self._grow(connection, *_WRITTEN)
         return batch
 

@@ -47,7 +47,7 @@ def frame_documents(frame: pd.DataFrame, table: sa.Table) -> list[dict[str, Any]
     """Write each row as a document without its missing values."""
     names, lists = [], []
     for column in table.columns:
-        if column.name in frame and column.name not in _OWN:
+        if column.name in frame and column.name not in _OWN and frame[column.name].notna().any():
             names.append(str(column.name))  # orjson wants plain text, not the toolkit's kind
             lists.append(_document_values(frame[column.name], column))
     if not names:

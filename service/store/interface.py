@@ -42,6 +42,10 @@ class Store(Protocol):
         """A number that grows with every write; caches and ETags hang on it."""
 
     @property
+    def network_version(self) -> int:
+        """A number that grows with the network alone: when reaches or catchments are replaced."""
+
+    @property
     def accounts(self) -> AccountBook:
         """Accounts, sessions and tokens; for `service.accounts`."""
 
@@ -80,11 +84,13 @@ class Store(Protocol):
         *,
         who: str,
         node_tolerance_m: float | None = None,
+        version: int | None = None,
     ) -> None:
         """Replace all reaches, and with them every snap, stretch and network flag.
 
         Network flags are those whose code begins with `snap_`, `stretch_` or `network_`.
-        `node_tolerance_m` becomes the store's.
+        `node_tolerance_m` becomes the store's. `version` is the one that the caller read the
+        placements at; a store changed since raises ConflictError.
         """
 
     def replace_catchments(

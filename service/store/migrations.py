@@ -46,7 +46,18 @@ def _first_tables(connection: sa.Connection) -> None:
     del connection
 
 
-MIGRATIONS: tuple[Migration, ...] = (Migration(1, "first tables", _first_tables),)
+def _velocity_and_network_version(connection: sa.Connection) -> None:
+    """Keep how fast the water ran, and count changes of the network apart from all others."""
+    connection.exec_driver_sql("ALTER TABLE placements ADD COLUMN water_velocity_m_s DOUBLE")
+    connection.exec_driver_sql(
+        "ALTER TABLE store_settings ADD COLUMN network_version INTEGER NOT NULL DEFAULT 1"
+    )
+
+
+MIGRATIONS: tuple[Migration, ...] = (
+    Migration(1, "first tables", _first_tables),
+    Migration(2, "water velocity and network version", _velocity_and_network_version),
+)
 
 
 def stored_version(connection: sa.Connection) -> int:

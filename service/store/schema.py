@@ -72,6 +72,7 @@ class _Options(TypedDict, total=False):
     nullable: bool
     unique: bool
     index: bool
+    server_default: str
 
 
 def _text(name: str, *more: sa.ForeignKey, **options: Unpack[_Options]) -> sa.Column[Any]:
@@ -126,6 +127,8 @@ store_settings = _table(
     _number("snap_tolerance_m", nullable=False),
     _number("node_tolerance_m", nullable=False),
     _whole("version", nullable=False),
+    # Grows with reaches and catchments only: what is made from them outlives other writes.
+    _whole("network_version", nullable=False, server_default="1"),
 )
 
 schema_migrations = _table(
@@ -267,6 +270,7 @@ placements = _spatial(
     _number("water_temperature_c"),
     _number("dissolved_oxygen_mg_l"),
     _number("conductivity_us_cm"),
+    _number("water_velocity_m_s"),
     _number("visibility_m"),
     _number("wetted_width_m"),
     _text("crew"),

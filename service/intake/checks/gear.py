@@ -12,7 +12,7 @@ from layers.areas import ellipsoidal_area_m2
 from layers.crs import transform_positions
 from layers.daylight import light_state
 from layers.effort import effort_of, nights, soak_time_h
-from service.intake.checks.thresholds import LENGTH_DIFFERENCE, LOW_OXYGEN_MG_L
+from service.intake.checks.thresholds import FAST_WATER_M_S, LENGTH_DIFFERENCE, LOW_OXYGEN_MG_L
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -59,6 +59,14 @@ def flag_gear(
         "dissolved_oxygen_mg_l",
         f"Less than {LOW_OXYGEN_MG_L:g} mg/l of oxygen, and no air space in the trap is on record: "
         "fish may have died in it.",
+    )
+    findings.flag(
+        cells,
+        trap & (placements["water_velocity_m_s"] >= FAST_WATER_M_S),
+        "fast_water",
+        "water_velocity_m_s",
+        f"Set in water of {FAST_WATER_M_S:g} m/s or more: a trap rolls and clogs there and misses "
+        "fish; what it did not catch says little.",
     )
 
 

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["FLAGS", "LENGTH_DIFFERENCE", "LOW_OXYGEN_MG_L", "WARM_WATER_C"]
+__all__ = ["FAST_WATER_M_S", "FLAGS", "LENGTH_DIFFERENCE", "LOW_OXYGEN_MG_L", "WARM_WATER_C"]
 
 # Below this many trapped fish may suffocate overnight. Common practice, no source. [mg/l]
 LOW_OXYGEN_MG_L: Final = 5.0
 # From here on cool-water fish suffer in gear and bucket. Common practice, no source. [deg C]
 WARM_WATER_C: Final = 20.0
+# From here on traps roll, clog and fish poorly. Common practice, no source. [m/s]
+FAST_WATER_M_S: Final = 0.3
 # Stated length or area against the shape's own. Common practice, no source; as `layers.stretches`.
 LENGTH_DIFFERENCE: Final = 0.25
 
@@ -35,6 +37,7 @@ FLAGS: Final[dict[str, str]] = {
     "stated_length_differs": "the stated length and that of the track differ by over a quarter",
     "stated_area_differs": "the stated area and that of the polygon differ by over a quarter",
     "low_oxygen": "little oxygen, and a trap without an air space",
+    "fast_water": "a trap was set in fast water",
     "warm_water": "the water was warm",
     "gear_not_cleaned": "gear moved to another water without cleaning on record",
     "outcome_missing": "no catch row and no declared outcome; kept as unrecorded",
