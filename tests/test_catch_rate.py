@@ -173,3 +173,49 @@ def test_a_unit_the_method_does_not_have_is_refused():
     placements = placements_of([{"placement_id": "a", "lifts": 4}])
     with pytest.raises(FrameError, match="kick_net is not counted in trap_night"):
         rates(placements, [], units={"kick_net": "trap_night"})
+
+
+def fished(pid: str, **columns: object) -> dict:
+    """One electric fishing, one pass."""
+    return {"placement_id": pid, "method": "electric_fishing", "passes": 1, **columns}
+
+
+@pytest.mark.parametrize(
+    ("rows", "unit", "rate"),
+    [
+        # The first unit that half of the placements are known in: 6 fish on 200 m², per 100.
+        ([{"area_m2": 100.0, "minutes": 10.0}] * 2 + [{"minutes": 10.0}] * 2, "square_metre", 3.0),
+        # One of three is too few; none has a length; all have minutes: 9 fish in 30 min.
+        ([{"area_m2": 100.0, "minutes": 10.0}] + [{"minutes": 10.0}] * 2, "minute", 0.3),
+        # Two of nine have an area, three a length; passes are known in all.
+        (
+            [{"area_m2": 100.0}] * 2 + [{"stretch_length_m": 100.0}] * 3 + [{}] * 4,
+            "pass", 3.0,
+        ),
+        # Lost gear does not vote: of what fished, one of one has an area.
+        ([{"area_m2": 50.0}, {"outcome": "lost", "minutes": 5.0}], "square_metre", 6.0),
+    ],
+)  # fmt: skip
+def test_the_first_unit_that_serves_half_of_the_placements(rows, unit, rate):
+    """Three bullheads in each; the unit is one per method, and stated."""
+    placements = placements_of([fished(f"e{k}", **row) for k, row in enumerate(rows)])
+    frame = rates(placements, [caught(f"e{k}", 3, pass_no=1) for k in range(len(rows))])
+    row = one(frame, BULLHEAD)
+    assert row["effort_unit"] == unit
+    assert row["cpue"] == pytest.approx(rate)
+    assert frame.attrs["inputs"]["effort_units"]["electric_fishing"] == unit
+
+
+def test_a_unit_known_in_too_few_is_the_best_of_several():
+    """Nothing serves half of nine placements: length, known in three, goes before area."""
+    rows = [{"area_m2": 100.0}] * 2 + [{"stretch_length_m": 50.0}] * 3 + [{}] * 4
+    placements = placements_of(
+        [fished(f"e{k}", **row) | {"passes": np.nan} for k, row in enumerate(rows)]
+    )
+    frame = rates(placements, [caught(f"e{k}", 1) for k in range(9)])
+    row = one(frame, BULLHEAD)
+    assert (row["effort_unit"], row["placements"], row["effort"]) == ("metre", 3, 150)
+    assert row["cpue"] == pytest.approx(2)  # three fish on 150 m, per 100 m
+    assert frame.attrs["inputs"]["left_out"]["effort unknown"] == 6
+    asked = rates(placements, [caught("e0", 1)], units={"electric_fishing": "square_metre"})
+    assert one(asked, BULLHEAD)["effort_unit"] == "square_metre"

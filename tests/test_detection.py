@@ -94,6 +94,38 @@ def test_latest_season_is_used_unless_chosen():
     assert one(both)["placements"] == 196
 
 
+def visits(year: int, reaches: int, each: int) -> list[dict]:
+    """So many nil visits to each of so many reaches in one year."""
+    return [
+        {"placement_id": f"{year}r{r}v{v}", "outcome": "nil",
+         "set_at": f"{year}-06-{v + 1:02d}T10:00Z"}
+        for r in range(reaches) for v in range(each)
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("rows", "season"),
+    [
+        # Ten reaches visited twice are enough; a later year of single visits is not a season.
+        (visits(2021, 10, 2) + visits(2023, 40, 1), 2021),
+        # Nine are too few, so the latest year of all it is.
+        (visits(2021, 9, 2) + visits(2023, 40, 1), 2023),
+        # Of two years that would do, the later.
+        (visits(2021, 12, 3) + visits(2022, 10, 2) + visits(2024, 1, 1), 2022),
+        # New Year's Eve is a matter of the local clock: 2024 in Auckland.
+        ([{"placement_id": "a", "outcome": "nil", "set_at": "2023-12-31T12:00Z",
+           "timezone": "Pacific/Auckland"}], 2024),
+        # Visits whose gear was lost are none.
+        (visits(2021, 10, 2) + [row | {"outcome": "lost"} for row in visits(2022, 10, 2)], 2021),
+    ],
+)  # fmt: skip
+def test_the_season_is_the_latest_with_repeats(rows, season):
+    """Ten units visited twice make a season that can be fitted."""
+    reaches = {row["placement_id"]: row["placement_id"].split("v")[0][4:] or "r0" for row in rows}
+    frame = detection(*frames(rows, [], reaches))
+    assert frame.attrs["inputs"]["season"] == [season]
+
+
 def test_chance_by_catchment():
     """Two unfound reaches in the mere: any of them may hold it; found in the brook."""
     rows, catches, reaches = salamander()
