@@ -8,6 +8,7 @@ import shutil
 import tempfile
 import threading
 import time
+import weakref
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -78,7 +79,7 @@ class HeldUploads:
         self._clock = clock
         self._lock = threading.Lock()
         self._held: dict[str, HeldUpload] = {}
-        self._folder: tempfile.TemporaryDirectory[str] | None = None
+        self._folder: Path | None = None
 
     def hold(self, owner: str, files: Iterable[tuple[str, IO[bytes]]]) -> HeldUpload:
         """Take files into keeping.
@@ -93,9 +94,10 @@ class HeldUploads:
         self._expire()
         with self._lock:
             if self._folder is None:
-                self._folder = tempfile.TemporaryDirectory(prefix="rifflebook-held-")
+                self._folder = Path(tempfile.mkdtemp(prefix="rifflebook-held-"))
+                weakref.finalize(self, shutil.rmtree, self._folder, ignore_errors=True)
             token = secrets.token_urlsafe(24)
-            folder = Path(self._folder.name) / secrets.token_hex(8)
+            folder = self._folder / secrets.token_hex(8)
             folder.mkdir(mode=0o700)
         held = HeldUpload(token, owner, folder, self._clock())
         try:

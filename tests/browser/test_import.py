@@ -1,0 +1,108 @@
+"""Import and hand-over in a browser: faults seen, mended, taken, taken back; the file in hand."""
+
+import zipfile
+
+import pytest
+
+from service.store import open_store
+from tests.browser.conftest import served
+from tests.intake_sheets import CATCHES, PLACEMENTS, make_store
+
+
+@pytest.fixture
+def brook(tmp_path):
+    """Address of a store of one brook without records, and its path."""
+    path = tmp_path / "brook.gpkg"
+    make_store(path).close()
+    with served(open_store(path)) as address:
+        yield address, path
+
+
+def sheet(name, text):
+    return {"name": name, "mimeType": "text/csv", "buffer": text.encode()}
+
+
+def held_ids(path):
+    store = open_store(path, read_only=True)
+    try:
+        return sorted(store.known_placements(["P1", "P2"]).dropna().index)
+    finally:
+        store.close()
+
+
+def test_faulty_seen_mended_imported_undone(brook, open_page):
+    """The whole way, with every finding before anything is stored."""
+    address, path = brook
+    page = open_page(f"{address}/import", ready="main")
+    faulty = PLACEMENTS.replace("kick_net", "kick_nett").replace(",-11.2128", ",-191")
+    page.locator("input[type=file]").set_input_files(
+        [sheet("placements.csv", faulty), sheet("catches.csv", CATCHES)]
+    )
+    page.locator(".chosen", has_text="catches.csv").wait_for()
+    page.get_by_role("button", name="Check", exact=True).click()
+    page.get_by_role("heading", name="Not stored").wait_for()
+    rows = page.locator(".findings tbody tr")
+    assert rows.filter(has_text="kick_nett").count() == 1
+    assert rows.filter(has_text="-191").count() == 1
+    page.get_by_role("button", name="Row").click()
+    numbers = [int(cell) for cell in page.locator(".findings td:nth-child(3)").all_inner_texts()]
+    assert numbers == sorted(numbers)
+    with page.expect_download() as download:
+        page.get_by_role("link", name="All as CSV").click()
+    assert "kick_nett" in download.value.path().read_text(encoding="utf-8-sig")
+    assert held_ids(path) == []
+    page.locator(".drop.small input").set_input_files([sheet("placements.csv", PLACEMENTS)])
+    page.get_by_role("button", name="Check again", exact=True).click()
+    page.get_by_role("heading", name="Checked; nothing is stored yet").wait_for()
+    assert held_ids(path) == []
+    page.get_by_label("I looked at the findings").check()
+    page.get_by_role("button", name="Store all 2 placements").click()
+    page.get_by_text("Import 1 is stored").wait_for()
+    assert held_ids(path) == ["P1", "P2"]
+    page.locator("td summary", has_text="Take back").click()
+    page.get_by_label("Take it back").check()
+    page.get_by_role("button", name="Take back import 1").click()
+    page.get_by_text("Import 1 is taken back").wait_for()
+    assert held_ids(path) == []
+
+
+def test_hand_over_is_downloaded(island, open_page):
+    """What the file will hold is said first; the file holds it."""
+    page = open_page(f"{island}/hand-over", 390, 844, ready="main")
+    page.locator("input[name=form][value=csv]").check()
+    page.locator("select[name=survey]").select_option("LOW22")
+    page.get_by_role("button", name="Show what it holds").click()
+    page.wait_for_url("**form=csv**")
+    told = page.locator("tbody tr", has_text="Placements").locator("td.num").inner_text()
+    with page.expect_download() as download:
+        page.locator("#download").click()
+    assert download.value.suggested_filename.endswith("-csv-public.zip")
+    with zipfile.ZipFile(download.value.path()) as held:
+        rows = held.read("placements.csv").decode("utf-8-sig").strip().splitlines()
+    assert len(rows) - 1 == int(told)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+@pytest.mark.parametrize("path", ["/import", "/hand-over", "checked"])
+@pytest.mark.parametrize("width", [1440, 360])
+def test_no_serious_findings_of_axe(island, open_page, path, width):
+    """axe-core finds nothing serious, and the pages fit the screen."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = open_page(f"{island}/import" if path == "checked" else f"{island}{path}", width, 800,
+                     ready="main")  # fmt: skip
+    if path == "checked":
+        faulty = "<script>window.ran=1</script>"
+        files = [sheet("placements.csv", PLACEMENTS.replace("kick_net", faulty))]
+        page.locator("input[type=file]").set_input_files(files)
+        page.get_by_role("button", name="Check", exact=True).click()
+        page.get_by_text(faulty).wait_for()
+        assert page.evaluate("window.ran === undefined")
+    found = Axe().run(page).response["violations"]
+    serious = [
+        (one["id"], one["nodes"][0]["html"])
+        for one in found
+        if one["impact"] in ("serious", "critical")
+    ]
+    assert not serious
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
