@@ -12,11 +12,23 @@ import pandas as pd
 import pytest
 from pandas.testing import assert_frame_equal
 
+from service import reference
 from service.errors import ConflictError, NotFoundError, StoreBusyError, StoreError
 from service.records import Selection, StoreSettings
+from service.reference_layers import load_reaches
 from service.store import create_store, open_store
 from service.store.geometry_blobs import register_functions
-from tests.store_records import CRS, X0, Y0, add, digests, field_records, small_store, whole
+from tests.store_records import (
+    CRS,
+    X0,
+    Y0,
+    add,
+    digests,
+    field_records,
+    reaches,
+    small_store,
+    whole,
+)
 
 FRAMES = ("catches", "lengths", "snaps", "stretches", "flags")
 
@@ -468,11 +480,60 @@ def test_every_field_of_the_contract_is_a_column(store):
         "survey site stream_name method set_at lifted_at timezone outcome gear_count lifts "
         "minutes passes area_m2 stretch_length_m stretch_anchor position_uncertainty_m mesh_mm "
         "bait trap_air_space water_temperature_c dissolved_oxygen_mg_l conductivity_us_cm "
-        "water_velocity_m_s visibility_m wetted_width_m crew operator_certificate machine_check permit gear_cleaned "
-        "notes shape_kind shape original_x original_y original_crs transformation "
-        "transformation_accuracy_m batch_id geometry"
+        "water_velocity_m_s visibility_m wetted_width_m crew operator_certificate machine_check "
+        "permit gear_cleaned notes shape_kind shape original_x original_y original_crs "
+        "transformation transformation_accuracy_m batch_id geometry"
     ).split()
     assert list(whole(store).placements.columns) == wanted
     assert np.array_equal(
         [field.name for field in dataclasses.fields(whole(store))], ["placements", *FRAMES]
     )
+
+
+def test_a_network_of_yesterday_is_not_put_under_the_records_of_today(store):
+    """An edit while the network was prepared is noticed, though no placement came or went."""
+    add(store, field_records(store, 4))
+    version, network = store.version, store.reaches()
+    snaps = whole(store).snaps
+    store.remove_placement("P000003", who="tester")
+    add(store, field_records(store, 1, start=9), digest="another")  # as many as before
+    empty = whole(store).stretches.iloc[:0], whole(store).flags.iloc[:0]
+    with pytest.raises(ConflictError, match="load the network again"):
+        store.replace_network(
+            network, store.reach_parts(), snaps, *empty, who="tester", version=version
+        )
+    assert store.faults() == []
+
+
+def test_the_network_is_kept_until_it_changes(store):
+    kept, version = reference.network(store), store.network_version
+    add(store, field_records(store, 4))
+    assert store.network_version == version
+    assert reference.network(store) is kept
+    load_reaches(store, reaches().iloc[:2], who="tester", node_tolerance_m=2.0)
+    assert store.network_version > version
+    assert len(reference.network(store).reaches) == 2
+    assert store.settings.node_tolerance_m == 2.0
+
+
+def test_another_process_changes_the_network(store):
+    kept = reference.network(store)
+    other = open_store(store.path)
+    load_reaches(other, reaches().iloc[:2], who="tester", node_tolerance_m=3.0)
+    other.close()
+    assert store.settings.node_tolerance_m == 3.0
+    assert reference.network(store) is not kept
+
+
+def test_progress_of_a_batch_comes_in_steps(store):
+    records, said = field_records(store, 40), []
+    digests = pd.Series("d", index=records.placements.index, dtype="str")
+    store.add_batch(
+        records, who="tester", files=(), digest="x", digests=digests,
+        progress=lambda done, total: said.append((done, total)),
+    )  # fmt: skip
+    done = [one for one, _ in said]
+    assert done == sorted(set(done))
+    assert len(done) >= 5
+    assert said[0] == (0, 40)
+    assert said[-1] == (40, 40)

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 
 from service.errors import ConflictError, NotFoundError
 from service.records import Batch, Selection
-from service.store import history, schema
+from service.store import covers, history, schema
 from service.store.named_tables import remove_named
 from service.store.placements import read_records
 from service.store.session import without_collecting
@@ -52,8 +52,12 @@ def add_batch(
             f"Placement {taken!r} is in the store already; nothing was stored. "
             "Leave out what is stored, or undo the earlier import."
         )
-    if progress is not None:
-        progress(0, total)
+
+    def tell(part: float) -> None:
+        if progress is not None:
+            progress(int(part * total), total)
+
+    tell(0.0)
     (batch_id,) = backend.next_rows(connection, TABLE, 1)
     at = history.now_text()
     values = {
@@ -63,9 +67,9 @@ def add_batch(
     }  # fmt: skip
     connection.execute(TABLE.insert().values(values))
     with without_collecting():
-        add_records(connection, backend, records, digests, who=who, batch_id=batch_id)
-    if progress is not None:
-        progress(total, total)
+        add_records(connection, backend, records, digests, who=who, batch_id=batch_id, tell=tell)
+        covers.extend(connection, backend, records.placements)
+    tell(1.0)
     return _batch(connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).one())
 
 

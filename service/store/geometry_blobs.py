@@ -38,7 +38,9 @@ def blobs_from_geometries(geometries: NDArray[np.object_], srs_id: int) -> list[
     srs_id
         Their CRS as numbered in `gpkg_spatial_ref_sys`.
     """
-    shapes = shapely.force_2d(np.asarray(geometries, dtype=object))
+    shapes = np.asarray(geometries, dtype=object)
+    if (shapely.get_coordinate_dimension(shapes) > 2).any():  # costs as much as writing them
+        shapes = shapely.force_2d(shapes)
     if len(shapes) == 0:
         return []
     known = ~shapely.is_missing(shapes)

@@ -255,14 +255,7 @@ class GeoPackageStore:
             connection.execute(schema.reach_parts.delete())
             network_tables.replace_reaches(connection, self._backend, reaches, who=who)
             network_tables.replace_reach_parts(connection, self._backend, reach_parts)
-            stored = connection.execute(
-                sa.select(schema.placements.c.placement_id, schema.placements.c.fid)
-            ).all()
-            rows = pd.Series(
-                [row.fid for row in stored],
-                index=pd.Index([row.placement_id for row in stored], dtype="str"),
-                dtype="int64",
-            )
+            rows = writing.stored_rows(connection)
             if len(rows) != len(snaps):
                 raise StoreError(
                     f"{len(rows)} placements are stored, {len(snaps)} were snapped anew: another "
@@ -422,7 +415,6 @@ class GeoPackageStore:
                 connection, self._backend, records,
                 who=who, files=files, digest=digest, digests=digests, progress=progress,
             )  # fmt: skip
-            covers.extend(connection, self._backend, records.placements)
             self._grow(connection, *_WRITTEN)
         return batch
 

@@ -18,6 +18,8 @@ from service.store.named_tables import put_named
 from service.store.network_tables import read_reaches
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from service.records import FieldRecords
@@ -29,6 +31,7 @@ __all__ = [
     "delete_placements",
     "insert_network_findings",
     "local_dates",
+    "stored_rows",
     "update_placement",
 ]
 
@@ -56,8 +59,12 @@ def add_records(
     *,
     who: str,
     batch_id: int | None,
+    tell: Callable[[float], None] = lambda _: None,
 ) -> None:
-    """Insert placements with all that hangs on them, and note each in the history."""
+    """Insert placements with all that hangs on them, and note each in the history.
+
+    `tell` hears which part of an import's time has gone by then, as measured on a large one.
+    """
     for table, frame in ((schema.surveys, records.surveys), (schema.sites, records.sites)):
         put_named(connection, backend, table, frame, who=who, batch_id=batch_id)
     placements = records.placements
@@ -66,13 +73,25 @@ def add_records(
     fids = backend.insert_layer(
         connection, schema.placements, values, np.asarray(placements.geometry, object)
     )
+    tell(0.3)
     rows = pd.Series(np.asarray(fids, np.int64), index=placements.index)
     _insert_owned(connection, backend, records, rows)
+    tell(0.6)
     written = history.documents(placements, records.catches, records.lengths)
+    tell(0.75)
     history.note(
         connection, backend, who=who, entity="placement", action="add", batch_id=batch_id,
         keys=placements.index.tolist(), after=written,
     )  # fmt: skip
+    tell(0.85)
+
+
+def stored_rows(connection: sa.Connection) -> pd.Series:
+    """Row number of every placement that is stored, by its id."""
+    own = schema.placements.c
+    stored = connection.execute(sa.select(own.placement_id, own.fid)).fetchall()
+    index = pd.Index([row[0] for row in stored], dtype="str")
+    return pd.Series([row[1] for row in stored], index=index, dtype="int64")
 
 
 def _placement_values(placements: gpd.GeoDataFrame, digests: pd.Series) -> dict[str, list[Any]]:
