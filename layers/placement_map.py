@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from layers.map_columns import OUTCOMES, MapColumns, NameList
-from layers.screen_lines import Box, grid_positions
+from layers.screen_lines import FINEST_ZOOM, Box, grid_positions
 
 if TYPE_CHECKING:
     import pyproj
@@ -34,6 +34,8 @@ OUT: Final = 255  # left out by the filter
 CELL_PX: Final = 64
 _TILES: Final = 256  # along each side of the placements' extent
 _KEPT_FILTERS: Final = 12
+_CELL_BITS: Final = 2  # 256 / CELL_PX cells along a tile
+_FINEST_BITS: Final = FINEST_ZOOM + _CELL_BITS
 
 
 @dataclass(frozen=True)
@@ -109,6 +111,9 @@ class PlacementMap:
         )
         self.rows_of_columns: Ints = order
         self.names: NameList = columns.names
+        # Whole cells at the finest zoom, so that those of a coarser one are a shift away.
+        finest = np.nan_to_num(placed[order]) * 2.0**_FINEST_BITS
+        self._across, self._down = np.floor(finest).astype(np.int32).T.copy()
         self.x = placed[order, 0].copy()
         self.y = placed[order, 1].copy()
         self.method, self.methods = columns.method[order], columns.methods
@@ -264,14 +269,15 @@ class PlacementMap:
         """Count placements by cell of `CELL_PX` pixels at a zoom, and by state."""
         cells = 256 / CELL_PX * 2.0**zoom
         x, y, state = self.x[rows], self.y[rows], states[rows]
-        across, down = (x * cells).astype(np.int64), (y * cells).astype(np.int64)
+        shift = _FINEST_BITS - zoom - _CELL_BITS
+        across, down = self._across[rows] >> shift, self._down[rows] >> shift
         if not len(rows):
             return CellCounts(
                 np.empty((0, 2)), np.empty((0, 4)), np.empty((0, len(STATES)), np.int64)
             )
         left, top = int(across.min()), int(down.min())
         wide, high = int(across.max()) - left + 1, int(down.max()) - top + 1
-        key = (down - top) * wide + (across - left)
+        key = (down - top).astype(np.int64) * wide + (across - left)
         if wide * high > 4 * len(rows) + 100_000:
             found, key = np.unique(key, return_inverse=True)
         else:

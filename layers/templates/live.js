@@ -136,7 +136,7 @@
   function short(count) {
     if (count < 1000) return String(count);
     const thousands = count / 1000;
-    return (thousands < 10 ? thousands.toFixed(1) : thousands.toFixed(0)) + "k";
+    return (thousands < 9.95 ? thousands.toFixed(1) : thousands.toFixed(0)) + "k";
   }
 
   /** Many placements as one sign: how many, and the shares of their states around it. */

@@ -70,7 +70,7 @@ def measure(path: Path, extent: list[float], places: np.ndarray) -> None:
             print(f"   one at a time{words or ', no filter'}: {told(seconds, sizes)}", flush=True)
         addresses = [view[part] for view in views for part in (2, 3)]
         together(host, port, addresses)
-        peer(path, client, views)
+        peer(path, host, port, views)
     finally:
         server.terminate()
         server.wait(timeout=30)
@@ -104,9 +104,10 @@ def together(host: str, port: int, addresses: list[str]) -> None:
     )
 
 
-def peer(path: Path, client: http.client.HTTPConnection, views: list[tuple]) -> None:
+def peer(path: Path, host: str, port: int, views: list[tuple]) -> None:
     """Read and write the first view of each zoom with pyogrio."""
     for zoom, window, placements, _ in views[::VIEWS_A_ZOOM]:
+        client = http.client.HTTPConnection(host, port, timeout=300)  # the last was left idle
         ours = min(fetch(client, placements)[0] for _ in range(3))
         began = time.perf_counter()
         frame = pyogrio.read_dataframe(
