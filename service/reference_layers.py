@@ -236,7 +236,7 @@ def load_list(store: Store, name: str, raw: pd.DataFrame, *, who: str) -> Loaded
     put = {"species": store.put_species, "surveys": store.put_surveys, "sites": store.put_sites}
     if name == "surveys":
         _check_surveys(frame, store)
-    added, changed = put[name](frame.set_index(key), who=who)
+    added, changed = put[name](frame, who=who)
     same = len(frame) - added - changed
     told = [
         f"{name.capitalize()}: {added} added, {changed} changed, {same} the same as stored.",
