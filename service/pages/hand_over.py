@@ -171,6 +171,7 @@ def file() -> Response:
     except BaseException:
         folder.cleanup()
         raise
+    answer.direct_passthrough = False  # else nothing is called once it is sent
     answer.call_on_close(folder.cleanup)
     answer.cache_control.no_store = True
     return answer
