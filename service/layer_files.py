@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, TypeVar
 import geopandas as gpd
 import pandas as pd
 import pyogrio
-from pyogrio.errors import DataLayerError, DataSourceError
+from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, GeometryError
 
 from service.errors import RequestError
 
@@ -40,9 +40,15 @@ def read_features(path: Path, layer: str | None = None) -> gpd.GeoDataFrame:
             )
         if layer is not None and layer not in layers:
             raise RequestError(f"{path.name} has no layer {layer!r}; it has {', '.join(layers)}.")
+        promised = int(pyogrio.read_info(path, layer=layer)["features"])
         frame = pyogrio.read_dataframe(path, layer=layer)
-    except (DataSourceError, DataLayerError) as problem:
+    except (DataSourceError, DataLayerError, FeatureError, GeometryError) as problem:
         raise RequestError(f"{path.name} cannot be read as a map layer: {problem}") from problem
+    if promised > len(frame):
+        raise RequestError(
+            f"{path.name} says that it holds {promised} features, but {len(frame)} can be read; "
+            "it was cut short, fetch it again."
+        )
     if not isinstance(frame, gpd.GeoDataFrame):
         raise RequestError(f"{path.name} holds no geometry; give a layer of lines or polygons.")
     return frame

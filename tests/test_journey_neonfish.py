@@ -175,7 +175,7 @@ def test_effort_and_catch_rate_without_network_or_catchments(journey):
 @pytest.mark.parametrize("what", list(SUMMARIES))
 def test_every_summary_answers_in_words(journey, what):
     """No traceback and no silence where network and catchments are missing."""
-    for form in ("csv", "json", "geojson"):
+    for form in ("csv", "json"):
         result = done("summary", journey[0], what, "--format", form)
         assert "Traceback" not in result.output
         assert "inf" not in result.stdout.lower().replace("information", "")
