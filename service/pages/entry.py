@@ -96,6 +96,7 @@ def _lists(form: Form | None) -> dict[str, Any]:
         "timezone": store.settings.timezone,
         "zones": surveys["timezone"].dropna().to_dict(),
         "bounds": frame_bounds(reaches),
+        "reaches": len(reaches),
         "tiles": {"url": settings.tile_url, "attribution": settings.tile_attribution}
         if settings.shows_tiles
         else None,

@@ -3,6 +3,7 @@
   "use strict";
   const FINEST = 13; // side of the squares that reaches are asked for in, as a zoom
   const MOST_SQUARES = 12;
+  const FEW_REACHES = 3000; // so many are drawn whole however far out the map is
 
   function make(lists, tapped) {
     const map = L.map("map", { zoomSnap: 0.5, preferCanvas: true });
@@ -38,7 +39,7 @@
 
     async function fill() {
       const zoom = map.getZoom();
-      const order = zoom >= 11 ? 1 : zoom >= 9 ? 2 : zoom >= 7 ? 4 : 6;
+      const order = zoom >= 11 || lists.reaches <= FEW_REACHES ? 1 : zoom >= 9 ? 2 : zoom >= 7 ? 4 : 6;
       if (order !== least) {
         least = order;
         asked.clear();
