@@ -35,11 +35,19 @@ def read_map_columns(connection: sa.Connection, backend: GeoPackage, *, public: 
     fids, parts = _placements(connection, backend, public=public)
     methods, surveys = _Codes(), _Codes()
     columns = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    # The order of entry tells what was entered beside what; the public gets that of its own ids.
+    order = np.argsort(columns["name"], kind="stable") if public else np.arange(len(fids))
+    rank = np.empty(len(order), np.int64)
+    rank[order] = np.arange(len(order))
+    columns = {name: held[order] for name, held in columns.items()}
     method, survey = methods.of(columns["method"]), surveys.of(columns["survey"])
     first, last = _days(columns["set_on"], columns["year"])
     snapped, ambiguous = _snaps(connection, fids, public=public)
+    snapped, ambiguous = snapped[order], ambiguous[order]
     caught_by, caught, species = _caught(connection, fids)
+    caught_by, caught = _ordered(rank, caught_by, caught)
     by, reach, from_m, to_m, reaches = _stretches(connection, fids, public=public)
+    by, reach, from_m, to_m = _ordered(rank, by, reach, from_m, to_m)
     return MapColumns(
         names=NameList(columns["name"].tolist()),
         xy=np.column_stack([columns["x"], columns["y"]]).astype(np.float64),
@@ -64,14 +72,23 @@ def read_map_columns(connection: sa.Connection, backend: GeoPackage, *, public: 
     )
 
 
+def _ordered(
+    rank: NDArray[np.int64], owners: NDArray[np.int32], *held: NDArray[Any]
+) -> tuple[NDArray[Any], ...]:
+    """Rows in the order of their owners and, within one, of the first column held."""
+    rows = rank[owners]
+    at = np.lexsort((held[0], rows))
+    return rows[at].astype(np.int32), *(column[at] for column in held)
+
+
 class _Codes:
-    """Numbers in place of names."""
+    """Numbers in place of names, in the order of the names."""
 
     def __init__(self) -> None:
         self.names: tuple[str, ...] = ()
 
     def of(self, texts: NDArray[np.object_]) -> NDArray[np.int32]:
-        codes, names = pd.factorize(texts, use_na_sentinel=True)
+        codes, names = pd.factorize(texts, sort=True, use_na_sentinel=True)
         self.names = tuple(str(name) for name in names)
         found: NDArray[np.int32] = codes.astype(np.int32)
         return found
