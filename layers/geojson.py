@@ -22,7 +22,7 @@ from layers.crs import read_crs
 from layers.errors import FrameError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     import geopandas as gpd
     from numpy.typing import NDArray
@@ -44,7 +44,10 @@ __all__ = [
 
 MEDIA_TYPE: Final = "application/geo+json"  # RFC 7946, section 12
 _DECIMALS: Final = 7  # 1e-7 degree is about 1 cm of latitude; RFC 7946, section 11.2
-_JSON: Final = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS
+# Times are written by us, as RFC 3339 text in UTC.
+_JSON: Final = (
+    orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS | orjson.OPT_PASSTHROUGH_DATETIME
+)
 
 
 def to_wgs84(geometries: Geometries, crs: CrsLike) -> Geometries:
@@ -194,8 +197,9 @@ def property_values(column: pd.Series) -> list[Any]:
     ([1.0, None], [True, False])
     """
     if isinstance(column.dtype, pd.DatetimeTZDtype):
-        text = column.dt.tz_convert("UTC").dt.strftime("%Y-%m-%dT%H:%M:%SZ")
-        return list(text.astype(object).where(column.notna(), None))
+        moments = column.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy("datetime64[s]")
+        text = np.datetime_as_string(moments).tolist()
+        return [None if word == "NaT" else f"{word}Z" for word in text]
     if pd.api.types.is_datetime64_any_dtype(column.dtype):
         text = column.dt.strftime("%Y-%m-%dT%H:%M:%S")
         return list(text.astype(object).where(column.notna(), None))
@@ -257,9 +261,28 @@ def feature_texts(
     -------
     list of bytes, n JSON texts in UTF-8
     """
+    try:
+        return _written(frame, geometries, extra or {}, _natural_values)
+    except orjson.JSONEncodeError:  # a kind that has to be turned, or refused by its column
+        return _written(frame, geometries, extra or {}, property_values)
+
+
+def _natural_values(column: pd.Series) -> list[Any]:
+    """Values as JSON knows them; lists and dicts as they are, since orjson writes those."""
+    if column.dtype == object:
+        return list(column.where(column.notna(), None).tolist())
+    return property_values(column)
+
+
+def _written(
+    frame: gpd.GeoDataFrame,
+    geometries: Geometries,
+    extra: Mapping[str, Any],
+    values: Callable[[pd.Series], list[Any]],
+) -> list[bytes]:
     texts = shapely.to_geojson(geometries)
     attributes = frame.drop(columns=frame.geometry.name)
-    columns = [property_values(attributes[name]) for name in attributes.columns]
+    columns = [values(attributes[name]) for name in attributes.columns]
     names = [str(name) for name in attributes.columns]
     rows = zip(*columns, strict=True) if columns else itertools.repeat((), len(frame))
     ids = property_values(frame.index.to_series(name="id"))
@@ -270,7 +293,7 @@ def feature_texts(
                 "id": key,
                 "geometry": None if text is None else orjson.Fragment(text),
                 "properties": dict(zip(names, row, strict=True)),
-                **(extra or {}),
+                **extra,
             },
             option=_JSON,
         )

@@ -115,8 +115,7 @@ def _effort_words(placements: gpd.GeoDataFrame, methods: pd.DataFrame) -> pd.Ser
     units = known["effort_unit"].map({key: unit.unit for key, unit in EFFORT_UNITS.items()})
     # Six digits hold any effort a field sheet states; %g drops what is not there.
     words = known["effort"].map("{:g}".format).astype("str") + " " + units.astype("str")
-    joined = words.groupby(known["placement_id"].to_numpy()).agg("; ".join)
-    return joined.reindex(placements.index)
+    return _joined(placements.index, known["placement_id"], words.tolist(), "; ")
 
 
 def _catch_columns(
@@ -138,7 +137,7 @@ def _catch_columns(
     return {
         "individuals": by_placement["individuals"].sum().reindex(ids, fill_value=0.0),
         "individuals_lower_bound": by_placement["lower_bound"].any().reindex(ids, fill_value=False),
-        "species": by_placement["species"].agg(";".join).reindex(ids),
+        "species": _joined(ids, caught["placement_id"], caught["species"].tolist(), ";"),
         "catch": _lists(ids, caught["placement_id"], rows),
     }
 
@@ -152,6 +151,12 @@ def _lists(ids: pd.Index, owners: pd.Series, values: list[Any]) -> pd.Series:
     sorted_values = [values[at] for at in order.tolist()]
     cells = [sorted_values[start:stop] for start, stop in itertools.pairwise(starts)]
     return pd.Series(cells, index=ids, dtype=object)
+
+
+def _joined(ids: pd.Index, owners: pd.Series, words: list[str], between: str) -> pd.Series:
+    """Words of each placement joined; missing where there are none."""
+    cells = _lists(ids, owners, words).tolist()
+    return pd.Series([between.join(cell) if cell else None for cell in cells], ids, dtype="str")
 
 
 def _snap_columns(
