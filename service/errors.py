@@ -3,7 +3,8 @@
 ServiceError (Exception)
 ├── FieldFileError   a field file holds values that cannot be understood; nothing stored
 ├── StoreError       the store cannot be opened, is of another kind, or is out of space
-│   └── StoreBusyError   another process holds the write lock too long
+│   ├── StoreBusyError   another process holds the write lock too long
+│   └── StoreOutdatedError   an older schema, opened only for reading
 ├── NotFoundError    no such record; also the answer for one the viewer may not see
 ├── ConflictError    the record was changed by somebody else, or exists with other content
 ├── AccessError      the viewer's role does not allow this
@@ -30,6 +31,7 @@ __all__ = [
     "ServiceError",
     "StoreBusyError",
     "StoreError",
+    "StoreOutdatedError",
 ]
 
 
@@ -68,6 +70,10 @@ class StoreError(ServiceError):
 
 class StoreBusyError(StoreError):
     """Another process holds the write lock for too long; try again."""
+
+
+class StoreOutdatedError(StoreError):
+    """The store has an older schema and was opened only for reading."""
 
 
 class NotFoundError(ServiceError):

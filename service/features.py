@@ -79,7 +79,7 @@ def detections(
 def stretches(
     store: Store, selection: Selection, viewer: Viewer, *, within: Box | None = None
 ) -> gpd.GeoDataFrame:
-    """Lines of the sampled stretches, with `placement_id`, `method`, `reach_id`, `from_m`, `to_m`."""
+    """Lines of the sampled stretches: `placement_id`, `method`, `reach_id`, `from_m`, `to_m`."""
     lines = summaries.stretch_lines(store, selection, viewer)
     return lines[_meets(lines, within)] if within else lines
 

@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
+from click.testing import CliRunner
 
+from service.commands import main
 from service.errors import StoreError
 from service.store import open_store
 from service.store.migrations import MIGRATIONS, Migration, migrate
@@ -126,3 +128,12 @@ def test_a_store_moved_forward_has_the_tables_of_a_new_one(old, path, tmp_path):
 
 def test_there_is_a_store_of_the_first_version():
     assert "v1" in [path.stem for path in OLD]
+
+
+def test_a_reading_command_brings_an_older_store_up_to_date(tmp_path):
+    """`summary` on a store of the first schema works, and a copy of the old file is kept."""
+    path = Path(shutil.copy(OLD[0], tmp_path / "old.gpkg"))
+    answer = CliRunner().invoke(main, ["summary", str(path), "effort"])
+    assert answer.exit_code == 0, answer.output
+    assert "newest schema" in answer.stderr
+    assert list(tmp_path.glob("old.before-v*.gpkg"))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from service.errors import StoreOutdatedError
 from service.settings import read_settings
 from service.store import open_store
 
@@ -27,8 +28,14 @@ file_argument = click.argument(
 
 @contextmanager
 def opened(path: Path, *, read_only: bool = False) -> Iterator[Store]:
-    """Open a store for one command."""
-    store = open_store(path, read_only=read_only, busy_seconds=read_settings().busy_seconds)
+    """Open a store for one command; one of an older schema is brought up to date first."""
+    busy_seconds = read_settings().busy_seconds
+    try:
+        store = open_store(path, read_only=read_only, busy_seconds=busy_seconds)
+    except StoreOutdatedError:
+        open_store(path, busy_seconds=busy_seconds).close()  # keeps a copy beside the store
+        click.echo(f"{path.name} was brought to the newest schema; a copy is kept.", err=True)
+        store = open_store(path, read_only=read_only, busy_seconds=busy_seconds)
     try:
         yield store
     finally:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import sqlalchemy as sa
 
-from service.errors import StoreError
+from service.errors import StoreError, StoreOutdatedError
 from service.store import history, schema
 
 if TYPE_CHECKING:
@@ -93,9 +93,9 @@ def migrate(session: Session, steps: Sequence[Migration] = MIGRATIONS) -> Path |
     if version == newest:
         return None
     if session.read_only:
-        raise StoreError(
+        raise StoreOutdatedError(
             f"{session.path.name} has schema {version} and has to be brought to {newest}; "
-            "open it once for writing."
+            "open it once for writing, as rifflebook serve does."
         )
     copy = _keep_copy(session, version)
     for migration in steps:

@@ -58,7 +58,7 @@ def put_named(
     not looked at. Records that are the same already leave no trace in the history.
     """
     key = _key(table)
-    if frame.empty:
+    if not len(frame):  # a list of names alone has no columns, but rows
         return 0, 0
     given = frame.reset_index() if frame.index.name == key.name else frame
     if key.name not in given:
