@@ -135,6 +135,16 @@ def _in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.Da
     return frame[within_catchments(store, frame["catchment"], selection.catchments)]
 
 
+def _told_whole(frame: pd.DataFrame, asked: _Asked, viewer: Viewer) -> pd.Series:
+    """Which rows are of species of which this viewer is told everything.
+
+    Where the public does not see a sensitive species found, it may be found and not told; and
+    placements shown as grid cells bring neither effort nor reach.
+    """
+    secret = asked.species.index[~asked.species["sensitivity"].fillna("none").eq("none")]
+    return ~frame["species"].isin(secret) | viewer.sees_exact_places
+
+
 def _of_species(frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
     return frame[frame["species"].isin(selection.species)] if selection.species else frame
 
@@ -251,7 +261,7 @@ def effort(
         units=units,
     )
     inputs = found.attrs.get("inputs", {})
-    rows = _of_species(found, selection)
+    rows = _of_species(found[_told_whole(found, asked, viewer)], selection)
     if selection.catchments:
         chosen = within_catchments(store, rows["catchment"], selection.catchments)
         rows = rows[chosen | (rows["catchment"] == "all").to_numpy()]
@@ -277,7 +287,10 @@ def effort_by_year(store: Store, selection: Selection, viewer: Viewer) -> pd.Dat
 
 
 def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
-    """Found, looked for and not found, or never looked for: each catchment and species."""
+    """Found, looked for and not found, or never looked for: each catchment and species.
+
+    Who may not see exact places is told of sensitive species only where they were found.
+    """
     from layers import occurrence as computing
 
     asked = _asked(store, selection, viewer, whole_catch=True)
@@ -293,6 +306,7 @@ def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFra
     )
     inputs = found.attrs.get("inputs", {})
     rows = _of_species(_in_chosen(store, found, selection), selection)
+    rows = rows[rows["state"].eq("found") | _told_whole(rows, asked, viewer)]
     return _finished(rows, "occurrence", inputs=inputs)  # type: ignore[no-any-return]
 
 
@@ -395,7 +409,8 @@ def detection(
         years=years,
     )
     inputs = found.attrs.get("inputs", {})
-    return _finished(_of_species(found, selection), "detection", inputs=inputs)  # type: ignore[no-any-return]
+    rows = _of_species(found[_told_whole(found, asked, viewer)], selection)
+    return _finished(rows, "detection", inputs=inputs)  # type: ignore[no-any-return]
 
 
 def chance_missed(
@@ -420,6 +435,7 @@ def chance_missed(
         years=years,
     )
     inputs = found.attrs.get("inputs", {})
+    found = found[_told_whole(found, asked, viewer)]
     rows = _of_species(_in_chosen(store, found, selection), selection).reset_index(drop=True)
     rows.attrs["inputs"] = inputs
     return rows

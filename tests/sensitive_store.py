@@ -105,7 +105,8 @@ def random_plan(seed, n=70, *, width_m=22_000.0, height_m=9_000.0, shares=None):
 
 
 def twin(plan, seed):
-    """Move every sensitive placement within its cell and change all that is private of it."""
+    """Move every sensitive placement within its cell, change all that is private of it, and
+    enter everything in another order."""
     rng = np.random.default_rng(seed)
     moved, steps = plan.placements.copy(), plan.own_steps()
     for step in (1, 10, 50, 1000):
@@ -123,7 +124,10 @@ def twin(plan, seed):
     moved.loc[private, "minutes"] = rng.integers(100, 200, n).astype(float)
     shift = pd.to_timedelta(rng.integers(1, 90, n), unit="min")
     moved.loc[private, "set_at"] = moved.loc[private, "set_at"] + shift
-    return replace(plan, placements=moved)
+    # Nor may the order of entry show.
+    order = rng.permutation(len(moved))
+    catches = plan.catches.sample(frac=1, random_state=seed)
+    return replace(plan, placements=moved.iloc[order], catches=catches)
 
 
 def drawn_reaches():
