@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 __all__ = ["BUSY_SECONDS", "Session", "said_plainly", "without_collecting"]
 
 BUSY_SECONDS = 30.0
+# A writer comes back to the same pages; many readers at once each hold a cache of their own.
+WRITING_CACHE_KB = 65_536
+READING_CACHE_KB = 8_192
 
 
 class Session:
@@ -65,7 +68,7 @@ class Session:
         if not self.read_only:
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA cache_size = -65536")
+        connection.execute(f"PRAGMA cache_size = -{READING_CACHE_KB}")
         return connection
 
     @contextmanager
@@ -101,6 +104,8 @@ class Session:
 
 def _begin(connection: sa.Connection) -> None:
     writes = connection.get_execution_options().get("writes", False)
+    if writes:
+        connection.exec_driver_sql(f"PRAGMA cache_size = -{WRITING_CACHE_KB}")
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
