@@ -34,6 +34,8 @@ GENERALISED_COLUMNS: Final = (
 # All that a covered placement still tells, besides its cell and year.
 _KEPT_OF_COVERED: Final = ("method", "outcome")
 _KEPT_OF_CATCH: Final = ("placement_id", "species", "count", "count_kind", "life_stage")
+# Rows of one placement are told in an order of their own, not that of entry.
+_ORDER_OF_LENGTHS: Final = ("species", "pass_no", "length_mm", "weight_g")
 # Free words and people's names can tell a place or a day of another placement.
 _NEVER_PUBLIC: Final = ("crew", "permit", "notes", "batch_id")
 
@@ -133,7 +135,8 @@ def public_owned(frame: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
         names = exact["public_id"].reindex(held.index)
         return held.set_axis(pd.Index(names, name="placement_id", dtype="str")).sort_index()
     shown = _renamed(frame, exact)
-    return shown.sort_values("placement_id", kind="stable", ignore_index=True)
+    order = ["placement_id", *(name for name in _ORDER_OF_LENGTHS if name in shown)]
+    return shown.sort_values(order, kind="stable", ignore_index=True)
 
 
 def _renamed(frame: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:

@@ -107,16 +107,18 @@ class Public:
             if "GET" in rule.methods and not rule.rule.strip("/").startswith(_NOT_RECORDS):
                 yield rule
 
-    def addresses(self, ids, queries, *, seed=1, most=2):
+    def addresses(self, ids, queries, *, seed=1, most=2, short=False):
         """Addresses of every route, with arguments and queries that might mean something to it.
 
         Of what answers, and of what does not, up to `most` of each route are drawn; of each
-        kind of query one that the route understands.
+        kind of query one that the route understands. `short` leaves out files and half the kinds.
         """
         rng = np.random.default_rng(seed)
         values = [*ids, *_WORDS, *SPECIES.index]
         for rule in self.rules():
             names = sorted(rule.arguments)
+            if short and (rule.rule.endswith("/file") or len(names) > 1):
+                continue  # forms of files have tests of their own
             rows = [rng.permutation(values)[: len(names)] for _ in range(30 if names else 1)]
             if names:
                 rows += [[str(value)] for value in values] if len(names) == 1 else []
@@ -131,9 +133,12 @@ class Public:
                 (taken if answers else silent).append(address)
             yield from taken
             yield from silent[:1]
+            if rule.rule.endswith("/file"):
+                continue  # takes a second each time; files of parts have a test of their own
             # Place and time are asked of every route, two of the other kinds by chance.
             others = [kind for kind in queries if kind not in ("bbox", "since", "datetime")]
-            for kind in ["bbox", "since", "datetime", *rng.choice(others, 2, replace=False)]:
+            kinds = ["bbox", "since"] if short else ["bbox", "since", "datetime"]
+            for kind in [*kinds, *rng.choice(others, 0 if short else 2, replace=False)]:
                 asked = queries[kind]
                 address = str(rng.choice(taken or known))
                 query = asked[rng.integers(len(asked))]
@@ -259,7 +264,7 @@ def test_the_comparison_can_see_a_leak(twins):
     plan, other, views = twins
     one, two = (Public(view.store, Viewer("m", "member")) for view in views)
     asked = queries_around([plan, other], 1, 1)
-    addresses = one.addresses(ids_of(plan, one.store), asked, most=1)
+    addresses = one.addresses(ids_of(plan, one.store), asked, most=1, short=True)
     telling = {
         address.split("?")[0] for address in addresses if one.get(address)[2] != two.get(address)[2]
     }
@@ -323,8 +328,8 @@ def test_small_boxes_meet_cells_at_their_centre_only(twins):
         answer = one.client.get(f"/placements.geojson?bbox={box}").get_json(force=True)
         for feature in answer["features"]:
             x, y = feature["geometry"]["coordinates"]
-            assert west <= x <= east
-            assert south <= y <= north
+            assert west - 1e-6 <= x <= east + 1e-6
+            assert south - 1e-6 <= y <= north + 1e-6
             hits += feature["id"] in set(covered["id"])
     assert hits <= 4 * len(covered)  # a centre on a seam meets four boxes at most
 
@@ -337,7 +342,7 @@ def test_adding_a_sensitive_record_shows_its_cell_alone(tmp_path):
     views = [Public(make_store(tmp_path / f"{k}.gpkg", some.take(some.own_steps() == 0)))
              for k, some in enumerate((plan, other))]  # fmt: skip
     one, two = views
-    addresses = [*one.addresses(["none"], queries_around([plan, other], 3, 2), most=1)]
+    addresses = [*one.addresses(["none"], queries_around([plan, other], 3, 2), most=1, short=True)]
     before = {address: one.get(address) for address in addresses}
     assert before == {address: two.get(address) for address in addresses}
     for view, some in zip(views, (plan, other), strict=True):
@@ -355,7 +360,7 @@ def test_withheld_records_leave_no_trace(tmp_path):
     gone = plan.own_steps() == 1000
     assert gone.any()
     view = Public(make_store(tmp_path / "w.gpkg", plan.take(~gone)))
-    addresses = [*view.addresses(["none"], queries_around([plan], 5, 2), most=1)]
+    addresses = [*view.addresses(["none"], queries_around([plan], 5, 2), most=1, short=True)]
     before = {address: view.get(address) for address in addresses}
     add_plan(view.store, plan.take(gone), "b.csv")
     assert before == {address: view.get(address) for address in addresses}
