@@ -28,7 +28,7 @@ __all__ = ["BUSY_SECONDS", "Session", "said_plainly", "without_collecting"]
 BUSY_SECONDS = 30.0
 # A writer comes back to the same pages; many readers at once each hold a cache of their own.
 WRITING_CACHE_KB = 65_536
-READING_CACHE_KB = 8_192
+READING_CACHE_KB = 16_384
 
 
 class Session:
