@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
 import pandas as pd
 
 from layers.catchments import catchment_of
@@ -26,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     import geopandas as gpd
+    import numpy as np
     from numpy.typing import NDArray
 
     from service.records import Role, Selection, Viewer

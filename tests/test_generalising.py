@@ -163,7 +163,8 @@ def test_cells_are_counted_from_the_grid_origin():
     centres = cell_centres(xy, np.array([10, 10, 1]))
     assert centres.tolist() == [[355_000, 5_835_000], [345_000, 5_825_000], [-500, -500]]
     assert np.abs(xy - centres).max() <= 5000
-    assert cell_uncertainty_m(np.array([1.0, 10, 50])) == pytest.approx([707.107, 7071.07, 35355.34])
+    sides = np.array([1.0, 10, 50])
+    assert cell_uncertainty_m(sides) == pytest.approx([707.107, 7071.07, 35355.34])
     rng = np.random.default_rng(3)
     spots = rng.uniform(-1e5, 1e5, (500, 2))
     fine = cell_centres(spots, np.full(500, 1))
