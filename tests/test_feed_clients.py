@@ -181,7 +181,7 @@ def test_schemathesis_finds_no_server_error(app, recwarn):
 
         @given(case=operation.as_strategy())
         @settings(
-            max_examples=8,
+            max_examples=5,
             deadline=None,
             database=None,
             derandomize=True,

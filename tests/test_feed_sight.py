@@ -138,13 +138,20 @@ PROBES = (
 )
 
 
-@pytest.mark.parametrize("name", list(COLLECTIONS))
-def test_twin_stores_answer_the_public_alike(tmp_path, name):
-    """Two stores that differ only in what is hidden give the public the same bytes and tags."""
-    plan = random_plan(21, n=70)
-    stores = [make_store(tmp_path / f"{k}.gpkg", p) for k, p in enumerate((plan, twin(plan, 8)))]
-    answers = []
+@pytest.fixture(scope="module")
+def twins(tmp_path_factory):
+    folder, plan = tmp_path_factory.mktemp("twins"), random_plan(21, n=70)
+    stores = [make_store(folder / f"{k}.gpkg", p) for k, p in enumerate((plan, twin(plan, 8)))]
+    yield stores
     for held in stores:
+        held.close()
+
+
+@pytest.mark.parametrize("name", list(COLLECTIONS))
+def test_twin_stores_answer_the_public_alike(twins, name):
+    """Two stores that differ only in what is hidden give the public the same bytes and tags."""
+    answers = []
+    for held in twins:
         client, own = client_of(held, PUBLIC), []
         paths = [f"/feed/collections/{name}"]
         paths += [f"/feed/collections/{name}/items{probe}" for probe in PROBES]
@@ -158,7 +165,6 @@ def test_twin_stores_answer_the_public_alike(tmp_path, name):
                 text = text[text.index("<h1>") :]
             own.append((path, answer.status_code, answer.headers.get("ETag"), text))
         answers.append(own)
-        held.close()
     for one, other in zip(*answers, strict=True):
         assert one == other
 
