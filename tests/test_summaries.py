@@ -106,11 +106,14 @@ def test_public_summaries_do_not_count_hidden_catches_exactly(store):
     assert hidden not in known["measure_m"].dropna().round(3).to_list()
 
 
-def test_network_is_kept_until_the_store_changes(store):
-    """The network is joined once, and anew after a write."""
+def test_network_is_kept_until_it_changes(store):
+    """The network is joined once: a species list leaves it alone, new catchments do not."""
     first = reference.network(store)
+    names = store.species().index[:1]
+    store.put_species(store.species().loc[names].assign(family="Cottidae, again"), who="test")
     assert reference.network(store) is first
-    store.put_species(store.species().iloc[:1].assign(family="Cottidae, again"), who="test")
+    assert reference.species(store).loc[names[0], "family"] == "Cottidae, again"
+    store.replace_catchments(store.catchments(), store.reach_parts(), who="test")
     assert reference.network(store) is not first
 
 
