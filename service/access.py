@@ -47,6 +47,7 @@ __all__ = [
     "require_role",
     "sites",
     "surveys",
+    "sweep_features",
     "within_catchments",
 ]
 
@@ -140,6 +141,13 @@ def find_features(
         wanted, unit, public=not viewer.sees_exact_places, size=size,
         after=after, before=before, places=places,
     )  # fmt: skip
+
+
+def sweep_features(
+    store: Store, wanted: Wanted, unit: Unit, viewer: Viewer, *, size: int = 50_000
+) -> Iterator[pd.DataFrame]:
+    """Yield all that this viewer would find with its places, in any order."""
+    return store.sweep(wanted, unit, public=not viewer.sees_exact_places, size=size)
 
 
 def count_features(store: Store, wanted: Wanted, unit: Unit, viewer: Viewer) -> int:

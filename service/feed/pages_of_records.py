@@ -21,6 +21,7 @@ from service.access import (
     placement_catchments,
     placement_extent,
     refuse_unknown,
+    sweep_features,
     within_catchments,
 )
 from service.errors import NotFoundError, RequestError
@@ -217,16 +218,8 @@ class RecordPages:
         wanted = self._wanted(store, asked, viewer)
         if not self._tested(store, asked, viewer):
             return count_features(store, wanted, self.unit, viewer)
-        number, after = 0, None
-        while True:
-            rows = find_features(
-                store, wanted, self.unit, viewer, size=_LOOKED_AT, after=after, places=True
-            )
-            if len(rows):
-                number += int(self._meets(store, rows, asked).sum())
-                after = rows["key"].iloc[-1]
-            if len(rows) < _LOOKED_AT:
-                return number
+        pieces = sweep_features(store, wanted, self.unit, viewer)
+        return sum(int(self._meets(store, rows, asked).sum()) for rows in pieces)
 
     # Reading ------------------------------------------------------------------------------
     def _features(self, store: Store, rows: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:

@@ -22,11 +22,11 @@ from service.store.columns import instant_text
 from service.store.geopackage import index_name
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from service.store.geopackage import GeoPackage
 
-__all__ = ["Key", "Unit", "Wanted", "count", "extent", "find"]
+__all__ = ["Key", "Unit", "Wanted", "count", "extent", "find", "sweep"]
 
 Unit = Literal["placement", "detection", "stretch"]
 Key = tuple[Any, ...]
@@ -93,22 +93,45 @@ def find(
         `generalised_km` (missing = as recorded).
     """
     key = _key_columns(unit, public=public)
-    shown = COVERS.c.public_id if public else TABLE.c.placement_id
-    columns: list[Any] = [*key, shown]
-    if places:
-        columns.append(STRETCHES.c.geom if unit == "stretch" else TABLE.c.geom)
-        columns += [COVERS.c.step_km, COVERS.c.cell_x, COVERS.c.cell_y] if public else []
-    parts = [_condition(connection, backend, wanted, unit, public=public)]
+    asked = _select(unit, public=public, places=places).limit(size)
+    asked = asked.where(_condition(connection, backend, wanted, unit, public=public))
     if after is not None:
-        parts += [key[0] >= after[0], sa.tuple_(*key) > sa.tuple_(*after)]
+        asked = asked.where(key[0] >= after[0], sa.tuple_(*key) > sa.tuple_(*after))
     if before is not None:
-        parts += [key[0] <= before[0], sa.tuple_(*key) < sa.tuple_(*before)]
-    asked = sa.select(*columns).select_from(_tables(unit, public=public)).where(*parts).limit(size)
-    if unit == "detection":
-        asked = asked.group_by(*key)
+        asked = asked.where(key[0] <= before[0], sa.tuple_(*key) < sa.tuple_(*before))
     asked = asked.order_by(*(column.desc() for column in key) if before is not None else key)
     rows = connection.execute(asked).fetchall()
     return _frame(backend, rows[::-1] if before is not None else rows, len(key), places=places)
+
+
+def sweep(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    wanted: Wanted,
+    unit: Unit,
+    *,
+    public: bool,
+    size: int,
+) -> Iterator[pd.DataFrame]:
+    """Yield all that a question means with its places, in any order, `size` at a time.
+
+    Columns as those of :func:`find`. One statement finds them all.
+    """
+    asked = _select(unit, public=public, places=True)
+    asked = asked.where(_condition(connection, backend, wanted, unit, public=public))
+    width = len(_key_columns(unit, public=public))
+    for rows in connection.execute(asked).partitions(size):
+        yield _frame(backend, rows, width, places=True)
+
+
+def _select(unit: Unit, *, public: bool, places: bool) -> sa.Select[Any]:
+    key = _key_columns(unit, public=public)
+    columns: list[Any] = [*key, COVERS.c.public_id if public else TABLE.c.placement_id]
+    if places:
+        columns.append(STRETCHES.c.geom if unit == "stretch" else TABLE.c.geom)
+        columns += [COVERS.c.step_km, COVERS.c.cell_x, COVERS.c.cell_y] if public else []
+    asked = sa.select(*columns).select_from(_tables(unit, public=public))
+    return asked.group_by(*key) if unit == "detection" else asked
 
 
 def _frame(backend: GeoPackage, rows: Sequence[Any], width: int, *, places: bool) -> pd.DataFrame:
@@ -233,7 +256,15 @@ def _condition(
     uncovered = sa.and_(COVERS.c.step_km == 0, *exact)
     if unit == "stretch":  # they tell where a gear lay
         return sa.and_(*shared, uncovered)
-    return sa.and_(*shared, sa.or_(uncovered, sa.and_(COVERS.c.step_km > 0, *_covered(wanted))))
+    covered = sa.and_(COVERS.c.step_km > 0, *_covered(wanted))
+    if wanted.box is not None and not some_nowhere:
+        # Narrows by index first; the conditions proper follow.
+        near = sa.union_all(
+            sa.select(TABLE.c.fid).where(backend.in_box(TABLE, wanted.box)),
+            sa.select(COVERS.c.placement_row).where(covered),
+        )
+        shared.append(COVERS.c.placement_row.in_(near))
+    return sa.and_(*shared, sa.or_(uncovered, covered))
 
 
 def _shared(

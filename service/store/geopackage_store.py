@@ -370,6 +370,15 @@ class GeoPackageStore:
                 public=public, size=size, after=after, before=before, places=places,
             )  # fmt: skip
 
+    def sweep(
+        self, wanted: Wanted, unit: Unit, *, public: bool, size: int
+    ) -> Iterator[pd.DataFrame]:
+        """Yield all that a question means with its places, in any order."""
+        with self._reading() as connection:
+            yield from finding.sweep(
+                connection, self._backend, wanted, unit, public=public, size=size
+            )
+
     def count(self, wanted: Wanted, unit: Unit, *, public: bool) -> int:
         """Count what a question means."""
         with self._reading() as connection:

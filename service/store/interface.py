@@ -165,6 +165,11 @@ class Store(Protocol):
     ) -> pd.DataFrame:
         """Find features along their keys, for `service.access`; see `store.finding.find`."""
 
+    def sweep(
+        self, wanted: Wanted, unit: Unit, *, public: bool, size: int
+    ) -> Iterator[pd.DataFrame]:
+        """Yield all that a question means with its places, in any order, `size` at a time."""
+
     def count(self, wanted: Wanted, unit: Unit, *, public: bool) -> int:
         """Count what a question means; a box is compared with envelopes."""
 
