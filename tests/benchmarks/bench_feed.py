@@ -38,9 +38,7 @@ def run(scale: float = 1.0) -> None:
 
 
 def _serve(store: Path, role: str, rows: int, gdal_s: float) -> None:
-    process = subprocess.Popen(
-        [*_SERVER, str(store), role, ""], stdout=subprocess.PIPE, text=True
-    )
+    process = subprocess.Popen([*_SERVER, str(store), role, ""], stdout=subprocess.PIPE, text=True)
     try:
         assert process.stdout is not None
         feed = f"{process.stdout.readline().strip()}/feed/collections/placements"

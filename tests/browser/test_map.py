@@ -84,6 +84,9 @@ def test_pointer_tells_its_position(island, open_page):
     page.mouse.move(700, 500)
     first = page.locator(".rb-position").inner_text()
     page.mouse.move(760, 560)
+    page.wait_for_function(
+        "told => document.querySelector('.rb-position').innerText !== told", arg=first
+    )
     second = page.locator(".rb-position").inner_text()
     lat, lon = (float(part) for part in re.findall(r"(\d+\.\d+)°", second))
     assert first != second

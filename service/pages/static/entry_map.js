@@ -55,6 +55,7 @@
           const answer = await fetch(address);
           if (!answer.ok || order !== least) continue;
           const held = await answer.json();
+          if (held.none_kept) asked.delete(address);
           const fresh = held.features.filter((one) => one.geometry && !drawn.has(one.id));
           fresh.forEach((one) => drawn.add(one.id));
           reaches.addData({ type: "FeatureCollection", features: fresh });

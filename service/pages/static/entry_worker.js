@@ -48,8 +48,13 @@ async function fresh(request, key, name) {
   }
 }
 
+/* Where nothing was kept the map stays empty there, and asks again when it is moved. */
+const NONE_KEPT = JSON.stringify({ type: "FeatureCollection", features: [], none_kept: true });
+
 async function reaches(request) {
-  const answer = await fresh(request, request, REACHES);
+  const answer = await fresh(request, request, REACHES).catch(
+    () => new Response(NONE_KEPT, { headers: { "Content-Type": "application/geo+json" } }),
+  );
   const cache = await caches.open(REACHES);
   const keys = await cache.keys();
   for (const old of keys.slice(0, Math.max(0, keys.length - MOST_REACHES))) await cache.delete(old);
