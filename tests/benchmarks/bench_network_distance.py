@@ -13,15 +13,17 @@ REACHES = 300_000
 STRETCHES = 20_000
 
 
-def run() -> None:
+def run(scale: float = 1.0) -> None:
     """Print both times with graph building counted, their ratio, and that they agree.
 
     Both start from the network's node numbers and lengths, and from the stretches.
     """
-    network = build_network(river_network(REACHES, vertices=3))
+    n_reaches = int(REACHES * scale)
+    n_stretches = int(STRETCHES * scale)
+    network = build_network(river_network(n_reaches, vertices=3))
     rng = np.random.default_rng(20240602)
-    rows = rng.choice(REACHES, STRETCHES, replace=False)
-    from_m = rng.uniform(0, 0.5, STRETCHES) * network.length_m[rows]
+    rows = rng.choice(n_reaches, n_stretches, replace=False)
+    from_m = rng.uniform(0, 0.5, n_stretches) * network.length_m[rows]
     to_m = from_m + 0.4 * network.length_m[rows]
 
     times = []
@@ -36,8 +38,8 @@ def run() -> None:
     tails, heads = network.from_node.tolist(), network.to_node.tolist()
     graph = nx.Graph()
     graph.add_weighted_edges_from(zip(tails, heads, network.length_m.tolist(), strict=True))
-    upper = range(network.n_nodes, network.n_nodes + STRETCHES)
-    lower = range(network.n_nodes + STRETCHES, network.n_nodes + 2 * STRETCHES)
+    upper = range(network.n_nodes, network.n_nodes + n_stretches)
+    lower = range(network.n_nodes + n_stretches, network.n_nodes + 2 * n_stretches)
     rest = network.length_m[rows] - to_m
     graph.remove_edges_from([(tails[row], heads[row]) for row in rows.tolist()])
     graph.add_weighted_edges_from(
@@ -51,7 +53,7 @@ def run() -> None:
 
     expected = np.array([found[node] for node in range(network.n_nodes)])
     print(
-        f"network distance: {REACHES:,} reaches, {STRETCHES:,} stretches: {ours:.3f} s "
+        f"network distance: {n_reaches:,} reaches, {n_stretches:,} stretches: {ours:.3f} s "
         f"({len(farthest):,} farthest points included); networkx.multi_source_dijkstra "
         f"{theirs:.2f} s; ratio {theirs / ours:.0f}x; greatest difference "
         f"{np.abs(expected - distance.node_m).max():.1e} m"

@@ -15,12 +15,14 @@ STRETCHES = 15_000
 PLACES = 50
 
 
-def run() -> None:
+def run(scale: float = 1.0) -> None:
     """Print the time for two distances; networkx.ego_graph balls for scale."""
-    network = build_network(river_network(REACHES, vertices=3))
+    n_reaches = int(REACHES * scale)
+    n_stretches = int(STRETCHES * scale)
+    network = build_network(river_network(n_reaches, vertices=3))
     rng = np.random.default_rng(20240603)
-    rows = rng.choice(REACHES, STRETCHES, replace=False)
-    ids = pd.Index([f"P{k}" for k in range(STRETCHES)], name="placement_id")
+    rows = rng.choice(n_reaches, n_stretches, replace=False)
+    ids = pd.Index([f"P{k}" for k in range(n_stretches)], name="placement_id")
     placements = pd.DataFrame(
         {
             "method": "kick_net",
@@ -35,7 +37,7 @@ def run() -> None:
             "placement_id": ids,
             "reach_id": network.reaches.index[rows],
             "from_m": 0.0,
-            "to_m": network.length_m[rows] * rng.uniform(0.2, 1.0, STRETCHES),
+            "to_m": network.length_m[rows] * rng.uniform(0.2, 1.0, n_stretches),
         }
     )
     graph = nx.Graph()
@@ -56,7 +58,7 @@ def run() -> None:
             nx.single_source_dijkstra_path_length(graph, node, cutoff=within_m)
         balls = (perf_counter() - start) / 200 * network.n_nodes
         print(
-            f"next places: {PLACES} of {REACHES:,} reaches within {within_m:.0f} m: {ours:.2f} s, "
+            f"{PLACES} next places, {n_reaches:,} reaches, within {within_m:.0f} m: {ours:.2f} s, "
             f"adding {frame['adds_m'].sum() / 1000:.1f} km; one networkx search with cutoff per "
             f"node, without choosing, would take {balls:.0f} s; ratio {balls / ours:.0f}x"
         )

@@ -72,8 +72,9 @@ def _plain(frames: dict) -> pd.DataFrame:
     )
 
 
-def run(n: int = PLACEMENTS, m: int = CATCHES) -> None:
+def run(scale: float = 1.0) -> None:
     """Print seconds of both and their ratio."""
+    n, m = int(PLACEMENTS * scale), int(CATCHES * scale)
     frames = _frames(n, m)
     begin = time.perf_counter()
     plain = _plain(frames)
