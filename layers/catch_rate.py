@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from scipy import sparse
+import scipy
 
 from layers.effort import EFFORT_UNITS
 from layers.errors import FrameError
@@ -143,10 +143,10 @@ def catch_per_unit_effort(
     used = base & ~mixed & (amount > 0)
     kept = kept & ~later
     kept[kept] = used[rows[kept]]
-    count = sparse.csr_array(
+    count = scipy.sparse.csr_array(
         (number[kept], (rows[kept], kinds[kept])), shape=(len(placements), len(species))
     )
-    bounded = sparse.csr_array(
+    bounded = scipy.sparse.csr_array(
         (lower[kept].astype(np.float64), (rows[kept], kinds[kept])), shape=count.shape
     )
     can = detectable(species, methods).to_numpy(dtype=bool)
@@ -278,7 +278,7 @@ class _Rates:
 
 def _rates(
     effort: Floats,
-    counts: sparse.csc_array,
+    counts: scipy.sparse.csc_array,
     random: np.random.Generator,
     resamples: int,
     per: float,

@@ -15,8 +15,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
-from pvlib import spa
-from scipy.optimize import brentq
+import scipy
 
 from layers.errors import FrameError
 
@@ -84,6 +83,8 @@ def _elevation_at(
     latitude: npt.NDArray[np.float64],
     unix_s: npt.NDArray[np.float64],
 ) -> npt.NDArray[np.float64]:
+    from pvlib import spa  # heavy: loaded when the sun is asked for
+
     elevation = np.full(unix_s.shape, np.nan)
     known = np.flatnonzero(
         np.isfinite(unix_s)
@@ -180,6 +181,8 @@ def light_state(
 
 def _solar_noon(longitude: float, near_unix_s: float) -> float:
     """Unix seconds of the sun's transit nearest to an instant."""
+    from pvlib import spa  # heavy: loaded when the sun is asked for
+
     moment = near_unix_s
     for _ in range(2):  # the equation of time moves by less than 30 s a day
         equation_min = float(
@@ -204,7 +207,7 @@ def _crossing(
 
     if height(low_s) >= 0.0 or height(high_s) < 0.0:
         return None
-    return float(brentq(height, low_s, high_s, xtol=0.05))
+    return float(scipy.optimize.brentq(height, low_s, high_s, xtol=0.05))
 
 
 def sun_events(longitude: float, latitude: float, local_date: date, timezone: str) -> SunEvents:

@@ -12,12 +12,8 @@ import re
 from html import escape
 from typing import TYPE_CHECKING, Final
 
-import matplotlib as mpl
 import numpy as np
 import pandas as pd
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
 
 from layers.effort import EFFORT_UNITS
 from layers.looking import require_columns
@@ -27,6 +23,8 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from matplotlib.ticker import MaxNLocator
 
 __all__ = [
     "accumulation_curve",
@@ -58,18 +56,37 @@ _SETTINGS: Final = {
 _WORDS: Final = "No records to draw."
 
 
+# matplotlib is heavy, and a service that draws nothing is better off without: it is loaded when
+# the first figure is drawn.
 def _drawing() -> AbstractContextManager[None]:
     """Hold our settings while a figure is drawn and written, without touching the user's."""
+    import matplotlib as mpl
+
     return mpl.rc_context(_SETTINGS)  # type: ignore[arg-type]
 
 
+def _sheet(width_in: float, height_in: float) -> Figure:
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width_in, height_in), layout="constrained")
+
+
 def _new(width_in: float = 5.2, height_in: float = 3.1) -> tuple[Figure, Axes]:
-    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    figure = _sheet(width_in, height_in)
     return figure, figure.add_subplot()
+
+
+def _whole_numbers(most: int = 10) -> MaxNLocator:
+    """Place ticks at whole numbers, `most` + 1 of them or fewer."""
+    from matplotlib.ticker import MaxNLocator
+
+    return MaxNLocator(nbins=most, integer=True)
 
 
 def _svg(figure: Figure, title: str, description: str) -> str:
     """Write a figure as SVG with an accessible name; no date, no clock, no random ids."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     target = io.StringIO()
     FigureCanvasSVG(figure).print_svg(  # type: ignore[no-untyped-call]
         target, metadata={"Date": None, "Creator": None, "Type": None, "Format": None}
@@ -157,7 +174,7 @@ def length_frequency(lengths: pd.DataFrame, species: str, *, class_mm: float = 5
         axes.hist(own, edges.tolist(), color=_FILLS[1], edgecolor=_INK, linewidth=0.7)
         axes.set_xlabel(f"Length (mm), classes of {class_mm:g} mm")
         axes.set_ylabel("Fish measured")
-        axes.yaxis.set_major_locator(MaxNLocator(integer=True))
+        axes.yaxis.set_major_locator(_whole_numbers())
         axes.set_title(f"{species}, n = {own.size}", fontsize=9, loc="left", style="italic")
         description = (
             f"{own.size} fish, {own.min():g} to {own.max():g} mm, median {np.median(own):g} mm."
@@ -199,8 +216,8 @@ def accumulation_curve(
         axes.set_xlabel("Placements")
         axes.set_ylabel("Species")
         axes.set_ylim(bottom=0)
-        axes.xaxis.set_major_locator(MaxNLocator(integer=True))
-        axes.yaxis.set_major_locator(MaxNLocator(integer=True))
+        axes.xaxis.set_major_locator(_whole_numbers())
+        axes.yaxis.set_major_locator(_whole_numbers())
         axes.legend(frameon=False, loc="lower right")
         axes.set_title(title, fontsize=9, loc="left")
         description = f"{mean[-1]:g} species in {n[-1]:g} placements, {mean[0]:.1f} in one."
@@ -236,7 +253,7 @@ def effort_by_method_and_year(
     with _drawing():
         columns = min(2, len(methods))
         rows = -(-len(methods) // columns)
-        figure = Figure(figsize=(3.1 * columns, 1.75 * rows + 0.3), layout="constrained")
+        figure = _sheet(3.1 * columns, 1.75 * rows + 0.3)
         panels = figure.subplots(rows, columns, sharex=True, squeeze=False)
         names = _labels(methods, labels)
         for i, (axes, method, name) in enumerate(zip(panels.flat, methods, names, strict=False)):
@@ -255,7 +272,7 @@ def effort_by_method_and_year(
             axes.set_title(name, fontsize=9, loc="left")
             axes.set_ylabel(f"Effort ({unit})")
             axes.set_xlim(years[0] - 0.6, years[-1] + 0.6)
-            axes.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=5))
+            axes.xaxis.set_major_locator(_whole_numbers(5))
             axes.tick_params(labelbottom=True)
             words.append(f"{name}: {own.sum():g} {unit}")
         for axes in panels.flat[len(methods) :]:
@@ -296,9 +313,7 @@ def catch_per_unit_effort(
     methods = pd.Index(own["method"].unique()).sort_values()
     heights = [int((own["method"] == method).sum()) for method in methods]
     with _drawing():
-        figure = Figure(
-            figsize=(5.2, 0.22 * sum(heights) + 0.85 * len(methods) + 0.5), layout="constrained"
-        )
+        figure = _sheet(5.2, 0.22 * sum(heights) + 0.85 * len(methods) + 0.5)
         panels = figure.subplots(
             len(methods), 1, squeeze=False, height_ratios=[h + 1 for h in heights]
         )

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import scipy
 import shapely
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from layers.coverage import NOTHING_SAMPLED
 from layers.crs import transform_positions
@@ -141,8 +140,12 @@ def _joined(network: Network, pieces: Intervals) -> Ints:
         [network.from_node[pieces.group[upper]], network.to_node[pieces.group[lower]]]
     )
     size = count + network.n_nodes
-    links = coo_array((np.ones(len(piece), np.int8), (piece, count + node)), shape=(size, size))
-    label: Ints = connected_components(links.tocsr(), directed=False)[1][:count].astype(np.int64)
+    links = scipy.sparse.coo_array(
+        (np.ones(len(piece), np.int8), (piece, count + node)), shape=(size, size)
+    )
+    label: Ints = scipy.sparse.csgraph.connected_components(links.tocsr(), directed=False)[1][
+        :count
+    ].astype(np.int64)
     return label
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from scipy.sparse import csr_array
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -37,7 +37,7 @@ def half_edges(network: Network) -> HalfEdges:
     tail = np.concatenate([network.from_node, network.to_node])
     head = np.concatenate([network.to_node, network.from_node])
     # Transposing a sparse matrix is a counting sort, faster than sorting the tails.
-    by_tail = csr_array(
+    by_tail = scipy.sparse.csr_array(
         (np.ones(2 * m, np.int8), tail, np.arange(2 * m + 1)), shape=(2 * m, n)
     ).tocsc()
     half = by_tail.indices.astype(np.int64)

@@ -13,10 +13,8 @@ from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any, Final
 
-import folium
 import numpy as np
 import orjson
-from branca.element import Figure, MacroElement
 from jinja2 import Template
 
 from layers.geojson import bounding_box, feature_collection, to_wgs84
@@ -123,29 +121,22 @@ class MapParts:
     script: str
 
 
-class _Records(MacroElement):
-    """Our layers on a folium map."""
-
-    _template = Template(
-        """
-        {% macro html(this, kwargs) %}
-        <script type="application/json" id="{{ this._parent.get_name() }}_view">
-        {{- this.config -}}
-        </script>
-        {% endmacro %}
-        {% macro script(this, kwargs) %}
-        Rifflebook.showRecords(
-            {{ this._parent.get_name() }},
-            JSON.parse(document.getElementById("{{ this._parent.get_name() }}_view").textContent)
-        );
-        {% endmacro %}
-        """
-    )
-
-    def __init__(self, config: str) -> None:
-        super().__init__()  # type: ignore[no-untyped-call]
-        self._name = "Records"
-        self.config = config
+# Our layers on a folium map.
+_RECORDS: Final = Template(
+    """
+    {% macro html(this, kwargs) %}
+    <script type="application/json" id="{{ this._parent.get_name() }}_view">
+    {{- this.config -}}
+    </script>
+    {% endmacro %}
+    {% macro script(this, kwargs) %}
+    Rifflebook.showRecords(
+        {{ this._parent.get_name() }},
+        JSON.parse(document.getElementById("{{ this._parent.get_name() }}_view").textContent)
+    );
+    {% endmacro %}
+    """
+)
 
 
 def map_parts(view: MapView) -> MapParts:
@@ -154,6 +145,9 @@ def map_parts(view: MapView) -> MapParts:
     folium's own header, which would fetch scripts and styles from elsewhere, is left out:
     what a page needs instead is named in `layers.map_assets`.
     """
+    import folium  # heavy, with branca: loaded when a map is drawn
+    from branca.element import Figure, MacroElement
+
     drawing = folium.Map(tiles=None, zoom_control="bottomright", zoom_snap=0.5)
     drawing._id = "records"  # branca would draw a random one; a file must repeat exactly
     if view.bounds is None:
@@ -163,7 +157,10 @@ def map_parts(view: MapView) -> MapParts:
         folium.FitBounds([[south, west], [north, east if east >= west else east + 360]]).add_to(
             drawing
         )
-    _Records(view.config().decode()).add_to(drawing)
+    records: Any = MacroElement()  # type: ignore[no-untyped-call]
+    records._name, records._template = "Records", _RECORDS
+    records.config = view.config().decode()
+    records.add_to(drawing)
     figure = Figure()
     figure.add_child(drawing)
     drawing.render()  # type: ignore[no-untyped-call]

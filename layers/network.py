@@ -9,9 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 import shapely
-from scipy.sparse import coo_array, csr_array
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import KDTree
+import scipy
 
 from layers.crs import require_metres
 from layers.errors import NetworkError
@@ -113,7 +111,7 @@ class Network:
     @cached_property
     def component(self) -> Ints:
         """Connected part of each reach regardless of flow, (m,); 0 is the longest part."""
-        _, of_node = connected_components(self.adjacency, directed=False)
+        _, of_node = scipy.sparse.csgraph.connected_components(self.adjacency, directed=False)
         of_reach = of_node[self.from_node]
         length = np.bincount(of_reach, weights=self.length_m, minlength=len(of_reach) and 1)
         rank = np.empty(len(length), np.int64)
@@ -168,7 +166,7 @@ class Network:
         return best[self.to_node]
 
     @cached_property
-    def adjacency(self) -> csr_array:
+    def adjacency(self) -> scipy.sparse.csr_array:
         """Node-to-node distances along single reaches, both directions, (n, n) [m].
 
         For `scipy.sparse.csgraph`. Of several reaches between the same two nodes the
@@ -184,11 +182,11 @@ class Network:
         first[1:] = (low[1:] != low[:-1]) | (high[1:] != high[:-1])
         keep = first & (low != high)
         a, b, d = low[keep], high[keep], length[keep]
-        matrix = coo_array(
+        matrix = scipy.sparse.coo_array(
             (np.concatenate([d, d]), (np.concatenate([a, b]), np.concatenate([b, a]))),
             shape=(self.n_nodes, self.n_nodes),
         )
-        return csr_array(matrix)
+        return scipy.sparse.csr_array(matrix)
 
 
 def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Network:
@@ -292,13 +290,13 @@ def join_ends(ends: Floats, tolerance_m: float) -> tuple[Ints, Floats]:
     places = ordered[new]
     if tolerance_m == 0:
         return place_of_end, places
-    pairs = KDTree(places).query_pairs(tolerance_m, output_type="ndarray")
+    pairs = scipy.spatial.KDTree(places).query_pairs(tolerance_m, output_type="ndarray")
     if len(pairs) == 0:
         return place_of_end, places
-    links = coo_array(
+    links = scipy.sparse.coo_array(
         (np.ones(len(pairs), np.int8), (pairs[:, 0], pairs[:, 1])), (len(places), len(places))
     )
-    n_nodes, labels = connected_components(links.tocsr(), directed=False)
+    n_nodes, labels = scipy.sparse.csgraph.connected_components(links.tocsr(), directed=False)
     # Number nodes by their first place, so that numbering follows coordinates alone.
     _, first = np.unique(labels, return_index=True)
     rank = np.empty(n_nodes, np.int64)

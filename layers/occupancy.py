@@ -13,8 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.optimize import minimize
-from scipy.special import expit, logit
+import scipy
 
 from layers.errors import ThinDataError
 
@@ -81,7 +80,7 @@ def _presence(theta: Floats, found: Floats, tried: Floats) -> tuple[Floats, Floa
 def _information(theta: Floats, found: Floats, tried: Floats) -> Floats:
     """Observed information: minus the second derivatives of the log-likelihood."""
     here, _ = _presence(theta, found, tried)
-    psi, p = float(expit(theta[0])), expit(theta[1:])
+    psi, p = float(scipy.special.expit(theta[0])), scipy.special.expit(theta[1:])
     gain = np.column_stack([np.ones(len(here)), found - tried * p])
     unsure = here * (1 - here)
     second = (gain * unsure[:, None]).T @ gain
@@ -123,8 +122,8 @@ def fit_occupancy(
 
     def cost(theta: Floats) -> tuple[float, Floats]:
         here, unit = _presence(theta, y, n)
-        p = expit(theta[1:])
-        slope = np.append((here - expit(theta[0])).sum(), here @ (y - n * p))
+        p = scipy.special.expit(theta[1:])
+        slope = np.append((here - scipy.special.expit(theta[0])).sum(), here @ (y - n * p))
         return -float(unit.sum()) / len(y), -slope / len(y)
 
     def curve(theta: Floats) -> Floats:
@@ -134,8 +133,10 @@ def fit_occupancy(
     share = float((y.sum(axis=1) > 0).mean())
     best = None
     for psi in (min(0.95, share + 0.05), 0.5 * (1 + share), 0.25):
-        start = logit(np.append(np.clip(psi, 0.05, 0.95), np.clip(naive / psi, 0.02, 0.98)))
-        fit = minimize(
+        start = scipy.special.logit(
+            np.append(np.clip(psi, 0.05, 0.95), np.clip(naive / psi, 0.02, 0.98))
+        )
+        fit = scipy.optimize.minimize(
             cost, start, jac=True, hess=curve, method="trust-exact", options={"gtol": 1e-9}
         )
         if best is None or fit.fun < best.fun - 1e-12:
@@ -143,7 +144,7 @@ def fit_occupancy(
     if best is None:  # pragma: no cover - the loop always runs
         raise ThinDataError("no fit was made")
     theta = np.asarray(best.x, dtype=np.float64)
-    values = expit(theta)
+    values = scipy.special.expit(theta)
     if (values < _EDGE).any() or (values > 1 - _EDGE).any():
         name = "occupancy" if not _EDGE <= values[0] <= 1 - _EDGE else "detection"
         raise ThinDataError(f"boundary estimate: {name} comes out at 0 or 1")
@@ -153,9 +154,9 @@ def fit_occupancy(
         raise ThinDataError("singular information: occupancy and detection cannot be told apart")
     theta = theta + np.linalg.solve(information, -cost(theta)[1] * len(y))  # last Newton step
     spread = np.sqrt(np.diag(np.linalg.inv(_information(theta, y, n))))
-    values = expit(theta)
+    values = scipy.special.expit(theta)
     errors = spread * values * (1 - values)
-    limits = expit(np.column_stack([theta - _Z95 * spread, theta + _Z95 * spread]))
+    limits = scipy.special.expit(np.column_stack([theta - _Z95 * spread, theta + _Z95 * spread]))
     log_likelihood = -cost(theta)[0] * len(y)
     return OccupancyFit(
         occupancy=float(values[0]),

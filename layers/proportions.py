@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtri
+import scipy
 
 from layers.errors import FrameError
 
@@ -46,7 +46,7 @@ def wilson_interval(
     )
     if ((hits < 0) | (hits > tries)).any():
         raise FrameError("A proportion needs 0 ≤ found ≤ looked; check the counts.")
-    z2 = float(ndtri(0.5 + level / 2)) ** 2
+    z2 = float(scipy.special.ndtri(0.5 + level / 2)) ** 2
     n = np.where(tries > 0, tries, np.nan)
     share = hits / n
     middle = (share + z2 / (2 * n)) / (1 + z2 / n)

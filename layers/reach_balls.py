@@ -6,8 +6,7 @@ from heapq import heappop, heappush
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
+import scipy
 
 from layers.half_edges import half_edges
 
@@ -173,10 +172,10 @@ def upper_bounds(
     left = np.bincount(unsampled.group, weights=unsampled.length_m, minlength=m)
     short = network.length_m < level
     ends = (network.from_node[short], network.to_node[short])
-    links = coo_array(
+    links = scipy.sparse.coo_array(
         (np.ones(len(ends[0]), np.int8), ends), shape=(network.n_nodes, network.n_nodes)
     )
-    _, place = connected_components(links.tocsr(), directed=False)
+    _, place = scipy.sparse.csgraph.connected_components(links.tocsr(), directed=False)
     count = int(place.max()) + 1
     inside = np.bincount(
         place[network.from_node[short]], weights=left[short], minlength=count

@@ -8,12 +8,11 @@ Hydrobiologia 173:9-43). `layers.depletion` applies them to placements.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.special import digamma, gammaln
-from scipy.stats import chi2, norm
+import scipy
 
 from layers.errors import ThinDataError
 
@@ -36,8 +35,8 @@ __all__ = [
 
 Estimator = Literal["two_pass", "likelihood", "weighted", "large_sample"]
 
-_Z95: Final = float(norm.ppf(0.975))
-_HALF_CHI95: Final = float(chi2.ppf(0.95, 1)) / 2
+_Z95: Final = NormalDist().inv_cdf(0.975)
+_HALF_CHI95: Final = _Z95**2 / 2  # chi-square of one degree of freedom: a normal, squared
 
 
 @dataclass(frozen=True)
@@ -199,8 +198,8 @@ def _log_likelihood(n: npt.ArrayLike, passes: _Passes) -> npt.NDArray[np.float64
     with np.errstate(divide="ignore", invalid="ignore"):
         misses = np.where(escapes > 0, escapes * np.log(escapes / tries), 0.0)
     return np.asarray(
-        gammaln(number + 1)
-        - gammaln(number - passes.total + 1)
+        scipy.special.gammaln(number + 1)
+        - scipy.special.gammaln(number - passes.total + 1)
         + passes.total * np.log(passes.total / tries)
         + misses,
         dtype=np.float64,
@@ -232,24 +231,28 @@ def likelihood(catches: Sequence[int]) -> RemovalEstimate:
     def slope(n: float) -> float:
         tries = passes.k * n - passes.x
         escapes = tries - total
-        return float(digamma(n + 1) - digamma(n - total + 1) + passes.k * np.log(escapes / tries))
+        return float(
+            scipy.special.digamma(n + 1)
+            - scipy.special.digamma(n - total + 1)
+            + passes.k * np.log(escapes / tries)
+        )
 
     n_hat = total
     if passes.late > 0 and slope(total) > 0:
         above = 2 * total
         while slope(above) > 0:
             above *= 2
-        n_hat = float(brentq(slope, total, above, xtol=1e-9))
+        n_hat = float(scipy.optimize.brentq(slope, total, above, xtol=1e-9))
     best = float(_log_likelihood(n_hat, passes))
 
     def beyond(n: float) -> float:
         return best - float(_log_likelihood(n, passes)) - _HALF_CHI95
 
-    low = total if beyond(total) <= 0 else float(brentq(beyond, total, n_hat))
+    low = total if beyond(total) <= 0 else float(scipy.optimize.brentq(beyond, total, n_hat))
     high = 2 * n_hat
     while beyond(high) < 0 and high < 1e6 * total:
         high *= 2
-    high = float(brentq(beyond, n_hat, high)) if beyond(high) > 0 else float("inf")
+    high = float(scipy.optimize.brentq(beyond, n_hat, high)) if beyond(high) > 0 else float("inf")
     p_hat = total / (passes.k * n_hat - passes.x)
     return RemovalEstimate(
         n_hat=n_hat,
@@ -289,7 +292,7 @@ def large_sample(catches: Sequence[int]) -> RemovalEstimate:
         weights = q ** np.arange(k)
         return float((np.arange(k) * weights).sum() / weights.sum()) - mean_late
 
-    q = float(brentq(excess, 0.0, 1.0, xtol=1e-14)) if mean_late > 0 else 0.0
+    q = float(scipy.optimize.brentq(excess, 0.0, 1.0, xtol=1e-14)) if mean_late > 0 else 0.0
     n_hat = passes.total / (1 - q**k)
     n_se = standard_error(n_hat, 1 - q, k, passes.total)
     low, high = _normal(n_hat, n_se, passes.total)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 import pandas as pd
-from scipy.special import gammaln
+import scipy
 
 from layers.errors import FrameError
 from layers.looking import (
@@ -143,10 +143,10 @@ def accumulation(incidence: npt.ArrayLike, samples: int) -> pd.DataFrame:
     left = samples - times[None, :] - n[:, None]
     with np.errstate(invalid="ignore"):
         log_absent = (
-            gammaln(samples - times + 1.0)[None, :]
-            + gammaln(samples - n + 1.0)[:, None]
-            - gammaln(np.maximum(left, 0) + 1.0)
-            - gammaln(samples + 1.0)
+            scipy.special.gammaln(samples - times + 1.0)[None, :]
+            + scipy.special.gammaln(samples - n + 1.0)[:, None]
+            - scipy.special.gammaln(np.maximum(left, 0) + 1.0)
+            - scipy.special.gammaln(samples + 1.0)
         )
     absent = np.where(left >= 0, np.exp(log_absent), 0.0)
     expected = ((1.0 - absent) * species).sum(axis=1)

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -60,8 +59,12 @@ def flow_graph(from_node: Ints, to_node: Ints, n_nodes: int) -> FlowGraph:
     FlowGraph
         Blocks, their neighbours and their order downstream.
     """
-    links = coo_array((np.ones(len(from_node), np.int8), (from_node, to_node)), (n_nodes, n_nodes))
-    n_blocks, labels = connected_components(links.tocsr(), directed=True, connection="strong")
+    links = scipy.sparse.coo_array(
+        (np.ones(len(from_node), np.int8), (from_node, to_node)), (n_nodes, n_nodes)
+    )
+    n_blocks, labels = scipy.sparse.csgraph.connected_components(
+        links.tocsr(), directed=True, connection="strong"
+    )
     block = labels.astype(np.int64)
     tail, head = block[from_node], block[to_node]
     between = tail != head

@@ -12,8 +12,6 @@ import pandas as pd
 
 from service.intake.columns import known_names, plain
 from service.intake.findings import Cells
-from service.intake.spatial_files import read_spatial_file
-from service.intake.workbooks import read_workbook
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -66,9 +64,14 @@ def read_cells(
     ending = path.suffix.lower()
     frame: pd.DataFrame | None
     comma = False
+    # What reads a kind of file is heavy, and loaded when one of that kind comes.
     if ending in WORKBOOKS:
+        from service.intake.workbooks import read_workbook
+
         frame = read_workbook(content, path.name, sheet, findings)
     elif ending in SPATIAL_FILES:
+        from service.intake.spatial_files import read_spatial_file
+
         frame = read_spatial_file(path, sheet, findings)
     elif ending == ".xls":
         findings.refuse_file(path.name, "this is the old workbook format; save it as XLSX or CSV")

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from rapidfuzz import fuzz, process
-
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -20,6 +18,8 @@ def nearest_names(value: str, names: Sequence[str], *, limit: int = 3) -> list[s
     >>> nearest_names("minow trap", ["kick_net", "minnow_trap", "fyke_net"])
     ['minnow_trap']
     """
+    from rapidfuzz import fuzz, process  # loaded when a name is not found
+
     plain = {name: name.casefold().replace("_", " ") for name in names}
     wanted = value.casefold().replace("_", " ")
     found = process.extract(wanted, plain, scorer=fuzz.ratio, limit=limit, score_cutoff=65)

@@ -16,7 +16,6 @@ from service.export.writing import zip_members
 from service.held_uploads import ROLES, HeldUploads, check_held
 from service.intake.findings_file import findings_csv
 from service.intake.importing import take
-from service.intake.templates import write_templates
 from service.intake.upload_limits import ENDINGS, MOST_ROWS, MOST_UNPACKED
 from service.pages.context import current_settings, current_store, current_viewer
 from service.pages.parameters import read_order
@@ -246,6 +245,8 @@ def lacking(token: str) -> Response:
 @pages.get("/import/templates.zip")
 def templates() -> Response:
     """Empty field sheets with this store's methods, in one zip."""
+    from service.intake.templates import write_templates  # heavy: it makes workbooks
+
     methods = [str(name) for name in reference.methods(current_store()).index]
     with tempfile.TemporaryDirectory() as place:
         written = write_templates(Path(place) / "sheets", methods)
