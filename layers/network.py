@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-import shapely
 import scipy
+import shapely
 
 from layers.crs import require_metres
 from layers.errors import NetworkError
@@ -26,7 +26,14 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]
 
-__all__ = ["Network", "build_network", "join_ends", "refuse_unusable", "sorted_by_id"]
+__all__ = [
+    "Network",
+    "build_network",
+    "join_ends",
+    "nodes_of_lines",
+    "refuse_unusable",
+    "sorted_by_id",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -231,11 +238,7 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
     lines = np.asarray(frame.geometry)
     length = shapely.length(lines)
     refuse_unusable(frame.index, lines, length)
-    ends = shapely.get_coordinates(
-        np.concatenate([shapely.get_point(lines, 0), shapely.get_point(lines, -1)])
-    )
-    node, node_xy = join_ends(ends, tolerance_m)
-    from_node, to_node = node[: len(lines)], node[len(lines) :]
+    from_node, to_node, node_xy = nodes_of_lines(lines, tolerance_m)
     graph = flow_graph(from_node, to_node, len(node_xy))
     strahler = _orders(frame, graph)
     missing = pd.Series(None, index=frame.index, dtype="str")
@@ -255,6 +258,30 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
         upstream_length_m=upstream_sum(graph, length),
         graph=graph,
     )
+
+
+def nodes_of_lines(lines: NDArray[np.object_], tolerance_m: float) -> tuple[Ints, Ints, Floats]:
+    """Join LineStrings at their ends.
+
+    Parameters
+    ----------
+    lines
+        m LineStrings, none empty. [m]
+    tolerance_m
+        As for :func:`join_ends`. [m]
+
+    Returns
+    -------
+    from_node, to_node
+        Node at the first and the last vertex of each line, (m,).
+    node_xy
+        Place of each node, (n, 2). [m]
+    """
+    xy = shapely.get_coordinates(lines)
+    last = np.cumsum(shapely.get_num_coordinates(lines)) - 1
+    first = np.concatenate([[0], last[:-1] + 1])[: len(lines)]
+    node, node_xy = join_ends(np.concatenate([xy[first], xy[last]]), tolerance_m)
+    return node[: len(lines)], node[len(lines) :], node_xy
 
 
 def join_ends(ends: Floats, tolerance_m: float) -> tuple[Ints, Floats]:

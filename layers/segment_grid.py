@@ -8,29 +8,33 @@ grid order, so that neighbouring points read neighbouring memory.
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
     Ints = NDArray[np.int64]
     Floats = NDArray[np.float64]
+    Bools = NDArray[np.bool_]
 
 __all__ = ["TIE_M", "Nearest", "SegmentGrid", "Vertices", "nearest_of_pairs"]
 
 # Distances closer than this are equal: far below any survey, far above rounding error.
 TIE_M = 1e-6
 _PAIRS_AT_ONCE = 200_000
+_POINTS_AT_ONCE = 50_000
 _CELLS_PER_SIDE = 4096
 _THREADS = 2
-# 4096 x 4096 cells and a ring need 25 bits, which leaves room for 2**38 segments.
+# 4096 x 4096 cells and their margin need 25 bits, which leaves room for 2**38 segments or points.
 _SEGMENT_BITS = 38
+_NUMBER_BITS = 38
 _VERTICES_AT_ONCE = 300_000
 # A little under one cell, so that rounding cannot carry a piece over three cells.
 _SHORT = 0.999
@@ -40,14 +44,16 @@ _SHORT = 0.999
 class Nearest:
     """Nearest line of each point, and the other lines that are nearly as near.
 
-    `line` (−1 for none within reach), `distance` and `measure` have one entry per point;
-    `rival_point`, `rival_line`, `rival_distance`, `rival_measure` one per further pair,
-    ordered by point, distance and line.
+    `line` (−1 for none within reach), `distance`, `measure` and the place on the line, `x` and
+    `y`, have one entry per point; `rival_point`, `rival_line`, `rival_distance` and
+    `rival_measure` have one per further pair, ordered by point, distance and line.
     """
 
     line: Ints
     distance: Floats
     measure: Floats
+    x: Floats
+    y: Floats
     rival_point: Ints
     rival_line: Ints
     rival_distance: Floats
@@ -57,11 +63,11 @@ class Nearest:
     def of_parts(cls, n: int, parts: Sequence[tuple[Ints, Nearest]]) -> Nearest:
         """Put together the answers for parts of n points, each with its point numbers."""
         line = np.full(n, -1, np.int64)
-        distance, measure = np.full(n, np.nan), np.full(n, np.nan)
+        distance, measure, x, y = (np.full(n, np.nan) for _ in range(4))
         for numbers, part in parts:
             line[numbers] = part.line
-            distance[numbers] = part.distance
-            measure[numbers] = part.measure
+            distance[numbers], measure[numbers] = part.distance, part.measure
+            x[numbers], y[numbers] = part.x, part.y
         none, nothing = [np.empty(0, np.int64)], [np.empty(0)]
         point = np.concatenate(none + [numbers[part.rival_point] for numbers, part in parts])
         order = np.argsort(point, kind="stable")
@@ -69,15 +75,33 @@ class Nearest:
             line,
             distance,
             measure,
+            x,
+            y,
             point[order],
             np.concatenate(none + [part.rival_line for _, part in parts])[order],
             np.concatenate(nothing + [part.rival_distance for _, part in parts])[order],
             np.concatenate(nothing + [part.rival_measure for _, part in parts])[order],
         )
 
+    def with_rivals(self, points: Ints, pairs: Ints, lines: NDArray[np.object_]) -> Nearest:
+        """Give some points the line of a rival pair in place of their nearest one."""
+        line, distance, measure = self.line.copy(), self.distance.copy(), self.measure.copy()
+        x, y = self.x.copy(), self.y.copy()
+        line[points] = self.rival_line[pairs]
+        distance[points] = self.rival_distance[pairs]
+        measure[points] = self.rival_measure[pairs]
+        at = shapely.line_interpolate_point(lines[line[points]], measure[points])
+        x[points], y[points] = shapely.get_x(at), shapely.get_y(at)
+        return replace(self, line=line, distance=distance, measure=measure, x=x, y=y)
+
 
 def nearest_of_pairs(
-    point: Ints, line: Ints, distance: Floats, measure: Floats, margin: Floats
+    point: Ints,
+    line: Ints,
+    distance: Floats,
+    measure: Floats,
+    margin: Floats,
+    places: Callable[[Ints, Floats], tuple[Floats, Floats]],
 ) -> Nearest:
     """Reduce point-line pairs to the nearest line of each point.
 
@@ -90,6 +114,8 @@ def nearest_of_pairs(
         Of each pair, (k,). [m]
     margin
         Per point: a line at most this much farther than the nearest one is a rival. [m]
+    places
+        Gives x and y of measures along lines.
 
     Returns
     -------
@@ -98,10 +124,10 @@ def nearest_of_pairs(
     """
     n = len(margin)
     best_line = np.full(n, -1, np.int64)
-    best_distance, best_measure = np.full(n, np.nan), np.full(n, np.nan)
+    best_distance, best_measure, x, y = (np.full(n, np.nan) for _ in range(4))
     if len(point) == 0:
         none, nothing = np.empty(0, np.int64), np.empty(0)
-        return Nearest(best_line, best_distance, best_measure, none, none, nothing, nothing)
+        return Nearest(best_line, best_distance, best_measure, x, y, none, none, nothing, nothing)
     first = np.flatnonzero(np.concatenate([[True], point[1:] != point[:-1]]))
     held = point[first]
     least = np.minimum.reduceat(distance, first)
@@ -119,6 +145,7 @@ def nearest_of_pairs(
     best_line[held] = chosen
     best_distance[held] = np.minimum.reduceat(np.where(own, distance, np.inf), first)
     best_measure[held] = np.minimum.reduceat(np.where(own_near, measure, np.inf), first)
+    x[held], y[held] = places(chosen, best_measure[held])
     other = np.flatnonzero(~own)
     point, line, distance, measure = point[other], line[other], distance[other], measure[other]
     order = np.lexsort((measure, distance, line, point))
@@ -131,6 +158,8 @@ def nearest_of_pairs(
         best_line,
         best_distance,
         best_measure,
+        x,
+        y,
         point[order],
         line[order],
         distance[order],
@@ -215,9 +244,10 @@ class SegmentGrid:
         cell = max(within, mean, float((high - low).max()) / _CELLS_PER_SIDE, 1e-3)
         # Points lie up to one cell outside the lines; one more ring spares a test of bounds.
         left, bottom = (low - 2.5 * cell).tolist()
-        columns, rows = (np.floor((high - (left, bottom)) / cell).astype(int) + 3).tolist()
-        start, listed = _listing(vertices, (left, bottom), cell, (rows, columns))
-        return cls(vertices, within, cell, (left, bottom), (rows, columns), start, listed)
+        columns, rows = np.floor((high - (left, bottom)) / cell).astype(int) + 3
+        shape = (int(rows), int(columns))
+        start, listed = _listing(vertices, (left, bottom), cell, shape)
+        return cls(vertices, within, cell, (left, bottom), shape, start, listed)
 
     def nearest(self, xy: Floats, margin: Floats) -> Nearest:
         """Find the nearest line within the grid's distance of each point.
@@ -234,53 +264,59 @@ class SegmentGrid:
         Nearest
             Rivals, too, lie within the grid's distance.
         """
-        n = len(xy)
         rows, columns = self.shape
-        position = np.floor((xy - self.origin) / self.cell)
-        inside = ((position >= 1) & (position <= (columns - 2, rows - 2))).all(axis=1)
+        column = np.floor((xy[:, 0] - self.origin[0]) / self.cell)
+        row = np.floor((xy[:, 1] - self.origin[1]) / self.cell)
+        inside = (column >= 1) & (column < columns - 1) & (row >= 1) & (row < rows - 1)
         numbers = np.flatnonzero(inside)
-        place = position[numbers].astype(np.int64)
-        key = place[:, 1] * columns + place[:, 0]
-        order = np.argsort(key, kind="stable")
-        numbers, key = numbers[order], key[order]
-        band = key[:, None] + np.array([-columns, 0, columns])[None, :]
-        begin = self.start[band - 1].astype(np.int64)
-        count = self.start[band + 2] - begin
-        pairs = count.sum(axis=1)
-        looks = np.flatnonzero(pairs)
-        numbers, begin, count, pairs = numbers[looks], begin[looks], count[looks], pairs[looks]
-        cuts = np.searchsorted(
-            np.cumsum(pairs), np.arange(1, pairs.sum() // _PAIRS_AT_ONCE + 1) * _PAIRS_AT_ONCE
-        )
-        bounds = np.unique(np.concatenate([[0], cuts, [len(numbers)]]))
-        spans = list(zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True))
+        key = (row[numbers] * columns + column[numbers]).astype(np.int64)
+        # As in the listing: sorting one whole number per point is the fastest way.
+        key <<= _NUMBER_BITS
+        key |= numbers
+        key.sort()
+        numbers = key & ((1 << _NUMBER_BITS) - 1)
+        key >>= _NUMBER_BITS
 
-        def search(span: tuple[int, int]) -> tuple[Ints, Nearest]:
-            part = slice(*span)
-            mine = numbers[part]
-            return mine, self._search(xy[mine], margin[mine], begin[part], count[part])
+        def search(begin: int) -> list[tuple[Ints, Nearest]]:
+            mine = slice(begin, begin + _POINTS_AT_ONCE)
+            return self._search(numbers[mine], key[mine], xy, margin)
 
         with ThreadPoolExecutor(_THREADS) as pool:  # NumPy frees the interpreter lock
-            found = list(pool.map(search, spans))
-        return Nearest.of_parts(n, found)
+            found = list(pool.map(search, range(0, len(numbers), _POINTS_AT_ONCE)))
+        return Nearest.of_parts(len(xy), [part for parts in found for part in parts])
 
-    def _search(self, xy: Floats, margin: Floats, begin: Ints, count: Ints) -> Nearest:
-        runs = count.ravel()
-        ends = np.cumsum(runs)
-        entry = np.arange(int(ends[-1])) + np.repeat(begin.ravel() - (ends - runs), runs)
+    def _search(
+        self, numbers: Ints, key: Ints, xy: Floats, margin: Floats
+    ) -> list[tuple[Ints, Nearest]]:
+        """Search in portions whose pairs fit the processor's cache."""
+        band = key[:, None] + np.array([-1, 0, 1])[None, :] * self.shape[1]
+        begin = self.start[band - 1].astype(np.int64)
+        runs = self.start[band + 2] - begin
+        which = np.cumsum(runs.sum(axis=1)) // _PAIRS_AT_ONCE
+        cuts = np.flatnonzero(which[1:] != which[:-1]) + 1
+        parts = []
+        for low, high in pairwise([0, *cuts.tolist(), len(key)]):
+            some = numbers[low:high]
+            found = self._look(xy[some], margin[some], begin[low:high], runs[low:high])
+            parts.append((some, found))
+        return parts
+
+    def _look(self, xy: Floats, margin: Floats, begin: Ints, runs: Ints) -> Nearest:
+        """Nearest line of points, each with runs of the listing, (k, 3), to look through."""
+        pairs = runs.sum(axis=1)
+        begin, runs = begin.ravel(), runs.ravel()
+        point = np.repeat(np.arange(len(pairs)), pairs)
+        entry = np.repeat(begin - (np.cumsum(runs) - runs), runs)
+        entry += np.arange(len(entry))
         entry = self.listed[entry]
-        point = np.repeat(np.arange(len(xy)), count.sum(axis=1))
-        x, y = self.vertices.x, self.vertices.y
-        head_x, head_y = x[entry], y[entry]
-        dx, dy = x[entry + 1] - head_x, y[entry + 1] - head_y
-        away_x, away_y = xy[point, 0] - head_x, xy[point, 1] - head_y
-        squared = dx * dx + dy * dy
-        squared[squared == 0] = 1.0  # a doubled vertex: the share is 0 / 1
-        share = np.clip((away_x * dx + away_y * dy) / squared, 0.0, 1.0)
-        away_x -= share * dx
-        away_y -= share * dy
-        apart = away_x * away_x + away_y * away_y
-        near = np.flatnonzero(apart <= self.within * self.within)
+        share, apart = self._squares(xy, point, entry)
+        looks = np.flatnonzero(pairs)
+        least = np.full(len(pairs), np.inf)
+        least[looks] = np.minimum.reduceat(apart, (np.cumsum(pairs) - pairs)[looks])
+        # A hair wider than needed, because squares round; the reduction below is exact.
+        wanted = (np.sqrt(least) + np.maximum(margin, TIE_M)) * (1 + 1e-12)
+        limit = np.minimum(wanted, self.within)
+        near = np.flatnonzero(apart <= (limit * limit)[point])
         at = entry[near]
         along = self.vertices.along[at]
         return nearest_of_pairs(
@@ -289,7 +325,34 @@ class SegmentGrid:
             np.sqrt(apart[near]),
             along + share[near] * (self.vertices.along[at + 1] - along),
             margin,
+            self.vertices.places,
         )
+
+    def _squares(self, xy: Floats, point: Ints, entry: NDArray[np.int32]) -> tuple[Floats, Floats]:
+        """Share of the segment at the foot of the perpendicular, and squared distance."""
+        head_x, head_y = self.vertices.x[entry], self.vertices.y[entry]
+        away_x, away_y = xy[point, 0], xy[point, 1]
+        away_x -= head_x
+        away_y -= head_y
+        entry = entry + 1
+        dx, dy = self.vertices.x[entry], self.vertices.y[entry]
+        dx -= head_x
+        dy -= head_y
+        share = away_x * dx
+        share += away_y * dy
+        squared = dx * dx
+        squared += dy * dy
+        squared[squared == 0] = 1.0  # a doubled vertex: the share is 0 / 1
+        share /= squared
+        np.clip(share, 0.0, 1.0, out=share)
+        dx *= share
+        dy *= share
+        away_x -= dx
+        away_y -= dy
+        away_x *= away_x
+        away_y *= away_y
+        away_x += away_y
+        return share, away_x
 
 
 def _listing(

@@ -7,6 +7,7 @@ the lateral offset, here without a sign.
 from __future__ import annotations
 
 import unicodedata
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import geopandas as gpd
@@ -14,9 +15,10 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from layers.collector import collector_paused
 from layers.crs import require_metres, require_same_crs
 from layers.errors import FrameError
-from layers.network import Network, join_ends, refuse_unusable, sorted_by_id
+from layers.network import Network, nodes_of_lines, refuse_unusable, sorted_by_id
 from layers.segment_grid import Nearest, SegmentGrid, Vertices, nearest_of_pairs
 
 if TYPE_CHECKING:
@@ -117,18 +119,30 @@ def snap_to_reaches(
     margin = np.where(np.isnan(uncertainty), DEFAULT_UNCERTAINTY_M, uncertainty)
     reach = np.maximum(tolerance_m, np.nan_to_num(uncertainty))
     kept = reaches if isinstance(reaches, Network) else None
-    nearest, vertices = _nearest(points, xy, usable, lines, margin, reach, tolerance_m, kept)
-    (line, distance, measure), rival = _settle(nearest, reaches, frame, lines, positions, margin)
-    at, x, y = _places(lines, vertices, line, measure)
+    with ThreadPoolExecutor(1) as pool:
+        # Only rivals ask how reaches join, but many points nearly always have some: the joining
+        # of bare reaches then goes on beside the search, which is not busy on all processors.
+        following = pool.submit(_following, reaches, lines) if len(points) >= _FEW else None
+        nearest = _nearest(points, xy, usable, lines, margin, reach, tolerance_m, kept)
+        if len(nearest.rival_point):
+            joined = following.result() if following else _following(reaches, lines)
+            chosen, rival = _settle(nearest, joined, frame, lines, positions, margin)
+        else:
+            chosen, rival = nearest, np.full(len(points), -1, np.int64)
+    line = chosen.line
+    at = np.full(len(line), None, dtype=object)
+    found = line >= 0
+    with collector_paused():
+        at[found] = shapely.points(chosen.x[found], chosen.y[found])
     return gpd.GeoDataFrame(
         {
             "reach_id": _ids(frame.index, line),
-            "measure_m": measure,
-            "offset_m": distance,
+            "measure_m": chosen.measure,
+            "offset_m": chosen.distance,
             "ambiguous": rival >= 0,
             "ambiguous_with": _ids(frame.index, rival),
-            "snapped_x": x,
-            "snapped_y": y,
+            "snapped_x": chosen.x,
+            "snapped_y": chosen.y,
         },
         geometry=at,
         index=positions.index,
@@ -158,19 +172,20 @@ def _fold(name: str) -> str:
 
 def _coordinates(points: NDArray[np.object_], index: pd.Index) -> tuple[Bools, Floats]:
     kind = shapely.get_type_id(points)
-    wrong = (kind != shapely.GeometryType.POINT) & ~shapely.is_missing(points)
-    empty = shapely.is_empty(points)
-    wrong &= ~empty
-    if wrong.any():
-        raise FrameError(
-            f"Position {index[wrong][0]!r} is a {points[wrong][0].geom_type}, not a point; "
-            "give its start or its centre."
-        )
-    if empty.any():  # an empty point has no x to ask for
+    plain = kind == shapely.GeometryType.POINT
+    xy = shapely.get_coordinates(points) if plain.all() else np.empty((0, 2))
+    if len(xy) < len(points):  # some are missing, empty, or no points
+        empty = shapely.is_empty(points)
+        wrong = ~plain & ~shapely.is_missing(points) & ~empty
+        if wrong.any():
+            raise FrameError(
+                f"Position {index[wrong][0]!r} is a {points[wrong][0].geom_type}, not a point; "
+                "give its start or its centre."
+            )
         points = points.copy()
-        points[empty] = None
-    xy = np.column_stack([shapely.get_x(points), shapely.get_y(points)])
-    return np.isfinite(xy).all(axis=1), xy
+        points[empty] = None  # an empty point has no x to ask for
+        xy = np.column_stack([shapely.get_x(points), shapely.get_y(points)])
+    return np.isfinite(xy[:, 0]) & np.isfinite(xy[:, 1]), xy
 
 
 def _uncertainty(positions: gpd.GeoDataFrame) -> Floats:
@@ -196,22 +211,20 @@ def _nearest(
     reach: Floats,
     tolerance_m: float,
     network: Network | None,
-) -> tuple[Nearest, Vertices | None]:
+) -> Nearest:
     """Nearest reaches of all points: a grid for the many, a tree for few and for wide ones."""
     common = np.flatnonzero(usable & (reach <= tolerance_m))
     wide = np.flatnonzero(usable & (reach > tolerance_m))
     if len(common) < _FEW:
         common, wide = common[:0], np.flatnonzero(usable)
     parts = []
-    vertices = None
     if len(lines) and len(common):
-        vertices = Vertices.of_lines(lines)
-        grid = SegmentGrid.of_vertices(vertices, tolerance_m)
+        grid = SegmentGrid.of_vertices(Vertices.of_lines(lines), tolerance_m)
         parts.append((common, grid.nearest(xy[common], margin[common])))
     if len(lines) and len(wide):
         tree = shapely.STRtree(lines) if network is None else network.tree
         parts.append((wide, _nearest_by_tree(points[wide], tree, margin[wide], reach[wide])))
-    return Nearest.of_parts(len(points), parts), vertices
+    return Nearest.of_parts(len(points), parts)
 
 
 def _nearest_by_tree(
@@ -223,26 +236,27 @@ def _nearest_by_tree(
     point, line = point[order], line[order]
     distance = shapely.distance(points[point], lines[line])
     measure = shapely.line_locate_point(lines[line], points[point])
-    return nearest_of_pairs(point, line, distance, measure, margin)
+
+    def places(line: Ints, measure: Floats) -> tuple[Floats, Floats]:
+        return _places(lines[line], measure)
+
+    return nearest_of_pairs(point, line, distance, measure, margin, places)
 
 
 def _settle(
     nearest: Nearest,
-    reaches: gpd.GeoDataFrame | Network,
+    following: Ints,
     frame: gpd.GeoDataFrame,
     lines: NDArray[np.object_],
     positions: gpd.GeoDataFrame,
     margin: Floats,
-) -> tuple[tuple[Ints, Floats, Floats], Ints]:
-    """Choose among rivals: (line, distance, measure), and the nearest rival left."""
+) -> tuple[Nearest, Ints]:
+    """Choose among rivals: the nearest after names have spoken, and the nearest rival left."""
     n = len(positions)
-    line, distance, measure = nearest.line.copy(), nearest.distance.copy(), nearest.measure.copy()
+    line = nearest.line
     rival = np.full(n, -1, np.int64)
     point, other = nearest.rival_point, nearest.rival_line
-    if len(point) == 0:
-        return (line, distance, measure), rival
-    following = _following(reaches, lines)
-    length = reaches.length_m if isinstance(reaches, Network) else shapely.length(lines)
+    length = shapely.length(lines)
     apart = ~_continues(line[point], other, following, length, margin[point])
     named = np.zeros(len(point), bool)
     if "stream_name" in positions and "stream_name" in frame:
@@ -257,12 +271,11 @@ def _settle(
         named = (of_line[other] == of_point[point]) & (of_point[point] >= 0)
         own_named = (of_line[line] == of_point) & (of_point >= 0) & (line >= 0)
         switch = named & ~own_named[point]
-        first = np.unique(point[switch], return_index=True)
-        at = np.flatnonzero(switch)[first[1]]
-        line[first[0]], distance[first[0]] = other[at], nearest.rival_distance[at]
-        measure[first[0]] = nearest.rival_measure[at]
+        switched, first = np.unique(point[switch], return_index=True)
+        nearest = nearest.with_rivals(switched, np.flatnonzero(switch)[first], lines)
+        line = nearest.line
         settled = own_named.copy()
-        settled[first[0]] = True
+        settled[switched] = True
         # Once a name has spoken, only further reaches of that name are rivals.
         named_rival = named & (other != line[point])
         apart = np.where(
@@ -272,7 +285,7 @@ def _settle(
         )
     left, first_rival = np.unique(point[apart], return_index=True)
     rival[left] = other[apart][first_rival]
-    return (line, distance, measure), rival
+    return nearest, rival
 
 
 def _following(reaches: gpd.GeoDataFrame | Network, lines: NDArray[np.object_]) -> Ints:
@@ -280,9 +293,8 @@ def _following(reaches: gpd.GeoDataFrame | Network, lines: NDArray[np.object_]) 
     if isinstance(reaches, Network):
         from_node, to_node, n_nodes = reaches.from_node, reaches.to_node, reaches.n_nodes
     else:
-        first, last = shapely.get_point(lines, 0), shapely.get_point(lines, -1)
-        node, places = join_ends(shapely.get_coordinates(np.concatenate([first, last])), _JOIN_M)
-        from_node, to_node, n_nodes = node[: len(lines)], node[len(lines) :], len(places)
+        from_node, to_node, places = nodes_of_lines(lines, _JOIN_M)
+        n_nodes = len(places)
     arriving = np.bincount(to_node, minlength=n_nodes)
     leaving = np.bincount(from_node, minlength=n_nodes)
     onward = np.full(n_nodes, -1, np.int64)
@@ -319,20 +331,10 @@ def _flows_into(upper: Ints, lower: Ints, following: Ints, length: Floats, most:
         pair, at, between = pair[on], following[at[on]], between[on]
 
 
-def _places(
-    lines: NDArray[np.object_], vertices: Vertices | None, line: Ints, measure: Floats
-) -> tuple[NDArray[np.object_], Floats, Floats]:
-    """Points on the reaches, and their coordinates; missing where there is no reach."""
-    found = np.flatnonzero(line >= 0)
-    at = np.full(len(line), None, dtype=object)
-    x, y = np.full(len(line), np.nan), np.full(len(line), np.nan)
-    if vertices is None:
-        at[found] = shapely.line_interpolate_point(lines[line[found]], measure[found])
-        x[found], y[found] = shapely.get_x(at[found]), shapely.get_y(at[found])
-    else:
-        x[found], y[found] = vertices.places(line[found], measure[found])
-        at[found] = shapely.points(x[found], y[found])
-    return at, x, y
+def _places(lines: NDArray[np.object_], measure: Floats) -> tuple[Floats, Floats]:
+    """Coordinates at a measure along each line."""
+    at = shapely.line_interpolate_point(lines, measure)
+    return shapely.get_x(at), shapely.get_y(at)
 
 
 def _ids(index: pd.Index, rows: Ints) -> pd.api.extensions.ExtensionArray:
