@@ -17,6 +17,7 @@ import pyproj
 import shapely
 
 from layers.catchments import catchment_of
+from layers.collector import collector_paused
 from layers.cutting import cut_lines
 from layers.looking import detectable
 from layers.placement_map import STATES, CellCounts, MapFilter, PlacementMap
@@ -92,7 +93,8 @@ def _catchments_of(store: Store, held: PlacementMap) -> pd.Series:
         if held in _CATCHMENTS:
             return _CATCHMENTS[held]
     columns = held.columns
-    points = shapely.points(columns.xy)
+    with collector_paused():
+        points = shapely.points(columns.xy)
     points[np.isnan(columns.xy).any(axis=1)] = None
     placed = gpd.GeoDataFrame(geometry=points, crs=store.settings.crs)
     if columns.square_km.any():
