@@ -212,7 +212,7 @@ def item(collection_id: str, feature_id: str) -> Response:
             links={entry["rel"]: entry["href"] for entry in around},
             values=readable(frame),
         )
-    text = _texts(frame, asked.system, {"links": around})[0]
+    text = next(_texts(frame, asked.system, {"links": around}))
     return _with_crs(encodings.send([text], GEOJSON), asked.system)
 
 
@@ -232,18 +232,17 @@ def _stream(frames: Iterator[gpd.GeoDataFrame], system: ReferenceSystem) -> Iter
     yield b'{"type":"FeatureCollection","features":['
     first = True
     for frame in frames:
-        texts = _texts(frame, system)
-        for start in range(0, len(texts), 500):
-            yield (b"" if first else b",\n") + b",\n".join(texts[start : start + 500])
+        for text in _texts(frame, system):
+            yield (b"" if first else b",\n") + text
             first = False
     yield b"]}\n"
 
 
 def _texts(
     frame: gpd.GeoDataFrame, system: ReferenceSystem, extra: dict[str, Any] | None = None
-) -> list[bytes]:
+) -> Iterator[bytes]:
     if frame.empty:
-        return []
+        return iter(())
     placed = system.place(np.asarray(frame.geometry, dtype=object), read_crs(frame.crs))
     return feature_texts(frame, system.written(placed), extra)
 
