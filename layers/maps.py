@@ -20,6 +20,7 @@ from jinja2 import Template
 from layers.geojson import bounding_box, feature_collection, to_wgs84
 from layers.looking import detectable
 from layers.map_assets import SCRIPTS, STYLES, inline_script, inline_style
+from layers.public_frames import shown_squares
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -41,8 +42,9 @@ class MapView:
     Attributes
     ----------
     layers
-        Any of `catchments`, `reaches`, `stretches`, `placements`: GeoJSON text, or the address
-        from which it is fetched with a `bbox` of degrees added.
+        Any of `catchments`, `reaches`, `stretches`, `squares` (cells shown in place of exact
+        positions), `placements`: GeoJSON text, or the address from which it is fetched with a
+        `bbox` of degrees added.
     methods
         `method`, `label`, `gear_kind` of each method shown, for the legend.
     species
@@ -271,6 +273,12 @@ def view_of_frames(
     drawn.add("catchments", catchments, _CATCHMENT_COLUMNS)
     drawn.add("reaches", reaches, _REACH_COLUMNS)
     drawn.add("stretches", stretches, _STRETCH_COLUMNS)
+    if "generalised_km" in placements:
+        covered = placements[placements["generalised_km"] > 0]
+        squares = shown_squares(
+            covered.geometry.get_coordinates(), covered["generalised_km"], placements.crs
+        )
+        drawn.add("squares", squares, ("generalised_km",))
     drawn.texts["placements"] = feature_collection(placements)
     shown = set(placements["species"].dropna().str.split(";").explode()) | {chosen_species}
     return MapView(

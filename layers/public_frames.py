@@ -13,7 +13,9 @@ from layers.generalising import cell_uncertainty_m
 from layers.looking import require_columns
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
+
+    from layers.crs import CrsLike
 
     Bools = NDArray[np.bool_]
 
@@ -22,6 +24,7 @@ __all__ = [
     "public_catches",
     "public_owned",
     "public_placements",
+    "shown_squares",
 ]
 
 # What a public placements frame says about its own exactness.
@@ -101,6 +104,38 @@ def _statements(side: pd.Series) -> pd.Series:
         for step in side.dropna().unique().tolist()
     }
     return side.map(words).astype("str")
+
+
+def shown_squares(centres: ArrayLike, side_km: ArrayLike, crs: CrsLike) -> gpd.GeoDataFrame:
+    """Grid cells that stand in place of positions, each once.
+
+    Parameters
+    ----------
+    centres
+        Centres of the cells, (n, 2). [m]
+    side_km
+        Side of each, (n,); 0 or missing = an exact position, which has none.
+    crs
+        Projected CRS of the centres.
+
+    Returns
+    -------
+    GeoDataFrame
+        Polygons in `crs`, with vertices along their sides, since these are curves on most
+        other maps; `generalised_km`. By side and centre.
+
+    Examples
+    --------
+    >>> cells = shown_squares([[355_000, 5_835_000]] * 2, [10, 10], "EPSG:32629")
+    >>> cells.area.tolist(), cells["generalised_km"].tolist()
+    ([100000000.0], [10.0])
+    """
+    held = np.column_stack([np.asarray(side_km, np.float64), np.asarray(centres, np.float64)])
+    held = np.unique(held[held[:, 0] > 0], axis=0)
+    half = 500.0 * held[:, :1]
+    edges = np.hstack([held[:, 1:] - half, held[:, 1:] + half])
+    squares = shapely.segmentize(shapely.box(*edges.T), half.ravel() / 2)
+    return gpd.GeoDataFrame({"generalised_km": held[:, 0]}, geometry=squares, crs=crs)
 
 
 def public_catches(catches: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:

@@ -19,8 +19,10 @@ import shapely
 from layers.catchments import catchment_of
 from layers.collector import collector_paused
 from layers.cutting import cut_lines
+from layers.geojson import to_wgs84
 from layers.looking import detectable
 from layers.placement_map import STATES, CellCounts, MapFilter, PlacementMap
+from layers.public_frames import shown_squares
 from layers.screen_lines import ScreenLines, grid_positions, grid_window, screen_paths
 from service import features, reference
 from service.access import open_placement_map, refuse_unknown, within_catchments
@@ -150,8 +152,9 @@ def placements_in_view(
         anywhere; `within`, those in the box. Then either `cells`, in columns: `at` (longitude,
         latitude), `edges` (west, south, east, north), `counts` (by state); or `placements`, in
         columns: `id`, `at`, `snapped` (longitude, latitude, or null), `method`, `state`,
-        `ambiguous`, `square_km` (0 = exact), with `stretches`, paths as of
-        :func:`layers.screen_lines.screen_paths`.
+        `ambiguous`, with `stretches`, paths as of :func:`layers.screen_lines.screen_paths`, and
+        `squares`, cells that stand in place of exact positions, in columns: `ring` (longitude,
+        latitude), `side_km`.
     """
     held, states = _filtered(store, selection, viewer)
     rows = held.in_window(grid_window(*within), states)
@@ -175,10 +178,23 @@ def placements_in_view(
         "method": [held.methods[code] for code in held.method[rows].tolist()],
         "state": states[rows].tolist(),
         "ambiguous": held.ambiguous[rows].astype(int).tolist(),
-        "square_km": held.square_km[rows].tolist(),
     }
+    answer["squares"] = _squares(store, held, rows)
     answer["stretches"] = _stretch_paths(store, held, rows, zoom)
     return answer
+
+
+def _squares(store: Store, held: PlacementMap, rows: NDArray[np.int64]) -> dict[str, Any]:
+    centres = held.columns.xy[held.rows_of_columns[rows]]
+    crs = store.settings.crs
+    cells = shown_squares(centres, held.square_km[rows].astype(np.float64), crs)
+    parts, whose = shapely.get_parts(
+        to_wgs84(np.asarray(cells.geometry), crs), return_index=True
+    )  # of a cell that the antimeridian cuts there are two
+    return {
+        "ring": [shapely.get_coordinates(part).round(6).tolist() for part in parts],
+        "side_km": cells["generalised_km"].to_numpy()[whose].tolist(),
+    }
 
 
 def _known(degrees: NDArray[np.float64]) -> list[list[float] | None]:

@@ -134,6 +134,22 @@ def test_public_map_holds_no_exact_place_of_a_covered_placement(store):
     assert (columns.last_day[covered] - columns.first_day[covered] >= 364).all()
 
 
+def test_squares_hold_the_places_they_stand_for(store):
+    """Each covered placement lies in a square that the public map draws; members get none."""
+    answer = map_views.placements_in_view(store, Selection(), PUBLIC, within=WORLD, zoom=3)
+    squares = shapely.polygons([shapely.linearrings(ring) for ring in answer["squares"]["ring"]])
+    _, covers = store.public_records(Selection())
+    exact = store.records(Selection()).placements.to_crs(4326).geometry
+    hidden = exact.loc[covers.index[(covers["step_km"] > 0) & (covers["step_km"] < 1000)]]
+    assert len(hidden) > 0
+    held = shapely.contains_xy(squares[:, None], hidden.x.to_numpy(), hidden.y.to_numpy())
+    assert held.any(axis=0).all()
+    sides = np.sqrt(gpd.GeoSeries(squares, crs=4326).to_crs(store.settings.crs).area) / 1000
+    assert np.allclose(sides, answer["squares"]["side_km"], rtol=1e-4)
+    told = map_views.placements_in_view(store, Selection(), MEMBER, within=WORLD, zoom=3)
+    assert told["squares"] == {"ring": [], "side_km": []}
+
+
 def many(n=200_000, seed=2):
     """Columns of many placements, strewn over 200 km."""
     rng = np.random.default_rng(seed)

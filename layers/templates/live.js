@@ -86,6 +86,12 @@
           .filter((path) => path.length)
           .map((path) => feature("LineString", way(path, answer.zoom), {})),
       );
+      const squares = answer.squares || { ring: [], side_km: [] };
+      read.squares = collection(
+        squares.ring.map((ring, n) =>
+          feature("LineString", ring, { generalised_km: squares.side_km[n] }),
+        ),
+      );
       if (answer.cells) {
         read.cells = answer.cells.at.map((at, n) => ({
           at: L.latLng(at[1], at[0]),

@@ -84,6 +84,12 @@
     const doubt = make("li");
     doubt.append(make("span", "?", "rb-doubt"), " reach in doubt: another is as near");
     lines.append(doubt);
+    const square = make("li", null, "rb-square-key");
+    square.append(
+      make("span", null, "rb-line rb-line-square"),
+      " protected place: somewhere in this square, its mark stands in the middle",
+    );
+    lines.append(square);
     box.append(states);
     if (config.methods.length) box.append(methods);
     box.append(lines);
@@ -136,6 +142,10 @@
       tellLeast(order) {
         this.least.textContent = "Reaches of stream order " + order + " and above; zoom in for all.";
         this.least.hidden = order <= 1;
+      },
+      /** Whether the view holds places shown as a square. */
+      tellSquares(any) {
+        this.getContainer().classList.toggle("rb-squared", any);
       },
       /** Counts by state of what is shown; `total`, how many there are anywhere. */
       tell(counts, total) {

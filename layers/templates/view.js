@@ -116,6 +116,15 @@
     return L.layerGroup([outlines, nameLayer(map, outlines.getLayers())]);
   }
 
+  /** Cells of a grid in whose middle stand marks of places that are not told exactly. */
+  function squareLayer(collection) {
+    return L.geoJSON(collection, {
+      pane: "rb-squares",
+      interactive: false,
+      style: () => ({ color: "#5b3f78", weight: 2, dashArray: "7 5", fill: false }),
+    });
+  }
+
   /** Where a mark stands: the place recorded, or the middle of the cell that is shown of it. */
   function placeOf(feature) {
     if (!feature.geometry) return null;
@@ -258,6 +267,7 @@
         load: (map) => placements.load(map),
         draw: (data) => {
           makers.stretches(data.stretches);
+          makers.squares(data.squares);
           makers.placements(data);
         },
       },
@@ -271,6 +281,7 @@
     addPane(map, "rb-catchments", 340);
     addPane(map, "rb-names", 345);
     addPane(map, "rb-stretches", 380);
+    addPane(map, "rb-squares", 390);
     addPane(map, "rb-snaps", 420);
     addPane(map, "rb-doubts", 640);
     map.attributionControl.setPrefix("Leaflet");
@@ -354,6 +365,10 @@
             style: () => ({ color: "#d9a441", weight: 9, opacity: 0.55, lineCap: "butt" }),
           }),
         ),
+      squares: (data) => {
+        put("squares", squareLayer(data));
+        control.tellSquares(data.features.length > 0);
+      },
       least: (order) => control.tellLeast(order),
       placements: (data) => {
         placements = data;
