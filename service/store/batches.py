@@ -67,8 +67,10 @@ def add_batch(
     }  # fmt: skip
     connection.execute(TABLE.insert().values(values))
     with without_collecting():
-        add_records(connection, backend, records, digests, who=who, batch_id=batch_id, tell=tell)
-        covers.extend(connection, backend, records.placements)
+        rows = add_records(
+            connection, backend, records, digests, who=who, batch_id=batch_id, tell=tell
+        )
+        covers.extend(connection, backend, records.placements, rows)
     tell(1.0)
     return _batch(connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).one())
 
@@ -117,7 +119,7 @@ def undo_batch(
         read_records(connection, backend, crs, Selection(placements=tuple(ids))) if ids else None
     )
     if found is not None:
-        written = history.documents(found.placements, found.catches, found.lengths)
+        written = history.document_texts(found.placements, found.catches, found.lengths)
         history.note(
             connection, backend, who=who, entity="placement", action="remove", batch_id=batch_id,
             keys=found.placements.index.tolist(), before=written,

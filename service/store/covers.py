@@ -20,7 +20,7 @@ from service.records import Selection
 from service.store import schema
 from service.store.columns import frame_from_rows
 from service.store.named_tables import read_named
-from service.store.placements import TABLE, condition, read_records
+from service.store.placements import NOT_IN_FEATURES, TABLE, condition, read_records
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,6 +36,7 @@ __all__ = [
     "cells_of_frame",
     "cover_faults",
     "extend",
+    "found_records",
     "public_chunks",
     "public_key",
     "public_names",
@@ -108,10 +109,13 @@ def refresh(connection: sa.Connection, backend: GeoPackage, cells: Cells | None 
         _refresh_cell(connection, backend, cell, species, key)
 
 
-def extend(connection: sa.Connection, backend: GeoPackage, placements: gpd.GeoDataFrame) -> None:
+def extend(
+    connection: sa.Connection, backend: GeoPackage, placements: gpd.GeoDataFrame, rows: pd.Series
+) -> None:
     """Decide for placements that were just added; call in the write, when their catch is there.
 
-    Where a cell holds nothing sensitive, what was there already stays as it is shown.
+    `rows` are their row numbers by id. Where a cell holds nothing sensitive, what was there
+    already stays as it is shown.
     """
     key, species = public_key(connection), sensitivities(connection)
     xy = _positions(np.asarray(placements.geometry, object))
@@ -123,14 +127,8 @@ def extend(connection: sa.Connection, backend: GeoPackage, placements: gpd.GeoDa
             quiet |= _inside(xy, cell)
     shown = placements[quiet]
     covers = covers_of(shown, xy[quiet], np.zeros(len(shown), np.int64), key)
-    stored = connection.execute(
-        sa.select(TABLE.c.placement_id, TABLE.c.fid).where(
-            backend.among(TABLE.c.placement_id, shown.index.tolist())
-        )
-    ).fetchall()
-    fids = {row[0]: row[1] for row in stored}
     values = {name: _plain(covers[name]) for name in _VALUES}
-    values["placement_row"] = [fids[name] for name in covers.index]
+    values["placement_row"] = rows.loc[covers.index].tolist()
     backend.insert(connection, COVERS, values)
 
 
@@ -214,6 +212,9 @@ def _sensitive_rows(
     """Catches and lengths of sensitive species in a cell."""
     words = species["sensitivity"].fillna("none")
     names = species.index[~words.isin(["none", ""])].tolist()
+    if not names:
+        none = frame_from_rows([], [TABLE.c.placement_id, schema.catches.c.species])
+        return none, none
     frames = []
     for table in (schema.catches, schema.lengths):
         rows = connection.execute(
@@ -270,15 +271,22 @@ def _covers(
     size: int | None = None,
 ) -> pd.DataFrame:
     """Covers of a public selection by ascending public id, with their row numbers."""
+    asked = _asked(backend, selection)
+    if after:
+        asked = sa.and_(asked, COVERS.c.public_id > after)
+    return _covers_where(connection, asked, size)
+
+
+def _covers_where(
+    connection: sa.Connection, asked: sa.ColumnElement[bool], size: int | None = None
+) -> pd.DataFrame:
     columns = [COVERS.c.placement_row, TABLE.c.placement_id, *(COVERS.c[name] for name in _VALUES)]
     wanted = (
         sa.select(*columns)
         .join(TABLE, TABLE.c.fid == COVERS.c.placement_row)
-        .where(_asked(backend, selection))
+        .where(asked)
         .order_by(COVERS.c.public_id)
     )
-    if after:
-        wanted = wanted.where(COVERS.c.public_id > after)
     rows = connection.execute(wanted if size is None else wanted.limit(size)).fetchall()
     return frame_from_rows(rows, columns).set_index("placement_id")
 
@@ -310,6 +318,17 @@ def public_chunks(
             covers[_VALUES],
         )
         after = str(covers["public_id"].iloc[-1])
+
+
+def found_records(
+    connection: sa.Connection, backend: GeoPackage, crs: str, fids: list[int]
+) -> tuple[Records, pd.DataFrame]:
+    """Read placements that the public may see by row number, for features."""
+    covers = _covers_where(connection, backend.among(COVERS.c.placement_row, fids))
+    asked = backend.among(TABLE.c.fid, covers["placement_row"].tolist())
+    left_out = (*NOT_IN_FEATURES, "flags")
+    records = read_records(connection, backend, crs, Selection(), asked=asked, left_out=left_out)
+    return records, covers[_VALUES]
 
 
 def _records(

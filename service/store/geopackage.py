@@ -20,6 +20,7 @@ from service.errors import StoreError
 from service.store import schema
 from service.store.geometry_blobs import blobs_from_geometries, geometries_from_blobs
 from service.store.packed_index import pack, rounded_outward
+from service.store.secondary_indexes import indexes_aside
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -233,14 +234,15 @@ class GeoPackage:
         # Many rows to a statement: each statement looks up and counts on the row numbers anew.
         many = max(1, STATEMENT_VALUES // len(names))
         whole = len(rows) // many * many
-        if whole:
-            packs = [
-                tuple(chain.from_iterable(rows[begin : begin + many]))
-                for begin in range(0, whole, many)
-            ]
-            connection.exec_driver_sql(statement + ", ".join([one] * many), packs)
-        if whole < len(rows):
-            connection.exec_driver_sql(statement + one, rows[whole:])
+        with indexes_aside(connection, table.name, len(rows)):
+            if whole:
+                packs = [
+                    tuple(chain.from_iterable(rows[begin : begin + many]))
+                    for begin in range(0, whole, many)
+                ]
+                connection.exec_driver_sql(statement + ", ".join([one] * many), packs)
+            if whole < len(rows):
+                connection.exec_driver_sql(statement + one, rows[whole:])
 
     def insert_layer(
         self,

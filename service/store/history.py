@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING, Any
+from itertools import pairwise, repeat
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import orjson
@@ -19,10 +20,22 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     import geopandas as gpd
+    from numpy.typing import NDArray
 
     from service.store.geopackage import GeoPackage
 
-__all__ = ["documents", "frame_documents", "guard_history", "note", "now_text", "read_history"]
+    # Name, JSON of each row's value, and which rows have one.
+    _Part: TypeAlias = tuple[str, NDArray[np.object_], NDArray[np.bool_]]
+
+__all__ = [
+    "document_texts",
+    "documents",
+    "frame_documents",
+    "guard_history",
+    "note",
+    "now_text",
+    "read_history",
+]
 
 TABLE = schema.history
 # What the store adds to a placement by itself is no part of its document.
@@ -71,27 +84,94 @@ def documents(
     placements: gpd.GeoDataFrame, catches: pd.DataFrame, lengths: pd.DataFrame
 ) -> list[dict[str, Any]]:
     """Write each placement with its catches and lengths as one document, in row order."""
-    plain = pd.DataFrame(placements.drop(columns=[placements.geometry.name]))
-    heads = frame_documents(plain.reset_index(), schema.placements)
+    return [orjson.loads(text) for text in document_texts(placements, catches, lengths)]
+
+
+def document_texts(
+    placements: gpd.GeoDataFrame, catches: pd.DataFrame, lengths: pd.DataFrame
+) -> list[str]:
+    """Write the same documents as the JSON text that the history keeps."""
+    if not len(placements):
+        return []
+    plain = pd.DataFrame(placements.drop(columns=[placements.geometry.name])).reset_index()
+    parts = _parts(plain, schema.placements)
     points = np.asarray(placements.geometry)
-    xy = zip(shapely.get_x(points).tolist(), shapely.get_y(points).tolist(), strict=True)
-    for head, (x, y) in zip(heads, xy, strict=True):
-        if x == x:  # not NaN
-            head["x"], head["y"] = x, y
+    for name, ordinate in (("x", shapely.get_x(points)), ("y", shapely.get_y(points))):
+        parts.append((name, _json_texts(ordinate.tolist()), ~np.isnan(ordinate)))
     if "shape" in placements:
         shapes = placements["shape"].to_numpy(object)
-        drawn = np.flatnonzero(~shapely.is_missing(shapes))
-        words = shapely.to_wkt(shapes[drawn], rounding_precision=-1)
-        for row, text in zip(drawn.tolist(), words.tolist(), strict=True):
-            heads[row]["shape"] = text
+        words = shapely.to_wkt(shapes, rounding_precision=-1)
+        parts.append(("shape", _json_texts(words.tolist()), ~shapely.is_missing(shapes)))
     for name, frame, table in (
         ("catches", catches, schema.catches),
         ("lengths", lengths, schema.lengths),
     ):
-        rows = placements.index.get_indexer(pd.Index(frame["placement_id"]))
-        for row, document in zip(rows.tolist(), frame_documents(frame, table), strict=True):
-            heads[row].setdefault(name, []).append(document)
-    return heads
+        if len(frame):
+            owner = placements.index.get_indexer(pd.Index(frame["placement_id"]))
+            own = _lists(_joined(_parts(frame, table), len(frame)), owner, len(placements))
+            parts.append((name, own, own != ""))
+    return list(_joined(parts, len(placements)).tolist())
+
+
+def _parts(frame: pd.DataFrame, table: sa.Table) -> list[_Part]:
+    """JSON of each column that a document has: values, and where there is one."""
+    parts = []
+    for column in table.columns:
+        if column.name in frame and column.name not in _OWN:
+            codes, distinct = _distinct(frame[column.name])
+            texts = _json_texts([*_document_values(distinct, column), None])
+            known = texts != "null"
+            if known.any():
+                parts.append((str(column.name), texts[codes], known[codes]))
+    return parts
+
+
+def _distinct(series: pd.Series) -> tuple[NDArray[np.intp], pd.Series]:
+    """Tell the distinct values of a column apart: number of each row's, and what they are."""
+    if series.dtype == np.float64:  # by their bits, so that a negative zero stays one
+        codes, bits = pd.factorize(series.to_numpy().view(np.int64))
+        return codes, pd.Series(bits.view(np.float64))
+    codes, values = pd.factorize(series)
+    return codes, pd.Series(values)
+
+
+def _json_texts(values: list[Any]) -> NDArray[np.object_]:
+    """JSON of each of one or more plain values, by writing all of them as one list.
+
+    Indented, each stands in a line of its own, and a line break within a text is escaped.
+    """
+    lines = orjson.dumps(values, option=orjson.OPT_INDENT_2).decode()[4:-2].split(",\n  ")
+    return np.array(lines, dtype=object)
+
+
+def _joined(parts: list[_Part], count: int) -> NDArray[np.object_]:
+    """Objects of the parts that each of `count` rows has; rows with the same parts at once."""
+    written = np.full(count, "{}", dtype=object)
+    kind_of = np.zeros(count, dtype=np.intp)
+    for _, _, known in parts:
+        kind_of = pd.factorize(2 * kind_of + known)[0]
+    for number, first in enumerate(np.unique(kind_of, return_index=True)[1].tolist()):
+        rows = np.flatnonzero(kind_of == number)
+        had = [(name, texts[rows].tolist()) for name, texts, known in parts if known[first]]
+        if had:
+            pieces: list[Iterable[str]] = []
+            for name, texts in had:
+                pieces += [repeat(f'{"," if pieces else "{"}"{name}":'), texts]
+            written[rows] = list(map("".join, zip(*pieces, repeat("}"))))
+    return written
+
+
+def _lists(texts: NDArray[np.object_], owner: NDArray[np.intp], count: int) -> NDArray[np.object_]:
+    """JSON lists of the objects of each of `count` owners; '' where one has none."""
+    order = np.argsort(owner, kind="stable")
+    sorted_texts = texts[order].tolist()
+    ends = np.searchsorted(owner[order], np.arange(count + 1)).tolist()
+    lists = np.full(count, "", dtype=object)
+    lists[:] = [
+        f"[{','.join(sorted_texts[begin:end])}]" if end > begin else ""
+        for begin, end in pairwise(ends)
+    ]
+    return lists
 
 
 def note(

@@ -60,10 +60,11 @@ def add_records(
     who: str,
     batch_id: int | None,
     tell: Callable[[float], None] = lambda _: None,
-) -> None:
+) -> pd.Series:
     """Insert placements with all that hangs on them, and note each in the history.
 
-    `tell` hears which part of an import's time has gone by then, as measured on a large one.
+    Returns their row numbers by id. `tell` hears which part of an import's time has gone by
+    then, as measured on a large one.
     """
     for table, frame in ((schema.surveys, records.surveys), (schema.sites, records.sites)):
         put_named(connection, backend, table, frame, who=who, batch_id=batch_id)
@@ -77,13 +78,14 @@ def add_records(
     rows = pd.Series(np.asarray(fids, np.int64), index=placements.index)
     _insert_owned(connection, backend, records, rows)
     tell(0.6)
-    written = history.documents(placements, records.catches, records.lengths)
+    written = history.document_texts(placements, records.catches, records.lengths)
     tell(0.75)
     history.note(
         connection, backend, who=who, entity="placement", action="add", batch_id=batch_id,
         keys=placements.index.tolist(), after=written,
     )  # fmt: skip
     tell(0.85)
+    return rows
 
 
 def stored_rows(connection: sa.Connection) -> pd.Series:
