@@ -8,9 +8,12 @@ viewer's selection is compared with what they see, never with what is hidden fro
 
 from __future__ import annotations
 
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import pandas as pd
 
 from layers.catchments import catchment_of
@@ -25,7 +28,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     import geopandas as gpd
-    import numpy as np
     from numpy.typing import NDArray
 
     from service.records import Role, Selection, Viewer
@@ -38,11 +40,13 @@ __all__ = [
     "count_features",
     "find_features",
     "keep_placements",
+    "open_found",
     "open_placement_map",
     "open_record_chunks",
     "open_records",
     "placement_catchments",
     "placement_extent",
+    "records_held",
     "refuse_unknown",
     "require_role",
     "sites",
@@ -51,6 +55,7 @@ __all__ = [
     "within_catchments",
 ]
 
+_HELD: ContextVar[dict[Any, Records] | None] = ContextVar("records held", default=None)
 _RANKS: Final[dict[Role, int]] = {"public": 0, "viewer": 0, "member": 1, "editor": 2, "keeper": 3}
 
 
@@ -96,9 +101,61 @@ def open_records(store: Store, selection: Selection, viewer: Viewer) -> Records:
         The selection names a survey, method, species or catchment that the viewer cannot know.
     """
     refuse_unknown(store, selection, viewer)
+    held = _HELD.get()
+    if held is None:
+        return _open(store, selection, viewer)
+    whole = selection.without_species()
+    key = (store.settings.store_id, store.version, whole, viewer.sees_exact_places)
+    if key not in held:
+        held[key] = _open(store, whole, viewer)
+    return _of_species(held[key], selection.species, viewer)
+
+
+def _open(store: Store, selection: Selection, viewer: Viewer) -> Records:
+    near = _near_catchments(store, selection)
     if viewer.sees_exact_places:
-        return _within(store, store.records(selection), selection)
-    return _within(store, _public(store, *store.public_records(selection)), selection)
+        return _within(store, store.records(near), selection)
+    return _within(store, _public(store, *store.public_records(near)), selection)
+
+
+@contextmanager
+def records_held() -> Iterator[None]:
+    """Read what :func:`open_records` is asked for again only once, until the block ends.
+
+    For pages and files that several summaries of the same records are put on.
+    """
+    token = _HELD.set({})
+    try:
+        yield
+    finally:
+        _HELD.reset(token)
+
+
+def _of_species(records: Records, species: tuple[str, ...], viewer: Viewer) -> Records:
+    """Leave only the catch of some species, as the store does."""
+    if not species:
+        return records
+    catches = records.catches[records.catches["species"].isin(species)]
+    if not viewer.sees_exact_places:  # numbered within this answer
+        catches = catches.set_axis(pd.RangeIndex(len(catches), name=catches.index.name))
+    lengths = records.lengths[records.lengths["species"].isin(species)].reset_index(drop=True)
+    return replace(records, catches=catches, lengths=lengths)
+
+
+def _near_catchments(store: Store, selection: Selection) -> Selection:
+    """Narrow to the box around the chosen catchments, so that only what is near is read.
+
+    What is shown as a cell belongs to a catchment that holds the whole of it, centre included.
+    """
+    if not selection.catchments or selection.bbox is not None:
+        return selection
+    frame = reference.catchments(store)
+    chosen = within_catchments(store, frame.index.to_series(), selection.catchments)
+    low_x, low_y, high_x, high_y = frame.geometry[chosen].total_bounds.tolist()
+    if not np.isfinite(low_x):
+        return selection
+    # A metre more: what lies on the line must not hang on how an index rounds.
+    return replace(selection, bbox=(low_x - 1.0, low_y - 1.0, high_x + 1.0, high_y + 1.0))
 
 
 def open_record_chunks(
@@ -110,12 +167,13 @@ def open_record_chunks(
     `after` a public id. Catches are numbered through all chunks.
     """
     refuse_unknown(store, selection, viewer)
+    near = _near_catchments(store, selection)
     if viewer.sees_exact_places:
-        for records in store.record_chunks(selection, size=size):
+        for records in store.record_chunks(near, size=size):
             yield _within(store, records, selection)
         return
     first = 0
-    for stored, covers in store.public_record_chunks(selection, size=size, after=after):
+    for stored, covers in store.public_record_chunks(near, size=size, after=after):
         shown = _public(store, stored, covers)
         shown.catches.index += first
         first += len(shown.catches)
@@ -141,6 +199,18 @@ def find_features(
         wanted, unit, public=not viewer.sees_exact_places, size=size,
         after=after, before=before, places=places,
     )  # fmt: skip
+
+
+def open_found(store: Store, found: pd.DataFrame, viewer: Viewer) -> Records:
+    """Open the placements that :func:`find_features` found, as this viewer may see them.
+
+    As :func:`open_records` gives them, but without lengths and stretches, which no feature of a
+    placement or detection is made from.
+    """
+    rows: list[int] = found["row"].unique().tolist()
+    if viewer.sees_exact_places:
+        return store.found_records(rows)
+    return _public(store, *store.found_public_records(rows))
 
 
 def sweep_features(

@@ -11,12 +11,19 @@ import shapely
 from layers import record_features
 from layers.geojson import to_wgs84
 from service import reference, summaries
-from service.access import keep_placements, open_record_chunks, open_records, within_catchments
+from service.access import (
+    keep_placements,
+    open_found,
+    open_record_chunks,
+    open_records,
+    within_catchments,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import geopandas as gpd
+    import pandas as pd
     from numpy.typing import NDArray
 
     from service.records import Records, Selection, Viewer
@@ -26,6 +33,8 @@ __all__ = [
     "Box",
     "catchments",
     "detections",
+    "found_detections",
+    "found_placements",
     "placement_chunks",
     "placements",
     "reaches",
@@ -63,11 +72,24 @@ def _placement_features(store: Store, records: Records) -> gpd.GeoDataFrame:
     )
 
 
+def found_placements(store: Store, found: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Read the placements that `access.find_features` found, in any order."""
+    return _placement_features(store, open_found(store, found, viewer))
+
+
 def detections(
     store: Store, selection: Selection, viewer: Viewer, *, within: Box | None = None
 ) -> gpd.GeoDataFrame:
     """One feature for each species that a placement caught."""
-    records = _records(store, selection, viewer, within)
+    return _detection_features(store, _records(store, selection, viewer, within))
+
+
+def found_detections(store: Store, found: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Read every detection of the placements that `access.find_features` found, in any order."""
+    return _detection_features(store, open_found(store, found, viewer))
+
+
+def _detection_features(store: Store, records: Records) -> gpd.GeoDataFrame:
     return record_features.detection_features(
         records.placements,
         records.catches,

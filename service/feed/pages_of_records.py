@@ -96,7 +96,9 @@ class RecordPages:
         parts = feature_id.split(":")
         names = [":".join(parts[:end]) for end in range(1, len(parts) + 1)]
         names = names if self.unit != "placement" else [feature_id]
-        frame = self._read(store, tuple(dict.fromkeys(names)), viewer)
+        wanted = Wanted(placements=tuple(dict.fromkeys(names)))
+        rows = find_features(store, wanted, "placement", viewer, size=len(names))
+        frame = self._read(store, rows, viewer)
         frame = frame[frame.index == feature_id]
         if frame.empty:
             raise NotFoundError(f"There is no {self.unit} {feature_id!r}.")
@@ -234,15 +236,15 @@ class RecordPages:
                 [_stretch_id(name, *key[1:]) for name, key in zip(names, rows["key"], strict=True)],
                 dtype="str",
             )
-        frame = self._read(store, tuple(names.unique()), viewer)
+        frame = self._read(store, rows, viewer)
         return frame.loc[ids[ids.isin(frame.index)]]
 
-    def _read(self, store: Store, names: tuple[str, ...], viewer: Viewer) -> gpd.GeoDataFrame:
-        selection = Selection(placements=names)
+    def _read(self, store: Store, rows: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
         if self.unit == "placement":
-            return features.placements(store, selection, viewer)
+            return features.found_placements(store, rows, viewer)
         if self.unit == "detection":
-            return features.detections(store, selection, viewer)
+            return features.found_detections(store, rows, viewer)
+        selection = Selection(placements=tuple(rows["placement_id"].unique()))
         lines = features.stretches(store, selection, viewer)
         parts = zip(lines["placement_id"], lines["reach_id"], lines["from_m"], strict=True)
         return lines.set_index(pd.Index([_stretch_id(*part) for part in parts], dtype="str"))

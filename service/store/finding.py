@@ -88,9 +88,10 @@ def find(
     Returns
     -------
     DataFrame
-        By ascending key: `key` (tuples), `placement_id` (public for the public), and with
-        `places` the `geometry` as shown, in the store's CRS (missing = nowhere), and
-        `generalised_km` (missing = as recorded).
+        By ascending key: `key` (tuples), `placement_id` (public for the public), `row` (of the
+        store, for `Store.found_records`; never to be shown), and with `places` the `geometry`
+        as shown, in the store's CRS (missing = nowhere), and `generalised_km` (missing = as
+        recorded).
     """
     key = _key_columns(unit, public=public)
     asked = _select(unit, public=public, places=places).limit(size)
@@ -126,7 +127,8 @@ def sweep(
 
 def _select(unit: Unit, *, public: bool, places: bool) -> sa.Select[Any]:
     key = _key_columns(unit, public=public)
-    columns: list[Any] = [*key, COVERS.c.public_id if public else TABLE.c.placement_id]
+    shown = COVERS.c.public_id if public else TABLE.c.placement_id
+    columns: list[Any] = [*key, shown, COVERS.c.placement_row if public else TABLE.c.fid]
     if places:
         columns.append(STRETCHES.c.geom if unit == "stretch" else TABLE.c.geom)
         columns += [COVERS.c.step_km, COVERS.c.cell_x, COVERS.c.cell_y] if public else []
@@ -139,15 +141,16 @@ def _frame(backend: GeoPackage, rows: Sequence[Any], width: int, *, places: bool
         {
             "key": pd.Series([tuple(row[:width]) for row in rows], dtype=object),
             "placement_id": pd.array([row[width] for row in rows], dtype="str"),
+            "row": np.array([row[width + 1] for row in rows], dtype=np.int64),
         }
     )
     if not places:
         return found
-    shapes = backend.decode([row[width + 1] for row in rows])
+    shapes = backend.decode([row[width + 2] for row in rows])
     shapes[shapely.is_empty(shapes)] = None
     side = np.full(len(rows), np.nan)
-    if rows and len(rows[0]) > width + 2:
-        cells = np.array([tuple(row[width + 2 :]) for row in rows], float)
+    if rows and len(rows[0]) > width + 3:
+        cells = np.array([tuple(row[width + 3 :]) for row in rows], float)
         covered = cells[:, 0] > 0
         shapes[covered] = shapely.points(cells[covered, 1:])
         side = np.where(covered, cells[:, 0], np.nan)

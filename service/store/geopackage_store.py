@@ -6,7 +6,6 @@ import os
 import secrets
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 import sqlalchemy as sa
 
 from service.errors import ConflictError, StoreError
@@ -36,6 +35,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     import geopandas as gpd
+    import pandas as pd
 
     from layers.map_columns import MapColumns
     from service.records import Batch, FieldRecords, HistoryEntry, Records
@@ -370,6 +370,16 @@ class GeoPackageStore:
                 public=public, size=size, after=after, before=before, places=places,
             )  # fmt: skip
 
+    def found_records(self, rows: list[int]) -> Records:
+        """Read the placements of rows that were found."""
+        with self._reading() as connection:
+            return placements.found_records(connection, self._backend, self._settings.crs, rows)
+
+    def found_public_records(self, rows: list[int]) -> tuple[Records, pd.DataFrame]:
+        """Read the same, and how each placement may be shown."""
+        with self._reading() as connection:
+            return covers.found_records(connection, self._backend, self._settings.crs, rows)
+
     def sweep(
         self, wanted: Wanted, unit: Unit, *, public: bool, size: int
     ) -> Iterator[pd.DataFrame]:
@@ -398,15 +408,8 @@ class GeoPackageStore:
 
     def known_placements(self, placement_ids: list[str]) -> pd.Series:
         """Fetch the digest of the content of each of these placements that is stored, by id."""
-        own = schema.placements
-        wanted = sa.select(own.c.placement_id, own.c.content_digest).where(
-            self._backend.among(own.c.placement_id, placement_ids)
-        )
         with self._reading() as connection:
-            found = {row.placement_id: row.content_digest for row in connection.execute(wanted)}
-        return pd.Series(
-            list(found.values()), index=pd.Index(list(found), dtype="str"), dtype="str"
-        ).rename_axis("placement_id")
+            return placements.known_digests(connection, self._backend, placement_ids)
 
     def add_batch(
         self,

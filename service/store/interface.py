@@ -165,6 +165,15 @@ class Store(Protocol):
     ) -> pd.DataFrame:
         """Find features along their keys, for `service.access`; see `store.finding.find`."""
 
+    def found_records(self, rows: list[int]) -> Records:
+        """Read the placements of the column `row` of `find`, without lengths and stretches."""
+
+    def found_public_records(self, rows: list[int]) -> tuple[Records, pd.DataFrame]:
+        """Read the same without flags, and how each placement may be shown.
+
+        The second frame is as that of `public_records`; it lacks what is not to be shown now.
+        """
+
     def sweep(
         self, wanted: Wanted, unit: Unit, *, public: bool, size: int
     ) -> Iterator[pd.DataFrame]:

@@ -7,21 +7,22 @@ from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import sqlalchemy as sa
 
-from service.records import Records
+from service.records import Records, Selection
 from service.store import schema
 from service.store.columns import frame_from_rows
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator
 
-    import pandas as pd
-
-    from service.records import Selection
     from service.store.geopackage import GeoPackage
 
-__all__ = ["chunks", "condition", "read_records"]
+__all__ = ["chunks", "condition", "found_records", "known_digests", "read_records"]
+
+# Tables that no feature is made from.
+NOT_IN_FEATURES = ("lengths", "stretches")
 
 TABLE = schema.placements
 _PLACEMENT = [
@@ -59,10 +60,12 @@ def read_records(
     *,
     rows: tuple[int, int] | None = None,
     asked: sa.ColumnElement[bool] | None = None,
+    left_out: Collection[str] = (),
 ) -> Records:
     """Fetch a selection, or the placements of a condition.
 
-    `rows` narrows to row numbers from … to, both included.
+    `rows` narrows to row numbers from … to, both included. Tables that are `left_out` are not
+    read; their frames are empty.
     """
     whole = rows is None and asked is None and _is_whole(selection)
     asked = condition(backend, selection) if asked is None else asked
@@ -76,9 +79,7 @@ def read_records(
     shapes = backend.decode([row[1] for row in fetched])
     frame = frame_from_rows([row[2:] for row in fetched], _PLACEMENT).set_index("placement_id")
     placements = gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
-    of = _Owned(
-        connection, fids, placements.index, None if whole else sa.select(TABLE.c.fid).where(asked)
-    )
+    of = _Owned(connection, backend, fids, placements.index, whole=whole, left_out=left_out)
     placements["shape"] = _shapes(of, backend, crs)
     order = [c for c in placements.columns if c not in ("geometry", "shape", "batch_id")]
     at = order.index("shape_kind") + 1
@@ -126,23 +127,36 @@ class _Owned:
     def __init__(
         self,
         connection: sa.Connection,
+        backend: GeoPackage,
         fids: np.ndarray[Any, np.dtype[np.int64]],
         ids: pd.Index,
-        asked: sa.Select[Any] | None,
+        *,
+        whole: bool,
+        left_out: Collection[str],
     ) -> None:
         self.connection = connection
+        self.backend = backend
         self.fids = fids
         self.ids = ids
-        self.asked = asked
+        self.whole = whole
+        self.left_out = left_out
 
     def rows(self, table: sa.Table, columns: list[sa.Column[Any]]) -> list[tuple[Any, ...]]:
-        wanted = sa.select(table.c.placement_row, *columns)
-        if self.asked is not None:
-            wanted = wanted.where(table.c.placement_row.in_(self.asked))
-        rows = _fetch(self.connection, wanted.order_by(next(iter(table.primary_key))))
-        # By placement, so that pieces put together are the whole; edits leave later numbers.
-        rows.sort(key=itemgetter(0))
-        return rows
+        """Rows by placement, so that pieces put together are the whole; edits leave later ones."""
+        if table.name in self.left_out or not len(self.fids):
+            return []
+        owner, key = table.c.placement_row, next(iter(table.primary_key))
+        wanted = sa.select(owner, *columns)
+        if self.whole:  # read as they lie: finding each by its index would take longer
+            rows = _fetch(self.connection, wanted.order_by(key))
+            rows.sort(key=itemgetter(0))
+            return rows
+        first, last = int(self.fids[0]), int(self.fids[-1])
+        if last - first + 1 == len(self.fids):
+            wanted = wanted.where(owner.between(first, last))
+        else:
+            wanted = wanted.where(self.backend.among(owner, self.fids.tolist()))
+        return _fetch(self.connection, wanted.order_by(owner, key))
 
     def places(self, owners: list[int]) -> np.ndarray[Any, np.dtype[np.int64]]:
         """Row in the placements of each owner."""
@@ -163,6 +177,29 @@ def _shapes(of: _Owned, backend: GeoPackage, crs: str) -> gpd.GeoSeries:
     shapes = np.full(len(of.fids), None, dtype=object)
     shapes[of.places([row[0] for row in rows])] = backend.decode([row[1] for row in rows])
     return gpd.GeoSeries(shapes, index=of.ids, crs=crs)
+
+
+def known_digests(
+    connection: sa.Connection, backend: GeoPackage, placement_ids: list[str]
+) -> pd.Series:
+    """Digest of the content of each of these placements that is stored, by id."""
+    rows = connection.execute(
+        sa.select(TABLE.c.placement_id, TABLE.c.content_digest).where(
+            backend.among(TABLE.c.placement_id, placement_ids)
+        )
+    ).fetchall()
+    ids = pd.Index([row[0] for row in rows], name="placement_id", dtype="str")
+    return pd.Series([row[1] for row in rows], index=ids, dtype="str")
+
+
+def found_records(
+    connection: sa.Connection, backend: GeoPackage, crs: str, fids: list[int]
+) -> Records:
+    """Read the placements of these row numbers for features: without lengths and stretches."""
+    asked = backend.among(TABLE.c.fid, fids)
+    return read_records(
+        connection, backend, crs, Selection(), asked=asked, left_out=NOT_IN_FEATURES
+    )
 
 
 def chunks(
