@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from pvlib.solarposition import get_solarposition
 
+from layers import daylight
 from layers.daylight import light_state, sun_elevation, sun_events
 from layers.errors import FrameError
 
@@ -137,6 +138,22 @@ def test_many_places_agree_with_pvlib_one_by_one():
     times = pd.DatetimeIndex([start + timedelta(hours=h) for h in random.uniform(0, 8000, 40)])
     alone = [get_solarposition(times[[i]], lat[i], lon[i])["elevation"].iloc[0] for i in range(40)]
     assert sun_elevation(lon, lat, times) == pytest.approx(alone, abs=1e-3)
+
+
+def test_state_is_that_of_the_exact_elevation_everywhere():
+    """The rough elevation that settles clear cases never settles a doubtful one."""
+    random = np.random.default_rng(11)
+    n = 50_000
+    lon, lat = random.uniform(-180, 180, n), random.uniform(-90, 90, n)
+    start = pd.Timestamp("1890-01-01", tz="UTC")
+    times = start + pd.to_timedelta(random.uniform(0, 220 * 365.25 * 1440, n).round(), unit="min")
+    exact = sun_elevation(lon, lat, times)
+    want = np.where(exact >= -0.8333, "day", np.where(exact >= -6, "civil_twilight", "night"))
+    assert (light_state(lon, lat, times) == want).all()
+    seconds = (times - pd.Timestamp(0, tz="UTC")).total_seconds().to_numpy()
+    off = np.abs(daylight._rough_elevation(lon, lat, seconds) - exact)
+    assert 0.0 < np.nanmax(off) < 0.1  # the Almanac's 0.01 degree, and drift over the century
+    assert 0.05 < np.isnan(off).mean() < 0.15  # before 1900 and after 2100
 
 
 def test_missing_places_and_times_stay_missing():

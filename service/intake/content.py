@@ -7,8 +7,8 @@ column that a later version adds changes nothing where it is empty.
 
 from __future__ import annotations
 
-import hashlib
 import struct
+from hashlib import blake2b
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -64,11 +64,12 @@ def _rows(sheet: str, frame: pd.DataFrame) -> Lanes:
             continue
         start = f"{sheet}\x1f{name}\x1f".encode()
         hashed = b"".join(
-            hashlib.blake2b(start + _bytes(value), digest_size=16).digest() for value in uniques
+            [blake2b(start + value, digest_size=16).digest() for value in _encoded(uniques)]
         )
-        lanes = np.frombuffer(hashed, dtype=">u8").reshape(-1, 2).astype(np.uint64)
-        filled = codes >= 0
-        total[filled] += lanes[codes[filled]]
+        # One lane more, of zeros: a missing cell has the number -1 and adds nothing.
+        lanes = np.zeros((len(uniques) + 1, 2), dtype=np.uint64)
+        lanes[:-1] = np.frombuffer(hashed, dtype=">u8").reshape(-1, 2)
+        total += lanes[codes]
     return total
 
 
@@ -93,9 +94,15 @@ def _plain(column: pd.Series) -> Any:  # noqa: ANN401  floats or objects
     return values
 
 
+def _encoded(uniques: Any) -> list[bytes]:  # noqa: ANN401  floats or objects
+    """Bytes of each distinct value."""
+    if uniques.dtype == np.float64:
+        raw = uniques.astype("<f8").tobytes()
+        return [raw[place : place + 8] for place in range(0, len(raw), 8)]
+    return [value if isinstance(value, bytes) else _bytes(value) for value in uniques.tolist()]
+
+
 def _bytes(value: object) -> bytes:
-    if isinstance(value, bytes):
-        return value
     if isinstance(value, float):
         return struct.pack("<d", value)
     return str(value).encode()

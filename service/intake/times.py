@@ -23,6 +23,7 @@ DateOrder = Literal["dmy", "mdy", "ymd"]
 # Tried on whole columns first; what none of them fits is read one distinct text at a time.
 _FORMATS: Final = ("%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M:%S")
 _SHAPE: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d)?", re.ASCII)
+_SHAPES: Final = re.compile(rf"(?:{_SHAPE.pattern}\n)*", re.ASCII)
 _CLOCK: Final = (
     r"(?:(?:[T ]|,\s*)\s*(?P<hour>\d{1,2})[:h](?P<minute>\d\d)"
     r"(?::(?P<second>\d\d)(?P<part>\.\d{1,9})?)?"
@@ -221,7 +222,10 @@ def time_column(
 def _usual(uniques: NDArray[np.object_]) -> NDArray[np.datetime64]:
     """Read times in the usual forms, a whole column at once; others come back missing."""
     wall = np.full(len(uniques), "NaT", dtype="datetime64[us]")
-    rest = np.fromiter((_SHAPE.fullmatch(v) is not None for v in uniques), bool, len(uniques))
+    if _SHAPES.fullmatch("\n".join(uniques) + "\n"):
+        rest = np.ones(len(uniques), dtype=bool)
+    else:
+        rest = np.fromiter((_SHAPE.fullmatch(v) is not None for v in uniques), bool, len(uniques))
     for form in _FORMATS:
         at = np.flatnonzero(rest & np.isnat(wall))
         if not len(at):

@@ -138,6 +138,8 @@ def refuse_misplaced(
     stored
         Ids among these rows that the store holds and the placement sheet does not.
     """
+    if not len(frame):
+        return
     ids = frame["placement_id"]
     by_id = placements.drop_duplicates("placement_id").set_index("placement_id")["outcome"]
     row = by_id.index.get_indexer(pd.Index(ids))
@@ -149,22 +151,21 @@ def refuse_misplaced(
         "placement_id",
         "this placement is in the store already; change its catch there, or take the row out",
     )
-    names = [str(name) for name in by_id.index if isinstance(name, str)]
     strangers = ids[unknown & ~elsewhere].nunique()
-    if strangers * len(names) > _MOST_COMPARED:
-        names = []
+    names = []
+    if 0 < strangers <= _MOST_COMPARED / max(len(by_id), 1):
+        names = by_id.index.dropna().tolist()
     findings.refuse(
         cells,
         unknown & ~elsewhere,
         "placement_id",
         lambda value: "no such placement in the placement sheet" + did_you_mean(value, names),
     )
-    outcome = np.full(len(ids), None, dtype=object)
-    outcome[row >= 0] = by_id.to_numpy(object)[row[row >= 0]]
     for declared in ("nil", "lost"):
+        so_declared = np.append((by_id == declared).to_numpy(bool), False)  # row -1: unknown
         findings.refuse(
             cells,
-            outcome == declared,
+            so_declared[row],
             "placement_id",
             f"the placement is declared {declared} but has rows here; correct one of the two",
         )
