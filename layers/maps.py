@@ -64,6 +64,8 @@ class MapView:
     live
         In place of `layers`: addresses of `lines`, `placements`, `cards` and `position`, from
         which what is in view is fetched (`service/map_views.py`).
+    keeps_view
+        Whether the address of the page follows the view.
     """
 
     layers: dict[str, bytes | str]
@@ -76,6 +78,7 @@ class MapView:
     placement_link: str | None = None
     tiles: dict[str, str] | None = None
     live: dict[str, str] | None = None
+    keeps_view: bool = False
 
     def config(self) -> bytes:
         """Everything as JSON that can stand inside a `script` element."""
@@ -94,6 +97,7 @@ class MapView:
                 "placement_link": self.placement_link,
                 "tiles": self.tiles,
                 "live": self.live,
+                "keeps_view": self.keeps_view,
                 "single": self.chosen_species in self.detects,
             }
         )

@@ -43,6 +43,7 @@ __all__ = [
     "cards",
     "lines_in_view",
     "map_summary",
+    "network_bounds",
     "placements_in_view",
     "position_words",
 ]
@@ -108,8 +109,10 @@ def _catchments_of(store: Store, held: PlacementMap) -> pd.Series:
     return found
 
 
-def map_summary(store: Store, selection: Selection, viewer: Viewer) -> dict[str, Any]:
-    """Tell what a selection holds at all.
+def map_summary(
+    store: Store, selection: Selection, viewer: Viewer, *, caught: bool = False
+) -> dict[str, Any]:
+    """Tell what a selection holds at all; with `caught`, around where its species were caught.
 
     Returns
     -------
@@ -120,7 +123,8 @@ def map_summary(store: Store, selection: Selection, viewer: Viewer) -> dict[str,
     held, states = _filtered(store, selection, viewer)
     chosen = states < len(STATES)
     used = np.unique(held.method[chosen])
-    x, y = held.x[chosen], held.y[chosen]
+    framed = states == STATES.index("caught") if caught else chosen
+    x, y = held.x[framed], held.y[framed]
     known = np.isfinite(x)
     box = None
     if known.any():
@@ -132,6 +136,12 @@ def map_summary(store: Store, selection: Selection, viewer: Viewer) -> dict[str,
         "methods": {held.methods[code] for code in used.tolist() if code >= 0},
         "bounds": box,
     }
+
+
+def network_bounds(store: Store) -> list[float] | None:
+    """Box around all reaches: west, south, east, north in degrees; None without any."""
+    joined = reference.network(store)
+    return reach_lines(store, joined).bounds(np.arange(len(joined.length_m)))
 
 
 def _degrees(placed: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -288,3 +288,36 @@ def test_roles_are_ranked():
                 with pytest.raises(AccessError):
                     access.require_role(Viewer("x", role), wanted)
     access.require_role(PUBLIC, "viewer")
+
+
+@pytest.mark.parametrize("viewer", [MEMBER, PUBLIC])
+def test_records_held_are_those_read_anew(store, viewer):
+    """A page that asks several times gets what each question alone would get."""
+    names = store.catchments().index
+    asked = [
+        Selection(),
+        Selection(species=("Cottus gobio",)),
+        Selection(species=("Anguilla anguilla", "Salmo salar"), methods=("kick_net",)),
+        Selection(catchments=(names[0],)),
+        Selection(catchments=(names[0],), species=("Cottus gobio",)),
+    ]
+    alone = [access.open_records(store, selection, viewer) for selection in asked]
+    with access.records_held():
+        together = [access.open_records(store, selection, viewer) for selection in asked * 2]
+    for one, two in zip(alone * 2, together, strict=True):
+        for name in ("placements", "catches", "lengths", "snaps", "stretches", "flags"):
+            pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name))
+
+
+@pytest.mark.parametrize("viewer", [MEMBER, PUBLIC])
+def test_reading_near_a_catchment_loses_nothing(store, viewer):
+    """What is read by the box of a catchment is what all records hold inside it."""
+    everything = access.open_records(store, Selection(), viewer)
+    inside = access.placement_catchments(store, everything.placements)
+    for name in store.catchments().index:
+        wanted = access.within_catchments(store, inside, [name])
+        found = access.open_records(store, Selection(catchments=(name,)), viewer)
+        assert set(found.placements.index) == set(everything.placements.index[wanted])
+        chunks = access.open_record_chunks(store, Selection(catchments=(name,)), viewer, size=7)
+        ids = [one for chunk in chunks for one in chunk.placements.index]
+        assert set(ids) == set(found.placements.index)

@@ -407,7 +407,7 @@
     const far = () => map.getContainer().classList.toggle("rb-far", map.getZoom() < FAR);
     map.on("zoomend", far);
     far();
-    if (config.live) live.keepView(map);
+    if (config.keeps_view) live.keepView(map);
     map.on("moveend", refresh);
     return refresh();
   }

@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING, Any
 from flask import Blueprint, current_app, render_template, request
 
 from layers.effort import EFFORT_UNITS
-from layers.map_assets import SCRIPTS
+from layers.map_assets import LIVE_SCRIPTS
+from layers.maps import frame_bounds
 from service import features, reference, summaries
-from service.access import open_records
+from service.access import records_held
 from service.errors import NotFoundError
+from service.map_views import map_summary
 from service.pages.catchments import address_with, kept_filters
 from service.pages.context import current_store, current_viewer
+from service.pages.page_maps import live_map
 from service.pages.parameters import read_query
-from service.pages.small_map import small_map
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +34,11 @@ _MOST_GAPS = 20
 @pages.get("/catchments/<path:catchment>")
 def show(catchment: str) -> str:
     """Show all that is on record about one catchment and those nested in it."""
+    with records_held():
+        return _page(catchment)
+
+
+def _page(catchment: str) -> str:
     store, viewer = current_store(), current_viewer()
     catchments = reference.catchments(store)
     if catchment not in catchments.index:
@@ -66,12 +73,12 @@ def show(catchment: str) -> str:
         filters=filters,
         effort_figure=address_with("figures.effort", [*filters, ("catchment", catchment)]),
         curve=address_with("figures.accumulation", [*filters, ("catchment", catchment)]),
-        parts=small_map(
-            around=[features.catchments(store).loc[[catchment]]],
-            used=open_records(store, own, viewer).placements["method"],
+        parts=live_map(
+            bounds=frame_bounds(features.catchments(store).loc[[catchment]]),
+            used=map_summary(store, own, viewer)["methods"],
             filters=[*filters, ("catchment", catchment)],
         ),
-        scripts=SCRIPTS,
+        scripts=LIVE_SCRIPTS,
     )
 
 

@@ -19,6 +19,7 @@ from service.export.contents import viewer_of
 from service.export.hand_over import HandOver, what_it_holds, write
 from service.pages.context import current_store, current_viewer
 from service.pages.parameters import FILTERS, Asked, read_query
+from service.recent_answers import recent_answer
 from service.store.finding import Wanted
 
 if TYPE_CHECKING:
@@ -72,7 +73,12 @@ def show() -> str:
     choice = _choice()
     store, viewer = current_store(), current_viewer()
     eyes = viewer_of(choice.audience, viewer)
-    holds = what_it_holds(store, choice.asked.selection, choice.audience, viewer=viewer)
+    selection = choice.asked.selection
+    holds = recent_answer(
+        store,
+        ("hand-over holds", selection, eyes.sees_exact_places),
+        lambda: what_it_holds(store, selection, choice.audience, viewer=viewer),
+    )
     return render_template(
         "hand_over.html",
         choice=choice,

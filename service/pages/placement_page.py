@@ -10,7 +10,7 @@ from layers.geojson import feature_collection
 from layers.map_assets import SCRIPTS
 from service import features, reference
 from service.pages.context import current_store, current_viewer
-from service.pages.small_map import small_map
+from service.pages.page_maps import map_of_one
 from service.placement_account import placement_account
 from service.records import Selection
 
@@ -45,9 +45,9 @@ def show(placement_id: str) -> str:
         vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
         editing=editing,
         sees_all=viewer.sees_exact_places,
-        parts=small_map(
+        parts=map_of_one(
             around=[around, stretches],
-            used=placements["method"],
+            used=set(placements["method"]),
             held={
                 "stretches": feature_collection(
                     stretches[["placement_id", "method", stretches.geometry.name]]

@@ -7,14 +7,15 @@ from dataclasses import replace
 from flask import Blueprint, render_template, request
 
 from layers.looking import detectable
-from layers.map_assets import SCRIPTS
+from layers.map_assets import LIVE_SCRIPTS
 from service import reference, summaries
-from service.access import open_records
+from service.access import records_held
 from service.errors import NotFoundError
+from service.map_views import map_summary, network_bounds
 from service.pages.catchments import address_with, kept_filters
 from service.pages.context import current_store, current_viewer
+from service.pages.page_maps import live_map
 from service.pages.parameters import read_query
-from service.pages.small_map import small_map
 from service.record_list import species_account
 
 __all__ = ["pages"]
@@ -40,13 +41,11 @@ def show(name: str) -> str:
         raise NotFoundError(f"There is no species {name!r} in the list.")
     asked = read_query(request.args)
     own = replace(asked.selection, species=(name,))
-    account = species_account(store, own, viewer, name)
+    with records_held():
+        account = species_account(store, own, viewer, name)
+        where = summaries.occurrence(store, own, viewer)
     can = detectable(species.loc[[name]], methods).iloc[0]
-    held = open_records(store, own, viewer)
-    found = held.placements.loc[
-        held.placements.index.isin(held.catches.loc[held.catches["count"] != 0, "placement_id"])
-    ]
-    where = summaries.occurrence(store, own, viewer)
+    shown = map_summary(store, own, viewer, caught=True)
     names = reference.catchments(store)["name"]
     where = where.assign(name=where["catchment"].map(names).fillna(where["catchment"]))
     filters = [("species", name), *kept_filters(asked, without=("species",))]
@@ -64,8 +63,11 @@ def show(name: str) -> str:
         filters=filters,
         lengths_address=address_with("figures.lengths", filters),
         rates=address_with("figures.catch_rate", filters),
-        parts=small_map(
-            around=[found], used=held.placements["method"], species=name, filters=filters
+        parts=live_map(
+            bounds=shown["bounds"] or network_bounds(store),
+            used=shown["methods"],
+            species=(name,),
+            filters=filters,
         ),
-        scripts=SCRIPTS,
+        scripts=LIVE_SCRIPTS,
     )
