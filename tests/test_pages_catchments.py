@@ -8,7 +8,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from service import create_app, reference, summaries
 from service.methods import shipped_methods
-from service.pages import records_page
+from service.pages import records_page, wording
 from service.records import LOCAL_KEEPER, PUBLIC, Selection, StoreSettings
 from service.settings import Settings
 from service.store import create_store
@@ -291,3 +291,13 @@ def test_empty_store_says_what_to_do_next(tmp_path):
     assert "Nobody has looked for it" in page
     assert "rifflebook load catchments" in page
     held.close()
+
+
+# Two figures where two decimals would say nothing; the rounding is Python's own.
+@pytest.mark.parametrize(
+    ("value", "written"),
+    [(0.0026, "0.0026"), (0.0, "0"), (0.4649, "0.46"), (0.096, "0.096"), (12.0, "12"), (None, "–")],
+)
+def test_a_rate_of_few_fish_is_not_written_as_none(value, written):
+    """Two fish in 775 minutes of looking are 0.0026 a minute, not 0."""
+    assert wording.rate(value) == written

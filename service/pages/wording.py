@@ -11,7 +11,7 @@ from flask import Blueprint
 if TYPE_CHECKING:
     from flask.blueprints import BlueprintSetupState
 
-__all__ = ["NONE", "day", "days", "fish", "moment", "number", "pages", "share", "words"]
+__all__ = ["NONE", "day", "days", "fish", "moment", "number", "pages", "rate", "share", "words"]
 
 pages = Blueprint("wording", __name__)
 
@@ -57,6 +57,13 @@ def fish(value: Any, lower_bound: bool = False) -> str:  # noqa: ANN401
     return f"≥\u202f{text}" if lower_bound and text != NONE else text
 
 
+def rate(value: Any) -> str:  # noqa: ANN401
+    """Write a rate to two decimals, a small one to two figures: few fish are not none."""
+    if _missing(value) or not 0.0 < abs(float(value)) < 0.1:
+        return number(value, 2)
+    return number(value, min(1 - math.floor(math.log10(abs(float(value)))), 6))
+
+
 def share(value: Any) -> str:  # noqa: ANN401
     """Share in percent; what is not quite nothing is not written as nothing."""
     if _missing(value):
@@ -96,6 +103,6 @@ def words(value: Any) -> str:  # noqa: ANN401
 @pages.record_once
 def _give_templates(state: BlueprintSetupState) -> None:
     """Give templates these as filters, by their own names."""
-    for filter_ in (number, fish, share, day, moment, words):
+    for filter_ in (number, fish, rate, share, day, moment, words):
         state.app.add_template_filter(filter_)
     state.app.add_template_global(days, "days")
