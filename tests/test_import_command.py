@@ -61,7 +61,7 @@ def test_refusals_are_listed_with_place_and_remedy_and_the_exit_tells(path, tmp_
     bad = run(path, tmp_path, "--findings", str(out), placements=PLACEMENTS + rows + "Y,S24,A")
     assert bad.exit_code == 1
     assert "placements.csv, row 4, column method, value 'net'" in bad.output
-    assert "in 299 rows more" in bad.output
+    assert "in 299 more rows" in bad.output
     assert "Values refused" in bad.output.splitlines()[-1]
     with out.open(encoding="utf-8-sig", newline="") as file:
         found = list(csv.DictReader(file))

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["import_"]
 
 _SHOWN: Final = 40  # findings on the screen; the file of findings has all
+_WORDINGS: Final = 4  # of one flag shown apart: by day and by night is not the same danger
 _in = click.Path(exists=True, dir_okay=False, path_type=Path)
 _out = click.Path(dir_okay=False, path_type=Path)
 
@@ -158,14 +159,18 @@ def _report(result: CheckResult, findings: Path | None) -> None:
     for fault in result.refused:
         alike.setdefault((fault.file, fault.column, fault.value, fault.remedy), []).append(fault)
     for faults in list(alike.values())[:_SHOWN]:
-        more = f" (and in {len(faults) - 1} rows more)" if len(faults) > 1 else ""
+        others = len(faults) - 1
+        more = f" (and in {others} more row{'s' if others > 1 else ''})" if others else ""
         click.echo(f"refused  {faults[0]}{more}", err=True)
     if len(alike) > _SHOWN:
         where = f"in {findings}" if findings else "written by --findings FILE"
         click.echo(f"… and {len(alike) - _SHOWN} kinds more, {where}", err=True)
     for place, own in result.flagged.groupby(["code", "file"], sort=False):
-        if own["row"].any():
+        if own["row"].any() and own["message"].nunique() > _WORDINGS:
             _show_flags(str(place[0]), own)
+        elif own["row"].any():
+            for _, alike_flags in own.groupby("message", sort=False):
+                _show_flags(str(place[0]), alike_flags)
         else:  # said of a file, each something of its own
             for _, one in own.iterrows():
                 _show_flags(str(place[0]), one.to_frame().T)
