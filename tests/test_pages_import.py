@@ -52,7 +52,7 @@ def test_faulty_mended_imported_undone(store):
     where = client.post("/import", data=sheets(PLACEMENTS.replace("kick_net", "kick_nett")))
     assert where.status_code == 303
     page = client.get(where.location, headers=PAGE).text
-    assert "1 values are refused" in page
+    assert "1 value is refused" in page
     assert "kick_nett" in page
     assert "Store all" not in page
     refused = client.post(f"{where.location}/take", data={"sure": "yes"})
@@ -65,8 +65,11 @@ def test_faulty_mended_imported_undone(store):
     assert client.post(f"{where.location}/take").status_code == 400  # not confirmed
     assert store.version == version
     stored = client.post(f"{where.location}/take", data={"sure": "yes"})
-    assert stored.location == "/import?stored=1"
-    assert "Import 1 is stored: 2 placements" in client.get(stored.location, headers=PAGE).text
+    assert stored.location == "/import?stored=1&survey=S24"
+    page = client.get(stored.location, headers=PAGE).text
+    assert "Import 1 is stored: 2 placements" in page
+    assert 'href="/?survey=S24"' in page  # on the map
+    assert "S99" not in client.get("/import?stored=1&survey=S99", headers=PAGE).text
     assert store.batches()[0].who == "somebody"
     assert client.get(where.location, headers=PAGE).status_code == 404  # not held any more
     assert client.post("/import/batches/1/undo").status_code == 400

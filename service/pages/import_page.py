@@ -34,6 +34,7 @@ __all__ = ["pages"]
 pages = Blueprint("imports", __name__)
 
 _PAGE: Final = 200  # findings on one page
+_SURVEYS: Final = 8  # of an import, named in the address that shows it on the map
 _ORDERS: Final = ("dmy", "mdy", "ymd")
 _KEY: Final = "rifflebook_held"
 
@@ -81,10 +82,12 @@ def show() -> str:
 def _told() -> dict[str, Any]:
     """Say what came of the last step; the number is looked up, not believed."""
     batches = {batch.batch_id: batch for batch in current_store().batches()}
+    known = access.surveys(current_store(), current_viewer()).index
+    surveys = [name for name in request.args.getlist("survey") if name in known]
     for name in ("stored", "undone"):
         number = request.args.get(name, type=int)
         if number in batches:
-            return {"what": name, "batch": batches[number]}
+            return {"what": name, "batch": batches[number], "surveys": surveys}
     return {"what": "unchanged"} if "unchanged" in request.args else {}
 
 
@@ -216,7 +219,8 @@ def take_all(token: str) -> AnyResponse:
     _held_uploads().drop(held)
     if batch is None:
         return redirect(url_for("imports.show", unchanged=1), 303)
-    return redirect(url_for("imports.show", stored=batch.batch_id), 303)
+    surveys = result.records.placements["survey"].dropna().unique().tolist()[:_SURVEYS]
+    return redirect(url_for("imports.show", stored=batch.batch_id, survey=surveys), 303)
 
 
 @pages.post("/import/<token>/drop")
