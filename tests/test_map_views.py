@@ -344,6 +344,15 @@ def test_position_in_the_crs_of_the_store(client, store):
     assert answer.json["position"] == "345000 5825000 EPSG:32629"
 
 
+def test_position_is_told_in_metres_where_the_survey_is_in_degrees(client, monkeypatch):
+    """A survey in a projected CRS tells its own; one in degrees leaves that of the store."""
+    known = pd.DataFrame({"crs": ["EPSG:4326", "EPSG:25829"]}, index=["Degrees", "Metres"])
+    monkeypatch.setattr("service.pages.map_views.surveys", lambda *_: known)
+    asked = "/map/position.json?longitude=-11.2&latitude=52.6&survey="
+    assert client.get(asked + "Degrees").json["position"].endswith(" EPSG:32629")
+    assert client.get(asked + "Metres").json["position"].endswith(" EPSG:25829")
+
+
 def test_cards_are_the_features_of_the_records(client):
     """A card says what the placements layer says of the same placement, all its catch included."""
     card = client.get("/map/cards.json?placement=TRAP-0004&species=Salmo+salar")

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 import orjson
+import pyproj
 from flask import Blueprint, Response, request
 
 from layers.geojson import MEDIA_TYPE, feature_collection
@@ -68,7 +69,8 @@ def position() -> Response:
     if len(chosen) == 1:
         known = surveys(current_store(), current_viewer())["crs"]
         named = known.get(chosen[0])
-        crs = named if isinstance(named, str) else ""
+        # A survey in degrees adds nothing: the map tells them already, and these are metres.
+        crs = named if isinstance(named, str) and pyproj.CRS(named).is_projected else ""
     words = map_views.position_words(current_store(), longitude, latitude, crs=crs)
     return _json({"position": words})
 
