@@ -182,6 +182,7 @@
     const list = points();
     map.show(list, draft.shape, Number(draft.cells.position_uncertainty_m) || 0);
     by("undo-point").hidden = !list.length;
+    if (!list.length) by("locate-state").textContent = ""; // it spoke of a point that is gone
     nameReach(list[0]);
   }
 
