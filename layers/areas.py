@@ -67,5 +67,14 @@ def ellipsoidal_area_m2(shapes: ArrayLike, crs: CrsLike) -> NDArray[np.float64]:
     )
     # Rings wound alike, holes against their shell, so that the signed areas add up.
     wound = shapely.orient_polygons(on_globe)
-    area[has] = [abs(geod.geometry_area_perimeter(polygon)[0]) for polygon in wound]
+    parts, owner = shapely.get_parts(wound, return_index=True)
+    rings, part = shapely.get_rings(parts, return_index=True)
+    x, y = shapely.get_coordinates(rings).T
+    stops = np.cumsum(shapely.get_num_coordinates(rings))
+    starts = np.concatenate([[0], stops[:-1]])[: len(rings)]
+    signed = [
+        geod.polygon_area_perimeter(x[start:stop], y[start:stop])[0]
+        for start, stop in zip(starts.tolist(), stops.tolist(), strict=True)
+    ]
+    area[has] = np.abs(np.bincount(owner[part], weights=signed, minlength=len(wound)))
     return area

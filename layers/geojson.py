@@ -211,7 +211,7 @@ def property_values(column: pd.Series) -> list[Any]:
         for row in np.flatnonzero(~np.isfinite(numbers)):
             plain[row] = None
         return plain
-    values: list[Any] = column.astype(object).where(column.notna(), None).tolist()
+    values = _without_missing(column)
     if column.dtype == object:
         return [_plain(value, str(column.name)) for value in values]
     return values
@@ -289,8 +289,16 @@ def feature_texts(
 def _natural_values(column: pd.Series) -> list[Any]:
     """Values as JSON knows them; lists and dicts as they are, since orjson writes those."""
     if column.dtype == object:
-        return list(column.where(column.notna(), None).tolist())
+        return _without_missing(column)
     return property_values(column)
+
+
+def _without_missing(column: pd.Series) -> list[Any]:
+    """Values as they are, missing ones as None."""
+    held = column.to_numpy(dtype=object, copy=True)
+    held[column.isna().to_numpy()] = None
+    values: list[Any] = held.tolist()
+    return values
 
 
 def _written(

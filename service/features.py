@@ -9,6 +9,7 @@ import pyproj
 import shapely
 
 from layers import record_features
+from layers.collector import collector_paused
 from layers.geojson import to_wgs84
 from service import reference, summaries
 from service.access import (
@@ -57,8 +58,15 @@ def placement_chunks(
     store: Store, selection: Selection, viewer: Viewer, *, size: int = 10_000
 ) -> Iterator[gpd.GeoDataFrame]:
     """Yield the same in chunks, for files of any length."""
-    for records in open_record_chunks(store, selection, viewer, size=size):
-        yield _placement_features(store, records)
+    pieces = open_record_chunks(store, selection, viewer, size=size)
+    while True:
+        with collector_paused():  # it would walk the piece again and again while it is built
+            records = next(pieces, None)
+            layer = None if records is None else _placement_features(store, records)
+        del records
+        if layer is None:
+            return
+        yield layer
 
 
 def _placement_features(store: Store, records: Records) -> gpd.GeoDataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import gc
 import logging
 import signal
 import socket
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from service.settings import Settings
     from service.store.interface import Store
 
-__all__ = ["serve_store"]
+__all__ = ["serve_store", "settle"]
 
 _OWN_NAMES: Final = ["127.0.0.1", "localhost", "[::1]"]
 
@@ -64,6 +65,7 @@ def serve_store(
     # A few requests that wait for a free thread are no news.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     signal.signal(signal.SIGTERM, _stop)
+    settle()
     named = f"[{host.strip('[]')}]" if ":" in host else host
     tell(f"http://{named}:{port}/")
     try:
@@ -72,6 +74,15 @@ def serve_store(
         pass
     finally:
         server.close()
+
+
+def settle() -> None:
+    """Tell the garbage collector that what is loaded by now stays; call once, before serving.
+
+    Otherwise each full search walks all modules anew, a fifth of the time of a long answer.
+    """
+    gc.collect()
+    gc.freeze()
 
 
 def _proxy_options(settings: Settings) -> dict[str, Any]:

@@ -12,6 +12,7 @@ import waitress
 
 from service import create_app
 from service.records import Viewer
+from service.serving import settle
 from service.settings import Settings
 from service.store import open_store
 
@@ -36,6 +37,7 @@ def serve(path, role, feed_crs):
     store = open_store(Path(path))
     app = create_app(store, Settings(feed_crs=feed_crs), viewer=Viewer("tester", role))
     server = waitress.create_server(app, host="127.0.0.1", port=0, threads=4, ident=None)
+    settle()
     print(f"http://127.0.0.1:{server.effective_port}", flush=True)
     server.run()
 
