@@ -55,6 +55,8 @@ class EffortUnit:
         Placement columns it is computed from.
     cpue_per, cpue_unit
         Catch per unit effort is given per so many units, and this text names it.
+    computed_from
+        What it is computed from, in words for people.
     """
 
     label: str
@@ -62,6 +64,7 @@ class EffortUnit:
     columns: tuple[str, ...]
     cpue_per: float
     cpue_unit: str
+    computed_from: str
 
 
 EFFORT_UNITS: Final[dict[str, EffortUnit]] = {
@@ -71,19 +74,40 @@ EFFORT_UNITS: Final[dict[str, EffortUnit]] = {
         ("set_at", "lifted_at", "gear_count"),
         1,
         "fish per trap-night",
+        "local nights between set and lift, times the number of traps",
     ),
     "net_night": EffortUnit(
-        "Net-nights", "net-nights", ("set_at", "lifted_at", "gear_count"), 1, "fish per net-night"
+        "Net-nights",
+        "net-nights",
+        ("set_at", "lifted_at", "gear_count"),
+        1,
+        "fish per net-night",
+        "local nights between set and lift, times the number of nets",
     ),
     "soak_hour": EffortUnit(
-        "Soak hours", "gear-hours", ("set_at", "lifted_at", "gear_count"), 1, "fish per gear-hour"
+        "Soak hours",
+        "gear-hours",
+        ("set_at", "lifted_at", "gear_count"),
+        1,
+        "fish per gear-hour",
+        "hours between set and lift, times the number of gears",
     ),
-    "lift": EffortUnit("Lifts", "lifts", ("lifts",), 1, "fish per lift"),
-    "haul": EffortUnit("Hauls", "hauls", ("lifts",), 1, "fish per haul"),
-    "minute": EffortUnit("Minutes", "min", ("minutes",), 1, "fish per minute"),
-    "pass": EffortUnit("Passes", "passes", ("passes",), 1, "fish per pass"),
-    "square_metre": EffortUnit("Area", "m²", ("area_m2",), 100, "fish per 100 m²"),
-    "metre": EffortUnit("Length", "m", ("stretch_length_m",), 100, "fish per 100 m"),
+    "lift": EffortUnit(
+        "Lifts", "lifts", ("lifts",), 1, "fish per lift", "lifts on the field sheet"
+    ),
+    "haul": EffortUnit(
+        "Hauls", "hauls", ("lifts",), 1, "fish per haul", "hauls on the field sheet"
+    ),
+    "minute": EffortUnit(
+        "Minutes", "min", ("minutes",), 1, "fish per minute", "minutes on the field sheet"
+    ),
+    "pass": EffortUnit(
+        "Passes", "passes", ("passes",), 1, "fish per pass", "passes on the field sheet"
+    ),
+    "square_metre": EffortUnit("Area", "m²", ("area_m2",), 100, "fish per 100 m²", "area fished"),
+    "metre": EffortUnit(
+        "Length", "m", ("stretch_length_m",), 100, "fish per 100 m", "length of the stretch"
+    ),
 }
 
 
@@ -240,17 +264,17 @@ def _measures(
     if {"set_at", "lifted_at"} <= set(placements.columns):
         stand_nights, stand_h = nights(placements) * gears, soak_time_h(placements) * gears
     values = {
+        key: column(unit.columns[0])
+        for key, unit in EFFORT_UNITS.items()
+        if len(unit.columns) == 1  # as on the field sheet, unless computed below
+    } | {
         "trap_night": stand_nights,
         "net_night": stand_nights,
         "soak_hour": stand_h,
-        "lift": column("lifts"),
-        "haul": column("lifts"),
-        "minute": column("minutes"),
-        "pass": column("passes"),
         "square_metre": _area_m2(placements, methods, length),
         "metre": length,
     }
-    return {key: value.to_numpy(dtype=np.float64) for key, value in values.items()}
+    return {key: values[key].to_numpy(dtype=np.float64) for key in EFFORT_UNITS}
 
 
 def _area_m2(placements: pd.DataFrame, methods: pd.DataFrame, length: pd.Series) -> pd.Series:

@@ -9,7 +9,7 @@ from pyproj import Geod
 from shapely import Polygon
 from shapely.affinity import translate
 
-from layers.effort import EFFORT_UNITS, effort_of, effort_totals, nights, soak_time_h
+from layers.effort import EFFORT_UNITS, EffortUnit, effort_of, effort_totals, nights, soak_time_h
 from layers.errors import FrameError
 from tests.sampling_frames import METHODS, ancestors_of, placements_of
 
@@ -188,3 +188,13 @@ def test_real_effort_adds_up_to_the_published_sums():
     # 17 nets state other hours than their own times give (22.0 for 21:55): the source's slips.
     assert (abs(hours - stated) < 0.02).sum() == 209
     assert abs(hours - stated).max() < 2.2
+
+
+def test_a_new_unit_is_one_entry(monkeypatch):
+    """A unit that is a number on the field sheet is counted, and never as another unit."""
+    casts = EffortUnit("Casts", "casts", ("lifts",), 1, "fish per cast", "casts on the field sheet")
+    monkeypatch.setitem(EFFORT_UNITS, "cast", casts)
+    methods = pd.DataFrame({"effort_units": [["cast"]], "area_rule": ["none"]}, index=["cast_net"])
+    gear = placements_of([{"placement_id": "c", "method": "cast_net"}])
+    gear["lifts"], gear["stretch_length_m"] = 7.0, 50.0
+    assert effort_of(gear, methods)["effort"].tolist() == [7.0]

@@ -40,17 +40,6 @@ _AREA: Final = {
 _PLACE: Final = {
     "point": "a position", "ends": "a start and an end", "track": "a track", "area": "a polygon",
 }  # fmt: skip
-_EFFORT: Final = {
-    "trap_night": "local nights between set and lift, times the number of traps",
-    "net_night": "local nights between set and lift, times the number of nets",
-    "soak_hour": "hours between set and lift, times the number of gears",
-    "lift": "lifts on the field sheet",
-    "haul": "hauls on the field sheet",
-    "minute": "minutes on the field sheet",
-    "pass": "passes on the field sheet",
-    "square_metre": "area fished",
-    "metre": "length of the stretch",
-}
 
 
 @pages.get("/methods")
@@ -73,7 +62,7 @@ def one(name: str) -> str:
 
 def _told(methods: Any, name: str) -> dict[str, Any]:  # noqa: ANN401 - a frame
     row: dict[str, Any] = methods.loc[[name]].iloc[0].to_dict()
-    units = [(EFFORT_UNITS[unit], _EFFORT[unit]) for unit in row["effort_units"]]
+    units = [EFFORT_UNITS[unit] for unit in row["effort_units"]]
     return row | {
         "method": name,
         "gear_words": _GEAR[row["gear_kind"]],
