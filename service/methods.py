@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-__all__ = ["METHOD_COLUMNS", "read_methods", "shipped_methods"]
+__all__ = ["METHOD_COLUMNS", "read_methods", "shipped_methods", "shipped_text"]
 
 
 _WORDS: Final = {
@@ -41,8 +41,12 @@ _OPTIONAL: Final = ("max_soak_h",)
 
 def shipped_methods() -> pd.DataFrame:
     """Return the methods that every new store begins with; columns: DEVELOPERS.md, "methods"."""
-    text = resources.files("service").joinpath("methods.toml").read_text(encoding="utf-8")
-    return _methods(text, "methods.toml")
+    return _methods(shipped_text(), "methods.toml")
+
+
+def shipped_text() -> str:
+    """Return the file of these methods, which explains its entries: an example for others."""
+    return resources.files("service").joinpath("methods.toml").read_text(encoding="utf-8")
 
 
 def read_methods(path: Path) -> pd.DataFrame:

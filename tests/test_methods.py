@@ -111,3 +111,12 @@ def test_latin_1_is_refused_in_words(tmp_path):
     with pytest.raises(FieldFileError) as problem:
         read_methods(file)
     assert "UTF-8" in str(problem.value.faults[0])
+
+
+def test_the_example_is_a_file_that_can_be_loaded(tmp_path):
+    """What `load methods --example` prints is taken back as it is."""
+    printed = CliRunner().invoke(main, ["load", "methods", "--example"])
+    assert printed.exit_code == 0
+    file = tmp_path / "example.toml"
+    file.write_text(printed.output, encoding="utf-8")
+    assert read_methods(file).equals(shipped_methods())

@@ -11,6 +11,8 @@ from click.testing import CliRunner
 from service import summaries
 from service.commands import COMMANDS, main
 from service.commands.summary import SUMMARIES
+from service.intake.findings import Findings
+from service.intake.mapping import Mapping
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -85,3 +87,16 @@ def test_columns_of_the_readme_are_those_of_the_functions():
         assert tuple(told.split(", ")) == summaries.COLUMNS[names[key]], key
     groupings = re.search(r"groupings of LIST \(([^)]+)\)", README)[1]
     assert tuple(groupings.split(", ")) == summaries.GROUPINGS
+
+
+def test_mapping_of_the_readme_can_be_read(tmp_path):
+    """The mapping that README shows holds no fault, and names the columns it says."""
+    (shown,) = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+    path = tmp_path / "theirs.toml"
+    path.write_text(shown, encoding="utf-8")
+    findings = Findings()
+    read = Mapping.read(path, findings)
+    assert findings.refused == []
+    assert read is not None
+    assert {"method", "longitude", "minutes"} <= set(read.sheets["placements"])
+    assert list(read.sheets["catches"]) == ["placement_id", "species", "count"]

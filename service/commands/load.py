@@ -11,7 +11,7 @@ from tqdm import tqdm
 
 from service.commands.options import file_argument, opened, store_argument, who_changes
 from service.layer_files import read_features, read_list, rename_columns, write_places
-from service.methods import read_methods
+from service.methods import read_methods, shipped_text
 from service.reference_layers import (
     LayerRefusedError,
     Loaded,
@@ -121,11 +121,25 @@ def catchments(
     _tell(loaded)
 
 
+def _print_shipped(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        click.echo(shipped_text(), nl=False)
+        context.exit()
+
+
 @load.command()
 @store_argument
 @file_argument
+@click.option(
+    "--example",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_shipped,
+    help="Print the methods that every store begins with, each entry explained, and stop.",
+)
 def methods(store: Path, file: Path) -> None:
-    """Add methods, or change them, from a TOML file laid out as the shipped one."""
+    """Add methods, or change them, from a TOML file laid out as --example shows."""
     frame = read_methods(file)
     with opened(store) as opened_store:
         added, changed = opened_store.put_methods(frame, who=who_changes())
