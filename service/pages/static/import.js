@@ -44,4 +44,11 @@
       form.setAttribute("aria-busy", "true");
     });
   });
+  // A second click would show its own refusal in place of what the first one stored.
+  document.querySelectorAll("form.take").forEach((form) => {
+    form.addEventListener("submit", (event) => {
+      if (form.getAttribute("aria-busy")) event.preventDefault();
+      form.setAttribute("aria-busy", "true");
+    });
+  });
 })();
