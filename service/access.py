@@ -22,7 +22,7 @@ from layers.placement_map import PlacementMap
 from layers.public_frames import public_catches, public_owned, public_placements
 from service import reference
 from service.errors import AccessError, RequestError
-from service.records import Records
+from service.records import EVERYTHING, OF_LOOKS, Records
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from numpy.typing import NDArray
 
-    from service.records import Role, Selection, Viewer
+    from service.records import Needed, Role, Selection, Viewer
     from service.store.finding import Key, Unit, Wanted
     from service.store.interface import Store
 
@@ -41,6 +41,7 @@ __all__ = [
     "find_features",
     "keep_placements",
     "open_found",
+    "open_looks",
     "open_placement_map",
     "open_record_chunks",
     "open_records",
@@ -55,7 +56,9 @@ __all__ = [
     "within_catchments",
 ]
 
-_HELD: ContextVar[dict[Any, Records] | None] = ContextVar("records held", default=None)
+_HELD: ContextVar[dict[Any, list[tuple[Needed, Records]]] | None] = ContextVar(
+    "records held", default=None
+)
 _RANKS: Final[dict[Role, int]] = {"public": 0, "viewer": 0, "member": 1, "editor": 2, "keeper": 3}
 
 
@@ -100,22 +103,41 @@ def open_records(store: Store, selection: Selection, viewer: Viewer) -> Records:
     RequestError
         The selection names a survey, method, species or catchment that the viewer cannot know.
     """
+    return _opened(store, selection, viewer, EVERYTHING)
+
+
+def open_looks(
+    store: Store, selection: Selection, viewer: Viewer, *, lengths: bool = False
+) -> Records:
+    """Open only who looked when and with which gear, and what was found; far less to read.
+
+    As :func:`open_records`, but without stretches and flags, `lengths` only where asked for, and
+    of placements the columns of `service.records.OF_LOOKS` and what the public is told.
+    """
+    needed = OF_LOOKS.and_tables("lengths") if lengths else OF_LOOKS
+    return _opened(store, selection, viewer, needed)
+
+
+def _opened(store: Store, selection: Selection, viewer: Viewer, needed: Needed) -> Records:
     refuse_unknown(store, selection, viewer)
     held = _HELD.get()
     if held is None:
-        return _open(store, selection, viewer)
+        return _open(store, selection, viewer, needed)
     whole = selection.without_species()
     key = (store.settings.store_id, store.version, whole, viewer.sees_exact_places)
-    if key not in held:
-        held[key] = _open(store, whole, viewer)
-    return _of_species(held[key], selection.species, viewer)
+    there = held.setdefault(key, [])
+    records = next((read for what, read in there if what.covers(needed)), None)
+    if records is None:
+        records = _open(store, whole, viewer, needed)
+        there.append((needed, records))
+    return _of_species(records, selection.species, viewer)
 
 
-def _open(store: Store, selection: Selection, viewer: Viewer) -> Records:
+def _open(store: Store, selection: Selection, viewer: Viewer, needed: Needed) -> Records:
     near = _near_catchments(store, selection)
     if viewer.sees_exact_places:
-        return _within(store, store.records(near), selection)
-    return _within(store, _public(store, *store.public_records(near)), selection)
+        return _within(store, store.records(near, needed), selection)
+    return _within(store, _public(store, *store.public_records(near, needed)), selection)
 
 
 @contextmanager

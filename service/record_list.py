@@ -9,7 +9,7 @@ import numpy as np
 
 from layers.looks import looks, looks_by_year
 from service import reference
-from service.access import open_records, placement_catchments
+from service.access import open_looks, placement_catchments
 from service.errors import RequestError
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def record_list(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFr
         `site`, `outcome`, `reach_id`, `catchment`, `catchment_name`, `generalised_km` (missing =
         as recorded).
     """
-    rows = _listed(store, open_records(store, selection, viewer), selection)
+    rows = _listed(store, open_looks(store, selection, viewer), selection)
     return rows.reset_index(drop=True)
 
 
@@ -117,7 +117,7 @@ def species_account(
         The species is not in the list.
     """
     own = replace(selection, species=(name,))
-    records = open_records(store, own, viewer)
+    records = open_looks(store, own, viewer, lengths=True)
     rows = _listed(store, records, own)
     found = rows[rows["state"] == "found"]
     lengths = records.lengths[records.lengths["species"] == name]

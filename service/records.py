@@ -12,11 +12,15 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
+    "EVERYTHING",
+    "OF_FEATURES",
+    "OF_LOOKS",
     "Account",
     "ApiToken",
     "Batch",
     "FieldRecords",
     "HistoryEntry",
+    "Needed",
     "Records",
     "Role",
     "Selection",
@@ -95,6 +99,43 @@ class Records:
     snaps: pd.DataFrame
     stretches: pd.DataFrame
     flags: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Needed:
+    """What a question needs of the records it is about; the rest is not read.
+
+    Tables that are not named come empty, placements without the columns that are not.
+    """
+
+    tables: frozenset[str] = frozenset({"catches", "lengths", "snaps", "stretches", "flags"})
+    columns: frozenset[str] | None = None  # of placements; None = all, drawn shapes included
+
+    def covers(self, other: Needed) -> bool:
+        """Whether whoever has this has all that `other` needs."""
+        columns = self.columns is None or (
+            other.columns is not None and other.columns <= self.columns
+        )
+        return columns and other.tables <= self.tables
+
+    def and_tables(self, *names: str) -> Needed:
+        """Return the same with further tables."""
+        return replace(self, tables=self.tables | set(names))
+
+
+EVERYTHING = Needed()
+# What features are made from.
+OF_FEATURES = Needed(tables=frozenset({"catches", "snaps", "flags"}))
+# Who looked when, where and with which gear, and what was found.
+OF_LOOKS = Needed(
+    tables=frozenset({"catches", "snaps"}),
+    columns=frozenset(
+        {
+            "survey", "site", "stream_name", "method", "set_at", "lifted_at", "timezone",
+            "position_uncertainty_m", "outcome",
+        }
+    ),
+)  # fmt: skip
 
 
 @dataclass(frozen=True)

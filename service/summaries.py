@@ -15,7 +15,13 @@ from zoneinfo import ZoneInfo
 import geopandas as gpd
 
 from service import reference
-from service.access import open_records, placement_catchments, refuse_unknown, within_catchments
+from service.access import (
+    open_looks,
+    open_records,
+    placement_catchments,
+    refuse_unknown,
+    within_catchments,
+)
 from service.errors import RequestError
 from service.reference import network
 
@@ -110,12 +116,20 @@ class _Asked:
 
 
 def _asked(
-    store: Store, selection: Selection, viewer: Viewer, *, whole_catch: bool = False
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    whole_catch: bool = False,
+    looks: bool = False,
 ) -> _Asked:
-    """Open what is asked for; `whole_catch` also of the species that are not."""
+    """Open what is asked for; `whole_catch` also of the species that are not.
+
+    `looks`: only what `access.open_looks` reads.
+    """
     refuse_unknown(store, selection, viewer)
     wanted = selection.without_species() if whole_catch else selection
-    records = open_records(store, wanted, viewer)
+    records = (open_looks if looks else open_records)(store, wanted, viewer)
     return _Asked(records, reference.species(store), reference.methods(store))
 
 
@@ -293,7 +307,7 @@ def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFra
     """
     from layers import occurrence as computing
 
-    asked = _asked(store, selection, viewer, whole_catch=True)
+    asked = _asked(store, selection, viewer, whole_catch=True, looks=True)
     records = asked.records
     found = computing.occurrence(
         records.placements,
@@ -397,7 +411,7 @@ def detection(
     """Occupancy, detection by method, and the chance of a species missed so far."""
     from layers import detection as computing
 
-    asked = _asked(store, selection, viewer, whole_catch=True)
+    asked = _asked(store, selection, viewer, whole_catch=True, looks=True)
     records = asked.records
     found = computing.detection(
         records.placements,
@@ -422,7 +436,7 @@ def chance_missed(
     """
     from layers import detection as computing
 
-    asked = _asked(store, selection, viewer, whole_catch=True)
+    asked = _asked(store, selection, viewer, whole_catch=True, looks=True)
     records = asked.records
     found = computing.chance_missed_by_catchment(
         records.placements,
@@ -450,7 +464,9 @@ def accumulation(
     """
     from layers import richness as computing
 
-    asked = _asked(store, replace(selection, catchments=(catchment,), species=()), viewer)
+    asked = _asked(
+        store, replace(selection, catchments=(catchment,), species=()), viewer, looks=True
+    )
     records = asked.records
     found, samples = computing.species_incidence(
         records.placements,
@@ -467,7 +483,7 @@ def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame
     """Species found per catchment, and estimates of how many there are."""
     from layers import richness as computing
 
-    asked = _asked(store, selection, viewer)
+    asked = _asked(store, selection, viewer, looks=True)
     records = asked.records
     found = computing.richness(
         records.placements,

@@ -16,11 +16,11 @@ import shapely
 import sqlalchemy as sa
 
 from layers.generalising import STEPS_KM, covers_of, own_steps
-from service.records import Selection
+from service.records import EVERYTHING, OF_FEATURES, Needed, Selection
 from service.store import schema
 from service.store.columns import frame_from_rows
 from service.store.named_tables import read_named
-from service.store.placements import NOT_IN_FEATURES, TABLE, condition, read_records
+from service.store.placements import TABLE, condition, read_records
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -292,12 +292,17 @@ def _covers_where(
 
 
 def public_records(
-    connection: sa.Connection, backend: GeoPackage, crs: str, selection: Selection
+    connection: sa.Connection,
+    backend: GeoPackage,
+    crs: str,
+    selection: Selection,
+    needed: Needed = EVERYTHING,
 ) -> tuple[Records, pd.DataFrame]:
     """Read a public selection and how each placement may be shown; see `interface.Store`."""
     covers = _covers(connection, backend, selection)
     whole = replace(selection, species=(), catchments=()) == Selection()
-    return _records(connection, backend, crs, selection, covers, whole=whole), covers[_VALUES]
+    records = _records(connection, backend, crs, selection, covers, whole=whole, needed=needed)
+    return records, covers[_VALUES]
 
 
 def public_chunks(
@@ -326,8 +331,8 @@ def found_records(
     """Read placements that the public may see by row number, for features."""
     covers = _covers_where(connection, backend.among(COVERS.c.placement_row, fids))
     asked = backend.among(TABLE.c.fid, covers["placement_row"].tolist())
-    left_out = (*NOT_IN_FEATURES, "flags")
-    records = read_records(connection, backend, crs, Selection(), asked=asked, left_out=left_out)
+    needed = Needed(tables=OF_FEATURES.tables - {"flags"})
+    records = read_records(connection, backend, crs, Selection(), asked=asked, needed=needed)
     return records, covers[_VALUES]
 
 
@@ -339,10 +344,11 @@ def _records(
     covers: pd.DataFrame,
     *,
     whole: bool,
+    needed: Needed = EVERYTHING,
 ) -> Records:
     asked = None if whole else backend.among(TABLE.c.fid, covers["placement_row"].tolist())
     named = Selection(species=selection.species)
-    return read_records(connection, backend, crs, named, asked=asked)
+    return read_records(connection, backend, crs, named, asked=asked, needed=needed)
 
 
 def cover_faults(connection: sa.Connection, backend: GeoPackage) -> Iterator[str]:

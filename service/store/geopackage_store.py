@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import sqlalchemy as sa
 
 from service.errors import ConflictError, StoreError
-from service.records import Selection, StoreSettings
+from service.records import EVERYTHING, Selection, StoreSettings
 from service.store import (
     batches,
     covers,
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from layers.map_columns import MapColumns
-    from service.records import Batch, FieldRecords, HistoryEntry, Records
+    from service.records import Batch, FieldRecords, HistoryEntry, Needed, Records
     from service.store.finding import Key, Unit, Wanted
 
 __all__ = ["GeoPackageStore", "create_store", "open_store"]
@@ -314,11 +314,12 @@ class GeoPackageStore:
         return counts
 
     # Records --------------------------------------------------------------------------
-    def records(self, selection: Selection | None = None) -> Records:
-        """Fetch every placement of the selection with all that hangs on it."""
+    def records(self, selection: Selection | None = None, needed: Needed = EVERYTHING) -> Records:
+        """Fetch every placement of the selection with what is needed of all that hangs on it."""
+        asked = selection or Selection()
         with self._reading() as connection:
             return placements.read_records(
-                connection, self._backend, self._settings.crs, selection or Selection()
+                connection, self._backend, self._settings.crs, asked, needed=needed
             )
 
     def record_chunks(self, selection: Selection, *, size: int = 10_000) -> Iterator[Records]:
@@ -338,10 +339,13 @@ class GeoPackageStore:
         with self._reading() as connection:
             return covers.public_names(connection)
 
-    def public_records(self, selection: Selection) -> tuple[Records, pd.DataFrame]:
+    def public_records(
+        self, selection: Selection, needed: Needed = EVERYTHING
+    ) -> tuple[Records, pd.DataFrame]:
         """Read the records of a public selection, and how each placement may be shown."""
+        crs = self._settings.crs
         with self._reading() as connection:
-            return covers.public_records(connection, self._backend, self._settings.crs, selection)
+            return covers.public_records(connection, self._backend, crs, selection, needed)
 
     def public_record_chunks(
         self, selection: Selection, *, size: int = 10_000, after: str = ""

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
         Batch,
         FieldRecords,
         HistoryEntry,
+        Needed,
         Records,
         Selection,
         StoreSettings,
@@ -123,10 +124,11 @@ class Store(Protocol):
         """
 
     # Records --------------------------------------------------------------------------
-    def records(self, selection: Selection) -> Records:
-        """Fetch the placements of a selection with all that hangs on them.
+    def records(self, selection: Selection, needed: Needed = ...) -> Records:
+        """Fetch the placements of a selection with what is needed of all that hangs on them.
 
-        `Selection.catchments` is not applied here (`service.access` does, by geometry).
+        Everything unless said otherwise. `Selection.catchments` is not applied here
+        (`service.access` does, by geometry).
         """
 
     def record_chunks(self, selection: Selection, *, size: int = 10_000) -> Iterator[Records]:
@@ -139,7 +141,9 @@ class Store(Protocol):
     def public_names(self) -> tuple[set[str], set[str]]:
         """Read which surveys and sites occur in placements that the public sees exactly."""
 
-    def public_records(self, selection: Selection) -> tuple[Records, pd.DataFrame]:
+    def public_records(
+        self, selection: Selection, needed: Needed = ...
+    ) -> tuple[Records, pd.DataFrame]:
         """Read the records of a public selection, and how each placement may be shown.
 
         The selection is compared with what the public sees: ids are public ids, a covered

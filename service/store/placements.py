@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 import sqlalchemy as sa
 
-from service.records import Records, Selection
+from layers.collector import collector_paused
+from service.records import EVERYTHING, OF_FEATURES, Needed, Records, Selection
 from service.store import schema
 from service.store.columns import frame_from_rows
 
@@ -21,15 +22,13 @@ if TYPE_CHECKING:
 
 __all__ = ["chunks", "condition", "found_records", "known_digests", "read_records"]
 
-# Tables that no feature is made from.
-NOT_IN_FEATURES = ("lengths", "stretches")
-
 TABLE = schema.placements
 _PLACEMENT = [
     column
     for column in TABLE.columns
     if column.name not in ("fid", "geom", "set_on", "content_digest")
 ]
+_ID = TABLE.c.placement_id
 _ONLY_BY_PLACEMENT = ("fid", "geom", "placement_row", "source")
 
 
@@ -60,40 +59,39 @@ def read_records(
     *,
     rows: tuple[int, int] | None = None,
     asked: sa.ColumnElement[bool] | None = None,
-    left_out: Collection[str] = (),
+    needed: Needed = EVERYTHING,
 ) -> Records:
-    """Fetch a selection, or the placements of a condition.
+    """Fetch a selection, or the placements of a condition, as far as `needed`.
 
-    `rows` narrows to row numbers from … to, both included. Tables that are `left_out` are not
-    read; their frames are empty.
+    `rows` narrows to row numbers from … to, both included.
     """
     whole = rows is None and asked is None and _is_whole(selection)
     asked = condition(backend, selection) if asked is None else asked
     if rows is not None:
         asked = sa.and_(asked, TABLE.c.fid.between(*rows))
+    columns = [
+        column
+        for column in _PLACEMENT
+        if needed.columns is None or column.name in needed.columns or column is _ID
+    ]
     fetched = _fetch(
         connection,
-        sa.select(TABLE.c.fid, TABLE.c.geom, *_PLACEMENT).where(asked).order_by(TABLE.c.fid),
+        sa.select(TABLE.c.fid, TABLE.c.geom, *columns).where(asked).order_by(TABLE.c.fid),
     )
     fids = np.array([row[0] for row in fetched], np.int64)
     shapes = backend.decode([row[1] for row in fetched])
-    frame = frame_from_rows([row[2:] for row in fetched], _PLACEMENT).set_index("placement_id")
+    frame = frame_from_rows([row[2:] for row in fetched], columns).set_index("placement_id")
     placements = gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
-    of = _Owned(connection, backend, fids, placements.index, whole=whole, left_out=left_out)
-    placements["shape"] = _shapes(of, backend, crs)
-    order = [c for c in placements.columns if c not in ("geometry", "shape", "batch_id")]
-    at = order.index("shape_kind") + 1
-    placements = placements[[*order[:at], "shape", *order[at:], "batch_id", "geometry"]]
-    catches = of.frame(schema.catches)
-    if selection.species:
-        catches = catches[catches["species"].isin(selection.species)]
-    lengths = of.frame(schema.lengths)
-    if selection.species:
-        lengths = lengths[lengths["species"].isin(selection.species)].reset_index(drop=True)
+    of = _Owned(connection, backend, fids, placements.index, whole=whole, tables=needed.tables)
+    if needed.columns is None:
+        placements["shape"] = _shapes(of, backend, crs)
+        order = [c for c in placements.columns if c not in ("geometry", "shape", "batch_id")]
+        at = order.index("shape_kind") + 1
+        placements = placements[[*order[:at], "shape", *order[at:], "batch_id", "geometry"]]
     return Records(
         placements=placements,
-        catches=catches.set_index("catch_id"),
-        lengths=lengths,
+        catches=of.frame(schema.catches, species=selection.species).set_index("catch_id"),
+        lengths=of.frame(schema.lengths, species=selection.species),
         snaps=of.frame(schema.snaps).set_index("placement_id"),
         stretches=of.frame(schema.stretches),
         flags=of.frame(schema.flags),
@@ -116,7 +114,8 @@ def _fetch(connection: sa.Connection, wanted: sa.Select[Any]) -> list[tuple[Any,
     result = connection.execute(wanted)
     cursor = result.cursor
     assert cursor is not None  # noqa: S101  a SELECT has one
-    rows: list[tuple[Any, ...]] = list(cursor.fetchall())
+    with collector_paused():
+        rows: list[tuple[Any, ...]] = cursor.fetchall()
     result.close()
     return rows
 
@@ -132,21 +131,25 @@ class _Owned:
         ids: pd.Index,
         *,
         whole: bool,
-        left_out: Collection[str],
+        tables: Collection[str],
     ) -> None:
         self.connection = connection
         self.backend = backend
         self.fids = fids
         self.ids = ids
         self.whole = whole
-        self.left_out = left_out
+        self.tables = tables
 
-    def rows(self, table: sa.Table, columns: list[sa.Column[Any]]) -> list[tuple[Any, ...]]:
+    def rows(
+        self, table: sa.Table, columns: list[sa.Column[Any]], species: Collection[str] = ()
+    ) -> list[tuple[Any, ...]]:
         """Rows by placement, so that pieces put together are the whole; edits leave later ones."""
-        if table.name in self.left_out or not len(self.fids):
+        if not len(self.fids):
             return []
         owner, key = table.c.placement_row, next(iter(table.primary_key))
         wanted = sa.select(owner, *columns)
+        if species:
+            wanted = wanted.where(self.backend.among(table.c.species, list(species)))
         if self.whole:  # read as they lie: finding each by its index would take longer
             rows = _fetch(self.connection, wanted.order_by(key))
             rows.sort(key=itemgetter(0))
@@ -162,9 +165,9 @@ class _Owned:
         """Row in the placements of each owner."""
         return np.searchsorted(self.fids, np.array(owners, np.int64)).astype(np.int64)
 
-    def frame(self, table: sa.Table) -> pd.DataFrame:
+    def frame(self, table: sa.Table, *, species: Collection[str] = ()) -> pd.DataFrame:
         columns = [column for column in table.columns if column.name not in _ONLY_BY_PLACEMENT]
-        rows = self.rows(table, columns)
+        rows = self.rows(table, columns, species) if table.name in self.tables else []
         frame = frame_from_rows([row[1:] for row in rows], columns)
         ids = self.ids.take(self.places([row[0] for row in rows]))
         frame.insert(0, "placement_id", ids.astype("str").array)
@@ -197,9 +200,7 @@ def found_records(
 ) -> Records:
     """Read the placements of these row numbers for features: without lengths and stretches."""
     asked = backend.among(TABLE.c.fid, fids)
-    return read_records(
-        connection, backend, crs, Selection(), asked=asked, left_out=NOT_IN_FEATURES
-    )
+    return read_records(connection, backend, crs, Selection(), asked=asked, needed=OF_FEATURES)
 
 
 def chunks(
