@@ -16,11 +16,16 @@ from service.errors import RequestError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from flask import Flask
+
     from service.settings import Settings
     from service.store.interface import Store
 
-__all__ = ["serve_store", "settle"]
+__all__ = ["make_server", "serve_store"]
 
+# An answer longer than this waits for its client before more of it is made; waitress would hold
+# 16 MB of each, in buffers that double.
+_WAITING_BYTES: Final = 1 << 20
 _OWN_NAMES: Final = ["127.0.0.1", "localhost", "[::1]"]
 
 
@@ -47,25 +52,21 @@ def serve_store(
         The port is taken, or the address is none of this machine.
     """
     require_keeper_for(host, store)
-    import waitress
-
     door = _open_door(host.strip("[]"), port)
     app = create_app(store, settings)
     if is_loopback(host) and not settings.trusted_proxy:
         # A page elsewhere may point a name of its own at this machine; we answer to ours only.
         app.config["TRUSTED_HOSTS"] = _OWN_NAMES
-    server = waitress.create_server(
+    server = make_server(
         app,
         sockets=[door],
         threads=settings.threads,
-        ident=None,
         max_request_body_size=settings.max_upload_mb * 1_000_000,
         **_proxy_options(settings),
     )
     # A few requests that wait for a free thread are no news.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     signal.signal(signal.SIGTERM, _stop)
-    settle()
     named = f"[{host.strip('[]')}]" if ":" in host else host
     tell(f"http://{named}:{port}/")
     try:
@@ -76,13 +77,15 @@ def serve_store(
         server.close()
 
 
-def settle() -> None:
-    """Tell the garbage collector that what is loaded by now stays; call once, before serving.
+def make_server(app: Flask, **options: Any) -> Any:  # noqa: ANN401 - waitress is untyped
+    """Make the server of an application; `options` are those of `waitress.create_server`."""
+    import waitress
 
-    Otherwise each full search walks all modules anew, a fifth of the time of a long answer.
-    """
+    # What is loaded by now stays. Otherwise each full search for garbage walks all modules anew,
+    # which takes a fifth of the time of a long answer.
     gc.collect()
     gc.freeze()
+    return waitress.create_server(app, ident=None, outbuf_high_watermark=_WAITING_BYTES, **options)
 
 
 def _proxy_options(settings: Settings) -> dict[str, Any]:

@@ -8,11 +8,9 @@ import sys
 from contextlib import contextmanager
 from pathlib import Path
 
-import waitress
-
 from service import create_app
 from service.records import Viewer
-from service.serving import settle
+from service.serving import make_server
 from service.settings import Settings
 from service.store import open_store
 
@@ -36,8 +34,7 @@ def serve(path, role, feed_crs):
     """Serve until ended, after saying where."""
     store = open_store(Path(path))
     app = create_app(store, Settings(feed_crs=feed_crs), viewer=Viewer("tester", role))
-    server = waitress.create_server(app, host="127.0.0.1", port=0, threads=4, ident=None)
-    settle()
+    server = make_server(app, host="127.0.0.1", port=0, threads=4)
     print(f"http://127.0.0.1:{server.effective_port}", flush=True)
     server.run()
 

@@ -12,8 +12,9 @@ from service.access import open_record_chunks
 from service.errors import ConflictError, RequestError, StoreError
 from service.export import AUDIENCES, FORMS
 from service.export.contents import GENERALISED, gather, viewer_of
+from service.export.csv_sheets import write_csv
 from service.export.geojson import write_geojson
-from service.export.writing import written_whole, zip_members
+from service.export.writing import written_whole
 from service.store import open_store
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
 __all__ = ["HandOver", "Preview", "form_of", "what_it_holds", "write"]
 
+_AT_ONCE: Final = 2_500  # placements in memory while they are counted
 _BY_ENDING: Final = {".geojson": "geojson", ".json": "geojson", ".gpkg": "gpkg"}
 
 
@@ -85,7 +87,8 @@ def what_it_holds(
     surveys: set[str] = set()
     methods: set[str] = set()
     days: list[dt.date] = []
-    for records in open_record_chunks(store, selection, viewer_of(audience, viewer)):
+    eyes = viewer_of(audience, viewer)
+    for records in open_record_chunks(store, selection, eyes, size=_AT_ONCE):
         placements += len(records.placements)
         catches += len(records.catches)
         lengths += len(records.lengths)
@@ -141,15 +144,18 @@ def write(
     say = progress or (lambda _: None)
     _refuse_store(destination)
     with written_whole(destination, overwrite=asked.overwrite) as path:
+        count = 0
+
+        def told(more: int) -> None:
+            nonlocal count
+            count += more
+            say(f"{count} placements")
+
+        if asked.form == "csv":
+            write_csv(path, store, asked.selection, asked.audience, viewer=viewer, progress=told)
+            return
         if asked.form == "geojson":
             members = {"licence": asked.licence} if asked.licence else None
-            count = 0
-
-            def told(more: int) -> None:
-                nonlocal count
-                count += more
-                say(f"{count} placements")
-
             write_geojson(
                 path, store, asked.selection, asked.audience,
                 viewer=viewer, members=members, progress=told,
@@ -188,13 +194,7 @@ def _write_form(
         from service.export.darwin_core import write_archive
 
         write_archive(path, contents)
-    elif asked.form == "bundle":
+    else:
         from service.export.bundle import write_bundle
 
         write_bundle(path, contents, asked.crs, progress=say)
-    else:
-        from service.export.sheets import csv_text
-
-        zip_members(
-            path, {f"{name}.csv": csv_text(sheet) for name, sheet in contents.sheets.items()}
-        )

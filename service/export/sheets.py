@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from service.records import Records
 
-__all__ = ["FORMULA_STARTS", "csv_text", "field_sheets", "neutralised"]
+__all__ = ["FORMULA_STARTS", "csv_text", "field_sheets", "in_columns", "neutralised"]
 
 # What makes a spreadsheet take a text cell for a formula (common practice, no source).
 FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
@@ -60,14 +60,15 @@ def field_sheets(
         "surveys": _used(surveys, placements["survey"]),
         "sites": _used(sites, placements["site"]),
     }
-    return {name: _in_columns(name, frame) for name, frame in named.items()}
+    return {name: in_columns(name, frame) for name, frame in named.items()}
 
 
 def _used(frame: pd.DataFrame, names: pd.Series) -> pd.DataFrame:
     return frame[frame.index.isin(names.dropna().unique())].reset_index()
 
 
-def _in_columns(sheet: str, frame: pd.DataFrame) -> pd.DataFrame:
+def in_columns(sheet: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Write a frame with all columns of its sheet in order; what it lacks is empty."""
     columns = [column.name for column in SHEETS[sheet] if column.name != "waypoint"]
     return frame.reindex(columns=columns).reset_index(drop=True)
 
@@ -161,8 +162,12 @@ def _taken_back(
     return np.asarray(shapely.set_coordinates(shapes.copy(), rounded), dtype=object)
 
 
-def csv_text(frame: pd.DataFrame) -> bytes:
-    """One sheet as CSV in UTF-8 with BOM, which spreadsheets ask for; text made harmless."""
+def csv_text(frame: pd.DataFrame, *, header: bool = True) -> bytes:
+    """One sheet as CSV in UTF-8 with BOM, which spreadsheets ask for; text made harmless.
+
+    Rows alone, to go on with a sheet, where no `header` is wanted. A cell is written the same
+    whatever else its column holds, so that pieces put together are the whole.
+    """
     plain = frame.copy()
     for name in plain.columns:
         if pd.api.types.is_string_dtype(plain[name].dtype) or plain[name].dtype == object:
@@ -175,15 +180,18 @@ def csv_text(frame: pd.DataFrame) -> bytes:
             plain[name] = plain[name].dt.strftime("%Y-%m-%d")
         elif pd.api.types.is_float_dtype(plain[name].dtype):
             plain[name] = _whole_as_whole(plain[name])
-    return plain.to_csv(index=False, lineterminator="\r\n").encode("utf-8-sig")
+    text = plain.to_csv(index=False, header=header, lineterminator="\r\n")
+    return text.encode("utf-8-sig" if header else "utf-8")
 
 
 def _whole_as_whole(column: pd.Series) -> pd.Series:
-    """Write counts that are floats only because some are missing without `.0`."""
-    known = column.dropna()
-    if len(known) and (known == np.trunc(known)).all() and (known.abs() < 2**53).all():
-        return column.astype("Int64")
-    return column
+    """Write whole numbers without `.0`: counts are floats only because some are missing."""
+    values = column.to_numpy(np.float64, na_value=np.nan)
+    written = values.astype(object)
+    whole = (values == np.trunc(values)) & (np.abs(values) < 2**53)
+    written[whole] = values[whole].astype(np.int64)
+    written[np.isnan(values)] = None
+    return pd.Series(written, index=column.index, dtype=object)
 
 
 def neutralised(column: pd.Series) -> pd.Series:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import tempfile
 import zipfile
 from contextlib import contextmanager
@@ -84,4 +85,9 @@ def zip_members(path: Path, members: Mapping[str, bytes | Path]) -> None:
             entry = zipfile.ZipInfo(name, date_time=_ZIP_TIME)
             entry.compress_type = zipfile.ZIP_DEFLATED
             entry.external_attr = 0o644 << 16
-            archive.writestr(entry, held.read_bytes() if isinstance(held, Path) else held)
+            if not isinstance(held, Path):
+                archive.writestr(entry, held)
+                continue
+            entry.file_size = held.stat().st_size  # tells whether 32 bits do for it
+            with held.open("rb") as source, archive.open(entry, "w") as target:
+                shutil.copyfileobj(source, target, 1 << 20)
