@@ -14,7 +14,7 @@ from layers.crs import transform_frame
 from layers.geojson import bounding_box, to_wgs84
 from layers.looking import local_dates
 from service import access, features, summaries
-from service.access import open_records
+from service.access import open_records, records_held
 from service.errors import StoreBusyError
 from service.export.sheets import field_sheets
 from service.records import PUBLIC, Viewer
@@ -152,6 +152,7 @@ def gather(
     raise StoreBusyError("The store is being changed; hand over when nobody writes.")
 
 
+@records_held()
 def _gathered(
     store: Store,
     selection: Selection,

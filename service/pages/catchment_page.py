@@ -32,13 +32,9 @@ _MOST_GAPS = 20
 
 
 @pages.get("/catchments/<path:catchment>")
+@records_held()
 def show(catchment: str) -> str:
     """Show all that is on record about one catchment and those nested in it."""
-    with records_held():
-        return _page(catchment)
-
-
-def _page(catchment: str) -> str:
     store, viewer = current_store(), current_viewer()
     catchments = reference.catchments(store)
     if catchment not in catchments.index:
