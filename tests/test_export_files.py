@@ -6,6 +6,7 @@ pyogrio, is the other program.
 
 import json
 import sqlite3
+import zipfile
 from contextlib import closing
 from xml.etree import ElementTree as ET
 
@@ -61,6 +62,22 @@ def test_geojson_holds_every_placement_with_its_catch(demo, audience, viewer):
     degrees = wanted.geometry.to_crs(4326)
     at = np.array([feature["geometry"]["coordinates"] for feature in told["features"]])
     np.testing.assert_allclose(at, np.column_stack([degrees.x, degrees.y]), atol=1e-7)
+
+
+@pytest.mark.parametrize("audience", ["public", "precise"])
+def test_sheets_in_pieces_are_the_whole(demo, tmp_path, monkeypatch, audience):
+    """However many placements are in memory at once, the zip holds the same bytes."""
+    written = []
+    for at_once in (37, 100_000):
+        monkeypatch.setattr("service.export.csv_sheets._AT_ONCE", at_once)
+        path = tmp_path / f"{at_once}.zip"
+        write(demo, path, HandOver(Selection(), "csv", audience))
+        written.append(path.read_bytes())
+    assert written[0] == written[1]
+    with zipfile.ZipFile(tmp_path / "37.zip") as archive:
+        rows = archive.read("placements.csv").decode("utf-8-sig").splitlines()
+    assert len(rows) > what_it_holds(demo, Selection(), audience).placements
+    assert sum(row.startswith("placement_id,") for row in rows) == 1
 
 
 def test_gdal_reads_the_geojson(demo):
