@@ -28,6 +28,7 @@ from service.intake.findings import FLAG_COLUMNS, Cells, Findings
 from service.intake.surveys import new_sites, new_surveys
 from service.placing import place_on_network
 from service.records import FieldRecords, Selection
+from service.store.finding import Wanted
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -156,7 +157,7 @@ def check(
         return _refused(sheets, findings)
     say("checking gear, waters and fish")
     flag_gear(cells, placements, methods, day_only, findings)
-    _flag_around(whole, sheets, store, species, findings)
+    _flag_around(whole, sheets, store, species, unchanged, findings)
     say("snapping to the network")
     records = _records(whole, surveys, sites, unchanged)
     records, network_flags = _located(records, store, methods)
@@ -313,14 +314,17 @@ def _compare(
 
 
 def _flag_around(
-    whole: _Checked, sheets: Sheets, store: Store, species: pd.DataFrame, findings: Findings
+    whole: _Checked,
+    sheets: Sheets,
+    store: Store,
+    species: pd.DataFrame,
+    unchanged: tuple[str, ...],
+    findings: Findings,
 ) -> None:
     """Flag what only the stored records around the new ones can tell."""
     placements, catchments = whole.placements, reference.catchments(store)
     catchment = _catchment(placements, catchments)
-    asked = tuple(placements["survey"].dropna().unique().tolist())
-    earlier = store.records(Selection(surveys=asked)).placements if asked else placements.head(0)
-    earlier = earlier[~earlier.index.isin(placements["placement_id"])]
+    earlier = _earlier(placements, store, unchanged)
     flag_waters(
         whole.cells, placements, catchment, earlier, _catchment(earlier, catchments), findings
     )
@@ -330,6 +334,20 @@ def _flag_around(
         by_id = pd.Series(catchment.to_numpy(object), index=placements["placement_id"], dtype="str")
         seen = _seen(store, catchments, by_id)
         flag_new_in_catchment(sheets.cells["catches"], whole.catches, by_id, seen, findings)
+
+
+def _earlier(
+    placements: gpd.GeoDataFrame, store: Store, unchanged: tuple[str, ...]
+) -> gpd.GeoDataFrame:
+    """Read the stored placements of the same surveys that the sheet does not hold."""
+    asked = tuple(placements["survey"].dropna().unique().tolist())
+    if not asked:
+        return placements.head(0)
+    stored = store.count(Wanted(surveys=asked), "placement", public=False)
+    if stored == len(unchanged):  # all of them stand in the sheet, as in one given again
+        return placements.head(0)
+    earlier = store.records(Selection(surveys=asked)).placements
+    return earlier[~earlier.index.isin(placements["placement_id"])]
 
 
 def _catchment(placements: gpd.GeoDataFrame, catchments: gpd.GeoDataFrame) -> pd.Series:

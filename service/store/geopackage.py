@@ -184,6 +184,23 @@ def register_layers(connection: sa.Connection, srs_id: int) -> None:
         )
 
 
+def _insert_rows(connection: sa.Connection, into: str, rows: Sequence[tuple[Any, ...]]) -> None:
+    """Insert rows, many to a statement: each looks up and counts on the row numbers anew."""
+    if not rows:
+        return
+    one = f"({', '.join('?' * len(rows[0]))})"
+    many = max(1, STATEMENT_VALUES // len(rows[0]))
+    whole = len(rows) // many * many
+    if whole:
+        packs = [
+            tuple(chain.from_iterable(rows[begin : begin + many]))
+            for begin in range(0, whole, many)
+        ]
+        connection.exec_driver_sql(f"{into} VALUES {', '.join([one] * many)}", packs)
+    if whole < len(rows):
+        connection.exec_driver_sql(f"{into} VALUES {one}", rows[whole:])
+
+
 def _layer_kinds() -> dict[str, str]:
     kinds = {}
     for name in schema.SPATIAL:
@@ -229,20 +246,8 @@ class GeoPackage:
             return
         rows = list(zip(*values.values(), strict=True))
         columns = ", ".join(f'"{name}"' for name in names)
-        one = f"({', '.join('?' * len(names))})"
-        statement = f'INSERT INTO "{table.name}" ({columns}) VALUES '
-        # Many rows to a statement: each statement looks up and counts on the row numbers anew.
-        many = max(1, STATEMENT_VALUES // len(names))
-        whole = len(rows) // many * many
         with indexes_aside(connection, table.name, len(rows)):
-            if whole:
-                packs = [
-                    tuple(chain.from_iterable(rows[begin : begin + many]))
-                    for begin in range(0, whole, many)
-                ]
-                connection.exec_driver_sql(statement + ", ".join([one] * many), packs)
-            if whole < len(rows):
-                connection.exec_driver_sql(statement + one, rows[whole:])
+            _insert_rows(connection, f'INSERT INTO "{table.name}" ({columns})', rows)
 
     def insert_layer(
         self,
@@ -300,10 +305,7 @@ class GeoPackage:
             ("parent", packed.parents),
         ):
             connection.exec_driver_sql(f'DELETE FROM "{index}_{part}"')
-            if rows:
-                connection.exec_driver_sql(
-                    f'INSERT INTO "{index}_{part}" VALUES (?, ?)', sorted(rows)
-                )
+            _insert_rows(connection, f'INSERT INTO "{index}_{part}"', sorted(rows))
 
     def clear_layer(self, connection: sa.Connection, table: sa.Table) -> None:
         """Delete all features of a layer and its index entries."""
