@@ -1,0 +1,96 @@
+"""History documents written column by column say what a plain loop over the rows says.
+
+Outside reference: Python's own json module.
+"""
+
+import json
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from service.store.history import document_texts, documents
+
+NOTES = [
+    'quote " and ",', "line\nbreak,\n  next", "%s {x} \\ null", "", None, "null", "ñ 鱒 \u2028", "a"
+]  # fmt: skip
+COUNTS = [1.0, -0.0, 0.0, np.nan, 2.5, 1e300, 3.0, np.nan]
+
+
+def _frames():
+    """Placements in which many kinds of values are missing here and there."""
+    n = len(NOTES)
+    ids = pd.Index([f'P"{k},' for k in range(n)], name="placement_id", dtype="str")
+    placements = gpd.GeoDataFrame(
+        {
+            "method": pd.array(["kick_net"] * n, dtype="str"),
+            "minutes": COUNTS,
+            "passes": [3.0, np.nan] * (n // 2),
+            "gear_cleaned": pd.array([True, False, None, True] * (n // 4), dtype="boolean"),
+            "bait": pd.array([None] * n, dtype="str"),
+            "notes": pd.array(NOTES, dtype="str"),
+            "shape": [shapely.LineString([(0, k), (1.25, k)]) if k % 3 else None for k in range(n)],
+        },
+        index=ids,
+        geometry=[None if k == 5 else shapely.Point(k, -0.5) for k in range(n)],
+        crs="EPSG:32629",
+    )
+    owner = [6, 0, 3, 0, 6, 6]
+    catches = pd.DataFrame(
+        {
+            "placement_id": ids[owner].astype("str"),
+            "species": pd.array([f"Genus species{k}" for k in range(6)], dtype="str"),
+            "count": [1.0, 2.0, np.nan, 4.0, -0.0, 0.0],
+            "pass_no": [1.0, np.nan, 2.0, 1.0, 1.0, 3.0],
+        }
+    )
+    lengths = catches.iloc[[2, 0]].drop(columns="count").assign(length_mm=[81.5, np.nan])
+    return placements, catches, lengths
+
+
+def _plain(row, whole=(), truths=()):
+    known = {name: value for name, value in row.items() if pd.notna(value)}
+    return {
+        name: int(value) if name in whole else bool(value) if name in truths else value
+        for name, value in known.items()
+    }
+
+
+def _by_loop(placements, catches, lengths):
+    written = []
+    for name, row in placements.iterrows():
+        head = {"placement_id": name, **row.drop(["geometry", "shape"])}
+        document = _plain(head, whole=["passes"], truths=["gear_cleaned"])
+        if row["geometry"] is not None:
+            document |= {"x": row["geometry"].x, "y": row["geometry"].y}
+        if row["shape"] is not None:
+            document["shape"] = shapely.to_wkt(row["shape"], rounding_precision=-1)
+        for key, frame in (("catches", catches), ("lengths", lengths)):
+            own = frame[frame["placement_id"] == name].drop(columns="placement_id")
+            rows = [_plain(one, whole=["pass_no"]) for _, one in own.iterrows()]
+            if rows:
+                document[key] = rows
+        written.append(document)
+    return written
+
+
+def test_documents_agree_with_a_plain_loop():
+    """Text with quotes and line breaks, negative zeros and every pattern of missing values."""
+    frames = _frames()
+    want = _by_loop(*frames)
+    texts = document_texts(*frames)
+    assert [json.loads(text) for text in texts] == want
+    assert documents(*frames) == want
+    assert '"minutes":-0.0' in texts[1]
+    assert '"minutes":0.0' in texts[2]  # equal numbers are told apart by their sign
+
+
+def test_document_of_a_part_is_that_of_the_whole():
+    """Verifying goes piece by piece: a document depends on nothing beside it."""
+    placements, catches, lengths = _frames()
+    texts = document_texts(placements, catches, lengths)
+    for k, name in enumerate(placements.index):
+        own = (frame[frame["placement_id"] == name] for frame in (catches, lengths))
+        assert document_texts(placements.iloc[[k]], *own) == [texts[k]]
+    assert document_texts(placements.head(0), catches.head(0), lengths.head(0)) == []
