@@ -29,6 +29,7 @@ MODULES: Final = (
     "service.pages.methods_page",
     "service.pages.figure_images",
     "service.pages.coverage",
+    "service.pages.gear_page",
     "service.pages.entry",
     "service.pages.import_page",
     "service.pages.hand_over",

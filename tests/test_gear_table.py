@@ -1,0 +1,87 @@
+"""What each gear sampled by catchment, against a spatial join of the field sheets themselves."""
+
+import itertools
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+
+from service import create_app, summaries
+from service.demo import build_demo
+from service.gear_table import gear_table
+from service.records import LOCAL_KEEPER, PUBLIC, Selection
+from service.settings import Settings
+from service.store import open_store
+
+DEMO = Path(__file__).parents[1] / "demo_sites"
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    held = open_store(build_demo(tmp_path_factory.mktemp("gear")), read_only=True)
+    yield held
+    held.close()
+
+
+@pytest.fixture(scope="module")
+def lifts():
+    """Lifts of kick nets by catchment, joined by geopandas from what the demonstration ships.
+
+    Their sheet rows all have positions in degrees. A catchment holds those nested in it, so each
+    polygon counts for itself.
+    """
+    sheet = pd.read_csv(DEMO / "placements.csv")
+    sheet = sheet[(sheet["method"] == "kick_net") & sheet["outcome"].isin(["caught", "nil"])]
+    places = gpd.points_from_xy(sheet["longitude"], sheet["latitude"], crs="EPSG:4326")
+    catchments = gpd.read_file(DEMO / "island.gpkg", layer="catchments")
+    nets = gpd.GeoDataFrame(sheet[["lifts"]], geometry=places).to_crs(catchments.crs)
+    joined = nets.sjoin(catchments, predicate="within")
+    return joined.groupby("catchment_id")["lifts"].agg(["sum", "size"])
+
+
+def test_effort_is_that_of_the_sheets(store, lifts):
+    """Lifts and placements of kick nets in every catchment that has any, and in no other."""
+    table = gear_table(store, Selection(), LOCAL_KEEPER)
+    at = table.methods.index("kick_net")
+    cells = {row.catchment: row.cells[at] for row in table.rows if row.cells[at]}
+    assert {one: (cell.effort, cell.placements) for one, cell in cells.items()} == {
+        one: (row["sum"], row["size"]) for one, row in lifts.iterrows()
+    }
+    assert {cell.unit for cell in cells.values()} == {"lifts"}
+
+
+def test_lengths_are_those_of_the_summary(store):
+    """The same question has one answer; gear without a stretch has no length, not none of it."""
+    table = gear_table(store, Selection(), LOCAL_KEEPER)
+    told = summaries.sampled_length(store, Selection(), LOCAL_KEEPER, by=("catchment",))
+    told = told.set_index(["catchment", "method"])["sampled_length_m"]
+    for row in table.rows:
+        assert row.sampled_m == told.get((row.catchment, "all"), 0.0)
+        for method, cell in zip(table.methods, row.cells, strict=True):
+            if cell and method in ("spotlight", "electric_fishing"):
+                assert cell.sampled_m == told[row.catchment, method]
+            elif cell:
+                assert cell.sampled_m != cell.sampled_m
+
+
+def test_rows_nest_and_a_filter_narrows(store):
+    table = gear_table(store, Selection(), LOCAL_KEEPER)
+    depths = [row.depth for row in table.rows]
+    assert depths[0] == 0
+    assert all(after - before <= 1 for before, after in itertools.pairwise(depths))
+    chosen = gear_table(store, Selection(catchments=("C1",), methods=("seine",)), LOCAL_KEEPER)
+    assert chosen.rows == ()  # no seine was hauled there
+    one = gear_table(store, Selection(surveys=("NGT23",)), LOCAL_KEEPER)
+    assert one.methods == ("hand_net", "spotlight")
+
+
+@pytest.mark.parametrize("viewer", [LOCAL_KEEPER, PUBLIC])
+def test_page(store, viewer):
+    """It names gear and catchments; the public is told what is not counted."""
+    client = create_app(store, Settings(), viewer=viewer).test_client()
+    page = client.get("/coverage/by-catchment", headers={"Accept": "text/html"})
+    assert page.status_code == 200
+    assert "Orbrelle Water" in page.text
+    assert ("protected places" in page.text) == (viewer == PUBLIC)
+    assert 'href="/coverage/by-catchment"' in client.get("/coverage").text
