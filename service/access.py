@@ -22,7 +22,7 @@ from layers.placement_map import PlacementMap
 from layers.public_frames import public_catches, public_owned, public_placements
 from service import reference
 from service.errors import AccessError, RequestError
-from service.records import EVERYTHING, OF_LOOKS, Records
+from service.records import EVERYTHING, Records
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -41,7 +41,6 @@ __all__ = [
     "find_features",
     "keep_placements",
     "open_found",
-    "open_looks",
     "open_placement_map",
     "open_record_chunks",
     "open_records",
@@ -77,7 +76,9 @@ def require_role(viewer: Viewer, role: Role) -> None:
         raise AccessError(f"This needs an account with the role {role}.")
 
 
-def open_records(store: Store, selection: Selection, viewer: Viewer) -> Records:
+def open_records(
+    store: Store, selection: Selection, viewer: Viewer, needed: Needed = EVERYTHING
+) -> Records:
     """Open the records of a selection as this viewer may see them.
 
     Parameters
@@ -90,6 +91,8 @@ def open_records(store: Store, selection: Selection, viewer: Viewer) -> Records:
         cell has the cell's centre, its year, no survey, and the catchment that holds all of it.
     viewer
         Who asks.
+    needed
+        What of the records the question needs; the rest may be missing.
 
     Returns
     -------
@@ -103,22 +106,6 @@ def open_records(store: Store, selection: Selection, viewer: Viewer) -> Records:
     RequestError
         The selection names a survey, method, species or catchment that the viewer cannot know.
     """
-    return _opened(store, selection, viewer, EVERYTHING)
-
-
-def open_looks(
-    store: Store, selection: Selection, viewer: Viewer, *, lengths: bool = False
-) -> Records:
-    """Open only who looked when and with which gear, and what was found; far less to read.
-
-    As :func:`open_records`, but without stretches and flags, `lengths` only where asked for, and
-    of placements the columns of `service.records.OF_LOOKS` and what the public is told.
-    """
-    needed = OF_LOOKS.and_tables("lengths") if lengths else OF_LOOKS
-    return _opened(store, selection, viewer, needed)
-
-
-def _opened(store: Store, selection: Selection, viewer: Viewer, needed: Needed) -> Records:
     refuse_unknown(store, selection, viewer)
     held = _HELD.get()
     if held is None:

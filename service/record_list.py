@@ -9,8 +9,9 @@ import numpy as np
 
 from layers.looks import looks, looks_by_year
 from service import reference
-from service.access import open_looks, placement_catchments
+from service.access import open_records, placement_catchments
 from service.errors import RequestError
+from service.records import OF_LOOKS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,7 +58,7 @@ def record_list(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFr
         `site`, `outcome`, `reach_id`, `catchment`, `catchment_name`, `generalised_km` (missing =
         as recorded).
     """
-    rows = _listed(store, open_looks(store, selection, viewer), selection)
+    rows = _listed(store, open_records(store, selection, viewer, OF_LOOKS), selection)
     return rows.reset_index(drop=True)
 
 
@@ -117,7 +118,7 @@ def species_account(
         The species is not in the list.
     """
     own = replace(selection, species=(name,))
-    records = open_looks(store, own, viewer, lengths=True)
+    records = open_records(store, own, viewer, OF_LOOKS.and_tables("lengths"))
     rows = _listed(store, records, own)
     found = rows[rows["state"] == "found"]
     lengths = records.lengths[records.lengths["species"] == name]

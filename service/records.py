@@ -15,6 +15,7 @@ __all__ = [
     "EVERYTHING",
     "OF_FEATURES",
     "OF_LOOKS",
+    "OF_STRETCHES",
     "Account",
     "ApiToken",
     "Batch",
@@ -123,19 +124,19 @@ class Needed:
         return replace(self, tables=self.tables | set(names))
 
 
+_OF_LOOKS = frozenset(
+    {
+        "survey", "site", "stream_name", "method", "set_at", "lifted_at", "timezone",
+        "position_uncertainty_m", "outcome",
+    }
+)  # fmt: skip
 EVERYTHING = Needed()
 # What features are made from.
 OF_FEATURES = Needed(tables=frozenset({"catches", "snaps", "flags"}))
+# Where on the network gear fished, which gear, and when.
+OF_STRETCHES = Needed(tables=frozenset({"stretches"}), columns=_OF_LOOKS)
 # Who looked when, where and with which gear, and what was found.
-OF_LOOKS = Needed(
-    tables=frozenset({"catches", "snaps"}),
-    columns=frozenset(
-        {
-            "survey", "site", "stream_name", "method", "set_at", "lifted_at", "timezone",
-            "position_uncertainty_m", "outcome",
-        }
-    ),
-)  # fmt: skip
+OF_LOOKS = Needed(tables=frozenset({"catches", "snaps"}), columns=_OF_LOOKS)
 
 
 @dataclass(frozen=True)

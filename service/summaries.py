@@ -16,13 +16,13 @@ import geopandas as gpd
 
 from service import reference
 from service.access import (
-    open_looks,
     open_records,
     placement_catchments,
     refuse_unknown,
     within_catchments,
 )
 from service.errors import RequestError
+from service.records import EVERYTHING, OF_LOOKS, OF_STRETCHES
 from service.reference import network
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from service.records import Records, Selection, Viewer
+    from service.records import Needed, Records, Selection, Viewer
     from service.store.interface import Store
 
 __all__ = [
@@ -121,25 +121,24 @@ def _asked(
     viewer: Viewer,
     *,
     whole_catch: bool = False,
-    looks: bool = False,
+    needed: Needed = EVERYTHING,
 ) -> _Asked:
-    """Open what is asked for; `whole_catch` also of the species that are not.
-
-    `looks`: only what `access.open_looks` reads.
-    """
+    """Open what is asked for; `whole_catch` also of the species that are not."""
     refuse_unknown(store, selection, viewer)
     wanted = selection.without_species() if whole_catch else selection
-    records = (open_looks if looks else open_records)(store, wanted, viewer)
+    records = open_records(store, wanted, viewer, needed)
     return _Asked(records, reference.species(store), reference.methods(store))
 
 
-def _along_network(store: Store, selection: Selection, viewer: Viewer) -> _Asked:
+def _along_network(
+    store: Store, selection: Selection, viewer: Viewer, needed: Needed = EVERYTHING
+) -> _Asked:
     """Open records for a question about lengths, also from outside the chosen catchments.
 
     Their stretches may reach into them; the rows of the answer are narrowed instead.
     """
     refuse_unknown(store, selection, viewer)
-    return _asked(store, replace(selection, catchments=()), viewer)
+    return _asked(store, replace(selection, catchments=()), viewer, needed=needed)
 
 
 def _in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
@@ -189,7 +188,7 @@ def placement_reaches(store: Store, selection: Selection, viewer: Viewer) -> gpd
     """Reach, measure and offset of every placement."""
     from layers import reach_summary as computing
 
-    asked = _asked(store, selection, viewer)
+    asked = _asked(store, selection, viewer, needed=OF_LOOKS)
     found = computing.placement_reaches(asked.records.placements, asked.records.snaps)
     return _finished(found, "placement_reaches", inputs=found.attrs.get("inputs", {}))
 
@@ -233,7 +232,7 @@ def sampled_length(
     groups = tuple(by)
     if selection.catchments and "catchment" not in groups:
         groups = ("catchment", *groups)
-    records = _along_network(store, selection, viewer).records
+    records = _along_network(store, selection, viewer, OF_STRETCHES).records
     found = computing.sampled_length(
         network(store),
         records.stretches,
@@ -307,7 +306,7 @@ def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFra
     """
     from layers import occurrence as computing
 
-    asked = _asked(store, selection, viewer, whole_catch=True, looks=True)
+    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_LOOKS)
     records = asked.records
     found = computing.occurrence(
         records.placements,
@@ -330,7 +329,7 @@ def coverage(
     """How much of each reach was sampled, when last, and how far the nearest sample is."""
     from layers import coverage as computing
 
-    records = _along_network(store, selection, viewer).records
+    records = _along_network(store, selection, viewer, OF_STRETCHES).records
     joined = network(store)
     found = computing.coverage(
         joined,
@@ -352,7 +351,7 @@ def gaps(
     """List the connected parts of the network that nobody sampled, longest first."""
     from layers import gaps as computing
 
-    records = _along_network(store, selection, viewer).records
+    records = _along_network(store, selection, viewer, OF_STRETCHES).records
     found = computing.gaps(
         network(store),
         records.stretches,
@@ -379,7 +378,7 @@ def next_places(
         raise RequestError("next-places looks at the whole network; leave the catchment out.")
     if count < 1 or not within_m > 0:
         raise RequestError(f"count {count} and within {within_m} m must both be above 0.")
-    records = _along_network(store, selection, viewer).records
+    records = _along_network(store, selection, viewer, OF_STRETCHES).records
     found = computing.next_places(
         network(store), records.stretches, records.placements, count=count, within_m=within_m
     )
@@ -411,7 +410,7 @@ def detection(
     """Occupancy, detection by method, and the chance of a species missed so far."""
     from layers import detection as computing
 
-    asked = _asked(store, selection, viewer, whole_catch=True, looks=True)
+    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_LOOKS)
     records = asked.records
     found = computing.detection(
         records.placements,
@@ -436,7 +435,7 @@ def chance_missed(
     """
     from layers import detection as computing
 
-    asked = _asked(store, selection, viewer, whole_catch=True, looks=True)
+    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_LOOKS)
     records = asked.records
     found = computing.chance_missed_by_catchment(
         records.placements,
@@ -465,7 +464,7 @@ def accumulation(
     from layers import richness as computing
 
     asked = _asked(
-        store, replace(selection, catchments=(catchment,), species=()), viewer, looks=True
+        store, replace(selection, catchments=(catchment,), species=()), viewer, needed=OF_LOOKS
     )
     records = asked.records
     found, samples = computing.species_incidence(
@@ -483,7 +482,7 @@ def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame
     """Species found per catchment, and estimates of how many there are."""
     from layers import richness as computing
 
-    asked = _asked(store, selection, viewer, looks=True)
+    asked = _asked(store, selection, viewer, needed=OF_LOOKS)
     records = asked.records
     found = computing.richness(
         records.placements,
@@ -500,5 +499,5 @@ def stretch_lines(store: Store, selection: Selection, viewer: Viewer) -> gpd.Geo
     """Draw the sampled stretches of a selection as lines, drawn downstream."""
     from layers import stretches as computing
 
-    records = open_records(store, selection, viewer)
+    records = open_records(store, selection, viewer, OF_STRETCHES)
     return computing.stretch_lines(records.stretches, network(store))

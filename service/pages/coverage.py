@@ -11,7 +11,7 @@ from flask import Blueprint, Response, render_template, request, url_for
 from layers.coverage_bands import BANDS
 from layers.geojson import MEDIA_TYPE
 from service import coverage_answers, reference
-from service.access import surveys
+from service.access import records_held, surveys
 from service.coverage_answers import CoverageQuestion
 from service.coverage_files import CAUTION, FILES, coverage_file
 from service.errors import NotFoundError, RequestError
@@ -37,6 +37,7 @@ _MEDIA: Final = {"csv": "text/csv", "geojson": MEDIA_TYPE, "gpx": GPX_TYPE}
 
 
 @pages.get("/coverage")
+@records_held()
 def show() -> str:
     """Show the coverage of the network by the placements asked for."""
     asked, question = _question()
