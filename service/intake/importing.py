@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from layers.catchments import catchment_of
+from layers.collector import collector_paused
 from service import reference
 from service.errors import FieldFileError
 from service.intake.checks.catches import read_catches, read_lengths, refuse_misplaced
@@ -103,7 +104,17 @@ def check(
     progress
         Told in words what is being done.
     """
-    say = progress or (lambda _: None)
+    with collector_paused():  # it would walk hundreds of thousands of cells again and again
+        return _check(sheets, store, replaces, now, progress or (lambda _: None))
+
+
+def _check(
+    sheets: Sheets,
+    store: Store,
+    replaces: str | None,
+    now: dt.datetime | None,
+    say: Callable[[str], None],
+) -> CheckResult:
     findings = Findings(list(sheets.findings.refused), list(sheets.findings._flags))
     if "placements" not in sheets.cells:
         return _refused(sheets, findings)

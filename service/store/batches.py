@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 import orjson
 import sqlalchemy as sa
 
+from layers.collector import collector_paused
 from service.errors import ConflictError, NotFoundError
 from service.records import Batch, Selection
 from service.store import covers, history, schema
 from service.store.named_tables import remove_named
 from service.store.placements import read_records
-from service.store.session import without_collecting
 from service.store.writing import add_records, delete_placements
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def add_batch(
         "lengths": len(records.lengths),
     }  # fmt: skip
     connection.execute(TABLE.insert().values(values))
-    with without_collecting():
+    with collector_paused():  # it would walk millions of plain rows again and again
         rows = add_records(
             connection, backend, records, digests, who=who, batch_id=batch_id, tell=tell
         )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import gc
 import os
 import sqlite3
 import threading
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
 
     from sqlalchemy.engine.interfaces import DBAPIConnection
 
-__all__ = ["BUSY_SECONDS", "Session", "said_plainly", "without_collecting"]
+__all__ = ["BUSY_SECONDS", "Session", "said_plainly"]
 
 BUSY_SECONDS = 30.0
 # A writer comes back to the same pages; many readers at once each hold a cache of their own.
@@ -128,21 +127,6 @@ _WORDS = {
     "SQLITE_IOERR": "The disk does not answer as it should; nothing was changed.",
     "SQLITE_PERM": "The file may not be used by this user; see its permissions.",
 }
-
-
-@contextmanager
-def without_collecting() -> Iterator[None]:
-    """Pause the search for garbage cycles while millions of plain rows are built.
-
-    Each search would walk all of them again and find none; it costs a fifth of a large import.
-    """
-    was_on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_on:
-            gc.enable()
 
 
 @contextmanager
