@@ -45,7 +45,7 @@ __all__ = ["RecordPages"]
 # Positions looked at in one go when a box or a catchment has to be compared exactly.
 _LOOKED_AT: Final = 50_000
 # Features read in one go while a whole collection is written.
-_WRITTEN: Final = 2_500
+_WRITTEN: Final = 4_000
 
 
 @dataclass(frozen=True)
