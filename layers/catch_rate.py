@@ -307,6 +307,7 @@ def _rates(
             - 2 * ratio * np.asarray(own.T @ effort)
             + ratio**2 * (effort**2).sum()
         )
+        squares = np.maximum(squares, 0.0)  # rounding may leave a sum of squares below zero
         share = np.sqrt(squares * n / (n - 1)) / individuals[some]
         low[some] = value[some] * np.exp(-_Z95 * share)
         high[some] = value[some] * np.exp(_Z95 * share)

@@ -157,6 +157,22 @@ def test_owslib_reads_every_collection(feed, store, name):
     assert ids == [feature["id"] for feature in whole["features"]]
 
 
+@pytest.mark.parametrize("name", ["placements", "detections", "stretches"])
+def test_owslib_asks_by_days(feed, store, name):
+    """Users of OWSLib write dates alone: both days whole, in UTC, as pandas leaves them."""
+    placements = stored(store, "placements")
+    began, ended = (placements[name].dt.date for name in ("set_at", "lifted_at"))
+    first, last = sorted(began.dropna())[10], sorted(began.dropna())[-40]
+    meant = placements.index[(began <= last) & (ended >= first)]
+    expected = stored(store, name)
+    expected = expected[expected["placement_id"].isin(meant)]
+    client = Features(feed)
+    found = client.collection_items(name, datetime_=f"{first}/{last}", limit=10_000)
+    assert 0 < found["numberMatched"] == len(expected) < len(stored(store, name))
+    told = [feature["properties"]["placement_id"] for feature in found["features"]]
+    assert sorted(told) == sorted(expected["placement_id"])
+
+
 def test_gdal_counts_as_the_feed_does(feed, store):
     """The number of features that GDAL is told is the number of stored ones."""
     told = pyogrio.read_info(f"OAPIF:{feed}", layer="placements", force_feature_count=True)

@@ -81,6 +81,17 @@ def test_api_definition_success(client):
     } <= named
 
 
+def test_what_can_be_asked_is_told_to_people(client):
+    """/req/html/content: the page of the API holds every path, its summary and parameters."""
+    document, page = client.get("/feed/api").json, client.get("/feed/api?f=html").text
+    for path, operations in document["paths"].items():
+        assert f"<h2><code>{path}</code></h2>" in page
+        assert f"<p>{operations['get']['summary']}.</p>" in page
+    for name in ("bbox", "bbox-crs", "datetime", "limit", "f", *COLLECTIONS["placements"].filters):
+        assert f"<td><code>{name}</code></td>" in page
+    assert "whole day in UTC" in page
+
+
 def test_fc_md_success(client):
     """/req/core/fc-md-success, fc-md-items-links: every collection, every link with its type."""
     document = client.get("/feed/collections").json
@@ -138,7 +149,9 @@ def test_fc_limit_response(client):
     ["limit=0", "limit=-1", "limit=a", "limit=", "limit=1.5", "limit=2&limit=3", "bbox=1,2,3",
      "bbox=1,2,3,4,5", "bbox=a,b,c,d", "bbox=nan,0,1,1", "bbox=inf,0,1,1", "bbox=0,5,1,4",
      "bbox=0,0,200,1", "bbox=0,-91,1,1", "datetime=2024", "datetime=2024-13-01T00:00:00Z",
-     "datetime=2024-01-01T00:00:00", "datetime=../..", "datetime=/", "datetime=",
+     "datetime=2024-01-01T00:00:00", "datetime=2024-02-30", "datetime=2024-1-1",
+     "datetime=20240101", "datetime=2024-W01-1", "datetime=2024-01-02/2024-01-01",
+     "datetime=2024-01-01Z", "datetime=../..", "datetime=/", "datetime=",
      "datetime=2024-01-01T00:00:00Z/2023-01-01T00:00:00Z", "datetime=2024-01-01T25:00:00Z",
      "datetime=0001-01-01T00:00:00+14:00",
      "datetime=a/b/c", "f=xml", "species=Cotus+gobio", "method=trawl", "catchment=C9",
@@ -198,6 +211,13 @@ def test_fc_bbox_response(client):
         ("2023-06-10T00:00:00Z/2023-06-11T17:00:00Z", ["T3", "T4", "T5"]),
         # A trap set on the 11th and lifted on the 12th met the night between.
         ("2023-06-12T01:00:00Z/2023-06-12T02:00:00Z", ["T4", "T5"]),
+        # A date alone is that whole day in UTC, its last moment included.
+        ("2022-05-03", ["T1", "T2"]),
+        ("2022-05-02", []),
+        ("../2022-12-31", ["T1", "T2"]),
+        ("2024-07-02/..", ["T7", "T8"]),
+        ("2023-06-10/2023-06-11", ["T3", "T4", "T5"]),
+        ("2023-06-12T01:00:00Z/2023-06-12", ["T4", "T5"]),
     ],
 )  # fmt: skip
 def test_fc_time_response(client, period, expected):

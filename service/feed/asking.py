@@ -36,6 +36,8 @@ _COMMON: Final = ("f", "limit", "bbox", "bbox-crs", "datetime", "crs", "after", 
 _MOMENT: Final = re.compile(
     r"(\d{4}-\d{2}-\d{2})[Tt](\d{2}:\d{2}):(\d{2})(\.\d+)?([Zz]|[+-]\d{2}:\d{2})", re.ASCII
 )
+_DAY: Final = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_LAST_OF_DAY: Final = dt.time(23, 59, 59, 999_000)  # instants are kept to the millisecond
 
 
 @dataclass(frozen=True)
@@ -131,24 +133,28 @@ def _limit(text: str) -> int:
 
 
 def read_period(text: str) -> Period:
-    """Read a moment or an interval, open at one end with `..` or nothing.
+    """Read a moment, a day, or an interval of them, open at one end with `..` or nothing.
+
+    A bare date means that whole day in UTC: more than the standard asks for, since many
+    programs write dates alone.
 
     Raises
     ------
     RequestError
-        It is neither, after /req/core/fc-time-definition, or it ends before it begins.
+        It is none of these, after /req/core/fc-time-definition, or it ends before it begins.
 
     Examples
     --------
     >>> read_period("../2024-06-01T00:00:00Z").start is None
     True
+    >>> print(read_period("2024-06-01/2024-06-30").end)
+    2024-06-30 23:59:59.999000+00:00
     """
     first, slash, last = text.partition("/")
     if not slash:
-        moment = _moment(first)
-        return Period(moment, moment)
-    start = None if first in ("", "..") else _moment(first)
-    end = None if last in ("", "..") else _moment(last)
+        return _span(first)
+    start = None if first in ("", "..") else _span(first).start
+    end = None if last in ("", "..") else _span(last).end
     if start is None and end is None:
         raise RequestError(f"datetime {text[:80]!r} is open at both ends; leave it out.")
     if start is not None and end is not None and start > end:
@@ -156,23 +162,35 @@ def read_period(text: str) -> Period:
     return Period(start, end)
 
 
+def _span(text: str) -> Period:
+    """Read a day of RFC 3339 (full-date) as the whole of it, all else as a moment."""
+    wrong = RequestError(
+        f"datetime {text[:60]!r} is no moment and no day; write 2024-05-31T08:00:00Z or "
+        "2024-05-31, or an interval as 2024-05-01/2024-05-31, with .. for an open end."
+    )
+    try:
+        if _DAY.fullmatch(text):
+            day = dt.date.fromisoformat(text)
+            return Period(
+                dt.datetime.combine(day, dt.time.min, dt.UTC),
+                dt.datetime.combine(day, _LAST_OF_DAY, dt.UTC),
+            )
+        moment = _moment(text)
+    except (ValueError, OverflowError):
+        raise wrong from None
+    return Period(moment, moment)
+
+
 def _moment(text: str) -> dt.datetime:
     """Read a date-time of RFC 3339, section 5.6; a leap second counts as the last of its minute."""
     match = _MOMENT.fullmatch(text)
-    wrong = RequestError(
-        f"datetime {text[:60]!r} is no moment; write it as 2024-05-31T08:00:00Z, or an interval "
-        "as 2024-05-01T00:00:00Z/2024-06-01T00:00:00Z, with .. for an open end."
-    )
     if match is None:
-        raise wrong
+        raise ValueError(text)
     date, minute, second, part, zone = match.groups()
     second = "59" if second == "60" else second
     fraction = f".{part[1:7]:0<6}" if part else ""
-    try:
-        moment = dt.datetime.fromisoformat(f"{date}T{minute}:{second}{fraction}{zone.upper()}")
-        return moment.astimezone(dt.UTC)
-    except (ValueError, OverflowError):
-        raise wrong from None
+    moment = dt.datetime.fromisoformat(f"{date}T{minute}:{second}{fraction}{zone.upper()}")
+    return moment.astimezone(dt.UTC)
 
 
 def write_mark(key: tuple[Any, ...]) -> str:

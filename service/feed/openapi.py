@@ -201,7 +201,8 @@ def _parameters(systems: tuple[ReferenceSystem, ...]) -> Json:
         "datetime": query(
             "datetime",
             "Only features whose time, from setting to lifting, meets this moment or interval "
-            "(RFC 3339; .. or nothing for an open end). Features without time meet all.",
+            "(RFC 3339; .. or nothing for an open end). A date alone, as 2024-05-31, means that "
+            "whole day in UTC. Features without time meet all.",
             _TEXT, style="form", explode=False,
         ),
         "after": query("after", "Mark of a next link: the page behind this feature.", _TEXT),
