@@ -20,6 +20,7 @@ from jinja2 import Template
 from layers.geojson import bounding_box, feature_collection, to_wgs84
 from layers.looking import detectable
 from layers.map_assets import SCRIPTS, STYLES, inline_script, inline_style
+from layers.method_signs import method_signs
 from layers.public_frames import shown_squares
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ class MapView:
         positions), `placements`: GeoJSON text, or the address from which it is fetched with a
         `bbox` of degrees added.
     methods
-        `method`, `label`, `gear_kind` of each method shown, for the legend.
+        `method`, `label`, `gear_kind`, `sign` of each method shown, for marks and legend.
     species
         `species`, `vernacular_name` for the picker.
     detects
@@ -297,11 +298,13 @@ def view_of_frames(
 
 def method_entries(methods: pd.DataFrame, used: pd.Series) -> list[dict[str, Any]]:
     """Legend entries of the methods that placements used, in the order of the list."""
-    kept = methods.loc[methods.index.isin(used.unique()), ["label", "gear_kind"]]
+    # A sign is chosen among all methods of the store, so that it is the same on each of its maps.
+    told = methods[["label", "gear_kind"]].assign(sign=method_signs(methods["label"]))
+    kept = told[told.index.isin(used.unique())]
     return [
-        {"method": method, "label": label, "gear_kind": kind}
-        for method, label, kind in zip(
-            kept.index.tolist(), kept["label"].tolist(), kept["gear_kind"].tolist(), strict=True
+        {"method": method, "label": label, "gear_kind": kind, "sign": sign}
+        for method, label, kind, sign in zip(
+            kept.index.tolist(), *(kept[name].tolist() for name in kept), strict=True
         )
     ]
 

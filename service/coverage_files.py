@@ -77,7 +77,7 @@ def _next_waypoints(found: pd.DataFrame) -> list[tuple[str, str, float, float]]:
     return [
         (
             f"N{rank:03d}",
-            f"Reach {reach}: adds {adds:,.0f} m of unsampled stream; {share:.1%} remains after it.",
+            f"Reach {reach}: adds {adds:.0f} m of unsampled stream; {share:.1%} remains after it.",
             longitude,
             latitude,
         )
@@ -91,9 +91,9 @@ def _gap_waypoints(found: gpd.GeoDataFrame) -> list[tuple[str, str, float, float
     return [
         (
             f"G{gap:03d}",
-            f"{length:,.0f} m without a sample on {reaches} reaches, stream order up to {order}; "
+            f"{length:.0f} m without a sample on {reaches} reaches, stream order up to {order}; "
             + (
-                f"{far:,.0f} m from the nearest sample."
+                f"{far:.0f} m from the nearest sample."
                 if far == far  # a missing distance is NaN
                 else "nothing sampled in this part of the network, the middle of its longest line."
             ),

@@ -1,6 +1,7 @@
 /* Cards: what a click on a placement shows. Built from text nodes, so stored text stays text. */
 (function (root) {
   "use strict";
+  const { marks, number } = root.Rifflebook;
 
   function make(tag, text, className) {
     const made = document.createElement(tag);
@@ -11,10 +12,6 @@
 
   function known(value) {
     return value !== undefined && value !== null && value !== "";
-  }
-
-  function number(value, digits) {
-    return Number(value).toLocaleString("en", { maximumFractionDigits: digits });
   }
 
   function times(placement) {
@@ -35,13 +32,24 @@
       : at;
   }
 
-  function facts(placement, words) {
+  /** The gear as on the map: its mark, and its name. */
+  function gear(placement, marked) {
+    const label = placement.method_label || placement.method;
+    if (!known(label) || !marked) return label;
+    const line = make("span", null, "rb-gear");
+    line.append(marks.symbol(marked.gear_kind, "nil", marked.sign), " " + label);
+    return line;
+  }
+
+  function facts(placement, words, marked) {
     const list = make("dl");
     const put = (term, value) => {
       if (!known(value)) return;
-      list.append(make("dt", term), make("dd", value));
+      const held = make("dd");
+      held.append(value);
+      list.append(make("dt", term), held);
     };
-    put("Gear", placement.method_label || placement.method);
+    put("Gear", gear(placement, marked));
     put("Survey", placement.survey);
     put("Site", placement.site);
     put("Set, lifted", times(placement));
@@ -73,8 +81,9 @@
     return table;
   }
 
-  /** One placement. `link` is the address of its page with {id} in it, or null. */
-  function card(placement, words, link) {
+  /** One placement. `link` is the address of its page with {id} in it, or null; `marked` is what
+      the legend knows of its method, or nothing. */
+  function card(placement, words, link, marked) {
     const box = make("article", null, "rb-card");
     const title = make("h3");
     if (link) {
@@ -84,7 +93,7 @@
     } else {
       title.textContent = placement.placement_id;
     }
-    box.append(title, facts(placement, words));
+    box.append(title, facts(placement, words, marked));
     if (placement.catch && placement.catch.length) box.append(catchTable(placement.catch));
     if (placement.flags && placement.flags.length) {
       box.append(make("p", "To look at again:", "rb-flags-head"));

@@ -2,7 +2,7 @@
    The answers are described in service/map_views.py. */
 (function (root) {
   "use strict";
-  const { screenPaths } = root.Rifflebook;
+  const { screenPaths, number } = root.Rifflebook;
   const PAD = 0.3; // share of the view that is fetched around it
 
   function collection(features) {
@@ -74,11 +74,7 @@
     };
   }
 
-  function readPlacements(config) {
-    const gear = {};
-    config.methods.forEach((row) => {
-      gear[row.method] = row;
-    });
+  function readPlacements(gear) {
     return (answer) => {
       const read = { total: answer.total, states: answer.states, cells: null, features: [] };
       read.stretches = collection(
@@ -180,10 +176,10 @@
     });
     const marker = L.marker(cell.at, { icon });
     const said = cell.counts
-      .map((count, n) => (count ? count.toLocaleString("en") + " " + words[states[n]] : ""))
+      .map((count, n) => (count ? number(count) + " " + words[states[n]] : ""))
       .filter(Boolean)
       .join("; ");
-    const name = sign.total.toLocaleString("en") + " placements: " + said;
+    const name = number(sign.total) + " placements: " + said;
     marker.on("add", () => {
       marker.getElement().setAttribute("aria-label", name);
       marker.getElement().title = name;

@@ -1,24 +1,20 @@
-/* Marks: one shape per kind of gear, one filling per outcome. Never told apart by colour alone. */
+/* Marks: one shape per kind of gear, the letters of its method in it, one filling per outcome.
+   Never told apart by colour alone. */
 (function (root) {
   "use strict";
   const SVG = "http://www.w3.org/2000/svg";
-  // Outlines in a box of 20 × 20.
+  // Outlines in a box of 24 × 24.
   const OUTLINES = {
-    net: "M3 4.5H17L10 17Z",
-    trap: "M4 4H16V16H4Z",
-    light: "M10 3.2A6.8 6.8 0 1 1 10 16.8A6.8 6.8 0 1 1 10 3.2Z",
-    haul: "M2.5 7H17.5A7.5 7.5 0 0 1 2.5 7Z",
-    current: "M10 2.2L17.2 10L10 17.8L2.8 10Z",
-    other: "M10 2.8L17 8L14.3 16.4H5.7L3 8Z",
+    net: "M1 3.5H23L12 22.5Z",
+    trap: "M3 3H21V21H3Z",
+    light: "M12 2.4A9.6 9.6 0 1 1 12 21.6A9.6 9.6 0 1 1 12 2.4Z",
+    haul: "M1 6H23A11 12.5 0 0 1 1 6Z",
+    current: "M12 0.8L23.2 12L12 23.2L0.8 12Z",
+    other: "M12 1.5L22.5 9.2L18.5 21.5H5.5L1.5 9.2Z",
   };
-  const KIND_WORDS = {
-    net: "net",
-    trap: "trap",
-    light: "light",
-    haul: "hauled net",
-    current: "electric current",
-    other: "other gear",
-  };
+  // Where the letters stand: the height of their foot.
+  const FEET = { net: 13, haul: 14.6, other: 16.6 };
+  const FOOT = 15.8;
   const STATES = ["caught", "nil", "unusable", "unrecorded", "other"];
 
   function element(name, attributes, parent) {
@@ -28,24 +24,33 @@
     return made;
   }
 
-  /** Draw one mark as inline SVG. */
-  function symbol(kind, state) {
+  /** Draw one mark as inline SVG, with the letters of its method where they are told. */
+  function symbol(kind, state, sign) {
     const outline = OUTLINES[kind] || OUTLINES.other;
     const svg = element("svg", {
-      viewBox: "0 0 20 20",
+      viewBox: "0 0 24 24",
       class: "rb-symbol rb-" + state,
       "aria-hidden": "true",
       focusable: "false",
     });
     if (state === "other") {
-      element("circle", { cx: 10, cy: 10, r: 2.6, class: "rb-body" }, svg);
+      element("circle", { cx: 12, cy: 12, r: 3.1, class: "rb-body" }, svg);
       return svg;
     }
     element("path", { d: outline, class: "rb-body" }, svg);
     if (state === "unusable") {
-      element("path", { d: "M3.5 3.5L16.5 16.5M16.5 3.5L3.5 16.5", class: "rb-cross" }, svg);
+      element("path", { d: "M3 3L21 21M21 3L3 21", class: "rb-cross" }, svg);
+    }
+    if (sign) {
+      const letters = { x: 12, y: FEET[kind] || FOOT, class: "rb-sign" + (sign.length > 1 ? " rb-two" : "") };
+      element("text", letters, svg).textContent = sign;
     }
     return svg;
+  }
+
+  /** What the legend knows of each method, by its name. */
+  function byMethod(methods) {
+    return Object.fromEntries(methods.map((row) => [row.method, row]));
   }
 
   /** What a placement says: about one species when `species` is chosen, else about any. */
@@ -71,6 +76,6 @@
   }
 
   root.Rifflebook = Object.assign(root.Rifflebook || {}, {
-    marks: { symbol, stateOf, wordsOf, KIND_WORDS, STATES },
+    marks: { byMethod, stateOf, STATES, symbol, wordsOf },
   });
 })(window);

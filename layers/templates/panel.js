@@ -1,7 +1,7 @@
 /* Panel: species picker, method switches, legend, count, and the position under the pointer. */
 (function (root) {
   "use strict";
-  const { marks, cards } = root.Rifflebook;
+  const { marks, cards, number } = root.Rifflebook;
   const { make } = cards;
 
   function degrees(value, positive, negative) {
@@ -44,15 +44,29 @@
     return label;
   }
 
-  function legend(config, species, hidden, onSwitch) {
-    const box = make("div", null, "rb-legend");
+  const LINES = [
+    ["rb-line-reach", "reach, wider by order"],
+    ["rb-line-still", "still water, ditch"],
+    ["rb-line-stretch", "sampled stretch"],
+    ["rb-line-snap", "mark to its reach"],
+    ["rb-line-catchment", "catchment"],
+  ];
+
+  /** States with how many of each are in view; `tallies` takes where these are written. */
+  function stateList(species, tallies) {
     const words = marks.wordsOf(species);
-    const states = make("ul");
+    const states = make("ul", null, "rb-states");
     marks.STATES.filter((state) => species || state !== "other").forEach((state) => {
       const line = make("li");
-      line.append(marks.symbol("trap", state), " " + words[state]);
+      tallies[state] = make("span", null, "rb-tally");
+      line.append(marks.symbol("trap", state), make("span", words[state]), tallies[state]);
       states.append(line);
     });
+    return states;
+  }
+
+  function legend(config, species, hidden, tallies, onSwitch) {
+    const box = make("div", null, "rb-legend");
     const methods = make("fieldset");
     methods.append(make("legend", "Gear"));
     config.methods.forEach((row) => {
@@ -61,36 +75,22 @@
       tick.type = "checkbox";
       tick.checked = !hidden.has(row.method);
       tick.addEventListener("change", () => onSwitch(row.method, tick.checked));
-      line.append(tick, marks.symbol(row.gear_kind, "nil"), " " + row.label);
+      line.append(tick, marks.symbol(row.gear_kind, "nil", row.sign), make("span", row.label));
       methods.append(line);
     });
     const lines = make("ul", null, "rb-lines");
-    [
-      ["rb-line-reach", "reach, wider with stream order"],
-      ["rb-line-still", "path through still water, ditch or connector"],
-      ["rb-line-stretch", "sampled stretch"],
-      ["rb-line-snap", "from a placement to its reach"],
-      ["rb-line-catchment", "catchment"],
-    ].forEach((of) => {
-      const line = make("li");
-      line.append(make("span", null, "rb-line " + of[0]), " " + of[1]);
+    const put = (key, words, className) => {
+      const line = make("li", null, className);
+      line.append(key, make("span", words));
       lines.append(line);
-    });
+    };
+    LINES.forEach((of) => put(make("span", null, "rb-line " + of[0]), of[1]));
+    put(make("span", "?", "rb-doubt"), "another reach as near");
     if (config.live) {
-      const many = make("li");
-      many.append(make("span", "9", "rb-many-key"), " counted together; ring: filled caught, white nothing, striped not usable");
-      lines.append(many);
+      put(make("span", "9", "rb-many-key"), "many together. Ring: filled caught, white nothing, striped not usable", "rb-wide");
     }
-    const doubt = make("li");
-    doubt.append(make("span", "?", "rb-doubt"), " reach in doubt: another is as near");
-    lines.append(doubt);
-    const square = make("li", null, "rb-square-key");
-    square.append(
-      make("span", null, "rb-line rb-line-square"),
-      " protected place: somewhere in this square, its mark stands in the middle",
-    );
-    lines.append(square);
-    box.append(states);
+    put(make("span", null, "rb-line rb-line-square"), "protected: somewhere in this square", "rb-wide rb-square-key");
+    box.append(stateList(species, tallies));
     if (config.methods.length) box.append(methods);
     box.append(lines);
     return box;
@@ -126,8 +126,9 @@
             );
           }
           parts.push(this.count, this.least);
+          this.tallies = {};
           parts.push(
-            legend(config, state.species, state.hidden, (method, on) => {
+            legend(config, state.species, state.hidden, this.tallies, (method, on) => {
               if (on) state.hidden.delete(method);
               else state.hidden.add(method);
               redraw();
@@ -149,14 +150,13 @@
       },
       /** Counts by state of what is shown; `total`, how many there are anywhere. */
       tell(counts, total) {
-        const words = marks.wordsOf(state.species);
-        const parts = marks.STATES.filter((key) => counts[key]).map(
-          (key) => counts[key].toLocaleString("en") + " " + words[key],
-        );
+        Object.keys(this.tallies).forEach((key) => {
+          this.tallies[key].textContent = number(counts[key] || 0);
+        });
         const sum = Object.values(counts).reduce((before, n) => before + n, 0);
-        const what = sum === 1 ? "1 placement" : sum.toLocaleString("en") + " placements";
-        const of = total > sum ? " in view, of " + total.toLocaleString("en") : "";
-        this.count.textContent = what + of + (parts.length ? ": " + parts.join("; ") : "");
+        const what = sum === 1 ? "1 placement" : number(sum) + " placements";
+        const of = total > sum ? " in view, of " + number(total) : "";
+        this.count.textContent = what + of;
       },
     });
     return new Panel();

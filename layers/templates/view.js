@@ -155,12 +155,12 @@
     return group;
   }
 
-  function placementMarker(feature, state, words) {
+  function placementMarker(feature, state, words, gear) {
     const p = feature.properties;
     const icon = L.divIcon({
       className: "rb-mark rb-mark-" + state,
-      html: marks.symbol(p.gear_kind, state),
-      iconSize: [20, 20],
+      html: marks.symbol(p.gear_kind, state, (gear[p.method] || {}).sign),
+      iconSize: [24, 24],
     });
     const marker = L.marker(placeOf(feature), { icon, zIndexOffset: state === "caught" ? 200 : 0 });
     marker.placement = p;
@@ -214,7 +214,7 @@
         box.append(cards.make("p", "The first " + found.length + " of " + answer.count + " here."));
       }
       box.append(
-        cards.pager(found.length, (n) => cards.card(found[n], told(found[n]), config.placement_link)),
+        cards.pager(found.length, (n) => cards.card(found[n], told(found[n]), config.placement_link, config.gear[found[n].method])),
       );
       return box;
     });
@@ -229,7 +229,7 @@
     const held = config.live
       ? fetchedCards(config, { placement: here.slice(0, MOST_CARDS).map((one) => one.placement.placement_id) }, words)
       : cards.pager(here.length, (n) =>
-          cards.card(here[n].placement, here[n].words, config.placement_link),
+          cards.card(here[n].placement, here[n].words, config.placement_link, config.gear[here[n].placement.method]),
         );
     openPopup(map, clicked.getLatLng(), held, byKey);
   }
@@ -249,7 +249,7 @@
   /** Sources of a map that fetches its view: lines, and placements of the gear switched on. */
   function liveSources(config, state, makers) {
     const lines = live.source(config.live.lines, live.readLines);
-    const placements = live.source(config.live.placements, live.readPlacements(config), () => {
+    const placements = live.source(config.live.placements, live.readPlacements(config.gear), () => {
       if (!state.hidden.size) return {};
       const on = config.methods.map((row) => row.method).filter((name) => !state.hidden.has(name));
       return on.length ? { method: on } : {};
@@ -274,8 +274,9 @@
     ];
   }
 
-  /** Show records on a map. `config` is described in layers/maps.py. */
-  function showRecords(map, config) {
+  /** Show records on a map. `given` is described in layers/maps.py. */
+  function showRecords(map, given) {
+    const config = Object.assign({ gear: marks.byMethod(given.methods) }, given);
     const state = { species: config.chosen_species || "", hidden: new Set() };
     const draw = L.canvas({ padding: 0.3 });
     addPane(map, "rb-catchments", 340);
@@ -327,7 +328,7 @@
         const p = feature.properties;
         if (!feature.geometry || state.hidden.has(p.method)) return;
         const is = marks.stateOf(p, state.species, config.detects);
-        const marker = placementMarker(feature, is, words[is]);
+        const marker = placementMarker(feature, is, words[is], config.gear);
         const open = (byKey) => openCards(map, marker, shown, config, words, byKey);
         marker.on("click", () => open(false));
         marker.on("keydown", (event) => {

@@ -7,6 +7,7 @@ from typing import Any, Final
 from flask import Blueprint, render_template
 
 from layers.effort import EFFORT_UNITS
+from layers.method_signs import method_signs
 from service import reference
 from service.errors import NotFoundError
 from service.pages.context import current_store
@@ -65,6 +66,7 @@ def _told(methods: Any, name: str) -> dict[str, Any]:  # noqa: ANN401 - a frame
     units = [EFFORT_UNITS[unit] for unit in row["effort_units"]]
     return row | {
         "method": name,
+        "sign": method_signs(methods["label"])[name],
         "gear_words": _GEAR[row["gear_kind"]],
         "hours_words": _HOURS[row["hours"]],
         "stretch_words": _STRETCH[row["stretch_rule"]],

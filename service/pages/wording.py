@@ -41,12 +41,16 @@ def _missing(value: Any) -> bool:  # noqa: ANN401 - whatever a frame holds
         return True
 
 
-def number(value: Any, digits: int = 0) -> str:  # noqa: ANN401
-    """Write a number, thousands apart, at most so many decimals; a dash where it is missing."""
+def number(value: Any, digits: int = 0, *, fixed: bool = False) -> str:  # noqa: ANN401
+    """Write a number, a thin space between thousands; a dash where it is missing.
+
+    It has at most so many decimals, or with `fixed` just so many. Scripts write the same
+    (`layers/templates/numbers.js`).
+    """
     if _missing(value) or not math.isfinite(float(value)):
         return NONE
     text = f"{float(value):,.{digits}f}"
-    if "." in text:
+    if "." in text and not fixed:
         text = text.rstrip("0").rstrip(".")
     return "0" if text == "-0" else text.replace(",", "\u202f")
 

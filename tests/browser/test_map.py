@@ -7,6 +7,7 @@ import urllib.request
 import pytest
 
 from service.map_files import offline_map
+from service.pages.wording import number
 from service.records import LOCAL_KEEPER, Selection
 from tests.small_store import make_small_store
 
@@ -18,8 +19,20 @@ def fetched(address):
         return json.load(answer)
 
 
+@pytest.fixture(scope="module")
+def island_page(chromium, island):
+    page = chromium.new_page()
+    page.goto(f"{island}/")
+    yield page
+    page.close()
+
+
 def counts_of(page):
     return page.locator(".rb-count").inner_text()
+
+
+def tally_of(page, words):
+    return page.locator(".rb-states li", has_text=words).locator(".rb-tally").inner_text()
 
 
 @pytest.mark.parametrize(("width", "height"), [(1440, 900), (390, 844), (360, 640)])
@@ -43,7 +56,7 @@ def test_find_a_species(island, open_page):
     page.wait_for_selector(".rb-mark-caught")
     found = fetched(f"{island}/detections.geojson?species=Salmo+trutta")["features"]
     assert page.locator(".rb-mark-caught").count() == len(found)
-    assert f"{len(found)} caught Salmo trutta" in counts_of(page)
+    assert tally_of(page, "caught Salmo trutta") == str(len(found))
     assert page.locator(".rb-mark-nil").count() > 0
 
 
@@ -76,6 +89,46 @@ def test_gear_can_be_switched_off(island, open_page):
     page.locator(".rb-switch", has_text="Seine").locator("input").uncheck()
     assert page.locator(MARKS).count() == before - seines
     assert counts_of(page).startswith(f"{before - seines} placements")
+
+
+def test_gear_of_one_kind_is_told_apart(island, open_page):
+    """Each method has letters of its own, in its marks, in the legend and on its card."""
+    page = open_page(f"{island}/")
+    legend = {
+        line.locator("span").inner_text(): line.locator("svg text").text_content()
+        for line in page.locator(".rb-switch").all()
+    }
+    assert len(set(legend.values())) == len(legend) > 5
+    assert legend["Kick net"] != legend["Hand net"]
+    for label, sign in legend.items():
+        marks = page.locator(f"{MARKS}[aria-label^='{label} ']")
+        assert set(marks.locator("svg text").all_text_contents()) == {sign}
+    page.locator(f"{MARKS}[aria-label^='Fyke net ']").first.focus()
+    page.keyboard.press("Enter")
+    page.locator(".rb-card").wait_for()
+    assert page.locator(".rb-card .rb-gear").inner_text().split() == [
+        legend["Fyke net"],
+        "Fyke",
+        "net",
+    ]
+
+
+def test_legend_fits(island, open_page):
+    """Nothing of the legend is cut on a usual screen."""
+    page = open_page(f"{island}/", 1440, 900)
+    page.locator(".rb-tally").first.wait_for()
+    assert page.evaluate(
+        "(box => box.scrollHeight <= box.clientHeight)(document.querySelector('.rb-panel'))"
+    )
+    assert page.locator(".rb-panel").bounding_box()["height"] < 560
+
+
+@pytest.mark.parametrize("value", [0, -0.2, 0.5, 999, 1000, 5147.25, 1234567.9, -4321])
+@pytest.mark.parametrize("digits", [0, 1, 2])
+def test_scripts_write_numbers_as_pages_do(island_page, value, digits):
+    """A figure on a card reads as the same figure in a table."""
+    told = island_page.evaluate(f"Rifflebook.number({value}, {digits})")
+    assert told == number(value, digits)
 
 
 def test_pointer_tells_its_position(island, open_page):
@@ -131,7 +184,7 @@ def test_page_from_disk(tmp_path, open_page, width):
     if width < 700:
         page.locator(".rb-panel summary").click()
     page.locator(".rb-panel select").select_option("Cottus gobio")
-    assert "2 caught Cottus gobio" in counts_of(page)
+    assert tally_of(page, "caught Cottus gobio") == "2"
     page.locator("[aria-label*='T3']").focus()
     page.keyboard.press("Enter")
     page.locator(".rb-card").wait_for()

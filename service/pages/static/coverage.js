@@ -1,6 +1,7 @@
 /* The map beside the coverage tables: reaches by years since last sampled, gaps, next places. */
 (function (root) {
   "use strict";
+  const { number } = root.Rifflebook;
   const { positions, edges } = root.Rifflebook.screenPaths;
   const view = JSON.parse(document.getElementById("coverage-view").textContent);
   const told = document.getElementById("coverage-told");
@@ -30,7 +31,7 @@
   }
 
   function metres(value) {
-    return Number(value).toLocaleString("en", { maximumFractionDigits: 0 }) + " m";
+    return number(value) + " m";
   }
 
   function tell() {
@@ -48,7 +49,7 @@
     const last = reaches.last_date[at];
     const band = view.bands[reaches.band[at]];
     put("Last sampled", last ? last + ", " + band.words : band.words);
-    put("Sampled", (100 * reaches.fraction[at]).toFixed(0) + " % of " + metres(reaches.length_m[at]));
+    put("Sampled", (100 * reaches.fraction[at]).toFixed(0) + "\u202f% of " + metres(reaches.length_m[at]));
     const far = reaches.distance_m[at];
     if (far === null) put("Nearest sample", "none in this connected part of the network");
     else if (far > 0) put("Nearest sample", metres(far) + " from its farthest unsampled point");

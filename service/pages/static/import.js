@@ -10,7 +10,7 @@
       chosen.replaceChildren(
         ...Array.from(field.files).map((file) => {
           const line = document.createElement("li");
-          line.textContent = file.name + ", " + Math.max(1, Math.round(file.size / 1000)).toLocaleString("en") + " kB";
+          line.textContent = file.name + ", " + Math.max(1, Math.round(file.size / 1000)).toLocaleString("en").replaceAll(",", "\u202f") + " kB";
           return line;
         }),
       );
