@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]
 
+_MOST_IN_A_STRIP = 24
+
 __all__ = [
     "Network",
     "build_network",
@@ -317,7 +319,7 @@ def join_ends(ends: Floats, tolerance_m: float) -> tuple[Ints, Floats]:
     places = ordered[new]
     if tolerance_m == 0:
         return place_of_end, places
-    pairs = scipy.spatial.KDTree(places).query_pairs(tolerance_m, output_type="ndarray")
+    pairs = _close_pairs(places, tolerance_m)
     if len(pairs) == 0:
         return place_of_end, places
     links = scipy.sparse.coo_array(
@@ -334,6 +336,26 @@ def join_ends(ends: Floats, tolerance_m: float) -> tuple[Ints, Floats]:
         [np.bincount(node_of_place, weights=places[:, k], minlength=n_nodes) for k in (0, 1)]
     )
     return node_of_place[place_of_end], node_xy / count[:, None]
+
+
+def _close_pairs(places: Floats, most_m: float) -> Ints:
+    """Pairs of places at most `most_m` apart, (p, 2); places run by x.
+
+    Where few others are as close in x, comparing each place with the next few is all there is
+    to do; where many are, as on a grid, a tree is faster.
+    """
+    x = places[:, 0]
+    reached = np.searchsorted(x, x + most_m, side="right") - np.arange(len(x))
+    if int(reached.max()) > _MOST_IN_A_STRIP:
+        pairs: Ints = scipy.spatial.KDTree(places).query_pairs(most_m, output_type="ndarray")
+        return pairs
+    found = []
+    for step in range(1, int(reached.max())):
+        one = np.flatnonzero(reached > step)
+        away = places[one + step] - places[one]
+        close = one[np.hypot(away[:, 0], away[:, 1]) <= most_m]
+        found.append(np.column_stack([close, close + step]))
+    return np.concatenate([np.empty((0, 2), np.int64), *found])
 
 
 def sorted_by_id(reaches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -8,6 +8,7 @@ import networkx as nx
 import numpy as np
 import pandas as pd
 import pytest
+import scipy
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -236,3 +237,19 @@ def test_a_long_chain_of_reaches_takes_seconds_at_most():
     network = build_network(frame)
     assert time.perf_counter() - began < 10
     assert network.upstream_length_m[-1] == pytest.approx(500_000)
+
+
+@pytest.mark.parametrize("grid", [False, True])
+def test_ends_join_as_a_tree_of_all_places_says(grid):
+    """Comparing neighbours along x finds what scipy's tree finds, on grids of whole metres too."""
+    rng = np.random.default_rng(7)
+    wide = (0.0, 40.0) if grid else (0.0, 400.0)
+    ends = rng.uniform(*wide, (3000, 2))
+    ends = np.round(ends) if grid else ends
+    ends = np.concatenate([ends, ends[:500] + rng.normal(0, 0.3, (500, 2)), ends[:100]])
+    node, places = join_ends(ends, 0.5)
+    pairs = scipy.spatial.KDTree(ends).query_pairs(0.5, output_type="ndarray")
+    links = scipy.sparse.coo_array((np.ones(len(pairs)), pairs.T), (len(ends), len(ends)))
+    count, label = scipy.sparse.csgraph.connected_components(links, directed=False)
+    assert len(places) == count
+    assert len(np.unique(np.column_stack([node, label]), axis=0)) == count
