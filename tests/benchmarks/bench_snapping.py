@@ -1,7 +1,8 @@
 """Snapping 1,000,000 points to 300,000 reaches of 15 vertices within 100 m.
 
-Peer: geopandas.sjoin_nearest on the same points and lines in the same run, its index building
-counted on both sides, the better of two runs on both sides. Needed: the same distances, at least 8 times as fast, under 3 GB.
+Peer: geopandas.sjoin_nearest on the same points and lines in the same run, with index building
+counted on both sides and the better of two runs taken on both. Needed: the same distances, at
+least 8 times as fast, under 3 GB.
 """
 
 from __future__ import annotations
