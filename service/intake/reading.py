@@ -62,23 +62,22 @@ def read_cells(
         findings.refuse_file(path.name, "the file is empty; give one with a header and rows")
         return None
     ending = path.suffix.lower()
-    frame: pd.DataFrame | None
-    comma = False
+    read: tuple[pd.DataFrame, str] | None
     # What reads a kind of file is heavy, and loaded when one of that kind comes.
     if ending in WORKBOOKS:
         from service.intake.workbooks import read_workbook
 
-        frame = read_workbook(content, path.name, sheet, findings)
+        read = read_workbook(content, path.name, sheet, findings)
     elif ending in SPATIAL_FILES:
         from service.intake.spatial_files import read_spatial_file
 
-        frame = read_spatial_file(path, sheet, findings)
+        read = read_spatial_file(path, sheet, findings)
     elif ending == ".xls":
         findings.refuse_file(path.name, "this is the old workbook format; save it as XLSX or CSV")
         return None
     else:
         return read_text(content, path.name, sheet, findings, delimiter=delimiter)
-    return None if frame is None else whole_sheet(frame, path.name, sheet, findings, comma)
+    return None if read is None else whole_sheet(*read, sheet, findings)
 
 
 def read_text(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
 import numpy as np
@@ -11,6 +11,8 @@ import pandas as pd
 import pyogrio
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
+
+from service.intake.geopackage_limits import SQLITE_BEGINS, stored_layers
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -21,15 +23,36 @@ if TYPE_CHECKING:
 
 __all__ = ["read_spatial_file"]
 
+# GDAL goes by content, whatever the ending says: a list of other files and hosts would be followed.
+_BEGINS: Final = {
+    ".gpkg": SQLITE_BEGINS,
+    ".geojson": b"{",
+    ".json": b"{",
+    ".shp": b"\0\0\x27\x0a",
+    ".fgb": b"fgb\x03",
+}
 
-def read_spatial_file(path: Path, sheet: str, findings: Findings) -> pd.DataFrame | None:
+
+def read_spatial_file(
+    path: Path, sheet: str, findings: Findings
+) -> tuple[pd.DataFrame, str] | None:
     """Read one layer as text cells; its geometry becomes `geometry`, its CRS `crs`.
 
     The layer named like our sheet is taken, else the only one. Placements that were handed over
     are in `placement_sheet`, as recorded; their layer `placements` shows them for a map.
+
+    Returns
+    -------
+    tuple or None
+        The cells, and what findings call their source: the file, and of several layers which.
     """
     try:
-        names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+        listed = _layers(path)
+        if isinstance(listed, str):
+            findings.refuse_file(path.name, listed)
+            return None
+        stored, computed = listed
+        names = [*stored, *computed]
         wanted = ("placement_sheet", sheet) if sheet == "placements" else (sheet,)
         found = {name.casefold(): name for name in names}
         layer = next((found[name] for name in wanted if name in found), None)
@@ -40,13 +63,31 @@ def read_spatial_file(path: Path, sheet: str, findings: Findings) -> pd.DataFram
                 path.name, f"has no layer named {sheet}, but {', '.join(names)}; rename one"
             )
             return None
+        if layer in computed:
+            findings.refuse_file(
+                path.name, f"layer {layer} is a view, which is not run; save its rows as a layer"
+            )
+            return None
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # about measures and odd fields; cells are checked
             layered = pyogrio.read_dataframe(path, layer=layer)
     except (DataSourceError, DataLayerError, ValueError, RuntimeError) as problem:
         findings.refuse_file(path.name, f"cannot be read as a GIS file: {str(problem)[:200]}")
         return None
-    return _text_cells(layered)
+    source = f"{path.name}, layer {layer}" if len(names) > 1 else path.name
+    return _text_cells(layered), source
+
+
+def _layers(path: Path) -> tuple[list[str], list[str]] | str:
+    """Layers, and those of them that would be computed by a view; or why there are none to read."""
+    ending = path.suffix.lower()
+    with path.open("rb") as file:
+        begins = file.read(256).removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n")
+    if not begins.startswith(_BEGINS.get(ending, b"")):
+        return f"does not begin as a file ending in {ending} does; save it anew from a GIS"
+    if ending == ".gpkg":
+        return stored_layers(path)
+    return [str(name) for name in pyogrio.list_layers(path)[:, 0]], []
 
 
 def _text_cells(layered: pd.DataFrame) -> pd.DataFrame:

@@ -1,8 +1,9 @@
 """What of uploaded files is refused before it is read: too large, or not what its ending says.
 
-Files come from strangers' hands to a service, not from one's own disk. Bounds: rows, and the size
-of workbooks once unpacked. GIS files must be what their ending says, since a reader that goes by
-content would follow some of them to other files and hosts.
+Files come from strangers' hands to a service, not from one's own disk. Bounds: rows, cells, and
+the size of workbooks and GeoPackages once unpacked: a short row may stand under a very wide header.
+GIS files must be what their ending says, since a reader that goes by content would follow some of
+them to other files and hosts; of a GeoPackage stored tables alone are read.
 """
 
 from __future__ import annotations
@@ -13,16 +14,18 @@ from typing import TYPE_CHECKING, Any, Final
 import orjson
 
 from service.errors import Fault
+from service.intake.geopackage_limits import SQLITE_BEGINS, upload_reasons
 from service.intake.reading import TEXT_FILES, WORKBOOKS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-__all__ = ["ENDINGS", "MOST_ROWS", "MOST_UNPACKED", "refusals"]
+__all__ = ["ENDINGS", "MOST_CELLS", "MOST_ROWS", "MOST_UNPACKED", "refusals"]
 
 MOST_ROWS: Final = 200_000
-MOST_UNPACKED: Final = 300_000_000  # bytes of a workbook once unpacked
+MOST_CELLS: Final = 20_000_000  # rows times columns of one sheet
+MOST_UNPACKED: Final = 300_000_000  # bytes of a workbook once unpacked, or of a GeoPackage's values
 _MOST_MEMBERS: Final = 2_000
 _MOST_SMALL: Final = 20_000_000  # bytes of a GPX file or a mapping
 _JSON: Final = (".geojson", ".json")
@@ -51,9 +54,7 @@ def _reasons(path: Path) -> Iterator[str]:
     elif ending in _JSON:
         yield from _json(path)
     elif ending == ".gpkg":
-        with path.open("rb") as file:
-            if file.read(16) != b"SQLite format 3\0":
-                yield "this is not a GeoPackage, whatever its name says"
+        yield from _geopackage(path)
     elif ending in _SMALL:
         content = path.read_bytes()
         if len(content) > _MOST_SMALL:
@@ -64,6 +65,33 @@ def _reasons(path: Path) -> Iterator[str]:
         rows = _lines(path)
         if rows > MOST_ROWS:
             yield f"has more than {MOST_ROWS} rows; {_BY_COMMAND}"
+        else:
+            yield from _too_wide(rows, _header_columns(path))
+
+
+def _too_wide(rows: int, columns: int) -> Iterator[str]:
+    if rows * columns > MOST_CELLS:
+        yield (
+            f"has {rows} rows under {columns} columns; {MOST_CELLS} cells are the most, so leave "
+            f"out columns that are not needed, or {_BY_COMMAND}"
+        )
+
+
+def _header_columns(path: Path) -> int:
+    with path.open("rb") as file:
+        header = file.readline()
+    return 1 + max(header.count(sign) for sign in (b",", b";", b"\t"))
+
+
+def _geopackage(path: Path) -> Iterator[str]:
+    with path.open("rb") as file:
+        begins = file.read(len(SQLITE_BEGINS))
+    if begins != SQLITE_BEGINS:
+        yield "this is not a GeoPackage, whatever its name says"
+        return
+    yield from upload_reasons(
+        path, most_rows=MOST_ROWS, most_cells=MOST_CELLS, most_bytes=MOST_UNPACKED
+    )
 
 
 def _lines(path: Path) -> int:
@@ -129,8 +157,19 @@ def _json(path: Path) -> Iterator[str]:
     found = held.get("features")
     if isinstance(found, list) and len(found) > MOST_ROWS:
         yield f"has {len(found)} features; {MOST_ROWS} are the most; {_BY_COMMAND}"
+    elif isinstance(found, list) and (wide := list(_too_wide(len(found), _properties(found)))):
+        yield from wide
     elif _links(held):
         yield "names its CRS by a link; RFC 7946 means longitude and latitude, so leave crs out"
+
+
+def _properties(features: list[Any]) -> int:
+    """How many columns a reader makes: one for each name that any feature has."""
+    names: set[str] = set()
+    for feature in features:
+        if isinstance(feature, dict) and isinstance(feature.get("properties"), dict):
+            names.update(feature["properties"])
+    return len(names)
 
 
 def _links(held: Any) -> bool:  # noqa: ANN401 - JSON

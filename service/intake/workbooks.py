@@ -6,7 +6,7 @@ import datetime as dt
 import io
 import warnings
 import zipfile
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 from xml.etree.ElementTree import ParseError
 
 import openpyxl
@@ -18,6 +18,10 @@ if TYPE_CHECKING:
 
 __all__ = ["cell_text", "read_workbook"]
 
+_MOST_ROWS: Final = 1_048_576  # of a sheet; ECMA-376 lets a file name rows beyond them
+# One cell far to the right widens every row: the format's limit is 17 thousand million cells.
+_MOST_COLUMNS: Final = 2_000
+_MOST_CELLS: Final = 50_000_000
 _BROKEN = (
     zipfile.BadZipFile,
     InvalidFileException,
@@ -31,11 +35,18 @@ _BROKEN = (
 )
 
 
-def read_workbook(content: bytes, file: str, sheet: str, findings: Findings) -> pd.DataFrame | None:
+def read_workbook(
+    content: bytes, file: str, sheet: str, findings: Findings
+) -> tuple[pd.DataFrame, str] | None:
     """Read one sheet of a workbook.
 
     The sheet named like ours is taken, else the only one. A formula stays text: what a
     spreadsheet once worked out for it may be stale or absent.
+
+    Returns
+    -------
+    tuple or None
+        The cells, and what findings call their source: the file, and of several sheets which.
     """
     try:
         with warnings.catch_warnings():
@@ -50,20 +61,46 @@ def read_workbook(content: bytes, file: str, sheet: str, findings: Findings) -> 
                 return None
             page = book[names.get(sheet, book.sheetnames[0])]
             page.reset_dimensions()
-            rows = [[cell_text(cell) for cell in row] for row in page.iter_rows()]
+            source = f"{file}, sheet {page.title}" if len(book.sheetnames) > 1 else file
+            rows = _rows(page)
     except _BROKEN:
         findings.refuse_file(
             file, "is not a whole XLSX workbook (cut short or damaged); save or copy it again"
         )
         return None
+    if rows is None:
+        findings.refuse_file(
+            source,
+            f"spans more than {_MOST_ROWS} rows, {_MOST_COLUMNS} columns or {_MOST_CELLS} cells; "
+            "delete empty rows and columns beside the table, or save it as CSV",
+        )
+        return None
     if not any(any(row) for row in rows):
-        findings.refuse_file(file, f"the sheet {sheet} is empty; give a header and rows")
+        findings.refuse_file(source, "the sheet is empty; give a header and rows")
         return None
     wide = max(len(row) for row in rows)
     filled = [row + [""] * (wide - len(row)) for row in rows]
     body = pd.DataFrame(filled[1:], columns=filled[0], dtype="str")
     body.index = pd.RangeIndex(2, len(body) + 2)
-    return body
+    return body, source
+
+
+def _rows(page: Any) -> list[list[str]] | None:  # noqa: ANN401  openpyxl's read-only sheet
+    """Texts of all rows without empty cells at their ends; None where there are too many."""
+    rows: list[list[str]] = []
+    wide = seen = 0
+    for row in page.iter_rows():
+        texts = [cell_text(cell) for cell in row]
+        seen += len(texts)
+        while texts and not texts[-1]:
+            texts.pop()
+        wide = max(wide, len(texts))
+        rows.append(texts)
+        if wide > _MOST_COLUMNS or len(rows) > _MOST_ROWS:
+            return None
+        if max(seen, len(rows) * wide) > _MOST_CELLS:
+            return None
+    return rows
 
 
 def cell_text(cell: Any) -> str:  # noqa: ANN401  three classes of cells

@@ -1,0 +1,198 @@
+"""What of a GeoPackage is looked at before GDAL opens it: stored tables alone, and how much.
+
+A GeoPackage is a database. A view in it may compute without end, and a virtual table may be
+answered by a program that reads elsewhere; SQLite runs both while a layer is read. Triggers are
+of no harm here: they run on writing, and every file is opened for reading only.
+"""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+import time
+from contextlib import contextmanager
+from itertools import chain, islice
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+__all__ = ["SQLITE_BEGINS", "stored_layers", "upload_reasons"]
+
+SQLITE_BEGINS: Final = b"SQLite format 3\0"
+_SECONDS: Final = 10.0  # for all that is asked of one file
+_STEPS: Final = 10_000  # of SQLite's machine between two looks at the clock
+_LAYER_KINDS: Final = ("features", "attributes")
+# An R-tree is the one virtual table that the standard knows (OGC 12-128r19, annex F.3). SQLite
+# keeps the statement as it was written, so that its beginning tells.
+_RTREE: Final = re.compile(
+    r'CREATE VIRTUAL TABLE ("(?:[^"]|"")+"|\w+) USING rtree\s*\(', re.IGNORECASE
+)
+_SLOW: Final = "takes too long to look through; give a file with stored tables alone"
+
+
+class _Contents:
+    """Names by kind, as SQLite understood the schema; what the stored text calls itself counts not.
+
+    Attributes
+    ----------
+    tables, views, answered
+        Stored tables; views; virtual tables other than R-trees.
+    layers
+        Entries of `gpkg_contents` that are features or attributes.
+    """
+
+    def __init__(self, base: sqlite3.Connection) -> None:
+        listed = [
+            (str(name), str(kind))
+            for schema, name, kind, *_ in base.execute("PRAGMA table_list")
+            if schema == "main"
+        ]
+        self.tables = {name.casefold(): name for name, kind in listed if kind == "table"}
+        self.views = sorted(name for name, kind in listed if kind == "view")
+        rtrees = {
+            str(name)
+            for name, text in base.execute("SELECT name, sql FROM sqlite_schema")
+            if isinstance(text, str) and _RTREE.match(text)
+        }
+        self.answered = sorted(
+            name for name, kind in listed if kind == "virtual" and name not in rtrees
+        )
+        self.layers: list[str] = []
+        if "gpkg_contents" in self.tables:
+            self.layers = [
+                str(name)
+                for name, kind in base.execute("SELECT table_name, data_type FROM gpkg_contents")
+                if kind in _LAYER_KINDS
+            ]
+
+    def reasons(self) -> Iterator[str]:
+        """Say why not even the list of layers can be read."""
+        if "gpkg_contents" not in self.tables:
+            yield "is not a GeoPackage: it has no table gpkg_contents"
+        computed = [name for name in self.views if name.casefold().startswith("gpkg")]
+        if computed:
+            yield f"{computed[0]} is a view, where a GeoPackage has a table; save the file anew"
+
+
+@contextmanager
+def _read_only(path: Path) -> Iterator[sqlite3.Connection]:
+    # Immutable: no lock, and no files put beside it. Another program's log is read where there is.
+    fixed = "" if path.with_name(f"{path.name}-wal").exists() else "&immutable=1"
+    base = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{fixed}", uri=True)
+    until = time.monotonic() + _SECONDS
+    try:
+        base.text_factory = lambda raw: raw.decode("utf-8", errors="replace")
+        base.execute("PRAGMA trusted_schema = OFF")
+        base.set_progress_handler(lambda: time.monotonic() > until, _STEPS)
+        yield base
+    finally:
+        base.close()
+
+
+def stored_layers(path: Path) -> tuple[list[str], list[str]] | str:
+    """Layers of a GeoPackage that are stored tables, and those that are computed.
+
+    Parameters
+    ----------
+    path
+        A GeoPackage; it is only read.
+
+    Returns
+    -------
+    tuple of two lists of str, or str
+        Names as the file spells them; or why it cannot be read.
+    """
+    try:
+        with _read_only(path) as base:
+            contents = _Contents(base)
+    except sqlite3.Error as problem:
+        return _said(problem)
+    for reason in contents.reasons():
+        return reason
+    stored = [name for name in contents.layers if name.casefold() in contents.tables]
+    return stored, [name for name in contents.layers if name not in stored]
+
+
+def upload_reasons(path: Path, *, most_rows: int, most_cells: int, most_bytes: int) -> list[str]:
+    """Say why an uploaded GeoPackage is not read; empty where it may be.
+
+    Parameters
+    ----------
+    path
+        The file.
+    most_rows, most_cells
+        Of one layer.
+    most_bytes
+        Of the values of all layers together; values that a column's default gives to old rows
+        take no place in the file.
+    """
+    try:
+        with _read_only(path) as base:
+            contents = _Contents(base)
+            found = chain(  # each asked only where those before it have nothing against the file
+                contents.reasons(),
+                _computed(contents),
+                _amounts(base, contents, most_rows, most_cells, most_bytes),
+            )
+            return list(islice(found, 1))
+    except sqlite3.Error as problem:
+        return [_said(problem)]
+
+
+def _said(problem: sqlite3.Error) -> str:
+    if "interrupted" in str(problem):
+        return _SLOW
+    return f"cannot be read as a GeoPackage ({problem}); save or copy it again"
+
+
+def _computed(contents: _Contents) -> Iterator[str]:
+    if contents.views:
+        yield (
+            f"{contents.views[0]} is a view, which is not run here; save what it shows as a layer "
+            "of its own, in a file without views"
+        )
+    if contents.answered:
+        yield (
+            f"{contents.answered[0]} is a virtual table, which is not run here; save its rows as a "
+            "layer of their own"
+        )
+    lost = [name for name in contents.layers if name.casefold() not in contents.tables]
+    if lost:
+        yield f"lists a layer {lost[0]} that is no table of the file; save the file anew"
+
+
+def _amounts(
+    base: sqlite3.Connection,
+    contents: _Contents,
+    most_rows: int,
+    most_cells: int,
+    most_bytes: int,
+) -> Iterator[str]:
+    left = most_bytes
+    for name in contents.layers:
+        table = _quoted(contents.tables[name.casefold()])
+        columns = base.execute(f"PRAGMA table_xinfo({table})").fetchall()
+        if any(hidden for *_, hidden in columns):
+            yield f"layer {name} has computed columns, which are not run here; save it anew"
+            return
+        (rows,) = base.execute(f"SELECT count(*) FROM {table}").fetchone()  # noqa: S608
+        if rows > most_rows:
+            yield f"layer {name} has {rows} rows; {most_rows} are the most"
+            return
+        if rows * len(columns) > most_cells:
+            yield (
+                f"layer {name} has {rows} rows of {len(columns)} columns; {most_cells} cells are "
+                "the most, so leave out columns that are not needed"
+            )
+            return
+        sums = ", ".join(f"total(length(CAST({_quoted(c[1])} AS BLOB)))" for c in columns)
+        left -= int(sum(base.execute(f"SELECT {sums} FROM {table}").fetchone()))  # noqa: S608
+        if left < 0:
+            yield f"its values take more than {most_bytes / 1e6:.0f} MB"
+            return
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'

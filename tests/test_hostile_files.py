@@ -1,0 +1,253 @@
+"""Small files that would grow or run without end once a reader opens them, and are not let in.
+
+What a GeoPackage may hold: OGC 12-128r19 (tables, views, R-trees); what SQLite computes while it
+reads: sqlite.org, "Defense Against The Dark Arts" and "Generated Columns"; both from memory.
+"""
+
+import io
+import json
+import sqlite3
+import time
+import zipfile
+
+import geopandas as gpd
+import openpyxl
+import pytest
+import shapely
+from click.testing import CliRunner
+
+from service import create_app
+from service.commands.import_ import import_
+from service.intake import workbooks
+from service.intake.findings import Findings
+from service.intake.reading import read_cells
+from service.intake.upload_limits import MOST_CELLS, refusals
+from service.records import Viewer
+from service.settings import Settings
+from tests.intake_sheets import make_store
+
+ENDLESS = "with recursive c(x) as (select 1 union all select x + 1 from c) select"
+LISTED = "insert into gpkg_contents(table_name, data_type, identifier) values ('{0}', '{1}', '{0}')"
+# A second is far more than any of them takes; without the bounds none ends.
+SOON = 5.0
+
+
+def geopackage(path, *statements, layer="placements", rows=1):
+    """Write a GeoPackage as a GIS does, then change it."""
+    gpd.GeoDataFrame(
+        {"placement_id": [f"T{k}" for k in range(rows)]},
+        geometry=[shapely.Point(-11.2, 52.6)] * rows,
+        crs="EPSG:4326",
+    ).to_file(path, layer=layer)
+    with sqlite3.connect(path) as base:
+        for statement in statements:
+            base.execute(statement)
+    base.close()
+    return path
+
+
+def test_an_ordinary_geopackage_is_let_in(tmp_path):
+    """R-tree, its shadow tables and its triggers, as every GIS writes them, are no reason."""
+    path = geopackage(tmp_path / "a.gpkg")
+    with sqlite3.connect(path) as base:
+        kinds = {row[0] for row in base.execute("select type from sqlite_schema")}
+        trees = base.execute("select count(*) from sqlite_schema where sql like '%rtree%'")
+        assert "trigger" in kinds
+        assert trees.fetchone()[0] > 0
+    base.close()
+    assert refusals(path) == []
+    kept = read_cells(path, "placements", Findings())
+    assert kept.frame["placement_id"].tolist() == ["T0"]
+
+
+@pytest.mark.parametrize("mode", ["delete", "wal"])
+def test_a_file_is_looked_at_without_leaving_others_beside_it(tmp_path, mode):
+    """Also where it was left in the way of writing ahead: the folder holds what was uploaded."""
+    path = geopackage(tmp_path / "a.gpkg", f"pragma journal_mode = {mode}")
+    assert refusals(path) == []
+    assert read_cells(path, "placements", Findings()) is not None
+    assert [one.name for one in tmp_path.iterdir()] == ["a.gpkg"]
+
+
+HOSTILE = {
+    "a layer that is a view without end": (
+        "real",
+        [
+            f"create view placements as {ENDLESS} x as fid, 'T' || x as placement_id from c",
+            LISTED.format("placements", "attributes"),
+        ],
+        "is a view",
+    ),
+    "a view beside the layer": (
+        "placements",
+        [f"create view other as {ENDLESS} max(x) as fid from c"],
+        "other is a view",
+    ),
+    "a list of layers without end": (
+        "placements",
+        [
+            "alter table gpkg_contents rename to kept",
+            f"create view gpkg_contents as {ENDLESS} x as table_name, 'features' data_type from c",
+        ],
+        "gpkg_contents",
+    ),
+    "extensions without end": (
+        "placements",
+        [
+            "alter table gpkg_extensions rename to kept",
+            f"create view gpkg_extensions as {ENDLESS} x as table_name from c",
+        ],
+        "gpkg_extensions is a view",
+    ),
+    "a virtual table": (
+        "placements",
+        ["create virtual table other using fts5(a)"],
+        "other is a virtual table",
+    ),
+    "a virtual table that calls itself an R-tree": (
+        "placements",
+        ["create virtual table other using fts5(a, tokenize = 'ascii') -- using rtree("],
+        "other is a virtual table",
+    ),
+    "a computed column": (
+        "placements",
+        ["alter table placements add column bait as (hex(zeroblob(100000000)))"],
+        "computed columns",
+    ),
+    "a default that fills old rows": (
+        "placements",
+        [f"alter table placements add column bait text default '{'x' * 1_000_000}'"],
+        "more than 300 MB",
+    ),
+    "columns that old rows lack": (
+        "placements",
+        [f"alter table placements add column c{k} text" for k in range(1_500)],
+        "cells are the most",
+    ),
+    "a layer that is no table": (
+        "placements",
+        [LISTED.format("nowhere", "features")],
+        "nowhere that is no table",
+    ),
+}
+
+
+@pytest.mark.parametrize("what", HOSTILE)
+def test_geopackages_that_compute_or_swell_are_refused_unread(tmp_path, what):
+    """Said at once, by name, and without opening a layer."""
+    layer, statements, said = HOSTILE[what]
+    rows = 15_000 if "old rows" in what else 1
+    path = geopackage(tmp_path / "a.gpkg", *statements, layer=layer, rows=rows)
+    began = time.perf_counter()
+    (fault,) = refusals(path)
+    assert time.perf_counter() - began < SOON
+    assert said in fault.remedy
+
+
+def test_a_view_without_end_is_refused_at_the_keyboard_and_by_the_page(tmp_path):
+    """One's own disk is not searched for views, but none is read as a sheet."""
+    layer, statements, _ = HOSTILE["a layer that is a view without end"]
+    path = geopackage(tmp_path / "sheet.gpkg", *statements, layer=layer)
+    store = make_store(tmp_path / "store.gpkg", bare=True)
+    began = time.perf_counter()
+    done = CliRunner().invoke(
+        import_, [str(tmp_path / "store.gpkg"), "--placements", str(path), "--check-only"]
+    )
+    assert done.exit_code == 1
+    assert "sheet.gpkg: layer placements is a view" in done.output
+    client = create_app(store, Settings(), viewer=Viewer("a", "editor"))
+    client.config["WTF_CSRF_ENABLED"] = False
+    files = {"files": [(io.BytesIO(path.read_bytes()), "sheet.gpkg")]}
+    answer = client.test_client().post("/import", data=files, headers={"Accept": "text/html"})
+    assert answer.status_code == 422
+    assert "placements is a view" in answer.text
+    assert time.perf_counter() - began < 2 * SOON
+    store.close()
+
+
+def test_views_that_are_not_read_do_no_harm_at_the_keyboard(tmp_path):
+    """A project's GeoPackage may hold views of its own."""
+    path = geopackage(
+        tmp_path / "a.gpkg",
+        f"create view other as {ENDLESS} max(x) as fid, 'a' as b from c",
+        LISTED.format("other", "attributes"),
+    )
+    findings = Findings()
+    kept = read_cells(path, "placements", findings)
+    assert findings.refused == []
+    assert kept.file == "a.gpkg, layer placements"
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("a.gpkg", b"<OGRVRTDataSource/>"),
+        ("a.geojson", b"<OGRVRTDataSource/>"),
+        ("a.fgb", b"<OGRVRTDataSource/>"),
+        ("a.shp", b"<OGRVRTDataSource/>"),
+        ("a.gpkg", b"SQLite format 3\0" + b"\xff" * 5_000),
+    ],
+)
+def test_files_that_are_of_another_kind_are_not_followed(tmp_path, name, content):
+    """A list of other files under a GIS file's name would be read for what it lists."""
+    (tmp_path / name).write_bytes(content)
+    findings = Findings()
+    assert read_cells(tmp_path / name, "placements", findings) is None
+    assert len(findings.refused) == 1
+
+
+def wide_csv():
+    header = "placement_id," + ",".join(f"c{k}" for k in range(1_000))
+    return (header + "\na" * (MOST_CELLS // 1_000)).encode()
+
+
+def wide_geojson():
+    first = {"type": "Feature", "geometry": None, "properties": {f"c{k}": 1 for k in range(1_000)}}
+    rest = [{"type": "Feature", "geometry": None, "properties": {}}] * (MOST_CELLS // 1_000)
+    return json.dumps({"type": "FeatureCollection", "features": [first, *rest]}).encode()
+
+
+@pytest.mark.parametrize(("name", "content"), [("a.csv", wide_csv), ("a.json", wide_geojson)])
+def test_short_rows_under_a_very_wide_header(tmp_path, name, content):
+    """Twenty million cells out of a few kilobytes of rows."""
+    (tmp_path / name).write_bytes(content())
+    assert (tmp_path / name).stat().st_size < 2_000_000
+    (fault,) = refusals(tmp_path / name)
+    assert "cells are the most" in fault.remedy
+
+
+def workbook(path, rows):
+    """Write a workbook whose sheet has these rows, as XML."""
+    plain = io.BytesIO()
+    openpyxl.Workbook().save(plain)
+    sheet = (
+        '<?xml version="1.0"?><worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/'
+        f'2006/main"><sheetData>{rows}</sheetData></worksheet>'
+    )
+    with zipfile.ZipFile(plain) as source, zipfile.ZipFile(path, "w") as target:
+        for one in source.namelist():
+            target.writestr(one, sheet if one.endswith("sheet1.xml") else source.read(one))
+    return path
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        '<row r="1"><c r="A1"><v>1</v></c></row><row r="2000000000"><c r="A2000000000"/></row>',
+        '<row r="1"><c r="XFD1"><v>1</v></c></row>' + '<row r="2"><c r="XFD2"><v>1</v></c></row>',
+        "".join(
+            f'<row r="{k}"><c r="A{k}"><v>1</v></c><c r="ALL{k}"/></row>' for k in range(1, 99)
+        ),
+    ],
+    ids=["a row far below", "a cell far to the right", "many empty cells"],
+)
+def test_workbooks_that_span_far_more_than_they_hold(tmp_path, monkeypatch, rows):
+    """A reader fills up what lies between; the sheet is refused before."""
+    monkeypatch.setattr(workbooks, "_MOST_ROWS", 10_000)
+    monkeypatch.setattr(workbooks, "_MOST_CELLS", 50_000)
+    path = workbook(tmp_path / "a.xlsx", rows)
+    findings = Findings()
+    began = time.perf_counter()
+    assert read_cells(path, "placements", findings) is None
+    assert time.perf_counter() - began < SOON
+    assert "spans more than" in findings.refused[0].remedy
