@@ -28,7 +28,7 @@ from service.intake.content import placement_digests
 from service.intake.findings import FLAG_COLUMNS, Cells, Findings
 from service.intake.surveys import new_sites, new_surveys
 from service.placing import place_on_network
-from service.records import FieldRecords, Selection
+from service.records import FieldRecords, Needed, Selection
 from service.store.finding import Wanted
 
 if TYPE_CHECKING:
@@ -43,6 +43,13 @@ if TYPE_CHECKING:
     from service.store.interface import Store
 
 __all__ = ["CheckResult", "check", "missing_species", "take"]
+
+# What the checks ask of the stored records around new ones.
+_OF_CREWS = Needed(
+    tables=frozenset(),
+    columns=frozenset({"survey", "crew", "method", "set_at", "gear_cleaned", "stream_name"}),
+)
+_OF_CATCH = Needed(tables=frozenset({"catches"}), columns=frozenset())
 
 _STORED_FLAGS: Final = ["placement_id", "code", "column", "value", "message"]
 _PLACEMENT_TAIL: Final = ["shape_kind", "shape", "original_x", "original_y", "original_crs"]
@@ -357,7 +364,7 @@ def _earlier(
     stored = store.count(Wanted(surveys=asked), "placement", public=False)
     if stored == len(unchanged):  # all of them stand in the sheet, as in one given again
         return placements.head(0)
-    earlier = store.records(Selection(surveys=asked)).placements
+    earlier = store.records(Selection(surveys=asked), _OF_CREWS).placements
     return earlier[~earlier.index.isin(placements["placement_id"])]
 
 
@@ -373,7 +380,7 @@ def _seen(store: Store, catchments: gpd.GeoDataFrame, by_id: pd.Series) -> pd.Da
     if not len(wanted):
         return pd.DataFrame({"catchment_id": [], "species": []}, dtype="str")
     west, south, east, north = catchments.loc[wanted].total_bounds.tolist()
-    around = store.records(Selection(bbox=(west, south, east, north)))
+    around = store.records(Selection(bbox=(west, south, east, north)), _OF_CATCH)
     kept = around.catches[~around.catches["placement_id"].isin(by_id.index)]
     where = _catchment(around.placements, catchments).reindex(kept["placement_id"])
     pairs = pd.DataFrame(
