@@ -129,17 +129,22 @@ def _catch_columns(
         for name, common, count, lower in zip(
             caught["species"].tolist(),
             named.where(named.notna(), None).tolist(),
-            caught["individuals"].tolist(),
+            _as_counted(caught["individuals"]).tolist(),
             caught["lower_bound"].tolist(),
             strict=True,
         )
     ]
     return {
-        "individuals": by_placement["individuals"].sum().reindex(ids, fill_value=0.0),
+        "individuals": _as_counted(by_placement["individuals"].sum().reindex(ids, fill_value=0.0)),
         "individuals_lower_bound": by_placement["lower_bound"].any().reindex(ids, fill_value=False),
         "species": _joined(ids, caught["placement_id"], caught["species"].tolist(), ";"),
         "catch": _lists(ids, caught["placement_id"], rows),
     }
+
+
+def _as_counted(fish: pd.Series) -> pd.Series:
+    """Numbers of fish as whole numbers, which they are; frames hold floats for the missing."""
+    return fish.astype("int64") if (fish == np.trunc(fish)).all() else fish
 
 
 def _lists(ids: pd.Index, owners: pd.Series, values: list[Any]) -> pd.Series:
@@ -213,7 +218,7 @@ def detection_features(
             "placement_id": caught["placement_id"].to_numpy(),
             "species": caught["species"].to_numpy(),
             "vernacular_name": caught["species"].map(species["vernacular_name"]).to_numpy(),
-            "individuals": caught["individuals"].to_numpy(),
+            "individuals": _as_counted(caught["individuals"]).to_numpy(),
             "individuals_lower_bound": caught["lower_bound"].to_numpy(),
             "method": at["method"].to_numpy(),
             "method_label": at["method"].map(methods["label"]).to_numpy(),

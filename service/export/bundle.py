@@ -16,6 +16,7 @@ from service.export.geopackage import TABLE_WORDS, flat, geopackage_tables, writ
 from service.export.report import account_page
 from service.export.sheets import csv_text
 from service.export.writing import zip_members
+from service.export.written_figures import as_written
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -57,7 +58,7 @@ def write_bundle(
         for name, sheet in contents.sheets.items():
             add(f"sheets/{name}.csv", csv_text(sheet), f"{name} in the columns that import takes")
         for name, table in contents.tables.items():
-            add(f"tables/{name}.csv", csv_text(table), TABLE_WORDS[name])
+            add(f"tables/{name}.csv", csv_text(as_written(table)), TABLE_WORDS[name])
         if len(contents.layers["placements"]) <= MOST_ON_MAP:
             add("map.html", _map(contents), "map that works without a network")
         layers = {
@@ -66,7 +67,11 @@ def write_bundle(
         tables = {
             name: flat(frame) for name, frame in (layers | geopackage_tables(contents)).items()
         }
-        add("data_dictionary.csv", data_dictionary(tables), "what every column means")
+        add(
+            "data_dictionary.csv",
+            data_dictionary(tables, public=contents.keeps_places),
+            "what every column means",
+        )
         _, how, accuracy = in_crs(contents.layers, wanted)
         listed = [("account.html", "this account"), *words, ("SHA256SUMS", "checksums")]
         page = account_page(contents, crs=wanted, transformation=(how, accuracy), members=listed)
@@ -85,7 +90,16 @@ def _map(contents: Contents) -> bytes:
         species=contents.species,
         methods=contents.methods,
     )
-    note = f"{contents.made_on}, audience {contents.audience}. {withheld_words(contents)}"
+    cells = int(contents.generalised.notna().sum())
+    note = f"Handed over on {contents.made_on}, audience {contents.audience}."
+    if contents.keeps_places:
+        note += (
+            " Places of sensitive species are shown as squares, or not at all"
+            f"{f' ({cells:,} placements are shown so)' if cells else ''}; their stretches are not "
+            "public. More in account.html."
+        )
+    else:
+        note += f" {withheld_words(contents)}"
     return map_page(view, title=contents.title, note=note).encode()
 
 

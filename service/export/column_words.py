@@ -11,10 +11,11 @@ from service.intake.columns import SHEETS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from typing import Any
 
     import pandas as pd
 
-__all__ = ["ColumnWords", "column_words", "dictionary_rows"]
+__all__ = ["ColumnWords", "any_sensitive", "column_words", "dictionary_rows", "public_words"]
 
 
 class ColumnWords(NamedTuple):
@@ -25,12 +26,39 @@ class ColumnWords(NamedTuple):
 
 
 @cache
-def _written() -> dict[str, dict[str, ColumnWords]]:
+def _file() -> dict[str, Any]:
     text = files("service.export").joinpath("columns.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+@cache
+def _written() -> dict[str, dict[str, ColumnWords]]:
     return {
         table: {name: ColumnWords(*words) for name, words in columns.items()}
-        for table, columns in tomllib.loads(text).items()
+        for table, columns in _file().items()
+        if table != "when_public"
     }
+
+
+@cache
+def _added_for_public() -> dict[str, str]:
+    return {
+        column: added["words"] for added in _file()["when_public"] for column in added["columns"]
+    }
+
+
+def any_sensitive(species: pd.DataFrame) -> bool:
+    """Whether the public has to be told that places are kept from it.
+
+    The list of species is public; the records are not asked, since whether there are any that
+    are withheld altogether is nobody's business.
+    """
+    return bool(species["sensitivity"].fillna("none").ne("none").any())
+
+
+def public_words(table: str, column: str) -> str:
+    """Say what the public has to be told of a column besides its meaning; empty = nothing."""
+    return _added_for_public().get(f"{_SAME.get(table, table)}.{column}", "")
 
 
 # Tables whose columns mean what those of another mean.
@@ -47,8 +75,15 @@ def _from_sheets() -> dict[str, ColumnWords]:
     return words
 
 
-def column_words(table: str, column: str) -> ColumnWords:
+def column_words(table: str, column: str, *, public: bool = False) -> ColumnWords:
     """Meaning of a column: said for the table, for any table, or in the field sheets.
+
+    Parameters
+    ----------
+    table, column
+        Which is meant.
+    public
+        Whether protected places are kept from the reader: what that does to the column is added.
 
     Raises
     ------
@@ -59,7 +94,9 @@ def column_words(table: str, column: str) -> ColumnWords:
     written = _written()
     for words in (written.get(table, {}), written["any"], _sheet_words(table), _from_sheets()):
         if column in words:
-            return words[column]
+            meaning, unit = words[column]
+            added = public_words(table, column) if public else ""
+            return ColumnWords(f"{meaning} {added}".rstrip(), unit)
     raise KeyError(f"{table}.{column}")
 
 
@@ -68,11 +105,13 @@ def _sheet_words(table: str) -> dict[str, ColumnWords]:
     return {column.name: ColumnWords(column.explanation, column.unit) for column in columns}
 
 
-def dictionary_rows(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, str, str, str]]:
-    """Table, column, unit and description of every column, in order."""
+def dictionary_rows(
+    tables: Mapping[str, pd.DataFrame], *, public: bool = False
+) -> list[tuple[str, str, str, str]]:
+    """Table, column, unit and description of every column, in order; `public` as there."""
     return [
         (table, str(column), words.unit, words.description)
         for table, frame in tables.items()
         for column in frame.columns
-        for words in [column_words(table, str(column))]
+        for words in [column_words(table, str(column), public=public)]
     ]

@@ -16,6 +16,7 @@ from layers.looking import local_dates
 from service import access, features, summaries
 from service.access import open_records, records_held
 from service.errors import StoreBusyError
+from service.export.column_words import any_sensitive
 from service.export.sheets import field_sheets
 from service.records import PUBLIC, Viewer
 
@@ -84,6 +85,11 @@ class Contents:
     sheets: dict[str, pd.DataFrame]
     tables: dict[str, pd.DataFrame]
     inputs: dict[str, Any]
+
+    @property
+    def keeps_places(self) -> bool:
+        """Whether protected places are kept from the audience."""
+        return self.audience == "public" and any_sensitive(self.species)
 
     @property
     def generalised(self) -> pd.Series:

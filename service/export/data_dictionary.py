@@ -15,7 +15,10 @@ if TYPE_CHECKING:
 __all__ = ["data_dictionary"]
 
 
-def data_dictionary(tables: Mapping[str, pd.DataFrame]) -> bytes:
-    """Write the dictionary as CSV: table, column, unit, meaning."""
-    rows = dictionary_rows(tables)
+def data_dictionary(tables: Mapping[str, pd.DataFrame], *, public: bool = False) -> bytes:
+    """Write the dictionary as CSV: table, column, unit, meaning.
+
+    `public` adds what it does to a column that protected places are kept from the reader.
+    """
+    rows = dictionary_rows(tables, public=public)
     return csv_text(pd.DataFrame(rows, columns=["table", "column", "unit", "meaning"]))

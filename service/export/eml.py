@@ -6,6 +6,9 @@ import uuid
 from typing import TYPE_CHECKING, Final
 from xml.etree import ElementTree as ET
 
+import pandas as pd
+
+from layers.effort import EFFORT_UNITS
 from layers.record_features import species_caught
 from service.export.contents import dates_of, extent_degrees
 
@@ -31,12 +34,12 @@ def withheld_words(contents: Contents) -> str:
             "Nothing was withheld or generalised: places are exact, those of sensitive species "
             "too. Do not pass these files on."
         )
-    said = contents.generalised.dropna()
-    kinds = " ".join(sorted(set(said)))
-    places = f"{len(said)} placements are shown so. {kinds} "
+    said = contents.generalised.dropna().value_counts()
+    kinds = " ".join(f"{count:,} placements: {words}" for words, count in said.sort_index().items())
+    places = f"{said.sum():,} placements are shown so. {kinds} " if kinds else ""
     return (
         "Places of species that the keeper lists as sensitive are generalised to a grid cell or "
-        f"withheld. {places if kinds else ''}Names of people, permits, certificates and remarks on "
+        f"withheld. {places}Names of people, permits, certificates and remarks on "
         "surveys are withheld. Absences of sensitive species are withheld, since they would tell "
         "where the species was found."
     )
@@ -84,12 +87,19 @@ def eml_document(contents: Contents) -> str:
     contact = ET.SubElement(dataset, "contact")
     ET.SubElement(contact, "positionName").text = "Keeper of these records"
     steps = ET.SubElement(dataset, "methods")
-    methods = contents.tables["methods"].set_index("method")
-    used = [name for name in methods.index if name in set(contents.records.placements["method"])]
-    for name in used or list(methods.index[:1]):
+    set_out = set(contents.records.placements["method"])
+    listed = contents.methods.index
+    for name in [name for name in listed if name in set_out] or list(listed[:1]):
         step = ET.SubElement(steps, "methodStep")
-        units = methods.loc[name, "effort_units"]
-        _paragraphs(step, "description", f"{methods.loc[name, 'label']}; effort in {units}.")
+        units = [EFFORT_UNITS[unit] for unit in contents.methods.loc[name, "effort_units"]]
+        counted = ", ".join(f"{unit.unit} ({unit.computed_from})" for unit in units)
+        _paragraphs(
+            step,
+            "description",
+            f"{contents.methods.loc[name, 'label']}. Effort is counted in {counted}."
+            if counted
+            else f"{contents.methods.loc[name, 'label']}.",
+        )
     body = ET.tostring(root, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'
 
@@ -116,6 +126,11 @@ def _coverage(dataset: ET.Element, contents: Contents) -> None:
             ET.SubElement(at, "calendarDate").text = day.isoformat()
     if len(found):
         taxa = ET.SubElement(coverage, "taxonomicCoverage")
-        for name in sorted(found):
+        told = contents.species[["rank", "vernacular_name"]].reindex(sorted(found))
+        for name, rank, common in told.itertuples(name=None):
             entry = ET.SubElement(taxa, "taxonomicClassification")
-            ET.SubElement(entry, "taxonRankValue").text = _xml_text(name)
+            for tag, text in (
+                ("taxonRankName", rank), ("taxonRankValue", name), ("commonName", common),
+            ):  # fmt: skip
+                if pd.notna(text):
+                    ET.SubElement(entry, tag).text = _xml_text(text)

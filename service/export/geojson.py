@@ -13,6 +13,7 @@ import pandas as pd
 from layers.geojson import feature_stream
 from service import features
 from service.export.contents import viewer_of
+from service.export.written_figures import as_written
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -51,7 +52,7 @@ def write_geojson(
         nonlocal written
         for layer in features.placement_chunks(store, selection, eyes, size=_AT_ONCE):
             written += len(layer)
-            yield layer
+            yield as_written(layer)
             if progress is not None:
                 progress(len(layer))
 
@@ -68,7 +69,7 @@ def layer_geojson(layer: gpd.GeoDataFrame, *, members: dict[str, Any] | None = N
         layer.index.dtype, pd.StringDtype
     ):  # fmt: skip
         layer = layer.set_index(key, drop=False)
-    dated = layer.copy()
+    dated = as_written(layer)
     for name in dated.columns:
         if pd.api.types.is_datetime64_dtype(dated[name].dtype):  # a day, not a moment
             dated[name] = dated[name].dt.strftime("%Y-%m-%d")

@@ -14,6 +14,7 @@ from service.export.column_words import dictionary_rows
 from service.export.contents import in_crs
 from service.export.eml import EML_NAMESPACE, eml_document
 from service.export.layer_styles import STYLED, qml, sld
+from service.export.written_figures import as_written
 from service.store.exchange import LayerStyle, dress_geopackage
 
 if TYPE_CHECKING:
@@ -87,7 +88,9 @@ def write_geopackage(path: Path, contents: Contents, crs: str | None = None) -> 
         tables=[(name, TABLE_WORDS[name]) for name in (*layers, *tables)],
         columns=[
             (table, column, f"{words} [{unit}]" if unit else words)
-            for table, column, unit, words in dictionary_rows(described | tables)
+            for table, column, unit, words in dictionary_rows(
+                described | tables, public=contents.keeps_places
+            )
         ],
         styles=[LayerStyle(name, name, qml(name), sld(name)) for name in STYLED],
         metadata=(EML_NAMESPACE, eml_document(contents)),
@@ -132,7 +135,7 @@ def _geometry_type(layer: gpd.GeoDataFrame) -> str:
 
 def flat(frame: Any) -> Any:  # noqa: ANN401 - either kind of frame comes back as it came
     """Columns that a table can hold: lists as JSON text, moments and days as such."""
-    plain = frame.reset_index(drop=True)
+    plain = as_written(frame.reset_index(drop=True))
     for name in plain.columns:
         column = plain[name]
         if column.dtype == object and column.map(lambda cell: isinstance(cell, (list, dict))).any():

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import re
+from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 from jinja2 import Environment
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from layers import figures
 from layers.crs import read_crs
-from layers.effort import EFFORT_UNITS, effort_of
+from layers.effort import EFFORT_UNITS, effort_of, effort_totals
 from layers.looking import local_dates, looked
 from layers.record_features import species_caught
+from service.export.column_words import public_words
 from service.export.contents import dates_of
-from service.export.eml import TERM_LISTS, withheld_words
+from service.export.eml import withheld_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,11 +30,13 @@ __all__ = ["account_page"]
 
 _OUTCOMES: Final = {
     "caught": "caught fish",
-    "nil": "fished properly and caught nothing",
+    "nil": "fished properly and caught nothing (nil catches)",
     "lost": "lost",
     "disturbed": "disturbed",
     "unrecorded": "without a record of the catch",
 }
+# What stands to the right of its column: numbers, also those written as text.
+_NUMBER: Final = re.compile(r"(≥ )?-?[\d,]+(\.\d+)?( ?%)?")
 _GENERAL_CAUTIONS: Final = (
     (
         "Work in and beside water, by night, alone or with electric current is dangerous; local "
@@ -67,39 +72,54 @@ def account_page(
     placements = contents.records.placements
     outcomes = placements["outcome"].value_counts()
     text = files("service.export").joinpath("account.html").read_text(encoding="utf-8")
-    page = Environment(autoescape=True, trim_blocks=True).from_string(text)
+    page = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(text)
     return page.render(
         title=contents.title,
         made_on=contents.made_on,
+        made_by=_program(),
         audience=contents.audience,
         withheld=withheld_words(contents),
         dates=dates_of(placements),
+        undated=int(local_dates(placements).isna().sum()),
         placements=len(placements),
-        outcomes=[(_OUTCOMES.get(str(key), key), int(held)) for key, held in outcomes.items()],
+        outcomes=[f"{held:,} {_OUTCOMES.get(str(key), key)}" for key, held in outcomes.items()],
         asked=_asked_words(contents),
         table=_table,
         surveys=_surveys(contents),
         methods=_methods(contents),
+        effort=_effort(contents),
         effort_plot=_effort_plot(contents),
         found=_found(contents),
         sampled=_sampled(contents),
         coverage_words=_coverage_words(contents),
         left_out=_left_out(contents),
+        keeps_places=contents.keeps_places,
+        public_words=public_words,
         position_words=_position_words(contents),
         crs_lines=_crs_lines(contents, crs, transformation),
-        cautions=[*_method_cautions(contents), *_GENERAL_CAUTIONS],
+        cautions=_method_cautions(contents),
+        general_cautions=_GENERAL_CAUTIONS,
         licence=contents.licence,
         files=members,
-        terms=TERM_LISTS,
     ).encode()
+
+
+def _program() -> str:
+    try:
+        return f"Rifflebook {version('rifflebook')}"
+    except PackageNotFoundError:  # run from a folder, not installed
+        return "Rifflebook"
 
 
 def _table(caption: str, frame: pd.DataFrame) -> Markup:
     """Write a frame as an HTML table; numbers to the right, missing as a dash."""
     if frame.empty:
         return Markup("<p>{}: none.</p>").format(caption)
-    numeric = [pd.api.types.is_numeric_dtype(frame[name].dtype) for name in frame.columns]
-    marks = [Markup(' class="number"') if is_number else "" for is_number in numeric]
+    rows = [[_cell(value) for value in row] for row in frame.itertuples(index=False, name=None)]
+    marks = [
+        Markup(' class="number"') if all(map(_is_number, column)) else ""
+        for column in zip(*rows, strict=True)
+    ]
     head = Markup("").join(
         Markup('<th scope="col"{}>{}</th>').format(mark, name)
         for mark, name in zip(marks, frame.columns, strict=True)
@@ -107,26 +127,29 @@ def _table(caption: str, frame: pd.DataFrame) -> Markup:
     body = Markup("").join(
         Markup("<tr>{}</tr>").format(
             Markup("").join(
-                Markup("<td{}>{}</td>").format(mark, _cell(value))
-                for mark, value in zip(marks, row, strict=True)
+                Markup("<td{}>{}</td>").format(mark, cell or Markup("&ndash;"))
+                for mark, cell in zip(marks, row, strict=True)
             )
         )
-        for row in frame.itertuples(index=False, name=None)
+        for row in rows
     )
+    # Whoever has no pointer to scroll with reaches a wide table by the keyboard.
     return Markup(
-        '<div class="wide"><table><caption>{}</caption><thead><tr>{}</tr></thead>'
-        "<tbody>{}</tbody></table></div>"
-    ).format(caption, head, body)
+        '<div class="wide" role="region" tabindex="0" aria-label="{}"><table><caption>{}</caption>'
+        "<thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>"
+    ).format(caption, caption, head, body)
 
 
-def _cell(value: Any) -> Markup:  # noqa: ANN401 - whatever a frame holds
+def _cell(value: Any) -> str:  # noqa: ANN401 - whatever a frame holds
     if value is None or value is pd.NA or value is pd.NaT or value != value:
-        return Markup("&ndash;")
-    if isinstance(value, float):
-        return escape(
-            f"{value:,.0f}" if value == round(value) or abs(value) >= 100 else f"{value:.3g}"
-        )
-    return escape(str(value))
+        return ""
+    if isinstance(value, (int, np.integer)) and not isinstance(value, bool):
+        return f"{value:,}"
+    return str(value)
+
+
+def _is_number(cell: str) -> bool:
+    return not cell or _NUMBER.fullmatch(cell) is not None
 
 
 def _asked_words(contents: Contents) -> str:
@@ -147,7 +170,8 @@ def _asked_words(contents: Contents) -> str:
 def _surveys(contents: Contents) -> pd.DataFrame:
     placements = contents.records.placements
     days = local_dates(placements).dt.strftime("%Y-%m-%d")
-    named = placements["survey"].fillna("(not told)")
+    unnamed = contents.generalised.notna().map({True: "(withheld)", False: "(none on record)"})
+    named = placements["survey"].fillna(unnamed)
     spans = days.groupby(named).agg(["min", "max", "size"]).rename_axis("survey").reset_index()
     listed = contents.sheets["surveys"].set_index("survey")
     columns = {"Survey": spans["survey"]}
@@ -160,48 +184,56 @@ def _surveys(contents: Contents) -> pd.DataFrame:
     )
 
 
-def _effort_by_year(contents: Contents) -> pd.DataFrame:
-    """Effort in each method's first unit, by method and local year, of gear that fished."""
-    placements, methods = contents.records.placements, contents.methods
-    first = methods["effort_units"].map(lambda units: units[:1])
-    effort = effort_of(placements, methods.assign(effort_units=first)).dropna(subset=["effort"])
-    own = placements.reindex(effort["placement_id"])
-    fished = looked(own)
-    frame = pd.DataFrame(
-        {
-            "method": own["method"].to_numpy(),
-            "year": local_dates(own).dt.year.to_numpy(float, na_value=np.nan),
-            "effort_unit": effort["effort_unit"].to_numpy(),
-            "effort": effort["effort"].to_numpy(),
-        }
-    )[fished]
+def _effort_totals(contents: Contents, *, by_year: bool = False) -> pd.DataFrame:
+    """Effort of gear that fished, by method and unit, as the summaries count it."""
+    records = contents.records
+    length = records.stretches["to_m"] - records.stretches["from_m"]
+    cut = length.groupby(records.stretches["placement_id"]).sum().astype("float64")
+    totals = effort_totals(
+        records.placements,
+        effort_of(records.placements, contents.methods, cut),
+        catchment_of=pd.Series(None, index=records.placements.index, dtype="str"),
+        ancestors=pd.DataFrame({"catchment_id": [], "ancestor_id": []}, dtype="str"),
+        by_year=by_year,
+    )
+    units = contents.methods["effort_units"].explode().dropna()
+    order = pd.MultiIndex.from_arrays([units.index, units])
+    rank = order.get_indexer(pd.MultiIndex.from_frame(totals[["method", "effort_unit"]]))
+    return totals.assign(
+        known=totals["placements"] - totals["placements_without_effort"], rank=rank
+    ).sort_values("rank", kind="stable", ignore_index=True)
+
+
+def _effort(contents: Contents) -> pd.DataFrame:
+    """Effort in each unit, beside the number of placements that it is known of."""
+    known = _effort_totals(contents).query("known > 0")
     return pd.DataFrame(
-        frame.groupby(["method", "year", "effort_unit"], as_index=False)["effort"].sum()
+        {
+            "Method": known["method"].map(_labels(contents)),
+            "Counted in": [EFFORT_UNITS[unit].unit for unit in known["effort_unit"]],
+            "Effort": [
+                f"{total:,.4g}" if total < 1000 else f"{total:,.0f}" for total in known["effort"]
+            ],
+            "Known of": known["known"],
+            "Placements that fished": known["placements"],
+        }
     )
 
 
 def _methods(contents: Contents) -> pd.DataFrame:
     placements = contents.records.placements
-    labels = contents.methods["label"]
-    effort = effort_of(placements, contents.methods).dropna(subset=["effort"])
-    own = placements.reindex(effort["placement_id"])
-    effort["method"] = own["method"].to_numpy()
-    sums = effort[looked(own)].groupby(["method", "effort_unit"], as_index=False, sort=False)
-    totals: dict[str, list[str]] = {}
-    for method, unit, total in sums["effort"].sum().itertuples(index=False, name=None):
-        totals.setdefault(str(method), []).append(f"{total:,.4g} {EFFORT_UNITS[str(unit)].unit}")
     counts = placements.groupby("method").size()
+    used = [name for name in contents.methods.index if name in counts.index]
     fished = placements[looked(placements)].groupby("method").size()
-    return pd.DataFrame(
-        {
-            "Method": [labels.get(name, name) for name in counts.index],
-            "Placements": counts.to_numpy(),
-            "Fished properly": fished.reindex(counts.index, fill_value=0).to_numpy(),
-            "Effort": [
-                "; ".join(totals.get(str(name), ["not on record"])) for name in counts.index
-            ],
-        }
-    )
+    columns = {
+        "Method": [_labels(contents)[str(name)] for name in used],
+        "Placements": counts.reindex(used).to_numpy(),
+        "Fished properly": fished.reindex(used, fill_value=0).to_numpy(),
+    }
+    if contents.keeps_places:
+        exact = placements[contents.generalised.isna()].groupby("method").size()
+        columns["Shown exactly"] = exact.reindex(used, fill_value=0).to_numpy()
+    return pd.DataFrame(columns)
 
 
 def _labels(contents: Contents) -> dict[str, str]:
@@ -209,10 +241,14 @@ def _labels(contents: Contents) -> dict[str, str]:
 
 
 def _effort_plot(contents: Contents) -> Markup | None:
-    totals = _effort_by_year(contents)
-    if totals.empty:
+    """Effort by year, each method in the unit that is known of most of its placements."""
+    totals = _effort_totals(contents, by_year=True)
+    if totals["effort"].isna().all():
         return None
-    drawn = figures.effort_by_method_and_year(totals, labels=_labels(contents))
+    known = totals.groupby(["method", "effort_unit"], sort=False)["known"].sum()
+    best = pd.MultiIndex.from_tuples(known.groupby("method").idxmax())
+    own = pd.MultiIndex.from_frame(totals[["method", "effort_unit"]]).isin(best)
+    drawn = figures.effort_by_method_and_year(totals[own], labels=_labels(contents))
     return Markup(drawn)  # noqa: S704 - our own SVG, its texts escaped where it is drawn
 
 
@@ -245,8 +281,8 @@ def _sampled(contents: Contents) -> pd.DataFrame:
                 for name in whole["method"]
             ],
             "Placements": whole["placements"],
-            "Sampled length (km)": (whole["sampled_length_m"] / 1000).round(3),
-            "Effort length (km)": (whole["effort_length_m"] / 1000).round(3),
+            "Sampled length (km)": (whole["sampled_length_m"] / 1000).map("{:,.2f}".format),
+            "Effort length (km)": (whole["effort_length_m"] / 1000).map("{:,.2f}".format),
             "Share of network": whole["network_share"].map("{:.1%}".format),
         }
     )
@@ -269,25 +305,35 @@ def _left_out(contents: Contents) -> str:
     return "; ".join(f"{count} placements ({reason})" for reason, count in reasons.items())
 
 
-def _position_words(contents: Contents) -> str:
+def _position_words(contents: Contents) -> list[str]:
     placements = contents.records.placements
-    name = "coordinate_uncertainty_m"
-    known = placements[name if name in placements else "position_uncertainty_m"].dropna()
+    cells = contents.generalised.notna()
+    exact = placements[~cells]
+    known = exact["position_uncertainty_m"].dropna()
     if known.empty:
-        stated = "No uncertainty of position is on record."
+        words = ["No uncertainty of position is on record."]
     else:
+        shown = " shown exactly" if cells.any() else ""
         stated = (
-            f"Uncertainty of position is on record for {len(known)} of {len(placements)} "
-            "placements: "
-            f"{known.min():,.0f} to {known.max():,.0f} m, median {known.median():,.0f} m."
+            f"Uncertainty of position is on record for {len(known):,} of {len(exact):,} "
+            f"placements{shown}: {known.min():,.0f} to {known.max():,.0f} m, median "
+            f"{known.median():,.0f} m."
+        )
+        words = [stated]
+    if cells.any():
+        within = placements.loc[cells, "coordinate_uncertainty_m"]
+        words.append(
+            f"{cells.sum():,} placements stand at the centre of a grid cell, not where the gear "
+            f"was: it lay within {within.min():,.0f} to {within.max():,.0f} m of that point, "
+            "by the size of the cell."
         )
     snapped = contents.records.snaps["offset_m"].dropna()
-    if snapped.empty:
-        return stated
-    return (
-        f"{stated} {len(snapped)} placements were referred to their nearest reach, at a median "
-        f"distance of {snapped.median():,.1f} m and at most {snapped.max():,.1f} m."
-    )
+    if not snapped.empty:
+        words.append(
+            f"{len(snapped):,} placements were referred to their nearest reach, at a median "
+            f"distance of {snapped.median():,.1f} m and at most {snapped.max():,.1f} m."
+        )
+    return words
 
 
 def _crs_lines(contents: Contents, crs: str, transformation: tuple[str, float]) -> list[str]:
@@ -305,7 +351,10 @@ def _crs_lines(contents: Contents, crs: str, transformation: tuple[str, float]) 
     return lines
 
 
-def _method_cautions(contents: Contents) -> list[str]:
+def _method_cautions(contents: Contents) -> list[tuple[str, list[str]]]:
     used = contents.methods[contents.methods.index.isin(contents.records.placements["method"])]
-    return [f"{label}: {text}" for label, texts in zip(used["label"], used["cautions"], strict=True)
-            for text in (texts if isinstance(texts, list) else [])]  # fmt: skip
+    return [
+        (str(label), texts)
+        for label, texts in zip(used["label"], used["cautions"], strict=True)
+        if isinstance(texts, list) and texts
+    ]

@@ -25,8 +25,13 @@ _NUMBER: Final[Json] = {"type": "number"}
 _WHOLE: Final[Json] = {"type": "integer", "minimum": 0}
 
 
-def api_document(title: str, description: str, systems: tuple[ReferenceSystem, ...]) -> Json:
-    """Describe every address of the feed with its parameters, answers and schemas."""
+def api_document(
+    title: str, description: str, systems: tuple[ReferenceSystem, ...], *, public: bool = False
+) -> Json:
+    """Describe every address of the feed with its parameters, answers and schemas.
+
+    `public` as for `service.export.column_words.column_words`.
+    """
     return {
         "openapi": "3.0.3",
         "info": {"title": title, "description": description, "version": "1.0.0"},
@@ -39,7 +44,7 @@ def api_document(title: str, description: str, systems: tuple[ReferenceSystem, .
         "components": {
             "parameters": _parameters(systems),
             "responses": _responses(),
-            "schemas": _schemas(),
+            "schemas": _schemas(public=public),
             "headers": {
                 "Content-Crs": {
                     "description": "CRS of the coordinates, a URI in angle brackets.",
@@ -232,7 +237,7 @@ def _list(items: Json) -> Json:
     return {"type": "array", "items": items}
 
 
-def _schemas() -> Json:
+def _schemas(*, public: bool) -> Json:
     links = _list(_ref("Link"))
     schemas: Json = {
         "Link": _object(
@@ -271,7 +276,7 @@ def _schemas() -> Json:
         },
     }  # fmt: skip
     for held in COLLECTIONS.values():
-        schemas |= _feature_schemas(held, links)
+        schemas |= _feature_schemas(held, links, public=public)
     return schemas
 
 
@@ -286,7 +291,7 @@ def _extent() -> Json:
     )
 
 
-def _feature_schemas(held: Collection, links: Json) -> Json:
+def _feature_schemas(held: Collection, links: Json, *, public: bool) -> Json:
     name = held.name.capitalize()
     feature = {
         "type": {"type": "string", "enum": ["Feature"]},
@@ -308,7 +313,9 @@ def _feature_schemas(held: Collection, links: Json) -> Json:
     return {
         f"{name}Properties": {
             "type": "object",
-            "properties": {column: _column(held.name, column) for column in held.columns},
+            "properties": {
+                column: _column(held.name, column, public=public) for column in held.columns
+            },
         },
         f"{name}Feature": {
             "description": f"{held.geometry}, on WGS 84 as several where it crosses 180 degrees.",
@@ -319,7 +326,7 @@ def _feature_schemas(held: Collection, links: Json) -> Json:
     }
 
 
-def _column(table: str, column: str) -> Json:
-    words = column_words(table, column)
+def _column(table: str, column: str, *, public: bool) -> Json:
+    words = column_words(table, column, public=public)
     unit = f" [{words.unit}]" if words.unit else ""
     return {"nullable": True, "description": words.description + unit}

@@ -11,6 +11,9 @@ from flask import Blueprint, Response, render_template, request, stream_with_con
 
 from layers.crs import read_crs
 from layers.geojson import feature_texts
+from service import reference
+from service.export.column_words import any_sensitive, public_words
+from service.export.written_figures import as_written
 from service.feed import encodings, links
 from service.feed.asking import read_asked, read_parameters
 from service.feed.collections import COLLECTIONS, collection
@@ -54,6 +57,13 @@ def _systems() -> tuple[ReferenceSystem, ...]:
     return offered(current_store(), current_settings())
 
 
+def _keeps_places() -> bool:
+    """Tell whether protected places are kept from who asks."""
+    return not current_viewer().sees_exact_places and any_sensitive(
+        reference.species(current_store())
+    )
+
+
 def _page(name: str, **values: Any) -> Response:  # noqa: ANN401
     html = render_template(f"feed/{name}.html", **values).encode()
     response = Response(html, content_type=f"{HTML}; charset=utf-8")
@@ -94,7 +104,7 @@ def api() -> Response:
     """Describe the API."""
     read_parameters(request.args, ("f",))
     encoding = encodings.wanted(OPENAPI)
-    document = api_document(title_of_store(), _DESCRIPTION, _systems())
+    document = api_document(title_of_store(), _DESCRIPTION, _systems(), public=_keeps_places())
     if encoding == "html":
         return _page("api", document=document)
     return _document(document, OPENAPI)
@@ -135,10 +145,11 @@ def _described(held: Collection) -> dict[str, Any]:
     """Describe a collection as /req/core/fc-md-items and /req/crs/crs-uri ask."""
     store = current_store()
     extent = held.pages.extent(store, current_viewer())
+    added = public_words(held.name, held.columns[0]) if _keeps_places() else ""
     document: dict[str, Any] = {
         "id": held.name,
         "title": held.title,
-        "description": held.description,
+        "description": f"{held.description} {added}".rstrip(),
         "itemType": "feature",
         "crs": [system.uri for system in _systems()],
         "links": links.collection_links(held),
@@ -244,7 +255,7 @@ def _texts(
     if frame.empty:
         return iter(())
     placed = system.place(np.asarray(frame.geometry, dtype=object), read_crs(frame.crs))
-    return feature_texts(frame, system.written(placed), extra)
+    return feature_texts(as_written(frame), system.written(placed), extra)
 
 
 def _with_crs(response: Response, system: ReferenceSystem) -> Response:
