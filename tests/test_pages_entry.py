@@ -1,5 +1,7 @@
 """Entry of placements over HTTP: fields by method, checks before saving, stored once, history."""
 
+import re
+
 import pytest
 
 from service import create_app
@@ -231,3 +233,72 @@ def test_worker_may_see_the_form_only_from_the_root(store):
     assert answer.mimetype == "text/javascript"
     assert answer.cache_control.no_cache
     answer.close()
+
+
+@pytest.mark.parametrize(
+    ("form", "column", "words"),
+    [
+        (changed(survey=""), "survey", "say to which survey"),
+        (changed(survey="S99"), "survey", "where nothing else is said"),
+        (changed(longitude="", latitude=""), "longitude", "tap the map"),
+        (changed(outcome=""), "outcome", "say what came of it"),
+        (SHEET | {"catches": [{"species": "Cottus gobio", "count": ""}]}, "count", "not counted"),
+        (
+            SHEET | {"catches": [{"species": "Cottus gobio", "count": "0"}]},
+            "count",
+            "Nothing caught",
+        ),
+        (
+            SHEET
+            | {"catches": [{"species": "Cottus gobio", "count": "2", "count_kind": "present"}]},
+            "count_kind",
+            "has no number",
+        ),
+        (SHEET | {"catches": [], "lengths": []}, "outcome", "none is listed"),
+        (
+            SHEET | {"lengths": [{"species": "Cottus gobio", "length_mm": ""}]},
+            "length_mm",
+            "a length or a weight",
+        ),
+        (changed(gear_cleaned="perhaps"), "gear_cleaned", "leave empty"),
+    ],
+)
+def test_findings_speak_of_the_form(store, form, column, words):
+    """Whoever fills a form reads of its fields, not of the sheets, rows and columns of files."""
+    told = client_of(store).post("/entry/check", json=form).json
+    said = {one["column"]: one["message"] for one in told["refused"] + told["flagged"]}
+    assert words in said[column]
+    for message in said.values():
+        assert not re.search(r"\b(rows?|sheets?|columns?|cells?|files?|[a-z]+_[a-z]+)\b", message)
+
+
+def test_pages_offer_what_the_viewer_may_do(store):
+    """The bar leads to no page that would refuse; the refusal names the way out once."""
+    for role, offered in (
+        ("public", False),
+        ("viewer", False),
+        ("member", False),
+        ("editor", True),
+    ):
+        client = client_of(store, role)
+        page = client.get("/methods", headers=PAGE).text
+        bar = page[page.index("<nav") : page.index("</nav>")]
+        assert ("New placement" in bar) == ("Import" in bar) == offered
+        for address in ("/import", "/placements/new"):
+            answer = client.get(address, headers=PAGE)
+            assert (answer.status_code == 200) == offered
+            if not offered:
+                assert answer.text.count("sk the keeper") == 1
+
+
+def test_worker_keeps_every_part_of_the_form(store):
+    """Without a connection the form has all that it has with one."""
+    client = client_of(store)
+    page = client.get("/placements/new", headers=PAGE).text
+    asked = set(re.findall(r'(?:src|href)="(/(?:static|assets)/[^"]+)"', page))
+    worker = client.get("/entry-worker.js").text
+    kept = set(re.findall(r'"(/[^"]+)"', re.search(r"PARTS = \[(.*?)\]", worker, re.DOTALL)[1]))
+    assert kept == asked
+    assert len(asked) > 10
+    for address in kept:
+        assert client.get(address).status_code == 200

@@ -35,7 +35,7 @@ MODULES: Final = (
     "service.pages.hand_over",
 )
 # Words and endpoint of each page in the bar on top, in the order of use; those that are not
-# registered do not show.
+# registered do not show, nor those of `_EDITORS_PAGES` to whoever may not change records.
 NAVIGATION: Final = (
     ("Map", "map.show"),
     ("Catchments", "catchments.show"),
@@ -45,6 +45,7 @@ NAVIGATION: Final = (
     ("Hand-over", "hand_over.show"),
     ("Methods", "methods.show"),
 )
+_EDITORS_PAGES: Final = frozenset({"entry.show", "imports.show"})
 
 
 def register_pages(app: Flask) -> None:
@@ -55,8 +56,11 @@ def register_pages(app: Flask) -> None:
 
     @app.context_processor
     def layout() -> dict[str, object]:
+        viewer = current_viewer()
         return {
-            "navigation": shown,
+            "navigation": [
+                entry for entry in shown if viewer.may_edit or entry[1] not in _EDITORS_PAGES
+            ],
             "store_title": title_of_store(),
-            "viewer": current_viewer(),
+            "viewer": viewer,
         }

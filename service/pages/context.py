@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from flask import current_app, g
 
+from service.errors import AccessError
 from service.records import PUBLIC
 
 if TYPE_CHECKING:
@@ -14,7 +15,14 @@ if TYPE_CHECKING:
     from service.settings import Settings
     from service.store.interface import Store
 
-__all__ = ["Service", "current_settings", "current_store", "current_viewer", "title_of_store"]
+__all__ = [
+    "Service",
+    "current_settings",
+    "current_store",
+    "current_viewer",
+    "require_editor",
+    "title_of_store",
+]
 
 
 @dataclass(frozen=True)
@@ -45,6 +53,32 @@ def current_viewer() -> Viewer:
     """Who asks; the public until it is known, as on pages of early errors."""
     viewer: Viewer = g.get("viewer") or PUBLIC
     return viewer
+
+
+def require_editor(doing: str) -> None:
+    """Make sure that whoever asks may change records.
+
+    Parameters
+    ----------
+    doing
+        What is wanted, to begin the sentence with.
+
+    Raises
+    ------
+    AccessError
+        They may not; it says what would help.
+    """
+    viewer = current_viewer()
+    if viewer.may_edit:
+        return
+    own: Viewer = g.get("true_viewer") or viewer
+    if own.may_edit:
+        raise AccessError(
+            f"{doing} is not for the public, as which you look now. "
+            "“See all again”, in the bar on top, gives back what your account may do."
+        )
+    who = "Log in with one." if own.role == "public" else f"Yours has the role {own.role}."
+    raise AccessError(f"{doing} needs an account with the role editor. {who}")
 
 
 def title_of_store() -> str:

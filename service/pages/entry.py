@@ -10,10 +10,16 @@ from flask_wtf.csrf import generate_csrf
 from layers.maps import frame_bounds
 from service import access, features, reference
 from service.access import require_role
-from service.errors import AccessError, RequestError
+from service.errors import RequestError
+from service.form_words import fault_words, flag_words
 from service.intake.columns import COUNT_KINDS, OUTCOMES, SHEETS, STRETCH_ANCHORS
 from service.nearest_reach import nearest_reach
-from service.pages.context import current_settings, current_store, current_viewer
+from service.pages.context import (
+    current_settings,
+    current_store,
+    current_viewer,
+    require_editor,
+)
 from service.placement_form import (
     check_form,
     fields_of_method,
@@ -38,31 +44,22 @@ _OUTCOME_WORDS: Final = {
     "disturbed": "Gear disturbed",
     "unrecorded": "Catch not recorded",
 }
+_DOING: Final = "Entering and changing records"
 _FATES: Final = ("released", "kept", "dead")
 _STAGES: Final = ("egg", "larva", "fry", "juvenile", "adult")
-
-
-def _require_editor() -> None:
-    viewer = current_viewer()
-    if not viewer.may_edit:
-        who = "Log in with one" if viewer.role == "public" else f"Yours has the role {viewer.role}"
-        raise AccessError(
-            f"Entering and changing records needs an account with the role editor. {who}, or ask "
-            "the keeper of the store for it."
-        )
 
 
 @pages.get("/placements/new")
 def show() -> str:
     """Show an empty form, which a browser keeps for where there is no connection."""
-    _require_editor()
+    require_editor(_DOING)
     return _page(None)
 
 
 @pages.get("/placements/<path:placement_id>/edit", merge_slashes=False)
 def edit(placement_id: str) -> str:
     """Show the form filled with a stored placement."""
-    _require_editor()
+    require_editor(_DOING)
     return _page(form_of_placement(current_store(), placement_id, current_viewer()))
 
 
@@ -144,7 +141,7 @@ def token() -> Response:
 @pages.get("/entry/nearest")
 def nearest() -> Response:
     """Name the reach and the catchment of a position."""
-    _require_editor()
+    require_editor(_DOING)
     found = nearest_reach(
         current_store(),
         _number("longitude", 180.0),
@@ -171,7 +168,7 @@ def _number(name: str, most: float) -> float:
 @pages.post("/entry/check")
 def check() -> Response:
     """Say what an import of this form would refuse and flag; nothing is written."""
-    _require_editor()
+    require_editor(_DOING)
     form = read_form(request.get_json())
     result = check_form(form, current_store())
     return jsonify(_told(result, form))
@@ -206,7 +203,7 @@ def _told(result: CheckResult, form: Form) -> dict[str, Any]:
             {
                 "column": str(one["column"]),
                 "value": str(one["value"]),
-                "message": str(one["message"]),
+                "message": flag_words(str(one["code"]), str(one["message"])),
                 "code": str(one["code"]),
             }
             for one in flagged
@@ -232,7 +229,7 @@ def _fault(fault: Fault, form: Form) -> dict[str, Any]:
         "row": place + 1 if part != "placement" else 0,
         "column": fault.column,
         "value": fault.value,
-        "message": fault.remedy,
+        "message": fault_words(fault),
     }
 
 

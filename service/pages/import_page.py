@@ -10,14 +10,19 @@ from flask import Blueprint, Response, current_app, redirect, render_template, r
 
 from service import access, reference
 from service.access import require_role
-from service.errors import AccessError, FieldFileError, NotFoundError, RequestError
+from service.errors import FieldFileError, NotFoundError, RequestError
 from service.export.sheets import csv_text
 from service.export.writing import zip_members
 from service.held_uploads import ROLES, HeldUploads, check_held
 from service.intake.findings_file import findings_csv
 from service.intake.importing import take
 from service.intake.upload_limits import ENDINGS, MOST_ROWS, MOST_UNPACKED
-from service.pages.context import current_settings, current_store, current_viewer
+from service.pages.context import (
+    current_settings,
+    current_store,
+    current_viewer,
+    require_editor,
+)
 from service.pages.parameters import read_order
 
 if TYPE_CHECKING:
@@ -41,13 +46,7 @@ _KEY: Final = "rifflebook_held"
 
 @pages.before_request
 def _require_editor() -> None:
-    viewer = current_viewer()
-    if not viewer.may_edit:
-        who = "Log in with one" if viewer.role == "public" else f"Yours has the role {viewer.role}"
-        raise AccessError(
-            f"Importing needs an account with the role editor. {who}, or ask the keeper of the "
-            "store for it."
-        )
+    require_editor("Importing")
 
 
 @pages.record_once

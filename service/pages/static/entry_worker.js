@@ -3,19 +3,26 @@
 "use strict";
 importScripts("/static/entry_drafts.js");
 
-const SHELL = "rifflebook-entry-1";
+const SHELL = "rifflebook-entry-2";
 const REACHES = "rifflebook-reaches-1";
 const FORM = "/placements/new";
 const MOST_REACHES = 200;
 const PARTS = [
   "/static/layout.css", "/static/account.css", "/static/entry.css", "/static/riffle.svg",
   "/static/entry_drafts.js", "/static/entry_species.js", "/static/entry_map.js",
-  "/static/entry_rows.js", "/static/entry.js", "/assets/leaflet.js", "/assets/leaflet.css",
+  "/static/entry_rows.js", "/static/entry_times.js", "/static/entry_content.js",
+  "/static/entry_keeping.js", "/static/entry_place.js", "/static/entry_findings.js",
+  "/static/entry_waiting.js", "/static/entry.js", "/assets/leaflet.js", "/assets/leaflet.css",
 ];
 
 self.addEventListener("install", (event) => {
   event.waitUntil(
-    caches.open(SHELL).then((cache) => cache.addAll(PARTS)).then(() => self.skipWaiting()),
+    caches
+      .open(SHELL)
+      .then((cache) => cache.addAll(PARTS))
+      // A form kept before belongs to other scripts, and goes when this worker takes over.
+      .then(() => fresh(FORM, FORM, SHELL).catch(() => {}))
+      .then(() => self.skipWaiting()),
   );
 });
 
