@@ -10,7 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from service.store import open_store
+from service.errors import StoreError
+from service.records import StoreSettings
+from service.store import create_store, open_store
 from tests.store_records import add, field_records, small_store, whole
 
 ROOT = Path(__file__).parents[1]
@@ -87,3 +89,18 @@ def test_two_processes_that_write_at_once_lose_nothing(made, tmp_path):
     assert len(whole(store).placements) == 10 + 200
     assert store.faults() == []
     store.close()
+
+
+def test_a_drive_without_second_names_takes_a_store(tmp_path, monkeypatch):
+    """File systems of memory sticks cannot link; a store is made there all the same, or refused."""
+
+    def link(*_names):
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr("os.link", link)
+    store = small_store(tmp_path / "stick.gpkg")
+    assert store.faults() == []
+    store.close()
+    with pytest.raises(StoreError, match="exists"):
+        create_store(tmp_path / "stick.gpkg", StoreSettings(crs="EPSG:32629", timezone="UTC"))
+    assert [path.name for path in tmp_path.glob("*.part")] == []
