@@ -1,21 +1,26 @@
 """The bundle for a council: whole, documented, checkable, and the same when made again."""
 
+import dataclasses
 import datetime as dt
 import hashlib
 import io
 import re
+import sqlite3
 import zipfile
+from contextlib import closing
 from html.parser import HTMLParser
+from importlib.resources import files
 
 import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
 
-from service import summaries
+from service import features, summaries
 from service.export.bundle import write_bundle
 from service.export.contents import gather, in_crs
-from service.records import LOCAL_KEEPER, Selection
+from service.export.report import account_page
+from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.store import open_store
 from tests.handed_over import demo_path, hand_over
 
@@ -140,15 +145,95 @@ def test_an_unknown_accuracy_is_not_called_exact(demo):
     assert np.isnan(accuracy)
 
 
-def test_the_public_account_says_what_was_withheld(public):
+def test_the_public_account_says_what_was_withheld(public, demo):
     """How many places are shown as cells, and how."""
     words = words_of(public["account.html"])
     sheet = pd.read_csv(io.BytesIO(public["sheets/placements.csv"]))
     assert sheet["crew"].isna().all()
     assert sheet["permit"].isna().all()
     assert re.search(r"\d+ placements are shown so", words)
+    cells = features.placements(demo, Selection(), PUBLIC)["generalised_km"].notna()
+    assert f"{cells.sum()} placements are shown so" in words
     assert "grid cell" in words
     assert "Names of people" in words
+
+
+NOT_COUNTED = (
+    "Placements at protected places are not counted here, as their stretches are not public."
+)
+
+
+def rows_of(page, caption):
+    """Cells of the table with this caption, by heading."""
+    for table in pd.read_html(io.BytesIO(page), flavor="lxml", match=caption):
+        return table
+    raise AssertionError(caption)
+
+
+def test_effort_says_of_how_many_placements_it_is_known(public, members, demo):
+    """Computed a second way: placements with a stated area, lifts or minutes that fished."""
+    for held, viewer in ((public, PUBLIC), (members, LOCAL_KEEPER)):
+        shown = features.placements(demo, Selection(), viewer)
+        fished = shown[shown["outcome"].isin(["caught", "nil"])]
+        told = rows_of(held["account.html"], "Effort, and of how many").set_index(
+            ["Method", "Counted in"]
+        )
+        for label, unit, column in (
+            ("Electric fishing", "min", "minutes"), ("Electric fishing", "passes", "passes"),
+            ("Kick net", "lifts", "lifts"), ("Seine", "hauls", "lifts"),
+        ):  # fmt: skip
+            own = fished[fished["method_label"] == label]
+            row = told.loc[(label, unit)]
+            assert row["Effort"] == own[column].sum()
+            assert row["Known of"] == own[column].notna().sum() > 0
+            assert row["Placements that fished"] == len(own)
+    assert (told["Known of"] == told["Placements that fished"]).all()  # the keeper knows all
+
+
+def test_public_figures_of_coverage_say_what_they_leave_out(public, members, tmp_path):
+    """The sentence of the coverage page, in the account, the dictionary and the GeoPackage."""
+    page = (files("service.pages") / "templates" / "coverage.html").read_text(encoding="utf-8")
+    assert NOT_COUNTED in " ".join(page.split())
+    for held, is_public in ((public, True), (members, False)):
+        assert (NOT_COUNTED in words_of(held["account.html"])) == is_public
+        told = pd.read_csv(io.BytesIO(held["data_dictionary.csv"]), keep_default_na=False)
+        meaning = told.set_index(["table", "column"])["meaning"]
+        (tmp_path / "records.gpkg").write_bytes(held["records.gpkg"])
+        with closing(sqlite3.connect(tmp_path / "records.gpkg")) as file:
+            inside = {
+                (table, column): words
+                for table, column, words in file.execute(
+                    "SELECT table_name, column_name, description FROM gpkg_data_columns"
+                )
+            }
+        for key in (
+            ("gaps", "length_m"), ("gaps", "reaches"), ("reaches", "sampled_fraction"),
+            ("reaches", "distance_to_sampled_m"), ("sampled_length", "sampled_length_m"),
+            ("sampled_length_all", "network_share"),
+        ):  # fmt: skip
+            assert (NOT_COUNTED in meaning[key]) == is_public, key
+            assert (NOT_COUNTED in inside[key]) == is_public, key
+
+
+def test_a_list_without_sensitive_species_needs_no_such_words(demo):
+    """Where nothing is protected, nothing is left out."""
+    contents = gather(demo, Selection(surveys=("LOW22",)), "public")
+    assert contents.keeps_places
+    plain = dataclasses.replace(contents, species=contents.species.assign(sensitivity="none"))
+    page = account_page(plain, crs="EPSG:32629", transformation=("none needed", 0.0), members=[])
+    assert NOT_COUNTED not in words_of(page)
+
+
+def test_the_account_reads_well(public, members):
+    """Spaces between sentences, words explained, the program named, tables that scroll."""
+    for held in (public, members):
+        words = words_of(held["account.html"])
+        assert not re.search(r"\.\d+ (caught|fished|lost)", words)
+        for part in ("Words used", "Nil catch", "Reach", "Made by", "Rifflebook"):
+            assert part in words
+        text = held["account.html"].decode()
+        assert text.count("<table>") == text.count('tabindex="0" aria-label="') - text.count("<fig")
+        assert "overflow-x: auto" in text
 
 
 def test_no_page_fetches_anything_or_runs_what_it_should_not(members):
@@ -162,8 +247,6 @@ def test_no_page_fetches_anything_or_runs_what_it_should_not(members):
 
 def test_notes_are_text_in_every_page(demo, tmp_path):
     """A title that is a script stays a title."""
-    from service.export.report import account_page
-
     nasty = "<script>window.ran = 1</script>"
     contents = gather(demo, Selection(surveys=("LOW22",)), "precise", viewer=LOCAL_KEEPER)
     object.__setattr__(contents, "title", nasty)

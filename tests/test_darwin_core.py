@@ -118,11 +118,32 @@ def test_the_metadata_is_eml_and_names_the_term_lists(archive):
     assert {"packageId", "system"} <= set(eml.attrib)
     dataset = eml.find("dataset")
     order = [child.tag for child in dataset]
-    # Order of the elements in the schema eml-dataset, from memory.
+    # Order in the schemas eml-resource (ResourceGroup) and eml-dataset of EML 2.2.0.
     assert order == [
         "title", "creator", "metadataProvider", "pubDate", "language", "abstract",
         "additionalInfo", "intellectualRights", "coverage", "contact", "methods",
     ]  # fmt: skip
+    # Order in the schemas eml-coverage and eml-methods of EML 2.2.0, by hand: no package with
+    # the schema is installed.
+    coverage = dataset.find("coverage")
+    assert [side.tag for side in coverage.find("geographicCoverage/boundingCoordinates")] == [
+        f"{side}BoundingCoordinate" for side in ("west", "east", "north", "south")
+    ]
+    assert [end.tag for end in coverage.find("temporalCoverage/rangeOfDates")] == [
+        "beginDate", "endDate",
+    ]  # fmt: skip
+    taxa = coverage.findall("taxonomicCoverage/taxonomicClassification")
+    ordered = ["taxonRankName", "taxonRankValue", "commonName", "taxonId"]
+    for taxon in taxa:
+        tags = [part.tag for part in taxon]
+        assert tags == [tag for tag in ordered if tag in tags]
+        assert {"taxonRankName", "taxonRankValue"} <= set(tags)
+    ranks = {taxon.findtext("taxonRankValue"): taxon.findtext("taxonRankName") for taxon in taxa}
+    assert ranks["Salmo trutta"] == "species"
+    assert ranks["Leuciscidae"] == "family"
+    steps = [" ".join(step.itertext()) for step in dataset.findall("methods/methodStep")]
+    assert any("trap-nights (local nights between set and lift" in step for step in steps)
+    assert not any("trap_night" in step or "square_metre" in step for step in steps)
     said = " ".join(dataset.find("additionalInfo").itertext())
     assert "2017 to 2023" in said
     assert "2026-05-26" in said

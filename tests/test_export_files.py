@@ -25,6 +25,7 @@ from service.export import FORMS
 from service.export.column_words import column_words
 from service.export.hand_over import HandOver, what_it_holds, write
 from service.export.layer_styles import STYLED, layer_rules, qml, sld
+from service.export.written_figures import as_written
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.store import open_store
 from tests.handed_over import demo_path, hand_over
@@ -170,7 +171,10 @@ def test_every_layer_has_a_default_style():
         named = {node.text for node in tree.iter("{http://www.opengis.net/ogc}PropertyName")}
         assert named <= columns
         rules = ET.fromstring(styles.loc[name, "styleQML"]).findall("renderer-v2/rules/rule")
-        assert [rule.get("label") for rule in rules] == [r.label for r in layer_rules(name)]
+        cells = "generalised_km" in columns
+        assert [rule.get("label") for rule in rules] == [
+            told.label for told in layer_rules(name, cells=cells)
+        ]
 
 
 def test_styles_tell_gear_and_outcome_apart_without_colour():
@@ -287,6 +291,58 @@ def test_forms_and_audiences_are_checked(demo, tmp_path):
         write(demo, tmp_path / "a", HandOver(Selection(), "shapefile"))
     with pytest.raises(RequestError, match="no hand-over"):
         write(demo, tmp_path / "a", HandOver(Selection(), "gpkg", "everybody"))
+
+
+def test_counts_are_whole_and_computed_lengths_end_at_the_millimetre(demo):
+    """By type of the column in GDAL and digit by digit; what was recorded is not rounded."""
+    path = hand_over("gpkg", "precise")
+    for layer, columns in {
+        "placements": ("individuals", "gear_count", "lifts", "passes"),
+        "detections": ("individuals",),
+        "occurrence": ("individuals", "placements"),
+        "effort": ("individuals", "placements"),
+        "catches": ("count", "pass_no"),
+        "lengths": ("pass_no",),
+        "placement_sheet": ("gear_count", "lifts", "passes"),
+    }.items():
+        info = pyogrio.read_info(path, layer=layer)
+        kinds = dict(zip(info["fields"], info["ogr_types"], strict=True))
+        assert {kinds[name] for name in columns} == {"OFTInteger64"}, layer
+    for layer, columns in {
+        "stretches": ("from_m", "to_m"),
+        "reaches": ("length_m", "distance_to_sampled_m"),
+        "gaps": ("length_m", "farthest_m"),
+        "sampled_length": ("sampled_length_m", "effort_length_m", "network_length_m"),
+    }.items():
+        table = pyogrio.read_dataframe(path, layer=layer, read_geometry=False)
+        for name in columns:
+            known = table[name].dropna()
+            assert len(known), (layer, name)
+            assert (known == known.round(3)).all(), (layer, name)
+    kept = features.stretches(demo, Selection(), LOCAL_KEEPER)
+    stretches = pyogrio.read_dataframe(path, layer="stretches")
+    np.testing.assert_allclose(stretches["from_m"], kept["from_m"], atol=0.000501, rtol=0)
+    sheet = pyogrio.read_dataframe(path, layer="placement_sheet").set_index("placement_id")
+    stored = demo.records(Selection()).placements
+    for name in ("area_m2", "stretch_length_m", "wetted_width_m", "water_velocity_m_s"):
+        pd.testing.assert_series_equal(
+            sheet[name].sort_index(), stored[name].sort_index(), check_exact=True
+        )
+    told = json.loads(hand_over("geojson", "precise").read_text())["features"]
+    for feature in told:
+        counts = [feature["properties"][name] for name in ("individuals", "gear_count", "passes")]
+        counts += [row["individuals"] for row in feature["properties"]["catch"]]
+        assert all(isinstance(count, int) for count in counts if count is not None)
+
+
+def test_a_count_that_is_not_whole_is_not_rounded():
+    """Nothing is changed silently: a half stays a half."""
+    frame = pd.DataFrame({"count": [1.5, 2.0], "from_m": [1.00049, np.nan], "other": [0.12345] * 2})
+    written = as_written(frame)
+    assert written["count"].tolist() == [1.5, 2.0]
+    assert written["from_m"].iloc[0] == 1.0
+    assert np.isnan(written["from_m"].iloc[1])
+    assert written["other"].tolist() == frame["other"].tolist()
 
 
 def test_times_and_days_keep_their_kind():

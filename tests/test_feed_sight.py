@@ -204,3 +204,16 @@ def test_period_reads_what_rfc_3339_writes():
     assert read_period("1990-12-31T23:59:60Z").end == dt.datetime(
         1990, 12, 31, 23, 59, 59, tzinfo=dt.UTC
     )
+
+
+def test_the_public_is_told_what_coverage_leaves_out(store):
+    """Gaps, stretches and their columns say that protected places are not among them."""
+    for viewer, told in ((PUBLIC, True), (LOCAL_KEEPER, False)):
+        client = client_of(store, viewer)
+        gaps = client.get("/feed/collections/gaps").json["description"]
+        assert ("protected places are not counted here" in gaps) == told
+        stretches = client.get("/feed/collections/stretches").json["description"]
+        assert ("protected places are not public" in stretches) == told
+        schemas = client.get("/feed/api").json["components"]["schemas"]
+        length = schemas["GapsProperties"]["properties"]["length_m"]["description"]
+        assert ("their stretches are not public" in length) == told

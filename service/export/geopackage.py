@@ -92,10 +92,15 @@ def write_geopackage(path: Path, contents: Contents, crs: str | None = None) -> 
                 described | tables, public=contents.keeps_places
             )
         ],
-        styles=[LayerStyle(name, name, qml(name), sld(name)) for name in STYLED],
+        styles=[_style(name, layers[name]) for name in STYLED],
         metadata=(EML_NAMESPACE, eml_document(contents)),
         moment=moment,
     )
+
+
+def _style(name: str, layer: gpd.GeoDataFrame) -> LayerStyle:
+    cells = "generalised_km" in layer.columns
+    return LayerStyle(name, name, qml(name, cells=cells), sld(name, cells=cells))
 
 
 def _see_whole(path: Path, written: dict[str, Any]) -> None:

@@ -14,6 +14,7 @@ from xml.sax.saxutils import escape, quoteattr
 __all__ = ["STYLED", "Rule", "layer_rules", "qml", "sld"]
 
 _INK, _CAUGHT, _PAPER, _WATER, _SAND = "#20302f", "#b04a17", "#fffdf7", "#2f6f8f", "#d9a441"
+_CELL: Final = "#5b3a86"
 # Kind of gear: mark and rotation in degrees in SLD, which has six well-known names, and in QML.
 _MARKS: Final = {
     "net": (("triangle", 180), ("triangle", 180)),
@@ -44,7 +45,8 @@ class Rule:
     """One line of a legend.
 
     `where` names columns and the values they may have; all must hold. `mark` is a key of the
-    gear kinds, None for lines and areas. `below` is an upper limit of one column, not included.
+    gear kinds, None for lines and areas; without `fill` it is hollow. `limits` are a column, its
+    least value, included, and its upper limit, not included.
     """
 
     label: str
@@ -93,14 +95,33 @@ _RULES: Final[dict[str, tuple[Rule, ...]]] = {
 STYLED: Final = tuple(_RULES)
 
 
-def layer_rules(layer: str) -> tuple[Rule, ...]:
-    """Legend of a layer, top to bottom."""
-    return _RULES[layer]
+def _cell_rule(words: str, low: float, high: float | None, size: float) -> Rule:
+    return Rule(
+        f"Protected: somewhere in a square of {words}", "mark", mark="trap", stroke=_CELL,
+        width=1.5, dash=(4, 3), size=size, limits=("generalised_km", low, high),
+    )  # fmt: skip
 
 
-def sld(layer: str) -> str:
-    """Style of a layer as a Styled Layer Descriptor 1.0.0."""
-    rules = "".join(_sld_rule(rule) for rule in _RULES[layer])
+# Drawn around the mark of a position that is the centre of a grid cell, larger for larger cells.
+_CELL_RULES: Final = (
+    _cell_rule("1 km", 0.5, 5, 18),
+    _cell_rule("10 km", 5, 25, 24),
+    _cell_rule("50 km", 25, None, 30),
+)
+
+
+def layer_rules(layer: str, *, cells: bool = False) -> tuple[Rule, ...]:
+    """Legend of a layer, top to bottom.
+
+    `cells`: the layer has the column `generalised_km`; what it holds is marked as a cell, beside
+    the mark of its gear.
+    """
+    return (*_CELL_RULES, *_RULES[layer]) if cells else _RULES[layer]
+
+
+def sld(layer: str, *, cells: bool = False) -> str:
+    """Style of a layer as a Styled Layer Descriptor 1.0.0; `cells` as for `layer_rules`."""
+    rules = "".join(_sld_rule(rule) for rule in layer_rules(layer, cells=cells))
     return (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         '<StyledLayerDescriptor version="1.0.0" xmlns="http://www.opengis.net/sld"'
@@ -157,7 +178,7 @@ def _sld_symbol(rule: Rule) -> str:
     if rule.kind == "area":
         return f"<PolygonSymbolizer>{_sld_stroke(rule)}</PolygonSymbolizer>"
     name, turned = _MARKS[rule.mark or "other"][0]
-    fill = f"<Fill>{_css('fill', rule.fill or _PAPER)}</Fill>"
+    fill = f"<Fill>{_css('fill', rule.fill)}</Fill>" if rule.fill else ""
     marks = [f"<Mark><WellKnownName>{name}</WellKnownName>{fill}{_sld_stroke(rule)}</Mark>"]
     if rule.crossed:
         marks.append(f"<Mark><WellKnownName>cross</WellKnownName>{_sld_stroke(rule)}</Mark>")
@@ -169,9 +190,9 @@ def _sld_symbol(rule: Rule) -> str:
     )
 
 
-def qml(layer: str) -> str:
+def qml(layer: str, *, cells: bool = False) -> str:
     """Style of a layer as QML, with the same rules."""
-    rules = _RULES[layer]
+    rules = layer_rules(layer, cells=cells)
     lines = "".join(
         f'<rule key="r{at}" symbol="{at}" label={quoteattr(rule.label)}'
         + (f" filter={quoteattr(condition)}" if (condition := _expression(rule)) else "")
@@ -236,6 +257,7 @@ def _qml_mark(rule: Rule, shape: str, turned: int) -> str:
             "name": shape,
             "color": _colour(rule.fill),
             "outline_color": _colour(rule.stroke),
+            "outline_style": "dash" if rule.dash else "solid",
             "outline_width": f"{rule.width:g}",
             "outline_width_unit": "Point",
             "size": f"{rule.size:g}",
