@@ -16,7 +16,7 @@ import pandas as pd
 from layers.effort import EFFORT_UNITS
 from service import access
 from service.access import open_records
-from service.errors import ConflictError, Fault, FieldFileError, NotFoundError, RequestError
+from service.errors import ConflictError, FieldFileError, NotFoundError, RequestError
 from service.export.sheets import field_sheets
 from service.intake.columns import SHEETS
 from service.intake.importing import check
@@ -188,13 +188,14 @@ def check_form(form: Form, store: Store) -> CheckResult:
         if column not in frames["placements"]:
             frames["placements"][column] = ""
     sheets = sheets_from_frames(frames, file=FORM)
-    outcome = form.placement.get("outcome", "")
+    outcome, remedy = form.placement.get("outcome", ""), ""
     if not outcome:
         remedy = "say what came of it: fish caught, nothing caught, lost, disturbed, not recorded"
-        sheets.findings.refused.append(Fault(FORM, 2, "outcome", "", remedy))
     elif outcome == "nil" and not form.nothing_caught:
         remedy = "confirm that the gear fished properly and caught nothing"
-        sheets.findings.refused.append(Fault(FORM, 2, "outcome", outcome, remedy))
+    if remedy and "placements" in sheets.cells:
+        only = pd.Series([True])
+        sheets.findings.refuse(sheets.cells["placements"], only, "outcome", remedy)
     return check(sheets, store, replaces=form.placement_id)
 
 

@@ -110,7 +110,7 @@ def test_position_missing_is_refused(store):
         ({"species": "Stone loach"}, "species", "give the scientific name: Barbatula barbatula"),
         ({"species": "Zzz qqq"}, "species", "not near any name"),
         ({"species": ""}, "species", "give the species"),
-        ({"count": "-1"}, "count", "not below 0"),
+        ({"count": "-1"}, "count", "not below 1"),
         ({"count": "1.5"}, "count", "whole number"),
         ({"count": "20+"}, "count", "at_least in the column count_kind"),
         ({"count": "0"}, "count", "declare nil"),

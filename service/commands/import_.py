@@ -89,6 +89,12 @@ def import_(
         if missing is not None:
             _write_missing(sheets, opened_store, missing)
         if result.records is None:
+            if len(result.flagged):
+                click.echo(
+                    "What is flagged comes of the rows that could be read whole; there may be more "
+                    "once the others are mended.",
+                    err=True,
+                )
             raise click.ClickException(
                 f"Values refused: {len(result.refused)}. Nothing was stored."
             )

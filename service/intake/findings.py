@@ -56,6 +56,21 @@ class Findings:
 
     refused: list[Fault] = field(default_factory=list)
     _flags: list[pd.DataFrame] = field(default_factory=list)
+    _rows: dict[str, set[int]] = field(default_factory=dict)
+
+    def copy(self) -> Findings:
+        """Everything so far, to be added to without changing what others hold."""
+        rows = {sheet: set(own) for sheet, own in self._rows.items()}
+        return Findings(list(self.refused), list(self._flags), rows)
+
+    def refused_rows(self, sheet: str) -> list[int]:
+        """Rows of a sheet, as its index counts them, in which something was refused."""
+        return sorted(self._rows.get(sheet, ()))
+
+    @property
+    def of_a_whole_file(self) -> bool:
+        """Whether a file, or the header of one, was refused: then what it says is not known."""
+        return any(fault.row <= 1 for fault in self.refused)
 
     def refuse(
         self,
@@ -70,6 +85,7 @@ class Findings:
         if not len(at):
             return
         rows = cells.frame.index.to_numpy()[at].tolist()
+        self._rows.setdefault(cells.sheet, set()).update(rows)
         source = cells.column(column).tolist() if values is None else list(values)
         said: dict[str, str] = {}
         for row, place in zip(rows, at.tolist(), strict=True):

@@ -13,6 +13,7 @@ from layers.catchments import catchment_of
 from layers.collector import collector_paused
 from service import reference
 from service.errors import FieldFileError
+from service.intake.checked_sheets import Checked, readable
 from service.intake.checks.catches import read_catches, read_lengths, refuse_misplaced
 from service.intake.checks.fish import (
     flag_lengths,
@@ -37,7 +38,6 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
     from service.errors import Fault
-    from service.intake.coordinates import Positions
     from service.intake.sheets import Sheets
     from service.records import Batch
     from service.store.interface import Store
@@ -122,7 +122,7 @@ def _check(
     now: dt.datetime | None,
     say: Callable[[str], None],
 ) -> CheckResult:
-    findings = Findings(list(sheets.findings.refused), list(sheets.findings._flags))
+    findings = sheets.findings.copy()
     if "placements" not in sheets.cells:
         return _refused(sheets, findings)
     say("reading placements")
@@ -163,23 +163,29 @@ def _check(
         crs=sheets.crs,
     )
     say("reading catches")
-    catches, lengths = _read_owned(sheets, species, placements, store, findings)
-    if findings.refused:
-        return _refused(sheets, findings)
+    catches, lengths, owned = _read_owned(sheets, species, placements, store, findings)
+    whole = Checked(cells, placements, positions.original_shape, day_only, catches, lengths, owned)
+    if findings.refused:  # the rest is looked over too, so that all is told at once
+        whole = readable(whole, findings)
+        if not len(whole.placements):
+            return _refused(sheets, findings)
+    # By all catch rows, also those that were refused; of a sheet that was, nothing is known.
+    told = Findings() if findings.of_a_whole_file else findings
+    whole.placements["outcome"] = settle_outcomes(whole.cells, whole.placements, catches, told)
     say("looking for what is stored already")
-    whole = _Checked(cells, placements, catches, lengths)
-    placements["outcome"] = settle_outcomes(cells, placements, catches, findings)
-    digests = _digests(whole, positions)
-    unchanged = _compare(cells, digests, store, findings, replaces)
-    if findings.refused:
-        return _refused(sheets, findings)
+    digests = _digests(whole)
+    unchanged: tuple[str, ...] = ()
+    if not (findings.of_a_whole_file or any(map(findings.refused_rows, ("catches", "lengths")))):
+        unchanged = _compare(whole.cells, digests, store, findings, replaces)
     say("checking gear, waters and fish")
-    flag_gear(cells, placements, methods, day_only, findings)
-    _flag_around(whole, sheets, store, species, unchanged, findings)
+    flag_gear(whole.cells, whole.placements, methods, whole.day_only, findings)
+    _flag_around(whole, store, species, unchanged, findings)
     say("snapping to the network")
     records = _records(whole, surveys, sites, unchanged)
     records, network_flags = _located(records, store, methods)
-    flagged = _with_rows(findings.flags(), network_flags, cells)
+    flagged = _with_rows(findings.flags(), network_flags, whole.cells)
+    if findings.refused:
+        return _refused(sheets, findings, flagged)
     kept = flagged[flagged["placement_id"].isin(records.placements.index)]
     records = replace(records, flags=kept[_STORED_FLAGS].reset_index(drop=True))
     return CheckResult(
@@ -255,25 +261,18 @@ def missing_species(sheets: Sheets, store: Store) -> pd.DataFrame:
     return frame
 
 
-@dataclass(frozen=True)
-class _Checked:
-    """The sheets read whole: rows of the sheets, `placement_id` a column."""
-
-    cells: Cells
-    placements: gpd.GeoDataFrame
-    catches: pd.DataFrame
-    lengths: pd.DataFrame
-
-
-def _refused(sheets: Sheets, findings: Findings) -> CheckResult:
-    order = {file: place for place, file in enumerate(sheets.files)}
+def _refused(
+    sheets: Sheets, findings: Findings, flagged: pd.DataFrame | None = None
+) -> CheckResult:
+    sources = [cells.file for cells in sheets.cells.values()]
+    order = {file: place for place, file in enumerate(dict.fromkeys([*sheets.files, *sources]))}
     refused = sorted(
         dict.fromkeys(findings.refused), key=lambda f: (order.get(f.file, -1), f.row, f.column)
     )
     return CheckResult(
         records=None,
         refused=refused,
-        flagged=findings.flags(),
+        flagged=findings.flags() if flagged is None else flagged,
         unchanged=(),
         digests=pd.Series(dtype="str"),
         digest=sheets.digest,
@@ -288,9 +287,9 @@ def _read_owned(
     placements: gpd.GeoDataFrame,
     store: Store,
     findings: Findings,
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+) -> tuple[pd.DataFrame, pd.DataFrame, tuple[Cells, Cells]]:
     """Read catches and lengths, against the placements that they name."""
-    frames = []
+    frames, owned = [], []
     for sheet, read in (("catches", read_catches), ("lengths", read_lengths)):
         cells = sheets.cells.get(sheet)
         if cells is None:
@@ -299,17 +298,16 @@ def _read_owned(
         strange = frame.loc[~frame["placement_id"].isin(placements["placement_id"]), "placement_id"]
         known = store.known_placements(strange.dropna().unique().tolist()).index
         refuse_misplaced(cells, frame, placements, known, findings)
-        if len(frame) and not findings.refused:
-            flag_passes(cells, frame, placements, findings)
         frames.append(frame)
-    return frames[0], frames[1]
+        owned.append(cells)
+    return frames[0], frames[1], (owned[0], owned[1])
 
 
-def _digests(whole: _Checked, positions: Positions) -> pd.Series:
+def _digests(whole: Checked) -> pd.Series:
     """Digest what was recorded; not where the network or a transformation put it."""
     derived = ["shape", "geometry", "transformation", "transformation_accuracy_m"]
     plain = pd.DataFrame(whole.placements.drop(columns=derived))
-    plain["original_shape"] = pd.Series(positions.original_shape, index=plain.index, dtype=object)
+    plain["original_shape"] = pd.Series(whole.original_shape, index=plain.index, dtype=object)
     return placement_digests(plain.set_index("placement_id"), whole.catches, whole.lengths)
 
 
@@ -332,8 +330,7 @@ def _compare(
 
 
 def _flag_around(
-    whole: _Checked,
-    sheets: Sheets,
+    whole: Checked,
     store: Store,
     species: pd.DataFrame,
     unchanged: tuple[str, ...],
@@ -346,12 +343,14 @@ def _flag_around(
     flag_waters(
         whole.cells, placements, catchment, earlier, _catchment(earlier, catchments), findings
     )
-    if "lengths" in sheets.cells:
-        flag_lengths(sheets.cells["lengths"], whole.lengths, species, findings)
-    if "catches" in sheets.cells and len(catchments):
+    for cells, frame in zip(whole.owned, (whole.catches, whole.lengths), strict=True):
+        if len(frame):
+            flag_passes(cells, frame, placements, findings)
+    flag_lengths(whole.owned[1], whole.lengths, species, findings)
+    if len(whole.catches) and len(catchments):
         by_id = pd.Series(catchment.to_numpy(object), index=placements["placement_id"], dtype="str")
         seen = _seen(store, catchments, by_id)
-        flag_new_in_catchment(sheets.cells["catches"], whole.catches, by_id, seen, findings)
+        flag_new_in_catchment(whole.owned[0], whole.catches, by_id, seen, findings)
 
 
 def _earlier(
@@ -392,7 +391,7 @@ def _seen(store: Store, catchments: gpd.GeoDataFrame, by_id: pd.Series) -> pd.Da
 
 
 def _records(
-    whole: _Checked, surveys: pd.DataFrame, sites: pd.DataFrame, unchanged: tuple[str, ...]
+    whole: Checked, surveys: pd.DataFrame, sites: pd.DataFrame, unchanged: tuple[str, ...]
 ) -> FieldRecords:
     """Gather what is new, in the columns of the contract."""
     placements = whole.placements.set_index("placement_id")

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from service.intake.number_remedies import remedy_for
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -19,9 +21,7 @@ __all__ = ["number_column", "read_number"]
 _PLAIN: Final = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA: Final = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 _THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2}([,.' \u00a0\u202f]\d{3})+([.,]\d+)?", re.ASCII)
-_AT_LEAST: Final = re.compile(
-    r"(>=?|≥|mehr als|over|at least)?\s*\d+\s*\+?", re.ASCII | re.IGNORECASE
-)
+_OWN_WAY: Final = "give a number, such as 12.5, without its unit"  # until the column is known
 _MISSING: Final = {"na", "n/a", "nan", "null", "none", "-", "--", "?", "nd", "unknown", "missing"}
 
 
@@ -69,7 +69,7 @@ def read_number(text: str, *, decimal_comma: bool = False) -> float | str:
         return "this is a spreadsheet formula; put its value there"
     if text.startswith("#"):
         return "this is a spreadsheet error; put a number there"
-    return "give a number, such as 12.5, without its unit"
+    return _OWN_WAY
 
 
 def number_column(cells: Cells, column: Column, findings: Findings) -> NDArray[np.float64]:
@@ -84,7 +84,9 @@ def number_column(cells: Cells, column: Column, findings: Findings) -> NDArray[n
     codes, uniques = pd.factorize(text.to_numpy(object))
     read = np.full(len(uniques) + 1, np.nan)  # the last is for missing cells
     remedies: dict[str, str] = {}
-    mixed = cells.decimal_comma and any("," in value for value in uniques)
+    # Degrees have no thousands: there a point is always a decimal one.
+    mixed = cells.decimal_comma and column.unit != "degrees"
+    mixed = mixed and any("," in value for value in uniques)
     if not mixed:
         read[:-1] = _all_plain(uniques)
     doubtful = np.isnan(read) | ~_sound(read, column)
@@ -94,8 +96,7 @@ def number_column(cells: Cells, column: Column, findings: Findings) -> NDArray[n
             continue
         number = _one(value, column, cells.decimal_comma)
         if mixed and isinstance(number, float) and _looks_like_thousands(value):
-            whole = value.replace(".", "")
-            number = f"a point here may divide thousands or decimals; write {whole}"
+            number = _doubtful_point(value, column)
         if isinstance(number, str):
             remedies[value] = number
         else:
@@ -137,26 +138,54 @@ def _looks_like_thousands(value: str) -> bool:
     return re.fullmatch(r"[+-]?[1-9]\d{0,2}\.\d{3}", value) is not None
 
 
+def _doubtful_point(value: str, column: Column) -> float | str:
+    """Settle a point before three digits where commas are decimal, if the column's limits do."""
+    whole, part = value.replace(".", ""), value.replace(".", ",")
+    if isinstance(_within(float(whole), column), str):
+        return _within(float(value), column)
+    if isinstance(_within(float(value), column), str):
+        return f"a point here may divide thousands; write {whole}"
+    return f"a point here may divide thousands or decimals; write {whole} or {part}"
+
+
 def _one(value: str, column: Column, decimal_comma: bool) -> float | str:
     number = read_number(value, decimal_comma=decimal_comma)
-    if isinstance(number, str):
-        if column.name == "count" and _AT_LEAST.fullmatch(value):
-            digits = re.sub(r"\D", "", value)
-            return f"write {digits}, and at_least in the column count_kind"
-        return number
-    return _within(number, column)
+    if isinstance(number, float):
+        return _within(number, column)
+    if _COMMA.fullmatch(value):
+        return _doubtful_comma(value, column, number)
+    empty = value.casefold() in _MISSING and column.name == "count"
+    if value.casefold() in _MISSING and column.unit == "degrees":
+        return "leave the cell empty if the row says its place otherwise; every row needs one"
+    if number == _OWN_WAY or empty or (column.unit == "degrees" and _THOUSANDS.fullmatch(value)):
+        return remedy_for(value, column)
+    return number
+
+
+def _doubtful_comma(value: str, column: Column, both: str) -> float | str:
+    """Settle a comma before three digits, if only one of its meanings can stand in the column."""
+    decimal = float(value.replace(",", "."))
+    if column.unit == "degrees":  # which have no thousands
+        return decimal
+    whole = value.replace(",", "")
+    if isinstance(_within(float(whole), column), str):
+        return _within(decimal, column)
+    if isinstance(_within(decimal, column), str):
+        return f"a comma here may divide thousands; write {whole}"
+    return both
 
 
 def _within(number: float, column: Column) -> float | str:
     unit = f" {column.unit}" if column.unit else ""
     if column.kind == "whole" and number != int(number):
-        return "give a whole number"
+        return f"give a whole number, such as {column.example or 3}"
     if column.kind == "whole" and abs(number) > 2**53:
         return "too large to be a count"
     if column.above_zero and number <= 0:
         return f"give a number above 0{unit}, or leave the cell empty"
     if column.low is not None and number < column.low:
-        return f"give a number not below {column.low:g}{unit}"
+        low = max(column.low, 1) if column.name == "count" else column.low  # no fish is no row
+        return f"give a number not below {low:g}{unit}"
     if column.high is not None and number > column.high:
         return f"more than {column.high:g}{unit} cannot be; check the unit"
     return number
