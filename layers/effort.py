@@ -319,7 +319,8 @@ def effort_totals(
     -------
     DataFrame
         `method`, `catchment` (`all` = everywhere, also outside every catchment), `year` when
-        asked for, `effort_unit`, `placements`, `placements_without_effort`, `effort`.
+        asked for, `effort_unit`, `placements`, `placements_without_effort`, of which
+        `placements_without_any` tell their effort in no unit, `effort`.
         `attrs["inputs"]` holds what was used.
     """
     require_columns(placements, ["method", "outcome", "set_at", "timezone"], "placements")
@@ -328,12 +329,15 @@ def effort_totals(
     rows = codes_within(effort["placement_id"], placements.index)
     keep = (rows >= 0) & used[np.maximum(rows, 0)] if len(placements) else rows >= 0
     rows = rows[keep]
+    told = np.zeros(len(placements), dtype=bool)
+    told[rows[effort["effort"].notna().to_numpy()[keep]]] = True
     long = pd.DataFrame(
         {
             "method": placements["method"].to_numpy()[rows],
             "year": local_dates(placements).dt.year.to_numpy()[rows],
             "effort_unit": effort["effort_unit"].to_numpy()[keep],
             "effort": effort["effort"].to_numpy()[keep],
+            "untold": ~told[rows],
             "home": codes_within(catchment_of.reindex(placements.index), names)[rows],
         }
     )
@@ -348,6 +352,7 @@ def effort_totals(
         .agg(
             placements=("effort", "size"),
             placements_without_effort=("lacking", "sum"),
+            placements_without_any=("untold", "sum"),
             effort=("effort", "sum"),
         )
         .astype({"method": "str", "catchment": "str", "effort_unit": "str"})

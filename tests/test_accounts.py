@@ -422,7 +422,9 @@ def test_see_as_public_takes_rights_away_only(browser):
     assert "See as public" in browser.get("/").text
     browser.post("/as-public", data={"csrf_token": form_word(browser, "/"), "on": "1", "next": "/"})
     assert "As the public sees it" in browser.get("/").text
-    assert "Yours has the role member" in browser.get("/import", headers={"Accept": "text/html"}).text
+    assert (
+        "Yours has the role member" in browser.get("/import", headers={"Accept": "text/html"}).text
+    )
     browser.post("/as-public", data={"csrf_token": form_word(browser, "/"), "next": "/"})
     assert "See as public" in browser.get("/").text
 

@@ -141,6 +141,9 @@ def test_totals_roll_up_and_say_what_lacks():
     assert lifts.loc["all", "year"] == 2025  # 31 December 23:30 UTC is New Year's Day there
     minutes = totals[totals["effort_unit"] == "minute"]
     assert minutes["effort"].isna().all()
+    # "c" told neither lifts nor minutes, which both rows of its method say of the same placement.
+    for rows in (lifts, minutes.set_index("catchment")):
+        assert rows["placements_without_any"].to_dict() == {"all": 1, "basin": 1, "brook": 1}
     assert totals.attrs["inputs"]["left_out"] == {"gear lost": 1}
 
 

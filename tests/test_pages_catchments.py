@@ -124,6 +124,27 @@ def test_what_cannot_be_understood_is_said(client, address):
     assert len(answer.json["detail"]) > 20
 
 
+def test_effort_leaves_out_units_that_nobody_recorded(store, client):
+    """A unit of a gear is told where a placement has it; where none tells any, it is said once."""
+    page = client.get("/catchments/C1").text
+    rows = page.split('id="effort"')[1].split("<tbody>")[1].split("</tbody>")[0]
+    told = [
+        re.sub(r"[\s\u202f]+", " ", html.unescape(re.sub(r"<[^>]+>", "|", row)))
+        for row in rows.split("</tr>")[:-1]
+    ]
+    totals = summaries.effort_by_year(store, Selection(catchments=("C1",)), LOCAL_KEEPER)
+    own = totals[totals["catchment"] == "C1"]
+    known = own[own["placements"] > own["placements_without_effort"]]
+    silent = set(own["method"]) - set(known["method"])
+    assert len(told) == len(known.groupby(["method", "effort_unit"])) + len(silent)
+    assert (
+        sum("with no figure in any unit" in row for row in told)
+        == (own.groupby("method")["placements_without_any"].sum() > 0).sum()
+    )
+    assert all(("|–|" in row) == ("with no figure" in row) for row in told if "|–|" in row)
+    assert "without this figure" not in page
+
+
 @pytest.mark.parametrize("address", ["/species/Salmo", "/catchments/C9", "/methods/trawl"])
 def test_what_is_not_there(client, address):
     """An unknown name is a page that says so."""

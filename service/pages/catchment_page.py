@@ -92,18 +92,30 @@ def _holders(catchments: pd.DataFrame, catchment: str) -> list[tuple[str, str]]:
 
 
 def _effort(own: Selection, catchment: str) -> list[dict[str, Any]]:
-    """Effort in this catchment by method and unit, over all years."""
+    """Effort in this catchment by method and unit, over all years.
+
+    Units that nobody recorded of a method are left out; `untold` says, with the first row of
+    each method, of how many placements no unit tells anything.
+    """
     totals = summaries.effort_by_year(current_store(), own, current_viewer())
     totals = totals[totals["catchment"] == catchment]
     summed = totals.groupby(["method", "effort_unit"], sort=False, as_index=False).agg(
         placements=("placements", "sum"),
         lacking=("placements_without_effort", "sum"),
+        untold=("placements_without_any", "sum"),
         effort=("effort", "sum"),
         first=("year", "min"),
         last=("year", "max"),
     )
     summed["unit"] = summed["effort_unit"].map({k: u.unit for k, u in EFFORT_UNITS.items()})
-    return _rows(summed.sort_values("method", kind="stable"))
+    summed = summed.sort_values("method", kind="stable", ignore_index=True)
+    known = summed["placements"] > summed["lacking"]
+    kept = summed[known | (summed["untold"].eq(summed["placements"]) & _first(summed))]
+    return _rows(kept.assign(untold=kept["untold"].where(_first(kept), 0)))
+
+
+def _first(rows: pd.DataFrame) -> pd.Series:
+    return ~rows["method"].duplicated()
 
 
 def _lengths(own: Selection, catchment: str) -> list[dict[str, Any]]:
