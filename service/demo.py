@@ -13,7 +13,8 @@ from service.intake.sheets import read_sheets
 from service.layer_files import read_features, read_list
 from service.methods import shipped_methods
 from service.records import StoreSettings
-from service.reference_layers import load_catchments, load_list, load_reaches
+from service.reference_layers import load_catchments, load_reaches
+from service.reference_lists import load_list
 from service.store import create_store
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ import pandas as pd
 import pyogrio
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, GeometryError
 
-from service.errors import RequestError
+from service.errors import Fault, FieldFileError, RequestError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -57,17 +57,24 @@ def read_features(path: Path, layer: str | None = None) -> gpd.GeoDataFrame:
 def read_list(path: Path, layer: str | None = None) -> pd.DataFrame:
     """Read a list as text: CSV with comma, semicolon or tab, or what GDAL reads as a table.
 
+    Returns
+    -------
+    DataFrame
+        The index holds rows as a spreadsheet counts them, header = 1.
+
     Raises
     ------
     RequestError
         It cannot be read, is empty, or is not UTF-8.
+    FieldFileError
+        Rows that have more or fewer cells than the first; all of them.
     """
     if path.suffix.lower() not in _PLAIN:
         try:
             frame = pyogrio.read_dataframe(path, layer=layer, read_geometry=False)
         except (DataSourceError, DataLayerError) as problem:
             raise RequestError(f"{path.name} cannot be read as a list: {problem}") from problem
-        return pd.DataFrame(frame)
+        return pd.DataFrame(frame).set_axis(pd.RangeIndex(2, len(frame) + 2))
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as problem:
@@ -79,16 +86,33 @@ def read_list(path: Path, layer: str | None = None) -> pd.DataFrame:
     if not head.strip():
         raise RequestError(f"{path.name} is empty; the first row holds the names of columns.")
     separator = max(",;\t", key=head.count)
-    width = len(next(csv.reader([head], delimiter=separator)))
-    for number, row in enumerate(csv.reader(io.StringIO(text), delimiter=separator), start=1):
-        if row and len(row) != width:
-            raise RequestError(
-                f"{path.name}, row {number}: it has {len(row)} cells, the first row {width}; "
-                "see whether a text holds the separator without quotes."
-            )
-    return pd.read_csv(
-        io.StringIO(text), sep=separator, dtype="str", keep_default_na=False, na_values=[""]
+    records = list(csv.reader(io.StringIO(text), delimiter=separator))
+    width = len(records[0])
+    faults = [
+        Fault(
+            path.name,
+            number,
+            "",
+            "",
+            f"it has {len(row)} cells, the first row {width}; see whether a text holds the "
+            "separator without quotes",
+        )
+        for number, row in enumerate(records, start=1)
+        if row and len(row) != width
+    ]
+    if faults:
+        raise FieldFileError(faults)
+    frame = pd.read_csv(
+        io.StringIO(text),
+        sep=separator,
+        dtype="str",
+        keep_default_na=False,
+        na_values=[""],
+        skip_blank_lines=False,
     )
+    frame.index = pd.RangeIndex(2, len(frame) + 2)
+    blank = [n for n, row in enumerate(records, start=1) if not row or (width > 1 and not any(row))]
+    return frame.drop(index=[number for number in blank if number > 1])
 
 
 def rename_columns(frame: Frame, columns: Sequence[str]) -> Frame:

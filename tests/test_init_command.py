@@ -1,5 +1,7 @@
 """`rifflebook init` and `undo`."""
 
+import re
+
 import pytest
 from click.testing import CliRunner
 
@@ -64,7 +66,7 @@ def test_undo_lists_and_takes_back(tmp_path):
     assert "taken back by" in run("undo", store.path).output
     again = run("undo", store.path, "1")
     assert again.exit_code == 1
-    assert "undone already" in again.stderr
+    assert re.search(r"undone already, on \d{4}-\d\d-\d\d \d\d:\d\d UTC by ", again.stderr)
 
 
 def test_help_names_every_command_without_loading_them():

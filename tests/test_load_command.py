@@ -283,15 +283,24 @@ def test_species_load_from_any_csv(store, tmp_path, separator, encoding):
         ("", "is empty"),
         ("name\nx\n", "no column species"),
         ('species\nA\n""\nB\n', "row 3, column species: it is empty"),
-        ("species\nA\nB\nA\n", "row 4, column species: 'A' stands there twice"),
-        ("species,habitats\nA,stream;sky\n", "row 2, column habitats: 'sky' is not known"),
-        ("species,sensitivity\nA,secret\n", "column sensitivity: 'secret'"),
-        ("species,rank\nA,order\n", "column rank: 'order'"),
-        ("species,detected_by\nA,harpoon\n", "column detected_by: 'harpoon'"),
-        ("species,max_length_mm\nA,long\n", "'long' is not a length above 0"),
-        ("species,max_length_mm\nA,-3\n", "'-3' is not a length above 0"),
-        ("species,min_length_mm,max_length_mm\nA,9,3\n", "row 2: min_length_mm is above"),
-        ("species,sensitive_from\nA,02-30\n", "'02-30' is not a day"),
+        (
+            "species\nA\nB\nA\n",
+            "row 4, column species, value 'A': it stands there twice, first in row 2",
+        ),
+        (
+            "species,habitats\nA,stream;sky\n",
+            "row 2, column habitats, value 'stream;sky': 'sky' is not known",
+        ),
+        ("species,sensitivity\nA,secret\n", "column sensitivity, value 'secret'"),
+        ("species,rank\nA,order\n", "column rank, value 'order'"),
+        ("species,detected_by\nA,harpoon\n", "column detected_by, value 'harpoon'"),
+        ("species,max_length_mm\nA,long\n", "value 'long': it is not a length above 0"),
+        ("species,max_length_mm\nA,-3\n", "value '-3': it is not a length above 0"),
+        (
+            "species,min_length_mm,max_length_mm\nA,9,3\n",
+            "row 2, column min_length_mm, value '9': min_length_mm is above",
+        ),
+        ("species,sensitive_from\nA,02-30\n", "value '02-30': it is not a day"),
         ("species,rank\nA,species,genus\n", "row 2: it has 3 cells, the first row 2"),
     ],
 )
@@ -303,6 +312,46 @@ def test_faulty_lists_are_refused_with_row_and_remedy(store, tmp_path, text, sai
     assert said in done.stderr
     opened = open_store(store)
     assert len(opened.species()) == 2
+    opened.close()
+
+
+def test_all_faults_of_a_list_are_told_at_once(store, tmp_path):
+    """By row as a spreadsheet counts, blank ones too; nothing is stored."""
+    file = tmp_path / "s.csv"
+    file.write_text(
+        "species,rank,habitats,max_length_mm,sensitive_from\n"
+        "Cottus one,specie,stream,long,2024-03-15\n"
+        ",,,,\n"
+        "\n"
+        "Cottus two,species,strem;still,90,\n"
+        "Cottus one,species,,0,\n",
+        encoding="utf-8",
+    )
+    done = load("species", store, file)
+    assert done.exit_code == 1
+    told = [line.split(":")[0] for line in done.stderr.strip().splitlines()]
+    assert told == [
+        "s.csv, row 2, column max_length_mm, value 'long'",
+        "s.csv, row 2, column rank, value 'specie'",
+        "s.csv, row 2, column sensitive_from, value '2024-03-15'",
+        "s.csv, row 5, column habitats, value 'strem;still'",
+        "s.csv, row 6, column max_length_mm, value '0'",
+        "s.csv, row 6, column species, value 'Cottus one'",
+        "Error",
+    ]
+    assert "did you mean species?" in done.stderr
+    assert "did you mean stream?" in done.stderr
+    assert "here 03-15" in done.stderr
+    file.write_text("species\n\nCottus\n\n", encoding="utf-8")
+    assert "1 added" in load("species", store, file).output
+    file.write_text("survey,timezone\nA,Mars/One\nB,Mars/Two\n", encoding="utf-8")
+    assert load("surveys", store, file).stderr.count("there is no zone") == 2
+    file.write_text("species,rank\nA\nB,species\nC,species,x\n", encoding="utf-8")
+    done = load("species", store, file)
+    assert "row 2: it has 1 cells" in done.stderr
+    assert "row 4: it has 3 cells" in done.stderr
+    opened = open_store(store)
+    assert len(opened.species()) == 3
     opened.close()
 
 

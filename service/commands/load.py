@@ -16,9 +16,9 @@ from service.reference_layers import (
     LayerRefusedError,
     Loaded,
     load_catchments,
-    load_list,
     load_reaches,
 )
+from service.reference_lists import load_list
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -156,7 +156,7 @@ def _list_command(name: str, words: str) -> None:
     def command(store: Path, file: Path, layer: str | None, columns: tuple[str, ...]) -> None:
         raw = rename_columns(read_list(file, layer), columns)
         with opened(store) as opened_store:
-            loaded = load_list(opened_store, name, raw, who=who_changes())
+            loaded = load_list(opened_store, name, raw, who=who_changes(), file=file.name)
         _tell(loaded)
 
     command.__doc__ = words

@@ -111,7 +111,10 @@ def undo_batch(
     if row is None:
         raise NotFoundError(f"There is no import {batch_id}.")
     if row.undone_at is not None:
-        raise ConflictError(f"Import {batch_id} was undone already, at {row.undone_at}.")
+        at = dt.datetime.fromisoformat(row.undone_at).astimezone(dt.UTC)
+        raise ConflictError(
+            f"Import {batch_id} was undone already, on {at:%Y-%m-%d %H:%M} UTC by {row.undone_by}."
+        )
     _refuse_edited(connection, batch_id)
     asked = schema.placements.c.batch_id == batch_id
     ids = connection.scalars(sa.select(schema.placements.c.placement_id).where(asked)).all()
