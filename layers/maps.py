@@ -33,6 +33,7 @@ __all__ = ["MapParts", "MapView", "frame_bounds", "map_page", "map_parts", "view
 
 _REACH_COLUMNS: Final = ("stream_name", "strahler", "kind")
 _CATCHMENT_COLUMNS: Final = ("name", "parent_id")
+_MARK_ROOM_PX: Final = (16, 16)  # so that marks at the edge of the bounds are seen whole
 _STRETCH_COLUMNS: Final = ("placement_id", "method", "reach_id")
 
 
@@ -161,9 +162,8 @@ def map_parts(view: MapView) -> MapParts:
         drawing.location, drawing.options["zoom"] = [0.0, 0.0], 2
     else:
         west, south, east, north = view.bounds
-        folium.FitBounds([[south, west], [north, east if east >= west else east + 360]]).add_to(
-            drawing
-        )
+        corners = [[south, west], [north, east if east >= west else east + 360]]
+        folium.FitBounds(corners, padding=_MARK_ROOM_PX).add_to(drawing)
     records: Any = MacroElement()  # type: ignore[no-untyped-call]
     records._name, records._template = "Records", _RECORDS
     records.config = view.config().decode()
