@@ -35,6 +35,15 @@ _AGREE_M: Final = 10.0
 # A projected CRS still serves half a zone beyond its area of use, where a network goes on over its
 # edge. Common practice, no source. [deg]
 _MARGIN_DEG: Final = 3.0
+_DEGREES_END: Final = 360.0  # [deg]
+_IN_METRES: Final = (
+    "these are no degrees; if they are metres, put them into easting and northing, and name their "
+    "grid in crs"
+)
+_MIRRORED: Final = (
+    "outside the area of use of the store's CRS, but within it on the other side of Greenwich; "
+    "west is negative, east positive"
+)
 
 
 @dataclass
@@ -395,14 +404,22 @@ def _refuse_outside(
     texts = [f"{a:.10g} {b:.10g}" for a, b in zip(x[bad], y[bad], strict=True)]
     shown = pd.Series("", index=range(len(cells.frame)), dtype="str").to_numpy(object)
     shown[rows[bad]] = texts
+    nowhere = np.zeros(len(rows), dtype=bool)
+    metres, mirrored = nowhere, nowhere
+    if source.is_geographic:
+        metres = bad & ~swapped & (np.abs(x) > _DEGREES_END) & (np.abs(y) > _DEGREES_END)
+        mirrored = bad & ~swapped & ~metres & ~_far_outside(-lon, lat, target)
+    known = swapped | metres | mirrored
     for which, remedy in (
         (swapped, f"{pair} look exchanged; exchange them"),
+        (metres, _IN_METRES),
+        (mirrored, _MIRRORED),
         (
-            outside & ~swapped,
+            outside & ~known,
             f"outside the area of use of {source.name}; check the numbers and the CRS",
         ),
         (
-            far & ~outside & ~swapped,
+            far & ~outside & ~known,
             f"outside the area of use of the store's CRS, {target.name}; check the numbers",
         ),
     ):

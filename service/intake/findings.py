@@ -63,6 +63,13 @@ class Findings:
         rows = {sheet: set(own) for sheet, own in self._rows.items()}
         return Findings(list(self.refused), list(self._flags), rows)
 
+    def doubt(self, cells: Cells, which: NDArray[np.bool_] | pd.Series) -> None:
+        """Count rows as refused that hang on something refused elsewhere."""
+        at = np.flatnonzero(np.asarray(which, dtype=bool))
+        if len(at):
+            rows = cells.frame.index.to_numpy()[at].tolist()
+            self._rows.setdefault(cells.sheet, set()).update(rows)
+
     def refused_rows(self, sheet: str) -> list[int]:
         """Rows of a sheet, as its index counts them, in which something was refused."""
         return sorted(self._rows.get(sheet, ()))
@@ -85,7 +92,7 @@ class Findings:
         if not len(at):
             return
         rows = cells.frame.index.to_numpy()[at].tolist()
-        self._rows.setdefault(cells.sheet, set()).update(rows)
+        self.doubt(cells, which)
         source = cells.column(column).tolist() if values is None else list(values)
         said: dict[str, str] = {}
         for row, place in zip(rows, at.tolist(), strict=True):

@@ -27,7 +27,7 @@ from service.intake.checks.waters import flag_waters
 from service.intake.columns import SHEETS
 from service.intake.content import placement_digests
 from service.intake.findings import FLAG_COLUMNS, Cells, Findings
-from service.intake.surveys import new_sites, new_surveys
+from service.intake.surveys import is_zone, new_sites, new_surveys
 from service.placing import place_on_network
 from service.records import FieldRecords, Needed, Selection
 from service.store.finding import Wanted
@@ -52,6 +52,7 @@ _OF_CREWS = Needed(
 _OF_CATCH = Needed(tables=frozenset({"catches"}), columns=frozenset())
 
 _STORED_FLAGS: Final = ["placement_id", "code", "column", "value", "message"]
+_WIDEST_OFFSET: Final = dt.timedelta(hours=14)  # of a time zone from UTC
 _PLACEMENT_TAIL: Final = ["shape_kind", "shape", "original_x", "original_y", "original_crs"]
 
 
@@ -149,15 +150,20 @@ def _check(
         cells.file,
         findings,
     )
-    if any(fault.column == "timezone" for fault in findings.refused):
-        return _refused(sheets, findings)
+    # Times of a survey whose zone was refused are read as if in UTC, and nothing hangs on them.
+    zoneless = all_surveys.index[~all_surveys["timezone"].map(is_zone).astype(bool)]
+    all_surveys.loc[zoneless, "timezone"] = "UTC"
+    findings.doubt(cells, named.isin(zoneless))
+    latest = now or dt.datetime.now(dt.UTC)
+    if len(zoneless):
+        latest += _WIDEST_OFFSET
     placements, positions, day_only = read_placements(
         cells,
         methods,
         all_surveys,
         store.settings.crs,
         findings,
-        now=now or dt.datetime.now(dt.UTC),
+        now=latest,
         date_order=sheets.date_order,
         survey=sheets.survey,
         crs=sheets.crs,

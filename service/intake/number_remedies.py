@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["remedy_for"]
 
+_LONGEST: Final = 60  # characters that are looked at; no number is longer
 _NUMBER: Final = r"(?P<n>[+-]?\d+(?:[.,]\d+)?)"
 _ABOUT: Final = (
     r"(?:~|≈|±|about|around|approx\.?|approximately|roughly|circa|ca\.?|c\.?|est\.?|estimated|etwa)"
@@ -68,6 +69,7 @@ def remedy_for(value: str, column: Column) -> str:
     >>> remedy_for("about 20", count)
     'write 20, and estimate in the column count_kind'
     """
+    value = value[:_LONGEST]
     if column.name == "count":
         return _count(value)
     if column.unit == "degrees":

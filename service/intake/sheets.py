@@ -246,12 +246,23 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
         if column.required and column.name not in ours:
             findings.refuse_file(
                 cells.file,
-                f"the column {column.name} is missing; add it: {column.explanation}",
+                f"the column {column.name} is missing; add it: {column.explanation}"
+                + (_join(unknown) if column.kind == "time" else ""),
                 row=1,
                 column=column.name,
             )
     frame = cells.frame[list(ours.values())].set_axis(list(ours), axis=1)
     return Cells(cells.sheet, cells.file, frame, cells.decimal_comma)
+
+
+def _join(headers: list[str]) -> str:
+    """Say how a day and a time of day become one column."""
+    parts = [name for name in headers if plain(name) in ("date", "day", "datum", "time", "hour")]
+    if not parts:
+        return ""
+    told = " and ".join(map(repr, parts))
+    joined = " ".join(f"{{{name}}}" for name in parts)
+    return f' It may be made of {told}, also by a mapping file: set_at = {{ text = "{joined}" }}.'
 
 
 def _split_intervals(cells: Cells) -> Cells:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 import pandas as pd
 
@@ -11,12 +11,12 @@ from layers.crs import read_crs
 from layers.errors import CrsError
 from service.intake.checks.words import text_column
 from service.intake.columns import SHEETS
-from service.intake.spelling import nearest_names
+from service.intake.spelling import did_you_mean, nearest_names
 
 if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
 
-__all__ = ["new_sites", "new_surveys"]
+__all__ = ["is_zone", "new_sites", "new_surveys"]
 
 WGS84: Final = "EPSG:4326"
 
@@ -99,7 +99,9 @@ def new_sites(
         file,
         "new_sites",
         "site",
-        f"{len(fresh)} sites are not in the store; they will be added by name alone.",
+        "1 site is not in the store; it will be added by name alone."
+        if len(fresh) == 1
+        else f"{len(fresh)} sites are not in the store; they will be added by name alone.",
         ", ".join(fresh[:10]),
     )
     bare = pd.DataFrame(index=pd.Index(fresh, dtype="str", name="site"), columns=listed.columns)
@@ -139,13 +141,24 @@ def _listed(
 
 def _refuse_zones(cells: Cells, findings: Findings) -> None:
     zones = cells.column("timezone")
-    bad = [zone for zone in zones.unique().tolist() if zone and not _is_zone(zone)]
+    bad = [zone for zone in zones.unique().tolist() if zone and not is_zone(zone)]
     findings.refuse(
-        cells, zones.isin(bad), "timezone", "give an IANA time zone such as Europe/Dublin"
+        cells,
+        zones.isin(bad),
+        "timezone",
+        lambda value: (
+            "give an IANA time zone such as Europe/Dublin" + did_you_mean(value, _zones_of_places())
+        ),
     )
 
 
-def _is_zone(name: str) -> bool:
+def _zones_of_places() -> list[str]:
+    """Zones to be offered; those of the form Etc/GMT+1 lie on the other side of what one thinks."""
+    return sorted(z for z in available_timezones() if "/" in z and not z.startswith("Etc/"))
+
+
+def is_zone(name: str) -> bool:
+    """Whether there is an IANA time zone of this name."""
     try:
         ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):

@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 import pandas as pd
 
+from service.intake.time_remedies import ASK as _ASK
+from service.intake.time_remedies import time_remedy
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -60,7 +63,6 @@ _MONTHS: Final = {
     for name in names
 }
 _EARLIEST_YEAR: Final = 1800
-_ASK: Final = "give a time such as 2024-06-01T18:30"
 
 
 class Moments:
@@ -124,13 +126,16 @@ def read_moment(
     fit = _NAMED.fullmatch(text)
     if fit and fit["name"].lower() in _MONTHS:
         return _moment(fit, _MONTHS[fit["name"].lower()], int(fit["day"]))
-    if re.fullmatch(r"\d{4,6}([.,]\d+)?", text, re.ASCII):
-        return "this is a number, perhaps of a spreadsheet day; format the cell as date and time"
-    if re.match(r"\d{1,2}[-/.]\d{1,2}[-/.]\d{2}(\D|$)", text, re.ASCII):
-        return "give the year with four digits"
-    if text.startswith("="):
-        return f"this is a spreadsheet formula; {_ASK}"
-    return _ASK
+    return time_remedy(text, lambda other: _written(other, date_order)) or _ASK
+
+
+def _written(text: str, date_order: DateOrder | None) -> str | None:
+    """Write a time as it is read, for advice; None where it cannot be."""
+    read = read_moment(text, date_order)
+    if isinstance(read, str):
+        return None
+    wall, _, day_only = read
+    return wall.date().isoformat() if day_only else wall.isoformat(timespec="minutes")
 
 
 def _settle_order(
@@ -171,6 +176,9 @@ def _moment(
         if not 1 <= hour <= 12:
             return f"there is no {hour} o'clock in half days; {_ASK}"
         hour = hour % 12 + (12 if fit["half"].lower().startswith("p") else 0)
+    if hour == 24 and minute == second == 0 and year < dt.MAXYEAR:
+        after = dt.date(year, month, day) + dt.timedelta(days=1)
+        return f"midnight at the end of a day begins the next; write {after}T00:00"
     if hour > 23 or minute > 59 or second > 59:
         return f"there is no such time of day; {_ASK}"
     micro = int(float(fit["part"] or 0) * 1e6)

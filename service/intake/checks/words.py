@@ -18,8 +18,10 @@ if TYPE_CHECKING:
 
 __all__ = ["choice_column", "method_column", "text_column", "word_column", "yes_no_column"]
 
-_YES: Final = ("yes", "y", "true", "1", "x", "ja", "oui", "si", "sí")
+_YES: Final = ("yes", "y", "true", "1", "x", "ja", "j", "oui", "si", "sí")
 _NO: Final = ("no", "n", "false", "0", "nein", "non")
+_NOTHING: Final = ("0", "none", "nothing", "nofish", "nocatch", "zero", "empty", "no")
+_NIL: Final = "write nil if it fished properly and caught nothing; otherwise lost or disturbed"
 
 
 def text_column(cells: Cells, name: str) -> pd.Series:
@@ -54,7 +56,9 @@ def choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Series
         meaning,
         findings,
         lambda value: (
-            f"give one of {', '.join(column.choices)}, or leave the cell empty"
+            _NIL
+            if column.name == "outcome" and plain(value) in _NOTHING
+            else f"give one of {', '.join(column.choices)}, or leave the cell empty"
             + did_you_mean(value, column.choices)
         ),
     )
@@ -63,10 +67,15 @@ def choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Series
 def yes_no_column(cells: Cells, name: str, findings: Findings) -> pd.Series:
     """Read yes and no as true and false; empty is missing."""
     meaning = dict.fromkeys(map(plain, _YES), "yes") | dict.fromkeys(map(plain, _NO), "no")
-    words = word_column(cells, name, meaning, findings, lambda _: "give yes or no, or leave empty")
+    words = word_column(cells, name, meaning, findings, _say_yes_or_no)
     truths = pd.array((words == "yes").to_numpy(bool), dtype="boolean")
     truths[words.isna().to_numpy(bool)] = pd.NA
     return pd.Series(truths, index=words.index)
+
+
+def _say_yes_or_no(value: str) -> str:
+    more = "; what stands here may go into notes" if len(value) > 1 else ""
+    return f"give yes or no, or leave empty{more}"
 
 
 def method_column(cells: Cells, methods: pd.DataFrame, findings: Findings) -> pd.Series:

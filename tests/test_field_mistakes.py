@@ -1,0 +1,156 @@
+"""Mistakes of ordinary field sheets: each is told by row, column, value and a remedy that is right.
+
+The remedies were written down by what the row must have meant; common practice, no source.
+"""
+
+import re
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.intake.columns import SHEETS
+from service.intake.number_remedies import remedy_for
+from service.intake.times import read_moment
+from tests.intake_sheets import CATCHES, PLACEMENTS, cells, check_files, checked, make_store
+from tests.intake_sheets import placements as placement
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    held = make_store(tmp_path_factory.mktemp("mistakes") / "store.gpkg")
+    yield held
+    held.close()
+
+
+def the_fault(result, column):
+    (fault,) = [one for one in result.refused if one.column == column]
+    return fault
+
+
+# What was written, and what the advice must hold; times read after it must be the same moment.
+TIMES = [
+    ("19:00", "without its day"),
+    ("7.30 pm", "without its day"),
+    ("2024-05-01 7pm", "write 2024-05-01T19:00"),
+    ("2024-05-01 19.00", "write 2024-05-01T19:00"),
+    ("2024-05-01T1900", "write 2024-05-01T19:00"),
+    ("2024-5-1 9:5", "write 2024-05-01T09:05"),
+    ("May 1, 2024 19:00", "write 2024-05-01T19:00"),
+    ("1st May 2024", "write 2024-05-01"),
+    ("20240501", "write 2024-05-01"),
+    ("2024-05-01 24:00", "write 2024-05-02T00:00"),
+    ("2024-12-31 24:00", "write 2025-01-01T00:00"),
+    ("2024-05-01 19:00 BST", "leave BST out"),
+    ("1/5/24 19:00", "four digits"),
+    ("01-May-24 19:00", "four digits"),
+    ("2024-05", "the day is missing"),
+    ("May 2024", "the day is missing"),
+    ("01.05.2024 19.00", "2024-06-01T18:30"),
+    ("yesterday", "2024-06-01T18:30"),
+    ("45413.79", "format the cell"),
+]
+
+
+@pytest.mark.parametrize(("written", "said"), TIMES)
+def test_times(written, said):
+    """What is advised is read, and is the moment that was meant; in doubt nothing is offered."""
+    remedy = read_moment(written)
+    assert isinstance(remedy, str)
+    assert said in remedy
+    fit = re.search(r"write (\S+)$", remedy)
+    assert not fit or not isinstance(read_moment(fit[1]), str)
+
+
+@given(st.text(alphabet="0123456789-/. :,TtpamhZ+MayJune", max_size=25))
+def test_any_time_is_read_or_answered(text):
+    assert read_moment(text.strip()) is not None
+
+
+@given(st.text(max_size=90), st.sampled_from([c for own in SHEETS.values() for c in own]))
+def test_any_text_among_numbers_is_answered(text, column):
+    """Also thousands of digits, which Python would refuse to read."""
+    assert len(remedy_for(text.strip() or "x", column)) > 5
+    assert len(remedy_for("9" * 6_000 + "-" + "9" * 6_000 + "9", column)) > 5
+
+
+# Row 3 is P2; its cells changed, the column that must be named, and what is said.
+CELLS = [
+    ({"longitude": "11.2127"}, "longitude", "west is negative"),
+    ({"longitude": "350151", "latitude": "5831501"}, "longitude", "easting and northing"),
+    ({"longitude": "52.6", "latitude": "-11.2127"}, "longitude", "exchange"),
+    ({"latitude": ""}, "latitude", "give latitude too"),
+    ({"latitude": "52°36'N"}, "latitude", "write 52.6"),
+    ({"latitude": "52.600.127"}, "latitude", "may be 52.600127"),
+    ({"outcome": "nothing"}, "outcome", "write nil if it fished properly"),
+    ({"outcome": "0"}, "outcome", "write nil if it fished properly"),
+    ({"outcome": "stolen"}, "outcome", "lost"),
+    ({"minutes": "40 min"}, "minutes", "write 40"),
+    ({"minutes": "0.5 h"}, "minutes", "write 30"),
+    ({"minutes": "-40"}, "minutes", "above 0"),
+    ({"lifts": "12 lifts"}, "lifts", "a whole number"),
+    ({"method": "kick nets"}, "method", "did you mean kick_net?"),
+    ({"lifted_at": "11:40"}, "lifted_at", "without its day"),
+    ({"lifted_at": "2024-05-02T10:40"}, "lifted_at", "lifted before it was set"),
+]
+
+
+@pytest.mark.parametrize(("changed", "column", "said"), CELLS)
+def test_cells_of_a_placement(store, changed, column, said):
+    """The row, the column at fault and the value as written stand in the message."""
+    result = checked(store, placement(**changed))
+    fault = the_fault(result, column)
+    assert fault.row == 2
+    assert said in fault.remedy
+    told = changed[column]
+    assert not told or told.split("°")[0] in fault.value
+
+
+FISH = [
+    ("none", "take the row out"),
+    ("no catch", "take the row out"),
+    ("eel", "Anguilla anguilla"),
+    ("Loach", "Barbatula barbatula"),
+    ("bulhead", "Cottus gobio"),
+    ("lampreys", "Lampetra planeri"),
+    ("Salmo trutta", "nearest: Salmo"),
+    ("Salmo sp.", "nearest: Salmo"),
+    ("B. barbatula", "nearest: Barbatula barbatula"),
+    ("Barbatula barbatula (L.)", "nearest: Barbatula barbatula"),
+    # A larva taken to its genus is not of a species because the list knows only that one.
+    ("Lampetra", "load one of rank genus"),
+    ("Cyprinidae", "load one of rank family"),
+]
+
+
+@pytest.mark.parametrize(("written", "said"), FISH)
+def test_names_of_fish(store, written, said):
+    rows = cells(CATCHES).assign(species=[written, "Cottus gobio"])
+    fault = the_fault(checked(store, cells(PLACEMENTS), rows), "species")
+    assert (fault.row, fault.value) == (2, written)
+    assert said in fault.remedy
+
+
+def test_a_wrong_time_zone_hides_nothing_else(store, tmp_path):
+    """Every other finding is told too; of what hangs on that zone nothing is said."""
+    (tmp_path / "surveys.csv").write_text("survey,timezone\nS24,Europe/Dubln\n")
+    text = PLACEMENTS.replace(",40,12,nil", ",forty,12,nil").replace("05-02T08", "05-04T23")
+    result = check_files(store, tmp_path, text, CATCHES, surveys=tmp_path / "surveys.csv")
+    assert {fault.column for fault in result.refused} == {"timezone", "minutes"}
+    assert "did you mean Europe/Dublin" in the_fault(result, "timezone").remedy
+    assert not len(result.flagged[result.flagged["row"] > 0])
+
+
+def test_an_offset_is_not_taken_for_a_zone(store, tmp_path):
+    """Etc/GMT+1 is west of Greenwich (POSIX signs, IANA tz database): it is never offered."""
+    (tmp_path / "surveys.csv").write_text("survey,timezone\nS24,GMT+1\n")
+    result = check_files(store, tmp_path, surveys=tmp_path / "surveys.csv")
+    assert "Etc" not in the_fault(result, "timezone").remedy
+
+
+def test_a_day_and_a_time_in_two_columns(store, tmp_path):
+    """The missing column says of which others it can be made."""
+    text = PLACEMENTS.replace("set_at", "Date", 1).replace("notes", "Time", 1)
+    fault = the_fault(check_files(store, tmp_path, text, CATCHES), "set_at")
+    assert fault.row == 1
+    assert 'set_at = { text = "{Date} {Time}" }' in fault.remedy
