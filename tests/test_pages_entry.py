@@ -301,4 +301,5 @@ def test_worker_keeps_every_part_of_the_form(store):
     assert kept == asked
     assert len(asked) > 10
     for address in kept:
-        assert client.get(address).status_code == 200
+        with client.get(address) as answer:
+            assert answer.status_code == 200
