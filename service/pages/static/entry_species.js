@@ -20,6 +20,35 @@
     return found.map(([, place]) => list[place]);
   }
 
+  /* Letters to change, put in or leave out so that one word becomes the beginning of another. */
+  function slips(typed, word) {
+    let row = Array.from({ length: word.length + 1 }, (_, place) => place);
+    for (let k = 1; k <= typed.length; k++) {
+      const next = [k];
+      for (let j = 1; j <= word.length; j++) {
+        const same = typed[k - 1] === word[j - 1] ? 0 : 1;
+        next.push(Math.min(row[j - 1] + same, row[j] + 1, next[j - 1] + 1));
+      }
+      row = next;
+    }
+    return Math.min(...row);
+  }
+
+  /* Where no name begins so: names of which a word nearly does, fewest slips first. Only offered. */
+  function nearly(list, typed) {
+    const words = plain(typed).split(/[\s.]+/).filter(Boolean);
+    const found = [];
+    if (!words.length) return [];
+    list.forEach(([name, vernacular], place) => {
+      const parts = plain(name + " " + vernacular).split(/[\s-]+/).filter(Boolean);
+      const each = words.map((word) => [Math.min(...parts.map((part) => slips(word, part))), word.length]);
+      if (each.some(([count, length]) => count > Math.floor(length / 4))) return;
+      found.push([each.reduce((sum, [count]) => sum + count, 0), place]);
+    });
+    found.sort((a, b) => a[0] - b[0] || a[1] - b[1]);
+    return found.map(([, place]) => list[place]);
+  }
+
   function make(list, value, label, changed) {
     const id = "species-" + ++count;
     const box = document.createElement("div");
@@ -76,7 +105,9 @@
     }
 
     function open() {
-      shown = matching(list, input.value).slice(0, MOST);
+      shown = matching(list, input.value);
+      if (!shown.length) shown = nearly(list, input.value);
+      shown = shown.slice(0, MOST);
       options.replaceChildren(
         ...shown.map(([name, vernacular], place) => {
           const one = document.createElement("li");
@@ -128,5 +159,5 @@
     return { box, input };
   }
 
-  root.RifflebookSpecies = { make, matching };
+  root.RifflebookSpecies = { make, matching, nearly };
 })(self);
