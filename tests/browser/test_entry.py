@@ -237,6 +237,25 @@ def test_species_by_keyboard(brook, open_page):
     assert field.input_value() == "Cottus gobio"
 
 
+def test_a_misspelt_species_is_offered_but_never_chosen_unasked(brook, open_page):
+    """A slip of the pen leaves its word as it is until somebody picks what was meant."""
+    address, _ = brook
+    page = open_page(f"{address}/placements/new", ready=READY)
+    choose(page, "outcome", "caught")
+    field = page.locator(".combo input")
+    field.press_sequentially("bulhaed")
+    assert field.get_attribute("aria-expanded") == "false"
+    field.fill("")
+    field.press_sequentially("bulhead")
+    assert page.locator(".combo [role=option]").all_inner_texts() == ["Bullhead Cottus gobio"]
+    field.press("Tab")
+    assert field.input_value() == "bulhead"
+    field.fill("loch")
+    field.press("ArrowDown")
+    field.press("Enter")
+    assert field.input_value() == "Barbatula barbatula"
+
+
 @pytest.mark.parametrize("width", [1440, 390, 360])
 def test_no_serious_findings_of_axe(brook, open_page, width):
     """axe-core finds nothing serious on the filled form, and it fits the screen."""
