@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "EVERYTHING",
+    "OF_EFFORT",
     "OF_FEATURES",
     "OF_LOOKS",
     "OF_STRETCHES",
@@ -133,6 +134,15 @@ _OF_LOOKS = frozenset(
 EVERYTHING = Needed()
 # What features are made from.
 OF_FEATURES = Needed(tables=frozenset({"catches", "snaps", "flags"}))
+# How hard which gear fished, and what it caught.
+OF_EFFORT = Needed(
+    tables=frozenset({"catches", "snaps", "stretches"}),
+    columns=_OF_LOOKS
+    | {
+        "gear_count", "lifts", "minutes", "passes", "area_m2", "stretch_length_m",
+        "wetted_width_m", "shape",
+    },
+)  # fmt: skip
 # Where on the network gear fished, which gear, and when.
 OF_STRETCHES = Needed(tables=frozenset({"stretches"}), columns=_OF_LOOKS)
 # Who looked when, where and with which gear, and what was found.

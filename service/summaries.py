@@ -22,7 +22,7 @@ from service.access import (
     within_catchments,
 )
 from service.errors import RequestError
-from service.records import EVERYTHING, OF_LOOKS, OF_STRETCHES
+from service.records import EVERYTHING, OF_EFFORT, OF_LOOKS, OF_STRETCHES
 from service.reference import network
 from service.summary_columns import COLUMNS, GROUPINGS
 
@@ -212,7 +212,7 @@ def effort(
     from layers.catch_rate import catch_per_unit_effort
     from layers.effort import effort_of
 
-    asked = _asked(store, selection, viewer, whole_catch=True)
+    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
     records = asked.records
     found = catch_per_unit_effort(
         records.placements,

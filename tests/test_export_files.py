@@ -4,6 +4,7 @@ RFC 7946 (2016) for GeoJSON; OGC 12-128r19 (GeoPackage 1.4) for the GeoPackage. 
 pyogrio, is the other program.
 """
 
+import datetime as dt
 import json
 import sqlite3
 import zipfile
@@ -20,9 +21,12 @@ from click.testing import CliRunner
 
 from service import features
 from service.commands import main
-from service.errors import ConflictError, RequestError
+from service.errors import ConflictError, RequestError, StoreError
 from service.export import FORMS
 from service.export.column_words import column_words
+from service.export.contents import gather
+from service.export.geopackage import write_geopackage, write_pieces
+from service.export.geopackage_stream import stream_geopackage
 from service.export.hand_over import HandOver, what_it_holds, write
 from service.export.layer_styles import STYLED, layer_rules, qml, sld
 from service.export.written_figures import as_written
@@ -273,8 +277,6 @@ def test_the_preview_says_what_the_file_will_hold(demo, tmp_path):
 
 def test_a_selection_that_finds_nothing_still_makes_a_whole_file(demo, tmp_path):
     """Every form can be written and opened with no placement in it."""
-    import datetime as dt
-
     nothing = Selection(since=dt.date(2050, 1, 1))
     for form, (ending, _) in FORMS.items():
         path = tmp_path / f"{form}{ending}"
@@ -291,6 +293,60 @@ def test_forms_and_audiences_are_checked(demo, tmp_path):
         write(demo, tmp_path / "a", HandOver(Selection(), "shapefile"))
     with pytest.raises(RequestError, match="no hand-over"):
         write(demo, tmp_path / "a", HandOver(Selection(), "gpkg", "everybody"))
+
+
+@pytest.mark.parametrize("audience", ["public", "precise"])
+@pytest.mark.parametrize(
+    "asked",
+    [Selection(), Selection(species=("Cottus gobio",), methods=("kick_net", "spotlight")),
+     Selection(catchments=("C1",)), Selection(since=dt.date(2050, 1, 1))],
+    ids=["all", "some", "catchment", "none"],
+)  # fmt: skip
+def test_a_geopackage_in_pieces_is_the_whole(demo, tmp_path, monkeypatch, audience, asked):
+    """However many placements are in memory at once: the same layers, rows, words and metadata."""
+    day = dt.date(2026, 5, 1)
+    write_geopackage(tmp_path / "whole.gpkg", gather(demo, asked, audience, made_on=day))
+    monkeypatch.setattr("service.export.geopackage_stream._AT_ONCE", 37)
+    stream_geopackage(tmp_path / "pieces.gpkg", demo, asked, audience, made_on=day)
+    whole, pieces = (tmp_path / f"{name}.gpkg" for name in ("whole", "pieces"))
+    assert pyogrio.list_layers(whole).tolist() == pyogrio.list_layers(pieces).tolist()
+    for name, _ in pyogrio.list_layers(whole):
+        one, other = (pyogrio.read_info(path, layer=name) for path in (whole, pieces))
+        assert one["fields"].tolist() == other["fields"].tolist(), name
+        assert one["ogr_types"] == other["ogr_types"], name
+        assert (one["crs"], one["geometry_type"]) == (other["crs"], other["geometry_type"]), name
+        frames = [pyogrio.read_dataframe(path, layer=name) for path in (whole, pieces)]
+        if name == "detections":  # of exact places they go by the order of entry
+            key = ["placement_id", "species"]
+            frames = [frame.sort_values(key, ignore_index=True) for frame in frames]
+        if name == "layer_styles":
+            frames = [frame.drop(columns="update_time") for frame in frames]
+        pd.testing.assert_frame_equal(*(pd.DataFrame(frame) for frame in frames))
+    with closing(sqlite3.connect(whole)) as one, closing(sqlite3.connect(pieces)) as other:
+        for asked_of in (
+            "SELECT table_name, description, min_x, min_y, max_x, max_y FROM gpkg_contents",
+            "SELECT * FROM gpkg_data_columns",
+            "SELECT md_standard_uri, metadata FROM gpkg_metadata",
+        ):
+            assert one.execute(asked_of).fetchall() == other.execute(asked_of).fetchall()
+        for layer in ("placements", "detections"):  # the index knows what later pieces brought
+            count = f"SELECT count(*) FROM rtree_{layer}_geom JOIN {layer} ON id = fid"
+            (rows,) = other.execute(f"SELECT count(*) FROM {layer}").fetchone()
+            assert other.execute(count).fetchone() == (rows,)
+
+
+def test_a_piece_of_another_kind_is_refused(tmp_path):
+    """GDAL would bend 1.5 into a column of whole numbers; nothing is written instead."""
+    first, more = pd.DataFrame({"count": [1.0, 2.0]}), pd.DataFrame({"count": [1.5]})
+    with pytest.raises(StoreError, match="count of catches"):
+        write_pieces(
+            tmp_path / "a.gpkg",
+            [("catches", first), ("catches", more)],
+            "EPSG:32629",
+            dt.date(2026, 5, 1),
+            dict,
+            public=False,
+        )
 
 
 def test_counts_are_whole_and_computed_lengths_end_at_the_millimetre(demo):

@@ -99,7 +99,7 @@ def _map(contents: Contents) -> bytes:
             "public. More in account.html."
         )
     else:
-        note += f" {withheld_words(contents)}"
+        note += f" {withheld_words(contents.facts)}"
     return map_page(view, title=contents.title, note=note).encode()
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import geopandas as gpd
@@ -13,6 +14,7 @@ import pandas as pd
 from layers.crs import transform_frame
 from layers.geojson import bounding_box, to_wgs84
 from layers.looking import local_dates
+from layers.record_features import species_caught
 from service import access, features, summaries
 from service.access import open_records, records_held
 from service.errors import StoreBusyError
@@ -29,10 +31,15 @@ __all__ = [
     "SAID_OF_PLACE",
     "Audience",
     "Contents",
+    "Facts",
+    "computed_tables",
     "dates_of",
     "extent_degrees",
     "gather",
     "in_crs",
+    "licence_of",
+    "network_layers",
+    "title_of",
     "viewer_of",
     "with_place_words",
 ]
@@ -44,6 +51,38 @@ SAID_OF_PLACE: Final = ("generalised_km", "year", "coordinate_uncertainty_m", GE
 _PRIVATE: Final = ("crew", "operator_certificate", "machine_check", "permit")
 _ATTEMPTS: Final = 5
 _AS_RECORDED: Final = ("original_x", "original_y")
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What metadata tell of a hand-over.
+
+    Attributes
+    ----------
+    dates
+        First and last local date of setting.
+    extent
+        Box around all placements: west, south, east, north in degrees on WGS 84.
+    found
+        Species caught, by name: `rank`, `vernacular_name`.
+    used
+        Methods of the placements, as the store lists them.
+    generalised
+        What was done to places, in words, and to how many.
+    """
+
+    title: str
+    audience: Audience
+    licence: str
+    made_on: dt.date
+    selection: Selection
+    placements: int
+    catch_rows: int
+    dates: tuple[dt.date, dt.date] | None
+    extent: list[float] | None
+    found: pd.DataFrame
+    used: pd.DataFrame
+    generalised: dict[str, int]
 
 
 @dataclass(frozen=True)
@@ -99,6 +138,35 @@ class Contents:
             return pd.Series(pd.NA, index=placements.index, dtype="str")
         said: pd.Series = placements[GENERALISED]
         return said
+
+    @cached_property
+    def facts(self) -> Facts:
+        """What metadata tell of it."""
+        placements = self.records.placements
+        found = sorted(species_caught(self.records.catches)["species"].unique())
+        return Facts(
+            self.title, self.audience, self.licence, self.made_on, self.selection,
+            placements=len(placements),
+            catch_rows=len(self.records.catches),
+            dates=dates_of(placements),
+            extent=extent_degrees(self.layers["placements"]),
+            found=self.species[["rank", "vernacular_name"]].reindex(found),
+            used=self.methods[self.methods.index.isin(placements["method"].unique())],
+            generalised={
+                str(words): int(held)
+                for words, held in self.generalised.dropna().value_counts().items()
+            },
+        )  # fmt: skip
+
+
+def title_of(store: Store) -> str:
+    """Name of the hand-overs of a store."""
+    return store.settings.title or "Fish records"
+
+
+def licence_of(words: str) -> str:
+    """Words of the licence, or what has to be said where there are none."""
+    return words or "No licence is stated; ask the keeper of the records before reuse."
 
 
 def viewer_of(audience: Audience, viewer: Viewer | None = None) -> Viewer:
@@ -177,9 +245,9 @@ def _gathered(
     if audience == "public":
         records = without_people(records)
     return Contents(
-        title=store.settings.title or "Fish records",
+        title=title_of(store),
         audience=audience,
-        licence=licence or "No licence is stated; ask the keeper of the records before reuse.",
+        licence=licence_of(licence),
         made_on=made_on or dt.datetime.now(dt.UTC).date(),
         crs=store.settings.crs,
         selection=selection,
@@ -189,7 +257,7 @@ def _gathered(
         methods=methods,
         layers=_layers(store, selection, eyes, records),
         sheets=field_sheets(records, surveys, sites),
-        tables=(tables := _tables(store, selection, eyes, species, methods)),
+        tables=(tables := computed_tables(store, selection, eyes, species, methods)),
         inputs={name: frame.attrs.get("inputs", {}) for name, frame in tables.items()},
     )
 
@@ -197,13 +265,19 @@ def _gathered(
 def _layers(
     store: Store, selection: Selection, eyes: Viewer, records: Records
 ) -> dict[str, gpd.GeoDataFrame]:
-    stretches = summaries.stretch_lines(store, selection, eyes).reset_index(drop=True)
-    chosen = selection.catchments
-    coverage = summaries.coverage(store, selection, eyes)
     return {
         "placements": with_place_words(features.placements(store, selection, eyes), records),
         "detections": with_place_words(features.detections(store, selection, eyes), records),
-        "stretches": stretches,
+        **network_layers(store, selection, eyes),
+    }
+
+
+def network_layers(store: Store, selection: Selection, eyes: Viewer) -> dict[str, gpd.GeoDataFrame]:
+    """Layers along the network: `stretches`, `reaches`, `catchments`, `gaps`."""
+    chosen = selection.catchments
+    coverage = summaries.coverage(store, selection, eyes)
+    return {
+        "stretches": summaries.stretch_lines(store, selection, eyes).reset_index(drop=True),
         "reaches": _coverage_on(features.reaches(store, catchments=chosen), coverage),
         "catchments": features.catchments(store).reset_index(),
         "gaps": summaries.gaps(store, selection, eyes),
@@ -228,9 +302,10 @@ def _coverage_on(reaches: gpd.GeoDataFrame, coverage: pd.DataFrame) -> gpd.GeoDa
     )  # fmt: skip
 
 
-def _tables(
+def computed_tables(
     store: Store, selection: Selection, eyes: Viewer, species: pd.DataFrame, methods: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
+    """Tables that are computed from all records, and the lists of species and methods."""
     listed = methods.reset_index()
     for name in listed.columns:
         if listed[name].map(lambda cell: isinstance(cell, list)).any():

@@ -69,7 +69,7 @@ def write_archive(path: Path, contents: Contents) -> None:
     tables = archive_tables(contents)
     members: dict[str, bytes | Path] = {
         "meta.xml": _meta(tables),
-        "eml.xml": eml_document(contents).encode(),
+        "eml.xml": eml_document(contents.facts).encode(),
     }
     for name, table in tables.items():
         members[f"{name}.txt"] = _text(table)

@@ -9,11 +9,9 @@ from xml.etree import ElementTree as ET
 import pandas as pd
 
 from layers.effort import EFFORT_UNITS
-from layers.record_features import species_caught
-from service.export.contents import dates_of, extent_degrees
 
 if TYPE_CHECKING:
-    from service.export.contents import Contents
+    from service.export.contents import Facts
 
 __all__ = ["EML_NAMESPACE", "TERM_LISTS", "eml_document", "withheld_words"]
 
@@ -27,16 +25,16 @@ TERM_LISTS: Final = (
 )
 
 
-def withheld_words(contents: Contents) -> str:
+def withheld_words(facts: Facts) -> str:
     """Say what was withheld or generalised, and how."""
-    if contents.audience == "precise":
+    if facts.audience == "precise":
         return (
             "Nothing was withheld or generalised: places are exact, those of sensitive species "
             "too. Do not pass these files on."
         )
-    said = contents.generalised.dropna().value_counts()
-    kinds = " ".join(f"{count:,} placements: {words}" for words, count in said.sort_index().items())
-    places = f"{said.sum():,} placements are shown so. {kinds} " if kinds else ""
+    said = facts.generalised
+    kinds = " ".join(f"{said[words]:,} placements: {words}" for words in sorted(said))
+    places = f"{sum(said.values()):,} placements are shown so. {kinds} " if said else ""
     return (
         "Places of species that the keeper lists as sensitive are generalised to a grid cell or "
         f"withheld. {places}Names of people, permits, certificates and remarks on "
@@ -58,56 +56,52 @@ def _xml_text(text: str) -> str:
     )
 
 
-def eml_document(contents: Contents) -> str:
+def eml_document(facts: Facts) -> str:
     """Describe a hand-over: what, who, when, where, which species, how, under which licence."""
     ET.register_namespace("eml", EML_NAMESPACE)
-    identity = f"{contents.title}|{contents.selection}|{contents.audience}|{contents.made_on}"
+    identity = f"{facts.title}|{facts.selection}|{facts.audience}|{facts.made_on}"
     package = uuid.uuid5(uuid.NAMESPACE_URL, identity)
     root = ET.Element(
         f"{{{EML_NAMESPACE}}}eml",
         {"packageId": str(package), "system": "urn:uuid", "scope": "system", "xml:lang": "en"},
     )
     dataset = ET.SubElement(root, "dataset")
-    ET.SubElement(dataset, "title").text = _xml_text(contents.title)
+    ET.SubElement(dataset, "title").text = _xml_text(facts.title)
     for role in ("creator", "metadataProvider"):
         who = ET.SubElement(dataset, role)
         ET.SubElement(who, "positionName").text = "Keeper of these records"
-    ET.SubElement(dataset, "pubDate").text = contents.made_on.isoformat()
+    ET.SubElement(dataset, "pubDate").text = facts.made_on.isoformat()
     ET.SubElement(dataset, "language").text = "en"
     _paragraphs(
         dataset,
         "abstract",
-        f"{len(contents.records.placements)} gear placements in fresh water with effort and "
-        f"catch, {len(contents.records.catches)} catch rows. A nil catch is an event whose "
+        f"{facts.placements} gear placements in fresh water with effort and "
+        f"catch, {facts.catch_rows} catch rows. A nil catch is an event whose "
         "species looked for were not found; lost and disturbed gear looked for nothing.",
     )
-    _paragraphs(dataset, "additionalInfo", TERM_LISTS, withheld_words(contents))
-    _paragraphs(dataset, "intellectualRights", contents.licence)
-    _coverage(dataset, contents)
+    _paragraphs(dataset, "additionalInfo", TERM_LISTS, withheld_words(facts))
+    _paragraphs(dataset, "intellectualRights", facts.licence)
+    _coverage(dataset, facts)
     contact = ET.SubElement(dataset, "contact")
     ET.SubElement(contact, "positionName").text = "Keeper of these records"
-    steps = ET.SubElement(dataset, "methods")
-    set_out = set(contents.records.placements["method"])
-    listed = contents.methods.index
-    for name in [name for name in listed if name in set_out] or list(listed[:1]):
-        step = ET.SubElement(steps, "methodStep")
-        units = [EFFORT_UNITS[unit] for unit in contents.methods.loc[name, "effort_units"]]
-        counted = ", ".join(f"{unit.unit} ({unit.computed_from})" for unit in units)
-        _paragraphs(
-            step,
-            "description",
-            f"{contents.methods.loc[name, 'label']}. Effort is counted in {counted}."
-            if counted
-            else f"{contents.methods.loc[name, 'label']}.",
-        )
+    if len(facts.used):
+        _methods(dataset, facts)
     body = ET.tostring(root, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'
 
 
-def _coverage(dataset: ET.Element, contents: Contents) -> None:
-    box = extent_degrees(contents.layers["placements"])
-    days = dates_of(contents.records.placements)
-    found = species_caught(contents.records.catches)["species"].unique()
+def _methods(dataset: ET.Element, facts: Facts) -> None:
+    steps = ET.SubElement(dataset, "methods")
+    for label, names in facts.used[["label", "effort_units"]].itertuples(index=False, name=None):
+        step = ET.SubElement(steps, "methodStep")
+        units = [EFFORT_UNITS[name] for name in names]
+        counted = ", ".join(f"{unit.unit} ({unit.computed_from})" for unit in units)
+        told = f"{label}. Effort is counted in {counted}." if counted else f"{label}."
+        _paragraphs(step, "description", told)
+
+
+def _coverage(dataset: ET.Element, facts: Facts) -> None:
+    box, days = facts.extent, facts.dates
     if box is None and days is None:
         return
     coverage = ET.SubElement(dataset, "coverage")
@@ -124,10 +118,9 @@ def _coverage(dataset: ET.Element, contents: Contents) -> None:
         for name, day in zip(("beginDate", "endDate"), days, strict=True):
             at = ET.SubElement(dates, name)
             ET.SubElement(at, "calendarDate").text = day.isoformat()
-    if len(found):
+    if len(facts.found):
         taxa = ET.SubElement(coverage, "taxonomicCoverage")
-        told = contents.species[["rank", "vernacular_name"]].reindex(sorted(found))
-        for name, rank, common in told.itertuples(name=None):
+        for name, rank, common in facts.found.itertuples(name=None):
             entry = ET.SubElement(taxa, "taxonomicClassification")
             for tag, text in (
                 ("taxonRankName", rank), ("taxonRankValue", name), ("commonName", common),

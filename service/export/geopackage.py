@@ -4,30 +4,32 @@ from __future__ import annotations
 
 import shutil
 import warnings
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+import geopandas as gpd
 import orjson
+import pandas as pd
 import pyogrio
 
+from layers.crs import transform_frame
 from service.errors import StoreError
 from service.export.column_words import dictionary_rows
-from service.export.contents import in_crs
 from service.export.eml import EML_NAMESPACE, eml_document
 from service.export.layer_styles import STYLED, qml, sld
 from service.export.written_figures import as_written
 from service.store.exchange import LayerStyle, dress_geopackage
 
 if TYPE_CHECKING:
+    import datetime as dt
+    from collections.abc import Callable, Iterable
     from pathlib import Path
 
-    import geopandas as gpd
-    import pandas as pd
-
-    from service.export.contents import Contents
+    from service.export.contents import Contents, Facts
 
 _ROOM: Final = 1 << 20  # a GeoPackage without any feature takes a tenth of this
 
-__all__ = ["TABLE_WORDS", "geopackage_tables", "write_geopackage"]
+__all__ = ["TABLE_WORDS", "geopackage_tables", "write_geopackage", "write_pieces"]
 
 TABLE_WORDS: Final = {
     "placements": "Placements: one gear put in one place once, with effort, conditions and catch",
@@ -66,48 +68,127 @@ def write_geopackage(path: Path, contents: Contents, crs: str | None = None) -> 
     CrsError
         The CRS is unknown or cannot be reached from the store's.
     """
-    layers, _, _ = in_crs(contents.layers, crs or contents.crs)
-    tables = geopackage_tables(contents)
-    moment = f"{contents.made_on.isoformat()}T00:00:00.000Z"
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": moment})
+    write_pieces(
+        path,
+        (*contents.layers.items(), *geopackage_tables(contents).items()),
+        crs or contents.crs,
+        contents.made_on,
+        lambda: contents.facts,
+        public=contents.keeps_places,
+    )
+
+
+@dataclass
+class _Written:
+    """What was written of one layer or table."""
+
+    columns: pd.DataFrame  # without rows
+    styled_cells: bool
+    rows: int = 0
+
+
+def write_pieces(
+    path: Path,
+    pieces: Iterable[tuple[str, pd.DataFrame]],
+    crs: str,
+    made_on: dt.date,
+    facts: Callable[[], Facts],
+    *,
+    public: bool,
+) -> None:
+    """Write layers and tables as they come.
+
+    Parameters
+    ----------
+    path
+        GeoPackage to be written; it does not exist yet.
+    pieces
+        Name and rows; a name that comes again is gone on with, in the same columns.
+    crs
+        In which layers are written.
+    made_on
+        Day to be stated as that of the last change.
+    facts
+        Is asked for what the metadata tell when all pieces are written.
+    public
+        Whether protected places are kept from the reader.
+
+    Raises
+    ------
+    StoreError
+        GDAL cannot write the file, or a piece does not go on with what came before.
+    CrsError
+        The CRS is unknown or cannot be reached from that of a layer.
+    """
+    moment = f"{made_on.isoformat()}T00:00:00.000Z"
+    written: dict[str, _Written] = {}
+    # Nobody sees the file before it is whole and on the disk: GDAL need not wait for each piece.
+    options = {"OGR_CURRENT_DATE": moment, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
+    pyogrio.set_gdal_config_options(options)
     try:
-        for name, layer in layers.items():
-            _write(path, name, flat(layer), geometry_type=_geometry_type(layer))
-        for name, table in tables.items():
-            _write(path, name, flat(table))
+        for name, frame in pieces:
+            _write_piece(path, name, frame, crs, written)
     except RuntimeError as problem:  # the root of GDAL's errors, whatever was being written
         raise _said_plainly(path, problem) from problem
     finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
-    _see_whole(path, layers | tables)
-    described = {
-        name: flat(layer).drop(columns=layer.geometry.name) for name, layer in layers.items()
-    }
+        pyogrio.set_gdal_config_options(dict.fromkeys(options))
+    for name, held in written.items():  # GDAL only warns of some troubles
+        if pyogrio.read_info(path, layer=name)["features"] != held.rows:
+            raise _said_plainly(path, RuntimeError(f"{name} is not whole"))
+    described = {name: held.columns for name, held in written.items()}
     dress_geopackage(
         path,
-        tables=[(name, TABLE_WORDS[name]) for name in (*layers, *tables)],
+        tables=[(name, TABLE_WORDS[name]) for name in written],
         columns=[
             (table, column, f"{words} [{unit}]" if unit else words)
-            for table, column, unit, words in dictionary_rows(
-                described | tables, public=contents.keeps_places
-            )
+            for table, column, unit, words in dictionary_rows(described, public=public)
         ],
-        styles=[_style(name, layers[name]) for name in STYLED],
-        metadata=(EML_NAMESPACE, eml_document(contents)),
+        styles=[_style(name, cells=written[name].styled_cells) for name in STYLED],
+        metadata=(EML_NAMESPACE, eml_document(facts())),
         moment=moment,
     )
 
 
-def _style(name: str, layer: gpd.GeoDataFrame) -> LayerStyle:
-    cells = "generalised_km" in layer.columns
+def _write_piece(
+    path: Path, name: str, frame: pd.DataFrame, crs: str, written: dict[str, _Written]
+) -> None:
+    options = {}
+    if isinstance(frame, gpd.GeoDataFrame):
+        frame, _, _ = transform_frame(frame, crs)
+        options["geometry_type"] = _geometry_type(frame)
+    plain = flat(frame)
+    columns = pd.DataFrame(plain.iloc[:0])
+    if isinstance(frame, gpd.GeoDataFrame):
+        columns = columns.drop(columns=frame.geometry.name)
+    if name in written:
+        _refuse_other_columns(name, written[name].columns, columns)
+    else:
+        written[name] = _Written(columns, "generalised_km" in columns)
+    _write(path, name, plain, **options)
+    written[name].rows += len(plain)
+
+
+def _refuse_other_columns(name: str, first: pd.DataFrame, more: pd.DataFrame) -> None:
+    """Make sure that a piece goes on with what came before: GDAL would bend it to fit."""
+    kinds = [{column: _kind(frame[column].dtype) for column in frame} for frame in (first, more)]
+    if kinds[0] != kinds[1]:
+        other = sorted({str(column) for column, _ in kinds[0].items() ^ kinds[1].items()})
+        raise StoreError(
+            f"The columns {', '.join(other)} of {name} change their kind within the records. "
+            "Nothing was written; hand over fewer at once."
+        )
+
+
+def _kind(dtype: Any) -> str:  # noqa: ANN401 - of NumPy or of pandas
+    if pd.api.types.is_bool_dtype(dtype):
+        return "bool"
+    if pd.api.types.is_numeric_dtype(dtype):
+        return "whole" if pd.api.types.is_integer_dtype(dtype) else "number"
+    return "time" if pd.api.types.is_datetime64_any_dtype(dtype) else "text"
+
+
+def _style(name: str, *, cells: bool) -> LayerStyle:
     return LayerStyle(name, name, qml(name, cells=cells), sld(name, cells=cells))
-
-
-def _see_whole(path: Path, written: dict[str, Any]) -> None:
-    """Make sure that every row arrived: GDAL only warns of some troubles."""
-    for name, frame in written.items():
-        if pyogrio.read_info(path, layer=name)["features"] != len(frame):
-            raise _said_plainly(path, RuntimeError(f"{name} is not whole"))
 
 
 def _said_plainly(path: Path, problem: Exception) -> StoreError:

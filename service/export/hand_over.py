@@ -161,6 +161,17 @@ def write(
                 viewer=viewer, members=members, progress=told,
             )  # fmt: skip
             return
+        if asked.form == "gpkg":
+            # What a form needs is loaded with it: a text should not pay for GDAL and plots.
+            from service.export.geopackage_stream import stream_geopackage
+
+            made = path.with_name("records.gpkg")  # GDAL wants its own ending
+            stream_geopackage(
+                made, store, asked.selection, asked.audience,
+                crs=asked.crs, viewer=viewer, licence=asked.licence, progress=told,
+            )  # fmt: skip
+            made.replace(path)
+            return
         say("computing layers and tables")
         contents = gather(
             store, asked.selection, asked.audience, viewer=viewer, licence=asked.licence
@@ -184,13 +195,7 @@ def _write_form(
     path: Path, contents: Contents, asked: HandOver, say: Callable[[str], None]
 ) -> None:
     # What a form needs is loaded with it: a streamed file should not pay for maps and plots.
-    if asked.form == "gpkg":
-        from service.export.geopackage import write_geopackage
-
-        made = path.with_name("records.gpkg")  # GDAL wants its own ending
-        write_geopackage(made, contents, asked.crs)
-        made.replace(path)
-    elif asked.form == "dwca":
+    if asked.form == "dwca":
         from service.export.darwin_core import write_archive
 
         write_archive(path, contents)

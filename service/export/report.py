@@ -78,7 +78,7 @@ def account_page(
         made_on=contents.made_on,
         made_by=_program(),
         audience=contents.audience,
-        withheld=withheld_words(contents),
+        withheld=withheld_words(contents.facts),
         dates=dates_of(placements),
         undated=int(local_dates(placements).isna().sum()),
         placements=len(placements),

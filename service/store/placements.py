@@ -83,8 +83,9 @@ def read_records(
     frame = frame_from_rows([row[2:] for row in fetched], columns).set_index("placement_id")
     placements = gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
     of = _Owned(connection, backend, fids, placements.index, whole=whole, tables=needed.tables)
-    if needed.columns is None:
+    if needed.columns is None or "shape" in needed.columns:
         placements["shape"] = _shapes(of, backend, crs)
+    if needed.columns is None:
         order = [c for c in placements.columns if c not in ("geometry", "shape", "batch_id")]
         at = order.index("shape_kind") + 1
         placements = placements[[*order[:at], "shape", *order[at:], "batch_id", "geometry"]]
