@@ -116,7 +116,7 @@ def _fetch(connection: sa.Connection, wanted: sa.Select[Any]) -> list[tuple[Any,
     cursor = result.cursor
     assert cursor is not None  # noqa: S101  a SELECT has one
     with collector_paused():
-        rows: list[tuple[Any, ...]] = cursor.fetchall()
+        rows: list[tuple[Any, ...]] = list(cursor.fetchall())
     result.close()
     return rows
 
