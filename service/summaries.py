@@ -239,7 +239,7 @@ def effort_by_year(store: Store, selection: Selection, viewer: Viewer) -> pd.Dat
     """
     from layers.effort import effort_of, effort_totals
 
-    asked = _asked(store, selection, viewer)
+    asked = _asked(store, selection, viewer, needed=OF_EFFORT)
     records = asked.records
     return effort_totals(
         records.placements,

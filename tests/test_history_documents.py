@@ -8,6 +8,7 @@ import json
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pytest
 import shapely
 
 from service.store.history import document_texts, documents
@@ -94,3 +95,11 @@ def test_document_of_a_part_is_that_of_the_whole():
         own = (frame[frame["placement_id"] == name] for frame in (catches, lengths))
         assert document_texts(placements.iloc[[k]], *own) == [texts[k]]
     assert document_texts(placements.head(0), catches.head(0), lengths.head(0)) == []
+
+
+def test_a_value_that_is_not_plain_is_refused_not_misplaced():
+    """A list would take several lines of the text and push all later values out of their rows."""
+    placements, catches, lengths = _frames()
+    placements["notes"] = pd.Series([("a", "b")] * len(placements), index=placements.index)
+    with pytest.raises(TypeError, match="not plain"):
+        document_texts(placements, catches, lengths)

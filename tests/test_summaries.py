@@ -3,9 +3,12 @@
 import datetime as dt
 
 import geopandas as gpd
+import pandas as pd
 import pytest
+from pandas.testing import assert_frame_equal
 
 from service import reference, summaries
+from service.access import records_held
 from service.errors import RequestError
 from service.records import LOCAL_KEEPER, PUBLIC, Selection, StoreSettings
 from service.store import create_store
@@ -25,6 +28,18 @@ def test_public_columns_lead(store, name):
     frame = getattr(summaries, name)(store, Selection(), LOCAL_KEEPER)
     assert tuple(frame.columns[: len(summaries.COLUMNS[name])]) == summaries.COLUMNS[name]
     assert frame.attrs["inputs"]["placements_used"] > 0
+
+
+@pytest.mark.parametrize("viewer", [LOCAL_KEEPER, PUBLIC])
+def test_summaries_of_one_page_leave_each_other_the_records(store, viewer):
+    """Put on one page, in either order, each is what it is alone: none changes what it read."""
+    names = [*summaries.COLUMNS, "effort_by_year", "stretch_lines"]
+    alone = {name: getattr(summaries, name)(store, Selection(), viewer) for name in names}
+    for order in (names, names[::-1]):
+        with records_held():
+            for name in order:
+                again = getattr(summaries, name)(store, Selection(), viewer)
+                assert_frame_equal(pd.DataFrame(again), pd.DataFrame(alone[name]))
 
 
 @pytest.mark.parametrize("name", list(summaries.COLUMNS))

@@ -141,6 +141,8 @@ def _json_texts(values: list[Any]) -> NDArray[np.object_]:
     Indented, each stands in a line of its own, and a line break within a text is escaped.
     """
     lines = orjson.dumps(values, option=orjson.OPT_INDENT_2).decode()[4:-2].split(",\n  ")
+    if len(lines) != len(values):  # a list or an object within takes several lines
+        raise TypeError("a document of the history holds a value that is not plain")
     return np.array(lines, dtype=object)
 
 
