@@ -1,5 +1,6 @@
 """Fixtures that several tests stand on."""
 
+import shutil
 from pathlib import Path
 
 import geopandas as gpd
@@ -7,6 +8,8 @@ import pandas as pd
 import pytest
 
 from layers.network import build_network
+from service.store import open_store
+from tests.store_records import small_store
 
 REFERENCES = Path(__file__).parent / "references"
 SHARED = Path(__file__).parents[1].parent / "shared"
@@ -42,3 +45,19 @@ def drawn_reaches(drawn_answers):
     lines = lines.translate(500_000, 6_000_000)
     lines.index.name = "reach_id"
     return lines.to_frame("geometry")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """Path of a small store, made once for each module and only ever copied."""
+    store = small_store(tmp_path_factory.mktemp("made") / "fork.gpkg")
+    store.close()
+    return store.path
+
+
+@pytest.fixture
+def store(made, tmp_path):
+    """A store of its own for each test: the fork, its species and the methods, no records."""
+    opened = open_store(shutil.copy(made, tmp_path / "fork.gpkg"))
+    yield opened
+    opened.close()

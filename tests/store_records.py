@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 CRS = "EPSG:32629"
 X0, Y0 = 500_000.0, 5_830_000.0
+FRAMES = ("catches", "lengths", "snaps", "stretches", "flags")
 SPECIES = pd.DataFrame(
     {"vernacular_name": ["trout", "eel"], "habitats": ["stream", "stream;still"]},
     index=pd.Index(["Salmo trutta", "Anguilla anguilla"], name="species"),
