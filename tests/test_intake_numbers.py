@@ -191,6 +191,23 @@ def test_counts_of_a_stage_and_counts_that_a_spreadsheet_made_a_date():
     assert "take the row out" in remedies["none"]
 
 
+@pytest.mark.parametrize(
+    "text", ["~0", "0 ind.", "x0", "0+0", "0 juv", "0?", "00 fish", "0+", ">0", "0 or more"]
+)
+def test_a_count_of_none_is_never_advised(text):
+    """The column holds 1 and more: 0 would be refused in its turn."""
+    (fault,) = column([text], the("catches", "count"))[1]
+    assert not fault.remedy.startswith("write")
+    told = "present" if text in ("0+", ">0", "0 or more") else "take the row out"
+    assert told in fault.remedy
+
+
+@pytest.mark.parametrize("text", ["0h0", "1h75"])
+def test_minutes_that_cannot_be_are_not_advised(text):
+    (fault,) = column([text], the("placements", "minutes"))[1]
+    assert fault.remedy.startswith("give a number in min")
+
+
 # Exact by definition of the units; 60 minutes to the degree, 60 seconds to the minute.
 @pytest.mark.parametrize(
     ("sheet", "name", "written", "advised"),
@@ -205,6 +222,8 @@ def test_counts_of_a_stage_and_counts_that_a_spreadsheet_made_a_date():
         ("placements", "minutes", "1.5 h", "90"),
         ("placements", "minutes", "1h30", "90"),
         ("placements", "area_m2", "0.2 ha", "2000"),
+        ("placements", "area_m2", "123.4567 ha", "1234567"),
+        ("placements", "longitude", "-11° 10' 12\"", "-11.17"),
         ("placements", "longitude", "11°10'12\"W", "-11.17"),
         ("placements", "longitude", "11.18 W", "-11.18"),
         ("placements", "latitude", "N 52 39.6", "52.66"),

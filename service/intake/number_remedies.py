@@ -42,6 +42,9 @@ _DATE: Final = re.compile(
 )
 _KIND: Final = "in the column count_kind"
 _PRESENT: Final = f"leave count empty, and write present {_KIND}"
+_NO_ROW: Final = (
+    "no fish is no catch row; take the row out, and declare nil where nothing was caught"
+)
 _NOTES: Final = "what else was meant may go into the placement's notes"
 _DEGREES: Final = re.compile(
     r"(?P<before>[NSEW])?\s*(?P<sign>[+-])?(?P<d>\d{1,3}(?:[.,]\d+)?)\s*(?:[°ºd:]|\s)?\s*"
@@ -83,6 +86,8 @@ def _number(text: str) -> float:
 
 def _count(value: str) -> str:
     text = " ".join(value.casefold().split())
+    if re.search(r"\d", text) and not re.search(r"[1-9]", text):
+        return _count_of_none(text)
     whole = r"(?P<n>\d+)"
     fit = re.fullmatch(rf"{_ABOUT}\s*{whole}\s*{_FISH}?", text) or re.fullmatch(
         rf"{whole}\s*(?:\?|-?ish|\(?\s*(?:{_ABOUT}|estimate|approx)\s*\)?)", text
@@ -106,9 +111,16 @@ def _count(value: str) -> str:
     return _count_in_words(value, text)
 
 
+def _count_of_none(text: str) -> str:
+    """Answer a count with no other digit than 0, which the column refuses: it may not be none."""
+    if re.fullmatch(rf"(?:{_OVER}\s*)?0+\s*(?:\+|plus|(?:or|and) (?:more|over|above))?", text):
+        return f"give the number of fish, such as 3; where nobody counted, {_PRESENT}"
+    return _NO_ROW
+
+
 def _count_in_words(value: str, text: str) -> str:
     if text in _NONE:
-        return "no fish is no catch row; take the row out, and declare nil where nothing was caught"
+        return _NO_ROW
     if text in _WORDS:
         return f"write {_WORDS[text]}"
     fit = re.fullmatch(rf"(?P<n>\d+)\s*{_FISH}", text) or re.fullmatch(r"x\s*(?P<n>\d+)", text)
@@ -170,10 +182,12 @@ def _amount(value: str, column: Column) -> str:
     if fit:
         ours = _converted(_number(fit["n"]), fit["unit"], column.unit)
         if ours is not None and _fits(ours, column):
-            return f"write {ours:.6g}: the column is in {column.unit}"
+            return f"write {ours:.10g}: the column is in {column.unit}"
     fit = re.fullmatch(r"(?P<h>\d{1,2})\s*h\s*(?P<m>\d{1,2})\s*(?:m|min)?", value, re.IGNORECASE)
-    if fit and column.unit == "min":
-        return f"write {60 * int(fit['h']) + int(fit['m'])}: the column is in min"
+    if fit and column.unit == "min" and int(fit["m"]) < 60:
+        minutes = 60 * int(fit["h"]) + int(fit["m"])
+        if _fits(minutes, column):
+            return f"write {minutes}: the column is in min"
     fit = re.fullmatch(rf"(?:{_ABOUT}|{_OVER}|{_UNDER})\s*{_NUMBER}", value, re.IGNORECASE)
     if fit and _fits(_number(fit["n"]), column):
         return f"write {fit['n']} alone, or leave the cell empty; {_NOTES}"
