@@ -152,7 +152,7 @@ def test_state_is_that_of_the_exact_elevation_everywhere():
     assert (light_state(lon, lat, times) == want).all()
     seconds = (times - pd.Timestamp(0, tz="UTC")).total_seconds().to_numpy()
     off = np.abs(daylight._rough_elevation(lon, lat, seconds) - exact)
-    assert 0.0 < np.nanmax(off) < 0.1  # the Almanac's 0.01 degree, and drift over the century
+    assert 0.0 < np.nanmax(off) < 0.1  # the Almanac's 0.01 degree (from memory), and drift
     assert 0.05 < np.isnan(off).mean() < 0.15  # before 1900 and after 2100
 
 

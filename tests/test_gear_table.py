@@ -55,9 +55,15 @@ def test_lengths_are_those_of_the_summary(store):
     """The same question has one answer; gear without a stretch has no length, not none of it."""
     table = gear_table(store, Selection(), LOCAL_KEEPER)
     told = summaries.sampled_length(store, Selection(), LOCAL_KEEPER, by=("catchment",))
-    told = told.set_index(["catchment", "method"])["sampled_length_m"]
+    told = told.set_index(["catchment", "method"])
+    whole, told = told["network_length_m"], told["sampled_length_m"]
+    assert any(row.share > 0 for row in table.rows)
     for row in table.rows:
         assert row.sampled_m == told.get((row.catchment, "all"), 0.0)
+        if (row.catchment, "all") in whole.index:
+            assert row.share == pytest.approx(row.sampled_m / whole[row.catchment, "all"])
+        else:
+            assert row.share == 0.0
         for method, cell in zip(table.methods, row.cells, strict=True):
             if cell and method in ("spotlight", "electric_fishing"):
                 assert cell.sampled_m == told[row.catchment, method]
@@ -70,6 +76,12 @@ def test_rows_nest_and_a_filter_narrows(store):
     depths = [row.depth for row in table.rows]
     assert depths[0] == 0
     assert all(after - before <= 1 for before, after in itertools.pairwise(depths))
+    above = {}
+    for row in table.rows:
+        above[row.depth] = row.catchment
+        parent = store.catchments().loc[row.catchment, "parent_id"]
+        assert parent == above[row.depth - 1] if row.depth else pd.isna(parent)
+    assert sorted(row.catchment for row in table.rows) == sorted(store.catchments().index)
     chosen = gear_table(store, Selection(catchments=("C1",), methods=("seine",)), LOCAL_KEEPER)
     assert chosen.rows == ()  # no seine was hauled there
     one = gear_table(store, Selection(surveys=("NGT23",)), LOCAL_KEEPER)

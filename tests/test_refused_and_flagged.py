@@ -80,6 +80,7 @@ def test_rows_that_can_be_read_are_flagged_as_without_the_others(store, tmp_path
     alone = check_files(store, tmp_path, kept, rows)
     assert not alone.refused
     columns = ["placement_id", "code", "column", "value", "message"]
+    assert len(alone.flagged)
     assert result.flagged[columns].values.tolist() == alone.flagged[columns].values.tolist()
 
 
