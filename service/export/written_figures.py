@@ -56,13 +56,18 @@ def as_written(frame: Frame) -> Frame:
 
     By a column's name, so that a column has one type in every file: counts become whole
     numbers (`Int64`, missing stays missing), computed lengths are rounded to 0.001 m, degrees
-    to 1e-8, shares to 1e-6. A count that is not whole is left as it is.
+    of computed places to 1e-8, shares to 1e-6. A count that is not whole is left as it is, and
+    so is every column of a field sheet, `longitude` and `latitude` among them.
 
     Examples
     --------
     >>> written = as_written(pd.DataFrame({"passes": [2.0, None], "to_m": [12.34567, 1.0]}))
     >>> written["passes"].tolist(), written["to_m"].tolist()
     ([2, <NA>], [12.346, 1.0])
+    >>> figures = pd.DataFrame({"wilson_low": [1 / 3], "cpue": [2 / 3], "longitude": [-11 / 3],
+    ...     "network_share": [0.12345678], "snapped_longitude": [-11 / 3]})
+    >>> as_written(figures).iloc[0].tolist()
+    [0.333333, 0.666667, -3.6666666666666665, 0.123457, -3.66666667]
     """
     recorded, whole = _recorded()
     changed: dict[Hashable, pd.Series] = {}
