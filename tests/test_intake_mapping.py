@@ -234,3 +234,69 @@ def test_rows_to_be_folded_must_agree(store, tmp_path):
     other = mapped(store, tmp_path, MAPPING + FOLD, PASSES.format(temp=68))
     assert {fault.column for fault in other.refused} == {"water_temperature_c", "notes"}
     assert {fault.row for fault in other.refused} == {2, 3}
+
+
+EXTREMES = """id,bout,pass,when,end,gear,x,y,sec,temp,n,fish,stage
+A1,A,1,{began},{ended},e-fisher,-11.2127,52.6000,{first},59,3,Bullhead,
+A2,A,2,{then},{closed},e-fisher,-11.2127,52.6000,{second},59,3,Bullhead,
+"""
+
+
+def folded_by(store, folder, how, **cells):
+    """Fold two passes of one visit; cells replace those of ordinary passes."""
+    ordinary = {
+        "began": "2024-05-02 9:00", "then": "2024-05-02 10:05", "ended": "2024-05-02 9:59",
+        "closed": "2024-05-02 11:30", "first": 540, "second": 600,
+    }  # fmt: skip
+    mapping = MAPPING.replace('set_at = "when"', 'set_at = "when"\nlifted_at = "end"')
+    fold = FOLD.replace('sum = ["minutes"]', how)
+    return mapped(store, folder, mapping + fold, EXTREMES.format(**(ordinary | cells)))
+
+
+TIMES = 'min = ["set_at"]\nmax = ["lifted_at", {}]'
+
+
+def test_folding_compares_numbers_as_numbers_and_times_as_times(store, tmp_path):
+    """Of 9 and 10 minutes the most is 10, of 9:00 and 10:05 o'clock the earliest is 9:00."""
+    result = folded_by(store, tmp_path, TIMES.format('"minutes"'))
+    assert result.refused == []
+    one = result.records.placements.iloc[0]
+    assert one["minutes"] == 10
+    assert str(one["set_at"]) == "2024-05-02 08:00:00+00:00"  # Irish summer time is UTC+1
+    assert str(one["lifted_at"]) == "2024-05-02 10:30:00+00:00"
+    least = folded_by(store, tmp_path, 'min = ["set_at", "minutes"]\nmax = ["lifted_at"]')
+    assert least.records.placements["minutes"].tolist() == [9]
+
+
+def test_folding_takes_offsets_into_account(store, tmp_path):
+    """10:05 at UTC+3 is before 9:00 at UTC+1."""
+    result = folded_by(
+        store,
+        tmp_path,
+        TIMES.format('"minutes"'),
+        began="2024-05-02T09:00+01:00",
+        then="2024-05-02T10:05+03:00",
+    )
+    assert str(result.records.placements["set_at"].iloc[0]) == "2024-05-02 07:05:00+00:00"
+
+
+@pytest.mark.parametrize(
+    ("how", "cells", "column", "said"),
+    [
+        (TIMES.format('"minutes"'), {"then": "2024-05-02"}, "set_at", "cannot be told"),
+        (TIMES.format('"minutes"'), {"then": "2024-05-02T10:05Z"}, "set_at", "cannot be told"),
+        (TIMES.format('"minutes"'), {"then": "tea"}, "set_at", "give a time such as"),
+        (TIMES.format('"minutes"'), {"second": "ten"}, "minutes", "a number in min"),
+        (TIMES.format('"notes"'), {}, "", "notes holds words; say first or join for it"),
+        ('sum = ["set_at"]', {}, "", "set_at holds times; say min or max or first for it"),
+        ('max = ["minuts"]', {}, "", "did you mean minutes?"),
+        ('max = ["minutes"]\nsum = ["minutes"]', {}, "", "is both sum and max"),
+    ],
+)
+def test_what_cannot_be_folded_is_refused(store, tmp_path, how, cells, column, said):
+    result = folded_by(store, tmp_path, how, **cells)
+    assert result.records is None
+    own = [fault for fault in result.refused if fault.column == column]
+    assert any(said in fault.remedy for fault in own), result.refused
+    odd = {"tea": 3, "ten": 3}.get(str(next(iter(cells.values()), "")))
+    assert not odd or [fault.row for fault in own] == [odd]

@@ -8,19 +8,33 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from service.intake.columns import SHEETS
 from service.intake.findings import Cells
-from service.intake.numbers import read_number
+from service.intake.numbers import number_column, read_number
+from service.intake.spelling import did_you_mean
+from service.intake.times import time_column
 
 if TYPE_CHECKING:
     from collections.abc import Mapping as Dict
 
     from numpy.typing import NDArray
 
+    from service.intake.columns import Column
     from service.intake.findings import Findings
+    from service.intake.times import DateOrder
 
 __all__ = ["Fold", "fold_passes"]
 
-_KEYS: Final = {"by", "only", "pass_no", "sum", "first", "min", "max", "join"}
+_COLUMNS: Final = {column.name: column for column in SHEETS["placements"]}
+# What becomes of the cells of a placement, and the kinds of column that it makes sense for.
+_WAYS: Final = {
+    "sum": ("number", "whole"),
+    "min": ("number", "whole", "time"),
+    "max": ("number", "whole", "time"),
+    "first": ("text", "number", "whole", "yes_no", "time", "choice"),
+    "join": ("text",),
+}
+_KEYS: Final = {"by", "only", "pass_no", *_WAYS}
 
 
 @dataclass(frozen=True)
@@ -36,8 +50,8 @@ class Fold:
     pass_no
         Their column with the number of the pass.
     how
-        `sum`, `first`, `min`, `max` or `join` (texts, each once, by "; ") by our column; any other
-        must not differ within one.
+        By our column: `sum` of numbers, `min` or `max` of numbers or times, `first`, or `join`
+        (texts, each once, by "; "); any other must not differ within one.
     """
 
     by: tuple[str, ...]
@@ -57,13 +71,37 @@ class Fold:
             name: [str(one) for one in ([values] if isinstance(values, str) else values)]
             for name, values in table.get("only", {}).items()
         }
-        ways = ("sum", "first", "min", "max", "join")
-        how = {name: way for way in ways for name in table.get(way, [])}
+        how: dict[str, str] = {}
+        for way, kinds in _WAYS.items():
+            named = table.get(way, [])
+            for name in map(str, [named] if isinstance(named, str) else named):
+                column = _COLUMNS.get(name)
+                if column is None:
+                    faults.append(
+                        f"[fold] {way}: no such column of ours: {name}"
+                        + did_you_mean(name, list(_COLUMNS))
+                    )
+                elif name in how:
+                    faults.append(f"[fold] {name} is both {how[name]} and {way}; keep one")
+                elif column.kind not in kinds:
+                    faults.append(_unfit(way, column))
+                how[name] = way
         return cls(tuple(table.get("by", ())), str(table.get("pass_no", "")), only, how)
 
 
+def _unfit(way: str, column: Column) -> str:
+    kind = {"whole": "numbers", "number": "numbers", "time": "times"}.get(column.kind, "words")
+    fit = [name for name, kinds in _WAYS.items() if column.kind in kinds]
+    return f"[fold] {way}: {column.name} holds {kind}; say {' or '.join(fit)} for it"
+
+
 def fold_passes(
-    fold: Fold, theirs: Cells, sheets: dict[str, Cells], findings: Findings, file: str
+    fold: Fold,
+    theirs: Cells,
+    sheets: dict[str, Cells],
+    findings: Findings,
+    file: str,
+    date_order: DateOrder | None = None,
 ) -> dict[str, Cells]:
     """Fold the rows of the placement sheet, and point catches and lengths to what they became.
 
@@ -78,6 +116,8 @@ def fold_passes(
         The placement sheet under its own headers, same rows as ours.
     sheets
         Under our headers.
+    date_order
+        How dates such as 03/04/2024 are meant, where times are compared.
     """
     absent = [n for n in (*fold.by, *fold.only, fold.pass_no) if n not in theirs.frame]
     if absent:
@@ -89,7 +129,7 @@ def fold_passes(
     passes = theirs.column(fold.pass_no)
     first = np.unique(group, return_index=True)[1]
     folded = {
-        name: _one_each(placements, name, fold.how.get(name), group, first, findings)
+        name: _one_each(placements, name, fold.how.get(name), group, first, findings, date_order)
         for name in placements.frame.columns
         if name != "placement_id"
     }
@@ -132,8 +172,11 @@ def _one_each(
     group: NDArray[np.intp],
     first: NDArray[np.intp],
     findings: Findings,
+    date_order: DateOrder | None,
 ) -> NDArray[np.object_]:
     """One value per folded placement."""
+    if how in ("min", "max"):
+        return _extreme(placements, _COLUMNS[name], how, group, findings, date_order)
     cells = placements.column(name)
     text = pd.Series(cells.to_numpy(object))
     filled = text != ""
@@ -142,8 +185,6 @@ def _one_each(
         return _summed(text, group, len(first), placements.decimal_comma)
     if how == "join":
         picked = own.agg(lambda texts: "; ".join(dict.fromkeys(texts)))
-    elif how in ("min", "max"):
-        picked = own.min() if how == "min" else own.max()
     else:
         picked = own.first()
         if how is None:
@@ -154,9 +195,48 @@ def _one_each(
                 several,
                 name,
                 "rows to be folded into one placement differ here; say in the mapping's [fold] "
-                f"whether {name} is a sum, first, min, max or join, or add a column to by",
+                f"whether {name} is {_choices(name)}, or add a column to by",
             )
     return picked.reindex(np.arange(len(first))).fillna("").to_numpy(object)
+
+
+def _choices(name: str) -> str:
+    fit = [way for way, kinds in _WAYS.items() if _COLUMNS[name].kind in kinds]
+    return " or ".join(filter(None, [", ".join(fit[:-1]), fit[-1]]))
+
+
+def _extreme(
+    placements: Cells,
+    column: Column,
+    how: str,
+    group: NDArray[np.intp],
+    findings: Findings,
+    date_order: DateOrder | None,
+) -> NDArray[np.object_]:
+    """Take the least or greatest of each group, as written; what cannot be compared is refused."""
+    text = placements.column(column.name).to_numpy(object)
+    if column.kind == "time":
+        moments = time_column(placements, column.name, findings, date_order)
+        read = ~np.isnat(moments.wall)
+        written = np.isfinite(moments.offset_s) * 2 + moments.day_only
+        several = pd.Series(written[read]).groupby(group[read]).nunique() > 1
+        findings.refuse(
+            placements,
+            read & np.isin(group, several.index[several]),
+            column.name,
+            f"which of these times is the {how} cannot be told, as some are days alone or have an "
+            "offset from UTC and others do not; write all of one placement in one way",
+        )
+        value = moments.wall.astype(np.int64) - np.nan_to_num(moments.offset_s) * 1e6
+    else:
+        value = number_column(placements, column, findings)
+        read = np.isfinite(value)
+    findings.doubt(placements, np.isin(group, group[(text != "") & ~read]))
+    value = np.where(read, value if how == "max" else -value, 0.0)
+    order = np.lexsort((value, text != "", read, group))
+    last = np.append(np.diff(group[order]) > 0, True)[: len(order)]
+    picked: NDArray[np.object_] = text[order[last]]
+    return picked
 
 
 def _summed(

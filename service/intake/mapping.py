@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from service.intake.findings import Findings
+    from service.intake.times import DateOrder
 
 __all__ = ["Mapping", "apply_mapping"]
 
@@ -98,7 +99,10 @@ class Mapping:
 
 
 def apply_mapping(
-    mapping: Mapping, raw: Dict[str, Cells], findings: Findings
+    mapping: Mapping,
+    raw: Dict[str, Cells],
+    findings: Findings,
+    date_order: DateOrder | None = None,
 ) -> tuple[dict[str, Cells], pd.DataFrame | None]:
     """Turn sheets under other people's headers into ours.
 
@@ -137,7 +141,7 @@ def apply_mapping(
     if mapping.species and "catches" in raw:
         species = _species(mapping, raw["catches"], findings)
     if mapping.fold is not None and theirs is not None and "placements" in out:
-        out = fold_passes(mapping.fold, theirs, out, findings, mapping.file)
+        out = fold_passes(mapping.fold, theirs, out, findings, mapping.file, date_order)
     return out, species
 
 

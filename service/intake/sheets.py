@@ -176,7 +176,7 @@ def _sheets(
     rows_read = {sheet: len(cells.frame) for sheet, cells in raw.items()}
     species = None
     if mapping is not None:
-        raw, species = apply_mapping(mapping, raw, findings)
+        raw, species = apply_mapping(mapping, raw, findings, date_order)
     named = {sheet: _our_headers(cells, findings) for sheet, cells in raw.items()}
     if "placements" in named:
         named["placements"] = _split_intervals(named["placements"])
