@@ -113,7 +113,8 @@ def depletion(
         Columns `DEPLETION_COLUMNS`, sorted by placement and species; species `all` pools
         every fish of the placement. `catches` lists the passes with `;`. `problem` is empty
         or says what is wrong; figures are missing where it forbids an estimate, and kept
-        where it only warns (few fish, no fall in catch under the weighted form).
+        where it only warns (few fish, no fall in catch). `n_high` alone is missing where the
+        catches set no upper limit.
         `attrs["inputs"]` holds what was used.
 
     Raises
@@ -250,14 +251,16 @@ def _estimate(caught: list[int], estimator: Estimator, problems: list[str]) -> d
     except ThinDataError as thin:
         problems.append(str(thin))
         return {}
-    if not catches_fall(caught):
+    falls = catches_fall(caught)
+    if not falls and estimator == "weighted":
         problems.append("the catches do not fall: the figure leans on the form's own weights")
     if sum(caught) < FEW_FISH:
         problems.append(f"fewer than {FEW_FISH} fish: imprecise")
-    if not np.isfinite(fit.n_high):
-        problems.append("no upper limit")
+    if np.isposinf(fit.n_high):
+        level = "hardly fall" if falls else "do not fall"
+        problems.append(f"no upper limit: the catches {level}, and any larger number fits them too")
     if np.isnan(fit.n_se):
-        problems.append("no standard error: the catches hardly fall")
+        problems.append("no standard error, so no upper limit: the catches hardly fall")
     return {
         "n_hat": fit.n_hat,
         "n_se": fit.n_se,

@@ -81,8 +81,17 @@ class _Passes:
 
     @property
     def falls(self) -> bool:
-        """Whether a likelihood estimate exists: Σ (i-1) ci / T < (k-1)/2."""
+        """Whether later passes caught less: Σ (i-1) ci / T < (k-1)/2."""
         return 2 * self.late < (self.k - 1) * self.total
+
+    @property
+    def peaks(self) -> bool:
+        """Whether the likelihood has a finite maximum: Σ (i-1) ci < ((k-1)T + k)/2.
+
+        For large N its slope is T (2 Σ (i-1) ci - (k-1)T - k) / (2k N²). Where that is 0 the
+        next term, T (T² (1 - 1/k²) - 1) / (12 N³), is above 0.
+        """
+        return 2 * self.late < (self.k - 1) * self.total + self.k
 
 
 def _passes(catches: Sequence[int]) -> _Passes:
@@ -210,12 +219,13 @@ def likelihood(catches: Sequence[int]) -> RemovalEstimate:
     """Maximum likelihood estimate of Moran (1951) and Zippin (1956, 1958), N not rounded.
 
     The interval is the profile-likelihood one of Schnute (1983), Can. J. Fish. Aquat. Sci.
-    40:2153-2169: every N whose likelihood ratio to the best is not rejected at 5 %.
+    40:2153-2169: every N whose likelihood ratio to the best is not rejected at 5 %. Where the
+    catches are level, or rise by a fish or two, there is still a best N, but no upper limit.
 
     Raises
     ------
     ThinDataError
-        One pass, nothing caught, or catches that do not fall enough for a finite maximum.
+        One pass, nothing caught, or catches that rise so that there is no finite maximum.
 
     Examples
     --------
@@ -224,8 +234,8 @@ def likelihood(catches: Sequence[int]) -> RemovalEstimate:
     [90.6, 83.4, 109.2]
     """
     passes = _passes(catches)
-    if not passes.falls:
-        raise ThinDataError("the catches do not fall from pass to pass: no finite estimate")
+    if not passes.peaks:
+        raise ThinDataError("the catches rise from pass to pass: no finite estimate")
     total = float(passes.total)
 
     def slope(n: float) -> float:

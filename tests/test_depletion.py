@@ -70,7 +70,8 @@ def test_pass_without_catch_rows_is_a_zero_where_passes_are_stated():
 
 REASONS = [
     ({"passes": 1}, passes_of("e", [9]), "likelihood", "one pass"),
-    ({}, passes_of("e", [5, 7, 8]), "likelihood", "do not fall"),
+    ({}, passes_of("e", [5, 7, 8]), "likelihood", "rise from pass to pass"),
+    ({}, passes_of("e", [5, 7, 8]), "weighted", "the form's own weights"),
     ({}, passes_of("e", [4, 2, 1]), "likelihood", "fewer than 10 fish"),
     ({"passes": 2}, passes_of("e", [10, 10]), "two_pass", "did not fall"),
     ({}, [{"placement_id": "e", "species": TROUT, "count": 9}], "weighted", "without a pass"),
@@ -95,6 +96,19 @@ REASONS = [
 def test_problems_are_named(stated, rows, estimator, reason):
     frame = depletion(placements_of([electric("e", **stated)]), catches_of(rows))
     assert reason in one(frame, estimator)["problem"]
+
+
+def test_level_catches_keep_their_estimate_and_say_why_it_has_no_upper_limit():
+    """5, 7, 5: the likelihood peaks at 51 (tests/test_removal.py)."""
+    row = one(
+        depletion(placements_of([electric("e")]), catches_of(passes_of("e", [5, 7, 5]))),
+        "likelihood",
+    )
+    assert row["n_hat"] == pytest.approx(51, abs=1)
+    assert row["n_low"] >= 17
+    assert np.isnan(row["n_high"])
+    assert row["problem"].startswith("no upper limit: the catches do not fall")
+    assert "weights" not in row["problem"]
 
 
 def test_counts_that_are_lower_bounds_give_no_figure():

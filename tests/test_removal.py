@@ -1,11 +1,13 @@
 """Removal estimators against the worked examples of their papers (removal.json)."""
 
 import json
+from itertools import product
 from math import isnan
 from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.optimize import minimize_scalar
 from scipy.special import gammaln
 
 from layers.errors import ThinDataError
@@ -69,7 +71,7 @@ def test_rising_catches_have_no_likelihood_estimate():
     """Carle & Strub (1978) example 2: only the weighted form gives a figure for 5, 7, 8."""
     assert not catches_fall([5, 7, 8])
     for estimator in (likelihood, large_sample):
-        with pytest.raises(ThinDataError, match="do not fall"):
+        with pytest.raises(ThinDataError, match="no finite estimate"):
             estimator([5, 7, 8])
 
 
@@ -81,17 +83,61 @@ def test_four_rules_give_four_figures_for_one_sample():
     assert large_sample(catches).n_hat == pytest.approx(94.93, abs=0.01)
 
 
+def log_likelihood(n: int, p: float, catches: list[int]) -> float:
+    """Multinomial likelihood of whole N, written out pass by pass."""
+    left, total = n, 0.0
+    for c in catches:
+        total += gammaln(left + 1) - gammaln(c + 1) - gammaln(left - c + 1)
+        total += c * np.log(p) + (left - c) * np.log1p(-p)
+        left -= c
+    return total
+
+
+def profile(n: int, catches: list[int]) -> float:
+    """Greatest likelihood of N over p, searched numerically."""
+    fit = minimize_scalar(
+        lambda p: -log_likelihood(n, p, catches), bounds=(1e-9, 1 - 1e-9), method="bounded",
+        options={"xatol": 1e-10},
+    )  # fmt: skip
+    return -float(fit.fun)
+
+
+@pytest.mark.parametrize(
+    ("catches", "top"), [([4, 5], 24), ([4, 2, 4], 20), ([5, 7, 5], 51), ([10, 10], 60)]
+)
+def test_level_catches_have_an_estimate_without_an_upper_limit(catches, top):
+    """The profile over whole N, written out, peaks there and falls by less than 1.92 beyond."""
+    curve = {n: profile(n, catches) for n in range(sum(catches), 200)}
+    assert max(curve, key=curve.get) == top
+    assert curve[top] - profile(100_000, catches) < 1.92
+    fit = likelihood(catches)
+    assert abs(fit.n_hat - top) < 1
+    assert fit.n_high == float("inf")
+    assert not catches_fall(catches)
+
+
+def test_an_estimate_is_refused_only_where_the_likelihood_never_turns():
+    """Every small sample of two and three passes: its profile rises to the end, or it peaks."""
+    refused = peaked = 0
+    for catches in [*product(range(7), repeat=2), *product(range(4), repeat=3)]:
+        total = sum(catches)
+        if total == 0:
+            continue
+        numbers = np.unique(np.geomspace(max(total, 1), 3_000, 60).astype(int))
+        curve = [profile(int(n), list(catches)) for n in numbers]
+        rises = np.diff(curve).min() > 0
+        try:
+            likelihood(catches)
+        except ThinDataError:
+            assert rises, catches
+            refused += 1
+        else:
+            assert not rises, catches
+            peaked += 1
+    assert min(refused, peaked) > 20
+
+
 def test_likelihood_estimate_is_the_top_of_the_likelihood():
-    """Against the multinomial likelihood of whole N, written out pass by pass."""
-
-    def log_likelihood(n: int, p: float, catches: list[int]) -> float:
-        left, total = n, 0.0
-        for c in catches:
-            total += gammaln(left + 1) - gammaln(c + 1) - gammaln(left - c + 1)
-            total += c * np.log(p) + (left - c) * np.log1p(-p)
-            left -= c
-        return total
-
     catches = [45, 11, 18, 8]
     grid = {
         (n, p): log_likelihood(n, p, catches)
