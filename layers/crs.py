@@ -24,7 +24,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CrsLike",
+    "crs_label",
     "looks_swapped",
+    "metre_fault",
     "outside_area_of_use",
     "read_crs",
     "require_metres",
@@ -88,10 +90,10 @@ def require_metres(crs: CrsLike, *, what: str = "frame") -> pyproj.CRS:
 lengths by 1/cos(latitude); use a projected CRS of the area, for example its UTM zone.
     """
     known = read_crs(crs)
-    fault = _metre_fault(known)
+    fault = metre_fault(known)
     if fault:
         raise CrsError(
-            f"The CRS of {what}, {_label(known)}, {fault}; "
+            f"The CRS of {what}, {crs_label(known)}, {fault}; "
             "use a projected CRS of the area, for example its UTM zone."
         )
     return known
@@ -108,13 +110,14 @@ def require_same_crs(first: CrsLike, second: CrsLike, *, what: str) -> None:
     one, two = read_crs(first), read_crs(second)
     if one != two and not one.equals(two, ignore_axis_order=True):
         raise CrsError(
-            f"CRS mismatch, {what}: {_label(one)} and {_label(two)}; "
+            f"CRS mismatch, {what}: {crs_label(one)} and {crs_label(two)}; "
             "transform one of them to the other first."
         )
 
 
 @lru_cache(maxsize=64)
-def _metre_fault(crs: pyproj.CRS) -> str | None:
+def metre_fault(crs: pyproj.CRS) -> str | None:
+    """Say why lengths in a CRS are not metres on the ground; None where they are."""
     flat = crs.sub_crs_list[0] if crs.is_compound else crs
     if not flat.is_projected:
         return "is in degrees" if flat.is_geographic else "is not projected"
@@ -130,7 +133,8 @@ def _metre_fault(crs: pyproj.CRS) -> str | None:
     return None
 
 
-def _label(crs: pyproj.CRS) -> str:
+def crs_label(crs: pyproj.CRS) -> str:
+    """Code and name of a CRS, as messages tell it."""
     authority = crs.to_authority()
     return f"{':'.join(authority)} ({crs.name})" if authority else crs.name
 
@@ -181,7 +185,8 @@ def transform_positions(
         group = TransformerGroup(from_crs, to_crs, always_xy=True, area_of_interest=area)
     if not group.transformers:
         raise CrsError(
-            f"No transformation from {_label(from_crs)} to {_label(to_crs)} can be done here; "
+            f"No transformation from {crs_label(from_crs)} to {crs_label(to_crs)} can be done "
+            "here; "
             "give the positions in another CRS."
         )
     best = group.transformers[0]
@@ -242,7 +247,7 @@ def transform_frame(
     if lost.any():
         raise CrsError(
             f"The place {xy[lost][0].tolist()} cannot be transformed from "
-            f"{_label(read_crs(frame.crs))} to {_label(known)}; check the CRS of the file."
+            f"{crs_label(read_crs(frame.crs))} to {crs_label(known)}; check the CRS of the file."
         )
     moved = shapely.set_coordinates(shapes.copy(), np.column_stack([x, y]))
     return frame.set_geometry(moved, crs=None).set_crs(known, allow_override=True), name, accuracy

@@ -16,6 +16,7 @@ import shapely
 
 from layers.crs import CrsLike, read_crs, require_metres, transform_frame
 from layers.errors import CrsError, NetworkError
+from layers.length_scale import REFUSED_SHARE, unfitting_crs
 from layers.network import Network, build_network
 
 if TYPE_CHECKING:
@@ -160,6 +161,7 @@ def prepare_reaches(
     frame = _one_part(frame, report, split_parts=split_parts)
     frame = _named_once(frame, report)
     frame = _with_length(frame, report)
+    _true_lengths(frame, report, raw.crs)
     if reverse_flow and len(frame):
         frame = frame.set_geometry(shapely.reverse(np.asarray(frame.geometry)), crs=target)
         report.add("reversed", "changed", f"All {len(frame)} lines were turned round, as asked.")
@@ -306,6 +308,16 @@ def _with_length(frame: gpd.GeoDataFrame, report: NetworkReport) -> gpd.GeoDataF
             shapely.get_point(lines[without], 0),
         )
     return frame[~broken & ~without]
+
+
+def _true_lengths(frame: gpd.GeoDataFrame, report: NetworkReport, source: CrsLike) -> None:
+    if frame.empty or report.refused:
+        return
+    found = unfitting_crs(frame.geometry, frame.crs, source=source)
+    if found is not None:
+        error, words = found
+        severity = "refused" if error.share > REFUSED_SHARE else "look"
+        report.add("unfitting_crs", severity, words)
 
 
 def check_network(

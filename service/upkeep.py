@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from layers.length_scale import REFUSED_SHARE, unfitting_crs
 from service import reference
 from service.placing import place_on_network
 from service.records import Selection
@@ -57,6 +58,9 @@ def verify(store: Store, *, progress: Callable[[str], None] | None = None) -> Ve
     faults = list(store.faults())
     checked = ["integrity, foreign keys, GeoPackage rules, history against tables"]
     if not faults:
+        say("lengths")
+        faults += _length_faults(store)
+        checked.append("lengths of reaches against the ellipsoid")
         say("snaps and stretches")
         placements, found = 0, []
         for count, faults_here in _derived_faults(store):
@@ -72,6 +76,14 @@ def _shortened(faults: list[str]) -> list[str]:
     if len(faults) <= _MOST_NAMED:
         return faults
     return [*faults[:_MOST_NAMED], f"… and {len(faults) - _MOST_NAMED} more like these"]
+
+
+def _length_faults(store: Store) -> Iterator[str]:
+    """Lengths that the store's CRS makes too long or too short."""
+    reaches = store.reaches()
+    found = unfitting_crs(reaches.geometry, reaches.crs) if len(reaches) else None
+    if found is not None and found[0].share > REFUSED_SHARE:
+        yield f"length: {found[1]}"
 
 
 def _derived_faults(store: Store) -> Iterator[tuple[int, list[str]]]:

@@ -1,6 +1,7 @@
 """Checks at loading: what is refused, changed or odd, in words and as places."""
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 import shapely
@@ -10,11 +11,15 @@ from layers.network import build_network
 from layers.network_checks import check_network, prepare_reaches
 
 CRS = "EPSG:25830"
+PLACE = np.array([500_000, 4_600_000, 0])
 
 
 def raw_of(crs=CRS, **lines):
-    """Rows as GDAL reads them, from WKT by id."""
-    shapes = [None if line is None else shapely.from_wkt(line) for line in lines.values()]
+    """Rows as GDAL reads them, from WKT by id, in metres from a place within the zone."""
+    shapes = shapely.transform(
+        shapely.from_wkt(list(lines.values())), lambda xyz: xyz + PLACE[: xyz.shape[1]],
+        include_z=None,
+    )  # fmt: skip
     return gpd.GeoDataFrame({"reach_id": list(lines)}, geometry=shapes, crs=crs)
 
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from layers.crs import read_crs, require_metres
+from layers.crs import crs_label, read_crs, require_metres
+from layers.length_scale import REFUSED_SHARE, crs_length_error
 from service.commands.options import store_argument, who_changes
 from service.errors import RequestError
 from service.methods import shipped_methods
@@ -50,8 +51,16 @@ def init(
 
     Example: rifflebook init island.gpkg --crs EPSG:32629 --timezone Europe/Dublin
     """
+    code = crs_code(crs)
+    if crs_length_error(code) > REFUSED_SHARE:
+        click.echo(
+            f"Warning: in parts of the area that {crs_label(read_crs(code))} is made for, lengths "
+            "are off by more than 1 %. A UTM zone or a national grid of metres keeps them truer; "
+            "`load reaches` refuses a network whose lengths are so far off.",
+            err=True,
+        )
     settings = StoreSettings(
-        crs=crs_code(crs),
+        crs=code,
         timezone=known_zone(timezone),
         title=title,
         snap_tolerance_m=tolerance,
