@@ -21,10 +21,18 @@ from layers.looking import catch_numbers, local_dates
 from service.export.absences import scope_of
 from service.export.eml import eml_document
 from service.export.humboldt import humboldt_table
+from service.export.occurrence_ids import (
+    absence_ids,
+    fish_ids,
+    occurrence_ids,
+    occurrences_of_fish,
+)
 from service.export.writing import zip_members
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from numpy.typing import NDArray
 
     from service.export.absences import Scope
     from service.export.contents import Contents
@@ -33,11 +41,13 @@ __all__ = ["archive_tables", "write_archive"]
 
 _DWC: Final = "http://rs.tdwg.org/dwc/terms/"
 _ECO: Final = "http://rs.tdwg.org/eco/terms/"
+# The registered extension whose rows may name an occurrence of the event.
+_MEASURED_MORE: Final = "http://rs.iobis.org/obis/terms/ExtendedMeasurementOrFact"
 # File, row type, address of its terms.
 _FILES: Final = {
     "event": (f"{_DWC}Event", _DWC),
     "occurrence": (f"{_DWC}Occurrence", _DWC),
-    "measurement": (f"{_DWC}MeasurementOrFact", _DWC),
+    "measurement": (_MEASURED_MORE, _DWC),
     "humboldt": (f"{_ECO}Event", _ECO),
 }
 _MEASURED: Final = (
@@ -52,6 +62,15 @@ _MEASURED: Final = (
     ("gear_count", "number of gears", ""),
     ("passes", "number of passes", ""),
 )
+_MEASUREMENT: Final = {
+    "eventID": "str",
+    "occurrenceID": "str",
+    "measurementID": "str",
+    "parentMeasurementID": "str",
+    "measurementType": "str",
+    "measurementValue": "float64",
+    "measurementUnit": "str",
+}
 _UNFISHED: Final = {
     "lost": "Gear lost: nothing was looked for.",
     "disturbed": "Gear disturbed: nothing was looked for.",
@@ -229,15 +248,21 @@ def _surveys(contents: Contents, survey_id: pd.Series, days: pd.Series) -> pd.Da
     return frame.assign(eventType="survey", eventRemarks=names)
 
 
-def _occurrences(contents: Contents, event_id: pd.Series, scope: Scope) -> pd.DataFrame:
+def _caught(contents: Contents) -> pd.DataFrame:
+    """Catch rows that are an occurrence."""
     catches = contents.records.catches
     number, _ = catch_numbers(catches)
-    rows = catches[number > 0].reset_index(drop=True)
+    return catches[number > 0].reset_index(drop=True)
+
+
+def _occurrences(contents: Contents, event_id: pd.Series, scope: Scope) -> pd.DataFrame:
+    rows = _caught(contents)
     kind = rows["count_kind"].fillna("exact")
     told = rows["count"].where(kind != "present")
     present = pd.DataFrame(
         {
             "eventID": event_id.reindex(rows["placement_id"]).to_numpy(),
+            "occurrenceID": occurrence_ids(event_id, rows),
             "scientificName": rows["species"],
             "occurrenceStatus": "present",
             "individualCount": told.where(kind == "exact"),
@@ -247,10 +272,14 @@ def _occurrences(contents: Contents, event_id: pd.Series, scope: Scope) -> pd.Da
         }
     )
     place, species = np.nonzero(scope.absent)
+    events, names = event_id.iloc[place], scope.species.to_series().iloc[species]
     absent = pd.DataFrame(
         {
-            "eventID": event_id.to_numpy()[place],
-            "scientificName": scope.species.to_numpy()[species],
+            "eventID": events.to_numpy(),
+            "occurrenceID": absence_ids(
+                events.reset_index(drop=True), names.reset_index(drop=True)
+            ),
+            "scientificName": names.to_numpy(),
             "occurrenceStatus": "absent",
             "individualCount": 0.0,
             "organismQuantity": 0.0,
@@ -258,9 +287,7 @@ def _occurrences(contents: Contents, event_id: pd.Series, scope: Scope) -> pd.Da
         }
     )
     frame = pd.concat([present, absent], ignore_index=True)
-    number_within = frame.groupby("eventID").cumcount() + 1
     listed = contents.species.reindex(frame["scientificName"])
-    frame.insert(1, "occurrenceID", frame["eventID"] + ":" + number_within.astype("str"))
     frame.insert(2, "basisOfRecord", "HumanObservation")
     frame.insert(4, "taxonRank", listed["rank"].fillna("species").to_numpy())
     frame.insert(5, "vernacularName", listed["vernacular_name"].to_numpy())
@@ -268,30 +295,56 @@ def _occurrences(contents: Contents, event_id: pd.Series, scope: Scope) -> pd.Da
 
 
 def _measurements(contents: Contents, event_id: pd.Series) -> pd.DataFrame:
-    placements, lengths = contents.records.placements, contents.records.lengths
+    placements = contents.records.placements
     parts = []
     for column, kind, unit in _MEASURED:
         known = placements[column].notna()
+        events = event_id[known]
         values = placements.loc[known, column].to_numpy(float)
-        parts.append(_measured(event_id[known], kind, values, unit))
-    owner = event_id.reindex(lengths["placement_id"])
-    for column, what, unit in (("length_mm", "length", "mm"), ("weight_g", "weight", "g")):
-        known = lengths[column].notna().to_numpy(bool)
-        kinds = f"{what} of one fish, " + lengths.loc[known, "species"]
-        values = lengths.loc[known, column].to_numpy(float)
-        parts.append(_measured(owner[known], kinds.to_numpy(), values, unit))
-    return pd.concat(parts, ignore_index=True)
+        parts.append(_measured(events, events + ":" + kind, kind, values, unit))
+    frame = pd.concat([*parts, *_fish(contents, event_id)], ignore_index=True)
+    return frame[list(_MEASUREMENT)].astype(_MEASUREMENT)
 
 
-def _measured(owner: pd.Series, kind: Any, values: Any, unit: str) -> pd.DataFrame:  # noqa: ANN401
+def _fish(contents: Contents, event_id: pd.Series) -> list[pd.DataFrame]:
+    """Rows of measured fish: one that stands for the fish, and its measures under it."""
+    lengths, caught = contents.records.lengths, _caught(contents)
+    frame = lengths.assign(
+        owner=event_id.reindex(lengths["placement_id"]).to_numpy(),
+        id=fish_ids(event_id, lengths),
+        occurrence=occurrences_of_fish(caught, occurrence_ids(event_id, caught), lengths),
+        one=1.0,
+    )
+    parts = []
+    for column, what, unit in (
+        ("one", "one fish", "individual"),
+        ("length_mm", "length of one fish", "mm"),
+        ("weight_g", "weight of one fish", "g"),
+    ):
+        rows = frame[frame[column].notna()]
+        own = rows["id"] if column == "one" else rows["id"] + ":" + what.split()[0]
+        kinds = what + ", " + rows["species"]
+        measured = _measured(rows["owner"], own, kinds, rows[column].to_numpy(float), unit)
+        parent = None if column == "one" else rows["id"].to_numpy()
+        occurrence = rows["occurrence"].to_numpy()
+        parts.append(measured.assign(occurrenceID=occurrence, parentMeasurementID=parent))
+    return parts
+
+
+def _measured(
+    events: pd.Series, ids: pd.Series, kind: str | pd.Series, values: NDArray[np.float64], unit: str
+) -> pd.DataFrame:
     return pd.DataFrame(
         {
-            "eventID": owner.to_numpy(),
-            "measurementType": kind,
+            "eventID": events.to_numpy(),
+            "occurrenceID": None,
+            "measurementID": ids.to_numpy(),
+            "parentMeasurementID": None,
+            "measurementType": kind if isinstance(kind, str) else kind.to_numpy(),
             "measurementValue": values,
             "measurementUnit": unit or None,
         }
-    ).astype({"measurementType": "str", "measurementUnit": "str", "eventID": "str"})
+    )
 
 
 def _text(table: pd.DataFrame) -> bytes:
