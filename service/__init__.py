@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from flask import Flask
+    from flask.json.provider import JSONProvider
 
     from service.records import Viewer
     from service.settings import Settings
@@ -41,7 +42,7 @@ def create_app(
     chosen = settings or read_settings()
     app = Flask(__name__, static_folder=None, template_folder=None)
     app.config["MAX_CONTENT_LENGTH"] = chosen.max_upload_mb * 1_000_000
-    app.json.sort_keys = False  # type: ignore[attr-defined]
+    app.json = _json_provider(app)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.extensions["rifflebook"] = Service(store, chosen, viewer)
     register_headers(app)
@@ -49,3 +50,18 @@ def create_app(
     register_viewer(app)
     register_pages(app)
     return app
+
+
+def _json_provider(app: Flask) -> JSONProvider:
+    """Write JSON in the order it was made; read it where it is not nested without end."""
+    import orjson
+    from flask.json.provider import DefaultJSONProvider
+
+    class Provider(DefaultJSONProvider):
+        sort_keys = False
+
+        def loads(self, s: str | bytes, **_: object) -> Any:  # noqa: ANN401 - whatever JSON held
+            # Python's own reader calls itself for each bracket, until it runs out of calls.
+            return orjson.loads(s)
+
+    return Provider(app)

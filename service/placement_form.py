@@ -21,6 +21,7 @@ from service.export.sheets import field_sheets
 from service.intake.columns import SHEETS
 from service.intake.importing import check
 from service.intake.sheets import sheets_from_frames
+from service.intake.text_bounds import LONGEST_CELL
 from service.records import Selection
 from service.store.history import documents
 
@@ -164,8 +165,9 @@ def _cells(given: Any, sheet: str) -> dict[str, str]:  # noqa: ANN401
             raise RequestError(f"There is no column {name[:40]!r} in {sheet}.")
         if not isinstance(value, str):
             raise RequestError(f"{name} is not text; send every cell as text.")
-        if len(value) > _LONGEST and name != "geometry":
-            raise RequestError(f"{name} holds {len(value)} characters; {_LONGEST} are the most.")
+        most = LONGEST_CELL if name == "geometry" else _LONGEST
+        if len(value) > most:
+            raise RequestError(f"{name} holds {len(value)} characters; {most} are the most.")
         if value.strip():
             cells[name] = value.strip()
     return cells

@@ -20,8 +20,10 @@ from service import create_app
 from service.commands.import_ import import_
 from service.intake import workbooks
 from service.intake.findings import Findings
+from service.intake.mapping import Mapping
 from service.intake.reading import read_cells
-from service.intake.upload_limits import MOST_CELLS, refusals
+from service.intake.text_bounds import LONGEST_CELL, MOST_COLUMNS
+from service.intake.upload_limits import MOST_CELLS, MOST_ROWS, refusals
 from service.records import Viewer
 from service.settings import Settings
 from tests.intake_sheets import make_store
@@ -244,10 +246,100 @@ def workbook(path, rows):
 def test_workbooks_that_span_far_more_than_they_hold(tmp_path, monkeypatch, rows):
     """A reader fills up what lies between; the sheet is refused before."""
     monkeypatch.setattr(workbooks, "_MOST_ROWS", 10_000)
-    monkeypatch.setattr(workbooks, "_MOST_CELLS", 50_000)
+    monkeypatch.setattr(workbooks, "MOST_CELLS", 50_000)
     path = workbook(tmp_path / "a.xlsx", rows)
     findings = Findings()
     began = time.perf_counter()
     assert read_cells(path, "placements", findings) is None
     assert time.perf_counter() - began < SOON
     assert "spans more than" in findings.refused[0].remedy
+
+
+def refused_rows(path):
+    """What the reader itself says, at the keyboard as on the page."""
+    findings = Findings()
+    assert read_cells(path, "placements", findings) is None
+    return [(fault.row, fault.remedy) for fault in findings.refused]
+
+
+HEADER = b"placement_id,notes\n"
+
+
+@pytest.mark.parametrize(
+    ("content", "row", "said"),
+    [
+        (b"placement_id" + b",a" * 400_000 + b"\n" + b",1" * 400_000, 0, "columns"),
+        (b'placement_id,"\n"' + b",a" * 2_500 + b"\nT1", 0, "columns"),
+        (HEADER + b"T1," + b"x" * 200_000 + b"\n", 2, "closes"),
+        (HEADER + b'T1,"' + b"x\n" * 100_000 + b'"\n', 2, "closes"),
+        (HEADER + b"T1,a\n" + b"," * 2_000_000 + b"\n", 3, "is longer than"),
+        (HEADER + b"T1,a\n" + b'"\n",' * 300_000 + b"\n", 3, "is longer than"),
+        (HEADER + b"T1,a\n" + b"," * 5_000 + b"\n", 3, "columns"),
+    ],
+    ids=["columns", "columns of a header in two lines", "a cell", "a cell of many lines", "a row",
+         "a row of many lines", "cells of a row"],
+)  # fmt: skip
+def test_text_that_would_swell_is_refused_before_it_is_parsed(
+    tmp_path, monkeypatch, content, row, said
+):
+    """Two million columns in 4 MB took 5 GB; the frame is never made."""
+
+    def parsed(*_, **__):
+        raise AssertionError("the text was parsed")
+
+    (tmp_path / "a.csv").write_bytes(content)
+    monkeypatch.setattr("service.intake.reading.pd.read_csv", parsed)
+    ((at, remedy),) = refused_rows(tmp_path / "a.csv")
+    assert said in remedy
+    assert at == (row or 1)
+    if said == "columns" and not row:
+        assert [fault.remedy for fault in refusals(tmp_path / "a.csv")] == [remedy]
+
+
+def test_rows_that_end_in_a_carriage_return_count(tmp_path):
+    """The reader ends a row at one, so that many of them are many rows."""
+    (tmp_path / "a.csv").write_bytes(HEADER + b"T\r" * (MOST_ROWS + 1))
+    (fault,) = refusals(tmp_path / "a.csv")
+    assert f"more than {MOST_ROWS} rows" in fault.remedy
+
+
+def test_text_at_the_bounds_is_read(tmp_path):
+    """As many columns as are allowed, and a cell as long, quotation marks inside cells too."""
+    header = ",".join(["placement_id", "notes", *(f"c{k}" for k in range(MOST_COLUMNS - 2))])
+    long = "x" * (LONGEST_CELL - 1)
+    (tmp_path / "a.csv").write_text(f'{header}\nT1,a 5" net\nT2,"{long}"\n', encoding="utf-8-sig")
+    cells = read_cells(tmp_path / "a.csv", "placements", Findings())
+    assert cells.frame["notes"].tolist() == ['a 5" net', long]
+
+
+def test_a_workbook_with_an_endless_cell(tmp_path):
+    """A text stands once in a workbook, however many cells show it."""
+    text = "x" * (LONGEST_CELL + 1)
+    rows = f'<row r="1"><c r="A1" t="inlineStr"><is><t>{text}</t></is></c></row>'
+    ((_, remedy),) = refused_rows(workbook(tmp_path / "a.xlsx", rows))
+    assert f"more than {LONGEST_CELL} characters" in remedy
+
+
+def test_a_file_that_is_nowhere_utf8_names_so_many_cells(tmp_path):
+    """One remedy mends them all; a million findings would tell no more."""
+    (tmp_path / "a.csv").write_bytes(HEADER + b"T1,\xff\n" * 5_000)
+    found = refused_rows(tmp_path / "a.csv")
+    assert len(found) == 1_001
+    assert found[-1] == (1_002, "further cells from here on are not UTF-8")
+
+
+def test_a_geojson_of_very_many_columns(tmp_path):
+    """Each name of any feature is a column."""
+    one = {"type": "Feature", "geometry": None, "properties": {f"c{k}": 1 for k in range(2_001)}}
+    document = {"type": "FeatureCollection", "features": [one]}
+    (tmp_path / "a.geojson").write_text(json.dumps(document))
+    (fault,) = refusals(tmp_path / "a.geojson")
+    assert f"more than {MOST_COLUMNS} columns" in fault.remedy
+
+
+def test_a_mapping_nested_without_end_is_refused(tmp_path):
+    """A reader that calls itself for each bracket would fall over."""
+    (tmp_path / "a.toml").write_text("a = " + "[" * 100_000)
+    findings = Findings()
+    assert Mapping.read(tmp_path / "a.toml", findings) is None
+    assert "nested too deeply" in findings.refused[0].remedy

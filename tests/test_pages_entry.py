@@ -189,6 +189,30 @@ def test_not_a_form(store):
     assert client.post("/entry/check", data="no").status_code == 415
 
 
+@pytest.mark.parametrize("path", ["/entry/check", "/entry/save"])
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [(b"[" * 100_000, 400), (b'{"placement":' * 50_000, 400), (b"[" + b"{}," * 2_000_000, 413)],
+    ids=["lists", "objects", "many"],
+)
+def test_json_without_end_is_refused(store, caplog, path, body, status):
+    """What is nested or listed without end is no form, and no fault of the program's."""
+    answer = client_of(store).post(path, data=body, content_type="application/json")
+    assert answer.status_code == status
+    assert answer.json["title"]
+    assert not caplog.records
+
+
+def test_shapes_within_shapes_without_end_are_refused(store):
+    """The reader of well-known text would take the whole service down."""
+    text = "GEOMETRYCOLLECTION(" * 6_000 + "POINT(-11.2 52.6)" + ")" * 6_000
+    place = {"geometry": text[:100_000], "longitude": "", "latitude": ""}
+    (refused,) = client_of(store).post("/entry/check", json=changed(**place)).json["refused"]
+    assert refused["column"] == "geometry"
+    place["geometry"] = "GEOMETRYCOLLECTION(" * 100_000 + "POINT(-11.2 52.6)" + ")" * 100_000
+    assert client_of(store).post("/entry/check", json=changed(**place)).status_code == 400
+
+
 @pytest.mark.parametrize("role", ["public", "viewer", "member"])
 def test_roles_that_may_not_enter(tmp_path, role):
     """They are told whom to ask, on the page and by the services behind it."""

@@ -35,6 +35,7 @@ _AGREE_M: Final = 10.0
 # A projected CRS still serves half a zone beyond its area of use, where a network goes on over its
 # edge. Common practice, no source. [deg]
 _MARGIN_DEG: Final = 3.0
+_MADE_OF_SHAPES: Final = "(?i)collection|curve|surface"
 _DEGREES_END: Final = 360.0  # [deg]
 _IN_METRES: Final = (
     "these are no degrees; if they are metres, put them into easting and northing, and name their "
@@ -158,8 +159,10 @@ def _read_geometries(cells: Cells, findings: Findings) -> NDArray[np.object_]:
     filled = (text != "").to_numpy(bool)
     if not filled.any():
         return shapes
-    shapes[filled] = shapely.force_2d(
-        shapely.from_wkt(text.to_numpy(object)[filled], on_invalid="ignore")
+    # The reader calls itself for each shape inside a shape, until the program falls over.
+    read = filled & (text.str.count(_MADE_OF_SHAPES) < 2).to_numpy(bool)
+    shapes[read] = shapely.force_2d(
+        shapely.from_wkt(text.to_numpy(object)[read], on_invalid="ignore")
     )
     unread = filled & shapely.is_missing(shapes)
     findings.refuse(cells, unread, "geometry", "give well-known text, such as POINT (-11.18 52.66)")

@@ -74,6 +74,9 @@ class Mapping:
         except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
             findings.refuse_file(path.name, f"cannot be read as TOML: {problem}")
             return None
+        except RecursionError:
+            findings.refuse_file(path.name, "cannot be read as TOML: it is nested too deeply")
+            return None
         faults = [
             f"there is no table [{name}] in a mapping{did_you_mean(name, sorted(_TOP))}"
             for name in read

@@ -12,6 +12,7 @@ import pandas as pd
 
 from service.intake.columns import known_names, plain
 from service.intake.findings import Cells
+from service.intake.text_bounds import text_fault
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -19,16 +20,25 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Findings
 
-__all__ = ["SPATIAL_FILES", "TEXT_FILES", "WORKBOOKS", "read_cells", "read_text", "stripped"]
+__all__ = [
+    "DELIMITERS",
+    "SPATIAL_FILES",
+    "TEXT_FILES",
+    "WORKBOOKS",
+    "read_cells",
+    "read_text",
+    "stripped",
+]
 
 TEXT_FILES: Final = (".csv", ".txt", ".tsv")
 WORKBOOKS: Final = (".xlsx", ".xlsm")
 SPATIAL_FILES: Final = (".geojson", ".json", ".gpkg", ".shp", ".fgb")
 
-_DELIMITERS: Final = (",", ";", "\t")
+DELIMITERS: Final = (",", ";", "\t")
 # What an apostrophe guards; `service/export/sheets.py` writes it.
 _GUARDED: Final = tuple(f"'{sign}" for sign in ("=", "+", "-", "@", "\t", "\r", "'"))
 _ANY_GUARDED: Final = re.compile("'[=+\\-@\t\r']")
+_MOST_NAMED: Final = 1_000  # cells that are not UTF-8; one remedy mends them all
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
@@ -98,6 +108,8 @@ def read_text(
     separator = delimiter or _separator(text, sheet)
     if separator is None or not _splits(text, separator, sheet):
         _refuse_delimiter(text, file, sheet, findings, delimiter)
+        return None
+    if _refuse_size(content, separator, file, findings):
         return None
     try:
         frame = pd.read_csv(
@@ -196,7 +208,7 @@ def _separator(text: str, sheet: str) -> str | None:
         headers = _first_record(text, separator)
         return sum(plain(header) in known for header in headers), len(headers)
 
-    best = max(_DELIMITERS, key=found)
+    best = max(DELIMITERS, key=found)
     return best if found(best)[0] or found(best)[1] > 1 else None
 
 
@@ -221,12 +233,22 @@ def _refuse_delimiter(
     findings.refuse_file(file, remedy, row=1)
 
 
+def _refuse_size(content: bytes, separator: str, file: str, findings: Findings) -> bool:
+    fault = text_fault(content, separator)
+    if fault is not None:
+        findings.refuse_file(file, fault[1], row=fault[0])
+    return fault is not None
+
+
 def _refuse_bytes(
     content: bytes, file: str, sheet: str, findings: Findings, delimiter: str | None
 ) -> None:
-    """Name every cell whose bytes are not UTF-8; the first of them as Western bytes would read."""
+    """Name cells whose bytes are not UTF-8, and as what Western bytes would read."""
     text = content.decode("latin-1")
     separator = delimiter or _separator(text, sheet) or ","
+    if _refuse_size(content, separator, file, findings):
+        return
+    named = 0
     rows = csv.reader(io.StringIO(text), delimiter=separator)
     headers: list[str] = []
     try:
@@ -235,6 +257,12 @@ def _refuse_bytes(
             for place, cell in enumerate(record):
                 if cell.isascii() or _is_utf8(cell):
                     continue
+                named += 1
+                if named > _MOST_NAMED:
+                    findings.refuse_file(
+                        file, "further cells from here on are not UTF-8", row=number
+                    )
+                    return
                 guess = cell.encode("latin-1").decode("cp1252", errors="replace")
                 column = headers[place] if number > 1 and place < len(headers) else ""
                 findings.refuse_file(

@@ -1,7 +1,8 @@
 """What of uploaded files is refused before it is read: too large, or not what its ending says.
 
-Files come from strangers' hands to a service, not from one's own disk. Bounds: rows, cells, and
-the size of workbooks and GeoPackages once unpacked: a short row may stand under a very wide header.
+Files come from strangers' hands to a service, not from one's own disk. Bounds: rows, columns,
+cells, and the size of workbooks and GeoPackages once unpacked: a short row may stand under a very
+wide header. How long a cell may be is bound where sheets are read, at the keyboard too.
 GIS files must be what their ending says, since a reader that goes by content would follow some of
 them to other files and hosts; of a GeoPackage stored tables alone are read.
 """
@@ -15,7 +16,8 @@ import orjson
 
 from service.errors import Fault
 from service.intake.geopackage_limits import SQLITE_BEGINS, upload_reasons
-from service.intake.reading import TEXT_FILES, WORKBOOKS
+from service.intake.reading import DELIMITERS, TEXT_FILES, WORKBOOKS
+from service.intake.text_bounds import MOST_COLUMNS, TOO_WIDE, header_columns
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,6 +28,7 @@ __all__ = ["ENDINGS", "MOST_CELLS", "MOST_ROWS", "MOST_UNPACKED", "refusals"]
 MOST_ROWS: Final = 200_000
 MOST_CELLS: Final = 20_000_000  # rows times columns of one sheet
 MOST_UNPACKED: Final = 300_000_000  # bytes of a workbook once unpacked, or of a GeoPackage's values
+_LONGEST_HEADER: Final = 2_000_000  # bytes in which the first record must end
 _MOST_MEMBERS: Final = 2_000
 _MOST_SMALL: Final = 20_000_000  # bytes of a GPX file or a mapping
 _JSON: Final = (".geojson", ".json")
@@ -70,7 +73,9 @@ def _reasons(path: Path) -> Iterator[str]:
 
 
 def _too_wide(rows: int, columns: int) -> Iterator[str]:
-    if rows * columns > MOST_CELLS:
+    if columns > MOST_COLUMNS:
+        yield TOO_WIDE
+    elif rows * columns > MOST_CELLS:
         yield (
             f"has {rows} rows under {columns} columns; {MOST_CELLS} cells are the most, so leave "
             f"out columns that are not needed, or {_BY_COMMAND}"
@@ -79,8 +84,8 @@ def _too_wide(rows: int, columns: int) -> Iterator[str]:
 
 def _header_columns(path: Path) -> int:
     with path.open("rb") as file:
-        header = file.readline()
-    return 1 + max(header.count(sign) for sign in (b",", b";", b"\t"))
+        begins = file.read(_LONGEST_HEADER)
+    return max(header_columns(begins, sign) for sign in DELIMITERS)
 
 
 def _geopackage(path: Path) -> Iterator[str]:
@@ -95,11 +100,13 @@ def _geopackage(path: Path) -> Iterator[str]:
 
 
 def _lines(path: Path) -> int:
-    count = 0
+    """Count ends of lines; a carriage return alone ends one too."""
+    feeds = returns = 0
     with path.open("rb") as file:
         while block := file.read(1 << 20):
-            count += block.count(b"\n")
-    return count
+            feeds += block.count(b"\n")
+            returns += block.count(b"\r")
+    return max(feeds, returns)
 
 
 def _declares(content: bytes) -> bool:

@@ -13,15 +13,14 @@ import openpyxl
 import pandas as pd
 from openpyxl.utils.exceptions import InvalidFileException
 
+from service.intake.text_bounds import LONGEST_CELL, MOST_CELLS, MOST_COLUMNS
+
 if TYPE_CHECKING:
     from service.intake.findings import Findings
 
 __all__ = ["cell_text", "read_workbook"]
 
 _MOST_ROWS: Final = 1_048_576  # of a sheet; ECMA-376 lets a file name rows beyond them
-# One cell far to the right widens every row: the format's limit is 17 thousand million cells.
-_MOST_COLUMNS: Final = 2_000
-_MOST_CELLS: Final = 50_000_000
 _BROKEN = (
     zipfile.BadZipFile,
     InvalidFileException,
@@ -71,8 +70,9 @@ def read_workbook(
     if rows is None:
         findings.refuse_file(
             source,
-            f"spans more than {_MOST_ROWS} rows, {_MOST_COLUMNS} columns or {_MOST_CELLS} cells; "
-            "delete empty rows and columns beside the table, or save it as CSV",
+            f"spans more than {_MOST_ROWS} rows, {MOST_COLUMNS} columns or {MOST_CELLS} cells, or "
+            f"has a cell of more than {LONGEST_CELL} characters; delete what stands beside the "
+            "table, or save it as CSV",
         )
         return None
     if not any(any(row) for row in rows):
@@ -94,11 +94,14 @@ def _rows(page: Any) -> list[list[str]] | None:  # noqa: ANN401  openpyxl's read
         seen += len(texts)
         while texts and not texts[-1]:
             texts.pop()
+        # One cell far to the right widens every row: the format allows 17 thousand million cells.
         wide = max(wide, len(texts))
         rows.append(texts)
-        if wide > _MOST_COLUMNS or len(rows) > _MOST_ROWS:
+        if max(map(len, texts), default=0) > LONGEST_CELL:
             return None
-        if max(seen, len(rows) * wide) > _MOST_CELLS:
+        if wide > MOST_COLUMNS or len(rows) > _MOST_ROWS:
+            return None
+        if max(seen, len(rows) * wide) > MOST_CELLS:
             return None
     return rows
 

@@ -45,6 +45,8 @@ _OUTCOME_WORDS: Final = {
     "unrecorded": "Catch not recorded",
 }
 _DOING: Final = "Entering and changing records"
+# A form of as many rows as it may have is shorter; small lists in JSON grow tenfold in memory.
+_MOST_BYTES: Final = 4_000_000
 _FATES: Final = ("released", "kept", "dead")
 _STAGES: Final = ("egg", "larva", "fry", "juvenile", "adult")
 
@@ -165,11 +167,16 @@ def _number(name: str, most: float) -> float:
     return value
 
 
+def _sent_form() -> Form:
+    request.max_content_length = _MOST_BYTES
+    return read_form(request.get_json())
+
+
 @pages.post("/entry/check")
 def check() -> Response:
     """Say what an import of this form would refuse and flag; nothing is written."""
     require_editor(_DOING)
-    form = read_form(request.get_json())
+    form = _sent_form()
     result = check_form(form, current_store())
     return jsonify(_told(result, form))
 
@@ -178,7 +185,7 @@ def check() -> Response:
 def save() -> tuple[Response, int]:
     """Store a form, once however often it is sent."""
     require_role(current_viewer(), "editor")
-    form = read_form(request.get_json())
+    form = _sent_form()
     store, viewer = current_store(), current_viewer()
     result = check_form(form, store)
     if result.records is None:
