@@ -56,7 +56,7 @@ def verify(store: Store, *, progress: Callable[[str], None] | None = None) -> Ve
     say = progress or (lambda _: None)
     say("file, references, GeoPackage rules, history")
     faults = list(store.faults())
-    checked = ["integrity, foreign keys, GeoPackage rules, history against tables"]
+    checked = ["integrity, foreign keys, GeoPackage rules, guards, history against tables"]
     if not faults:
         say("lengths")
         faults += _length_faults(store)

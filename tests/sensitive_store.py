@@ -16,6 +16,7 @@ from layers.snapping import snap_to_reaches
 from service.methods import shipped_methods
 from service.records import FieldRecords, StoreSettings
 from service.store import create_store, open_store
+from service.store.guards import register_guard
 
 CRS = "EPSG:32629"
 EAST, NORTH = 340_000.0, 5_820_000.0  # a corner where 10 km and 50 km cells meet nothing round
@@ -214,6 +215,7 @@ def make_store(path, plan=None):
     """Make a store with the drawn network; the key of public names is always the same."""
     create_store(path, StoreSettings(crs=CRS, timezone="Europe/Dublin", store_id="s")).close()
     with closing(sqlite3.connect(path)) as file, file:
+        register_guard(file)
         file.execute("UPDATE store_settings SET public_key = ?", (PUBLIC_KEY,))
     store = open_store(path)
     store.put_methods(shipped_methods(), who="test")

@@ -13,6 +13,7 @@ from service.errors import AccessError, ConflictError, LoginError, NotFoundError
 from service.records import LOCAL_KEEPER, PUBLIC, StoreSettings, Viewer
 from service.settings import Settings
 from service.store import create_store
+from service.store.guards import register_guard
 
 PASSWORD = "three wet boots"
 HERE = {"host": "localhost", "address": "127.0.0.1"}
@@ -175,6 +176,7 @@ def test_sessions_run_out(people):
     """After its hours a session is nobody's, and the next login clears it away."""
     token, _ = enter(people, "member1")
     with closing(sqlite3.connect(people.path)) as file, file:
+        register_guard(file)
         file.execute("UPDATE sessions SET expires = '2020-01-01T00:00:00.000Z'")
     assert accounts.viewer_of(people, **HERE, session_token=token) == PUBLIC
     enter(people, "viewer1")

@@ -11,6 +11,7 @@ from click.testing import CliRunner
 from service.commands import main
 from service.errors import StoreError
 from service.store import open_store
+from service.store.guards import register_guard
 from service.store.migrations import MIGRATIONS, Migration, migrate
 from service.store.session import Session
 from tests.store_records import add, field_records, small_store, whole
@@ -76,6 +77,7 @@ def test_a_step_that_fails_leaves_nothing(path):
 
 def test_a_newer_store_is_refused(path):
     connection = sqlite3.connect(path)
+    register_guard(connection)
     connection.execute("INSERT INTO schema_migrations VALUES (99, 'of the future', '')")
     connection.commit()
     connection.close()
@@ -124,6 +126,23 @@ def test_a_store_moved_forward_has_the_tables_of_a_new_one(old, path, tmp_path):
         return found
 
     assert shape(moved) == shape(path)
+
+
+def test_extents_that_edits_left_too_small_are_noted_anew(tmp_path):
+    """Up to schema 2 an edit did not widen the extent of its layer."""
+    path = Path(shutil.copy(OLD[1], tmp_path / "old.gpkg"))
+    connection = sqlite3.connect(path)
+    noted = "SELECT * FROM gpkg_contents WHERE data_type = 'features' ORDER BY table_name"
+    without_time = [row[:4] + row[5:] for row in connection.execute(noted)]
+    connection.execute("UPDATE gpkg_contents SET max_x = max_x - 500, min_y = NULL")
+    connection.commit()
+    connection.close()
+    store = open_store(path)
+    assert store.faults() == []
+    store.close()
+    connection = sqlite3.connect(path)
+    assert [row[:4] + row[5:] for row in connection.execute(noted)] == without_time
+    connection.close()
 
 
 def test_there_is_a_store_of_the_first_version():

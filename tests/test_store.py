@@ -10,6 +10,7 @@ from pandas.testing import assert_frame_equal
 
 from service.errors import ConflictError, NotFoundError, StoreError
 from service.records import Selection
+from service.store.guards import register_guard
 from tests.store_records import CRS, FRAMES, X0, Y0, add, digests, field_records, whole
 
 
@@ -174,6 +175,7 @@ def test_every_placement_has_its_entry_with_all_it_held(store):
 @pytest.mark.parametrize("statement", ["UPDATE history SET who = 'x'", "DELETE FROM history"])
 def test_history_cannot_be_rewritten(store, statement):
     connection = sqlite3.connect(store.path)
+    register_guard(connection)
     with pytest.raises(sqlite3.IntegrityError, match="only ever added to"):
         connection.execute(statement)
     connection.close()

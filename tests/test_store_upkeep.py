@@ -16,6 +16,7 @@ from service.records import StoreSettings
 from service.reference_layers import load_reaches
 from service.store import create_store, open_store
 from service.store.geometry_blobs import register_functions
+from service.store.guards import register_guard
 from tests.store_records import CRS, FRAMES, add, field_records, reaches, whole
 
 
@@ -135,6 +136,13 @@ def test_a_backup_is_a_whole_store(store, tmp_path):
         ("DELETE FROM rtree_placements_geom WHERE id = 2", "R-tree of placements"),
         ("UPDATE placements SET method = 'none_such' WHERE fid = 1", "foreign key"),
         ("DELETE FROM gpkg_contents WHERE table_name = 'species'", "species is not in"),
+        ("UPDATE gpkg_contents SET max_x = max_x - 2000", "placements lie outside its extent"),
+        ("UPDATE gpkg_contents SET min_y = NULL", "3 features of reaches lie outside"),
+        ("UPDATE reaches SET geom = NULL WHERE fid = 1", "reaches differ from their last"),
+        ("UPDATE species SET sensitivity = '10' WHERE fid = 1", "species 'Salmo trutta' differs"),
+        ("DELETE FROM methods WHERE method = 'kick_net'", "method 'kick_net' differs"),
+        ("UPDATE sites SET name = 'Weir'", "site 'Spring ford' differs"),
+        ("DROP TRIGGER guard_catches_update", "can change these tables"),
         ("DROP TABLE api_tokens", "table api_tokens is missing"),
         ("PRAGMA application_id = 1", "application id"),
     ],
@@ -145,6 +153,7 @@ def test_tampering_is_found(store, statement, said):
     assert store.faults() == []
     connection = sqlite3.connect(store.path)
     register_functions(connection)
+    register_guard(connection)
     connection.execute(statement)
     connection.commit()
     connection.close()

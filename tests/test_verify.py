@@ -8,6 +8,7 @@ from click.testing import CliRunner
 
 from service.commands import main
 from service.store import open_store
+from service.store.guards import register_guard
 from service.upkeep import verify
 from tests.handed_over import demo_copy, demo_path
 
@@ -51,6 +52,7 @@ def test_a_change_past_the_service_is_found(tmp_path, statement, words):
         found = file.execute("SELECT name FROM sqlite_master WHERE name LIKE 'rtree_%_update%'")
         for (name,) in found.fetchall():
             file.execute(f'DROP TRIGGER "{name}"')
+        register_guard(file)
         file.execute(statement)
     verdict = looked_over(path)
     assert verdict.faults

@@ -34,6 +34,7 @@ __all__ = [
     "GeoPackage",
     "create_geopackage_tables",
     "index_name",
+    "note_extents",
     "register_layers",
 ]
 
@@ -184,6 +185,31 @@ def register_layers(connection: sa.Connection, srs_id: int) -> None:
         )
 
 
+def note_extents(connection: sa.Connection) -> None:
+    """Note the extent of every layer anew, from all its features."""
+    for table in set(schema.SPATIAL) & set(sa.inspect(connection).get_table_names()):
+        connection.exec_driver_sql(
+            "UPDATE gpkg_contents SET (min_x, min_y, max_x, max_y) = (SELECT min(ST_MinX(geom)),"
+            f' min(ST_MinY(geom)), max(ST_MaxX(geom)), max(ST_MaxY(geom)) FROM "{table}")'
+            " WHERE table_name = ?",
+            (table,),
+        )
+
+
+def _widen_extent(connection: sa.Connection, table: str, bounds: NDArray[np.float64]) -> None:
+    """Widen the noted extent of a layer by the bounds of new features, n times x, y, x, y [m]."""
+    filled = bounds[np.isfinite(bounds).all(axis=1)]
+    if len(filled):
+        box = (*filled[:, :2].min(axis=0).tolist(), *filled[:, 2:].max(axis=0).tolist())
+        connection.exec_driver_sql(
+            "UPDATE gpkg_contents SET"
+            " min_x = min(coalesce(min_x, ?1), ?1), min_y = min(coalesce(min_y, ?2), ?2),"
+            " max_x = max(coalesce(max_x, ?3), ?3), max_y = max(coalesce(max_y, ?4), ?4)"
+            " WHERE table_name = ?5",
+            (*box, table),
+        )
+
+
 def _insert_rows(connection: sa.Connection, into: str, rows: Sequence[tuple[Any, ...]]) -> None:
     """Insert rows, many to a statement: each looks up and counts on the row numbers anew."""
     if not rows:
@@ -272,10 +298,22 @@ class GeoPackage:
                 connection, table.name, np.asarray(fids)[filled], bounds[filled][:, [0, 2, 1, 3]]
             )
             connection.exec_driver_sql(_trigger(table.name, "insert"))
-        if filled.any():
-            low, high = bounds[filled, :2].min(axis=0), bounds[filled, 2:].max(axis=0)
-            self._widen(connection, table.name, (*low.tolist(), *high.tolist()))
+        _widen_extent(connection, table.name, bounds)
         return fids
+
+    def update_layer(
+        self,
+        connection: sa.Connection,
+        table: sa.Table,
+        fid: int,
+        values: dict[str, Any],
+        geometry: shapely.Geometry | None,
+    ) -> None:
+        """Write one feature over what is there; the index follows by its triggers."""
+        geometries = np.array([geometry], object)
+        change = {**values, "geom": self.encode(geometries)[0]}
+        connection.execute(table.update().where(table.c.fid == fid).values(change))
+        _widen_extent(connection, table.name, shapely.bounds(geometries))
 
     def _index_many(
         self, connection: sa.Connection, table: str, fids: NDArray[Any], boxes: NDArray[Any]
@@ -317,17 +355,6 @@ class GeoPackage:
             "UPDATE gpkg_contents SET min_x = NULL, min_y = NULL, max_x = NULL, max_y = NULL"
             " WHERE table_name = ?",
             (table.name,),
-        )
-
-    def _widen(
-        self, connection: sa.Connection, table: str, box: tuple[float, float, float, float]
-    ) -> None:
-        connection.exec_driver_sql(
-            "UPDATE gpkg_contents SET"
-            " min_x = min(coalesce(min_x, ?1), ?1), min_y = min(coalesce(min_y, ?2), ?2),"
-            " max_x = max(coalesce(max_x, ?3), ?3), max_y = max(coalesce(max_y, ?4), ?4)"
-            " WHERE table_name = ?5",
-            (*box, table),
         )
 
     def touch(self, connection: sa.Connection, tables: Sequence[str]) -> None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import sqlalchemy as sa
 
 from service.errors import StoreError, StoreOutdatedError
-from service.store import history, schema
+from service.store import geopackage, guards, history, schema
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -37,6 +37,7 @@ def create_tables(connection: sa.Connection) -> None:
     """Make the tables of the newest schema in an empty file; all steps count as run."""
     schema.metadata.create_all(connection)
     history.guard_history(connection)
+    guards.guard_tables(connection)
     for migration in MIGRATIONS:
         record_migration(connection, migration)
 
@@ -54,9 +55,15 @@ def _velocity_and_network_version(connection: sa.Connection) -> None:
     )
 
 
+def _guards_and_extents(connection: sa.Connection) -> None:
+    """Note the extents that edits had left too small; the guards follow each step by themselves."""
+    geopackage.note_extents(connection)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _first_tables),
     Migration(2, "water velocity and network version", _velocity_and_network_version),
+    Migration(3, "guards against other programs, extents", _guards_and_extents),
 )
 
 
@@ -110,6 +117,7 @@ def run_migration(session: Session, migration: Migration) -> None:
         if stored_version(connection) >= migration.number:
             return
         migration.step(connection)
+        guards.guard_tables(connection)  # a table made anew has lost its own
         record_migration(connection, migration)
 
 

@@ -17,14 +17,14 @@ if TYPE_CHECKING:
 
     from service.store.geopackage import GeoPackage
 
-__all__ = ["put_named", "read_named", "remove_named"]
+__all__ = ["NAMED_ENTITIES", "put_named", "read_named", "remove_named"]
 
-_ENTITY = {"species": "species", "methods": "method", "surveys": "survey", "sites": "site"}
+NAMED_ENTITIES = {"species": "species", "methods": "method", "surveys": "survey", "sites": "site"}
 _OWN = ("fid", "batch_id")
 
 
 def _key(table: sa.Table) -> sa.Column[Any]:
-    return table.c[_ENTITY[table.name]]
+    return table.c[NAMED_ENTITIES[table.name]]
 
 
 def _columns(table: sa.Table) -> list[sa.Column[Any]]:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from service.store.geopackage import GeoPackage
 
 __all__ = [
+    "layer_account",
     "read_catchments",
     "read_reach_parts",
     "read_reaches",
@@ -77,7 +78,7 @@ def _replace_layer(
     *,
     who: str,
 ) -> None:
-    before = _account(connection, table)
+    before = layer_account(connection, table)
     backend.clear_layer(connection, table)
     values = rows_from_frame(pd.DataFrame(frame.drop(columns=frame.geometry.name)).reset_index(),
                              table.columns)  # fmt: skip
@@ -85,11 +86,11 @@ def _replace_layer(
     history.note(
         connection, backend, who=who, entity=table.name, keys=[table.name],
         action="change" if before else "add",
-        before=[before], after=[_account(connection, table)],
+        before=[before], after=[layer_account(connection, table)],
     )  # fmt: skip
 
 
-def _account(connection: sa.Connection, table: sa.Table) -> dict[str, Any] | None:
+def layer_account(connection: sa.Connection, table: sa.Table) -> dict[str, Any] | None:
     """Count features and digest ids and geometry: a whole layer is one change."""
     key = table.columns[2]
     digest, count = hashlib.sha256(), 0

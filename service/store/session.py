@@ -15,6 +15,7 @@ from sqlalchemy.exc import DBAPIError
 
 from service.errors import StoreBusyError, StoreError
 from service.store.geometry_blobs import register_functions
+from service.store.guards import register_guard
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -62,6 +63,7 @@ class Session:
             timeout=self._busy_seconds,
         )
         register_functions(connection)
+        register_guard(connection)
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA recursive_triggers = ON")
         if not self.read_only:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import orjson
 import sqlalchemy as sa
 
 from service.errors import StoreError
@@ -13,6 +14,9 @@ from service.records import Selection
 from service.store import history, schema
 from service.store.covers import cover_faults
 from service.store.geopackage import APPLICATION_ID, USER_VERSION, index_name
+from service.store.guards import guard_faults
+from service.store.named_tables import NAMED_ENTITIES, read_named
+from service.store.network_tables import layer_account
 from service.store.placements import chunks
 from service.store.session import said_plainly
 
@@ -78,6 +82,8 @@ def faults(connection: sa.Connection, backend: GeoPackage, crs: str) -> list[str
     return [
         *found,
         *_geopackage_faults(connection),
+        *guard_faults(connection),
+        *_reference_faults(connection),
         *_history_faults(connection, backend, crs),
         *cover_faults(connection, backend),
     ]
@@ -104,6 +110,7 @@ def _geopackage_faults(connection: sa.Connection) -> Iterator[str]:
     for name in schema.SPATIAL:
         if name in present:
             yield from _index_faults(connection, name)
+            yield from _extent_faults(connection, name)
 
 
 def _index_faults(connection: sa.Connection, name: str) -> Iterator[str]:
@@ -122,6 +129,52 @@ def _index_faults(connection: sa.Connection, name: str) -> Iterator[str]:
     said = connection.exec_driver_sql("SELECT rtreecheck(?)", (index,)).scalar_one()
     if said != "ok":
         yield f"GeoPackage: the R-tree of {name}: {said}"
+
+
+def _extent_faults(connection: sa.Connection, name: str) -> Iterator[str]:
+    """Find features outside the layer's noted extent; a wider extent than need be is no fault.
+
+    The R-tree rounds outward, so whatever lies outside is among those whose entry does.
+    """
+    outside = connection.exec_driver_sql(
+        f'SELECT count(*) FROM gpkg_contents AS c JOIN "{index_name(name)}" AS i ON'  # noqa: S608
+        " i.minx < coalesce(c.min_x, 9e999) OR i.miny < coalesce(c.min_y, 9e999)"
+        " OR i.maxx > coalesce(c.max_x, -9e999) OR i.maxy > coalesce(c.max_y, -9e999)"
+        f' JOIN "{name}" AS f ON f.fid = i.id WHERE c.table_name = ?'
+        " AND (ST_MinX(f.geom) < coalesce(c.min_x, 9e999)"
+        " OR ST_MinY(f.geom) < coalesce(c.min_y, 9e999)"
+        " OR ST_MaxX(f.geom) > coalesce(c.max_x, -9e999)"
+        " OR ST_MaxY(f.geom) > coalesce(c.max_y, -9e999))",
+        (name,),
+    ).scalar_one()
+    if outside:
+        yield f"GeoPackage: {outside} features of {name} lie outside its extent in gpkg_contents"
+
+
+def _reference_faults(connection: sa.Connection) -> Iterator[str]:
+    """Compare layers and lists with their last entries."""
+    for table in (schema.reaches, schema.catchments):
+        noted = _last_entries(connection, table.name).get(table.name)
+        if layer_account(connection, table) != noted:
+            yield f"history: {table.name} differ from their last entry"
+    for table in (schema.species, schema.methods, schema.surveys, schema.sites):
+        entity = NAMED_ENTITIES[table.name]
+        stored = read_named(connection, table).reset_index()
+        documents = history.frame_documents(stored, table)
+        now = {str(document[entity]): document for document in documents}
+        noted = _last_entries(connection, entity)
+        for name in sorted(now.keys() | noted.keys()):
+            if now.get(name) != noted.get(name):
+                yield f"history: {entity} {name!r} differs from its last entry"
+
+
+def _last_entries(connection: sa.Connection, entity: str) -> dict[str, Any]:
+    """Read what each record was after its last change; None where it was removed."""
+    log = schema.history
+    rows = connection.execute(
+        sa.select(log.c.key, log.c.after).where(log.c.entity == entity).order_by(log.c.entry_id)
+    )
+    return {row.key: None if row.after is None else orjson.loads(row.after) for row in rows}
 
 
 def _history_faults(connection: sa.Connection, backend: GeoPackage, crs: str) -> Iterator[str]:

@@ -203,10 +203,7 @@ def update_placement(
         for column in schema.placements.columns
         if column.name not in own
     }
-    change["geom"] = backend.encode(np.asarray(placements.geometry, object))[0]
-    connection.execute(
-        schema.placements.update().where(schema.placements.c.fid == fid).values(change)
-    )
+    backend.update_layer(connection, schema.placements, fid, change, placements.geometry.iloc[0])
     for name in OWNED:
         owned = schema.metadata.tables[name]
         connection.execute(owned.delete().where(owned.c.placement_row == fid))
