@@ -271,6 +271,33 @@ def test_undo_keeps_a_survey_that_others_use(store):
     assert store.surveys().index.tolist() == ["Spring"]
 
 
+def _with_unused(records, name):
+    """The records with a survey and a site that no placement is of."""
+    survey = pd.DataFrame({"name": [name]}, index=pd.Index([name], name="survey"))
+    site = pd.DataFrame(
+        {"name": ["Pool"], "survey": [name]}, index=pd.Index([f"{name} pool"], name="site")
+    )
+    return replace(
+        records,
+        surveys=pd.concat([records.surveys, survey]),
+        sites=pd.concat([records.sites, site]),
+    )
+
+
+def test_undo_takes_unused_sites_and_surveys_of_its_own_import_alone(store):
+    """What other imports brought, or nobody imported, stays though no placement is of it."""
+    add(store, _with_unused(field_records(store, 2), "Summer"), digest="one")
+    second = _with_unused(field_records(store, 2, start=10, survey="Autumn"), "Winter")
+    batch = add(store, second, digest="two")
+    byhand = _with_unused(second, "Planned")
+    store.put_surveys(byhand.surveys.loc[["Planned"]], who="keeper")
+    store.put_sites(byhand.sites.loc[["Planned pool"]], who="keeper")
+    store.undo_batch(batch.batch_id, who="keeper")
+    assert store.surveys().index.tolist() == ["Planned", "Spring", "Summer"]
+    assert store.sites().index.tolist() == ["Planned pool", "Spring ford", "Summer pool"]
+    assert store.faults() == []
+
+
 def test_undo_names_what_was_changed_since(store):
     records = field_records(store, 3)
     batch = add(store, records)
