@@ -5,6 +5,12 @@ were computed for it apart from this project (its figures.json); GDAL writes the
 """
 
 import json
+import sqlite3
+import struct
+import subprocess
+import sys
+import warnings
+from contextlib import closing
 
 import geopandas as gpd
 import numpy as np
@@ -14,6 +20,7 @@ import shapely
 from click.testing import CliRunner
 
 from service.commands import main
+from service.errors import RequestError
 from service.records import StoreSettings
 from service.store import create_store, open_store
 from tests.store_records import CRS, X0, Y0, add, field_records, reaches, small_store, whole
@@ -377,3 +384,42 @@ def test_surveys_and_sites_load(store, tmp_path):
     assert "no zone 'Mars/Olympus'" in load("surveys", store, surveys).stderr
     sites.write_text("site,survey\nWeir,None such\n")
     assert load("sites", store, sites).exit_code == 1
+
+
+def test_library_warnings_are_one_line_of_ours(store, tmp_path):
+    """M values, and whatever else a library warns of: a sentence, no path, no line of code."""
+    file = tmp_path / "m.gpkg"
+    reaches().reset_index().to_file(file, layer="reaches")
+    with closing(sqlite3.connect(file)) as held, held:
+        for (name,) in held.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'"):
+            held.execute(f'DROP TRIGGER "{name}"')
+        held.execute("UPDATE gpkg_geometry_columns SET m = 1")
+        for fid, blob in held.execute("SELECT fid, geom FROM reaches").fetchall():
+            xy = shapely.get_coordinates(shapely.from_wkb(blob[-41:]))  # two vertices, no more
+            points = b"".join(struct.pack("<3d", x, y, 7.0) for x, y in xy)
+            line = struct.pack("<BII", 1, 2002, len(xy)) + points  # LineString M, OGC 06-103r4
+            header = blob[:3] + b"\1" + blob[4:8]
+            held.execute("UPDATE reaches SET geom = ? WHERE fid = ?", (header + line, fid))
+    start = "from service.commands import main; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", start, "load", "reaches", str(store), str(file)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == "Note: The file carries M values; these were dropped.\n"
+
+
+@pytest.mark.filterwarnings("always")
+def test_an_unknown_library_warning_is_a_line_too(monkeypatch, store, tmp_path):
+    """It is told once, in the library's words, without its place in the code."""
+
+    def warned(*_):
+        for _time in range(3):
+            warnings.warn("CRS is unnamed;\n  guessed", RuntimeWarning, stacklevel=1)
+        raise RequestError("enough")
+
+    monkeypatch.setattr("service.commands.load.read_features", warned)
+    file = tmp_path / "r.gpkg"
+    file.touch()
+    done = load("reaches", store, file)
+    assert done.stderr.splitlines() == ["Note: CRS is unnamed; guessed", "Error: enough"]

@@ -2,6 +2,7 @@
 
 import re
 import shlex
+import sys
 from pathlib import Path
 
 import click
@@ -11,6 +12,7 @@ from click.testing import CliRunner
 from service import summaries
 from service.commands import COMMANDS, main
 from service.commands.summary import SUMMARIES
+from service.demo import FILE_NAME
 from service.intake.findings import Findings
 from service.intake.mapping import Mapping
 
@@ -29,6 +31,7 @@ LINES = [
 def test_every_command_has_help(name):
     """`rifflebook COMMAND --help` works for every command that is listed."""
     result = CliRunner().invoke(main, [name, "--help"])
+    assert "\\b" not in result.output  # click's own sign, which is not for readers
     assert result.exit_code == 0, result.output
     assert "Usage:" in result.output
 
@@ -54,6 +57,16 @@ def test_two_commands_do_all_the_setting_up():
         assert "\n" not in line
         assert line.startswith("python3 -m venv .venv && .venv/bin/pip install ")
         assert line.endswith(end)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="README names the folder of Linux")
+def test_readme_says_where_the_demonstration_lands(monkeypatch):
+    """The folder is the one the command takes, and commands after the first can be found."""
+    monkeypatch.delenv("XDG_CONFIG_HOME", raising=False)
+    folder = Path(click.get_app_dir("rifflebook")).relative_to(Path.home())
+    assert f"`~/{folder}`" in README
+    assert FILE_NAME in README
+    assert ". .venv/bin/activate" in README.split("## With your own data")[1].split("```")[0]
 
 
 def test_continuous_integration_runs_the_readme():

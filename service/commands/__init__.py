@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import importlib
-from typing import Final
+import warnings
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Final
 
 import click
 
 from layers.errors import LayersError
 from service.errors import FieldFileError, ServiceError
 
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
 __all__ = ["COMMANDS", "main"]
+
+# How a library's warning begins, and what it means to whoever loads the file.
+_MEANINGS: Final = {
+    "Measured (M) geometry types": "The file carries M values; these were dropped.",
+}
 
 # Command: where it is, and what it does in one line. The line stands here so that
 # `rifflebook --help` needs to load none of them.
@@ -58,13 +68,32 @@ class _LazyCommands(click.Group):
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; what it cannot do becomes one line and exit code 1."""
         try:
-            return super().invoke(ctx)
+            with _warnings_in_a_line():
+                return super().invoke(ctx)
         except FieldFileError as problem:
             for fault in problem.faults:
                 click.echo(str(fault), err=True)
             raise click.ClickException(str(problem)) from problem
         except (ServiceError, LayersError) as problem:
             raise click.ClickException(" ".join(str(problem).split())) from problem
+
+
+@contextmanager
+def _warnings_in_a_line() -> Iterator[None]:
+    """Print each library warning once, as a sentence without the library's own files."""
+    said: set[str] = set()
+
+    def show(message: Warning | str, *_: object) -> None:
+        text = " ".join(str(message).split())
+        ours = [words for begins, words in _MEANINGS.items() if text.startswith(begins)]
+        line = f"Note: {ours[0] if ours else text}"
+        if line not in said:
+            said.add(line)
+            click.echo(line, err=True)
+
+    with warnings.catch_warnings():
+        warnings.showwarning = show  # type: ignore[assignment]  # what follows the category is unused
+        yield
 
 
 @click.group(cls=_LazyCommands, context_settings={"help_option_names": ["-h", "--help"]})

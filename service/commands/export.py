@@ -51,7 +51,7 @@ def export(
     preview: bool,
     **given: Any,  # noqa: ANN401
 ) -> None:
-    r"""Write records of STORE into one file for others, whole or not at all.
+    """Write records of STORE into one file for others, whole or not at all.
 
     \b
     geojson  placements with their catch (RFC 7946)
@@ -62,7 +62,7 @@ def export(
     bundle   all of it for a council, with map, account, dictionary and checksums
 
     Example: rifflebook export island.gpkg -o council.zip --to bundle --crs EPSG:29902
-    """
+    """  # noqa: D301  click knows the sign itself, not the two letters
     selection = selection_of(given)
     who: Any = audience
     with opened(store, read_only=True) as held:
