@@ -9,7 +9,7 @@ import geopandas as gpd
 from service import coverage_answers
 from service.commands.printing import summary_csv, summary_geojson
 from service.export.waypoints import gpx_waypoints
-from service.map_files import selection_words
+from service.names import selection_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -58,18 +58,20 @@ def coverage_file(
         return summary_csv(found)
     if form == "geojson":
         return summary_geojson(found, what)
-    return _waypoints(found, what, store, question)
+    return _waypoints(found, what, store, question, viewer)
 
 
-def _waypoints(found: pd.DataFrame, what: str, store: Store, question: CoverageQuestion) -> bytes:
+def _waypoints(
+    found: pd.DataFrame, what: str, store: Store, question: CoverageQuestion, viewer: Viewer
+) -> bytes:
     if what == "gaps":
         assert isinstance(found, gpd.GeoDataFrame)  # noqa: S101 - gaps are lines
         title, places = "Gaps in coverage", _gap_waypoints(found)
     else:
         title, places = "Next places to sample", _next_waypoints(found)
-    only = selection_words(question.selection)
+    only = selection_words(store, question.selection, viewer)
     heading = f"{title}, {store.settings.title}" if store.settings.title else title
-    return gpx_waypoints(places, title=heading, note=f"{only}. {CAUTION}" if only else CAUTION)
+    return gpx_waypoints(places, title=heading, note=f"Only {only}. {CAUTION}" if only else CAUTION)
 
 
 def _next_waypoints(found: pd.DataFrame) -> list[tuple[str, str, float, float]]:

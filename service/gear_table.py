@@ -78,13 +78,13 @@ def gear_table(store: Store, selection: Selection, viewer: Viewer) -> GearTable:
         for place, placements, effort, sampled_m in zip(joined.index, *columns, strict=True)
     }
     whole = lengths.xs("all", level="method") if len(lengths) else lengths
-    catchments = reference.catchments(store)
+    catchments, names = reference.catchments(store), reference.catchment_names(store)
     return GearTable(
         methods,
         tuple(
             GearRow(
                 one,
-                str(catchments["name"].get(one) or one),
+                names[one],
                 depth,
                 float(whole["sampled_length_m"].get(one, 0.0)),
                 float(whole["network_share"].get(one, 0.0)),

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING
 
 from layers.maps import map_page, view_of_frames
 from service import features, reference
+from service.names import selection_words
 
 if TYPE_CHECKING:
     from service.records import Selection, Viewer
     from service.store.interface import Store
 
-__all__ = ["offline_map", "selection_words"]
+__all__ = ["offline_map"]
 
 
 def offline_map(
@@ -38,23 +39,5 @@ def offline_map(
         chosen_species=chosen[0] if len(chosen) == 1 else "",
     )
     heading = title or store.settings.title or "Placements and what they caught"
-    return map_page(view, title=heading, note=selection_words(selection)), len(shown)
-
-
-def selection_words(selection: Selection) -> str:
-    """Say in words what a selection leaves in."""
-    said = [
-        f"{what}: {', '.join(names)}"
-        for what, names in (
-            ("survey", selection.surveys),
-            ("gear", selection.methods),
-            ("species", selection.species),
-            ("catchment", selection.catchments),
-        )
-        if names
-    ]
-    if selection.since:
-        said.append(f"since {selection.since}")
-    if selection.until:
-        said.append(f"until {selection.until}")
-    return "Only " + "; ".join(said) if said else ""
+    only = selection_words(store, selection, viewer)
+    return map_page(view, title=heading, note=f"Only {only}" if only else ""), len(shown)

@@ -107,7 +107,7 @@ def _catchment(store: Store, position: gpd.GeoDataFrame) -> str | None:
     inside = catchment_of(position, catchments).iloc[0]
     if not isinstance(inside, str):
         return None
-    return _text(catchments.loc[inside, "name"]) or inside
+    return reference.catchment_names(store)[inside]
 
 
 def _text(value: object) -> str | None:

@@ -140,7 +140,11 @@ def occurrence_table(
         orders = ", ".join(ROW_ORDERS)
         raise RequestError(f"rows {rows_by!r} is no order; use {orders}, or a species shown.")
     cells = _cells(frame)
-    tree = _Tree(reference.catchments(store), sorted(frame["catchment"].unique()))
+    tree = _Tree(
+        reference.catchments(store),
+        reference.catchment_names(store),
+        sorted(frame["catchment"].unique()),
+    )
     keys = _keys(frame, tree.names, rows_by)
     listed = tree.listed(keys, max(1, MOST_CELLS // max(1, len(columns))))
     rows = tuple(
@@ -239,12 +243,11 @@ def _keys(frame: pd.DataFrame, names: dict[str, str], order: str) -> _Keys:
 class _Tree:
     """Catchments as they nest."""
 
-    def __init__(self, catchments: pd.DataFrame, shown: Sequence[str]) -> None:
+    def __init__(
+        self, catchments: pd.DataFrame, names: dict[str, str], shown: Sequence[str]
+    ) -> None:
         held = catchments.reindex(list(shown))
-        self.names: dict[str, str] = {
-            name: (word if isinstance(word, str) and word else name)
-            for name, word in zip(shown, held["name"], strict=True)
-        }
+        self.names = {name: names[name] for name in shown}
         self.parents: dict[str, str] = {
             name: parent
             for name, parent in zip(shown, held["parent_id"], strict=True)

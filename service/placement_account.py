@@ -144,8 +144,8 @@ def _catchments(store: Store, records: Records) -> tuple[tuple[str, str], ...]:
         return ()
     nested = reference.ancestors(store)
     held = nested[nested["catchment_id"] == inside].sort_values("steps", ascending=False)
-    names = reference.catchments(store)["name"]
-    return tuple((one, str(names.get(one) or one)) for one in held["ancestor_id"].tolist())
+    names = reference.catchment_names(store)
+    return tuple((one, names[one]) for one in held["ancestor_id"].tolist())
 
 
 def _reach(store: Store, records: Records) -> dict[str, Any] | None:

@@ -81,7 +81,7 @@ def _listed(store: Store, records: Records, selection: Selection) -> pd.DataFram
         outcome=placements["outcome"],
         reach_id=records.snaps["reach_id"].reindex(placements.index),
         catchment=inside,
-        catchment_name=inside.map(reference.catchments(store)["name"]).fillna(inside),
+        catchment_name=inside.map(reference.catchment_names(store)),
         generalised_km=placements.get("generalised_km", none),
     )
 

@@ -19,7 +19,16 @@ if TYPE_CHECKING:
     from layers.network import Network
     from service.store.interface import Store
 
-__all__ = ["ancestors", "catchments", "kept", "methods", "network", "reach_parts", "species"]
+__all__ = [
+    "ancestors",
+    "catchment_names",
+    "catchments",
+    "kept",
+    "methods",
+    "network",
+    "reach_parts",
+    "species",
+]
 
 Made = TypeVar("Made")
 
@@ -70,6 +79,14 @@ def network(store: Store) -> Network:
 def catchments(store: Store) -> gpd.GeoDataFrame:
     """Catchments of a store."""
     return kept(store, "catchments", store.catchments, of_network=True)
+
+
+def catchment_names(store: Store) -> dict[str, str]:
+    """Name of each catchment by its id, in order of names; the id where it has none."""
+    own = catchments(store)["name"].sort_values()
+    return {
+        str(one): name if isinstance(name, str) and name else str(one) for one, name in own.items()
+    }
 
 
 def ancestors(store: Store) -> pd.DataFrame:

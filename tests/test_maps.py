@@ -1,5 +1,6 @@
 """The map page: works from disk, shows stored text as text, says states by more than colour."""
 
+import datetime as dt
 import json
 import re
 
@@ -11,7 +12,8 @@ from layers.errors import LayersError
 from layers.map_assets import SCRIPTS, STYLES, asset, inline_script, inline_style
 from layers.maps import MapView, map_page, map_parts
 from layers.record_features import detection_features, placement_features, species_caught
-from service.map_files import offline_map, selection_words
+from service.map_files import offline_map
+from service.names import selection_words
 from service.records import LOCAL_KEEPER, Selection
 from tests.small_store import NASTY, make_small_store
 
@@ -160,11 +162,17 @@ def test_snap_line_ends_on_the_reach(store):
     )
 
 
-def test_selection_in_words():
-    """What was left out is said above the map."""
-    chosen = Selection(species=("Salmo trutta",), methods=("seine",))
-    assert selection_words(chosen) == "Only gear: seine; species: Salmo trutta"
-    assert selection_words(Selection()) == ""
+def test_selection_in_words(store):
+    """What is left in is said by the names that people read, not by codes."""
+    chosen = Selection(
+        species=("Salmo trutta",), methods=("electric_fishing",), surveys=("S1",),
+        catchments=("C2", "C1"), since=dt.date(2023, 1, 1),
+    )  # fmt: skip
+    assert selection_words(store, chosen, LOCAL_KEEPER) == (
+        "survey: Spring round; gear: Electric fishing; species: Salmo trutta; "
+        "catchment: Upper brook, Whole brook; since 2023-01-01"
+    )
+    assert selection_words(store, Selection(), LOCAL_KEEPER) == ""
 
 
 def test_map_page_needs_no_records():

@@ -20,6 +20,7 @@ from service.access import open_records, records_held
 from service.errors import StoreBusyError
 from service.export.column_words import any_sensitive
 from service.export.sheets import field_sheets
+from service.names import selection_words
 from service.records import PUBLIC, Viewer
 
 if TYPE_CHECKING:
@@ -99,6 +100,8 @@ class Contents:
     tables
         `occurrence`, `sampled_length` (by catchment), `sampled_length_all` (of the whole
         network), `effort`, `species`, `methods`.
+    only
+        What the selection leaves in, in words; empty where that is everything.
     records
         What the layers were made from: what the audience may see.
     whole_catches
@@ -116,6 +119,7 @@ class Contents:
     made_on: dt.date
     crs: str
     selection: Selection
+    only: str
     records: Records
     whole_catches: pd.DataFrame
     species: pd.DataFrame
@@ -251,6 +255,7 @@ def _gathered(
         made_on=made_on or dt.datetime.now(dt.UTC).date(),
         crs=store.settings.crs,
         selection=selection,
+        only=selection_words(store, selection, eyes),
         records=records,
         whole_catches=whole.catches,
         species=species,

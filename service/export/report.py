@@ -83,7 +83,7 @@ def account_page(
         undated=int(local_dates(placements).isna().sum()),
         placements=len(placements),
         outcomes=[f"{held:,} {_OUTCOMES.get(str(key), key)}" for key, held in outcomes.items()],
-        asked=_asked_words(contents),
+        only=contents.only,
         table=_table,
         surveys=_surveys(contents),
         methods=_methods(contents),
@@ -150,21 +150,6 @@ def _cell(value: Any) -> str:  # noqa: ANN401 - whatever a frame holds
 
 def _is_number(cell: str) -> bool:
     return not cell or _NUMBER.fullmatch(cell) is not None
-
-
-def _asked_words(contents: Contents) -> str:
-    asked = contents.selection
-    parts = [
-        f"{name} {', '.join(chosen)}"
-        for name, chosen in (
-            ("surveys", asked.surveys), ("methods", asked.methods),
-            ("species", asked.species), ("catchments", asked.catchments),
-        )
-        if chosen
-    ]  # fmt: skip
-    parts += [f"from {asked.since}"] if asked.since else []
-    parts += [f"until {asked.until}"] if asked.until else []
-    return "; ".join(parts)
 
 
 def _surveys(contents: Contents) -> pd.DataFrame:

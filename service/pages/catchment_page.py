@@ -39,6 +39,7 @@ def show(catchment: str) -> str:
     catchments = reference.catchments(store)
     if catchment not in catchments.index:
         raise NotFoundError(f"There is no catchment {catchment!r}.")
+    names = reference.catchment_names(store)
     asked = read_query(request.args)
     own = replace(asked.selection, catchments=(catchment,))
     labels = reference.methods(store)["label"].to_dict()
@@ -51,10 +52,10 @@ def show(catchment: str) -> str:
         "catchment.html",
         catchment=catchment,
         asked=asked,
-        name=_name(catchments, catchment),
-        holders=_holders(catchments, catchment),
+        name=names[catchment],
+        holders=_holders(names, catchment),
         nested=[
-            (str(inner), _name(catchments, str(inner)))
+            (str(inner), names[str(inner)])
             for inner in catchments.index[catchments["parent_id"] == catchment]
         ],
         labels=labels,
@@ -78,17 +79,12 @@ def show(catchment: str) -> str:
     )
 
 
-def _name(catchments: pd.DataFrame, catchment: str) -> str:
-    name = catchments["name"].get(catchment)
-    return name if isinstance(name, str) and name else catchment
-
-
-def _holders(catchments: pd.DataFrame, catchment: str) -> list[tuple[str, str]]:
+def _holders(names: dict[str, str], catchment: str) -> list[tuple[str, str]]:
     """Catchments that hold this one, outermost first."""
     nested = reference.ancestors(current_store())
     held = nested[(nested["catchment_id"] == catchment) & (nested["ancestor_id"] != catchment)]
     outer = held.sort_values("steps", ascending=False)["ancestor_id"]
-    return [(str(one), _name(catchments, str(one))) for one in outer]
+    return [(str(one), names[str(one)]) for one in outer]
 
 
 def _effort(own: Selection, catchment: str) -> list[dict[str, Any]]:

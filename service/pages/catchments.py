@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 from flask import Blueprint, Response, jsonify, render_template, request, url_for
 
 from service import reference
-from service.access import surveys
+from service.names import filter_choices
 from service.occurrence_table import COLUMN_ORDERS, ROW_ORDERS, chances, occurrence_table
 from service.pages.context import current_store, current_viewer
 from service.pages.parameters import FILTERS, read_query
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from service.occurrence_table import Chances, Table
     from service.pages.parameters import Asked
 
-__all__ = ["address_with", "filter_choices", "kept_filters", "pages"]
+__all__ = ["address_with", "kept_filters", "pages"]
 
 pages = Blueprint("catchments", __name__)
 
@@ -67,7 +67,7 @@ def show() -> str:
         table=table,
         lacks=lacks,
         chances=told,
-        choices=filter_choices(),
+        choices=filter_choices(store, viewer),
         row_orders=_row_orders(table),
         column_orders=[(name, _COLUMN_WORDS[name]) for name in COLUMN_ORDERS],
         rows_by=request.args.get("rows") or "name",
@@ -126,24 +126,3 @@ def kept_filters(asked: Asked, *, without: tuple[str, ...] = ()) -> list[tuple[s
 def address_with(endpoint: str, filters: list[tuple[str, str]]) -> str:
     """Address of another page or picture with these filters."""
     return url_for(endpoint) + (f"?{urlencode(filters)}" if filters else "")
-
-
-def filter_choices() -> dict[str, list[tuple[str, str]]]:
-    """List what a filter form offers: value and words of each choice."""
-    store = current_store()
-    species = reference.species(store)["vernacular_name"].sort_index()
-    catchments = reference.catchments(store)["name"].sort_values()
-    named = {
-        "species": species,
-        "method": reference.methods(store)["label"],
-        "survey": surveys(store, current_viewer())["name"],
-        "catchment": catchments,
-    }
-    both = {"species": "{0} ({1})", "survey": "{0}, {1}"}
-    return {
-        name: [
-            (str(value), both.get(name, "{1}").format(value, word) if known else str(value))
-            for value, word, known in zip(words.index, words, words.notna(), strict=True)
-        ]
-        for name, words in named.items()
-    }

@@ -11,12 +11,12 @@ from flask import Blueprint, Response, render_template, request, url_for
 from layers.coverage_bands import BANDS
 from layers.geojson import MEDIA_TYPE
 from service import coverage_answers, reference
-from service.access import records_held, surveys
+from service.access import records_held
 from service.coverage_answers import CoverageQuestion
 from service.coverage_files import CAUTION, FILES, coverage_file
 from service.errors import NotFoundError, RequestError
 from service.export.waypoints import MEDIA_TYPE as GPX_TYPE
-from service.map_files import selection_words
+from service.names import filter_choices, selection_words
 from service.pages.context import current_settings, current_store, current_viewer
 from service.pages.parameters import Asked, read_order, read_query
 from service.request_words import read_whole
@@ -42,15 +42,10 @@ def show() -> str:
     """Show the coverage of the network by the placements asked for."""
     asked, question = _question()
     store, viewer = current_store(), current_viewer()
-    choices = {
-        "methods": reference.methods(store)["label"].to_dict(),
-        "surveys": surveys(store, viewer)["name"].to_dict(),
-        "catchments": reference.catchments(store).sort_values("name")["name"].to_dict(),
-    }
     told: dict[str, Any] = {
         "asked": asked,
         "question": question,
-        "choices": choices,
+        "choices": filter_choices(store, viewer),
         "filter_words": _words(asked, question),
         "most_places": _MOST_PLACES,
     }
@@ -156,7 +151,8 @@ def _address(endpoint: str, **values: Any) -> str:  # noqa: ANN401 - parts of an
 
 
 def _words(asked: Asked, question: CoverageQuestion) -> str:
-    words = [selection_words(asked.selection.without_species()).removeprefix("Only ")]
+    selection = asked.selection.without_species()
+    words = [selection_words(current_store(), selection, current_viewer())]
     if question.min_order > 1:
         words.append(f"stream order from {question.min_order}")
     return "; ".join(word for word in words if word)

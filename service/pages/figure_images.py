@@ -81,11 +81,10 @@ def accumulation() -> Response:
     store, viewer = current_store(), current_viewer()
     curve = summaries.accumulation(store, asked.selection, viewer, catchment)
     rich = summaries.richness(store, asked.selection, viewer).set_index("catchment")
-    name = reference.catchments(store)["name"].get(catchment)
     return _answer(
         figures.accumulation_curve(
             curve,
-            place=name if isinstance(name, str) else catchment,
+            place=reference.catchment_names(store)[catchment],
             estimate=float(rich.loc[catchment, "chao2"]),  # type: ignore[arg-type]
         )
     )
@@ -102,8 +101,8 @@ def catch_rate() -> Response:
     if not asked.selection.catchments:
         outer = catchments.index[catchments["parent_id"].isna()]
         rates = rates[rates["catchment"].isin([*outer, "all"])]
-    names = catchments["name"].dropna().to_dict() | {"all": "everywhere"}
-    rates = rates.assign(catchment=rates["catchment"].map(names).fillna(rates["catchment"]))
+    names = reference.catchment_names(store) | {"all": "everywhere"}
+    rates = rates.assign(catchment=rates["catchment"].map(names))
     return _answer(figures.catch_per_unit_effort(rates, name, labels=_labels()))
 
 

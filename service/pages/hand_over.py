@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Any, Final
 from flask import Blueprint, Response, current_app, render_template, request, send_file, url_for
 
 from layers.crs import read_crs
-from service import access, features, reference
+from service import features, reference
 from service.access import count_features, open_records, require_role
 from service.errors import NotFoundError, RequestError
 from service.export import AUDIENCES, FORMS
 from service.export.contents import viewer_of
 from service.export.hand_over import HandOver, what_it_holds, write
+from service.names import filter_choices
 from service.pages.context import current_store, current_viewer
 from service.pages.parameters import FILTERS, Asked, read_query
 from service.recent_answers import recent_answer
@@ -89,7 +90,7 @@ def show() -> str:
         holds=holds,
         layers=_layers(choice, eyes, holds),
         kept_back=_kept_back(choice, viewer, holds),
-        choices=_choices(viewer),
+        choices=filter_choices(store, viewer),
         store_crs=store.settings.crs,
         feed=url_for("feed.landing", _external=True) if _has_feed() else "",
         file=url_for("hand_over.file", **_given()),
@@ -129,24 +130,6 @@ def _kept_back(choice: _Choice, viewer: Viewer, holds: Preview) -> int | None:
         return None
     whole = count_features(current_store(), Wanted(), "placement", viewer)
     return whole - holds.placements
-
-
-def _choices(viewer: Viewer) -> dict[str, list[tuple[str, str]]]:
-    store = current_store()
-    lists = {
-        "species": reference.species(store)["vernacular_name"],
-        "method": reference.methods(store)["label"],
-        "survey": access.surveys(store, viewer)["name"],
-        "catchment": reference.catchments(store)["name"],
-    }
-    return {
-        name: [
-            (str(value), f"{word} ({value})" if name == "species" and isinstance(word, str) else
-             word if isinstance(word, str) else str(value))
-            for value, word in words.items()
-        ]
-        for name, words in lists.items()
-    }  # fmt: skip
 
 
 @pages.get("/hand-over/file")

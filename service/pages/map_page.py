@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from flask import Blueprint, render_template, request
 
 from layers.map_assets import LIVE_SCRIPTS
 from layers.maps import frame_bounds
 from service import features, map_views, reference
-from service.access import surveys
-from service.map_files import selection_words
+from service.names import filter_choices
 from service.pages.context import current_store, current_viewer
 from service.pages.page_maps import live_map
 from service.pages.parameters import Asked, read_query
@@ -38,8 +35,7 @@ def show() -> str:
         parts=parts,
         scripts=LIVE_SCRIPTS,
         asked=asked,
-        filter_words=selection_words(asked.selection).removeprefix("Only "),
-        choices=_choices(),
+        choices=filter_choices(store, current_viewer()),
         empty=not held["placements"],
         no_network=not len(reference.network(store).reaches),
     )
@@ -59,27 +55,3 @@ def _bounds(asked: Asked, placed: list[float] | None) -> list[float] | None:
         min(network[0], placed[0]), min(network[1], placed[1]),
         max(network[2], placed[2]), max(network[3], placed[3]),
     ]  # fmt: skip
-
-
-def _choices() -> dict[str, list[tuple[str, str]]]:
-    """List what the filter form offers: value and words of each choice."""
-    store = current_store()
-    species = reference.species(store).sort_index()
-    methods, known = reference.methods(store), surveys(store, current_viewer())
-    catchments = reference.catchments(store).sort_values("name")
-    return {
-        "species": _worded(species["vernacular_name"], "{value} ({words})"),
-        "method": _worded(methods["label"], "{words}"),
-        "survey": _worded(known["name"], "{value}, {words}"),
-        "catchment": _worded(catchments["name"], "{words}"),
-    }
-
-
-def _worded(words: Any, pattern: str) -> list[tuple[str, str]]:  # noqa: ANN401 - a Series of text
-    return [
-        (
-            str(value),
-            pattern.format(value=value, words=word) if isinstance(word, str) else str(value),
-        )
-        for value, word in words.items()
-    ]

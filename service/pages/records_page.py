@@ -8,7 +8,8 @@ from urllib.parse import urlencode
 from flask import Blueprint, render_template, request, url_for
 
 from service.errors import RequestError
-from service.pages.catchments import filter_choices, kept_filters
+from service.names import filter_choices
+from service.pages.catchments import kept_filters
 from service.pages.context import current_store, current_viewer
 from service.pages.parameters import read_query
 from service.record_list import page_of, record_list
@@ -56,7 +57,7 @@ def show() -> str:
         rows=part.to_dict("records"),
         total=len(kept),
         counts={state: int(counts.get(state, 0)) for state in _SHOWN["all"]},
-        choices=filter_choices(),
+        choices=filter_choices(current_store(), current_viewer()),
         shown=shown,
         sort=sort,
         order=order,

@@ -46,8 +46,7 @@ def show(name: str) -> str:
         where = summaries.occurrence(store, own, viewer)
     can = detectable(species.loc[[name]], methods).iloc[0]
     shown = map_summary(store, own, viewer, caught=True)
-    names = reference.catchments(store)["name"]
-    where = where.assign(name=where["catchment"].map(names).fillna(where["catchment"]))
+    where = where.assign(name=where["catchment"].map(reference.catchment_names(store)))
     filters = [("species", name), *kept_filters(asked, without=("species",))]
     return render_template(
         "species.html",

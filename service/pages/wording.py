@@ -8,10 +8,27 @@ from typing import TYPE_CHECKING, Any, Final
 
 from flask import Blueprint
 
+from service.names import selection_words
+from service.pages.context import current_store, current_viewer
+
 if TYPE_CHECKING:
     from flask.blueprints import BlueprintSetupState
 
-__all__ = ["NONE", "day", "days", "fish", "moment", "number", "pages", "rate", "share", "words"]
+    from service.records import Selection
+
+__all__ = [
+    "NONE",
+    "day",
+    "days",
+    "filter_words",
+    "fish",
+    "moment",
+    "number",
+    "pages",
+    "rate",
+    "share",
+    "words",
+]
 
 pages = Blueprint("wording", __name__)
 
@@ -104,9 +121,15 @@ def words(value: Any) -> str:  # noqa: ANN401
     return _STATES.get(text) or _OUTCOMES.get(text) or text.replace("_", " ")
 
 
+def filter_words(selection: Selection) -> str:
+    """Say what a filter leaves in, by the names that people read."""
+    return selection_words(current_store(), selection, current_viewer())
+
+
 @pages.record_once
 def _give_templates(state: BlueprintSetupState) -> None:
     """Give templates these as filters, by their own names."""
     for filter_ in (number, fish, rate, share, day, moment, words):
         state.app.add_template_filter(filter_)
     state.app.add_template_global(days, "days")
+    state.app.add_template_global(filter_words, "filter_words")
