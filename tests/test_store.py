@@ -272,8 +272,9 @@ def test_undo_keeps_a_survey_that_others_use(store):
 
 
 def _with_unused(records, name):
-    """The records with a survey and a site that no placement is of."""
-    survey = pd.DataFrame({"name": [name]}, index=pd.Index([name], name="survey"))
+    """The records with a site that no placement is of, its survey, and a survey without sites."""
+    names = pd.Index([name, f"{name} plan"], name="survey")
+    survey = pd.DataFrame({"name": names}, index=names)
     site = pd.DataFrame(
         {"name": ["Pool"], "survey": [name]}, index=pd.Index([f"{name} pool"], name="site")
     )
@@ -289,12 +290,13 @@ def test_undo_takes_unused_sites_and_surveys_of_its_own_import_alone(store):
     add(store, _with_unused(field_records(store, 2), "Summer"), digest="one")
     second = _with_unused(field_records(store, 2, start=10, survey="Autumn"), "Winter")
     batch = add(store, second, digest="two")
-    byhand = _with_unused(second, "Planned")
-    store.put_surveys(byhand.surveys.loc[["Planned"]], who="keeper")
-    store.put_sites(byhand.sites.loc[["Planned pool"]], who="keeper")
+    by_hand = _with_unused(second, "Next")
+    store.put_surveys(by_hand.surveys.loc[["Next", "Next plan"]], who="keeper")
+    store.put_sites(by_hand.sites.loc[["Next pool"]], who="keeper")
     store.undo_batch(batch.batch_id, who="keeper")
-    assert store.surveys().index.tolist() == ["Planned", "Spring", "Summer"]
-    assert store.sites().index.tolist() == ["Planned pool", "Spring ford", "Summer pool"]
+    stay = ["Next", "Next plan", "Spring", "Summer", "Summer plan"]
+    assert store.surveys().index.tolist() == stay
+    assert store.sites().index.tolist() == ["Next pool", "Spring ford", "Summer pool"]
     assert store.faults() == []
 
 
