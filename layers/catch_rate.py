@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from layers.effort import EFFORT_UNITS
+from layers.effort import EFFORT_UNITS, main_units
 from layers.errors import FrameError
 from layers.looking import (
     catch_numbers,
@@ -54,7 +54,10 @@ CATCH_RATE_COLUMNS: Final = (
     "cpue_high",
     "cpue_unit",
     "problem",
+    "passes_counted",
 )
+# What of a placement's effort the first pass used is known: the same ground, or one pass.
+_KNOWN_OF_FIRST_PASS: Final = ("square_metre", "metre", "pass")
 # Above this many placements the bootstrap only repeats what the large-sample formula says.
 _BOOTSTRAP_UP_TO: Final = 1_000
 _Z95: Final = 1.959963984540054
@@ -101,7 +104,8 @@ def catch_per_unit_effort(
     DataFrame
         Columns `CATCH_RATE_COLUMNS`. Catchment `all` takes every placement, also those
         outside every catchment. `cpue` is the ratio of sums, per 100 for m² and m (see
-        `cpue_unit`). `problem` says why an interval is missing. `attrs["inputs"]` states
+        `cpue_unit`). `problem` says why an interval is missing. `passes_counted` is `first`
+        where catch and effort are those of first passes, else `all`. `attrs["inputs"]` states
         seed, resamples and what was left out.
 
     Raises
@@ -111,9 +115,11 @@ def catch_per_unit_effort(
 
     Notes
     -----
-    Methods with `cpue_passes` = `first` count the first pass only; their minutes are then
-    the stated minutes divided by the passes, taking passes as equally long, and their passes
-    are 1. A placement whose catch is not told apart by pass is left out.
+    Methods with `cpue_passes` = `first` count the first pass only, on the whole area or
+    length, or as one pass; a placement whose catch is not told apart by pass is left out.
+    Minutes, hours and the like are stated of all passes together, and later passes are as a
+    rule shorter or longer than the first: in such units all passes count, catch and effort.
+    `layers.effort.main_units` chooses the unit where none is asked for.
     Interval: percentile bootstrap over placements (Efron & Tibshirani 1993, An Introduction
     to the Bootstrap), 95 %, up to 1,000 placements; above that the large-sample variance of
     a ratio of sums (Cochran 1977, Sampling Techniques, eq. 2.46) on the log scale.
@@ -122,9 +128,11 @@ def catch_per_unit_effort(
     require_columns(catches, ["placement_id", "species", "pass_no"], "catches")
     require_columns(methods, ["effort_units", "cpue_passes"], "methods")
     base = looked(placements)
-    chosen = _chosen_units(placements[base], effort, methods, units or {})
+    chosen = _chosen_units(placements, effort, methods, units or {})
     method = codes_of(placements["method"], methods.index, "Method")
-    first_only = (methods["cpue_passes"] == "first").to_numpy(dtype=bool)[method]
+    told = np.isin(np.array(chosen, dtype="str"), _KNOWN_OF_FIRST_PASS)
+    first_pass = told & (methods["cpue_passes"] == "first").to_numpy(dtype=bool)
+    first_only = first_pass[method]
     passes = placements["passes"].to_numpy(dtype=np.float64, na_value=np.nan)
 
     rows = codes_within(catches["placement_id"], placements.index)
@@ -139,7 +147,7 @@ def catch_per_unit_effort(
     later = kept & (pass_no > 1)
     later[later] = first_only[rows[later]]
 
-    amount = _chosen_effort(placements, effort, chosen, method, first_only, passes, methods)
+    amount = _chosen_effort(placements, effort, chosen, method, first_only, methods)
     used = base & ~mixed & (amount > 0)
     kept = kept & ~later
     kept[kept] = used[rows[kept]]
@@ -176,6 +184,7 @@ def catch_per_unit_effort(
                 "effort": amount[group].sum(),
                 "effort_unit": chosen[m],
                 "cpue_unit": EFFORT_UNITS[chosen[m]].cpue_unit,
+                "passes_counted": "first" if first_pass[m] else "all",
             }
             parts.append(
                 {key: np.full(wanted.size, value) for key, value in shared.items()}
@@ -192,7 +201,8 @@ def catch_per_unit_effort(
     frame = _typed(parts)
     left_out = left_out_by_outcome(placements)
     left_out["catch not told apart by pass"] = int((base & mixed).sum())
-    left_out["effort unknown"] = int((base & ~mixed & ~(amount > 0)).sum())
+    left_out["no night between set and lift"] = int((base & ~mixed & (amount == 0)).sum())
+    left_out["effort unknown"] = int((base & ~mixed & np.isnan(amount)).sum())
     frame.attrs["inputs"] = inputs_of(
         placements,
         used,
@@ -208,24 +218,13 @@ def catch_per_unit_effort(
 def _chosen_units(
     placements: pd.DataFrame, effort: pd.DataFrame, methods: pd.DataFrame, units: Mapping[str, str]
 ) -> list[str]:
-    """Name one unit for each method: the one asked for, else the first that serves.
-
-    A unit serves when at least half of the method's placements are known in it; where none
-    does, the one that most are known in is taken. Electric fishing without a stated width
-    then comes out per minute, not as nothing at all.
-    """
-    known = effort.loc[effort["effort"] > 0, ["placement_id", "effort_unit"]].drop_duplicates()
-    known = known.assign(method=placements["method"].reindex(known["placement_id"]).to_numpy())
-    counts = known.groupby(["method", "effort_unit"]).size().to_dict()
-    fished = placements["method"].value_counts().to_dict()
+    """Name one unit for each method: the one asked for, else its main one."""
+    main = main_units(placements, effort)
     chosen = []
     for method, own in methods["effort_units"].items():
         unit = units.get(str(method), "")
         if not unit and len(own):
-            shares = [counts.get((method, each), 0) for each in own]
-            serving = [2 * share >= fished.get(method, 0) for share in shares]
-            best = serving.index(True) if any(serving) else shares.index(max(shares))
-            unit = str(own[best])
+            unit = str(main.get(method, own[0]))
         if unit not in own:
             msg = f"{method} is not counted in {unit or 'any unit'}; choose from {', '.join(own)}."
             raise FrameError(msg)
@@ -239,7 +238,6 @@ def _chosen_effort(
     chosen: list[str],
     method: Ints,
     first_only: Bools,
-    passes: Floats,
     methods: pd.DataFrame,
 ) -> Floats:
     """Effort of each placement in its method's chosen unit, of the first pass where that counts."""
@@ -249,8 +247,7 @@ def _chosen_effort(
     known[known] = effort["effort_unit"].to_numpy(dtype=object)[known] == unit[rows[known]]
     amount = np.full(len(placements), np.nan)
     amount[rows[known]] = effort["effort"].to_numpy(dtype=np.float64)[known]
-    several = first_only & (passes > 1) & np.isin(unit.astype(str), ("minute", "pass"))
-    return np.where(several, amount / np.where(several, passes, 1.0), amount)
+    return np.where(first_only & (unit == "pass") & (amount > 1), 1.0, amount)
 
 
 def _groups(
@@ -323,7 +320,15 @@ def _resampling_weights(random: np.random.Generator, n: int, resamples: int) -> 
 
 
 def _typed(parts: list[dict[str, npt.NDArray[Any]]]) -> pd.DataFrame:
-    texts = ("method", "catchment", "species", "effort_unit", "cpue_unit", "problem")
+    texts = (
+        "method",
+        "catchment",
+        "species",
+        "effort_unit",
+        "cpue_unit",
+        "problem",
+        "passes_counted",
+    )
     kinds = dict.fromkeys(CATCH_RATE_COLUMNS, "float64") | dict.fromkeys(texts, "str")
     kinds |= {"placements": "int64", "individuals_lower_bound": "bool"}
     columns = (

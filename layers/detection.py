@@ -143,7 +143,9 @@ def detection(
     -------
     DataFrame
         Columns `DETECTION_COLUMNS`, one row per species and method that could detect it and
-        was used. `units` looked at for the species and `placements` of the method;
+        was used. `units` looked at for the species and `placements` of the method; the model
+        goes by the units that a method visited which found it, and where it is refused
+        `problem` says of how many;
         `chance_missed`, the mean over units without a find of the chance that the species
         is there all the same; `more_placements`, how many further placements of the method
         in each such unit, all nil, bring that to `chance` or less. Figures are missing where
@@ -244,7 +246,7 @@ def chance_missed_by_catchment(
             found, looks = _by_unit(season, int(number), tried.columns, members[c])
             unseen = found.sum(axis=1) == 0
             missed = _missed(tried, looks)[unseen]
-            problem = tried.problem
+            problem = f"over all catchments: {tried.problem}" if tried.problem else ""
             if not tried.columns.size:
                 rows.append({"catchment": catchment, "units_found": 0} | _nobody(name))
             if not len(looks):
@@ -384,15 +386,20 @@ def _fitted(columns: Ints, found: Floats, tried: Floats) -> _Tried:
     able = [j for j in range(columns.size) if j not in problems]
     chances = np.full(columns.size, np.nan)
     fit, problem = None, ""
+    # A method without a find has its best p at 0, where its placements say nothing.
+    visited = tried[:, able].sum(axis=1) > 0 if able else np.zeros(len(tried), dtype=bool)
     try:
-        # A method without a find has its best p at 0, where its placements say nothing.
-        visited = tried[:, able].sum(axis=1) > 0 if able else np.zeros(len(tried), dtype=bool)
         if not able and len(tried):
             raise ThinDataError("never found: presence and detection cannot be told apart")
         fit = fit_occupancy(found[visited][:, able], tried[visited][:, able])
         chances[able] = fit.detection
     except ThinDataError as thin:
         problem = str(thin)
+        if able and not visited.all():
+            problem += (
+                f" (of {len(tried)} units only the {visited.sum()} count that a method visited "
+                "which found it)"
+            )
     return _Tried(columns, found, tried, chances, fit, problem, problems)
 
 

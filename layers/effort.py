@@ -33,12 +33,14 @@ __all__ = [
     "EffortUnit",
     "effort_of",
     "effort_totals",
+    "main_units",
     "nights",
     "soak_time_h",
 ]
 
-# A night counts when the gear stood in the water during some of these local hours.
-_SMALL_HOURS: Final = pd.Timedelta(hours=4)
+# A night counts when the gear stood in the water for so long between local 00:00 and 04:00.
+_HALF_A_NIGHT: Final = pd.Timedelta(hours=2)
+_NIGHTS: Final = ("trap_night", "net_night")
 
 
 @dataclass(frozen=True)
@@ -132,11 +134,12 @@ def soak_time_h(placements: pd.DataFrame) -> pd.Series:
 def nights(placements: pd.DataFrame) -> pd.Series:
     """Local nights between set and lift.
 
-    A night is counted on each local date whose small hours, 00:00 to 04:00 by the clock
-    there, the gear stood through at least in part. So one evening to the next morning is one
-    night, gear set at 00:30 and lifted at 07:00 fished one night too, gear set and lifted by
-    day fished none, and a clock change changes nothing. The four hours are our choice: common
-    practice counts nights but does not say what a part of one is.
+    A night is counted on each local date on which the gear stood in the water for at least
+    two of the four hours from 00:00 to 04:00 by the clock there. So one evening to the next
+    morning is one night, gear set at 00:30 and lifted at 07:00 fished one night too, gear set
+    at 23:50 and lifted at 00:10 fished none, nor did gear set and lifted by day, and a clock
+    change changes nothing. The hours are our choice: common practice counts nights but does
+    not say what a part of one is.
 
     Parameters
     ----------
@@ -152,20 +155,20 @@ def nights(placements: pd.DataFrame) -> pd.Series:
     Examples
     --------
     >>> traps = pd.DataFrame({
-    ...     "set_at": pd.to_datetime(["2025-06-01T18:00Z", "2025-06-01T23:30Z"]),
-    ...     "lifted_at": pd.to_datetime(["2025-06-03T08:00Z", "2025-06-02T06:00Z"]),
+    ...     "set_at": pd.to_datetime(["2025-06-01T18:00Z", "2025-06-01T22:50Z"]),
+    ...     "lifted_at": pd.to_datetime(["2025-06-03T08:00Z", "2025-06-01T23:10Z"]),
     ...     "timezone": "Europe/Dublin"})
     >>> nights(traps).tolist()
-    [2.0, 1.0]
+    [2.0, 0.0]
     """
     set_local, lifted_local = (
         local_times(placements, column) for column in ("set_at", "lifted_at")
     )
-    day = pd.Timedelta(days=1)
-    first, last = set_local.dt.normalize(), lifted_local.dt.normalize()
-    first = first.where(set_local - first < _SMALL_HOURS, first + day)
-    last = last.where(lifted_local > last, last - day)
-    counted: pd.Series = ((last - first) / day + 1).clip(lower=0)
+    # Two of the four hours: it stood there at 02:00, and for two hours at least.
+    first = (set_local - _HALF_A_NIGHT).dt.ceil("D")
+    last = (lifted_local - _HALF_A_NIGHT).dt.floor("D")
+    counted: pd.Series = ((last - first) / pd.Timedelta(days=1) + 1).clip(lower=0)
+    counted[lifted_local - set_local < _HALF_A_NIGHT] = 0.0
     backwards = soak_time_h(placements) < 0
     counted[backwards] = np.nan
     return counted.rename("nights")
@@ -195,7 +198,8 @@ def effort_of(
     -------
     DataFrame
         `placement_id`, `effort_unit`, `effort`, `problem`; placements in order, units in the
-        method's order. `effort` is missing where `problem` says what lacks.
+        method's order. `effort` is missing where `problem` says what lacks. It is 0 in nights
+        alone: of gear that fished none, whose soak hours are known all the same.
 
     Raises
     ------
@@ -227,16 +231,17 @@ def effort_of(
     long = long.sort_values(["row", "rank"], ignore_index=True)
     column = pd.Index(measured.columns).get_indexer(pd.Index(long["effort_unit"]))
     effort = measured.to_numpy(dtype=np.float64)[long["row"], column]
-    lacking = ~(effort > 0)
-    reasons = {
-        key: f"{' or '.join(unit.columns)} missing or zero" for key, unit in EFFORT_UNITS.items()
-    } | {
-        "trap_night": "set_at or lifted_at missing, or no night between",
-        "net_night": "set_at or lifted_at missing, or no night between",
-        "soak_hour": "set_at or lifted_at missing or in the wrong order",
-        "square_metre": "no area_m2, polygon, or wetted_width_m with a stretch length",
-        "metre": "no stretch and no stretch_length_m",
-    }
+    lacking = ~(effort > 0) & ~(long["effort_unit"].isin(_NIGHTS).to_numpy() & (effort == 0))
+    reasons = (
+        {key: f"{' or '.join(unit.columns)} missing or zero" for key, unit in EFFORT_UNITS.items()}
+        | dict.fromkeys(
+            (*_NIGHTS, "soak_hour"), "set_at or lifted_at missing or in the wrong order"
+        )
+        | {
+            "square_metre": "no area_m2, polygon, or wetted_width_m with a stretch length",
+            "metre": "no stretch and no stretch_length_m",
+        }
+    )
     return pd.DataFrame(
         {
             "placement_id": placements.index.to_numpy()[long["row"]],
@@ -292,6 +297,50 @@ def _area_m2(placements: pd.DataFrame, methods: pd.DataFrame, length: pd.Series)
     return area
 
 
+def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
+    """Name the unit that each method is counted in where only one can be shown.
+
+    It is the first of the method's units in which at least half of its placements that fished
+    properly have an effort above 0; where no unit serves so many, the one that serves most.
+    Electric fishing without a stated width then comes out per minute, not as nothing at all,
+    and traps set and lifted by day come out in hours. Tables, figures and files all take it.
+
+    Parameters
+    ----------
+    placements
+        Index `placement_id`; `method`, `outcome`.
+    effort
+        What `effort_of` gave.
+
+    Returns
+    -------
+    Series
+        Index `method`, those that fished; key of `EFFORT_UNITS`.
+
+    Examples
+    --------
+    >>> placements = pd.DataFrame({"method": "seine", "outcome": "nil"}, index=["a", "b", "c"])
+    >>> effort = pd.DataFrame({"placement_id": ["a", "a", "b", "b", "c", "c"],
+    ...     "effort_unit": ["haul", "square_metre"] * 3, "effort": [np.nan, 10, 4, 10, 5, 10]})
+    >>> main_units(placements, effort).to_dict()
+    {'seine': 'haul'}
+    """
+    fished = placements.loc[looked(placements), "method"]
+    method = effort["placement_id"].map(fished)
+    counted = (
+        (effort["effort"] > 0)
+        .groupby([method, effort["effort_unit"]], sort=False)
+        .sum()
+        .rename_axis(["method", "effort_unit"])
+        .astype("float64")
+        .reset_index(name="known")
+    )
+    enough = 2 * counted["known"] >= counted["method"].map(fished.value_counts())
+    counted["known"] = counted["known"].mask(enough, np.inf)  # the first of them serves
+    first = counted.groupby("method")["known"].idxmax()
+    return counted.loc[first].set_index("method")["effort_unit"]
+
+
 def effort_totals(
     placements: pd.DataFrame,
     effort: pd.DataFrame,
@@ -320,7 +369,8 @@ def effort_totals(
     DataFrame
         `method`, `catchment` (`all` = everywhere, also outside every catchment), `year` when
         asked for, `effort_unit`, `placements`, `placements_without_effort`, of which
-        `placements_without_any` tell their effort in no unit, `effort`.
+        `placements_without_any` tell their effort in no unit, `effort`; `main_unit`, whether
+        it is the unit of `main_units` for all these placements.
         `attrs["inputs"]` holds what was used.
     """
     require_columns(placements, ["method", "outcome", "set_at", "timezone"], "placements")
@@ -360,5 +410,7 @@ def effort_totals(
     totals["effort"] = totals["effort"].mask(
         totals["placements"] == totals["placements_without_effort"]
     )
+    units = totals["method"].map(main_units(placements, effort))
+    totals["main_unit"] = (totals["effort_unit"] == units).astype(bool)
     totals.attrs["inputs"] = inputs_of(placements, used, left_out_by_outcome(placements))
     return totals

@@ -49,7 +49,7 @@ class GearTable:
 def gear_table(store: Store, selection: Selection, viewer: Viewer) -> GearTable:
     """Arrange effort and sampled length by catchment and gear.
 
-    A gear is counted in the first of its units that any placement asked for is known in.
+    A gear is counted in its main unit (`layers.effort.main_units`) over all catchments.
 
     Parameters
     ----------
@@ -59,9 +59,8 @@ def gear_table(store: Store, selection: Selection, viewer: Viewer) -> GearTable:
     """
     asked = selection.without_species()
     totals = summaries.effort_by_year(store, asked, viewer)
-    totals = totals[totals["catchment"] != "all"]
-    units = _units(totals, reference.methods(store))
-    counted = totals[totals["effort_unit"] == totals["method"].map(units)]
+    counted = totals[(totals["catchment"] != "all") & totals["main_unit"]]
+    units = dict(zip(counted["method"], counted["effort_unit"], strict=True))
     summed = counted.groupby(["catchment", "method"]).agg(
         placements=("placements", "sum"),
         lacking=("placements_without_effort", "sum"),
@@ -94,19 +93,6 @@ def gear_table(store: Store, selection: Selection, viewer: Viewer) -> GearTable:
             if not asked.catchments or any((one, method) in cells for method in methods)
         ),
     )
-
-
-def _units(totals: pd.DataFrame, methods: pd.DataFrame) -> dict[str, str]:
-    """Choose the unit in which each gear that fished is counted."""
-    known = totals[totals["placements"] > totals["placements_without_effort"]]
-    pairs = set(zip(known["method"], known["effort_unit"], strict=True))
-    return {
-        str(method): next(
-            (unit for unit in methods.loc[method, "effort_units"] if (method, unit) in pairs),
-            methods.loc[method, "effort_units"][0],
-        )
-        for method in totals["method"].unique()
-    }
 
 
 def _nested(catchments: pd.DataFrame) -> list[tuple[str, int]]:

@@ -1,5 +1,7 @@
 """Catch per unit effort: by hand, against SciPy's bootstrap, and against published rates."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,6 +12,7 @@ from layers.effort import effort_of
 from layers.errors import FrameError
 from tests.sampling_frames import METHODS, SPECIES, ancestors_of, catches_of, placements_of
 
+NEONFISH = Path(__file__).parents[1].parent / "shared" / "data" / "neonfish"
 NESTED = ancestors_of({"basin": None, "brook": "basin"})
 BULLHEAD, STICKLEBACK = "Cottus perifretum", "Gasterosteus aculeatus"
 
@@ -75,8 +78,11 @@ def test_nested_and_all_catchments():
     assert np.isnan(one(frame, BULLHEAD)["cpue_low"])
 
 
-def test_first_pass_only_and_its_share_of_the_minutes():
-    """Three passes of equal length: 10 of 16 fish, 15 of 45 minutes, the whole area."""
+def test_first_pass_by_area_and_all_passes_by_minute():
+    """Three passes: 10 of 16 fish on the whole area; how long the first took is not known.
+
+    Dividing 45 minutes by 3 passes would say 10 fish in 15 minutes.
+    """
     electric = {"method": "electric_fishing", "passes": 3, "minutes": 45.0, "area_m2": 200.0}
     placements = placements_of(
         [{"placement_id": "a", **electric}, {"placement_id": "b", **electric}]
@@ -85,8 +91,78 @@ def test_first_pass_only_and_its_share_of_the_minutes():
     by_area = one(rates(placements, catches), BULLHEAD)
     assert (by_area["individuals"], by_area["effort"]) == (10, 400)
     assert by_area["cpue"] == pytest.approx(2.5)  # per 100 m²
+    assert by_area["passes_counted"] == "first"
     by_minute = one(rates(placements, catches, units={"electric_fishing": "minute"}), BULLHEAD)
-    assert by_minute["cpue"] == pytest.approx(10 / 30)
+    assert (by_minute["individuals"], by_minute["effort"]) == (16, 90)
+    assert by_minute["cpue"] == pytest.approx(16 / 90)
+    assert by_minute["passes_counted"] == "all"
+    by_pass = one(rates(placements, catches, units={"electric_fishing": "pass"}), BULLHEAD)
+    assert (by_pass["individuals"], by_pass["effort"]) == (10, 2)
+    assert by_pass["passes_counted"] == "first"
+
+
+def test_catch_per_minute_needs_no_pass_numbers():
+    """All passes count, so a catch that nobody told apart by pass does too."""
+    placements = placements_of(
+        [{"placement_id": "a", "method": "electric_fishing", "passes": 3, "minutes": 30.0}]
+    )
+    frame = rates(placements, [caught("a", 9)])
+    row = one(frame, BULLHEAD)
+    assert (row["effort_unit"], row["cpue"]) == ("minute", pytest.approx(0.3))
+    assert frame.attrs["inputs"]["left_out"] == {}
+
+
+@pytest.mark.skipif(not NEONFISH.exists(), reason="open data are not beside the project")
+def test_catch_per_minute_of_really_timed_passes():
+    """NEON fish (DP1.20107.001, RELEASE-2024, CC0): stations of three passes, each timed.
+
+    With the minutes of a station's passes together, the rate is all fish over all seconds.
+    First passes took 15 % longer than a third, so nothing may be told of them alone.
+    """
+    passes = pd.read_csv(NEONFISH / "placements.csv")
+    passes = passes[~passes["placement_id"].str.contains(r"\.v\d")]
+    passes = passes[passes["pass_no"].notna() & (passes["gear"] == "electrofishing")]
+    bouts = passes.groupby("bout_id")["pass_no"].agg(["max", "nunique", "size"])
+    passes = passes[passes["bout_id"].isin(bouts.index[(bouts == 3).all(axis=1)])]
+    seconds = passes.groupby("bout_id")["effort_value"].sum()
+    first = passes.loc[passes["pass_no"] == 1, "effort_value"].sum()
+    assert first / (seconds.sum() / 3) == pytest.approx(1.155, abs=0.001)
+    fish = pd.read_csv(NEONFISH / "catches.csv").merge(
+        passes[["placement_id", "bout_id", "pass_no"]], on="placement_id"
+    )
+    electric = {"method": "electric_fishing", "passes": 3}
+    frame = rates(
+        placements_of(
+            [{"placement_id": bout, "minutes": s / 60, **electric} for bout, s in seconds.items()]
+        ),
+        [
+            caught(bout, count, pass_no=number)
+            for bout, count, number in zip(
+                fish["bout_id"], fish["count"], fish["pass_no"], strict=True
+            )
+        ],
+        resamples=10,
+    )
+    row = one(frame, BULLHEAD, "all")
+    assert row["passes_counted"] == "all"
+    assert row["cpue"] == pytest.approx(60 * fish["count"].sum() / seconds.sum())
+
+
+def test_traps_set_and_lifted_by_day_count_in_hours():
+    """By day alone: 6 fish in 2 x 12 trap-hours. Beside as many by night: per trap-night."""
+    day = {"method": "minnow_trap", "set_at": "2025-06-10T06:00Z", "lifted_at": "2025-06-10T18:00Z"}
+    night = day | {"set_at": "2025-06-09T18:00Z", "lifted_at": "2025-06-10T06:00Z"}
+    by_day = [{"placement_id": p, **day} for p in "ab"]
+    by_night = [{"placement_id": p, **night} for p in "cd"]
+    catches = [caught(p, 3, STICKLEBACK) for p in "abcd"]
+    frame = rates(placements_of(by_day), catches)
+    row = one(frame, STICKLEBACK)
+    assert (row["effort_unit"], row["effort"], row["cpue"]) == ("soak_hour", 24, 0.25)
+    assert frame.attrs["inputs"]["left_out"] == {}
+    frame = rates(placements_of(by_day + by_night), catches)
+    row = one(frame, STICKLEBACK)
+    assert (row["effort_unit"], row["effort"], row["cpue"]) == ("trap_night", 2, 3)
+    assert frame.attrs["inputs"]["left_out"] == {"no night between set and lift": 2}
 
 
 def test_catch_not_told_apart_by_pass_is_left_out():

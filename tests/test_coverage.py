@@ -1,6 +1,6 @@
 """Coverage of reaches: fraction, date and distance, and what is said when there is none."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
@@ -65,6 +65,26 @@ def test_later_placements_are_left_out_and_counted():
     assert frame["sampled_fraction"][0] == 0.2
     assert frame.attrs["inputs"]["left_out"] == {"set after 2025-07-01": 1}
     assert frame.attrs["inputs"]["as_of"] == "2025-07-01"
+
+
+@pytest.mark.parametrize("hour", [0, 10, 23])
+def test_the_very_day_counts_by_the_local_clock(hour):
+    """What was set at any hour of the day that the table is for belongs to it."""
+    placements = placements_of([("kick_net", 2025)]).assign(
+        timezone="America/Halifax",
+        set_at=pd.DatetimeIndex(
+            [pd.Timestamp(2025, 7, 1, hour, 30, tz="America/Halifax")]
+        ).tz_convert("UTC"),
+    )
+    frame = coverage(NETWORK, stretches_at([(0, "A", 0, 100)]), placements, NO_PARTS, as_of=AS_OF)
+    assert frame["sampled_fraction"][0] == 0.2
+    assert frame["last_date"][0] == pd.Timestamp(AS_OF)
+    assert frame["years_since"][0] == 0
+    assert frame.attrs["inputs"]["left_out"] == {}
+    before = AS_OF - timedelta(days=1)
+    early = coverage(NETWORK, stretches_at([(0, "A", 0, 100)]), placements, NO_PARTS, as_of=before)
+    assert early["sampled_fraction"][0] == 0
+    assert early.attrs["inputs"]["left_out"] == {"set after 2025-06-30": 1}
 
 
 @pytest.mark.parametrize("outcome", [None, "lost"])

@@ -83,6 +83,44 @@ def test_species_never_found_and_methods_without_a_find_say_so():
     assert "Lampetra" not in set(frame["species"])
 
 
+def test_too_few_units_are_counted_as_the_column_counts_them():
+    """Nine reaches kick-netted and eight electric-fished without a find: 17 units, 9 of use."""
+    rows = [row | {"placement_id": f"k{row['placement_id']}"} for row in visits(2025, 9, 2)]
+    for row in rows[:8]:
+        row["outcome"] = "caught"
+    catches = [
+        {"placement_id": r["placement_id"], "species": BULLHEAD, "count": 1} for r in rows[:8]
+    ]
+    rows += [
+        {"placement_id": f"e{r}", "method": "electric_fishing", "outcome": "nil"} for r in range(8)
+    ]
+    reaches = {row["placement_id"]: row["placement_id"].split("v")[0] for row in rows}
+    args = frames(rows, catches, reaches)
+    row = one(detection(*args))
+    assert row["units"] == 17
+    assert row["problem"] == (
+        "9 units are too few; at least 10 "
+        "(of 17 units only the 9 count that a method visited which found it)"
+    )
+    where = pd.Series("mere", index=args[0].index).where(args[0]["outcome"] == "nil", "brook")
+    mere = chance_missed_by_catchment(*args, catchment_of=where, ancestors=NESTED)
+    mere = mere[(mere["catchment"] == "mere") & (mere["species"] == BULLHEAD)].iloc[0]
+    assert mere["units"] == 13
+    assert mere["problem"].startswith("over all catchments: 9 units are too few")
+
+
+def test_lost_gear_is_no_look():
+    """Lost and disturbed gear at every site changes no figure of the published example."""
+    rows, catches, reaches = salamander()
+    plain = detection(*frames(rows, catches, reaches))
+    for k in range(1, 40):
+        rows.append({"placement_id": f"l{k}", "outcome": ["lost", "disturbed"][k % 2]})
+        reaches[f"l{k}"] = f"R{k}"
+    frame = detection(*frames(rows, catches, reaches))
+    pd.testing.assert_frame_equal(frame, plain)
+    assert frame.attrs["inputs"]["left_out"] == {"gear lost": 19, "gear disturbed": 20}
+
+
 def test_latest_season_is_used_unless_chosen():
     rows, catches, reaches = salamander()
     old = {"placement_id": "old", "set_at": "2019-06-01T10:00Z", "outcome": "nil"}

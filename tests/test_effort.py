@@ -9,7 +9,15 @@ from pyproj import Geod
 from shapely import Polygon
 from shapely.affinity import translate
 
-from layers.effort import EFFORT_UNITS, EffortUnit, effort_of, effort_totals, nights, soak_time_h
+from layers.effort import (
+    EFFORT_UNITS,
+    EffortUnit,
+    effort_of,
+    effort_totals,
+    main_units,
+    nights,
+    soak_time_h,
+)
 from layers.errors import FrameError
 from tests.sampling_frames import METHODS, ancestors_of, placements_of
 
@@ -25,9 +33,24 @@ SOAKS = [
     ("2024-06-01T18:00", "2024-06-04T09:30", 63.5, 3),
     ("2024-06-02T00:30", "2024-06-02T07:00", 6.5, 1),  # set after midnight: that night
     ("2024-06-02T05:00", "2024-06-02T19:00", 14.0, 0),  # by day only
-    ("2024-06-01T22:00", "2024-06-02T00:10", 130 / 60, 1),
-    ("2024-06-01T18:00", "2024-06-02T00:00", 6.0, 0),
-    ("2024-10-27T00:30", "2024-10-27T07:00", 7.5, 1),  # the clock shows 01:00 twice
+    ("2024-06-01T22:00", "2024-06-02T00:10", 130 / 60, 0),  # ten minutes of the small hours
+    ("2024-06-01T23:50", "2024-06-02T00:10", 20 / 60, 0),
+    ("2024-06-01T18:00", "2024-06-02T01:59", 479 / 60, 0),
+    ("2024-06-01T18:00", "2024-06-02T02:00", 8.0, 1),  # two of the four hours
+    ("2024-06-02T02:00", "2024-06-02T09:00", 7.0, 1),
+    ("2024-06-02T02:01", "2024-06-02T09:00", 419 / 60, 0),
+    ("2024-06-02T01:30", "2024-06-02T03:00", 1.5, 0),  # all of it in the small hours, too short
+    ("2024-06-02T01:00", "2024-06-02T03:00", 2.0, 1),
+    ("2024-06-02T04:00", "2024-06-02T19:00", 15.0, 0),  # the small hours end there
+    ("2024-06-01T04:00", "2024-06-02T19:00", 39.0, 1),
+    ("2024-06-01T00:00", "2024-06-03T00:00", 48.0, 2),  # days without a time
+    # By the clock, not by elapsed hours: 00:30 is 23 or 25 hours after 00:30 of the day before.
+    ("2024-03-31T00:30", "2024-04-01T00:30", 23.0, 1),
+    ("2024-10-27T00:30", "2024-10-28T00:30", 25.0, 1),
+    ("2024-03-30T22:30", "2024-03-31T02:30", 3.0, 1),
+    ("2024-03-29T18:00", "2024-04-01T02:30", 55.5, 3),
+    ("2024-10-25T18:00", "2024-10-28T01:30", 56.5, 2),
+    ("2024-03-29T23:30", "2024-04-01T00:10", 47 + 40 / 60, 2),
 ]
 
 
@@ -96,6 +119,13 @@ def test_each_method_is_counted_in_its_own_units():
     assert (unstated["e", "metre"], unstated["e", "square_metre"]) == (50, 200)
     assert (got["e", "minute"], got["e", "pass"]) == (45, 3)
     assert "lifted_at" in got["bare", "trap_night"]
+    by_day = {"set_at": "2025-06-10T08:00Z", "lifted_at": "2025-06-10T18:00Z", "gear_count": 3}
+    got |= effort_by(
+        effort_of(
+            placements_of([{"placement_id": "day", "method": "minnow_trap", **by_day}]), METHODS
+        )
+    )
+    assert (got.pop(("day", "trap_night")), got.pop(("day", "soak_hour"))) == (0, 30)
     assert len(got) == 2 + 2 + 3 + 4 + 2
 
 
@@ -147,6 +177,54 @@ def test_totals_roll_up_and_say_what_lacks():
     assert totals.attrs["inputs"]["left_out"] == {"gear lost": 1}
 
 
+def known_in(lifts: int, areas: int, of: int) -> tuple:
+    """Kick-net placements of which the first few tell lifts, the last few an area."""
+    rows = [
+        {
+            "placement_id": f"k{k}",
+            "lifts": 3.0 if k < lifts else None,
+            "area_m2": 5.0 if k >= of - areas else None,
+        }
+        for k in range(of)
+    ]
+    gear = placements_of(rows)
+    return gear, effort_of(gear, METHODS)
+
+
+@pytest.mark.parametrize(
+    ("lifts", "areas", "of", "unit"),
+    [
+        (5, 10, 10, "lift"),  # half of them tell the first unit
+        (4, 6, 10, "square_metre"),  # too few do, and more than half tell another
+        (4, 3, 10, "lift"),  # no unit serves half
+        (3, 4, 10, "square_metre"),
+        (3, 3, 10, "lift"),  # of equal ones the first
+        (0, 0, 10, "lift"),
+    ],
+)
+def test_one_unit_of_each_method(lifts, areas, of, unit):
+    gear, effort = known_in(lifts, areas, of)
+    assert main_units(gear, effort).to_dict() == {"kick_net": unit}
+    totals = effort_totals(
+        gear, effort, catchment_of=pd.Series({"k0": "brook"}), ancestors=NESTED, by_year=True
+    )
+    # One unit over all catchments and years, whatever each of them tells.
+    main = totals[totals["main_unit"]]
+    assert main["catchment"].tolist() == ["all", "basin", "brook"]
+    assert set(main["effort_unit"]) == {unit}
+    # Gear that was lost has no say.
+    lost = gear.assign(outcome=["lost"] * of)
+    assert main_units(lost, effort).empty
+
+
+def test_nights_that_were_none_serve_no_unit():
+    """Traps set and lifted by day are known to have fished 0 nights: hours tell their effort."""
+    day = {"set_at": "2025-06-10T08:00Z", "lifted_at": "2025-06-10T18:00Z"}
+    gear = placements_of([{"placement_id": p, "method": "minnow_trap", **day} for p in "ab"])
+    effort = effort_of(gear, METHODS)
+    assert main_units(gear, effort).to_dict() == {"minnow_trap": "soak_hour"}
+
+
 def test_no_placements():
     empty = effort_of(placements_of([]), METHODS)
     assert list(empty.columns) == ["placement_id", "effort_unit", "effort", "problem"]
@@ -154,6 +232,7 @@ def test_no_placements():
         placements_of([]), empty, catchment_of=pd.Series(dtype="str"), ancestors=NESTED
     )
     assert totals.empty
+    assert totals["main_unit"].dtype == bool
     assert nights(placements_of([])).dtype == np.float64
 
 

@@ -48,6 +48,24 @@ def test_a_fork_by_hand():
     assert frame.crs == FORK.crs
 
 
+@pytest.mark.parametrize("more", [0.0, 1e-8])
+def test_equally_long_gaps_stand_by_reach_and_measure(more):
+    """B, C and A leave 200 m each, but for what rounding adds to the later ones."""
+    placements = placements_of([("kick_net", 2024)])
+    stretches = stretches_at(
+        [(0, "C", 0, 100), (0, "C", 300 + 2 * more, 500), (0, "B", 0, 200 - more), (0, "A", 0, 300)]
+    )
+    frame = gaps(
+        FORK,
+        stretches,
+        placements,
+        parts_at([("A", 0, 500, "X"), ("B", 0, 400, "Y"), ("C", 0, 500, "Z")]),
+    )
+    assert frame["gap"].tolist() == [1, 2, 3]
+    assert frame["length_m"].tolist() == pytest.approx([200, 200, 200], abs=1e-6)
+    assert frame["catchment"].tolist() == ["X", "Y", "Z"]
+
+
 def test_low_orders_can_be_left_out():
     """With order 2 and up only A is left, in two pieces."""
     placements = placements_of([("kick_net", 2024)])

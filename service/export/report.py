@@ -226,14 +226,12 @@ def _labels(contents: Contents) -> dict[str, str]:
 
 
 def _effort_plot(contents: Contents) -> Markup | None:
-    """Effort by year, each method in the unit that is known of most of its placements."""
+    """Effort by year, each method in its main unit."""
     totals = _effort_totals(contents, by_year=True)
     if totals["effort"].isna().all():
         return None
-    known = totals.groupby(["method", "effort_unit"], sort=False)["known"].sum()
-    best = pd.MultiIndex.from_tuples(known.groupby("method").idxmax())
-    own = pd.MultiIndex.from_frame(totals[["method", "effort_unit"]]).isin(best)
-    drawn = figures.effort_by_method_and_year(totals[own], labels=_labels(contents))
+    own = totals[totals["main_unit"]]
+    drawn = figures.effort_by_method_and_year(own, labels=_labels(contents))
     return Markup(drawn)  # noqa: S704 - our own SVG, its texts escaped where it is drawn
 
 

@@ -63,15 +63,11 @@ def lengths() -> Response:
 
 @pages.get("/effort.svg")
 def effort() -> Response:
-    """Draw effort by method and year in one catchment, each method in its first known unit."""
+    """Draw effort by method and year in one catchment, each method in its main unit."""
     asked, catchment = _in_catchment()
     totals = summaries.effort_by_year(current_store(), asked.selection, current_viewer())
-    own = totals[(totals["catchment"] == catchment) & totals["effort"].notna()]
-    units = reference.methods(current_store())["effort_units"].explode().reset_index()
-    units = units.set_axis(["method", "effort_unit"], axis=1)
-    known = units.merge(own[["method", "effort_unit"]].drop_duplicates())
-    first = known.drop_duplicates("method")
-    return _answer(figures.effort_by_method_and_year(own.merge(first), labels=_labels()))
+    own = totals[(totals["catchment"] == catchment) & totals["main_unit"]]
+    return _answer(figures.effort_by_method_and_year(own, labels=_labels()))
 
 
 @pages.get("/accumulation.svg")

@@ -23,7 +23,7 @@ _GEAR: Final = {
 _HOURS: Final = {
     "day": "by day; other hours are flagged",
     "night": "by night; other hours are flagged",
-    "overnight": "left overnight; a gear lifted on the day it was set is flagged",
+    "overnight": "left overnight; gear that fished no night is flagged",
     "any": "at any hour",
 }
 _STRETCH: Final = {

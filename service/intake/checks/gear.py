@@ -159,7 +159,8 @@ def _flag_soak(
         overnight & (nights(placements) == 0),
         "lifted_same_day",
         "lifted_at",
-        "Lifted on the day it was set, so it fished no night; check the dates.",
+        "It fished no night: lifted before it stood for two of the hours from 00:00 to 04:00; "
+        "check the times. Its soak hours count.",
     )
     findings.flag(
         cells,

@@ -30,7 +30,7 @@ FLAGS: Final[dict[str, str]] = {
     "certificate_missing": "no operator certificate is on record for a method that asks for one",
     "machine_check_missing": "no check of the machine is on record for a method that asks for one",
     "soak_too_long": "passive gear was left longer than its method's limit",
-    "lifted_same_day": "overnight gear was lifted on the day it was set",
+    "lifted_same_day": "overnight gear was lifted before it fished a night",
     "lift_time_missing": "passive gear without a time of lifting",
     "effort_missing": "none of the method's effort units can be computed",
     "geometry_unusual": "the kind of geometry is not usual for the method",
