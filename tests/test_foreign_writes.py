@@ -74,6 +74,16 @@ def test_stores_of_every_version_are_guarded_once_moved_forward(old, tmp_path):
         assert _refused(path, table) == 4
 
 
+def test_tables_are_guarded_after_many_rows(path):
+    """A large import sets triggers aside; afterwards they stand again."""
+    store = open_store(path)
+    add(store, field_records(store, 600, start=100), digest="many")
+    assert store.faults() == []
+    store.close()
+    for table in TABLES:
+        assert _refused(path, table) == 4
+
+
 def _appended(path, layer):
     """The first row of a layer under other names, as a GIS pastes a feature."""
     row = pyogrio.read_dataframe(path, layer=layer).head(1).copy()

@@ -7,6 +7,7 @@ columns), 2.3.2 (extensions); R-tree of annex F.3 with its triggers of version 1
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +20,7 @@ from layers.crs import read_crs
 from service.errors import StoreError
 from service.store import schema
 from service.store.geometry_blobs import blobs_from_geometries, geometries_from_blobs
+from service.store.guards import insert_guard_aside
 from service.store.packed_index import pack, rounded_outward
 from service.store.secondary_indexes import indexes_aside
 
@@ -42,7 +44,7 @@ APPLICATION_ID = 0x47504B47  # "GPKG"
 USER_VERSION = 10400
 # Values bound to one statement that inserts many rows.
 STATEMENT_VALUES = 2_000
-# From here on an R-tree is filled in one go rather than by its trigger, row by row.
+# From here on an R-tree is filled in one go, and rows go in without the trigger of each.
 BULK_ROWS = 500
 # Up to this many times as many entries may be there already for packing all anew to be faster.
 PACKED_SHARE = 4
@@ -272,7 +274,11 @@ class GeoPackage:
             return
         rows = list(zip(*values.values(), strict=True))
         columns = ", ".join(f'"{name}"' for name in names)
-        with indexes_aside(connection, table.name, len(rows)):
+        many = len(rows) >= BULK_ROWS
+        with (
+            indexes_aside(connection, table.name, len(rows)),
+            insert_guard_aside(connection, table.name) if many else nullcontext(),
+        ):
             _insert_rows(connection, f'INSERT INTO "{table.name}" ({columns})', rows)
 
     def insert_layer(

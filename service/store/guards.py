@@ -9,6 +9,7 @@ name is the message that people read there.
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import sqlalchemy as sa
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Iterator
 
-__all__ = ["guard_faults", "guard_tables", "register_guard"]
+__all__ = ["guard_faults", "guard_tables", "insert_guard_aside", "register_guard"]
 
 # SQLite takes names of up to 255 bytes. The name stands in every store: a change of it takes a
 # migration.
@@ -42,6 +43,22 @@ def guard_tables(connection: sa.Connection) -> None:
     for name, (table, statement) in _guards().items():
         if table in present and name not in standing:
             connection.exec_driver_sql(statement)
+
+
+@contextmanager
+def insert_guard_aside(connection: sa.Connection, table: str) -> Iterator[None]:
+    """Drop one trigger while many rows go in, which it would slow down; call in a write.
+
+    Others see the table with its trigger throughout, as all of it is one transaction. One that
+    is missing stays missing, for `guard_faults` to find.
+    """
+    name = f"guard_{table}_insert"
+    statement = _standing(connection).get(name)
+    if statement is not None:
+        connection.exec_driver_sql(f'DROP TRIGGER "{name}"')
+    yield
+    if statement is not None:
+        connection.exec_driver_sql(statement)
 
 
 def guard_faults(connection: sa.Connection) -> Iterator[str]:
