@@ -30,6 +30,7 @@ from service.export.geopackage_stream import stream_geopackage
 from service.export.hand_over import HandOver, what_it_holds, write
 from service.export.layer_styles import STYLED, layer_rules, qml, sld
 from service.export.written_figures import as_written
+from service.intake.columns import SHEETS
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.store import open_store
 from tests.handed_over import demo_path, hand_over
@@ -409,3 +410,33 @@ def test_times_and_days_keep_their_kind():
     assert pd.api.types.is_datetime64_any_dtype(reaches["last_date"].dtype)
     kinds = shapely.get_type_id(reaches.geometry.to_numpy())
     assert set(kinds) == {1}
+
+
+@pytest.mark.parametrize("audience", ["public", "precise"])
+def test_gdal_gives_every_column_its_kind(tmp_path, audience):
+    """Counts, numbers and truths are declared so in the GeoPackage, whatever is missing.
+
+    A GeoJSON file has no such declaration; GDAL takes the kinds from all features, so that a
+    number is one wherever a feature has it, and a column without any value is a text.
+    """
+    kinds = {
+        column.name: {"whole": "iu", "number": "f", "yes_no": "b"}[column.kind]
+        for column in SHEETS["placements"]
+        if column.kind in ("whole", "number", "yes_no")
+    }
+    for form, layers in (("gpkg", ("placements", "placement_sheet")), ("geojson", (None,))):
+        file = tmp_path / f"r.{form}"
+        done = CliRunner().invoke(
+            main, ["export", str(demo_path()), "-o", str(file), "--audience", audience]
+        )
+        assert done.exit_code == 0, done.output
+        for layer in layers:
+            about = pyogrio.read_info(file, layer=layer)
+            read = pyogrio.read_dataframe(file, layer=layer, read_geometry=False)
+            found = dict(zip(about["fields"], about["dtypes"], strict=True))
+            seen = [name for name in found if name in kinds]
+            assert len(seen) > 10
+            for name in seen:
+                if form == "geojson" and read[name].isna().all():
+                    continue
+                assert np.dtype(found[name]).kind in kinds[name] + "iu" * (form == "geojson"), name

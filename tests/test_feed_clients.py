@@ -3,6 +3,7 @@
 import json
 from urllib.request import Request, urlopen
 
+import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
@@ -12,11 +13,13 @@ from hypothesis import HealthCheck, Phase, given, settings
 from owslib.ogcapi.features import Features
 
 from service import create_app, features
+from service.export.written_figures import as_written
 from service.feed.collections import COLLECTIONS
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.settings import Settings
 from tests.feed_server import serving
 from tests.sensitive_store import make_store, random_plan
+from tests.store_records import add, field_records, small_store
 
 NATIONAL_GRID = "http://www.opengis.net/def/crs/EPSG/0/27700"
 
@@ -223,3 +226,42 @@ def test_schemathesis_finds_no_server_error(app, recwarn):
 
         try_one()
     assert tried > 100
+
+
+@pytest.mark.parametrize("name", list(COLLECTIONS))
+@pytest.mark.parametrize("viewer", [LOCAL_KEEPER, PUBLIC])
+def test_the_schema_names_the_kinds_of_the_features(store, name, viewer):
+    """Kinds and names are those of the frames that the feed is written from."""
+    client = create_app(store, Settings(), viewer=viewer).test_client()
+    answer = client.get(f"/feed/collections/{name}/schema")
+    assert answer.content_type == "application/schema+json"
+    told = answer.json["properties"]["properties"]["properties"]
+    frame = as_written(pd.DataFrame(stored(store, name, viewer).drop(columns="geometry")))
+    assert set(told) == set(frame.columns)
+    for column, described in told.items():
+        dtype = frame[column].dtype
+        if isinstance(dtype, pd.DatetimeTZDtype):
+            assert described["format"] == "date-time"
+        else:
+            kind = {"i": "integer", "u": "integer", "f": "number", "b": "boolean"}.get(dtype.kind)
+            listed = "array" if column in ("catch", "flags") else "string"
+            assert described["type"] == (kind or listed), column
+
+
+def test_numbers_are_numbers_though_the_first_features_lack_them(tmp_path):
+    """A GIS guesses kinds from the first page; the schema tells it (GDAL's OAPIF driver)."""
+    held = small_store(tmp_path / "a.gpkg")
+    records = field_records(held, 60)
+    late = np.arange(60) >= 40  # gear counted on the third page of twenty, water never measured
+    records.placements["gear_count"] = np.where(late, 2.0, np.nan)
+    records.placements["minutes"] = np.where(late, 12.5, np.nan)
+    records.placements["water_velocity_m_s"] = np.nan
+    add(held, records)
+    held.close()
+    with serving(tmp_path / "a.gpkg") as address:
+        found = read(address, "placements")
+    assert found["gear_count"].dtype.kind == "f"  # whole numbers with gaps, as pandas has them
+    assert found["gear_count"].dropna().tolist() == [2.0] * 20
+    assert found["minutes"].dropna().tolist() == [12.5] * 20
+    assert found["water_velocity_m_s"].dtype.kind == "f"
+    assert str(found["set_at"].dtype).startswith("datetime64")

@@ -42,12 +42,13 @@ _DECIMALS: Final = {
 
 
 @cache
-def _recorded() -> tuple[frozenset[str], frozenset[str]]:
-    """All columns of the field sheets, and those of them that hold whole numbers."""
+def _recorded() -> tuple[frozenset[str], frozenset[str], frozenset[str]]:
+    """All columns of the field sheets, and of them the whole numbers and the truths."""
     columns = [column for sheet in SHEETS.values() for column in sheet]
     return (
         frozenset(column.name for column in columns),
         frozenset(column.name for column in columns if column.kind == "whole"),
+        frozenset(column.name for column in columns if column.kind == "yes_no"),
     )
 
 
@@ -57,7 +58,8 @@ def as_written(frame: Frame) -> Frame:
     By a column's name, so that a column has one type in every file: counts become whole
     numbers (`Int64`, missing stays missing), computed lengths are rounded to 0.001 m, degrees
     of computed places to 1e-8, shares to 1e-6. A count that is not whole is left as it is, and
-    so is every column of a field sheet, `longitude` and `latitude` among them.
+    so is every column of a field sheet, `longitude` and `latitude` among them. A truth of a sheet
+    that nobody stated stays a truth (`boolean`).
 
     Examples
     --------
@@ -69,9 +71,11 @@ def as_written(frame: Frame) -> Frame:
     >>> as_written(figures).iloc[0].tolist()
     [0.333333, 0.666667, -3.6666666666666665, 0.123457, -3.66666667]
     """
-    recorded, whole = _recorded()
+    recorded, whole, truths = _recorded()
     changed: dict[Hashable, pd.Series] = {}
     for name in frame.columns:
+        if name in truths and frame[name].isna().all():  # else a file would declare a text
+            changed[name] = frame[name].astype("boolean")
         if not pd.api.types.is_float_dtype(frame[name].dtype):
             continue
         if name in whole or name in _COUNTS:

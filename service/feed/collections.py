@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from service.errors import NotFoundError
+from service.feed.column_types import PUBLIC_COLUMNS
 from service.feed.pages_of_layers import LayerPages, read_catchments, read_gaps, read_reaches
 from service.feed.pages_of_records import RecordPages
 
@@ -37,9 +38,6 @@ _PLACEMENT_FILTERS: Final = {
     "stream_name": "Placements on the stream of this name.",
     "reach_id": "Placements on this reach.",
 }
-_GENERALISED: Final = (
-    "generalised_km", "year", "coordinate_uncertainty_m", "data_generalizations",
-)  # fmt: skip
 
 COLLECTIONS: Final = {
     held.name: held
@@ -57,7 +55,7 @@ COLLECTIONS: Final = {
                 "minutes", "passes", "area_m2", "stretch_length_m", "mesh_mm", "bait",
                 "position_uncertainty_m", "water_temperature_c", "dissolved_oxygen_mg_l",
                 "conductivity_us_cm", "water_velocity_m_s", "visibility_m", "wetted_width_m",
-                "notes", *_GENERALISED,
+                "notes", *PUBLIC_COLUMNS,
                 "set_local", "lifted_local", "effort_words", "individuals",
                 "individuals_lower_bound", "species", "catch", "reach_id", "measure_m",
                 "offset_m", "ambiguous", "ambiguous_with", "snapped_longitude",
@@ -76,7 +74,7 @@ COLLECTIONS: Final = {
             (
                 "placement_id", "species", "vernacular_name", "individuals",
                 "individuals_lower_bound", "method", "method_label", "survey", "site", "set_at",
-                "set_local", "lifted_at", "position_uncertainty_m", *_GENERALISED,
+                "set_local", "lifted_at", "position_uncertainty_m", *PUBLIC_COLUMNS,
             ),
             "Point",
             timed=True,

@@ -23,6 +23,7 @@ __all__ = [
     "HTML",
     "JSON",
     "OPENAPI",
+    "SCHEMA",
     "Encoding",
     "send",
     "send_pieces",
@@ -35,6 +36,7 @@ Encoding = Literal["json", "html"]
 JSON: Final = "application/json"
 GEOJSON: Final = MEDIA_TYPE
 HTML: Final = "text/html"
+SCHEMA: Final = "application/schema+json"
 OPENAPI: Final = "application/vnd.oai.openapi+json;version=3.0"
 # Less is not worth the work.
 _SMALLEST_ZIPPED: Final = 1_000

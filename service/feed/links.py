@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from flask import request, url_for
 
-from service.feed.encodings import GEOJSON, HTML, JSON, OPENAPI
+from service.feed.encodings import GEOJSON, HTML, JSON, OPENAPI, SCHEMA
 
 if TYPE_CHECKING:
     from service.feed.collections import Collection
@@ -70,6 +70,7 @@ def collection_links(held: Collection) -> list[Link]:
         _away("collection", "alternate", HTML, "As HTML", collection_id=name, f="html"),
         _away("items", "items", GEOJSON, f"{held.title} as GeoJSON", collection_id=name, f="json"),
         _away("items", "items", HTML, f"{held.title} as HTML", collection_id=name, f="html"),
+        _away("schema", "describedby", SCHEMA, "Kinds of the properties", collection_id=name),
         _away("whole", "enclosure", GEOJSON, one_file, collection_id=name),
     ]
 

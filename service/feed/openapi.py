@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from flask import url_for
 
-from service.export.column_words import column_words
 from service.feed.asking import LIMIT, MOST
 from service.feed.collections import COLLECTIONS
-from service.feed.encodings import GEOJSON, HTML, JSON, OPENAPI
+from service.feed.column_types import column_schema
+from service.feed.encodings import GEOJSON, HTML, JSON, OPENAPI, SCHEMA
 from service.feed.reference_systems import CRS84
 from service.problems import MEDIA_TYPE as PROBLEM
 
@@ -87,6 +87,16 @@ def _collection_paths(held: Collection) -> Json:
     ]
     changed = {"304": {"description": "The client holds this content already."}}
     return {
+        f"{base}/schema": _get(
+            f"{held.name}Schema",
+            f"Kinds of the properties of {held.title.lower()}",
+            {
+                "200": _content(
+                    "A JSON Schema of one feature.", {SCHEMA: {"type": "object"}}, crs=False
+                )
+            },
+            [],
+        ),
         f"{base}/items": _get(
             f"{held.name}Items",
             f"{held.title}, page by page",
@@ -314,7 +324,8 @@ def _feature_schemas(held: Collection, links: Json, *, public: bool) -> Json:
         f"{name}Properties": {
             "type": "object",
             "properties": {
-                column: _column(held.name, column, public=public) for column in held.columns
+                column: {"nullable": True, **column_schema(held.name, column, public=public)}
+                for column in held.columns
             },
         },
         f"{name}Feature": {
@@ -324,9 +335,3 @@ def _feature_schemas(held: Collection, links: Json, *, public: bool) -> Json:
         f"{name}Page": _object(found | paged, ["type", "features", "links"]),
         f"{name}Whole": _object(found, ["type", "features"]),
     }
-
-
-def _column(table: str, column: str, *, public: bool) -> Json:
-    words = column_words(table, column, public=public)
-    unit = f" [{words.unit}]" if words.unit else ""
-    return {"nullable": True, "description": words.description + unit}

@@ -17,6 +17,7 @@ from service.export.written_figures import as_written
 from service.feed import encodings, links
 from service.feed.asking import read_asked, read_parameters
 from service.feed.collections import COLLECTIONS, collection
+from service.feed.column_types import PUBLIC_COLUMNS, column_schema
 from service.feed.encodings import GEOJSON, HTML, JSON, OPENAPI
 from service.feed.openapi import api_document
 from service.feed.reference_systems import CRS84, accuracy_words, offered, storage_uri
@@ -163,6 +164,28 @@ def _described(held: Collection) -> dict[str, Any]:
         if any(extent.period):
             document["extent"]["temporal"] = {"interval": [list(extent.period)]}
     return document
+
+
+@pages.get("/collections/<collection_id>/schema")
+def schema(collection_id: str) -> Response:
+    """Say of what kind each property is: the first features alone need not show it."""
+    held = collection(collection_id)
+    read_parameters(request.args, ())
+    exact, public = current_viewer().sees_exact_places, _keeps_places()
+    columns = {
+        column: column_schema(held.name, column, public=public)
+        for column in held.columns
+        if not (exact and column in PUBLIC_COLUMNS)
+    }
+    document = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": request.base_url,
+        "title": held.title,
+        "description": f"{held.description} A property may be null where nothing is known.",
+        "type": "object",
+        "properties": {"properties": {"type": "object", "properties": columns}},
+    }
+    return _document(document, encodings.SCHEMA)
 
 
 @pages.get("/collections/<collection_id>/items")
