@@ -33,7 +33,13 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]
 
-__all__ = ["GREATEST_DIFFERENCE", "STRETCH_FLAG_CODES", "stretch_lines", "stretches_of"]
+__all__ = [
+    "GREATEST_DIFFERENCE",
+    "STRETCH_FLAG_CODES",
+    "stretch_lengths",
+    "stretch_lines",
+    "stretches_of",
+]
 
 # Share of the recorded length by which the way along the network may differ from it.
 GREATEST_DIFFERENCE: Final = 0.25
@@ -304,6 +310,23 @@ def _choices(walks: Walks, network: Network, upstream: bool) -> list[str]:
         + "; rule: higher stream order, then longer upstream length, then reach id."
         for node, chosen in zip(walks.node.tolist(), walks.chosen.tolist(), strict=True)
     ]
+
+
+def stretch_lengths(stretches: pd.DataFrame) -> pd.Series:
+    """Length of each placement's stretch, as cut from the reaches.
+
+    Parameters
+    ----------
+    stretches
+        `placement_id`, `from_m`, `to_m` [m].
+
+    Returns
+    -------
+    Series
+        Index `placement_id`, only those with a stretch. [m]
+    """
+    length = stretches["to_m"] - stretches["from_m"]
+    return length.groupby(stretches["placement_id"]).sum().astype("float64")
 
 
 def stretch_lines(stretches: pd.DataFrame, network: Network) -> gpd.GeoDataFrame:

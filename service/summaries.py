@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import geopandas as gpd
 
+from layers.stretches import stretch_lengths
 from service import reference
 from service.access import (
     open_records,
@@ -124,12 +125,6 @@ def _finished(
     return finished
 
 
-def _stretch_length_m(records: Records) -> pd.Series:
-    """Length of each placement's stretch as cut from the reaches. [m]."""
-    length = records.stretches["to_m"] - records.stretches["from_m"]
-    return length.groupby(records.stretches["placement_id"]).sum().astype("float64")
-
-
 def today(store: Store) -> dt.date:
     """Today's date where the store's surveys are."""
     return dt.datetime.now(ZoneInfo(store.settings.timezone)).date()
@@ -160,7 +155,7 @@ def reach_summary(
         records.catches,
         records.stretches,
         reference.reach_parts(store),
-        effort=effort_of(records.placements, asked.methods, _stretch_length_m(records)),
+        effort=effort_of(records.placements, asked.methods, stretch_lengths(records.stretches)),
         every_reach=every_reach,
     )
     rows = _in_chosen(store, found, selection)
@@ -217,7 +212,7 @@ def effort(
     found = catch_per_unit_effort(
         records.placements,
         records.catches,
-        effort_of(records.placements, asked.methods, _stretch_length_m(records)),
+        effort_of(records.placements, asked.methods, stretch_lengths(records.stretches)),
         asked.species,
         asked.methods,
         catchment_of=placement_catchments(store, records.placements),
@@ -243,7 +238,7 @@ def effort_by_year(store: Store, selection: Selection, viewer: Viewer) -> pd.Dat
     records = asked.records
     return effort_totals(
         records.placements,
-        effort_of(records.placements, asked.methods, _stretch_length_m(records)),
+        effort_of(records.placements, asked.methods, stretch_lengths(records.stretches)),
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
         by_year=True,
@@ -341,7 +336,7 @@ def depletion(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoData
     from layers import depletion as computing
 
     records = _asked(store, selection, viewer, whole_catch=True).records
-    areas = computing.fished_area_m2(records.placements, _stretch_length_m(records))
+    areas = computing.fished_area_m2(records.placements, stretch_lengths(records.stretches))
     found = computing.depletion(records.placements, records.catches, areas)
     inputs = found.attrs.get("inputs", {})
     rows = _of_species(found, selection)

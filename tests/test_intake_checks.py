@@ -1,16 +1,25 @@
 """Refusals and flags of field sheets, each by a sheet that has just that fault."""
 
+import geopandas as gpd
 import pandas as pd
 import pytest
+import shapely
 
 from service.errors import ConflictError, FieldFileError
 from service.intake.importing import check, take
 from service.intake.sheets import sheets_from_frames
+from service.methods import shipped_methods
 from service.records import Selection
+from service.reference_layers import load_catchments, load_reaches
 from tests.intake_sheets import (
     CATCHES,
+    CATCHMENTS,
+    CRS,
+    LINES,
     NOW,
     PLACEMENTS,
+    X,
+    Y,
     cells,
     checked,
     codes,
@@ -217,24 +226,110 @@ def test_what_looks_odd_is_flagged_and_kept(store, columns, code):
     assert len(result.records.placements) == 1
 
 
-def test_gear_moved_between_waters_needs_cleaning_on_record(fresh):
-    """The same team's next placement in another catchment is flagged, the first is not."""
-    frame = placements(
-        set_at=["2024-05-02T11:00", "2024-05-03T11:00", "2024-05-04T11:00"],
-        lifted_at="",
-        longitude=["-11.2128", "-11.2030", "-11.2128"],
-        latitude="52.6120",
-        crew="crew A",
-        gear_cleaned=["", "no", "yes"],
+@pytest.fixture
+def two_waters(fresh):
+    """The store with a brook that joins no other, and a second catchment of the highest level."""
+    lines = {**LINES, "Z1": ("Far Brook", [(X + 2000, Y + 2000), (X + 2000, Y + 1000)])}
+    names, drawn = zip(*lines.values(), strict=True)
+    reaches = gpd.GeoDataFrame(
+        {"reach_id": list(lines), "stream_name": names},
+        geometry=[shapely.LineString(line) for line in drawn],
+        crs=CRS,
     )
-    result = checked(fresh, frame)
+    load_reaches(fresh, reaches, who="test")
+    areas = gpd.GeoDataFrame(
+        {"catchment_id": [*CATCHMENTS, "D0"], "parent_id": [None, "C0", "C0", None]},
+        geometry=[*(shape for _, shape in CATCHMENTS.values()), shapely.box(
+            X + 3000, Y - 500, X + 6000, Y + 3000)],
+        crs=CRS,
+    )  # fmt: skip
+    load_catchments(fresh, areas, who="test")
+    return fresh
+
+
+# Longitudes at latitude 52.612: on the main stream, its tributary and the far brook; between
+# streams in the first catchment, and in the second.
+MAIN, SIDE, FAR, DRY, OTHER = "-11.2128", "-11.2030", "-11.1832", "-11.2240", "-11.1500"
+
+
+def visits(*longitudes, **more):
+    days = [f"2024-05-0{day}T11:00" for day in range(2, 2 + len(longitudes))]
+    columns = {"set_at": days, "lifted_at": "", "latitude": "52.6120", "crew": "crew A"} | more
+    return placements(longitude=list(longitudes), **columns)
+
+
+def uncleaned(result):
     flagged = result.flagged.query("code == 'gear_not_cleaned'")
-    assert flagged["placement_id"].tolist() == ["P3"]
-    take(result, fresh, "tester")
-    # Entered alone later, it is compared with what is stored.
-    later = placements(placement_id="P9", set_at="2024-05-05T11:00", lifted_at="", crew="crew A")
-    later = later.assign(longitude="-11.2030", latitude="52.6120")
-    assert "gear_not_cleaned" in codes(checked(fresh, later))
+    return dict(zip(flagged["placement_id"], flagged["message"], strict=True))
+
+
+@pytest.mark.parametrize(
+    ("longitudes", "more", "expected"),
+    [
+        ((MAIN, SIDE, MAIN), {}, []),  # two small catchments of one river
+        ((MAIN, FAR, MAIN), {}, ["P3", "P4"]),
+        ((MAIN, FAR, MAIN), {"gear_cleaned": ["", "no", "yes"]}, ["P3"]),
+        ((MAIN, FAR), {"crew": ["crew A", "crew B"]}, []),
+        ((MAIN, DRY), {}, []),  # on no reach: the catchment decides
+        ((DRY, OTHER), {}, ["P3"]),
+        ((MAIN, OTHER), {}, ["P3"]),
+        # The first was lifted after the second was set: two sets of gear.
+        ((MAIN, FAR), {"lifted_at": ["2024-05-04T08:00", "2024-05-04T09:00"]}, []),
+        ((MAIN, FAR), {"lifted_at": ["2024-05-03T08:00", "2024-05-04T09:00"]}, ["P3"]),
+    ],
+)
+def test_gear_moved_between_waters_needs_cleaning_on_record(two_waters, longitudes, more, expected):
+    """Another water is another connected part of the network, else another top-level catchment."""
+    result = checked(two_waters, visits(*longitudes, **more))
+    assert list(uncleaned(result)) == expected
+    if expected == ["P3"]:
+        assert "(placement P2)" in uncleaned(result)["P3"]
+
+
+def test_gear_is_followed_from_what_is_stored(two_waters):
+    """Entered alone later, a placement is compared with the crew's last one."""
+    take(checked(two_waters, visits(MAIN, SIDE)), two_waters, "tester")
+    for longitude, expected in ((FAR, True), (MAIN, False)):
+        later = visits(longitude, placement_id="P9", set_at="2024-05-05T11:00")
+        assert ("P9" in uncleaned(checked(two_waters, later))) is expected
+
+
+def test_gear_with_two_ends_has_the_effort_of_its_stretch(store):
+    """A spotlight walk without minutes is told in metres, of the stretch cut from the reaches."""
+    walk = placements(
+        method="spotlight", set_at="2024-05-02T23:00", lifted_at="", minutes="", lifts="",
+        latitude="52.6000", end_longitude="-11.2128", end_latitude="52.6020",
+    )  # fmt: skip
+    assert "effort_missing" not in codes(checked(store, walk))
+    off = walk.assign(longitude="-11.2500", end_longitude="-11.2500")  # far from every reach
+    flagged = checked(store, off).flagged.query("code == 'effort_missing'")
+    assert flagged["message"].tolist() == [
+        "How hard it fished cannot be told: for this method fill in minutes, or stretch_length_m."
+    ]
+
+
+def test_methods_of_one_label_keep_their_own_shapes(fresh):
+    """Of two methods with one label, each is compared with its own geometry."""
+    methods = shipped_methods()
+    twin = methods.loc[["kick_net"]].rename(index={"kick_net": "kick_net_polygon"})
+    twin["geometry"] = [["area"]]
+    both = pd.concat([methods, twin])
+    both.loc[["kick_net", "kick_net_polygon"], "label"] = "Sweep net"
+    fresh.put_methods(both, who="test")
+    area = "POLYGON ((-11.213 52.600, -11.212 52.600, -11.212 52.601, -11.213 52.600))"
+    frame = placements(
+        method=["kick_net", "kick_net_polygon", "kick_net_polygon"],
+        longitude=["-11.2127", "", "-11.2127"],
+        latitude=["52.6000", "", "52.6000"],
+        geometry=["", area, ""],
+    )
+    flagged = checked(fresh, frame).flagged.query("code == 'geometry_unusual'")
+    assert flagged["placement_id"].tolist() == ["P4"]
+    assert flagged["message"].tolist() == [
+        "The place is given as point; usual for this method is area."
+    ]
+    fault = only_fault(checked(fresh, placements(method="Sweep net")), "method")
+    assert "write kick_net or kick_net_polygon" in fault.remedy
 
 
 def test_a_species_new_to_a_catchment_is_flagged_once_there_are_records(fresh):

@@ -11,6 +11,7 @@ import pandas as pd
 
 from layers.catchments import catchment_of
 from layers.collector import collector_paused
+from layers.stretches import stretch_lengths
 from service import reference
 from service.errors import FieldFileError
 from service.intake.checked_sheets import Checked, readable
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 
     from service.errors import Fault
     from service.intake.sheets import Sheets
+    from service.placing import Placed
     from service.records import Batch
     from service.store.interface import Store
 
@@ -46,8 +48,10 @@ __all__ = ["CheckResult", "check", "missing_species", "take"]
 
 # What the checks ask of the stored records around new ones.
 _OF_CREWS = Needed(
-    tables=frozenset(),
-    columns=frozenset({"survey", "crew", "method", "set_at", "gear_cleaned", "stream_name"}),
+    tables=frozenset({"snaps"}),
+    columns=frozenset(
+        {"survey", "crew", "method", "set_at", "lifted_at", "gear_cleaned", "stream_name"}
+    ),
 )
 _OF_CATCH = Needed(tables=frozenset({"catches"}), columns=frozenset())
 
@@ -183,13 +187,19 @@ def _check(
     unchanged: tuple[str, ...] = ()
     if not (findings.of_a_whole_file or any(map(findings.refused_rows, ("catches", "lengths")))):
         unchanged = _compare(whole.cells, digests, store, findings, replaces)
-    say("checking gear, waters and fish")
-    flag_gear(whole.cells, whole.placements, methods, whole.day_only, findings)
-    _flag_around(whole, store, species, unchanged, findings)
     say("snapping to the network")
-    records = _records(whole, surveys, sites, unchanged)
-    records, network_flags = _located(records, store, methods)
-    flagged = _with_rows(findings.flags(), network_flags, whole.cells)
+    placed = place_on_network(
+        whole.placements.set_index("placement_id"),
+        reference.network(store),
+        methods,
+        tolerance_m=store.settings.snap_tolerance_m,
+    )
+    say("checking gear, waters and fish")
+    fished_m = stretch_lengths(placed.stretches)
+    flag_gear(whole.cells, whole.placements, methods, whole.day_only, fished_m, findings)
+    _flag_around(whole, placed, store, species, unchanged, findings)
+    records = _records(whole, placed, surveys, sites, unchanged)
+    flagged = _with_rows(findings.flags(), placed.flags, whole.cells)
     if findings.refused:
         return _refused(sheets, findings, flagged)
     kept = flagged[flagged["placement_id"].isin(records.placements.index)]
@@ -337,6 +347,7 @@ def _compare(
 
 def _flag_around(
     whole: Checked,
+    placed: Placed,
     store: Store,
     species: pd.DataFrame,
     unchanged: tuple[str, ...],
@@ -345,10 +356,10 @@ def _flag_around(
     """Flag what only the stored records around the new ones can tell."""
     placements, catchments = whole.placements, reference.catchments(store)
     catchment = _catchment(placements, catchments)
-    earlier = _earlier(placements, store, unchanged)
-    flag_waters(
-        whole.cells, placements, catchment, earlier, _catchment(earlier, catchments), findings
-    )
+    water = _waters(placed.snaps["reach_id"], catchment, store)
+    earlier, on_reach = _earlier(placements, store, unchanged)
+    earlier_water = _waters(on_reach, _catchment(earlier, catchments), store)
+    flag_waters(whole.cells, placements, water, earlier, earlier_water, findings)
     for cells, frame in zip(whole.owned, (whole.catches, whole.lengths), strict=True):
         if len(frame):
             flag_passes(cells, frame, placements, findings)
@@ -361,16 +372,30 @@ def _flag_around(
 
 def _earlier(
     placements: gpd.GeoDataFrame, store: Store, unchanged: tuple[str, ...]
-) -> gpd.GeoDataFrame:
-    """Read the stored placements of the same surveys that the sheet does not hold."""
+) -> tuple[gpd.GeoDataFrame, pd.Series]:
+    """Read the stored placements of the same surveys that the sheet lacks, and their reaches."""
+    none = placements.head(0), pd.Series(dtype="str")
     asked = tuple(placements["survey"].dropna().unique().tolist())
     if not asked:
-        return placements.head(0)
+        return none
     stored = store.count(Wanted(surveys=asked), "placement", public=False)
     if stored == len(unchanged):  # all of them stand in the sheet, as in one given again
-        return placements.head(0)
-    earlier = store.records(Selection(surveys=asked), _OF_CREWS).placements
-    return earlier[~earlier.index.isin(placements["placement_id"])]
+        return none
+    records = store.records(Selection(surveys=asked), _OF_CREWS)
+    earlier = records.placements
+    earlier = earlier[~earlier.index.isin(placements["placement_id"])]
+    return earlier, records.snaps["reach_id"].reindex(earlier.index)
+
+
+def _waters(reach_id: pd.Series, catchment: pd.Series, store: Store) -> pd.DataFrame:
+    """Part of the network and top-level catchment that placements lie in, for `flag_waters`."""
+    network, nested = reference.network(store), reference.ancestors(store)
+    row = network.rows(reach_id)
+    part = pd.Series(np.append(network.component, -1)[row]).where(row >= 0)
+    top = nested.sort_values("steps").drop_duplicates("catchment_id", keep="last")
+    of = top.set_index("catchment_id")["ancestor_id"]
+    highest = of.reindex(catchment.to_numpy(object)).to_numpy(object)
+    return pd.DataFrame({"part": part, "catchment": pd.Series(highest, dtype="str")})
 
 
 def _catchment(placements: gpd.GeoDataFrame, catchments: gpd.GeoDataFrame) -> pd.Series:
@@ -397,7 +422,11 @@ def _seen(store: Store, catchments: gpd.GeoDataFrame, by_id: pd.Series) -> pd.Da
 
 
 def _records(
-    whole: Checked, surveys: pd.DataFrame, sites: pd.DataFrame, unchanged: tuple[str, ...]
+    whole: Checked,
+    placed: Placed,
+    surveys: pd.DataFrame,
+    sites: pd.DataFrame,
+    unchanged: tuple[str, ...],
 ) -> FieldRecords:
     """Gather what is new, in the columns of the contract."""
     placements = whole.placements.set_index("placement_id")
@@ -410,29 +439,18 @@ def _records(
     order += ["transformation", "transformation_accuracy_m", "geometry"]
     catches = whole.catches[whole.catches["placement_id"].isin(placements.index)]
     lengths = whole.lengths[whole.lengths["placement_id"].isin(placements.index)]
-    none = pd.DataFrame()
+    snapped = placed.snaps[placed.snaps.index.isin(placements.index)]
+    cut = placed.stretches[placed.stretches["placement_id"].isin(placements.index)]
     return FieldRecords(
         surveys=surveys,
         sites=sites,
         placements=placements[order],
         catches=catches.set_axis(pd.RangeIndex(1, len(catches) + 1, name="catch_id")),
         lengths=lengths.reset_index(drop=True),
-        snaps=none,
-        stretches=none,
-        flags=none,
+        snaps=snapped,
+        stretches=cut.reset_index(drop=True),
+        flags=pd.DataFrame(),
     )
-
-
-def _located(
-    records: FieldRecords, store: Store, methods: pd.DataFrame
-) -> tuple[FieldRecords, pd.DataFrame]:
-    placed = place_on_network(
-        records.placements,
-        reference.network(store),
-        methods,
-        tolerance_m=store.settings.snap_tolerance_m,
-    )
-    return replace(records, snaps=placed.snaps, stretches=placed.stretches), placed.flags
 
 
 def _with_rows(flagged: pd.DataFrame, network_flags: pd.DataFrame, cells: Cells) -> pd.DataFrame:

@@ -11,7 +11,7 @@ import shapely
 from layers.areas import ellipsoidal_area_m2
 from layers.crs import transform_positions
 from layers.daylight import light_state
-from layers.effort import effort_of, nights, soak_time_h
+from layers.effort import EFFORT_UNITS, effort_of, nights, soak_time_h
 from service.intake.checks.thresholds import FAST_WATER_M_S, LENGTH_DIFFERENCE, LOW_OXYGEN_MG_L
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ def flag_gear(
     placements: gpd.GeoDataFrame,
     methods: pd.DataFrame,
     day_only: pd.Series,
+    stretch_length_m: pd.Series,
     findings: Findings,
 ) -> None:
     """Flag what looks odd about the gear of each placement.
@@ -42,13 +43,15 @@ def flag_gear(
         Index `method`; its columns alone decide what is asked of a placement.
     day_only
         Rows whose times are days alone.
+    stretch_length_m
+        Length of the stretch cut from the reaches, by `placement_id`. [m]
     """
     asked = methods.loc[placements["method"]].set_axis(placements.index)
     _flag_hours(cells, placements, asked, day_only, findings)
     _flag_papers(cells, placements, asked, findings)
     _flag_soak(cells, placements, asked, day_only, findings)
-    _flag_effort(cells, placements, methods, findings)
-    _flag_shape(cells, placements, asked, findings)
+    _flag_effort(cells, placements, methods, stretch_length_m, findings)
+    _flag_shape(cells, placements, methods, findings)
     trap = (asked["gear_kind"] == "trap") & asked["passive"]
     little = placements["dissolved_oxygen_mg_l"] < LOW_OXYGEN_MG_L
     airless = ~placements["trap_air_space"].fillna(False).astype(bool)
@@ -172,46 +175,56 @@ def _flag_soak(
 
 
 def _flag_effort(
-    cells: Cells, placements: gpd.GeoDataFrame, methods: pd.DataFrame, findings: Findings
+    cells: Cells,
+    placements: gpd.GeoDataFrame,
+    methods: pd.DataFrame,
+    stretch_length_m: pd.Series,
+    findings: Findings,
 ) -> None:
-    fished = placements["outcome"].isin(["lost", "disturbed"]).to_numpy(bool)
-    numbered = placements.set_axis(pd.RangeIndex(len(placements)))
-    effort = effort_of(numbered, methods)
-    known = effort.loc[effort["effort"].notna(), "placement_id"].astype(int)
-    none = np.ones(len(placements), dtype=bool)
-    none[known.to_numpy()] = False
-    units = methods["effort_units"].map(lambda names: ", ".join(n.replace("_", " ") for n in names))
-    lacking = none & ~fished
-    said = placements["method"].map(units).to_numpy(object)[lacking]
+    effort = effort_of(placements.set_index("placement_id"), methods, stretch_length_m)
+    known = placements["placement_id"].isin(effort.loc[effort["effort"].notna(), "placement_id"])
+    lacking = ~known & ~placements["outcome"].isin(["lost", "disturbed"])
+    wanted = methods["effort_units"].map(_what_tells_effort)
     findings.flag(
         cells,
         lacking,
         "effort_missing",
         "method",
-        [f"How hard it fished cannot be told in any of its units: {names}." for names in said],
+        [
+            f"How hard it fished cannot be told: for this method fill in {columns}."
+            for columns in placements.loc[lacking, "method"].map(wanted)
+        ],
     )
 
 
+def _what_tells_effort(units: list[str]) -> str:
+    """Name the columns of which any unit is made; gear_count may be missing, it is then one."""
+    sets = [
+        " and ".join(name for name in EFFORT_UNITS[unit].columns if name != "gear_count")
+        for unit in units
+    ]
+    return ", or ".join(dict.fromkeys(sets))
+
+
 def _flag_shape(
-    cells: Cells, placements: gpd.GeoDataFrame, asked: pd.DataFrame, findings: Findings
+    cells: Cells, placements: gpd.GeoDataFrame, methods: pd.DataFrame, findings: Findings
 ) -> None:
-    usual = {
-        (method, kind)
-        for method, kinds in asked.drop_duplicates("label")
-        .set_axis(placements["method"].to_numpy(object)[~asked["label"].duplicated()])["geometry"]
-        .items()
-        for kind in kinds
-    }
-    pairs = list(zip(placements["method"].tolist(), placements["shape_kind"].tolist(), strict=True))
-    odd = np.array([pair not in usual for pair in pairs], dtype=bool)
+    usual = methods["geometry"].explode().dropna()
+    given = pd.MultiIndex.from_frame(placements[["method", "shape_kind"]])
+    odd = ~given.isin(list(usual.items()))
+    kinds = methods["geometry"].map(" or ".join)
     findings.flag(
         cells,
         odd,
         "geometry_unusual",
         "geometry",
         [
-            f"A place given as {pairs[k][1]} is not usual for this method."
-            for k in np.flatnonzero(odd)
+            f"The place is given as {kind}; usual for this method is {known}."
+            for kind, known in zip(
+                placements.loc[odd, "shape_kind"],
+                placements.loc[odd, "method"].map(kinds),
+                strict=True,
+            )
         ],
     )
     shape = placements["shape"].to_numpy(object)

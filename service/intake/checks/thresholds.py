@@ -39,7 +39,8 @@ FLAGS: Final[dict[str, str]] = {
     "low_oxygen": "little oxygen, and a trap without an air space",
     "fast_water": "a trap was set in fast water",
     "warm_water": "the water was warm",
-    "gear_not_cleaned": "gear moved to another water without cleaning on record",
+    "gear_not_cleaned": "gear moved to another part of the network, or another top-level "
+    "catchment, without cleaning on record",
     "outcome_missing": "no catch row and no declared outcome; kept as unrecorded",
     "outcome_assumed": "catch rows and no declared outcome; kept as caught",
     "caught_without_rows": "declared caught, but there is no catch row",

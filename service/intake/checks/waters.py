@@ -19,24 +19,28 @@ __all__ = ["flag_waters"]
 def flag_waters(
     cells: Cells,
     placements: gpd.GeoDataFrame,
-    catchment: pd.Series,
+    water: pd.DataFrame,
     earlier: gpd.GeoDataFrame,
-    earlier_catchment: pd.Series,
+    earlier_water: pd.DataFrame,
     findings: Findings,
 ) -> None:
     """Flag warm water, and gear that came from another water uncleaned.
 
-    Waters differ when the smallest catchments that hold them do; where no catchment is known,
-    when both have a stream name and the names differ.
+    Another water is another connected part of the network; where one of the two lies on no reach,
+    another top-level catchment; where that is not known either, another stream name. The gear of
+    a crew is taken to be what it used last with this method in this survey, unless that still
+    stood in the water. Common practice asks for cleaning between waters; where one ends is our
+    choice.
 
     Parameters
     ----------
     cells, placements
         The placement sheet, as text and read.
-    catchment
-        Smallest catchment of each placement, missing outside all.
-    earlier, earlier_catchment
-        Stored placements of the same surveys, and theirs.
+    water
+        Where each placement lies, rows of `placements`: `part` of the network and top-level
+        `catchment`, both missing where not known.
+    earlier, earlier_water
+        Stored placements of the same surveys, index `placement_id`, and the same of them.
     """
     warm = placements["water_temperature_c"] >= WARM_WATER_C
     findings.flag(
@@ -46,29 +50,36 @@ def flag_waters(
         "water_temperature_c",
         f"{WARM_WATER_C:g} °C or more: fish need short handling, shade and fresh water.",
     )
-    columns = ["survey", "crew", "method", "set_at", "gear_cleaned", "stream_name"]
-    new = placements[columns].assign(water=catchment.to_numpy(object), row=range(len(placements)))
-    old = earlier[columns].assign(water=earlier_catchment.to_numpy(object), row=-1)
-    both = pd.concat([old, new], ignore_index=True) if len(old) else new.reset_index(drop=True)
+    columns = ["survey", "crew", "method", "set_at", "lifted_at", "gear_cleaned", "stream_name"]
+    new = pd.DataFrame(placements[["placement_id", *columns]]).assign(row=range(len(placements)))
+    both = pd.concat([new.reset_index(drop=True), water.reset_index(drop=True)], axis=1)
+    if len(earlier):
+        old = pd.DataFrame(earlier[columns]).rename_axis("placement_id").reset_index()
+        old = pd.concat([old.assign(row=-1), earlier_water.reset_index(drop=True)], axis=1)
+        both = pd.concat([old, both], ignore_index=True)
     both = both.sort_values("set_at", kind="stable")
     team = both.groupby(["survey", "crew", "method"], dropna=False, sort=False)
-    before = team[["water", "stream_name"]].shift()
-    known = both["water"].notna() & before["water"].notna()
-    moved = (known & (both["water"] != before["water"])) | (
-        ~known
-        & both["stream_name"].notna()
-        & before["stream_name"].notna()
-        & (both["stream_name"] != before["stream_name"])
-    )
+    before = team[["placement_id", "lifted_at", "part", "catchment", "stream_name"]].shift()
+    moved = pd.Series(False, index=both.index)
+    settled = moved.copy()
+    for name in ("part", "catchment", "stream_name"):
+        known = both[name].notna() & before[name].notna() & ~settled
+        moved |= known & (both[name] != before[name])
+        settled |= known
+    moved &= ~(before["lifted_at"] > both["set_at"])  # then it is other gear
     uncleaned = moved & ~both["gear_cleaned"].fillna(False).astype(bool) & (both["row"] >= 0)
-    rows = both.loc[uncleaned, "row"].to_numpy(int)
-    marked = pd.Series(False, index=range(len(placements)))
-    marked.iloc[rows] = True
+    told = pd.Series(before.loc[uncleaned, "placement_id"].to_numpy(object)).set_axis(
+        both.loc[uncleaned, "row"].to_numpy(int)
+    )
+    told = told.sort_index()
     findings.flag(
         cells,
-        marked,
+        pd.Series(range(len(placements))).isin(told.index),
         "gear_not_cleaned",
         "gear_cleaned",
-        "This team's gear came from another water, and no cleaning is on record; it may carry "
-        "disease and unwanted species.",
+        [
+            f"This gear seems to come from another water (placement {name}), and no cleaning is on "
+            "record; it may carry disease and unwanted species."
+            for name in told
+        ],
     )

@@ -79,17 +79,23 @@ def _say_yes_or_no(value: str) -> str:
 
 
 def method_column(cells: Cells, methods: pd.DataFrame, findings: Findings) -> pd.Series:
-    """Read the method by its name or label, in any case."""
-    meaning = {plain(label): str(name) for name, label in methods["label"].items()}
+    """Read the method by its name, or by a label that no other has, in any case."""
+    labels = methods["label"].map(plain)
+    meaning = {label: str(name) for name, label in labels[~labels.duplicated(keep=False)].items()}
     meaning |= {plain(str(name)): str(name) for name in methods.index}
     names = [str(name) for name in methods.index]
+
+    def remedy(value: str) -> str:
+        several = methods.index[labels == plain(value)]
+        if len(several):
+            return f"several methods have this label; write {' or '.join(map(str, several))}"
+        near = did_you_mean(value, names)
+        return "not a method of this store" + (near or f"; there are {', '.join(names)}")
+
     return word_column(
         cells,
         "method",
         meaning,
         findings,
-        lambda value: (
-            "not a method of this store"
-            + (did_you_mean(value, names) or f"; there are {', '.join(names)}")
-        ),
+        remedy,
     )
