@@ -27,6 +27,7 @@ from layers.looking import (
     nested_catchments,
     require_columns,
 )
+from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -37,9 +38,8 @@ if TYPE_CHECKING:
     Floats = npt.NDArray[np.float64]
     Bools = npt.NDArray[np.bool_]
 
-__all__ = ["ALL_CATCHMENTS", "CATCH_RATE_COLUMNS", "catch_per_unit_effort"]
+__all__ = ["CATCH_RATE_COLUMNS", "catch_per_unit_effort"]
 
-ALL_CATCHMENTS: Final = "all"
 CATCH_RATE_COLUMNS: Final = (
     "method",
     "catchment",
@@ -254,6 +254,7 @@ def _groups(
     placements: pd.DataFrame, catchment_of: pd.Series, ancestors: pd.DataFrame
 ) -> list[tuple[str, Ints]]:
     names, inner, outer = nested_catchments(ancestors)
+    refuse_all(names, "catchment", CATCHMENTS_ANEW)
     home = codes_within(catchment_of.reindex(placements.index), names)
     held = pd.DataFrame({"home": home, "row": np.arange(len(placements))}).merge(
         pd.DataFrame({"home": inner, "outer": outer}), on="home"
@@ -261,7 +262,7 @@ def _groups(
     held["catchment"] = names.to_numpy()[held["outer"]]
     members = held.groupby("catchment")["row"]
     groups = [(str(name), np.sort(rows.to_numpy())) for name, rows in members]
-    return [*groups, (ALL_CATCHMENTS, np.arange(len(placements)))]
+    return [*groups, (ALL, np.arange(len(placements)))]
 
 
 @dataclass(frozen=True)

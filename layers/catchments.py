@@ -11,6 +11,7 @@ import shapely
 from layers.crs import CrsLike, read_crs, require_metres, require_same_crs, transform_frame
 from layers.errors import CrsError, FrameError
 from layers.generalising import covered_squares
+from layers.totals import ALL_IS_TOTALS, is_all
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -314,6 +315,13 @@ def _by_id(raw: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     if frame.index.hasnans:
         raise FrameError("A catchment has no catchment_id; give every one an id of its own.")
     frame.index = pd.Index(frame.index.astype("str").str.strip(), name="catchment_id")
+    totals = np.flatnonzero(frame.index.map(is_all))
+    if len(totals):
+        at = totals[0]
+        raise FrameError(
+            f"Feature {at + 1}, catchment_id {frame.index[at]!r}: {ALL_IS_TOTALS}, for example "
+            "the name of the water."
+        )
     doubled = frame.index[frame.index.duplicated()]
     if len(doubled):
         raise FrameError(

@@ -21,6 +21,7 @@ from layers.looking import (
     require_columns,
 )
 from layers.removal import Estimator, catches_fall, estimate_removal
+from layers.totals import ALL, RECORDS_ANEW, refuse_all
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -29,9 +30,8 @@ if TYPE_CHECKING:
 
     Floats = npt.NDArray[np.float64]
 
-__all__ = ["ALL_SPECIES", "DEPLETION_COLUMNS", "depletion", "fished_area_m2"]
+__all__ = ["DEPLETION_COLUMNS", "depletion", "fished_area_m2"]
 
-ALL_SPECIES: Final = "all"
 FEW_FISH: Final = 10  # common practice, no source
 DEPLETION_COLUMNS: Final = (
     "placement_id",
@@ -120,12 +120,13 @@ def depletion(
     Raises
     ------
     FrameError
-        A column is missing.
+        A column is missing, or a species is called `all`.
     """
     require_columns(placements, ["method", "outcome", "passes", "set_at"], "placements")
     require_columns(
         catches, ["placement_id", "species", "count", "count_kind", "pass_no"], "catches"
     )
+    refuse_all(catches["species"].unique(), "species", RECORDS_ANEW)
     row = codes_within(catches["placement_id"], placements.index)
     rows = catches.loc[row >= 0, ["species", "count", "count_kind", "pass_no"]].assign(
         row=row[row >= 0]
@@ -138,9 +139,9 @@ def depletion(
     by_pass = fished & ((stated >= 1) | (highest >= 1))
     passes = np.fmax(stated, highest)
 
-    pooled = pd.DataFrame({"row": np.flatnonzero(by_pass)}).assign(species=ALL_SPECIES)
+    pooled = pd.DataFrame({"row": np.flatnonzero(by_pass)}).assign(species=ALL)
     rows = rows[by_pass[rows["row"]]]
-    rows = pd.concat([rows, rows.assign(species=ALL_SPECIES)], ignore_index=True)
+    rows = pd.concat([rows, rows.assign(species=ALL)], ignore_index=True)
     # A placement that caught nothing has no catch row; its pooled row must still appear.
     groups = pd.concat([rows[["row", "species"]], pooled]).drop_duplicates()
     table = [
@@ -152,7 +153,7 @@ def depletion(
     if areas_m2 is not None:
         area = areas_m2.reindex(frame["placement_id"]).to_numpy(dtype=np.float64)
         frame["density_per_100_m2"] = 100.0 * frame["n_hat"].to_numpy() / area
-    frame["_pooled"] = frame["species"] == ALL_SPECIES
+    frame["_pooled"] = frame["species"] == ALL
     frame = frame.sort_values(
         ["placement_id", "_pooled", "species"], kind="stable", ignore_index=True
     ).drop(columns="_pooled")

@@ -24,6 +24,7 @@ from layers.looking import (
     nested_catchments,
     require_columns,
 )
+from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -375,6 +376,7 @@ def effort_totals(
     """
     require_columns(placements, ["method", "outcome", "set_at", "timezone"], "placements")
     names, inner, outer = nested_catchments(ancestors)
+    refuse_all(names, "catchment", CATCHMENTS_ANEW)
     used = looked(placements)
     rows = codes_within(effort["placement_id"], placements.index)
     keep = (rows >= 0) & used[np.maximum(rows, 0)] if len(placements) else rows >= 0
@@ -393,7 +395,7 @@ def effort_totals(
     )
     nesting = pd.DataFrame({"home": inner, "catchment": names.to_numpy()[outer]})
     within = pd.concat(
-        [long.merge(nesting, on="home"), long.assign(catchment="all")], ignore_index=True
+        [long.merge(nesting, on="home"), long.assign(catchment=ALL)], ignore_index=True
     )
     keys = ["method", "catchment", *(["year"] if by_year else []), "effort_unit"]
     totals = (

@@ -13,6 +13,7 @@ from layers.intervals import Intervals, overlay, union_intervals
 from layers.looking import codes_of, local_dates, require_columns
 from layers.reach_parts import cover_with_parts
 from layers.sampled_stretches import sampled_stretches
+from layers.totals import ALL, RECORDS_ANEW, refuse_all
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,10 +25,9 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Floats = NDArray[np.float64]
 
-__all__ = ["ALL_METHODS", "GROUPINGS", "sampled_length"]
+__all__ = ["GROUPINGS", "sampled_length"]
 
 GROUPINGS: Final = ("catchment", "strahler", "reach", "year", "survey")
-ALL_METHODS: Final = "all"
 _OF_NETWORK: Final = ("catchment", "strahler", "reach")
 _WHOLE: Final = "whole"  # a key that all rows share, so that grouping by nothing needs no case
 _NO_YEAR: Final = 2**31  # sorts after every year
@@ -153,6 +153,7 @@ class _Names:
         }
         for name in ("method", "survey"):
             self.of[name] = pd.Index(placements[name].dropna().unique()).sort_values()
+        refuse_all(self.of["method"], "method", RECORDS_ANEW)
 
     def codes(self, name: str) -> Ints:
         """Code of each placement."""
@@ -169,7 +170,7 @@ class _Names:
             return codes.astype(np.int64)
         if name == "year":
             return codes.mask(codes == _NO_YEAR).astype("Int64")
-        last = [ALL_METHODS, None] if name == "method" else [None]
+        last = [ALL, None] if name == "method" else [None]
         table = np.array([*self.of[name], *last], dtype=object)
         return pd.Series(table[codes.to_numpy()], index=codes.index, dtype="str")
 

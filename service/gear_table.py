@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 from layers.effort import EFFORT_UNITS
+from layers.totals import ALL
 from service import reference, summaries
 
 if TYPE_CHECKING:
@@ -59,7 +60,7 @@ def gear_table(store: Store, selection: Selection, viewer: Viewer) -> GearTable:
     """
     asked = selection.without_species()
     totals = summaries.effort_by_year(store, asked, viewer)
-    counted = totals[(totals["catchment"] != "all") & totals["main_unit"]]
+    counted = totals[(totals["catchment"] != ALL) & totals["main_unit"]]
     units = dict(zip(counted["method"], counted["effort_unit"], strict=True))
     summed = counted.groupby(["catchment", "method"]).agg(
         placements=("placements", "sum"),
@@ -76,7 +77,7 @@ def gear_table(store: Store, selection: Selection, viewer: Viewer) -> GearTable:
         place: GearCell(placements, effort, EFFORT_UNITS[units[place[1]]].unit, sampled_m)
         for place, placements, effort, sampled_m in zip(joined.index, *columns, strict=True)
     }
-    whole = lengths.xs("all", level="method") if len(lengths) else lengths
+    whole = lengths.xs(ALL, level="method") if len(lengths) else lengths
     catchments, names = reference.catchments(store), reference.catchment_names(store)
     return GearTable(
         methods,

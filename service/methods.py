@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from layers.effort import EFFORT_UNITS
+from layers.totals import ALL_IS_TOTALS, is_all
 from service.errors import Fault, FieldFileError
 
 if TYPE_CHECKING:
@@ -115,6 +116,8 @@ class _Checks:
         """Check one table and return it as a row."""
         if not (self.method.isascii() and self.method.isidentifier() and self.method.islower()):
             self.fault("", self.method, "name methods in small letters, digits and _")
+        if is_all(self.method):
+            self.fault("", self.method, ALL_IS_TOTALS)
         for entry, value in table.items():
             if entry not in METHOD_COLUMNS:
                 self.fault(entry, value, f"no such entry; there are {', '.join(METHOD_COLUMNS)}")

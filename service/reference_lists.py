@@ -11,6 +11,7 @@ import pandas as pd
 
 from layers.crs import read_crs
 from layers.errors import CrsError
+from layers.totals import ALL_IS_TOTALS, is_all
 from service.column_names import named_as_ours
 from service.errors import Fault, FieldFileError, RequestError
 from service.intake.spelling import did_you_mean
@@ -132,7 +133,8 @@ class _Checks:
             self.faults.append(Fault(self.file, self.rows[place], column, value[:200], said))
 
     def keys(self, names: pd.Series, key: str) -> None:
-        """Refuse keys that are empty, or stand there more than once."""
+        """Refuse keys that are empty, name total rows, or stand there more than once."""
+        self.refuse(names.map(is_all), key, names.tolist(), ALL_IS_TOTALS)
         self.refuse(names.isna(), key, names.tolist(), "it is empty; give a name")
         doubled = names.notna() & names.duplicated()
         first = dict(zip(map(str, names.tolist()[::-1]), self.rows[::-1], strict=True))

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 import geopandas as gpd
 
 from layers.stretches import stretch_lengths
+from layers.totals import ALL
 from service import reference
 from service.access import (
     open_records,
@@ -223,7 +224,7 @@ def effort(
     rows = _of_species(found[_told_whole(found, asked, viewer)], selection)
     if selection.catchments:
         chosen = within_catchments(store, rows["catchment"], selection.catchments)
-        rows = rows[chosen | (rows["catchment"] == "all").to_numpy()]
+        rows = rows[chosen | (rows["catchment"] == ALL).to_numpy()]
     return _finished(rows, "effort", inputs=inputs)  # type: ignore[no-any-return]
 
 

@@ -17,6 +17,7 @@ from layers.crs import read_crs
 from layers.effort import EFFORT_UNITS, effort_of, effort_totals
 from layers.looking import local_dates, looked
 from layers.record_features import species_caught
+from layers.totals import ALL
 from service.export.column_words import public_words
 from service.export.contents import dates_of
 from service.export.eml import withheld_words
@@ -260,7 +261,7 @@ def _sampled(contents: Contents) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "Method": [
-                "All methods together" if name == "all" else labels.get(name, name)
+                "All methods together" if name == ALL else labels.get(name, name)
                 for name in whole["method"]
             ],
             "Placements": whole["placements"],

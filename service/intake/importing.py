@@ -12,6 +12,7 @@ import pandas as pd
 from layers.catchments import catchment_of
 from layers.collector import collector_paused
 from layers.stretches import stretch_lengths
+from layers.totals import ALL_IS_TOTALS, is_all
 from service import reference
 from service.errors import FieldFileError
 from service.intake.checked_sheets import Checked, readable
@@ -135,6 +136,7 @@ def _check(
     methods, species = reference.methods(store), reference.species(store)
     refuse_doubled_ids(cells, findings)
     named = cells.column("survey").mask(cells.column("survey") == "", sheets.survey)
+    findings.refuse(cells, named.map(is_all), "survey", ALL_IS_TOTALS)
     stored_surveys, stored_sites = store.surveys(), store.sites()
     surveys = new_surveys(
         sheets.cells.get("surveys"),

@@ -9,6 +9,7 @@ import pandas as pd
 
 from layers.crs import read_crs
 from layers.errors import CrsError
+from layers.totals import ALL_IS_TOTALS, is_all
 from service.intake.checks.words import text_column
 from service.intake.columns import SHEETS
 from service.intake.spelling import did_you_mean, nearest_names
@@ -51,6 +52,7 @@ def new_surveys(
     """
     listed = _listed(cells, "surveys", stored, findings)
     if cells is not None:
+        findings.refuse(cells, cells.column("survey").map(is_all), "survey", ALL_IS_TOTALS)
         _refuse_zones(cells, findings)
         _refuse_crs(cells, findings)
     names = [name for name in named.unique().tolist() if name]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from flask import Blueprint, Response, request
 
 from layers import figures
+from layers.totals import ALL
 from service import reference, summaries
 from service.access import open_records
 from service.errors import RequestError
@@ -96,8 +97,8 @@ def catch_rate() -> Response:
     catchments = reference.catchments(store)
     if not asked.selection.catchments:
         outer = catchments.index[catchments["parent_id"].isna()]
-        rates = rates[rates["catchment"].isin([*outer, "all"])]
-    names = reference.catchment_names(store) | {"all": "everywhere"}
+        rates = rates[rates["catchment"].isin([*outer, ALL])]
+    names = reference.catchment_names(store) | {ALL: "everywhere"}
     rates = rates.assign(catchment=rates["catchment"].map(names))
     return _answer(figures.catch_per_unit_effort(rates, name, labels=_labels()))
 
