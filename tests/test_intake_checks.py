@@ -332,6 +332,12 @@ def test_methods_of_one_label_keep_their_own_shapes(fresh):
     assert "write kick_net or kick_net_polygon" in fault.remedy
 
 
+def test_letters_for_a_zone_are_answered_with_the_zone_of_the_survey(store):
+    """The sheet's survey goes by Irish time; which has GMT in winter, UTC+1 in summer."""
+    fault = only_fault(checked(store, placements(set_at="2024-05-02 11:00 BST")), "set_at")
+    assert "the clock of Europe/Dublin (+00:00 or +01:00)" in fault.remedy
+
+
 def test_a_species_new_to_a_catchment_is_flagged_once_there_are_records(fresh):
     first = checked(fresh, cells(PLACEMENTS), cells(CATCHES))
     assert "new_in_catchment" not in codes(first)

@@ -1,6 +1,7 @@
 """Times as people write them, placed in time zones."""
 
 import datetime as dt
+import re
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -88,6 +89,56 @@ def test_clock_times_that_came_twice_or_never_are_refused():
         (1, "2024-03-31T01:30"),
     ]
     assert read.notna().tolist() == [False, False, True, True]
+
+
+# The two offsets of each zone at that change of its clocks, IANA tz database (from memory).
+CHANGES = [
+    ("2024-10-27T01:30", "Europe/Dublin", "went back", "+01:00", "+00:00"),
+    ("2024-03-31T01:30", "Europe/Dublin", "went forward", "+00:00", "+01:00"),
+    ("2024-11-03 01:30", "America/Denver", "went back", "-06:00", "-07:00"),
+    ("2024-03-10 02:30", "America/Denver", "went forward", "-07:00", "-06:00"),
+    ("2024-04-07T02:15", "Australia/Lord_Howe", "went back", None, None),
+    ("2024-04-07T01:45", "Australia/Lord_Howe", "went back", "+11:00", "+10:30"),
+]
+
+
+@pytest.mark.parametrize(("written", "zone", "why", "first", "second"), CHANGES)
+def test_a_change_of_the_clocks_is_told_with_the_offsets_of_that_zone(
+    written, zone, why, first, second
+):
+    """Both that are offered are read, and one hour (there: half an hour) apart."""
+    read, refused = column([written], zone=zone)
+    if first is None:  # half an hour after the change: this clock time came once
+        assert not refused
+        return
+    (fault,) = refused
+    assert f"{zone}, as the clocks {why}" in fault.remedy
+    offered = re.findall(r"\d{4}-\d\d-\d\dT[\d:]+[+-]\d\d:\d\d", fault.remedy)
+    wall = written.replace(" ", "T")
+    assert offered == [wall + first, wall + second]
+    read, refused = column(offered, zone=zone)
+    assert not refused
+    apart = abs(read.iloc[1] - read.iloc[0])
+    assert apart == pd.Timedelta(minutes=30 if "Howe" in zone else 60)
+
+
+@pytest.mark.parametrize(
+    ("written", "zone", "said"),
+    [
+        ("2024-06-01 18:30 MST", "America/Denver", "write 2024-06-01T18:30-07:00 if MST is meant"),
+        ("2024-06-01 18:30 MDT", "America/Denver", "write 2024-06-01T18:30-06:00 if MDT is meant"),
+        ("2024-06-01 18:30 GMT", "America/Denver", "write 2024-06-01T18:30+00:00 if GMT is meant"),
+        ("2024-06-01 18:30 MST", "America/Denver", "America/Denver (-06:00 or -07:00)"),
+        ("2024-06-01 18:30 BST", "Europe/Dublin", "leave BST out if it is the clock of Europe/D"),
+        ("2024-06-01 18:30 BST", "UTC", "leave BST out if it is the time zone of the survey"),
+        ("2024-06-01 18:30 Uhr", "Europe/Dublin", "write 2024-06-01T18:30"),
+    ],
+)
+def test_letters_for_a_zone_are_answered_with_what_the_survey_s_zone_has(written, zone, said):
+    """Daylight time of the Rocky Mountains is UTC-6, standard time UTC-7; elsewhere nothing."""
+    remedy = read_moment(written, None, "" if zone == "UTC" else zone)
+    assert said in remedy
+    assert "+01:00" not in remedy or zone == "Europe/Dublin"
 
 
 def test_a_day_alone_is_the_start_of_that_day_there():

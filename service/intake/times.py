@@ -5,12 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import re
 from typing import TYPE_CHECKING, Final, Literal
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
 from service.intake.time_remedies import ASK as _ASK
-from service.intake.time_remedies import time_remedy
+from service.intake.time_remedies import offset_remedy, time_remedy
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -92,7 +93,7 @@ class Moments:
 
 
 def read_moment(
-    text: str, date_order: DateOrder | None = None
+    text: str, date_order: DateOrder | None = None, zone: str = ""
 ) -> tuple[dt.datetime, float | None, bool] | str:
     """Read one time, or say why not.
 
@@ -102,6 +103,8 @@ def read_moment(
         A stripped cell, not empty.
     date_order
         How dates such as 03/04/2024 are meant; without it they are refused.
+    zone
+        IANA time zone of the survey, for the advice; '' where it is not known.
 
     Returns
     -------
@@ -126,7 +129,7 @@ def read_moment(
     fit = _NAMED.fullmatch(text)
     if fit and fit["name"].lower() in _MONTHS:
         return _moment(fit, _MONTHS[fit["name"].lower()], int(fit["day"]))
-    return time_remedy(text, lambda other: _written(other, date_order)) or _ASK
+    return time_remedy(text, lambda other: _written(other, date_order), zone) or _ASK
 
 
 def _written(text: str, date_order: DateOrder | None) -> str | None:
@@ -202,9 +205,16 @@ def _with_offset(
 
 
 def time_column(
-    cells: Cells, column: str, findings: Findings, date_order: DateOrder | None = None
+    cells: Cells,
+    column: str,
+    findings: Findings,
+    date_order: DateOrder | None = None,
+    zones: pd.Series | None = None,
 ) -> Moments:
-    """Read a column of times; what cannot be understood is refused and comes back missing."""
+    """Read a column of times; what cannot be understood is refused and comes back missing.
+
+    `zones`, if given, are the time zones of the rows, missing where not known, for the advice.
+    """
     text = cells.column(column)
     codes, uniques = pd.factorize(text.to_numpy(object))
     moments = Moments(len(uniques) + 1)
@@ -216,7 +226,9 @@ def time_column(
             continue
         read = read_moment(value, date_order)
         if isinstance(read, str):
-            remedies[value] = read
+            own = zones[text == value].unique().tolist() if zones is not None else []
+            zone = own[0] if len(own) == 1 and isinstance(own[0], str) else ""
+            remedies[value] = str(read_moment(value, date_order, zone))
             continue
         wall, offset, day_only = read
         moments.wall[place] = np.datetime64(wall, "us")
@@ -285,8 +297,12 @@ def localise(
         utc[at[~day]] = _as_utc(moved[~day])
     twice &= ~moments.day_only
     never &= ~moments.day_only
-    findings.refuse(cells, twice, column, _add_offset("came twice, as the clocks went back"))
-    findings.refuse(cells, never, column, _add_offset("never came, as the clocks went forward"))
+    odd = twice | never
+    written = cells.column(column).to_numpy(object)
+    for code, zone in enumerate(names):
+        own = odd & (codes == code)
+        if own.any():
+            findings.refuse(cells, own, column, _offsets_of(ZoneInfo(zone), written, moments.wall))
     utc[twice | never] = np.datetime64("NaT")
     return pd.Series(utc, index=cells.frame.index).dt.tz_localize("UTC")
 
@@ -295,8 +311,13 @@ def _as_utc(times: pd.DatetimeIndex) -> NDArray[np.datetime64]:
     return times.tz_convert("UTC").tz_localize(None).to_numpy().astype("datetime64[us]")
 
 
-def _add_offset(why: str) -> Callable[[str], str]:
+def _offsets_of(
+    zone: ZoneInfo, written: NDArray[np.object_], wall: NDArray[np.datetime64]
+) -> Callable[[str], str]:
+    """Make the remedy of a value at a change of the clocks in this zone."""
+
     def remedy(value: str) -> str:
-        return f"this clock time {why}; add the offset from UTC, as in {value}+01:00"
+        at = int(np.argmax(written == value))
+        return offset_remedy(wall[at].astype(dt.datetime), zone)
 
     return remedy

@@ -144,8 +144,9 @@ def _read_times(
 ) -> None:
     """Add `set_at`, `lifted_at` and `day_only`."""
     zones = placements["timezone"].fillna("UTC")
-    began = time_column(cells, "set_at", findings, date_order)
-    ended = time_column(cells, "lifted_at", findings, date_order)
+    known = placements["timezone"].mask(placements["timezone"] == "UTC")  # it stands for unknown
+    began = time_column(cells, "set_at", findings, date_order, known)
+    ended = time_column(cells, "lifted_at", findings, date_order, known)
     both = ~np.isnat(began.wall) & ~np.isnat(ended.wall)
     mixed = both & (began.day_only != ended.day_only)
     findings.refuse(
