@@ -136,7 +136,11 @@ def _cut_one(geometry: shapely.Geometry) -> shapely.Geometry:
     parts: list[shapely.Geometry] = []
     for part in shapely.get_parts(geometry):
         west, _, east, _ = part.bounds
-        if east - west <= 180 and west >= -180 and east <= 180:
+        turns = 360 * np.floor((west + 180) / 360)
+        if turns:
+            part = shapely.transform(part, lambda at, turns=turns: at - [turns, 0])  # noqa: PLW2901
+            west, east = west - turns, east - turns
+        if east - west <= 180 and east <= 180:
             parts.append(part)
             continue
         whole = shapely.orient_polygons(_run_on(part)) if part.geom_type == "Polygon" else part

@@ -137,6 +137,32 @@ def test_parts_that_do_not_cross_stay_as_they_are():
     assert any(part.equals(greenwich) for part in cut.geoms)
 
 
+def test_section_3_1_9_longitudes_beyond_180_come_round():
+    """Section 4 counts longitudes from -180 to 180: what lies beyond keeps place and kind."""
+    line = shapely.LineString([(181, 10), (183.5, 12)])
+    here, far, both = to_wgs84(
+        np.array([shapely.Point(181.5, -17), line, shapely.MultiPoint([(-190, 1), (179, 2)])]),
+        "EPSG:4326",
+    )
+    assert here.equals(shapely.Point(-178.5, -17))
+    assert far.geom_type == "LineString"
+    assert far.equals(shapely.LineString([(-179, 10), (-176.5, 12)]))
+    assert both.equals(shapely.MultiPoint([(170, 1), (179, 2)]))
+
+
+def test_section_3_1_9_each_part_is_cut_whatever_stands_before_it():
+    """The crossing part comes last; the way round by less than 180 degrees is the way meant."""
+    crossing = shapely.Polygon([(177, -20), (177, -16), (-178, -16), (-178, -20)])
+    cut = to_wgs84(np.array([shapely.MultiPolygon([shapely.box(-5, 10, 20, 20), crossing])]), 4326)
+    assert sorted(part.bounds for part in cut[0].geoms) == [
+        (-180, -20, -178, -16),
+        (-5, 10, 20, 20),
+        (177, -20, 180, -16),
+    ]
+    narrow = to_wgs84(np.array([shapely.LineString([(90.2, 5), (-90.3, 5)])]), 4326)[0]
+    assert [part.bounds for part in narrow.geoms] == [(90.2, 5, 180, 5), (-180, 5, -90.3, 5)]
+
+
 def test_section_3_2_feature_without_place_has_null_geometry():
     """Section 3.2: an unlocated feature keeps its `geometry` member, as null."""
     nowhere = [None, shapely.Point(), shapely.Point(math.nan, 5), shapely.Point(math.inf, 5)]

@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import re
 
+import geopandas as gpd
 import pandas as pd
 import pytest
 import shapely
@@ -160,6 +161,10 @@ def test_snap_line_ends_on_the_reach(store):
     assert shapely.distance(feet, shown.geometry.to_numpy()) == pytest.approx(
         shown["offset_m"].to_numpy(), abs=0.01
     )
+    degrees = gpd.GeoSeries(feet, crs=shown.crs).to_crs(4326)
+    assert shown["snapped_longitude"].to_numpy() == pytest.approx(degrees.x.to_numpy(), abs=1e-7)
+    assert shown["snapped_latitude"].to_numpy() == pytest.approx(degrees.y.to_numpy(), abs=1e-7)
+    assert shown["individuals"].dtype == "int64"
 
 
 def test_selection_in_words(store):

@@ -60,6 +60,20 @@ def test_walking_upstream_on_the_drawn_network(drawn_reaches):
     assert down[1] == -1
 
 
+def test_a_dividing_channel_is_followed_by_the_higher_order():
+    """Where a channel divides, order comes before upstream length and before `reach_id`."""
+    frame = gpd.GeoDataFrame(
+        {"strahler": [3, 1, 3]},
+        geometry=shapely.from_wkt(
+            ["LINESTRING (0 9, 0 6)", "LINESTRING (0 6, -3 0)", "LINESTRING (0 6, 3 0)"]
+        ),
+        index=pd.Index(["A", "B", "C"], name="reach_id"),
+        crs="EPSG:25830",
+    )
+    network = build_network(frame)
+    assert network.downstream_next.tolist() == [2, -1, -1]
+
+
 def test_distances_on_the_drawn_network(drawn_reaches):
     """River distance between the heads of R4 and R11 by hand: 500+150+250+500 m."""
     network = build_network(drawn_reaches)

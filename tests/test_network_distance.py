@@ -150,5 +150,6 @@ def test_seeds_spread_to_the_nearest():
 def test_measures_off_the_reach_are_refused():
     """A place is named with its reach and the reach's length."""
     network = build_network(reaches_of(["LINESTRING (0 100, 0 0)"]))
-    with pytest.raises(FrameError, match="outside reach 'R000' of 100"):
-        distance_to_sampled(network, [0], [0], [10]).at([0], [101])
+    for measure in (100.5, -0.5):
+        with pytest.raises(FrameError, match="outside reach 'R000' of 100"):
+            distance_to_sampled(network, [0], [0], [10]).at([0], [measure])

@@ -96,7 +96,7 @@ THIN = [
     ([[0, 0]], [[0, 0]], "nobody looked"),
     ([[0]] * 20, [[3]] * 20, "never found"),
     ([[1]] * 10 + [[0]] * 10, [[1]] * 20, "no repeats"),
-    ([[1]] * 5, [[3]] * 5, "units are too few"),
+    ([[1]] * 4 + [[0]] * 5, [[3]] * 9, "units are too few"),
     ([[1]] * 2 + [[0]] * 18, [[3]] * 20, "found in 2 units"),
     ([[2]] * 20, [[3]] * 20, "boundary estimate: occupancy"),
     ([[3]] * 8 + [[0]] * 12, [[3]] * 20, "boundary estimate: detection"),
@@ -107,6 +107,12 @@ THIN = [
 def test_thin_records_are_refused_with_the_reason(found, tried, reason):
     with pytest.raises(ThinDataError, match=reason):
         fit_occupancy(found, tried)
+
+
+def test_ten_units_with_three_finds_are_enough():
+    """The guide's least record: common practice, no source."""
+    fit = fit_occupancy([[1]] * 2 + [[2]] + [[0]] * 7, [[3]] * 10)
+    assert 0.3 < fit.occupancy < 1
 
 
 def test_placements_until_presence_is_unlikely():

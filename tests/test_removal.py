@@ -12,6 +12,7 @@ from scipy.special import gammaln
 
 from layers.errors import ThinDataError
 from layers.removal import (
+    _capture_standard_error,
     catches_fall,
     estimate_removal,
     large_sample,
@@ -174,3 +175,18 @@ def test_everything_in_the_first_pass():
     for estimator in (likelihood, weighted, large_sample):
         fit = estimator([12, 0, 0])
         assert (fit.n_hat, fit.p_hat, fit.n_se) == (12, 1, 0)
+
+
+@pytest.mark.parametrize(("n", "p", "k"), [(298, 0.25, 5), (60, 0.5, 3), (120, 0.7, 2)])
+def test_error_of_the_capture_chance_inverts_the_information(n, p, k):
+    """Expected information of N and p under the removal likelihood, inverted by NumPy.
+
+    Second derivatives by hand of `log N!/(N-T)! + T log p + (sum of fish not yet caught) log q`,
+    with the expected catches put in.
+    """
+    q = 1 - p
+    caught = n * (1 - q**k)
+    information = [[caught / (n * (n - caught)), k / q], [k / q, caught / (p**2 * q)]]
+    assert _capture_standard_error(n, p, k) == pytest.approx(
+        np.sqrt(np.linalg.inv(information)[1, 1])
+    )
