@@ -1,18 +1,23 @@
 """What each gear sampled by catchment, against a spatial join of the field sheets themselves."""
 
 import itertools
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 
 from service import create_app, summaries
 from service.demo import build_demo
+from service.export.contents import gather
+from service.export.report import account_page
 from service.gear_table import gear_table
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.settings import Settings
 from service.store import open_store
+from tests.small_store import drawn_reaches, field_records, make_small_store
 
 DEMO = Path(__file__).parents[1] / "demo_sites"
 
@@ -86,6 +91,45 @@ def test_rows_nest_and_a_filter_narrows(store):
     assert chosen.rows == ()  # no seine was hauled there
     one = gear_table(store, Selection(surveys=("NGT23",)), LOCAL_KEEPER)
     assert one.methods == ("hand_net", "spotlight")
+
+
+@pytest.mark.parametrize(
+    ("lifting", "key", "total"), [(3, "square_metre", "70 m²"), (4, "lift", "16 lifts")]
+)
+def test_every_place_counts_a_gear_in_one_unit(tmp_path, lifting, key, total):
+    """Of twelve kick nets two tell 2 lifts, some of the others 3, and seven an area of 10 m²."""
+    effort, unit = total.split()
+    store = make_small_store(tmp_path / "brook.gpkg")
+    nets = [
+        (f"K{k}", "kick_net", f"2024-09-0{k % 9 + 1} 10:00", "caught", 60.0 + 20 * k,
+         {"Cottus gobio": (1, "exact")})
+        for k in range(10)
+    ]  # fmt: skip
+    records = field_records(drawn_reaches(), rows=nets)
+    order = np.arange(10)
+    records.placements["lifts"] = np.where(order < lifting, 3.0, np.nan)
+    records.placements["area_m2"] = np.where(order < 3, np.nan, 10.0)
+    records.placements["minutes"] = np.nan
+    records = replace(records, flags=records.flags.iloc[:0], surveys=records.surveys.iloc[:0])
+    digests = pd.Series("d", index=records.placements.index)
+    store.add_batch(records, who="test", files=("b.csv",), digest="y", digests=digests)
+    chosen = Selection(methods=("kick_net",))
+
+    rates = summaries.effort(store, chosen, LOCAL_KEEPER)
+    assert set(rates["effort_unit"]) == {key}
+    assert set(rates.loc[rates["catchment"] == "all", "effort"]) == {float(effort)}
+    cells = [row.cells[0] for row in gear_table(store, chosen, LOCAL_KEEPER).rows if row.cells[0]]
+    assert {cell.unit for cell in cells} == {unit}
+    assert cells[0].effort == float(effort)
+    client = create_app(store, Settings(), viewer=LOCAL_KEEPER).test_client()
+    drawn = client.get("/figures/effort.svg?catchment=C1&method=kick_net").text
+    contents = gather(store, chosen, "precise")
+    page = account_page(contents, crs="EPSG:32629", transformation=("none needed", 0.0), members=[])
+    page = page.decode()
+    for svg in (drawn, page[page.index("<svg") : page.index("</svg>")]):
+        assert f"Kick net: {total}" in svg
+        assert f"Effort ({unit})" in svg
+    store.close()
 
 
 @pytest.mark.parametrize("viewer", [LOCAL_KEEPER, PUBLIC])
