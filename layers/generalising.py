@@ -8,11 +8,11 @@ random offsets, and saying what was done, follows Chapman (2020), Current Best P
 Generalizing Sensitive Species Occurrence Data, doi 10.15468/doc-5jp4-5g10. Squares are counted in
 metres from the origin of the store's projected CRS, as national grids count theirs.
 
-Neighbours. In a 1 km square people mostly visit one place, so whatever else lies in such a square
-is covered with it. In a wider cell others stay exact while they spread over at least five 1 km
-squares; over fewer, the cell is closed too. (Both are this program's rule; the fewest of five
-follows common practice in disclosure control, no source.) The rule looks at cells only: a rule by
-site or visit would show, when a placement is added, which neighbours vanish, and so where it lies.
+Neighbours. A cell that holds a covered placement is closed at that placement's step: every
+placement in it, of any year, is shown as the cell, or not at all. A withheld placement closes its
+10 km cell and is itself left out. So in a closed cell nothing is shown exactly, and no gap in a
+row of gear can show a place. The rule looks at cells only: a rule by site, visit or distance would
+show, when a placement is added, which neighbours vanish, and so where it lies.
 """
 
 from __future__ import annotations
@@ -52,8 +52,7 @@ __all__ = [
 
 STEPS_KM: Final = (1, 10, 50)  # each divides the next, so cells nest
 WITHHELD: Final = 1000  # coarser than any step: nothing is shown
-CLOSED_UP_TO_KM: Final = 1
-FEWEST_SQUARES: Final = 5
+WITHHELD_CLOSES_KM: Final = 10
 COVER_COLUMNS: Final = ("public_id", "step_km", "cell_x", "cell_y", "year")
 _SENSITIVITY: Final = {"none": 0, "1": 1, "10": 10, "50": 50, "withheld": WITHHELD}
 _MONTH_STARTS: Final = np.cumsum([0, 31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30])
@@ -157,13 +156,7 @@ def _in_season(first: Floats, last: Floats, season_from: Floats, season_until: F
     return np.asarray(within | ((stood > 0) & begun) | whole_year | ~known)
 
 
-def close_cells(
-    xy: Floats,
-    own: Ints,
-    *,
-    closed_up_to_km: int = CLOSED_UP_TO_KM,
-    fewest_squares: int = FEWEST_SQUARES,
-) -> Ints:
+def close_cells(xy: Floats, own: Ints) -> Ints:
     """Step at which each placement is shown, its neighbours considered.
 
     Parameters
@@ -172,34 +165,29 @@ def close_cells(
         Positions in a projected CRS [m], (n, 2); NaN = none.
     own
         What each placement's catch asks for, of :func:`own_steps`, (n,).
-    closed_up_to_km
-        Cells of steps up to this are closed whenever they hold a covered placement.
-    fewest_squares
-        A wider cell is closed when what is shown in it to 1 km or better lies in fewer
-        1 km squares than this.
 
     Returns
     -------
     array of int64, (n,)
         0 (as recorded), 1, 10, 50 or `WITHHELD`. All placements of one 50 km cell must be
         given together; cells do not influence others beyond that.
+
+    Examples
+    --------
+    A trap line of which the second trap caught what is shown at 1 km, and a trap elsewhere:
+
+    >>> line = np.array([[500.0, 500.0], [520.0, 500.0], [540.0, 500.0], [1500.0, 500.0]])
+    >>> close_cells(line, np.array([0, 1, 0, 0])).tolist()
+    [1, 1, 1, 0]
     """
     nowhere: Bools = np.asarray(np.isnan(xy).any(axis=1), bool)
     shown = np.where(nowhere & (own > 0), WITHHELD, own).astype(np.int64)
-    squares = _cells(xy, 1)
+    closes = np.where(own == WITHHELD, WITHHELD_CLOSES_KM, own)
     for step in STEPS_KM:
-        holds = own == step
-        if not holds.any():
-            continue
-        cells = _cells(xy, step)
-        marked = np.unique(cells[holds & (cells >= 0)])
-        if step > closed_up_to_km:
-            fine = (shown <= 1) & (cells >= 0)
-            pairs = np.unique(np.column_stack([cells[fine], squares[fine]]), axis=0)
-            filled, places = np.unique(pairs[:, 0], return_counts=True)
-            marked = np.setdiff1d(marked, filled[places >= fewest_squares])
-        closed = np.isin(cells, marked) & (cells >= 0) & (shown < step)
-        shown[closed] = step
+        holds = (closes == step) & ~nowhere
+        if holds.any():
+            cells = _cells(xy, step)
+            shown[np.isin(cells, cells[holds]) & (shown < step)] = step
     return shown
 
 

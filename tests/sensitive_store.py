@@ -10,7 +10,7 @@ import pandas as pd
 from shapely import LineString, box
 
 from layers.catchments import part_reaches
-from layers.generalising import own_steps
+from layers.generalising import WITHHELD, close_cells, own_steps
 from layers.network import build_network
 from layers.snapping import snap_to_reaches
 from service.methods import shipped_methods
@@ -19,7 +19,7 @@ from service.store import create_store, open_store
 from service.store.guards import register_guard
 
 CRS = "EPSG:32629"
-EAST, NORTH = 340_000.0, 5_820_000.0  # a corner where 10 km and 50 km cells meet nothing round
+EAST, NORTH = 379_000.0, 5_825_500.0  # 10 km cells meet at 390/5830, 50 km cells at 400
 PUBLIC_KEY = "5a" * 32
 SPECIES = pd.DataFrame(
     {
@@ -36,7 +36,7 @@ SPECIES = pd.DataFrame(
         name="species",
     ),
 )  # fmt: skip
-SIDE_M = {1: 1_000.0, 10: 10_000.0, 50: 50_000.0}
+SIDE_M = {1: 1_000.0, 10: 10_000.0, 50: 50_000.0, WITHHELD: 10_000.0}
 
 
 @dataclass(frozen=True)
@@ -57,9 +57,17 @@ class Plan:
         none = pd.DataFrame({"placement_id": [], "species": []}, dtype="str")
         return own_steps(self.placements, self.catches, none, SPECIES)
 
+    def steps(self):
+        """How each placement is shown, its neighbours considered."""
+        return close_cells(self.placements[["x", "y"]].to_numpy(), self.own_steps())
 
-def random_plan(seed, n=70, *, width_m=22_000.0, height_m=9_000.0, shares=None):
-    """Placements strewn along streams, many at one place, a share of them sensitive."""
+
+def random_plan(seed, n=70, *, width_m=24_000.0, height_m=9_000.0, shares=None):
+    """Placements strewn along streams, many at one place, a share of them sensitive.
+
+    Species that close wide cells keep to the east, each to some of these, so that every kind of
+    cell is there: open, and closed at each step.
+    """
     rng = np.random.default_rng(seed)
     spots = np.column_stack([rng.uniform(0, width_m, 24), rng.uniform(0, height_m, 24)])
     at = spots[rng.integers(0, len(spots), n)] + rng.normal(0, 40, (n, 2))
@@ -90,6 +98,10 @@ def random_plan(seed, n=70, *, width_m=22_000.0, height_m=9_000.0, shares=None):
     )
     names = SPECIES.index.to_numpy()
     first = rng.choice(names, n, p=shares or [0.7, 0.12, 0.08, 0.06, 0.04])
+    x, y = placements[["x", "y"]].to_numpy().T
+    wide = np.isin(first, names[2:]) & (x < 400_000)
+    northern = np.where(y < 5_830_000, "Salmo salar", "Misgurnus fossilis")
+    first = np.where(wide, np.where(x < 390_000, "Cottus gobio", northern), first)
     catches = pd.DataFrame(
         {
             "placement_id": np.repeat(placements.index.to_numpy(object), 2),
@@ -105,14 +117,14 @@ def random_plan(seed, n=70, *, width_m=22_000.0, height_m=9_000.0, shares=None):
     return Plan(placements, catches.drop_duplicates(["placement_id", "species"]))
 
 
-def twin(plan, seed):
-    """Move every sensitive placement within its cell, change all that is private of it, and
-    enter everything in another order."""
+def twin(plan, seed, *, neighbours=True):
+    """Move every placement of a closed cell within it, or of these the covered ones alone, change
+    all that is private of them, and enter everything in another order."""
     rng = np.random.default_rng(seed)
-    moved, steps = plan.placements.copy(), plan.own_steps()
-    for step in (1, 10, 50, 1000):
+    moved, steps = plan.placements.copy(), plan.steps()
+    steps = steps if neighbours else np.where(plan.own_steps() > 0, steps, 0)
+    for step, side in SIDE_M.items():
         rows = np.flatnonzero(steps == step)
-        side = SIDE_M.get(step, 9_000.0)
         xy = moved.iloc[rows][["x", "y"]].to_numpy()
         low = np.floor(xy / side) * side
         moved.loc[moved.index[rows], ["x", "y"]] = low + rng.uniform(0, side, xy.shape)

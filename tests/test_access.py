@@ -10,7 +10,16 @@ from layers.generalising import cover_placements
 from service import access, reference
 from service.errors import AccessError, RequestError
 from service.records import LOCAL_KEEPER, PUBLIC, Selection, Viewer
-from tests.sensitive_store import PUBLIC_KEY, SPECIES, add_plan, make_store, random_plan, twin
+from tests.sensitive_store import (
+    EAST,
+    NORTH,
+    PUBLIC_KEY,
+    SPECIES,
+    add_plan,
+    make_store,
+    random_plan,
+    twin,
+)
 
 MEMBER = Viewer("m", "member")
 
@@ -78,6 +87,21 @@ def test_covers_follow_every_kind_of_write(tmp_path):
     store.put_species(SPECIES, who="t")
     store.undo_batch(batch.batch_id, who="t")
     assert_kept_is_right(store)
+    store.close()
+
+
+@pytest.mark.parametrize("column", ["sensitive_from", "sensitive_until"])
+def test_a_change_of_season_alone_moves_covers(tmp_path, column):
+    """A list that differs from the stored one in one end of a season decides anew."""
+    listed = SPECIES.copy()
+    listed.loc["Anguilla anguilla", ["sensitive_from", "sensitive_until"]] = ["03-01", "03-02"]
+    store = make_store(tmp_path / "w.gpkg", random_plan(9, 40))
+    store.put_species(listed, who="t")
+    before = kept(store)
+    listed.loc["Anguilla anguilla", column] = {"from": "03-03", "until": "02-28"}[column[10:]]
+    store.put_species(listed, who="t")  # the season is now all the year but a day
+    assert_kept_is_right(store)
+    assert (kept(store)["step_km"] > 0).sum() > (before["step_km"] > 0).sum()
     store.close()
 
 
@@ -166,7 +190,7 @@ def plainly_asked(seen, selection):
 
 def selections():
     rng = np.random.default_rng(4)
-    x, y = 340_000, 5_820_000
+    x, y = int(EAST), int(NORTH)
     for _ in range(25):
         w, s = x + rng.uniform(-500, 20_000), y + rng.uniform(-500, 8_000)
         yield Selection(bbox=(w, s, w + rng.uniform(10, 6_000), s + rng.uniform(10, 6_000)))
@@ -307,6 +331,17 @@ def test_records_held_are_those_read_anew(store, viewer):
     for one, two in zip(alone * 2, together, strict=True):
         for name in ("placements", "catches", "lengths", "snaps", "stretches", "flags"):
             pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name))
+
+
+def test_records_held_for_one_viewer_are_not_given_to_another(store):
+    """What a member's question read is not what the public gets after it, nor the other way."""
+    for first, second in [(MEMBER, PUBLIC), (PUBLIC, MEMBER)]:
+        with access.records_held():
+            access.open_records(store, Selection(), first)
+            given = access.open_records(store, Selection(), second)
+        alone = access.open_records(store, Selection(), second)
+        pd.testing.assert_frame_equal(given.placements, alone.placements)
+        pd.testing.assert_frame_equal(given.catches, alone.catches)
 
 
 @pytest.mark.parametrize("viewer", [MEMBER, PUBLIC])

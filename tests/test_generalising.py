@@ -179,22 +179,38 @@ def test_a_kilometre_square_is_closed_whole():
     assert shown.tolist() == [1, 1, 0]
 
 
-def test_wide_cell_stays_open_over_enough_squares():
-    """Five squares shown to 1 km or better keep a wider cell open; four do not."""
-    spots = np.array([[500 + 1000 * k, 500] for k in range(6)])
-    own = np.array([10, 0, 0, 0, 0, 0])
-    assert close_cells(spots, own).tolist() == [10, 0, 0, 0, 0, 0]
-    assert close_cells(spots[:5], own[:5]).tolist() == [10] * 5
-    # The covered one's own square does not count, wherever it lies.
-    assert close_cells(spots[[0, 0, 1, 2, 3]], own[:5]).tolist() == [10] * 5
-    open_squares = close_cells(spots, np.array([10, 1, 0, 0, 0, 0]))
-    assert open_squares.tolist() == [10, 1, 0, 0, 0, 0]
+@pytest.mark.parametrize("step", STEPS_KM)
+def test_a_cell_with_a_covered_placement_is_closed_whole(step):
+    """All that lies in it is shown as the cell, however far spread; nothing beyond it is."""
+    rng = np.random.default_rng(step)
+    side = 1000.0 * step
+    inside, beyond = rng.uniform(0, side, (300, 2)), rng.uniform(0, side, (300, 2)) + [side, 0]
+    own = np.zeros(600, int)
+    own[17] = step
+    shown = close_cells(np.vstack([inside, beyond]), own)
+    assert (shown[:300] == step).all()
+    assert (shown[300:] == 0).all()
 
 
-def test_nothing_is_closed_by_what_is_withheld_or_lies_nowhere():
-    """Withheld placements leave no trace at all; sensitive ones without position neither."""
+def test_a_withheld_placement_closes_its_ten_kilometres():
+    """Its neighbours, near and far, are shown as the 10 km cell, and it is not shown at all."""
+    xy = np.array([[10, 10], [20, 20], [9_990, 9_990], [10_010, 10], [30, 30]])
+    shown = close_cells(xy, np.array([WITHHELD, 0, 0, 0, 1]))
+    assert shown.tolist() == [WITHHELD, 10, 10, 0, 10]
+
+
+def test_finer_cells_within_a_closed_one_are_shown_as_it():
+    """A 1 km cell in a closed 10 km cell would show what the wider one hides."""
+    xy = np.array([[10, 10], [5_010, 10], [20_010, 10], [40_010, 10], [60_010, 10]])
+    own = np.array([10, 1, 50, WITHHELD, 1])
+    assert close_cells(xy, own).tolist() == [50, 50, 50, WITHHELD, 1]
+    assert close_cells(xy[:2], own[:2]).tolist() == [10, 10]
+
+
+def test_nothing_is_closed_by_what_lies_nowhere():
+    """Sensitive placements without position are withheld; others have no cell."""
     xy = np.array([[10, 10], [20, 20], [np.nan, np.nan], [np.nan, np.nan]])
-    assert close_cells(xy, np.array([WITHHELD, 0, 1, 0])).tolist() == [WITHHELD, 0, WITHHELD, 0]
+    assert close_cells(xy, np.array([0, 0, 1, 0])).tolist() == [0, 0, WITHHELD, 0]
 
 
 def _answers(placements, catches):
@@ -211,22 +227,23 @@ def _answers(placements, catches):
 
 @pytest.mark.parametrize("seed", range(8))
 def test_public_answers_do_not_depend_on_where_in_the_cell(seed):
-    """Move covered placements anywhere in their cells: no difference."""
+    """Move all that lies in closed cells anywhere within them: no difference."""
     rng = np.random.default_rng(seed)
     n = 80
-    xy = rng.uniform(0, 12_000, (n, 2))
+    xy = rng.uniform(0, [40_000, 12_000], (n, 2))
     placements = placements_at(xy)
-    fish = rng.choice(["plain", "one", "ten", "gone"], n, p=[0.6, 0.2, 0.15, 0.05])
+    fish = rng.choice(["plain", "one", "ten", "gone"], n, p=[0.85, 0.1, 0.025, 0.025])
     catches = catches_of([*zip(placements.index, fish, strict=True)])
     own = own_steps(placements, catches, NO_LENGTHS, SPECIES)
+    steps = close_cells(xy, own)
     moved = xy.copy()
-    for step in (1, 10, WITHHELD):
-        rows = own == step
-        side = 1000.0 * step if step < WITHHELD else 12_000.0
+    for step, side in ((1, 1e3), (10, 1e4), (WITHHELD, 1e4)):
+        rows = steps == step
         low = np.floor(xy[rows] / side) * side
         moved[rows] = low + rng.uniform(0, side, (rows.sum(), 2))
     other = placements_at(moved)
-    private = own > 0
+    private = steps > 0
+    assert (private & (own == 0)).any()
     for column, value in {
         "survey": "Z", "stream_name": "Other", "crew": "B", "notes": "x", "minutes": 1.0,
         "set_at": pd.Timestamp("2024-11-30T05:00Z"), "water_temperature_c": 3.0,

@@ -2,18 +2,22 @@
 
 import shutil
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
+import pandas as pd
 import pytest
 import sqlalchemy as sa
 from click.testing import CliRunner
 
 from service.commands import main
 from service.errors import StoreError
+from service.records import Selection
 from service.store import open_store
 from service.store.guards import register_guard
 from service.store.migrations import MIGRATIONS, Migration, migrate
 from service.store.session import Session
+from tests.sensitive_store import make_store, random_plan
 from tests.store_records import add, field_records, small_store, whole
 
 OLD = sorted((Path(__file__).parent / "references" / "stores").glob("*.gpkg"))
@@ -143,6 +147,23 @@ def test_extents_that_edits_left_too_small_are_noted_anew(tmp_path):
     connection = sqlite3.connect(path)
     assert [row[:4] + row[5:] for row in connection.execute(noted)] == without_time
     connection.close()
+
+
+def test_a_store_that_showed_neighbours_exactly_closes_their_cells(tmp_path):
+    """Before schema 4 what lay beside a sensitive placement could be shown as recorded."""
+    store = make_store(tmp_path / "old.gpkg", random_plan(5, 40))
+    version, right = store.version, store.public_records(Selection())[1]
+    store.close()
+    with closing(sqlite3.connect(store.path)) as file, file:
+        register_guard(file)
+        file.execute("DELETE FROM schema_migrations WHERE number > 3")
+        file.execute("UPDATE covers SET step_km = 0, cell_x = NULL, cell_y = NULL")
+    moved = open_store(store.path)
+    pd.testing.assert_frame_equal(moved.public_records(Selection())[1], right)
+    assert (right["step_km"] > 0).sum() > 5
+    assert moved.faults() == []
+    assert moved.version > version
+    moved.close()
 
 
 def test_there_is_a_store_of_the_first_version():

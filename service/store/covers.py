@@ -19,7 +19,6 @@ from layers.generalising import STEPS_KM, covers_of, own_steps
 from service.records import EVERYTHING, OF_FEATURES, Needed, Selection
 from service.store import schema
 from service.store.columns import frame_from_rows
-from service.store.named_tables import read_named
 from service.store.placements import TABLE, condition, read_records
 
 if TYPE_CHECKING:
@@ -96,8 +95,10 @@ def _all_cells(connection: sa.Connection, backend: GeoPackage) -> Cells:
 # Deciding anew -----------------------------------------------------------------------------
 def sensitivities(connection: sa.Connection) -> pd.DataFrame:
     """Read what the species list says about places, to see whether a change of it matters."""
-    listed = read_named(connection, schema.species)
-    return listed[["sensitivity", "sensitive_from", "sensitive_until"]]
+    own = schema.species.c
+    columns = [own.species, own.sensitivity, own.sensitive_from, own.sensitive_until]
+    rows = connection.execute(sa.select(*columns).order_by(own.species)).fetchall()
+    return frame_from_rows(rows, columns).set_index("species")
 
 
 def refresh(connection: sa.Connection, backend: GeoPackage, cells: Cells | None = None) -> None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import sqlalchemy as sa
 
 from service.errors import StoreError, StoreOutdatedError
-from service.store import geopackage, guards, history, schema
+from service.store import covers, geopackage, guards, history, schema
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -60,10 +60,18 @@ def _guards_and_extents(connection: sa.Connection) -> None:
     geopackage.note_extents(connection)
 
 
+def _closed_cells(connection: sa.Connection) -> None:
+    """Decide anew how the public sees each placement: a cell that holds a covered one is closed."""
+    srs_id = connection.scalar(sa.select(schema.store_settings.c.srs_id))
+    covers.refresh(connection, geopackage.GeoPackage(int(srs_id or 0)))
+    connection.exec_driver_sql("UPDATE store_settings SET version = version + 1")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _first_tables),
     Migration(2, "water velocity and network version", _velocity_and_network_version),
     Migration(3, "guards against other programs, extents", _guards_and_extents),
+    Migration(4, "closed cells", _closed_cells),
 )
 
 
