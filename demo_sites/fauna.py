@@ -40,7 +40,8 @@ class Fish:
     """One entry of the species list and its life on the island.
 
     `lives` holds the chance of living in a reach of each class (order of CLASSES), `shoal` the
-    usual number taken where it is taken at all.
+    usual number taken where it is taken at all. `sensitivity` is the step that a keeper would
+    choose after seeing what each hides: few above 1 km, so that the public map says something.
     """
 
     species: str
@@ -74,11 +75,11 @@ FISHES = (
     Fish("Lampetra fluviatilis", "River lamprey", "Petromyzontidae", "stream;brackish",
          (80, 450), "burrower", 1.2, (0.0, 0.0, 0.12, 0.40, 0.0, 0.05, 0.0), "1"),
     Fish("Anguilla anguilla", "European eel", "Anguillidae", "stream;still;brackish",
-         (65, 1200), "eel", 2.0, (0.15, 0.45, 0.60, 0.90, 0.70, 0.95, 0.40), "1"),
+         (65, 1200), "eel", 2.0, (0.15, 0.45, 0.60, 0.90, 0.70, 0.95, 0.40)),
     Fish("Salmo trutta", "Brown trout", "Salmonidae", "stream;still;brackish", (25, 900),
          "salmonid", 5.0, (0.82, 0.62, 0.60, 0.30, 0.60, 0.10, 0.0), "1", ("10-15", "01-31")),
     Fish("Salmo salar", "Atlantic salmon", "Salmonidae", "stream;brackish", (25, 1200),
-         "salmonid", 3.0, (0.12, 0.15, 0.40, 0.30, 0.0, 0.05, 0.0), "10"),
+         "salmonid", 3.0, (0.12, 0.15, 0.40, 0.30, 0.0, 0.05, 0.0), "1"),
     Fish("Perca fluviatilis", "Perch", "Percidae", "stream;still", (20, 500), "pond", 4.0,
          (0.0, 0.05, 0.25, 0.10, 0.95, 0.10, 0.05)),
     Fish("Gobio gobio", "Gudgeon", "Gobionidae", "stream;still", (18, 180), "bottom", 3.5,
@@ -86,7 +87,7 @@ FISHES = (
     Fish("Platichthys flesus", "Flounder", "Pleuronectidae", "stream;brackish", (12, 500),
          "tidal", 4.0, (0.0, 0.0, 0.08, 0.88, 0.0, 0.92, 0.0)),
     Fish("Cobitis taenia", "Spined loach", "Cobitidae", "stream;still", (15, 130), "bottom", 1.6,
-         (0.0, 0.10, 0.20, 0.0, 0.30, 0.0, 0.30), "10"),
+         (0.0, 0.10, 0.20, 0.0, 0.30, 0.0, 0.30), "1"),
     Fish("Misgurnus fossilis", "Weatherfish", "Cobitidae", "still", (20, 300), "bottom", 1.5,
          (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.75), "withheld"),
     Fish("Rutilus rutilus", "Roach", "Leuciscidae", "stream;still", (18, 400), "pond", 6.0,
@@ -98,9 +99,9 @@ FISHES = (
     Fish("Leucaspius delineatus", "Sunbleak", "Leuciscidae", "still", (12, 90), "shoal", 12.0,
          (0.0, 0.02, 0.02, 0.0, 0.35, 0.0, 0.45)),
     Fish("Rhodeus amarus", "Bitterling", "Acheilognathidae", "stream;still", (10, 90), "shoal",
-         3.0, (0.0, 0.0, 0.04, 0.0, 0.55, 0.0, 0.40), "10"),
+         3.0, (0.0, 0.0, 0.04, 0.0, 0.55, 0.0, 0.40), "1"),
     Fish("Osmerus eperlanus", "Smelt", "Osmeridae", "stream;brackish", (30, 300), "tidal", 5.0,
-         (0.0, 0.0, 0.0, 0.40, 0.0, 0.55, 0.0), "50", ("02-01", "05-31")),
+         (0.0, 0.0, 0.0, 0.40, 0.0, 0.55, 0.0), "10", ("02-01", "05-31")),
     Fish("Pomatoschistus microps", "Common goby", "Gobiidae", "brackish", (10, 70), "tidal", 12.0,
          (0.0, 0.0, 0.0, 0.50, 0.0, 0.98, 0.0)),
 )  # fmt: skip

@@ -2,8 +2,8 @@
 
 A placement that caught a sensitive species, in its season where one is given, is *covered*:
 shown as the grid cell that holds it. What is shown of it depends on its cell, year, method,
-outcome and catch alone, so that two stores that differ only in where within their cells the
-covered placements lie give the same public answers. Generalising to squares of a grid, without
+outcome and catch alone, so that two stores that differ only in where within their closed cells
+placements lie give the same public answers. Generalising to squares of a grid, without
 random offsets, and saying what was done, follows Chapman (2020), Current Best Practices for
 Generalizing Sensitive Species Occurrence Data, doi 10.15468/doc-5jp4-5g10. Squares are counted in
 metres from the origin of the store's projected CRS, as national grids count theirs.
@@ -30,7 +30,7 @@ from layers.looking import local_dates, require_columns
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -46,6 +46,7 @@ __all__ = [
     "cover_placements",
     "covered_squares",
     "own_steps",
+    "positions",
     "public_ids",
     "public_site_names",
 ]
@@ -279,9 +280,8 @@ def cover_placements(
         See :func:`own_steps`.
     """
     require_metres(placements.crs, what="placements")
-    xy = np.asarray(shapely.get_coordinates(_points(placements)), np.float64)
     own = own_steps(placements, catches, lengths, species)
-    return covers_of(placements, xy, own, secret)
+    return covers_of(placements, positions(placements.geometry), own, secret)
 
 
 def covers_of(placements: pd.DataFrame, xy: Floats, own: Ints, secret: bytes) -> pd.DataFrame:
@@ -302,10 +302,12 @@ def covers_of(placements: pd.DataFrame, xy: Floats, own: Ints, secret: bytes) ->
     )
 
 
-def _points(placements: gpd.GeoDataFrame) -> NDArray[np.object_]:
-    points = np.asarray(placements.geometry, object)
-    gone = shapely.is_missing(points) | shapely.is_empty(points)
-    return np.asarray(np.where(gone, shapely.Point(np.nan, np.nan), points))
+def positions(points: ArrayLike) -> Floats:
+    """Coordinates of points, (n, 2); NaN where one is missing or empty."""
+    shapes = np.asarray(points, object)
+    gone = shapely.is_missing(shapes) | shapely.is_empty(shapes)
+    filled = np.where(gone, shapely.Point(np.nan, np.nan), shapes)
+    return np.asarray(shapely.get_coordinates(filled), np.float64).reshape(-1, 2)
 
 
 def covered_squares(placements: gpd.GeoDataFrame) -> NDArray[np.object_]:

@@ -12,6 +12,7 @@ import pandas as pd
 from layers.crs import read_crs
 from layers.errors import CrsError
 from layers.totals import ALL_IS_TOTALS, is_all
+from service.closing import sentences_of_effect
 from service.column_names import named_as_ours
 from service.errors import Fault, FieldFileError, RequestError
 from service.intake.spelling import did_you_mean
@@ -47,7 +48,13 @@ _WORDS: Final[dict[str, tuple[tuple[str, ...], bool]]] = {
 
 
 def load_list(
-    store: Store, name: str, raw: pd.DataFrame, *, who: str, file: str = "list"
+    store: Store,
+    name: str,
+    raw: pd.DataFrame,
+    *,
+    who: str,
+    file: str = "list",
+    check_only: bool = False,
 ) -> Loaded:
     """Add to, or change, the species list, the surveys or the sites; whole or not at all.
 
@@ -63,6 +70,8 @@ def load_list(
         Name for the history.
     file
         Name that findings show.
+    check_only
+        Store nothing; say what is wrong, and of species what their sensitivity would hide.
 
     Raises
     ------
@@ -97,13 +106,17 @@ def load_list(
         _check_surveys(frame, store, checks)
     if checks.faults:
         raise FieldFileError(sorted(checks.faults, key=lambda fault: fault.row))
-    put = {"species": store.put_species, "surveys": store.put_surveys, "sites": store.put_sites}
-    added, changed = put[name](frame, who=who)
-    same = len(frame) - added - changed
-    told = [
-        f"{name.capitalize()}: {added} added, {changed} changed, {same} the same as stored.",
-        *taken,
-    ]
+    told = []
+    if name == "species":
+        told = sentences_of_effect(store, frame)
+    if check_only:
+        told = [f"{name.capitalize()}: {len(frame)} read, nothing stored.", *taken, *told]
+    else:
+        put = {"species": store.put_species, "surveys": store.put_surveys, "sites": store.put_sites}
+        added, changed = put[name](frame, who=who)
+        same = len(frame) - added - changed
+        counts = f"{added} added, {changed} changed, {same} the same as stored"
+        told = [f"{name.capitalize()}: {counts}.", *taken, *told]
     left = [str(column) for column in raw.columns if column not in (key, *columns, "geometry")]
     if left:
         told.append(f"Columns not used: {', '.join(left)}.")

@@ -191,7 +191,7 @@ def test_species_list(sheets):
     assert species["rank"].value_counts()["species"] >= 20
     assert len(species) == species["species"].nunique()
     assert (species["rank"] != "species").sum() == GENUS_OR_FAMILY
-    assert set(species["sensitivity"]) == {"none", "1", "10", "50", "withheld"}
+    assert set(species["sensitivity"]) == {"none", "1", "10", "withheld"}
     assert species["sensitive_from"].notna().any()
     assert (species["min_length_mm"] < species["max_length_mm"]).all()
 

@@ -207,13 +207,13 @@ def test_period_reads_what_rfc_3339_writes():
 
 
 def test_the_public_is_told_what_coverage_leaves_out(store):
-    """Gaps, stretches and their columns say that protected places are not among them."""
+    """Gaps, stretches and their columns say that what lies in closed cells is not among them."""
     for viewer, told in ((PUBLIC, True), (LOCAL_KEEPER, False)):
         client = client_of(store, viewer)
         gaps = client.get("/feed/collections/gaps").json["description"]
-        assert ("protected places are not counted here" in gaps) == told
+        assert ("closed cells are not counted here" in gaps) == told
         stretches = client.get("/feed/collections/stretches").json["description"]
-        assert ("protected places are not public" in stretches) == told
+        assert ("closed cells are not public" in stretches) == told
         schemas = client.get("/feed/api").json["components"]["schemas"]
         length = schemas["GapsProperties"]["properties"]["length_m"]["description"]
         assert ("their stretches are not public" in length) == told

@@ -139,5 +139,5 @@ def test_page(store, viewer):
     page = client.get("/coverage/by-catchment", headers={"Accept": "text/html"})
     assert page.status_code == 200
     assert "Orbrelle Water" in page.text
-    assert ("protected places" in page.text) == (viewer == PUBLIC)
+    assert ("closed cells" in page.text) == (viewer == PUBLIC)
     assert 'href="/coverage/by-catchment"' in client.get("/coverage").text

@@ -184,10 +184,11 @@ def test_a_cell_with_a_covered_placement_is_closed_whole(step):
     """All that lies in it is shown as the cell, however far spread; nothing beyond it is."""
     rng = np.random.default_rng(step)
     side = 1000.0 * step
-    inside, beyond = rng.uniform(0, side, (300, 2)), rng.uniform(0, side, (300, 2)) + [side, 0]
+    xy = rng.uniform(0, side, (600, 2))
+    xy[300:, 0] += side
     own = np.zeros(600, int)
     own[17] = step
-    shown = close_cells(np.vstack([inside, beyond]), own)
+    shown = close_cells(xy, own)
     assert (shown[:300] == step).all()
     assert (shown[300:] == 0).all()
 

@@ -240,7 +240,7 @@ def test_public_page_counts_what_is_public(store):
     """Who may not see exact places is told so, and gets the figures of the gate."""
     client = create_app(store, viewer=PUBLIC).test_client()
     page = client.get("/coverage").text
-    assert "Placements at protected places are not counted" in page
+    assert "Placements in closed cells are not counted" in page
     frame = pd.read_csv(io.BytesIO(client.get("/coverage/reaches.csv").data))
     expected = summaries.coverage(store, Selection(), PUBLIC)
     assert frame["sampled_fraction"].to_numpy() == pytest.approx(

@@ -153,10 +153,15 @@ def _list_command(name: str, words: str) -> None:
     @file_argument
     @_layer
     @_map
-    def command(store: Path, file: Path, layer: str | None, columns: tuple[str, ...]) -> None:
+    @click.option("--check", is_flag=True, help="Only say what is found; store nothing.")
+    def command(
+        store: Path, file: Path, layer: str | None, columns: tuple[str, ...], check: bool
+    ) -> None:
         raw = rename_columns(read_list(file, layer), columns)
-        with opened(store) as opened_store:
-            loaded = load_list(opened_store, name, raw, who=who_changes(), file=file.name)
+        with opened(store, read_only=check) as opened_store:
+            loaded = load_list(
+                opened_store, name, raw, who=who_changes(), file=file.name, check_only=check
+            )
         _tell(loaded)
 
     command.__doc__ = words
@@ -169,6 +174,9 @@ _list_command(
 
     Columns: species (needed), vernacular_name, rank, family, habitats, detected_by,
     min_length_mm, max_length_mm, sensitivity, sensitive_from, sensitive_until, taxon_id.
+
+    Says of each sensitive species how many placements the public would see only as squares of
+    1, 10 or 50 km, or not at all: --check says it before anything is stored.
     """,
 )
 _list_command(

@@ -94,9 +94,9 @@ def _map(contents: Contents) -> bytes:
     note = f"Handed over on {contents.made_on}, audience {contents.audience}."
     if contents.keeps_places:
         note += (
-            " Places of sensitive species are shown as squares, or not at all"
-            f"{f' ({cells:,} placements are shown so)' if cells else ''}; their stretches are not "
-            "public. More in account.html."
+            " Some squares of the map are closed: what lies in them is shown as the square, or not "
+            f"at all{f' ({cells:,} placements are shown so)' if cells else ''}; its stretches are "
+            "not public. More in account.html."
         )
     else:
         note += f" {withheld_words(contents.facts)}"

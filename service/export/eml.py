@@ -36,8 +36,9 @@ def withheld_words(facts: Facts) -> str:
     kinds = " ".join(f"{said[words]:,} placements: {words}" for words in sorted(said))
     places = f"{sum(said.values()):,} placements are shown so. {kinds} " if said else ""
     return (
-        "Places of species that the keeper lists as sensitive are generalised to a grid cell or "
-        f"withheld. {places}Names of people, permits, certificates and remarks on "
+        "Some cells of a grid of 1, 10 or 50 km are closed: every placement in a closed cell, of "
+        "any year, is shown as the cell, or not at all. Why a cell is closed is not told. "
+        f"{places}Names of people, permits, certificates and remarks on "
         "surveys are withheld. Absences of sensitive species are withheld, since they would tell "
         "where the species was found."
     )

@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-import shapely
 import sqlalchemy as sa
 
-from layers.generalising import STEPS_KM, covers_of, own_steps
+from layers.generalising import STEPS_KM, covers_of, own_steps, positions
 from service.records import EVERYTHING, OF_FEATURES, Needed, Selection
 from service.store import schema
 from service.store.columns import frame_from_rows
@@ -72,17 +71,11 @@ def cells_of(
 
 
 def _cells(points: NDArray[np.object_]) -> Cells:
-    xy = _positions(points)
+    xy = positions(points)
     known = ~np.isnan(xy).any(axis=1)
     index = np.floor(xy[known] / _WIDEST_M).astype(np.int64)
     cells = {(int(x), int(y)) for x, y in np.unique(index, axis=0)}
     return cells if known.all() else cells | {NOWHERE}
-
-
-def _positions(points: NDArray[np.object_]) -> NDArray[np.float64]:
-    gone = shapely.is_missing(points) | shapely.is_empty(points)
-    filled = np.where(gone, shapely.Point(np.nan, np.nan), points)
-    return np.asarray(shapely.get_coordinates(filled), np.float64).reshape(-1, 2)
 
 
 def _all_cells(connection: sa.Connection, backend: GeoPackage) -> Cells:
@@ -119,7 +112,7 @@ def extend(
     already stays as it is shown.
     """
     key, species = public_key(connection), sensitivities(connection)
-    xy = _positions(np.asarray(placements.geometry, object))
+    xy = positions(np.asarray(placements.geometry, object))
     quiet = np.zeros(len(placements), dtype=bool)
     for cell in sorted(cells_of_frame(placements)):
         if any(map(len, _sensitive_rows(connection, backend, cell, species))):
@@ -170,7 +163,7 @@ def _decide(
     rows = connection.execute(
         sa.select(TABLE.c.fid, TABLE.c.geom, *columns).where(_lying(backend, cell))
     ).fetchall()
-    xy = _positions(backend.decode([row[1] for row in rows]))
+    xy = positions(backend.decode([row[1] for row in rows]))
     inside = _inside(xy, cell)
     fids = np.array([row[0] for row in rows], np.int64)[inside]
     held = [row[2:] for row, kept in zip(rows, inside, strict=True) if kept]
