@@ -22,6 +22,7 @@ from layers.placement_map import PlacementMap
 from layers.public_frames import public_catches, public_owned, public_placements
 from service import reference
 from service.errors import AccessError, RequestError
+from service.intake.spelling import nearest_names
 from service.records import EVERYTHING, Records
 
 if TYPE_CHECKING:
@@ -360,14 +361,7 @@ def refuse_unknown(store: Store, selection: Selection, viewer: Viewer) -> None:
 
 
 def _unknown(what: str, name: str, known: list[str]) -> str:
-    from rapidfuzz import fuzz, process
-
-    near = [
-        match[0]
-        for match in process.extract(
-            name, known, scorer=fuzz.WRatio, limit=3, score_cutoff=60, processor=str.casefold
-        )
-    ]
+    near = nearest_names(name, known)
     if near:
         return f"There is no {what} {name!r} here; did you mean {' or '.join(near)}?"
     if not known:

@@ -5,10 +5,12 @@ The remedies were written down by what the row must have meant; common practice,
 
 import re
 
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.intake.checks.fish_names import name_remedy
 from service.intake.columns import SHEETS
 from service.intake.number_remedies import remedy_for
 from service.intake.times import read_moment
@@ -118,8 +120,18 @@ FISH = [
     ("Loach", "Barbatula barbatula"),
     ("bulhead", "Cottus gobio"),
     ("lampreys", "Lampetra planeri"),
-    ("Salmo trutta", "nearest: Salmo"),
-    ("Salmo sp.", "nearest: Salmo"),
+    ("Salmo trutta", "write Salmo, its genus"),
+    ("Salmo sp.", "write Salmo, "),
+    ("salmo spp", "write Salmo, "),
+    ("Salmo cf. trutta", "write Salmo, "),
+    ("Samlo sp.", "write Salmo, "),
+    ("Lampetra sp.", "load one of rank genus"),
+    ("Loach sp.", "load one of rank genus or family"),
+    ("Gasterosteus aculeatus", "not near any name in it"),
+    ("Nosuch", "not near any name in it"),
+    ("common", "not near any name in it"),
+    ("Cottus gobio x Cottus poecilopus", "add hybrids there"),
+    ("0", "take the row out"),
     ("B. barbatula", "nearest: Barbatula barbatula"),
     ("Barbatula barbatula (L.)", "nearest: Barbatula barbatula"),
     # A larva taken to its genus is not of a species because the list knows only that one.
@@ -134,6 +146,52 @@ def test_names_of_fish(store, written, said):
     fault = the_fault(checked(store, cells(PLACEMENTS), rows), "species")
     assert (fault.row, fault.value) == (2, written)
     assert said in fault.remedy
+
+
+# Names that say less than a species, or another one, and the species that must not be offered.
+WRONG = [
+    ("Sculpin sp.", "Cottus gobio"),
+    ("Loach sp.", "nearest: Barbatula"),
+    ("Cottus perifretum", "nearest: Cottus"),
+    ("Lampetra fluviatilis", "nearest: Lampetra"),
+    ("Barbatula quignardi", "nearest: Barbatula"),
+    ("Nosuch", "did you mean"),
+    ("Comon goby", "did you mean"),
+]
+
+
+@pytest.mark.parametrize(("written", "unsaid"), WRONG)
+def test_no_other_species_is_offered(store, written, unsaid):
+    """None is better than a wrong one: it would be written in a hurry."""
+    rows = cells(CATCHES).assign(species=[written, "Cottus gobio"])
+    assert unsaid not in the_fault(checked(store, cells(PLACEMENTS), rows), "species").remedy
+
+
+def test_a_vernacular_group_is_answered_with_its_genus_entry():
+    """Sculpin sp. is of the genus that the list has for sculpins, not of its one species."""
+    listed = pd.DataFrame(
+        {"vernacular_name": ["Mottled sculpin", "Common goby", None, None]},
+        index=["Cottus bairdii", "Pomatoschistus microps", "Cottus", "Salmonidae"],
+    )
+    said = name_remedy(listed)
+    assert said("Sculpin sp.") == "give the scientific name of the genus: Cottus"
+    assert said("Sculpin") == ("give the scientific name; the list has Cottus bairdii of this name")
+    assert said("salmonids").startswith("write Salmonidae")
+    assert "Pomatoschistus" not in said("Nosuch")
+    bare = name_remedy(listed.head(2))
+    assert "load one of rank genus or family" in bare("Sculpin sp.")
+
+
+@pytest.mark.parametrize("unknown", ["P3", "P10"])
+def test_ids_that_differ_in_a_number_are_not_offered(store, unknown):
+    """Beside P1 and P2, P3 is a third one; p1 and P01 may be the first."""
+    rows = cells(CATCHES).assign(placement_id=[unknown, "P1"])
+    fault = the_fault(checked(store, cells(PLACEMENTS), rows), "placement_id")
+    assert fault.remedy == "no such placement in the placement sheet"
+    for alike in ("p1", "P01"):
+        rows = cells(CATCHES).assign(placement_id=[alike, "P1"])
+        fault = the_fault(checked(store, cells(PLACEMENTS), rows), "placement_id")
+        assert fault.remedy.endswith("did you mean P1?")
 
 
 def test_a_wrong_time_zone_hides_nothing_else(store, tmp_path):

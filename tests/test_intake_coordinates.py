@@ -180,7 +180,8 @@ def test_waypoints_and_tracks_give_positions_by_name(store, tmp_path):
     ("name", "more", "said"),
     [
         ("W2", {}, "several"),
-        ("W11", {}, "did you mean W1"),
+        ("w1", {}, "did you mean W1"),
+        ("W11", {}, "no waypoint, route or track of this name"),
         ("W1", {"longitude": "-11.2", "latitude": "52.6"}, "keep one of the two"),
     ],
 )

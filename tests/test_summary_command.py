@@ -94,6 +94,7 @@ def test_output_file_appears_whole(path, tmp_path):
         (("effort", "--effort-unit", "kick_net"), "METHOD=UNIT"),
         (("effort", "--effort-unit", "kick_net=haul"), "kick_net"),
         (("occurrence", "--species", "Cotus gobio"), "did you mean Cottus gobio"),
+        (("occurrence", "--species", "Nosuch"), "; known are "),
         (("coverage", "--as-of", "31.5.2024"), "2024-05-31"),
         (("sampled-length", "--by", "moon"), "moon"),
         (("nearest-reach", "--every-reach"), "--per reach"),

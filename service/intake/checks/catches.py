@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
+from service.intake.checks.fish_names import name_remedy
 from service.intake.checks.words import choice_column, text_column
-from service.intake.columns import SHEETS, plain
+from service.intake.columns import SHEETS
 from service.intake.numbers import number_column
-from service.intake.spelling import did_you_mean, nearest_names
+from service.intake.spelling import did_you_mean
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from service.intake.findings import Cells, Findings
 
 # Comparing every stranger with every id would take minutes beyond this.
 _MOST_COMPARED: Final = 1_000_000
-_MOST_MEANT: Final = 4
-_NO_FISH: Final = ("none", "nil", "nothing", "nofish", "nocatch", "zero", "empty")
 
 __all__ = ["read_catches", "read_lengths", "refuse_misplaced"]
 
@@ -93,62 +89,8 @@ def _species_column(cells: Cells, species: pd.DataFrame, findings: Findings) -> 
     text = cells.column("species")
     known = {value: spelt.get(" ".join(value.split())) for value in text.unique().tolist()}
     exact = text.map(known).astype("str")
-    findings.refuse(cells, exact.isna() & (text != ""), "species", _suggest(species))
+    findings.refuse(cells, exact.isna() & (text != ""), "species", name_remedy(species))
     return exact
-
-
-def _suggest(species: pd.DataFrame) -> Callable[[str], str]:
-    names = [str(name) for name in species.index]
-    if not names:
-        return lambda _: "the store has no species list yet; load one first"
-    vernacular: dict[str, list[str]] = {}
-    words: dict[str, list[str]] = {}
-    for name, common in species["vernacular_name"].items():
-        if isinstance(common, str) and common:
-            vernacular.setdefault(plain(common), []).append(str(name))
-            for word in re.findall(r"\w{3,}", common.casefold()):
-                words.setdefault(word, []).append(str(name))
-
-    def remedy(value: str) -> str:
-        if plain(value) in _NO_FISH:
-            return "no fish is no catch row; take the row out, and declare nil for the placement"
-        meant = vernacular.get(plain(value))
-        if meant:
-            return f"give the scientific name: {' or '.join(meant)}"
-        wider = _wider(value, names)
-        if wider:
-            return wider
-        near = nearest_names(value, names)
-        genus = value.split(" ", maxsplit=1)[0]
-        if genus in names and genus not in near:
-            near.append(genus)
-        if near:
-            return f"not in the species list; nearest: {', '.join(near)}"
-        common = nearest_names(plain(value), list(vernacular), limit=1)
-        meant = vernacular[common[0]][:1] if common else words.get(value.casefold(), [])
-        if not meant:
-            alike = nearest_names(value, list(words), limit=1)
-            meant = words[alike[0]] if alike else []
-        hint = f"; did you mean {' or '.join(meant[:_MOST_MEANT])}?" if meant else ""
-        return (
-            f"not in the species list{hint or ' and not near any name in it'}; "
-            "a genus or family may be used where the list has it"
-        )
-
-    return remedy
-
-
-def _wider(value: str, names: list[str]) -> str:
-    """Answer a genus or family that the list lacks: a species would say more than was seen."""
-    kind = "family" if re.fullmatch(r"[A-Z][a-z]+idae", value) else "genus"
-    within = [name for name in names if name.startswith(f"{value} ")]
-    if kind == "genus" and not within:
-        return ""
-    known = f" ({', '.join(within[:_MOST_MEANT])})" if within else ""
-    return (
-        f"the species list has no entry for this {kind}; load one of rank {kind} for fish not "
-        f"taken further, or name the species where it is known{known}"
-    )
 
 
 def refuse_misplaced(
