@@ -5,6 +5,7 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 from layers.generalising import cover_placements
 from service import access, reference
@@ -356,3 +357,22 @@ def test_reading_near_a_catchment_loses_nothing(store, viewer):
         chunks = access.open_record_chunks(store, Selection(catchments=(name,)), viewer, size=7)
         ids = [one for chunk in chunks for one in chunk.placements.index]
         assert set(ids) == set(found.placements.index)
+
+
+@pytest.mark.parametrize("viewer", [MEMBER, PUBLIC])
+def test_a_box_and_a_catchment_narrow_together(store, viewer):
+    """Neither takes the place of the other."""
+    for name in store.catchments().index:
+        of_catchment = access.open_records(store, Selection(catchments=(name,)), viewer).placements
+        low_x, low_y, high_x, high_y = store.catchments().loc[[name]].total_bounds
+        box = (low_x, low_y, (low_x + high_x) / 2, high_y)
+        inside = (of_catchment.geometry.x >= low_x) & (of_catchment.geometry.x <= box[2])
+        both = access.open_records(store, Selection(catchments=(name,), bbox=box), viewer)
+        assert set(both.placements.index) == set(of_catchment.index[inside])
+
+
+def test_the_box_that_is_read_goes_past_every_edge_of_the_catchment(store):
+    """A place on the line must not hang on how an index rounds."""
+    for name, frame in store.catchments().groupby(level=0):
+        box = access._near_catchments(store, Selection(catchments=(name,))).bbox
+        assert shapely.box(*box).contains_properly(shapely.box(*frame.total_bounds))

@@ -67,6 +67,13 @@ def test_ratio_of_sums_with_nil_catches():
     assert list(frame.columns) == list(CATCH_RATE_COLUMNS)
 
 
+def test_catch_of_placements_that_were_not_chosen_counts_nowhere():
+    """Three fish of `gone`, which is not among the placements, are not those of the last row."""
+    placements = placements_of([{"placement_id": p, "lifts": 2} for p in "ab"])
+    row = one(rates(placements, [caught("a", 4), caught("gone", 3)]), BULLHEAD)
+    assert (row["individuals"], row["cpue"]) == (4, 1)
+
+
 def test_nested_and_all_catchments():
     placements = placements_of([{"placement_id": p, "lifts": 1} for p in "abc"])
     frame = rates(

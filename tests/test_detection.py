@@ -132,6 +132,21 @@ def test_latest_season_is_used_unless_chosen():
     assert one(both)["placements"] == 196
 
 
+def test_a_catch_of_what_did_not_look_is_no_find():
+    """Fish in disturbed gear and of another season; the first row, S1, found nothing itself."""
+    rows, catches, reaches = salamander()
+    empty = [r for r in rows if r["outcome"] == "nil"]
+    rows = [empty[0], *(r for r in rows if r is not empty[0])]
+    plain = detection(*frames(rows, catches, reaches))
+    rows += [
+        {"placement_id": "spilt", "outcome": "disturbed"},
+        {"placement_id": "old", "set_at": "2019-06-01T10:00Z", "outcome": "caught"},
+    ]
+    catches += [{"placement_id": p, "species": BULLHEAD, "count": 2} for p in ("spilt", "old")]
+    frame = detection(*frames(rows, catches, reaches | {"spilt": "R1", "old": "R1"}))
+    pd.testing.assert_frame_equal(frame, plain)
+
+
 def visits(year: int, reaches: int, each: int) -> list[dict]:
     """So many nil visits to each of so many reaches in one year."""
     return [
@@ -191,6 +206,7 @@ def test_chance_by_catchment():
 def test_nobody_looked(rows):
     frame = detection(*frames(rows, [], {"a": "R1"}))
     assert set(frame["problem"]) == {"nobody looked"}
+    assert (frame[["units", "placements"]] == 0).all(axis=None)
     assert frame["occupancy"].dtype == np.float64
     by = chance_missed_by_catchment(
         *frames(rows, [], {"a": "R1"}), catchment_of=pd.Series(dtype="str"), ancestors=NESTED

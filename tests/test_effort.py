@@ -236,6 +236,13 @@ def test_no_placements():
     assert nights(placements_of([])).dtype == np.float64
 
 
+def test_catch_per_unit_is_per_what_its_words_say():
+    """`fish per 100 m²` is per 100 of what is counted, `fish per trap-night` per one."""
+    for unit in EFFORT_UNITS.values():
+        first = unit.cpue_unit.removeprefix("fish per ").split()[0]
+        assert unit.cpue_per == (float(first) if first.isdecimal() else 1)
+
+
 def test_every_unit_says_what_it_is():
     assert all(unit.label and unit.unit and unit.cpue_unit for unit in EFFORT_UNITS.values())
 

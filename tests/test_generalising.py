@@ -110,7 +110,7 @@ def test_step_follows_list_and_season(species, set_at, lifted_at, step):
 
 
 @pytest.mark.parametrize("column", ["sensitive_from", "sensitive_until"])
-@pytest.mark.parametrize("word", [None, "13-40", "spring"])
+@pytest.mark.parametrize("word", [None, "13-40", "13-05", "05-40", "00-05", "05-00", "spring"])
 def test_season_that_cannot_be_read_is_the_whole_year(column, word):
     """A fault in the list hides more, never less."""
     species = SPECIES.copy()

@@ -290,6 +290,22 @@ def test_paths_keep_within_a_pixel():
     assert screen_paths(np.empty(0, object), 5) == []
 
 
+@pytest.mark.parametrize("zoom", [6, 11, 15])
+def test_lines_in_view_keep_their_shape_and_box(zoom):
+    """Thinned lines stay within two pixels of the true ones; their box is PROJ's, in degrees."""
+    rng = np.random.default_rng(5)
+    xy = np.cumsum(rng.normal(0, 2_000, (20, 60, 2)), axis=1) + np.array([5e5, 5e6])
+    lines = shapely.linestrings(xy)
+    held = ScreenLines(lines, np.ones(20, int), NETWORK_CRS)
+    view = held.in_view((0.0, 0.0, 1.0, 1.0), zoom, most_vertices=100_000)
+    pixel = 1 / (256 * 2.0**zoom)
+    for row, path in zip(view.rows, view.paths, strict=True):
+        true = shapely.LineString(grid_positions(xy[row], NETWORK_CRS))
+        assert shapely.hausdorff_distance(decoded(path, zoom), true) < 2 * pixel
+    degrees = gpd.GeoSeries(lines, crs=NETWORK_CRS).to_crs(4326)
+    assert held.bounds(np.arange(20)) == pytest.approx(degrees.total_bounds.tolist(), abs=1e-6)
+
+
 def test_lines_left_out_are_the_lowest_ranks():
     """Where there are too many lines the lowest orders go, and the answer says from where."""
     rng = np.random.default_rng(3)

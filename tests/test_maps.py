@@ -5,13 +5,14 @@ import json
 import re
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 import shapely
 
 from layers.errors import LayersError
 from layers.map_assets import SCRIPTS, STYLES, asset, inline_script, inline_style
-from layers.maps import MapView, map_page, map_parts
+from layers.maps import MapView, map_page, map_parts, view_of_frames
 from layers.record_features import detection_features, placement_features, species_caught
 from service.map_files import offline_map
 from service.names import selection_words
@@ -183,3 +184,27 @@ def test_selection_in_words(store):
 def test_map_page_needs_no_records():
     """An empty view is a page all the same."""
     assert "<main>" in map_page(MapView({}, [], [], {}, None), title="Nothing yet")
+
+
+def test_every_cell_in_place_of_positions_is_drawn(store):
+    """Cells of 1 and 10 km are squares of that side; an exact position is none."""
+    at = [(500_500, 6_000_500), (505_000, 6_005_000), (520_001, 6_020_001)]
+    placements = gpd.GeoDataFrame(
+        {"method": "kick_net", "species": "", "generalised_km": [1.0, 10.0, np.nan]},
+        geometry=shapely.points(at),
+        index=pd.Index(["A", "B", "C"], name="placement_id"),
+        crs="EPSG:25830",
+    )
+    none = store.reaches().iloc[:0]
+    view = view_of_frames(
+        placements=placements,
+        reaches=none,
+        catchments=none,
+        stretches=none,
+        species=store.species(),
+        methods=store.methods(),
+    )
+    squares = gpd.GeoDataFrame.from_features(json.loads(view.layers["squares"]), crs=4326)
+    sides_km = np.sqrt(squares.to_crs("EPSG:25830").area) / 1_000
+    assert sorted(sides_km) == pytest.approx([1, 10], rel=1e-3)
+    assert view.bounds == pytest.approx(placements.to_crs(4326).total_bounds.tolist(), abs=1e-6)
