@@ -14,11 +14,13 @@ from layers.errors import LayersError
 __all__ = ["LIVE_SCRIPTS", "SCRIPTS", "STYLES", "asset", "inline_script", "inline_style"]
 
 # Order matters: each script builds on those before it.
-SCRIPTS: Final = ("leaflet.js", "numbers.js", "marks.js", "cards.js", "panel.js", "view.js")
+SCRIPTS: Final = (
+    "leaflet.js", "numbers.js", "fetching.js", "marks.js", "cards.js", "panel.js", "view.js",
+)  # fmt: skip
 # Those of a map that fetches what is in view.
 LIVE_SCRIPTS: Final = (
-    "leaflet.js", "numbers.js", "marks.js", "cards.js", "panel.js", "screen_paths.js", "live.js",
-    "view.js",
+    "leaflet.js", "numbers.js", "fetching.js", "marks.js", "cards.js", "panel.js",
+    "screen_paths.js", "live.js", "view.js",
 )  # fmt: skip
 STYLES: Final = ("leaflet.css", "view.css")
 _LEAFLET: Final = frozenset(
@@ -35,6 +37,7 @@ _LEAFLET: Final = frozenset(
 _OWN: Final = frozenset(
     {
         "cards.js",
+        "fetching.js",
         "live.js",
         "marks.js",
         "numbers.js",

@@ -32,6 +32,7 @@ def create_app(
     # Imported here, so that the command line does not load Flask for every command.
     from flask import Flask
 
+    from service.compression import register_compression
     from service.headers import register_headers
     from service.pages import register_pages
     from service.pages.context import Service
@@ -45,6 +46,7 @@ def create_app(
     app.json = _json_provider(app)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.extensions["rifflebook"] = Service(store, chosen, viewer)
+    register_compression(app)
     register_headers(app)
     register_problems(app)
     register_viewer(app)

@@ -40,6 +40,7 @@ __all__ = [
     "LoginLimiter",
     "add_account",
     "add_token",
+    "bearer_token",
     "change_password",
     "is_loopback",
     "log_in",
@@ -319,7 +320,8 @@ def viewer_of(
     session_token
         From the cookie of :func:`log_in`.
     authorization
-        The header of that name; `Bearer` tokens are known.
+        The header of that name; of its schemes `Bearer` is ours, and others are left to whatever
+        stands in front of the service.
     forwarded
         Whether a proxy says that it passes the request on for somebody else.
 
@@ -341,13 +343,23 @@ def viewer_of(
         if forwarded or not (address is None or is_loopback(address)):
             raise AccessError("This store has no accounts; it answers on its own machine only.")
         return LOCAL_KEEPER
-    if authorization:
-        kind, _, token = authorization.partition(" ")
-        if kind.lower() != "bearer":
-            raise LoginError("Only Bearer tokens are taken; make one with `rifflebook account`.")
-        return _token_viewer(store, token.strip())
+    token = bearer_token(authorization)
+    if token is not None:
+        return _token_viewer(store, token)
     account = store.accounts.session_account(_digest(session_token)) if session_token else None
     return PUBLIC if account is None else Viewer(account.name, account.role)
+
+
+def bearer_token(authorization: str | None) -> str | None:
+    """Take the token out of an `Authorization` header (RFC 6750); None where it has none.
+
+    Examples
+    --------
+    >>> bearer_token("Bearer rb_x"), bearer_token("Basic YTpi"), bearer_token("")
+    ('rb_x', None, None)
+    """
+    kind, _, token = (authorization or "").partition(" ")
+    return token.strip() if kind.lower() == "bearer" else None
 
 
 def is_loopback(host: str) -> bool:

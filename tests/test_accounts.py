@@ -261,7 +261,7 @@ def test_token_follows_its_account_and_can_be_revoked(people):
     people.accounts.set_role("editor1", "viewer", who="test")
     assert accounts.viewer_of(people, **HERE, authorization=f"Bearer {word}").role == "viewer"
     people.accounts.revoke_token(number, who="test")
-    for header in (f"Bearer {word}", "Bearer rb_none", "Basic YTpi", "Bearer "):
+    for header in (f"Bearer {word}", "Bearer rb_none", "Bearer ", "Bearer"):
         with pytest.raises(LoginError):
             accounts.viewer_of(people, **HERE, authorization=header)
     with pytest.raises(NotFoundError):
@@ -392,6 +392,58 @@ def test_forms_of_other_pages_are_refused(browser):
     assert browser.post("/logout").status_code == 400
     assert browser.post("/logout", data={"csrf_token": "made up"}).status_code == 400
     assert "keeper1" in browser.get("/").text
+
+
+@pytest.mark.parametrize(
+    "header", ["", "Basic YTpi", "Bearer", "Bearer ", "Bearer rb_none", "Digest x", "bearer\trb"]
+)
+def test_no_header_but_a_valid_token_spares_the_mark(browser, header):
+    """An empty header, a proxy's own login or a made up token is no reason to trust a form."""
+    sign_in(browser, "keeper1")
+    answer = browser.post("/logout", headers={"Authorization": header})
+    assert answer.status_code in (400, 401)
+    assert "keeper1" in browser.get("/").text
+
+
+def test_without_accounts_no_header_spares_the_mark(store):
+    """Tokens are of accounts; where there are none, nobody's is valid."""
+    client = create_app(store, Settings()).test_client()
+    for header in ("", "Basic YTpi", "Bearer rb_none"):
+        answer = client.post("/entry/check", json={}, headers={"Authorization": header})
+        assert (answer.status_code, "CSRF" in answer.text) == (400, True)
+
+
+def test_a_login_of_the_proxy_in_front_breaks_nothing(browser):
+    """A proxy that asks for its own password passes it on; who asks is told by our cookie."""
+    before = {"Authorization": "Basic YTpi", "Accept": "text/html"}
+    assert browser.get("/", headers=before).status_code == 200
+    sign_in(browser, "keeper1")
+    assert "keeper1" in browser.get("/", headers=before).text
+    data = {"csrf_token": form_word(browser, "/")}
+    assert browser.post("/logout", data=data, headers=before).status_code == 303
+
+
+def test_nothing_with_exact_places_stays_in_a_browser(people):
+    """`no-store` (RFC 9111, 5.2.2.5) for who sees them; a program's feed may ask what changed."""
+    client = create_app(people, Settings()).test_client()
+    feed = "/feed/collections/placements/items"
+    for address in ("/", "/records", "/placements.geojson", "/catchments", feed):
+        assert client.get(address).headers["Cache-Control"] != "no-store"
+    sign_in(client, "viewer1")
+    assert client.get("/records").headers["Cache-Control"] == "private"
+    client.post("/logout", data={"csrf_token": form_word(client, "/")})
+    sign_in(client, "member1")
+    for address in ("/", "/records", "/placements.geojson", "/catchments", "/nowhere", feed):
+        assert client.get(address).headers["Cache-Control"] == "no-store"
+    style = client.get("/static/layout.css", buffered=True)
+    assert style.headers["Cache-Control"] != "no-store"
+    _, word = accounts.add_token(people, "member1", "", "read", who="test")
+    program = create_app(people, Settings()).test_client()
+    headers = {"Authorization": f"Bearer {word}"}
+    first = program.get(feed, headers=headers)
+    assert {"private", "no-cache"} <= set(re.split(r",\s*", first.headers["Cache-Control"]))
+    again = program.get(feed, headers=headers | {"If-None-Match": first.headers["ETag"]})
+    assert again.status_code == 304
 
 
 def test_programs_ask_by_token(people):

@@ -5,6 +5,7 @@ import json
 import re
 
 import pytest
+from openapi_spec_validator import OpenAPIV30SpecValidator
 
 from service import create_app
 from service.feed.collections import COLLECTIONS
@@ -79,6 +80,11 @@ def test_api_definition_success(client):
         "bbox-crs",
         *COLLECTIONS["placements"].filters,
     } <= named
+
+
+def test_api_definition_is_valid(client):
+    """The published JSON Schema of OpenAPI 3.0, by openapi-spec-validator."""
+    OpenAPIV30SpecValidator(client.get("/feed/api").json).validate()
 
 
 def test_what_can_be_asked_is_told_to_people(client):

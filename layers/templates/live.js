@@ -2,7 +2,7 @@
    The answers are described in service/map_views.py. */
 (function (root) {
   "use strict";
-  const { screenPaths, number } = root.Rifflebook;
+  const { screenPaths, number, fetched, unlessNoAnswer } = root.Rifflebook;
   const PAD = 0.3; // share of the view that is fetched around it
 
   function collection(features) {
@@ -24,10 +24,7 @@
       whole.searchParams.delete(name);
       [].concat(more[name]).forEach((value) => whole.searchParams.append(name, value));
     });
-    return fetch(whole, { headers: { Accept: "application/json" } }).then((answer) => {
-      if (!answer.ok) throw new Error("The server answered " + answer.status);
-      return answer.json();
-    });
+    return fetched(whole);
   }
 
   /** Fetch for a padded view, and again only when the view leaves it or the zoom changes. */
@@ -232,7 +229,7 @@
       waiting = root.setTimeout(() => {
         asked(address, { longitude: at.lng.toFixed(6), latitude: at.lat.toFixed(6) }).then(
           (answer) => own === turn && show(answer.position),
-          () => {}, // degrees are still told
+          unlessNoAnswer(() => {}), // degrees are still told
         );
       }, 250);
     };

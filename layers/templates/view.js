@@ -2,7 +2,7 @@
    Layers hold GeoJSON at once, or an address from which what is in view is fetched. */
 (function (root) {
   "use strict";
-  const { marks, cards, panel, live } = root.Rifflebook;
+  const { marks, cards, panel, live, fetched, unlessNoAnswer } = root.Rifflebook;
   const { known } = cards;
   const STILL = new Set(["lake_path", "connector", "ditch"]);
   const FAR = 12; // zoom below which marks shrink
@@ -44,16 +44,11 @@
           Math.min(wanted.getNorth(), 90),
         ];
         address.searchParams.set("bbox", edges.map((edge) => edge.toFixed(5)).join(","));
-        return fetch(address, { headers: { Accept: "application/geo+json" } })
-          .then((answer) => {
-            if (!answer.ok) throw new Error("The server answered " + answer.status);
-            return answer.json();
-          })
-          .then((collection) => {
-            held = collection;
-            box = wanted;
-            return held;
-          });
+        return fetched(address, "application/geo+json").then((collection) => {
+          held = collection;
+          box = wanted;
+          return held;
+        });
       },
     };
   }
@@ -195,9 +190,9 @@
     };
     popup.openOn(map);
     if (byKey) map.once("popupclose", () => focused && focused.isConnected && focused.focus());
-    Promise.resolve(held).then(fill, (trouble) =>
+    Promise.resolve(held).then(fill, unlessNoAnswer((trouble) =>
       fill(cards.make("p", "The placements could not be fetched. " + trouble.message + ".")),
-    );
+    ));
   }
 
   /** Cards of placements that the server holds, told by what is in `more`. */
@@ -402,7 +397,7 @@
           tell();
           map.getContainer().dataset.ready = "yes";
         },
-        (trouble) => say(map, "Records could not be fetched. " + trouble.message + "."),
+        unlessNoAnswer((trouble) => say(map, "Records could not be fetched. " + trouble.message + ".")),
       );
     };
     const far = () => map.getContainer().classList.toggle("rb-far", map.getZoom() < FAR);

@@ -1,11 +1,9 @@
-"""Which encoding is wanted, and sending it: compressed, or not at all if unchanged."""
+"""Which encoding is wanted, and sending it, or nothing if it is unchanged."""
 
 from __future__ import annotations
 
-import gzip
 import hashlib
 import secrets
-import zlib
 from typing import TYPE_CHECKING, Final, Literal
 
 from flask import Response, request
@@ -38,9 +36,6 @@ GEOJSON: Final = MEDIA_TYPE
 HTML: Final = "text/html"
 SCHEMA: Final = "application/schema+json"
 OPENAPI: Final = "application/vnd.oai.openapi+json;version=3.0"
-# Less is not worth the work.
-_SMALLEST_ZIPPED: Final = 1_000
-_LEVEL: Final = 4
 # Another run of the program may answer in other words.
 _RUN: Final = secrets.token_hex(8)
 
@@ -117,33 +112,12 @@ def send(pieces: list[bytes], kind: str, *, etag: str | None = None, last: bytes
     if same is not None:
         return same
     body = b"".join([*pieces, last])
-    zipped = _takes_gzip() and len(body) >= _SMALLEST_ZIPPED
-    response = Response(gzip.compress(body, _LEVEL) if zipped else body, content_type=kind)
-    if zipped:
-        response.headers["Content-Encoding"] = "gzip"
-    return _marked(response, etag)
+    return _marked(Response(body, content_type=kind), etag)
 
 
 def send_pieces(pieces: Iterator[bytes], kind: str) -> Response:
     """Send an answer while it is made; its length does not matter."""
-    zipped = _takes_gzip()
-    response = Response(_zipped(pieces) if zipped else pieces, content_type=kind)
-    if zipped:
-        response.headers["Content-Encoding"] = "gzip"
-    return _marked(response, None)
-
-
-def _takes_gzip() -> bool:
-    return request.accept_encodings.quality("gzip") > 0 and bool(request.accept_encodings)
-
-
-def _zipped(pieces: Iterator[bytes]) -> Iterator[bytes]:
-    packer = zlib.compressobj(1, wbits=31)  # 31: with the head and tail of gzip
-    for piece in pieces:
-        packed = packer.compress(piece)
-        if packed:
-            yield packed
-    yield packer.flush()
+    return _marked(Response(pieces, content_type=kind), None)
 
 
 def _marked(response: Response, etag: str | None) -> Response:
@@ -151,7 +125,6 @@ def _marked(response: Response, etag: str | None) -> Response:
         # Weak: compressed and plain, now and a second later, say the same in other bytes.
         response.set_etag(etag, weak=True)
     response.headers.add("Vary", "Accept")
-    response.headers.add("Vary", "Accept-Encoding")
     response.cache_control.no_cache = True
     response.cache_control.private = True
     return response

@@ -240,7 +240,10 @@ def _responses() -> Json:
 
 
 def _object(properties: Json, required: list[str]) -> Json:
-    return {"type": "object", "required": required, "properties": properties}
+    told: Json = {"type": "object", "properties": properties}
+    if required:  # an empty list is not allowed
+        told["required"] = required
+    return told
 
 
 def _list(items: Json) -> Json:

@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 from flask import Flask, current_app, g, request
 from flask_wtf import CSRFProtect
 
-from service.accounts import LoginLimiter, viewer_of
+from service.accounts import LoginLimiter, bearer_token, viewer_of
 from service.records import LOCAL_KEEPER, Viewer
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ SESSION_COOKIE: Final = "rifflebook"
 AS_PUBLIC_COOKIE: Final = "rifflebook_as_public"
 # Reachable whoever asks, and without looking anything up.
 _PROXY_HEADERS: Final = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "Via")
-_OPEN_ENDPOINTS: Final = ("frame.static", "frame.map_asset", "health.healthz")
+_OPEN_ENDPOINTS: Final = ("frame.static", "frame.map_asset", "entry.worker", "health.healthz")
 
 
 def limiter() -> LoginLimiter:
@@ -54,13 +54,13 @@ def register_viewer(app: Flask) -> None:
     def look_who_asks() -> None:
         if request.endpoint in _OPEN_ENDPOINTS:
             return
-        by_token = "Authorization" in request.headers
+        authorization = request.headers.get("Authorization")
         viewer = service.viewer or viewer_of(
             service.store,
             host=urlsplit(f"//{request.host}").hostname or "",
             address=request.remote_addr,
             session_token=request.cookies.get(SESSION_COOKIE),
-            authorization=request.headers.get("Authorization"),
+            authorization=authorization,
             forwarded=any(name in request.headers for name in _PROXY_HEADERS),
         )
         g.true_viewer = viewer
@@ -68,8 +68,10 @@ def register_viewer(app: Flask) -> None:
         if viewer.sees_exact_places and request.cookies.get(AS_PUBLIC_COOKIE):
             viewer = Viewer(viewer.name, "public")
         g.viewer = viewer
-        # A browser never adds a Bearer token by itself, so no page of others can borrow one.
-        if app.config["WTF_CSRF_ENABLED"] and not by_token and request.routing_exception is None:
+        # A browser never adds a Bearer token by itself, so no page of others can borrow one. With
+        # accounts it was found valid above, without them nobody looked at it.
+        g.by_token = g.has_accounts and bearer_token(authorization) is not None
+        if app.config["WTF_CSRF_ENABLED"] and not g.by_token and request.routing_exception is None:
             csrf.protect()  # lets pass what only asks
 
     @app.context_processor
@@ -85,6 +87,21 @@ def register_viewer(app: Flask) -> None:
             # What one viewer may see must not be handed to the next by a cache in between.
             response.headers.add("Vary", "Cookie")
             response.headers.add("Vary", "Authorization")
-            if not response.cache_control.no_store:
+            if _leaves_no_trace(response):
+                response.headers["Cache-Control"] = "no-store"
+            elif not response.cache_control.no_store:
                 response.cache_control.private = True
         return response
+
+
+def _leaves_no_trace(response: Response) -> bool:
+    """Whether a browser may keep nothing of an answer, since it may hold exact places.
+
+    A browser keeps on disk what it showed, for whoever sits there next, logged out or not.
+    A program that asks with a token keeps what it fetches on purpose: it may ask whether that
+    has changed (`private, no-cache` and an ETag), which spares making it anew.
+    """
+    viewer = g.get("viewer")
+    if viewer is None or not viewer.sees_exact_places or response.cache_control.public:
+        return False
+    return not g.by_token

@@ -274,3 +274,40 @@ def test_no_serious_findings_of_axe(brook, open_page, width):
     ]
     assert not serious
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def opened(chromium, address):
+    """A page in which things may go wrong; the fixture for all others takes none."""
+    context = chromium.new_context(viewport=PHONE, service_workers="block")
+    context.set_default_timeout(15_000)
+    page = context.new_page()
+    page.goto(f"{address}/placements/new")
+    page.wait_for_selector(READY)
+    return page
+
+
+def test_a_fault_of_the_script_does_not_wait_for_a_connection(chromium, brook):
+    """It would wait for ever; said at once, it can be mended, and the draft is still there."""
+    address, _ = brook
+    page = opened(chromium, address)
+    fill(page, "F1")
+    page.evaluate("() => { self.RifflebookDrafts.post = () => undefined.status; }")
+    page.locator("#save").click()
+    page.locator("#state.trouble", has_text="undefined").wait_for()
+    assert "kept on this device" in page.locator("#state").inner_text()
+    assert page.evaluate(
+        "self.RifflebookDrafts.all().then((all) => all.map((one) => one.status))"
+    ) == ["draft"]
+    page.context.close()
+
+
+def test_a_page_of_the_network_does_not_pass_for_stored(chromium, brook):
+    """A network that asks for a login answers everything with its own page, status 200."""
+    address, _ = brook
+    page = opened(chromium, address)
+    fill(page, "P1")
+    page.route("**/entry/save", lambda route: route.fulfill(body="<p>Log in</p>", status=200))
+    save(page)
+    page.get_by_text("P1 is kept on this device").wait_for()
+    assert "P1" not in stored(address)
+    page.context.close()

@@ -19,6 +19,33 @@ def fetched(address):
         return json.load(answer)
 
 
+@pytest.mark.parametrize(
+    ("answer", "said", "faults"),
+    [("abort", "could not be fetched", 0), ("<p>Log in</p>", "could not be fetched", 0),
+     ("{}", "", 1)],
+    ids=["no connection", "a page of the network's", "a fault of the script"],
+)  # fmt: skip
+def test_a_fault_of_the_script_is_not_put_on_the_connection(chromium, island, answer, said, faults):
+    """Both are a TypeError to a browser; the map blames the connection for its own alone."""
+    page = chromium.new_page()
+    found = []
+    page.on("pageerror", lambda error: found.append(str(error)))
+    page.route(
+        "**/map/lines.json*",
+        lambda route: route.abort() if answer == "abort" else route.fulfill(body=answer),
+    )
+    page.goto(f"{island}/")
+    page.wait_for_function(
+        "(said) => !said || document.querySelector('.rb-trouble')?.textContent.includes(said)",
+        arg=said,
+    )
+    if faults:
+        page.wait_for_event("pageerror") if not found else None
+    assert bool(found) == bool(faults)
+    assert bool(said) == page.locator(".rb-trouble", has_text="fetched").is_visible()
+    page.close()
+
+
 @pytest.fixture(scope="module")
 def island_page(chromium, island):
     page = chromium.new_page()

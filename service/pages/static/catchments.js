@@ -60,11 +60,8 @@
   const line = document.getElementById("chances-told");
   if (!address || !line) return;
   line.textContent = "Computing the chance of having been missed …";
-  fetch(address, { headers: { Accept: "application/json" } })
-    .then((answer) => {
-      if (!answer.ok) throw new Error("status " + answer.status);
-      return answer.json();
-    })
+  const { fetched, unlessNoAnswer } = window.Rifflebook;
+  fetched(address)
     .then((found) => {
       let known = 0;
       rows.forEach((row) => {
@@ -88,8 +85,8 @@
       document.getElementById("assumes").textContent = "Assumes " + found.assumes + ".";
       list.hidden = !found.reasons.length;
     })
-    .catch((trouble) => {
+    .catch(unlessNoAnswer((trouble) => {
       line.textContent =
-        "The chance of having been missed could not be fetched (" + trouble.message + ").";
-    });
+        "The chance of having been missed could not be fetched. " + trouble.message + ".";
+    }));
 })();

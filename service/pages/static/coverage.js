@@ -1,7 +1,7 @@
 /* The map beside the coverage tables: reaches by years since last sampled, gaps, next places. */
 (function (root) {
   "use strict";
-  const { number } = root.Rifflebook;
+  const { number, fetched: fetchedWhole, unlessNoAnswer } = root.Rifflebook;
   const { positions, edges } = root.Rifflebook.screenPaths;
   const view = JSON.parse(document.getElementById("coverage-view").textContent);
   const told = document.getElementById("coverage-told");
@@ -78,10 +78,7 @@
   function fetched(address, more) {
     const whole = new URL(address, document.baseURI);
     Object.keys(more).forEach((name) => whole.searchParams.set(name, more[name]));
-    return fetch(whole, { headers: { Accept: "application/json" } }).then((answer) => {
-      if (!answer.ok) throw new Error("the server answered " + answer.status);
-      return answer.json();
-    });
+    return fetchedWhole(whole);
   }
 
   function refresh() {
@@ -99,10 +96,10 @@
         tell();
         map.getContainer().dataset.ready = "yes";
       },
-      (problem) => {
-        trouble = "Reaches could not be fetched: " + problem.message + ".";
+      unlessNoAnswer((problem) => {
+        trouble = "Reaches could not be fetched. " + problem.message + ".";
         tell();
-      },
+      }),
     );
   }
 
@@ -143,10 +140,10 @@
         map.getContainer().dataset.gap = number;
         tell();
       },
-      (problem) => {
-        trouble = "The gap could not be fetched: " + problem.message + ".";
+      unlessNoAnswer((problem) => {
+        trouble = "The gap could not be fetched. " + problem.message + ".";
         tell();
-      },
+      }),
     );
   }
 

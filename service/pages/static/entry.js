@@ -7,6 +7,7 @@
   const { localNow, offsetNow, parted } = root.RifflebookTimes;
   const { address } = root.RifflebookWaiting;
   const { element, catches, lengths } = root.RifflebookRows;
+  const { NoAnswer } = root.Rifflebook;
   const lists = JSON.parse(document.getElementById("lists").textContent);
   const NEW = "/placements/new";
   const HINTS = {
@@ -50,6 +51,11 @@
   function say(words, trouble, ...more) {
     by("state").replaceChildren(words, ...more);
     by("state").classList.toggle("trouble", Boolean(trouble));
+  }
+
+  function faultWords(problem) {
+    root.console.error(problem); // for whoever looks for faults
+    return problem.message + ". What you entered is kept on this device.";
   }
 
   function connection() {
@@ -227,8 +233,8 @@
         say(told.unchanged ? "Checked: stored already, just so." : "Checked: nothing to remark.");
       }
       return status === 200 ? told : null;
-    } catch (_) {
-      say("No connection: it is checked when it is sent.", true);
+    } catch (problem) {
+      say(problem instanceof NoAnswer ? "No connection: it is checked when it is sent." : faultWords(problem), true);
       return null;
     } finally {
       busy(false);
@@ -291,8 +297,8 @@
       say("Stored: ", false, link, ".");
       return undefined;
     } catch (problem) {
-      if (problem instanceof TypeError) return await wait(); // the connection went
-      say(problem.message, true);
+      if (problem instanceof NoAnswer) return await wait();
+      say(faultWords(problem), true);
       return undefined;
     } finally {
       busy(false);

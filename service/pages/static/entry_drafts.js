@@ -3,6 +3,7 @@
    says. */
 (function (root) {
   "use strict";
+  const { reach, read } = root.Rifflebook;
   const BASE = "rifflebook-entry";
   const STORE = "drafts";
   const KEPT_SENT = 20;
@@ -49,17 +50,17 @@
   }
 
   async function lend() {
-    const answer = await fetch("/entry/token", {
+    const answer = await reach("/entry/token", {
       headers: { Accept: "application/json" },
       credentials: "same-origin",
       cache: "no-store",
     });
     if (!answer.ok) throw new Error("the service answers " + answer.status);
-    return answer.json();
+    return read(answer);
   }
 
   async function post(path, sheet, token) {
-    const answer = await fetch(path, {
+    const answer = await reach(path, {
       method: "POST",
       credentials: "same-origin",
       headers: {
@@ -69,13 +70,7 @@
       },
       body: JSON.stringify(sheet),
     });
-    let told = {};
-    try {
-      told = await answer.json();
-    } catch (_) {
-      told = { detail: "The service answers " + answer.status + "." };
-    }
-    return { status: answer.status, told };
+    return { status: answer.status, told: read(answer) };
   }
 
   /* What of a draft is known after an answer of the service. */

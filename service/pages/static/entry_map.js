@@ -1,6 +1,7 @@
 /* The map of the entry form: reaches around, points by a tap. */
 (function (root) {
   "use strict";
+  const { NoAnswer, fetched } = root.Rifflebook;
   const FINEST = 13; // side of the squares that reaches are asked for in, as a zoom
   const MOST_SQUARES = 12;
   const FEW_REACHES = 3000; // so many are drawn whole however far out the map is
@@ -52,14 +53,14 @@
         if (asked.has(address)) continue;
         asked.set(address, true);
         try {
-          const answer = await fetch(address);
-          if (!answer.ok || order !== least) continue;
-          const held = await answer.json();
+          const held = await fetched(address, "application/geo+json");
+          if (order !== least) continue;
           if (held.none_kept) asked.delete(address);
           const fresh = held.features.filter((one) => one.geometry && !drawn.has(one.id));
           fresh.forEach((one) => drawn.add(one.id));
           reaches.addData({ type: "FeatureCollection", features: fresh });
-        } catch (_) {
+        } catch (problem) {
+          if (!(problem instanceof NoAnswer)) throw problem;
           asked.delete(address); // no connection: asked for again when the map is moved
         }
       }

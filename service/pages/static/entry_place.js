@@ -2,6 +2,7 @@
 (function (root) {
   "use strict";
   const { degrees, points } = root.RifflebookContent;
+  const { NoAnswer, reach, read } = root.Rifflebook;
 
   function reachWords(found) {
     const where = found.catchment ? " Catchment " + found.catchment + "." : "";
@@ -44,9 +45,9 @@
       if (uncertainty > 0) query.set("uncertainty", uncertainty);
       if (draft.cells.stream_name) query.set("stream", draft.cells.stream_name);
       try {
-        if (!navigator.onLine) throw new TypeError("no connection");
-        const answer = await fetch("/entry/nearest?" + query, { headers: { Accept: "application/json" } });
-        const found = await answer.json();
+        if (!navigator.onLine) throw new NoAnswer("no connection");
+        const answer = await reach("/entry/nearest?" + query, { headers: { Accept: "application/json" } });
+        const found = read(answer);
         if (turn !== asking) return;
         if (!answer.ok) throw new Error(found.detail);
         told.textContent = shown + reachWords(found);
@@ -54,7 +55,7 @@
         if (found.snapped) map.showSnap(at, found.snapped);
       } catch (problem) {
         if (turn !== asking) return;
-        told.textContent = shown + (problem instanceof TypeError ? "the reach is named once there is a connection." : problem.message);
+        told.textContent = shown + (problem instanceof NoAnswer ? "the reach is named once there is a connection." : problem.message);
       }
     }
 

@@ -53,7 +53,9 @@
         const stored = done.filter((one) => one.status === "sent");
         if (stored.length) say("Sent: " + stored.map((one) => one.cells.placement_id).join(", ") + ".");
         if (done.some((one) => one.status !== "sent")) by("drafts").open = true;
-      } catch (_) { /* tried again below */ }
+      } catch (problem) {
+        if (!(problem instanceof root.Rifflebook.NoAnswer)) say(problem.message, true); // else tried again later
+      }
       await list().catch(() => {});
     }
 

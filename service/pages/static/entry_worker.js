@@ -1,9 +1,9 @@
 /* Keeps the entry form at hand where there is no connection, and sends what waits.
    Only the form and what it is made of; records are never kept. */
 "use strict";
-importScripts("/static/entry_drafts.js");
+importScripts("/assets/fetching.js", "/static/entry_drafts.js");
 
-const SHELL = "rifflebook-entry-2";
+const SHELL = "rifflebook-entry-3";
 const REACHES = "rifflebook-reaches-1";
 const FORM = "/placements/new";
 const MOST_REACHES = 200;
@@ -12,7 +12,7 @@ const PARTS = [
   "/static/entry_drafts.js", "/static/entry_species.js", "/static/entry_map.js",
   "/static/entry_rows.js", "/static/entry_times.js", "/static/entry_content.js",
   "/static/entry_keeping.js", "/static/entry_place.js", "/static/entry_findings.js",
-  "/static/entry_waiting.js", "/static/entry.js", "/assets/leaflet.js", "/assets/leaflet.css",
+  "/static/entry_waiting.js", "/static/entry.js", "/assets/leaflet.js", "/assets/fetching.js", "/assets/leaflet.css",
 ];
 
 self.addEventListener("install", (event) => {

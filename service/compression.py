@@ -1,0 +1,90 @@
+"""Answers packed by gzip for whoever takes them so: whole, or while they are made.
+
+**Why this gives no secret away.** Packed and encrypted text tells by its length whether a guess
+that a stranger placed in it also stands elsewhere in it (BREACH, Gluck, Harris and Prado 2013, from
+memory). The stranger must make the victim's browser ask many times. The mark of a form alone
+would be safe, as it bears a new signature every second; places and names are not. So what a page
+of others made a browser ask for is sent unpacked: a browser says so itself (`Sec-Fetch-Site`,
+W3C Fetch Metadata), and cannot be made to say otherwise.
+"""
+
+from __future__ import annotations
+
+import gzip
+import zlib
+from typing import TYPE_CHECKING, Final
+
+from flask import Flask, request
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from flask import Response
+
+__all__ = ["register_compression"]
+
+_KINDS: Final = ("text/", "application/json", "application/geo+json", "image/svg+xml")
+_ENDINGS: Final = ("+json", "+xml")
+_SMALLEST: Final = 1_000  # bytes; less is not worth the work
+_LARGE: Final = 1_000_000  # bytes; more is packed faster, and less well
+_LEVEL: Final = 4
+_FAST: Final = 1
+
+
+def register_compression(app: Flask) -> None:
+    """Pack every answer of text; register it before whatever else changes answers."""
+
+    @app.after_request
+    def pack(response: Response) -> Response:
+        etag, weak = response.get_etag()
+        if etag and not weak:
+            # Packed and plain say the same in other bytes: a strong mark would be false.
+            response.set_etag(etag, weak=True)
+        response.headers.add("Vary", "Accept-Encoding")
+        if response.status_code in (204, 206, 304) or not _is_text(response.mimetype or ""):
+            return response
+        response.headers.add("Vary", "Sec-Fetch-Site")
+        if not _takes_gzip() or _others_asked():
+            return response
+        if response.is_streamed:
+            source = response.response
+            if close := getattr(source, "close", None):
+                response.call_on_close(close)
+            response.direct_passthrough = False
+            response.response = _packed(response.iter_encoded())
+            response.headers.pop("Content-Length", None)
+        else:
+            body = response.get_data()
+            if len(body) < _SMALLEST:
+                return response
+            level = _LEVEL if len(body) < _LARGE else _FAST
+            response.set_data(gzip.compress(body, level, mtime=0))
+        response.headers["Content-Encoding"] = "gzip"
+        response.headers.pop("Accept-Ranges", None)  # of the plain bytes
+        return response
+
+
+def _is_text(kind: str) -> bool:
+    return kind.startswith(_KINDS) or kind.endswith(_ENDINGS)
+
+
+def _takes_gzip() -> bool:
+    return bool(request.accept_encodings) and request.accept_encodings.quality("gzip") > 0
+
+
+def _others_asked() -> bool:
+    """Whether a page of others may have made a browser ask, with what the browser keeps of us."""
+    site = request.headers.get("Sec-Fetch-Site")
+    if site is not None:
+        return site not in ("same-origin", "none")
+    # Browsers before 2023, or no encryption and so nothing to guess; a program sends no cookies.
+    return request.is_secure and bool(request.cookies)
+
+
+def _packed(pieces: Iterable[bytes]) -> Iterator[bytes]:
+    packer = zlib.compressobj(_FAST, wbits=31)  # 31: with the head and tail of gzip
+    for piece in pieces:
+        packed = packer.compress(piece)
+        if packed:
+            yield packed
+    yield packer.flush()
