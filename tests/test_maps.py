@@ -104,8 +104,10 @@ def test_assets_are_inlined_whole():
     for name in SCRIPTS:
         assert len(inline_script(name)) > 500
         assert "sourceMappingURL" not in inline_script(name)
+        assert asset(name)[1] in ("text/javascript", "application/javascript")  # RFC 9239
     for name in STYLES:
         assert "url(images/" not in inline_style(name)
+        assert asset(name)[1] == "text/css"
     with pytest.raises(LayersError):
         asset("../maps.py")
 
@@ -124,10 +126,10 @@ def test_marks_differ_without_colour():
 
 
 def test_species_caught_sums_and_marks_lower_bounds():
-    """Sums by hand: two rows add up, "at least" makes the sum a lower bound, zero is no catch."""
+    """Sums by hand: rows add up, "at least" gives a lower bound, zero is none; names in order."""
     rows = pd.DataFrame(
-        [("A", "x", 3, "exact"), ("A", "x", 20, "at_least"), ("A", "y", 0, "exact"),
-         ("B", "x", None, "present")],
+        [("B", "x", None, "present"), ("A", "y", 0, "exact"), ("A", "x", 3, "exact"),
+         ("A", "x", 20, "at_least")],
         columns=["placement_id", "species", "count", "count_kind"],
     )  # fmt: skip
     assert species_caught(rows).to_numpy().tolist() == [
