@@ -86,6 +86,9 @@ CELLS = [
     ({"longitude": "11.2127"}, "longitude", "west is negative"),
     ({"longitude": "350151", "latitude": "5831501"}, "longitude", "easting and northing"),
     ({"longitude": "52.6", "latitude": "-11.2127"}, "longitude", "exchange"),
+    ({"latitude": "526.0"}, "latitude", "the longitude is within the area of use"),
+    ({"latitude": "-52.6"}, "latitude", "with this latitude the place is not"),
+    ({"longitude": "-112.127"}, "longitude", "check the numbers"),
     ({"latitude": ""}, "latitude", "give latitude too"),
     ({"latitude": "52°36'N"}, "latitude", "write 52.6"),
     ({"latitude": "52.600.127"}, "latitude", "may be 52.600127"),
@@ -192,6 +195,45 @@ def test_ids_that_differ_in_a_number_are_not_offered(store, unknown):
         rows = cells(CATCHES).assign(placement_id=[alike, "P1"])
         fault = the_fault(checked(store, cells(PLACEMENTS), rows), "placement_id")
         assert fault.remedy.endswith("did you mean P1?")
+
+
+def test_a_bad_northing_is_told_under_northing(store):
+    """The easting is in its zone; the minus puts the place beyond the equator."""
+    grid = {"longitude": "", "latitude": "", "easting": "350151", "crs": "EPSG:32629"}
+    fault = the_fault(checked(store, placement(**grid, northing="-5829901")), "northing")
+    assert (fault.value, fault.row) == ("-5829901", 2)
+    assert "the easting is within" in fault.remedy
+
+
+ROW_PER_CATCH = """placement_id,survey,method,set_at,longitude,latitude,outcome,\
+water_temperature_c,scientificName,individualCount
+P1,S24,kick_net,2024-05-02T11:00,-11.2127,52.6000,caught,{one},Cottus gobio,3
+P1,S24,kick_net,2024-05-02T11:00,-11.2127,52.6000,caught,{two},Anguilla anguilla,1
+P2,S24,kick_net,2024-05-02T13:00,-11.2127,52.6001,nil,14,,
+"""
+
+
+def test_a_sheet_with_a_row_for_each_catch_is_not_told_to_make_new_ids(store):
+    """New ids would make three placements of two; the columns of the catch are named."""
+    result = checked(store, cells(ROW_PER_CATCH.format(one=14, two=14)))
+    faults = [fault for fault in result.refused if fault.column == "placement_id"]
+    assert [fault.row for fault in faults] == [2, 3]
+    assert {fault.remedy for fault in faults} == {
+        (
+            "rows 2, 3 give the same placement; keep one of them here, and put what was caught "
+            "into the sheet of catches, a row for each species"
+        )
+    }
+    notes = result.flagged.query("code == 'unknown_column'").set_index("column")["message"]
+    assert set(notes.index) == {"scientificName", "individualCount"}
+    assert notes.str.startswith("This column belongs in a sheet of catches").all()
+
+
+def test_rows_of_one_id_that_differ_say_in_what(store):
+    result = checked(store, cells(ROW_PER_CATCH.format(one=14, two=15)))
+    faults = [fault for fault in result.refused if fault.column == "placement_id"]
+    assert [fault.row for fault in faults] == [2, 3]
+    assert all("which differ in water_temperature_c;" in fault.remedy for fault in faults)
 
 
 def test_a_wrong_time_zone_hides_nothing_else(store, tmp_path):

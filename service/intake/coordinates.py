@@ -397,13 +397,9 @@ def _refuse_outside(
         other_lon, other_lat = _degrees(y, x, source)
         swapped = bad & ~outside_area_of_use(other_lon, other_lat, source)
         swapped &= ~_far_outside(other_lon, other_lat, target)
-    column, pair = (
-        ("longitude", "longitude and latitude")
-        if source.is_geographic
-        else ("easting", "easting and northing")
-    )
-    if (cells.column(column) == "").all():
-        column = "geometry"
+    first, second = ("longitude", "latitude") if source.is_geographic else ("easting", "northing")
+    pair = f"{first} and {second}"
+    column = first if (cells.column(first) != "").any() else "geometry"
     texts = [f"{a:.10g} {b:.10g}" for a, b in zip(x[bad], y[bad], strict=True)]
     shown = pd.Series("", index=range(len(cells.frame)), dtype="str").to_numpy(object)
     shown[rows[bad]] = texts
@@ -413,6 +409,21 @@ def _refuse_outside(
         metres = bad & ~swapped & (np.abs(x) > _DEGREES_END) & (np.abs(y) > _DEGREES_END)
         mirrored = bad & ~swapped & ~metres & ~_far_outside(-lon, lat, target)
     known = swapped | metres | mirrored
+    # Only the second number can be wrong where any other in its place would do.
+    stands = (cells.column(second) != "").to_numpy(bool)[rows]
+    area = target.area_of_use
+    middle = 0.0 if area is None else (area.south + area.north) / 2
+    alone = far & ~known & stands & ~_far_outside(lon, np.full_like(lat, middle), target)
+    mask = np.zeros(len(cells.frame), dtype=bool)
+    mask[rows[alone]] = True
+    findings.refuse(
+        cells,
+        mask,
+        second,
+        f"the {first} is within the area of use of the store's CRS, {target.name}, but with this "
+        f"{second} the place is not; check it",
+    )
+    known |= alone
     for which, remedy in (
         (swapped, f"{pair} look exchanged; exchange them"),
         (metres, _IN_METRES),

@@ -233,7 +233,17 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
             )
         else:
             ours[name] = header
+    owned = known_names("catches") if cells.sheet == "placements" else {}
     for header in unknown:
+        if plain(header) in owned:
+            findings.note(
+                cells.file,
+                "unknown_column",
+                header,
+                "This column belongs in a sheet of catches, beside placement_id, with a row for "
+                "each species; from a sheet of placements it is not stored.",
+            )
+            continue
         near = nearest_names(header, [column.name for column in SHEETS[cells.sheet]], limit=1)
         hint = f" Did you mean {near[0]}?" if near else ""
         findings.note(

@@ -183,21 +183,29 @@ def _read_times(
 def refuse_doubled_ids(cells: Cells, findings: Findings) -> None:
     """Refuse an id that stands in two rows of the sheet.
 
-    Rows that are equal in every cell are refused too: one of them is to be taken out.
+    What to do depends on whether the rows say the same of the placement: a sheet with a row for
+    each catch repeats it, and new ids would make more placements than there were.
     """
     ids = cells.column("placement_id")
     doubled = ids.duplicated(keep=False) & (ids != "")
     if not doubled.any():
         return
-    where = ids[doubled].groupby(ids[doubled]).apply(lambda own: list(own.index))
-    findings.refuse(
-        cells,
-        doubled,
-        "placement_id",
-        lambda value: (
-            "this id stands in rows "
-            + ", ".join(map(str, where[value][:5]))
-            + (" and others" if len(where[value]) > 5 else "")
-            + "; give each placement its own"
-        ),
-    )
+    own = cells.frame.loc[doubled].groupby(ids[doubled])
+    rows = own.groups
+    differs = own.nunique() > 1
+
+    def remedy(value: str) -> str:
+        where = ", ".join(map(str, rows[value][:5])) + (" and others" * (len(rows[value]) > 5))
+        columns = [str(name) for name in differs if differs.at[value, name]]
+        if not columns:
+            return (
+                f"rows {where} give the same placement; keep one of them here, and put what was "
+                "caught into the sheet of catches, a row for each species"
+            )
+        return (
+            f"this id stands in rows {where}, which differ in {', '.join(columns)}; if that is one "
+            "placement, keep one row with what is right, and its catch in the sheet of catches; "
+            "else give each its own id"
+        )
+
+    findings.refuse(cells, doubled, "placement_id", remedy)
