@@ -8,7 +8,14 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.crs import CrsLike, read_crs, require_metres, require_same_crs, transform_frame
+from layers.crs import (
+    CrsLike,
+    Operation,
+    read_crs,
+    require_metres,
+    require_same_crs,
+    transform_frame,
+)
 from layers.errors import CrsError, FrameError
 from layers.generalising import covered_squares
 from layers.totals import ALL_IS_TOTALS, is_all
@@ -33,7 +40,7 @@ _NESTED_SHARE = 0.99
 
 
 def prepare_catchments(
-    raw: gpd.GeoDataFrame, crs: CrsLike, *, nest: bool = False
+    raw: gpd.GeoDataFrame, crs: CrsLike, *, nest: bool = False, way: Operation | None = None
 ) -> tuple[gpd.GeoDataFrame, list[str]]:
     """Turn polygons as a file holds them into catchments, and say what was done.
 
@@ -47,6 +54,8 @@ def prepare_catchments(
     nest
         Where `parent_id` is missing, take the smallest larger catchment that holds at least
         99 % of the area.
+    way
+        The operation from the CRS of the polygons; see `layers.crs.transform_positions`.
 
     Returns
     -------
@@ -77,7 +86,7 @@ def prepare_catchments(
     frame = frame.set_geometry(shapes, crs=frame.crs)
     if frame.crs != target:
         name = read_crs(frame.crs).name
-        frame, operation, accuracy = transform_frame(frame, target)
+        frame, operation, accuracy = transform_frame(frame, target, operation=way)
         stated = f"stated accuracy {accuracy:g} m" if accuracy == accuracy else "accuracy unknown"
         notes.append(
             f"The polygons were in {name}; they were transformed to {target.name} "

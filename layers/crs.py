@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -11,6 +12,7 @@ import pyproj
 import shapely
 from pyproj.enums import TransformDirection
 from pyproj.exceptions import CRSError as ProjCrsError
+from pyproj.exceptions import ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from layers.errors import CrsError
@@ -23,8 +25,13 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
 
 __all__ = [
+    "Box",
     "CrsLike",
+    "Operation",
+    "choose_operation",
+    "crs_key",
     "crs_label",
+    "degree_box",
     "looks_swapped",
     "metre_fault",
     "outside_area_of_use",
@@ -133,33 +140,92 @@ def metre_fault(crs: pyproj.CRS) -> str | None:
     return None
 
 
+def crs_key(crs: CrsLike) -> str:
+    """Code of a CRS, or its WKT where it has none."""
+    known = read_crs(crs)
+    authority = known.to_authority()
+    return ":".join(authority) if authority else known.to_wkt()
+
+
 def crs_label(crs: pyproj.CRS) -> str:
     """Code and name of a CRS, as messages tell it."""
     authority = crs.to_authority()
     return f"{':'.join(authority)} ({crs.name})" if authority else crs.name
 
 
-def transform_positions(
-    x: ArrayLike, y: ArrayLike, source: CrsLike, target: CrsLike
-) -> tuple[Floats, Floats, str, float]:
-    """Transform coordinates by the best available operation, and say which it was.
+Box: TypeAlias = tuple[float, float, float, float]  # west, south, east, north in degrees
+
+
+@dataclass(frozen=True)
+class Operation:
+    """One way from one CRS to another.
+
+    Attributes
+    ----------
+    name
+        As registered; says so where a better one lacks its shift grid.
+    accuracy_m
+        As stated; NaN where none is stated. Projecting alone is exact: 0. [m]
+    definition
+        PROJ pipeline, easting or longitude first; empty where there is nothing to do.
+    area
+        For where it was chosen; missing where the CRS state none.
+    """
+
+    name: str
+    accuracy_m: float
+    definition: str
+    area: Box | None = None
+
+    def move(self, x: ArrayLike, y: ArrayLike, *, inverse: bool = False) -> tuple[Floats, Floats]:
+        """Transform coordinates, (n,), or take them back; what cannot be moved comes out missing.
+
+        Raises
+        ------
+        CrsError
+            The operation needs a shift grid that is not installed here.
+        """
+        xs = np.atleast_1d(np.asarray(x, np.float64))
+        ys = np.atleast_1d(np.asarray(y, np.float64))
+        usable = np.isfinite(xs) & np.isfinite(ys)
+        out_x, out_y = np.full(xs.shape, np.nan), np.full(ys.shape, np.nan)
+        if not self.definition:
+            out_x[usable], out_y[usable] = xs[usable], ys[usable]
+            return out_x, out_y
+        try:
+            pipeline = _pipeline(self.definition)
+        except ProjError as problem:
+            raise CrsError(
+                f"The operation {self.name!r}, by which places were transformed before, cannot be "
+                "done here; install the shift grid that it needs."
+            ) from problem
+        direction = TransformDirection.INVERSE if inverse else TransformDirection.FORWARD
+        new_x, new_y = pipeline.transform(xs[usable], ys[usable], direction=direction)
+        if inverse:  # a datum shift leaves heights out and is back to a millimetre only
+            there = pipeline.transform(new_x, new_y)
+            again_x, again_y = pipeline.transform(*there, direction=direction)
+            new_x, new_y = 2 * new_x - again_x, 2 * new_y - again_y
+        good = np.isfinite(new_x) & np.isfinite(new_y)
+        out_x[usable] = np.where(good, new_x, np.nan)
+        out_y[usable] = np.where(good, new_y, np.nan)
+        return out_x, out_y
+
+
+@lru_cache(maxsize=64)
+def _pipeline(definition: str) -> pyproj.Transformer:
+    return pyproj.Transformer.from_pipeline(definition)
+
+
+def choose_operation(source: CrsLike, target: CrsLike, *, area: Box | None = None) -> Operation:
+    """Choose the operation from one CRS to another, whatever is to be moved by it.
 
     Parameters
     ----------
-    x, y
-        Easting or longitude, northing or latitude, in that order whatever the CRS's own axis
-        order is, (n,). Missing or infinite values come back missing.
     source, target
         The two CRS.
-
-    Returns
-    -------
-    x, y
-        In `target`, same axis order, (n,). Missing where the operation is not defined.
-    name
-        Name of the operation as registered; says so where a better one lacks its shift grid.
-    accuracy_m
-        Its stated accuracy; NaN where none is stated. Projecting alone is exact: 0. [m]
+    area
+        For where it is to be good; by default the smaller area of use of the two CRS, so that
+        the way back is by the same operation.
 
     Raises
     ------
@@ -169,61 +235,108 @@ def transform_positions(
     Notes
     -----
     EPSG lists several datum shifts for most pairs, by area and accuracy. The best one that
-    can be done here for where the positions lie is taken (PROJ's order: area, then accuracy).
+    can be done here for the area is taken (PROJ's order: area, then accuracy).
+
+    Examples
+    --------
+    >>> choose_operation("EPSG:4230", "EPSG:25831").name
+    'axis order change (2D) + ED50 to ETRS89 (10) + UTM zone 31N'
     """
-    from_crs, to_crs = read_crs(source), read_crs(target)
-    xs = np.atleast_1d(np.asarray(x, np.float64))
-    ys = np.atleast_1d(np.asarray(y, np.float64))
-    usable = np.isfinite(xs) & np.isfinite(ys)
-    out_x, out_y = np.full(xs.shape, np.nan), np.full(ys.shape, np.nan)
-    if from_crs == to_crs:
-        out_x[usable], out_y[usable] = xs[usable], ys[usable]
-        return out_x, out_y, "none needed", 0.0
-    area = _area_of(xs[usable], ys[usable], from_crs)
+    return _chosen(read_crs(source), read_crs(target), area)
+
+
+@lru_cache(maxsize=256)
+def _chosen(source: pyproj.CRS, target: pyproj.CRS, area: Box | None) -> Operation:
+    if source == target:
+        return Operation("none needed", 0.0, "")
+    box = area or _smaller_area(source, target)
     with warnings.catch_warnings():  # said in the operation's name instead
         warnings.filterwarnings("ignore", message="Best transformation is not available")
-        group = TransformerGroup(from_crs, to_crs, always_xy=True, area_of_interest=area)
+        group = TransformerGroup(
+            source,
+            target,
+            always_xy=True,
+            area_of_interest=None if box is None else AreaOfInterest(*box),
+        )
     if not group.transformers:
         raise CrsError(
-            f"No transformation from {crs_label(from_crs)} to {crs_label(to_crs)} can be done "
-            "here; "
+            f"No transformation from {crs_label(source)} to {crs_label(target)} can be done here; "
             "give the positions in another CRS."
         )
     best = group.transformers[0]
-    new_x, new_y = best.transform(xs[usable], ys[usable], direction=TransformDirection.FORWARD)
-    good = np.isfinite(new_x) & np.isfinite(new_y)
-    out_x[usable] = np.where(good, new_x, np.nan)
-    out_y[usable] = np.where(good, new_y, np.nan)
-    accuracy = float(best.accuracy)
     name = best.description
     if not group.best_available:
         name += " (a better one needs a shift grid that is not installed)"
-    return out_x, out_y, name, accuracy if accuracy >= 0 else float("nan")
+    accuracy = float(best.accuracy)
+    return Operation(name, accuracy if accuracy >= 0 else float("nan"), best.definition, box)
 
 
-def _area_of(x: Floats, y: Floats, crs: pyproj.CRS) -> AreaOfInterest | None:
-    """Box of the positions in degrees; a plain projection needs no datum shift."""
-    if x.size == 0:
+def _smaller_area(source: pyproj.CRS, target: pyproj.CRS) -> Box | None:
+    boxes: list[tuple[float, Box]] = []
+    for known in (source, target):
+        area = known.area_of_use
+        if area is not None:
+            width = (area.east - area.west) % 360 or 360.0
+            box = (area.west, area.south, area.east, area.north)
+            boxes.append((width * (area.north - area.south), box))
+    return min(boxes)[1] if boxes else None
+
+
+def degree_box(frame: gpd.GeoDataFrame) -> Box | None:
+    """Box of a frame's geometries in the degrees of its own datum; None where none is known."""
+    known = read_crs(frame.crs)
+    xy = shapely.get_coordinates(np.asarray(frame.geometry))
+    geographic = known.geodetic_crs
+    if not len(xy) or geographic is None or known.is_geocentric:
         return None
-    geographic = crs.geodetic_crs
-    if geographic is None or crs.is_geocentric:
+    lon, lat = pyproj.Transformer.from_crs(known, geographic, always_xy=True).transform(*xy.T)
+    good = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90) & (np.abs(lon) <= 180)
+    if not good.any():
         return None
-    lon, lat = pyproj.Transformer.from_crs(crs, geographic, always_xy=True).transform(x, y)
-    known = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90) & (np.abs(lon) <= 180)
-    if not known.any():
-        return None
-    return AreaOfInterest(
-        float(lon[known].min()),
-        float(lat[known].min()),
-        float(lon[known].max()),
-        float(lat[known].max()),
-    )
+    lon, lat = lon[good], lat[good]
+    return float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max())
+
+
+def transform_positions(
+    x: ArrayLike,
+    y: ArrayLike,
+    source: CrsLike,
+    target: CrsLike,
+    *,
+    operation: Operation | None = None,
+) -> tuple[Floats, Floats, str, float]:
+    """Transform coordinates, and say by which operation.
+
+    Parameters
+    ----------
+    x, y
+        Easting or longitude, northing or latitude, in that order whatever the CRS's own axis
+        order is, (n,). Missing or infinite values come back missing.
+    source, target
+        The two CRS.
+    operation
+        By default that of :func:`choose_operation`, which does not depend on the positions.
+
+    Returns
+    -------
+    x, y
+        In `target`, same axis order, (n,). Missing where the operation is not defined.
+    name, accuracy_m
+        Of the operation.
+
+    Raises
+    ------
+    CrsError
+        A CRS is unknown, or no operation joins the two.
+    """
+    way = operation or choose_operation(source, target)
+    return *way.move(x, y), way.name, way.accuracy_m
 
 
 def transform_frame(
-    frame: gpd.GeoDataFrame, target: CrsLike
+    frame: gpd.GeoDataFrame, target: CrsLike, *, operation: Operation | None = None
 ) -> tuple[gpd.GeoDataFrame, str, float]:
-    """Transform the geometries of a frame by the best available operation.
+    """Transform the geometries of a frame, as :func:`transform_positions` does.
 
     A third coordinate is dropped.
 
@@ -242,7 +355,9 @@ def transform_frame(
     known = read_crs(target)
     shapes = shapely.force_2d(np.asarray(frame.geometry))
     xy = shapely.get_coordinates(shapes)
-    x, y, name, accuracy = transform_positions(xy[:, 0], xy[:, 1], frame.crs, known)
+    x, y, name, accuracy = transform_positions(
+        xy[:, 0], xy[:, 1], frame.crs, known, operation=operation
+    )
     lost = np.isnan(x) & np.isfinite(xy).all(axis=1)
     if lost.any():
         raise CrsError(

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.crs import CrsLike, read_crs, require_metres, transform_frame
+from layers.crs import CrsLike, Operation, read_crs, require_metres, transform_frame
 from layers.errors import CrsError, NetworkError
 from layers.length_scale import REFUSED_SHARE, unfitting_crs
 from layers.network import Network, build_network
@@ -110,6 +110,7 @@ def prepare_reaches(
     *,
     reverse_flow: bool = False,
     split_parts: bool = False,
+    way: Operation | None = None,
 ) -> tuple[gpd.GeoDataFrame, NetworkReport]:
     """Turn lines as a file holds them into reaches, and say what was done.
 
@@ -124,6 +125,8 @@ def prepare_reaches(
     split_parts
         Make each part of a true multi-part line a reach of its own, `ID.1`, `ID.2` …;
         otherwise such lines are refused.
+    way
+        The operation from the CRS of the lines; see `layers.crs.transform_positions`.
 
     Returns
     -------
@@ -148,7 +151,7 @@ def prepare_reaches(
     if frame.crs != target:
         name = read_crs(frame.crs).name
         kind = "degrees" if read_crs(frame.crs).is_geographic else "another CRS"
-        frame, operation, accuracy = transform_frame(_flat(frame, report), target)
+        frame, operation, accuracy = transform_frame(_flat(frame, report), target, operation=way)
         stated = f"stated accuracy {accuracy:g} m" if accuracy == accuracy else "accuracy unknown"
         report.add(
             "transformed",

@@ -13,6 +13,7 @@ from layers.crs import outside_area_of_use, transform_positions
 from layers.snapping import snap_to_reaches
 from service import reference
 from service.errors import RequestError
+from service.transformations import Operations
 
 if TYPE_CHECKING:
     from service.store.interface import Store
@@ -59,9 +60,7 @@ def nearest_reach(
             f"{latitude:.5f}, {longitude:.5f} lies outside the area where {settings.crs} is used; "
             "check the position."
         )
-    x, y, _, _ = transform_positions(
-        np.array([longitude]), np.array([latitude]), "EPSG:4326", settings.crs
-    )
+    x, y = Operations(store).into_store("EPSG:4326").move([longitude], [latitude])
     position = gpd.GeoDataFrame(
         {
             "position_uncertainty_m": [np.nan if uncertainty_m is None else uncertainty_m],

@@ -225,6 +225,7 @@ def save_form(form: Form, store: Store, *, who: str) -> Saved:
         if stored is None:
             raise ConflictError(f"Placement {name!r} was removed by somebody else meanwhile.")
         return Saved("conflict", result, str(stored), _differences(store, name, result.records))
+    store.keep_operations(result.operations)
     store.put_placement(result.records, who=who, digest=digest, replaces=form.base)
     return Saved("stored", result, digest)
 
@@ -298,7 +299,12 @@ def form_of_placement(store: Store, placement_id: str, viewer: Viewer) -> Form:
     digest = store.known_placements([placement_id]).get(placement_id)
     if len(records.placements) != 1 or digest is None:
         raise NotFoundError(f"There is no placement {placement_id!r}.")
-    sheets = field_sheets(records, access.surveys(store, viewer), access.sites(store, viewer))
+    sheets = field_sheets(
+        records,
+        access.surveys(store, viewer),
+        access.sites(store, viewer),
+        store.operations(),
+    )
     rows = {
         sheet: [
             {str(name): _cell(value) for name, value in row.items() if not _empty(value)}

@@ -14,6 +14,7 @@ from service.column_names import named_as_ours
 from service.errors import RequestError, ServiceError
 from service.placing import place_on_network
 from service.records import Selection
+from service.transformations import Operations
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -85,8 +86,13 @@ def load_reaches(
     tolerance = store.settings.node_tolerance_m if node_tolerance_m is None else node_tolerance_m
     progress("checking the lines")
     named, taken = named_as_ours(raw, "reaches")
+    operations = Operations(store, named)
     reaches, prepared = prepare_reaches(
-        named, store.settings.crs, reverse_flow=reverse_flow, split_parts=split_parts
+        named,
+        store.settings.crs,
+        reverse_flow=reverse_flow,
+        split_parts=split_parts,
+        way=None if named.crs is None else operations.into_store(named.crs),
     )
     if prepared.refused:
         raise LayerRefusedError(prepared)
@@ -113,6 +119,7 @@ def load_reaches(
         to_node=network.to_node,
         upstream_length_m=network.upstream_length_m,
     )
+    store.keep_operations(operations.chosen)
     store.replace_network(
         frame, parts, placed.snaps, placed.stretches, placed.flags,
         who=who, node_tolerance_m=node_tolerance_m, version=version,
@@ -162,7 +169,9 @@ def load_catchments(
     """Check polygons and put them in place of the catchments that are stored."""
     progress("checking the polygons")
     named, taken = named_as_ours(raw, "catchments")
-    catchments, notes = prepare_catchments(named, store.settings.crs, nest=nest)
+    operations = Operations(store, named)
+    way = None if named.crs is None else operations.into_store(named.crs)
+    catchments, notes = prepare_catchments(named, store.settings.crs, nest=nest, way=way)
     if catchments.empty:
         raise RequestError("The file holds no polygon; nothing was stored.")
     reaches = store.reaches()
@@ -170,6 +179,7 @@ def load_catchments(
     network = build_network(reaches, tolerance_m=store.settings.node_tolerance_m)
     parts = part_reaches(network, catchments)
     progress("storing")
+    store.keep_operations(operations.chosen)
     store.replace_catchments(catchments, parts, who=who)
     told = [
         (

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from layers.crs import crs_key
 from layers.length_scale import REFUSED_SHARE, unfitting_crs
 from service import reference
 from service.placing import place_on_network
@@ -63,11 +64,17 @@ def verify(store: Store, *, progress: Callable[[str], None] | None = None) -> Ve
         checked.append("lengths of reaches against the ellipsoid")
         say("snaps and stretches")
         placements, found = 0, []
-        for count, faults_here in _derived_faults(store):
+        named: dict[str, set[str]] = {}
+        for count, faults_here in _derived_faults(store, named):
             placements += count
             found += faults_here
             say(f"snaps and stretches of {placements} placements")
         faults += _shortened(found)
+        faults += _operation_faults(store, named)
+        checked += [
+            f"transformation from {source}, which is {way.name}"
+            for source, way in store.operations().items()
+        ]
         checked.append(f"snaps and stretches of {placements} placements, computed anew")
     return Verdict(tuple(checked), tuple(faults))
 
@@ -78,6 +85,19 @@ def _shortened(faults: list[str]) -> list[str]:
     return [*faults[:_MOST_NAMED], f"… and {len(faults) - _MOST_NAMED} more like these"]
 
 
+def _operation_faults(store: Store, named: dict[str, set[str]]) -> Iterator[str]:
+    """Placements of one CRS that came by several operations, or not by that of the network."""
+    kept = store.operations()
+    for source, names in named.items():
+        used = names | ({kept[source].name} if source in kept else set())
+        if len(used) > 1:
+            yield (
+                f"transformation: places from {source} came by {len(used)} operations, "
+                f"{', '.join(sorted(used))}, and may lie metres apart; export them with "
+                "--audience precise and import them into a new store"
+            )
+
+
 def _length_faults(store: Store) -> Iterator[str]:
     """Lengths that the store's CRS makes too long or too short."""
     reaches = store.reaches()
@@ -86,12 +106,15 @@ def _length_faults(store: Store) -> Iterator[str]:
         yield f"length: {found[1]}"
 
 
-def _derived_faults(store: Store) -> Iterator[tuple[int, list[str]]]:
+def _derived_faults(store: Store, named: dict[str, set[str]]) -> Iterator[tuple[int, list[str]]]:
     methods = reference.methods(store)
     network = reference.network(store)
     tolerance = store.settings.snap_tolerance_m
     for records in store.record_chunks(Selection()):
         anew = place_on_network(records.placements, network, methods, tolerance_m=tolerance)
+        known = records.placements[["original_crs", "transformation"]].dropna()
+        for source, name in known.drop_duplicates().itertuples(index=False):
+            named.setdefault(crs_key(source), set()).add(name)
         faults = _snap_faults(records.snaps, anew.snaps)
         faults += _stretch_faults(records.stretches, anew.stretches)
         yield len(records.placements), faults

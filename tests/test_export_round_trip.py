@@ -137,7 +137,7 @@ def test_formulas_and_apostrophes_come_back_as_they_were(tmp_path, demo):
     )
     placements = records.placements.assign(notes=told)
     sheets = field_sheets(
-        dataclasses.replace(records, placements=placements), demo.surveys(), demo.sites()
+        dataclasses.replace(records, placements=placements), demo.surveys(), demo.sites(), {}
     )
     for name, sheet in sheets.items():
         (tmp_path / f"{name}.csv").write_bytes(csv_text(sheet))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from layers.crs import crs_label, read_crs, require_metres
+from layers.crs import crs_key, crs_label, read_crs, require_metres
 from layers.length_scale import REFUSED_SHARE, crs_length_error
 from service.commands.options import store_argument, who_changes
 from service.errors import RequestError
@@ -86,9 +86,7 @@ def crs_code(crs: str) -> str:
     CrsError
         It is unknown, in degrees, or not in metres on the ground.
     """
-    known = require_metres(crs, what="the store")
-    authority = known.to_authority()
-    return ":".join(authority) if authority else known.to_wkt()
+    return crs_key(require_metres(crs, what="the store"))
 
 
 def known_zone(name: str) -> str:

@@ -261,7 +261,7 @@ def _gathered(
         species=species,
         methods=methods,
         layers=_layers(store, selection, eyes, records),
-        sheets=field_sheets(records, surveys, sites),
+        sheets=field_sheets(records, surveys, sites, store.operations()),
         tables=(tables := computed_tables(store, selection, eyes, species, methods)),
         inputs={name: frame.attrs.get("inputs", {}) for name, frame in tables.items()},
     )

@@ -88,7 +88,7 @@ def _write_sheets(
         part.write_bytes(csv_text(in_columns(name, pd.DataFrame())))
     for records in open_record_chunks(store, selection, eyes, size=_AT_ONCE):
         shown = without_people(records) if audience == "public" else records
-        sheets = field_sheets(shown, *named.values())
+        sheets = field_sheets(shown, named["surveys"], named["sites"], store.operations())
         for name in _BY_RECORD:
             _append(parts[name], sheets[name])
         for name, column in _BY_NAME.items():

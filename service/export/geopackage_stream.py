@@ -137,7 +137,7 @@ class _Stream:
             yield from self._record_layers(records)
             if not self.placements:
                 yield from self._computed().items()
-            sheets = field_sheets(shown, surveys, sites)
+            sheets = field_sheets(shown, surveys, sites, store.operations())
             for sheet, name in _BY_RECORD.items():
                 yield name, sheets[sheet]
             self._learn(shown)

@@ -13,15 +13,17 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.crs import read_crs, transform_positions
+from layers.crs import choose_operation, crs_key, read_crs
 from layers.looking import local_times
 from service.intake.columns import SHEETS
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import geopandas as gpd
-    import pyproj
     from numpy.typing import NDArray
 
+    from layers.crs import Operation
     from service.records import Records
 
 __all__ = ["FORMULA_STARTS", "csv_text", "field_sheets", "in_columns", "neutralised"]
@@ -35,7 +37,10 @@ _METRE_DECIMALS: Final = 4
 
 
 def field_sheets(
-    records: Records, surveys: pd.DataFrame, sites: pd.DataFrame
+    records: Records,
+    surveys: pd.DataFrame,
+    sites: pd.DataFrame,
+    operations: Mapping[str, Operation],
 ) -> dict[str, pd.DataFrame]:
     """Write records as the sheets that import takes.
 
@@ -45,6 +50,8 @@ def field_sheets(
         What the viewer may see. Generalised places go out as areas, with a word in `notes`.
     surveys, sites
         Frames of the store; those that no placement names are left out.
+    operations
+        By which places came into the store, by the key of their CRS; they go back the same way.
 
     Returns
     -------
@@ -54,7 +61,7 @@ def field_sheets(
     """
     placements = records.placements
     named = {
-        "placements": _placements(placements),
+        "placements": _placements(placements, operations),
         "catches": records.catches,
         "lengths": records.lengths,
         "surveys": _used(surveys, placements["survey"]),
@@ -73,11 +80,11 @@ def in_columns(sheet: str, frame: pd.DataFrame) -> pd.DataFrame:
     return frame.reindex(columns=columns).reset_index(drop=True)
 
 
-def _placements(placements: gpd.GeoDataFrame) -> pd.DataFrame:
+def _placements(placements: gpd.GeoDataFrame, operations: Mapping[str, Operation]) -> pd.DataFrame:
     sheet = pd.DataFrame(placements.drop(columns=placements.geometry.name)).reset_index()
     for name in ("set_at", "lifted_at"):
         sheet[name] = _with_offset(placements, name)
-    return sheet.assign(**_positions(placements))
+    return sheet.assign(**_positions(placements, operations))
 
 
 def _with_offset(placements: pd.DataFrame, column: str) -> NDArray[np.object_]:
@@ -98,7 +105,7 @@ def _with_offset(placements: pd.DataFrame, column: str) -> NDArray[np.object_]:
     return text
 
 
-def _positions(placements: gpd.GeoDataFrame) -> dict[str, Any]:
+def _positions(placements: gpd.GeoDataFrame, operations: Mapping[str, Operation]) -> dict[str, Any]:
     """Position columns of the sheet: as recorded where that is known, else as stored."""
     count = len(placements)
     blank = np.full(count, np.nan)
@@ -109,22 +116,23 @@ def _positions(placements: gpd.GeoDataFrame) -> dict[str, Any]:
     }
     columns["geometry"] = np.full(count, None, dtype=object)
     crs = _text_column(placements, "original_crs")
-    crs[pd.isna(crs)] = _authority(placements.crs)
+    crs[pd.isna(crs)] = crs_key(placements.crs)
     columns["crs"] = crs
     kind = _text_column(placements, "shape_kind")
     for system in pd.unique(crs):
         rows = np.flatnonzero(crs == system)
+        way = operations.get(crs_key(system)) or choose_operation(system, placements.crs)
         geographic = read_crs(system).is_geographic
         x, y = ("longitude", "latitude") if geographic else ("easting", "northing")
         drawn = rows[np.isin(kind[rows], ("track", "area"))]
         at = np.setdiff1d(rows, drawn)
-        start = _start(placements.iloc[at], system)
+        start = _start(placements.iloc[at], way, system)
         columns[x][at], columns[y][at] = start[:, 0], start[:, 1]
         ends = at[kind[at] == "ends"]
-        shapes = _taken_back(placements["shape"].to_numpy(object)[ends], placements.crs, system)
+        shapes = _taken_back(placements["shape"].to_numpy(object)[ends], way, system)
         last = shapely.get_coordinates(shapely.get_point(shapes, -1))
         columns[f"end_{x}"][ends], columns[f"end_{y}"][ends] = last[:, 0], last[:, 1]
-        back = _taken_back(placements["shape"].to_numpy(object)[drawn], placements.crs, system)
+        back = _taken_back(placements["shape"].to_numpy(object)[drawn], way, system)
         columns["geometry"][drawn] = shapely.to_wkt(back, rounding_precision=-1)
     return columns
 
@@ -135,13 +143,8 @@ def _text_column(placements: pd.DataFrame, name: str) -> NDArray[np.object_]:
     return placements[name].astype(object).to_numpy(copy=True)
 
 
-def _authority(crs: pyproj.CRS) -> str:
-    named = crs.to_authority()
-    return ":".join(named) if named else str(crs.to_wkt())
-
-
-def _start(placements: gpd.GeoDataFrame, system: str) -> NDArray[np.float64]:
-    stored = _taken_back(np.asarray(placements.geometry, dtype=object), placements.crs, system)
+def _start(placements: gpd.GeoDataFrame, way: Operation, system: str) -> NDArray[np.float64]:
+    stored = _taken_back(np.asarray(placements.geometry, dtype=object), way, system)
     stored = shapely.centroid(stored)
     xy = np.column_stack([shapely.get_x(stored), shapely.get_y(stored)])
     if "original_x" not in placements:
@@ -152,11 +155,11 @@ def _start(placements: gpd.GeoDataFrame, system: str) -> NDArray[np.float64]:
 
 def _taken_back(
     shapes: NDArray[np.object_],
-    source: pyproj.CRS,
+    way: Operation,
     system: str,
 ) -> NDArray[np.object_]:
     xy = shapely.get_coordinates(shapes)
-    x, y, _, _ = transform_positions(xy[:, 0], xy[:, 1], source, system)
+    x, y = way.move(xy[:, 0], xy[:, 1], inverse=True)
     decimals = _DEGREE_DECIMALS if read_crs(system).is_geographic else _METRE_DECIMALS
     rounded = np.round(np.column_stack([x, y]), decimals)
     return np.asarray(shapely.set_coordinates(shapes.copy(), rounded), dtype=object)

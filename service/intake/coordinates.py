@@ -14,13 +14,22 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.crs import looks_swapped, outside_area_of_use, read_crs, transform_positions
+from layers.crs import (
+    choose_operation,
+    looks_swapped,
+    outside_area_of_use,
+    read_crs,
+    transform_positions,
+)
 from layers.errors import CrsError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import pyproj
     from numpy.typing import NDArray
 
+    from layers.crs import Operation
     from service.intake.findings import Cells, Findings
 
     Floats = NDArray[np.float64]
@@ -93,6 +102,7 @@ def read_positions(
     findings: Findings,
     *,
     default_crs: str = "",
+    into_store: Callable[[str], Operation] | None = None,
 ) -> Positions:
     """Read the positions of a placement sheet.
 
@@ -108,6 +118,9 @@ def read_positions(
         CRS of the store, projected, in metres.
     default_crs
         CRS of rows that name none; goes before that of the survey.
+    into_store
+        Gives the operation from a CRS to the store's; by default that of
+        `layers.crs.choose_operation`.
     """
     n = len(cells.frame)
     shapes = _read_geometries(cells, findings)
@@ -147,8 +160,9 @@ def read_positions(
         transformation=np.full(n, None, dtype=object),
         accuracy_m=np.full(n, np.nan),
     )
-    _transform(cells, positions, store_crs, findings)
-    _refuse_disagreeing(cells, numbers, positions, both, lone_x, lone_y, crs, store_crs, findings)
+    way = into_store or (lambda source: choose_operation(source, store_crs))
+    _transform(cells, positions, store_crs, way, findings)
+    _refuse_disagreeing(cells, numbers, positions, both, lone_x, lone_y, crs, way, findings)
     return positions
 
 
@@ -333,7 +347,13 @@ def _original_shapes(
     return drawn
 
 
-def _transform(cells: Cells, positions: Positions, store_crs: str, findings: Findings) -> None:
+def _transform(
+    cells: Cells,
+    positions: Positions,
+    store_crs: str,
+    into_store: Callable[[str], Operation],
+    findings: Findings,
+) -> None:
     """Transform every position and shape, one CRS at a time."""
     target = read_crs(store_crs)
     codes, uniques = pd.factorize(positions.original_crs)
@@ -344,20 +364,19 @@ def _transform(cells: Cells, positions: Positions, store_crs: str, findings: Fin
         rows = rows[good]
         if not len(rows):
             continue
-        x, y, name, accuracy = transform_positions(
-            positions.original_x[rows], positions.original_y[rows], source, target
-        )
+        way = into_store(text)
+        x, y = way.move(positions.original_x[rows], positions.original_y[rows])
         points = np.full(len(rows), None, dtype=object)
         fine = np.isfinite(x) & np.isfinite(y)
         points[fine] = shapely.points(x[fine], y[fine])
         positions.point[rows] = points
-        positions.transformation[rows] = name
-        positions.accuracy_m[rows] = accuracy
+        positions.transformation[rows] = way.name
+        positions.accuracy_m[rows] = way.accuracy_m
         drawn = rows[~shapely.is_missing(positions.original_shape[rows])]
         if len(drawn):
             own = positions.original_shape[drawn]
             xy = shapely.get_coordinates(own)
-            new_x, new_y, _, _ = transform_positions(xy[:, 0], xy[:, 1], source, target)
+            new_x, new_y = way.move(xy[:, 0], xy[:, 1])
             fits = np.isfinite(new_x) & np.isfinite(new_y)
             if not fits.all():
                 broken = np.zeros(len(cells.frame), dtype=bool)
@@ -470,7 +489,7 @@ def _refuse_disagreeing(
     lon: Floats,
     lat: Floats,
     crs: NDArray[np.object_],
-    store_crs: str,
+    into_store: Callable[[str], Operation],
     findings: Findings,
 ) -> None:
     """Refuse rows that give their position twice and mean two places."""
@@ -481,7 +500,7 @@ def _refuse_disagreeing(
     allowed = np.fmax(np.nan_to_num(numbers["position_uncertainty_m"][rows]), _AGREE_M)
     for text in pd.unique(crs[rows]):
         own = rows[crs[rows] == text]
-        x, y, _, _ = transform_positions(lon[own], lat[own], text, store_crs)
+        x, y = into_store(text).move(lon[own], lat[own])
         point = positions.point[own]
         gone = np.hypot(x - shapely.get_x(point), y - shapely.get_y(point))
         apart[own] = gone > allowed[np.isin(rows, own)]

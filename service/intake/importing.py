@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -33,12 +33,14 @@ from service.intake.surveys import is_zone, new_sites, new_surveys
 from service.placing import place_on_network
 from service.records import FieldRecords, Needed, Selection
 from service.store.finding import Wanted
+from service.transformations import Operations
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     import geopandas as gpd
 
+    from layers.crs import Operation
     from service.errors import Fault
     from service.intake.sheets import Sheets
     from service.placing import Placed
@@ -82,6 +84,8 @@ class CheckResult:
         Of the sheets.
     rows_read
         Rows by sheet as the files had them.
+    operations
+        Chosen for CRS that the store knew none for; kept when the sheets are taken.
     """
 
     records: FieldRecords | None
@@ -92,6 +96,7 @@ class CheckResult:
     digest: str
     files: tuple[str, ...]
     rows_read: dict[str, int]
+    operations: dict[str, Operation] = field(default_factory=dict)
 
 
 def check(
@@ -163,6 +168,7 @@ def _check(
     latest = now or dt.datetime.now(dt.UTC)
     if len(zoneless):
         latest += _WIDEST_OFFSET
+    operations = Operations(store)
     placements, positions, day_only = read_placements(
         cells,
         methods,
@@ -173,6 +179,7 @@ def _check(
         date_order=sheets.date_order,
         survey=sheets.survey,
         crs=sheets.crs,
+        into_store=operations.into_store,
     )
     say("reading catches")
     catches, lengths, owned = _read_owned(sheets, species, placements, store, findings)
@@ -207,6 +214,7 @@ def _check(
     kept = flagged[flagged["placement_id"].isin(records.placements.index)]
     records = replace(records, flags=kept[_STORED_FLAGS].reset_index(drop=True))
     return CheckResult(
+        operations=operations.chosen,
         records=records,
         refused=[],
         flagged=flagged,
@@ -243,6 +251,7 @@ def take(
         raise FieldFileError(result.refused)
     if not len(result.records.placements):
         return None
+    store.keep_operations(result.operations)
     return store.add_batch(
         result.records,
         who=who,

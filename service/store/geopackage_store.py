@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
 
+from layers.crs import Operation
 from service.errors import ConflictError, StoreError
 from service.records import EVERYTHING, Selection, StoreSettings
 from service.store import (
@@ -151,6 +152,39 @@ class GeoPackageStore:
     def _named(self, table: sa.Table) -> pd.DataFrame:
         with self._reading() as connection:
             return named_tables.read_named(connection, table)
+
+    def operations(self) -> dict[str, Operation]:
+        """Fetch the operations that places came by, by `layers.crs.crs_key` of their CRS."""
+        own = schema.transformations
+        with self._reading() as connection:
+            rows = connection.execute(sa.select(own).order_by(own.c.fid)).fetchall()
+        return {
+            row.source_crs: Operation(
+                row.name,
+                float("nan") if row.accuracy_m is None else row.accuracy_m,
+                row.definition,
+                None if row.west is None else (row.west, row.south, row.east, row.north),
+            )
+            for row in rows
+        }
+
+    def keep_operations(self, chosen: dict[str, Operation]) -> None:
+        """Keep operations for CRS that have none yet."""
+        if not chosen:
+            return
+        own = schema.transformations
+        with self._session.writing() as connection:
+            there = set(connection.scalars(sa.select(own.c.source_crs)))
+            for source, way in chosen.items():
+                if source not in there:
+                    west, south, east, north = way.area or (None, None, None, None)
+                    connection.execute(
+                        own.insert().values(
+                            source_crs=source, name=way.name, definition=way.definition,
+                            accuracy_m=way.accuracy_m if way.accuracy_m == way.accuracy_m else None,
+                            west=west, south=south, east=east, north=north,
+                        )
+                    )  # fmt: skip
 
     def replace_network(
         self,

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
+    from layers.crs import Operation
     from layers.map_columns import MapColumns
     from service.records import (
         Batch,
@@ -74,6 +75,12 @@ class Store(Protocol):
 
     def sites(self) -> pd.DataFrame:
         """Fetch sites, index `site`: name, survey, stream_name, note."""
+
+    def operations(self) -> dict[str, Operation]:
+        """Fetch the operations that places came by, by `layers.crs.crs_key` of their CRS."""
+
+    def keep_operations(self, chosen: dict[str, Operation]) -> None:
+        """Keep operations for CRS that have none yet; one that is kept never changes."""
 
     def replace_network(
         self,

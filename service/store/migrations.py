@@ -67,11 +67,21 @@ def _closed_cells(connection: sa.Connection) -> None:
     connection.exec_driver_sql("UPDATE store_settings SET version = version + 1")
 
 
+def _transformations(connection: sa.Connection) -> None:
+    """Keep the operations between CRS; places that are stored keep the name of theirs."""
+    connection.exec_driver_sql(
+        "CREATE TABLE transformations (fid INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, "
+        "source_crs TEXT NOT NULL UNIQUE, name TEXT NOT NULL, accuracy_m DOUBLE, "
+        "definition TEXT NOT NULL, west DOUBLE, south DOUBLE, east DOUBLE, north DOUBLE)"
+    )
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _first_tables),
     Migration(2, "water velocity and network version", _velocity_and_network_version),
     Migration(3, "guards against other programs, extents", _guards_and_extents),
     Migration(4, "closed cells", _closed_cells),
+    Migration(5, "transformations", _transformations),
 )
 
 

@@ -131,6 +131,19 @@ store_settings = _table(
     _whole("network_version", nullable=False, server_default="1"),
 )
 
+# How places came into the store's CRS, so that later ones come the same way.
+transformations = _table(
+    "transformations",
+    _text("source_crs", nullable=False, unique=True),
+    _text("name", nullable=False),
+    _number("accuracy_m"),  # missing = not stated
+    _text("definition", nullable=False),  # PROJ pipeline, easting or longitude first
+    _number("west"),  # degrees; where the operation was chosen for
+    _number("south"),
+    _number("east"),
+    _number("north"),
+)
+
 schema_migrations = _table(
     "schema_migrations",
     _text("name", nullable=False),

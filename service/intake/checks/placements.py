@@ -21,7 +21,9 @@ from service.intake.times import localise, time_column
 
 if TYPE_CHECKING:
     import datetime as dt
+    from collections.abc import Callable
 
+    from layers.crs import Operation
     from service.intake.coordinates import Positions
     from service.intake.findings import Cells, Findings
     from service.intake.times import DateOrder
@@ -52,6 +54,7 @@ def read_placements(
     date_order: DateOrder | None = None,
     survey: str = "",
     crs: str = "",
+    into_store: Callable[[str], Operation] | None = None,
 ) -> tuple[gpd.GeoDataFrame, Positions, pd.Series]:
     """Read a placement sheet.
 
@@ -67,6 +70,8 @@ def read_placements(
         Times after this are refused.
     date_order, survey, crs
         Defaults; see `service.intake.sheets.Sheets`.
+    into_store
+        As for `service.intake.coordinates.read_positions`.
 
     Returns
     -------
@@ -103,7 +108,13 @@ def read_placements(
     _read_times(cells, placements, findings, date_order, now)
     day_only = placements.pop("day_only")
     positions = read_positions(
-        cells, numbers, own["crs"].fillna("").astype("str"), store_crs, findings, default_crs=crs
+        cells,
+        numbers,
+        own["crs"].fillna("").astype("str"),
+        store_crs,
+        findings,
+        default_crs=crs,
+        into_store=into_store,
     )
     placements = placements.drop(columns=list(_POSITION_NUMBERS))
     placements["shape_kind"] = pd.Series(positions.kind, index=placements.index, dtype="str")
