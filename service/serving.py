@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from flask import Flask
 
+    from service.connections import ConnectionServer
     from service.settings import Settings
     from service.store.interface import Store
 
@@ -59,7 +60,7 @@ def serve_store(
         app.config["TRUSTED_HOSTS"] = _OWN_NAMES
     server = make_server(
         app,
-        sockets=[door],
+        door,
         threads=settings.threads,
         max_request_body_size=settings.max_upload_mb * 1_000_000,
         **_proxy_options(settings),
@@ -77,15 +78,22 @@ def serve_store(
         server.close()
 
 
-def make_server(app: Flask, **options: Any) -> Any:  # noqa: ANN401 - waitress is untyped
-    """Make the server of an application; `options` are those of `waitress.create_server`."""
-    import waitress
+def make_server(
+    app: Flask,
+    door: socket.socket,
+    **options: Any,  # noqa: ANN401
+) -> ConnectionServer:
+    """Make the server of an application behind a bound socket.
+
+    `options` are those of `waitress.create_server`.
+    """
+    from service.connections import ConnectionServer
 
     # What is loaded by now stays. Otherwise each full search for garbage walks all modules anew,
     # which takes a fifth of the time of a long answer.
     gc.collect()
     gc.freeze()
-    return waitress.create_server(app, ident=None, outbuf_high_watermark=_WAITING_BYTES, **options)
+    return ConnectionServer(app, door, ident=None, outbuf_high_watermark=_WAITING_BYTES, **options)
 
 
 def _proxy_options(settings: Settings) -> dict[str, Any]:

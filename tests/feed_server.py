@@ -3,6 +3,7 @@
 It runs in a process of its own, since GDAL keeps Python's lock while it waits for an answer.
 """
 
+import socket
 import subprocess
 import sys
 from contextlib import contextmanager
@@ -34,7 +35,7 @@ def serve(path, role, feed_crs):
     """Serve until ended, after saying where."""
     store = open_store(Path(path))
     app = create_app(store, Settings(feed_crs=feed_crs), viewer=Viewer("tester", role))
-    server = make_server(app, host="127.0.0.1", port=0, threads=4)
+    server = make_server(app, socket.create_server(("127.0.0.1", 0)), threads=4)
     print(f"http://127.0.0.1:{server.effective_port}", flush=True)
     server.run()
 
