@@ -18,6 +18,7 @@ from layers.crs import (
 )
 from layers.errors import CrsError, FrameError
 from layers.generalising import covered_squares
+from layers.plurals import counted
 from layers.totals import ALL_IS_TOTALS, is_all
 
 if TYPE_CHECKING:
@@ -334,7 +335,8 @@ def _by_id(raw: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     doubled = frame.index[frame.index.duplicated()]
     if len(doubled):
         raise FrameError(
-            f"{doubled.nunique()} catchment ids are used more than once, first {doubled[0]!r}; "
+            f"{counted(doubled.nunique(), 'catchment id is', 'catchment ids are')} used "
+            f"more than once, first {doubled[0]!r}; "
             "give every catchment an id of its own."
         )
     return frame.sort_index()
@@ -364,8 +366,8 @@ def _unwrapped(shapes: NDArray[np.object_], ids: pd.Index, notes: list[str]) -> 
         shapes[crossing], lambda xy: np.column_stack([np.mod(xy[:, 0], 360.0), xy[:, 1]])
     )
     notes.append(
-        f"{len(crossing)} polygons cross 180° of longitude, first {ids[crossing[0]]!r}; "
-        "they were taken as going across it, not round the earth."
+        f"{counted(len(crossing), 'polygon crosses', 'polygons cross')} 180° of longitude, first "
+        f"{ids[crossing[0]]!r}; taken as going across it, not round the earth."
     )
     return out
 
@@ -378,7 +380,8 @@ def _valid(frame: gpd.GeoDataFrame, notes: list[str]) -> NDArray[np.object_]:
         mended = shapely.make_valid(shapes[wrong], method="structure", keep_collapsed=False)
         shapes[wrong] = mended
         notes.append(
-            f"{len(wrong)} polygons were not valid, first {frame.index[wrong[0]]!r} "
+            f"{counted(len(wrong), 'polygon was', 'polygons were')} not valid, first "
+            f"{frame.index[wrong[0]]!r} "
             f"({reason}); mended, total area kept by the structure of their rings."
         )
         _refuse_other_shapes(frame.index[wrong], mended)
@@ -404,4 +407,7 @@ def _nest(frame: gpd.GeoDataFrame, notes: list[str]) -> None:
     column = frame["parent_id"].to_numpy(object).copy()
     column[rows[open_rows]] = parents[open_rows]
     frame["parent_id"] = pd.Series(column, index=frame.index, dtype="str")
-    notes.append(f"{int(open_rows.sum())} catchments were found to lie within a larger one.")
+    notes.append(
+        f"{counted(open_rows.sum(), 'catchment was', 'catchments were')} found to lie "
+        "within a larger one."
+    )

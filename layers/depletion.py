@@ -20,6 +20,7 @@ from layers.looking import (
     looked,
     require_columns,
 )
+from layers.plurals import counted
 from layers.removal import Estimator, catches_fall, estimate_removal
 from layers.totals import ALL, RECORDS_ANEW, refuse_all
 
@@ -211,7 +212,8 @@ def _catch_series(
             reasons.append("number of passes not stated: empty last passes would be missed")
         elif place in beyond:
             reasons.append(
-                f"catch rows of pass {passes[place]:g} where {stated[place]:g} passes are stated"
+                f"catch rows of pass {passes[place]:g} where "
+                f"{counted(stated[place], 'pass is', 'passes are')} stated"
             )
         k = int(passes[place])
         yield int(place), str(species), caught[i, :k].astype(np.int64).tolist(), reasons, fatal

@@ -33,6 +33,7 @@ from layers.occupancy import (
     fit_occupancy,
     placements_until,
 )
+from layers.plurals import counted, plural
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
@@ -397,8 +398,8 @@ def _fitted(columns: Ints, found: Floats, tried: Floats) -> _Tried:
         problem = str(thin)
         if able and not visited.all():
             problem += (
-                f" (of {len(tried)} units only the {visited.sum()} count that a method visited "
-                "which found it)"
+                f" (of {counted(len(tried), 'unit')} only the {visited.sum()} "
+                f"{plural(visited.sum(), 'counts', 'count')} that a method visited which found it)"
             )
     return _Tried(columns, found, tried, chances, fit, problem, problems)
 

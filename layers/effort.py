@@ -37,6 +37,7 @@ __all__ = [
     "main_units",
     "nights",
     "soak_time_h",
+    "unit_words",
 ]
 
 # A night counts when the gear stood in the water for so long between local 00:00 and 04:00.
@@ -60,6 +61,8 @@ class EffortUnit:
         Catch per unit effort is given per so many units, and this text names it.
     computed_from
         What it is computed from, in words for people.
+    one
+        Text behind a figure of 1, where it is another.
     """
 
     label: str
@@ -68,6 +71,7 @@ class EffortUnit:
     cpue_per: float
     cpue_unit: str
     computed_from: str
+    one: str = ""
 
 
 EFFORT_UNITS: Final[dict[str, EffortUnit]] = {
@@ -78,6 +82,7 @@ EFFORT_UNITS: Final[dict[str, EffortUnit]] = {
         1,
         "fish per trap-night",
         "local nights between set and lift, times the number of traps",
+        "trap-night",
     ),
     "net_night": EffortUnit(
         "Net-nights",
@@ -86,6 +91,7 @@ EFFORT_UNITS: Final[dict[str, EffortUnit]] = {
         1,
         "fish per net-night",
         "local nights between set and lift, times the number of nets",
+        "net-night",
     ),
     "soak_hour": EffortUnit(
         "Soak hours",
@@ -94,24 +100,48 @@ EFFORT_UNITS: Final[dict[str, EffortUnit]] = {
         1,
         "fish per gear-hour",
         "hours between set and lift, times the number of gears",
+        "gear-hour",
     ),
     "lift": EffortUnit(
-        "Lifts", "lifts", ("lifts",), 1, "fish per lift", "lifts on the field sheet"
+        "Lifts", "lifts", ("lifts",), 1, "fish per lift", "lifts on the field sheet", "lift"
     ),
     "haul": EffortUnit(
-        "Hauls", "hauls", ("lifts",), 1, "fish per haul", "hauls on the field sheet"
+        "Hauls", "hauls", ("lifts",), 1, "fish per haul", "hauls on the field sheet", "haul"
     ),
     "minute": EffortUnit(
         "Minutes", "min", ("minutes",), 1, "fish per minute", "minutes on the field sheet"
     ),
     "pass": EffortUnit(
-        "Passes", "passes", ("passes",), 1, "fish per pass", "passes on the field sheet"
+        "Passes", "passes", ("passes",), 1, "fish per pass", "passes on the field sheet", "pass"
     ),
     "square_metre": EffortUnit("Area", "m²", ("area_m2",), 100, "fish per 100 m²", "area fished"),
     "metre": EffortUnit(
         "Length", "m", ("stretch_length_m",), 100, "fish per 100 m", "length of the stretch"
     ),
 }
+
+
+def unit_words(effort: pd.Series, effort_unit: pd.Series) -> pd.Series:
+    """Text behind each figure of effort, in the singular where it is one.
+
+    Parameters
+    ----------
+    effort, effort_unit
+        n figures, and for each its key in `EFFORT_UNITS`.
+
+    Returns
+    -------
+    Series
+        n texts, index of `effort_unit`.
+
+    Examples
+    --------
+    >>> unit_words(pd.Series([1, 2, 1]), pd.Series(["pass", "pass", "minute"])).tolist()
+    ['pass', 'passes', 'min']
+    """
+    many = effort_unit.map({key: unit.unit for key, unit in EFFORT_UNITS.items()})
+    one = effort_unit.map({key: unit.one or unit.unit for key, unit in EFFORT_UNITS.items()})
+    return one.where(effort == 1, many).astype("str")
 
 
 def soak_time_h(placements: pd.DataFrame) -> pd.Series:

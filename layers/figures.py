@@ -17,6 +17,7 @@ import pandas as pd
 
 from layers.effort import EFFORT_UNITS
 from layers.looking import require_columns
+from layers.plurals import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -220,7 +221,9 @@ def accumulation_curve(
         axes.yaxis.set_major_locator(_whole_numbers())
         axes.legend(frameon=False, loc="lower right")
         axes.set_title(title, fontsize=9, loc="left")
-        description = f"{mean[-1]:g} species in {n[-1]:g} placements, {mean[0]:.1f} in one."
+        description = (
+            f"{mean[-1]:g} species in {counted(n[-1], 'placement')}, {mean[0]:.1f} in one."
+        )
         return _svg(figure, title, description)
 
 

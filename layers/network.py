@@ -13,6 +13,7 @@ import shapely
 
 from layers.crs import require_metres
 from layers.errors import NetworkError
+from layers.plurals import counted
 from layers.stream_order import FlowGraph, flow_graph, strahler_order, upstream_sum
 
 if TYPE_CHECKING:
@@ -373,7 +374,8 @@ def sorted_by_id(reaches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     doubled = frame.index[frame.index.duplicated()].unique()
     if len(doubled):
         raise NetworkError(
-            f"{len(doubled)} reach ids are used more than once, first {doubled[0]!r}; "
+            f"{counted(len(doubled), 'reach id is', 'reach ids are')} used more than "
+            f"once, first {doubled[0]!r}; "
             "give every reach an id of its own."
         )
     return frame.sort_index()

@@ -18,6 +18,7 @@ from layers.crs import CrsLike, Operation, read_crs, require_metres, transform_f
 from layers.errors import CrsError, NetworkError
 from layers.length_scale import REFUSED_SHARE, unfitting_crs
 from layers.network import Network, build_network
+from layers.plurals import counted
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -167,7 +168,11 @@ def prepare_reaches(
     _true_lengths(frame, report, raw.crs)
     if reverse_flow and len(frame):
         frame = frame.set_geometry(shapely.reverse(np.asarray(frame.geometry)), crs=target)
-        report.add("reversed", "changed", f"All {len(frame)} lines were turned round, as asked.")
+        report.add(
+            "reversed",
+            "changed",
+            f"{counted(len(frame), 'line was', 'lines were')} turned round, as asked.",
+        )
     return frame.set_index("reach_id").sort_index(), report
 
 
@@ -195,7 +200,8 @@ def _flat(frame: gpd.GeoDataFrame, report: NetworkReport) -> gpd.GeoDataFrame:
     report.add(
         "heights_dropped",
         "changed",
-        f"{int(high.sum())} lines carry heights or M values; these were dropped.",
+        f"{counted(high.sum(), 'line carries', 'lines carry')} heights or M values; "
+        "these were dropped.",
     )
     return frame.set_geometry(shapely.force_2d(lines), crs=frame.crs)
 
@@ -211,7 +217,8 @@ def _one_part(
         report.add(
             "no_geometry",
             "changed",
-            f"{int(nothing.sum())} rows have no geometry, first {ids[nothing][0]!r}; left out.",
+            f"{counted(nothing.sum(), 'row has', 'rows have')} no geometry, first "
+            f"{ids[nothing][0]!r}; left out.",
             ids[nothing],
             np.full(int(nothing.sum()), None, dtype=object),
         )
@@ -230,7 +237,8 @@ def _one_part(
         report.add(
             "not_a_line",
             "refused",
-            f"{int(other.sum())} rows are not lines, first {ids[other][0]!r}, "
+            f"{counted(other.sum(), 'row is not a line', 'rows are not lines')}, first "
+            f"{ids[other][0]!r}, "
             f"a {lines[other][0].geom_type}; take them out of the file.",
             ids[other],
             lines[other],
@@ -240,7 +248,7 @@ def _one_part(
         report.add(
             "parts_split",
             "changed",
-            f"{int(many.sum())} multi-part lines, first {ids[many][0]!r}, were split; "
+            f"{counted(many.sum(), 'multi-part line')}, first {ids[many][0]!r}, split; "
             "their parts are numbered ID.1, ID.2 and so on.",
             ids[many],
             lines[many],
@@ -255,7 +263,8 @@ def _one_part(
         report.add(
             "multi_part",
             "refused",
-            f"{int(many.sum())} lines have several parts, first {ids[many][0]!r}; "
+            f"{counted(many.sum(), 'line has', 'lines have')} several parts, first "
+            f"{ids[many][0]!r}; "
             "join or split them, or ask for the parts to be split.",
             ids[many],
             lines[many],
@@ -270,7 +279,8 @@ def _named_once(frame: gpd.GeoDataFrame, report: NetworkReport) -> gpd.GeoDataFr
         report.add(
             "missing_id",
             "refused",
-            f"{int(missing.sum())} lines have no reach_id; give each an id of its own.",
+            f"{counted(missing.sum(), 'line has', 'lines have')} no reach_id; give each "
+            "an id of its own.",
             ids[missing].to_numpy(object),
             lines[missing],
         )
@@ -279,7 +289,8 @@ def _named_once(frame: gpd.GeoDataFrame, report: NetworkReport) -> gpd.GeoDataFr
         report.add(
             "duplicate_id",
             "refused",
-            f"{ids[doubled].nunique()} reach ids are used by more than one line, first "
+            f"{counted(ids[doubled].nunique(), 'reach id is', 'reach ids are')} used by "
+            "more than one line, first "
             f"{ids[doubled].iloc[0]!r}; give each line an id of its own.",
             ids[doubled].to_numpy(object),
             lines[doubled],
@@ -296,7 +307,8 @@ def _with_length(frame: gpd.GeoDataFrame, report: NetworkReport) -> gpd.GeoDataF
         report.add(
             "not_finite",
             "refused",
-            f"{int(broken.sum())} lines hold coordinates that are not finite numbers, first "
+            f"{counted(broken.sum(), 'line holds', 'lines hold')} coordinates that are "
+            "not finite numbers, first "
             f"{ids[broken][0]!r}; mend them in the file.",
             ids[broken],
             np.full(int(broken.sum()), None, dtype=object),
@@ -306,7 +318,8 @@ def _with_length(frame: gpd.GeoDataFrame, report: NetworkReport) -> gpd.GeoDataF
         report.add(
             "zero_length",
             "changed",
-            f"{int(without.sum())} lines have zero length, first {ids[without][0]!r}; left out.",
+            f"{counted(without.sum(), 'line has', 'lines have')} zero length, first "
+            f"{ids[without][0]!r}; left out.",
             ids[without],
             shapely.get_point(lines[without], 0),
         )
@@ -413,7 +426,7 @@ def _loops(network: Network, report: NetworkReport) -> None:
             report.add(
                 code,
                 "look",
-                f"{int(which.sum())} reaches {words}, first {ids[which][0]!r}; kept. A loop "
+                f"Reaches that {words}: {which.sum()}, first {ids[which][0]!r}; kept. A loop "
                 "counts as one place for stream order and upstream length.",
                 ids[which],
                 lines[which],
@@ -471,7 +484,7 @@ def _directions(network: Network, report: NetworkReport) -> None:
             report.add(
                 code,
                 "look",
-                f"{len(nodes)} nodes {words}, first at {ids[reach[nodes[0]]]!r}; "
+                f"Nodes that {words}: {len(nodes)}, first at {ids[reach[nodes[0]]]!r}; "
                 "check that these lines run downstream. Kept.",
                 ids[reach[nodes]],
                 shapely.points(network.node_xy[nodes]),

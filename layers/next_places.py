@@ -14,6 +14,7 @@ from layers.crs import transform_positions
 from layers.cutting import place_on_reach
 from layers.errors import FrameError
 from layers.network_distance import SHORTEST_PIECE_M, SampledDistance, distance_to_sampled
+from layers.plurals import counted
 from layers.reach_balls import UnsampledLength, upper_bounds
 from layers.sampled_stretches import sampled_stretches
 
@@ -116,7 +117,7 @@ def next_places(
     frame.attrs["inputs"] = sampled.inputs | {"within_m": within_m}
     if len(chosen) < count:
         frame.attrs["inputs"]["note"] = (
-            f"after {len(chosen)} places nothing is left that a place would add"
+            f"after {counted(len(chosen), 'place')} nothing is left that a place would add"
             if total
             else "the network has no reaches"
         )

@@ -16,6 +16,7 @@ import numpy as np
 import scipy
 
 from layers.errors import ThinDataError
+from layers.plurals import counted
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -180,11 +181,11 @@ def _refuse_thin(y: Floats, n: Floats, least_units: int, least_units_found: int)
     if (n.sum(axis=1) < 2).all():
         raise ThinDataError("no repeats: every unit has a single placement")
     if len(y) < least_units:
-        raise ThinDataError(f"{len(y)} units are too few; at least {least_units}")
-    if seen < least_units_found:
         raise ThinDataError(
-            f"found in {seen} unit{'s' if seen > 1 else ''}; at least {least_units_found}"
+            f"{counted(len(y), 'unit is', 'units are')} too few; at least {least_units}"
         )
+    if seen < least_units_found:
+        raise ThinDataError(f"found in {counted(seen, 'unit')}; at least {least_units_found}")
 
 
 def placements_until(

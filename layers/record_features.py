@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pyproj
 
-from layers.effort import EFFORT_UNITS, effort_of
+from layers.effort import effort_of, unit_words
 from layers.looking import catch_numbers, local_times
 from layers.public_frames import GENERALISED_COLUMNS
 
@@ -112,9 +112,9 @@ def placement_features(
 
 def _effort_words(placements: gpd.GeoDataFrame, methods: pd.DataFrame) -> pd.Series:
     known = effort_of(placements, methods).dropna(subset=["effort"])
-    units = known["effort_unit"].map({key: unit.unit for key, unit in EFFORT_UNITS.items()})
+    units = unit_words(known["effort"], known["effort_unit"])
     # Six digits hold any effort a field sheet states; %g drops what is not there.
-    words = known["effort"].map("{:g}".format).astype("str") + " " + units.astype("str")
+    words = known["effort"].map("{:g}".format).astype("str") + " " + units
     return _joined(placements.index, known["placement_id"], words.tolist(), "; ")
 
 

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import argon2
 
+from layers.plurals import counted
 from service.errors import AccessError, LoginError, RequestError
 from service.records import LOCAL_KEEPER, PUBLIC, Viewer
 
@@ -203,7 +204,7 @@ def log_in(
     wait = limiter.wait_s(name, address)
     if wait > 0:
         raise LoginError(
-            f"Too many tries; try again in {max(1, round(wait / 60))} minutes.",
+            f"Too many tries; try again in {counted(max(1, round(wait / 60)), 'minute')}.",
             retry_after_s=int(wait) + 1,
         )
     # Counted before the slow check, so that tries sent side by side count too.

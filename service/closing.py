@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from layers.closed_cells import STEP_WORDS, effect_of_list, effect_of_steps
 from layers.generalising import positions
+from layers.plurals import counted
 from service.records import Needed, Selection
 
 if TYPE_CHECKING:
@@ -70,7 +71,8 @@ def _table(steps: pd.DataFrame) -> list[str]:
         heads = {"species": "Species", "catching": "Caught in"}
         heads |= {step: f"{step} km" for step in STEP_WORDS if step != "withheld"}
         head = (
-            f"Of {total:,} placements, so many would not be shown exactly, were each species "
+            f"Of {counted(total, 'placement')}, so many would not be shown exactly, were "
+            "each species "
             "sensitive alone, at each step (* as listed):"
         )
         lines = [head, *caught.rename(columns=heads).to_string(index=False).splitlines()]
@@ -80,7 +82,7 @@ def _table(steps: pd.DataFrame) -> list[str]:
 def _of_list(whole: dict[str, int]) -> str:
     total = whole["placements"]
     return (
-        f"All as listed: {whole['exact']:,} of {total:,} placements shown exactly "
+        f"All as listed: {whole['exact']:,} of {counted(total, 'placement')} shown exactly "
         f"({whole['exact'] / total:.0%}), {whole['squares']:,} as squares, "
         f"{whole['left_out']:,} left out."
     )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
 
+from layers.plurals import counted
 from service import coverage_answers
 from service.commands.printing import summary_csv, summary_geojson
 from service.export.waypoints import gpx_waypoints
@@ -93,7 +94,8 @@ def _gap_waypoints(found: gpd.GeoDataFrame) -> list[tuple[str, str, float, float
     return [
         (
             f"G{gap:03d}",
-            f"{length:.0f} m without a sample on {reaches} reaches, stream order up to {order}; "
+            f"{length:.0f} m without a sample on {counted(reaches, 'reach')}, stream "
+            f"order up to {order}; "
             + (
                 f"{far:.0f} m from the nearest sample."
                 if far == far  # a missing distance is NaN

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
-from layers.effort import EFFORT_UNITS
+from layers.effort import unit_words
 from layers.totals import ALL
 from service import reference, summaries
 
@@ -61,22 +61,22 @@ def gear_table(store: Store, selection: Selection, viewer: Viewer) -> GearTable:
     asked = selection.without_species()
     totals = summaries.effort_by_year(store, asked, viewer)
     counted = totals[(totals["catchment"] != ALL) & totals["main_unit"]]
-    units = dict(zip(counted["method"], counted["effort_unit"], strict=True))
     summed = counted.groupby(["catchment", "method"]).agg(
         placements=("placements", "sum"),
         lacking=("placements_without_effort", "sum"),
         effort=("effort", "sum"),
+        effort_unit=("effort_unit", "first"),
     )
     summed["effort"] = summed["effort"].where(summed["placements"] > summed["lacking"])
     lengths = summaries.sampled_length(store, asked, viewer, by=("catchment",))
     lengths = lengths.set_index(["catchment", "method"])[["sampled_length_m", "network_share"]]
-    methods = tuple(sorted(units))
+    methods = tuple(sorted(counted["method"].unique()))
     joined = summed.join(lengths["sampled_length_m"], how="left")
-    columns = (joined[name].tolist() for name in ("placements", "effort", "sampled_length_m"))
-    cells = {
-        place: GearCell(placements, effort, EFFORT_UNITS[units[place[1]]].unit, sampled_m)
-        for place, placements, effort, sampled_m in zip(joined.index, *columns, strict=True)
-    }
+    joined["unit"] = unit_words(joined["effort"], joined["effort_unit"])
+    columns = (
+        joined[name].tolist() for name in ("placements", "effort", "unit", "sampled_length_m")
+    )
+    cells = {place: GearCell(*cell) for place, *cell in zip(joined.index, *columns, strict=True)}
     whole = lengths.xs(ALL, level="method") if len(lengths) else lengths
     catchments, names = reference.catchments(store), reference.catchment_names(store)
     return GearTable(

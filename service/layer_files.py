@@ -11,6 +11,7 @@ import pandas as pd
 import pyogrio
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, GeometryError
 
+from layers.plurals import counted
 from service.errors import Fault, FieldFileError, RequestError
 
 if TYPE_CHECKING:
@@ -46,7 +47,8 @@ def read_features(path: Path, layer: str | None = None) -> gpd.GeoDataFrame:
         raise RequestError(f"{path.name} cannot be read as a map layer: {problem}") from problem
     if promised > len(frame):
         raise RequestError(
-            f"{path.name} says that it holds {promised} features, but {len(frame)} can be read; "
+            f"{path.name} says that it holds {counted(promised, 'feature')}, but "
+            f"{len(frame)} can be read; "
             "it was cut short, fetch it again."
         )
     if not isinstance(frame, gpd.GeoDataFrame):
@@ -94,7 +96,8 @@ def read_list(path: Path, layer: str | None = None) -> pd.DataFrame:
             number,
             "",
             "",
-            f"it has {len(row)} cells, the first row {width}; see whether a text holds the "
+            f"it has {counted(len(row), 'cell')}, the first row {width}; see whether a "
+            "text holds the "
             "separator without quotes",
         )
         for number, row in enumerate(records, start=1)

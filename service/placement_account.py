@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 import pyproj
 
-from layers.effort import EFFORT_UNITS, effort_of
+from layers.effort import EFFORT_UNITS, effort_of, unit_words
 from layers.looking import local_times
+from layers.plurals import counted
 from layers.record_features import species_caught
 from service import reference, summaries
 from service.access import open_records, placement_catchments, sites, surveys
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["Change", "PlacementAccount", "placement_account"]
 
 # Fields that hold rows of their own in the history.
-_ROWS: Final = {"catches": "catch rows", "lengths": "measured fish"}
+_ROWS: Final = {"catches": ("catch row", "catch rows"), "lengths": ("measured fish",) * 2}
 
 
 @dataclass(frozen=True)
@@ -164,7 +165,7 @@ def _effort(records: Records, methods: pd.DataFrame) -> list[dict[str, Any]]:
     return _rows(
         found.assign(
             label=units.map({key: unit.label for key, unit in EFFORT_UNITS.items()}),
-            unit=units.map({key: unit.unit for key, unit in EFFORT_UNITS.items()}),
+            unit=unit_words(found["effort"], units),
         )
     )
 
@@ -222,5 +223,6 @@ def _told(name: str, value: Any) -> str:  # noqa: ANN401 - whatever the history 
         return ""
     if name in _ROWS and isinstance(value, list):
         rows = "; ".join(" ".join(f"{held}" for held in row.values()) for row in value)
-        return f"{len(value)} {_ROWS[name]}: {rows}" if value else f"no {_ROWS[name]}"
+        one, many = _ROWS[name]
+        return f"{counted(len(value), one, many)}: {rows}" if value else f"no {many}"
     return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)

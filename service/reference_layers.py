@@ -10,6 +10,7 @@ import pandas as pd
 from layers.catchments import part_reaches, prepare_catchments
 from layers.network import build_network
 from layers.network_checks import NetworkReport, check_network, prepare_reaches
+from layers.plurals import counted, plural
 from service.column_names import named_as_ours
 from service.errors import RequestError, ServiceError
 from service.placing import place_on_network
@@ -127,8 +128,9 @@ def load_reaches(
     told = [
         (
             f"Reaches stored: {len(frame)}, {network.total_length_m / 1000:.3f} km, "
-            f"{network.n_nodes} nodes joined within {tolerance:g} m, "
-            f"{len(network.sources)} sources, {len(network.outlets)} outlets."
+            f"{counted(network.n_nodes, 'node')} joined within {tolerance:g} m, "
+            f"{counted(len(network.sources), 'source')}, "
+            f"{counted(len(network.outlets), 'outlet')}."
         ),
         f"Strahler order: {given} as given, {len(frame) - given} computed.",
         *_kinds_and_divisions(network),
@@ -138,8 +140,9 @@ def load_reaches(
     if len(records.placements):
         on = int(placed.snaps["reach_id"].notna().sum())
         told.append(
-            f"Placements snapped anew: {on} of {len(records.placements)} lie on a reach; "
-            f"{len(placed.stretches)} stretches cut."
+            f"Placements snapped anew: {on} of {len(records.placements)} "
+            f"{plural(on, 'lies', 'lie')} on a reach; "
+            f"{counted(len(placed.stretches), 'stretch')} cut."
         )
     return Loaded(told, report.places)
 
@@ -154,7 +157,8 @@ def _kinds_and_divisions(network: Network) -> list[str]:
     parting = network.out_degree > 1
     if parting.any():
         more = int((network.out_degree[parting] - 1).sum())
-        told.append(f"The stream parts at {int(parting.sum())} nodes into {more} side channels.")
+        nodes = counted(int(parting.sum()), "node")
+        told.append(f"The stream parts at {nodes} into {counted(more, 'side channel')}.")
     return told
 
 

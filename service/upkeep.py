@@ -9,6 +9,7 @@ import numpy as np
 
 from layers.crs import crs_key
 from layers.length_scale import REFUSED_SHARE, unfitting_crs
+from layers.plurals import counted
 from service import reference
 from service.placing import place_on_network
 from service.records import Selection
@@ -68,14 +69,14 @@ def verify(store: Store, *, progress: Callable[[str], None] | None = None) -> Ve
         for count, faults_here in _derived_faults(store, named):
             placements += count
             found += faults_here
-            say(f"snaps and stretches of {placements} placements")
+            say(f"snaps and stretches of {counted(placements, 'placement')}")
         faults += _shortened(found)
         faults += _operation_faults(store, named)
         checked += [
             f"transformation from {source}, which is {way.name}"
             for source, way in store.operations().items()
         ]
-        checked.append(f"snaps and stretches of {placements} placements, computed anew")
+        checked.append(f"snaps and stretches of {counted(placements, 'placement')}, computed anew")
     return Verdict(tuple(checked), tuple(faults))
 
 

@@ -101,6 +101,7 @@ def field_records(reaches, notes="", rows=PLACEMENTS):
         {"name": ["Spring round"], "timezone": ["Europe/Dublin"], "crs": [CRS]},
         index=pd.Index(["S1"], name="survey"),
     )
+    flagged = "T3" if "T3" in frame.index else frame.index[0]
     return FieldRecords(
         surveys=surveys,
         sites=pd.DataFrame({"name": []}, index=pd.Index([], name="site", dtype="str")),
@@ -112,7 +113,7 @@ def field_records(reaches, notes="", rows=PLACEMENTS):
         snaps=snaps,
         stretches=stretches[stretches["placement_id"].isin(frame.index)],
         flags=pd.DataFrame(
-            {"placement_id": ["T3"], "code": ["warm_water"], "column": ["water_temperature_c"],
+            {"placement_id": [flagged], "code": ["warm_water"], "column": ["water_temperature_c"],
              "value": ["21"], "message": [notes or "The water was warm."]}
         ),
     )  # fmt: skip
@@ -126,7 +127,7 @@ def drawn_reaches():
     return lines.to_frame("geometry")
 
 
-def make_small_store(path, notes=""):
+def make_small_store(path, notes="", rows=PLACEMENTS):
     """Make the store; `notes` goes into every column of free text."""
     reaches = drawn_reaches()
     store = create_store(path, StoreSettings(crs=CRS, timezone="Europe/Dublin", title="Brook"))
@@ -145,7 +146,7 @@ def make_small_store(path, notes=""):
         index=pd.Index(["C1", "C2"], name="catchment_id"), crs=CRS,
     )  # fmt: skip
     parts = part_reaches(network, catchments)
-    records = field_records(reaches, notes)
+    records = field_records(reaches, notes, rows)
     nothing = {"snaps": records.snaps.iloc[:0], "stretches": records.stretches.iloc[:0]}
     without = part_reaches(network, catchments.iloc[:0])
     store.replace_network(frame, without, flags=records.flags.iloc[:0], who="test", **nothing)

@@ -355,7 +355,7 @@ def test_all_faults_of_a_list_are_told_at_once(store, tmp_path):
     assert load("surveys", store, file).stderr.count("there is no zone") == 2
     file.write_text("species,rank\nA\nB,species\nC,species,x\n", encoding="utf-8")
     done = load("species", store, file)
-    assert "row 2: it has 1 cells" in done.stderr
+    assert "row 2: it has 1 cell," in done.stderr
     assert "row 4: it has 3 cells" in done.stderr
     opened = open_store(store)
     assert len(opened.species()) == 3

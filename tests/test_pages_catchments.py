@@ -60,7 +60,7 @@ def test_table_by_hand(client):
     """Eight placements, six of which fished properly: three states, lower bounds, last years."""
     cells = cells_of(client.get("/catchments"), "C1")
     assert cells["Cottus gobio"] == ("found", "found, fish: ≥ 24 2 placements/6 last 2023")
-    assert cells["Anguilla anguilla"] == ("found", "found, fish: 1 1 placements/6 last 2024")
+    assert cells["Anguilla anguilla"] == ("found", "found, fish: 1 1 placement/6 last 2024")
     assert cells["Salmo trutta"][1].startswith("found, fish: ≥ 1 1 ")
     # Pike is found by electric fishing and fyke nets alone; the fyke net was lost.
     assert cells["Esox lucius"] == ("not_found", "looked for, not found, placements: 0/1")
@@ -93,12 +93,12 @@ def test_filters_and_orders_travel_in_the_address(client):
     """A method leaves out what others found; links carry it on; orders hold."""
     page = client.get("/catchments?method=kick_net&columns=found&rows=Cottus+gobio")
     cells = cells_of(page, "C1")
-    assert cells["Cottus gobio"][1] == "found, fish: 4 1 placements/2 last 2022"
+    assert cells["Cottus gobio"][1] == "found, fish: 4 1 placement/2 last 2022"
     assert next(iter(cells)) == "Cottus gobio"
     assert "method=kick_net" in re.search(r'href="(/records\?[^"]+)"', page.text)[1]
     assert '<option value="Cottus gobio" selected>most Cottus gobio first' in page.text
     dated = cells_of(client.get("/catchments?since=2023"), "C1")
-    assert dated["Cottus gobio"][1] == "found, fish: ≥ 20 1 placements/4 last 2023"
+    assert dated["Cottus gobio"][1] == "found, fish: ≥ 20 1 placement/4 last 2023"
 
 
 @pytest.mark.parametrize(
@@ -215,7 +215,7 @@ def test_species_page(client, store):
     assert "Never looked for in 1: Upper brook" in page
     assert "2022 Kick net 2 1 4" in page
     assert "2023 Electric fishing 1 1 ≥ 20" in page
-    assert "none found it" in text_of(client.get("/species/Esox%20lucius"))
+    assert "did not find it" in text_of(client.get("/species/Esox%20lucius"))
 
 
 def test_catchment_page(client, store):

@@ -122,7 +122,7 @@ def test_changes_are_told_field_by_field(tmp_path):
     page = text_of(client_of(held).get("/placements/T1"))
     assert "Changed by second look" in page
     assert "notes – counted again" in page
-    assert re.search(r"1 catch rows: Cottus gobio 4\.0 .* 1 catch rows: Cottus gobio 7\.0", page)
+    assert re.search(r"1 catch row: Cottus gobio 4\.0 .* 1 catch row: Cottus gobio 7\.0", page)
     assert "Cottus gobio 7" in page
     held.close()
 

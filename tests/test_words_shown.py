@@ -1,17 +1,24 @@
 """What people read on pages, in files and in pictures: names, never codes or missing values."""
 
+import io
 import re
 import zipfile
 from html.parser import HTMLParser
+from pathlib import Path
 
+import geopandas as gpd
 import pytest
+from click.testing import CliRunner
+from shapely import LineString
 
 from layers.catchments import part_reaches
 from service import create_app, reference
+from service.commands import main
 from service.export.bundle import write_bundle
 from service.export.contents import gather
+from service.export.eml import eml_document
 from service.records import LOCAL_KEEPER, Selection
-from tests.small_store import make_small_store
+from tests.small_store import CRS, make_small_store
 
 FILTERED = (
     "/?", "/records?", "/catchments?", "/coverage/by-catchment?", "/coverage?",
@@ -49,11 +56,13 @@ class Words(HTMLParser):
         if tag in ("script", "style"):
             self.silent = tag
         named = ("aria-label", "alt", "title", "placeholder")
-        self.said += [value or "" for name, value in attrs if name in named]
+        self.said += [f"{value} |" for name, value in attrs if name in named]
 
     def handle_endtag(self, tag):
         if tag == self.silent:
             self.silent = ""
+        if tag not in ("a", "b", "i", "span", "strong", "code", "sup"):
+            self.said.append("|")  # what follows is another sentence
 
     def handle_data(self, data):
         if not self.silent:
@@ -131,3 +140,82 @@ def test_the_account_of_a_hand_over_says_its_choice_in_names(unnamed, tmp_path):
     with zipfile.ZipFile(tmp_path / "b.zip") as held:
         account = words_of(held.read("account.html").decode())
     assert "Only survey: Spring round; gear: Electric fishing; catchment: C1." in account
+
+
+# Words that a number stands before, on a page, in a file, or in what a command says.
+MANY = (
+    "findings placements rows catches lengths reaches gaps records surveys sites features "
+    "passes lines polygons nodes stretches parts units fields remarks values names places "
+    "sources outlets columns cells minutes methods"
+).replace(" ", "|")
+
+
+def one_of_many(text):
+    """Sentences that say 1 and a plural; numbers within larger ones do not count."""
+    return re.findall(rf".{{0,30}}(?<![\d.,\u202f/-])\b1 (?:\w+ )?(?:{MANY})\b.{{0,20}}", text)
+
+
+@pytest.fixture(scope="module")
+def single(tmp_path_factory):
+    """A store with a single placement, which caught one fish."""
+    rows = [("X1", "electric_fishing", "2023-06-10 11:00", "caught", 450.0,
+             {"Cottus gobio": (1, "exact")})]  # fmt: skip
+    store = make_small_store(tmp_path_factory.mktemp("single") / "brook.gpkg", rows=rows)
+    yield store
+    store.close()
+
+
+def test_one_thing_is_never_called_many(single):
+    """On no page, feed or picture."""
+    client = create_app(single, viewer=LOCAL_KEEPER).test_client()
+    seen = dict(pages_of(client, single))
+    assert len(seen) > 40
+    assert "1 placement" in seen["/records"]
+    wrong = {address: found for address, text in seen.items() if (found := one_of_many(text))}
+    assert not wrong
+
+
+def test_one_thing_is_never_called_many_in_files_and_commands(single, tmp_path):
+    """The account of a hand-over, its map, its metadata, and what commands say."""
+    for audience in ("precise", "public"):
+        contents = gather(single, Selection(), audience, viewer=LOCAL_KEEPER)
+        write_bundle(tmp_path / "b.zip", contents)
+        with zipfile.ZipFile(tmp_path / "b.zip") as held:
+            for name in ("account.html", "map.html"):
+                assert not one_of_many(words_of(held.read(name).decode()))
+        assert not one_of_many(eml_document(contents.facts))
+    path, runner = str(single.path), CliRunner()
+    line = gpd.GeoDataFrame({"reach_id": ["A"]}, geometry=[LineString([(0, 0, 1), (0, 900, 1)])])
+    line.set_geometry(line.translate(500_000, 6_000_000)).set_crs(CRS).to_file(tmp_path / "l.gpkg")
+    copy = str(tmp_path / "copy.gpkg")
+    single.backup(Path(copy))
+    said = [
+        runner.invoke(main, ["export", path, "--preview"]),
+        runner.invoke(main, ["map", path, "-o", str(tmp_path / "m.html")]),
+        runner.invoke(main, ["verify", path]),
+        runner.invoke(main, ["load", "reaches", copy, str(tmp_path / "l.gpkg"), "--reverse-flow"]),
+        runner.invoke(main, ["undo", copy]),
+        runner.invoke(main, ["undo", copy, "1"]),
+    ]
+    for answer in said:
+        assert answer.exit_code == 0, answer.output
+        assert not one_of_many(answer.output), answer.output
+        assert re.search(r"\b1 \w+", answer.output), answer.output
+
+
+def test_one_finding_is_one_finding(single):
+    """In the check of an import: a value, a row, a placement."""
+    app = create_app(single, viewer=LOCAL_KEEPER)
+    app.config["WTF_CSRF_ENABLED"] = False
+    client = app.test_client()
+    sheet = (
+        "placement_id,survey,method,set_at,easting,northing,crs,outcome\n"
+        "N1,S1,hand_net,2024-05-01T10:00,{x},6000010,EPSG:25830,nil\n"
+    )
+    for x, words in (("here", "1 value is refused"), ("500010", "1 placement, 0 catches")):
+        files = {"files": (io.BytesIO(sheet.format(x=x).encode()), "placements.csv")}
+        where = client.post("/import", data=files).location
+        shown = words_of(client.get(where, headers={"Accept": "text/html"}).text)
+        assert words in shown
+        assert "1 row" in shown
+        assert not one_of_many(shown)

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from layers.plurals import counted
 from service.commands.options import opened, store_argument
 from service.commands.selecting import selection_of, selection_options
 from service.export import AUDIENCES, FORMS
@@ -68,9 +69,10 @@ def export(
     with opened(store, read_only=True) as held:
         holds = what_it_holds(held, selection, who)
         said = (
-            f"{holds.placements} placements, {holds.catches} catches, {holds.lengths} lengths, "
+            f"{counted(holds.placements, 'placement')}, {counted(holds.catches, 'catch')}, "
+            f"{counted(holds.lengths, 'length')}, "
             f"{len(holds.species)} species; audience {audience}, "
-            f"{holds.generalised} places generalised"
+            f"{counted(holds.generalised, 'place')} generalised"
         )
         if preview:
             click.echo(said)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 from tqdm import tqdm
 
+from layers.plurals import counted, plural
 from service.commands.options import opened, store_argument, who_changes
 from service.intake.findings_file import findings_csv
 from service.intake.importing import check, missing_species, take
@@ -136,25 +137,14 @@ def _counted(result: CheckResult) -> str:
         "catch": len(result.records.catches),
         "length": len(result.records.lengths),
     }
-    parts = ", ".join(_several(number, word) for word, number in numbers.items())
+    parts = ", ".join(counted(number, word) for word, number in numbers.items())
     if read != folded:
-        parts += f" ({read} rows were folded into {folded} placements)"
+        parts += f" ({counted(read, 'row')} {plural(read, 'was', 'were')} folded into "
+        parts += f"{counted(folded, 'placement')})"
     if result.unchanged:
-        known = _several(len(result.unchanged), "placement")
+        known = counted(len(result.unchanged), "placement")
         parts += f"; {known} of these sheets stored already, left as they are"
     return parts
-
-
-def _several(number: int, word: str) -> str:
-    """Write a number with its word.
-
-    Examples
-    --------
-    >>> _several(1, "catch"), _several(2, "catch")
-    ('1 catch', '2 catches')
-    """
-    ending = "" if number == 1 else "es" if word.endswith("ch") else "s"
-    return f"{number} {word}{ending}"
 
 
 def _report(result: CheckResult, findings: Path | None) -> None:
@@ -166,7 +156,7 @@ def _report(result: CheckResult, findings: Path | None) -> None:
         alike.setdefault((fault.file, fault.column, fault.value, fault.remedy), []).append(fault)
     for faults in list(alike.values())[:_SHOWN]:
         others = len(faults) - 1
-        more = f" (and in {others} more row{'s' if others > 1 else ''})" if others else ""
+        more = f" (and in {counted(others, 'more row')})" if others else ""
         click.echo(f"refused  {faults[0]}{more}", err=True)
     if len(alike) > _SHOWN:
         where = f"in {findings}" if findings else "written by --findings FILE"
@@ -195,7 +185,8 @@ def _write_missing(sheets: Sheets, store: Store, path: Path) -> None:
     lacking = missing_species(sheets, store)
     lacking.to_csv(path, index=False, encoding="utf-8")
     click.echo(
-        f"{len(lacking)} names are not in the species list; they are in {path}. Look through them, "
+        f"{counted(len(lacking), 'name')} not in the species list, written to {path}. "
+        "Look through the file, "
         f"then: rifflebook load species STORE {path}",
         err=True,
     )

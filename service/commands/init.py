@@ -9,6 +9,7 @@ import click
 
 from layers.crs import crs_key, crs_label, read_crs, require_metres
 from layers.length_scale import REFUSED_SHARE, crs_length_error
+from layers.plurals import counted
 from service.commands.options import store_argument, who_changes
 from service.errors import RequestError
 from service.methods import shipped_methods
@@ -74,7 +75,7 @@ def init(
         made.close()
     click.echo(
         f"Made {store}: {settings.crs} ({read_crs(settings.crs).name}), {timezone}, "
-        f"{len(methods)} methods. Next: rifflebook load reaches {store} FILE"
+        f"{counted(len(methods), 'method')}. Next: rifflebook load reaches {store} FILE"
     )
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from layers.plurals import counted
 from service.commands.options import opened, store_argument
 from service.commands.output import write_out
 from service.commands.selecting import selection_of, selection_options
@@ -40,4 +41,4 @@ def map_(store: Path, output: Path, title: str | None, **given: Any) -> None:  #
     with opened(store, read_only=True) as held:
         page, count = offline_map(held, selection, LOCAL_KEEPER, title=title)
     write_out([page.encode()], output)
-    click.echo(f"Wrote {output}: {count} placements.", err=True)
+    click.echo(f"Wrote {output}: {counted(count, 'placement')}.", err=True)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from layers.plurals import counted
 from service.commands.options import opened, store_argument, who_changes
 
 if TYPE_CHECKING:
@@ -28,8 +29,9 @@ def undo(store: Path, batch: int | None) -> None:
     with opened(store) as opened_store:
         undone = opened_store.undo_batch(batch, who=who_changes())
     click.echo(
-        f"Import {undone.batch_id} is taken back: {undone.placements} placements, "
-        f"{undone.catches} catches, {undone.lengths} lengths."
+        f"Import {undone.batch_id} is taken back: "
+        f"{counted(undone.placements, 'placement')}, {counted(undone.catches, 'catch')}, "
+        f"{counted(undone.lengths, 'length')}."
     )
 
 
@@ -42,6 +44,7 @@ def _list(store: Path) -> None:
         undone = f"; taken back by {batch.undone_by}" if batch.undone_at else ""
         click.echo(
             f"{batch.batch_id}  {batch.at:%Y-%m-%d %H:%M} UTC  {batch.who}  "
-            f"{', '.join(batch.files)}  {batch.placements} placements, "
-            f"{batch.catches} catches, {batch.lengths} lengths{undone}"
+            f"{', '.join(batch.files)}  "
+            f"{counted(batch.placements, 'placement')}, {counted(batch.catches, 'catch')}, "
+            f"{counted(batch.lengths, 'length')}{undone}"
         )

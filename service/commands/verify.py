@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from layers.plurals import counted
 from service.commands.options import opened, store_argument
 from service.upkeep import verify as look_over
 
@@ -33,7 +34,8 @@ def verify(store: Path) -> None:
         click.echo(f"Fault: {fault}")
     if verdict.faults:
         raise click.ClickException(
-            f"{store} has {len(verdict.faults)} faults; restore it from a backup, or load the "
+            f"{store} has {counted(len(verdict.faults), 'fault')}; restore it from a "
+            "backup, or load the "
             "network again where only snaps and stretches are at fault."
         )
     click.echo(f"{store} is sound.")

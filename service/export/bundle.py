@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from layers.maps import map_page, view_of_frames
+from layers.plurals import counted, plural
 from service.export.contents import in_crs
 from service.export.data_dictionary import data_dictionary
 from service.export.eml import withheld_words
@@ -92,10 +93,11 @@ def _map(contents: Contents) -> bytes:
     )
     cells = int(contents.generalised.notna().sum())
     note = f"Handed over on {contents.made_on}, audience {contents.audience}."
+    so = f" ({counted(cells, 'placement')} {plural(cells, 'is', 'are')} shown so)"
     if contents.keeps_places:
         note += (
             " Some squares of the map are closed: what lies in them is shown as the square, or not "
-            f"at all{f' ({cells:,} placements are shown so)' if cells else ''}; its stretches are "
+            f"at all{so if cells else ''}; its stretches are "
             "not public. More in account.html."
         )
     else:

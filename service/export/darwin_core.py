@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.effort import EFFORT_UNITS, effort_of
+from layers.effort import EFFORT_UNITS, effort_of, unit_words
 from layers.geojson import to_wgs84
 from layers.looking import catch_numbers, local_dates
 from service.export.absences import scope_of
@@ -117,7 +117,8 @@ def _first_effort(contents: Contents) -> pd.DataFrame:
     placements, methods = contents.records.placements, contents.methods
     known = effort_of(placements, methods).dropna(subset=["effort"])
     unit = known["effort_unit"].map({key: held.unit for key, held in EFFORT_UNITS.items()})
-    words = (known["effort"].map("{:g}".format).astype("str") + " " + unit).groupby(
+    texts = unit_words(known["effort"], known["effort_unit"])
+    words = (known["effort"].map("{:g}".format).astype("str") + " " + texts).groupby(
         known["placement_id"]
     )
     first = placements["method"].map(methods["effort_units"].map(lambda units: units[0]))

@@ -9,6 +9,7 @@ from xml.etree import ElementTree as ET
 import pandas as pd
 
 from layers.effort import EFFORT_UNITS
+from layers.plurals import counted, plural
 
 if TYPE_CHECKING:
     from service.export.contents import Facts
@@ -33,8 +34,10 @@ def withheld_words(facts: Facts) -> str:
             "too. Do not pass these files on."
         )
     said = facts.generalised
-    kinds = " ".join(f"{said[words]:,} placements: {words}" for words in sorted(said))
-    places = f"{sum(said.values()):,} placements are shown so. {kinds} " if said else ""
+    kinds = " ".join(f"{counted(said[words], 'placement')}: {words}" for words in sorted(said))
+    total = sum(said.values())
+    so = f"{counted(total, 'placement')} {plural(total, 'is', 'are')} shown so."
+    places = f"{so} {kinds} " if said else ""
     return (
         "Some cells of a grid of 1, 10 or 50 km are closed: every placement in a closed cell, of "
         "any year, is shown as the cell, or not at all. Why a cell is closed is not told. "
@@ -76,8 +79,8 @@ def eml_document(facts: Facts) -> str:
     _paragraphs(
         dataset,
         "abstract",
-        f"{facts.placements} gear placements in fresh water with effort and "
-        f"catch, {facts.catch_rows} catch rows. A nil catch is an event whose "
+        f"{counted(facts.placements, 'gear placement')} in fresh water with effort and "
+        f"catch, {counted(facts.catch_rows, 'catch row')}. A nil catch is an event whose "
         "species looked for were not found; lost and disturbed gear looked for nothing.",
     )
     _paragraphs(dataset, "additionalInfo", TERM_LISTS, withheld_words(facts))

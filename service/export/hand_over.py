@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from layers.crs import read_crs
 from layers.looking import local_dates
+from layers.plurals import counted
 from layers.record_features import species_caught
 from service.access import open_record_chunks
 from service.errors import ConflictError, RequestError, StoreError
@@ -149,7 +150,7 @@ def write(
         def told(more: int) -> None:
             nonlocal count
             count += more
-            say(f"{count} placements")
+            say(counted(count, "placement"))
 
         if asked.form == "csv":
             write_csv(path, store, asked.selection, asked.audience, viewer=viewer, progress=told)

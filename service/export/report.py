@@ -16,6 +16,7 @@ from layers import figures
 from layers.crs import read_crs
 from layers.effort import EFFORT_UNITS, effort_of, effort_totals
 from layers.looking import local_dates, looked
+from layers.plurals import counted, plural
 from layers.record_features import species_caught
 from layers.totals import ALL
 from service.export.column_words import public_words
@@ -75,6 +76,7 @@ def account_page(
     text = files("service.export").joinpath("account.html").read_text(encoding="utf-8")
     page = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(text)
     return page.render(
+        counted=counted,
         title=contents.title,
         made_on=contents.made_on,
         made_by=_program(),
@@ -277,16 +279,22 @@ def _coverage_words(contents: Contents) -> str:
     if reaches.empty:
         return "No stream network is loaded."
     touched = int((reaches["sampled_fraction"] > 0).sum())
-    words = f"{touched} of {len(reaches)} reaches were sampled at least in part."
+    words = (
+        f"{touched} of {counted(len(reaches), 'reach')} {plural(touched, 'was', 'were')} "
+        "sampled at least in part."
+    )
     if gaps.empty:
         return f"{words} No gap remains."
     longest = gaps["length_m"].max() / 1000
-    return f"{words} {len(gaps)} gaps remain; the longest has {longest:,.1f} km of stream."
+    remain = f"{counted(len(gaps), 'gap')} {plural(len(gaps), 'remains', 'remain')}"
+    return f"{words} {remain}; the longest has {longest:,.1f} km of stream."
 
 
 def _left_out(contents: Contents) -> str:
     reasons = contents.inputs.get("sampled_length_all", {}).get("left_out", {})
-    return "; ".join(f"{count} placements ({reason})" for reason, count in reasons.items())
+    return "; ".join(
+        f"{counted(count, 'placement')} ({reason})" for reason, count in reasons.items()
+    )
 
 
 def _position_words(contents: Contents) -> list[str]:
@@ -299,22 +307,27 @@ def _position_words(contents: Contents) -> list[str]:
     else:
         shown = " shown exactly" if cells.any() else ""
         stated = (
-            f"Uncertainty of position is on record for {len(known):,} of {len(exact):,} "
-            f"placements{shown}: {known.min():,.0f} to {known.max():,.0f} m, median "
+            f"Uncertainty of position is on record for {len(known):,} of "
+            f"{counted(len(exact), 'placement')}{shown}: {known.min():,.0f} to "
+            f"{known.max():,.0f} m, median "
             f"{known.median():,.0f} m."
         )
         words = [stated]
     if cells.any():
         within = placements.loc[cells, "coordinate_uncertainty_m"]
         words.append(
-            f"{cells.sum():,} placements stand at the centre of a grid cell, not where the gear "
+            f"{counted(cells.sum(), 'placement')} "
+            f"{plural(cells.sum(), 'stands', 'stand')} at the centre "
+            "of a grid cell, not where the gear "
             f"was: it lay within {within.min():,.0f} to {within.max():,.0f} m of that point, "
             "by the size of the cell."
         )
     snapped = contents.records.snaps["offset_m"].dropna()
     if not snapped.empty:
         words.append(
-            f"{len(snapped):,} placements were referred to their nearest reach, at a median "
+            f"{counted(len(snapped), 'placement')} {plural(len(snapped), 'was', 'were')} "
+            "referred to "
+            f"{plural(len(snapped), 'its', 'their')} nearest reach, at a median "
             f"distance of {snapped.median():,.1f} m and at most {snapped.max():,.1f} m."
         )
     return words

@@ -14,6 +14,8 @@ from contextlib import contextmanager
 from itertools import chain, islice
 from typing import TYPE_CHECKING, Final
 
+from layers.plurals import counted
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
@@ -183,7 +185,8 @@ def _amounts(
             return
         if rows * len(columns) > most_cells:
             yield (
-                f"layer {name} has {rows} rows of {len(columns)} columns; {most_cells} cells are "
+                f"layer {name} has {counted(rows, 'row')} of "
+                f"{counted(len(columns), 'column')}; {most_cells} cells are "
                 "the most, so leave out columns that are not needed"
             )
             return

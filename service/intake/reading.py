@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from layers.plurals import counted
 from service.intake.columns import known_names, plain
 from service.intake.findings import Cells
 from service.intake.text_bounds import text_fault
@@ -300,7 +301,7 @@ def _refuse_ragged(
     wide = len(_first_record(text, separator))
     refuse: Callable[[int, int], None] = lambda number, cells: findings.refuse_file(  # noqa: E731
         file,
-        f"has {cells} cells under {wide} headers; quote a cell that holds a "
+        f"has {counted(cells, 'cell')} under {counted(wide, 'header')}; quote a cell that holds a "
         f"{_NAMES.get(separator, separator)}",
         row=number,
     )

@@ -9,6 +9,7 @@ import pandas as pd
 
 from layers.crs import read_crs
 from layers.errors import CrsError
+from layers.plurals import counted, plural
 from layers.totals import ALL_IS_TOTALS, is_all
 from service.intake.checks.words import text_column
 from service.intake.columns import SHEETS
@@ -101,9 +102,8 @@ def new_sites(
         file,
         "new_sites",
         "site",
-        "1 site is not in the store; it will be added by name alone."
-        if len(fresh) == 1
-        else f"{len(fresh)} sites are not in the store; they will be added by name alone.",
+        f"{counted(len(fresh), 'site')} {plural(len(fresh), 'is', 'are')} not in the store; "
+        f"{plural(len(fresh), 'it', 'they')} will be added by name alone.",
         ", ".join(fresh[:10]),
     )
     bare = pd.DataFrame(index=pd.Index(fresh, dtype="str", name="site"), columns=listed.columns)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import orjson
 
+from layers.plurals import counted
 from service.errors import Fault
 from service.intake.geopackage_limits import SQLITE_BEGINS, upload_reasons
 from service.intake.reading import DELIMITERS, TEXT_FILES, WORKBOOKS
@@ -77,7 +78,8 @@ def _too_wide(rows: int, columns: int) -> Iterator[str]:
         yield TOO_WIDE
     elif rows * columns > MOST_CELLS:
         yield (
-            f"has {rows} rows under {columns} columns; {MOST_CELLS} cells are the most, so leave "
+            f"has {counted(rows, 'row')} under {counted(columns, 'column')}; "
+            f"{MOST_CELLS} cells are the most, so leave "
             f"out columns that are not needed, or {_BY_COMMAND}"
         )
 
@@ -123,7 +125,7 @@ def _workbook(path: Path) -> Iterator[str]:
             unpacked = sum(member.file_size for member in members)
             if unpacked > MOST_UNPACKED or len(members) > _MOST_MEMBERS:
                 yield (
-                    f"unpacks to {unpacked / 1e6:.0f} MB in {len(members)} parts; "
+                    f"unpacks to {unpacked / 1e6:.0f} MB in {counted(len(members), 'part')}; "
                     f"{MOST_UNPACKED / 1e6:.0f} MB are the most; {_BY_COMMAND}"
                 )
                 return

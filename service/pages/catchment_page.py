@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, current_app, render_template, request
 
-from layers.effort import EFFORT_UNITS
+from layers.effort import unit_words
 from layers.map_assets import LIVE_SCRIPTS
 from layers.maps import frame_bounds
 from service import features, reference, summaries
@@ -103,7 +103,7 @@ def _effort(own: Selection, catchment: str) -> list[dict[str, Any]]:
         first=("year", "min"),
         last=("year", "max"),
     )
-    summed["unit"] = summed["effort_unit"].map({k: u.unit for k, u in EFFORT_UNITS.items()})
+    summed["unit"] = unit_words(summed["effort"], summed["effort_unit"])
     summed = summed.sort_values("method", kind="stable", ignore_index=True)
     known = summed["placements"] > summed["lacking"]
     kept = summed[known | (summed["untold"].eq(summed["placements"]) & _first(summed))]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from flask import Blueprint
 
+from layers.plurals import plural
 from service.names import selection_words
 from service.pages.context import current_store, current_viewer
 
@@ -132,4 +133,5 @@ def _give_templates(state: BlueprintSetupState) -> None:
     for filter_ in (number, fish, rate, share, day, moment, words):
         state.app.add_template_filter(filter_)
     state.app.add_template_global(days, "days")
+    state.app.add_template_global(plural, "plural")
     state.app.add_template_global(filter_words, "filter_words")

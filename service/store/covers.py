@@ -15,6 +15,7 @@ import pandas as pd
 import sqlalchemy as sa
 
 from layers.generalising import STEPS_KM, covers_of, own_steps, positions
+from layers.plurals import plural
 from service.records import EVERYTHING, OF_FEATURES, Needed, Selection
 from service.store import schema
 from service.store.columns import frame_from_rows
@@ -354,7 +355,9 @@ def cover_faults(connection: sa.Connection, backend: GeoPackage) -> Iterator[str
         counted += len(new)
         wrong = len(new ^ _kept(connection, backend, lying))
         if wrong:
-            yield f"sensitive places: {wrong} placements are not covered as they should be"
+            which = plural(wrong, "placement is", "placements are")
+            yield f"sensitive places: {wrong} {which} not covered as by the rule"
     kept = connection.scalar(sa.select(sa.func.count()).select_from(COVERS))
     if kept != counted:
-        yield f"sensitive places: {kept} placements are shown to the public, {counted} should be"
+        which = plural(int(kept or 0), "placement is", "placements are")
+        yield f"sensitive places: {kept} {which} shown to the public, {counted} should be"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import sqlalchemy as sa
 
 from layers.crs import Operation
+from layers.plurals import counted
 from service.errors import ConflictError, StoreError
 from service.records import EVERYTHING, Selection, StoreSettings
 from service.store import (
@@ -213,7 +214,7 @@ class GeoPackageStore:
             rows = writing.stored_rows(connection)
             if len(rows) != len(snaps):
                 raise StoreError(
-                    f"{len(rows)} placements are stored, {len(snaps)} were snapped anew: another "
+                    f"{counted(len(rows), 'placement')} stored, {len(snaps)} snapped anew: another "
                     "writer came between. Nothing was changed; load the network again."
                 )
             writing.insert_network_findings(

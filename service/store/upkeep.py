@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import orjson
 import sqlalchemy as sa
 
+from layers.plurals import counted, plural
 from service.errors import StoreError
 from service.records import Selection
 from service.store import history, schema
@@ -123,7 +124,8 @@ def _index_faults(connection: sa.Connection, name: str) -> Iterator[str]:
     ).one()
     if features != entries or lost:
         yield (
-            f"GeoPackage: the R-tree of {name} has {entries} entries for {features} features, "
+            f"GeoPackage: the R-tree of {name} has "
+            f"{counted(entries, 'entry', 'entries')} for {counted(features, 'feature')}, "
             f"{lost} of them for features that are not there"
         )
     said = connection.exec_driver_sql("SELECT rtreecheck(?)", (index,)).scalar_one()
@@ -148,7 +150,10 @@ def _extent_faults(connection: sa.Connection, name: str) -> Iterator[str]:
         (name,),
     ).scalar_one()
     if outside:
-        yield f"GeoPackage: {outside} features of {name} lie outside its extent in gpkg_contents"
+        yield (
+            f"GeoPackage: {counted(outside, 'feature')} of {name} "
+            f"{plural(outside, 'lies', 'lie')} outside its extent in gpkg_contents"
+        )
 
 
 def _reference_faults(connection: sa.Connection) -> Iterator[str]:

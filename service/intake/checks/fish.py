@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from layers.plurals import counted
+
 if TYPE_CHECKING:
     import geopandas as gpd
 
@@ -68,7 +70,7 @@ def flag_passes(
         beyond,
         "pass_beyond",
         "pass_no",
-        [f"The placement has {int(n)} passes." for n in most[beyond]],
+        [f"The placement has {counted(n, 'pass', 'passes')}." for n in most[beyond]],
     )
 
 
