@@ -295,6 +295,37 @@ class PlacementMap:
         centre = corner + 0.5 / cells
         return CellCounts((centre + middle) / 2, window, counts[held].astype(np.int64))
 
+    def caught_in(self, rows: Ints, group: Ints) -> dict[tuple[int, str], int]:
+        """Count the placements of each group that caught each species.
+
+        Parameters
+        ----------
+        rows
+            Placements, each once, (n,).
+        group
+            Number of the group of each, (n,).
+        """
+        groups = np.full(len(self.x), -1, np.int64)
+        groups[rows] = group
+        own = groups[self._caught_by]
+        code = np.repeat(np.arange(len(self._species)), np.diff(self._species_starts))
+        there = own >= 0
+        # A species that two rows of a catch name is caught once.
+        once = np.unique(
+            np.column_stack([own[there], code[there], self._caught_by[there]]), axis=0
+        )[:, :2]
+        pairs, counts = np.unique(once, axis=0, return_counts=True)
+        return {
+            (of, self._species[species]): count
+            for (of, species), count in zip(pairs.tolist(), counts.tolist(), strict=True)
+        }
+
+    def years_of(self, rows: Ints) -> Ints:
+        """Year in which each placement was set; 0 where it is not known."""
+        first = self._first_day[rows]
+        year = first.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64) + 1970
+        return np.where(first <= self._last_day[rows], year, 0)
+
     def stretches_of(self, rows: Ints) -> tuple[Ints, Ints]:
         """Stretches of some placements: their rows in the columns, and whose each is."""
         owners = np.sort(rows)

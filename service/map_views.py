@@ -162,9 +162,10 @@ def placements_in_view(
         anywhere; `within`, those in the box. Then either `cells`, in columns: `at` (longitude,
         latitude), `edges` (west, south, east, north), `counts` (by state); or `placements`, in
         columns: `id`, `at`, `snapped` (longitude, latitude, or null), `method`, `state`,
-        `ambiguous`, with `stretches`, paths as of :func:`layers.screen_lines.screen_paths`, and
-        `squares`, cells that stand in place of exact positions, in columns: `ring` (longitude,
-        latitude), `side_km`.
+        `ambiguous`, `square` (place in `squares`; -1 = exact), with `stretches`, paths as of
+        :func:`layers.screen_lines.screen_paths`, and `squares`, cells that stand in place of
+        exact positions, in columns: `rings` (longitude, latitude), `side_km`, and, of the
+        placements in it by species and by year, `found` and `years`.
     """
     held, states = _filtered(store, selection, viewer)
     rows = held.in_window(grid_window(*within), states)
@@ -189,22 +190,47 @@ def placements_in_view(
         "state": states[rows].tolist(),
         "ambiguous": held.ambiguous[rows].astype(int).tolist(),
     }
-    answer["squares"] = _squares(store, held, rows)
+    answer["squares"], answer["placements"]["square"] = _squares(store, held, rows)
     answer["stretches"] = _stretch_paths(store, held, rows, zoom)
     return answer
 
 
-def _squares(store: Store, held: PlacementMap, rows: NDArray[np.int64]) -> dict[str, Any]:
+def _squares(
+    store: Store, held: PlacementMap, rows: NDArray[np.int64]
+) -> tuple[dict[str, Any], list[int]]:
+    """Gather the closed cells of some placements, and the place of each one's own; -1 = exact."""
+    side = held.square_km[rows].astype(np.float64)
     centres = held.columns.xy[held.rows_of_columns[rows]]
+    closed = side > 0
+    # In the order of `shown_squares`.
+    _, own = np.unique(
+        np.column_stack([side, centres])[closed], axis=0, return_inverse=True
+    )  # fmt: skip
     crs = store.settings.crs
-    cells = shown_squares(centres, held.square_km[rows].astype(np.float64), crs)
-    parts, whose = shapely.get_parts(
-        to_wgs84(np.asarray(cells.geometry), crs), return_index=True
-    )  # of a cell that the antimeridian cuts there are two
-    return {
-        "ring": [shapely.get_coordinates(part).round(6).tolist() for part in parts],
-        "side_km": cells["generalised_km"].to_numpy()[whose].tolist(),
+    cells = shown_squares(centres, side, crs)
+    shapes = to_wgs84(np.asarray(cells.geometry), crs)
+    found: list[dict[str, int]] = [{} for _ in range(len(cells))]
+    years: list[dict[str, int]] = [{} for _ in range(len(cells))]
+    if closed.any():
+        for (cell, species), count in held.caught_in(rows[closed], own).items():
+            found[cell][species] = count
+        set_in = np.column_stack([own, held.years_of(rows[closed])])
+        pairs, counts = np.unique(set_in, axis=0, return_counts=True)
+        for (cell, year), count in zip(pairs.tolist(), counts.tolist(), strict=True):
+            years[cell][str(year or "")] = count
+    place = np.full(len(rows), -1, np.int64)
+    place[closed] = own
+    answer = {
+        # Of a cell that the antimeridian cuts there are two rings.
+        "rings": [
+            [shapely.get_coordinates(part).round(6).tolist() for part in shapely.get_parts(shape)]
+            for shape in shapes
+        ],
+        "side_km": cells["generalised_km"].tolist(),
+        "found": found,
+        "years": years,
     }
+    return answer, place.tolist()
 
 
 def _known(degrees: NDArray[np.float64]) -> list[list[float] | None]:

@@ -137,7 +137,9 @@ def test_public_map_holds_no_exact_place_of_a_covered_placement(store):
 def test_squares_hold_the_places_they_stand_for(store):
     """Each covered placement lies in a square that the public map draws; members get none."""
     answer = map_views.placements_in_view(store, Selection(), PUBLIC, within=WORLD, zoom=3)
-    squares = shapely.polygons([shapely.linearrings(ring) for ring in answer["squares"]["ring"]])
+    squares = shapely.polygons(
+        [shapely.linearrings(ring) for (ring,) in answer["squares"]["rings"]]
+    )
     _, covers = store.public_records(Selection())
     exact = store.records(Selection()).placements.to_crs(4326).geometry
     hidden = exact.loc[covers.index[(covers["step_km"] > 0) & (covers["step_km"] < 1000)]]
@@ -147,7 +149,28 @@ def test_squares_hold_the_places_they_stand_for(store):
     sides = np.sqrt(gpd.GeoSeries(squares, crs=4326).to_crs(store.settings.crs).area) / 1000
     assert np.allclose(sides, answer["squares"]["side_km"], rtol=1e-4)
     told = map_views.placements_in_view(store, Selection(), MEMBER, within=WORLD, zoom=3)
-    assert told["squares"] == {"ring": [], "side_km": []}
+    assert told["squares"] == {"rings": [], "side_km": [], "found": [], "years": []}
+    assert set(told["placements"]["square"]) == {-1}
+
+
+def test_squares_tell_what_was_found_in_them(store):
+    """Placements by species and by year of each square are those that the public may open."""
+    answer = map_views.placements_in_view(store, Selection(), PUBLIC, within=WORLD, zoom=3)
+    seen = access.open_records(store, Selection(), PUBLIC)
+    squares, rows = answer["squares"], answer["placements"]
+    caught = seen.catches[seen.catches["count"] > 0].drop_duplicates(["placement_id", "species"])
+    assert len(squares["side_km"]) > 3
+    for number, side in enumerate(squares["side_km"]):
+        ids = [one for one, at in zip(rows["id"], rows["square"], strict=True) if at == number]
+        mine = seen.placements.loc[ids]
+        assert mine["generalised_km"].eq(side).all()
+        assert mine.geometry.nunique() == 1
+        years = mine["year"].astype(int).astype(str).value_counts().to_dict()
+        assert squares["years"][number] == years
+        fish = caught[caught["placement_id"].isin(ids)]
+        assert squares["found"][number] == fish["species"].value_counts().to_dict()
+    exact = [one for one, at in zip(rows["id"], rows["square"], strict=True) if at < 0]
+    assert seen.placements.loc[exact, "generalised_km"].isna().all()
 
 
 def many(n=200_000, seed=2):

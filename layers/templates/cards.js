@@ -61,10 +61,11 @@
     return list;
   }
 
-  function catchTable(rows) {
+  /** Table of species, gear or years with their numbers; `write` fills the first cell of a row. */
+  function countTable(heads, rows, write) {
     const table = make("table");
     const head = table.createTHead().insertRow();
-    ["Species", "Fish"].forEach((word) => {
+    heads.forEach((word) => {
       const cell = make("th", word);
       cell.scope = "col";
       head.append(cell);
@@ -72,13 +73,20 @@
     const body = table.createTBody();
     rows.forEach((row) => {
       const line = body.insertRow();
-      const name = line.insertCell();
-      name.append(make("i", row.species));
-      if (known(row.vernacular_name)) name.append(" " + row.vernacular_name);
-      line.insertCell().textContent =
-        (row.lower_bound ? "at least " : "") + number(row.individuals, 0);
+      write(line.insertCell(), row[0]);
+      line.insertCell().textContent = row[1];
     });
     return table;
+  }
+
+  function writeSpecies(cell, row) {
+    cell.append(make("i", row.species));
+    if (known(row.vernacular_name)) cell.append(" " + row.vernacular_name);
+  }
+
+  function catchTable(rows) {
+    const fish = (row) => (row.lower_bound ? "at least " : "") + number(row.individuals, 0);
+    return countTable(["Species", "Fish"], rows.map((row) => [row, fish(row)]), writeSpecies);
   }
 
   /** One placement. `link` is the address of its page with {id} in it, or null; `marked` is what
@@ -101,6 +109,26 @@
       placement.flags.forEach((flag) => list.append(make("li", flag)));
       box.append(list);
     }
+    return box;
+  }
+
+  /** A closed square: what was found somewhere in it, with which gear one looked, and when.
+      `listed` is the list of species. */
+  function square(held, listed) {
+    const box = make("article", null, "rb-card");
+    const rows = (counts) => Object.entries(counts).map(([name, n]) => [name, number(n, 0)]);
+    const plain = (cell, word) => cell.append(word || "not known");
+    const entries = Object.fromEntries(listed.map((row) => [row.species, row]));
+    const found = rows(held.found).sort().map(([name, n]) => [entries[name] || { species: name }, n]);
+    box.append(
+      make("h3", held.name),
+      make("p", "What lies in it is shown as the square alone: no place, day or effort is told."),
+      found.length
+        ? countTable(["Found", "Placements"], found, writeSpecies)
+        : make("p", "No fish was found in what is shown of it."),
+      countTable(["Looked with", "Placements"], rows(held.gear).sort(), plain),
+      countTable(["Year", "Placements"], rows(held.years).sort(), plain),
+    );
     return box;
   }
 
@@ -134,5 +162,5 @@
     return box;
   }
 
-  Object.assign(root.Rifflebook, { cards: { card, pager, make, known } });
+  Object.assign(root.Rifflebook, { cards: { card, pager, make, known, square } });
 })(window);

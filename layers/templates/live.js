@@ -79,10 +79,10 @@
           .filter((path) => path.length)
           .map((path) => feature("LineString", way(path, answer.zoom), {})),
       );
-      const squares = answer.squares || { ring: [], side_km: [] };
+      const squares = answer.squares || { rings: [], side_km: [] };
       read.squares = collection(
-        squares.ring.map((ring, n) =>
-          feature("LineString", ring, { generalised_km: squares.side_km[n] }),
+        squares.rings.map((rings, n) =>
+          feature("MultiLineString", rings, { generalised_km: squares.side_km[n] }),
         ),
       );
       if (answer.cells) {
@@ -97,6 +97,7 @@
       read.features = rows.id.map((id, n) => {
         const row = gear[rows.method[n]] || {};
         const foot = rows.snapped[n];
+        const square = rows.square[n];
         return feature("Point", rows.at[n], {
           placement_id: id,
           method: rows.method[n],
@@ -104,90 +105,15 @@
           gear_kind: row.gear_kind,
           state: answer.states[rows.state[n]],
           ambiguous: Boolean(rows.ambiguous[n]),
+          generalised_km: square < 0 ? null : squares.side_km[square],
+          found: square < 0 ? null : squares.found[square],
+          years: square < 0 ? null : squares.years[square],
           snapped_longitude: foot ? foot[0] : null,
           snapped_latitude: foot ? foot[1] : null,
         });
       });
       return read;
     };
-  }
-
-  const SVG = "http://www.w3.org/2000/svg";
-
-  function drawn(name, attributes, parent) {
-    const made = document.createElementNS(SVG, name);
-    Object.keys(attributes).forEach((key) => made.setAttribute(key, attributes[key]));
-    parent.append(made);
-    return made;
-  }
-
-  /** Part of a ring between two shares of the circle. */
-  function arc(from, to, radius) {
-    const point = (share) => {
-      const angle = 2 * Math.PI * share - Math.PI / 2;
-      return (radius * Math.cos(angle)).toFixed(2) + " " + (radius * Math.sin(angle)).toFixed(2);
-    };
-    const end = Math.min(to, from + 0.9999);
-    return "M" + point(from) + "A" + radius + " " + radius + " 0 " + (end - from > 0.5 ? 1 : 0) +
-      " 1 " + point(end);
-  }
-
-  function short(count) {
-    if (count < 1000) return String(count);
-    const thousands = count / 1000;
-    return (thousands < 9.95 ? thousands.toFixed(1) : thousands.toFixed(0)) + "k";
-  }
-
-  /** Many placements as one sign: how many, and the shares of their states around it. */
-  function cellSymbol(counts, states) {
-    const total = counts.reduce((sum, n) => sum + n, 0);
-    const radius = Math.min(26, 13 + 3.4 * Math.log10(total));
-    const svg = document.createElementNS(SVG, "svg");
-    const size = 2 * radius + 4;
-    Object.entries({
-      viewBox: [-size / 2, -size / 2, size, size].join(" "),
-      width: size,
-      height: size,
-      class: "rb-cell",
-      "aria-hidden": "true",
-      focusable: "false",
-    }).forEach((of) => svg.setAttribute(of[0], of[1]));
-    drawn("circle", { r: radius, class: "rb-cell-body" }, svg);
-    let from = 0;
-    counts.forEach((count, n) => {
-      if (!count) return;
-      const to = from + count / total;
-      drawn("path", { d: arc(from, to, radius - 2.5), class: "rb-cell-" + states[n] }, svg);
-      from = to;
-    });
-    drawn("text", { y: "0.36em", "text-anchor": "middle" }, svg).textContent = short(total);
-    return { svg, size, total };
-  }
-
-  function cellMarker(cell, states, words, open) {
-    const sign = cellSymbol(cell.counts, states);
-    const icon = L.divIcon({
-      className: "rb-mark rb-many",
-      html: sign.svg,
-      iconSize: [sign.size, sign.size],
-    });
-    const marker = L.marker(cell.at, { icon });
-    const said = cell.counts
-      .map((count, n) => (count ? number(count) + " " + words[states[n]] : ""))
-      .filter(Boolean)
-      .join("; ");
-    const name = number(sign.total) + " placements: " + said;
-    marker.on("add", () => {
-      marker.getElement().setAttribute("aria-label", name);
-      marker.getElement().title = name;
-    });
-    marker.on("click", () => open(cell, false));
-    marker.on("keydown", (event) => {
-      if (event.originalEvent.key !== "Enter" && event.originalEvent.key !== " ") return;
-      event.originalEvent.preventDefault();
-      open(cell, true);
-    });
-    return marker;
   }
 
   /** Count by state what lies in the view. */
@@ -237,7 +163,7 @@
 
   Object.assign(root.Rifflebook, {
     live: {
-      asked, cellMarker, countsInView, keepView, positionTeller, readLines, readPlacements, source,
+      asked, countsInView, keepView, positionTeller, readLines, readPlacements, source,
     },
   });
 })(window);

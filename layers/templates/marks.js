@@ -48,6 +48,48 @@
     return svg;
   }
 
+  /** Part of a ring between two shares of the circle. */
+  function arc(from, to, radius) {
+    const point = (share) => {
+      const angle = 2 * Math.PI * share - Math.PI / 2;
+      return (radius * Math.cos(angle)).toFixed(2) + " " + (radius * Math.sin(angle)).toFixed(2);
+    };
+    const end = Math.min(to, from + 0.9999);
+    return "M" + point(from) + "A" + radius + " " + radius + " 0 " + (end - from > 0.5 ? 1 : 0) +
+      " 1 " + point(end);
+  }
+
+  function short(count) {
+    if (count < 1000) return String(count);
+    const thousands = count / 1000;
+    return (thousands < 9.95 ? thousands.toFixed(1) : thousands.toFixed(0)) + "k";
+  }
+
+  /** Many placements as one sign: how many, and the shares of their states around it. */
+  function many(counts, states) {
+    const total = counts.reduce((sum, n) => sum + n, 0);
+    const radius = Math.min(26, 13 + 3.4 * Math.log10(total));
+    const size = 2 * radius + 4;
+    const svg = element("svg", {
+      viewBox: [-size / 2, -size / 2, size, size].join(" "),
+      width: size,
+      height: size,
+      class: "rb-cell",
+      "aria-hidden": "true",
+      focusable: "false",
+    });
+    element("circle", { r: radius, class: "rb-cell-body" }, svg);
+    let from = 0;
+    counts.forEach((count, n) => {
+      if (!count) return;
+      const to = from + count / total;
+      element("path", { d: arc(from, to, radius - 2.5), class: "rb-cell-" + states[n] }, svg);
+      from = to;
+    });
+    element("text", { y: "0.36em", "text-anchor": "middle" }, svg).textContent = short(total);
+    return { svg, size, total };
+  }
+
   /** What the legend knows of each method, by its name. */
   function byMethod(methods) {
     return Object.fromEntries(methods.map((row) => [row.method, row]));
@@ -76,6 +118,6 @@
   }
 
   root.Rifflebook = Object.assign(root.Rifflebook || {}, {
-    marks: { byMethod, stateOf, STATES, symbol, wordsOf },
+    marks: { byMethod, many, stateOf, STATES, symbol, wordsOf },
   });
 })(window);

@@ -89,7 +89,7 @@
     if (config.live) {
       put(make("span", "9", "rb-many-key"), "many together. Ring: filled caught, white nothing, striped not usable", "rb-wide");
     }
-    put(make("span", null, "rb-line rb-line-square"), "closed: somewhere in this square", "rb-wide rb-square-key");
+    put(make("span", null, "rb-line rb-line-square"), "closed square: what lies in it is somewhere in it", "rb-wide rb-square-key");
     box.append(stateList(species, tallies));
     if (config.methods.length) box.append(methods);
     box.append(lines);

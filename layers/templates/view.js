@@ -2,7 +2,7 @@
    Layers hold GeoJSON at once, or an address from which what is in view is fetched. */
 (function (root) {
   "use strict";
-  const { marks, cards, panel, live, fetched, unlessNoAnswer } = root.Rifflebook;
+  const { marks, cards, number, panel, live, fetched, unlessNoAnswer } = root.Rifflebook;
   const { known } = cards;
   const STILL = new Set(["lake_path", "connector", "ditch"]);
   const FAR = 12; // zoom below which marks shrink
@@ -111,7 +111,7 @@
     return L.layerGroup([outlines, nameLayer(map, outlines.getLayers())]);
   }
 
-  /** Cells of a grid in whose middle stand marks of places that are not told exactly. */
+  /** Closed cells of a grid: one sign in the middle tells what was found somewhere in each. */
   function squareLayer(collection) {
     return L.geoJSON(collection, {
       pane: "rb-squares",
@@ -166,6 +166,64 @@
       marker.getElement().setAttribute("aria-label", name);
     });
     return marker;
+  }
+
+  /** Sign of several placements: those of a part of the map, or of a closed square. */
+  function manyMarker(cell, states, words, open) {
+    const sign = marks.many(cell.counts, states);
+    const icon = L.divIcon({
+      className: "rb-mark rb-many" + (cell.name ? " rb-many-square" : ""),
+      html: sign.svg,
+      iconSize: [sign.size, sign.size],
+    });
+    const marker = L.marker(cell.at, { icon });
+    const said = cell.counts
+      .map((count, n) => (count ? number(count) + " " + words[states[n]] : ""))
+      .filter(Boolean)
+      .join("; ");
+    const name = (cell.name ? cell.name + ": " : "") +
+      (sign.total === 1 ? "1 placement: " : number(sign.total) + " placements: ") + said;
+    marker.on("add", () => {
+      marker.getElement().setAttribute("aria-label", name);
+      marker.getElement().title = name;
+    });
+    marker.on("click", () => open(cell, false));
+    marker.on("keydown", (event) => {
+      if (event.originalEvent.key !== "Enter" && event.originalEvent.key !== " ") return;
+      event.originalEvent.preventDefault();
+      open(cell, true);
+    });
+    return marker;
+  }
+
+  /** Placements of closed squares, by square: its counts by state, and what was found there. */
+  function bySquare(features, judge) {
+    const squares = new Map();
+    features.forEach((feature) => {
+      const p = feature.properties;
+      const key = feature.geometry.coordinates.join();
+      if (!squares.has(key)) {
+        squares.set(key, {
+          at: placeOf(feature),
+          name: "Closed square of " + number(p.generalised_km) + " km",
+          counts: marks.STATES.map(() => 0),
+          gear: {},
+          found: p.found || {},
+          years: p.years || {},
+        });
+      }
+      const square = squares.get(key);
+      square.counts[marks.STATES.indexOf(judge(p))] += 1;
+      const label = p.method_label || p.method;
+      square.gear[label] = (square.gear[label] || 0) + 1;
+      if (p.found) return; // the server has counted
+      const year = known(p.year) ? String(p.year) : "";
+      square.years[year] = (square.years[year] || 0) + 1;
+      new Set((p.catch || []).map((row) => row.species)).forEach((name) => {
+        square.found[name] = (square.found[name] || 0) + 1;
+      });
+    });
+    return [...squares.values()];
   }
 
   /** Popup at a place; `held` is what it shows, or a promise of it. */
@@ -293,6 +351,7 @@
     };
     let placements = null;
     let shown = [];
+    let squares = [];
     const tell = () => {
       if (!placements) return;
       if (config.live) {
@@ -304,6 +363,11 @@
       shown.forEach((marker) => {
         counts[marker.state] = (counts[marker.state] || 0) + 1;
       });
+      squares.forEach((square) =>
+        square.counts.forEach((n, at) => {
+          counts[marks.STATES[at]] = (counts[marks.STATES[at]] || 0) + n;
+        }),
+      );
       control.tell(counts, 0);
     };
     const openCell = (words) => (cell, byKey) => {
@@ -319,9 +383,14 @@
       const group = L.layerGroup();
       const snaps = L.layerGroup();
       shown = [];
+      const closed = [];
       (placements ? placements.features : []).forEach((feature) => {
         const p = feature.properties;
         if (!feature.geometry || state.hidden.has(p.method)) return;
+        if (p.generalised_km) {
+          closed.push(feature);
+          return;
+        }
         const is = marks.stateOf(p, state.species, config.detects);
         const marker = placementMarker(feature, is, words[is], config.gear);
         const open = (byKey) => openCards(map, marker, shown, config, words, byKey);
@@ -336,8 +405,13 @@
         const snap = snapLayer(feature);
         if (snap) snaps.addLayer(snap);
       });
+      squares = bySquare(closed, (p) => marks.stateOf(p, state.species, config.detects));
+      squares.forEach((square) => {
+        const open = (_, byKey) => openPopup(map, square.at, cards.square(square, config.species), byKey);
+        group.addLayer(manyMarker(square, marks.STATES, words, open));
+      });
       ((placements && placements.cells) || []).forEach((cell) => {
-        group.addLayer(live.cellMarker(cell, placements.states, words, openCell(words)));
+        group.addLayer(manyMarker(cell, placements.states, words, openCell(words)));
       });
       put("snaps", snaps);
       put("placements", group);

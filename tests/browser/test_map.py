@@ -234,3 +234,41 @@ def test_no_serious_findings_of_axe(island, open_page):
         if one["impact"] in ("serious", "critical")
     ]
     assert not serious
+
+
+def test_closed_squares_stand_in_place_of_marks(island, chromium, tmp_path):
+    """The public sees one sign in each closed square, which says what was found in it and who
+    looked, and no mark; served and in a file the same."""
+    context = chromium.new_context(viewport={"width": 1440, "height": 900})
+    page = context.new_page()
+    page.goto(f"{island}/")
+    page.get_by_role("button", name="See as public").click()
+    page.wait_for_selector(".rb-many-square")
+    rows = fetched_as(page, f"{island}/placements.geojson")["features"]
+    closed = [row for row in rows if row["properties"]["generalised_km"]]
+    squares = {tuple(row["geometry"]["coordinates"]) for row in closed}
+    page.wait_for_function(
+        f"document.querySelectorAll('.rb-many-square').length === {len(squares)}"
+    )
+    assert page.locator(".rb-mark:not(.rb-many-square)").count() == len(rows) - len(closed)
+    assert str(len(rows)) in counts_of(page)
+    signs = page.locator(".rb-many-square")
+    total = 0
+    for sign in signs.all():
+        total += int(sign.get_attribute("title").split(": ")[1].split()[0])
+    assert total == len(closed)
+    sign = signs.first
+    name = sign.get_attribute("title")
+    assert name.startswith("Closed square of")
+    sign.focus()
+    page.keyboard.press("Enter")
+    card = page.locator(".leaflet-popup .rb-card")
+    card.wait_for()
+    mine = card.locator("table").last.locator("tbody td:last-child").all_inner_texts()
+    assert sum(map(int, mine)) == int(name.split(": ")[1].split()[0])
+    context.close()
+
+
+def fetched_as(page, address):
+    """What a page's own visitor gets."""
+    return page.evaluate("address => fetch(address).then((answer) => answer.json())", address)
