@@ -32,13 +32,13 @@ def create_app(
     # Imported here, so that the command line does not load Flask for every command.
     from flask import Flask
 
-    from service.compression import register_compression
-    from service.headers import register_headers
-    from service.pages import register_pages
-    from service.pages.context import Service
-    from service.pages.who_asks import register_viewer
-    from service.problems import register_problems
     from service.settings import read_settings
+    from service.web.compression import register_compression
+    from service.web.context import Service
+    from service.web.headers import register_headers
+    from service.web.pages import register_pages
+    from service.web.problems import register_problems
+    from service.web.who_asks import register_viewer
 
     chosen = settings or read_settings()
     app = Flask(__name__, static_folder=None, template_folder=None)

@@ -7,7 +7,7 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 
-from layers.network import build_network
+from layers.network.graph import build_network
 from service.store import open_store
 from tests.store_records import small_store
 

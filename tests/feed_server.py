@@ -11,9 +11,9 @@ from pathlib import Path
 
 from service import create_app
 from service.records import Viewer
-from service.serving import make_server
 from service.settings import Settings
 from service.store import open_store
+from service.web.serving import make_server
 
 
 @contextmanager

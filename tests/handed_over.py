@@ -11,7 +11,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pandas as pd
 
-from service.demo import build_demo
+from service.commands.demo_store import build_demo
 from service.export import FORMS
 from service.export.hand_over import HandOver, write
 from service.records import Selection

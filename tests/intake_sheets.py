@@ -11,9 +11,9 @@ import shapely
 
 from service.intake.importing import check
 from service.intake.sheets import read_sheets, sheets_from_frames
-from service.methods import shipped_methods
 from service.records import StoreSettings
-from service.reference_layers import load_catchments, load_reaches
+from service.reference.loading_layers import load_catchments, load_reaches
+from service.reference.method_files import shipped_methods
 from service.store import create_store
 
 CRS = "EPSG:32629"

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.network import Network, build_network
+from layers.network.graph import Network, build_network
 
 SHARED = Path(__file__).parents[1].parent / "shared"
 CRS = "EPSG:25830"

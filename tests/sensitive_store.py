@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 from shapely import LineString, box
 
-from layers.catchments import part_reaches
-from layers.generalising import WITHHELD, close_cells, own_steps
-from layers.network import build_network
-from layers.snapping import snap_to_reaches
-from service.methods import shipped_methods
+from layers.fieldwork.generalising import WITHHELD, close_cells, own_steps
+from layers.network.catchments import part_reaches
+from layers.network.graph import build_network
+from layers.network.snapping import snap_to_reaches
 from service.records import FieldRecords, StoreSettings
+from service.reference.method_files import shipped_methods
 from service.store import create_store, open_store
 from service.store.guards import register_guard
 

@@ -7,11 +7,11 @@ import numpy as np
 import pandas as pd
 from shapely import Point, box
 
-from layers.catchments import part_reaches
-from layers.network import build_network
-from layers.snapping import snap_to_reaches
-from service.methods import shipped_methods
+from layers.network.catchments import part_reaches
+from layers.network.graph import build_network
+from layers.network.snapping import snap_to_reaches
 from service.records import FieldRecords, StoreSettings
+from service.reference.method_files import shipped_methods
 from service.store import create_store
 
 REFERENCES = Path(__file__).parent / "references"

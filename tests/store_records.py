@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.network import build_network
-from service.methods import shipped_methods
-from service.placing import place_on_network
+from layers.network.graph import build_network
 from service.records import FieldRecords, Selection, StoreSettings
-from service.reference_layers import load_reaches
+from service.reference.loading_layers import load_reaches
+from service.reference.method_files import shipped_methods
+from service.reference.placing import place_on_network
 from service.store import GeoPackageStore, create_store
 
 if TYPE_CHECKING:

@@ -9,10 +9,10 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from service import summaries
+from service.answers import summaries
 from service.commands import COMMANDS, main
+from service.commands.demo_store import FILE_NAME
 from service.commands.summary import SUMMARIES
-from service.demo import FILE_NAME
 from service.intake.findings import Findings
 from service.intake.mapping import Mapping
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from service import accounts
+from service.access import accounts
 from service.commands.options import opened, store_argument, who_changes
 from service.errors import NotFoundError, RequestError
 

@@ -28,7 +28,7 @@ def demo(folder: Path | None, host: str | None, port: int | None, *, build_only:
     The first time, the store is made from files that came with the program; later what you
     changed in it is still there. Delete the file to begin anew.
     """
-    from service.demo import build_demo
+    from service.commands.demo_store import build_demo
 
     place = folder or Path(click.get_app_dir("rifflebook"))
     path = build_demo(place, tell=lambda step: click.echo(f"… {step}", err=True))

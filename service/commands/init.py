@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import click
 
 from layers.crs import crs_key, crs_label, read_crs, require_metres
-from layers.length_scale import REFUSED_SHARE, crs_length_error
+from layers.network.length_scale import REFUSED_SHARE, crs_length_error
 from layers.plurals import counted
 from service.commands.options import store_argument, who_changes
 from service.errors import RequestError
-from service.methods import shipped_methods
 from service.records import StoreSettings
+from service.reference.method_files import shipped_methods
 from service.store import create_store
 
 if TYPE_CHECKING:

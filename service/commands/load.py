@@ -10,15 +10,15 @@ import click
 from tqdm import tqdm
 
 from service.commands.options import file_argument, opened, store_argument, who_changes
-from service.layer_files import read_features, read_list, rename_columns, write_places
-from service.methods import read_methods, shipped_text
-from service.reference_layers import (
+from service.reference.files import read_features, read_list, rename_columns, write_places
+from service.reference.loading_layers import (
     LayerRefusedError,
     Loaded,
     load_catchments,
     load_reaches,
 )
-from service.reference_lists import load_list
+from service.reference.loading_lists import load_list
+from service.reference.method_files import read_methods, shipped_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -35,7 +35,7 @@ def map_(store: Path, output: Path, title: str | None, **given: Any) -> None:  #
 
     Example: rifflebook map island.gpkg -o map.html --since 2023
     """
-    from service.map_files import offline_map
+    from service.answers.map_files import offline_map
 
     selection = selection_of(given)
     with opened(store, read_only=True) as held:

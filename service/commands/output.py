@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from service.export.writing import written_whole
+from service.answers.writing import written_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
+from service.answers.request_words import read_day
 from service.errors import RequestError
 from service.records import Selection
-from service.request_words import read_day
 
 if TYPE_CHECKING:
     import datetime as dt

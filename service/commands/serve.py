@@ -32,7 +32,7 @@ def serve(store: Path, host: str | None, port: int | None) -> None:
 
 def serve_path(path: Path, host: str | None, port: int | None) -> None:
     """Open a store and serve it until Ctrl+C."""
-    from service.serving import serve_store
+    from service.web.serving import serve_store
 
     settings = read_settings()
     with opened(path) as held:

@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from service.commands.options import opened, store_argument
-from service.commands.output import output_option, write_out
-from service.commands.printing import (
+from service.answers.tables import (
     FORMATS,
     summary_csv,
     summary_geojson,
     summary_json,
     summary_words,
 )
+from service.commands.options import opened, store_argument
+from service.commands.output import output_option, write_out
 from service.commands.selecting import DAY, selection_of, selection_options
 from service.errors import RequestError
 from service.records import LOCAL_KEEPER
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SUMMARIES", "summary"]
 
-# What can be asked for: the function of service.summaries, and which options it takes.
+# What can be asked for: the function of service.answers.summaries, and which options it takes.
 SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "nearest-reach": ("placement_reaches", ("per", "every_reach")),
     "sampled-length": ("sampled_length", ("by",)),
@@ -152,7 +152,7 @@ def _refuse_foreign(what: str, options: dict[str, Any]) -> None:
 def _summary(
     store: Store, what: str, selection: Selection, options: dict[str, Any]
 ) -> pd.DataFrame:
-    from service import summaries
+    from service.answers import summaries
 
     name = SUMMARIES[what][0]
     wanted = dict(options)

@@ -8,7 +8,7 @@ import click
 
 from service.commands.options import opened
 from service.intake.templates import write_templates
-from service.methods import shipped_methods
+from service.reference.method_files import shipped_methods
 
 __all__ = ["templates"]
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import click
 
 from layers.plurals import counted
+from service.answers.verification import verify as look_over
 from service.commands.options import opened, store_argument
-from service.upkeep import verify as look_over
 
 if TYPE_CHECKING:
     from pathlib import Path

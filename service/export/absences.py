@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from layers.looking import catch_numbers, codes_of, detectable, looked
+from layers.fieldwork.looking import catch_numbers, codes_of, detectable, looked
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

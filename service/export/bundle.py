@@ -7,17 +7,17 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from layers.maps import map_page, view_of_frames
+from layers.drawing.maps import map_page, view_of_frames
 from layers.plurals import counted, plural
+from service.answers.writing import zip_members
+from service.answers.written_figures import as_written
 from service.export.contents import in_crs
 from service.export.data_dictionary import data_dictionary
 from service.export.eml import withheld_words
 from service.export.geojson import layer_geojson
 from service.export.geopackage import TABLE_WORDS, flat, geopackage_tables, write_geopackage
 from service.export.report import account_page
-from service.export.sheets import csv_text
-from service.export.writing import zip_members
-from service.export.written_figures import as_written
+from service.intake.stored_sheets import csv_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable

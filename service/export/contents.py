@@ -12,15 +12,16 @@ import numpy as np
 import pandas as pd
 
 from layers.crs import transform_frame
-from layers.geojson import bounding_box, to_wgs84
-from layers.looking import local_dates
-from layers.record_features import species_caught
-from service import access, features, summaries
+from layers.drawing.geojson import bounding_box, to_wgs84
+from layers.drawing.record_features import species_caught
+from layers.fieldwork.looking import local_dates
+from service import access
 from service.access import open_records, records_held
+from service.answers import features, summaries
+from service.answers.column_words import any_sensitive
+from service.answers.names import selection_words
 from service.errors import StoreBusyError
-from service.export.column_words import any_sensitive
-from service.export.sheets import field_sheets
-from service.names import selection_words
+from service.intake.stored_sheets import field_sheets
 from service.records import PUBLIC, Viewer
 
 if TYPE_CHECKING:

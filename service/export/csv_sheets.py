@@ -12,10 +12,10 @@ import pandas as pd
 
 from service import access
 from service.access import open_record_chunks
+from service.answers.writing import zip_members
 from service.errors import StoreBusyError
 from service.export.contents import viewer_of, without_people
-from service.export.sheets import csv_text, field_sheets, in_columns
-from service.export.writing import zip_members
+from service.intake.stored_sheets import csv_text, field_sheets, in_columns
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -15,9 +15,10 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.effort import EFFORT_UNITS, effort_of, unit_words
-from layers.geojson import to_wgs84
-from layers.looking import catch_numbers, local_dates
+from layers.drawing.geojson import to_wgs84
+from layers.fieldwork.effort import EFFORT_UNITS, effort_of, unit_words
+from layers.fieldwork.looking import catch_numbers, local_dates
+from service.answers.writing import zip_members
 from service.export.absences import scope_of
 from service.export.eml import eml_document
 from service.export.humboldt import humboldt_table
@@ -27,7 +28,6 @@ from service.export.occurrence_ids import (
     occurrence_ids,
     occurrences_of_fish,
 )
-from service.export.writing import zip_members
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from service.export.column_words import dictionary_rows
-from service.export.sheets import csv_text
+from service.answers.column_words import dictionary_rows
+from service.intake.stored_sheets import csv_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -8,7 +8,7 @@ from xml.etree import ElementTree as ET
 
 import pandas as pd
 
-from layers.effort import EFFORT_UNITS
+from layers.fieldwork.effort import EFFORT_UNITS
 from layers.plurals import counted, plural
 
 if TYPE_CHECKING:

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from layers.geojson import feature_stream
-from service import features
+from layers.drawing.geojson import feature_stream
+from service.answers import features
+from service.answers.written_figures import as_written
 from service.export.contents import viewer_of
-from service.export.written_figures import as_written
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

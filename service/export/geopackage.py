@@ -13,11 +13,11 @@ import pandas as pd
 import pyogrio
 
 from layers.crs import transform_frame
+from service.answers.column_words import dictionary_rows
+from service.answers.written_figures import as_written
 from service.errors import StoreError
-from service.export.column_words import dictionary_rows
 from service.export.eml import EML_NAMESPACE, eml_document
 from service.export.layer_styles import STYLED, qml, sld
-from service.export.written_figures import as_written
 from service.store.exchange import LayerStyle, dress_geopackage
 
 if TYPE_CHECKING:

@@ -13,12 +13,12 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from layers import record_features
-from layers.geojson import to_wgs84
+from layers.drawing import record_features
+from layers.drawing.geojson import to_wgs84
 from service import access, reference
 from service.access import open_record_chunks, open_records, records_held
+from service.answers.column_words import any_sensitive
 from service.errors import StoreBusyError
-from service.export.column_words import any_sensitive
 from service.export.contents import (
     GENERALISED,
     Facts,
@@ -34,7 +34,7 @@ from service.export.contents import (
     without_people,
 )
 from service.export.geopackage import geopackage_tables, write_pieces
-from service.export.sheets import field_sheets, in_columns
+from service.intake.stored_sheets import field_sheets, in_columns
 from service.records import OF_EFFORT
 
 if TYPE_CHECKING:

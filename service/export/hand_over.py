@@ -6,16 +6,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from layers.crs import read_crs
-from layers.looking import local_dates
+from layers.drawing.record_features import species_caught
+from layers.fieldwork.looking import local_dates
 from layers.plurals import counted
-from layers.record_features import species_caught
 from service.access import open_record_chunks
+from service.answers.writing import written_whole
 from service.errors import ConflictError, RequestError, StoreError
 from service.export import AUDIENCES, FORMS
 from service.export.contents import GENERALISED, gather, viewer_of
 from service.export.csv_sheets import write_csv
 from service.export.geojson import write_geojson
-from service.export.writing import written_whole
 from service.store import open_store
 
 if TYPE_CHECKING:

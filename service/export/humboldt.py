@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from layers.effort import effort_of, soak_time_h
-from layers.looking import looked
+from layers.fieldwork.effort import effort_of, soak_time_h
+from layers.fieldwork.looking import looked
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -12,14 +12,14 @@ import pandas as pd
 from jinja2 import Environment
 from markupsafe import Markup
 
-from layers import figures
 from layers.crs import read_crs
-from layers.effort import EFFORT_UNITS, effort_of, effort_totals
-from layers.looking import local_dates, looked
+from layers.drawing import figures
+from layers.drawing.record_features import species_caught
+from layers.fieldwork.effort import EFFORT_UNITS, effort_of, effort_totals
+from layers.fieldwork.looking import local_dates, looked
 from layers.plurals import counted, plural
-from layers.record_features import species_caught
 from layers.totals import ALL
-from service.export.column_words import public_words
+from service.answers.column_words import public_words
 from service.export.contents import dates_of
 from service.export.eml import withheld_words
 

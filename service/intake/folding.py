@@ -11,8 +11,8 @@ import pandas as pd
 from service.intake.columns import SHEETS
 from service.intake.findings import Cells
 from service.intake.numbers import number_column, read_number
-from service.intake.spelling import did_you_mean
 from service.intake.times import time_column
+from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
     from collections.abc import Mapping as Dict

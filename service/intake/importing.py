@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from layers.catchments import catchment_of
 from layers.collector import collector_paused
-from layers.stretches import stretch_lengths
+from layers.fieldwork.stretches import stretch_lengths
+from layers.network.catchments import catchment_of
 from layers.totals import ALL_IS_TOTALS, is_all
 from service import reference
 from service.errors import FieldFileError
@@ -30,10 +30,10 @@ from service.intake.columns import SHEETS
 from service.intake.content import placement_digests
 from service.intake.findings import FLAG_COLUMNS, Cells, Findings
 from service.intake.surveys import is_zone, new_sites, new_surveys
-from service.placing import place_on_network
 from service.records import FieldRecords, Needed, Selection
+from service.reference.placing import place_on_network
+from service.reference.transformations import Operations
 from service.store.finding import Wanted
-from service.transformations import Operations
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -43,8 +43,8 @@ if TYPE_CHECKING:
     from layers.crs import Operation
     from service.errors import Fault
     from service.intake.sheets import Sheets
-    from service.placing import Placed
     from service.records import Batch
+    from service.reference.placing import Placed
     from service.store.interface import Store
 
 __all__ = ["CheckResult", "check", "missing_species", "take"]

@@ -30,8 +30,8 @@ from service.intake.columns import SHEETS
 from service.intake.findings import Cells
 from service.intake.folding import Fold, fold_passes
 from service.intake.numbers import read_number
-from service.intake.spelling import did_you_mean
 from service.intake.units import UNITS
+from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
     from collections.abc import Callable

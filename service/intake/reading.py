@@ -36,7 +36,7 @@ WORKBOOKS: Final = (".xlsx", ".xlsm")
 SPATIAL_FILES: Final = (".geojson", ".json", ".gpkg", ".shp", ".fgb")
 
 DELIMITERS: Final = (",", ";", "\t")
-# What an apostrophe guards; `service/export/sheets.py` writes it.
+# What an apostrophe guards; `service/intake/stored_sheets.py` writes it.
 _GUARDED: Final = tuple(f"'{sign}" for sign in ("=", "+", "-", "@", "\t", "\r", "'"))
 _ANY_GUARDED: Final = re.compile("'[=+\\-@\t\r']")
 _MOST_NAMED: Final = 1_000  # cells that are not UTF-8; one remedy mends them all

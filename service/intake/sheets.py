@@ -13,8 +13,8 @@ from service.intake.columns import SHEETS, known_names, plain
 from service.intake.findings import Cells, Findings
 from service.intake.mapping import Mapping, apply_mapping
 from service.intake.reading import read_cells, whole_sheet
-from service.intake.spelling import nearest_names
 from service.intake.waypoints import place_waypoints, read_waypoints
+from service.reference.spelling import nearest_names
 
 if TYPE_CHECKING:
     from collections.abc import Mapping as Frames

@@ -13,7 +13,7 @@ from layers.plurals import counted, plural
 from layers.totals import ALL_IS_TOTALS, is_all
 from service.intake.checks.words import text_column
 from service.intake.columns import SHEETS
-from service.intake.spelling import did_you_mean, nearest_names
+from service.reference.spelling import did_you_mean, nearest_names
 
 if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings

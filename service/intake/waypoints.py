@@ -8,7 +8,7 @@ import gpxpy
 import gpxpy.gpx
 
 from service.intake.findings import Cells
-from service.intake.spelling import did_you_mean
+from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -1,6 +1,6 @@
 """How the public sees each placement, kept beside it so that public questions stay fast.
 
-`layers.generalising` decides; here its answers are stored in the transaction that changes a
+`layers.fieldwork.generalising` decides; here its answers are stored in the transaction that changes a
 placement or the species list, and public questions are asked of them: a box, a date or an id
 is compared with what the public sees, never with what is hidden.
 """
@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import sqlalchemy as sa
 
-from layers.generalising import STEPS_KM, covers_of, own_steps, positions
+from layers.fieldwork.generalising import STEPS_KM, covers_of, own_steps, positions
 from layers.plurals import plural
 from service.records import EVERYTHING, OF_FEATURES, Needed, Selection
 from service.store import schema

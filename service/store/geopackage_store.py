@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
-    from layers.map_columns import MapColumns
+    from layers.drawing.map_columns import MapColumns
     from service.records import Batch, FieldRecords, HistoryEntry, Needed, Records
     from service.store.finding import Key, Unit, Wanted
     from service.store.session import Session

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from layers.crs import Operation
-    from layers.map_columns import MapColumns
+    from layers.drawing.map_columns import MapColumns
     from service.records import (
         Batch,
         FieldRecords,
@@ -49,7 +49,7 @@ class Store(Protocol):
 
     @property
     def accounts(self) -> AccountBook:
-        """Accounts, sessions and tokens; for `service.accounts`."""
+        """Accounts, sessions and tokens; for `service.access.accounts`."""
 
     def close(self) -> None:
         """Release every connection."""
@@ -135,7 +135,7 @@ class Store(Protocol):
         """Fetch the placements of a selection with what is needed of all that hangs on them.
 
         Everything unless said otherwise. `Selection.catchments` is not applied here
-        (`service.access` does, by geometry).
+        (`service.access.gate` does, by geometry).
         """
 
     def record_chunks(self, selection: Selection, *, size: int = 10_000) -> Iterator[Records]:
@@ -143,7 +143,7 @@ class Store(Protocol):
 
     @property
     def public_key(self) -> bytes:
-        """Secret of this store that makes public names; for `service.access` alone."""
+        """Secret of this store that makes public names; for `service.access.gate` alone."""
 
     def public_names(self) -> tuple[set[str], set[str]]:
         """Read which surveys and sites occur in placements that the public sees exactly."""
@@ -155,7 +155,7 @@ class Store(Protocol):
 
         The selection is compared with what the public sees: ids are public ids, a covered
         placement has its cell's centre, its year and no survey. The second frame is that of
-        `layers.generalising.cover_placements`; placements that it lacks are not to be shown.
+        `layers.fieldwork.generalising.cover_placements`; placements that it lacks are not to be shown.
         """
 
     def public_record_chunks(
@@ -174,7 +174,7 @@ class Store(Protocol):
         before: Key | None = None,
         places: bool = False,
     ) -> pd.DataFrame:
-        """Find features along their keys, for `service.access`; see `store.finding.find`."""
+        """Find features along their keys, for `service.access.gate`; see `store.finding.find`."""
 
     def found_records(self, rows: list[int]) -> Records:
         """Read the placements of the column `row` of `find`, without lengths and stretches."""

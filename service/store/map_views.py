@@ -14,7 +14,7 @@ import shapely
 import sqlalchemy as sa
 
 from layers.collector import collector_paused
-from layers.map_columns import OUTCOMES, MapColumns, NameList
+from layers.drawing.map_columns import OUTCOMES, MapColumns, NameList
 from service.store import schema
 
 if TYPE_CHECKING:

@@ -354,7 +354,7 @@ flags = _table(
     _text("source", nullable=False),  # "sheet", or "network" for those that follow from snapping
 )
 
-# How the public sees each placement (layers/generalising.py); withheld ones have no row.
+# How the public sees each placement (layers/fieldwork/generalising.py); withheld ones have no row.
 covers = _table(
     "covers",
     _placement_row(unique=True),

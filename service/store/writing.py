@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import sqlalchemy as sa
 
-from layers.network import build_network
-from layers.stretches import stretch_lines
+from layers.fieldwork.stretches import stretch_lines
+from layers.network.graph import build_network
 from service.errors import StoreError
 from service.store import history, schema
 from service.store.columns import rows_from_frame

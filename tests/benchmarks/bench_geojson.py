@@ -11,7 +11,7 @@ import numpy as np
 import pyogrio
 import shapely
 
-from layers.geojson import feature_stream
+from layers.drawing.geojson import feature_stream
 
 COUNT = 200_000
 

@@ -16,9 +16,9 @@ import pyproj
 
 from service.intake.importing import check, take
 from service.intake.sheets import read_sheets
-from service.methods import shipped_methods
 from service.records import StoreSettings
-from service.reference_layers import load_reaches
+from service.reference.loading_layers import load_reaches
+from service.reference.method_files import shipped_methods
 from service.store import create_store
 from tests.benchmarks.synthetic import CRS, river_network
 

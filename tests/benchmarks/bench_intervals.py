@@ -5,7 +5,7 @@ from time import perf_counter
 import numpy as np
 import shapely
 
-from layers.intervals import union_intervals
+from layers.network.intervals import union_intervals
 
 STRETCHES = 1_000_000
 REACHES = 300_000

@@ -10,7 +10,7 @@ from pathlib import Path
 import pyogrio
 
 from service.records import StoreSettings
-from service.reference_layers import load_reaches
+from service.reference.loading_layers import load_reaches
 from service.store import create_store
 from tests.benchmarks.synthetic import CRS, river_network
 

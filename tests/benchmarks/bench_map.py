@@ -23,9 +23,9 @@ import pyogrio
 import pyproj
 import shapely
 
-from service.methods import shipped_methods
 from service.records import FieldRecords, StoreSettings
-from service.reference_layers import load_catchments, load_reaches
+from service.reference.loading_layers import load_catchments, load_reaches
+from service.reference.method_files import shipped_methods
 from service.store import create_store
 from tests.benchmarks.synthetic import CRS, river_network
 

@@ -5,8 +5,8 @@ from time import perf_counter
 import networkx as nx
 import numpy as np
 
-from layers.network import build_network
-from layers.network_distance import distance_to_sampled
+from layers.network.distance import distance_to_sampled
+from layers.network.graph import build_network
 from tests.benchmarks.synthetic import river_network
 
 REACHES = 300_000

@@ -6,8 +6,8 @@ import networkx as nx
 import numpy as np
 import pandas as pd
 
-from layers.network import build_network
-from layers.next_places import next_places
+from layers.estimates.next_places import next_places
+from layers.network.graph import build_network
 from tests.benchmarks.synthetic import river_network
 
 REACHES = 300_000

@@ -9,7 +9,7 @@ import time
 import numpy as np
 import pandas as pd
 
-from layers.occurrence import occurrence
+from layers.estimates.occurrence import occurrence
 from tests.sampling_frames import METHODS
 
 PLACEMENTS, CATCHES, CATCHMENTS, SPECIES = 1_000_000, 3_000_000, 500, 60

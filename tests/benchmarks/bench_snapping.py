@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.network import build_network
-from layers.snapping import snap_to_reaches
+from layers.network.graph import build_network
+from layers.network.snapping import snap_to_reaches
 from tests.benchmarks.synthetic import river_network
 
 TOLERANCE_M = 100.0

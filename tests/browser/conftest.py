@@ -9,7 +9,7 @@ import pytest
 from werkzeug.serving import make_server
 
 from service import create_app
-from service.demo import build_demo
+from service.commands.demo_store import build_demo
 from service.settings import Settings
 from service.store import open_store
 from tests.small_store import NASTY, make_small_store

@@ -6,9 +6,9 @@ import urllib.request
 
 import pytest
 
-from service.map_files import offline_map
-from service.pages.wording import number
+from service.answers.map_files import offline_map
 from service.records import LOCAL_KEEPER, Selection
+from service.web.wording import number
 from tests.small_store import make_small_store
 
 MARKS = ".rb-mark"

@@ -11,7 +11,7 @@ from service.intake.checks.fish_names import name_remedy
 from service.intake.checks.words import choice_column, text_column
 from service.intake.columns import SHEETS
 from service.intake.numbers import number_column
-from service.intake.spelling import did_you_mean
+from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings

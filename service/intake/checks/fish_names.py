@@ -11,7 +11,7 @@ import re
 from typing import TYPE_CHECKING, Final
 
 from service.intake.columns import plain
-from service.intake.spelling import misspelt
+from service.reference.spelling import misspelt
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

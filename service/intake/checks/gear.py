@@ -10,8 +10,8 @@ import shapely
 
 from layers.areas import ellipsoidal_area_m2
 from layers.crs import transform_positions
-from layers.daylight import light_state
-from layers.effort import EFFORT_UNITS, effort_of, nights, soak_time_h
+from layers.fieldwork.daylight import light_state
+from layers.fieldwork.effort import EFFORT_UNITS, effort_of, nights, soak_time_h
 from service.intake.checks.thresholds import FAST_WATER_M_S, LENGTH_DIFFERENCE, LOW_OXYGEN_MG_L
 
 if TYPE_CHECKING:

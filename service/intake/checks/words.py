@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from service.intake.columns import plain
-from service.intake.spelling import did_you_mean
+from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

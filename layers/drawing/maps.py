@@ -1,0 +1,329 @@
+"""One Leaflet map of reaches, catchments, placements and what they caught.
+
+folium sets the map up; the layers are drawn by the scripts in `templates/` from GeoJSON, so
+that a page of thousands of placements stays small, and the page that is written to disk and
+the page that is served are one and the same map.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from dataclasses import dataclass, field
+from html import escape
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import orjson
+from jinja2 import Template
+
+from layers.drawing.geojson import bounding_box, feature_collection, to_wgs84
+from layers.drawing.map_assets import SCRIPTS, STYLES, inline_script, inline_style
+from layers.drawing.method_signs import method_signs
+from layers.fieldwork.looking import detectable
+from layers.fieldwork.public_frames import shown_squares
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import geopandas as gpd
+    import pandas as pd
+
+__all__ = ["MapParts", "MapView", "frame_bounds", "map_page", "map_parts", "view_of_frames"]
+
+_REACH_COLUMNS: Final = ("stream_name", "strahler", "kind")
+_CATCHMENT_COLUMNS: Final = ("name", "parent_id")
+_MARK_ROOM_PX: Final = (16, 16)  # so that marks at the edge of the bounds are seen whole
+_STRETCH_COLUMNS: Final = ("placement_id", "method", "reach_id")
+
+
+@dataclass(frozen=True)
+class MapView:
+    """What a map shows, and from where.
+
+    Attributes
+    ----------
+    layers
+        Any of `catchments`, `reaches`, `stretches`, `squares` (cells shown in place of exact
+        positions), `placements`: GeoJSON text, or the address from which it is fetched with a
+        `bbox` of degrees added.
+    methods
+        `method`, `label`, `gear_kind`, `sign` of each method shown, for marks and legend.
+    species
+        `species`, `vernacular_name` for the picker.
+    detects
+        Methods that can detect each species; without an entry every method can.
+    bounds
+        West, south, east, north in degrees; None shows the whole earth.
+    chosen_species
+        The species that marks speak of; empty = any.
+    picker
+        Whether the map itself offers the choice of species.
+    placement_link
+        Address of a placement's page with `{id}` in it.
+    tiles
+        `url` and `attribution` of background tiles; none unless somebody configured them.
+    live
+        In place of `layers`: addresses of `lines`, `placements`, `cards` and `position`, from
+        which what is in view is fetched (`service/answers/map_views.py`).
+    keeps_view
+        Whether the address of the page follows the view.
+    """
+
+    layers: dict[str, bytes | str]
+    methods: Sequence[dict[str, Any]]
+    species: Sequence[dict[str, Any]]
+    detects: dict[str, list[str]]
+    bounds: Sequence[float] | None
+    chosen_species: str = ""
+    picker: bool = True
+    placement_link: str | None = None
+    tiles: dict[str, str] | None = None
+    live: dict[str, str] | None = None
+    keeps_view: bool = False
+
+    def config(self) -> bytes:
+        """Everything as JSON that can stand inside a `script` element."""
+        layers = {
+            name: {"url": held} if isinstance(held, str) else {"data": orjson.Fragment(held)}
+            for name, held in self.layers.items()
+        }
+        text = orjson.dumps(
+            {
+                "layers": layers,
+                "methods": list(self.methods),
+                "species": list(self.species),
+                "detects": self.detects,
+                "chosen_species": self.chosen_species,
+                "picker": self.picker,
+                "placement_link": self.placement_link,
+                "tiles": self.tiles,
+                "live": self.live,
+                "keeps_view": self.keeps_view,
+                "single": self.chosen_species in self.detects,
+            }
+        )
+        # Neither "</script>" nor "<!--" nor a line separator may end or change the element.
+        return (
+            text.replace(b"&", b"\\u0026")
+            .replace(b"<", b"\\u003c")
+            .replace(b">", b"\\u003e")
+            .replace("\u2028".encode(), b"\\u2028")
+            .replace("\u2029".encode(), b"\\u2029")
+        )
+
+
+@dataclass(frozen=True)
+class MapParts:
+    """A map in pieces, for a page to put where it wants.
+
+    Attributes
+    ----------
+    body
+        HTML: the map's own element, and its data as JSON.
+    script
+        JavaScript that starts the map; to run after `layers.drawing.map_assets.SCRIPTS`.
+    """
+
+    body: str
+    script: str
+
+
+# Our layers on a folium map.
+_RECORDS: Final = Template(
+    """
+    {% macro html(this, kwargs) %}
+    <script type="application/json" id="{{ this._parent.get_name() }}_view">
+    {{- this.config -}}
+    </script>
+    {% endmacro %}
+    {% macro script(this, kwargs) %}
+    Rifflebook.showRecords(
+        {{ this._parent.get_name() }},
+        JSON.parse(document.getElementById("{{ this._parent.get_name() }}_view").textContent)
+    );
+    {% endmacro %}
+    """
+)
+
+
+def map_parts(view: MapView) -> MapParts:
+    """Make the map of a view.
+
+    folium's own header, which would fetch scripts and styles from elsewhere, is left out:
+    what a page needs instead is named in `layers.drawing.map_assets`.
+    """
+    import folium  # heavy, with branca: loaded when a map is drawn
+    from branca.element import Figure, MacroElement
+
+    drawing = folium.Map(tiles=None, zoom_control="bottomright", zoom_snap=0.5)
+    drawing._id = "records"  # branca would draw a random one; a file must repeat exactly
+    if view.bounds is None:
+        drawing.location, drawing.options["zoom"] = [0.0, 0.0], 2
+    else:
+        west, south, east, north = view.bounds
+        corners = [[south, west], [north, east if east >= west else east + 360]]
+        folium.FitBounds(corners, padding=_MARK_ROOM_PX).add_to(drawing)
+    records: Any = MacroElement()  # type: ignore[no-untyped-call]
+    records._name, records._template = "Records", _RECORDS
+    records.config = view.config().decode()
+    records.add_to(drawing)
+    figure = Figure()
+    figure.add_child(drawing)
+    drawing.render()  # type: ignore[no-untyped-call]
+    return MapParts(body=figure.html.render(), script=figure.script.render())
+
+
+def map_page(view: MapView, *, title: str, note: str = "") -> str:
+    """Write one HTML page that works from disk without a network.
+
+    Parameters
+    ----------
+    view
+        What is shown; its layers must hold their data, not addresses.
+    title, note
+        Plain text above the map.
+
+    Returns
+    -------
+    str
+        The page. It names no outside address, and its Content-Security-Policy lets run
+        only the scripts written into it, known by their SHA-256.
+    """
+    parts = map_parts(view)
+    scripts = [inline_script(name) for name in SCRIPTS] + [parts.script]
+    allowed = " ".join(f"'sha256-{_sha256(text)}'" for text in scripts)
+    policy = (
+        f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {allowed}; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    styles = "".join(f"<style>{inline_style(name)}</style>\n" for name in STYLES)
+    code = "".join(f"<script>{text}</script>\n" for text in scripts)
+    told = f"<p>{escape(note)}</p>" if note else ""
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{escape(title)}</title>\n{styles}<style>{_PAGE_STYLE}</style>\n</head>\n<body>\n"
+        f"<header><h1>{escape(title)}</h1>{told}</header>\n<main>{parts.body}</main>\n"
+        f"{code}</body>\n</html>\n"
+    )
+
+
+_PAGE_STYLE: Final = (
+    "html,body{height:100%;margin:0}"
+    "body{display:flex;flex-direction:column;font:1rem/1.4 system-ui,sans-serif;color:#20302f;"
+    "background:#f4f1e8}"
+    "header{padding:.5rem 1rem;display:flex;flex-wrap:wrap;gap:0 1.2rem;align-items:baseline;"
+    "background:#1d4a5f;color:#fffdf7}h1{font-size:1.1rem;margin:0}header p{margin:0}"
+    "main{flex:1;min-height:0}"
+)
+
+
+def _sha256(text: str) -> str:
+    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+
+def frame_bounds(*frames: gpd.GeoDataFrame) -> list[float] | None:
+    """Box around all frames, whatever their CRS: west, south, east, north in degrees."""
+    shapes = [
+        to_wgs84(np.asarray(frame.geometry, dtype=object), frame.crs)
+        for frame in frames
+        if len(frame) and frame.crs is not None
+    ]
+    return bounding_box(np.concatenate(shapes)) if shapes else None
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """Frames thinned to what is drawn, as GeoJSON."""
+
+    texts: dict[str, bytes] = field(default_factory=dict)
+
+    def add(self, name: str, frame: gpd.GeoDataFrame, columns: Sequence[str]) -> None:
+        if len(frame):
+            kept = [column for column in columns if column in frame]
+            self.texts[name] = feature_collection(frame[[*kept, frame.geometry.name]])
+
+
+def view_of_frames(
+    *,
+    placements: gpd.GeoDataFrame,
+    reaches: gpd.GeoDataFrame,
+    catchments: gpd.GeoDataFrame,
+    stretches: gpd.GeoDataFrame,
+    species: pd.DataFrame,
+    methods: pd.DataFrame,
+    chosen_species: str = "",
+) -> MapView:
+    """Hold a few thousand placements and all around them in one view.
+
+    Parameters
+    ----------
+    placements
+        What :func:`layers.drawing.record_features.placement_features` gives.
+    reaches, catchments, stretches
+        Lines, polygons and lines, each with its CRS; may be empty.
+    species, methods
+        Frames of the contract in DEVELOPERS.md.
+    chosen_species
+        The species that marks speak of at first; empty = any.
+
+    Returns
+    -------
+    MapView
+        Bounds are those of the placements and reaches.
+    """
+    drawn = _Drawn()
+    drawn.add("catchments", catchments, _CATCHMENT_COLUMNS)
+    drawn.add("reaches", reaches, _REACH_COLUMNS)
+    drawn.add("stretches", stretches, _STRETCH_COLUMNS)
+    if "generalised_km" in placements:
+        covered = placements[placements["generalised_km"] > 0]
+        squares = shown_squares(
+            covered.geometry.get_coordinates(), covered["generalised_km"], placements.crs
+        )
+        drawn.add("squares", squares, ("generalised_km",))
+    drawn.texts["placements"] = feature_collection(placements)
+    shown = set(placements["species"].dropna().str.split(";").explode()) | {chosen_species}
+    return MapView(
+        layers=dict(drawn.texts),
+        methods=method_entries(methods, placements["method"]),
+        species=species_entries(species, shown),
+        detects=method_detects(species, methods),
+        bounds=frame_bounds(placements, reaches) or frame_bounds(catchments),
+        chosen_species=chosen_species,
+    )
+
+
+def method_entries(methods: pd.DataFrame, used: pd.Series) -> list[dict[str, Any]]:
+    """Legend entries of the methods that placements used, in the order of the list."""
+    # A sign is chosen among all methods of the store, so that it is the same on each of its maps.
+    told = methods[["label", "gear_kind"]].assign(sign=method_signs(methods["label"]))
+    kept = told[told.index.isin(used.unique())]
+    return [
+        {"method": method, "label": label, "gear_kind": kind, "sign": sign}
+        for method, label, kind, sign in zip(
+            kept.index.tolist(), *(kept[name].tolist() for name in kept), strict=True
+        )
+    ]
+
+
+def species_entries(species: pd.DataFrame, names: set[str]) -> list[dict[str, Any]]:
+    """Picker entries of the species named, by scientific name."""
+    kept = species.loc[species.index.isin(names), ["vernacular_name"]].sort_index()
+    common = kept["vernacular_name"].astype(object)
+    common = common.where(common.notna(), None)
+    return [
+        {"species": name, "vernacular_name": word}
+        for name, word in zip(kept.index.tolist(), common.tolist(), strict=True)
+    ]
+
+
+def method_detects(species: pd.DataFrame, methods: pd.DataFrame) -> dict[str, list[str]]:
+    """Methods that can detect each species, as lists."""
+    can = detectable(species, methods)
+    return {
+        str(name): can.columns[row].tolist()
+        for name, row in zip(can.index, can.to_numpy(), strict=True)
+    }

@@ -1,0 +1,336 @@
+"""Placements in view: one by one where they are few, counted by grid cell where they are many.
+
+All is computed from columns in memory (`layers.drawing.map_columns`), sorted by tile, so that a view
+looks only at the placements near it.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from layers.drawing.map_columns import OUTCOMES, MapColumns, NameList
+from layers.drawing.screen_lines import FINEST_ZOOM, Box, grid_positions
+
+if TYPE_CHECKING:
+    import pyproj
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+    Bools = NDArray[np.bool_]
+    States = NDArray[np.uint8]
+
+__all__ = ["CELL_PX", "STATES", "CellCounts", "MapFilter", "PlacementMap"]
+
+STATES: Final = ("caught", "nil", "unusable", "unrecorded", "other")
+"""What a placement tells: of the species asked for where one is, else of any fish."""
+_CAUGHT, _NIL, _UNUSABLE, _UNRECORDED, _OTHER = range(len(STATES))
+OUT: Final = 255  # left out by the filter
+CELL_PX: Final = 64
+_TILES: Final = 256  # along each side of the placements' extent
+_KEPT_FILTERS: Final = 12
+_CELL_BITS: Final = 2  # 256 / CELL_PX cells along a tile
+_FINEST_BITS: Final = FINEST_ZOOM + _CELL_BITS
+
+
+@dataclass(frozen=True)
+class MapFilter:
+    """Which placements a map shows, and of which species its marks speak.
+
+    Attributes
+    ----------
+    methods, surveys
+        Names; empty = all.
+    species
+        Names; empty = any fish. Placements stay, their state is that of these species.
+    detecting
+        Methods that can detect any of `species`.
+    since_day, until_day
+        Local days of setting since 1970, both included; None = open.
+    catchments
+        Key of the chosen catchments; which placements these are is handed over beside it.
+    """
+
+    methods: tuple[str, ...] = ()
+    surveys: tuple[str, ...] = ()
+    species: tuple[str, ...] = ()
+    detecting: tuple[str, ...] = ()
+    since_day: int | None = None
+    until_day: int | None = None
+    catchments: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class CellCounts:
+    """Counts of placements by grid cell and state.
+
+    Attributes
+    ----------
+    xy
+        Where each cell's mark stands, on the unit square of the web map grid: half way between
+        the cell's centre and the middle of its placements, (c, 2).
+    window
+        Left, top, right, bottom of each cell, (c, 4).
+    counts
+        Placements by state, in the order of `STATES`, (c, 5).
+    """
+
+    xy: Floats
+    window: Floats
+    counts: Ints
+
+
+class PlacementMap:
+    """Placements of one kind of viewer, ready for any window, zoom and filter, from any thread.
+
+    Parameters
+    ----------
+    columns
+        What the viewer may see.
+    crs
+        CRS of its positions.
+    """
+
+    def __init__(self, columns: MapColumns, crs: pyproj.CRS | str) -> None:
+        placed = grid_positions(columns.xy, crs)
+        known = np.isfinite(placed).all(axis=1)
+        low = placed[known].min(axis=0) if known.any() else np.zeros(2)
+        high = placed[known].max(axis=0) if known.any() else np.ones(2)
+        self._low, self._size = low, np.maximum(high - low, 1e-12) / _TILES
+        key = np.full(len(placed), _TILES * _TILES, np.int64)
+        tile = self._tile(placed[known])
+        key[known] = tile[:, 1] * _TILES + tile[:, 0]
+        order = np.argsort(key, kind="stable")
+        self._starts: Ints = np.searchsorted(key[order], np.arange(_TILES * _TILES + 1)).astype(
+            np.int64
+        )
+        self.rows_of_columns: Ints = order
+        self.names: NameList = columns.names
+        # Whole cells at the finest zoom, so that those of a coarser one are a shift away.
+        finest = np.nan_to_num(placed[order]) * 2.0**_FINEST_BITS
+        self._across, self._down = np.floor(finest).astype(np.int32).T.copy()
+        self.x = placed[order, 0].copy()
+        self.y = placed[order, 1].copy()
+        self.method, self.methods = columns.method[order], columns.methods
+        self.snapped = grid_positions(columns.snapped_xy[order], crs)
+        self.ambiguous = columns.ambiguous[order]
+        self.square_km = columns.square_km[order]
+        self._survey, self._surveys = columns.survey[order], columns.surveys
+        self._first_day, self._last_day = columns.first_day[order], columns.last_day[order]
+        place = np.empty(len(order), np.int64)
+        place[order] = np.arange(len(order))
+        self._outcome = columns.outcome[order]
+        by_species = np.argsort(columns.caught, kind="stable")
+        self._caught_by = place[columns.caught_by[by_species]]
+        self._species = columns.species
+        self._species_starts = np.searchsorted(
+            columns.caught[by_species], np.arange(len(columns.species) + 1)
+        )
+        by_owner = np.argsort(place[columns.stretch_by], kind="stable")
+        self.stretch_by: Ints = place[columns.stretch_by][by_owner]
+        self.stretch_row: Ints = by_owner
+        self._columns = columns
+        self._kept: OrderedDict[MapFilter, States] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def _tile(self, placed: Floats) -> Ints:
+        return np.clip((placed - self._low) / self._size, 0, _TILES - 1).astype(np.int64)
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+    @property
+    def columns(self) -> MapColumns:
+        """What it was made from; `rows_of_columns` says where each placement stands there."""
+        return self._columns
+
+    def names_of(self, rows: Ints) -> list[str]:
+        """Ids of some placements."""
+        return self.names.take(self.rows_of_columns[rows])
+
+    # Filter and state -------------------------------------------------------------------
+    def states(self, asked: MapFilter, inside: Bools | None = None) -> States:
+        """State of every placement: a place in `STATES`, or `OUT`, (n,).
+
+        Parameters
+        ----------
+        asked
+            The filter; the newest dozen are kept.
+        inside
+            Placements within `asked.catchments`, in the order of the columns, (n,).
+        """
+        with self._lock:
+            if asked in self._kept:
+                self._kept.move_to_end(asked)
+                return self._kept[asked]
+        state = self._state_of(asked)
+        state[~self._chosen(asked, inside)] = OUT
+        state.setflags(write=False)
+        with self._lock:
+            self._kept[asked] = state
+            while len(self._kept) > _KEPT_FILTERS:
+                self._kept.popitem(last=False)
+        return state
+
+    def knows(self, asked: MapFilter) -> bool:
+        """Whether this filter is among those kept."""
+        with self._lock:
+            return asked in self._kept
+
+    def _state_of(self, asked: MapFilter) -> States:
+        by_outcome = {
+            "caught": _CAUGHT,
+            "nil": _NIL,
+            "lost": _UNUSABLE,
+            "disturbed": _UNUSABLE,
+            "unrecorded": _UNRECORDED,
+        }
+        # The last one answers to an outcome that is not known: place -1.
+        words = np.array([by_outcome[word] for word in OUTCOMES] + [_UNRECORDED], np.uint8)
+        state: States = words[self._outcome]
+        caught = np.zeros(len(state), bool)
+        if not asked.species:
+            caught[self._caught_by] = True
+        else:
+            for name in asked.species:
+                caught[self._rows_with(name)] = True
+            fished = state <= _NIL
+            detecting = self._among(self.method, self.methods, asked.detecting)
+            state[fished] = np.where(detecting[fished], _NIL, _OTHER)
+        state[caught & (state != _UNUSABLE)] = _CAUGHT
+        return state
+
+    def _rows_with(self, species: str) -> Ints:
+        if species not in self._species:
+            return np.empty(0, np.int64)
+        at = self._species.index(species)
+        return self._caught_by[self._species_starts[at] : self._species_starts[at + 1]]
+
+    def _chosen(self, asked: MapFilter, inside: Bools | None) -> Bools:
+        chosen = np.ones(len(self.x), bool)
+        if asked.methods:
+            chosen &= self._among(self.method, self.methods, asked.methods)
+        if asked.surveys:
+            chosen &= self._among(self._survey, self._surveys, asked.surveys)
+        if asked.since_day is not None:
+            chosen &= self._last_day >= asked.since_day
+        if asked.until_day is not None:
+            chosen &= self._first_day <= asked.until_day
+        if asked.since_day is not None or asked.until_day is not None:
+            chosen &= self._first_day <= self._last_day  # its day is known
+        if inside is not None:
+            chosen &= inside[self.rows_of_columns]
+        return chosen
+
+    @staticmethod
+    def _among(codes: NDArray[np.int32], names: tuple[str, ...], wanted: tuple[str, ...]) -> Bools:
+        """Which codes stand for one of the names wanted; a missing one for none."""
+        table = np.array([name in wanted for name in names] + [False])
+        found: Bools = table[codes]
+        return found
+
+    # Views ------------------------------------------------------------------------------
+    def in_window(self, window: Box, states: States) -> Ints:
+        """Placements of a filter inside a window of the unit square, by row."""
+        left, top, right, bottom = window
+        if left > right:
+            west = self.in_window((left, top, 1.0, bottom), states)
+            return np.concatenate([west, self.in_window((0.0, top, right, bottom), states)])
+        rows = self._near(window)
+        x, y = self.x[rows], self.y[rows]
+        kept = (x >= left) & (x <= right) & (y >= top) & (y <= bottom) & (states[rows] != OUT)
+        found: Ints = np.arange(len(self.x))[rows][kept]
+        return found
+
+    def _near(self, window: Box) -> slice | Ints:
+        """Rows of the tiles that a window meets."""
+        left, top, right, bottom = window
+        corners = (np.array([[left, top], [right, bottom]]) - self._low) / self._size
+        if (corners[1] < 0).any() or (corners[0] > _TILES).any():
+            return slice(0, 0)
+        (low_x, low_y), (high_x, high_y) = np.clip(corners, 0, _TILES - 1).astype(int).tolist()
+        if low_x == 0 and high_x == _TILES - 1:
+            return slice(
+                int(self._starts[low_y * _TILES]), int(self._starts[(high_y + 1) * _TILES])
+            )
+        line = np.arange(low_y, high_y + 1) * _TILES
+        starts, ends = self._starts[line + low_x], self._starts[line + high_x + 1]
+        sizes = ends - starts
+        first = np.repeat(starts - (np.cumsum(sizes) - sizes), sizes)
+        near: Ints = first + np.arange(int(sizes.sum()))
+        return near
+
+    def counts(self, rows: Ints, states: States, zoom: int) -> CellCounts:
+        """Count placements by cell of `CELL_PX` pixels at a zoom, and by state."""
+        cells = 256 / CELL_PX * 2.0**zoom
+        x, y, state = self.x[rows], self.y[rows], states[rows]
+        shift = _FINEST_BITS - zoom - _CELL_BITS
+        across, down = self._across[rows] >> shift, self._down[rows] >> shift
+        if not len(rows):
+            return CellCounts(
+                np.empty((0, 2)), np.empty((0, 4)), np.empty((0, len(STATES)), np.int64)
+            )
+        left, top = int(across.min()), int(down.min())
+        wide, high = int(across.max()) - left + 1, int(down.max()) - top + 1
+        key = (down - top).astype(np.int64) * wide + (across - left)
+        if wide * high > 4 * len(rows) + 100_000:
+            found, key = np.unique(key, return_inverse=True)
+        else:
+            found = np.arange(wide * high)
+        size = len(found)
+        counts = np.bincount(key * len(STATES) + state, minlength=size * len(STATES))
+        counts = counts.reshape(size, len(STATES))
+        total = counts.sum(axis=1)
+        held = total > 0
+        middle = np.column_stack(
+            [np.bincount(key, weights=at, minlength=size)[held] for at in (x, y)]
+        ) / total[held, None]  # fmt: skip
+        corner = np.column_stack([found[held] % wide + left, found[held] // wide + top]) / cells
+        window = np.hstack([corner, corner + 1 / cells])
+        centre = corner + 0.5 / cells
+        return CellCounts((centre + middle) / 2, window, counts[held].astype(np.int64))
+
+    def caught_in(self, rows: Ints, group: Ints) -> dict[tuple[int, str], int]:
+        """Count the placements of each group that caught each species.
+
+        Parameters
+        ----------
+        rows
+            Placements, each once, (n,).
+        group
+            Number of the group of each, (n,).
+        """
+        groups = np.full(len(self.x), -1, np.int64)
+        groups[rows] = group
+        own = groups[self._caught_by]
+        code = np.repeat(np.arange(len(self._species)), np.diff(self._species_starts))
+        there = own >= 0
+        # A species that two rows of a catch name is caught once.
+        once = np.unique(
+            np.column_stack([own[there], code[there], self._caught_by[there]]), axis=0
+        )[:, :2]
+        pairs, counts = np.unique(once, axis=0, return_counts=True)
+        return {
+            (of, self._species[species]): count
+            for (of, species), count in zip(pairs.tolist(), counts.tolist(), strict=True)
+        }
+
+    def years_of(self, rows: Ints) -> Ints:
+        """Year in which each placement was set; 0 where it is not known."""
+        first = self._first_day[rows]
+        year = first.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64) + 1970
+        return np.where(first <= self._last_day[rows], year, 0)
+
+    def stretches_of(self, rows: Ints) -> tuple[Ints, Ints]:
+        """Stretches of some placements: their rows in the columns, and whose each is."""
+        owners = np.sort(rows)
+        starts = np.searchsorted(self.stretch_by, owners)
+        sizes = np.searchsorted(self.stretch_by, owners, side="right") - starts
+        first = np.repeat(starts - (np.cumsum(sizes) - sizes), sizes)
+        at = first + np.arange(int(sizes.sum()))
+        return self.stretch_row[at], self.stretch_by[at]

@@ -1,0 +1,1 @@
+"""What records say: occurrence, catch rates, numbers, detection, coverage, gaps."""

@@ -1,0 +1,345 @@
+"""Catch per unit effort: total catch over total effort, with a bootstrap interval.
+
+Every placement that looked for a species counts, also those that caught none of it. Counts
+such as "20 or more" make a rate a lower bound. Rates of different units are never compared
+or added here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+import scipy
+
+from layers.errors import FrameError
+from layers.fieldwork.effort import EFFORT_UNITS, main_units
+from layers.fieldwork.looking import (
+    catch_numbers,
+    codes_of,
+    codes_within,
+    detectable,
+    inputs_of,
+    left_out_by_outcome,
+    looked,
+    nested_catchments,
+    require_columns,
+)
+from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import numpy.typing as npt
+
+    Ints = npt.NDArray[np.int64]
+    Floats = npt.NDArray[np.float64]
+    Bools = npt.NDArray[np.bool_]
+
+__all__ = ["CATCH_RATE_COLUMNS", "catch_per_unit_effort"]
+
+CATCH_RATE_COLUMNS: Final = (
+    "method",
+    "catchment",
+    "species",
+    "placements",
+    "effort",
+    "effort_unit",
+    "individuals",
+    "individuals_lower_bound",
+    "cpue",
+    "cpue_low",
+    "cpue_high",
+    "cpue_unit",
+    "problem",
+    "passes_counted",
+)
+# What of a placement's effort the first pass used is known: the same ground, or one pass.
+_KNOWN_OF_FIRST_PASS: Final = ("square_metre", "metre", "pass")
+# Above this many placements the bootstrap only repeats what the large-sample formula says.
+_BOOTSTRAP_UP_TO: Final = 1_000
+_Z95: Final = 1.959963984540054
+
+
+def catch_per_unit_effort(
+    placements: pd.DataFrame,
+    catches: pd.DataFrame,
+    effort: pd.DataFrame,
+    species: pd.DataFrame,
+    methods: pd.DataFrame,
+    *,
+    catchment_of: pd.Series,
+    ancestors: pd.DataFrame,
+    units: Mapping[str, str] | None = None,
+    resamples: int = 1_000,
+    seed: int = 1,
+) -> pd.DataFrame:
+    """Catch per unit effort by method, catchment and species.
+
+    Parameters
+    ----------
+    placements
+        Index `placement_id`; `method`, `outcome`, `passes`, `set_at`, `timezone`.
+    catches
+        `placement_id`, `species`, `count`, `count_kind`, `pass_no`.
+    effort
+        What `layers.fieldwork.effort.effort_of` gave for these placements.
+    species
+        Index `species`; `rank`, `habitats`, `detected_by`.
+    methods
+        Index `method`; `effort_units`, `cpue_passes`, `habitats`.
+    catchment_of
+        Smallest catchment of each placement; missing = outside all.
+    ancestors
+        Long frame `catchment_id`, `ancestor_id`, each catchment its own ancestor too.
+    units
+        Effort unit by method where another than its first is wanted.
+    resamples, seed
+        Bootstrap resamples and the seed of their random numbers.
+
+    Returns
+    -------
+    DataFrame
+        Columns `CATCH_RATE_COLUMNS`. Catchment `all` takes every placement, also those
+        outside every catchment. `cpue` is the ratio of sums, per 100 for m² and m (see
+        `cpue_unit`). `problem` says why an interval is missing. `passes_counted` is `first`
+        where catch and effort are those of first passes, else `all`. `attrs["inputs"]` states
+        seed, resamples and what was left out.
+
+    Raises
+    ------
+    FrameError
+        A unit is not one of the method's, or a species or method is not in its list.
+
+    Notes
+    -----
+    Methods with `cpue_passes` = `first` count the first pass only, on the whole area or
+    length, or as one pass; a placement whose catch is not told apart by pass is left out.
+    Minutes, hours and the like are stated of all passes together, and later passes are as a
+    rule shorter or longer than the first: in such units all passes count, catch and effort.
+    `layers.fieldwork.effort.main_units` chooses the unit where none is asked for.
+    Interval: percentile bootstrap over placements (Efron & Tibshirani 1993, An Introduction
+    to the Bootstrap), 95 %, up to 1,000 placements; above that the large-sample variance of
+    a ratio of sums (Cochran 1977, Sampling Techniques, eq. 2.46) on the log scale.
+    """
+    require_columns(placements, ["method", "outcome", "passes"], "placements")
+    require_columns(catches, ["placement_id", "species", "pass_no"], "catches")
+    require_columns(methods, ["effort_units", "cpue_passes"], "methods")
+    base = looked(placements)
+    chosen = _chosen_units(placements, effort, methods, units or {})
+    method = codes_of(placements["method"], methods.index, "Method")
+    told = np.isin(np.array(chosen, dtype="str"), _KNOWN_OF_FIRST_PASS)
+    first_pass = told & (methods["cpue_passes"] == "first").to_numpy(dtype=bool)
+    first_only = first_pass[method]
+    passes = placements["passes"].to_numpy(dtype=np.float64, na_value=np.nan)
+
+    rows = codes_within(catches["placement_id"], placements.index)
+    kinds = codes_of(catches["species"], species.index, "Species")
+    number, lower = catch_numbers(catches)
+    pass_no = catches["pass_no"].to_numpy(dtype=np.float64, na_value=np.nan)
+    mixed = np.zeros(len(placements), dtype=bool)
+    kept = (rows >= 0) & (number > 0)
+    unknown_pass = kept & np.isnan(pass_no)
+    unknown_pass[unknown_pass] = first_only[rows[unknown_pass]] & (passes[rows[unknown_pass]] > 1)
+    mixed[rows[unknown_pass]] = True
+    later = kept & (pass_no > 1)
+    later[later] = first_only[rows[later]]
+
+    amount = _chosen_effort(placements, effort, chosen, method, first_only, methods)
+    used = base & ~mixed & (amount > 0)
+    kept = kept & ~later
+    kept[kept] = used[rows[kept]]
+    count = scipy.sparse.csr_array(
+        (number[kept], (rows[kept], kinds[kept])), shape=(len(placements), len(species))
+    )
+    bounded = scipy.sparse.csr_array(
+        (lower[kept].astype(np.float64), (rows[kept], kinds[kept])), shape=count.shape
+    )
+    can = detectable(species, methods).to_numpy(dtype=bool)
+    full = (species["rank"].fillna("species") == "species").to_numpy(dtype=bool)
+    random = np.random.default_rng(seed)
+    parts: list[dict[str, npt.NDArray[Any]]] = []
+    groups = _groups(placements, catchment_of, ancestors)
+    for m, name in enumerate(methods.index):
+        mine = used & (method == m)
+        for catchment, members in groups:
+            group = members[mine[members]]
+            if not group.size:
+                continue
+            counts = count[group].tocsc()
+            wanted = np.flatnonzero((can[:, m] & full) | (counts.sum(axis=0) > 0))
+            rate = _rates(
+                amount[group],
+                counts[:, wanted],
+                random,
+                resamples,
+                EFFORT_UNITS[chosen[m]].cpue_per,
+            )
+            shared = {
+                "method": name,
+                "catchment": catchment,
+                "placements": group.size,
+                "effort": amount[group].sum(),
+                "effort_unit": chosen[m],
+                "cpue_unit": EFFORT_UNITS[chosen[m]].cpue_unit,
+                "passes_counted": "first" if first_pass[m] else "all",
+            }
+            parts.append(
+                {key: np.full(wanted.size, value) for key, value in shared.items()}
+                | {
+                    "species": species.index.to_numpy(dtype=object)[wanted],
+                    "individuals": rate.individuals,
+                    "individuals_lower_bound": bounded[group][:, wanted].sum(axis=0) > 0,
+                    "cpue": rate.value,
+                    "cpue_low": rate.low,
+                    "cpue_high": rate.high,
+                    "problem": rate.problem,
+                }
+            )
+    frame = _typed(parts)
+    left_out = left_out_by_outcome(placements)
+    left_out["catch not told apart by pass"] = int((base & mixed).sum())
+    left_out["no night between set and lift"] = int((base & ~mixed & (amount == 0)).sum())
+    left_out["effort unknown"] = int((base & ~mixed & np.isnan(amount)).sum())
+    frame.attrs["inputs"] = inputs_of(
+        placements,
+        used,
+        left_out,
+        interval="95 %, percentile bootstrap over placements; large-sample above 1,000",
+        resamples=resamples,
+        seed=seed,
+        effort_units={str(k): chosen[i] for i, k in enumerate(methods.index)},
+    )
+    return frame
+
+
+def _chosen_units(
+    placements: pd.DataFrame, effort: pd.DataFrame, methods: pd.DataFrame, units: Mapping[str, str]
+) -> list[str]:
+    """Name one unit for each method: the one asked for, else its main one."""
+    main = main_units(placements, effort)
+    chosen = []
+    for method, own in methods["effort_units"].items():
+        unit = units.get(str(method), "")
+        if not unit and len(own):
+            unit = str(main.get(method, own[0]))
+        if unit not in own:
+            msg = f"{method} is not counted in {unit or 'any unit'}; choose from {', '.join(own)}."
+            raise FrameError(msg)
+        chosen.append(unit)
+    return chosen
+
+
+def _chosen_effort(
+    placements: pd.DataFrame,
+    effort: pd.DataFrame,
+    chosen: list[str],
+    method: Ints,
+    first_only: Bools,
+    methods: pd.DataFrame,
+) -> Floats:
+    """Effort of each placement in its method's chosen unit, of the first pass where that counts."""
+    unit = np.array(chosen, dtype=object)[method] if len(methods) else np.array([], dtype=object)
+    rows = codes_within(effort["placement_id"], placements.index)
+    known = rows >= 0
+    known[known] = effort["effort_unit"].to_numpy(dtype=object)[known] == unit[rows[known]]
+    amount = np.full(len(placements), np.nan)
+    amount[rows[known]] = effort["effort"].to_numpy(dtype=np.float64)[known]
+    return np.where(first_only & (unit == "pass") & (amount > 1), 1.0, amount)
+
+
+def _groups(
+    placements: pd.DataFrame, catchment_of: pd.Series, ancestors: pd.DataFrame
+) -> list[tuple[str, Ints]]:
+    names, inner, outer = nested_catchments(ancestors)
+    refuse_all(names, "catchment", CATCHMENTS_ANEW)
+    home = codes_within(catchment_of.reindex(placements.index), names)
+    held = pd.DataFrame({"home": home, "row": np.arange(len(placements))}).merge(
+        pd.DataFrame({"home": inner, "outer": outer}), on="home"
+    )
+    held["catchment"] = names.to_numpy()[held["outer"]]
+    members = held.groupby("catchment")["row"]
+    groups = [(str(name), np.sort(rows.to_numpy())) for name, rows in members]
+    return [*groups, (ALL, np.arange(len(placements)))]
+
+
+@dataclass(frozen=True)
+class _Rates:
+    individuals: Floats
+    value: Floats
+    low: Floats
+    high: Floats
+    problem: npt.NDArray[np.object_]
+
+
+def _rates(
+    effort: Floats,
+    counts: scipy.sparse.csc_array,
+    random: np.random.Generator,
+    resamples: int,
+    per: float,
+) -> _Rates:
+    """Ratio of sums and its interval, for all species of one group at once."""
+    n = effort.size
+    individuals = np.asarray(counts.sum(axis=0), dtype=np.float64)
+    value = per * individuals / effort.sum()
+    low, high = np.full(value.size, np.nan), np.full(value.size, np.nan)
+    problem = np.full(value.size, "", dtype=object)
+    nothing = individuals == 0
+    problem[nothing] = "none caught: resampling zeros gives no interval"
+    some = np.flatnonzero(~nothing)
+    if n < 2:
+        problem[:] = "one placement: no interval"
+    elif some.size and n <= _BOOTSTRAP_UP_TO:
+        weights = _resampling_weights(random, n, resamples)
+        rates = per * (counts[:, some].T @ weights) / (effort @ weights)
+        low[some], high[some] = np.percentile(rates, [2.5, 97.5], axis=1)
+    elif some.size:
+        own = counts[:, some]
+        ratio = individuals[some] / effort.sum()
+        # Σ (y - R x)² without making the zeros real.
+        squares = (
+            np.asarray(own.power(2).sum(axis=0))
+            - 2 * ratio * np.asarray(own.T @ effort)
+            + ratio**2 * (effort**2).sum()
+        )
+        squares = np.maximum(squares, 0.0)  # rounding may leave a sum of squares below zero
+        share = np.sqrt(squares * n / (n - 1)) / individuals[some]
+        low[some] = value[some] * np.exp(-_Z95 * share)
+        high[some] = value[some] * np.exp(_Z95 * share)
+    return _Rates(individuals, value, low, high, problem)
+
+
+def _resampling_weights(random: np.random.Generator, n: int, resamples: int) -> Floats:
+    """How often each of n placements is drawn in each resample: n rows, a column each."""
+    # Drawing places and counting them is several times as fast as a multinomial.
+    drawn = random.integers(0, n, (n, resamples)) * resamples + np.arange(resamples)
+    counted = np.bincount(drawn.ravel(), minlength=n * resamples)
+    return counted.reshape(n, resamples).astype(np.float64)
+
+
+def _typed(parts: list[dict[str, npt.NDArray[Any]]]) -> pd.DataFrame:
+    texts = (
+        "method",
+        "catchment",
+        "species",
+        "effort_unit",
+        "cpue_unit",
+        "problem",
+        "passes_counted",
+    )
+    kinds = dict.fromkeys(CATCH_RATE_COLUMNS, "float64") | dict.fromkeys(texts, "str")
+    kinds |= {"placements": "int64", "individuals_lower_bound": "bool"}
+    columns = (
+        {key: np.concatenate([part[key] for part in parts]) for key in CATCH_RATE_COLUMNS}
+        if parts
+        else {}
+    )
+    frame = pd.DataFrame(columns, columns=list(CATCH_RATE_COLUMNS))
+    return (
+        frame.astype(kinds)
+        .sort_values(["method", "catchment", "species"], ignore_index=True)
+        .loc[:, list(CATCH_RATE_COLUMNS)]
+    )

@@ -1,0 +1,67 @@
+"""Coverage of reaches in bands: how long ago each was last sampled, or never."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+__all__ = ["BANDS", "Band", "coverage_bands"]
+
+
+@dataclass(frozen=True)
+class Band:
+    """One band: its key, what it is called, and the years before which it ends."""
+
+    key: str
+    words: str
+    below_years: float
+
+
+# Steps of years are common practice, no source.
+BANDS: Final = (
+    Band("fresh", "less than 2 years ago", 2.0),
+    Band("recent", "2 to 5 years ago", 5.0),
+    Band("old", "5 to 10 years ago", 10.0),
+    Band("stale", "10 years ago or more", np.inf),
+    Band("undated", "sampled, date not known", np.nan),
+    Band("never", "never sampled", np.nan),
+)
+_UNDATED, _NEVER = len(BANDS) - 2, len(BANDS) - 1
+
+
+def coverage_bands(coverage: pd.DataFrame) -> NDArray[np.int64]:
+    """Band of each reach.
+
+    Parameters
+    ----------
+    coverage
+        n rows with `sampled_fraction` and `years_since` [years], as
+        :func:`layers.estimates.coverage.coverage` gives them.
+
+    Returns
+    -------
+    ndarray of int, (n,)
+        Place in `BANDS`. A reach that is sampled in part has the band of its last sample.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> rows = pd.DataFrame({"sampled_fraction": [0.4, 1, 0], "years_since": [1.9, 5, np.nan]})
+    >>> [BANDS[band].key for band in coverage_bands(rows)]
+    ['fresh', 'old', 'never']
+    """
+    years = coverage["years_since"].to_numpy(np.float64)
+    edges = [band.below_years for band in BANDS if band.below_years == band.below_years]
+    band = np.searchsorted(edges, years, side="right").astype(np.int64)
+    band = np.minimum(band, len(edges) - 1)
+    band = np.where(np.isnan(years), _UNDATED, band)
+    found: NDArray[np.int64] = np.where(
+        (coverage["sampled_fraction"].to_numpy(np.float64) > 0) | ~np.isnan(years), band, _NEVER
+    )
+    return found

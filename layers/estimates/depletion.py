@@ -1,0 +1,282 @@
+"""Fish numbers and densities from placements fished in several passes.
+
+One row per placement, species and estimator, and rows for all species pooled. Where records
+cannot carry an estimate the row says why. Assumes a closed site (stop nets), an equal chance
+for every fish and an equal effort in every pass; see `layers.estimates.removal` for the formulas.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from layers.errors import ThinDataError
+from layers.estimates.removal import Estimator, catches_fall, estimate_removal
+from layers.fieldwork.looking import (
+    codes_within,
+    inputs_of,
+    left_out_by_outcome,
+    looked,
+    require_columns,
+)
+from layers.plurals import counted
+from layers.totals import ALL, RECORDS_ANEW, refuse_all
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[np.float64]
+
+__all__ = ["DEPLETION_COLUMNS", "depletion", "fished_area_m2"]
+
+FEW_FISH: Final = 10  # common practice, no source
+DEPLETION_COLUMNS: Final = (
+    "placement_id",
+    "species",
+    "passes",
+    "catches",
+    "estimator",
+    "n_hat",
+    "n_se",
+    "n_low",
+    "n_high",
+    "p_hat",
+    "density_per_100_m2",
+    "problem",
+    "interval",
+    "se_formula",
+)
+_NUMBERS: Final = ("n_hat", "n_se", "n_low", "n_high", "p_hat", "density_per_100_m2")
+_LOOSE_KINDS: Final = {
+    "at_least": "counts of 'at least'",
+    "present": "presence without a count",
+    "estimate": "estimated counts",
+}
+
+
+def fished_area_m2(
+    placements: pd.DataFrame, stretch_length_m: pd.Series | None = None
+) -> pd.Series:
+    """Area a placement fished: as stated, else wetted width times stretch length.
+
+    Parameters
+    ----------
+    placements
+        Index `placement_id`; `area_m2`, `wetted_width_m`, `stretch_length_m` where known.
+    stretch_length_m
+        Length of the stretch cut from the reaches [m]; used where none is stated.
+
+    Returns
+    -------
+    Series
+        Index of `placements`, float. [m²] Missing where neither is known.
+    """
+    blank = pd.Series(np.nan, index=placements.index)
+    stated = placements.get("stretch_length_m", blank).astype("float64")
+    length = stated
+    if stretch_length_m is not None:
+        length = stated.fillna(stretch_length_m.reindex(placements.index).astype("float64"))
+    width = placements.get("wetted_width_m", blank).astype("float64")
+    area = placements.get("area_m2", blank).astype("float64")
+    area = area.where(area > 0)
+    return area.fillna((width * length).where(width * length > 0)).rename("area_m2")
+
+
+def depletion(
+    placements: pd.DataFrame,
+    catches: pd.DataFrame,
+    areas_m2: pd.Series | None = None,
+    *,
+    estimators: Sequence[Estimator] = ("two_pass", "likelihood", "weighted"),
+) -> pd.DataFrame:
+    """Estimate the fish present, for each placement fished in passes.
+
+    Parameters
+    ----------
+    placements
+        Index `placement_id`; `method`, `outcome`, `passes`, `set_at`, `timezone`. Passes
+        that have no catch row of a species caught none of it, as far as `passes` states them.
+    catches
+        `placement_id`, `species`, `count`, `count_kind`, `pass_no`.
+    areas_m2
+        Area fished by placement [m²], such as `fished_area_m2` gives; densities are missing
+        without it.
+    estimators
+        Which to print. `two_pass` is left out where there are more than two passes.
+
+    Returns
+    -------
+    DataFrame
+        Columns `DEPLETION_COLUMNS`, sorted by placement and species; species `all` pools
+        every fish of the placement. `catches` lists the passes with `;`. `problem` is empty
+        or says what is wrong; figures are missing where it forbids an estimate, and kept
+        where it only warns (few fish, no fall in catch). `n_high` alone is missing where the
+        catches set no upper limit.
+        `attrs["inputs"]` holds what was used.
+
+    Raises
+    ------
+    FrameError
+        A column is missing, or a species is called `all`.
+    """
+    require_columns(placements, ["method", "outcome", "passes", "set_at"], "placements")
+    require_columns(
+        catches, ["placement_id", "species", "count", "count_kind", "pass_no"], "catches"
+    )
+    refuse_all(catches["species"].unique(), "species", RECORDS_ANEW)
+    row = codes_within(catches["placement_id"], placements.index)
+    rows = catches.loc[row >= 0, ["species", "count", "count_kind", "pass_no"]].assign(
+        row=row[row >= 0]
+    )
+    stated = placements["passes"].to_numpy(dtype=np.float64, na_value=np.nan)
+    highest = np.full(len(placements), np.nan)
+    seen = rows.groupby("row")["pass_no"].max()
+    highest[seen.index.to_numpy(dtype=np.int64)] = seen.to_numpy(dtype=np.float64)
+    fished = looked(placements)
+    by_pass = fished & ((stated >= 1) | (highest >= 1))
+    passes = np.fmax(stated, highest)
+
+    pooled = pd.DataFrame({"row": np.flatnonzero(by_pass)}).assign(species=ALL)
+    rows = rows[by_pass[rows["row"]]]
+    rows = pd.concat([rows, rows.assign(species=ALL)], ignore_index=True)
+    # A placement that caught nothing has no catch row; its pooled row must still appear.
+    groups = pd.concat([rows[["row", "species"]], pooled]).drop_duplicates()
+    table = [
+        answer
+        for group in _catch_series(rows, groups, passes, stated)
+        for answer in _rows_of(placements.index, *group, estimators)
+    ]
+    frame = _typed(table)
+    if areas_m2 is not None:
+        area = areas_m2.reindex(frame["placement_id"]).to_numpy(dtype=np.float64)
+        frame["density_per_100_m2"] = 100.0 * frame["n_hat"].to_numpy() / area
+    frame["_pooled"] = frame["species"] == ALL
+    frame = frame.sort_values(
+        ["placement_id", "_pooled", "species"], kind="stable", ignore_index=True
+    ).drop(columns="_pooled")
+    left_out = left_out_by_outcome(placements)
+    left_out["no passes stated"] = int((fished & ~by_pass).sum())
+    frame.attrs["inputs"] = inputs_of(
+        placements,
+        by_pass,
+        left_out,
+        assumes="closed site; equal chance for every fish and in every pass",
+        standard_error="two_pass: Seber & Le Cren (1967); else formula A (Carle & Strub 1978)",
+        interval="95 %: likelihood by profile; else normal, not below the catch",
+    )
+    return frame
+
+
+def _catch_series(
+    rows: pd.DataFrame, groups: pd.DataFrame, passes: Floats, stated: Floats
+) -> Iterator[tuple[int, str, list[int], list[str], bool]]:
+    """Per placement and species: catches of its passes, what is wrong, and whether fatally."""
+    number = rows["pass_no"].to_numpy(dtype=np.float64)
+    at = rows["row"].to_numpy(dtype=np.int64)
+    number = np.where(np.isnan(number) & (passes[at] == 1), 1.0, number)
+    bad_number = {
+        "catch rows without a pass number": np.isnan(number),
+        "catch rows with a pass number below 1": number < 1,
+    }
+    per_placement = {
+        text: set(at[wrong].tolist()) for text, wrong in bad_number.items() if wrong.any()
+    }
+    beyond = set(at[number > stated[at]].tolist())
+
+    key = pd.MultiIndex.from_frame(groups[["row", "species"]])
+    group = key.get_indexer(pd.MultiIndex.from_frame(rows[["row", "species"]]))
+    kinds = rows["count_kind"].where(rows["count"].notna(), "present")
+    loose = {
+        text: set(group[(kinds == kind).to_numpy(dtype=bool)].tolist())
+        for kind, text in _LOOSE_KINDS.items()
+    }
+    width = int(np.nanmax(passes, initial=1.0))
+    counts = rows["count"].fillna(0).to_numpy(dtype=np.float64)
+    sound = number >= 1
+    caught = np.bincount(
+        group[sound] * width + number[sound].astype(np.int64) - 1,
+        counts[sound],
+        minlength=len(groups) * width,
+    ).reshape(len(groups), width)
+    for i, (place, species) in enumerate(key):
+        reasons = [text for text, where in per_placement.items() if place in where]
+        held = [text for text, where in loose.items() if i in where]
+        if held:
+            reasons.append(f"{' and '.join(held)} cannot be depleted")
+        fatal = bool(reasons)
+        if np.isnan(stated[place]):
+            reasons.append("number of passes not stated: empty last passes would be missed")
+        elif place in beyond:
+            reasons.append(
+                f"catch rows of pass {passes[place]:g} where "
+                f"{counted(stated[place], 'pass is', 'passes are')} stated"
+            )
+        k = int(passes[place])
+        yield int(place), str(species), caught[i, :k].astype(np.int64).tolist(), reasons, fatal
+
+
+def _rows_of(
+    placement_ids: pd.Index,
+    place: int,
+    species: str,
+    caught: list[int],
+    reasons: list[str],
+    fatal: bool,
+    estimators: Sequence[Estimator],
+) -> Iterator[dict[str, object]]:
+    for estimator in estimators:
+        if estimator == "two_pass" and len(caught) > 2:
+            continue
+        problems = list(reasons)
+        figures = {} if fatal else _estimate(caught, estimator, problems)
+        yield {
+            "placement_id": placement_ids[place],
+            "species": species,
+            "passes": len(caught),
+            "catches": "" if fatal else ";".join(str(c) for c in caught),
+            "estimator": estimator,
+            "interval": "",
+            "se_formula": "",
+            **dict.fromkeys(_NUMBERS, np.nan),
+            **figures,
+            "problem": "; ".join(problems),
+        }
+
+
+def _estimate(caught: list[int], estimator: Estimator, problems: list[str]) -> dict[str, object]:
+    """Figures of one estimate; what is wrong with it is added to `problems`."""
+    try:
+        fit = estimate_removal(caught, estimator)
+    except ThinDataError as thin:
+        problems.append(str(thin))
+        return {}
+    falls = catches_fall(caught)
+    if not falls and estimator == "weighted":
+        problems.append("the catches do not fall: the figure leans on the form's own weights")
+    if sum(caught) < FEW_FISH:
+        problems.append(f"fewer than {FEW_FISH} fish: imprecise")
+    if np.isposinf(fit.n_high):
+        level = "hardly fall" if falls else "do not fall"
+        problems.append(f"no upper limit: the catches {level}, and any larger number fits them too")
+    if np.isnan(fit.n_se):
+        problems.append("no standard error, so no upper limit: the catches hardly fall")
+    return {
+        "n_hat": fit.n_hat,
+        "n_se": fit.n_se,
+        "n_low": fit.n_low,
+        "n_high": fit.n_high if np.isfinite(fit.n_high) else np.nan,
+        "p_hat": fit.p_hat,
+        "interval": fit.interval,
+        "se_formula": fit.se_formula,
+    }
+
+
+def _typed(table: Sequence[dict[str, object]]) -> pd.DataFrame:
+    frame = pd.DataFrame(table, columns=list(DEPLETION_COLUMNS))
+    texts = ["placement_id", "species", "catches", "estimator", "problem", "interval", "se_formula"]
+    types = dict.fromkeys(texts, "str") | dict.fromkeys(_NUMBERS, "float64")
+    return frame.astype(types | {"passes": "int64"})

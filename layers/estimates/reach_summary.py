@@ -1,0 +1,233 @@
+"""What was recorded on each reach, and on which reach each placement lies."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from layers.collector import collector_paused
+from layers.crs import require_same_crs, transform_positions
+from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates, looked, require_columns
+from layers.fieldwork.sampled_stretches import sampled_stretches
+from layers.network.intervals import Intervals, union_length
+from layers.network.reach_parts import cover_with_parts
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from layers.network.graph import Network
+
+    Ints = NDArray[np.int64]
+
+__all__ = ["placement_reaches", "reach_summary"]
+
+
+def placement_reaches(placements: gpd.GeoDataFrame, snaps: pd.DataFrame) -> gpd.GeoDataFrame:
+    """List the reach, measure and offset of every placement.
+
+    Parameters
+    ----------
+    placements
+        n placements indexed by `placement_id`, with `method`.
+    snaps
+        Indexed by `placement_id`: `reach_id`, `measure_m`, `offset_m` [m], `ambiguous`,
+        `ambiguous_with`, `snapped_x`, `snapped_y` in the CRS of `placements` [m].
+
+    Returns
+    -------
+    GeoDataFrame
+        n rows in the order of `placements`: `placement_id`, `method`, `reach_id`, `measure_m`,
+        `offset_m`, `ambiguous`, `ambiguous_with`, `snapped_longitude`, `snapped_latitude`
+        (WGS 84 degrees); geometry is the place on the reach, in the CRS of `placements`.
+        Missing where a placement has no reach.
+
+    Raises
+    ------
+    FrameError
+        A column is missing.
+    """
+    require_columns(placements, ["method"], "placements")
+    wanted = ["reach_id", "measure_m", "offset_m", "ambiguous", "ambiguous_with"]
+    require_columns(snaps, [*wanted, "snapped_x", "snapped_y"], "snaps")
+    own = snaps.reindex(placements.index)
+    x = own["snapped_x"].to_numpy(np.float64, na_value=np.nan)
+    y = own["snapped_y"].to_numpy(np.float64, na_value=np.nan)
+    longitude, latitude, _, _ = transform_positions(x, y, placements.crs, "EPSG:4326")
+    on_reach = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+    at = np.full(len(own), None, dtype=object)
+    with collector_paused():
+        at[on_reach] = shapely.points(x[on_reach], y[on_reach])
+    table = pd.DataFrame(
+        {
+            "placement_id": placements.index,
+            "method": placements["method"].to_numpy(),
+            **{name: own[name].array for name in wanted},
+            "snapped_longitude": longitude,
+            "snapped_latitude": latitude,
+        }
+    )
+    table["ambiguous"] = own["ambiguous"].eq(True).to_numpy(bool)
+    result = gpd.GeoDataFrame(table, geometry=at, crs=placements.crs)
+    has_reach = own["reach_id"].notna().to_numpy()
+    left_out = {"no reach within tolerance": int((~has_reach).sum())}
+    result.attrs["inputs"] = inputs_of(placements, np.ones(len(placements), bool), left_out)
+    return result
+
+
+def reach_summary(
+    network: Network,
+    snaps: pd.DataFrame,
+    placements: gpd.GeoDataFrame,
+    catches: pd.DataFrame,
+    stretches: pd.DataFrame,
+    reach_parts: pd.DataFrame,
+    *,
+    effort: pd.DataFrame | None = None,
+    every_reach: bool = False,
+) -> gpd.GeoDataFrame:
+    """Sum up per reach what was placed and caught there.
+
+    Parameters
+    ----------
+    network
+        m reaches.
+    snaps
+        Indexed by `placement_id`, with `reach_id` (missing = unsnapped).
+    placements
+        Indexed by `placement_id`: `method`, `set_at` (aware), `timezone`, `outcome`.
+    catches
+        `placement_id`, `species`, `count`, `count_kind`.
+    stretches
+        `placement_id`, `reach_id`, `from_m`, `to_m` [m].
+    reach_parts
+        `reach_id`, `from_m`, `to_m` [m], `catchment_id`.
+    effort
+        Optional: `placement_id`, `effort`, `effort_unit`; goes into `by_method`.
+    every_reach
+        Also list reaches without placements and without sampled stretch.
+
+    Returns
+    -------
+    GeoDataFrame
+        Sorted by `reach_id`, geometry the reach: `reach_id`; `catchment`, which holds most of
+        it; `placements` whose position lies on it; `placements_unusable` of these (lost,
+        disturbed or unrecorded); `methods` and `species` (`;` between); `by_method`, placements
+        and effort of each method in words; `individuals`, and `individuals_lower_bound` where a
+        count is only a minimum; `first_date`, `last_date`, local dates of setting;
+        `sampled_length_m`, union of the stretches that fished properly [m], also of placements
+        whose position lies on another reach; `sampled_fraction` of its length.
+
+    Raises
+    ------
+    FrameError
+        A column is missing, or a stretch names an unknown reach.
+    CrsError
+        Placements and network differ in CRS.
+    """
+    require_same_crs(placements.crs, network.crs, what="placements and network")
+    require_columns(placements, ["method", "set_at", "timezone", "outcome"], "placements")
+    require_columns(snaps, ["reach_id"], "snaps")
+    m = len(network.reaches)
+    row = _reach_rows(network, snaps, placements)
+    on_reach = row >= 0
+
+    sampled = sampled_stretches(network, stretches, placements)
+    pieces = sampled.intervals
+    union = union_length(pieces.group, pieces.from_m, pieces.to_m, groups=m)
+    covered = np.minimum(union, network.length_m)
+
+    whole = Intervals(np.arange(m), np.zeros(m), network.length_m)
+    catchment = cover_with_parts(network, reach_parts).main_catchment(whole, np.arange(m), m)
+    table = pd.DataFrame({"reach_id": network.reaches.index, "catchment": catchment.array})
+    table["placements"] = np.bincount(row[on_reach], minlength=m)
+    unusable = on_reach & ~looked(placements)
+    table["placements_unusable"] = np.bincount(row[unusable], minlength=m)
+    method = placements["method"].astype("str")
+    table["methods"] = _listed(row[on_reach], method[on_reach], m)
+    table["by_method"] = _by_method(row, placements, effort, m)
+    _add_catches(table, row, placements, catches)
+    dates = local_dates(placements)
+    grouped = pd.Series(dates.to_numpy()[on_reach]).groupby(row[on_reach])
+    table["first_date"] = grouped.min().reindex(range(m)).to_numpy()
+    table["last_date"] = grouped.max().reindex(range(m)).to_numpy()
+    table["sampled_length_m"] = covered
+    table["sampled_fraction"] = covered / network.length_m
+
+    result = gpd.GeoDataFrame(table, geometry=np.asarray(network.reaches.geometry), crs=network.crs)
+    if not every_reach:
+        has = (result["placements"] > 0) | (result["sampled_length_m"] > 0)
+        result = result[has].reset_index(drop=True)
+    left_out = {"no reach within tolerance": int((~on_reach).sum())}
+    result.attrs["inputs"] = inputs_of(placements, on_reach, left_out)
+    return result
+
+
+def _reach_rows(network: Network, snaps: pd.DataFrame, placements: pd.DataFrame) -> Ints:
+    return network.rows(snaps["reach_id"].reindex(placements.index).astype("str"))
+
+
+def _listed(row: Ints, names: pd.Series, m: int) -> NDArray[np.object_]:
+    """Distinct names per reach, sorted, `;` between; empty where there are none."""
+    pairs = pd.DataFrame({"row": row, "name": names.to_numpy(object)}).dropna()
+    pairs = pairs.drop_duplicates().sort_values(["row", "name"])
+    text = np.full(m, "", dtype=object)
+    joined = pairs.groupby("row")["name"].agg(";".join)
+    text[joined.index.to_numpy(np.int64)] = joined.to_numpy(object)
+    return text
+
+
+def _by_method(
+    row: Ints, placements: pd.DataFrame, effort: pd.DataFrame | None, m: int
+) -> NDArray[np.object_]:
+    """Put placements and effort of each method on a reach in words."""
+    text = np.full(m, "", dtype=object)
+    held = pd.DataFrame({"row": row, "method": placements["method"].to_numpy(object)})
+    held = held[held["row"] >= 0]
+    count = held.groupby(["row", "method"]).size().rename("count").reset_index()
+    if count.empty:
+        return text
+    plural = np.where(count["count"] == 1, " placement", " placements")
+    count["words"] = count["method"] + ": " + count["count"].astype("str") + plural
+    if effort is not None and len(effort):
+        require_columns(effort.reset_index(), ["placement_id", "effort", "effort_unit"], "effort")
+        flat = effort.reset_index()
+        at = placements.index.get_indexer(pd.Index(flat["placement_id"]))
+        own = flat[(at >= 0) & flat["effort"].notna().to_numpy()]
+        at = at[(at >= 0) & flat["effort"].notna().to_numpy()]
+        parts = pd.DataFrame(
+            {
+                "row": row[at],
+                "method": placements["method"].to_numpy(object)[at],
+                "unit": own["effort_unit"].astype("str").str.replace("_", " ").to_numpy(object),
+                "effort": own["effort"].to_numpy(np.float64),
+            }
+        )
+        sums = parts[parts["row"] >= 0].groupby(["row", "method", "unit"])["effort"].sum()
+        amounts = sums.reset_index()
+        amounts["words"] = amounts["effort"].map("{:.6g}".format) + " " + amounts["unit"]
+        said = amounts.groupby(["row", "method"])["words"].agg(", ".join).rename("effort_words")
+        count = count.merge(said.reset_index(), on=["row", "method"], how="left")
+        more = count["effort_words"].notna()
+        count.loc[more, "words"] = count["words"] + ", " + count["effort_words"]
+    joined = count.groupby("row")["words"].agg("; ".join)
+    text[joined.index.to_numpy(np.int64)] = joined.to_numpy(object)
+    return text
+
+
+def _add_catches(
+    table: pd.DataFrame, row: Ints, placements: pd.DataFrame, catches: pd.DataFrame
+) -> None:
+    require_columns(catches, ["placement_id", "species", "count", "count_kind"], "catches")
+    m = len(table)
+    at = placements.index.get_indexer(pd.Index(catches["placement_id"]))
+    where = np.where(at >= 0, row[at], -1) if len(row) else np.full(len(at), -1)
+    number, lower = catch_numbers(catches)
+    counts = (where >= 0) & (number > 0)
+    where, number, lower = where[counts], number[counts], lower[counts]
+    table["species"] = _listed(where, catches["species"][counts], m)
+    table["individuals"] = np.bincount(where, weights=number, minlength=m)
+    table["individuals_lower_bound"] = np.bincount(where, weights=lower, minlength=m) > 0

@@ -1,0 +1,214 @@
+"""Sampled stream length: the union of stretches, by catchment, order, reach, year or survey."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from layers.errors import FrameError
+from layers.fieldwork.looking import codes_of, local_dates, require_columns
+from layers.fieldwork.sampled_stretches import sampled_stretches
+from layers.network.catchments import ancestors
+from layers.network.intervals import Intervals, overlay, union_intervals
+from layers.network.reach_parts import cover_with_parts
+from layers.totals import ALL, RECORDS_ANEW, refuse_all
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from layers.network.graph import Network
+
+    Ints = NDArray[np.int64]
+    Floats = NDArray[np.float64]
+
+__all__ = ["GROUPINGS", "sampled_length"]
+
+GROUPINGS: Final = ("catchment", "strahler", "reach", "year", "survey")
+_OF_NETWORK: Final = ("catchment", "strahler", "reach")
+_WHOLE: Final = "whole"  # a key that all rows share, so that grouping by nothing needs no case
+_NO_YEAR: Final = 2**31  # sorts after every year
+
+
+def sampled_length(
+    network: Network,
+    stretches: pd.DataFrame,
+    placements: pd.DataFrame,
+    reach_parts: pd.DataFrame,
+    catchments: pd.DataFrame,
+    by: Sequence[str] = (),
+) -> pd.DataFrame:
+    """Measure how much stream was sampled, per method and across all methods.
+
+    Parameters
+    ----------
+    network
+        The network.
+    stretches
+        `placement_id`, `reach_id`, `from_m`, `to_m` [m].
+    placements
+        Index `placement_id`: `method`, `outcome`, `survey`, `set_at`, `timezone`. Only those
+        that caught something or stated a nil catch sampled.
+    reach_parts
+        `reach_id`, `from_m`, `to_m` [m], `catchment_id`.
+    catchments
+        Index `catchment_id`: `parent_id`.
+    by
+        Any of `catchment`, `strahler`, `reach`, `year` (local year of setting), `survey`.
+
+    Returns
+    -------
+    DataFrame
+        The `by` columns; `method` (`all` = union across methods); `sampled_length_m`,
+        overlapping and repeated stretches counted once [m]; `effort_length_m`, every stretch
+        counted each time [m]; `placements`, how many reach into the row; `network_length_m`,
+        length of the network in the row's catchment, order or reach [m]; `network_share`,
+        sampled by network length, 0 to 1.
+
+        A catchment's rows hold what lies in its nested catchments too, counted once; a
+        missing catchment means outside all. Without `year` or `survey` every part of the
+        network has a row for `all`, also where nothing was sampled. Sorted by the `by`
+        columns, then method, `all` last. `attrs["inputs"]` says what was used and left out.
+
+    Raises
+    ------
+    FrameError
+        A column is missing, `by` names an unknown or a repeated grouping, a reach or
+        catchment is unknown, or a catchment lies within itself.
+    """
+    columns = list(by)
+    if not set(columns) <= set(GROUPINGS) or len(set(columns)) < len(columns):
+        msg = f"by {', '.join(columns)}: give any of {', '.join(GROUPINGS)}, each once."
+        raise FrameError(msg)
+    require_columns(placements, ["method", "survey"], "placements")
+    sampled = sampled_stretches(network, stretches, placements)
+    holding = _Holding(network, reach_parts, catchments) if "catchment" in columns else None
+    rows = np.arange(len(network.length_m), dtype=np.int64)
+    whole = Intervals(rows, np.zeros(len(rows)), network.length_m)
+    names = _Names(network, holding, placements)
+
+    spatial = [_WHOLE, *(name for name in columns if name in _OF_NETWORK)]
+    cells = _pieces(network, whole, rows, holding)
+    cells["network_length_m"] = cells["to_m"] - cells["from_m"]
+    lengths = cells.groupby(spatial)["network_length_m"].sum().reset_index()
+
+    keys = [_WHOLE, *columns, "method"]
+    pieces = _pieces(network, sampled.intervals, sampled.placement, holding)
+    for name in ("method", "survey", "year"):
+        if name in keys:
+            pieces[name] = names.codes(name)[pieces["owner"]]
+    every_method = len(names.of["method"])
+    both = pd.concat([pieces, pieces.assign(method=every_method)], ignore_index=True)
+    frame = _measured(both, keys, len(rows), len(placements))
+    if len(spatial) == len(columns) + 1:
+        unsampled = lengths[spatial].assign(method=every_method)
+        frame = frame.merge(unsampled, on=keys, how="outer").fillna(0)
+    frame = frame.merge(lengths, on=spatial, how="left").sort_values(keys, ignore_index=True)
+
+    result = pd.DataFrame({name: names.decoded(name, frame[name]) for name in keys[1:]})
+    result["sampled_length_m"] = frame["sampled_length_m"]
+    result["effort_length_m"] = frame["effort_length_m"]
+    result["placements"] = frame["placements"].astype(np.int64)
+    result["network_length_m"] = frame["network_length_m"]
+    result["network_share"] = (frame["sampled_length_m"] / frame["network_length_m"]).clip(upper=1)
+    result.attrs["inputs"] = sampled.inputs
+    return result
+
+
+class _Holding:
+    """Parts of reaches by catchment, and what lies in what. Outside all comes last."""
+
+    def __init__(
+        self, network: Network, reach_parts: pd.DataFrame, catchments: pd.DataFrame
+    ) -> None:
+        require_columns(catchments, ["parent_id"], "catchments")
+        self.parts = cover_with_parts(network, reach_parts)
+        nested = ancestors(catchments)
+        self.names = pd.Index(catchments.index.astype("str")).sort_values()
+        self.outside = len(self.names)
+        own = codes_of(pd.Series(self.parts.names, dtype="str"), self.names, "Catchment")
+        self.code = np.append(own, self.outside)[self.parts.catchment]
+        # What lies outside all is held by nothing but itself.
+        inner = np.append(self.names.get_indexer(nested["catchment_id"]), self.outside)
+        outer = np.append(self.names.get_indexer(nested["ancestor_id"]), self.outside)
+        order = np.argsort(inner, kind="stable")
+        self.outer = outer[order].astype(np.int64)
+        self.count = np.bincount(inner, minlength=self.outside + 1)
+        self.first = np.cumsum(self.count) - self.count
+
+
+class _Names:
+    """Codes and names of what rows are grouped by; codes sort as names do, missing last."""
+
+    def __init__(
+        self, network: Network, holding: _Holding | None, placements: pd.DataFrame
+    ) -> None:
+        self.placements = placements
+        self.of: dict[str, pd.Index] = {
+            "reach": network.reaches.index,
+            "catchment": holding.names if holding else pd.Index([], dtype="str"),
+        }
+        for name in ("method", "survey"):
+            self.of[name] = pd.Index(placements[name].dropna().unique()).sort_values()
+        refuse_all(self.of["method"], "method", RECORDS_ANEW)
+
+    def codes(self, name: str) -> Ints:
+        """Code of each placement."""
+        if name == "year":
+            year: Ints = local_dates(self.placements).dt.year.fillna(_NO_YEAR).to_numpy(np.int64)
+            return year
+        code = self.of[name].get_indexer(pd.Index(self.placements[name])).astype(np.int64)
+        missing = len(self.of[name]) + (name == "method")  # the code of `all` lies between
+        return np.where(code < 0, missing, code)
+
+    def decoded(self, name: str, codes: pd.Series) -> pd.Series:
+        """Names again; missing where there is none."""
+        if name == "strahler":
+            return codes.astype(np.int64)
+        if name == "year":
+            return codes.mask(codes == _NO_YEAR).astype("Int64")
+        last = [ALL, None] if name == "method" else [None]
+        table = np.array([*self.of[name], *last], dtype=object)
+        return pd.Series(table[codes.to_numpy()], index=codes.index, dtype="str")
+
+
+def _pieces(
+    network: Network, intervals: Intervals, owner: Ints, holding: _Holding | None
+) -> pd.DataFrame:
+    """Intervals with the part of the network each lies in, once per catchment that holds it."""
+    row, from_m, to_m = intervals
+    frame: dict[str, Ints | Floats | int] = {}
+    if holding is not None:
+        cut = overlay(intervals, holding.parts.intervals)
+        leaf = holding.code[cut.part]
+        count = holding.count[leaf]
+        piece = np.repeat(np.arange(len(leaf)), count)
+        step = np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count)
+        frame["catchment"] = holding.outer[holding.first[leaf[piece]] + step]
+        row, owner = row[cut.interval[piece]], owner[cut.interval[piece]]
+        from_m, to_m = cut.from_m[piece], cut.to_m[piece]
+    frame |= {
+        "strahler": network.strahler[row], "reach": row, "owner": owner,
+        "from_m": from_m, "to_m": to_m,
+    }  # fmt: skip
+    return pd.DataFrame(frame).assign(**{_WHOLE: 0})
+
+
+def _measured(pieces: pd.DataFrame, keys: list[str], reaches: int, owners: int) -> pd.DataFrame:
+    """Union, effort length and number of placements of each combination of `keys`."""
+    cell = pieces.groupby(keys, sort=True).ngroup().to_numpy(np.int64)
+    table = pieces[keys].iloc[np.unique(cell, return_index=True)[1]].reset_index(drop=True)
+    row = pieces["reach"].to_numpy(np.int64)
+    from_m, to_m = pieces["from_m"].to_numpy(), pieces["to_m"].to_numpy()
+    joined = union_intervals(cell * reaches + row, from_m, to_m)
+    count = len(table)
+    pairs = np.unique(cell * max(owners, 1) + pieces["owner"].to_numpy(np.int64))
+    table["sampled_length_m"] = np.bincount(
+        joined.group // reaches, weights=joined.length_m, minlength=count
+    )
+    table["effort_length_m"] = np.bincount(cell, weights=to_m - from_m, minlength=count)
+    table["placements"] = np.bincount(pairs // max(owners, 1), minlength=count)
+    return table

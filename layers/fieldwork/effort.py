@@ -1,0 +1,448 @@
+"""How hard each gear fished: soak time, local nights, and effort in each method's own units.
+
+Efforts of different units are never added. What is missing stays missing, with the reason.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from layers.areas import ellipsoidal_area_m2
+from layers.errors import FrameError
+from layers.fieldwork.looking import (
+    codes_of,
+    codes_within,
+    inputs_of,
+    left_out_by_outcome,
+    local_dates,
+    local_times,
+    looked,
+    nested_catchments,
+    require_columns,
+)
+from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+__all__ = [
+    "EFFORT_UNITS",
+    "EffortUnit",
+    "effort_of",
+    "effort_totals",
+    "main_units",
+    "nights",
+    "soak_time_h",
+    "unit_words",
+]
+
+# A night counts when the gear stood in the water for so long between local 00:00 and 04:00.
+_HALF_A_NIGHT: Final = pd.Timedelta(hours=2)
+_NIGHTS: Final = ("trap_night", "net_night")
+
+
+@dataclass(frozen=True)
+class EffortUnit:
+    """One way to count effort.
+
+    Attributes
+    ----------
+    label
+        Plural name for people.
+    unit
+        Text behind a figure of effort.
+    columns
+        Placement columns it is computed from.
+    cpue_per, cpue_unit
+        Catch per unit effort is given per so many units, and this text names it.
+    computed_from
+        What it is computed from, in words for people.
+    one
+        Text behind a figure of 1, where it is another.
+    """
+
+    label: str
+    unit: str
+    columns: tuple[str, ...]
+    cpue_per: float
+    cpue_unit: str
+    computed_from: str
+    one: str = ""
+
+
+EFFORT_UNITS: Final[dict[str, EffortUnit]] = {
+    "trap_night": EffortUnit(
+        "Trap-nights",
+        "trap-nights",
+        ("set_at", "lifted_at", "gear_count"),
+        1,
+        "fish per trap-night",
+        "local nights between set and lift, times the number of traps",
+        "trap-night",
+    ),
+    "net_night": EffortUnit(
+        "Net-nights",
+        "net-nights",
+        ("set_at", "lifted_at", "gear_count"),
+        1,
+        "fish per net-night",
+        "local nights between set and lift, times the number of nets",
+        "net-night",
+    ),
+    "soak_hour": EffortUnit(
+        "Soak hours",
+        "gear-hours",
+        ("set_at", "lifted_at", "gear_count"),
+        1,
+        "fish per gear-hour",
+        "hours between set and lift, times the number of gears",
+        "gear-hour",
+    ),
+    "lift": EffortUnit(
+        "Lifts", "lifts", ("lifts",), 1, "fish per lift", "lifts on the field sheet", "lift"
+    ),
+    "haul": EffortUnit(
+        "Hauls", "hauls", ("lifts",), 1, "fish per haul", "hauls on the field sheet", "haul"
+    ),
+    "minute": EffortUnit(
+        "Minutes", "min", ("minutes",), 1, "fish per minute", "minutes on the field sheet"
+    ),
+    "pass": EffortUnit(
+        "Passes", "passes", ("passes",), 1, "fish per pass", "passes on the field sheet", "pass"
+    ),
+    "square_metre": EffortUnit("Area", "m²", ("area_m2",), 100, "fish per 100 m²", "area fished"),
+    "metre": EffortUnit(
+        "Length", "m", ("stretch_length_m",), 100, "fish per 100 m", "length of the stretch"
+    ),
+}
+
+
+def unit_words(effort: pd.Series, effort_unit: pd.Series) -> pd.Series:
+    """Text behind each figure of effort, in the singular where it is one.
+
+    Parameters
+    ----------
+    effort, effort_unit
+        n figures, and for each its key in `EFFORT_UNITS`.
+
+    Returns
+    -------
+    Series
+        n texts, index of `effort_unit`.
+
+    Examples
+    --------
+    >>> unit_words(pd.Series([1, 2, 1]), pd.Series(["pass", "pass", "minute"])).tolist()
+    ['pass', 'passes', 'min']
+    """
+    many = effort_unit.map({key: unit.unit for key, unit in EFFORT_UNITS.items()})
+    one = effort_unit.map({key: unit.one or unit.unit for key, unit in EFFORT_UNITS.items()})
+    return one.where(effort == 1, many).astype("str")
+
+
+def soak_time_h(placements: pd.DataFrame) -> pd.Series:
+    """Elapsed hours between set and lift, across clock changes as they passed.
+
+    Parameters
+    ----------
+    placements
+        `set_at`, `lifted_at`, aware.
+
+    Returns
+    -------
+    Series
+        Index of `placements`. [h] Missing where either time is.
+    """
+    require_columns(placements, ["set_at", "lifted_at"], "placements")
+    gone = pd.DatetimeIndex(placements["lifted_at"]) - pd.DatetimeIndex(placements["set_at"])
+    return pd.Series(gone.total_seconds() / 3600.0, index=placements.index, name="soak_time_h")
+
+
+def nights(placements: pd.DataFrame) -> pd.Series:
+    """Local nights between set and lift.
+
+    A night is counted on each local date on which the gear stood in the water for at least
+    two of the four hours from 00:00 to 04:00 by the clock there. So one evening to the next
+    morning is one night, gear set at 00:30 and lifted at 07:00 fished one night too, gear set
+    at 23:50 and lifted at 00:10 fished none, nor did gear set and lifted by day, and a clock
+    change changes nothing. The hours are our choice: common practice counts nights but does
+    not say what a part of one is.
+
+    Parameters
+    ----------
+    placements
+        `set_at`, `lifted_at`, aware; `timezone`.
+
+    Returns
+    -------
+    Series
+        Index of `placements`, whole numbers as float; missing where either time is, or
+        where the gear was lifted before it was set.
+
+    Examples
+    --------
+    >>> traps = pd.DataFrame({
+    ...     "set_at": pd.to_datetime(["2025-06-01T18:00Z", "2025-06-01T22:50Z"]),
+    ...     "lifted_at": pd.to_datetime(["2025-06-03T08:00Z", "2025-06-01T23:10Z"]),
+    ...     "timezone": "Europe/Dublin"})
+    >>> nights(traps).tolist()
+    [2.0, 0.0]
+    """
+    set_local, lifted_local = (
+        local_times(placements, column) for column in ("set_at", "lifted_at")
+    )
+    # Two of the four hours: it stood there at 02:00, and for two hours at least.
+    first = (set_local - _HALF_A_NIGHT).dt.ceil("D")
+    last = (lifted_local - _HALF_A_NIGHT).dt.floor("D")
+    counted: pd.Series = ((last - first) / pd.Timedelta(days=1) + 1).clip(lower=0)
+    counted[lifted_local - set_local < _HALF_A_NIGHT] = 0.0
+    backwards = soak_time_h(placements) < 0
+    counted[backwards] = np.nan
+    return counted.rename("nights")
+
+
+def effort_of(
+    placements: pd.DataFrame, methods: pd.DataFrame, stretch_length_m: pd.Series | None = None
+) -> pd.DataFrame:
+    """Effort of every placement in every unit of its method.
+
+    Nights and hours are multiplied by `gear_count`; a placement is one gear where that is
+    not stated. Area is the stated one, else by the method's `area_rule`: of the polygon on
+    the ellipsoid, or wetted width times stretch length.
+
+    Parameters
+    ----------
+    placements
+        Index `placement_id`; `method`, and the columns the units need (`EFFORT_UNITS`).
+    methods
+        Index `method`; `effort_units` (lists), `area_rule`.
+    stretch_length_m
+        Length of the stretch cut from the reaches by placement [m], used where none is
+        stated: what the team measured is what it fished, also where the mapped line is
+        straighter than the stream or ends too early.
+
+    Returns
+    -------
+    DataFrame
+        `placement_id`, `effort_unit`, `effort`, `problem`; placements in order, units in the
+        method's order. `effort` is missing where `problem` says what lacks. It is 0 in nights
+        alone: of gear that fished none, whose soak hours are known all the same.
+
+    Raises
+    ------
+    FrameError
+        A method is not in its list or names an unknown unit.
+    CrsError
+        Polygons are to be measured and the frame states no CRS.
+    """
+    require_columns(placements, ["method"], "placements")
+    require_columns(methods, ["effort_units", "area_rule"], "methods")
+    units = methods["effort_units"].explode().dropna()
+    strange = sorted(set(units) - set(EFFORT_UNITS))
+    if strange:
+        known = ", ".join(EFFORT_UNITS)
+        raise FrameError(f"Effort unit {', '.join(strange)} is unknown; use one of {known}.")
+    codes_of(placements["method"], methods.index, "Method")
+    measured = pd.DataFrame(
+        _measures(placements, methods, stretch_length_m), index=placements.index
+    )
+    if placements.empty:
+        empty = {"placement_id": "str", "effort_unit": "str", "effort": "float64", "problem": "str"}
+        return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in empty.items()})
+    order = pd.DataFrame(
+        {"method": units.index, "effort_unit": units.to_numpy(), "rank": np.arange(len(units))}
+    )
+    long = pd.DataFrame(
+        {"method": placements["method"].to_numpy(), "row": np.arange(len(placements))}
+    ).merge(order, on="method")
+    long = long.sort_values(["row", "rank"], ignore_index=True)
+    column = pd.Index(measured.columns).get_indexer(pd.Index(long["effort_unit"]))
+    effort = measured.to_numpy(dtype=np.float64)[long["row"], column]
+    lacking = ~(effort > 0) & ~(long["effort_unit"].isin(_NIGHTS).to_numpy() & (effort == 0))
+    reasons = (
+        {key: f"{' or '.join(unit.columns)} missing or zero" for key, unit in EFFORT_UNITS.items()}
+        | dict.fromkeys(
+            (*_NIGHTS, "soak_hour"), "set_at or lifted_at missing or in the wrong order"
+        )
+        | {
+            "square_metre": "no area_m2, polygon, or wetted_width_m with a stretch length",
+            "metre": "no stretch and no stretch_length_m",
+        }
+    )
+    return pd.DataFrame(
+        {
+            "placement_id": placements.index.to_numpy()[long["row"]],
+            "effort_unit": long["effort_unit"].to_numpy(),
+            "effort": np.where(lacking, np.nan, effort),
+            "problem": np.where(lacking, long["effort_unit"].map(reasons), ""),
+        }
+    ).astype({"placement_id": "str", "effort_unit": "str", "problem": "str"})
+
+
+def _measures(
+    placements: pd.DataFrame, methods: pd.DataFrame, stretch_length_m: pd.Series | None
+) -> dict[str, npt.NDArray[np.float64]]:
+    blank = pd.Series(np.nan, index=placements.index)
+
+    def column(name: str) -> pd.Series:
+        return placements.get(name, blank).astype("float64")
+
+    gears = column("gear_count").fillna(1.0)
+    gears = gears.where(gears > 0)
+    length = column("stretch_length_m")
+    if stretch_length_m is not None:
+        length = length.fillna(stretch_length_m.reindex(placements.index).astype("float64"))
+    stand_nights, stand_h = blank, blank
+    if {"set_at", "lifted_at"} <= set(placements.columns):
+        stand_nights, stand_h = nights(placements) * gears, soak_time_h(placements) * gears
+    values = {
+        key: column(unit.columns[0])
+        for key, unit in EFFORT_UNITS.items()
+        if len(unit.columns) == 1  # as on the field sheet, unless computed below
+    } | {
+        "trap_night": stand_nights,
+        "net_night": stand_nights,
+        "soak_hour": stand_h,
+        "square_metre": _area_m2(placements, methods, length),
+        "metre": length,
+    }
+    return {key: values[key].to_numpy(dtype=np.float64) for key in EFFORT_UNITS}
+
+
+def _area_m2(placements: pd.DataFrame, methods: pd.DataFrame, length: pd.Series) -> pd.Series:
+    blank = pd.Series(np.nan, index=placements.index)
+    area = placements.get("area_m2", blank).astype("float64")
+    rule = placements["method"].map(methods["area_rule"])
+    unknown = area.isna()
+    sides = unknown & (rule == "width_times_length")
+    if sides.any() and "wetted_width_m" in placements:
+        area = area.mask(sides, placements["wetted_width_m"].astype("float64") * length)
+    drawn = unknown & (rule == "polygon")
+    if drawn.any() and "shape" in placements:
+        shapes = placements.loc[drawn, "shape"].to_numpy(dtype=object)
+        area.loc[drawn] = ellipsoidal_area_m2(shapes, getattr(placements, "crs", None))
+    return area
+
+
+def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
+    """Name the unit that each method is counted in where only one can be shown.
+
+    It is the first of the method's units in which at least half of its placements that fished
+    properly have an effort above 0; where no unit serves so many, the one that serves most.
+    Electric fishing without a stated width then comes out per minute, not as nothing at all,
+    and traps set and lifted by day come out in hours. Tables, figures and files all take it.
+
+    Parameters
+    ----------
+    placements
+        Index `placement_id`; `method`, `outcome`.
+    effort
+        What `effort_of` gave.
+
+    Returns
+    -------
+    Series
+        Index `method`, those that fished; key of `EFFORT_UNITS`.
+
+    Examples
+    --------
+    >>> placements = pd.DataFrame({"method": "seine", "outcome": "nil"}, index=["a", "b", "c"])
+    >>> effort = pd.DataFrame({"placement_id": ["a", "a", "b", "b", "c", "c"],
+    ...     "effort_unit": ["haul", "square_metre"] * 3, "effort": [np.nan, 10, 4, 10, 5, 10]})
+    >>> main_units(placements, effort).to_dict()
+    {'seine': 'haul'}
+    """
+    fished = placements.loc[looked(placements), "method"]
+    method = effort["placement_id"].map(fished)
+    counted = (
+        (effort["effort"] > 0)
+        .groupby([method, effort["effort_unit"]], sort=False)
+        .sum()
+        .rename_axis(["method", "effort_unit"])
+        .astype("float64")
+        .reset_index(name="known")
+    )
+    enough = 2 * counted["known"] >= counted["method"].map(fished.value_counts())
+    counted["known"] = counted["known"].mask(enough, np.inf)  # the first of them serves
+    first = counted.groupby("method")["known"].idxmax()
+    return counted.loc[first].set_index("method")["effort_unit"]
+
+
+def effort_totals(
+    placements: pd.DataFrame,
+    effort: pd.DataFrame,
+    *,
+    catchment_of: pd.Series,
+    ancestors: pd.DataFrame,
+    by_year: bool = False,
+) -> pd.DataFrame:
+    """Effort per method and catchment, in every unit, of gear that fished properly.
+
+    Parameters
+    ----------
+    placements
+        Index `placement_id`; `method`, `outcome`, `set_at`, `timezone`.
+    effort
+        What `effort_of` gave.
+    catchment_of
+        Smallest catchment of each placement; missing = outside all.
+    ancestors
+        Long frame `catchment_id`, `ancestor_id`, each catchment its own ancestor too.
+    by_year
+        Split by the local year of setting.
+
+    Returns
+    -------
+    DataFrame
+        `method`, `catchment` (`all` = everywhere, also outside every catchment), `year` when
+        asked for, `effort_unit`, `placements`, `placements_without_effort`, of which
+        `placements_without_any` tell their effort in no unit, `effort`; `main_unit`, whether
+        it is the unit of `main_units` for all these placements.
+        `attrs["inputs"]` holds what was used.
+    """
+    require_columns(placements, ["method", "outcome", "set_at", "timezone"], "placements")
+    names, inner, outer = nested_catchments(ancestors)
+    refuse_all(names, "catchment", CATCHMENTS_ANEW)
+    used = looked(placements)
+    rows = codes_within(effort["placement_id"], placements.index)
+    keep = (rows >= 0) & used[np.maximum(rows, 0)] if len(placements) else rows >= 0
+    rows = rows[keep]
+    told = np.zeros(len(placements), dtype=bool)
+    told[rows[effort["effort"].notna().to_numpy()[keep]]] = True
+    long = pd.DataFrame(
+        {
+            "method": placements["method"].to_numpy()[rows],
+            "year": local_dates(placements).dt.year.to_numpy()[rows],
+            "effort_unit": effort["effort_unit"].to_numpy()[keep],
+            "effort": effort["effort"].to_numpy()[keep],
+            "untold": ~told[rows],
+            "home": codes_within(catchment_of.reindex(placements.index), names)[rows],
+        }
+    )
+    nesting = pd.DataFrame({"home": inner, "catchment": names.to_numpy()[outer]})
+    within = pd.concat(
+        [long.merge(nesting, on="home"), long.assign(catchment=ALL)], ignore_index=True
+    )
+    keys = ["method", "catchment", *(["year"] if by_year else []), "effort_unit"]
+    totals = (
+        within.assign(lacking=within["effort"].isna())
+        .groupby(keys, as_index=False)
+        .agg(
+            placements=("effort", "size"),
+            placements_without_effort=("lacking", "sum"),
+            placements_without_any=("untold", "sum"),
+            effort=("effort", "sum"),
+        )
+        .astype({"method": "str", "catchment": "str", "effort_unit": "str"})
+    )
+    totals["effort"] = totals["effort"].mask(
+        totals["placements"] == totals["placements_without_effort"]
+    )
+    units = totals["method"].map(main_units(placements, effort))
+    totals["main_unit"] = (totals["effort_unit"] == units).astype(bool)
+    totals.attrs["inputs"] = inputs_of(placements, used, left_out_by_outcome(placements))
+    return totals

@@ -1,0 +1,144 @@
+"""What each placement says about chosen species, and how that adds up by year and method.
+
+The states follow `layers.estimates.occurrence`: a record is a record, also by a method not listed for the
+species or in disturbed gear; else a placement looked when it fished properly by a method that
+can detect one of the species.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from layers.fieldwork.looking import (
+    catch_numbers,
+    codes_of,
+    codes_within,
+    detectable,
+    local_dates,
+    looked,
+    require_columns,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+__all__ = ["STATES", "looks", "looks_by_year"]
+
+STATES: Final = ("found", "not_found", "other_gear", "no_look")
+
+
+def looks(
+    placements: pd.DataFrame,
+    catches: pd.DataFrame,
+    species: pd.DataFrame,
+    methods: pd.DataFrame,
+    *,
+    chosen: Collection[str] = (),
+) -> pd.DataFrame:
+    """Say of each placement whether it found any of the chosen species, or looked in vain.
+
+    Parameters
+    ----------
+    placements
+        Index `placement_id`; `method`, `outcome`, `set_at`, `timezone`, and `year` where some
+        are shown by their year alone.
+    catches
+        `placement_id`, `species`, `count`, `count_kind`.
+    species, methods
+        Frames of the contract in DEVELOPERS.md.
+    chosen
+        Scientific names; empty = every species.
+
+    Returns
+    -------
+    DataFrame
+        Index of `placements`. `date` (local day of setting), `year` (float), `state`: `found`,
+        `not_found` (it looked), `other_gear` (its method finds none of them), `no_look` (lost,
+        disturbed or not recorded); `individuals`, `lower_bound` (bool) and `species` (how many)
+        of the catch of chosen species.
+
+    Raises
+    ------
+    FrameError
+        A column is missing, or a method is not in its list.
+
+    Examples
+    --------
+    >>> traps = pd.DataFrame({"method": "trap", "outcome": ["caught", "nil", "lost"],
+    ...     "set_at": pd.to_datetime(["2025-06-01T18:00Z"] * 3), "timezone": "UTC"},
+    ...     index=["A", "B", "C"])
+    >>> rows = pd.DataFrame({"placement_id": ["A"], "species": ["Tinca tinca"], "count": [3],
+    ...     "count_kind": ["at_least"]})
+    >>> fish = pd.DataFrame({"habitats": "still"}, index=["Tinca tinca"])
+    >>> gear = pd.DataFrame({"habitats": "still"}, index=["trap"])
+    >>> looks(traps, rows, fish, gear)["state"].tolist()
+    ['found', 'not_found', 'no_look']
+    """
+    require_columns(placements, ["method", "outcome"], "placements")
+    at = codes_within(catches["placement_id"], placements.index)
+    number, lower = catch_numbers(catches)
+    keep = (at >= 0) & (number > 0)
+    if chosen:
+        keep &= catches["species"].isin(list(chosen)).to_numpy(dtype=bool)
+    n = len(placements)
+    individuals = np.bincount(at[keep], number[keep], minlength=n)
+    bound = np.bincount(at[keep], lower[keep], minlength=n) > 0
+    pairs = pd.DataFrame({"at": at[keep], "species": catches["species"].to_numpy()[keep]})
+    kinds = np.bincount(pairs.drop_duplicates()["at"].to_numpy(np.int64), minlength=n)
+    able = np.ones(len(methods), dtype=bool)
+    if chosen:
+        able = detectable(species.loc[species.index.isin(list(chosen))], methods).any().to_numpy()
+    method = codes_of(placements["method"], methods.index, "Method")
+    state = np.select(
+        [individuals > 0, ~looked(placements), ~able[method] if n else np.zeros(0, bool)],
+        ["found", "no_look", "other_gear"],
+        default="not_found",
+    )
+    date = local_dates(placements)
+    year = date.dt.year.astype("float64")
+    if "year" in placements:
+        year = year.fillna(placements["year"].astype("float64"))
+    return pd.DataFrame(
+        {
+            "date": date,
+            "year": year,
+            "state": pd.Series(state, index=placements.index, dtype="str"),
+            "individuals": individuals,
+            "lower_bound": bound,
+            "species": kinds,
+        },
+        index=placements.index,
+    )
+
+
+def looks_by_year(seen: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
+    """Add looks up by year and method.
+
+    Parameters
+    ----------
+    seen
+        What :func:`looks` gave.
+    placements
+        The same placements, for `method`.
+
+    Returns
+    -------
+    DataFrame
+        `year` (missing = no date on record), `method`, `placements` that looked,
+        `placements_found`, `individuals`, `lower_bound`; by year and method.
+    """
+    used = seen["state"].isin(("found", "not_found"))
+    return (
+        seen[used]
+        .assign(method=placements["method"], hit=seen["state"] == "found")
+        .groupby(["year", "method"], as_index=False, dropna=False)
+        .agg(
+            placements=("state", "size"),
+            placements_found=("hit", "sum"),
+            individuals=("individuals", "sum"),
+            lower_bound=("lower_bound", "any"),
+        )
+    )

@@ -1,0 +1,180 @@
+"""What the public sees of placements, catches and what hangs on them, once covers are known."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from layers.fieldwork.generalising import cell_uncertainty_m
+from layers.fieldwork.looking import require_columns
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    from layers.crs import CrsLike
+
+    Bools = NDArray[np.bool_]
+
+__all__ = [
+    "GENERALISED_COLUMNS",
+    "public_catches",
+    "public_owned",
+    "public_placements",
+    "shown_squares",
+]
+
+# What a public placements frame says about its own exactness.
+GENERALISED_COLUMNS: Final = (
+    "generalised_km",
+    "year",
+    "coordinate_uncertainty_m",
+    "data_generalizations",
+)
+# All that a covered placement still tells, besides its cell and year.
+_KEPT_OF_COVERED: Final = ("method", "outcome")
+_KEPT_OF_CATCH: Final = ("placement_id", "species", "count", "count_kind", "life_stage")
+# Rows of one placement are told in an order of their own, not that of entry.
+_ORDER_OF_LENGTHS: Final = ("species", "pass_no", "length_mm", "weight_g")
+# Free words and people's names can tell a place or a day of another placement.
+_NEVER_PUBLIC: Final = ("crew", "permit", "notes", "batch_id")
+
+
+def public_placements(
+    placements: gpd.GeoDataFrame, covers: pd.DataFrame, site_names: dict[str, str]
+) -> gpd.GeoDataFrame:
+    """Placements as the public sees them, by public id.
+
+    Parameters
+    ----------
+    placements
+        Placements as stored.
+    covers
+        Of :func:`layers.fieldwork.generalising.cover_placements`; placements without one are left out.
+    site_names
+        Public name of each site; a site's own name numbers its neighbours too often.
+
+    Returns
+    -------
+    GeoDataFrame
+        Index `placement_id` holds public ids, sorted. A covered placement keeps method and
+        outcome; its point is the cell's centre, everything else is missing. Added:
+        `generalised_km` (missing = as recorded), `year`, `coordinate_uncertainty_m`,
+        `data_generalizations` (what was done, in words).
+    """
+    require_columns(covers, ["public_id", "step_km", "cell_x", "cell_y", "year"], "covers")
+    rows = placements.index.get_indexer(covers.index)
+    order = np.argsort(covers["public_id"].to_numpy(object), kind="stable")
+    covers, rows = covers.iloc[order], rows[order]
+    points = np.asarray(placements.geometry, object)[rows]
+    covered = covers["step_km"].to_numpy() > 0
+    points[covered] = shapely.points(covers.loc[covered, ["cell_x", "cell_y"]].to_numpy(float))
+    side = covers["step_km"].where(covered).astype("float64")
+    shown = pd.DataFrame(placements).drop(columns=placements.geometry.name).iloc[rows]
+    shown = _without(shown, covered, _KEPT_OF_COVERED, _NEVER_PUBLIC)
+    uncertainty = shown["position_uncertainty_m"].astype("float64").to_numpy()
+    shown = shown.assign(
+        timezone=shown["timezone"].fillna("UTC"),
+        site=shown["site"].map(site_names).astype("str"),
+        generalised_km=side,
+        year=covers["year"].astype("float64"),
+        coordinate_uncertainty_m=np.where(covered, cell_uncertainty_m(side), uncertainty),
+        data_generalizations=_statements(side),
+    )
+    shown.index = pd.Index(covers["public_id"], name="placement_id", dtype="str")
+    return gpd.GeoDataFrame(shown, geometry=points, crs=placements.crs)
+
+
+def _without(
+    frame: pd.DataFrame, covered: Bools, kept: tuple[str, ...], never: tuple[str, ...]
+) -> pd.DataFrame:
+    """Take out of covered rows all but `kept`, and out of every row `never`."""
+    gone = covered[:, None] & ~frame.columns.isin(kept)[None, :]
+    gone |= frame.columns.isin(never)[None, :]
+    return frame.mask(gone) if gone.any() else frame
+
+
+def _statements(side: pd.Series) -> pd.Series:
+    words = {
+        step: f"Coordinates generalised to the centre of a {step:g} km grid cell, the date to "
+        "the year; other details withheld."
+        for step in side.dropna().unique().tolist()
+    }
+    return side.map(words).astype("str")
+
+
+def shown_squares(centres: ArrayLike, side_km: ArrayLike, crs: CrsLike) -> gpd.GeoDataFrame:
+    """Grid cells that stand in place of positions, each once.
+
+    Parameters
+    ----------
+    centres
+        Centres of the cells, (n, 2). [m]
+    side_km
+        Side of each, (n,); 0 or missing = an exact position, which has none.
+    crs
+        Projected CRS of the centres.
+
+    Returns
+    -------
+    GeoDataFrame
+        Polygons in `crs`, with vertices along their sides, since these are curves on most
+        other maps; `generalised_km`. By side and centre.
+
+    Examples
+    --------
+    >>> cells = shown_squares([[355_000, 5_835_000]] * 2, [10, 10], "EPSG:32629")
+    >>> cells.area.tolist(), cells["generalised_km"].tolist()
+    ([100000000.0], [10.0])
+    """
+    held = np.column_stack([np.asarray(side_km, np.float64), np.asarray(centres, np.float64)])
+    held = np.unique(held[held[:, 0] > 0], axis=0)
+    half = 500.0 * held[:, :1]
+    edges = np.hstack([held[:, 1:] - half, held[:, 1:] + half])
+    squares = shapely.segmentize(shapely.box(*edges.T), half.ravel() / 2)
+    return gpd.GeoDataFrame({"generalised_km": held[:, 0]}, geometry=squares, crs=crs)
+
+
+def public_catches(catches: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
+    """Catches as the public sees them, by public placement, numbered within this answer.
+
+    Of covered placements species, count, count kind and life stage stay. Row numbers follow the
+    public order, so that neither gaps nor order tell what was entered beside what.
+    """
+    shown = _renamed(catches, covers)
+    steps = covers.set_index("public_id")["step_km"]
+    covered = steps.reindex(pd.Index(shown["placement_id"])).to_numpy() > 0
+    shown = _without(shown, covered, _KEPT_OF_CATCH, ("notes",))
+    order = ["placement_id", "species", "pass_no", "life_stage", "count_kind", "count"]
+    shown = shown.sort_values(order, ignore_index=True)
+    shown.index.name = "catch_id"
+    return shown
+
+
+def public_owned(frame: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
+    """Rows of exact placements alone (lengths, snaps, stretches), by public id, in its order.
+
+    Parameters
+    ----------
+    frame
+        Frame with `placement_id` as a column or as its index.
+    covers
+        Of :func:`layers.fieldwork.generalising.cover_placements`.
+    """
+    exact = covers[covers["step_km"] == 0]
+    if frame.index.name == "placement_id":
+        held = frame.loc[frame.index.isin(exact.index)]
+        names = exact["public_id"].reindex(held.index)
+        return held.set_axis(pd.Index(names, name="placement_id", dtype="str")).sort_index()
+    shown = _renamed(frame, exact)
+    order = ["placement_id", *(name for name in _ORDER_OF_LENGTHS if name in shown)]
+    return shown.sort_values(order, kind="stable", ignore_index=True)
+
+
+def _renamed(frame: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
+    rows = covers.index.get_indexer(pd.Index(frame["placement_id"]))
+    names = covers["public_id"].array.take(rows[rows >= 0])
+    return frame[rows >= 0].assign(placement_id=pd.array(names, dtype="str"))

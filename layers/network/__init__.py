@@ -1,0 +1,1 @@
+"""The stream network: graph, order, checks, distances, intervals of measure, snapping."""

@@ -1,0 +1,71 @@
+"""Cut lines out of reaches by measure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from layers.network.graph import Network
+
+    Ints = NDArray[np.int64]
+    Floats = NDArray[np.float64]
+
+__all__ = ["cut_lines", "place_on_reach"]
+
+
+def place_on_reach(network: Network, rows: Ints, measure_m: Floats) -> Floats:
+    """Coordinates of places given by reach row and measure, (n, 2). [m]."""
+    lines = np.asarray(network.reaches.geometry)[rows]
+    xy: Floats = shapely.get_coordinates(shapely.line_interpolate_point(lines, measure_m))
+    return xy
+
+
+def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> NDArray[np.object_]:
+    """Cut the part between two measures out of each reach, all at once.
+
+    Parameters
+    ----------
+    network
+        The network.
+    rows
+        Row of the reach of each cut, (k,).
+    from_m, to_m
+        Its measures, `from_m` < `to_m`, within the reach, (k,). [m]
+
+    Returns
+    -------
+    ndarray of LineString
+        Drawn downstream, (k,).
+    """
+    count = len(rows)
+    if not count:
+        return np.empty(0, object)
+    reach, own = np.unique(rows, return_inverse=True)
+    lines = np.asarray(network.reaches.geometry)[reach]
+    xy, of_line = shapely.get_coordinates(lines, return_index=True)
+    step = np.hypot(*np.diff(xy, axis=0, prepend=xy[:1]).T)
+    first = np.searchsorted(of_line, np.arange(len(reach)))
+    step[first] = 0.0
+    along = np.cumsum(step)
+    along -= along[first][of_line]
+    size = np.bincount(of_line, minlength=len(reach))[own]
+    of_cut = np.repeat(np.arange(count), size)
+    vertex = np.arange(len(of_cut)) + np.repeat(first[own] - (np.cumsum(size) - size), size)
+    # Sums of segment lengths differ from line lengths in their last digits.
+    inside = (along[vertex] > from_m[of_cut] + 1e-6) & (along[vertex] < to_m[of_cut] - 1e-6)
+    of_cut, vertex = of_cut[inside], vertex[inside]
+    ends = [shapely.line_interpolate_point(lines[own], measure) for measure in (from_m, to_m)]
+    each = np.arange(count)
+    number = np.concatenate([each, of_cut, each])
+    measure = np.concatenate([from_m, along[vertex], to_m])
+    place = np.concatenate(
+        [shapely.get_coordinates(ends[0]), xy[vertex], shapely.get_coordinates(ends[1])]
+    )
+    order = np.lexsort((measure, number))
+    cut: NDArray[np.object_] = shapely.linestrings(place[order], indices=number[order])
+    return cut

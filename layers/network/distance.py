@@ -1,0 +1,217 @@
+"""Distance along the network, either way, from any place to the nearest sampled stretch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from layers.errors import FrameError
+from layers.network.half_edges import half_edges
+from layers.network.intervals import Intervals, as_intervals, complement, union_intervals
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    from layers.network.graph import Network
+
+    Ints = NDArray[np.int64]
+    Floats = NDArray[np.float64]
+
+__all__ = ["SHORTEST_PIECE_M", "SampledDistance", "distance_to_sampled", "node_distance"]
+
+# Measures come out of sums of coordinates; what is left between two of them below a
+# micrometre is rounding, not stream.
+SHORTEST_PIECE_M = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class SampledDistance:
+    """How far every place of a network is from the nearest sampled stretch.
+
+    Attributes
+    ----------
+    network
+        The network measured.
+    sampled
+        Joined sampled intervals; `group` is the reach's row.
+    unsampled
+        The pieces between them, k of them, sorted by reach and measure.
+    node_m
+        Distance of each node; infinite where its connected part holds no sample, (n,). [m]
+    from_m, to_m
+        Distance at the upper and at the lower end of each unsampled piece, (k,). [m]
+    """
+
+    network: Network
+    sampled: Intervals
+    unsampled: Intervals
+    node_m: Floats
+    from_m: Floats
+    to_m: Floats
+
+    @property
+    def farthest_m(self) -> Floats:
+        """Distance from the farthest point within each unsampled piece, (k,). [m].
+
+        From a piece one leaves by either end. The two ways are equally long where the
+        distance is greatest: half of both end distances and the piece's length together.
+        """
+        farthest: Floats = (self.from_m + self.to_m + self.unsampled.length_m) / 2.0
+        return farthest
+
+    @property
+    def farthest_measure_m(self) -> Floats:
+        """Measure of that point on its reach; missing where nothing is sampled, (k,). [m]."""
+        known = np.isfinite(self.from_m) & np.isfinite(self.to_m)
+        difference = np.where(known, self.to_m, np.nan) - np.where(known, self.from_m, np.nan)
+        along = (difference + self.unsampled.length_m) / 2.0
+        measure: Floats = np.clip(
+            self.unsampled.from_m + along, self.unsampled.from_m, self.unsampled.to_m
+        )
+        return measure
+
+    def at(self, rows: ArrayLike, measure_m: ArrayLike) -> Floats:
+        """Distance of single places; 0 on a sampled stretch, infinite where none is connected.
+
+        Parameters
+        ----------
+        rows
+            Row of the reach of each place, (p,).
+        measure_m
+            Its measure, within the reach, (p,). [m]
+        """
+        row = np.asarray(rows, np.int64)
+        measure = np.asarray(measure_m, np.float64)
+        outside = ~((measure >= 0) & (measure <= self.network.length_m[row]))
+        if outside.any():
+            k = int(np.flatnonzero(outside)[0])
+            msg = (
+                f"place {k}: measure {measure[k]} m lies outside reach "
+                f"{self.network.reaches.index[row[k]]!r} of {self.network.length_m[row[k]]} m"
+            )
+            raise FrameError(msg)
+        place = row + 1j * measure
+        starts = self.unsampled.group + 1j * self.unsampled.from_m
+        piece = np.searchsorted(starts, place, side="right") - 1
+        distance = np.zeros(len(row))
+        if not len(starts):
+            return distance
+        inside = (
+            (piece >= 0)
+            & (self.unsampled.group[piece] == row)
+            & (measure <= self.unsampled.to_m[piece])
+        )
+        piece, measure = piece[inside], measure[inside]
+        distance[inside] = np.minimum(
+            measure - self.unsampled.from_m[piece] + self.from_m[piece],
+            self.unsampled.to_m[piece] - measure + self.to_m[piece],
+        )
+        return distance
+
+
+def distance_to_sampled(
+    network: Network, rows: ArrayLike, from_m: ArrayLike, to_m: ArrayLike
+) -> SampledDistance:
+    """Measure how far every place of a network is from the nearest sampled stretch.
+
+    Distance runs along the reaches, up or down: fish and field teams go both ways.
+
+    Parameters
+    ----------
+    network
+        The network.
+    rows
+        Row of the reach of each sampled interval, (s,).
+    from_m, to_m
+        Its measures, in any order, overlaps allowed; cut to the reach, (s,). [m]
+
+    Returns
+    -------
+    SampledDistance
+
+    Examples
+    --------
+    >>> import geopandas as gpd
+    >>> from layers.network.graph import build_network
+    >>> lines = ["LINESTRING (0 900, 0 500)", "LINESTRING (300 900, 0 500)",
+    ...          "LINESTRING (0 500, 0 0)"]
+    >>> lines = gpd.GeoSeries.from_wkt(lines, index=["A", "B", "C"], crs="EPSG:25830")
+    >>> network = build_network(lines.to_frame("geometry"))
+    >>> distance = distance_to_sampled(network, [2], [100], [200])
+    >>> distance.farthest_m.tolist()
+    [500.0, 600.0, 100.0, 300.0]
+    >>> distance.at([0, 2, 2], [400, 150, 290]).tolist()
+    [100.0, 0.0, 90.0]
+    """
+    given = as_intervals(rows, from_m, to_m)
+    ceiling = network.length_m[given.group]
+    sampled = union_intervals(
+        given.group, np.clip(given.from_m, 0.0, ceiling), np.clip(given.to_m, 0.0, ceiling)
+    )
+    unsampled = complement(*sampled, network.length_m, shortest_m=SHORTEST_PIECE_M)
+    seeds = np.full(network.n_nodes, np.inf)
+    group = sampled.group
+    if len(group):
+        first = np.flatnonzero(np.append(True, group[1:] != group[:-1]))
+        last = np.append(first[1:], len(group)) - 1
+        np.minimum.at(seeds, network.from_node[group[first]], sampled.from_m[first])
+        np.minimum.at(
+            seeds,
+            network.to_node[group[last]],
+            network.length_m[group[last]] - sampled.to_m[last],
+        )
+    node_m = node_distance(network, seeds)
+    own = unsampled.group
+    at_head = unsampled.from_m <= SHORTEST_PIECE_M
+    at_foot = unsampled.to_m >= network.length_m[own] - SHORTEST_PIECE_M
+    return SampledDistance(
+        network=network,
+        sampled=sampled,
+        unsampled=unsampled,
+        node_m=node_m,
+        from_m=np.where(at_head, node_m[network.from_node[own]], 0.0),
+        to_m=np.where(at_foot, node_m[network.to_node[own]], 0.0),
+    )
+
+
+def node_distance(network: Network, seeds: Floats) -> Floats:
+    """Spread known distances along the network, either way.
+
+    Parameters
+    ----------
+    network
+        The network.
+    seeds
+        Distance already known at each node, infinite where none is, (n,). [m]
+
+    Returns
+    -------
+    ndarray
+        Least over all nodes of their seed and the way from there, (n,). [m]
+
+    Notes
+    -----
+    Bellman and Ford's relaxation, all nodes that improved in the last round at once. A
+    stream network is nearly a tree, so hardly any node improves twice, and whole arrays
+    are moved at a time, which a heap (Dijkstra) cannot do. The result is the same.
+    """
+    first, head, row, _ = half_edges(network)
+    length = network.length_m[row]
+    distance = seeds.astype(np.float64)
+    slot = np.empty(network.n_nodes, np.int64)
+    front = np.flatnonzero(np.isfinite(distance))
+    while len(front):
+        begin, count = first[front], first[front + 1] - first[front]
+        stop = np.cumsum(count)
+        edge = np.arange(stop[-1]) + np.repeat(begin - (stop - count), count)
+        reached = head[edge]
+        way = np.repeat(distance[front], count) + length[edge]
+        better = way < distance[reached]
+        reached, way = reached[better], way[better]
+        np.minimum.at(distance, reached, way)
+        front = reached[distance[reached] == way]
+        slot[front] = np.arange(len(front))  # ties: keep each node once
+        front = front[slot[front] == np.arange(len(front))]
+    return distance

@@ -1,0 +1,411 @@
+"""Reaches as one directed stream network: nodes, stream order, upstream length."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import scipy
+import shapely
+
+from layers.crs import require_metres
+from layers.errors import NetworkError
+from layers.network.stream_order import FlowGraph, flow_graph, strahler_order, upstream_sum
+from layers.plurals import counted
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import geopandas as gpd
+    import pyproj
+    from numpy.typing import NDArray
+
+    Ints = NDArray[np.int64]
+    Floats = NDArray[np.float64]
+    Bools = NDArray[np.bool_]
+
+_MOST_IN_A_STRIP = 24
+
+__all__ = [
+    "Network",
+    "build_network",
+    "join_ends",
+    "nodes_of_lines",
+    "refuse_unusable",
+    "sorted_by_id",
+]
+
+
+@dataclass(frozen=True, eq=False)
+class Network:
+    """A stream network; arrays follow the rows of `reaches`, which are sorted by `reach_id`.
+
+    Attributes
+    ----------
+    reaches
+        m LineStrings drawn downstream, indexed by `reach_id` (text), with `stream_name`,
+        `strahler`, `kind`, `length_m` and whatever else was given.
+    from_node, to_node
+        Node numbers 0 … n − 1 at the upstream and downstream end, (m,).
+    length_m
+        Planar length in `crs`, (m,). [m]
+    node_xy
+        Place of each node, the mean of the ends joined there, (n, 2). [m]
+    crs
+        Projected CRS in metres.
+    tolerance_m
+        Distance within which ends were joined. [m]
+    strahler
+        Stream order as given with the reaches, computed where missing, (m,).
+    upstream_length_m
+        Length of all reaches upstream, itself included, each counted once, (m,). [m]
+    graph
+        Blocks of nodes in flow order, for walks downstream.
+    """
+
+    reaches: gpd.GeoDataFrame
+    from_node: Ints
+    to_node: Ints
+    length_m: Floats
+    node_xy: Floats
+    crs: pyproj.CRS
+    tolerance_m: float
+    strahler: Ints
+    upstream_length_m: Floats
+    graph: FlowGraph = field(repr=False)
+
+    @property
+    def n_nodes(self) -> int:
+        """Number of nodes."""
+        return len(self.node_xy)
+
+    @property
+    def total_length_m(self) -> float:
+        """Length of all reaches together, in metres."""
+        return float(self.length_m.sum())
+
+    def rows(self, reach_ids: Iterable[Any]) -> Ints:
+        """Row number of each reach id; −1 where the id is missing or unknown."""
+        wanted = pd.Index(reach_ids)
+        found: Ints = self.reaches.index.get_indexer(wanted).astype(np.int64)
+        return found
+
+    @cached_property
+    def tree(self) -> shapely.STRtree:
+        """R-tree of the lines, for questions about few places."""
+        return shapely.STRtree(np.asarray(self.reaches.geometry))
+
+    @cached_property
+    def in_degree(self) -> Ints:
+        """Number of reaches that end at each node, (n,)."""
+        return np.bincount(self.to_node, minlength=self.n_nodes).astype(np.int64)
+
+    @cached_property
+    def out_degree(self) -> Ints:
+        """Number of reaches that begin at each node, (n,)."""
+        return np.bincount(self.from_node, minlength=self.n_nodes).astype(np.int64)
+
+    @cached_property
+    def sources(self) -> Ints:
+        """Nodes where water only leaves, ascending."""
+        return np.flatnonzero((self.in_degree == 0) & (self.out_degree > 0))
+
+    @cached_property
+    def outlets(self) -> Ints:
+        """Nodes where water only arrives, ascending."""
+        return np.flatnonzero((self.out_degree == 0) & (self.in_degree > 0))
+
+    @cached_property
+    def component(self) -> Ints:
+        """Connected part of each reach regardless of flow, (m,); 0 is the longest part."""
+        _, of_node = scipy.sparse.csgraph.connected_components(self.adjacency, directed=False)
+        of_reach = of_node[self.from_node]
+        length = np.bincount(of_reach, weights=self.length_m, minlength=len(of_reach) and 1)
+        rank = np.empty(len(length), np.int64)
+        rank[np.argsort(-length, kind="stable")] = np.arange(len(length))
+        return rank[of_reach]
+
+    @cached_property
+    def shreve(self) -> Ints:
+        """Magnitude: the number of sources upstream of each reach (Shreve 1966), (m,)."""
+        at_node = np.zeros(self.n_nodes)
+        at_node[self.sources] = 1.0
+        return np.rint(upstream_sum(self.graph, np.zeros(len(self.length_m)), at_node)).astype(
+            np.int64
+        )
+
+    @cached_property
+    def in_loop(self) -> Bools:
+        """Reaches that are part of a directed loop, (m,)."""
+        return self.graph.in_loop
+
+    @cached_property
+    def upstream_next(self) -> Ints:
+        """Row of the reach that a walk upstream takes at the head of each reach, (m,).
+
+        Of the reaches that end where this one begins: the highest Strahler order, then the
+        greatest upstream length, then the lowest `reach_id`. −1 at a source. In a directed
+        loop such a walk returns to where it began, so a walk has to end by its length.
+        """
+        m = len(self.reaches)
+        best_first = np.lexsort(
+            (np.arange(m), -self.upstream_length_m, -self.strahler, self.to_node)
+        )
+        arriving, first = np.unique(self.to_node[best_first], return_index=True)
+        best = np.full(self.n_nodes, -1, np.int64)
+        best[arriving] = best_first[first]
+        return best[self.from_node]
+
+    @cached_property
+    def downstream_next(self) -> Ints:
+        """Row of the reach that a walk downstream takes at the foot of each reach, (m,).
+
+        The only reach that begins there, or where the channel divides the highest Strahler
+        order, then the greatest upstream length, then the lowest `reach_id`. −1 at an outlet.
+        """
+        m = len(self.reaches)
+        best_first = np.lexsort(
+            (np.arange(m), -self.upstream_length_m, -self.strahler, self.from_node)
+        )
+        leaving, first = np.unique(self.from_node[best_first], return_index=True)
+        best = np.full(self.n_nodes, -1, np.int64)
+        best[leaving] = best_first[first]
+        return best[self.to_node]
+
+    @cached_property
+    def adjacency(self) -> scipy.sparse.csr_array:
+        """Node-to-node distances along single reaches, both directions, (n, n) [m].
+
+        For `scipy.sparse.csgraph`. Of several reaches between the same two nodes the
+        shortest counts; a place on one of the longer ones is reached through the ends of its
+        own reach, whose own length is in `length_m`. A reach that returns to its own node
+        joins nothing and has no entry.
+        """
+        low = np.minimum(self.from_node, self.to_node)
+        high = np.maximum(self.from_node, self.to_node)
+        order = np.lexsort((self.length_m, high, low))
+        low, high, length = low[order], high[order], self.length_m[order]
+        first = np.ones(len(low), bool)
+        first[1:] = (low[1:] != low[:-1]) | (high[1:] != high[:-1])
+        keep = first & (low != high)
+        a, b, d = low[keep], high[keep], length[keep]
+        matrix = scipy.sparse.coo_array(
+            (np.concatenate([d, d]), (np.concatenate([a, b]), np.concatenate([b, a]))),
+            shape=(self.n_nodes, self.n_nodes),
+        )
+        return scipy.sparse.csr_array(matrix)
+
+
+def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Network:
+    """Join reaches at their shared ends.
+
+    Parameters
+    ----------
+    reaches
+        m LineStrings indexed by `reach_id`, drawn downstream, projected CRS in metres. Optional
+        columns: `strahler` (kept where 1 or more, computed where missing), `stream_name`,
+        `kind` (`stream` where missing).
+    tolerance_m
+        Ends at most this far apart are one node, also through a chain of ends. [m]
+
+    Returns
+    -------
+    Network
+        Holds a copy of `reaches`, sorted by `reach_id` as text.
+
+    Raises
+    ------
+    CrsError
+        The CRS is missing, geographic or not in metres.
+    NetworkError
+        A reach is not one LineString, has zero length, or shares its id.
+
+    Examples
+    --------
+    >>> lines = ["LINESTRING (0 900, 0 500)", "LINESTRING (300 900, 0 500)",
+    ...          "LINESTRING (0 500, 0 0)"]
+    >>> import geopandas as gpd
+    >>> lines = gpd.GeoSeries.from_wkt(lines, index=["A", "B", "C"], crs="EPSG:25830")
+    >>> reaches = lines.to_frame("geometry")
+    >>> network = build_network(reaches)
+    >>> network.strahler.tolist(), network.upstream_length_m.tolist()
+    ([1, 1, 2], [400.0, 500.0, 1400.0])
+    """
+    require_metres(reaches.crs, what="reaches")
+    if not np.isfinite(tolerance_m) or tolerance_m < 0:
+        raise NetworkError(f"tolerance_m is {tolerance_m}; give a distance of 0 m or more.")
+    frame = sorted_by_id(reaches)
+    lines = np.asarray(frame.geometry)
+    length = shapely.length(lines)
+    refuse_unusable(frame.index, lines, length)
+    from_node, to_node, node_xy = nodes_of_lines(lines, tolerance_m)
+    graph = flow_graph(from_node, to_node, len(node_xy))
+    strahler = _orders(frame, graph)
+    missing = pd.Series(None, index=frame.index, dtype="str")
+    frame["length_m"] = length
+    frame["strahler"] = strahler
+    frame["stream_name"] = frame["stream_name"].astype("str") if "stream_name" in frame else missing
+    frame["kind"] = frame["kind"].astype("str").fillna("stream") if "kind" in frame else "stream"
+    return Network(
+        reaches=frame,
+        from_node=from_node,
+        to_node=to_node,
+        length_m=length,
+        node_xy=node_xy,
+        crs=frame.crs,
+        tolerance_m=float(tolerance_m),
+        strahler=strahler,
+        upstream_length_m=upstream_sum(graph, length),
+        graph=graph,
+    )
+
+
+def nodes_of_lines(lines: NDArray[np.object_], tolerance_m: float) -> tuple[Ints, Ints, Floats]:
+    """Join LineStrings at their ends.
+
+    Parameters
+    ----------
+    lines
+        m LineStrings, none empty. [m]
+    tolerance_m
+        As for :func:`join_ends`. [m]
+
+    Returns
+    -------
+    from_node, to_node
+        Node at the first and the last vertex of each line, (m,).
+    node_xy
+        Place of each node, (n, 2). [m]
+    """
+    xy = shapely.get_coordinates(lines)
+    last = np.cumsum(shapely.get_num_coordinates(lines)) - 1
+    first = np.concatenate([[0], last[:-1] + 1])[: len(lines)]
+    node, node_xy = join_ends(np.concatenate([xy[first], xy[last]]), tolerance_m)
+    return node[: len(lines)], node[len(lines) :], node_xy
+
+
+def join_ends(ends: Floats, tolerance_m: float) -> tuple[Ints, Floats]:
+    """Give a number to each place where line ends meet.
+
+    Parameters
+    ----------
+    ends
+        Coordinates of line ends, (k, 2). [m]
+    tolerance_m
+        Ends at most this far apart meet, also through a chain of ends. [m]
+
+    Returns
+    -------
+    node
+        Node number of each end, (k,). Numbers run by x, then y.
+    node_xy
+        Mean of the distinct places joined in each node, (n, 2). [m]
+
+    Examples
+    --------
+    >>> join_ends(np.array([[0.0, 0.0], [5.0, 0.0], [0.3, 0.0]]), 0.5)[0].tolist()
+    [0, 1, 0]
+    """
+    if len(ends) == 0:
+        return np.empty(0, np.int64), np.empty((0, 2))
+    order = np.lexsort((ends[:, 1], ends[:, 0]))
+    ordered = ends[order]
+    new = np.ones(len(ends), bool)
+    new[1:] = (ordered[1:] != ordered[:-1]).any(axis=1)
+    place_of_end = np.empty(len(ends), np.int64)
+    place_of_end[order] = np.cumsum(new) - 1
+    places = ordered[new]
+    if tolerance_m == 0:
+        return place_of_end, places
+    pairs = _close_pairs(places, tolerance_m)
+    if len(pairs) == 0:
+        return place_of_end, places
+    links = scipy.sparse.coo_array(
+        (np.ones(len(pairs), np.int8), (pairs[:, 0], pairs[:, 1])), (len(places), len(places))
+    )
+    n_nodes, labels = scipy.sparse.csgraph.connected_components(links.tocsr(), directed=False)
+    # Number nodes by their first place, so that numbering follows coordinates alone.
+    _, first = np.unique(labels, return_index=True)
+    rank = np.empty(n_nodes, np.int64)
+    rank[np.argsort(first)] = np.arange(n_nodes)
+    node_of_place = rank[labels]
+    count = np.bincount(node_of_place, minlength=n_nodes)
+    node_xy = np.column_stack(
+        [np.bincount(node_of_place, weights=places[:, k], minlength=n_nodes) for k in (0, 1)]
+    )
+    return node_of_place[place_of_end], node_xy / count[:, None]
+
+
+def _close_pairs(places: Floats, most_m: float) -> Ints:
+    """Pairs of places at most `most_m` apart, (p, 2); places run by x.
+
+    Where few others are as close in x, comparing each place with the next few is all there is
+    to do; where many are, as on a grid, a tree is faster.
+    """
+    x = places[:, 0]
+    reached = np.searchsorted(x, x + most_m, side="right") - np.arange(len(x))
+    if int(reached.max()) > _MOST_IN_A_STRIP:
+        pairs: Ints = scipy.spatial.KDTree(places).query_pairs(most_m, output_type="ndarray")
+        return pairs
+    found = []
+    for step in range(1, int(reached.max())):
+        one = np.flatnonzero(reached > step)
+        away = places[one + step] - places[one]
+        close = one[np.hypot(away[:, 0], away[:, 1]) <= most_m]
+        found.append(np.column_stack([close, close + step]))
+    return np.concatenate([np.empty((0, 2), np.int64), *found])
+
+
+def sorted_by_id(reaches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Copy reaches with text ids in ascending order.
+
+    Raises
+    ------
+    NetworkError
+        An id is missing or used twice.
+    """
+    if reaches.index.hasnans:
+        raise NetworkError("A reach has no reach_id; give every reach an id of its own.")
+    frame = reaches.copy()
+    frame.index = pd.Index(frame.index.astype("str"), name="reach_id")
+    doubled = frame.index[frame.index.duplicated()].unique()
+    if len(doubled):
+        raise NetworkError(
+            f"{counted(len(doubled), 'reach id is', 'reach ids are')} used more than "
+            f"once, first {doubled[0]!r}; "
+            "give every reach an id of its own."
+        )
+    return frame.sort_index()
+
+
+def refuse_unusable(ids: pd.Index, lines: NDArray[np.object_], length: Floats) -> None:
+    """Refuse lines that cannot be reaches, naming the first.
+
+    Raises
+    ------
+    NetworkError
+        A geometry is missing, not one LineString, not finite, or of zero length.
+    """
+    faults = (
+        (shapely.is_missing(lines), "has no geometry"),
+        (shapely.get_type_id(lines) != shapely.GeometryType.LINESTRING, "is not one LineString"),
+        (~np.isfinite(length), "has a coordinate that is not a finite number"),
+        (length <= 0, "has zero length"),
+    )
+    for wrong, words in faults:
+        if wrong.any():
+            raise NetworkError(
+                f"Reach {ids[wrong][0]!r} {words} ({int(wrong.sum())} such reaches); "
+                "run the network checks and mend or leave out what they list."
+            )
+
+
+def _orders(frame: gpd.GeoDataFrame, graph: FlowGraph) -> Ints:
+    computed = strahler_order(graph)
+    if "strahler" not in frame:
+        return computed
+    given = pd.to_numeric(frame["strahler"], errors="coerce").to_numpy(float, na_value=np.nan)
+    return np.where(given >= 1, np.nan_to_num(given), computed).astype(np.int64)

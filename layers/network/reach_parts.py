@@ -1,0 +1,122 @@
+"""Which part of which reach lies in which catchment, as intervals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from layers.fieldwork.looking import codes_of, require_columns
+from layers.network.distance import SHORTEST_PIECE_M
+from layers.network.intervals import Intervals, complement, overlay
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from layers.network.graph import Network
+
+    Ints = NDArray[np.int64]
+
+__all__ = ["Parts", "cover_with_parts"]
+
+
+@dataclass(frozen=True, eq=False)
+class Parts:
+    """Parts that cover every reach of a network once.
+
+    Attributes
+    ----------
+    intervals
+        The parts, p of them; `group` is the reach's row.
+    catchment
+        Position in `names` of the smallest catchment that holds each part; −1 outside all, (p,).
+    names
+        Ids of the catchments that hold any part, sorted.
+    """
+
+    intervals: Intervals
+    catchment: Ints
+    names: pd.Index
+
+    def main_catchment(self, pieces: Intervals, owner: Ints, owners: int) -> pd.Series:
+        """Name the catchment that holds most of the length of each owner's pieces.
+
+        Parameters
+        ----------
+        pieces
+            k intervals of reaches; they may not overlap within one owner.
+        owner
+            Number of the owner of each piece, 0 … `owners`-1, (k,).
+        owners
+            How many owners there are.
+
+        Returns
+        -------
+        Series of str
+            One id for each owner; missing where most lies outside all catchments. Of equal
+            shares the lowest id.
+        """
+        cut = overlay(pieces, self.intervals)
+        share = pd.DataFrame(
+            {
+                "owner": owner[cut.interval],
+                "catchment": self.catchment[cut.part],
+                "length": cut.to_m - cut.from_m,
+            }
+        )
+        total = share.groupby(["owner", "catchment"], sort=True)["length"].sum().reset_index()
+        order = np.lexsort((total["catchment"], -total["length"].round(6), total["owner"]))
+        first = total.iloc[order].drop_duplicates("owner")
+        code = np.full(owners, -1, np.int64)
+        code[first["owner"]] = first["catchment"]
+        return label(self.names, code)
+
+
+def label(names: pd.Index, codes: Ints) -> pd.Series:
+    """Names by their position; missing for −1."""
+    table = np.array([*names, None], dtype=object)
+    return pd.Series(table[codes], dtype="str")
+
+
+def cover_with_parts(network: Network, reach_parts: pd.DataFrame) -> Parts:
+    """Turn a table of parts into intervals that cover every reach once.
+
+    Parameters
+    ----------
+    network
+        The network.
+    reach_parts
+        `reach_id`, `from_m`, `to_m` [m], `catchment_id` (missing = outside all). What no
+        row covers counts as outside all catchments, so that no length is lost.
+
+    Returns
+    -------
+    Parts
+
+    Raises
+    ------
+    FrameError
+        A column is missing, a reach is unknown, or two parts of a reach overlap.
+    """
+    require_columns(reach_parts, ["reach_id", "from_m", "to_m", "catchment_id"], "reach_parts")
+    rows = codes_of(reach_parts["reach_id"], network.reaches.index, "Reach")
+    length = network.length_m[rows]
+    from_m = np.clip(reach_parts["from_m"].to_numpy(float), 0.0, length)
+    to_m = np.clip(reach_parts["to_m"].to_numpy(float), 0.0, length)
+    # A last measure that differs from the reach's length by rounding alone ends with it.
+    to_m = np.where(length - to_m <= SHORTEST_PIECE_M, length, to_m)
+    used = from_m < to_m
+    names = pd.Index(reach_parts.loc[used, "catchment_id"].dropna().unique()).sort_values()
+    code = names.get_indexer(pd.Index(reach_parts.loc[used, "catchment_id"]))
+    rest = complement(rows[used], from_m[used], to_m[used], network.length_m)
+    return Parts(
+        Intervals(
+            np.concatenate([rows[used], rest.group]),
+            np.concatenate([from_m[used], rest.from_m]),
+            np.concatenate([to_m[used], rest.to_m]),
+        ),
+        np.concatenate([code.astype(np.int64), np.full(len(rest.group), -1, np.int64)]),
+        names,
+    )

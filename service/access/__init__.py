@@ -1,0 +1,39 @@
+"""Who may see what: the one gate to the records, and accounts."""
+
+from service.access.gate import (
+    count_features,
+    find_features,
+    keep_placements,
+    open_found,
+    open_placement_map,
+    open_record_chunks,
+    open_records,
+    placement_catchments,
+    placement_extent,
+    records_held,
+    refuse_unknown,
+    require_role,
+    sites,
+    surveys,
+    sweep_features,
+    within_catchments,
+)
+
+__all__ = [
+    "count_features",
+    "find_features",
+    "keep_placements",
+    "open_found",
+    "open_placement_map",
+    "open_record_chunks",
+    "open_records",
+    "placement_catchments",
+    "placement_extent",
+    "records_held",
+    "refuse_unknown",
+    "require_role",
+    "sites",
+    "surveys",
+    "sweep_features",
+    "within_catchments",
+]

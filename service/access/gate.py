@@ -1,0 +1,370 @@
+"""The one gate: what of the stored records a viewer may see.
+
+Every page, feed, file and summary takes its records from here. Whoever may not see exact places
+sees a placement at a sensitive place as the grid cell that holds it, or not at all; the rule is
+in `layers/fieldwork/generalising.py`, what it guards against in DEVELOPERS.md, "Sensitive places". Such a
+viewer's selection is compared with what they see, never with what is hidden from them.
+"""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+
+from layers.drawing.placement_map import PlacementMap
+from layers.fieldwork.generalising import public_site_names
+from layers.fieldwork.public_frames import public_catches, public_owned, public_placements
+from layers.network.catchments import catchment_of
+from service import reference
+from service.errors import AccessError, RequestError
+from service.records import EVERYTHING, Records
+from service.reference.spelling import nearest_names
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    import geopandas as gpd
+    from numpy.typing import NDArray
+
+    from service.records import Needed, Role, Selection, Viewer
+    from service.store.finding import Key, Unit, Wanted
+    from service.store.interface import Store
+
+    Bools = NDArray[np.bool_]
+
+__all__ = [
+    "count_features",
+    "find_features",
+    "keep_placements",
+    "open_found",
+    "open_placement_map",
+    "open_record_chunks",
+    "open_records",
+    "placement_catchments",
+    "placement_extent",
+    "records_held",
+    "refuse_unknown",
+    "require_role",
+    "sites",
+    "surveys",
+    "sweep_features",
+    "within_catchments",
+]
+
+_HELD: ContextVar[dict[Any, list[tuple[Needed, Records]]] | None] = ContextVar(
+    "records held", default=None
+)
+_RANKS: Final[dict[Role, int]] = {"public": 0, "viewer": 0, "member": 1, "editor": 2, "keeper": 3}
+
+
+def require_role(viewer: Viewer, role: Role) -> None:
+    """Make sure that a viewer has at least this role.
+
+    History, imports and flags tell exact places: they need `member`. Changing records needs
+    `editor`; accounts, undoing imports and files for others need `keeper`.
+
+    Raises
+    ------
+    AccessError
+        Theirs is lower.
+    """
+    if _RANKS[viewer.role] < _RANKS[role]:
+        raise AccessError(f"This needs an account with the role {role}.")
+
+
+def open_records(
+    store: Store, selection: Selection, viewer: Viewer, needed: Needed = EVERYTHING
+) -> Records:
+    """Open the records of a selection as this viewer may see them.
+
+    Parameters
+    ----------
+    store
+        Where they are kept.
+    selection
+        Which are asked for; `catchments` take in what is nested in them, by position. For a
+        viewer who does not see exact places, ids are public ids, and a placement shown as a
+        cell has the cell's centre, its year, no survey, and the catchment that holds all of it.
+    viewer
+        Who asks.
+    needed
+        What of the records the question needs; the rest may be missing.
+
+    Returns
+    -------
+    Records
+        As stored for a viewer who sees exact places. For others by public id, in its order,
+        with the columns of `layers.fieldwork.public_frames.GENERALISED_COLUMNS`, without flags, and
+        catches numbered within this answer.
+
+    Raises
+    ------
+    RequestError
+        The selection names a survey, method, species or catchment that the viewer cannot know.
+    """
+    refuse_unknown(store, selection, viewer)
+    held = _HELD.get()
+    if held is None:
+        return _open(store, selection, viewer, needed)
+    whole = selection.without_species()
+    key = (store.settings.store_id, store.version, whole, viewer.sees_exact_places)
+    there = held.setdefault(key, [])
+    records = next((read for what, read in there if what.covers(needed)), None)
+    if records is None:
+        records = _open(store, whole, viewer, needed)
+        there.append((needed, records))
+    return _of_species(records, selection.species, viewer)
+
+
+def _open(store: Store, selection: Selection, viewer: Viewer, needed: Needed) -> Records:
+    near = _near_catchments(store, selection)
+    if viewer.sees_exact_places:
+        return _within(store, store.records(near, needed), selection)
+    return _within(store, _public(store, *store.public_records(near, needed)), selection)
+
+
+@contextmanager
+def records_held() -> Iterator[None]:
+    """Read what :func:`open_records` is asked for again only once, until the block ends.
+
+    For pages and files that several summaries of the same records are put on.
+    """
+    token = _HELD.set({})
+    try:
+        yield
+    finally:
+        _HELD.reset(token)
+
+
+def _of_species(records: Records, species: tuple[str, ...], viewer: Viewer) -> Records:
+    """Leave only the catch of some species, as the store does."""
+    if not species:
+        return records
+    catches = records.catches[records.catches["species"].isin(species)]
+    if not viewer.sees_exact_places:  # numbered within this answer
+        catches = catches.set_axis(pd.RangeIndex(len(catches), name=catches.index.name))
+    lengths = records.lengths[records.lengths["species"].isin(species)].reset_index(drop=True)
+    return replace(records, catches=catches, lengths=lengths)
+
+
+def _near_catchments(store: Store, selection: Selection) -> Selection:
+    """Narrow to the box around the chosen catchments, so that only what is near is read.
+
+    What is shown as a cell belongs to a catchment that holds the whole of it, centre included.
+    """
+    if not selection.catchments or selection.bbox is not None:
+        return selection
+    frame = reference.catchments(store)
+    chosen = within_catchments(store, frame.index.to_series(), selection.catchments)
+    low_x, low_y, high_x, high_y = frame.geometry[chosen].total_bounds.tolist()
+    if not np.isfinite(low_x):
+        return selection
+    # A metre more: what lies on the line must not hang on how an index rounds.
+    return replace(selection, bbox=(low_x - 1.0, low_y - 1.0, high_x + 1.0, high_y + 1.0))
+
+
+def open_record_chunks(
+    store: Store, selection: Selection, viewer: Viewer, *, size: int = 10_000, after: str = ""
+) -> Iterator[Records]:
+    """Yield the same in chunks of up to `size` placements, for answers of any length.
+
+    By store row for viewers who see exact places, by public id for others, who may begin
+    `after` a public id. Catches are numbered through all chunks.
+    """
+    refuse_unknown(store, selection, viewer)
+    near = _near_catchments(store, selection)
+    if viewer.sees_exact_places:
+        for records in store.record_chunks(near, size=size):
+            yield _within(store, records, selection)
+        return
+    first = 0
+    for stored, covers in store.public_record_chunks(near, size=size, after=after):
+        shown = _public(store, stored, covers)
+        shown.catches.index += first
+        first += len(shown.catches)
+        yield _within(store, shown, selection)
+
+
+def find_features(
+    store: Store,
+    wanted: Wanted,
+    unit: Unit,
+    viewer: Viewer,
+    *,
+    size: int,
+    after: Key | None = None,
+    before: Key | None = None,
+    places: bool = False,
+) -> pd.DataFrame:
+    """Find placements, detections or stretches by what this viewer sees, along their keys.
+
+    Parameters and result: `service.store.finding.find`.
+    """
+    return store.find(
+        wanted, unit, public=not viewer.sees_exact_places, size=size,
+        after=after, before=before, places=places,
+    )  # fmt: skip
+
+
+def open_found(store: Store, found: pd.DataFrame, viewer: Viewer) -> Records:
+    """Open the placements that :func:`find_features` found, as this viewer may see them.
+
+    As :func:`open_records` gives them, but without lengths and stretches, which no feature of a
+    placement or detection is made from.
+    """
+    rows: list[int] = found["row"].unique().tolist()
+    if viewer.sees_exact_places:
+        return store.found_records(rows)
+    return _public(store, *store.found_public_records(rows))
+
+
+def sweep_features(
+    store: Store, wanted: Wanted, unit: Unit, viewer: Viewer, *, size: int = 50_000
+) -> Iterator[pd.DataFrame]:
+    """Yield all that this viewer would find with its places, in any order."""
+    return store.sweep(wanted, unit, public=not viewer.sees_exact_places, size=size)
+
+
+def count_features(store: Store, wanted: Wanted, unit: Unit, viewer: Viewer) -> int:
+    """Count what this viewer would find; a box is compared with envelopes."""
+    return store.count(wanted, unit, public=not viewer.sees_exact_places)
+
+
+def placement_extent(
+    store: Store, viewer: Viewer
+) -> tuple[tuple[float, float, float, float] | None, tuple[str | None, str | None]]:
+    """Box of all placements as this viewer sees them [m], and their first and last time."""
+    return store.placement_extent(public=not viewer.sees_exact_places)
+
+
+def _public(store: Store, stored: Records, covers: pd.DataFrame) -> Records:
+    """Turn stored records into what the public sees of them."""
+    names = public_site_names(stored.placements["site"], store.public_key)
+    return Records(
+        placements=public_placements(stored.placements, covers, names),
+        catches=public_catches(stored.catches, covers),
+        lengths=public_owned(stored.lengths, covers),
+        snaps=public_owned(stored.snaps, covers),
+        stretches=public_owned(stored.stretches, covers),
+        flags=stored.flags.iloc[:0],  # they name other placements and waters
+    )
+
+
+def _within(store: Store, records: Records, selection: Selection) -> Records:
+    if not selection.catchments:
+        return records
+    inside = placement_catchments(store, records.placements)
+    return keep_placements(records, within_catchments(store, inside, selection.catchments))
+
+
+def open_placement_map(store: Store, viewer: Viewer) -> PlacementMap:
+    """All placements as this viewer may see them, ready for maps of any size.
+
+    Made from columns that hold nothing else, and kept until the store changes.
+    """
+    public = not viewer.sees_exact_places
+    crs = store.settings.crs
+    return reference.kept(
+        store,
+        "placement map, public" if public else "placement map",
+        lambda: PlacementMap(store.map_columns(public=public), crs),
+    )
+
+
+def surveys(store: Store, viewer: Viewer) -> pd.DataFrame:
+    """Surveys that a viewer may know of; the public not of those whose every place is hidden."""
+    listed = store.surveys()
+    if viewer.sees_exact_places:
+        return listed
+    known = listed[listed.index.isin(_public_names(store)[0])].copy()
+    known[["leader", "permit", "note"]] = None
+    return known
+
+
+def sites(store: Store, viewer: Viewer) -> pd.DataFrame:
+    """Sites that a viewer may know of; the public by public name, where placements are exact."""
+    listed = store.sites()
+    if viewer.sees_exact_places:
+        return listed
+    known = listed[listed.index.isin(_public_names(store)[1])].copy()
+    known[["name", "note"]] = None
+    names = public_site_names(known.index.to_series(), store.public_key)
+    known.index = pd.Index([names[site] for site in known.index], name="site", dtype="str")
+    return known.sort_index()
+
+
+def _public_names(store: Store) -> tuple[set[str], set[str]]:
+    return reference.kept(store, "public names", store.public_names)
+
+
+def keep_placements(records: Records, keep: Bools) -> Records:
+    """Keep the records of the placements marked in `keep`, in the order of `records.placements`."""
+    placements = records.placements[keep]
+    ids = placements.index
+    frames = {
+        name: frame[frame["placement_id"].isin(ids)]
+        for name, frame in (
+            ("catches", records.catches),
+            ("lengths", records.lengths),
+            ("stretches", records.stretches),
+            ("flags", records.flags),
+        )
+    }
+    snaps = records.snaps[records.snaps.index.isin(ids)]
+    return replace(records, placements=placements, snaps=snaps, **frames)
+
+
+def placement_catchments(store: Store, placements: gpd.GeoDataFrame) -> pd.Series:
+    """Smallest catchment that holds the place of each placement; missing = outside all.
+
+    A placement shown as a grid cell belongs to a catchment only if that holds the whole cell.
+    """
+    catchments = reference.catchments(store)
+    if catchments.empty or placements.empty:
+        return pd.Series(None, index=placements.index, name="catchment_id", dtype="str")
+    return catchment_of(placements, catchments)
+
+
+def within_catchments(store: Store, inside: pd.Series, chosen: Iterable[str]) -> Bools:
+    """Which of these smallest catchments are one of the chosen, or nested in one."""
+    nested = reference.ancestors(store)
+    members = nested.loc[nested["ancestor_id"].isin(list(chosen)), "catchment_id"]
+    return inside.isin(members.unique()).to_numpy(dtype=bool)
+
+
+def refuse_unknown(store: Store, selection: Selection, viewer: Viewer) -> None:
+    """Make sure that what a selection names exists for this viewer.
+
+    Raises
+    ------
+    RequestError
+        A name is unknown; the nearest known ones are given.
+    """
+    lists = (
+        ("species", selection.species, lambda: reference.species(store).index),
+        ("method", selection.methods, lambda: reference.methods(store).index),
+        ("survey", selection.surveys, lambda: surveys(store, viewer).index),
+        ("catchment", selection.catchments, lambda: reference.catchments(store).index),
+    )
+    for what, wanted, names in lists:
+        if not wanted:
+            continue
+        known = [str(name) for name in names()]
+        for name in wanted:
+            if name not in known:
+                raise RequestError(_unknown(what, name, known))
+
+
+def _unknown(what: str, name: str, known: list[str]) -> str:
+    near = nearest_names(name, known)
+    if near:
+        return f"There is no {what} {name!r} here; did you mean {' or '.join(near)}?"
+    if not known:
+        return f"There is no {what} {name!r} here: no {what} is loaded yet."
+    listed = ", ".join(sorted(known)[:8]) + (" …" if len(known) > 8 else "")
+    return f"There is no {what} {name!r} here; known are {listed}."

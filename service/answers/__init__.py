@@ -1,0 +1,1 @@
+"""One place for every question: summaries, tables, features, map views."""

@@ -1,0 +1,226 @@
+"""What the coverage page, its map and its files show: one question, answered by the summaries."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import shapely
+
+from layers.drawing.geojson import bounding_box, to_wgs84
+from layers.drawing.screen_lines import ScreenLines, grid_window
+from layers.estimates.coverage_bands import BANDS, coverage_bands
+from service import reference
+from service.answers import summaries
+from service.answers.recent_answers import recent_answer
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from layers.network.graph import Network
+    from service.answers.features import Box
+    from service.records import Selection, Viewer
+    from service.store.interface import Store
+
+__all__ = [
+    "CoverageQuestion",
+    "band_lengths",
+    "bounds",
+    "coverage",
+    "gap_bounds",
+    "gap_outline",
+    "gap_places",
+    "gaps",
+    "next_places",
+    "reach_lines",
+    "reaches_in_view",
+    "sampled_length",
+]
+
+_MOST_VERTICES: Final = 16_000
+_MOST_LINES: Final = 2_500
+_OUTLINE_PX: Final = 2_048  # a gap is drawn finely enough for this width
+
+
+@dataclass(frozen=True)
+class CoverageQuestion:
+    """Which placements count as sampling, and what is asked of the network."""
+
+    selection: Selection
+    min_order: int = 1
+    count: int = 10
+    within_m: float = 1_000.0
+
+    def __post_init__(self) -> None:
+        # Whether a reach was sampled does not hang on what was caught there.
+        object.__setattr__(self, "selection", self.selection.without_species())
+
+
+def _asked(store: Store, viewer: Viewer, *more: object) -> tuple[object, ...]:
+    """Key of an answer: the day it counts from and whether exact places are seen."""
+    return (summaries.today(store), viewer.sees_exact_places, *more)
+
+
+def coverage(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Reaches of at least the order asked for: how much was sampled, when last."""
+
+    def make() -> gpd.GeoDataFrame:
+        found = summaries.coverage(store, question.selection, viewer)
+        return found[found["strahler"] >= question.min_order].reset_index(drop=True)
+
+    key = _asked(store, viewer, "coverage", question.selection, question.min_order)
+    return recent_answer(store, key, make)
+
+
+def sampled_length(store: Store, question: CoverageQuestion, viewer: Viewer) -> pd.DataFrame:
+    """Measure sampled length per method, and per catchment where catchments are chosen."""
+    key = _asked(store, viewer, "sampled_length", question.selection)
+    return recent_answer(
+        store, key, lambda: summaries.sampled_length(store, question.selection, viewer)
+    )
+
+
+def gaps(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Gaps, longest first."""
+    key = _asked(store, viewer, "gaps", question.selection, question.min_order)
+    return recent_answer(
+        store,
+        key,
+        lambda: summaries.gaps(store, question.selection, viewer, min_order=question.min_order),
+    )
+
+
+def next_places(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Places to sample next on the whole network, whatever catchments are chosen."""
+    selection = replace(question.selection, catchments=())
+    key = _asked(store, viewer, "next_places", selection, question.count, question.within_m)
+    return recent_answer(
+        store,
+        key,
+        lambda: summaries.next_places(
+            store, selection, viewer, count=question.count, within_m=question.within_m
+        ),
+    )
+
+
+def gap_places(found: gpd.GeoDataFrame) -> NDArray[np.float64]:
+    """One place in each gap to go to, degrees on WGS 84, (n, 2).
+
+    The point farthest from any sample; where nothing in the connected part was sampled, the
+    middle of the gap's longest piece.
+    """
+    places: NDArray[np.float64] = found[["farthest_longitude", "farthest_latitude"]].to_numpy(
+        np.float64, copy=True
+    )
+    unknown = np.isnan(places).any(axis=1)
+    if unknown.any():
+        parts, owner = shapely.get_parts(
+            np.asarray(found.geometry[unknown], object), return_index=True
+        )
+        order = np.lexsort((-shapely.length(parts), owner))
+        longest = order[np.unique(owner[order], return_index=True)[1]]
+        middles = shapely.line_interpolate_point(parts[longest], 0.5, normalized=True)
+        places[unknown] = shapely.get_coordinates(to_wgs84(middles, found.crs))
+    return places
+
+
+def gap_bounds(found: gpd.GeoDataFrame) -> list[list[float] | None]:
+    """Box around each gap, degrees on WGS 84: west, south, east, north."""
+    return [
+        bounding_box(np.array([shape]))
+        for shape in to_wgs84(np.asarray(found.geometry, object), found.crs)
+    ]
+
+
+def reach_lines(store: Store, joined: Network) -> ScreenLines:
+    """Reaches of a network, ready for any window and zoom, row by row."""
+    of, lines = reference.kept(store, "reach lines", lambda: (joined, _screen_lines(joined)))
+    # The store may have changed since the network was read; its rows would be others.
+    return lines if of is joined else _screen_lines(joined)
+
+
+def _screen_lines(joined: Network) -> ScreenLines:
+    lines = np.asarray(joined.reaches.geometry, object)
+    return ScreenLines(lines, np.maximum(joined.strahler, 1), joined.crs)
+
+
+def reaches_in_view(
+    store: Store, question: CoverageQuestion, viewer: Viewer, *, within: Box, zoom: int
+) -> dict[str, Any]:
+    """Reaches of one view with their band of coverage, bounded in size.
+
+    Returns
+    -------
+    dict
+        `zoom`; `least_order`, reaches of a lower order were left out; and in columns, one value
+        for each reach: `paths` (:func:`layers.drawing.screen_lines.screen_paths`), `order`, `band`
+        (place in `layers.estimates.coverage_bands.BANDS`), `reach_id`, `stream_name`, `last_date`,
+        `fraction` (0 … 1), `distance_m` (from its farthest unsampled point to the nearest
+        sampled stretch) and `length_m`.
+    """
+    found = coverage(store, question, viewer)
+    joined = reference.network(store)
+    rows = joined.rows(found["reach_id"])
+    known = rows >= 0  # all, unless the network was replaced just now
+    row_of = np.full(len(joined.length_m), -1, np.int64)
+    row_of[rows[known]] = np.flatnonzero(known)
+    view = reach_lines(store, joined).in_view(
+        grid_window(*within), zoom,
+        most_vertices=_MOST_VERTICES, most_lines=_MOST_LINES, among=row_of >= 0,
+    )  # fmt: skip
+    shown = found.iloc[row_of[view.rows]]
+    names = joined.reaches["stream_name"].to_numpy(object)[view.rows]
+    return {
+        "zoom": zoom,
+        "least_order": view.least_rank,
+        "paths": view.paths,
+        "order": joined.strahler[view.rows].tolist(),
+        "band": coverage_bands(shown).tolist(),
+        "reach_id": shown["reach_id"].tolist(),
+        "stream_name": [name if isinstance(name, str) else None for name in names],
+        "last_date": shown["last_date"]
+        .dt.strftime("%Y-%m-%d")
+        .astype(object)
+        .where(shown["last_date"].notna(), None)
+        .tolist(),
+        "fraction": shown["sampled_fraction"].round(4).tolist(),
+        "distance_m": [
+            None if metres != metres else round(metres)
+            for metres in shown["distance_to_sampled_m"].tolist()
+        ],
+        "length_m": shown["length_m"].round(1).tolist(),
+    }
+
+
+def band_lengths(found: gpd.GeoDataFrame) -> list[tuple[int, float]]:
+    """How many reaches, and how much length of them [m], each band of `BANDS` has."""
+    band = coverage_bands(found)
+    metres = found["length_m"].to_numpy(np.float64)
+    counts = np.bincount(band, minlength=len(BANDS))
+    lengths = np.bincount(band, weights=metres, minlength=len(BANDS))
+    return list(zip(counts.tolist(), lengths.tolist(), strict=True))
+
+
+def bounds(store: Store, found: gpd.GeoDataFrame) -> list[float] | None:
+    """Box around reaches, degrees on WGS 84: west, south, east, north."""
+    joined = reference.network(store)
+    rows = joined.rows(found["reach_id"])
+    return reach_lines(store, joined).bounds(rows[rows >= 0])
+
+
+def gap_outline(
+    store: Store, question: CoverageQuestion, viewer: Viewer, number: int
+) -> dict[str, Any] | None:
+    """One gap as `zoom` and `paths` (:func:`layers.drawing.screen_lines.screen_paths`); None if unknown."""
+    found = gaps(store, question, viewer)
+    own = found[found["gap"] == number]
+    if own.empty:
+        return None
+    parts = shapely.get_parts(np.asarray(own.geometry, object))
+    lines = ScreenLines(parts, np.ones(len(parts), np.int64), own.crs)
+    zoom = lines.fitting_zoom(_OUTLINE_PX)
+    view = lines.in_view((0.0, 0.0, 1.0, 1.0), zoom, most_vertices=_MOST_VERTICES)
+    return {"gap": number, "zoom": zoom, "paths": view.paths}

@@ -1,0 +1,110 @@
+"""Coverage, gaps, next places and sampled lengths as files."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import geopandas as gpd
+
+from layers.plurals import counted
+from service.answers import coverage_answers
+from service.answers.names import selection_words
+from service.answers.tables import summary_csv, summary_geojson
+from service.answers.waypoints import gpx_waypoints
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from service.answers.coverage_answers import CoverageQuestion
+    from service.records import Viewer
+    from service.store.interface import Store
+
+__all__ = ["CAUTION", "FILES", "coverage_file"]
+
+# What can be handed over, and in which forms.
+FILES: Final[dict[str, tuple[str, ...]]] = {
+    "reaches": ("csv", "geojson"),
+    "gaps": ("csv", "geojson", "gpx"),
+    "next-places": ("csv", "geojson", "gpx"),
+    "sampled-length": ("csv",),
+}
+# Usual cautions of field work near water; common practice, no source.
+CAUTION: Final = (
+    "A place on this list was chosen by length of stream alone. Before going there, ask for "
+    "permission to enter, hold the permits and licences that apply, do not work in or beside "
+    "water alone or without telling somebody where you are and when you will be back, look at "
+    "weather, flow and access, and follow your own code of practice."
+)
+
+
+def coverage_file(
+    store: Store, question: CoverageQuestion, viewer: Viewer, what: str, form: str
+) -> bytes:
+    """Write one of `FILES`.
+
+    Parameters
+    ----------
+    store, question, viewer
+        What is asked, and who asks.
+    what, form
+        A key of `FILES`, and one of its forms.
+    """
+    found = {
+        "reaches": coverage_answers.coverage,
+        "gaps": coverage_answers.gaps,
+        "next-places": coverage_answers.next_places,
+        "sampled-length": coverage_answers.sampled_length,
+    }[what](store, question, viewer)
+    if form == "csv":
+        return summary_csv(found)
+    if form == "geojson":
+        return summary_geojson(found, what)
+    return _waypoints(found, what, store, question, viewer)
+
+
+def _waypoints(
+    found: pd.DataFrame, what: str, store: Store, question: CoverageQuestion, viewer: Viewer
+) -> bytes:
+    if what == "gaps":
+        assert isinstance(found, gpd.GeoDataFrame)  # noqa: S101 - gaps are lines
+        title, places = "Gaps in coverage", _gap_waypoints(found)
+    else:
+        title, places = "Next places to sample", _next_waypoints(found)
+    only = selection_words(store, question.selection, viewer)
+    heading = f"{title}, {store.settings.title}" if store.settings.title else title
+    return gpx_waypoints(places, title=heading, note=f"Only {only}. {CAUTION}" if only else CAUTION)
+
+
+def _next_waypoints(found: pd.DataFrame) -> list[tuple[str, str, float, float]]:
+    rows = found[["rank", "reach_id", "adds_m", "remaining_share", "longitude", "latitude"]]
+    return [
+        (
+            f"N{rank:03d}",
+            f"Reach {reach}: adds {adds:.0f} m of unsampled stream; {share:.1%} remains after it.",
+            longitude,
+            latitude,
+        )
+        for rank, reach, adds, share, longitude, latitude in rows.itertuples(index=False)
+    ]
+
+
+def _gap_waypoints(found: gpd.GeoDataFrame) -> list[tuple[str, str, float, float]]:
+    places = coverage_answers.gap_places(found)
+    rows = found[["gap", "length_m", "reaches", "highest_strahler", "farthest_m"]]
+    return [
+        (
+            f"G{gap:03d}",
+            f"{length:.0f} m without a sample on {counted(reaches, 'reach')}, stream "
+            f"order up to {order}; "
+            + (
+                f"{far:.0f} m from the nearest sample."
+                if far == far  # a missing distance is NaN
+                else "nothing sampled in this part of the network, the middle of its longest line."
+            ),
+            longitude,
+            latitude,
+        )
+        for (gap, length, reaches, order, far), (longitude, latitude) in zip(
+            rows.itertuples(index=False), places.tolist(), strict=True
+        )
+    ]

@@ -1,0 +1,188 @@
+"""Records and reference layers as features, for the map, for files and for a GIS."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyproj
+import shapely
+
+from layers.collector import collector_paused
+from layers.drawing import record_features
+from layers.drawing.geojson import to_wgs84
+from service import reference
+from service.access import (
+    keep_placements,
+    open_found,
+    open_record_chunks,
+    open_records,
+    within_catchments,
+)
+from service.answers import summaries
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    import geopandas as gpd
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from service.records import Records, Selection, Viewer
+    from service.store.interface import Store
+
+__all__ = [
+    "Box",
+    "catchments",
+    "detections",
+    "found_detections",
+    "found_placements",
+    "placement_chunks",
+    "placements",
+    "reaches",
+    "store_box",
+    "stretches",
+]
+
+Box = tuple[float, float, float, float]
+"""West, south, east, north in degrees on WGS 84; west > east crosses 180 degrees."""
+
+
+def placements(
+    store: Store, selection: Selection, viewer: Viewer, *, within: Box | None = None
+) -> gpd.GeoDataFrame:
+    """Placements with their catch, effort, reach and flags, one feature each."""
+    return _placement_features(store, _records(store, selection, viewer, within))
+
+
+def placement_chunks(
+    store: Store, selection: Selection, viewer: Viewer, *, size: int = 10_000
+) -> Iterator[gpd.GeoDataFrame]:
+    """Yield the same in chunks, for files of any length."""
+    pieces = open_record_chunks(store, selection, viewer, size=size)
+    while True:
+        with collector_paused():  # it would walk the piece again and again while it is built
+            records = next(pieces, None)
+            layer = None if records is None else _placement_features(store, records)
+        del records
+        if layer is None:
+            return
+        yield layer
+
+
+def _placement_features(store: Store, records: Records) -> gpd.GeoDataFrame:
+    return record_features.placement_features(
+        records.placements,
+        records.catches,
+        records.snaps,
+        records.flags,
+        reference.species(store),
+        reference.methods(store),
+    )
+
+
+def found_placements(store: Store, found: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Read the placements that `access.find_features` found, in any order."""
+    return _placement_features(store, open_found(store, found, viewer))
+
+
+def detections(
+    store: Store, selection: Selection, viewer: Viewer, *, within: Box | None = None
+) -> gpd.GeoDataFrame:
+    """One feature for each species that a placement caught."""
+    return _detection_features(store, _records(store, selection, viewer, within))
+
+
+def found_detections(store: Store, found: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Read every detection of the placements that `access.find_features` found, in any order."""
+    return _detection_features(store, open_found(store, found, viewer))
+
+
+def _detection_features(store: Store, records: Records) -> gpd.GeoDataFrame:
+    return record_features.detection_features(
+        records.placements,
+        records.catches,
+        reference.species(store),
+        reference.methods(store),
+    )
+
+
+def stretches(
+    store: Store, selection: Selection, viewer: Viewer, *, within: Box | None = None
+) -> gpd.GeoDataFrame:
+    """Lines of the sampled stretches: `placement_id`, `method`, `reach_id`, `from_m`, `to_m`."""
+    lines = summaries.stretch_lines(store, selection, viewer)
+    return lines[_meets(lines, within)] if within else lines
+
+
+def reaches(
+    store: Store, *, within: Box | None = None, min_order: int = 1, catchments: tuple[str, ...] = ()
+) -> gpd.GeoDataFrame:
+    """Reaches as lines, with `stream_name`, `strahler`, `kind`, `length_m`."""
+    frame = reference.network(store).reaches
+    frame = frame[["stream_name", "strahler", "kind", "length_m", frame.geometry.name]]
+    if min_order > 1:
+        frame = frame[frame["strahler"] >= min_order]
+    if catchments:
+        parts = reference.reach_parts(store)
+        held = parts[within_catchments(store, parts["catchment_id"], catchments)]
+        frame = frame[frame.index.isin(held["reach_id"].unique())]
+    return frame[_meets(frame, within)] if within else frame
+
+
+def catchments(store: Store, *, within: Box | None = None) -> gpd.GeoDataFrame:
+    """Catchments as polygons, with `name`, `parent_id`."""
+    frame = reference.catchments(store)
+    frame = frame[["name", "parent_id", frame.geometry.name]]
+    return frame[_meets(frame, within)] if within else frame
+
+
+def _records(store: Store, selection: Selection, viewer: Viewer, within: Box | None) -> Records:
+    records = open_records(store, selection, viewer)
+    if within is None:
+        return records
+    inside = _meets(records.placements, within)
+    return records if inside.all() else keep_placements(records, inside)
+
+
+def _meets(frame: gpd.GeoDataFrame, within: Box | None) -> NDArray[np.bool_]:
+    """Which geometries meet a box in degrees, exactly, whatever the CRS of the frame."""
+    if within is None or not len(frame):
+        return np.ones(len(frame), dtype=bool)
+    west, south, east, north = within
+    box = shapely.box(west, south, east, north)
+    if west > east:
+        box = shapely.union_all(
+            [shapely.box(west, south, 180, north), shapely.box(-180, south, east, north)]
+        )
+    shapely.prepare(box)
+    placed = to_wgs84(np.asarray(frame.geometry, dtype=object), frame.crs)
+    met: NDArray[np.bool_] = np.asarray(shapely.intersects(box, placed), dtype=bool)
+    return met
+
+
+def store_box(store: Store, within: Box | None) -> Box | None:
+    """Box in the store's CRS [m] that surely holds a box in degrees; None where none is known.
+
+    For `Selection.bbox`, so that the store reads only what is near. Sides of a box in degrees
+    are curves in metres; they are followed closely, and a tenth is added all around. A box
+    that reaches beyond where the CRS is meant for is not narrowed.
+    """
+    if within is None or within[0] > within[2]:
+        return None
+    crs = pyproj.CRS.from_user_input(store.settings.crs)
+    area = crs.area_of_use
+    west, south, east, north = within
+    if area is None or area.west > area.east or east - west > 20 or north - south > 20:
+        return None
+    if west < area.west - 3 or east > area.east + 3 or south < -84 or north > 84:
+        return None
+    transformer = pyproj.Transformer.from_crs(4326, crs, always_xy=True)
+    low_x, low_y, high_x, high_y = transformer.transform_bounds(
+        west, south, east, north, densify_pts=21
+    )
+    edges = np.array([low_x, low_y, high_x, high_y])
+    if not np.isfinite(edges).all():
+        return None
+    margin = 0.1 * max(high_x - low_x, high_y - low_y) + 1.0
+    return (low_x - margin, low_y - margin, high_x + margin, high_y + margin)

@@ -1,0 +1,382 @@
+"""What a map shows of one view: few placements one by one, many as counts, lines as they show.
+
+Every answer is bounded: it stays under 300 kB whatever the store holds.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import threading
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final
+from weakref import WeakKeyDictionary
+
+import geopandas as gpd
+import numpy as np
+import pyproj
+import shapely
+
+from layers.collector import collector_paused
+from layers.drawing.geojson import to_wgs84
+from layers.drawing.placement_map import STATES, CellCounts, MapFilter, PlacementMap
+from layers.drawing.screen_lines import ScreenLines, grid_positions, grid_window, screen_paths
+from layers.fieldwork.looking import detectable
+from layers.fieldwork.public_frames import shown_squares
+from layers.network.catchments import catchment_of
+from layers.network.cutting import cut_lines
+from service import reference
+from service.access import open_placement_map, refuse_unknown, within_catchments
+from service.answers import features
+from service.answers.coverage_answers import reach_lines
+from service.records import Selection
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from service.answers.features import Box
+    from service.records import Viewer
+    from service.store.interface import Store
+
+__all__ = [
+    "MOST_CARDS",
+    "MOST_PLACEMENTS",
+    "cards",
+    "lines_in_view",
+    "map_summary",
+    "network_bounds",
+    "placements_in_view",
+    "position_words",
+]
+
+MOST_PLACEMENTS: Final = 1_200
+MOST_CARDS: Final = 50
+_MOST_VERTICES: Final = 20_000
+_MOST_LINES: Final = 5_000
+_MOST_OUTLINES: Final = 400
+_SMALLEST_OUTLINE_PX: Final = 14.0
+_EPOCH: Final = dt.date(1970, 1, 1)
+# A map is made anew when the store changes, and its catchments go with it.
+_CATCHMENTS: WeakKeyDictionary[PlacementMap, pd.Series] = WeakKeyDictionary()
+_LOCK = threading.Lock()
+
+
+def _filtered(
+    store: Store, selection: Selection, viewer: Viewer
+) -> tuple[PlacementMap, NDArray[np.uint8]]:
+    """Placements, and the state of each under a selection."""
+    refuse_unknown(store, selection, viewer)
+    held = open_placement_map(store, viewer)
+    asked = MapFilter(
+        methods=tuple(sorted(selection.methods)),
+        surveys=tuple(sorted(selection.surveys)),
+        species=tuple(sorted(selection.species)),
+        detecting=_detecting(store, selection.species),
+        since_day=None if selection.since is None else (selection.since - _EPOCH).days,
+        until_day=None if selection.until is None else (selection.until - _EPOCH).days,
+        catchments=tuple(sorted(selection.catchments)),
+    )
+    inside = None
+    if selection.catchments and not held.knows(asked):
+        smallest = _catchments_of(store, held)
+        inside = within_catchments(store, smallest, selection.catchments)
+    return held, held.states(asked, inside)
+
+
+def _detecting(store: Store, species: tuple[str, ...]) -> tuple[str, ...]:
+    if not species:
+        return ()
+    listed, methods = reference.species(store), reference.methods(store)
+    can = detectable(listed[listed.index.isin(species)], methods)
+    return tuple(str(name) for name in can.columns[can.any(axis=0)])
+
+
+def _catchments_of(store: Store, held: PlacementMap) -> pd.Series:
+    """Smallest catchment of each placement, as `service.access.gate` judges it."""
+    with _LOCK:
+        if held in _CATCHMENTS:
+            return _CATCHMENTS[held]
+    columns = held.columns
+    with collector_paused():
+        points = shapely.points(columns.xy)
+    points[np.isnan(columns.xy).any(axis=1)] = None
+    placed = gpd.GeoDataFrame(geometry=points, crs=store.settings.crs)
+    if columns.square_km.any():
+        side = columns.square_km.astype(np.float64)
+        placed["generalised_km"] = np.where(side > 0, side, np.nan)
+    found = catchment_of(placed, reference.catchments(store))
+    with _LOCK:
+        _CATCHMENTS[held] = found
+    return found
+
+
+def map_summary(
+    store: Store, selection: Selection, viewer: Viewer, *, caught: bool = False
+) -> dict[str, Any]:
+    """Tell what a selection holds at all; with `caught`, around where its species were caught.
+
+    Returns
+    -------
+    dict
+        `placements`, how many; `methods`, names of those they used; `bounds`, the box around
+        them in degrees, None without a position.
+    """
+    held, states = _filtered(store, selection, viewer)
+    chosen = states < len(STATES)
+    used = np.unique(held.method[chosen])
+    framed = states == STATES.index("caught") if caught else chosen
+    x, y = held.x[framed], held.y[framed]
+    known = np.isfinite(x)
+    box = None
+    if known.any():
+        low = _degrees(np.array([[x[known].min(), y[known].max()]]))[0]
+        high = _degrees(np.array([[x[known].max(), y[known].min()]]))[0]
+        box = [*low.tolist(), *high.tolist()]
+    return {
+        "placements": int(chosen.sum()),
+        "methods": {held.methods[code] for code in used.tolist() if code >= 0},
+        "bounds": box,
+    }
+
+
+def network_bounds(store: Store) -> list[float] | None:
+    """Box around all reaches: west, south, east, north in degrees; None without any."""
+    joined = reference.network(store)
+    return reach_lines(store, joined).bounds(np.arange(len(joined.length_m)))
+
+
+def _degrees(placed: NDArray[np.float64]) -> NDArray[np.float64]:
+    longitude = placed[:, 0] * 360.0 - 180.0
+    latitude = np.degrees(np.arctan(np.sinh(np.pi * (1.0 - 2.0 * placed[:, 1]))))
+    return np.round(np.column_stack([longitude, latitude]), 6)
+
+
+def placements_in_view(
+    store: Store, selection: Selection, viewer: Viewer, *, within: Box, zoom: int
+) -> dict[str, Any]:
+    """Placements of one view: one by one up to `MOST_PLACEMENTS`, else as counts by cell.
+
+    Returns
+    -------
+    dict
+        `zoom`; `states`, what the numbers of states mean; `total`, placements of the selection
+        anywhere; `within`, those in the box. Then either `cells`, in columns: `at` (longitude,
+        latitude), `edges` (west, south, east, north), `counts` (by state); or `placements`, in
+        columns: `id`, `at`, `snapped` (longitude, latitude, or null), `method`, `state`,
+        `ambiguous`, `square` (place in `squares`; -1 = exact), with `stretches`, paths as of
+        :func:`layers.drawing.screen_lines.screen_paths`, and `squares`, cells that stand in place of
+        exact positions, in columns: `rings` (longitude, latitude), `side_km`, and, of the
+        placements in it by species and by year, `found` and `years`.
+    """
+    held, states = _filtered(store, selection, viewer)
+    rows = held.in_window(grid_window(*within), states)
+    answer: dict[str, Any] = {
+        "zoom": zoom,
+        "states": STATES,
+        "total": int(np.count_nonzero(states < len(STATES))),
+        "within": len(rows),
+    }
+    if len(rows) > MOST_PLACEMENTS:
+        answer["cells"] = _cells(held.counts(rows, states, zoom))
+        return answer
+    names = held.names_of(rows)
+    # By id, so that the order tells nothing of when a record was entered.
+    order = np.argsort(np.array(names, dtype=object), kind="stable")
+    rows, names = rows[order], [names[at] for at in order.tolist()]
+    answer["placements"] = {
+        "id": names,
+        "at": _degrees(np.column_stack([held.x[rows], held.y[rows]])).tolist(),
+        "snapped": _known(_degrees(held.snapped[rows])),
+        "method": [held.methods[code] for code in held.method[rows].tolist()],
+        "state": states[rows].tolist(),
+        "ambiguous": held.ambiguous[rows].astype(int).tolist(),
+    }
+    answer["squares"], answer["placements"]["square"] = _squares(store, held, rows)
+    answer["stretches"] = _stretch_paths(store, held, rows, zoom)
+    return answer
+
+
+def _squares(
+    store: Store, held: PlacementMap, rows: NDArray[np.int64]
+) -> tuple[dict[str, Any], list[int]]:
+    """Gather the closed cells of some placements, and the place of each one's own; -1 = exact."""
+    side = held.square_km[rows].astype(np.float64)
+    centres = held.columns.xy[held.rows_of_columns[rows]]
+    closed = side > 0
+    # In the order of `shown_squares`.
+    _, own = np.unique(
+        np.column_stack([side, centres])[closed], axis=0, return_inverse=True
+    )  # fmt: skip
+    crs = store.settings.crs
+    cells = shown_squares(centres, side, crs)
+    shapes = to_wgs84(np.asarray(cells.geometry), crs)
+    found: list[dict[str, int]] = [{} for _ in range(len(cells))]
+    years: list[dict[str, int]] = [{} for _ in range(len(cells))]
+    if closed.any():
+        for (cell, species), count in held.caught_in(rows[closed], own).items():
+            found[cell][species] = count
+        set_in = np.column_stack([own, held.years_of(rows[closed])])
+        pairs, counts = np.unique(set_in, axis=0, return_counts=True)
+        for (cell, year), count in zip(pairs.tolist(), counts.tolist(), strict=True):
+            years[cell][str(year or "")] = count
+    place = np.full(len(rows), -1, np.int64)
+    place[closed] = own
+    answer = {
+        # Of a cell that the antimeridian cuts there are two rings.
+        "rings": [
+            [shapely.get_coordinates(part).round(6).tolist() for part in shapely.get_parts(shape)]
+            for shape in shapes
+        ],
+        "side_km": cells["generalised_km"].tolist(),
+        "found": found,
+        "years": years,
+    }
+    return answer, place.tolist()
+
+
+def _known(degrees: NDArray[np.float64]) -> list[list[float] | None]:
+    return [None if pair[0] != pair[0] else pair for pair in degrees.tolist()]
+
+
+def _cells(found: CellCounts) -> dict[str, Any]:
+    west_north, east_south = _degrees(found.window[:, :2]), _degrees(found.window[:, 2:])
+    edges = np.column_stack(
+        [west_north[:, 0], east_south[:, 1], east_south[:, 0], west_north[:, 1]]
+    )
+    return {
+        "at": np.round(_degrees(found.xy), 5).tolist(),
+        "edges": np.round(edges, 5).tolist(),
+        "counts": found.counts.tolist(),
+    }
+
+
+def _stretch_paths(
+    store: Store, held: PlacementMap, rows: NDArray[np.int64], zoom: int
+) -> list[list[int]]:
+    at, _ = held.stretches_of(rows)
+    if not len(at):
+        return []
+    columns, joined = held.columns, reference.network(store)
+    codes, place = np.unique(columns.stretch_reach[at], return_inverse=True)
+    reach = joined.rows([columns.reaches[code] for code in codes.tolist()])[place]
+    from_m, to_m = columns.stretch_from_m[at], columns.stretch_to_m[at]
+    # Where many sampled the same stretch it is drawn once.
+    once = np.unique(np.column_stack([reach, from_m, to_m]), axis=0)
+    once = once[(once[:, 0] >= 0) & (once[:, 2] > once[:, 1])]
+    lines = cut_lines(joined, once[:, 0].astype(np.int64), once[:, 1], once[:, 2])
+    placed = grid_positions(shapely.get_coordinates(lines), joined.crs)
+    return screen_paths(shapely.set_coordinates(lines, placed), zoom)
+
+
+def lines_in_view(
+    store: Store, *, within: Box, zoom: int, catchments: tuple[str, ...] = ()
+) -> dict[str, Any]:
+    """Reaches and catchments of one view, simplified to what shows.
+
+    Returns
+    -------
+    dict
+        `zoom`; `reaches`, in columns: `path`, `order`, `kind`; `least_order`, reaches of a
+        lower order were left out; `catchments`, in columns: `path` (a ring), `id`, `name` (null
+        where there is none, empty at all but the last ring of a catchment).
+    """
+    window = grid_window(*within)
+    joined, frame = reference.network(store), reference.catchments(store)
+    among = None
+    if catchments:
+        parts = reference.reach_parts(store)
+        held = parts[within_catchments(store, parts["catchment_id"], catchments)]
+        among = joined.reaches.index.isin(held["reach_id"].unique())
+    view = reach_lines(store, joined).in_view(
+        window, zoom, most_vertices=_MOST_VERTICES, most_lines=_MOST_LINES, among=among
+    )
+    rings, owner = _rings(store, frame)
+    outlines = rings.in_view(
+        window, zoom, most_vertices=_MOST_VERTICES // 3, most_lines=_MOST_OUTLINES,
+        smallest_px=_SMALLEST_OUTLINE_PX,
+    )  # fmt: skip
+    whose = owner[outlines.rows]
+    names = _ring_names(frame, whose)
+    ids = frame.index.to_numpy(object)[whose] if len(frame) else []
+    return {
+        "zoom": zoom,
+        "least_order": view.least_rank,
+        "reaches": {
+            "path": view.paths,
+            "order": joined.strahler[view.rows].tolist(),
+            "kind": joined.reaches["kind"].to_numpy(object)[view.rows].tolist(),
+        },
+        "catchments": {
+            "path": outlines.paths,
+            "name": names,
+            "id": list(ids),
+        },
+    }
+
+
+def _ring_names(frame: gpd.GeoDataFrame, whose: NDArray[np.int64]) -> list[str | None]:
+    """Name of each ring's catchment, once for each: at its last ring, which is its largest."""
+    last = {row: at for at, row in enumerate(whose.tolist())}
+    names = frame["name"].to_numpy(object)
+    return [
+        (names[row] if isinstance(names[row], str) else None) if last[row] == at else ""
+        for at, row in enumerate(whose.tolist())
+    ]
+
+
+def _rings(store: Store, frame: gpd.GeoDataFrame) -> tuple[ScreenLines, NDArray[np.int64]]:
+    """Outer rings of catchments, and the row of each; larger ones rank higher."""
+    of, rings, owner = reference.kept(store, "rings", lambda: (frame, *_drawn_rings(frame)))
+    return (rings, owner) if of is frame else _drawn_rings(frame)
+
+
+def _drawn_rings(frame: gpd.GeoDataFrame) -> tuple[ScreenLines, NDArray[np.int64]]:
+    parts, owner = shapely.get_parts(np.asarray(frame.geometry, object), return_index=True)
+    rings = shapely.get_exterior_ring(parts)
+    area = shapely.area(parts)
+    ranks = np.ones(len(parts), np.int64)
+    if len(parts):
+        ranks += np.floor(np.log2(np.maximum(area / area.min(), 1.0))).astype(np.int64)
+    return ScreenLines(rings, ranks, frame.crs), owner.astype(np.int64)
+
+
+def cards(
+    store: Store, selection: Selection, viewer: Viewer, *, within: Box | None = None
+) -> tuple[gpd.GeoDataFrame, int]:
+    """Placements with all that a card shows: those named, or those of a small box.
+
+    Returns
+    -------
+    frame
+        Up to `MOST_CARDS` of :func:`service.answers.features.placements`, by id.
+    count
+        How many there are.
+    """
+    if within is not None:
+        held, states = _filtered(store, selection, viewer)
+        names = sorted(held.names_of(held.in_window(grid_window(*within), states)))
+    else:
+        names = list(selection.placements)
+    shown = Selection(placements=tuple(names[:MOST_CARDS]))
+    if not names:
+        shown = replace(shown, placements=("",))  # no placement has an empty id
+    return features.placements(store, shown, viewer), len(names)
+
+
+def position_words(store: Store, longitude: float, latitude: float, *, crs: str = "") -> str:
+    """Position in a projected CRS, in whole metres, with the CRS named.
+
+    Parameters
+    ----------
+    longitude, latitude
+        Degrees on WGS 84.
+    crs
+        CRS in place of the store's.
+    """
+    wanted = pyproj.CRS.from_user_input(crs or store.settings.crs)
+    transformer = pyproj.Transformer.from_crs(4326, wanted, always_xy=True)
+    x, y = transformer.transform(longitude, latitude)
+    name = ":".join(wanted.to_authority() or ()) or wanted.name
+    if not (np.isfinite(x) and np.isfinite(y)):
+        return f"outside {name}"
+    return f"{x:.0f} {y:.0f} {name}"

@@ -1,0 +1,325 @@
+"""Species by catchment as a table: occurrence arranged in rows that nest and columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from service import reference
+from service.answers import summaries
+from service.errors import RequestError
+from service.records import Selection
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from service.records import Viewer
+    from service.store.interface import Store
+
+__all__ = [
+    "COLUMN_ORDERS",
+    "ROW_ORDERS",
+    "Cell",
+    "Chances",
+    "Column",
+    "Row",
+    "Table",
+    "chances",
+    "occurrence_table",
+]
+
+ROW_ORDERS: Final = ("name", "found", "looked", "last")
+COLUMN_ORDERS: Final = ("name", "vernacular", "found")
+MOST_CELLS: Final = 8_000  # a page that a phone still opens at once
+
+
+class Cell(NamedTuple):
+    """One species in one catchment; the words are those of the summary."""
+
+    state: str
+    individuals: float
+    lower_bound: bool
+    placements: int
+    placements_found: int
+    reaches: int
+    last_year: int | None
+    note: str
+
+
+@dataclass(frozen=True)
+class Column:
+    """One species, or a genus or family not taken further."""
+
+    species: str
+    vernacular_name: str
+    rank: str
+    found_in: int
+
+
+@dataclass(frozen=True)
+class Row:
+    """One catchment."""
+
+    catchment: str
+    name: str
+    depth: int
+    parent: str
+    nested: int  # rows nested directly in it, shown below
+    left_out: int  # catchments within it that have no row here, for want of room
+    found: int
+    cells: tuple[Cell | None, ...]  # None: no record of a genus or family
+
+
+@dataclass(frozen=True)
+class Table:
+    """All of it, and what it was computed from."""
+
+    columns: tuple[Column, ...]
+    rows: tuple[Row, ...]
+    all_rows: int
+    inputs: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Chances:
+    """Chance that a species was missed, by catchment and species.
+
+    Attributes
+    ----------
+    cells
+        Per catchment and species the chance or None, and the number of its reason.
+    reasons
+        Why a chance is not known.
+    season
+        Years taken as one closed season.
+    """
+
+    cells: dict[str, dict[str, tuple[float | None, int]]]
+    reasons: tuple[str, ...]
+    season: tuple[int, ...]
+    assumes: str
+
+
+def occurrence_table(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    rows_by: str = "name",
+    columns_by: str = "name",
+) -> Table:
+    """Arrange the occurrence summary.
+
+    Parameters
+    ----------
+    store, selection, viewer
+        As for `service.answers.summaries.occurrence`.
+    rows_by
+        One of `ROW_ORDERS`, or a species: most of it first. Nested catchments stay under the
+        one that holds them.
+    columns_by
+        One of `COLUMN_ORDERS`; genus and family entries come last.
+
+    Returns
+    -------
+    Table
+        At most about `MOST_CELLS` cells: where there are more, the innermost catchments have no
+        row, and the row that holds them says how many.
+
+    Raises
+    ------
+    RequestError
+        An order or a name is unknown.
+    """
+    frame = summaries.occurrence(store, selection, viewer)
+    inputs = frame.attrs["inputs"]
+    columns = _columns(frame, reference.species(store), columns_by)
+    if rows_by not in (*ROW_ORDERS, *(column.species for column in columns)):
+        orders = ", ".join(ROW_ORDERS)
+        raise RequestError(f"rows {rows_by!r} is no order; use {orders}, or a species shown.")
+    cells = _cells(frame)
+    tree = _Tree(
+        reference.catchments(store),
+        reference.catchment_names(store),
+        sorted(frame["catchment"].unique()),
+    )
+    keys = _keys(frame, tree.names, rows_by)
+    listed = tree.listed(keys, max(1, MOST_CELLS // max(1, len(columns))))
+    rows = tuple(
+        Row(
+            catchment=name,
+            name=tree.names[name],
+            depth=depth,
+            parent=tree.parents.get(name, ""),
+            nested=nested,
+            left_out=left_out,
+            found=keys.found.get(name, 0),
+            cells=tuple(cells.get((name, column.species)) for column in columns),
+        )
+        for name, depth, nested, left_out in listed
+    )
+    return Table(columns, rows, len(tree.names), inputs)
+
+
+def _columns(frame: pd.DataFrame, species: pd.DataFrame, order: str) -> tuple[Column, ...]:
+    if order not in COLUMN_ORDERS:
+        raise RequestError(f"columns {order!r} is no order; use one of {', '.join(COLUMN_ORDERS)}.")
+    found = frame["state"].eq("found").groupby(frame["species"]).sum()
+    common = species["vernacular_name"].reindex(found.index).fillna("")
+    ranks = species["rank"].reindex(found.index).fillna("species")
+    columns = [
+        Column(str(name), str(word), str(rank), int(count))
+        for name, word, rank, count in zip(found.index, common, ranks, found, strict=True)
+    ]
+
+    def key(column: Column) -> tuple[object, ...]:
+        first: object = ""
+        if order == "vernacular":
+            first = column.vernacular_name.casefold() or "\uffff"
+        elif order == "found":
+            first = -column.found_in
+        return (column.rank != "species", first, column.species)
+
+    return tuple(sorted(columns, key=key))
+
+
+def _cells(frame: pd.DataFrame) -> dict[tuple[str, str], Cell]:
+    years = frame["last_date"].dt.year.to_numpy(dtype=np.float64, na_value=np.nan)
+    return {
+        (catchment, species): Cell(
+            state, individuals, lower, placements, found, reaches,
+            None if np.isnan(year) else int(year), note,
+        )
+        for catchment, species, state, individuals, lower, placements, found, reaches, year, note
+        in zip(
+            frame["catchment"].tolist(), frame["species"].tolist(), frame["state"].tolist(),
+            frame["individuals"].tolist(), frame["individuals_lower_bound"].tolist(),
+            frame["placements"].tolist(), frame["placements_found"].tolist(),
+            frame["reaches"].tolist(), years.tolist(), frame["note"].tolist(), strict=True,
+        )
+    }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Keys:
+    """What catchments are ordered by: the higher number first, then the name."""
+
+    first: dict[str, float]
+    names: dict[str, str]
+    found: dict[str, int]
+
+    def of(self, catchment: str) -> tuple[float, str, str]:
+        return (
+            -self.first.get(catchment, 0.0),
+            self.names[catchment].casefold(),
+            catchment,
+        )
+
+
+def _keys(frame: pd.DataFrame, names: dict[str, str], order: str) -> _Keys:
+    hit = frame["state"].eq("found")
+    found = hit.groupby(frame["catchment"]).sum()
+    if order == "found":
+        first = found
+    elif order == "looked":
+        first = frame.groupby("catchment")["placements"].max()
+    elif order == "last":
+        days = frame["last_date"].groupby(frame["catchment"]).max()
+        first = days.map(lambda day: day.toordinal() if day == day else 0)
+    elif order == "name":
+        first = pd.Series(0.0, index=found.index)
+    else:
+        own = frame[frame["species"] == order].set_index("catchment")
+        first = own["individuals"] + own["placements_found"].gt(0)
+    return _Keys(
+        {str(k): float(v) for k, v in first.items()},
+        names,
+        {str(k): int(v) for k, v in found.items()},
+    )
+
+
+class _Tree:
+    """Catchments as they nest."""
+
+    def __init__(
+        self, catchments: pd.DataFrame, names: dict[str, str], shown: Sequence[str]
+    ) -> None:
+        held = catchments.reindex(list(shown))
+        self.names = {name: names[name] for name in shown}
+        self.parents: dict[str, str] = {
+            name: parent
+            for name, parent in zip(shown, held["parent_id"], strict=True)
+            if isinstance(parent, str) and parent in self.names
+        }
+        self.children: dict[str, list[str]] = {}
+        for name in shown:
+            self.children.setdefault(self.parents.get(name, ""), []).append(name)
+
+    def listed(self, keys: _Keys, most: int) -> list[tuple[str, int, int, int]]:
+        """Catchments from the top down with depth, nested rows and nested ones left out."""
+        depths: dict[str, int] = {}
+        level = self.children.get("", [])
+        depth = 0
+        while level:
+            if depth and len(depths) + len(level) > most:
+                break
+            depths.update(dict.fromkeys(level, depth))
+            level = [child for name in level for child in self.children.get(name, [])]
+            depth += 1
+        rows: list[tuple[str, int, int, int]] = []
+        waiting = sorted(self.children.get("", []), key=keys.of, reverse=True)
+        while waiting:
+            name = waiting.pop()
+            inner = [child for child in self.children.get(name, []) if child in depths]
+            left_out = len(self.children.get(name, [])) - len(inner)
+            rows.append((name, depths[name], len(inner), left_out))
+            waiting += sorted(inner, key=keys.of, reverse=True)
+        return rows[:most]
+
+
+def chances(
+    store: Store, selection: Selection, viewer: Viewer, *, season: int | None = None
+) -> Chances:
+    """Chance that each species was missed in each catchment where one looked in vain.
+
+    Fitting takes seconds, so that pages ask for it apart; the answer about all records is kept
+    until the store changes.
+
+    Parameters
+    ----------
+    store, selection, viewer
+        As for `service.answers.summaries.chance_missed`.
+    season
+        Year taken as one closed season; when not given, the one that `layers.estimates.detection` chooses.
+    """
+
+    def make() -> Chances:
+        years = [season] if season else None
+        return _arranged(summaries.chance_missed(store, selection, viewer, years=years))
+
+    if selection == Selection() and season is None:
+        sight = "exact" if viewer.sees_exact_places else "public"
+        return reference.kept(store, f"chances missed, {sight}", make)
+    return make()
+
+
+def _arranged(frame: pd.DataFrame) -> Chances:
+    numbers: dict[str, int] = {}
+    cells: dict[str, dict[str, tuple[float | None, int]]] = {}
+    for catchment, species, chance, problem in zip(
+        frame["catchment"].tolist(),
+        frame["species"].tolist(),
+        frame["chance_missed"].tolist(),
+        frame["problem"].tolist(),
+        strict=True,
+    ):
+        own = cells.setdefault(catchment, {})
+        if chance == chance:
+            own[species] = (chance, -1)
+        elif species not in own:
+            own[species] = (None, numbers.setdefault(problem, len(numbers)))
+    inputs = frame.attrs["inputs"]
+    return Chances(cells, tuple(numbers), tuple(inputs["season"]), str(inputs["assumes"]))

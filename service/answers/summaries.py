@@ -1,0 +1,450 @@
+"""One function per summary: store -> what the viewer may see -> layers -> frame.
+
+The command line, the pages, the feed and every file take their figures from here, so that
+the same question has one answer. Each result leads with its public columns (`COLUMNS`) and
+keeps what it was computed from in `frame.attrs["inputs"]`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
+from zoneinfo import ZoneInfo
+
+import geopandas as gpd
+
+from layers.fieldwork.stretches import stretch_lengths
+from layers.totals import ALL
+from service import reference
+from service.access import (
+    open_records,
+    placement_catchments,
+    refuse_unknown,
+    within_catchments,
+)
+from service.answers.summary_columns import COLUMNS, GROUPINGS
+from service.errors import RequestError
+from service.records import EVERYTHING, OF_EFFORT, OF_LOOKS, OF_STRETCHES
+from service.reference import network
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from service.records import Needed, Records, Selection, Viewer
+    from service.store.interface import Store
+
+__all__ = [
+    "COLUMNS",
+    "GROUPINGS",
+    "accumulation",
+    "chance_missed",
+    "coverage",
+    "depletion",
+    "detection",
+    "effort",
+    "effort_by_year",
+    "gaps",
+    "network",
+    "next_places",
+    "occurrence",
+    "placement_reaches",
+    "reach_summary",
+    "richness",
+    "sampled_length",
+    "stretch_lines",
+    "today",
+]
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """Records and reference layers that one question needs."""
+
+    records: Records
+    species: pd.DataFrame
+    methods: pd.DataFrame
+
+
+def _asked(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    whole_catch: bool = False,
+    needed: Needed = EVERYTHING,
+) -> _Asked:
+    """Open what is asked for; `whole_catch` also of the species that are not."""
+    refuse_unknown(store, selection, viewer)
+    wanted = selection.without_species() if whole_catch else selection
+    records = open_records(store, wanted, viewer, needed)
+    return _Asked(records, reference.species(store), reference.methods(store))
+
+
+def _along_network(
+    store: Store, selection: Selection, viewer: Viewer, needed: Needed = EVERYTHING
+) -> _Asked:
+    """Open records for a question about lengths, also from outside the chosen catchments.
+
+    Their stretches may reach into them; the rows of the answer are narrowed instead.
+    """
+    refuse_unknown(store, selection, viewer)
+    return _asked(store, replace(selection, catchments=()), viewer, needed=needed)
+
+
+def _in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
+    """Rows whose catchment is chosen or nested in a chosen one."""
+    if not selection.catchments:
+        return frame
+    return frame[within_catchments(store, frame["catchment"], selection.catchments)]
+
+
+def _told_whole(frame: pd.DataFrame, asked: _Asked, viewer: Viewer) -> pd.Series:
+    """Which rows are of species of which this viewer is told everything.
+
+    Where the public does not see a sensitive species found, it may be found and not told; and
+    placements shown as grid cells bring neither effort nor reach.
+    """
+    secret = asked.species.index[~asked.species["sensitivity"].fillna("none").eq("none")]
+    return ~frame["species"].isin(secret) | viewer.sees_exact_places
+
+
+def _of_species(frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
+    return frame[frame["species"].isin(selection.species)] if selection.species else frame
+
+
+def _finished(
+    frame: pd.DataFrame, name: str, *, first: Sequence[str] = (), inputs: dict[str, Any]
+) -> Any:  # noqa: ANN401 - a GeoDataFrame stays one
+    """Public columns first, then the rest; what was used stays with the frame."""
+    public = [*first, *COLUMNS[name]]
+    others = [column for column in frame.columns if column not in public]
+    finished = frame[[*public, *others]].reset_index(drop=True)
+    finished.attrs["inputs"] = inputs
+    return finished
+
+
+def today(store: Store) -> dt.date:
+    """Today's date where the store's surveys are."""
+    return dt.datetime.now(ZoneInfo(store.settings.timezone)).date()
+
+
+def placement_reaches(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Reach, measure and offset of every placement."""
+    from layers.estimates import reach_summary as computing
+
+    asked = _asked(store, selection, viewer, needed=OF_LOOKS)
+    found = computing.placement_reaches(asked.records.placements, asked.records.snaps)
+    return _finished(found, "placement_reaches", inputs=found.attrs.get("inputs", {}))
+
+
+def reach_summary(
+    store: Store, selection: Selection, viewer: Viewer, *, every_reach: bool = False
+) -> gpd.GeoDataFrame:
+    """Placements, species, dates and sampled fraction of each reach."""
+    from layers.estimates import reach_summary as computing
+    from layers.fieldwork.effort import effort_of
+
+    asked = _along_network(store, selection, viewer)
+    records = asked.records
+    found = computing.reach_summary(
+        network(store),
+        records.snaps,
+        records.placements,
+        records.catches,
+        records.stretches,
+        reference.reach_parts(store),
+        effort=effort_of(records.placements, asked.methods, stretch_lengths(records.stretches)),
+        every_reach=every_reach,
+    )
+    rows = _in_chosen(store, found, selection)
+    return _finished(rows, "reach_summary", inputs=found.attrs.get("inputs", {}))
+
+
+def sampled_length(
+    store: Store, selection: Selection, viewer: Viewer, *, by: Sequence[str] = ()
+) -> pd.DataFrame:
+    """Length of stream sampled per method, and by any of `GROUPINGS`.
+
+    Where catchments are chosen, `catchment` is the first grouping.
+    """
+    from layers.estimates import sampled_length as computing
+
+    if strange := [name for name in by if name not in GROUPINGS]:
+        raise RequestError(
+            f"{strange[0]!r} is no grouping; use any of {', '.join(GROUPINGS)}, with commas."
+        )
+    groups = tuple(by)
+    if selection.catchments and "catchment" not in groups:
+        groups = ("catchment", *groups)
+    records = _along_network(store, selection, viewer, OF_STRETCHES).records
+    found = computing.sampled_length(
+        network(store),
+        records.stretches,
+        records.placements,
+        reference.reach_parts(store),
+        reference.catchments(store),
+        by=groups,
+    )
+    rows = _in_chosen(store, found, selection)
+    inputs = found.attrs.get("inputs", {})
+    return _finished(rows, "sampled_length", first=groups, inputs=inputs)  # type: ignore[no-any-return]
+
+
+def effort(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    units: dict[str, str] | None = None,
+) -> pd.DataFrame:
+    """Effort and catch per unit effort by method, catchment and species.
+
+    `units` names another effort unit than a method's first. Catchment `all` holds every
+    placement of the selection.
+    """
+    from layers.estimates.catch_rate import catch_per_unit_effort
+    from layers.fieldwork.effort import effort_of
+
+    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
+    records = asked.records
+    found = catch_per_unit_effort(
+        records.placements,
+        records.catches,
+        effort_of(records.placements, asked.methods, stretch_lengths(records.stretches)),
+        asked.species,
+        asked.methods,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+        units=units,
+    )
+    inputs = found.attrs.get("inputs", {})
+    rows = _of_species(found[_told_whole(found, asked, viewer)], selection)
+    if selection.catchments:
+        chosen = within_catchments(store, rows["catchment"], selection.catchments)
+        rows = rows[chosen | (rows["catchment"] == ALL).to_numpy()]
+    return _finished(rows, "effort", inputs=inputs)  # type: ignore[no-any-return]
+
+
+def effort_by_year(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Effort by method, catchment and local year of setting, in every unit of the method.
+
+    Columns of `layers.fieldwork.effort.effort_totals`.
+    """
+    from layers.fieldwork.effort import effort_of, effort_totals
+
+    asked = _asked(store, selection, viewer, needed=OF_EFFORT)
+    records = asked.records
+    return effort_totals(
+        records.placements,
+        effort_of(records.placements, asked.methods, stretch_lengths(records.stretches)),
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+        by_year=True,
+    )
+
+
+def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Found, looked for and not found, or never looked for: each catchment and species.
+
+    Who may not see exact places is told of sensitive species only where they were found.
+    """
+    from layers.estimates import occurrence as computing
+
+    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_LOOKS)
+    records = asked.records
+    found = computing.occurrence(
+        records.placements,
+        records.catches,
+        asked.species,
+        asked.methods,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+        snaps=records.snaps,
+    )
+    inputs = found.attrs.get("inputs", {})
+    rows = _of_species(_in_chosen(store, found, selection), selection)
+    rows = rows[rows["state"].eq("found") | _told_whole(rows, asked, viewer)]
+    return _finished(rows, "occurrence", inputs=inputs)  # type: ignore[no-any-return]
+
+
+def coverage(
+    store: Store, selection: Selection, viewer: Viewer, *, as_of: dt.date | None = None
+) -> gpd.GeoDataFrame:
+    """How much of each reach was sampled, when last, and how far the nearest sample is."""
+    from layers.estimates import coverage as computing
+
+    records = _along_network(store, selection, viewer, OF_STRETCHES).records
+    joined = network(store)
+    found = computing.coverage(
+        joined,
+        records.stretches,
+        records.placements,
+        reference.reach_parts(store),
+        as_of=as_of or today(store),
+    )
+    inputs = found.attrs.get("inputs", {})
+    rows = _in_chosen(store, found, selection)
+    lines = joined.reaches.geometry.reindex(rows["reach_id"]).to_numpy()
+    drawn = gpd.GeoDataFrame(rows, geometry=lines, crs=joined.crs)
+    return _finished(drawn, "coverage", inputs=inputs)
+
+
+def gaps(
+    store: Store, selection: Selection, viewer: Viewer, *, min_order: int = 1
+) -> gpd.GeoDataFrame:
+    """List the connected parts of the network that nobody sampled, longest first."""
+    from layers.estimates import gaps as computing
+
+    records = _along_network(store, selection, viewer, OF_STRETCHES).records
+    found = computing.gaps(
+        network(store),
+        records.stretches,
+        records.placements,
+        reference.reach_parts(store),
+        min_order=min_order,
+    )
+    inputs = found.attrs.get("inputs", {})
+    return _finished(_in_chosen(store, found, selection), "gaps", inputs=inputs)
+
+
+def next_places(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    count: int = 10,
+    within_m: float = 1_000.0,
+) -> gpd.GeoDataFrame:
+    """Places to sample next, each adding the most unsampled length. Whole network only."""
+    from layers.estimates import next_places as computing
+
+    if selection.catchments:
+        raise RequestError("next-places looks at the whole network; leave the catchment out.")
+    if count < 1 or not within_m > 0:
+        raise RequestError(f"count {count} and within {within_m} m must both be above 0.")
+    records = _along_network(store, selection, viewer, OF_STRETCHES).records
+    found = computing.next_places(
+        network(store), records.stretches, records.placements, count=count, within_m=within_m
+    )
+    return _finished(found, "next_places", inputs=found.attrs.get("inputs", {}))
+
+
+def depletion(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Fish present by removal over passes, for each placement fished in passes."""
+    from layers.estimates import depletion as computing
+
+    records = _asked(store, selection, viewer, whole_catch=True).records
+    areas = computing.fished_area_m2(records.placements, stretch_lengths(records.stretches))
+    found = computing.depletion(records.placements, records.catches, areas)
+    inputs = found.attrs.get("inputs", {})
+    rows = _of_species(found, selection)
+    at = records.placements.geometry.reindex(rows["placement_id"]).to_numpy()
+    drawn = gpd.GeoDataFrame(rows, geometry=at, crs=records.placements.crs)
+    return _finished(drawn, "depletion", inputs=inputs)
+
+
+def detection(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    unit: Literal["reach", "site"] = "reach",
+    years: Sequence[int] | None = None,
+) -> pd.DataFrame:
+    """Occupancy, detection by method, and the chance of a species missed so far."""
+    from layers.estimates import detection as computing
+
+    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_LOOKS)
+    records = asked.records
+    found = computing.detection(
+        records.placements,
+        records.catches,
+        records.snaps,
+        asked.species,
+        asked.methods,
+        unit=unit,
+        years=years,
+    )
+    inputs = found.attrs.get("inputs", {})
+    rows = _of_species(found[_told_whole(found, asked, viewer)], selection)
+    return _finished(rows, "detection", inputs=inputs)  # type: ignore[no-any-return]
+
+
+def chance_missed(
+    store: Store, selection: Selection, viewer: Viewer, *, years: Sequence[int] | None = None
+) -> pd.DataFrame:
+    """Chance that a species lives, unfound, on the visited reaches of each catchment.
+
+    Columns of `layers.estimates.detection.CHANCE_COLUMNS`; `years` as there.
+    """
+    from layers.estimates import detection as computing
+
+    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_LOOKS)
+    records = asked.records
+    found = computing.chance_missed_by_catchment(
+        records.placements,
+        records.catches,
+        records.snaps,
+        asked.species,
+        asked.methods,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+        years=years,
+    )
+    inputs = found.attrs.get("inputs", {})
+    found = found[_told_whole(found, asked, viewer)]
+    rows = _of_species(_in_chosen(store, found, selection), selection).reset_index(drop=True)
+    rows.attrs["inputs"] = inputs
+    return rows
+
+
+def accumulation(
+    store: Store, selection: Selection, viewer: Viewer, catchment: str
+) -> pd.DataFrame:
+    """Species expected in 1, 2, … placements of one catchment and those nested in it.
+
+    Columns of `layers.estimates.richness.accumulation`; empty where nobody looked.
+    """
+    from layers.estimates import richness as computing
+
+    asked = _asked(
+        store, replace(selection, catchments=(catchment,), species=()), viewer, needed=OF_LOOKS
+    )
+    records = asked.records
+    found, samples = computing.species_incidence(
+        records.placements,
+        records.catches,
+        asked.species,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+    )
+    counts = found.loc[found["catchment"] == catchment, "placements"].to_numpy()
+    return computing.accumulation(counts, int(samples.get(catchment, 0)))
+
+
+def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Species found per catchment, and estimates of how many there are."""
+    from layers.estimates import richness as computing
+
+    asked = _asked(store, selection, viewer, needed=OF_LOOKS)
+    records = asked.records
+    found = computing.richness(
+        records.placements,
+        records.catches,
+        asked.species,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+    )
+    inputs = found.attrs.get("inputs", {})
+    return _finished(_in_chosen(store, found, selection), "richness", inputs=inputs)  # type: ignore[no-any-return]
+
+
+def stretch_lines(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Draw the sampled stretches of a selection as lines, drawn downstream."""
+    from layers.fieldwork import stretches as computing
+
+    records = open_records(store, selection, viewer, OF_STRETCHES)
+    return computing.stretch_lines(records.stretches, network(store))

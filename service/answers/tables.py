@@ -1,0 +1,120 @@
+"""A summary as text: CSV, JSON or GeoJSON.
+
+Lengths are rounded to millimetres, degrees to 7 decimals, everything else to 6; whole counts
+are whole numbers and local dates are days. In CSV, text that a spreadsheet would run as a
+formula gets an apostrophe in front.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import orjson
+import pandas as pd
+
+from layers.drawing.geojson import feature_collection, property_values
+from service.intake.stored_sheets import neutralised
+
+__all__ = ["FORMATS", "summary_csv", "summary_geojson", "summary_json", "summary_words"]
+
+FORMATS: Final = ("csv", "json", "geojson")
+_COUNTS: Final = frozenset({"individuals", "more_placements"})
+
+
+def _plain(frame: pd.DataFrame) -> pd.DataFrame:
+    """Columns as they are printed, without geometry."""
+    if isinstance(frame, gpd.GeoDataFrame):
+        frame = pd.DataFrame(frame.drop(columns=frame.geometry.name))
+    return pd.DataFrame({name: _rounded(frame[name]) for name in frame.columns})
+
+
+def _rounded(column: pd.Series) -> pd.Series:
+    name = str(column.name)
+    if pd.api.types.is_datetime64_dtype(column.dtype):
+        days: pd.Series = column.dt.strftime("%Y-%m-%d")
+        return days
+    if not pd.api.types.is_float_dtype(column.dtype):
+        return column
+    if name in _COUNTS and not (column.dropna() % 1).any():
+        return column.replace([np.inf, -np.inf], np.nan).astype("Int64")
+    if name.endswith(("longitude", "latitude")):
+        return column.round(7)
+    return column.round(3 if name.endswith("_m") else 6)
+
+
+def summary_csv(frame: pd.DataFrame) -> bytes:
+    """Print a summary as CSV in UTF-8, with a header, missing cells empty."""
+    plain = _plain(frame)
+    for name in plain.columns:
+        if plain[name].dtype == object or isinstance(plain[name].dtype, pd.StringDtype):
+            plain[name] = neutralised(plain[name])
+    text: str = plain.to_csv(index=False, lineterminator="\r\n")
+    return text.encode()
+
+
+def summary_json(frame: pd.DataFrame, what: str) -> bytes:
+    """Print a summary as one JSON object: `summary`, `inputs`, `rows`."""
+    plain = _plain(frame)
+    columns = [property_values(plain[name]) for name in plain.columns]
+    rows = [dict(zip(plain.columns, row, strict=True)) for row in zip(*columns, strict=True)]
+    document = {"summary": what, "inputs": inputs_of(frame), "rows": rows}
+    return orjson.dumps(document, option=orjson.OPT_INDENT_2) + b"\n"
+
+
+def summary_geojson(
+    frame: pd.DataFrame, what: str, *, catchments: gpd.GeoDataFrame | None = None
+) -> bytes:
+    """Print a summary as a GeoJSON FeatureCollection with `summary` and `inputs` beside it.
+
+    Rows have the geometry of their frame, else of their catchment, else none.
+    """
+    plain = _plain(frame)
+    crs: Any = None
+    if isinstance(frame, gpd.GeoDataFrame):
+        shapes, crs = frame.geometry.to_numpy(), frame.crs
+    elif catchments is not None and "catchment" in plain:
+        shapes, crs = catchments.geometry.reindex(plain["catchment"]).to_numpy(), catchments.crs
+    else:
+        shapes = np.full(len(plain), None, dtype=object)
+    drawn = gpd.GeoDataFrame(
+        plain, geometry=shapes, crs=crs, index=pd.RangeIndex(1, len(plain) + 1)
+    )
+    return feature_collection(drawn, members={"summary": what, "inputs": inputs_of(frame)})
+
+
+def inputs_of(frame: pd.DataFrame) -> dict[str, Any]:
+    """Say what a summary was computed from, as JSON knows it."""
+    inputs = frame.attrs.get("inputs", {})
+    return {str(name): _jsonable(value) for name, value in inputs.items()}
+
+
+def summary_words(frame: pd.DataFrame) -> list[str]:
+    """Say in words what an empty or thin result rests on; nothing where records carry it."""
+    inputs = frame.attrs.get("inputs", {})
+    words = []
+    if "note" in inputs:
+        note = str(inputs["note"])
+        words.append(note[:1].upper() + note[1:] + ".")
+    used = inputs.get("placements_used")
+    if used == 0:
+        left = [f"{count} {reason}" for reason, count in inputs.get("left_out", {}).items()]
+        words.append(
+            f"No placement counts here; left out: {', '.join(left)}."
+            if left
+            else "No placement fits what was asked for."
+        )
+    if frame.empty:
+        words.append("The table has no rows.")
+    return words
+
+
+def _jsonable(value: Any) -> Any:  # noqa: ANN401 - whatever a summary states of itself
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, dict):
+        return {str(key): _jsonable(part) for key, part in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [_jsonable(part) for part in value]
+    return value if isinstance(value, (str, int, float, bool)) or value is None else str(value)

@@ -1,0 +1,215 @@
+"""The field sheets again: what was stored, in the columns that import takes.
+
+Positions go out as they were recorded, in the CRS of the field. A track, an end or an area is
+kept in the store's CRS only; it is taken back to the field's CRS and rounded to a tenth of a
+millimetre, which returns the very digits that a field sheet holds.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from layers.crs import choose_operation, crs_key, read_crs
+from layers.fieldwork.looking import local_times
+from service.intake.columns import SHEETS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import geopandas as gpd
+    from numpy.typing import NDArray
+
+    from layers.crs import Operation
+    from service.records import Records
+
+__all__ = ["FORMULA_STARTS", "csv_text", "field_sheets", "in_columns", "neutralised"]
+
+# What makes a spreadsheet take a text cell for a formula (common practice, no source).
+FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
+# An apostrophe before one of these would be taken off by import; one more goes before it.
+_GUARDED: Final = tuple(f"'{sign}" for sign in (*FORMULA_STARTS, "'"))
+_DEGREE_DECIMALS: Final = 9  # 1e-9 degree of latitude is 0.1 mm
+_METRE_DECIMALS: Final = 4
+
+
+def field_sheets(
+    records: Records,
+    surveys: pd.DataFrame,
+    sites: pd.DataFrame,
+    operations: Mapping[str, Operation],
+) -> dict[str, pd.DataFrame]:
+    """Write records as the sheets that import takes.
+
+    Parameters
+    ----------
+    records
+        What the viewer may see. Generalised places go out as areas, with a word in `notes`.
+    surveys, sites
+        Frames of the store; those that no placement names are left out.
+    operations
+        By which places came into the store, by the key of their CRS; they go back the same way.
+
+    Returns
+    -------
+    dict of DataFrame
+        `placements`, `catches`, `lengths`, `surveys`, `sites`, each with all columns of its
+        sheet in order; an empty column is an empty column.
+    """
+    placements = records.placements
+    named = {
+        "placements": _placements(placements, operations),
+        "catches": records.catches,
+        "lengths": records.lengths,
+        "surveys": _used(surveys, placements["survey"]),
+        "sites": _used(sites, placements["site"]),
+    }
+    return {name: in_columns(name, frame) for name, frame in named.items()}
+
+
+def _used(frame: pd.DataFrame, names: pd.Series) -> pd.DataFrame:
+    return frame[frame.index.isin(names.dropna().unique())].reset_index()
+
+
+def in_columns(sheet: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Write a frame with all columns of its sheet in order; what it lacks is empty."""
+    columns = [column.name for column in SHEETS[sheet] if column.name != "waypoint"]
+    return frame.reindex(columns=columns).reset_index(drop=True)
+
+
+def _placements(placements: gpd.GeoDataFrame, operations: Mapping[str, Operation]) -> pd.DataFrame:
+    sheet = pd.DataFrame(placements.drop(columns=placements.geometry.name)).reset_index()
+    for name in ("set_at", "lifted_at"):
+        sheet[name] = _with_offset(placements, name)
+    return sheet.assign(**_positions(placements, operations))
+
+
+def _with_offset(placements: pd.DataFrame, column: str) -> NDArray[np.object_]:
+    """Wall-clock time with its offset, which no change of the clock can make ambiguous."""
+    moments = placements[column]
+    wall = local_times(placements, column)
+    offset = wall - moments.dt.tz_localize(None).to_numpy()
+    minutes = (offset / pd.Timedelta(minutes=1)).round()
+    known = moments.notna().to_numpy()
+    text = np.full(len(placements), None, dtype=object)
+    stamps = wall[known].dt.strftime("%Y-%m-%dT%H:%M:%S.%f").str.removesuffix(".000000")
+    stamps = stamps.str.replace(r"(\.\d{3})000$", r"\1", regex=True)
+    zones = {
+        value: f"{'-' if value < 0 else '+'}{abs(int(value)) // 60:02d}:{abs(int(value)) % 60:02d}"
+        for value in minutes[known].unique()
+    }
+    text[known] = (stamps + minutes[known].map(zones)).to_numpy(object)
+    return text
+
+
+def _positions(placements: gpd.GeoDataFrame, operations: Mapping[str, Operation]) -> dict[str, Any]:
+    """Position columns of the sheet: as recorded where that is known, else as stored."""
+    count = len(placements)
+    blank = np.full(count, np.nan)
+    columns: dict[str, Any] = {
+        name: blank.copy()
+        for stem in ("", "end_")
+        for name in (f"{stem}longitude", f"{stem}latitude", f"{stem}easting", f"{stem}northing")
+    }
+    columns["geometry"] = np.full(count, None, dtype=object)
+    crs = _text_column(placements, "original_crs")
+    crs[pd.isna(crs)] = crs_key(placements.crs)
+    columns["crs"] = crs
+    kind = _text_column(placements, "shape_kind")
+    for system in pd.unique(crs):
+        rows = np.flatnonzero(crs == system)
+        way = operations.get(crs_key(system)) or choose_operation(system, placements.crs)
+        geographic = read_crs(system).is_geographic
+        x, y = ("longitude", "latitude") if geographic else ("easting", "northing")
+        drawn = rows[np.isin(kind[rows], ("track", "area"))]
+        at = np.setdiff1d(rows, drawn)
+        start = _start(placements.iloc[at], way, system)
+        columns[x][at], columns[y][at] = start[:, 0], start[:, 1]
+        ends = at[kind[at] == "ends"]
+        shapes = _taken_back(placements["shape"].to_numpy(object)[ends], way, system)
+        last = shapely.get_coordinates(shapely.get_point(shapes, -1))
+        columns[f"end_{x}"][ends], columns[f"end_{y}"][ends] = last[:, 0], last[:, 1]
+        back = _taken_back(placements["shape"].to_numpy(object)[drawn], way, system)
+        columns["geometry"][drawn] = shapely.to_wkt(back, rounding_precision=-1)
+    return columns
+
+
+def _text_column(placements: pd.DataFrame, name: str) -> NDArray[np.object_]:
+    if name not in placements:
+        return np.full(len(placements), None, dtype=object)
+    return placements[name].astype(object).to_numpy(copy=True)
+
+
+def _start(placements: gpd.GeoDataFrame, way: Operation, system: str) -> NDArray[np.float64]:
+    stored = _taken_back(np.asarray(placements.geometry, dtype=object), way, system)
+    stored = shapely.centroid(stored)
+    xy = np.column_stack([shapely.get_x(stored), shapely.get_y(stored)])
+    if "original_x" not in placements:
+        return xy
+    told = placements[["original_x", "original_y"]].to_numpy(float)
+    return np.where(np.isfinite(told).all(axis=1, keepdims=True), told, xy)
+
+
+def _taken_back(
+    shapes: NDArray[np.object_],
+    way: Operation,
+    system: str,
+) -> NDArray[np.object_]:
+    xy = shapely.get_coordinates(shapes)
+    x, y = way.move(xy[:, 0], xy[:, 1], inverse=True)
+    decimals = _DEGREE_DECIMALS if read_crs(system).is_geographic else _METRE_DECIMALS
+    rounded = np.round(np.column_stack([x, y]), decimals)
+    return np.asarray(shapely.set_coordinates(shapes.copy(), rounded), dtype=object)
+
+
+def csv_text(frame: pd.DataFrame, *, header: bool = True) -> bytes:
+    """One sheet as CSV in UTF-8 with BOM, which spreadsheets ask for; text made harmless.
+
+    Rows alone, to go on with a sheet, where no `header` is wanted. A cell is written the same
+    whatever else its column holds, so that pieces put together are the whole.
+    """
+    plain = frame.copy()
+    for name in plain.columns:
+        if pd.api.types.is_string_dtype(plain[name].dtype) or plain[name].dtype == object:
+            plain[name] = neutralised(plain[name])
+        elif pd.api.types.is_bool_dtype(plain[name].dtype):
+            plain[name] = plain[name].map({True: "yes", False: "no"})
+        elif isinstance(plain[name].dtype, pd.DatetimeTZDtype):
+            plain[name] = plain[name].dt.tz_convert("UTC").dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+        elif pd.api.types.is_datetime64_any_dtype(plain[name].dtype):
+            plain[name] = plain[name].dt.strftime("%Y-%m-%d")
+        elif pd.api.types.is_float_dtype(plain[name].dtype):
+            plain[name] = _whole_as_whole(plain[name])
+    text = plain.to_csv(index=False, header=header, lineterminator="\r\n")
+    return text.encode("utf-8-sig" if header else "utf-8")
+
+
+def _whole_as_whole(column: pd.Series) -> pd.Series:
+    """Write whole numbers without `.0`: counts are floats only because some are missing."""
+    values = column.to_numpy(np.float64, na_value=np.nan)
+    written = values.astype(object)
+    whole = (values == np.trunc(values)) & (np.abs(values) < 2**53)
+    written[whole] = values[whole].astype(np.int64)
+    written[np.isnan(values)] = None
+    return pd.Series(written, index=column.index, dtype=object)
+
+
+def neutralised(column: pd.Series) -> pd.Series:
+    """Put an apostrophe before text that a spreadsheet would run as a formula.
+
+    Text that begins so already gets one more, so that taking one off, as import does, returns
+    what was stored.
+
+    Examples
+    --------
+    >>> neutralised(pd.Series(["=1+1", "trap 3", "'t Zand", "'=2"])).tolist()
+    ["'=1+1", 'trap 3', "'t Zand", "''=2"]
+    """
+    text = column.astype(object)
+    live = text.map(
+        lambda cell: isinstance(cell, str) and cell.startswith(_GUARDED + FORMULA_STARTS)
+    )
+    return text.where(~live.astype(bool), "'" + text.astype(str))

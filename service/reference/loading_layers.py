@@ -1,0 +1,201 @@
+"""Loading reference layers and lists: file → prepared frame → store, and what was found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from layers.network.catchments import part_reaches, prepare_catchments
+from layers.network.checks import NetworkReport, check_network, prepare_reaches
+from layers.network.graph import build_network
+from layers.plurals import counted, plural
+from service.errors import RequestError, ServiceError
+from service.records import Selection
+from service.reference.column_names import named_as_ours
+from service.reference.placing import place_on_network
+from service.reference.transformations import Operations
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import geopandas as gpd
+
+    from layers.network.graph import Network
+    from service.store import Store
+
+__all__ = [
+    "LayerRefusedError",
+    "Loaded",
+    "load_catchments",
+    "load_reaches",
+]
+
+
+@dataclass
+class Loaded:
+    """What a load did, in sentences, and where the problem places are."""
+
+    sentences: list[str] = field(default_factory=list)
+    places: gpd.GeoDataFrame | None = None
+
+
+class LayerRefusedError(ServiceError):
+    """A reference layer cannot be used as it is; nothing was stored."""
+
+    def __init__(self, report: NetworkReport) -> None:
+        super().__init__("The reaches cannot be used as they are; nothing was stored.")
+        self.report = report
+
+
+def load_reaches(
+    store: Store,
+    raw: gpd.GeoDataFrame,
+    *,
+    who: str,
+    reverse_flow: bool = False,
+    split_parts: bool = False,
+    node_tolerance_m: float | None = None,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Loaded:
+    """Check lines, join them to a network, and put it in place of the one that is stored.
+
+    All placements are snapped anew and their stretches cut anew.
+
+    Parameters
+    ----------
+    store
+        Where to.
+    raw
+        Lines as read, with the columns named as ours.
+    who
+        Name for the history.
+    reverse_flow, split_parts
+        As in :func:`layers.network.checks.prepare_reaches`.
+    node_tolerance_m
+        Kept as the store's; by default the store's own is used. [m]
+    progress
+        Called with what is done next.
+
+    Raises
+    ------
+    LayerRefusedError
+        With its report, where lines cannot be used.
+    """
+    version = store.version
+    tolerance = store.settings.node_tolerance_m if node_tolerance_m is None else node_tolerance_m
+    progress("checking the lines")
+    named, taken = named_as_ours(raw, "reaches")
+    operations = Operations(store, named)
+    reaches, prepared = prepare_reaches(
+        named,
+        store.settings.crs,
+        reverse_flow=reverse_flow,
+        split_parts=split_parts,
+        way=None if named.crs is None else operations.into_store(named.crs),
+    )
+    if prepared.refused:
+        raise LayerRefusedError(prepared)
+    if reaches.empty:
+        raise RequestError("The file holds no usable line; nothing was stored.")
+    progress("joining them to a network")
+    orders = reaches["strahler"] if "strahler" in reaches else pd.Series(dtype=float)
+    given = int((pd.to_numeric(orders, errors="coerce") >= 1).sum())
+    network = build_network(reaches, tolerance_m=tolerance)
+    progress("looking the network over")
+    report = prepared.joined(check_network(network, tolerance_m=tolerance))
+    if report.refused:
+        raise LayerRefusedError(report)
+    progress("cutting reaches at catchment boundaries")
+    parts = part_reaches(network, store.catchments())
+    progress("placing the records on it")
+    records = store.records(Selection())
+    placed = place_on_network(
+        records.placements, network, store.methods(), tolerance_m=store.settings.snap_tolerance_m
+    )
+    progress("storing")
+    frame = network.reaches.assign(
+        from_node=network.from_node,
+        to_node=network.to_node,
+        upstream_length_m=network.upstream_length_m,
+    )
+    store.keep_operations(operations.chosen)
+    store.replace_network(
+        frame, parts, placed.snaps, placed.stretches, placed.flags,
+        who=who, node_tolerance_m=node_tolerance_m, version=version,
+    )  # fmt: skip
+    told = [
+        (
+            f"Reaches stored: {len(frame)}, {network.total_length_m / 1000:.3f} km, "
+            f"{counted(network.n_nodes, 'node')} joined within {tolerance:g} m, "
+            f"{counted(len(network.sources), 'source')}, "
+            f"{counted(len(network.outlets), 'outlet')}."
+        ),
+        f"Strahler order: {given} as given, {len(frame) - given} computed.",
+        *_kinds_and_divisions(network),
+        *taken,
+        *report.sentences,
+    ]
+    if len(records.placements):
+        on = int(placed.snaps["reach_id"].notna().sum())
+        told.append(
+            f"Placements snapped anew: {on} of {len(records.placements)} "
+            f"{plural(on, 'lies', 'lie')} on a reach; "
+            f"{counted(len(placed.stretches), 'stretch')} cut."
+        )
+    return Loaded(told, report.places)
+
+
+def _kinds_and_divisions(network: Network) -> list[str]:
+    """Say what kinds of reach there are, and where the stream parts into side channels."""
+    told = []
+    if "kind" in network.reaches:
+        kinds = network.reaches["kind"].fillna("not said").value_counts()
+        words = [f"{kind} {count}" for kind, count in kinds.items()]
+        told.append(f"Kinds of reach: {', '.join(words)}.")
+    parting = network.out_degree > 1
+    if parting.any():
+        more = int((network.out_degree[parting] - 1).sum())
+        nodes = counted(int(parting.sum()), "node")
+        told.append(f"The stream parts at {nodes} into {counted(more, 'side channel')}.")
+    return told
+
+
+def load_catchments(
+    store: Store,
+    raw: gpd.GeoDataFrame,
+    *,
+    who: str,
+    nest: bool = False,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Loaded:
+    """Check polygons and put them in place of the catchments that are stored."""
+    progress("checking the polygons")
+    named, taken = named_as_ours(raw, "catchments")
+    operations = Operations(store, named)
+    way = None if named.crs is None else operations.into_store(named.crs)
+    catchments, notes = prepare_catchments(named, store.settings.crs, nest=nest, way=way)
+    if catchments.empty:
+        raise RequestError("The file holds no polygon; nothing was stored.")
+    reaches = store.reaches()
+    progress("cutting reaches at catchment boundaries")
+    network = build_network(reaches, tolerance_m=store.settings.node_tolerance_m)
+    parts = part_reaches(network, catchments)
+    progress("storing")
+    store.keep_operations(operations.chosen)
+    store.replace_catchments(catchments, parts, who=who)
+    told = [
+        (
+            f"Catchments stored: {len(catchments)}, "
+            f"{int(catchments['parent_id'].notna().sum())} of them within another."
+        )
+    ]
+    if len(reaches):
+        inside = parts[parts["catchment_id"].notna()]
+        length = float((inside["to_m"] - inside["from_m"]).sum())
+        told.append(
+            f"Of {network.total_length_m / 1000:.3f} km of reaches {length / 1000:.3f} km lie "
+            "within them."
+        )
+    return Loaded([*told, *taken, *notes])

@@ -1,0 +1,170 @@
+"""Reaches, catchments and gaps: whole layers kept in memory, asked by id."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from layers.crs import read_crs
+from service import reference
+from service.access import within_catchments
+from service.answers import features, summaries
+from service.answers.recent_answers import recent_answer
+from service.errors import NotFoundError, RequestError
+from service.records import Selection
+from service.web.feed.page import Extent, Page
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    import geopandas as gpd
+    from numpy.typing import NDArray
+
+    from service.records import Viewer
+    from service.store.interface import Store
+    from service.web.feed.asking import Asked
+
+__all__ = ["LayerPages", "read_catchments", "read_gaps", "read_reaches"]
+
+_WRITTEN: Final = 5_000
+
+
+def read_reaches(store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Reaches by id; the same for everybody."""
+    del viewer
+    frame = features.reaches(store)
+    frame.insert(0, "reach_id", frame.index)
+    return frame
+
+
+def read_catchments(store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Catchments by id; the same for everybody."""
+    del viewer
+    frame = features.catchments(store)
+    frame.insert(0, "catchment_id", frame.index)
+    return frame
+
+
+def read_gaps(store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Gaps that this viewer would compute, by a word made from the shape.
+
+    Their numbers shift when another is closed; the shape of one that stays is the same.
+    """
+    if not len(reference.network(store).reaches):
+        return _named(features.reaches(store).iloc[:0], [])
+    frame = summaries.gaps(store, Selection(), viewer)
+    shapes = shapely.to_wkb(np.asarray(frame.geometry, dtype=object))
+    return _named(frame, [hashlib.blake2b(wkb, digest_size=8).hexdigest() for wkb in shapes])
+
+
+def _named(frame: gpd.GeoDataFrame, names: list[str]) -> gpd.GeoDataFrame:
+    return frame.set_index(pd.Index(names, dtype="str"))
+
+
+@dataclass(frozen=True)
+class LayerPages:
+    """One collection made of a whole layer."""
+
+    name: str
+    read: Callable[[Store, Viewer], gpd.GeoDataFrame]
+
+    def page(self, store: Store, asked: Asked, viewer: Viewer) -> Page:
+        """Read one page."""
+        frame = self._layer(store, viewer)
+        meant = np.flatnonzero(self._meant(store, frame, asked))
+        ids = frame.index.to_numpy(object)
+        if asked.before is not None:
+            stop = int(np.searchsorted(ids[meant], asked.before[0], side="left"))
+            start = max(0, stop - asked.limit)
+            turns = (start > 0, True)
+        else:
+            mark = asked.after
+            start = 0 if mark is None else int(np.searchsorted(ids[meant], mark[0], side="right"))
+            stop = start + asked.limit
+            turns = (mark is not None, stop < len(meant))
+        rows = meant[start:stop]
+        keys = [(str(name),) for name in ids[rows[[0, -1]]]] if len(rows) else [(), ()]
+        return Page(frame.iloc[rows], keys[0], keys[1], *turns)
+
+    def count(self, store: Store, asked: Asked, viewer: Viewer) -> int:
+        """Count the features of all pages."""
+        return int(self._meant(store, self._layer(store, viewer), asked).sum())
+
+    def frames(self, store: Store, asked: Asked, viewer: Viewer) -> Iterator[gpd.GeoDataFrame]:
+        """Yield all features, some at a time."""
+        frame = self._layer(store, viewer)
+        meant = np.flatnonzero(self._meant(store, frame, asked))
+        for start in range(0, len(meant), _WRITTEN):
+            yield frame.iloc[meant[start : start + _WRITTEN]]
+
+    def one(self, store: Store, feature_id: str, viewer: Viewer) -> gpd.GeoDataFrame:
+        """Read one feature, or raise NotFoundError."""
+        frame = self._layer(store, viewer)
+        found = frame[frame.index == feature_id]
+        if found.empty:
+            raise NotFoundError(f"There is no feature {feature_id!r} in {self.name}.")
+        return found
+
+    def extent(self, store: Store, viewer: Viewer) -> Extent:
+        """Box of all features."""
+        frame = self._layer(store, viewer)
+        box = frame.total_bounds if len(frame) else np.full(4, np.nan)
+        if not np.isfinite(box).all():
+            return Extent()
+        return Extent((float(box[0]), float(box[1]), float(box[2]), float(box[3])))
+
+    def check(self, store: Store, asked: Asked, viewer: Viewer) -> None:
+        """Refuse a catchment that is unknown, and a mark that is none of this collection."""
+        del viewer
+        chosen = asked.filters.get("catchment")
+        if chosen is not None and chosen not in reference.catchments(store).index:
+            raise RequestError(f"There is no catchment {chosen!r} here.")
+        for mark in (asked.after, asked.before):
+            if mark is not None and not (len(mark) == 1 and isinstance(mark[0], str)):
+                raise RequestError(
+                    "after or before is no mark of this collection; follow its next and prev links."
+                )
+
+    def _layer(self, store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
+        question = ("feed layer", self.name, viewer.sees_exact_places)
+
+        def make() -> gpd.GeoDataFrame:
+            frame = self.read(store, viewer)
+            order = np.argsort(frame.index.to_numpy(object), kind="stable")
+            return frame.iloc[order]
+
+        return recent_answer(store, question, make)
+
+    def _meant(self, store: Store, frame: gpd.GeoDataFrame, asked: Asked) -> NDArray[np.bool_]:
+        meant = np.ones(len(frame), dtype=bool)
+        for name, value in asked.filters.items():
+            if name == "catchment":
+                meant &= _in_catchment(store, frame, value)
+            else:
+                same = frame[name].astype("str") == value
+                meant &= same.to_numpy(dtype=bool, na_value=False)
+        if asked.area is not None:
+            near = asked.area.near(store)
+            shapes = np.asarray(frame.geometry, dtype=object)
+            if near is not None:
+                rows = frame.sindex.query(shapely.box(*near))
+                within = shapely.is_missing(shapes)
+                within[rows] = True
+                meant &= within
+            rows = np.flatnonzero(meant)
+            meant[rows] = asked.area.meets(shapes[rows], read_crs(store.settings.crs))
+        return meant
+
+
+def _in_catchment(store: Store, frame: gpd.GeoDataFrame, chosen: str) -> NDArray[np.bool_]:
+    if "catchment" in frame:
+        return within_catchments(store, frame["catchment"], [chosen])
+    parts = reference.reach_parts(store)
+    held = parts.loc[within_catchments(store, parts["catchment_id"], [chosen]), "reach_id"]
+    inside: NDArray[np.bool_] = frame.index.isin(held.unique())
+    return inside

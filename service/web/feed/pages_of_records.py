@@ -1,0 +1,264 @@
+"""Placements, detections and stretches, page by page along their keys.
+
+Which features are meant is found first, by what the viewer sees of them; the records of one page
+are then opened through `service.access.gate` and turned into features as everywhere else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from layers.crs import read_crs
+from service import reference
+from service.access import (
+    count_features,
+    find_features,
+    placement_catchments,
+    placement_extent,
+    refuse_unknown,
+    sweep_features,
+    within_catchments,
+)
+from service.answers import features
+from service.answers.recent_answers import recent_answer
+from service.errors import NotFoundError, RequestError
+from service.records import Selection
+from service.store.finding import Wanted
+from service.web.feed.page import Extent, Page
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from service.records import Viewer
+    from service.store.finding import Key, Unit
+    from service.store.interface import Store
+    from service.web.feed.asking import Asked
+
+__all__ = ["RecordPages"]
+
+# Positions looked at in one go when a box or a catchment has to be compared exactly.
+_LOOKED_AT: Final = 50_000
+# Features read in one go while a whole collection is written.
+_WRITTEN: Final = 4_000
+
+
+@dataclass(frozen=True)
+class RecordPages:
+    """One of the three collections that hang on placements."""
+
+    unit: Unit
+
+    def page(self, store: Store, asked: Asked, viewer: Viewer) -> Page:
+        """Read one page."""
+        rows = self._rows(store, asked, viewer, asked.limit + 1)
+        more = len(rows) > asked.limit
+        if asked.before is not None:
+            rows = rows.iloc[-asked.limit :]
+            turns = (more, True)
+        else:
+            rows = rows.iloc[: asked.limit]
+            turns = (asked.after is not None, more)
+        keys: list[Key] = rows["key"].tolist() or [()]
+        frame = self._features(store, rows, viewer)
+        return Page(frame, keys[0], keys[-1], *turns)
+
+    def count(self, store: Store, asked: Asked, viewer: Viewer) -> int:
+        """Count the features of all pages."""
+        question = ("feed count", self.unit, viewer.sees_exact_places, asked.question)
+        return recent_answer(store, question, lambda: self._count(store, asked, viewer))
+
+    def frames(self, store: Store, asked: Asked, viewer: Viewer) -> Iterator[gpd.GeoDataFrame]:
+        """Yield all features, some at a time."""
+        after: Key | None = None
+        while True:
+            rows = self._rows(store, asked, viewer, _WRITTEN, after=after)
+            if rows.empty:
+                return
+            yield self._features(store, rows, viewer)
+            after = rows["key"].iloc[-1]
+
+    def one(self, store: Store, feature_id: str, viewer: Viewer) -> gpd.GeoDataFrame:
+        """Read one feature.
+
+        Raises
+        ------
+        NotFoundError
+            There is none of this id that the viewer may see.
+        """
+        # Ids are joined with colons, which names may hold too: every beginning may be the
+        # placement's name; the id of the feature decides.
+        parts = feature_id.split(":")
+        names = [":".join(parts[:end]) for end in range(1, len(parts) + 1)]
+        names = names if self.unit != "placement" else [feature_id]
+        wanted = Wanted(placements=tuple(dict.fromkeys(names)))
+        rows = find_features(store, wanted, "placement", viewer, size=len(names))
+        frame = self._read(store, rows, viewer)
+        frame = frame[frame.index == feature_id]
+        if frame.empty:
+            raise NotFoundError(f"There is no {self.unit} {feature_id!r}.")
+        return frame
+
+    def extent(self, store: Store, viewer: Viewer) -> Extent:
+        """Box and period of all features as shown."""
+        question = ("feed extent", viewer.sees_exact_places)
+        box, period = recent_answer(store, question, lambda: placement_extent(store, viewer))
+        if self.unit == "stretch" and len(reference.network(store).reaches):
+            west, south, east, north = reference.network(store).reaches.total_bounds.tolist()
+            box = (west, south, east, north)
+        return Extent(box, period)
+
+    def check(self, store: Store, asked: Asked, viewer: Viewer) -> None:
+        """Refuse a name that is unknown, and a mark that is none of this collection."""
+        given = {name: (value,) for name, value in asked.filters.items()}
+        selection = Selection(
+            species=given.get("species", ()),
+            methods=given.get("method", ()),
+            surveys=given.get("survey", ()),
+            catchments=given.get("catchment", ()),
+        )
+        refuse_unknown(store, selection, viewer)
+        kinds: dict[Unit, tuple[type | tuple[type, ...], ...]] = {
+            "placement": (),
+            "detection": (str,),
+            "stretch": (str, (int, float)),
+        }
+        first = int if viewer.sees_exact_places else str
+        for mark in (asked.after, asked.before):
+            if mark is not None and not _fits(mark, (first, *kinds[self.unit])):
+                raise RequestError(
+                    "after or before is no mark of this collection; follow its next and prev links."
+                )
+
+    # Finding ------------------------------------------------------------------------------
+    def _wanted(self, store: Store, asked: Asked, viewer: Viewer) -> Wanted:
+        given = {name: (value,) for name, value in asked.filters.items()}
+        area = asked.area
+        return Wanted(
+            placements=given.get("placement_id", ()),
+            surveys=given.get("survey", ()),
+            methods=given.get("method", ()),
+            outcomes=given.get("outcome", ()),
+            species=given.get("species", ()),
+            streams=given.get("stream_name", ()),
+            reaches=given.get("reach_id", ()),
+            box=None if area is None or self._holds_all(store, asked, viewer) else area.near(store),
+            start=asked.period.start,
+            end=asked.period.end,
+        )
+
+    def _holds_all(self, store: Store, asked: Asked, viewer: Viewer) -> bool:
+        """Tell whether the box asked for surely holds all that there is."""
+        extent = self.extent(store, viewer)
+        if asked.area is None or extent.box is None:
+            return True
+        found = extent.degrees(store)
+        if found is None or not asked.area.system.geographic:
+            return False
+        west, south, east, north = asked.area.box
+        return west <= found[0] <= found[2] <= east and south <= found[1] and north >= found[3]
+
+    def _rows(
+        self, store: Store, asked: Asked, viewer: Viewer, size: int, *, after: Key | None = None
+    ) -> pd.DataFrame:
+        """Keys of up to `size` features that are meant, in their order."""
+        wanted = self._wanted(store, asked, viewer)
+        before = asked.before
+        after = asked.after if after is None else after
+        tested = self._tested(store, asked, viewer)
+        step = max(size, 1_000) if tested else size
+        found: list[pd.DataFrame] = []
+        left = size
+        while left > 0:
+            rows = find_features(
+                store, wanted, self.unit, viewer,
+                size=step, after=after, before=before, places=tested,
+            )  # fmt: skip
+            if rows.empty:
+                break
+            kept = rows[self._meets(store, rows, asked)] if tested else rows
+            found.append(kept)
+            left -= len(kept)
+            if len(rows) < step:
+                break
+            if before is not None:
+                before = rows["key"].iloc[0]
+            else:
+                after = rows["key"].iloc[-1]
+            step = min(2 * step, _LOOKED_AT)
+        if not found:
+            return rows
+        if before is not None:
+            return pd.concat(found[::-1], ignore_index=True).iloc[-size:]
+        return pd.concat(found, ignore_index=True).iloc[:size]
+
+    def _tested(self, store: Store, asked: Asked, viewer: Viewer) -> bool:
+        """Tell whether positions have to be compared one by one."""
+        if "catchment" in asked.filters:
+            return True
+        return asked.area is not None and not self._holds_all(store, asked, viewer)
+
+    def _meets(self, store: Store, rows: pd.DataFrame, asked: Asked) -> NDArray[np.bool_]:
+        crs = read_crs(store.settings.crs)
+        shapes = np.asarray(rows["geometry"], dtype=object)
+        met = np.ones(len(rows), dtype=bool)
+        if asked.area is not None:
+            met = asked.area.meets(shapes, crs)
+        if "catchment" in asked.filters:
+            left = rows[met]
+            places = gpd.GeoDataFrame(left[["generalised_km"]], geometry=shapes[met], crs=crs)
+            inside = placement_catchments(store, places)
+            met[met] = within_catchments(store, inside, [asked.filters["catchment"]])
+        return met
+
+    def _count(self, store: Store, asked: Asked, viewer: Viewer) -> int:
+        wanted = self._wanted(store, asked, viewer)
+        if not self._tested(store, asked, viewer):
+            return count_features(store, wanted, self.unit, viewer)
+        pieces = sweep_features(store, wanted, self.unit, viewer)
+        return sum(int(self._meets(store, rows, asked).sum()) for rows in pieces)
+
+    # Reading ------------------------------------------------------------------------------
+    def _features(self, store: Store, rows: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
+        if rows.empty:
+            return gpd.GeoDataFrame(geometry=[], crs=store.settings.crs)
+        names = rows["placement_id"]
+        ids = pd.Index(names, dtype="str")
+        if self.unit == "detection":
+            ids = pd.Index(names + ":" + [key[1] for key in rows["key"]], dtype="str")
+        elif self.unit == "stretch":
+            ids = pd.Index(
+                [_stretch_id(name, *key[1:]) for name, key in zip(names, rows["key"], strict=True)],
+                dtype="str",
+            )
+        frame = self._read(store, rows, viewer)
+        return frame.loc[ids[ids.isin(frame.index)]]
+
+    def _read(self, store: Store, rows: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
+        if self.unit == "placement":
+            return features.found_placements(store, rows, viewer)
+        if self.unit == "detection":
+            return features.found_detections(store, rows, viewer)
+        selection = Selection(placements=tuple(rows["placement_id"].unique()))
+        lines = features.stretches(store, selection, viewer)
+        parts = zip(lines["placement_id"], lines["reach_id"], lines["from_m"], strict=True)
+        return lines.set_index(pd.Index([_stretch_id(*part) for part in parts], dtype="str"))
+
+
+def _stretch_id(placement_id: str, reach_id: str, from_m: float) -> str:
+    return f"{placement_id}:{reach_id}:{from_m:.2f}"
+
+
+def _fits(mark: tuple[Any, ...], kinds: tuple[Any, ...]) -> bool:
+    return len(mark) == len(kinds) and all(
+        isinstance(part, kind)
+        and not isinstance(part, bool)
+        and (not isinstance(part, int) or abs(part) < 2**63)
+        for part, kind in zip(mark, kinds, strict=True)
+    )

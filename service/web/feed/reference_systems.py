@@ -1,0 +1,261 @@
+"""Coordinate reference systems by reference: OGC 18-058r1, "Features - Part 2".
+
+Coordinates travel in the axis order that the definition of a CRS gives (latitude first for
+EPSG:4326), boxes too. CRS84 is WGS 84 with longitude first, and what is meant where no CRS is
+named.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pyproj
+import shapely
+
+from layers.crs import read_crs, transform_positions
+from layers.drawing.geojson import to_wgs84
+from service.answers.features import Box, store_box
+from service.errors import RequestError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from service.settings import Settings
+    from service.store.interface import Store
+
+    Geometries = NDArray[np.object_]
+
+__all__ = [
+    "CRS84",
+    "Area",
+    "ReferenceSystem",
+    "accuracy_words",
+    "offered",
+    "read_area",
+    "read_system",
+    "storage_uri",
+]
+
+CRS84: Final = "http://www.opengis.net/def/crs/OGC/1.3/CRS84"
+_EPSG: Final = "http://www.opengis.net/def/crs/{}/0/{}"
+_DEGREE_DECIMALS: Final = 7  # about a centimetre
+_METRE_DECIMALS: Final = 3
+# A side of a box is a curve in another CRS: followed closely, and a tenth added all around.
+_DENSIFY: Final = 21
+
+
+@dataclass(frozen=True)
+class ReferenceSystem:
+    """One CRS that the feed speaks."""
+
+    uri: str
+    crs: pyproj.CRS
+    swapped: bool  # whether the northing or latitude comes first
+
+    @property
+    def geographic(self) -> bool:
+        """Whether coordinates are degrees."""
+        return bool(self.crs.is_geographic)
+
+    def place(self, geometries: Geometries, source: pyproj.CRS) -> Geometries:
+        """Transform geometries and round them, easting or longitude first.
+
+        What cannot be transformed is missing, as are empty geometries. On WGS 84 geometries
+        are cut at 180 degrees.
+        """
+        if self.geographic and self.crs.equals(_WGS84, ignore_axis_order=True):
+            return to_wgs84(geometries, source)
+        flat = shapely.force_2d(np.asarray(geometries, dtype=object))
+        xy = shapely.get_coordinates(flat)
+        if len(xy) and not source.equals(self.crs, ignore_axis_order=True):
+            xy = np.column_stack(_transformer(source, self.crs).transform(xy[:, 0], xy[:, 1]))
+        good = np.isfinite(xy).all(axis=1)
+        count = shapely.get_num_coordinates(flat)
+        owner = np.repeat(np.arange(len(flat)), count)
+        bad = np.bincount(owner[~good], minlength=len(flat)) > 0
+        decimals = _DEGREE_DECIMALS if self.geographic else _METRE_DECIMALS
+        placed = shapely.set_coordinates(
+            flat.copy(), np.round(np.where(good[:, None], xy, 0), decimals)
+        )
+        placed[(count == 0) | bad] = None
+        return np.asarray(shapely.orient_polygons(placed), dtype=object)
+
+    def positions(
+        self, points: Geometries, source: pyproj.CRS
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Transform points and round them as :meth:`place` does; infinite where that fails."""
+        x, y = shapely.get_x(points), shapely.get_y(points)
+        if len(x) and not source.equals(self.crs, ignore_axis_order=True):
+            x, y = _transformer(source, self.crs).transform(x, y)
+        decimals = _DEGREE_DECIMALS if self.geographic else _METRE_DECIMALS
+        return np.round(x, decimals), np.round(y, decimals)
+
+    def written(self, placed: Geometries) -> Geometries:
+        """Turn placed geometries into the axis order of the definition."""
+        if not self.swapped:
+            return placed
+        return np.asarray(shapely.transform(placed, lambda at: at[:, ::-1]), dtype=object)
+
+
+_WGS84: Final = pyproj.CRS.from_epsg(4326)
+
+
+@lru_cache(maxsize=32)
+def _transformer(source: pyproj.CRS, target: pyproj.CRS) -> pyproj.Transformer:
+    return pyproj.Transformer.from_crs(source, target, always_xy=True)
+
+
+@lru_cache(maxsize=32)
+def _system(code: str) -> ReferenceSystem | None:
+    crs = read_crs(code)
+    authority = crs.to_authority(min_confidence=100)
+    if authority is None:
+        return None
+    first = crs.axis_info[0].direction if crs.axis_info else "east"
+    return ReferenceSystem(_EPSG.format(*authority), crs, first in ("north", "south"))
+
+
+def offered(store: Store, settings: Settings) -> tuple[ReferenceSystem, ...]:
+    """CRS that a feed offers: CRS84, EPSG:4326, the store's own, and what `feed_crs` names."""
+    codes = ["EPSG:4326", store.settings.crs]
+    codes += [code.strip() for code in settings.feed_crs.split(",") if code.strip()]
+    systems = {CRS84: ReferenceSystem(CRS84, _WGS84, swapped=False)}
+    for code in codes:
+        system = _system(code)
+        if system is not None:
+            systems.setdefault(system.uri, system)
+    return tuple(systems.values())
+
+
+def storage_uri(store: Store) -> str | None:
+    """URI of the CRS in which places are kept; None where it has no code."""
+    system = _system(store.settings.crs)
+    return None if system is None else system.uri
+
+
+def accuracy_words(store: Store, system: ReferenceSystem) -> str:
+    """How places get from the store's CRS into another, and how exact that is said to be."""
+    area = read_crs(store.settings.crs).area_of_use
+    if area is None:
+        return ""
+    lon, lat = (area.west + area.east) / 2, (area.south + area.north) / 2
+    to_store = _transformer(_WGS84, read_crs(store.settings.crs))
+    x, y = to_store.transform(lon, lat)
+    _, _, name, accuracy = transform_positions(x, y, store.settings.crs, system.crs)
+    stated = f"stated accuracy {accuracy:g} m" if np.isfinite(accuracy) else "no stated accuracy"
+    return f"{name}; {stated}"
+
+
+def read_system(text: str, name: str, systems: tuple[ReferenceSystem, ...]) -> ReferenceSystem:
+    """Find the CRS that a parameter names by its URI.
+
+    Raises
+    ------
+    RequestError
+        The feed does not offer it (requirements /req/crs/fc-crs-valid-value and
+        /req/crs/fc-bbox-crs-valid-value).
+    """
+    for system in systems:
+        if system.uri == text:
+            return system
+    raise RequestError(
+        f"{name} {text!r} is not offered; there are {', '.join(known.uri for known in systems)}."
+    )
+
+
+@dataclass(frozen=True)
+class Area:
+    """A box in one of the offered CRS, easting or longitude first; west > east crosses 180°."""
+
+    system: ReferenceSystem
+    box: Box
+
+    def meets(self, geometries: Geometries, source: pyproj.CRS) -> NDArray[np.bool_]:
+        """Which geometries meet the box, as they are shown in its CRS; without place: all do."""
+        west, south, east, north = self.box
+        known = ~shapely.is_missing(geometries)
+        if (shapely.get_type_id(geometries[known]) == shapely.GeometryType.POINT).all():
+            return self._holds(geometries, source)
+        placed = self.system.place(geometries, source)
+        drawn = shapely.box(west, south, east, north)
+        if west > east:
+            drawn = shapely.union_all(
+                [shapely.box(west, south, 180, north), shapely.box(-180, south, east, north)]
+            )
+        shapely.prepare(drawn)
+        met = shapely.intersects(drawn, placed) | shapely.is_missing(placed)
+        return np.asarray(met, dtype=bool)
+
+    def _holds(self, points: Geometries, source: pyproj.CRS) -> NDArray[np.bool_]:
+        """Do the same for points alone, by their numbers, which is much faster."""
+        west, south, east, north = self.box
+        nowhere = np.asarray(shapely.is_missing(points) | shapely.is_empty(points), dtype=bool)
+        x, y = self.system.positions(points[~nowhere], source)
+        if self.system.geographic:
+            x = np.where(np.abs(x) > 180, (x + 180) % 360 - 180, x)
+        across = (x >= west) | (x <= east) if west > east else (x >= west) & (x <= east)
+        met = nowhere.copy()
+        # What cannot be transformed is shown without a place, and meets every box.
+        met[~nowhere] = (across & (y >= south) & (y <= north)) | ~np.isfinite(x + y)
+        return met
+
+    def near(self, store: Store) -> Box | None:
+        """Box in the store's CRS [m] that surely holds this one; None where none is known."""
+        if self.system.geographic:
+            return store_box(store, self.box)
+        crs = read_crs(store.settings.crs)
+        if self.system.crs.equals(crs, ignore_axis_order=True):
+            # Places are shown rounded to the millimetre.
+            return (self.box[0] - 0.01, self.box[1] - 0.01, self.box[2] + 0.01, self.box[3] + 0.01)
+        try:
+            edges = _transformer(self.system.crs, crs).transform_bounds(
+                *self.box, densify_pts=_DENSIFY
+            )
+        except pyproj.exceptions.ProjError:
+            return None
+        west, south, east, north = edges
+        if not np.isfinite(edges).all() or max(east - west, north - south) > 2_000_000:
+            return None
+        margin = 0.1 * max(east - west, north - south) + 1.0
+        return (west - margin, south - margin, east + margin, north + margin)
+
+
+def read_area(text: str, system: ReferenceSystem) -> Area:
+    """Read a box of four or six numbers in the axis order of a CRS.
+
+    Heights, third and sixth of six numbers, do not matter: features have none.
+
+    Raises
+    ------
+    RequestError
+        It is not four or six numbers, lies off the globe, or its corners are exchanged.
+    """
+    try:
+        numbers = [float(part) for part in text.split(",")]
+    except ValueError:
+        numbers = []
+    if len(numbers) == 6:
+        numbers = [numbers[0], numbers[1], numbers[3], numbers[4]]
+    if len(numbers) != 4 or not np.isfinite(numbers).all():
+        raise RequestError(
+            f"bbox {text[:80]!r} is not four or six numbers; write the lower corner, then the "
+            "upper one, with commas."
+        )
+    if system.swapped:
+        numbers = [numbers[1], numbers[0], numbers[3], numbers[2]]
+    west, south, east, north = numbers
+    if south > north or (west > east and not system.geographic):
+        raise RequestError(
+            f"bbox {text[:80]!r} has its corners exchanged; give the lower one first."
+        )
+    if system.geographic and not (
+        -180 <= west <= 180 and -180 <= east <= 180 and -90 <= south <= north <= 90
+    ):
+        raise RequestError(
+            f"bbox {text[:80]!r} does not lie on the globe; longitudes run from -180 to 180, "
+            "latitudes from -90 to 90."
+        )
+    return Area(system, (west, south, east, north))

@@ -1,0 +1,282 @@
+"""Addresses of the feed: parse, ask a collection, answer as JSON or as a page."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import orjson
+from flask import Blueprint, Response, render_template, request, stream_with_context
+
+from layers.crs import read_crs
+from layers.drawing.geojson import feature_texts
+from service import reference
+from service.answers.column_words import any_sensitive, public_words
+from service.answers.written_figures import as_written
+from service.web.context import current_settings, current_store, current_viewer, title_of_store
+from service.web.feed import encodings, links
+from service.web.feed.asking import read_asked, read_parameters
+from service.web.feed.collections import COLLECTIONS, collection
+from service.web.feed.column_types import PUBLIC_COLUMNS, column_schema
+from service.web.feed.encodings import GEOJSON, HTML, JSON, OPENAPI
+from service.web.feed.openapi import api_document
+from service.web.feed.reference_systems import CRS84, accuracy_words, offered, storage_uri
+from service.web.feed.tables import feature_rows, readable
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    import geopandas as gpd
+
+    from service.web.feed.collections import Collection
+    from service.web.feed.reference_systems import ReferenceSystem
+
+__all__ = ["pages"]
+
+_PART_1: Final = "http://www.opengis.net/spec/ogcapi-features-1/1.0/conf/"
+_PART_2: Final = "http://www.opengis.net/spec/ogcapi-features-2/1.0/conf/"
+CONFORMS_TO: Final = (
+    *(f"{_PART_1}{name}" for name in ("core", "geojson", "html", "oas30")),
+    f"{_PART_2}crs",
+)
+_DESCRIPTION: Final = (
+    "Where each fishing gear was placed, how hard it fished and what it caught, along a stream "
+    "network. A species that nobody looked for is not absent: look at the placements beside the "
+    "detections."
+)
+
+pages = Blueprint("feed", __name__, url_prefix="/feed")
+
+
+def _systems() -> tuple[ReferenceSystem, ...]:
+    return offered(current_store(), current_settings())
+
+
+def _keeps_places() -> bool:
+    """Tell whether protected places are kept from who asks."""
+    return not current_viewer().sees_exact_places and any_sensitive(
+        reference.species(current_store())
+    )
+
+
+def _page(name: str, **values: Any) -> Response:  # noqa: ANN401
+    html = render_template(f"feed/{name}.html", **values).encode()
+    response = Response(html, content_type=f"{HTML}; charset=utf-8")
+    response.headers.add("Vary", "Accept")
+    return response
+
+
+def _document(document: dict[str, Any], kind: str = JSON) -> Response:
+    return encodings.send([orjson.dumps(document)], kind)
+
+
+@pages.get("/")
+def landing() -> Response:
+    """Landing page."""
+    read_parameters(request.args, ("f",))
+    encoding = encodings.wanted()
+    document = {
+        "title": title_of_store(),
+        "description": _DESCRIPTION,
+        "links": links.landing_links(encoding),
+    }
+    if encoding == "html":
+        return _page("landing", document=document, collections=COLLECTIONS.values())
+    return _document(document)
+
+
+@pages.get("/conformance")
+def conformance() -> Response:
+    """Conformance classes."""
+    read_parameters(request.args, ("f",))
+    if encodings.wanted() == "html":
+        return _page("conformance", classes=CONFORMS_TO)
+    return _document({"conformsTo": list(CONFORMS_TO)})
+
+
+@pages.get("/api")
+def api() -> Response:
+    """Describe the API."""
+    read_parameters(request.args, ("f",))
+    encoding = encodings.wanted(OPENAPI)
+    document = api_document(title_of_store(), _DESCRIPTION, _systems(), public=_keeps_places())
+    if encoding == "html":
+        return _page("api", document=document)
+    return _document(document, OPENAPI)
+
+
+@pages.get("/collections")
+def collections() -> Response:
+    """List the collections."""
+    read_parameters(request.args, ("f",))
+    encoding = encodings.wanted()
+    described = [_described(held) for held in COLLECTIONS.values()]
+    if encoding == "html":
+        return _page("collections", collections=described)
+    document = {
+        "links": links.own_links(encoding),
+        "crs": [system.uri for system in _systems()],
+        "collections": described,
+    }
+    return _document(document)
+
+
+@pages.get("/collections/<collection_id>")
+def collection_page(collection_id: str) -> Response:
+    """Describe one collection."""
+    held = collection(collection_id)
+    read_parameters(request.args, ("f",))
+    document = _described(held)
+    if encodings.wanted() == "html":
+        systems = [(system, accuracy_words(current_store(), system)) for system in _systems()]
+        return _page("collection", document=document, held=held, systems=systems)
+    return _document(document)
+
+
+pages.add_url_rule("/collections/<collection_id>", "collection", collection_page)
+
+
+def _described(held: Collection) -> dict[str, Any]:
+    """Describe a collection as /req/core/fc-md-items and /req/crs/crs-uri ask."""
+    store = current_store()
+    extent = held.pages.extent(store, current_viewer())
+    added = public_words(held.name, held.columns[0]) if _keeps_places() else ""
+    document: dict[str, Any] = {
+        "id": held.name,
+        "title": held.title,
+        "description": f"{held.description} {added}".rstrip(),
+        "itemType": "feature",
+        "crs": [system.uri for system in _systems()],
+        "links": links.collection_links(held),
+    }
+    storage = storage_uri(store)
+    if storage is not None:
+        document["storageCrs"] = storage
+    box = extent.degrees(store)
+    if box is not None:
+        document["extent"] = {"spatial": {"bbox": [list(box)], "crs": CRS84}}
+        if any(extent.period):
+            document["extent"]["temporal"] = {"interval": [list(extent.period)]}
+    return document
+
+
+@pages.get("/collections/<collection_id>/schema")
+def schema(collection_id: str) -> Response:
+    """Say of what kind each property is: the first features alone need not show it."""
+    held = collection(collection_id)
+    read_parameters(request.args, ())
+    exact, public = current_viewer().sees_exact_places, _keeps_places()
+    columns = {
+        column: column_schema(held.name, column, public=public)
+        for column in held.columns
+        if not (exact and column in PUBLIC_COLUMNS)
+    }
+    document = {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": request.base_url,
+        "title": held.title,
+        "description": f"{held.description} A property may be null where nothing is known.",
+        "type": "object",
+        "properties": {"properties": {"type": "object", "properties": columns}},
+    }
+    return _document(document, encodings.SCHEMA)
+
+
+@pages.get("/collections/<collection_id>/items")
+def items(collection_id: str) -> Response:
+    """One page of features."""
+    held, store, viewer = collection(collection_id), current_store(), current_viewer()
+    asked = read_asked(request.args, _systems(), tuple(held.filters))
+    encoding = encodings.wanted(GEOJSON)
+    held.pages.check(store, asked, viewer)
+    etag = encodings.tag(encoding) if encoding == "json" else None
+    same = encodings.unchanged(etag)
+    if same is not None:
+        return same
+    page = held.pages.page(store, asked, viewer)
+    matched = held.pages.count(store, asked, viewer)
+    around = links.items_links(held, encoding, page)
+    if encoding == "html":
+        return _page(
+            "items",
+            held=held,
+            matched=matched,
+            links={entry["rel"]: entry["href"] for entry in around},
+            **feature_rows(page.frame, asked.system, store.settings.crs),
+        )
+    start = orjson.dumps(
+        {
+            "type": "FeatureCollection",
+            "numberMatched": matched,
+            "numberReturned": len(page.frame),
+            "links": around,
+        }
+    )
+    texts = _texts(page.frame, asked.system)
+    stamp = orjson.dumps(f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}")
+    response = encodings.send(
+        [start[:-1], b',"features":[', b",\n".join(texts), b"]"],
+        GEOJSON,
+        etag=etag,
+        last=b',"timeStamp":' + stamp + b"}\n",
+    )
+    return _with_crs(response, asked.system)
+
+
+@pages.get("/collections/<collection_id>/items/<path:feature_id>")
+def item(collection_id: str, feature_id: str) -> Response:
+    """One feature."""
+    held, store = collection(collection_id), current_store()
+    read_parameters(request.args, ("f", "crs"))
+    asked = read_asked(request.args, _systems(), (), paged=False)
+    encoding = encodings.wanted(GEOJSON)
+    frame = held.pages.one(store, feature_id, current_viewer())
+    around = links.item_links(held, encoding)
+    if encoding == "html":
+        return _page(
+            "item",
+            held=held,
+            feature_id=feature_id,
+            links={entry["rel"]: entry["href"] for entry in around},
+            values=readable(frame),
+        )
+    text = next(_texts(frame, asked.system, {"links": around}))
+    return _with_crs(encodings.send([text], GEOJSON), asked.system)
+
+
+@pages.get("/collections/<collection_id>/whole.geojson")
+def whole(collection_id: str) -> Response:
+    """All features in one file, written while they are read."""
+    held, store, viewer = collection(collection_id), current_store(), current_viewer()
+    asked = read_asked(request.args, _systems(), tuple(held.filters), paged=False)
+    held.pages.check(store, asked, viewer)
+    pieces = _stream(held.pages.frames(store, asked, viewer), asked.system)
+    response = encodings.send_pieces(stream_with_context(pieces), GEOJSON)
+    response.headers["Content-Disposition"] = f'attachment; filename="{held.name}.geojson"'
+    return _with_crs(response, asked.system)
+
+
+def _stream(frames: Iterator[gpd.GeoDataFrame], system: ReferenceSystem) -> Iterator[bytes]:
+    yield b'{"type":"FeatureCollection","features":['
+    first = True
+    for frame in frames:
+        for text in _texts(frame, system):
+            yield (b"" if first else b",\n") + text
+            first = False
+    yield b"]}\n"
+
+
+def _texts(
+    frame: gpd.GeoDataFrame, system: ReferenceSystem, extra: dict[str, Any] | None = None
+) -> Iterator[bytes]:
+    if frame.empty:
+        return iter(())
+    placed = system.place(np.asarray(frame.geometry, dtype=object), read_crs(frame.crs))
+    return feature_texts(as_written(frame), system.written(placed), extra)
+
+
+def _with_crs(response: Response, system: ReferenceSystem) -> Response:
+    """State the CRS of the answer (OGC 18-058, /req/crs/ogc-crs-header)."""
+    response.headers["Content-Crs"] = f"<{system.uri}>"
+    return response

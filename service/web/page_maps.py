@@ -1,0 +1,120 @@
+"""Maps on the pages of a species, a catchment or a placement, and what they share with the map."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+from urllib.parse import urlencode
+
+import pandas as pd
+from flask import current_app, url_for
+
+from layers.drawing.maps import (
+    MapView,
+    frame_bounds,
+    map_parts,
+    method_detects,
+    method_entries,
+    species_entries,
+)
+from service import reference
+from service.answers import features
+from service.web.context import current_settings, current_store
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    import geopandas as gpd
+
+    from layers.drawing.maps import MapParts
+
+__all__ = ["live_map", "map_of_one"]
+
+_LIVE = ("lines", "placements", "cards", "position")
+
+
+def live_map(
+    *,
+    bounds: Sequence[float] | None,
+    used: Collection[str],
+    species: Sequence[str] = (),
+    filters: Sequence[tuple[str, str]] = (),
+    keeps_view: bool = False,
+) -> MapParts:
+    """Draw a map of any number of records, which fetches what is in view.
+
+    Parameters
+    ----------
+    bounds
+        Box in degrees that it begins with; None shows the whole earth.
+    used
+        Methods that occur, for the legend.
+    species
+        The species that marks speak of.
+    filters
+        Names and values that the records shown must meet.
+    keeps_view
+        Whether the address of the page follows the view.
+    """
+    query = f"?{urlencode(list(filters))}" if filters else ""
+    return map_parts(
+        _view(
+            layers={},
+            used=used,
+            species=species,
+            bounds=bounds,
+            live={name: url_for(f"map_views.{name}") + query for name in _LIVE},
+            keeps_view=keeps_view,
+        )
+    )
+
+
+def map_of_one(
+    *, around: Sequence[gpd.GeoDataFrame], used: Collection[str], held: dict[str, bytes | str]
+) -> MapParts:
+    """Draw a map of a few records that the page holds itself.
+
+    Parameters
+    ----------
+    around
+        What must be in view; the whole network where these are empty.
+    used
+        Methods that occur, for the legend.
+    held
+        Stretches and placements as GeoJSON text.
+    """
+    full = [frame for frame in around if len(frame)]
+    lines: dict[str, bytes | str] = {
+        "catchments": url_for("geojson.catchments"),
+        "reaches": url_for("geojson.reaches"),
+    }
+    bounds = frame_bounds(*full) or frame_bounds(features.reaches(current_store()))
+    return map_parts(_view(layers=lines | held, used=used, bounds=bounds))
+
+
+def _view(
+    *,
+    layers: dict[str, bytes | str],
+    used: Collection[str],
+    bounds: Sequence[float] | None,
+    species: Sequence[str] = (),
+    live: dict[str, str] | None = None,
+    keeps_view: bool = False,
+) -> MapView:
+    store, settings = current_store(), current_settings()
+    listed, methods = reference.species(store), reference.methods(store)
+    linked = "placement.show" in current_app.view_functions
+    return MapView(
+        layers=layers,
+        methods=method_entries(methods, pd.Series(sorted(used), dtype="str")),
+        species=species_entries(listed, set(species)),
+        detects=method_detects(listed, methods),
+        bounds=bounds,
+        chosen_species=" or ".join(species),
+        picker=False,
+        placement_link="/placements/{id}" if linked else None,
+        tiles={"url": settings.tile_url, "attribution": settings.tile_attribution}
+        if settings.shows_tiles
+        else None,
+        live=live,
+        keeps_view=keeps_view,
+    )

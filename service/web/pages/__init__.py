@@ -1,0 +1,66 @@
+"""Pages, one module each; a page is a blueprint named `pages` in its module, listed here."""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Final
+
+from service.web.context import current_viewer, title_of_store
+
+if TYPE_CHECKING:
+    from flask import Flask
+
+__all__ = ["MODULES", "NAVIGATION", "register_pages"]
+
+MODULES: Final = (
+    "service.web.pages.frame",
+    "service.web.pages.health",
+    "service.web.pages.login",
+    "service.web.pages.map_page",
+    "service.web.pages.map_views",
+    "service.web.pages.geojson",
+    "service.web.feed.routes",
+    "service.web.wording",
+    "service.web.pages.catchments",
+    "service.web.pages.catchment_page",
+    "service.web.pages.species_page",
+    "service.web.pages.records_page",
+    "service.web.pages.placement_page",
+    "service.web.pages.methods_page",
+    "service.web.pages.figure_images",
+    "service.web.pages.coverage",
+    "service.web.pages.gear_page",
+    "service.web.pages.entry",
+    "service.web.pages.import_page",
+    "service.web.pages.hand_over",
+)
+# Words and endpoint of each page in the bar on top, in the order of use; those that are not
+# registered do not show, nor those of `_EDITORS_PAGES` to whoever may not change records.
+NAVIGATION: Final = (
+    ("Map", "map.show"),
+    ("Catchments", "catchments.show"),
+    ("Coverage", "coverage.show"),
+    ("New placement", "entry.show"),
+    ("Import", "imports.show"),
+    ("Hand-over", "hand_over.show"),
+    ("Methods", "methods.show"),
+)
+_EDITORS_PAGES: Final = frozenset({"entry.show", "imports.show"})
+
+
+def register_pages(app: Flask) -> None:
+    """Register every page, and what the layout of all of them needs."""
+    for name in MODULES:
+        app.register_blueprint(importlib.import_module(name).pages)
+    shown = tuple(entry for entry in NAVIGATION if entry[1] in app.view_functions)
+
+    @app.context_processor
+    def layout() -> dict[str, object]:
+        viewer = current_viewer()
+        return {
+            "navigation": [
+                entry for entry in shown if viewer.may_edit or entry[1] not in _EDITORS_PAGES
+            ],
+            "store_title": title_of_store(),
+            "viewer": viewer,
+        }

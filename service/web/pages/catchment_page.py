@@ -1,0 +1,137 @@
+"""One catchment: what was found, how hard one looked, and where nobody did."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from flask import Blueprint, current_app, render_template, request
+
+from layers.drawing.map_assets import LIVE_SCRIPTS
+from layers.drawing.maps import frame_bounds
+from layers.fieldwork.effort import unit_words
+from service import reference
+from service.access import records_held
+from service.answers import features, summaries
+from service.answers.map_views import map_summary
+from service.errors import NotFoundError
+from service.web.context import current_store, current_viewer
+from service.web.page_maps import live_map
+from service.web.pages.catchments import address_with, kept_filters
+from service.web.parameters import read_query
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from service.records import Selection
+
+__all__ = ["pages"]
+
+pages = Blueprint("catchment", __name__)
+
+_MOST_GAPS = 20
+
+
+@pages.get("/catchments/<path:catchment>")
+@records_held()
+def show(catchment: str) -> str:
+    """Show all that is on record about one catchment and those nested in it."""
+    store, viewer = current_store(), current_viewer()
+    catchments = reference.catchments(store)
+    if catchment not in catchments.index:
+        raise NotFoundError(f"There is no catchment {catchment!r}.")
+    names = reference.catchment_names(store)
+    asked = read_query(request.args)
+    own = replace(asked.selection, catchments=(catchment,))
+    labels = reference.methods(store)["label"].to_dict()
+    occurrence = summaries.occurrence(store, own, viewer)
+    richness = summaries.richness(store, own, viewer).set_index("catchment").loc[catchment]
+    rates = summaries.effort(store, own, viewer)
+    rates = rates[(rates["catchment"] == catchment) & (rates["individuals"] > 0)]
+    filters = kept_filters(asked, without=("catchment",))
+    return render_template(
+        "catchment.html",
+        catchment=catchment,
+        asked=asked,
+        name=names[catchment],
+        holders=_holders(names, catchment),
+        nested=[
+            (str(inner), names[str(inner)])
+            for inner in catchments.index[catchments["parent_id"] == catchment]
+        ],
+        labels=labels,
+        occurrence=occurrence[occurrence["catchment"] == catchment].to_dict("records"),
+        vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
+        richness=richness.to_dict(),
+        effort=_effort(own, catchment),
+        rates=rates.sort_values(["species", "method"]).to_dict("records"),
+        length=_lengths(own, catchment),
+        gaps=_gaps(own),
+        coverage="coverage.show" in current_app.view_functions,
+        filters=filters,
+        effort_figure=address_with("figures.effort", [*filters, ("catchment", catchment)]),
+        curve=address_with("figures.accumulation", [*filters, ("catchment", catchment)]),
+        parts=live_map(
+            bounds=frame_bounds(features.catchments(store).loc[[catchment]]),
+            used=map_summary(store, own, viewer)["methods"],
+            filters=[*filters, ("catchment", catchment)],
+        ),
+        scripts=LIVE_SCRIPTS,
+    )
+
+
+def _holders(names: dict[str, str], catchment: str) -> list[tuple[str, str]]:
+    """Catchments that hold this one, outermost first."""
+    nested = reference.ancestors(current_store())
+    held = nested[(nested["catchment_id"] == catchment) & (nested["ancestor_id"] != catchment)]
+    outer = held.sort_values("steps", ascending=False)["ancestor_id"]
+    return [(str(one), names[str(one)]) for one in outer]
+
+
+def _effort(own: Selection, catchment: str) -> list[dict[str, Any]]:
+    """Effort in this catchment by method and unit, over all years.
+
+    Units that nobody recorded of a method are left out; `untold` says, with the first row of
+    each method, of how many placements no unit tells anything.
+    """
+    totals = summaries.effort_by_year(current_store(), own, current_viewer())
+    totals = totals[totals["catchment"] == catchment]
+    summed = totals.groupby(["method", "effort_unit"], sort=False, as_index=False).agg(
+        placements=("placements", "sum"),
+        lacking=("placements_without_effort", "sum"),
+        untold=("placements_without_any", "sum"),
+        effort=("effort", "sum"),
+        first=("year", "min"),
+        last=("year", "max"),
+    )
+    summed["unit"] = unit_words(summed["effort"], summed["effort_unit"])
+    summed = summed.sort_values("method", kind="stable", ignore_index=True)
+    known = summed["placements"] > summed["lacking"]
+    kept = summed[known | (summed["untold"].eq(summed["placements"]) & _first(summed))]
+    return _rows(kept.assign(untold=kept["untold"].where(_first(kept), 0)))
+
+
+def _first(rows: pd.DataFrame) -> pd.Series:
+    return ~rows["method"].duplicated()
+
+
+def _lengths(own: Selection, catchment: str) -> list[dict[str, Any]]:
+    if not len(reference.network(current_store()).reaches):
+        return []
+    table = summaries.sampled_length(current_store(), own, current_viewer(), by=("catchment",))
+    return _rows(table[table["catchment"] == catchment])
+
+
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(key): value for key, value in row.items()} for row in frame.to_dict("records")]
+
+
+def _gaps(own: Selection) -> dict[str, Any]:
+    if not len(reference.network(current_store()).reaches):
+        return {"rows": [], "count": 0, "length_m": 0.0}
+    table = summaries.gaps(current_store(), own, current_viewer())
+    return {
+        "rows": table.drop(columns=table.geometry.name).head(_MOST_GAPS).to_dict("records"),
+        "count": len(table),
+        "length_m": float(table["length_m"].sum()),
+    }

@@ -1,0 +1,128 @@
+"""Species by catchment: found; looked for, not found; never looked for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+from urllib.parse import urlencode
+
+from flask import Blueprint, Response, jsonify, render_template, request, url_for
+
+from service import reference
+from service.answers.names import filter_choices
+from service.answers.occurrence_table import COLUMN_ORDERS, ROW_ORDERS, chances, occurrence_table
+from service.answers.request_words import read_whole
+from service.web.context import current_store, current_viewer
+from service.web.parameters import FILTERS, read_query
+
+if TYPE_CHECKING:
+    from service.answers.occurrence_table import Chances, Table
+    from service.web.parameters import Asked
+
+__all__ = ["address_with", "kept_filters", "pages"]
+
+pages = Blueprint("catchments", __name__)
+
+_ALSO = ("rows", "columns", "season", "chances")
+_ROW_WORDS = {
+    "name": "by name",
+    "found": "most species first",
+    "looked": "most placements first",
+    "last": "latest find first",
+}
+_COLUMN_WORDS = {
+    "name": "by scientific name",
+    "vernacular": "by common name",
+    "found": "most widespread first",
+}
+
+
+@pages.get("/catchments")
+def show() -> str:
+    """Show the table of what the address asks for."""
+    asked = read_query(request.args, also=_ALSO)
+    store, viewer = current_store(), current_viewer()
+    lacks = [
+        name
+        for name, frame in (
+            ("catchments", reference.catchments(store)),
+            ("species", reference.species(store)),
+        )
+        if frame.empty
+    ]
+    table = None
+    if not lacks:
+        table = occurrence_table(
+            store,
+            asked.selection,
+            viewer,
+            rows_by=request.args.get("rows") or "name",
+            columns_by=request.args.get("columns") or "name",
+        )
+    told = None
+    if table and request.args.get("chances"):
+        told = chances(store, asked.selection, viewer, season=_season())
+    return render_template(
+        "catchments.html",
+        asked=asked,
+        table=table,
+        lacks=lacks,
+        chances=told,
+        choices=filter_choices(store, viewer),
+        row_orders=_row_orders(table),
+        column_orders=[(name, _COLUMN_WORDS[name]) for name in COLUMN_ORDERS],
+        rows_by=request.args.get("rows") or "name",
+        columns_by=request.args.get("columns") or "name",
+        season=_season(),
+        kept=kept_filters(asked),
+        chances_address=url_for("catchments.chances_missed") + _query(asked),
+    )
+
+
+@pages.get("/catchments/chances.json")
+def chances_missed() -> Response:
+    """Chance that each species was missed, which takes longer than the rest."""
+    asked = read_query(request.args, also=("season",))
+    told: Chances = chances(current_store(), asked.selection, current_viewer(), season=_season())
+    response = jsonify(
+        season=told.season, assumes=told.assumes, reasons=told.reasons, cells=told.cells
+    )
+    response.cache_control.private = True
+    response.cache_control.no_cache = True
+    response.add_etag()
+    response.make_conditional(request)
+    return response
+
+
+def _season() -> int | None:
+    text = request.args.get("season", "").strip()
+    return read_whole(text, "season", least=1) if text else None
+
+
+def _row_orders(table: Table | None) -> list[tuple[str, str]]:
+    listed = [(name, _ROW_WORDS[name]) for name in ROW_ORDERS]
+    if table:
+        listed += [(column.species, f"most {column.species} first") for column in table.columns]
+    return listed
+
+
+def _query(asked: Asked) -> str:
+    given = kept_filters(asked)
+    if season := _season():
+        given.append(("season", str(season)))
+    return f"?{urlencode(given)}" if given else ""
+
+
+def kept_filters(asked: Asked, *, without: tuple[str, ...] = ()) -> list[tuple[str, str]]:
+    """List the filters of this address, to be carried into another."""
+    if not asked.filtered:
+        return []
+    return [
+        (name, value)
+        for name, value in request.args.items(multi=True)
+        if name in FILTERS and name not in without and value.strip()
+    ]
+
+
+def address_with(endpoint: str, filters: list[tuple[str, str]]) -> str:
+    """Address of another page or picture with these filters."""
+    return url_for(endpoint) + (f"?{urlencode(filters)}" if filters else "")

@@ -1,0 +1,189 @@
+"""Coverage: which reaches were sampled, by which gear, how long ago, and where to go next."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import urlencode
+
+import orjson
+from flask import Blueprint, Response, render_template, request, url_for
+
+from layers.drawing.geojson import MEDIA_TYPE
+from layers.estimates.coverage_bands import BANDS
+from service import reference
+from service.access import records_held
+from service.answers import coverage_answers
+from service.answers.coverage_answers import CoverageQuestion
+from service.answers.coverage_files import CAUTION, FILES, coverage_file
+from service.answers.names import filter_choices, selection_words
+from service.answers.request_words import read_whole
+from service.answers.waypoints import MEDIA_TYPE as GPX_TYPE
+from service.errors import NotFoundError, RequestError
+from service.web.context import current_settings, current_store, current_viewer
+from service.web.parameters import Asked, read_order, read_query
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["pages"]
+
+pages = Blueprint("coverage", __name__)
+
+_OWN: Final = ("min_order", "count", "within")
+_MOST_PLACES: Final = 200
+_MOST_GAPS_SHOWN: Final = 100
+_FARTHEST_M: Final = 1_000_000.0
+_FINEST: Final = 20
+_MEDIA: Final = {"csv": "text/csv", "geojson": MEDIA_TYPE, "gpx": GPX_TYPE}
+
+
+@pages.get("/coverage")
+@records_held()
+def show() -> str:
+    """Show the coverage of the network by the placements asked for."""
+    asked, question = _question()
+    store, viewer = current_store(), current_viewer()
+    told: dict[str, Any] = {
+        "asked": asked,
+        "question": question,
+        "choices": filter_choices(store, viewer),
+        "filter_words": _words(asked, question),
+        "most_places": _MOST_PLACES,
+    }
+    if not len(reference.network(store).reaches):
+        return render_template("coverage.html", no_network=True, **told)
+    coverage = coverage_answers.coverage(store, question, viewer)
+    lengths = coverage_answers.sampled_length(store, question, viewer)
+    gaps = coverage_answers.gaps(store, question, viewer)
+    places = coverage_answers.next_places(store, question, viewer)
+    shown = gaps.head(_MOST_GAPS_SHOWN)
+    return render_template(
+        "coverage.html",
+        no_network=False,
+        bands=BANDS,
+        band_lengths=coverage_answers.band_lengths(coverage),
+        reaches=len(coverage),
+        inputs=coverage.attrs.get("inputs", {}),
+        lengths=_rows(lengths),
+        longest_m=float(lengths["effort_length_m"].max()) if len(lengths) else 0.0,
+        gaps=_rows(shown.drop(columns="geometry")),
+        gap_count=len(gaps),
+        gap_bounds=coverage_answers.gap_bounds(shown),
+        places=_rows(places.drop(columns="geometry")),
+        places_note=places.attrs.get("inputs", {}).get("note", ""),
+        stream_names=reference.network(store).reaches["stream_name"].dropna().to_dict(),
+        address=_address,
+        map_view=_map_view(coverage, places),
+        caution=CAUTION,
+        generalised=not viewer.sees_exact_places,
+        **told,
+    )
+
+
+@pages.get("/coverage/view.json")
+def view() -> Response:
+    """Reaches of one view of the map, by band of coverage."""
+    asked, question = _question("bbox", "zoom")
+    if asked.within is None:
+        raise RequestError("bbox is missing; write west,south,east,north in degrees.")
+    zoom = read_whole(request.args.get("zoom", ""), "zoom", least=0)
+    return _json(
+        coverage_answers.reaches_in_view(
+            current_store(), question, current_viewer(),
+            within=asked.within, zoom=min(zoom, _FINEST),
+        )
+    )  # fmt: skip
+
+
+@pages.get("/coverage/gap.json")
+def gap() -> Response:
+    """Outline one gap for the map."""
+    _, question = _question("gap")
+    number = read_whole(request.args.get("gap", ""), "gap", least=1)
+    found = coverage_answers.gap_outline(current_store(), question, current_viewer(), number)
+    if found is None:
+        raise NotFoundError(f"There is no gap {number}.")
+    return _json(found)
+
+
+@pages.get("/coverage/<what>.<form>")
+def download(what: str, form: str) -> Response:
+    """Hand over reaches, gaps, next places or sampled lengths as a file."""
+    if what not in FILES or form not in FILES[what]:
+        raise NotFoundError("There is nothing at this address.")
+    _, question = _question()
+    text = coverage_file(current_store(), question, current_viewer(), what, form)
+    response = Response(text, mimetype=_MEDIA[form])
+    response.headers["Content-Disposition"] = f'attachment; filename="{what}.{form}"'
+    response.cache_control.no_cache = True
+    response.cache_control.private = True
+    return response
+
+
+def _question(*also: str) -> tuple[Asked, CoverageQuestion]:
+    asked = read_query(request.args, also=(*_OWN, *also))
+    count = read_whole(request.args.get("count") or "10", "count", least=1)
+    if count > _MOST_PLACES:
+        raise RequestError(f"count {count} is more than {_MOST_PLACES}; ask for fewer places.")
+    return asked, CoverageQuestion(
+        asked.selection,
+        min_order=read_order(request.args, "min_order"),
+        count=count,
+        within_m=_metres(request.args.get("within") or "1000"),
+    )
+
+
+def _metres(text: str) -> float:
+    try:
+        metres = float(text)
+    except ValueError:
+        metres = 0.0
+    if not 1.0 <= metres <= _FARTHEST_M:
+        raise RequestError(
+            f"within {text!r} is no distance along the network; write metres, from 1 to 1000000."
+        )
+    return metres
+
+
+def _address(endpoint: str, **values: Any) -> str:  # noqa: ANN401 - parts of an address
+    """Address with the filters of this page."""
+    given = [(name, value) for name, value in request.args.items(multi=True) if value.strip()]
+    return url_for(endpoint, **values) + (f"?{urlencode(given)}" if given else "")
+
+
+def _words(asked: Asked, question: CoverageQuestion) -> str:
+    selection = asked.selection.without_species()
+    words = [selection_words(current_store(), selection, current_viewer())]
+    if question.min_order > 1:
+        words.append(f"stream order from {question.min_order}")
+    return "; ".join(word for word in words if word)
+
+
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows as the template takes them; missing is None."""
+    plain = frame.astype(object).where(frame.notna(), None)
+    return [{str(name): value for name, value in row.items()} for row in plain.to_dict("records")]
+
+
+def _map_view(coverage: pd.DataFrame, places: pd.DataFrame) -> dict[str, Any]:
+    settings = current_settings()
+    columns = ("rank", "longitude", "latitude", "adds_m", "reach_id")
+    return {
+        "reaches": _address("coverage.view"),
+        "gap": _address("coverage.gap"),
+        "bounds": coverage_answers.bounds(current_store(), coverage),
+        "bands": [{"key": band.key, "words": band.words} for band in BANDS],
+        "places": _rows(places[list(columns)]),
+        "tiles": {"url": settings.tile_url, "attribution": settings.tile_attribution}
+        if settings.shows_tiles
+        else None,
+    }
+
+
+def _json(document: dict[str, Any]) -> Response:
+    response = Response(orjson.dumps(document), mimetype="application/json")
+    response.cache_control.no_cache = True
+    response.cache_control.private = True
+    response.add_etag()
+    response.make_conditional(request)
+    return response

@@ -1,0 +1,246 @@
+"""Entering one placement with its catch, on a phone at the stream; changing one that is stored."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+from flask import Blueprint, Response, jsonify, render_template, request, send_from_directory
+from flask_wtf.csrf import generate_csrf
+
+from layers.drawing.maps import frame_bounds
+from service import access, reference
+from service.access import require_role
+from service.answers import features
+from service.answers.nearest_reach import nearest_reach
+from service.errors import RequestError
+from service.intake.columns import COUNT_KINDS, OUTCOMES, SHEETS, STRETCH_ANCHORS
+from service.intake.form_words import fault_words, flag_words
+from service.intake.placement_form import (
+    check_form,
+    fields_of_method,
+    form_of_placement,
+    read_form,
+    save_form,
+)
+from service.web.context import current_settings, current_store, current_viewer, require_editor
+
+if TYPE_CHECKING:
+    from service.errors import Fault
+    from service.intake.importing import CheckResult
+    from service.intake.placement_form import Form
+
+__all__ = ["pages"]
+
+pages = Blueprint("entry", __name__)
+
+_OUTCOME_WORDS: Final = {
+    "caught": "Fish caught",
+    "nil": "Nothing caught",
+    "lost": "Gear lost",
+    "disturbed": "Gear disturbed",
+    "unrecorded": "Catch not recorded",
+}
+_DOING: Final = "Entering and changing records"
+# A form of as many rows as it may have is shorter; small lists in JSON grow tenfold in memory.
+_MOST_BYTES: Final = 4_000_000
+_FATES: Final = ("released", "kept", "dead")
+_STAGES: Final = ("egg", "larva", "fry", "juvenile", "adult")
+
+
+@pages.get("/placements/new")
+def show() -> str:
+    """Show an empty form, which a browser keeps for where there is no connection."""
+    require_editor(_DOING)
+    return _page(None)
+
+
+@pages.get("/placements/<path:placement_id>/edit", merge_slashes=False)
+def edit(placement_id: str) -> str:
+    """Show the form filled with a stored placement."""
+    require_editor(_DOING)
+    return _page(form_of_placement(current_store(), placement_id, current_viewer()))
+
+
+def _page(form: Form | None) -> str:
+    store = current_store()
+    columns = {column.name: column for column in SHEETS["placements"]}
+    return render_template(
+        "entry.html",
+        form=form,
+        columns=columns,
+        methods=reference.methods(store),
+        outcomes=[(name, _OUTCOME_WORDS[name]) for name in OUTCOMES],
+        surveys=access.surveys(store, current_viewer())["name"],
+        sites=access.sites(store, current_viewer())["name"],
+        lists=_lists(form),
+    )
+
+
+def _lists(form: Form | None) -> dict[str, Any]:
+    """Gather what the scripts of the page work with."""
+    store, viewer, settings = current_store(), current_viewer(), current_settings()
+    methods: dict[str, dict[str, Any]] = {
+        str(name): {str(key): value for key, value in row.items()}
+        for name, row in reference.methods(store).to_dict("index").items()
+    }
+    surveys = access.surveys(store, viewer)
+    species = reference.species(store).sort_index()
+    reaches = features.reaches(store)
+    return {
+        "account": viewer.name,
+        "timezone": store.settings.timezone,
+        "zones": surveys["timezone"].dropna().to_dict(),
+        "bounds": frame_bounds(reaches),
+        "reaches": len(reaches),
+        "tiles": {"url": settings.tile_url, "attribution": settings.tile_attribution}
+        if settings.shows_tiles
+        else None,
+        "methods": {
+            name: {
+                "label": row["label"],
+                "fields": fields_of_method(row),
+                "geometry": list(row["geometry"]),
+                "passive": bool(row["passive"]),
+                "hours": row["hours"],
+                "along": row["stretch_rule"] == "along",
+                "cautions": list(row["cautions"]),
+            }
+            for name, row in methods.items()
+        },
+        "species": [
+            [str(name), vernacular if isinstance(vernacular, str) else ""]
+            for name, vernacular in species["vernacular_name"].items()
+        ],
+        "count_kinds": list(COUNT_KINDS),
+        "stages": list(_STAGES),
+        "fates": list(_FATES),
+        "anchors": list(STRETCH_ANCHORS),
+        "form": None
+        if form is None
+        else {
+            "placement": form.placement,
+            "catches": form.catches,
+            "lengths": form.lengths,
+            "nothing_caught": form.nothing_caught,
+            "base": form.base,
+        },
+    }
+
+
+@pages.get("/entry/token")
+def token() -> Response:
+    """Say who is logged in, and lend the word that a form is sent with."""
+    viewer = current_viewer()
+    answer = jsonify(token=generate_csrf(), account=viewer.name, may_edit=viewer.may_edit)
+    answer.cache_control.no_store = True
+    return answer
+
+
+@pages.get("/entry/nearest")
+def nearest() -> Response:
+    """Name the reach and the catchment of a position."""
+    require_editor(_DOING)
+    found = nearest_reach(
+        current_store(),
+        _number("longitude", 180.0),
+        _number("latitude", 90.0),
+        uncertainty_m=_number("uncertainty", 1e6) if request.args.get("uncertainty") else None,
+        stream_name=request.args.get("stream", "")[:200],
+    )
+    answer = jsonify(found)
+    answer.cache_control.no_store = True
+    return answer
+
+
+def _number(name: str, most: float) -> float:
+    text = request.args.get(name, "")
+    try:
+        value = float(text)
+    except ValueError:
+        raise RequestError(f"{name} {text!r} is not a number.") from None
+    if not -most <= value <= most:
+        raise RequestError(f"{name} {text} is not between -{most:g} and {most:g}.")
+    return value
+
+
+def _sent_form() -> Form:
+    request.max_content_length = _MOST_BYTES
+    return read_form(request.get_json())
+
+
+@pages.post("/entry/check")
+def check() -> Response:
+    """Say what an import of this form would refuse and flag; nothing is written."""
+    require_editor(_DOING)
+    form = _sent_form()
+    result = check_form(form, current_store())
+    return jsonify(_told(result, form))
+
+
+@pages.post("/entry/save")
+def save() -> tuple[Response, int]:
+    """Store a form, once however often it is sent."""
+    require_role(current_viewer(), "editor")
+    form = _sent_form()
+    store, viewer = current_store(), current_viewer()
+    result = check_form(form, store)
+    if result.records is None:
+        return jsonify(_told(result, form)), 422
+    saved = save_form(form, store, who=viewer.name)
+    told = _told(saved.result, form) | {
+        "outcome": saved.outcome,
+        "digest": saved.digest,
+        "placement_id": form.placement_id,
+    }
+    if saved.outcome == "conflict":
+        told["differences"] = [list(one) for one in saved.differences]
+        return jsonify(told), 409
+    return jsonify(told), 201 if saved.outcome == "stored" else 200
+
+
+def _told(result: CheckResult, form: Form) -> dict[str, Any]:
+    flagged = result.flagged[["row", "code", "column", "value", "message"]].to_dict("records")
+    return {
+        "refused": [_fault(fault, form) for fault in result.refused],
+        "flagged": [
+            {
+                "column": str(one["column"]),
+                "value": str(one["value"]),
+                "message": flag_words(str(one["code"]), str(one["message"])),
+                "code": str(one["code"]),
+            }
+            for one in flagged
+        ],
+        "unchanged": bool(result.unchanged),
+    }
+
+
+def _fault(fault: Fault, form: Form) -> dict[str, Any]:
+    """Tell a fault with the part of the form that it is about."""
+    part = "placement"
+    place = fault.row - 2
+    for name, rows in (("catches", form.catches), ("lengths", form.lengths)):
+        known = {column.name for column in SHEETS[name]} - {"placement_id"}
+        about = fault.column in known and 0 <= place < len(rows)
+        if about and rows[place].get(fault.column, "")[:200] == fault.value:
+            own = fault.column not in form.placement or form.placement[fault.column] != fault.value
+            if own:
+                part = name
+                break
+    return {
+        "part": part,
+        "row": place + 1 if part != "placement" else 0,
+        "column": fault.column,
+        "value": fault.value,
+        "message": fault_words(fault),
+    }
+
+
+@pages.get("/entry-worker.js")
+def worker() -> Response:
+    """Script that keeps the form at hand and sends drafts; at the root, so that it may see it."""
+    answer = send_from_directory(
+        pages.root_path + "/static", "entry_worker.js", mimetype="text/javascript"
+    )
+    answer.cache_control.no_cache = True
+    return answer

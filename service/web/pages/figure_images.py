@@ -1,0 +1,109 @@
+"""Figures as SVG pictures, of the same records as the page that shows them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from flask import Blueprint, Response, request
+
+from layers.drawing import figures
+from layers.totals import ALL
+from service import reference
+from service.access import open_records
+from service.answers import summaries
+from service.errors import RequestError
+from service.web.context import current_store, current_viewer
+from service.web.parameters import read_query
+
+if TYPE_CHECKING:
+    from service.web.parameters import Asked
+
+__all__ = ["pages"]
+
+pages = Blueprint("figures", __name__, url_prefix="/figures")
+
+
+def _answer(svg: str) -> Response:
+    response = Response(svg, mimetype="image/svg+xml")
+    # A drawing styles itself, and runs and fetches nothing.
+    response.headers["Content-Security-Policy"] = (
+        "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
+    )
+    response.cache_control.private = True
+    response.cache_control.no_cache = True
+    response.add_etag()
+    response.make_conditional(request)
+    return response
+
+
+def _one(values: tuple[str, ...], name: str) -> str:
+    if len(values) != 1:
+        raise RequestError(f"This figure is of one {name}; name it with {name}=.")
+    return values[0]
+
+
+def _labels() -> dict[str, str]:
+    return {
+        str(method): str(label)
+        for method, label in reference.methods(current_store())["label"].items()
+    }
+
+
+@pages.get("/lengths.svg")
+def lengths() -> Response:
+    """Draw the lengths of one species; `placement` narrows them to one."""
+    asked = read_query(request.args, also=("placement",))
+    name = _one(asked.selection.species, "species")
+    own = asked.selection
+    if placement := request.args.get("placement"):
+        own = replace(own, placements=(placement,))
+    measured = open_records(current_store(), own, current_viewer()).lengths
+    width = figures.class_width_mm(measured, name)
+    return _answer(figures.length_frequency(measured, name, class_mm=width))
+
+
+@pages.get("/effort.svg")
+def effort() -> Response:
+    """Draw effort by method and year in one catchment, each method in its main unit."""
+    asked, catchment = _in_catchment()
+    totals = summaries.effort_by_year(current_store(), asked.selection, current_viewer())
+    own = totals[(totals["catchment"] == catchment) & totals["main_unit"]]
+    return _answer(figures.effort_by_method_and_year(own, labels=_labels()))
+
+
+@pages.get("/accumulation.svg")
+def accumulation() -> Response:
+    """Draw the species expected against placements in one catchment."""
+    asked, catchment = _in_catchment()
+    store, viewer = current_store(), current_viewer()
+    curve = summaries.accumulation(store, asked.selection, viewer, catchment)
+    rich = summaries.richness(store, asked.selection, viewer).set_index("catchment")
+    return _answer(
+        figures.accumulation_curve(
+            curve,
+            place=reference.catchment_names(store)[catchment],
+            estimate=float(rich.loc[catchment, "chao2"]),  # type: ignore[arg-type]
+        )
+    )
+
+
+@pages.get("/catch-rate.svg")
+def catch_rate() -> Response:
+    """Draw the catch per unit effort of one species in each top catchment or those chosen."""
+    asked = read_query(request.args)
+    name = _one(asked.selection.species, "species")
+    store = current_store()
+    rates = summaries.effort(store, asked.selection, current_viewer())
+    catchments = reference.catchments(store)
+    if not asked.selection.catchments:
+        outer = catchments.index[catchments["parent_id"].isna()]
+        rates = rates[rates["catchment"].isin([*outer, ALL])]
+    names = reference.catchment_names(store) | {ALL: "everywhere"}
+    rates = rates.assign(catchment=rates["catchment"].map(names))
+    return _answer(figures.catch_per_unit_effort(rates, name, labels=_labels()))
+
+
+def _in_catchment() -> tuple[Asked, str]:
+    asked = read_query(request.args)
+    return asked, _one(asked.selection.catchments, "catchment")

@@ -1,0 +1,28 @@
+"""What every page stands on: its layout, style, and the assets of maps."""
+
+from __future__ import annotations
+
+from flask import Blueprint, Response, request
+
+from layers.drawing.map_assets import asset
+from layers.errors import LayersError
+from service.errors import NotFoundError
+
+__all__ = ["pages"]
+
+pages = Blueprint("frame", __name__)
+
+
+@pages.get("/assets/<path:name>")
+def map_asset(name: str) -> Response:
+    """Scripts, styles and pictures of a map, from the installed packages."""
+    try:
+        content, kind = asset(name)
+    except LayersError as problem:
+        raise NotFoundError(str(problem)) from problem
+    response = Response(content, mimetype=kind)
+    response.cache_control.public = True
+    response.cache_control.max_age = 3_600
+    response.add_etag()
+    response.make_conditional(request)
+    return response

@@ -1,0 +1,85 @@
+"""Records and reference layers as GeoJSON, for the map and for anybody's software."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from flask import Blueprint, Response, request
+
+from layers.drawing.geojson import MEDIA_TYPE, feature_collection
+from service.answers import features
+from service.web.context import current_store, current_viewer
+from service.web.parameters import Asked, read_order, read_query
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+__all__ = ["pages"]
+
+pages = Blueprint("geojson", __name__)
+
+
+def _asked() -> Asked:
+    asked = read_query(request.args, also=("bbox",))
+    near = features.store_box(current_store(), asked.within)
+    return replace(asked, selection=replace(asked.selection, bbox=near))
+
+
+def _answer(frame: gpd.GeoDataFrame) -> Response:
+    response = Response(feature_collection(frame), mimetype=MEDIA_TYPE)
+    response.cache_control.no_cache = True
+    response.cache_control.private = True
+    # Made from the answer itself: a change that this viewer may not see does not show in it.
+    response.add_etag()
+    response.make_conditional(request)
+    return response
+
+
+@pages.get("/placements.geojson")
+def placements() -> Response:
+    """Placements with catch, effort, reach and flags."""
+    asked = _asked()
+    return _answer(
+        features.placements(current_store(), asked.selection, current_viewer(), within=asked.within)
+    )
+
+
+@pages.get("/detections.geojson")
+def detections() -> Response:
+    """One feature for each species that a placement caught."""
+    asked = _asked()
+    return _answer(
+        features.detections(current_store(), asked.selection, current_viewer(), within=asked.within)
+    )
+
+
+@pages.get("/stretches.geojson")
+def stretches() -> Response:
+    """Draw sampled stretches as lines."""
+    asked = read_query(request.args, also=("bbox",))
+    return _answer(
+        features.stretches(current_store(), asked.selection, current_viewer(), within=asked.within)
+    )
+
+
+@pages.get("/reaches.geojson")
+def reaches() -> Response:
+    """Reaches as lines; `min_order` leaves out those of a lower Strahler order."""
+    asked = read_query(request.args, also=("bbox", "min_order"))
+    order = read_order(request.args, "min_order")
+    return _answer(
+        features.reaches(
+            current_store(),
+            within=asked.within,
+            min_order=order,
+            catchments=asked.selection.catchments,
+        )
+    )
+
+
+@pages.get("/catchments.geojson")
+def catchments() -> Response:
+    """Catchments as polygons."""
+    asked = read_query(request.args, also=("bbox",))
+    return _answer(features.catchments(current_store(), within=asked.within))

@@ -1,0 +1,173 @@
+"""Hand-over: what a file for others will hold, in which form and for whom; then the file."""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from flask import Blueprint, Response, current_app, render_template, request, send_file, url_for
+
+from layers.crs import read_crs
+from service import reference
+from service.access import count_features, open_records, require_role
+from service.answers import features
+from service.answers.names import filter_choices
+from service.answers.recent_answers import recent_answer
+from service.errors import NotFoundError, RequestError
+from service.export import AUDIENCES, FORMS
+from service.export.contents import viewer_of
+from service.export.hand_over import HandOver, what_it_holds, write
+from service.store.finding import Wanted
+from service.web.context import current_store, current_viewer
+from service.web.parameters import FILTERS, Asked, read_query
+
+if TYPE_CHECKING:
+    from service.export.contents import Audience
+    from service.export.hand_over import Preview
+    from service.records import Viewer
+
+__all__ = ["pages"]
+
+pages = Blueprint("hand_over", __name__)
+
+_OWN: Final = ("form", "audience", "crs", "licence")
+_WITH_CRS: Final = ("gpkg", "bundle")
+_KINDS: Final = {
+    ".zip": "application/zip",
+    ".gpkg": "application/geopackage+sqlite3",
+    ".geojson": "application/geo+json",
+}
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """What the address asks for."""
+
+    asked: Asked
+    form: str
+    audience: Audience
+    crs: str
+    licence: str
+
+
+def _choice() -> _Choice:
+    asked = read_query(request.args, also=_OWN)
+    form, audience = request.args.get("form") or "bundle", request.args.get("audience") or "public"
+    if form not in FORMS:
+        raise RequestError(f"There is no form {form!r}; give one of {', '.join(FORMS)}.")
+    if audience not in AUDIENCES:
+        raise RequestError(f"There is no audience {audience!r}; give public or precise.")
+    if audience == "precise":
+        require_role(current_viewer(), "keeper")
+    crs = request.args.get("crs", "").strip()
+    if crs:
+        read_crs(crs)
+    licence = request.args.get("licence", "").strip()[:500]
+    return _Choice(asked, form, "precise" if audience == "precise" else "public", crs, licence)
+
+
+@pages.get("/hand-over")
+def show() -> str:
+    """Show the choices, and what the file would hold."""
+    choice = _choice()
+    store, viewer = current_store(), current_viewer()
+    eyes = viewer_of(choice.audience, viewer)
+    selection = choice.asked.selection
+    holds = recent_answer(
+        store,
+        ("hand-over holds", selection, eyes.sees_exact_places),
+        lambda: what_it_holds(store, selection, choice.audience, viewer=viewer),
+    )
+    return render_template(
+        "hand_over.html",
+        choice=choice,
+        asked=choice.asked,
+        forms=FORMS,
+        with_crs=_WITH_CRS,
+        may_precise=viewer.role == "keeper",
+        holds=holds,
+        layers=_layers(choice, eyes, holds),
+        kept_back=_kept_back(choice, viewer, holds),
+        choices=filter_choices(store, viewer),
+        store_crs=store.settings.crs,
+        feed=url_for("feed.landing", _external=True) if _has_feed() else "",
+        file=url_for("hand_over.file", **_given()),
+    )
+
+
+def _has_feed() -> bool:
+    return "feed.landing" in current_app.view_functions
+
+
+def _given() -> dict[str, Any]:
+    known = (*FILTERS, *_OWN)
+    return {name: request.args.getlist(name) for name in known if request.args.get(name)}
+
+
+def _layers(choice: _Choice, eyes: Viewer, holds: Preview) -> list[tuple[str, int, str]]:
+    """Count what stands in each layer, as the audience sees it."""
+    store, selection = current_store(), choice.asked.selection
+    detections = None
+    if not choice.asked.filtered:
+        detections = count_features(store, Wanted(), "detection", eyes)
+    chosen = selection.catchments
+    counted = [
+        ("Placements", holds.placements, "one for each gear in one place once"),
+        ("Detections", detections, "one for each species that a placement caught"),
+        ("Reaches", len(features.reaches(store, catchments=chosen)), "of the stream network"),
+        ("Catchments", len(reference.catchments(store)), ""),
+        ("Catch rows", holds.catches, ""),
+        ("Lengths", holds.lengths, "fish measured"),
+    ]
+    return [(name, count, words) for name, count, words in counted if count is not None]
+
+
+def _kept_back(choice: _Choice, viewer: Viewer, holds: Preview) -> int | None:
+    """Placements left out altogether; told only to those who may see them."""
+    if choice.audience == "precise" or not viewer.sees_exact_places or choice.asked.filtered:
+        return None
+    whole = count_features(current_store(), Wanted(), "placement", viewer)
+    return whole - holds.placements
+
+
+@pages.get("/hand-over/file")
+def file() -> Response:
+    """Write the file, and send it."""
+    choice = _choice()
+    store, viewer = current_store(), current_viewer()
+    eyes = viewer_of(choice.audience, viewer)
+    if not len(open_records(store, choice.asked.selection, eyes).placements):
+        raise NotFoundError("No placement meets this choice, so there is nothing to hand over.")
+    ending = FORMS[choice.form][0]
+    folder = tempfile.TemporaryDirectory(prefix="rifflebook-handed-")
+    try:
+        path = Path(folder.name) / f"hand-over{ending}"
+        write(
+            store,
+            path,
+            HandOver(
+                choice.asked.selection, choice.form, choice.audience,
+                crs=choice.crs if choice.crs and choice.form in _WITH_CRS else None,
+                licence=choice.licence,
+            ),
+            viewer=viewer,
+        )  # fmt: skip
+        answer = send_file(
+            path, mimetype=_KINDS[ending], as_attachment=True, download_name=_name(choice, ending)
+        )
+    except BaseException:
+        folder.cleanup()
+        raise
+    answer.direct_passthrough = False  # else nothing is called once it is sent
+    answer.call_on_close(folder.cleanup)
+    answer.cache_control.no_store = True
+    return answer
+
+
+def _name(choice: _Choice, ending: str) -> str:
+    title = current_store().settings.title or "records"
+    stem = re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-") or "records"
+    return f"{stem}-{choice.form}-{choice.audience}{ending}"

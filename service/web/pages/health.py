@@ -1,0 +1,18 @@
+"""Whether the service is up and can read its store."""
+
+from __future__ import annotations
+
+from flask import Blueprint, Response, jsonify
+
+from service.web.context import current_store
+
+__all__ = ["pages"]
+
+pages = Blueprint("health", __name__)
+
+
+@pages.get("/healthz")
+def healthz() -> Response:
+    """Answer "ok" once the store answers."""
+    _ = current_store().version
+    return jsonify(status="ok")

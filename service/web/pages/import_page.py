@@ -1,0 +1,271 @@
+"""Import: files are checked first, every finding shown; then all is taken, or nothing."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from flask import Blueprint, Response, current_app, redirect, render_template, request, url_for
+
+from service import access, reference
+from service.access import require_role
+from service.answers.writing import zip_members
+from service.errors import FieldFileError, NotFoundError, RequestError
+from service.intake.findings_file import findings_csv
+from service.intake.importing import take
+from service.intake.stored_sheets import csv_text
+from service.intake.upload_limits import ENDINGS, MOST_ROWS, MOST_UNPACKED
+from service.intake.waiting_uploads import ROLES, HeldUploads, check_held
+from service.web.context import current_settings, current_store, current_viewer, require_editor
+from service.web.parameters import read_order
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from typing import IO
+
+    from werkzeug.wrappers import Response as AnyResponse
+
+    from service.intake.importing import CheckResult
+    from service.intake.waiting_uploads import HeldUpload
+
+__all__ = ["pages"]
+
+pages = Blueprint("imports", __name__)
+
+_PAGE: Final = 200  # findings on one page
+_SURVEYS: Final = 8  # of an import, named in the address that shows it on the map
+_ORDERS: Final = ("dmy", "mdy", "ymd")
+_KEY: Final = "rifflebook_held"
+
+
+@pages.before_request
+def _require_editor() -> None:
+    require_editor("Importing")
+
+
+@pages.record_once
+def _begin(state: Any) -> None:  # noqa: ANN401 - Flask's own
+    state.app.extensions[_KEY] = HeldUploads()
+
+
+def _held_uploads() -> HeldUploads:
+    held: HeldUploads = current_app.extensions[_KEY]
+    return held
+
+
+def _held(token: str) -> HeldUpload:
+    return _held_uploads().find(token, current_viewer().name)
+
+
+@pages.get("/import")
+def show() -> str:
+    """Show where to drop files, and the imports so far."""
+    return render_template(
+        "import.html",
+        endings=ENDINGS,
+        most_mb=current_settings().max_upload_mb,
+        most_rows=MOST_ROWS,
+        most_unpacked_mb=MOST_UNPACKED // 1_000_000,
+        batches=current_store().batches(),
+        told=_told(),
+        may_undo=current_viewer().role == "keeper",
+    )
+
+
+def _told() -> dict[str, Any]:
+    """Say what came of the last step; the number is looked up, not believed."""
+    batches = {batch.batch_id: batch for batch in current_store().batches()}
+    known = access.surveys(current_store(), current_viewer()).index
+    surveys = [name for name in request.args.getlist("survey") if name in known]
+    for name in ("stored", "undone"):
+        number = request.args.get(name, type=int)
+        if number in batches:
+            return {"what": name, "batch": batches[number], "surveys": surveys}
+    return {"what": "unchanged"} if "unchanged" in request.args else {}
+
+
+@pages.post("/import")
+def upload() -> AnyResponse:
+    """Hold the files and check them; nothing is stored."""
+    held = _held_uploads().hold(current_viewer().name, _files())
+    held.options = _options()
+    return redirect(url_for("imports.checked", token=held.token), 303)
+
+
+def _files() -> Iterable[tuple[str, IO[bytes]]]:
+    return [(file.filename or "", file.stream) for file in request.files.getlist("files")]
+
+
+def _options() -> dict[str, Any]:
+    order = request.form.get("date_order", "")
+    if order and order not in _ORDERS:
+        raise RequestError(f"There is no order of dates {order!r}; give {', '.join(_ORDERS)}.")
+    return {
+        "date_order": order,
+        "survey": request.form.get("survey", "").strip()[:200],
+        "crs": request.form.get("crs", "").strip()[:200],
+    }
+
+
+@pages.get("/import/<token>")
+def checked(token: str) -> str:
+    """Show every finding by row, and what would be stored."""
+    held = _held(token)
+    problem, result = "", None
+    try:
+        result = check_held(held, current_store())
+    except RequestError as trouble:
+        problem = str(trouble)
+    kind = request.args.get("show", "")
+    findings = _findings(result, kind) if result else []
+    page = read_order(request.args, "page")
+    pages_ = max(1, -(-len(findings) // _PAGE))
+    return render_template(
+        "import_checked.html",
+        held=held,
+        result=result,
+        problem=problem,
+        counts=_counts(result) if result else {},
+        kind=kind,
+        findings=findings[(page - 1) * _PAGE : page * _PAGE],
+        found=len(findings),
+        page=page,
+        pages=pages_,
+        roles=ROLES,
+        surveys=access.surveys(current_store(), current_viewer()).index.tolist(),
+        orders=_ORDERS,
+    )
+
+
+def _findings(result: CheckResult, kind: str) -> list[dict[str, Any]]:
+    refused = [
+        {
+            "kind": "refused",
+            "file": fault.file,
+            "row": fault.row,
+            "column": fault.column,
+            "value": fault.value,
+            "message": fault.remedy,
+        }
+        for fault in result.refused
+    ]
+    columns = ["file", "row", "column", "value", "message"]
+    flagged = result.flagged[columns].assign(kind="flagged").to_dict("records")
+    if kind == "refused":
+        return refused
+    flagged_rows = [{str(name): value for name, value in row.items()} for row in flagged]
+    return flagged_rows if kind == "flagged" else refused + flagged_rows
+
+
+def _counts(result: CheckResult) -> dict[str, Any]:
+    records = result.records
+    return {
+        "refused": len(result.refused),
+        "flagged": len(result.flagged),
+        "unchanged": len(result.unchanged),
+        "read": result.rows_read,
+        "placements": len(records.placements) if records else 0,
+        "catches": len(records.catches) if records else 0,
+        "lengths": len(records.lengths) if records else 0,
+        "surveys": len(records.surveys) if records else 0,
+        "sites": len(records.sites) if records else 0,
+    }
+
+
+@pages.post("/import/<token>/files")
+def mend(token: str) -> AnyResponse:
+    """Put mended files in the place of those of the same name, and check again."""
+    held = _held(token)
+    _held_uploads().add(held, _files())
+    held.result = None
+    return redirect(url_for("imports.checked", token=token), 303)
+
+
+@pages.post("/import/<token>/reading")
+def reading(token: str) -> AnyResponse:
+    """Read the files otherwise, and check again."""
+    held = _held(token)
+    for path in held.files:
+        chosen = tuple(role for role in request.form.getlist(f"role:{path.name}") if role)
+        if any(role not in ROLES for role in chosen):
+            raise RequestError(f"{path.name} is read as one of {', '.join(ROLES)}.")
+        held.roles[path.name] = chosen
+    held.options = _options()
+    held.result = None
+    return redirect(url_for("imports.checked", token=token), 303)
+
+
+@pages.post("/import/<token>/take")
+def take_all(token: str) -> AnyResponse:
+    """Store all of it, whole."""
+    held = _held(token)
+    store = current_store()
+    result = check_held(held, store)
+    if result.records is None:
+        raise FieldFileError(result.refused)
+    if request.form.get("sure") != "yes":
+        raise RequestError("Say that the findings were looked at; nothing was stored.")
+    if held.known_batch is not None:
+        _held_uploads().drop(held)
+        return redirect(url_for("imports.show", unchanged=1), 303)
+    batch = take(result, store, current_viewer().name)
+    _held_uploads().drop(held)
+    if batch is None:
+        return redirect(url_for("imports.show", unchanged=1), 303)
+    surveys = result.records.placements["survey"].dropna().unique().tolist()[:_SURVEYS]
+    return redirect(url_for("imports.show", stored=batch.batch_id, survey=surveys), 303)
+
+
+@pages.post("/import/<token>/drop")
+def drop(token: str) -> AnyResponse:
+    """Take nothing, and forget the files."""
+    _held_uploads().drop(_held(token))
+    return redirect(url_for("imports.show"), 303)
+
+
+@pages.get("/import/<token>/findings.csv")
+def findings(token: str) -> Response:
+    """Every finding as a file."""
+    return _file(findings_csv(check_held(_held(token), current_store())), "findings.csv")
+
+
+@pages.get("/import/<token>/missing-species.csv")
+def lacking(token: str) -> Response:
+    """Names that the species list lacks, as a list to look through and load."""
+    held = _held(token)
+    check_held(held, current_store())
+    if held.lacking is None:
+        raise NotFoundError("Every name of these files is in the species list.")
+    return _file(csv_text(held.lacking), "missing-species.csv")
+
+
+@pages.get("/import/templates.zip")
+def templates() -> Response:
+    """Empty field sheets with this store's methods, in one zip."""
+    from service.intake.templates import write_templates  # heavy: it makes workbooks
+
+    methods = [str(name) for name in reference.methods(current_store()).index]
+    with tempfile.TemporaryDirectory() as place:
+        written = write_templates(Path(place) / "sheets", methods)
+        target = Path(place) / "templates.zip"
+        zip_members(target, {path.name: path for path in written})
+        content = target.read_bytes()
+    return _file(content, "field-sheets.zip", "application/zip")
+
+
+@pages.post("/import/batches/<int:batch_id>/undo")
+def undo(batch_id: int) -> AnyResponse:
+    """Take one import back, whole."""
+    require_role(current_viewer(), "keeper")
+    if request.form.get("sure") != "yes":
+        raise RequestError("Say that the import is to be taken back; nothing was changed.")
+    batch = current_store().undo_batch(batch_id, who=current_viewer().name)
+    return redirect(url_for("imports.show", undone=batch.batch_id), 303)
+
+
+def _file(content: bytes, name: str, kind: str = "text/csv; charset=utf-8") -> Response:
+    answer = Response(content, content_type=kind)
+    answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    answer.cache_control.no_store = True
+    return answer

@@ -1,0 +1,58 @@
+"""The map: what was found where, and where people looked and did not find it."""
+
+from __future__ import annotations
+
+from flask import Blueprint, render_template, request
+
+from layers.drawing.map_assets import LIVE_SCRIPTS
+from layers.drawing.maps import frame_bounds
+from service import reference
+from service.answers import features, map_views
+from service.answers.names import filter_choices
+from service.web.context import current_store, current_viewer
+from service.web.page_maps import live_map
+from service.web.parameters import Asked, read_query
+
+__all__ = ["pages"]
+
+pages = Blueprint("map", __name__)
+
+
+@pages.get("/")
+def show() -> str:
+    """Show the map of what the address asks for."""
+    asked = read_query(request.args)
+    store = current_store()
+    held = map_views.map_summary(store, asked.selection, current_viewer())
+    parts = live_map(
+        bounds=_bounds(asked, held["bounds"]),
+        used=held["methods"],
+        species=asked.selection.species,
+        filters=[(name, value) for name, value in request.args.items(multi=True) if value.strip()],
+        keeps_view=True,
+    )
+    return render_template(
+        "map.html",
+        parts=parts,
+        scripts=LIVE_SCRIPTS,
+        asked=asked,
+        choices=filter_choices(store, current_viewer()),
+        empty=not held["placements"],
+        no_network=not len(reference.network(store).reaches),
+    )
+
+
+def _bounds(asked: Asked, placed: list[float] | None) -> list[float] | None:
+    """Box that the map begins with: what a filter left in, else the network and placements."""
+    store = current_store()
+    if asked.filtered and placed:
+        return placed
+    network = map_views.network_bounds(store)
+    if not (network and placed):
+        return network or placed or frame_bounds(features.catchments(store))
+    if network[0] > network[2]:
+        return network  # it crosses 180 degrees
+    return [
+        min(network[0], placed[0]), min(network[1], placed[1]),
+        max(network[2], placed[2]), max(network[3], placed[3]),
+    ]  # fmt: skip

@@ -1,0 +1,111 @@
+"""What the map fetches while somebody moves it: only what is in view, bounded in size."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, Final
+
+import orjson
+import pyproj
+from flask import Blueprint, Response, request
+
+from layers.drawing.geojson import MEDIA_TYPE, feature_collection
+from service.access import surveys
+from service.answers import map_views
+from service.answers.request_words import read_whole
+from service.errors import RequestError
+from service.web.context import current_store, current_viewer
+from service.web.parameters import Asked, read_query
+
+__all__ = ["pages"]
+
+pages = Blueprint("map_views", __name__)
+
+_FINEST: Final = 20
+
+
+@pages.get("/map/placements.json")
+def placements() -> Response:
+    """Placements of a view, or their counts by cell."""
+    asked, zoom = _view()
+    return _json(
+        map_views.placements_in_view(
+            current_store(), asked.selection, current_viewer(), within=_box(asked), zoom=zoom
+        )
+    )
+
+
+@pages.get("/map/lines.json")
+def lines() -> Response:
+    """Reaches and catchments of a view."""
+    asked, zoom = _view()
+    return _json(
+        map_views.lines_in_view(
+            current_store(), within=_box(asked), zoom=zoom, catchments=asked.selection.catchments
+        )
+    )
+
+
+@pages.get("/map/cards.json")
+def cards() -> Response:
+    """Fetch what the cards of some placements say: those named, or those of a box."""
+    asked = read_query(request.args, also=("bbox", "placement"))
+    named = tuple(dict.fromkeys(request.args.getlist("placement")))
+    if bool(named) == (asked.within is not None):
+        raise RequestError("Name placements with placement, or give a bbox; one of the two.")
+    selection = replace(asked.selection, placements=named)
+    frame, count = map_views.cards(
+        current_store(), selection, current_viewer(), within=asked.within
+    )
+    return _answer(feature_collection(frame, members={"count": count}), MEDIA_TYPE)
+
+
+@pages.get("/map/position.json")
+def position() -> Response:
+    """Say where a point lies in the CRS of the store, or of the one survey chosen."""
+    asked = read_query(request.args, also=("longitude", "latitude"))
+    longitude, latitude = _number("longitude", 180.0), _number("latitude", 90.0)
+    crs, chosen = "", asked.selection.surveys
+    if len(chosen) == 1:
+        known = surveys(current_store(), current_viewer())["crs"]
+        named = known.get(chosen[0])
+        # A survey in degrees adds nothing: the map tells them already, and these are metres.
+        crs = named if isinstance(named, str) and pyproj.CRS(named).is_projected else ""
+    words = map_views.position_words(current_store(), longitude, latitude, crs=crs)
+    return _json({"position": words})
+
+
+def _view() -> tuple[Asked, int]:
+    asked = read_query(request.args, also=("bbox", "zoom"))
+    zoom = read_whole(request.args.get("zoom", ""), "zoom", least=0)
+    return asked, min(zoom, _FINEST)
+
+
+def _box(asked: Asked) -> tuple[float, float, float, float]:
+    if asked.within is None:
+        raise RequestError("bbox is missing; write west,south,east,north in degrees.")
+    return asked.within
+
+
+def _number(name: str, most: float) -> float:
+    text = request.args.get(name, "")
+    try:
+        value = float(text)
+    except ValueError:
+        value = most + 1
+    if not -most <= value <= most:
+        raise RequestError(f"{name} {text!r} is no number of degrees from -{most:g} to {most:g}.")
+    return value
+
+
+def _json(document: dict[str, Any]) -> Response:
+    return _answer(orjson.dumps(document), "application/json")
+
+
+def _answer(text: bytes, kind: str) -> Response:
+    response = Response(text, mimetype=kind)
+    response.cache_control.no_cache = True
+    response.cache_control.private = True
+    response.add_etag()  # from the answer itself: what this viewer cannot see does not show
+    response.make_conditional(request)
+    return response

@@ -1,0 +1,61 @@
+"""One placement: all of it."""
+
+from __future__ import annotations
+
+from urllib.parse import quote
+
+from flask import Blueprint, current_app, render_template
+
+from layers.drawing.geojson import feature_collection
+from layers.drawing.map_assets import SCRIPTS
+from service import reference
+from service.answers import features
+from service.answers.placement_account import placement_account
+from service.records import Selection
+from service.web.context import current_store, current_viewer
+from service.web.page_maps import map_of_one
+
+__all__ = ["pages"]
+
+pages = Blueprint("placement", __name__)
+
+_NEAR_M = 150.0
+
+
+# An id may hold slashes, also two in a row.
+@pages.get("/placements/<path:placement_id>", merge_slashes=False)
+def show(placement_id: str) -> str:
+    """Show one placement; what is hidden answers exactly as what is missing."""
+    store, viewer = current_store(), current_viewer()
+    account = placement_account(store, placement_id, viewer)
+    own = Selection(placements=(placement_id,))
+    stretches = features.stretches(store, own, viewer)
+    placements = features.placements(store, own, viewer)
+    cell_m = 500.0 * float(account.row.get("generalised_km") or 0)
+    around = placements[[placements.geometry.name]].copy()
+    around.geometry = around.buffer(max(_NEAR_M, 1.5 * cell_m))
+    editing = "entry.edit" in current_app.view_functions and viewer.may_edit
+    return render_template(
+        "placement.html",
+        account=account,
+        row=account.row,
+        method=account.method,
+        stretch_m=float(
+            (account.records.stretches["to_m"] - account.records.stretches["from_m"]).sum()
+        ),
+        vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
+        editing=editing,
+        sees_all=viewer.sees_exact_places,
+        parts=map_of_one(
+            around=[around, stretches],
+            used=set(placements["method"]),
+            held={
+                "stretches": feature_collection(
+                    stretches[["placement_id", "method", stretches.geometry.name]]
+                ),
+                "placements": feature_collection(placements),
+            },
+        ),
+        figure_placement=quote(placement_id, safe=""),
+        scripts=SCRIPTS,
+    )

@@ -1,0 +1,73 @@
+"""One species: where and when it was found, by what, how many and how long; and the list."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from flask import Blueprint, render_template, request
+
+from layers.drawing.map_assets import LIVE_SCRIPTS
+from layers.fieldwork.looking import detectable
+from service import reference
+from service.access import records_held
+from service.answers import summaries
+from service.answers.map_views import map_summary, network_bounds
+from service.answers.record_list import species_account
+from service.errors import NotFoundError
+from service.web.context import current_store, current_viewer
+from service.web.page_maps import live_map
+from service.web.pages.catchments import address_with, kept_filters
+from service.web.parameters import read_query
+
+__all__ = ["pages"]
+
+pages = Blueprint("species", __name__)
+
+
+@pages.get("/species")
+def list_all() -> str:
+    """List the species of the store."""
+    species = reference.species(current_store()).sort_index()
+    rows = species[["vernacular_name", "rank", "family", "sensitivity"]].astype(object)
+    rows = rows.where(rows.notna(), None).reset_index()
+    return render_template("species_list.html", rows=rows.to_dict("records"))
+
+
+@pages.get("/species/<path:name>")
+def show(name: str) -> str:
+    """Show all that is on record about one species."""
+    store, viewer = current_store(), current_viewer()
+    species, methods = reference.species(store), reference.methods(store)
+    if name not in species.index:
+        raise NotFoundError(f"There is no species {name!r} in the list.")
+    asked = read_query(request.args)
+    own = replace(asked.selection, species=(name,))
+    with records_held():
+        account = species_account(store, own, viewer, name)
+        where = summaries.occurrence(store, own, viewer)
+    can = detectable(species.loc[[name]], methods).iloc[0]
+    shown = map_summary(store, own, viewer, caught=True)
+    where = where.assign(name=where["catchment"].map(reference.catchment_names(store)))
+    filters = [("species", name), *kept_filters(asked, without=("species",))]
+    return render_template(
+        "species.html",
+        name=name,
+        asked=asked,
+        account=account,
+        methods=[label for label, able in zip(methods["label"], can, strict=True) if able],
+        method_labels=methods["label"].to_dict(),
+        years=account.by_year.to_dict("records"),
+        catchments=where.sort_values("name", key=lambda words: words.str.casefold()).to_dict(
+            "records"
+        ),
+        filters=filters,
+        lengths_address=address_with("figures.lengths", filters),
+        rates=address_with("figures.catch_rate", filters),
+        parts=live_map(
+            bounds=shown["bounds"] or network_bounds(store),
+            used=shown["methods"],
+            species=(name,),
+            filters=filters,
+        ),
+        scripts=LIVE_SCRIPTS,
+    )

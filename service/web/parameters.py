@@ -1,0 +1,86 @@
+"""Reading a query: which records an address asks for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from service.answers.request_words import read_box, read_day, read_whole
+from service.errors import RequestError
+from service.records import Selection
+
+if TYPE_CHECKING:
+    from werkzeug.datastructures import MultiDict
+
+    from service.answers.features import Box
+
+__all__ = ["FILTERS", "Asked", "read_order", "read_query"]
+
+FILTERS: Final = ("species", "method", "survey", "catchment", "since", "until")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What an address asks for."""
+
+    selection: Selection
+    within: Box | None = None
+
+    @property
+    def filtered(self) -> bool:
+        """Whether anything is left out."""
+        return self.selection != Selection()
+
+
+def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> Asked:
+    """Read the filters of a query.
+
+    Parameters
+    ----------
+    args
+        `species`, `method`, `survey`, `catchment`, each also several times; `since` and
+        `until`, a day or a year; `bbox` if named in `also`. Blank values count as not given.
+    also
+        Further parameters that this address knows.
+
+    Raises
+    ------
+    RequestError
+        A parameter is unknown or its value cannot be used.
+    """
+    known = (*FILTERS, *also)
+    for name in args:
+        if name not in known:
+            raise RequestError(f"There is no parameter {name!r}; there are {', '.join(known)}.")
+    since_text, until_text = _single(args, "since"), _single(args, "until")
+    since = read_day(since_text, "since", last=False) if since_text else None
+    until = read_day(until_text, "until", last=True) if until_text else None
+    box = _single(args, "bbox") if "bbox" in also else ""
+    if since and until and since > until:
+        raise RequestError(f"since {since} is after until {until}; exchange them.")
+    selection = Selection(
+        species=_several(args, "species"),
+        methods=_several(args, "method"),
+        surveys=_several(args, "survey"),
+        catchments=_several(args, "catchment"),
+        since=since,
+        until=until,
+    )
+    return Asked(selection, read_box(box) if box else None)
+
+
+def _several(args: MultiDict[str, str], name: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(text for text in args.getlist(name) if text.strip()))
+
+
+def _single(args: MultiDict[str, str], name: str) -> str:
+    values = [text.strip() for text in args.getlist(name) if text.strip()]
+    if len(values) > 1:
+        raise RequestError(f"{name} is given {len(values)} times; give it once.")
+    return values[0] if values else ""
+
+
+def read_order(args: MultiDict[str, str], name: str) -> int:
+    """Read a whole number from 1 up; 1 when not given."""
+    text = _single(args, name)
+    return read_whole(text, name, least=1) if text else 1

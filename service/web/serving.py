@@ -1,0 +1,123 @@
+"""Serving the application with waitress."""
+
+from __future__ import annotations
+
+import errno
+import gc
+import logging
+import signal
+import socket
+from typing import TYPE_CHECKING, Any, Final
+
+from service import create_app
+from service.access.accounts import is_loopback, require_keeper_for
+from service.errors import RequestError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from flask import Flask
+
+    from service.settings import Settings
+    from service.store.interface import Store
+    from service.web.connections import ConnectionServer
+
+__all__ = ["make_server", "serve_store"]
+
+# An answer longer than this waits for its client before more of it is made; waitress would hold
+# 16 MB of each, in buffers that double.
+_WAITING_BYTES: Final = 1 << 20
+_OWN_NAMES: Final = ["127.0.0.1", "localhost", "[::1]"]
+
+
+def serve_store(
+    store: Store, settings: Settings, *, host: str, port: int, tell: Callable[[str], None]
+) -> None:
+    """Serve a store until the process is told to stop.
+
+    Parameters
+    ----------
+    store, settings
+        What is served, and how.
+    host, port
+        Where. Without accounts everybody who reaches the service is its keeper, so that only
+        addresses of this machine are taken.
+    tell
+        Called with the address of the service once it answers.
+
+    Raises
+    ------
+    AccessError
+        The address can be reached from elsewhere.
+    RequestError
+        The port is taken, or the address is none of this machine.
+    """
+    require_keeper_for(host, store)
+    door = _open_door(host.strip("[]"), port)
+    app = create_app(store, settings)
+    if is_loopback(host) and not settings.trusted_proxy:
+        # A page elsewhere may point a name of its own at this machine; we answer to ours only.
+        app.config["TRUSTED_HOSTS"] = _OWN_NAMES
+    server = make_server(
+        app,
+        door,
+        threads=settings.threads,
+        max_request_body_size=settings.max_upload_mb * 1_000_000,
+        **_proxy_options(settings),
+    )
+    # A few requests that wait for a free thread are no news.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
+    signal.signal(signal.SIGTERM, _stop)
+    named = f"[{host.strip('[]')}]" if ":" in host else host
+    tell(f"http://{named}:{port}/")
+    try:
+        server.run()
+    except (KeyboardInterrupt, SystemExit):
+        pass
+    finally:
+        server.close()
+
+
+def make_server(
+    app: Flask,
+    door: socket.socket,
+    **options: Any,  # noqa: ANN401
+) -> ConnectionServer:
+    """Make the server of an application behind a bound socket.
+
+    `options` are those of `waitress.create_server`.
+    """
+    from service.web.connections import ConnectionServer
+
+    # What is loaded by now stays. Otherwise each full search for garbage walks all modules anew,
+    # which takes a fifth of the time of a long answer.
+    gc.collect()
+    gc.freeze()
+    return ConnectionServer(app, door, ident=None, outbuf_high_watermark=_WAITING_BYTES, **options)
+
+
+def _proxy_options(settings: Settings) -> dict[str, Any]:
+    """Take from a proxy that is trusted who asks and whether by HTTPS."""
+    if not settings.trusted_proxy:
+        return {}
+    return {
+        "trusted_proxy": settings.trusted_proxy,
+        "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-host", "x-forwarded-proto"},
+        "clear_untrusted_proxy_headers": True,
+    }
+
+
+def _open_door(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host, port), family=family)
+    except OSError as problem:
+        if problem.errno == errno.EADDRINUSE:
+            raise RequestError(
+                f"Port {port} is in use; stop what uses it, or choose another with --port."
+            ) from problem
+        raise RequestError(f"Cannot serve on {host}, port {port}: {problem.strerror}.") from problem
+
+
+def _stop(*_: Any) -> None:  # noqa: ANN401
+    raise SystemExit(0)

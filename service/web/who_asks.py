@@ -1,0 +1,107 @@
+"""Before every request: who asks, and did a form come from a page of ours."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING, Final
+from urllib.parse import urlsplit
+
+from flask import Flask, current_app, g, request
+from flask_wtf import CSRFProtect
+
+from service.access.accounts import LoginLimiter, bearer_token, viewer_of
+from service.records import LOCAL_KEEPER, Viewer
+
+if TYPE_CHECKING:
+    from flask import Response
+
+    from service.web.context import Service
+
+__all__ = ["AS_PUBLIC_COOKIE", "SESSION_COOKIE", "limiter", "register_viewer"]
+
+SESSION_COOKIE: Final = "rifflebook"
+AS_PUBLIC_COOKIE: Final = "rifflebook_as_public"
+# Reachable whoever asks, and without looking anything up.
+_PROXY_HEADERS: Final = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "Via")
+_OPEN_ENDPOINTS: Final = ("frame.static", "frame.map_asset", "entry.worker", "health.healthz")
+
+
+def limiter() -> LoginLimiter:
+    """Return what slows down guessing at this application's login."""
+    held: LoginLimiter = current_app.extensions["rifflebook_limiter"]
+    return held
+
+
+def register_viewer(app: Flask) -> None:
+    """Set `g.viewer` for every request, and guard forms against pages of others.
+
+    `g.true_viewer` keeps who it is while they look at what the public sees.
+    """
+    service: Service = app.extensions["rifflebook"]
+    app.extensions["rifflebook_limiter"] = LoginLimiter()
+    # Of the store, so that forms outlive a restart, and kept apart from what it else makes.
+    app.config["SECRET_KEY"] = hashlib.blake2b(
+        b"form marks", key=service.store.public_key, digest_size=32
+    ).hexdigest()
+    app.config["SESSION_COOKIE_NAME"] = "rifflebook_form"
+    app.config["SESSION_COOKIE_HTTPONLY"] = True
+    app.config["SESSION_COOKIE_SAMESITE"] = "Lax"
+    app.config["WTF_CSRF_CHECK_DEFAULT"] = False  # checked below, after it is known who asks
+    app.config["WTF_CSRF_TIME_LIMIT"] = None  # entering a field day takes hours
+    csrf = CSRFProtect(app)
+
+    @app.before_request
+    def look_who_asks() -> None:
+        if request.endpoint in _OPEN_ENDPOINTS:
+            return
+        authorization = request.headers.get("Authorization")
+        viewer = service.viewer or viewer_of(
+            service.store,
+            host=urlsplit(f"//{request.host}").hostname or "",
+            address=request.remote_addr,
+            session_token=request.cookies.get(SESSION_COOKIE),
+            authorization=authorization,
+            forwarded=any(name in request.headers for name in _PROXY_HEADERS),
+        )
+        g.true_viewer = viewer
+        g.has_accounts = service.viewer is None and viewer != LOCAL_KEEPER
+        if viewer.sees_exact_places and request.cookies.get(AS_PUBLIC_COOKIE):
+            viewer = Viewer(viewer.name, "public")
+        g.viewer = viewer
+        # A browser never adds a Bearer token by itself, so no page of others can borrow one. With
+        # accounts it was found valid above, without them nobody looked at it.
+        g.by_token = g.has_accounts and bearer_token(authorization) is not None
+        if app.config["WTF_CSRF_ENABLED"] and not g.by_token and request.routing_exception is None:
+            csrf.protect()  # lets pass what only asks
+
+    @app.context_processor
+    def who() -> dict[str, object]:
+        return {
+            "true_viewer": g.get("true_viewer"),
+            "has_accounts": g.get("has_accounts", False),
+        }
+
+    @app.after_request
+    def mark_private(response: Response) -> Response:
+        if request.endpoint not in _OPEN_ENDPOINTS:
+            # What one viewer may see must not be handed to the next by a cache in between.
+            response.headers.add("Vary", "Cookie")
+            response.headers.add("Vary", "Authorization")
+            if _leaves_no_trace(response):
+                response.headers["Cache-Control"] = "no-store"
+            elif not response.cache_control.no_store:
+                response.cache_control.private = True
+        return response
+
+
+def _leaves_no_trace(response: Response) -> bool:
+    """Whether a browser may keep nothing of an answer, since it may hold exact places.
+
+    A browser keeps on disk what it showed, for whoever sits there next, logged out or not.
+    A program that asks with a token keeps what it fetches on purpose: it may ask whether that
+    has changed (`private, no-cache` and an ETag), which spares making it anew.
+    """
+    viewer = g.get("viewer")
+    if viewer is None or not viewer.sees_exact_places or response.cache_control.public:
+        return False
+    return not g.by_token

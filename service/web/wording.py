@@ -1,0 +1,137 @@
+"""Figures and words as every page writes them; registered as template filters."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+from flask import Blueprint
+
+from layers.plurals import plural
+from service.answers.names import selection_words
+from service.web.context import current_store, current_viewer
+
+if TYPE_CHECKING:
+    from flask.blueprints import BlueprintSetupState
+
+    from service.records import Selection
+
+__all__ = [
+    "NONE",
+    "day",
+    "days",
+    "filter_words",
+    "fish",
+    "moment",
+    "number",
+    "pages",
+    "rate",
+    "share",
+    "words",
+]
+
+pages = Blueprint("wording", __name__)
+
+NONE: Final = "–"
+_STATES: Final = {
+    "found": "found",
+    "not_found": "looked for, not found",
+    "never_looked": "never looked for",
+    "other_gear": "gear that does not find it",
+    "no_look": "did not look",
+}
+_OUTCOMES: Final = {
+    "caught": "something caught",
+    "nil": "nothing caught",
+    "lost": "gear lost",
+    "disturbed": "gear disturbed",
+    "unrecorded": "catch not recorded",
+}
+
+
+def _missing(value: Any) -> bool:  # noqa: ANN401 - whatever a frame holds
+    if value is None or value == "":
+        return True
+    try:
+        return bool(value != value)  # NaN and NaT differ from themselves
+    except TypeError:  # pandas' NA takes no side
+        return True
+
+
+def number(value: Any, digits: int = 0, *, fixed: bool = False) -> str:  # noqa: ANN401
+    """Write a number, a thin space between thousands; a dash where it is missing.
+
+    It has at most so many decimals, or with `fixed` just so many. Scripts write the same
+    (`layers/drawing/scripts/numbers.js`).
+    """
+    if _missing(value) or not math.isfinite(float(value)):
+        return NONE
+    text = f"{float(value):,.{digits}f}"
+    if "." in text and not fixed:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text.replace(",", "\u202f")
+
+
+def fish(value: Any, lower_bound: bool = False) -> str:  # noqa: ANN401
+    """Count of fish; ≥ where it is only a lower bound."""
+    text = number(value)
+    return f"≥\u202f{text}" if lower_bound and text != NONE else text
+
+
+def rate(value: Any) -> str:  # noqa: ANN401
+    """Write a rate to two decimals, a small one to two figures: few fish are not none."""
+    if _missing(value) or not 0.0 < abs(float(value)) < 0.1:
+        return number(value, 2)
+    return number(value, min(1 - math.floor(math.log10(abs(float(value)))), 6))
+
+
+def share(value: Any) -> str:  # noqa: ANN401
+    """Share in percent; what is not quite nothing is not written as nothing."""
+    if _missing(value):
+        return NONE
+    percent = 100.0 * float(value)
+    if 0 < percent < 1:
+        return "<\u202f1\u202f%"
+    if 99 < percent < 100:
+        return ">\u202f99\u202f%"
+    return f"{percent:.0f}\u202f%"
+
+
+def day(value: Any) -> str:  # noqa: ANN401
+    """Day as 2024-05-31."""
+    return NONE if _missing(value) else f"{value:%Y-%m-%d}"
+
+
+def days(first: Any, last: Any) -> str:  # noqa: ANN401
+    """Span of days."""
+    start, end = day(first), day(last)
+    return start if start == end else f"{start} to {end}"
+
+
+def moment(value: dt.datetime) -> str:
+    """Moment in UTC, to the minute."""
+    return f"{value.astimezone(dt.UTC):%Y-%m-%d %H:%M} UTC"
+
+
+def words(value: Any) -> str:  # noqa: ANN401
+    """Words for a state, an outcome, or any other name with underscores."""
+    if _missing(value):
+        return NONE
+    text = str(value)
+    return _STATES.get(text) or _OUTCOMES.get(text) or text.replace("_", " ")
+
+
+def filter_words(selection: Selection) -> str:
+    """Say what a filter leaves in, by the names that people read."""
+    return selection_words(current_store(), selection, current_viewer())
+
+
+@pages.record_once
+def _give_templates(state: BlueprintSetupState) -> None:
+    """Give templates these as filters, by their own names."""
+    for filter_ in (number, fish, rate, share, day, moment, words):
+        state.app.add_template_filter(filter_)
+    state.app.add_template_global(days, "days")
+    state.app.add_template_global(plural, "plural")
+    state.app.add_template_global(filter_words, "filter_words")

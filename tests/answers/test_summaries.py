@@ -1,0 +1,150 @@
+"""Summaries of a store: the figures of the layers, through the gate, narrowed as asked."""
+
+import datetime as dt
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+from pandas.testing import assert_frame_equal
+
+from service import reference
+from service.access import records_held
+from service.answers import summaries
+from service.errors import RequestError
+from service.records import LOCAL_KEEPER, PUBLIC, Selection, StoreSettings
+from service.store import create_store
+from tests.small_store import make_small_store
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    held = make_small_store(tmp_path_factory.mktemp("brook") / "brook.gpkg")
+    yield held
+    held.close()
+
+
+@pytest.mark.parametrize("name", list(summaries.COLUMNS))
+def test_public_columns_lead(store, name):
+    """Every summary begins with its public columns and says what it was computed from."""
+    frame = getattr(summaries, name)(store, Selection(), LOCAL_KEEPER)
+    assert tuple(frame.columns[: len(summaries.COLUMNS[name])]) == summaries.COLUMNS[name]
+    assert frame.attrs["inputs"]["placements_used"] > 0
+
+
+@pytest.mark.parametrize("viewer", [LOCAL_KEEPER, PUBLIC])
+def test_summaries_of_one_page_leave_each_other_the_records(store, viewer):
+    """Put on one page, in either order, each is what it is alone: none changes what it read."""
+    names = [*summaries.COLUMNS, "effort_by_year", "stretch_lines"]
+    alone = {name: getattr(summaries, name)(store, Selection(), viewer) for name in names}
+    for order in (names, names[::-1]):
+        with records_held():
+            for name in order:
+                again = getattr(summaries, name)(store, Selection(), viewer)
+                assert_frame_equal(pd.DataFrame(again), pd.DataFrame(alone[name]))
+
+
+@pytest.mark.parametrize("name", list(summaries.COLUMNS))
+def test_selection_of_nothing_is_no_error(store, name):
+    """A period in which nobody looked gives an answer, not a failure."""
+    nobody = Selection(since=dt.date(1990, 1, 1), until=dt.date(1990, 12, 31))
+    frame = getattr(summaries, name)(store, nobody, LOCAL_KEEPER)
+    assert tuple(frame.columns[: len(summaries.COLUMNS[name])]) == summaries.COLUMNS[name]
+
+
+def test_sampled_length_by_hand(store):
+    """Kick net 0-120 and 100-220 on R1 make 220 m of union and 240 m of effort; with electric
+    fishing 400-500 the union is 320 m of the network's 5100 m (worked out by hand)."""
+    frame = summaries.sampled_length(store, Selection(), LOCAL_KEEPER).set_index("method")
+    assert frame.loc["kick_net", "sampled_length_m"] == pytest.approx(220)
+    assert frame.loc["kick_net", "effort_length_m"] == pytest.approx(240)
+    assert frame.loc["all", "sampled_length_m"] == pytest.approx(320)
+    assert frame.loc["all", "network_length_m"] == pytest.approx(5100)
+
+
+def test_occurrence_has_three_states(store):
+    """Found in the lower brook; looked for in vain; never looked for where nobody was."""
+    frame = summaries.occurrence(store, Selection(), LOCAL_KEEPER)
+    states = frame.set_index(["catchment", "species"])["state"]
+    assert states["C1", "Cottus gobio"] == "found"
+    assert states["C1", "Esox lucius"] == "not_found"
+    assert states["C2", "Cottus gobio"] == "never_looked"
+
+
+def test_species_narrow_rows_not_looking(store):
+    """Asking for one species leaves its row as it is among all: the others' catches looked too."""
+    whole = summaries.occurrence(store, Selection(), LOCAL_KEEPER)
+    one = summaries.occurrence(store, Selection(species=("Salmo trutta",)), LOCAL_KEEPER)
+    expected = whole[whole["species"] == "Salmo trutta"].reset_index(drop=True)
+    assert one.to_csv() == expected.to_csv()
+
+
+def test_catchments_narrow_rows(store):
+    """Chosen catchments leave their rows and those nested in them."""
+    frame = summaries.coverage(store, Selection(catchments=("C2",)), LOCAL_KEEPER)
+    assert set(frame["catchment"]) == {"C2"}
+    everything = summaries.coverage(store, Selection(catchments=("C1",)), LOCAL_KEEPER)
+    assert len(everything) == 12
+    lengths = summaries.sampled_length(store, Selection(catchments=("C1",)), LOCAL_KEEPER)
+    assert list(lengths.columns[:2]) == ["catchment", "method"]
+
+
+def test_as_of_sets_the_clock(store):
+    """Years since are counted to the day given."""
+    frame = summaries.coverage(store, Selection(), LOCAL_KEEPER, as_of=dt.date(2024, 6, 10))
+    years = frame.set_index("reach_id").loc["R1", "years_since"]
+    assert years == pytest.approx(1.0, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("name", "selection", "options"),
+    [
+        ("sampled_length", Selection(), {"by": ("weather",)}),
+        ("next_places", Selection(catchments=("C1",)), {}),
+        ("next_places", Selection(), {"count": 0}),
+        ("occurrence", Selection(species=("Cotus gobio",)), {}),
+        ("effort", Selection(methods=("trawl",)), {}),
+        ("coverage", Selection(catchments=("C7",)), {}),
+        ("gaps", Selection(surveys=("nobody",)), {}),
+    ],
+)
+def test_what_cannot_be_is_refused(store, name, selection, options):
+    """Unknown names and groupings are refused, with what would be right."""
+    with pytest.raises(RequestError):
+        getattr(summaries, name)(store, selection, LOCAL_KEEPER, **options)
+
+
+def test_public_summaries_do_not_count_hidden_catches_exactly(store):
+    """Reach, measure and position of a placement at a sensitive place are in no public answer."""
+    known = summaries.placement_reaches(store, Selection(), PUBLIC)
+    exact = summaries.placement_reaches(store, Selection(), LOCAL_KEEPER).set_index("placement_id")
+    assert exact.loc["T8", "reach_id"] == "R1"
+    hidden = round(float(exact.loc["T8", "measure_m"]), 3)
+    assert hidden not in known["measure_m"].dropna().round(3).to_list()
+
+
+def test_network_is_kept_until_it_changes(store):
+    """The network is joined once: a species list leaves it alone, new catchments do not."""
+    first = reference.network(store)
+    names = store.species().index[:1]
+    store.put_species(store.species().loc[names].assign(family="Cottidae, again"), who="test")
+    assert reference.network(store) is first
+    assert reference.species(store).loc[names[0], "family"] == "Cottidae, again"
+    store.replace_catchments(store.catchments(), store.reach_parts(), who="test")
+    assert reference.network(store) is not first
+
+
+@pytest.mark.parametrize("name", list(summaries.COLUMNS))
+def test_empty_store_gives_empty_summaries(tmp_path, name):
+    """Without network, catchments, species and records every summary is empty, none fails."""
+    held = create_store(tmp_path / "new.gpkg", StoreSettings("EPSG:32629", "Europe/Dublin"))
+    frame = getattr(summaries, name)(held, Selection(), LOCAL_KEEPER)
+    assert tuple(frame.columns[: len(summaries.COLUMNS[name])]) == summaries.COLUMNS[name]
+    assert not len(frame) or name == "sampled_length"
+    held.close()
+
+
+def test_stretch_lines_have_their_measures_as_length(store):
+    """A stretch drawn is as long as its measures say."""
+    lines = summaries.stretch_lines(store, Selection(), LOCAL_KEEPER)
+    assert isinstance(lines, gpd.GeoDataFrame)
+    assert lines.length.to_numpy() == pytest.approx((lines["to_m"] - lines["from_m"]).to_numpy())

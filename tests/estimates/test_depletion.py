@@ -1,0 +1,189 @@
+"""Depletion per placement: estimates, densities, and reasons where there is none."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from layers.estimates.depletion import DEPLETION_COLUMNS, depletion, fished_area_m2
+from tests.sampling_frames import catches_of, placements_of
+
+TROUT = "Cottus perifretum"
+NEONFISH = Path(__file__).parents[2].parent / "shared" / "data" / "neonfish"
+
+
+def passes_of(placement: str, counts: list[int], species: str = TROUT) -> list[dict]:
+    return [
+        {"placement_id": placement, "species": species, "count": count, "pass_no": i}
+        for i, count in enumerate(counts, start=1)
+        if count
+    ]
+
+
+def electric(placement: str, **more: object) -> dict:
+    return {"placement_id": placement, "method": "electric_fishing", "passes": 3, **more}
+
+
+def one(frame: pd.DataFrame, estimator: str, species: str = TROUT) -> pd.Series:
+    rows = frame[(frame["estimator"] == estimator) & (frame["species"] == species)]
+    assert len(rows) == 1
+    return rows.iloc[0]
+
+
+def test_published_example_through_the_table():
+    """Carle & Strub (1978) example 1, 38, 26, 12, fished on 200 m²."""
+    frame = depletion(
+        placements_of([electric("e")]),
+        catches_of(passes_of("e", [38, 26, 12])),
+        pd.Series({"e": 200.0}),
+    )
+    row = one(frame, "weighted")
+    assert (row["n_hat"], row["catches"], row["passes"]) == (91, "38;26;12", 3)
+    assert row["n_se"] == pytest.approx(9.7, abs=0.05)
+    assert row["density_per_100_m2"] == pytest.approx(45.5)
+    assert row["problem"] == ""
+    assert list(frame.columns) == list(DEPLETION_COLUMNS)
+    assert "two_pass" not in set(frame["estimator"])
+    assert frame.attrs["inputs"]["placements_used"] == 1
+
+
+def test_pools_species_beside_each_alone():
+    """Seber (2002) example 7.4, 79 and 28, split over two species."""
+    catches = catches_of(
+        passes_of("e", [50, 20]) + passes_of("e", [29, 8], "Gasterosteus aculeatus")
+    )
+    frame = depletion(placements_of([electric("e", passes=2)]), catches)
+    assert one(frame, "two_pass", "all")["n_hat"] == pytest.approx(122.37, abs=0.01)
+    assert one(frame, "two_pass")["n_hat"] == pytest.approx(50**2 / 30)
+    assert frame["species"].tolist()[-1] == "all"
+    assert frame["density_per_100_m2"].isna().all()
+
+
+def test_pass_without_catch_rows_is_a_zero_where_passes_are_stated():
+    row = one(
+        depletion(placements_of([electric("e")]), catches_of(passes_of("e", [12, 0, 0]))),
+        "likelihood",
+    )
+    assert (row["catches"], row["n_hat"], row["p_hat"]) == ("12;0;0", 12, 1)
+
+
+REASONS = [
+    ({"passes": 1}, passes_of("e", [9]), "likelihood", "one pass"),
+    ({}, passes_of("e", [5, 7, 8]), "likelihood", "rise from pass to pass"),
+    ({}, passes_of("e", [5, 7, 8]), "weighted", "the form's own weights"),
+    ({}, passes_of("e", [4, 2, 1]), "likelihood", "fewer than 10 fish"),
+    ({"passes": 2}, passes_of("e", [10, 10]), "two_pass", "did not fall"),
+    ({}, [{"placement_id": "e", "species": TROUT, "count": 9}], "weighted", "without a pass"),
+    (
+        {},
+        [{"placement_id": "e", "species": TROUT, "count_kind": "present", "pass_no": 1}],
+        "weighted",
+        "presence without a count",
+    ),
+    ({"passes": np.nan}, passes_of("e", [30, 20, 10]), "weighted", "not stated"),
+    ({"passes": 2}, passes_of("e", [30, 20, 10]), "weighted", "pass 3 where 2"),
+    (
+        {},
+        [{"placement_id": "e", "species": TROUT, "count": 3, "pass_no": 0}],
+        "weighted",
+        "below 1",
+    ),
+]
+
+
+@pytest.mark.parametrize(("stated", "rows", "estimator", "reason"), REASONS)
+def test_problems_are_named(stated, rows, estimator, reason):
+    frame = depletion(placements_of([electric("e", **stated)]), catches_of(rows))
+    assert reason in one(frame, estimator)["problem"]
+
+
+def test_level_catches_keep_their_estimate_and_say_why_it_has_no_upper_limit():
+    """5, 7, 5: the likelihood peaks at 51 (tests/estimates/test_removal.py)."""
+    row = one(
+        depletion(placements_of([electric("e")]), catches_of(passes_of("e", [5, 7, 5]))),
+        "likelihood",
+    )
+    assert row["n_hat"] == pytest.approx(51, abs=1)
+    assert row["n_low"] >= 17
+    assert np.isnan(row["n_high"])
+    assert row["problem"].startswith("no upper limit: the catches do not fall")
+    assert "weights" not in row["problem"]
+
+
+def test_counts_that_are_lower_bounds_give_no_figure():
+    rows = passes_of("e", [30, 20, 10])
+    rows[0]["count_kind"] = "at_least"
+    row = one(depletion(placements_of([electric("e")]), catches_of(rows)), "weighted")
+    assert np.isnan(row["n_hat"])
+    assert "at least" in row["problem"]
+    assert row["catches"] == ""
+
+
+def test_nil_lost_and_unpassed_placements():
+    """A nil with passes says that nothing was caught; lost gear and nets are left out."""
+    placements = placements_of(
+        [
+            electric("nil", outcome="nil"),
+            electric("lost", outcome="lost"),
+            {"placement_id": "net", "method": "fyke_net", "outcome": "caught"},
+        ]
+    )
+    frame = depletion(placements, catches_of([]))
+    assert set(frame["placement_id"]) == {"nil"}
+    assert frame["problem"].str.contains("nothing was caught").all()
+    assert frame["n_hat"].isna().all()
+    assert frame.attrs["inputs"]["left_out"] == {"gear lost": 1, "no passes stated": 1}
+
+
+def test_no_placements():
+    frame = depletion(placements_of([]), catches_of([]), pd.Series(dtype="float64"))
+    assert frame.empty
+    assert list(frame.columns) == list(DEPLETION_COLUMNS)
+    assert frame["n_hat"].dtype == np.float64
+
+
+def test_area_as_stated_or_width_times_length():
+    placements = placements_of(
+        [
+            electric("stated", area_m2=120.0, wetted_width_m=4.0, stretch_length_m=50.0),
+            electric("sides", wetted_width_m=4.0, stretch_length_m=50.0),
+            electric("cut", wetted_width_m=4.0),
+            electric("unknown"),
+        ]
+    )
+    area = fished_area_m2(placements, pd.Series({"cut": 48.0, "sides": 30.0}))
+    assert area.drop("unknown").to_dict() == {"stated": 120.0, "sides": 200.0, "cut": 192.0}
+    assert np.isnan(area["unknown"])
+
+
+@pytest.mark.skipif(not NEONFISH.exists(), reason="open data are not beside the project")
+def test_on_real_multipass_electric_fishing():
+    """NEON fish (DP1.20107.001, RELEASE-2024, CC0): hundreds of three-pass stations."""
+    passes = pd.read_csv(NEONFISH / "placements.csv")
+    passes = passes[passes["pass_no"].notna() & ~passes["placement_id"].str.contains(r"\.v\d")]
+    caught = pd.read_csv(NEONFISH / "catches.csv").merge(
+        passes[["placement_id", "bout_id", "pass_no"]], on="placement_id"
+    )
+    bouts = passes.groupby("bout_id").agg(passes=("pass_no", "max"), n=("pass_no", "nunique"))
+    bouts = bouts[(bouts["passes"] == 3) & (bouts["n"] == 3)]
+    placements = placements_of([electric(bout) for bout in bouts.index])
+    catches = catches_of(
+        caught.assign(placement_id=caught["bout_id"], species=caught["taxon_name"])[
+            ["placement_id", "species", "count", "pass_no"]
+        ].to_dict("records")
+    )
+    frame = depletion(placements, catches)
+    assert len(bouts) > 200
+    per_bout = caught.groupby("bout_id")["count"].sum()
+    fine = frame[frame["n_hat"].notna() & (frame["species"] == "all")]
+    assert len(fine) > 300
+    assert (fine["n_hat"] >= fine["placement_id"].map(per_bout) - 1e-9).all()
+    assert (frame.loc[frame["n_hat"].isna(), "problem"] != "").all()
+    # Two rules on the same catches: where many were caught and falls are clear they agree.
+    wide = frame[frame["p_hat"] > 0.5].pivot_table(
+        index=["placement_id", "species"], columns="estimator", values="n_hat"
+    )
+    wide = wide[wide["likelihood"] > 100].dropna()
+    assert (abs(wide["likelihood"] / wide["weighted"] - 1) < 0.02).all()
+    assert len(wide) > 10

@@ -1,0 +1,192 @@
+"""Removal estimators against the worked examples of their papers (removal.json)."""
+
+import json
+from itertools import product
+from math import isnan
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.optimize import minimize_scalar
+from scipy.special import gammaln
+
+from layers.errors import ThinDataError
+from layers.estimates.removal import (
+    _capture_standard_error,
+    catches_fall,
+    estimate_removal,
+    large_sample,
+    likelihood,
+    standard_error,
+    two_pass,
+    weighted,
+)
+
+CHECKS = json.loads(
+    (Path(__file__).parents[1] / "references" / "removal.json").read_text(encoding="utf-8")
+)["checks"]
+ESTIMATORS = {
+    "carle_strub": weighted,
+    "seber_le_cren": two_pass,
+    "three_pass_explicit": large_sample,
+    "maximum_likelihood_continuous": likelihood,
+}
+WITH_ESTIMATE = [c for c in CHECKS if c["expected"].get("estimate", 0) is not None]
+FIELDS = {"N": "n_hat", "p": "p_hat", "se_N": "n_se", "se_p": "p_se"} | {
+    "ci95_low": "n_low",
+    "ci95_high": "n_high",
+}
+
+
+@pytest.mark.parametrize("check", WITH_ESTIMATE, ids=lambda check: check["id"])
+def test_estimates_agree_with_published_ones(check):
+    """Carle & Strub 1978, Cowx 1983, Seber 2002, Bohlin et al. 1989, Schnute 1983."""
+    catches = check["inputs"]["catches"]
+    fit = ESTIMATORS[check["method"]](catches)
+    for key, value in check["expected"].items():
+        got = getattr(fit, FIELDS[key])
+        if (check["id"], key) == ("cowx-five-pass", "se_N"):
+            # Cowx printed formula B; ours is A, 24.853 by the note in removal.json.
+            assert got == pytest.approx(24.853, abs=0.001)
+            got = standard_error(fit.n_hat, fit.p_hat, 5, sum(catches), formula="B")
+        assert got == pytest.approx(value, abs=check["tolerance"][key]), key
+
+
+def test_every_published_check_is_used():
+    assert len(WITH_ESTIMATE) == 18
+    assert {c["method"] for c in WITH_ESTIMATE} == set(ESTIMATORS)
+
+
+@pytest.mark.parametrize(
+    "check", [c for c in CHECKS if c not in WITH_ESTIMATE], ids=lambda check: check["id"]
+)
+def test_no_estimate_where_none_exists(check):
+    """Nothing caught, one pass, equal passes: a reason, not a number."""
+    names = ["two_pass"] if check["method"] != "any" else ["likelihood", "weighted", "large_sample"]
+    for name in names:
+        with pytest.raises(ThinDataError):
+            estimate_removal(check["inputs"]["catches"], name)
+
+
+def test_rising_catches_have_no_likelihood_estimate():
+    """Carle & Strub (1978) example 2: only the weighted form gives a figure for 5, 7, 8."""
+    assert not catches_fall([5, 7, 8])
+    for estimator in (likelihood, large_sample):
+        with pytest.raises(ThinDataError, match="no finite estimate"):
+            estimator([5, 7, 8])
+
+
+def test_four_rules_give_four_figures_for_one_sample():
+    """38, 26, 12: 91 weighted, 92.15 likelihood, 94.93 large-sample (note in removal.json)."""
+    catches = [38, 26, 12]
+    assert weighted(catches).n_hat == 91
+    assert likelihood(catches).n_hat == pytest.approx(92.15, abs=0.01)
+    assert large_sample(catches).n_hat == pytest.approx(94.93, abs=0.01)
+
+
+def log_likelihood(n: int, p: float, catches: list[int]) -> float:
+    """Multinomial likelihood of whole N, written out pass by pass."""
+    left, total = n, 0.0
+    for c in catches:
+        total += gammaln(left + 1) - gammaln(c + 1) - gammaln(left - c + 1)
+        total += c * np.log(p) + (left - c) * np.log1p(-p)
+        left -= c
+    return total
+
+
+def profile(n: int, catches: list[int]) -> float:
+    """Greatest likelihood of N over p, searched numerically."""
+    fit = minimize_scalar(
+        lambda p: -log_likelihood(n, p, catches), bounds=(1e-9, 1 - 1e-9), method="bounded",
+        options={"xatol": 1e-10},
+    )  # fmt: skip
+    return -float(fit.fun)
+
+
+@pytest.mark.parametrize(
+    ("catches", "top"), [([4, 5], 24), ([4, 2, 4], 20), ([5, 7, 5], 51), ([10, 10], 60)]
+)
+def test_level_catches_have_an_estimate_without_an_upper_limit(catches, top):
+    """The profile over whole N, written out, peaks there and falls by less than 1.92 beyond."""
+    curve = {n: profile(n, catches) for n in range(sum(catches), 200)}
+    assert max(curve, key=curve.get) == top
+    assert curve[top] - profile(100_000, catches) < 1.92
+    fit = likelihood(catches)
+    assert abs(fit.n_hat - top) < 1
+    assert fit.n_high == float("inf")
+    assert not catches_fall(catches)
+
+
+def test_an_estimate_is_refused_only_where_the_likelihood_never_turns():
+    """Every small sample of two and three passes: its profile rises to the end, or it peaks."""
+    refused = peaked = 0
+    for catches in [*product(range(7), repeat=2), *product(range(4), repeat=3)]:
+        total = sum(catches)
+        if total == 0:
+            continue
+        numbers = np.unique(np.geomspace(max(total, 1), 3_000, 60).astype(int))
+        curve = [profile(int(n), list(catches)) for n in numbers]
+        rises = np.diff(curve).min() > 0
+        try:
+            likelihood(catches)
+        except ThinDataError:
+            assert rises, catches
+            refused += 1
+        else:
+            assert not rises, catches
+            peaked += 1
+    assert min(refused, peaked) > 20
+
+
+def test_likelihood_estimate_is_the_top_of_the_likelihood():
+    catches = [45, 11, 18, 8]
+    grid = {
+        (n, p): log_likelihood(n, p, catches)
+        for n in range(82, 130)
+        for p in np.arange(0.3, 0.6, 0.002)
+    }
+    best_n, best_p = max(grid, key=grid.get)
+    fit = likelihood(catches)
+    assert abs(fit.n_hat - best_n) <= 1
+    assert fit.p_hat == pytest.approx(best_p, abs=0.005)
+
+
+def test_intervals_never_go_below_the_catch():
+    random = np.random.default_rng(5)
+    for _ in range(200):
+        catches = random.integers(0, 30, random.integers(2, 6)).tolist()
+        for name in ("two_pass", "likelihood", "weighted", "large_sample"):
+            try:
+                fit = estimate_removal(catches, name)
+            except ThinDataError:
+                continue
+            assert sum(catches) <= fit.n_low <= fit.n_hat or isnan(fit.n_se)
+            assert fit.n_high >= fit.n_hat or isnan(fit.n_se)
+            assert 0 < fit.p_hat <= 1
+
+
+def test_weak_falls_have_no_upper_limit():
+    fit = likelihood([20, 19, 19])
+    assert fit.n_high == float("inf")
+    assert fit.n_low > 58
+
+
+def test_everything_in_the_first_pass():
+    for estimator in (likelihood, weighted, large_sample):
+        fit = estimator([12, 0, 0])
+        assert (fit.n_hat, fit.p_hat, fit.n_se) == (12, 1, 0)
+
+
+@pytest.mark.parametrize(("n", "p", "k"), [(298, 0.25, 5), (60, 0.5, 3), (120, 0.7, 2)])
+def test_error_of_the_capture_chance_inverts_the_information(n, p, k):
+    """Expected information of N and p under the removal likelihood, inverted by NumPy.
+
+    Second derivatives by hand of `log N!/(N-T)! + T log p + (sum of fish not yet caught) log q`,
+    with the expected catches put in.
+    """
+    q = 1 - p
+    caught = n * (1 - q**k)
+    information = [[caught / (n * (n - caught)), k / q], [k / q, caught / (p**2 * q)]]
+    assert _capture_standard_error(n, p, k) == pytest.approx(
+        np.sqrt(np.linalg.inv(information)[1, 1])
+    )

@@ -1,0 +1,155 @@
+"""What placements say about a species: worked by hand, and in step with occurrence."""
+
+import pandas as pd
+import pytest
+
+from layers.fieldwork.looks import looks, looks_by_year
+from service import reference
+from service.access import open_records
+from service.answers import summaries
+from service.answers.occurrence_table import chances, occurrence_table
+from service.answers.record_list import record_list
+from service.commands.demo_store import build_demo
+from service.records import LOCAL_KEEPER, PUBLIC, Selection
+from service.store import open_store
+
+FISH = pd.DataFrame(
+    {"detected_by": ["trap", None], "habitats": [None, "still"]},
+    index=["Anguilla anguilla", "Tinca tinca"],
+)
+GEAR = pd.DataFrame({"habitats": ["still", "stream"]}, index=["trap", "kick"])
+
+
+def frames():
+    placements = pd.DataFrame(
+        {
+            "method": ["trap", "trap", "kick", "kick", "trap", "kick"],
+            "outcome": ["caught", "nil", "nil", "caught", "lost", "disturbed"],
+            # 23:30 UTC on New Year's Eve is the new year in Helsinki: the local year counts.
+            "set_at": pd.to_datetime(["2023-12-31T23:30Z"] * 5 + [None]),
+            "timezone": "Europe/Helsinki",
+            "year": 2019.0,
+        },
+        index=pd.Index(list("ABCDEF"), name="placement_id"),
+    )
+    catches = pd.DataFrame(
+        [
+            ("A", "Anguilla anguilla", 3.0, "at_least"),
+            ("A", "Anguilla anguilla", 1.0, "exact"),
+            ("D", "Tinca tinca", 2.0, "exact"),
+            ("D", "Anguilla anguilla", 0.0, "exact"),
+            ("F", "Anguilla anguilla", None, "present"),
+            ("Z", "Anguilla anguilla", 9.0, "exact"),
+        ],
+        columns=["placement_id", "species", "count", "count_kind"],
+    )
+    return placements, catches
+
+
+def test_states_by_hand():
+    """Found beats everything; else lost gear, gear that cannot, and then a look in vain."""
+    placements, catches = frames()
+    seen = looks(placements, catches, FISH, GEAR, chosen=["Anguilla anguilla"])
+    assert seen["state"].tolist() == [
+        "found", "not_found", "other_gear", "other_gear", "no_look", "found",
+    ]  # fmt: skip
+    assert seen["individuals"].tolist() == [4, 0, 0, 0, 0, 1]
+    assert seen["lower_bound"].tolist() == [True, False, False, False, False, True]
+    assert seen["year"].tolist() == [2024, 2024, 2024, 2024, 2024, 2019]
+
+
+def test_every_species_by_hand():
+    """Without a choice every gear that fished properly looked for something."""
+    placements, catches = frames()
+    seen = looks(placements, catches, FISH, GEAR)
+    assert seen["state"].tolist() == [
+        "found", "not_found", "not_found", "found", "no_look", "found",
+    ]  # fmt: skip
+    years = looks_by_year(seen, placements)
+    assert years[["year", "method", "placements", "placements_found"]].to_numpy().tolist() == [
+        [2019, "kick", 1, 1],
+        [2024, "kick", 2, 1],
+        [2024, "trap", 2, 1],
+    ]
+
+
+def test_no_placements():
+    """Nothing in, nothing out."""
+    placements, catches = frames()
+    assert looks(placements.iloc[:0], catches, FISH, GEAR, chosen=["Tinca tinca"]).empty
+
+
+@pytest.fixture(scope="module")
+def island(tmp_path_factory):
+    store = open_store(build_demo(tmp_path_factory.mktemp("looks")), read_only=True)
+    yield store
+    store.close()
+
+
+@pytest.mark.parametrize("viewer", [LOCAL_KEEPER, PUBLIC], ids=lambda viewer: viewer.role)
+@pytest.mark.parametrize("species", ["Anguilla anguilla", "Cottus gobio", "Salmo salar"])
+def test_records_behind_a_cell_are_those_that_were_counted(island, viewer, species):
+    """A cell of the table and the list that it opens count the same placements and fish."""
+    cells = summaries.occurrence(island, Selection(species=(species,)), viewer)
+    for row in cells[cells["catchment"].isin(["C1", "C2.1", "C4", "KS"])].itertuples():
+        listed = record_list(
+            island, Selection(species=(species,), catchments=(row.catchment,)), viewer
+        )
+        found = listed[listed["state"] == "found"]
+        assert len(found) == row.placements_found
+        assert listed["state"].isin(["found", "not_found"]).sum() == row.placements
+        assert found["individuals"].sum() == row.individuals
+        assert found["lower_bound"].any() == row.individuals_lower_bound
+
+
+@pytest.mark.parametrize("order", ["name", "found", "looked", "last", "Cottus gobio"])
+def test_rows_nest_in_every_order(island, order):
+    """Each catchment follows the one that holds it, one step deeper; none is lost."""
+    table = occurrence_table(island, Selection(), LOCAL_KEEPER, rows_by=order)
+    parents = reference.catchments(island)["parent_id"]
+    above = []
+    for row in table.rows:
+        above[row.depth :] = [row.catchment]
+        assert row.parent == (above[-2] if row.depth else "")
+        assert (parents[row.catchment] if row.depth else "") == row.parent
+    assert sorted(row.catchment for row in table.rows) == sorted(parents.index)
+    tops = [row for row in table.rows if row.depth == 0]
+    if order == "found":
+        assert [row.found for row in tops] == sorted((row.found for row in tops), reverse=True)
+
+
+def test_too_many_cells_leave_inner_catchments_out(island, monkeypatch):
+    """A table that would not fit keeps its outer rows, which say what they hold."""
+    monkeypatch.setattr("service.answers.occurrence_table.MOST_CELLS", 300)
+    table = occurrence_table(island, Selection(), LOCAL_KEEPER)
+    assert {row.depth for row in table.rows} == {0}
+    whole = reference.catchments(island)
+    assert len(table.rows) + sum(row.left_out for row in table.rows) == len(whole)
+    assert table.all_rows == len(whole)
+
+
+def test_chances_are_those_of_the_summary(island):
+    """Each chance, or its reason, is the summary's; the season is the one asked for."""
+    own = Selection(surveys=("OCC24",), species=("Phoxinus phoxinus", "Esox lucius"))
+    told = chances(island, own, LOCAL_KEEPER, season=2024)
+    frame = summaries.chance_missed(island, own, LOCAL_KEEPER, years=[2024])
+    assert told.season == (2024,)
+    assert frame["chance_missed"].notna().any()
+    for row in frame.itertuples():
+        chance, reason = told.cells[row.catchment][row.species]
+        if row.chance_missed == row.chance_missed:
+            assert chance == row.chance_missed
+        elif chance is None:
+            assert told.reasons[reason]
+
+
+def test_public_list_says_nothing_of_hidden_places(island):
+    """Every id is one that the gate gave, and covered placements keep no date or site."""
+    listed = record_list(island, Selection(), PUBLIC)
+    assert set(listed["placement_id"]) == set(
+        open_records(island, Selection(), PUBLIC).placements.index
+    )
+    covered = listed[listed["generalised_km"].notna()]
+    assert len(covered)
+    assert covered[["date", "site", "survey", "reach_id"]].isna().all(axis=None)
+    assert covered["year"].notna().all()

@@ -1,0 +1,300 @@
+"""Import over HTTP: everything shown before anything is stored, bounds, whole or not at all."""
+
+import csv
+import io
+import re
+import zipfile
+
+import openpyxl
+import pytest
+
+from service import create_app
+from service.intake import upload_limits
+from service.intake.columns import SHEETS
+from service.intake.waiting_uploads import KEPT_S, MOST_HELD, HeldUploads, plain_name, roles_of
+from service.records import Viewer
+from service.settings import Settings
+from tests.intake_sheets import CATCHES, PLACEMENTS, make_store
+
+PAGE = {"Accept": "text/html"}
+
+
+@pytest.fixture
+def store(tmp_path):
+    held = make_store(tmp_path / "brook.gpkg")
+    yield held
+    held.close()
+
+
+def client_of(store, role="keeper", name="somebody", app=None):
+    app = app or create_app(store, Settings(max_upload_mb=1), viewer=Viewer(name, role))
+    app.config["WTF_CSRF_ENABLED"] = False
+    return app.test_client()
+
+
+def given(**files):
+    return {
+        "files": [
+            (io.BytesIO(text.encode() if isinstance(text, str) else text), name.replace("__", "."))
+            for name, text in files.items()
+        ]
+    }
+
+
+def sheets(placements=PLACEMENTS, catches=CATCHES):
+    return given(placements__csv=placements, catches__csv=catches)
+
+
+def test_faulty_mended_imported_undone(store):
+    """Findings first, nothing stored; mended it is taken whole; undone it is gone whole."""
+    client = client_of(store)
+    version = store.version
+    where = client.post("/import", data=sheets(PLACEMENTS.replace("kick_net", "kick_nett")))
+    assert where.status_code == 303
+    page = client.get(where.location, headers=PAGE).text
+    assert "1 value is refused" in page
+    assert "kick_nett" in page
+    assert "Store all" not in page
+    refused = client.post(f"{where.location}/take", data={"sure": "yes"})
+    assert refused.status_code == 422
+    assert refused.json["faults"][0]["row"] == 3
+    assert store.version == version
+    client.post(f"{where.location}/files", data=given(placements__csv=PLACEMENTS))
+    page = client.get(where.location, headers=PAGE).text
+    assert "2 placements, 2 catches" in page
+    assert client.post(f"{where.location}/take").status_code == 400  # not confirmed
+    assert store.version == version
+    stored = client.post(f"{where.location}/take", data={"sure": "yes"})
+    assert stored.location == "/import?stored=1&survey=S24"
+    page = client.get(stored.location, headers=PAGE).text
+    assert "Import 1 is stored: 2 placements" in page
+    assert 'href="/?survey=S24"' in page  # on the map
+    assert "S99" not in client.get("/import?stored=1&survey=S99", headers=PAGE).text
+    assert store.batches()[0].who == "somebody"
+    assert client.get(where.location, headers=PAGE).status_code == 404  # not held any more
+    assert client.post("/import/batches/1/undo").status_code == 400
+    undone = client.post("/import/batches/1/undo", data={"sure": "yes"})
+    assert "taken back" in client.get(undone.location, headers=PAGE).text
+    assert len(store.known_placements(["P1", "P2"])) == 0
+
+
+def test_same_files_again_change_nothing(store):
+    """Files taken before are known, also under other names."""
+    client = client_of(store)
+    first = client.post("/import", data=sheets()).location
+    client.post(f"{first}/take", data={"sure": "yes"})
+    version = store.version
+    second = client.post("/import", data=sheets()).location
+    assert "taken in before, as import 1" in client.get(second, headers=PAGE).text
+    done = client.post(f"{second}/take", data={"sure": "yes"})
+    assert done.location == "/import?unchanged=1"
+    assert store.version == version
+
+
+def test_findings_as_file(store):
+    """The CSV holds every finding and runs nothing in a spreadsheet."""
+    client = client_of(store)
+    faulty = PLACEMENTS.replace("kick_net", "=kick+net")
+    where = client.post("/import", data=sheets(faulty)).location
+    answer = client.get(f"{where}/findings.csv")
+    rows = list(csv.DictReader(io.StringIO(answer.data.decode("utf-8-sig"))))
+    assert [
+        (one["kind"], one["row"], one["value"]) for one in rows if one["kind"] == "refused"
+    ] == [("refused", "3", "'=kick+net")]
+    only = client.get(f"{where}?show=flagged", headers=PAGE).text
+    assert "kick+net" not in only.split('id="findings"')[1]
+
+
+def test_names_not_in_the_list(store):
+    """Unknown species can be taken away as a list to look through."""
+    client = client_of(store)
+    where = client.post(
+        "/import", data=sheets(catches=CATCHES.replace("Cottus", "Kottus"))
+    ).location
+    answer = client.get(f"{where}/missing-species.csv")
+    assert "Kottus gobio" in answer.data.decode("utf-8-sig")
+
+
+def test_files_are_known_by_their_headers(tmp_path):
+    """A sheet is told by what its header holds, not by what somebody called it."""
+    for name, text, role in (
+        ("b.csv", PLACEMENTS, "placements"),
+        ("a.csv", CATCHES, "catches"),
+        ("c.csv", "placement_id;species;length_mm\nP1;Cottus gobio;61\n", "lengths"),
+        ("d.csv", "survey,timezone\nS1,Europe/Dublin\n", "surveys"),
+        ("my catches.csv", "x,y\n1,2\n", "catches"),
+    ):
+        path = tmp_path / name
+        path.write_text(text, encoding="utf-8")
+        assert roles_of(path) == (role,), name
+    book = openpyxl.Workbook()
+    book.active.title = "Placements"
+    book.create_sheet("catches")
+    book.save(tmp_path / "all.xlsx")
+    assert roles_of(tmp_path / "all.xlsx") == ("placements", "catches")
+    for name, role in (("m.toml", "mapping"), ("w.gpx", "waypoints")):
+        assert roles_of(tmp_path / name) == (role,)
+
+
+def test_roles_can_be_put_right(store):
+    """Two files read as the same sheet are asked about, and can be told apart."""
+    client = client_of(store)
+    files = given(one__csv=PLACEMENTS, two__csv=PLACEMENTS.replace("P1", "P8").replace("P2", "P9"))
+    where = client.post("/import", data=files).location
+    assert "both read as placements" in client.get(where, headers=PAGE).text
+    client.post(f"{where}/reading", data={"role:one.csv": "placements", "role:two.csv": ""})
+    assert "would be stored" in client.get(where, headers=PAGE).text
+    wrong = client.post(f"{where}/reading", data={"role:one.csv": "magic"})
+    assert wrong.status_code == 400
+
+
+def zipped(**members):
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as book:
+        for name, content in members.items():
+            book.writestr(name.replace("__", "/") + ".xml", content)
+    return held.getvalue()
+
+
+def test_workbook_that_unpacks_too_far(store, monkeypatch):
+    """A small file that unpacks to a great one is refused unread, with a page that says why."""
+    monkeypatch.setattr(upload_limits, "MOST_UNPACKED", 5_000_000)
+    bomb = zipped(xl__worksheets__sheet1=b"<row/>" * 2_000_000)
+    assert len(bomb) < 100_000
+    answer = client_of(store).post("/import", data=given(placements__xlsx=bomb), headers=PAGE)
+    assert answer.status_code == 422
+    assert "unpacks to 12 MB" in answer.text
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "said"),
+    [
+        ("a.xlsx", zipped(xl__a=b"<!DOCTYPE x [<!ENTITY e 'e'>]><x/>"), "entities"),
+        ("a.xlsx", b"PK\x03\x04 broken", "not a whole XLSX"),
+        ("a.gpx", b"<?xml version='1.0'?><!DOCTYPE x []><gpx/>", "entities"),
+        ("a.gpx", "<?xml version='1.0'?><!DOCTYPE x []><gpx/>".encode("utf-16"), "entities"),
+        ("a.geojson", b'<OGRVRTDataSource><OGRVRTLayer name="x"/></OGRVRTDataSource>', "not JSON"),
+        ("a.json", b'{"type": "Topology"}', "not a GeoJSON"),
+        (
+            "a.geojson",
+            (
+                b'{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {},'
+                b' "geometry": {"type": "Point", "coordinates": [0, 0], "\\u0063rs": {"type":'
+                b' "link", "properties": {"href": "http://elsewhere.invalid/"}}}}]}'
+            ),
+            "by a link",
+        ),
+        ("a.gpkg", b"<OGRVRTDataSource/>", "not a GeoPackage"),
+        ("a.exe", b"MZ", "not taken"),
+        ("a.shp", b"", "not taken"),
+    ],
+)
+def test_files_that_are_not_what_they_say(store, name, content, said):
+    """Nothing is read that would lead a reader elsewhere or fill the memory."""
+    files = {"files": [(io.BytesIO(content), name)]}
+    answer = client_of(store).post("/import", data=files, headers=PAGE)
+    assert answer.status_code == 422
+    assert said in answer.text
+
+
+def test_rows_and_bytes_are_bounded(store, monkeypatch):
+    """Too many rows, too many bytes, too many files, and no file at all."""
+    client = client_of(store)
+    monkeypatch.setattr(upload_limits, "MOST_ROWS", 100)
+    many = PLACEMENTS + "x\n" * 200
+    answer = client.post("/import", data=given(a__csv=many), headers=PAGE)
+    assert answer.status_code == 422
+    assert "more than 100 rows" in answer.text
+    book = zipped(xl__worksheets__sheet1=b'<row r="1"></row>' * 300)
+    assert (
+        "more than 100 rows" in client.post("/import", data=given(a__xlsx=book), headers=PAGE).text
+    )
+    client.application.config["MAX_CONTENT_LENGTH"] = 5_000  # a setting, in MB, makes it
+    large = client.post("/import", data=given(a__csv="x" * 6_000), headers=PAGE)
+    assert large.status_code == 413
+    assert client.post("/import", data={}).status_code == 400
+    crowd = {"files": [(io.BytesIO(b"x"), f"{k}.csv") for k in range(20)]}
+    assert client.post("/import", data=crowd).status_code == 400
+
+
+def test_held_files_are_of_their_owner_and_run_out():
+    """Somebody else's token opens nothing; time and number bound what is kept."""
+    now = [0.0]
+    uploads = HeldUploads(lambda: now[0])
+    held = uploads.hold("a", [("placements.csv", io.BytesIO(PLACEMENTS.encode()))])
+    assert uploads.find(held.token, "a") is held
+    with pytest.raises(Exception, match="not held here"):
+        uploads.find(held.token, "b")
+    now[0] = KEPT_S + 1
+    with pytest.raises(Exception, match="not held here"):
+        uploads.find(held.token, "a")
+    assert not held.folder.exists()
+    many = [uploads.hold("a", [("p.csv", io.BytesIO(b"a,b"))]) for _ in range(MOST_HELD + 3)]
+    assert sum(one.folder.exists() for one in many) == MOST_HELD
+
+
+@pytest.mark.parametrize(
+    ("name", "kept"),
+    [
+        ("../../x.csv", "x.csv"),
+        ("..\\..\\x.csv", "x.csv"),
+        (".htaccess", "htaccess"),
+        ("a\x00\n<b>.csv", "a___b_.csv"),
+        ("Fänge 2024.xlsx", "Fänge 2024.xlsx"),
+        ("x" * 500 + ".csv", "x" * 80 + ".csv"),
+        ("/", "file"),
+    ],
+)
+def test_names_stay_in_their_folder(name, kept):
+    """A name is one file name, whatever was sent."""
+    assert plain_name(name) == kept
+
+
+@pytest.mark.parametrize("role", ["public", "viewer", "member"])
+def test_roles_that_may_not_import(store, role):
+    """Import is for editors; the page says whom to ask."""
+    client = client_of(store, role)
+    for path in ("/import", "/import/abc", "/import/templates.zip", "/import/abc/findings.csv"):
+        answer = client.get(path, headers=PAGE)
+        assert answer.status_code == 403
+        assert "keeper" in answer.text
+    assert client.post("/import", data=sheets()).status_code == 403
+
+
+def test_editors_import_and_keepers_undo(store):
+    """Taking back is for the keeper."""
+    client = client_of(store, "editor")
+    where = client.post("/import", data=sheets()).location
+    client.post(f"{where}/take", data={"sure": "yes"})
+    assert client.post("/import/batches/1/undo", data={"sure": "yes"}).status_code == 403
+    assert "Take back import" not in client.get("/import", headers=PAGE).text
+    assert store.batches()[0].undone_at is None
+
+
+def test_uploads_of_others_pages_are_not_taken(store):
+    """Without the word of our own page nothing is even held."""
+    client = create_app(store, Settings(), viewer=Viewer("somebody", "keeper")).test_client()
+    assert client.post("/import", data=sheets()).status_code == 400
+    page = client.get("/import", headers=PAGE).text
+    word = re.search(r'name="csrf_token" value="([^"]+)"', page)[1]
+    assert client.post("/import", data=sheets() | {"csrf_token": word}).status_code == 303
+
+
+def test_templates_are_sheets_that_import_knows(store):
+    """The zip holds every sheet with all its columns."""
+    answer = client_of(store).get("/import/templates.zip")
+    with zipfile.ZipFile(io.BytesIO(answer.data)) as held:
+        for sheet, columns in SHEETS.items():
+            header = held.read(f"{sheet}.csv").decode("utf-8-sig").strip().split(",")
+            assert header == [column.name for column in columns]
+
+
+def test_text_of_sheets_is_escaped(store):
+    """Script in file names, values and headers shows as text."""
+    client = client_of(store)
+    nasty = "<script>window.ran=1</script>"
+    text = PLACEMENTS.replace("kick_net", nasty).replace("notes", nasty, 1)
+    files = {"files": [(io.BytesIO(text.encode()), f"{nasty}.csv")]}
+    page = client.get(client.post("/import", data=files).location, headers=PAGE).text
+    assert nasty not in page
+    assert "&lt;script&gt;" in page
