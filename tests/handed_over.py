@@ -11,9 +11,9 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import pandas as pd
 
+from service.answers.hand_over import FORMS, HandOver
 from service.commands.demo_store import build_demo
-from service.export import FORMS
-from service.export.hand_over import HandOver, write
+from service.export import write_hand_over as write
 from service.records import Selection
 from service.store import open_store
 

@@ -15,10 +15,12 @@ from service.records import FieldRecords, Selection, StoreSettings
 from service.reference.loading_layers import load_reaches
 from service.reference.method_files import shipped_methods
 from service.reference.placing import place_on_network
-from service.store import GeoPackageStore, create_store
+from service.store import create_store
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from service.store.geopackage_store import GeoPackageStore
 
 CRS = "EPSG:32629"
 X0, Y0 = 500_000.0, 5_830_000.0

@@ -16,8 +16,8 @@ import pyproj
 import pytest
 from click.testing import CliRunner
 
-from service.commands import main
 from service.commands.summary import SUMMARIES
+from service.program import main
 from service.records import Selection
 from service.store import open_store
 from tests.conftest import REFERENCES, SHARED

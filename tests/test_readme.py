@@ -10,11 +10,11 @@ import pytest
 from click.testing import CliRunner
 
 from service.answers import summaries
-from service.commands import COMMANDS, main
 from service.commands.demo_store import FILE_NAME
 from service.commands.summary import SUMMARIES
 from service.intake.findings import Findings
 from service.intake.mapping import Mapping
+from service.program import COMMANDS, main
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from layers.fieldwork.effort import EFFORT_UNITS
-from layers.fieldwork.looking import require_columns
+from layers.frames import require_columns
 from layers.plurals import counted
 
 if TYPE_CHECKING:
@@ -235,8 +235,8 @@ def effort_by_method_and_year(
     Parameters
     ----------
     totals
-        What `layers.fieldwork.effort.effort_totals` gave with `by_year`, narrowed to one catchment and
-        one unit per method: `method`, `year`, `effort_unit`, `effort`.
+        What `layers.fieldwork.effort.effort_totals` gave with `by_year`, narrowed to one
+        catchment and one unit per method: `method`, `year`, `effort_unit`, `effort`.
     labels
         Names of methods for people.
 

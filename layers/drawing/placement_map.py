@@ -1,7 +1,7 @@
 """Placements in view: one by one where they are few, counted by grid cell where they are many.
 
-All is computed from columns in memory (`layers.drawing.map_columns`), sorted by tile, so that a view
-looks only at the placements near it.
+All is computed from columns in memory (`layers.drawing.map_columns`), sorted by tile, so that a
+view looks only at the placements near it.
 """
 
 from __future__ import annotations

@@ -18,15 +18,13 @@ from layers.errors import FrameError
 from layers.fieldwork.effort import EFFORT_UNITS, main_units
 from layers.fieldwork.looking import (
     catch_numbers,
-    codes_of,
-    codes_within,
     detectable,
     inputs_of,
     left_out_by_outcome,
     looked,
     nested_catchments,
-    require_columns,
 )
+from layers.frames import codes_of, codes_within, require_columns
 from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
 
 if TYPE_CHECKING:

@@ -14,13 +14,8 @@ import pandas as pd
 
 from layers.errors import ThinDataError
 from layers.estimates.removal import Estimator, catches_fall, estimate_removal
-from layers.fieldwork.looking import (
-    codes_within,
-    inputs_of,
-    left_out_by_outcome,
-    looked,
-    require_columns,
-)
+from layers.fieldwork.looking import inputs_of, left_out_by_outcome, looked
+from layers.frames import codes_within, require_columns
 from layers.plurals import counted
 from layers.totals import ALL, RECORDS_ANEW, refuse_all
 

@@ -1,7 +1,7 @@
 """How often each method finds a species that is there, and what a nil is worth.
 
-Units are reaches or sites with repeated placements in one season; `layers.estimates.occupancy` holds the
-model. Where the records cannot carry it the figures are missing and `problem` says why.
+Units are reaches or sites with repeated placements in one season; `layers.estimates.occupancy` has
+the model. Where the records cannot carry it the figures are missing and `problem` says why.
 """
 
 from __future__ import annotations
@@ -23,16 +23,14 @@ from layers.estimates.occupancy import (
 )
 from layers.fieldwork.looking import (
     catch_numbers,
-    codes_of,
-    codes_within,
     detectable,
     inputs_of,
     left_out_by_outcome,
     local_dates,
     looked,
     nested_catchments,
-    require_columns,
 )
+from layers.frames import codes_of, codes_within, require_columns
 from layers.plurals import counted, plural
 
 if TYPE_CHECKING:

@@ -1,8 +1,8 @@
 """Species by catchment in three states: found; looked for, not found; never looked for.
 
-`layers.fieldwork.looking` says which placement looked for which species. On top of that, a record is a
-record: a species found by a method not listed for it, or in disturbed gear, counts as found and
-its placement as having looked for it, and the row says so in `note`. Records of a genus or
+`layers.fieldwork.looking` says which placement looked for which species. On top of that, a record
+is a record: a species found by a method not listed for it, or in disturbed gear, counts as found
+and its placement as having looked for it, and the row says so in `note`. Records of a genus or
 family never count as a species found; such entries have rows of their own where recorded.
 """
 
@@ -18,16 +18,14 @@ from layers.errors import FrameError
 from layers.estimates.proportions import wilson_interval
 from layers.fieldwork.looking import (
     catch_numbers,
-    codes_of,
-    codes_within,
     detectable,
     inputs_of,
     left_out_by_outcome,
     local_dates,
     looked,
     nested_catchments,
-    require_columns,
 )
+from layers.frames import codes_of, codes_within, require_columns
 
 if TYPE_CHECKING:
     import numpy.typing as npt

@@ -11,8 +11,9 @@ import shapely
 
 from layers.collector import collector_paused
 from layers.crs import require_same_crs, transform_positions
-from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates, looked, require_columns
+from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates, looked
 from layers.fieldwork.sampled_stretches import sampled_stretches
+from layers.frames import require_columns
 from layers.network.intervals import Intervals, union_length
 from layers.network.reach_parts import cover_with_parts
 

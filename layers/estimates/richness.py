@@ -16,14 +16,12 @@ import scipy
 from layers.errors import FrameError
 from layers.fieldwork.looking import (
     catch_numbers,
-    codes_of,
-    codes_within,
     inputs_of,
     left_out_by_outcome,
     looked,
     nested_catchments,
-    require_columns,
 )
+from layers.frames import codes_of, codes_within, require_columns
 
 if TYPE_CHECKING:
     import numpy.typing as npt

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from layers.errors import FrameError
-from layers.fieldwork.looking import codes_of, local_dates, require_columns
+from layers.fieldwork.looking import local_dates
 from layers.fieldwork.sampled_stretches import sampled_stretches
+from layers.frames import codes_of, require_columns
 from layers.network.catchments import ancestors
 from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.reach_parts import cover_with_parts

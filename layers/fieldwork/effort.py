@@ -14,16 +14,14 @@ import pandas as pd
 from layers.areas import ellipsoidal_area_m2
 from layers.errors import FrameError
 from layers.fieldwork.looking import (
-    codes_of,
-    codes_within,
     inputs_of,
     left_out_by_outcome,
     local_dates,
     local_times,
     looked,
     nested_catchments,
-    require_columns,
 )
+from layers.frames import codes_of, codes_within, require_columns
 from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
 
 if TYPE_CHECKING:

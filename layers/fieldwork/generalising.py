@@ -26,7 +26,8 @@ import shapely
 
 from layers.crs import require_metres
 from layers.errors import FrameError
-from layers.fieldwork.looking import local_dates, require_columns
+from layers.fieldwork.looking import local_dates
+from layers.frames import require_columns
 
 if TYPE_CHECKING:
     import geopandas as gpd

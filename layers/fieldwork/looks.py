@@ -1,8 +1,8 @@
 """What each placement says about chosen species, and how that adds up by year and method.
 
-The states follow `layers.estimates.occurrence`: a record is a record, also by a method not listed for the
-species or in disturbed gear; else a placement looked when it fished properly by a method that
-can detect one of the species.
+The states follow `layers.estimates.occurrence`: a record is a record, also by a method not listed
+for the species or in disturbed gear; else a placement looked when it fished properly by a method
+that can detect one of the species.
 """
 
 from __future__ import annotations
@@ -12,15 +12,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from layers.fieldwork.looking import (
-    catch_numbers,
-    codes_of,
-    codes_within,
-    detectable,
-    local_dates,
-    looked,
-    require_columns,
-)
+from layers.fieldwork.looking import catch_numbers, detectable, local_dates, looked
+from layers.frames import codes_of, codes_within, require_columns
 
 if TYPE_CHECKING:
     from collections.abc import Collection

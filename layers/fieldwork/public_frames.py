@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 
 from layers.fieldwork.generalising import cell_uncertainty_m
-from layers.fieldwork.looking import require_columns
+from layers.frames import require_columns
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -53,7 +53,8 @@ def public_placements(
     placements
         Placements as stored.
     covers
-        Of :func:`layers.fieldwork.generalising.cover_placements`; placements without one are left out.
+        Of :func:`layers.fieldwork.generalising.cover_placements`; placements without one are
+        left out.
     site_names
         Public name of each site; a site's own name numbers its neighbours too often.
 

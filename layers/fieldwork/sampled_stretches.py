@@ -10,13 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from layers.fieldwork.looking import (
-    codes_within,
-    inputs_of,
-    left_out_by_outcome,
-    looked,
-    require_columns,
-)
+from layers.fieldwork.looking import inputs_of, left_out_by_outcome, looked
+from layers.frames import codes_within, require_columns
 from layers.network.intervals import Intervals
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.fieldwork.looking import codes_of, require_columns
+from layers.frames import codes_of, require_columns
 from layers.network.cutting import cut_lines
 from layers.network.intervals import union_intervals
 from layers.network.snapping import snap_to_reaches

@@ -17,7 +17,6 @@ from layers.crs import (
     transform_frame,
 )
 from layers.errors import CrsError, FrameError
-from layers.fieldwork.generalising import covered_squares
 from layers.plurals import counted
 from layers.totals import ALL_IS_TOTALS, is_all
 
@@ -167,8 +166,8 @@ def catchment_of(
     Parameters
     ----------
     positions
-        n points, in the CRS of `catchments`; a point on a boundary is held by both sides.
-        Placements with `generalised_km` stand for their whole grid cell.
+        n points, or polygons that have to lie in it whole, in the CRS of `catchments`; a point
+        on a boundary lies in both sides.
     catchments
         Polygons indexed by `catchment_id`. Of equally large ones the deeper nested, then the
         lower id is taken.
@@ -184,9 +183,7 @@ def catchment_of(
         A CRS is missing, or the two differ.
     """
     require_same_crs(positions.crs, catchments.crs, what="positions and catchments")
-    # A placement shown as a grid cell belongs to what surely holds it: the whole cell.
-    places = covered_squares(positions) if "generalised_km" in positions else positions.geometry
-    ids = _ids(catchments, _smallest(np.asarray(places), catchments))
+    ids = _ids(catchments, _smallest(np.asarray(positions.geometry), catchments))
     return pd.Series(ids, index=positions.index, name="catchment_id", dtype="str")
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from layers.fieldwork.looking import codes_of, require_columns
+from layers.frames import codes_of, require_columns
 from layers.network.distance import SHORTEST_PIECE_M
 from layers.network.intervals import Intervals, complement, overlay
 

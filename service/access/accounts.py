@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from service.records import Account, Role
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = [
     "GIVEN_ROLES",

@@ -2,8 +2,9 @@
 
 Every page, feed, file and summary takes its records from here. Whoever may not see exact places
 sees a placement at a sensitive place as the grid cell that holds it, or not at all; the rule is
-in `layers/fieldwork/generalising.py`, what it guards against in DEVELOPERS.md, "Sensitive places". Such a
-viewer's selection is compared with what they see, never with what is hidden from them.
+in `layers/fieldwork/generalising.py`, what it guards against in DEVELOPERS.md, "Sensitive
+places". Such a viewer's selection is compared with what they see, never with what is hidden from
+them.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from layers.drawing.placement_map import PlacementMap
-from layers.fieldwork.generalising import public_site_names
+from layers.fieldwork.generalising import covered_squares, public_site_names
 from layers.fieldwork.public_frames import public_catches, public_owned, public_placements
 from layers.network.catchments import catchment_of
 from service import reference
@@ -32,8 +33,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from service.records import Needed, Role, Selection, Viewer
-    from service.store.finding import Key, Unit, Wanted
-    from service.store.interface import Store
+    from service.store import Key, Store, Unit, Wanted
 
     Bools = NDArray[np.bool_]
 
@@ -327,6 +327,9 @@ def placement_catchments(store: Store, placements: gpd.GeoDataFrame) -> pd.Serie
     catchments = reference.catchments(store)
     if catchments.empty or placements.empty:
         return pd.Series(None, index=placements.index, name="catchment_id", dtype="str")
+    # A placement shown as a grid cell belongs to what surely holds it: the whole cell.
+    if "generalised_km" in placements:
+        placements = placements.set_geometry(covered_squares(placements))
     return catchment_of(placements, catchments)
 
 

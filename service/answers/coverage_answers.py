@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from layers.network.graph import Network
     from service.answers.features import Box
     from service.records import Selection, Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = [
     "CoverageQuestion",
@@ -214,7 +214,7 @@ def bounds(store: Store, found: gpd.GeoDataFrame) -> list[float] | None:
 def gap_outline(
     store: Store, question: CoverageQuestion, viewer: Viewer, number: int
 ) -> dict[str, Any] | None:
-    """One gap as `zoom` and `paths` (:func:`layers.drawing.screen_lines.screen_paths`); None if unknown."""
+    """One gap as `zoom` and `paths` (`layers.drawing.screen_lines`); None if unknown."""
     found = gaps(store, question, viewer)
     own = found[found["gap"] == number]
     if own.empty:

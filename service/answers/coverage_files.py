@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from service.answers.coverage_answers import CoverageQuestion
     from service.records import Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["CAUTION", "FILES", "coverage_file"]
 

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from service.records import Records, Selection, Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = [
     "Box",

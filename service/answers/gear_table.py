@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from service.records import Selection, Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["GearCell", "GearRow", "GearTable", "gear_table"]
 

@@ -11,7 +11,7 @@ from service.answers.names import selection_words
 
 if TYPE_CHECKING:
     from service.records import Selection, Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["offline_map"]
 

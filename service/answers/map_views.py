@@ -22,9 +22,8 @@ from layers.drawing.placement_map import STATES, CellCounts, MapFilter, Placemen
 from layers.drawing.screen_lines import ScreenLines, grid_positions, grid_window, screen_paths
 from layers.fieldwork.looking import detectable
 from layers.fieldwork.public_frames import shown_squares
-from layers.network.catchments import catchment_of
 from layers.network.cutting import cut_lines
-from service import reference
+from service import access, reference
 from service.access import open_placement_map, refuse_unknown, within_catchments
 from service.answers import features
 from service.answers.coverage_answers import reach_lines
@@ -36,7 +35,7 @@ if TYPE_CHECKING:
 
     from service.answers.features import Box
     from service.records import Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = [
     "MOST_CARDS",
@@ -104,7 +103,7 @@ def _catchments_of(store: Store, held: PlacementMap) -> pd.Series:
     if columns.square_km.any():
         side = columns.square_km.astype(np.float64)
         placed["generalised_km"] = np.where(side > 0, side, np.nan)
-    found = catchment_of(placed, reference.catchments(store))
+    found = access.placement_catchments(store, placed)
     with _LOCK:
         _CATCHMENTS[held] = found
     return found
@@ -164,7 +163,8 @@ def placements_in_view(
         latitude), `edges` (west, south, east, north), `counts` (by state); or `placements`, in
         columns: `id`, `at`, `snapped` (longitude, latitude, or null), `method`, `state`,
         `ambiguous`, `square` (place in `squares`; -1 = exact), with `stretches`, paths as of
-        :func:`layers.drawing.screen_lines.screen_paths`, and `squares`, cells that stand in place of
+        :func:`layers.drawing.screen_lines.screen_paths`, and `squares`, cells that stand in place
+        of
         exact positions, in columns: `rings` (longitude, latitude), `side_km`, and, of the
         placements in it by species and by year, `found` and `years`.
     """

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from service.records import Selection, Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["filter_choices", "selection_words"]
 

@@ -16,7 +16,7 @@ from service.errors import RequestError
 from service.reference.transformations import Operations
 
 if TYPE_CHECKING:
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["nearest_reach"]
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from service.records import Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = [
     "COLUMN_ORDERS",
@@ -293,7 +293,8 @@ def chances(
     store, selection, viewer
         As for `service.answers.summaries.chance_missed`.
     season
-        Year taken as one closed season; when not given, the one that `layers.estimates.detection` chooses.
+        Year taken as one closed season; when not given, the one that
+        `layers.estimates.detection` chooses.
     """
 
     def make() -> Chances:

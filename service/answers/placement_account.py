@@ -22,7 +22,7 @@ from service.records import Selection
 
 if TYPE_CHECKING:
     from service.records import HistoryEntry, Records, Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["Change", "PlacementAccount", "placement_account"]
 

@@ -10,7 +10,7 @@ from weakref import WeakKeyDictionary
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable
 
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["recent_answer"]
 

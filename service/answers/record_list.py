@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from service.records import Records, Selection, Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["SORTS", "SpeciesAccount", "page_of", "record_list", "species_account"]
 
@@ -54,7 +54,8 @@ def record_list(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFr
     Returns
     -------
     DataFrame
-        Columns of `layers.fieldwork.looks.looks`, and `placement_id`, `method`, `method_label`, `survey`,
+        Columns of `layers.fieldwork.looks.looks`, and `placement_id`, `method`, `method_label`,
+        `survey`,
         `site`, `outcome`, `reach_id`, `catchment`, `catchment_name`, `generalised_km` (missing =
         as recorded).
     """

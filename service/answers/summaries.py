@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from service.records import Needed, Records, Selection, Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = [
     "COLUMNS",

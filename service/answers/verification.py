@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["Verdict", "verify"]
 

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from service.commands.serve import host_option, port_option, serve_path
+
+if TYPE_CHECKING:
+    from service.faces import Faces
 
 __all__ = ["demo"]
 
@@ -22,7 +26,10 @@ __all__ = ["demo"]
 @host_option
 @port_option
 @click.option("--build-only", is_flag=True, help="Make the store, print where it is, and stop.")
-def demo(folder: Path | None, host: str | None, port: int | None, *, build_only: bool) -> None:
+@click.pass_obj
+def demo(
+    faces: Faces, /, folder: Path | None, host: str | None, port: int | None, *, build_only: bool
+) -> None:
     """Show an invented island: its streams, five years of field sheets, and what they say.
 
     The first time, the store is made from files that came with the program; later what you
@@ -35,4 +42,4 @@ def demo(folder: Path | None, host: str | None, port: int | None, *, build_only:
     if build_only:
         click.echo(str(path))
         return
-    serve_path(path, host, port)
+    serve_path(faces, path, host, port)

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from layers.plurals import counted
+from service.answers.hand_over import AUDIENCES, FORMS, HandOver, form_of, what_it_holds
 from service.commands.options import opened, store_argument
 from service.commands.selecting import selection_of, selection_options
-from service.export import AUDIENCES, FORMS
-from service.export.hand_over import HandOver, form_of, what_it_holds, write
+
+if TYPE_CHECKING:
+    from service.faces import Faces
 
 __all__ = ["export"]
 
@@ -42,7 +44,10 @@ __all__ = ["export"]
 @click.option("--licence", default="", help="Words of the licence, stated in the files.")
 @click.option("--preview", is_flag=True, help="Only say what the file would hold.")
 @selection_options
+@click.pass_obj
 def export(
+    faces: Faces,
+    /,
     store: Path,
     output: Path | None,
     form: str | None,
@@ -82,5 +87,7 @@ def export(
         asked = HandOver(
             selection, form_of(output, form), who, crs=crs, licence=licence, overwrite=True
         )
-        write(held, output, asked, progress=lambda words: click.echo(f"{words} …", err=True))
+        faces.write_hand_over(
+            held, output, asked, progress=lambda words: click.echo(f"{words} …", err=True)
+        )
     click.echo(f"Wrote {output}: {said}.", err=True)

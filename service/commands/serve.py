@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 import click
 
 from service.commands.options import opened, store_argument
-from service.settings import read_settings
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["host_option", "port_option", "serve"]
+    from service.faces import Faces
+
+__all__ = ["host_option", "port_option", "serve", "serve_path"]
 
 host_option = click.option("--host", help="Address to serve on; 127.0.0.1.")
 port_option = click.option("--port", type=click.IntRange(1, 65_535), help="Port; 8765.")
@@ -22,24 +23,21 @@ port_option = click.option("--port", type=click.IntRange(1, 65_535), help="Port;
 @store_argument
 @host_option
 @port_option
-def serve(store: Path, host: str | None, port: int | None) -> None:
+@click.pass_obj
+def serve(faces: Faces, /, store: Path, host: str | None, port: int | None) -> None:
     """Serve the map and the other pages of STORE to a browser on this machine.
 
     Example: rifflebook serve island.gpkg --port 8080
     """
-    serve_path(store, host, port)
+    serve_path(faces, store, host, port)
 
 
-def serve_path(path: Path, host: str | None, port: int | None) -> None:
+def serve_path(faces: Faces, path: Path, host: str | None, port: int | None) -> None:
     """Open a store and serve it until Ctrl+C."""
-    from service.web.serving import serve_store
-
-    settings = read_settings()
-    with opened(path) as held:
-        serve_store(
-            held,
-            settings,
-            host=host or settings.host,
-            port=port or settings.port,
-            tell=lambda address: click.echo(f"{path} is at {address} (stop with Ctrl+C)"),
+    with opened(path) as store:
+        faces.serve(
+            store,
+            host=host,
+            port=port,
+            report=lambda address: click.echo(f"{path} is at {address} (stop with Ctrl+C)"),
         )

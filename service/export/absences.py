@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from layers.fieldwork.looking import catch_numbers, codes_of, detectable, looked
+from layers.fieldwork.looking import catch_numbers, detectable, looked
+from layers.frames import codes_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

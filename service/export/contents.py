@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final
 
 import geopandas as gpd
 import numpy as np
@@ -19,19 +19,18 @@ from service import access
 from service.access import open_records, records_held
 from service.answers import features, summaries
 from service.answers.column_words import any_sensitive
+from service.answers.hand_over import GENERALISED, viewer_of
 from service.answers.names import selection_words
 from service.errors import StoreBusyError
 from service.intake.stored_sheets import field_sheets
-from service.records import PUBLIC, Viewer
 
 if TYPE_CHECKING:
-    from service.records import Records, Selection
-    from service.store.interface import Store
+    from service.answers.hand_over import Audience
+    from service.records import Records, Selection, Viewer
+    from service.store import Store
 
 __all__ = [
-    "GENERALISED",
     "SAID_OF_PLACE",
-    "Audience",
     "Contents",
     "Facts",
     "computed_tables",
@@ -42,12 +41,9 @@ __all__ = [
     "licence_of",
     "network_layers",
     "title_of",
-    "viewer_of",
     "with_place_words",
 ]
 
-Audience = Literal["public", "precise"]
-GENERALISED: Final = "data_generalizations"
 SAID_OF_PLACE: Final = ("generalised_km", "year", "coordinate_uncertainty_m", GENERALISED)
 # People and their papers are no business of the public.
 _PRIVATE: Final = ("crew", "operator_certificate", "machine_check", "permit")
@@ -172,13 +168,6 @@ def title_of(store: Store) -> str:
 def licence_of(words: str) -> str:
     """Words of the licence, or what has to be said where there are none."""
     return words or "No licence is stated; ask the keeper of the records before reuse."
-
-
-def viewer_of(audience: Audience, viewer: Viewer | None = None) -> Viewer:
-    """Through whose eyes the records are read: the public's, or those of who asks."""
-    if audience == "public":
-        return PUBLIC
-    return viewer or Viewer("local user", "keeper")
 
 
 def without_people(records: Records) -> Records:

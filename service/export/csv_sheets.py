@@ -12,18 +12,19 @@ import pandas as pd
 
 from service import access
 from service.access import open_record_chunks
+from service.answers.hand_over import viewer_of
 from service.answers.writing import zip_members
 from service.errors import StoreBusyError
-from service.export.contents import viewer_of, without_people
+from service.export.contents import without_people
 from service.intake.stored_sheets import csv_text, field_sheets, in_columns
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from service.export.contents import Audience
+    from service.answers.hand_over import Audience
     from service.records import Selection, Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["write_csv"]
 

@@ -12,8 +12,8 @@ import pandas as pd
 
 from layers.drawing.geojson import feature_stream
 from service.answers import features
+from service.answers.hand_over import viewer_of
 from service.answers.written_figures import as_written
-from service.export.contents import viewer_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 
     import geopandas as gpd
 
-    from service.export.contents import Audience
+    from service.answers.hand_over import Audience
     from service.records import Selection, Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 _AT_ONCE: Final = 2_500  # placements in memory; more are no faster
 

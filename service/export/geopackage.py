@@ -18,7 +18,7 @@ from service.answers.written_figures import as_written
 from service.errors import StoreError
 from service.export.eml import EML_NAMESPACE, eml_document
 from service.export.layer_styles import STYLED, qml, sld
-from service.store.exchange import LayerStyle, dress_geopackage
+from service.store import LayerStyle, dress_geopackage
 
 if TYPE_CHECKING:
     import datetime as dt

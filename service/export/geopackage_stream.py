@@ -18,9 +18,9 @@ from layers.drawing.geojson import to_wgs84
 from service import access, reference
 from service.access import open_record_chunks, open_records, records_held
 from service.answers.column_words import any_sensitive
+from service.answers.hand_over import GENERALISED, viewer_of
 from service.errors import StoreBusyError
 from service.export.contents import (
-    GENERALISED,
     Facts,
     computed_tables,
     dates_of,
@@ -29,7 +29,6 @@ from service.export.contents import (
     licence_of,
     network_layers,
     title_of,
-    viewer_of,
     with_place_words,
     without_people,
 )
@@ -43,9 +42,9 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from service.export.contents import Audience
+    from service.answers.hand_over import Audience
     from service.records import Records, Selection, Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["stream_geopackage"]
 

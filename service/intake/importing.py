@@ -33,7 +33,7 @@ from service.intake.surveys import is_zone, new_sites, new_surveys
 from service.records import FieldRecords, Needed, Selection
 from service.reference.placing import place_on_network
 from service.reference.transformations import Operations
-from service.store.finding import Wanted
+from service.store import Wanted
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from service.intake.sheets import Sheets
     from service.records import Batch
     from service.reference.placing import Placed
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["CheckResult", "check", "missing_species", "take"]
 

@@ -23,14 +23,14 @@ from service.intake.sheets import sheets_from_frames
 from service.intake.stored_sheets import field_sheets
 from service.intake.text_bounds import LONGEST_CELL
 from service.records import Selection
-from service.store.history import documents
+from service.store import documents
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from service.intake.importing import CheckResult
     from service.records import FieldRecords, Viewer
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = [
     "FORM",

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from service.intake.sheets import Sheets
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["ROLES", "HeldUpload", "HeldUploads", "check_held", "plain_name", "roles_of"]
 

@@ -12,7 +12,7 @@ from service.records import Needed, Selection
 if TYPE_CHECKING:
     import pandas as pd
 
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["sentences_of_effect"]
 

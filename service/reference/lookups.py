@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from layers.network.graph import Network
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = [
     "ancestors",

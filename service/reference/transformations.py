@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
     from layers.crs import CrsLike, Operation
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = ["Operations"]
 

@@ -1,7 +1,19 @@
-"""Storage: the only place that knows SQL. Callers use the interface in `interface.py`."""
+"""Storage: the only place that knows SQL. Callers use what is named here."""
 
-from service.store.geopackage_store import GeoPackageStore
+from service.store.exchange import LayerStyle, dress_geopackage
+from service.store.finding import Key, Unit, Wanted
+from service.store.history import documents
 from service.store.interface import Store
 from service.store.opening import create_store, open_store
 
-__all__ = ["GeoPackageStore", "Store", "create_store", "open_store"]
+__all__ = [
+    "Key",
+    "LayerStyle",
+    "Store",
+    "Unit",
+    "Wanted",
+    "create_store",
+    "documents",
+    "dress_geopackage",
+    "open_store",
+]

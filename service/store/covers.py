@@ -1,8 +1,8 @@
 """How the public sees each placement, kept beside it so that public questions stay fast.
 
-`layers.fieldwork.generalising` decides; here its answers are stored in the transaction that changes a
-placement or the species list, and public questions are asked of them: a box, a date or an id
-is compared with what the public sees, never with what is hidden.
+`layers.fieldwork.generalising` decides; here its answers are stored in the transaction that
+changes a placement or the species list, and public questions are asked of them: a box, a date or
+an id is compared with what the public sees, never with what is hidden.
 """
 
 from __future__ import annotations

@@ -297,7 +297,7 @@ def _shared(
 
 
 def _counted() -> sa.ColumnElement[bool]:
-    """Rows that stand for at least one fish, as `layers.fieldwork.looking.catch_numbers` counts them."""
+    """Rows that stand for at least one fish, as `catch_numbers` of `layers` counts them."""
     count = CATCHES.c["count"]
     return sa.or_(CATCHES.c.count_kind == "present", count.is_(None), count > 0)
 

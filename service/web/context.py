@@ -11,9 +11,13 @@ from service.errors import AccessError
 from service.records import PUBLIC
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
+    from service.answers.hand_over import HandOver
+    from service.faces import HandOverWriter
     from service.records import Viewer
     from service.settings import Settings
-    from service.store.interface import Store
+    from service.store import Store
 
 __all__ = [
     "Service",
@@ -22,6 +26,7 @@ __all__ = [
     "current_viewer",
     "require_editor",
     "title_of_store",
+    "write_hand_over",
 ]
 
 
@@ -31,6 +36,7 @@ class Service:
 
     store: Store
     settings: Settings
+    write_hand_over: HandOverWriter
     viewer: Viewer | None = None  # who everybody is taken for; else accounts decide
 
 
@@ -53,6 +59,11 @@ def current_viewer() -> Viewer:
     """Who asks; the public until it is known, as on pages of early errors."""
     viewer: Viewer = g.get("viewer") or PUBLIC
     return viewer
+
+
+def write_hand_over(destination: Path, request: HandOver) -> None:
+    """Write a hand-over of the store as this viewer may have it, whole or not at all."""
+    _service().write_hand_over(current_store(), destination, request, viewer=current_viewer())
 
 
 def require_editor(doing: str) -> None:

@@ -92,7 +92,7 @@ _UNFORESEEN: Final = Problem(
     "It was written to the log of the service; tell whoever runs it.",
 )
 
-pages = Blueprint("problems", __name__, template_folder="templates")
+pages = Blueprint("problems", __name__)
 
 
 def problem_of(error: Exception) -> Problem:

@@ -9,7 +9,6 @@ import signal
 import socket
 from typing import TYPE_CHECKING, Any, Final
 
-from service import create_app
 from service.access.accounts import is_loopback, require_keeper_for
 from service.errors import RequestError
 
@@ -19,7 +18,7 @@ if TYPE_CHECKING:
     from flask import Flask
 
     from service.settings import Settings
-    from service.store.interface import Store
+    from service.store import Store
     from service.web.connections import ConnectionServer
 
 __all__ = ["make_server", "serve_store"]
@@ -31,7 +30,13 @@ _OWN_NAMES: Final = ["127.0.0.1", "localhost", "[::1]"]
 
 
 def serve_store(
-    store: Store, settings: Settings, *, host: str, port: int, tell: Callable[[str], None]
+    store: Store,
+    settings: Settings,
+    make_app: Callable[[], Flask],
+    *,
+    host: str,
+    port: int,
+    report: Callable[[str], None],
 ) -> None:
     """Serve a store until the process is told to stop.
 
@@ -39,10 +44,12 @@ def serve_store(
     ----------
     store, settings
         What is served, and how.
+    make_app
+        Makes the application, once the address is ours.
     host, port
         Where. Without accounts everybody who reaches the service is its keeper, so that only
         addresses of this machine are taken.
-    tell
+    report
         Called with the address of the service once it answers.
 
     Raises
@@ -54,7 +61,7 @@ def serve_store(
     """
     require_keeper_for(host, store)
     door = _open_door(host.strip("[]"), port)
-    app = create_app(store, settings)
+    app = make_app()
     if is_loopback(host) and not settings.trusted_proxy:
         # A page elsewhere may point a name of its own at this machine; we answer to ours only.
         app.config["TRUSTED_HOSTS"] = _OWN_NAMES
@@ -69,7 +76,7 @@ def serve_store(
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     signal.signal(signal.SIGTERM, _stop)
     named = f"[{host.strip('[]')}]" if ":" in host else host
-    tell(f"http://{named}:{port}/")
+    report(f"http://{named}:{port}/")
     try:
         server.run()
     except (KeyboardInterrupt, SystemExit):

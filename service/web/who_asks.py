@@ -23,7 +23,7 @@ SESSION_COOKIE: Final = "rifflebook"
 AS_PUBLIC_COOKIE: Final = "rifflebook_as_public"
 # Reachable whoever asks, and without looking anything up.
 _PROXY_HEADERS: Final = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "Via")
-_OPEN_ENDPOINTS: Final = ("frame.static", "frame.map_asset", "entry.worker", "health.healthz")
+_OPEN_ENDPOINTS: Final = ("static", "frame.map_asset", "entry.worker", "health.healthz")
 
 
 def limiter() -> LoginLimiter:

@@ -19,8 +19,8 @@ from click.testing import CliRunner
 
 import demo_sites
 from service.answers import summaries
-from service.commands import main
 from service.commands.demo_store import build_demo
+from service.program import main
 from service.records import LOCAL_KEEPER, Selection
 from service.reference.files import read_features
 from service.reference.loading_layers import load_reaches

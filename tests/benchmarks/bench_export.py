@@ -21,7 +21,8 @@ ROWS = int(os.environ.get("ROWS", "1000000"))
 _OURS = """
 import sys, time
 from pathlib import Path
-from service.export.hand_over import HandOver, write
+from service.answers.hand_over import HandOver
+from service.export import write_hand_over as write
 from service.records import Selection
 from service.store import open_store
 store = open_store(Path(sys.argv[1]), read_only=True)

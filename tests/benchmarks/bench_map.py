@@ -136,7 +136,7 @@ def serve(path: Path) -> tuple[subprocess.Popen, str, int]:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    command = "from service.commands import main; main()"
+    command = "from service.program import main; main()"
     server = subprocess.Popen(
         [sys.executable, "-c", command, "serve", str(path), "--port", str(port)],
         stdout=subprocess.DEVNULL,

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from service.access import accounts
-from service.commands import main
+from service.program import main
 from service.store import open_store
 
 PASSWORD = "three wet boots"

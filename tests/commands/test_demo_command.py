@@ -16,15 +16,16 @@ import pytest
 from click.testing import CliRunner
 
 import demo_sites
+from service import create_app
 from service.access.accounts import is_loopback
-from service.commands import main
 from service.errors import AccessError, RequestError
+from service.program import main
 from service.records import StoreSettings
 from service.settings import Settings
 from service.store import create_store
 from service.web.serving import serve_store
 
-START = [sys.executable, "-c", "from service.commands import main; main()"]
+START = [sys.executable, "-c", "from service.program import main; main()"]
 
 
 def free_port():
@@ -119,7 +120,14 @@ def test_other_machines_are_refused(host, empty_store):
     """Without accounts nothing but this machine's own addresses is served on."""
     assert not is_loopback(host)
     with pytest.raises(AccessError, match="no keeper"):
-        serve_store(empty_store, Settings(), host=host, port=1, tell=print)
+        serve_store(
+            empty_store,
+            Settings(),
+            lambda: create_app(empty_store),
+            host=host,
+            port=1,
+            report=print,
+        )
 
 
 def test_port_in_use_is_said(empty_store):
@@ -129,4 +137,11 @@ def test_port_in_use_is_said(empty_store):
         door.listen()
         port = door.getsockname()[1]
         with pytest.raises(RequestError, match=f"Port {port} is in use"):
-            serve_store(empty_store, Settings(), host="127.0.0.1", port=port, tell=print)
+            serve_store(
+                empty_store,
+                Settings(),
+                lambda: create_app(empty_store),
+                host="127.0.0.1",
+                port=port,
+                report=print,
+            )

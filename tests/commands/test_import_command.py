@@ -99,7 +99,7 @@ def test_killing_an_import_leaves_the_store_as_before(path, tmp_path):
     many["placement_id"] = [f"K{k}" for k in range(len(many))]
     one, two = files(tmp_path, many.to_csv(index=False))
     two.write_text("placement_id,species,count\n")
-    code = "from service.commands import main; main()"
+    code = "from service.program import main; main()"
     command = [sys.executable, "-c", code, "import", str(path), "--placements", str(one)]
     started = subprocess.Popen(
         command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True

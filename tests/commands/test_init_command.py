@@ -5,7 +5,7 @@ import re
 import pytest
 from click.testing import CliRunner
 
-from service.commands import COMMANDS, main
+from service.program import COMMANDS, main
 from service.store import open_store
 from tests.store_records import add, field_records, small_store
 

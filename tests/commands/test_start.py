@@ -36,7 +36,8 @@ for role in ("keeper", "viewer"):
         assert answer.data
 """
 EXPORT = """
-from service.export.hand_over import HandOver, what_it_holds, write
+from service.answers.hand_over import HandOver, what_it_holds
+from service.export import write_hand_over as write
 for audience in ("precise", "public"):
     assert what_it_holds(store, Selection(), audience).placements
     write(store, Path(sys.argv[2]), HandOver(Selection(), "geojson", audience, overwrite=True))
@@ -68,7 +69,7 @@ def test_placements_are_answered_without_what_is_not_needed(path, tmp_path, what
 
 def test_help_loads_hardly_anything():
     """`rifflebook --help` answers before anybody wonders whether it hangs."""
-    code = "from click.testing import CliRunner\nfrom service.commands import main\n"
+    code = "from click.testing import CliRunner\nfrom service.program import main\n"
     modules = loaded(code + "assert CliRunner().invoke(main, ['--help']).exit_code == 0\n")
     assert "click" in modules
     assert not {"flask", "numpy", "pandas", "sqlalchemy", *HEAVY} & modules

@@ -11,8 +11,8 @@ from click.testing import CliRunner
 
 from service.answers import summaries
 from service.answers.tables import summary_csv
-from service.commands import main
 from service.commands.summary import SUMMARIES
+from service.program import main
 from service.records import LOCAL_KEEPER, Selection
 from tests.small_store import make_small_store
 

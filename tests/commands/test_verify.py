@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from service.answers.verification import verify
-from service.commands import main
+from service.program import main
 from service.store import open_store
 from service.store.guards import register_guard
 from tests.handed_over import demo_copy, demo_path

@@ -11,7 +11,7 @@ from layers.errors import FrameError
 from layers.network.catchments import part_reaches
 from service import create_app, reference
 from service.answers import summaries
-from service.commands import main
+from service.program import main
 from service.records import LOCAL_KEEPER, Selection
 from service.reference.method_files import shipped_methods, shipped_text
 from tests.intake_sheets import checked, make_store, only_fault, placements

@@ -21,16 +21,16 @@ from click.testing import CliRunner
 
 from service.answers import features
 from service.answers.column_words import column_words
+from service.answers.hand_over import FORMS, HandOver, what_it_holds
 from service.answers.written_figures import as_written
-from service.commands import main
 from service.errors import ConflictError, RequestError, StoreError
-from service.export import FORMS
+from service.export import write_hand_over as write
 from service.export.contents import gather
 from service.export.geopackage import write_geopackage, write_pieces
 from service.export.geopackage_stream import stream_geopackage
-from service.export.hand_over import HandOver, what_it_holds, write
 from service.export.layer_styles import STYLED, layer_rules, qml, sld
 from service.intake.columns import SHEETS
+from service.program import main
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.store import open_store
 from tests.handed_over import demo_path, hand_over

@@ -7,9 +7,9 @@ import pytest
 from click.testing import CliRunner
 
 from service.answers import summaries
-from service.commands import main
 from service.intake.importing import check, take
 from service.intake.sheets import read_sheets
+from service.program import main
 from service.records import LOCAL_KEEPER, Selection
 from service.reference.files import read_features, read_list
 from service.reference.loading_layers import load_catchments, load_reaches

@@ -19,8 +19,8 @@ import pytest
 import shapely
 from click.testing import CliRunner
 
-from service.commands import main
 from service.commands.summary import SUMMARIES
+from service.program import main
 from service.store import open_store
 
 CRS = "EPSG:32629"

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 
 from layers.network.checks import prepare_reaches
 from layers.network.length_scale import crs_length_error, length_error, unfitting_crs
-from service.commands import main
+from service.program import main
 from service.records import StoreSettings
 from service.store import create_store
 from tests.store_records import reaches

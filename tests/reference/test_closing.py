@@ -6,7 +6,7 @@ from click.testing import CliRunner
 
 from layers.fieldwork.closed_cells import EFFECT_COLUMNS, effect_of_list, effect_of_steps
 from layers.fieldwork.generalising import positions
-from service.commands import main
+from service.program import main
 from service.records import Selection
 from tests.sensitive_store import SPECIES, make_store, random_plan
 

@@ -19,8 +19,8 @@ import pytest
 import shapely
 from click.testing import CliRunner
 
-from service.commands import main
 from service.errors import RequestError
+from service.program import main
 from service.records import StoreSettings
 from service.store import create_store, open_store
 from tests.store_records import CRS, X0, Y0, add, field_records, reaches, small_store, whole
@@ -400,7 +400,7 @@ def test_library_warnings_are_one_line_of_ours(store, tmp_path):
             line = struct.pack("<BII", 1, 2002, len(xy)) + points  # LineString M, OGC 06-103r4
             header = blob[:3] + b"\1" + blob[4:8]
             held.execute("UPDATE reaches SET geom = ? WHERE fid = ?", (header + line, fid))
-    start = "from service.commands import main; main()"
+    start = "from service.program import main; main()"
     done = subprocess.run(
         [sys.executable, "-c", start, "load", "reaches", str(store), str(file)],
         capture_output=True, text=True, check=False,

@@ -4,8 +4,8 @@ import pytest
 from click.testing import CliRunner
 
 from layers.fieldwork.effort import EFFORT_UNITS
-from service.commands import main
 from service.errors import FieldFileError
+from service.program import main
 from service.reference.method_files import METHOD_COLUMNS, read_methods, shipped_methods
 from service.store import open_store
 from tests.store_records import small_store

@@ -16,7 +16,7 @@ import shapely
 from click.testing import CliRunner
 
 from layers.crs import choose_operation, transform_positions
-from service.commands import main
+from service.program import main
 from service.records import Selection
 from service.store import open_store
 

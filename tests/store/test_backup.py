@@ -6,8 +6,8 @@ import pytest
 from click.testing import CliRunner
 
 from service.answers.verification import verify
-from service.commands import main
 from service.errors import StoreError
+from service.program import main
 from service.records import Selection
 from service.store import open_store
 from tests.handed_over import assert_same_records, demo_copy, demo_path

@@ -14,12 +14,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from service.answers.hand_over import FORMS, HandOver
 from service.answers.verification import verify
 from service.answers.writing import written_whole
-from service.commands import main
 from service.errors import ServiceError, StoreError
-from service.export import FORMS
-from service.export.hand_over import HandOver, write
+from service.export import write_hand_over as write
+from service.program import main
 from service.records import Selection
 from service.store import open_store
 from tests.handed_over import demo_copy, demo_path
@@ -148,7 +148,7 @@ def test_a_file_size_limit_is_said_plainly(tmp_path):
     code = (
         "import resource, signal, sys; signal.signal(signal.SIGXFSZ, signal.SIG_IGN);"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000));"
-        "from service.commands import main; main()"
+        "from service.program import main; main()"
     )
     out = tmp_path / "out.geojson"
     run = subprocess.run(

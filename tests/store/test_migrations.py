@@ -10,8 +10,8 @@ import pytest
 import sqlalchemy as sa
 from click.testing import CliRunner
 
-from service.commands import main
 from service.errors import StoreError
+from service.program import main
 from service.records import Selection
 from service.store import open_store
 from service.store.guards import register_guard

@@ -9,8 +9,8 @@ import pyogrio
 import pytest
 
 from service import create_app
+from service.answers.hand_over import FORMS
 from service.commands.demo_store import build_demo
-from service.export import FORMS
 from service.records import Selection, Viewer
 from service.settings import Settings
 from service.store import open_store

@@ -13,10 +13,10 @@ from shapely import LineString
 
 from layers.network.catchments import part_reaches
 from service import create_app, reference
-from service.commands import main
 from service.export.bundle import write_bundle
 from service.export.contents import gather
 from service.export.eml import eml_document
+from service.program import main
 from service.records import LOCAL_KEEPER, Selection
 from tests.small_store import CRS, make_small_store
 

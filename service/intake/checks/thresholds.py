@@ -15,7 +15,7 @@ LOW_OXYGEN_MG_L: Final = 5.0
 WARM_WATER_C: Final = 20.0
 # From here on traps roll, clog and fish poorly. Common practice, no source. [m/s]
 FAST_WATER_M_S: Final = 0.3
-# Stated length or area against the shape's own. Common practice, no source; as `layers.fieldwork.stretches`.
+# Stated length or area against the shape's own. Common practice, no source; as in stretches.
 LENGTH_DIFFERENCE: Final = 0.25
 
 # What each flag means. Those of the network (snap_…, stretch_…) are found anew with a new network.

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
     from service.records import Viewer
-    from service.store.interface import Store
+    from service.store import Store
     from service.web.feed.asking import Asked
 
 __all__ = ["Extent", "Page", "Pages"]

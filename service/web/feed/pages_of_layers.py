@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from service.records import Viewer
-    from service.store.interface import Store
+    from service.store import Store
     from service.web.feed.asking import Asked
 
 __all__ = ["LayerPages", "read_catchments", "read_gaps", "read_reaches"]

@@ -28,7 +28,7 @@ from service.answers import features
 from service.answers.recent_answers import recent_answer
 from service.errors import NotFoundError, RequestError
 from service.records import Selection
-from service.store.finding import Wanted
+from service.store import Wanted
 from service.web.feed.page import Extent, Page
 
 if TYPE_CHECKING:
@@ -37,8 +37,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from service.records import Viewer
-    from service.store.finding import Key, Unit
-    from service.store.interface import Store
+    from service.store import Key, Store, Unit
     from service.web.feed.asking import Asked
 
 __all__ = ["RecordPages"]

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from service.settings import Settings
-    from service.store.interface import Store
+    from service.store import Store
 
     Geometries = NDArray[np.object_]
 

@@ -14,19 +14,16 @@ from layers.crs import read_crs
 from service import reference
 from service.access import count_features, open_records, require_role
 from service.answers import features
+from service.answers.hand_over import AUDIENCES, FORMS, HandOver, viewer_of, what_it_holds
 from service.answers.names import filter_choices
 from service.answers.recent_answers import recent_answer
 from service.errors import NotFoundError, RequestError
-from service.export import AUDIENCES, FORMS
-from service.export.contents import viewer_of
-from service.export.hand_over import HandOver, what_it_holds, write
-from service.store.finding import Wanted
-from service.web.context import current_store, current_viewer
+from service.store import Wanted
+from service.web.context import current_store, current_viewer, write_hand_over
 from service.web.parameters import FILTERS, Asked, read_query
 
 if TYPE_CHECKING:
-    from service.export.contents import Audience
-    from service.export.hand_over import Preview
+    from service.answers.hand_over import Audience, Preview
     from service.records import Viewer
 
 __all__ = ["pages"]
@@ -145,15 +142,13 @@ def file() -> Response:
     folder = tempfile.TemporaryDirectory(prefix="rifflebook-handed-")
     try:
         path = Path(folder.name) / f"hand-over{ending}"
-        write(
-            store,
+        write_hand_over(
             path,
             HandOver(
                 choice.asked.selection, choice.form, choice.audience,
                 crs=choice.crs if choice.crs and choice.form in _WITH_CRS else None,
                 licence=choice.licence,
             ),
-            viewer=viewer,
         )  # fmt: skip
         answer = send_file(
             path, mimetype=_KINDS[ending], as_attachment=True, download_name=_name(choice, ending)
