@@ -7,6 +7,7 @@ the name of the transformation and its stated accuracy.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -249,10 +250,20 @@ def _understand(cells: Cells, crs: NDArray[np.object_], findings: Findings) -> t
         try:
             read = read_crs(text)
         except CrsError as problem:
-            findings.refuse(cells, rows, "crs", str(problem), values=crs.tolist())
+            remedy = _with_its_colon(text) or str(problem)
+            findings.refuse(cells, rows, "crs", remedy, values=crs.tolist())
             continue
         known[rows], geographic[rows] = True, bool(read.is_geographic)
     return known, geographic
+
+
+def _with_its_colon(text: str) -> str:
+    """Say how EPSG 4326 is written; '' where it is no such code."""
+    fit = re.fullmatch(r"epsg[\s.:_\-]*(\d{4,5})", text, re.IGNORECASE | re.ASCII)
+    try:
+        return f"write EPSG:{fit[1]}" if fit and read_crs(f"EPSG:{fit[1]}") else ""
+    except CrsError:
+        return ""
 
 
 def _refuse_unfitting(

@@ -36,6 +36,9 @@ _WORDS: Final = {
     "a": 1, "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8,
     "nine": 9, "ten": 10, "eleven": 11, "twelve": 12, "dozen": 12, "a dozen": 12,
 }  # fmt: skip
+_COUNTED: Final = {
+    "lifts": "(?:lifts?|hauls?)", "passes": "pass(?:es)?", "gear_count": "(?:traps?|nets?|fykes?)",
+}  # fmt: skip
 _MONTH: Final = "(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
 _DATE: Final = re.compile(
     rf"\d{{4}}-\d\d-\d\d.*|\d{{1,2}}[ \-./]{_MONTH}.*|{_MONTH}[ \-./]\d+", re.IGNORECASE
@@ -173,7 +176,9 @@ def _amount(value: str, column: Column) -> str:
     kind = "a whole number" if column.kind == "whole" else "a number"
     ask = f"give {kind}{unit}, such as {example}, and nothing else"
     if column.kind == "whole":
-        return f"{ask}; {_NOTES}"
+        named = re.fullmatch(rf"(\d+)\s*{_COUNTED.get(column.name, '(?!)')}", value, re.IGNORECASE)
+        word = named[1] if named else _WORDS.get(value.casefold())
+        return f"write {word}" if word else f"{ask}; {_NOTES}"
     if column.unit == "mg/l" and value.endswith("%"):
         return (
             "this is a share of saturation, not mg/l; leave the cell empty, and put it into notes"

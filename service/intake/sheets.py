@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -23,6 +24,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Sheets", "read_sheets", "sheets_from_frames"]
 
+_ROW_OF: Final = {
+    "placements": "placements has a row for each placement",
+    "catches": "catches has a row for each species caught",
+}
 _RULES: Final = "1"  # part of the digest; grows when the same file would be read otherwise
 
 
@@ -233,16 +238,18 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
             )
         else:
             ours[name] = header
-    owned = known_names("catches") if cells.sheet == "placements" else {}
+    other = {"placements": "catches", "catches": "placements"}.get(cells.sheet, "")
+    elsewhere = [h for h in unknown if other and plain(h) in known_names(other)]
+    if elsewhere:
+        findings.note(
+            cells.file,
+            "unknown_column",
+            ", ".join(elsewhere),
+            f"What belongs in a sheet of {other} is not taken from a sheet of {cells.sheet}. A "
+            f"sheet of {_ROW_OF[other]}, with its placement_id.",
+        )
     for header in unknown:
-        if plain(header) in owned:
-            findings.note(
-                cells.file,
-                "unknown_column",
-                header,
-                "This column belongs in a sheet of catches, beside placement_id, with a row for "
-                "each species; from a sheet of placements it is not stored.",
-            )
+        if header in elsewhere:
             continue
         near = nearest_names(header, [column.name for column in SHEETS[cells.sheet]], limit=1)
         hint = f" Did you mean {near[0]}?" if near else ""
@@ -256,7 +263,8 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
         if column.required and column.name not in ours:
             findings.refuse_file(
                 cells.file,
-                f"the column {column.name} is missing; add it: {column.explanation}"
+                f"there is no column {column.name}; call the one that holds it so, here or by a "
+                f"mapping file, or add it: {column.explanation}"
                 + (_join(unknown) if column.kind == "time" else ""),
                 row=1,
                 column=column.name,
@@ -267,7 +275,10 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
 
 def _join(headers: list[str]) -> str:
     """Say how a day and a time of day become one column."""
-    parts = [name for name in headers if plain(name) in ("date", "day", "datum", "time", "hour")]
+    parts = []
+    for words in ("date|day|datum", "time|hour"):
+        named = [name for name in headers if re.search(rf"(?i)\b({words})\b", name)]
+        parts += [name for name in named if not re.search("(?i)lift|end|finish|stop", name)][:1]
     if not parts:
         return ""
     told = " and ".join(map(repr, parts))

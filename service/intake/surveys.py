@@ -12,7 +12,7 @@ from layers.errors import CrsError
 from layers.plurals import counted, plural
 from layers.totals import ALL_IS_TOTALS, is_all
 from service.intake.checks.words import text_column
-from service.intake.columns import SHEETS
+from service.intake.columns import SHEETS, plain
 from service.reference.spelling import did_you_mean, nearest_names
 
 if TYPE_CHECKING:
@@ -65,6 +65,8 @@ def new_surveys(
     for name in fresh:
         near = nearest_names(name, [str(known) for known in stored.index], limit=1)
         hint = f" Did you mean {near[0]}, which it has?" if near else ""
+        alike = [other for other in fresh if other != name and plain(other) == plain(name)]
+        hint += f" {alike[0]!r} in these sheets would be another survey." if alike else ""
         findings.note(
             file,
             "new_survey",

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["ASK", "offset_remedy", "time_remedy"]
+__all__ = ["ASK", "clock_text", "offset_remedy", "time_remedy"]
 
 ASK: Final = "give a time such as 2024-06-01T18:30"
 _LONGEST: Final = 60  # characters of a text that may still be a time
@@ -58,13 +58,18 @@ def offset_remedy(wall: dt.datetime, zone: ZoneInfo) -> str:
     )
 
 
+def clock_text(moment: dt.datetime) -> str:
+    """Write a moment to the minute, or further where it has seconds."""
+    exact = "auto" if moment.second or moment.microsecond else "minutes"
+    return moment.isoformat(timespec=exact)
+
+
 def _with_its_offset(moment: dt.datetime) -> str:
     """Write a moment with its offset; in UTC where that has seconds, as before standard time."""
     offset = moment.utcoffset() or dt.timedelta(0)
     if offset % dt.timedelta(minutes=1):
         moment = moment.astimezone(dt.UTC)
-    exact = "auto" if moment.second or moment.microsecond else "minutes"
-    return moment.isoformat(timespec=exact)
+    return clock_text(moment)
 
 
 def _named_zone(letters: str, wall: str, zone: str) -> str:

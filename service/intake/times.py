@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from service.intake.time_remedies import ASK as _ASK
-from service.intake.time_remedies import offset_remedy, time_remedy
+from service.intake.time_remedies import clock_text, offset_remedy, time_remedy
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -154,9 +154,21 @@ def _settle_order(
         day_first, month_first = (
             dt.date(int(fit["year"]) or 1, month, day) for day, month in ((one, two), (two, one))
         )
+        # The clock stays in what is offered: written in a hurry, a day alone would lose it.
+        wholes = []
+        for date in (day_first, month_first):
+            whole = _moment(fit, date.month, date.day)
+            if isinstance(whole, str):
+                offered = whole.rpartition("; write ")[2]
+                if offered == whole:
+                    return whole
+            else:
+                wall, _, day_only = whole
+                offered = str(date) if day_only else clock_text(wall) + (fit["zone"] or "")
+            wholes.append(offered)
         return (
             f"may be {day_first.day} {day_first:%B} or {month_first.day} {month_first:%B}; "
-            f"write {day_first} or {month_first}, or state the date order"
+            f"write {' or '.join(wholes)}, or state the date order"
         )
     return _moment(fit, *((two, one) if two <= 12 else (one, two)))
 

@@ -75,7 +75,8 @@ def _snap_flags(snaps: pd.DataFrame, tolerance_m: float) -> pd.DataFrame:
     messages = np.full(len(snaps), None, dtype=object)
     messages[lost] = (
         f"No reach lies within {tolerance_m:g} m, or within the stated uncertainty where that "
-        "is more; the placement counts by catchment only."
+        "is more; the placement counts for the catchment that holds it, if one does, and for no "
+        "reach."
     )
     messages[doubtful] = [
         f"Reach {rival} lies about as near as {own}; a stream name on the sheet would settle it."

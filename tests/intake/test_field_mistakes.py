@@ -44,6 +44,11 @@ TIMES = [
     ("2024-05-01 24:00", "write 2024-05-02T00:00"),
     ("2024-12-31 24:00", "write 2025-01-01T00:00"),
     ("2024-05-01 19:00 BST", "leave BST out"),
+    ("1/5/2024 19:00", "write 2024-05-01T19:00 or 2024-01-05T19:00, or state the date order"),
+    ("1/5/2024 7:00 pm+02:00", "write 2024-05-01T19:00+02:00 or 2024-01-05T19:00+02:00"),
+    ("1/5/2024", "write 2024-05-01 or 2024-01-05, or state the date order"),
+    ("1/5/2024 24:00", "write 2024-05-02T00:00 or 2024-01-06T00:00"),
+    ("1/5/2024 25:00", "no such time of day"),
     ("1/5/24 19:00", "four digits"),
     ("01-May-24 19:00", "four digits"),
     ("2024-05", "the day is missing"),
@@ -61,7 +66,7 @@ def test_times(written, said):
     assert isinstance(remedy, str)
     assert said in remedy
     fit = re.search(r"write (\S+)$", remedy)
-    if said.startswith("write "):
+    if said.startswith("write ") and " or " not in said:
         assert fit
         assert fit[0] == said  # the whole moment, not its beginning
     assert not fit or not isinstance(read_moment(fit[1]), str)
@@ -98,7 +103,9 @@ CELLS = [
     ({"minutes": "40 min"}, "minutes", "write 40"),
     ({"minutes": "0.5 h"}, "minutes", "write 30"),
     ({"minutes": "-40"}, "minutes", "above 0"),
-    ({"lifts": "12 lifts"}, "lifts", "a whole number"),
+    ({"lifts": "12 lifts"}, "lifts", "write 12"),
+    ({"lifts": "2 passes"}, "lifts", "a whole number"),
+    ({"gear_count": "Two"}, "gear_count", "write 2"),
     ({"method": "kick nets"}, "method", "did you mean kick_net?"),
     ({"lifted_at": "11:40"}, "lifted_at", "without its day"),
     ({"lifted_at": "2024-05-02T10:40"}, "lifted_at", "lifted before it was set"),
@@ -135,6 +142,9 @@ FISH = [
     ("common", "not near any name in it"),
     ("Cottus gobio x Cottus poecilopus", "add hybrids there"),
     ("0", "take the row out"),
+    ("", "neither a species nor a number stands here; take the row out"),
+    ("eel larvae", "Anguilla anguilla of this name; larvae goes into the column life_stage"),
+    ("Cottus gobio (juv.)", "write Cottus gobio; juv. goes into the column life_stage"),
     ("B. barbatula", "nearest: Barbatula barbatula"),
     ("Barbatula barbatula (L.)", "nearest: Barbatula barbatula"),
     # A larva taken to its genus is not of a species because the list knows only that one.
@@ -146,6 +156,8 @@ FISH = [
 @pytest.mark.parametrize(("written", "said"), FISH)
 def test_names_of_fish(store, written, said):
     rows = cells(CATCHES).assign(species=[written, "Cottus gobio"])
+    if not written:
+        rows.loc[0, ["count", "count_kind"]] = ""
     fault = the_fault(checked(store, cells(PLACEMENTS), rows), "species")
     assert (fault.row, fault.value) == (2, written)
     assert said in fault.remedy
@@ -173,16 +185,33 @@ def test_no_other_species_is_offered(store, written, unsaid):
 def test_a_vernacular_group_is_answered_with_its_genus_entry():
     """Sculpin sp. is of the genus that the list has for sculpins, not of its one species."""
     listed = pd.DataFrame(
-        {"vernacular_name": ["Mottled sculpin", "Common goby", None, None]},
-        index=["Cottus bairdii", "Pomatoschistus microps", "Cottus", "Salmonidae"],
-    )
+        [
+            ("Cottus bairdii", "Mottled sculpin", "Cottidae"),
+            ("Salmo trutta", "Brown trout", "Salmonidae"),
+            ("Barbatula barbatula", "Stone loach", "Nemacheilidae"),
+            ("Cobitis taenia", "Spined loach", "Cobitidae"),
+            ("Pomatoschistus microps", "Common goby", None),
+            ("Cottus", "Sculpins", None),
+            ("Salmonidae", None, None),
+            ("Cobitis", None, None),
+        ],
+        columns=["species", "vernacular_name", "family"],
+    ).set_index("species")
     said = name_remedy(listed)
-    assert said("Sculpin sp.") == "give the scientific name of the genus: Cottus"
-    assert said("Sculpin") == ("give the scientific name; the list has Cottus bairdii of this name")
+    assert "for fish not taken further write Cottus, which it has" in said("Sculpin sp.")
+    assert said("Sculpin") == (
+        "give the scientific name; the list has Cottus bairdii of this name, and Cottus for fish "
+        "not taken further"
+    )
+    # Two families go by loach: the one genus that is listed would be a guess.
+    assert "write" not in said("Loach sp.")
     assert said("salmonids").startswith("write Salmonidae")
+    assert said("sculpin fry").endswith("; fry goes into the column life_stage of the catch sheet")
+    assert "further write Salmonidae, which it has, or load" in said("Salmo sp.")
+    assert "Salmo trutta of this name, and Salmonidae for fish not taken" in said("trout")
     assert "Pomatoschistus" not in said("Nosuch")
-    bare = name_remedy(listed.head(2))
-    assert "load one of rank genus or family" in bare("Sculpin sp.")
+    bare = name_remedy(listed.head(5))
+    assert "further load one of rank genus or family" in bare("Sculpin sp.")
 
 
 @pytest.mark.parametrize("unknown", ["P3", "P10"])
@@ -224,9 +253,9 @@ def test_a_sheet_with_a_row_for_each_catch_is_not_told_to_make_new_ids(store):
             "into the sheet of catches, a row for each species"
         )
     }
-    notes = result.flagged.query("code == 'unknown_column'").set_index("column")["message"]
-    assert set(notes.index) == {"scientificName", "individualCount"}
-    assert notes.str.startswith("This column belongs in a sheet of catches").all()
+    (note,) = result.flagged.query("code == 'unknown_column'").itertuples()
+    assert note.column == "scientificName, individualCount"
+    assert note.message.startswith("What belongs in a sheet of catches is not taken from a sheet o")
 
 
 def test_rows_of_one_id_that_differ_say_in_what(store):
@@ -251,6 +280,33 @@ def test_an_offset_is_not_taken_for_a_zone(store, tmp_path):
     (tmp_path / "surveys.csv").write_text("survey,timezone\nS24,GMT+1\n")
     result = check_files(store, tmp_path, surveys=tmp_path / "surveys.csv")
     assert "Etc" not in the_fault(result, "timezone").remedy
+
+
+def test_a_crs_without_its_colon(store):
+    for written, said in (("epsg 4326", "write EPSG:4326"), ("EPSG 99999", "is unknown")):
+        assert said in the_fault(checked(store, placement(crs=written)), "crs").remedy
+
+
+def test_one_survey_in_two_spellings_is_told(store):
+    result = checked(store, placement(survey=["Night walks", "night walks"]))
+    notes = result.flagged.query("code == 'new_survey'")["message"]
+    assert notes.str.contains("in these sheets would be another survey").all()
+    assert len(notes) == 2
+
+
+def test_an_approximate_count_is_not_told_to_be_left_as_exact(store):
+    """An empty count_kind means exact."""
+    rows = cells(CATCHES).assign(count_kind=["approx", "exact"])
+    fault = the_fault(checked(store, cells(PLACEMENTS), rows), "count_kind")
+    assert "leave the cell empty where every fish was counted" in fault.remedy
+
+
+def test_a_day_and_a_time_among_others(store, tmp_path):
+    """Of several days and times, those of setting are named."""
+    text = PLACEMENTS.replace("set_at", "Date set", 1).replace("notes", "Time set", 1)
+    text = text.replace("lifted_at", "Date lifted", 1).replace("outcome", "Lift time", 1)
+    fault = the_fault(check_files(store, tmp_path, text, CATCHES), "set_at")
+    assert 'set_at = { text = "{Date set} {Time set}" }' in fault.remedy
 
 
 def test_a_day_and_a_time_in_two_columns(store, tmp_path):

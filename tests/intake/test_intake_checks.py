@@ -123,7 +123,7 @@ def test_position_missing_is_refused(store):
         ({"count": "1.5"}, "count", "whole number"),
         ({"count": "20+"}, "count", "at_least in the column count_kind"),
         ({"count": "0"}, "count", "declare nil"),
-        ({"count": ""}, "count", "present as count_kind"),
+        ({"count": ""}, "count", "write present in the column count_kind"),
         ({"count_kind": "present"}, "count_kind", "nobody counted"),
         ({"count_kind": "about"}, "count_kind", "give one of exact"),
     ],

@@ -36,9 +36,9 @@ def read_catches(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.
     blank = cells.column("count") == ""
     findings.refuse(
         cells,
-        blank & (kind != "present"),
+        blank & (kind != "present") & (cells.column("species") != ""),
         "count",
-        "give the number of fish, or present as count_kind where nobody counted",
+        "give the number of fish, or write present in the column count_kind where nobody counted",
     )
     findings.refuse(
         cells,
@@ -60,6 +60,7 @@ def read_lengths(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.
     """Read a sheet of lengths; a row needs a length or a weight."""
     frame = _read(cells, species, findings)
     empty = (cells.column("length_mm") == "") & (cells.column("weight_g") == "")
+    empty &= cells.column("species") != ""  # else the row as a whole is answered
     findings.refuse(cells, empty, "length_mm", "give a length or a weight, or take the row out")
     return frame
 
@@ -75,11 +76,22 @@ def _read(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFra
             columns[column.name] = choice_column(cells, column, findings)
         else:
             columns[column.name] = text_column(cells, column.name)
-    for name in ("placement_id", "species"):
-        if name in cells.frame:
-            findings.refuse(
-                cells, cells.column(name) == "", name, f"give the {name.replace('_', ' ')}"
-            )
+    if "placement_id" in cells.frame:
+        findings.refuse(
+            cells, cells.column("placement_id") == "", "placement_id", "give the placement id"
+        )
+    if "species" in cells.frame:
+        nameless = cells.column("species") == ""
+        amounts = ("count", "count_kind", "length_mm", "weight_g")
+        empty = np.logical_and.reduce([cells.column(name) == "" for name in amounts])
+        findings.refuse(cells, nameless & ~empty, "species", "give the species")
+        findings.refuse(
+            cells,
+            nameless & empty,
+            "species",
+            "neither a species nor a number stands here; take the row out, and declare nil where "
+            "nothing was caught",
+        )
     return pd.DataFrame(columns, index=cells.frame.index)
 
 

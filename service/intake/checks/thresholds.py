@@ -48,6 +48,6 @@ FLAGS: Final[dict[str, str]] = {
     "pass_beyond": "a pass number above the number of passes",
     "length_outside_range": "a length outside the range of the species",
     "new_in_catchment": "the species was not recorded within this catchment before",
-    "snap_none": "no reach within tolerance; counted by catchment only",
+    "snap_none": "no reach within tolerance; counted for the catchment that holds it, if any",
     "snap_ambiguous": "two reaches are about equally near",
 }

@@ -59,6 +59,7 @@ def choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Series
             _NIL
             if column.name == "outcome" and plain(value) in _NOTHING
             else f"give one of {', '.join(column.choices)}, or leave the cell empty"
+            + (" where every fish was counted" if column.name == "count_kind" else "")
             + did_you_mean(value, column.choices)
         ),
     )
