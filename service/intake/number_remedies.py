@@ -178,7 +178,7 @@ def _amount(value: str, column: Column) -> str:
     if column.kind == "whole":
         named = re.fullmatch(rf"(\d+)\s*{_COUNTED.get(column.name, '(?!)')}", value, re.IGNORECASE)
         word = named[1] if named else _WORDS.get(value.casefold())
-        return f"write {word}" if word else f"{ask}; {_NOTES}"
+        return f"write {word}" if word and _fits(float(word), column) else f"{ask}; {_NOTES}"
     if column.unit == "mg/l" and value.endswith("%"):
         return (
             "this is a share of saturation, not mg/l; leave the cell empty, and put it into notes"

@@ -223,6 +223,7 @@ def test_minutes_that_cannot_be_are_not_advised(text):
         ("placements", "minutes", "1h30", "90"),
         ("placements", "area_m2", "0.2 ha", "2000"),
         ("placements", "area_m2", "123.4567 ha", "1234567"),
+        ("placements", "gear_count", "3 traps", "3"),
         ("placements", "longitude", "-11° 10' 12\"", "-11.17"),
         ("placements", "longitude", "11°10'12\"W", "-11.17"),
         ("placements", "longitude", "11.18 W", "-11.18"),
@@ -246,7 +247,8 @@ def test_what_cannot_be_right_for_a_column_is_not_advised():
         ("placements", "latitude", "52.639.123", "may be 52.639123"),
         ("lengths", "length_mm", "300 g", "give a number in mm"),
         ("placements", "water_temperature_c", "500 F", "give a number in °C"),
-        ("placements", "gear_count", "3 traps", "give a whole number"),
+        ("placements", "gear_count", "3 passes", "give a whole number"),
+        ("placements", "gear_count", "0 traps", "give a whole number"),
     ):
         (fault,) = column([written], the(sheet, name))[1]
         assert said in fault.remedy, fault.remedy
