@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import zipfile
 from typing import TYPE_CHECKING, Any, Final
+from xml.parsers.expat import ExpatError, ParserCreate
 
 import orjson
 
@@ -23,6 +24,7 @@ from service.intake.text_bounds import MOST_COLUMNS, TOO_WIDE, header_columns
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+    from typing import IO
 
 __all__ = ["ENDINGS", "MOST_CELLS", "MOST_ROWS", "MOST_UNPACKED", "refusals"]
 
@@ -31,6 +33,10 @@ MOST_CELLS: Final = 20_000_000  # rows times columns of one sheet
 MOST_UNPACKED: Final = 300_000_000  # bytes of a workbook once unpacked, or of a GeoPackage's values
 _LONGEST_HEADER: Final = 2_000_000  # bytes in which the first record must end
 _MOST_MEMBERS: Final = 2_000
+# Elements of one row, one text, or all outside of both; each takes up to a kilobyte in memory.
+_MOST_ELEMENTS: Final = 300_000
+_DEEPEST: Final = 100
+_BEFORE_XML: Final = b"\xef\xbb\xbf\xff\xfe\x00 \t\r\n"
 _MOST_SMALL: Final = 20_000_000  # bytes of a GPX file or a mapping
 _JSON: Final = (".geojson", ".json")
 _SMALL: Final = (".gpx", ".toml")
@@ -130,28 +136,54 @@ def _workbook(path: Path) -> Iterator[str]:
                 )
                 return
             for member in members:
-                if not member.filename.endswith((".xml", ".rels")):
+                with book.open(member) as part:
+                    is_xml = part.read(64).lstrip(_BEFORE_XML).startswith(b"<")
+                if not is_xml:  # pictures; what names a part, not its ending, says how it is read
                     continue
                 with book.open(member) as part:
-                    if _declares(part.read(4096)):
-                        yield "declares XML entities of its own, which no workbook needs"
-                        return
-                if member.filename.startswith("xl/worksheets/") and _rows(book, member):
-                    yield f"has a sheet of more than {MOST_ROWS} rows; {_BY_COMMAND}"
-                    return
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, EOFError):
+                    yield from _Elements().faults(part)
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, EOFError, ExpatError):
         yield "is not a whole XLSX workbook (cut short, damaged or locked); save or copy it again"
 
 
-def _rows(book: zipfile.ZipFile, member: zipfile.ZipInfo) -> bool:
-    count, tail = 0, b""
-    with book.open(member) as part:
-        while block := part.read(1 << 20):
-            count += (tail[-4:] + block).count(b"<row ") + (tail[-4:] + block).count(b"<row>")
-            tail = block
-            if count > MOST_ROWS:
-                return True
-    return False
+class _Elements:
+    """Elements of one part of a workbook, counted while they pass: a reader keeps a row whole."""
+
+    def __init__(self) -> None:
+        self._rows = self._depth = self._own = 0
+        self._fault = ""
+
+    def faults(self, part: IO[bytes]) -> Iterator[str]:
+        """Say why a part is not read; at most one reason."""
+        parser = ParserCreate()
+        parser.StartElementHandler = self._begin
+        parser.EndElementHandler = self._end
+        parser.StartDoctypeDeclHandler = self._declare
+        while (block := part.read(1 << 16)) and not self._fault:
+            parser.Parse(block)
+        if self._fault:
+            yield self._fault
+        else:
+            parser.Parse(b"", True)
+
+    def _begin(self, name: str, _: object) -> None:
+        self._depth += 1
+        self._own += 1
+        kind = name.rpartition(":")[2]
+        if kind == "row":
+            self._rows += 1
+        if kind in ("row", "si"):
+            self._own = 0
+        if self._rows > MOST_ROWS:
+            self._fault = f"has a sheet of more than {MOST_ROWS} rows; {_BY_COMMAND}"
+        elif self._own > _MOST_ELEMENTS or self._depth > _DEEPEST:
+            self._fault = "has a part that no spreadsheet program writes; save it anew, or as CSV"
+
+    def _end(self, _: str) -> None:
+        self._depth -= 1
+
+    def _declare(self, *_: object) -> None:
+        self._fault = "declares XML entities of its own, which no workbook needs"
 
 
 def _json(path: Path) -> Iterator[str]:

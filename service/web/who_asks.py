@@ -23,6 +23,8 @@ SESSION_COOKIE: Final = "rifflebook"
 AS_PUBLIC_COOKIE: Final = "rifflebook_as_public"
 # Reachable whoever asks, and without looking anything up.
 _PROXY_HEADERS: Final = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "Via")
+_UPLOADS: Final = ("imports.upload", "imports.mend")
+_MOST_OF_FORM: Final = 4_000_000  # bytes; an entry form of as many rows as it may have is shorter
 _OPEN_ENDPOINTS: Final = ("static", "frame.map_asset", "entry.worker", "health.healthz")
 
 
@@ -68,6 +70,11 @@ def register_viewer(app: Flask) -> None:
         if viewer.sees_exact_places and request.cookies.get(AS_PUBLIC_COOKIE):
             viewer = Viewer(viewer.name, "public")
         g.viewer = viewer
+        # Before anything is read. All but files is small; lists in JSON grow tenfold in memory.
+        if request.endpoint not in _UPLOADS or not viewer.may_edit:
+            request.max_content_length = min(
+                _MOST_OF_FORM, request.max_content_length or _MOST_OF_FORM
+            )
         # A browser never adds a Bearer token by itself, so no page of others can borrow one. With
         # accounts it was found valid above, without them nobody looked at it.
         g.by_token = g.has_accounts and bearer_token(authorization) is not None

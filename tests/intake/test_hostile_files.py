@@ -320,6 +320,55 @@ def test_a_workbook_with_an_endless_cell(tmp_path):
     assert f"more than {LONGEST_CELL} characters" in remedy
 
 
+def with_part(path, name, content):
+    """Put another part into a workbook."""
+    plain = io.BytesIO()
+    openpyxl.Workbook().save(plain)
+    with zipfile.ZipFile(plain) as source, zipfile.ZipFile(path, "w", 8) as target:
+        for one in source.namelist():
+            if one != name:
+                target.writestr(one, source.read(one))
+        target.writestr(name, content)
+    return path
+
+
+MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+SHEET = f'<worksheet xmlns="{MAIN}"><sheetData>'
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "said"),
+    [
+        ("xl/worksheets/sheet1.xml", SHEET + "<row>" + "<c/>" * 400_000, "no spreadsheet program"),
+        ("xl/worksheets/sheet1.xml", "<a>" * 200, "no spreadsheet program"),
+        ("xl/styles.xml", f'<styleSheet xmlns="{MAIN}"><cellXfs>' + "<xf/>" * 400_000,
+         "no spreadsheet program"),
+        ("xl/sharedStrings.xml", f'<sst xmlns="{MAIN}"><si>' + "<r/>" * 400_000,
+         "no spreadsheet program"),
+        ("xl/other.bin", f'<x:worksheet xmlns:x="{MAIN}">' + "<x:row/>" * (MOST_ROWS + 1),
+         "more than"),
+        ("xl/other.bin", '<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>', "entities"),
+        ("xl/worksheets/sheet1.xml", SHEET + "<row><c>", "not a whole XLSX"),
+    ],
+    ids=["cells in one row", "depth", "styles", "runs of one text", "rows under a prefix",
+         "entities", "cut short"],
+)  # fmt: skip
+def test_workbooks_whose_xml_would_swell(tmp_path, name, content, said):
+    """Twelve million cells in one row, 280 kB in the zip, took 8 GB."""
+    (fault,) = refusals(with_part(tmp_path / "a.xlsx", name, content))
+    assert said in fault.remedy
+
+
+def test_ordinary_workbooks_are_let_in(tmp_path):
+    """Of many rows, styles and texts."""
+    book = openpyxl.Workbook()
+    for row in range(3_000):
+        book.active.append([f"text {row}", row, None, f"{row} m"])
+        book.active.cell(row + 1, 1).font = openpyxl.styles.Font(size=1 + row % 90)
+    book.save(tmp_path / "a.xlsx")
+    assert refusals(tmp_path / "a.xlsx") == []
+
+
 def test_a_file_that_is_nowhere_utf8_names_so_many_cells(tmp_path):
     """One remedy mends them all; a million findings would tell no more."""
     (tmp_path / "a.csv").write_bytes(HEADER + b"T1,\xff\n" * 5_000)

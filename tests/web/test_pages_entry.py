@@ -197,7 +197,9 @@ def test_not_a_form(store):
 )
 def test_json_without_end_is_refused(store, caplog, path, body, status):
     """What is nested or listed without end is no form, and no fault of the program's."""
-    answer = client_of(store).post(path, data=body, content_type="application/json")
+    client = create_app(store, Settings(), viewer=Viewer("somebody", "editor")).test_client()
+    word = {"X-CSRFToken": client.get("/entry/token").json["token"]}
+    answer = client.post(path, data=body, content_type="application/json", headers=word)
     assert answer.status_code == status
     assert answer.json["title"]
     assert not caplog.records

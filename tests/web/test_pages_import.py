@@ -205,7 +205,8 @@ def test_rows_and_bytes_are_bounded(store, monkeypatch):
     answer = client.post("/import", data=given(a__csv=many), headers=PAGE)
     assert answer.status_code == 422
     assert "more than 100 rows" in answer.text
-    book = zipped(xl__worksheets__sheet1=b'<row r="1"></row>' * 300)
+    rows = b'<row r="1"></row>' * 300
+    book = zipped(xl__worksheets__sheet1=b"<sheetData>" + rows + b"</sheetData>")
     assert (
         "more than 100 rows" in client.post("/import", data=given(a__xlsx=book), headers=PAGE).text
     )

@@ -41,8 +41,6 @@ _OUTCOME_WORDS: Final = {
     "unrecorded": "Catch not recorded",
 }
 _DOING: Final = "Entering and changing records"
-# A form of as many rows as it may have is shorter; small lists in JSON grow tenfold in memory.
-_MOST_BYTES: Final = 4_000_000
 _FATES: Final = ("released", "kept", "dead")
 _STAGES: Final = ("egg", "larva", "fry", "juvenile", "adult")
 
@@ -163,16 +161,11 @@ def _number(name: str, most: float) -> float:
     return value
 
 
-def _sent_form() -> Form:
-    request.max_content_length = _MOST_BYTES
-    return read_form(request.get_json())
-
-
 @pages.post("/entry/check")
 def check() -> Response:
     """Say what an import of this form would refuse and flag; nothing is written."""
     require_editor(_DOING)
-    form = _sent_form()
+    form = read_form(request.get_json())
     result = check_form(form, current_store())
     return jsonify(_told(result, form))
 
@@ -181,7 +174,7 @@ def check() -> Response:
 def save() -> tuple[Response, int]:
     """Store a form, once however often it is sent."""
     require_role(current_viewer(), "editor")
-    form = _sent_form()
+    form = read_form(request.get_json())
     store, viewer = current_store(), current_viewer()
     result = check_form(form, store)
     if result.records is None:
