@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from flask import Blueprint, Flask, abort, current_app, render_template, request, url_for
+from flask.globals import request_ctx
 from werkzeug.exceptions import HTTPException
 
 from layers.errors import CrsError, FrameError, LayersError, NetworkError, ThinDataError
@@ -151,7 +152,7 @@ def _answer(problem: Problem, detail: str, faults: Any) -> tuple[Any, int]:  # n
         return page, problem.status
     document: dict[str, Any] = {
         "type": url_for("problems.show", slug=problem.slug, _external=True)
-        if _has_page(problem)
+        if _has_page(problem) and _has_links()
         else "about:blank",
         "title": problem.title,
         "status": problem.status,
@@ -169,8 +170,15 @@ def _has_page(problem: Problem) -> bool:
     return any(problem.slug == known.slug for known in (*PROBLEMS.values(), _UNFORESEEN))
 
 
+def _has_links() -> bool:
+    """Whether addresses can be made: not where the request was sent to a host that cannot be."""
+    return request_ctx.url_adapter is not None
+
+
 def _wants_page() -> bool:
     """Tell a browser that opens a page from a program, which gets the document."""
+    if not _has_links():
+        return False
     best = request.accept_mimetypes.best_match(
         [MEDIA_TYPE, "application/json", "application/geo+json", "text/html"], default=MEDIA_TYPE
     )

@@ -493,3 +493,16 @@ def test_local_mode_is_for_names_of_this_machine(store):
         assert client.get("/", headers={"Host": host}).status_code == 400
     assert client.get("/", headers={"X-Forwarded-For": "192.0.2.9"}).status_code == 403
     assert client.get("/", environ_base={"REMOTE_ADDR": "192.0.2.9"}).status_code == 403
+
+
+@pytest.mark.parametrize("accept", ["text/html", "application/json"])
+@pytest.mark.parametrize("trusted", [["localhost"], None])
+@pytest.mark.parametrize("host", ["x" * 9_000, "[::1", "a/b", "\xff", ""])
+def test_hosts_that_cannot_be_are_no_fault_of_the_program(store, caplog, host, trusted, accept):
+    """Said in words, not by a traceback; RFC 9110, section 7.4."""
+    app = create_app(store, Settings())
+    app.config["TRUSTED_HOSTS"] = trusted
+    headers = {"Accept": accept}
+    answer = app.test_client().get("/", headers=headers, environ_overrides={"HTTP_HOST": host})
+    assert answer.status_code == 400
+    assert not caplog.records
