@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from flask import Blueprint, Response, jsonify, render_template, request, send_from_directory
+from flask import Blueprint, Response, current_app, jsonify, render_template, request
 from flask_wtf.csrf import generate_csrf
 
 from layers.drawing.maps import frame_bounds
@@ -232,8 +232,7 @@ def _fault(fault: Fault, form: Form) -> dict[str, Any]:
 @pages.get("/entry-worker.js")
 def worker() -> Response:
     """Script that keeps the form at hand and sends drafts; at the root, so that it may see it."""
-    answer = send_from_directory(
-        pages.root_path + "/static", "entry_worker.js", mimetype="text/javascript"
-    )
+    answer = current_app.send_static_file("entry_worker.js")
+    answer.mimetype = "text/javascript"
     answer.cache_control.no_cache = True
     return answer
