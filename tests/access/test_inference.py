@@ -15,7 +15,8 @@ import pytest
 from scipy.spatial import cKDTree
 
 from service.access import open_records
-from service.export import hand_over
+from service.answers.hand_over import HandOver
+from service.export import write_hand_over
 from service.records import PUBLIC, Selection
 from tests.access.test_leaks import Public, folder_or_file, queries_around
 from tests.sensitive_store import CRS, SPECIES, Plan, make_store
@@ -148,7 +149,7 @@ def test_no_public_file_tells_one_layout_from_another(layouts, tmp_path, form):
     for k, (_, _, view) in enumerate((layouts[0], layouts[-1])):
         path = tmp_path / str(k) / f"out.{form}"
         path.parent.mkdir()
-        hand_over.write(view.store, path, hand_over.HandOver(Selection(), form))
+        write_hand_over(view.store, path, HandOver(Selection(), form))
         written.append(folder_or_file(path))
     assert written[0] == written[1]
 

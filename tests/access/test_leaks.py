@@ -24,7 +24,8 @@ import pytest
 
 from layers.fieldwork.generalising import WITHHELD
 from service import create_app
-from service.export import hand_over
+from service.answers.hand_over import FORMS, HandOver
+from service.export import write_hand_over
 from service.records import PUBLIC, Selection, Viewer
 from service.settings import Settings
 from tests.sensitive_store import (
@@ -406,16 +407,16 @@ def folder_or_file(path):
     return members_of(path.read_bytes())
 
 
-@pytest.mark.parametrize("form", hand_over.FORMS)
+@pytest.mark.parametrize("form", FORMS)
 def test_every_public_file_is_alike_for_twins(twins, tmp_path, form):
     """No file for the public tells twins apart, or holds a private word."""
     plan, _, views = twins
-    asked = hand_over.HandOver(Selection(), form)
+    asked = HandOver(Selection(), form)
     written = []
     for k, view in enumerate(views):
         path = tmp_path / str(k) / f"out.{form}"
         path.parent.mkdir()
-        hand_over.write(view.store, path, asked)
+        write_hand_over(view.store, path, asked)
         written.append(folder_or_file(path))
     assert written[0] == written[1]
     said = repr(written[0])
@@ -423,7 +424,7 @@ def test_every_public_file_is_alike_for_twins(twins, tmp_path, form):
                  *plan.placements["site"], "PERMIT-77", "Misgurnus fossilis caught"]:  # fmt: skip
         assert word not in said
     precise = tmp_path / f"precise.{form}"
-    hand_over.write(views[0].store, precise, replace(asked, audience="precise"))
+    write_hand_over(views[0].store, precise, replace(asked, audience="precise"))
     assert plan.placements.index[0] in repr(folder_or_file(precise))
 
 
@@ -439,7 +440,7 @@ def test_files_of_parts_are_alike_for_twins(twins, tmp_path):
         written = []
         for k, view in enumerate(views):
             path = tmp_path / f"{number}-{k}.zip"
-            hand_over.write(view.store, path, hand_over.HandOver(selection, "csv"))
+            write_hand_over(view.store, path, HandOver(selection, "csv"))
             written.append(folder_or_file(path))
         assert written[0] == written[1], selection
 

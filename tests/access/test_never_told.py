@@ -14,7 +14,8 @@ import pytest
 
 from service import access, create_app
 from service.answers import summaries
-from service.export import hand_over
+from service.answers.hand_over import HandOver
+from service.export import write_hand_over
 from service.records import PUBLIC, Selection, Viewer
 from service.settings import Settings
 from tests.sensitive_store import SPECIES, make_store, random_plan
@@ -86,7 +87,7 @@ def rows_of(archive, ending, delimiter):
 def test_archives_hold_no_absence_of_a_sensitive_species(store, tmp_path, audience):
     """Of a sensitive species the public's archive holds presences alone."""
     path = tmp_path / "a.zip"
-    hand_over.write(store, path, hand_over.HandOver(Selection(), "dwca", audience))
+    write_hand_over(store, path, HandOver(Selection(), "dwca", audience))
     with zipfile.ZipFile(path) as archive:
         rows = rows_of(archive, "occurrence.txt", "\t")
     absent = {row["scientificName"] for row in rows if row["occurrenceStatus"] == "absent"}
