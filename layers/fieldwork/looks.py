@@ -123,10 +123,9 @@ def looks_by_year(seen: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
         `year` (missing = no date on record), `method`, `placements` that looked,
         `placements_found`, `individuals`, `lower_bound`; by year and method.
     """
-    used = seen["state"].isin(("found", "not_found"))
+    used = seen[seen["state"].isin(("found", "not_found"))]
     return (
-        seen[used]
-        .assign(method=placements["method"], hit=seen["state"] == "found")
+        used.assign(method=placements["method"].reindex(used.index), hit=used["state"] == "found")
         .groupby(["year", "method"], as_index=False, dropna=False)
         .agg(
             placements=("state", "size"),

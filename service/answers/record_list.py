@@ -10,6 +10,7 @@ import numpy as np
 from layers.fieldwork.looks import looks, looks_by_year
 from service import reference
 from service.access import open_records, placement_catchments
+from service.answers import summaries
 from service.errors import RequestError
 from service.records import OF_LOOKS
 
@@ -40,6 +41,7 @@ class SpeciesAccount:
     by_year: pd.DataFrame  # of layers.fieldwork.looks.looks_by_year
     lengths: pd.DataFrame  # of the frames contract, of this species
     months: pd.Series  # placements that found it, index 1 to 12
+    told_whole: bool  # else only of placements that found it
     looked: int
     found: int
     individuals: float
@@ -122,6 +124,8 @@ def species_account(
     records = open_records(store, own, viewer, OF_LOOKS.and_tables("lengths"))
     rows = _listed(store, records, own)
     found = rows[rows["state"] == "found"]
+    told_whole = bool(summaries.told_whole([name], reference.species(store), viewer)[0])
+    rows = rows if told_whole else found
     lengths = records.lengths[records.lengths["species"] == name]
     months: Any = found["date"].dt.month.value_counts().reindex(range(1, 13), fill_value=0)
     return SpeciesAccount(
@@ -129,6 +133,7 @@ def species_account(
         by_year=looks_by_year(rows, records.placements),
         lengths=lengths,
         months=months,
+        told_whole=told_whole,
         looked=int(rows["state"].isin(("found", "not_found")).sum()),
         found=len(found),
         individuals=float(found["individuals"].sum()),

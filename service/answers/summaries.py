@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, Literal
 from zoneinfo import ZoneInfo
 
 import geopandas as gpd
+import numpy as np
+import pandas as pd
 
 from layers.fieldwork.stretches import stretch_lengths
 from layers.totals import ALL
@@ -31,7 +33,7 @@ from service.reference import network
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import pandas as pd
+    from numpy.typing import NDArray
 
     from service.records import Needed, Records, Selection, Viewer
     from service.store import Store
@@ -56,6 +58,7 @@ __all__ = [
     "sampled_length",
     "stretch_lines",
     "today",
+    "told_whole",
 ]
 
 
@@ -101,14 +104,16 @@ def _in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.Da
     return frame[within_catchments(store, frame["catchment"], selection.catchments)]
 
 
-def _told_whole(frame: pd.DataFrame, asked: _Asked, viewer: Viewer) -> pd.Series:
-    """Which rows are of species of which this viewer is told everything.
+def told_whole(
+    names: Sequence[str] | pd.Series, species: pd.DataFrame, viewer: Viewer
+) -> NDArray[np.bool_]:
+    """Tell of which of these species this viewer is told everything.
 
     Where the public does not see a sensitive species found, it may be found and not told; and
     placements shown as grid cells bring neither effort nor reach.
     """
-    secret = asked.species.index[~asked.species["sensitivity"].fillna("none").eq("none")]
-    return ~frame["species"].isin(secret) | viewer.sees_exact_places
+    secret = species.index[~species["sensitivity"].fillna("none").eq("none")]
+    return np.asarray(~pd.Index(names).isin(secret) | viewer.sees_exact_places, bool)
 
 
 def _of_species(frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
@@ -221,7 +226,7 @@ def effort(
         units=units,
     )
     inputs = found.attrs.get("inputs", {})
-    rows = _of_species(found[_told_whole(found, asked, viewer)], selection)
+    rows = _of_species(found[told_whole(found["species"], asked.species, viewer)], selection)
     if selection.catchments:
         chosen = within_catchments(store, rows["catchment"], selection.catchments)
         rows = rows[chosen | (rows["catchment"] == ALL).to_numpy()]
@@ -266,7 +271,7 @@ def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFra
     )
     inputs = found.attrs.get("inputs", {})
     rows = _of_species(_in_chosen(store, found, selection), selection)
-    rows = rows[rows["state"].eq("found") | _told_whole(rows, asked, viewer)]
+    rows = rows[rows["state"].eq("found") | told_whole(rows["species"], asked.species, viewer)]
     return _finished(rows, "occurrence", inputs=inputs)  # type: ignore[no-any-return]
 
 
@@ -369,7 +374,7 @@ def detection(
         years=years,
     )
     inputs = found.attrs.get("inputs", {})
-    rows = _of_species(found[_told_whole(found, asked, viewer)], selection)
+    rows = _of_species(found[told_whole(found["species"], asked.species, viewer)], selection)
     return _finished(rows, "detection", inputs=inputs)  # type: ignore[no-any-return]
 
 
@@ -395,7 +400,7 @@ def chance_missed(
         years=years,
     )
     inputs = found.attrs.get("inputs", {})
-    found = found[_told_whole(found, asked, viewer)]
+    found = found[told_whole(found["species"], asked.species, viewer)]
     rows = _of_species(_in_chosen(store, found, selection), selection).reset_index(drop=True)
     rows.attrs["inputs"] = inputs
     return rows

@@ -305,6 +305,8 @@ def computed_tables(
     for name in listed.columns:
         if listed[name].map(lambda cell: isinstance(cell, list)).any():
             listed[name] = listed[name].map("; ".join)
+    if not eyes.sees_exact_places:  # why a cell is closed is not told
+        species = species.drop(columns=["sensitivity", "sensitive_from", "sensitive_until"])
     return {
         "occurrence": pd.DataFrame(summaries.occurrence(store, selection, eyes)),
         "sampled_length": pd.DataFrame(

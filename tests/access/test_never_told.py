@@ -8,12 +8,14 @@ would be false, and say where it was found instead.
 import csv
 import io
 import json
+import sqlite3
 import zipfile
+from contextlib import closing
 
 import pytest
 
 from service import access, create_app
-from service.answers import summaries
+from service.answers import record_list, summaries
 from service.answers.hand_over import HandOver
 from service.export import write_hand_over
 from service.records import PUBLIC, Selection, Viewer
@@ -108,3 +110,35 @@ def test_pages_keep_chances_and_rates_to_themselves(store, viewer):
         rates = page.split('id="rates"')[1].split('id="gaps"')[0]
         if not viewer.sees_exact_places:
             assert not [name for name in SENSITIVE if name in rates]
+
+
+@pytest.mark.parametrize("viewer", [MEMBER, *OTHERS], ids=["member", "public", "viewer"])
+@pytest.mark.parametrize("name", [*SPECIES.index, "Phoxinus phoxinus"])
+def test_the_page_of_a_sensitive_species_counts_finds_alone(store, viewer, name):
+    """Nobody but who sees exact places reads how many looked for it in vain, or which step it has;
+    of a withheld species that would be false besides."""
+    account = record_list.species_account(store, Selection(), viewer, name)
+    page = create_app(store, Settings(), viewer=viewer).test_client().get(f"/species/{name}").text
+    whole = viewer.sees_exact_places or name not in SENSITIVE
+    assert account.told_whole == whole
+    assert (account.looked > account.found) == (whole and name != "Cottus gobio")
+    assert account.by_year["placements"].sum() == account.looked
+    assert ("that looked" in page or "none found it" in page) == whole
+    assert ("km grid cell" in page) == (viewer.sees_exact_places and name in SENSITIVE)
+
+
+@pytest.mark.parametrize("form", ["bundle", "gpkg"])
+@pytest.mark.parametrize("audience", ["public", "precise"])
+def test_files_do_not_say_which_species_closes_cells(store, tmp_path, form, audience):
+    """The list of species in a public file lacks what says how sensitive each is."""
+    path = tmp_path / "out"
+    write_hand_over(store, path, HandOver(Selection(), form, audience))
+    if form == "bundle":
+        with zipfile.ZipFile(path) as archive:
+            columns = set(rows_of(archive, "tables/species.csv", ",")[0])
+    else:
+        with closing(sqlite3.connect(path)) as file:
+            columns = {row[1] for row in file.execute("PRAGMA table_info(species)")}
+    assert "vernacular_name" in columns
+    own = {"sensitivity", "sensitive_from", "sensitive_until"}
+    assert columns & own == (own if audience == "precise" else set())

@@ -176,7 +176,7 @@ def test_public_sees_nothing_of_a_sensitive_place(client, public):
     for address in ("/catchments", "/catchments/C1", "/records", "/species/Lampetra%20fluviatilis"):
         assert "T8" not in public.get(address).text
     page = text_of(public.get("/species/Lampetra%20fluviatilis"))
-    assert "10 km grid cell" in page
+    assert "In closed squares of the map places are not shown" in page
     assert "You see them as recorded" not in page
 
 
