@@ -1,5 +1,6 @@
 """The hand-over page: what is told is what the file holds, and exact places only for some."""
 
+import html
 import io
 import re
 import zipfile
@@ -12,6 +13,7 @@ from service import create_app
 from service.answers.hand_over import FORMS
 from service.commands.demo_store import build_demo
 from service.records import Selection, Viewer
+from service.reference.closing import sentences_of_effect
 from service.settings import Settings
 from service.store import open_store
 from tests.intake_sheets import make_store
@@ -86,6 +88,15 @@ def test_precise_is_the_keepers(store, role):
         assert client.get(f"{path}?audience=precise").status_code == 403
     if role in ("public", "viewer"):
         assert "left out altogether" not in page.text
+
+
+@pytest.mark.parametrize("role", ["keeper", "editor", "member", "viewer", "public"])
+def test_keepers_see_what_each_step_hides(store, role):
+    """Those who set how sensitive a species is read what that hides; nobody else does."""
+    page = html.unescape(client_of(store, role).get("/hand-over", headers=PAGE).text)
+    lines = sentences_of_effect(store)
+    assert "shown exactly" in lines[-1]
+    assert all((line in page) == (role == "keeper") for line in lines)
 
 
 def test_precise_says_what_it_is(store):

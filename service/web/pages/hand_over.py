@@ -18,6 +18,7 @@ from service.answers.hand_over import AUDIENCES, FORMS, HandOver, viewer_of, wha
 from service.answers.names import filter_choices
 from service.answers.recent_answers import recent_answer
 from service.errors import NotFoundError, RequestError
+from service.reference.closing import sentences_of_effect
 from service.store import Wanted
 from service.web.context import current_store, current_viewer, write_hand_over
 from service.web.parameters import FILTERS, Asked, read_query
@@ -88,6 +89,7 @@ def show() -> str:
         holds=holds,
         layers=_layers(choice, eyes, holds),
         kept_back=_kept_back(choice, viewer, holds),
+        effect=_effect(viewer),
         choices=filter_choices(store, viewer),
         store_crs=store.settings.crs,
         feed=url_for("feed.landing", _external=True) if _has_feed() else "",
@@ -120,6 +122,14 @@ def _layers(choice: _Choice, eyes: Viewer, holds: Preview) -> list[tuple[str, in
         ("Lengths", holds.lengths, "fish measured"),
     ]
     return [(name, count, words) for name, count, words in counted if count is not None]
+
+
+def _effect(viewer: Viewer) -> list[str]:
+    """Say what the sensitivity of species hides, to keepers, who set it."""
+    if viewer.role != "keeper":
+        return []
+    store = current_store()
+    return recent_answer(store, ("effect of steps",), lambda: sentences_of_effect(store))
 
 
 def _kept_back(choice: _Choice, viewer: Viewer, holds: Preview) -> int | None:
