@@ -11,7 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from layers.crs import transform_frame
+from layers.crs import outside_area_of_use, transform_frame
 from layers.drawing.geojson import bounding_box, to_wgs84
 from layers.drawing.record_features import species_caught
 from layers.fieldwork.looking import local_dates
@@ -320,13 +320,19 @@ def computed_tables(
 
 
 def in_crs(layers: dict[str, gpd.GeoDataFrame], crs: str) -> tuple[dict[str, Any], str, float]:
-    """Every layer in the CRS asked for, with the transformation and its stated accuracy."""
+    """Every layer in the CRS asked for, with the transformation and its stated accuracy.
+
+    Where the layers lie outside the area that the CRS is meant for, nobody states an accuracy.
+    """
     moved, name, accuracy = {}, "none needed", 0.0
     for key, frame in layers.items():
         placed, how, good_to = transform_frame(frame, crs)
         moved[key] = placed
         if len(frame) and how != "none needed":
             name, accuracy = how, float(np.maximum(accuracy, good_to))  # one unknown: unknown
+            box = extent_degrees(frame)
+            if box and outside_area_of_use(box[::2], box[1::2], crs).any():
+                accuracy = float("nan")
     return moved, name, accuracy
 
 
