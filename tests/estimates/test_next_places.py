@@ -133,7 +133,7 @@ def test_sampled_places_are_no_candidates_and_count_for_nothing():
     assert frame["adds_m"].tolist() == [900]
     assert frame["reach_id"].tolist()[0] in {"B", "C"}
     assert frame["remaining_share"].tolist() == [0]
-    assert "after 1 places nothing is left" in frame.attrs["inputs"]["note"]
+    assert "after 1 place nothing is left" in frame.attrs["inputs"]["note"]
 
 
 def test_everything_sampled_gives_no_place():
