@@ -46,7 +46,8 @@ def register_compression(app: Flask) -> None:
         response.headers.add("Vary", "Sec-Fetch-Site")
         if not _takes_gzip() or _others_asked():
             return response
-        if response.is_streamed:
+        # A file in the server's own wrapper has a length, yet is to be read in pieces.
+        if response.is_streamed or response.direct_passthrough:
             source = response.response
             if close := getattr(source, "close", None):
                 response.call_on_close(close)

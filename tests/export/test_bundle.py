@@ -16,6 +16,7 @@ import pandas as pd
 import pyogrio
 import pytest
 
+from layers.crs import choose_operation
 from service.answers import features, summaries
 from service.export.bundle import write_bundle
 from service.export.contents import gather, in_crs
@@ -140,7 +141,8 @@ def test_the_account_says_what_a_council_asks(members, demo):
 def test_an_unknown_accuracy_is_not_called_exact(demo):
     """Far from where a datum shift is defined, its accuracy is not stated."""
     contents = gather(demo, Selection(surveys=("LOW22",)), "public")
-    _, _, accuracy = in_crs(contents.layers, "EPSG:29902")
+    _, how, accuracy = in_crs(contents.layers, "EPSG:29902")
+    assert how == choose_operation(demo.settings.crs, "EPSG:29902").name
     assert np.isnan(accuracy)
 
 

@@ -7,6 +7,7 @@ import zlib
 
 import pytest
 from flask import Flask, Response
+from waitress.buffers import ReadOnlyFileBasedBuffer
 
 from service import create_app
 from service.settings import Settings
@@ -24,6 +25,16 @@ def client(tmp_path):
     store = open_store(tmp_path / "brook.gpkg")
     yield create_app(store, Settings()).test_client()
     store.close()
+
+
+@pytest.mark.parametrize("address", ["/static/layout.css", "/static/riffle.svg"])
+def test_files_are_packed_as_the_real_server_hands_them_over(client, address):
+    """waitress wraps files in a buffer of its own, which unlike others knows its length."""
+    wrapped = {"wsgi.file_wrapper": ReadOnlyFileBasedBuffer}
+    plain = client.get(address, buffered=True)
+    answer = client.get(address, headers=PACKED, environ_overrides=wrapped, buffered=True)
+    assert answer.status_code == 200
+    assert gzip.decompress(answer.data) == plain.data
 
 
 @pytest.mark.parametrize(
