@@ -97,7 +97,7 @@ def test_filter_is_kept_in_the_address(coverage):
     page.get_by_role("button", name="Show", exact=True).click()
     page.wait_for_url("**method=spotlight**")
     page.wait_for_selector(READY)
-    assert "spotlight" in page.locator(".filters summary").inner_text()
+    assert "gear: Spotlight" in page.locator(".filters summary").inner_text()
     assert page.get_by_label("Spotlight").is_checked()
 
 
