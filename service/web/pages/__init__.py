@@ -33,6 +33,7 @@ MODULES: Final = (
     "service.web.pages.entry",
     "service.web.pages.import_page",
     "service.web.pages.hand_over",
+    "service.web.pages.guide",
 )
 # Words and endpoint of each page in the bar on top, in the order of use; those that are not
 # registered do not show, nor those of `_EDITORS_PAGES` to whoever may not change records.
@@ -44,6 +45,7 @@ NAVIGATION: Final = (
     ("Import", "imports.show"),
     ("Hand-over", "hand_over.show"),
     ("Methods", "methods.show"),
+    ("Guide", "guide.contents"),
 )
 _EDITORS_PAGES: Final = frozenset({"entry.show", "imports.show"})
 

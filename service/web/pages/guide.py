@@ -1,0 +1,88 @@
+"""The guide: the Markdown pages of `service/guide`, shown offline and free of raw HTML."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from importlib import resources
+from typing import Final, NamedTuple
+
+from flask import Blueprint, render_template, request
+from markdown_it import MarkdownIt
+from markupsafe import Markup
+from mdit_py_plugins.anchors import anchors_plugin
+
+from service.errors import NotFoundError
+
+__all__ = ["EXPLAINED_BY", "GUIDE", "guide_page", "pages"]
+
+pages = Blueprint("guide", __name__)
+
+# Names of the Markdown files, in reading order.
+GUIDE: Final = ("sheets", "figures", "coverage", "hand-over", "accounts", "backup")
+# Guide page that explains the pages of a blueprint.
+EXPLAINED_BY: Final = {
+    "entry": "sheets", "imports": "sheets", "methods": "sheets",
+    "catchment": "figures", "placement": "figures", "records": "figures", "species": "figures",
+    "coverage": "coverage", "gear": "coverage",
+    "hand_over": "hand-over", "feed": "hand-over",
+    "login": "accounts",
+}  # fmt: skip
+
+
+class GuidePage(NamedTuple):
+    """One page of the guide, rendered."""
+
+    name: str
+    title: str
+    lead: Markup  # its first paragraph
+    body: Markup
+
+
+@pages.get("/guide")
+def contents() -> str:
+    """List the pages of the guide."""
+    return render_template("guide.html", listed=[guide_page(name) for name in GUIDE])
+
+
+@pages.get("/guide/<page>")
+def show(page: str) -> str:
+    """Show one page of the guide."""
+    if page not in GUIDE:
+        raise NotFoundError(f"The guide has no page {page!r}; it has {', '.join(GUIDE)}.")
+    return render_template("guide.html", shown=guide_page(page))
+
+
+@pages.app_context_processor
+def explanation() -> dict[str, object]:
+    """Guide page that the layout links below the page at hand, if one explains it."""
+    name = EXPLAINED_BY.get(request.blueprint or "")
+    return {"explained_by": guide_page(name) if name else None}
+
+
+@cache
+def guide_page(name: str) -> GuidePage:
+    """Render the Markdown file of this name."""
+    text = (resources.files("service") / "guide" / f"{name}.md").read_text(encoding="utf-8")
+    markdown = _markdown()
+    tokens = markdown.parse(text)
+    title, lead = [token.content for token in tokens if token.type == "inline"][:2]
+    body = markdown.renderer.render(tokens, markdown.options, {})
+    return GuidePage(name, title, Markup(markdown.renderInline(lead)), Markup(body))  # noqa: S704
+
+
+class _Markdown(MarkdownIt):
+    """Files link to one another by name, as a code host needs it; here pages have no ending."""
+
+    def normalizeLink(self, url: str) -> str:  # noqa: N802 - the library's name
+        return super().normalizeLink(re.sub(r"^([a-z-]+)\.md(?=#|$)", r"\1", url))
+
+
+def _markdown() -> MarkdownIt:
+    """CommonMark with tables and section addresses; HTML in the text is shown as text."""
+    markdown = _Markdown("commonmark", {"html": False}).enable("table")
+    markdown.use(anchors_plugin, max_level=3)
+    opening = '<div class="scrolls" role="region" aria-label="Table" tabindex="0">'
+    markdown.add_render_rule("table_open", lambda *_: f'{opening}<table class="listed">')
+    markdown.add_render_rule("table_close", lambda *_: "</table></div>")
+    return markdown
