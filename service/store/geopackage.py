@@ -21,7 +21,6 @@ from service.errors import StoreError
 from service.store import schema
 from service.store.geometry_blobs import blobs_from_geometries, geometries_from_blobs
 from service.store.guards import insert_guard_aside
-from service.store.packed_index import pack, rounded_outward
 from service.store.secondary_indexes import indexes_aside
 
 if TYPE_CHECKING:
@@ -44,10 +43,8 @@ APPLICATION_ID = 0x47504B47  # "GPKG"
 USER_VERSION = 10400
 # Values bound to one statement that inserts many rows.
 STATEMENT_VALUES = 2_000
-# From here on an R-tree is filled in one go, and rows go in without the trigger of each.
+# From here on rows go in without the trigger of each, and their index entries after them.
 BULK_ROWS = 500
-# Up to this many times as many entries may be there already for packing all anew to be faster.
-PACKED_SHARE = 4
 
 _TABLES = (
     """CREATE TABLE gpkg_spatial_ref_sys (
@@ -294,14 +291,17 @@ class GeoPackage:
             return fids
         rows = {"fid": list(fids), "geom": self.encode(geometries), **values}
         bounds = shapely.bounds(geometries)
-        filled = np.isfinite(bounds).all(axis=1)
         bulk = len(fids) >= BULK_ROWS
         if bulk:  # the trigger would call back into Python five times a row
             connection.exec_driver_sql(f'DROP TRIGGER "{index_name(table.name)}_insert"')
         self.insert(connection, table, rows)
         if bulk:
-            self._index_many(
-                connection, table.name, np.asarray(fids)[filled], bounds[filled][:, [0, 2, 1, 3]]
+            filled = np.isfinite(bounds).all(axis=1)
+            numbers = np.asarray(fids)[filled].tolist()
+            edges = (bounds[filled, edge].tolist() for edge in (0, 2, 1, 3))
+            connection.exec_driver_sql(
+                f'INSERT INTO "{index_name(table.name)}" VALUES (?, ?, ?, ?, ?)',
+                list(zip(numbers, *edges, strict=True)),
             )
             connection.exec_driver_sql(_trigger(table.name, "insert"))
         _widen_extent(connection, table.name, bounds)
@@ -320,36 +320,6 @@ class GeoPackage:
         change = {**values, "geom": self.encode(geometries)[0]}
         connection.execute(table.update().where(table.c.fid == fid).values(change))
         _widen_extent(connection, table.name, shapely.bounds(geometries))
-
-    def _index_many(
-        self, connection: sa.Connection, table: str, fids: NDArray[Any], boxes: NDArray[Any]
-    ) -> None:
-        """Enter many features; where they are a good part of all, the R-tree is packed anew."""
-        index = index_name(table)
-        present = connection.exec_driver_sql(f'SELECT count(*) FROM "{index}_rowid"').scalar_one()
-        if present > PACKED_SHARE * len(fids):
-            connection.exec_driver_sql(
-                f'INSERT INTO "{index}" VALUES (?, ?, ?, ?, ?)',
-                [(int(fid), *box) for fid, box in zip(fids, boxes.tolist(), strict=True)],
-            )
-            return
-        old = connection.exec_driver_sql(f'SELECT id, minx, maxx, miny, maxy FROM "{index}"')
-        held = np.array([tuple(row) for row in old], dtype=float).reshape(-1, 5)
-        node_bytes = connection.exec_driver_sql(
-            f'SELECT length(data) FROM "{index}_node" WHERE nodeno = 1'
-        ).scalar_one()
-        packed = pack(
-            np.concatenate([held[:, 0].astype(np.int64), fids]),
-            np.concatenate([held[:, 1:].astype(np.float32), rounded_outward(boxes)]),
-            int(node_bytes),
-        )
-        for part, rows in (
-            ("node", packed.nodes),
-            ("rowid", packed.rowids),
-            ("parent", packed.parents),
-        ):
-            connection.exec_driver_sql(f'DELETE FROM "{index}_{part}"')
-            _insert_rows(connection, f'INSERT INTO "{index}_{part}"', sorted(rows))
 
     def clear_layer(self, connection: sa.Connection, table: sa.Table) -> None:
         """Delete all features of a layer and its index entries."""
