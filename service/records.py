@@ -15,7 +15,6 @@ __all__ = [
     "EVERYTHING",
     "OF_EFFORT",
     "OF_FEATURES",
-    "OF_LOOKS",
     "OF_STRETCHES",
     "Account",
     "ApiToken",
@@ -113,19 +112,12 @@ class Needed:
     tables: frozenset[str] = frozenset({"catches", "lengths", "snaps", "stretches", "flags"})
     columns: frozenset[str] | None = None  # of placements; None = all, drawn shapes included
 
-    def covers(self, other: Needed) -> bool:
-        """Whether whoever has this has all that `other` needs."""
-        columns = self.columns is None or (
-            other.columns is not None and other.columns <= self.columns
-        )
-        return columns and other.tables <= self.tables
-
     def and_tables(self, *names: str) -> Needed:
         """Return the same with further tables."""
         return replace(self, tables=self.tables | set(names))
 
 
-_OF_LOOKS = frozenset(
+_OF_STRETCHES = frozenset(
     {
         "survey", "site", "stream_name", "method", "set_at", "lifted_at", "timezone",
         "position_uncertainty_m", "outcome",
@@ -134,19 +126,17 @@ _OF_LOOKS = frozenset(
 EVERYTHING = Needed()
 # What features are made from.
 OF_FEATURES = Needed(tables=frozenset({"catches", "snaps", "flags"}))
-# How hard which gear fished, and what it caught.
+# Who looked when and where, how hard which gear fished, and what it caught.
 OF_EFFORT = Needed(
     tables=frozenset({"catches", "snaps", "stretches"}),
-    columns=_OF_LOOKS
+    columns=_OF_STRETCHES
     | {
         "gear_count", "lifts", "minutes", "passes", "area_m2", "stretch_length_m",
         "wetted_width_m", "shape",
     },
 )  # fmt: skip
 # Where on the network gear fished, which gear, and when.
-OF_STRETCHES = Needed(tables=frozenset({"stretches"}), columns=_OF_LOOKS)
-# Who looked when, where and with which gear, and what was found.
-OF_LOOKS = Needed(tables=frozenset({"catches", "snaps"}), columns=_OF_LOOKS)
+OF_STRETCHES = Needed(tables=frozenset({"stretches"}), columns=_OF_STRETCHES)
 
 
 @dataclass(frozen=True)

@@ -9,10 +9,8 @@ them.
 
 from __future__ import annotations
 
-from contextlib import contextmanager
-from contextvars import ContextVar
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -22,6 +20,7 @@ from layers.fieldwork.generalising import covered_squares, public_site_names
 from layers.fieldwork.public_frames import public_catches, public_owned, public_placements
 from layers.network.catchments import catchment_of
 from service import reference
+from service.cache import cached
 from service.errors import AccessError, RequestError
 from service.records import EVERYTHING, Records
 from service.reference.spelling import nearest_names
@@ -47,7 +46,6 @@ __all__ = [
     "open_records",
     "placement_catchments",
     "placement_extent",
-    "records_held",
     "refuse_unknown",
     "require_role",
     "sites",
@@ -56,9 +54,6 @@ __all__ = [
     "within_catchments",
 ]
 
-_HELD: ContextVar[dict[Any, list[tuple[Needed, Records]]] | None] = ContextVar(
-    "records held", default=None
-)
 _RANKS: Final[dict[Role, int]] = {"public": 0, "viewer": 0, "member": 1, "editor": 2, "keeper": 3}
 
 
@@ -108,16 +103,13 @@ def open_records(
         The selection names a survey, method, species or catchment that the viewer cannot know.
     """
     refuse_unknown(store, selection, viewer)
-    held = _HELD.get()
-    if held is None:
-        return _open(store, selection, viewer, needed)
     whole = selection.without_species()
-    key = (store.settings.store_id, store.version, whole, viewer.sees_exact_places)
-    there = held.setdefault(key, [])
-    records = next((read for what, read in there if what.covers(needed)), None)
-    if records is None:
+    if selection.placements:  # a few, soon read
         records = _open(store, whole, viewer, needed)
-        there.append((needed, records))
+    else:
+        records = cached(
+            store, viewer, ("records", whole, needed), lambda: _open(store, whole, viewer, needed)
+        )
     return _of_species(records, selection.species, viewer)
 
 
@@ -126,19 +118,6 @@ def _open(store: Store, selection: Selection, viewer: Viewer, needed: Needed) ->
     if viewer.sees_exact_places:
         return _within(store, store.records(near, needed), selection)
     return _within(store, _public(store, *store.public_records(near, needed)), selection)
-
-
-@contextmanager
-def records_held() -> Iterator[None]:
-    """Read what :func:`open_records` is asked for again only once, until the block ends.
-
-    For pages and files that several summaries of the same records are put on.
-    """
-    token = _HELD.set({})
-    try:
-        yield
-    finally:
-        _HELD.reset(token)
 
 
 def _of_species(records: Records, species: tuple[str, ...], viewer: Viewer) -> Records:
@@ -269,9 +248,10 @@ def open_placement_map(store: Store, viewer: Viewer) -> PlacementMap:
     """
     public = not viewer.sees_exact_places
     crs = store.settings.crs
-    return reference.kept(
+    return cached(
         store,
-        "placement map, public" if public else "placement map",
+        viewer,
+        "placement map",
         lambda: PlacementMap(store.map_columns(public=public), crs),
     )
 
@@ -299,7 +279,7 @@ def sites(store: Store, viewer: Viewer) -> pd.DataFrame:
 
 
 def _public_names(store: Store) -> tuple[set[str], set[str]]:
-    return reference.kept(store, "public names", store.public_names)
+    return cached(store, None, "public names", store.public_names)
 
 
 def keep_placements(records: Records, keep: Bools) -> Records:

@@ -13,7 +13,7 @@ from layers.drawing.screen_lines import ScreenLines, grid_window
 from layers.estimates.coverage_bands import BANDS, coverage_bands
 from service import reference
 from service.answers import summaries
-from service.answers.recent_answers import recent_answer
+from service.cache import cached
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -59,11 +59,6 @@ class CoverageQuestion:
         object.__setattr__(self, "selection", self.selection.without_species())
 
 
-def _asked(store: Store, viewer: Viewer, *more: object) -> tuple[object, ...]:
-    """Key of an answer: the day it counts from and whether exact places are seen."""
-    return (summaries.today(store), viewer.sees_exact_places, *more)
-
-
 def coverage(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
     """Reaches of at least the order asked for: how much was sampled, when last."""
 
@@ -71,23 +66,24 @@ def coverage(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.Ge
         found = summaries.coverage(store, question.selection, viewer)
         return found[found["strahler"] >= question.min_order].reset_index(drop=True)
 
-    key = _asked(store, viewer, "coverage", question.selection, question.min_order)
-    return recent_answer(store, key, make)
+    key = ("coverage", summaries.today(store), question.selection, question.min_order)
+    return cached(store, viewer, key, make)
 
 
 def sampled_length(store: Store, question: CoverageQuestion, viewer: Viewer) -> pd.DataFrame:
     """Measure sampled length per method, and per catchment where catchments are chosen."""
-    key = _asked(store, viewer, "sampled_length", question.selection)
-    return recent_answer(
-        store, key, lambda: summaries.sampled_length(store, question.selection, viewer)
+    key = ("sampled_length", question.selection)
+    return cached(
+        store, viewer, key, lambda: summaries.sampled_length(store, question.selection, viewer)
     )
 
 
 def gaps(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
     """Gaps, longest first."""
-    key = _asked(store, viewer, "gaps", question.selection, question.min_order)
-    return recent_answer(
+    key = ("gaps", question.selection, question.min_order)
+    return cached(
         store,
+        viewer,
         key,
         lambda: summaries.gaps(store, question.selection, viewer, min_order=question.min_order),
     )
@@ -96,9 +92,10 @@ def gaps(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDat
 def next_places(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
     """Places to sample next on the whole network, whatever catchments are chosen."""
     selection = replace(question.selection, catchments=())
-    key = _asked(store, viewer, "next_places", selection, question.count, question.within_m)
-    return recent_answer(
+    key = ("next_places", selection, question.count, question.within_m)
+    return cached(
         store,
+        viewer,
         key,
         lambda: summaries.next_places(
             store, selection, viewer, count=question.count, within_m=question.within_m
@@ -137,14 +134,13 @@ def gap_bounds(found: gpd.GeoDataFrame) -> list[list[float] | None]:
 
 def reach_lines(store: Store, joined: Network) -> ScreenLines:
     """Reaches of a network, ready for any window and zoom, row by row."""
-    of, lines = reference.kept(store, "reach lines", lambda: (joined, _screen_lines(joined)))
-    # The store may have changed since the network was read; its rows would be others.
-    return lines if of is joined else _screen_lines(joined)
 
+    def make() -> ScreenLines:
+        lines = np.asarray(joined.reaches.geometry, object)
+        return ScreenLines(lines, np.maximum(joined.strahler, 1), joined.crs)
 
-def _screen_lines(joined: Network) -> ScreenLines:
-    lines = np.asarray(joined.reaches.geometry, object)
-    return ScreenLines(lines, np.maximum(joined.strahler, 1), joined.crs)
+    # The network is part of the question, since the store may have changed after it was read.
+    return cached(store, None, ("reach lines", joined), make, of_network=True)
 
 
 def reaches_in_view(

@@ -6,10 +6,8 @@ Every answer is bounded: it stays under 300 kB whatever the store holds.
 from __future__ import annotations
 
 import datetime as dt
-import threading
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
-from weakref import WeakKeyDictionary
 
 import geopandas as gpd
 import numpy as np
@@ -27,6 +25,7 @@ from service import access, reference
 from service.access import open_placement_map, refuse_unknown, within_catchments
 from service.answers import features
 from service.answers.coverage_answers import reach_lines
+from service.cache import cached
 from service.records import Selection
 
 if TYPE_CHECKING:
@@ -55,9 +54,6 @@ _MOST_LINES: Final = 5_000
 _MOST_OUTLINES: Final = 400
 _SMALLEST_OUTLINE_PX: Final = 14.0
 _EPOCH: Final = dt.date(1970, 1, 1)
-# A map is made anew when the store changes, and its catchments go with it.
-_CATCHMENTS: WeakKeyDictionary[PlacementMap, pd.Series] = WeakKeyDictionary()
-_LOCK = threading.Lock()
 
 
 def _filtered(
@@ -77,7 +73,9 @@ def _filtered(
     )
     inside = None
     if selection.catchments and not held.knows(asked):
-        smallest = _catchments_of(store, held)
+        smallest = cached(
+            store, viewer, ("placement catchments", held), lambda: _catchments_of(store, held)
+        )
         inside = within_catchments(store, smallest, selection.catchments)
     return held, held.states(asked, inside)
 
@@ -92,9 +90,6 @@ def _detecting(store: Store, species: tuple[str, ...]) -> tuple[str, ...]:
 
 def _catchments_of(store: Store, held: PlacementMap) -> pd.Series:
     """Smallest catchment of each placement, as `service.access.gate` judges it."""
-    with _LOCK:
-        if held in _CATCHMENTS:
-            return _CATCHMENTS[held]
     columns = held.columns
     with collector_paused():
         points = shapely.points(columns.xy)
@@ -103,10 +98,7 @@ def _catchments_of(store: Store, held: PlacementMap) -> pd.Series:
     if columns.square_km.any():
         side = columns.square_km.astype(np.float64)
         placed["generalised_km"] = np.where(side > 0, side, np.nan)
-    found = access.placement_catchments(store, placed)
-    with _LOCK:
-        _CATCHMENTS[held] = found
-    return found
+    return access.placement_catchments(store, placed)
 
 
 def map_summary(
@@ -326,7 +318,9 @@ def _ring_names(frame: gpd.GeoDataFrame, whose: NDArray[np.int64]) -> list[str |
 
 def _rings(store: Store, frame: gpd.GeoDataFrame) -> tuple[ScreenLines, NDArray[np.int64]]:
     """Outer rings of catchments, and the row of each; larger ones rank higher."""
-    of, rings, owner = reference.kept(store, "rings", lambda: (frame, *_drawn_rings(frame)))
+    of, rings, owner = cached(
+        store, None, "rings", lambda: (frame, *_drawn_rings(frame)), of_network=True
+    )
     return (rings, owner) if of is frame else _drawn_rings(frame)
 
 

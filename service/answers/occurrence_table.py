@@ -10,6 +10,7 @@ import pandas as pd
 
 from service import reference
 from service.answers import summaries
+from service.cache import cached
 from service.errors import RequestError
 from service.records import Selection
 
@@ -302,8 +303,7 @@ def chances(
         return _arranged(summaries.chance_missed(store, selection, viewer, years=years))
 
     if selection == Selection() and season is None:
-        sight = "exact" if viewer.sees_exact_places else "public"
-        return reference.kept(store, f"chances missed, {sight}", make)
+        return cached(store, viewer, "chances missed", make)
     return make()
 
 

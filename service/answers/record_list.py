@@ -12,7 +12,7 @@ from service import reference
 from service.access import open_records, placement_catchments
 from service.answers import summaries
 from service.errors import RequestError
-from service.records import OF_LOOKS
+from service.records import OF_EFFORT
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -61,7 +61,7 @@ def record_list(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFr
         `site`, `outcome`, `reach_id`, `catchment`, `catchment_name`, `generalised_km` (missing =
         as recorded).
     """
-    rows = _listed(store, open_records(store, selection, viewer, OF_LOOKS), selection)
+    rows = _listed(store, open_records(store, selection, viewer, OF_EFFORT), selection)
     return rows.reset_index(drop=True)
 
 
@@ -121,7 +121,7 @@ def species_account(
         The species is not in the list.
     """
     own = replace(selection, species=(name,))
-    records = open_records(store, own, viewer, OF_LOOKS.and_tables("lengths"))
+    records = open_records(store, own, viewer, OF_EFFORT.and_tables("lengths"))
     rows = _listed(store, records, own)
     found = rows[rows["state"] == "found"]
     told_whole = bool(summaries.told_whole([name], reference.species(store), viewer)[0])

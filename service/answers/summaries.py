@@ -27,7 +27,7 @@ from service.access import (
 )
 from service.answers.summary_columns import COLUMNS, GROUPINGS
 from service.errors import RequestError
-from service.records import EVERYTHING, OF_EFFORT, OF_LOOKS, OF_STRETCHES
+from service.records import EVERYTHING, OF_EFFORT, OF_STRETCHES
 from service.reference import network
 
 if TYPE_CHECKING:
@@ -140,7 +140,7 @@ def placement_reaches(store: Store, selection: Selection, viewer: Viewer) -> gpd
     """Reach, measure and offset of every placement."""
     from layers.estimates import reach_summary as computing
 
-    asked = _asked(store, selection, viewer, needed=OF_LOOKS)
+    asked = _asked(store, selection, viewer, needed=OF_EFFORT)
     found = computing.placement_reaches(asked.records.placements, asked.records.snaps)
     return _finished(found, "placement_reaches", inputs=found.attrs.get("inputs", {}))
 
@@ -258,7 +258,7 @@ def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFra
     """
     from layers.estimates import occurrence as computing
 
-    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_LOOKS)
+    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
     records = asked.records
     found = computing.occurrence(
         records.placements,
@@ -362,7 +362,7 @@ def detection(
     """Occupancy, detection by method, and the chance of a species missed so far."""
     from layers.estimates import detection as computing
 
-    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_LOOKS)
+    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
     records = asked.records
     found = computing.detection(
         records.placements,
@@ -387,7 +387,7 @@ def chance_missed(
     """
     from layers.estimates import detection as computing
 
-    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_LOOKS)
+    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
     records = asked.records
     found = computing.chance_missed_by_catchment(
         records.placements,
@@ -416,7 +416,7 @@ def accumulation(
     from layers.estimates import richness as computing
 
     asked = _asked(
-        store, replace(selection, catchments=(catchment,), species=()), viewer, needed=OF_LOOKS
+        store, replace(selection, catchments=(catchment,), species=()), viewer, needed=OF_EFFORT
     )
     records = asked.records
     found, samples = computing.species_incidence(
@@ -434,7 +434,7 @@ def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame
     """Species found per catchment, and estimates of how many there are."""
     from layers.estimates import richness as computing
 
-    asked = _asked(store, selection, viewer, needed=OF_LOOKS)
+    asked = _asked(store, selection, viewer, needed=OF_EFFORT)
     records = asked.records
     found = computing.richness(
         records.placements,

@@ -16,7 +16,7 @@ from layers.drawing.geojson import bounding_box, to_wgs84
 from layers.drawing.record_features import species_caught
 from layers.fieldwork.looking import local_dates
 from service import access
-from service.access import open_records, records_held
+from service.access import open_records
 from service.answers import features, summaries
 from service.answers.column_words import any_sensitive
 from service.answers.hand_over import GENERALISED, viewer_of
@@ -220,7 +220,6 @@ def gather(
     raise StoreBusyError("The store is being changed; hand over when nobody writes.")
 
 
-@records_held()
 def _gathered(
     store: Store,
     selection: Selection,

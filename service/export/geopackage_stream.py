@@ -16,7 +16,7 @@ import shapely
 from layers.drawing import record_features
 from layers.drawing.geojson import to_wgs84
 from service import access, reference
-from service.access import open_record_chunks, open_records, records_held
+from service.access import open_record_chunks
 from service.answers.column_words import any_sensitive
 from service.answers.hand_over import GENERALISED, viewer_of
 from service.errors import StoreBusyError
@@ -34,7 +34,6 @@ from service.export.contents import (
 )
 from service.export.geopackage import geopackage_tables, write_pieces
 from service.intake.stored_sheets import field_sheets, in_columns
-from service.records import OF_EFFORT
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -160,10 +159,8 @@ class _Stream:
         layer = record_features.detection_features(placements, catches, self.species, self.methods)
         yield "detections", with_place_words(layer, records)
 
-    @records_held()
     def _computed(self) -> dict[str, pd.DataFrame]:
         asked = self.store, self.selection, self.eyes
-        open_records(*asked, OF_EFFORT)  # holds all that any of the summaries needs
         return {**network_layers(*asked), **computed_tables(*asked, self.species, self.methods)}
 
     def _learn(self, records: Records) -> None:

@@ -1,6 +1,7 @@
 """The one gate: who sees what, however it is asked for."""
 
 import datetime as dt
+from contextlib import closing
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,7 @@ from service import access, reference
 from service.access import gate
 from service.errors import AccessError, RequestError
 from service.records import LOCAL_KEEPER, PUBLIC, Selection, Viewer
+from service.store import open_store
 from tests.sensitive_store import (
     EAST,
     NORTH,
@@ -317,33 +319,35 @@ def test_roles_are_ranked():
 
 
 @pytest.mark.parametrize("viewer", [MEMBER, PUBLIC])
-def test_records_held_are_those_read_anew(store, viewer):
-    """A page that asks several times gets what each question alone would get."""
+def test_cached_records_are_those_read_anew(store, viewer):
+    """A page that needs records several times gets what each reading alone would get."""
     names = store.catchments().index
-    asked = [
+    selections = [
         Selection(),
         Selection(species=("Cottus gobio",)),
         Selection(species=("Anguilla anguilla", "Salmo salar"), methods=("kick_net",)),
         Selection(catchments=(names[0],)),
         Selection(catchments=(names[0],), species=("Cottus gobio",)),
     ]
-    alone = [access.open_records(store, selection, viewer) for selection in asked]
-    with access.records_held():
-        together = [access.open_records(store, selection, viewer) for selection in asked * 2]
+    alone = []
+    for selection in selections:
+        with closing(open_store(store.path, read_only=True)) as fresh:  # shares no cache
+            alone.append(access.open_records(fresh, selection, viewer))
+    together = [access.open_records(store, selection, viewer) for selection in selections * 2]
     for one, two in zip(alone * 2, together, strict=True):
         for name in ("placements", "catches", "lengths", "snaps", "stretches", "flags"):
             pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name))
 
 
-def test_records_held_for_one_viewer_are_not_given_to_another(store):
-    """What a member's question read is not what the public gets after it, nor the other way."""
-    for first, second in [(MEMBER, PUBLIC), (PUBLIC, MEMBER)]:
-        with access.records_held():
-            access.open_records(store, Selection(), first)
-            given = access.open_records(store, Selection(), second)
-        alone = access.open_records(store, Selection(), second)
-        pd.testing.assert_frame_equal(given.placements, alone.placements)
-        pd.testing.assert_frame_equal(given.catches, alone.catches)
+@pytest.mark.parametrize(("first", "second"), [(MEMBER, PUBLIC), (PUBLIC, MEMBER)])
+def test_records_cached_for_one_viewer_are_not_given_to_another(store, first, second):
+    """What was read for a member is not what the public gets after it, nor the other way."""
+    with closing(open_store(store.path, read_only=True)) as fresh:
+        alone = access.open_records(fresh, Selection(), second)
+    access.open_records(store, Selection(), first)
+    given = access.open_records(store, Selection(), second)
+    pd.testing.assert_frame_equal(given.placements, alone.placements)
+    pd.testing.assert_frame_equal(given.catches, alone.catches)
 
 
 @pytest.mark.parametrize("viewer", [MEMBER, PUBLIC])

@@ -14,7 +14,7 @@ from layers.crs import read_crs
 from service import reference
 from service.access import within_catchments
 from service.answers import features, summaries
-from service.answers.recent_answers import recent_answer
+from service.cache import cached
 from service.errors import NotFoundError, RequestError
 from service.records import Selection
 from service.web.feed.page import Extent, Page
@@ -131,14 +131,12 @@ class LayerPages:
                 )
 
     def _layer(self, store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
-        question = ("feed layer", self.name, viewer.sees_exact_places)
-
         def make() -> gpd.GeoDataFrame:
             frame = self.read(store, viewer)
             order = np.argsort(frame.index.to_numpy(object), kind="stable")
             return frame.iloc[order]
 
-        return recent_answer(store, question, make)
+        return cached(store, viewer, ("feed layer", self.name), make)
 
     def _meant(self, store: Store, frame: gpd.GeoDataFrame, asked: Asked) -> NDArray[np.bool_]:
         meant = np.ones(len(frame), dtype=bool)

@@ -25,7 +25,7 @@ from service.access import (
     within_catchments,
 )
 from service.answers import features
-from service.answers.recent_answers import recent_answer
+from service.cache import cached
 from service.errors import NotFoundError, RequestError
 from service.records import Selection
 from service.store import Wanted
@@ -70,8 +70,8 @@ class RecordPages:
 
     def count(self, store: Store, asked: Asked, viewer: Viewer) -> int:
         """Count the features of all pages."""
-        question = ("feed count", self.unit, viewer.sees_exact_places, asked.question)
-        return recent_answer(store, question, lambda: self._count(store, asked, viewer))
+        question = ("feed count", self.unit, asked.question)
+        return cached(store, viewer, question, lambda: self._count(store, asked, viewer))
 
     def frames(self, store: Store, asked: Asked, viewer: Viewer) -> Iterator[gpd.GeoDataFrame]:
         """Yield all features, some at a time."""
@@ -106,8 +106,7 @@ class RecordPages:
 
     def extent(self, store: Store, viewer: Viewer) -> Extent:
         """Box and period of all features as shown."""
-        question = ("feed extent", viewer.sees_exact_places)
-        box, period = recent_answer(store, question, lambda: placement_extent(store, viewer))
+        box, period = cached(store, viewer, "feed extent", lambda: placement_extent(store, viewer))
         if self.unit == "stretch" and len(reference.network(store).reaches):
             west, south, east, north = reference.network(store).reaches.total_bounds.tolist()
             box = (west, south, east, north)

@@ -11,7 +11,6 @@ from layers.drawing.map_assets import LIVE_SCRIPTS
 from layers.drawing.maps import frame_bounds
 from layers.fieldwork.effort import unit_words
 from service import reference
-from service.access import records_held
 from service.answers import features, summaries
 from service.answers.map_views import map_summary
 from service.errors import NotFoundError
@@ -33,7 +32,6 @@ _MOST_GAPS = 20
 
 
 @pages.get("/catchments/<path:catchment>")
-@records_held()
 def show(catchment: str) -> str:
     """Show all that is on record about one catchment and those nested in it."""
     store, viewer = current_store(), current_viewer()

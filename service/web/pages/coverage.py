@@ -11,7 +11,6 @@ from flask import Blueprint, Response, render_template, request, url_for
 from layers.drawing.geojson import MEDIA_TYPE
 from layers.estimates.coverage_bands import BANDS
 from service import reference
-from service.access import records_held
 from service.answers import coverage_answers
 from service.answers.coverage_answers import CoverageQuestion
 from service.answers.coverage_files import CAUTION, FILES, coverage_file
@@ -38,7 +37,6 @@ _MEDIA: Final = {"csv": "text/csv", "geojson": MEDIA_TYPE, "gpx": GPX_TYPE}
 
 
 @pages.get("/coverage")
-@records_held()
 def show() -> str:
     """Show the coverage of the network by the placements asked for."""
     asked, question = _question()

@@ -5,7 +5,6 @@ from __future__ import annotations
 from flask import Blueprint, render_template, request
 
 from service import reference
-from service.access import records_held
 from service.answers.gear_table import gear_table
 from service.web.context import current_store, current_viewer
 from service.web.parameters import read_query
@@ -16,7 +15,6 @@ pages = Blueprint("gear", __name__)
 
 
 @pages.get("/coverage/by-catchment")
-@records_held()
 def show() -> str:
     """Show what each gear sampled in each catchment."""
     asked = read_query(request.args)

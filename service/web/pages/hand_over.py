@@ -16,7 +16,7 @@ from service.access import count_features, open_records, require_role
 from service.answers import features
 from service.answers.hand_over import AUDIENCES, FORMS, HandOver, viewer_of, what_it_holds
 from service.answers.names import filter_choices
-from service.answers.recent_answers import recent_answer
+from service.cache import cached
 from service.errors import NotFoundError, RequestError
 from service.reference.closing import sentences_of_effect
 from service.store import Wanted
@@ -74,9 +74,10 @@ def show() -> str:
     store, viewer = current_store(), current_viewer()
     eyes = viewer_of(choice.audience, viewer)
     selection = choice.asked.selection
-    holds = recent_answer(
+    holds = cached(
         store,
-        ("hand-over holds", selection, eyes.sees_exact_places),
+        eyes,
+        ("hand-over holds", selection),
         lambda: what_it_holds(store, selection, choice.audience, viewer=viewer),
     )
     return render_template(
@@ -129,7 +130,7 @@ def _effect(viewer: Viewer) -> list[str]:
     if viewer.role != "keeper":
         return []
     store = current_store()
-    return recent_answer(store, ("effect of steps",), lambda: sentences_of_effect(store))
+    return cached(store, viewer, "effect of steps", lambda: sentences_of_effect(store))
 
 
 def _kept_back(choice: _Choice, viewer: Viewer, holds: Preview) -> int | None:

@@ -9,7 +9,6 @@ from flask import Blueprint, render_template, request
 from layers.drawing.map_assets import LIVE_SCRIPTS
 from layers.fieldwork.looking import detectable
 from service import reference
-from service.access import records_held
 from service.answers import summaries
 from service.answers.map_views import map_summary, network_bounds
 from service.answers.record_list import species_account
@@ -42,9 +41,8 @@ def show(name: str) -> str:
         raise NotFoundError(f"There is no species {name!r} in the list.")
     asked = read_query(request.args)
     own = replace(asked.selection, species=(name,))
-    with records_held():
-        account = species_account(store, own, viewer, name)
-        where = summaries.occurrence(store, own, viewer)
+    account = species_account(store, own, viewer, name)
+    where = summaries.occurrence(store, own, viewer)
     can = detectable(species.loc[[name]], methods).iloc[0]
     shown = map_summary(store, own, viewer, caught=True)
     where = where.assign(name=where["catchment"].map(reference.catchment_names(store)))

@@ -1,0 +1,86 @@
+"""Answers computed from a store, cached while the store does not change."""
+
+from __future__ import annotations
+
+import threading
+from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
+from weakref import WeakKeyDictionary
+
+import pandas as pd
+from cachetools import LRUCache
+from cachetools import cached as cached_in
+
+from service.records import Records
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Hashable
+
+    from service.records import Viewer
+    from service.store import Store
+
+__all__ = ["cached"]
+
+Made = TypeVar("Made")
+_MOST_ANSWERS: Final = 128
+_MOST_ROWS: Final = 500_000  # about 200 MB of records
+
+
+def cached(
+    store: Store,
+    viewer: Viewer | None,
+    question: Hashable,
+    make: Callable[[], Made],
+    *,
+    of_network: bool = False,
+) -> Made:
+    """Answer to a question about the store as it is now, made once for all who want it.
+
+    A write to the store, by whatever process, makes its cached answers void. Of one store the
+    last 128 are kept, fewer where they are large. Nobody may change what is returned.
+
+    Parameters
+    ----------
+    store
+        What the question is about.
+    viewer
+        Who may see the answer: it is given only to viewers with the same sight of places. None
+        where the answer is the same for everybody.
+    question
+        All that the answer depends on besides.
+    make
+        Makes the answer; what it raises is not cached.
+    of_network
+        The answer is made of reaches and catchments alone, and outlives all other writes.
+    """
+    version = store.network_version if of_network else store.version
+    with _LOCK:
+        kinds = _OF_STORE.setdefault(store, {})
+        if of_network not in kinds or kinds[of_network].version != version:
+            kinds[of_network] = _Answers(version)
+        answers = kinds[of_network]
+    sight = None if viewer is None else viewer.sees_exact_places
+    return cast("Made", answers.get((sight, question), make))
+
+
+class _Answers:
+    """Answers from one version of one store."""
+
+    def __init__(self, version: int) -> None:
+        self.version = version
+        # A thread that wants what another is making waits for it.
+        self.get: Callable[[Hashable, Callable[[], Any]], Any] = cached_in(
+            LRUCache(_MOST_ROWS, getsizeof=_weight),
+            key=lambda question, _: question,
+            condition=threading.Condition(),
+        )(lambda _, make: make())
+
+
+def _weight(answer: object) -> int:
+    """Rows of an answer, at least its share of the cache, at most half of all."""
+    frames = vars(answer).values() if isinstance(answer, Records) else [answer]
+    rows = sum(len(frame) for frame in frames if isinstance(frame, pd.DataFrame))
+    return min(max(rows, _MOST_ROWS // _MOST_ANSWERS), _MOST_ROWS // 2)
+
+
+_OF_STORE: WeakKeyDictionary[Any, dict[bool, _Answers]] = WeakKeyDictionary()
+_LOCK: Final = threading.Lock()

@@ -1,0 +1,93 @@
+"""Answers of a store are made once, for as long as it stays as it is, and by right of sight."""
+
+import subprocess
+import sys
+import threading
+from concurrent.futures import ThreadPoolExecutor
+
+import pandas as pd
+import pytest
+
+from service.cache import cached
+from service.records import LOCAL_KEEPER, PUBLIC, Viewer
+from tests.small_store import make_small_store
+
+
+@pytest.fixture
+def store(tmp_path):
+    made = make_small_store(tmp_path / "brook.gpkg")
+    yield made
+    made.close()
+
+
+def numbered():
+    """Return a maker whose answers are 1, 2, 3, …"""
+    numbers = iter(range(1, 1_000))
+    return lambda: next(numbers)
+
+
+def test_an_answer_is_made_once_and_by_question(store):
+    make = numbered()
+    assert [cached(store, None, "a", make) for _ in range(3)] == [1, 1, 1]
+    assert cached(store, None, "b", make) == 2
+    assert cached(store, None, "a", make) == 1
+
+
+def test_who_sees_exact_places_and_who_does_not_share_no_answer(store):
+    """A public viewer never gets what was made for a keeper; equals in sight share it."""
+    make = numbered()
+    assert cached(store, LOCAL_KEEPER, "places", make) == 1
+    assert cached(store, PUBLIC, "places", make) == 2
+    assert cached(store, Viewer("m", "member"), "places", make) == 1
+    assert cached(store, Viewer("v", "viewer"), "places", make) == 2
+
+
+def test_threads_that_want_the_same_make_it_once(store):
+    """While one makes it, the others wait, and a question of another kind is not held up."""
+    make, going = numbered(), threading.Event()
+
+    def slow():
+        assert going.wait(20)
+        return make()
+
+    with ThreadPoolExecutor(4) as pool:
+        wanted = [pool.submit(cached, store, None, "slow", slow) for _ in range(3)]
+        assert cached(store, None, "other", lambda: "at once") == "at once"
+        going.set()
+        assert [one.result(20) for one in wanted] == [1, 1, 1]
+
+
+def test_a_write_of_another_process_is_noticed(store):
+    """Answers are void after it; those of the network alone are not."""
+    make, of_network = numbered(), numbered()
+    cached(store, None, "a", make)
+    cached(store, None, "n", of_network, of_network=True)
+    code = (
+        "import sys; from pathlib import Path; from service.store import open_store;"
+        "store = open_store(Path(sys.argv[1]));"
+        "store.put_species(store.species().assign(vernacular_name='new'), who='x'); store.close()"
+    )
+    subprocess.run([sys.executable, "-c", code, str(store.path)], check=True)
+    assert cached(store, None, "a", make) == 2
+    assert cached(store, None, "n", of_network, of_network=True) == 1
+
+
+def test_answers_are_bounded_in_number_and_in_rows(store):
+    """The answers wanted longest ago go first, the sooner the more rows the others have."""
+    make = numbered()
+    cached(store, None, "first", make)
+    for number in range(200):
+        cached(store, None, number, lambda: None)
+    assert cached(store, None, "first", make) == 2
+    for number in range(3):
+        cached(store, None, ("large", number), lambda: pd.DataFrame(index=range(240_000)))
+    assert cached(store, None, "first", make) == 3
+    huge = pd.DataFrame(index=range(2_000_000))
+    assert cached(store, None, "huge", lambda: huge) is huge
+    assert cached(store, None, "huge", lambda: None) is huge
+
+
+def test_what_failed_is_tried_again(store):
+    with pytest.raises(ZeroDivisionError):
+        cached(store, None, "a", lambda: 1 / 0)
+    assert cached(store, None, "a", lambda: 5) == 5
