@@ -102,7 +102,8 @@ def summary(store: Path, what: str, form: str, output: Path | None, **given: Any
     """Print a summary of the records in STORE.
 
     WHAT is one of nearest-reach, sampled-length, occurrence, effort, coverage, gaps,
-    next-places, depletion, detection, richness. Their columns are listed in README.md.
+    next-places, depletion, detection, richness. Their columns are listed in the guide, on the
+    page about figures.
 
     Example: rifflebook summary island.gpkg sampled-length --by catchment,year
     """
