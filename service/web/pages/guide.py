@@ -82,7 +82,7 @@ def _markdown() -> MarkdownIt:
     """CommonMark with tables and section addresses; HTML in the text is shown as text."""
     markdown = _Markdown("commonmark", {"html": False}).enable("table")
     markdown.use(anchors_plugin, max_level=3)
-    opening = '<div class="scrolls" role="region" aria-label="Table" tabindex="0">'
-    markdown.add_render_rule("table_open", lambda *_: f'{opening}<table class="listed">')
+    opening = '<div class="scrolls" tabindex="0"><table class="listed">'
+    markdown.add_render_rule("table_open", lambda *_: opening)
     markdown.add_render_rule("table_close", lambda *_: "</table></div>")
     return markdown
