@@ -6,10 +6,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import scipy
 
 from layers.errors import FrameError
-from layers.network.half_edges import half_edges
-from layers.network.intervals import Intervals, as_intervals, complement, union_intervals
+from layers.network.intervals import (
+    Intervals,
+    as_intervals,
+    complement,
+    entries_before,
+    union_intervals,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -39,7 +45,7 @@ class SampledDistance:
     unsampled
         The pieces between them, k of them, sorted by reach and measure.
     node_m
-        Distance of each node; infinite where its connected part holds no sample, (n,). [m]
+        Distance of each node; infinite where its connected part has no sample, (n,). [m]
     from_m, to_m
         Distance at the upper and at the lower end of each unsampled piece, (k,). [m]
     """
@@ -92,11 +98,10 @@ class SampledDistance:
                 f"{self.network.reaches.index[row[k]]!r} of {self.network.length_m[row[k]]} m"
             )
             raise FrameError(msg)
-        place = row + 1j * measure
-        starts = self.unsampled.group + 1j * self.unsampled.from_m
-        piece = np.searchsorted(starts, place, side="right") - 1
+        starts = (self.unsampled.group, self.unsampled.from_m)
+        piece = entries_before(starts, (row, measure), or_at=True) - 1
         distance = np.zeros(len(row))
-        if not len(starts):
+        if not len(self.unsampled.group):
             return distance
         inside = (
             (piece >= 0)
@@ -193,25 +198,17 @@ def node_distance(network: Network, seeds: Floats) -> Floats:
 
     Notes
     -----
-    Bellman and Ford's relaxation, all nodes that improved in the last round at once. A
-    stream network is nearly a tree, so hardly any node improves twice, and whole arrays
-    are moved at a time, which a heap (Dijkstra) cannot do. The result is the same.
+    SciPy's Dijkstra search from one further node, joined to each known one by its seed.
     """
-    first, head, row, _ = half_edges(network)
-    length = network.length_m[row]
-    distance = seeds.astype(np.float64)
-    slot = np.empty(network.n_nodes, np.int64)
-    front = np.flatnonzero(np.isfinite(distance))
-    while len(front):
-        begin, count = first[front], first[front + 1] - first[front]
-        stop = np.cumsum(count)
-        edge = np.arange(stop[-1]) + np.repeat(begin - (stop - count), count)
-        reached = head[edge]
-        way = np.repeat(distance[front], count) + length[edge]
-        better = way < distance[reached]
-        reached, way = reached[better], way[better]
-        np.minimum.at(distance, reached, way)
-        front = reached[distance[reached] == way]
-        slot[front] = np.arange(len(front))  # ties: keep each node once
-        front = front[slot[front] == np.arange(len(front))]
+    known = np.flatnonzero(np.isfinite(seeds))
+    single, n = network.adjacency, network.n_nodes
+    graph = scipy.sparse.csr_array(
+        (
+            np.append(single.data, seeds[known]),
+            np.append(single.indices, known),
+            np.append(single.indptr, single.nnz + len(known)),
+        ),
+        shape=(n + 1, n + 1),
+    )
+    distance: Floats = scipy.sparse.csgraph.dijkstra(graph, indices=n)[:n]
     return distance

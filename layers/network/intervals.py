@@ -12,6 +12,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from layers.errors import FrameError
 
@@ -23,6 +24,7 @@ __all__ = [
     "Overlay",
     "as_intervals",
     "complement",
+    "entries_before",
     "overlay",
     "union_intervals",
     "union_length",
@@ -95,29 +97,39 @@ def as_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Interv
     return Intervals(groups, np.minimum(first, last), np.maximum(first, last))
 
 
-def _keys(group: NDArray[np.int64], measure: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Keys that sort and search by group, then measure: NumPy orders complex numbers so."""
-    keys = np.empty(len(group), dtype=np.complex128)
-    keys.real = group
-    keys.imag = measure
-    return keys
+def entries_before(
+    entries: tuple[NDArray[np.int64], NDArray[np.float64]],
+    places: tuple[NDArray[np.int64], NDArray[np.float64]],
+    *,
+    or_at: bool,
+) -> NDArray[np.int64]:
+    """Count, for each place, the entries before it by group, then measure.
 
+    Parameters
+    ----------
+    entries, places
+        Group and measure of n entries and of p places, in any order. [m]
+    or_at
+        Whether entries at the very place count too.
 
-def _order(group: NDArray[np.int64], measure: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Positions that sort by group, then measure.
+    Returns
+    -------
+    ndarray of int64, (p,)
 
-    Sorting plain numbers is several times faster than `lexsort`, so the rank by measure
-    is packed below the group number into one integer where both fit.
+    Examples
+    --------
+    >>> starts = np.array([0, 1, 1]), np.array([10.0, 0.0, 50.0])
+    >>> entries_before(starts, (np.array([1, 0]), np.array([50.0, 0.0])), or_at=True).tolist()
+    [3, 0]
     """
-    count = len(group)
-    bits = count.bit_length()
-    if int(group.max(initial=0)) >> (62 - bits):
-        return np.lexsort((measure, group))
-    by_measure = np.argsort(measure)
-    packed = (group[by_measure] << bits) | np.arange(count, dtype=np.int64)
-    packed.sort()
-    order: NDArray[np.int64] = by_measure[packed & ((1 << bits) - 1)]
-    return order
+    n = len(entries[0])
+    group, measure = (np.concatenate(both) for both in zip(entries, places, strict=True))
+    is_place = np.arange(len(group)) >= n
+    order = np.lexsort((is_place == or_at, measure, group))
+    is_place = is_place[order]
+    before = np.empty(len(group) - n, np.int64)
+    before[order[is_place] - n] = np.cumsum(~is_place)[is_place]
+    return before
 
 
 def union_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Intervals:
@@ -134,13 +146,12 @@ def union_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Int
     -------
     Intervals
         Sorted by group and measure; within a group no two touch. Intervals of no
-        length hold nothing and are gone.
+        length are left out.
 
     Notes
     -----
     Sorted by start, an interval opens a new joined one when it starts beyond the
-    greatest end met so far in its group. NumPy's maximum of complex numbers compares
-    the real part (the group) first, so one running maximum serves all groups.
+    greatest end met so far in its group.
 
     Examples
     --------
@@ -155,23 +166,22 @@ def union_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Int
     count = len(given.group)
     if count == 0:
         return given
-    order = _order(given.group, given.from_m)
+    order = np.lexsort((given.from_m, given.group))
     groups = given.group[order]
     starts = given.from_m[order]
-    reached = np.maximum.accumulate(_keys(groups, given.to_m[order]))
-    ends = reached.imag
+    ends = pd.Series(given.to_m[order]).groupby(groups).cummax().to_numpy()
     opens = np.empty(count, dtype=bool)
     opens[0] = True
     opens[1:] = (groups[1:] != groups[:-1]) | (ends[:-1] < starts[1:])
     first = np.flatnonzero(opens)
     last = np.append(first[1:], count) - 1
-    return Intervals(groups[first], starts[first], ends[last].copy())
+    return Intervals(groups[first], starts[first], ends[last])
 
 
 def union_length(
     group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike, *, groups: int
 ) -> NDArray[np.float64]:
-    """Measure the length covered in each group 0 … `groups`-1, overlaps counted once, in metres.
+    """Measure the joined length in each group 0 … `groups`-1, overlaps counted once, in metres.
 
     Examples
     --------
@@ -196,7 +206,7 @@ def complement(
     *,
     shortest_m: float = 0.0,
 ) -> Intervals:
-    """List what the intervals leave uncovered of groups that run from 0 to `length_m`.
+    """List what the intervals leave of groups that run from 0 to `length_m`.
 
     Parameters
     ----------
@@ -206,7 +216,7 @@ def complement(
     length_m
         Length of each group. [m]
     shortest_m
-        Uncovered pieces no longer than this are dropped. [m]
+        Pieces no longer than this are dropped. [m]
 
     Returns
     -------
@@ -229,19 +239,15 @@ def complement(
         given.group, np.clip(given.from_m, 0.0, ceiling), np.clip(given.to_m, 0.0, ceiling)
     )
     every = np.arange(len(lengths), dtype=np.int64)
-    # A piece starts at 0 or where cover ends, and stops where cover starts or at the
+    # A piece starts at 0 or where an interval ends, and stops where one starts or at the
     # group's end. Sorted apart, starts and stops pair up.
-    starts = _keys(
-        np.concatenate([every, joined.group]), np.concatenate([np.zeros(len(every)), joined.to_m])
-    )
-    stops = _keys(np.concatenate([every, joined.group]), np.concatenate([lengths, joined.from_m]))
-    if len(joined.group):  # otherwise both are in order already
-        starts.sort()
-        stops.sort()
-    kept = stops.imag - starts.imag > shortest_m
-    return Intervals(
-        starts.real[kept].astype(np.int64), starts.imag[kept].copy(), stops.imag[kept].copy()
-    )
+    group = np.concatenate([every, joined.group])
+    starts = np.concatenate([np.zeros(len(every)), joined.to_m])
+    stops = np.concatenate([lengths, joined.from_m])
+    starts, stops = (at[np.lexsort((at, group))] for at in (starts, stops))
+    group = np.sort(group)
+    kept = stops - starts > shortest_m
+    return Intervals(group[kept], starts[kept], stops[kept])
 
 
 def overlay(intervals: Intervals, parts: Intervals) -> Overlay:
@@ -285,8 +291,8 @@ def overlay(intervals: Intervals, parts: Intervals) -> Overlay:
             f"{first[row + 1]} to {last[row + 1]}"
         )
         raise FrameError(msg)
-    low = np.searchsorted(_keys(group, last), _keys(given.group, given.from_m), side="right")
-    high = np.searchsorted(_keys(group, first), _keys(given.group, given.to_m), side="left")
+    low = entries_before((group, last), (given.group, given.from_m), or_at=True)
+    high = entries_before((group, first), (given.group, given.to_m), or_at=False)
     count = np.maximum(high - low, 0)
     interval = np.repeat(np.arange(len(count), dtype=np.int64), count)
     within = np.arange(len(interval), dtype=np.int64) - np.repeat(np.cumsum(count) - count, count)
