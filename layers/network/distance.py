@@ -210,5 +210,5 @@ def node_distance(network: Network, seeds: Floats) -> Floats:
         ),
         shape=(n + 1, n + 1),
     )
-    distance: Floats = scipy.sparse.csgraph.dijkstra(graph, indices=n)[:n]
+    distance: Floats = scipy.sparse.csgraph.dijkstra(graph, indices=[n])[0, :n]
     return distance

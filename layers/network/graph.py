@@ -184,16 +184,24 @@ class Network:
         own reach, whose own length is in `length_m`. A reach that returns to its own node
         joins nothing and has no entry.
         """
+        rows = self.reach_between
+        return scipy.sparse.csr_array(
+            (self.length_m[rows.data - 1], rows.indices, rows.indptr), shape=rows.shape
+        )
+
+    @cached_property
+    def reach_between(self) -> scipy.sparse.csr_array:
+        """Row + 1 of the shortest reach between two nodes, for each entry of `adjacency`."""
         low = np.minimum(self.from_node, self.to_node)
         high = np.maximum(self.from_node, self.to_node)
         order = np.lexsort((self.length_m, high, low))
-        low, high, length = low[order], high[order], self.length_m[order]
+        low, high = low[order], high[order]
         first = np.ones(len(low), bool)
         first[1:] = (low[1:] != low[:-1]) | (high[1:] != high[:-1])
         keep = first & (low != high)
-        a, b, d = low[keep], high[keep], length[keep]
+        a, b, row = low[keep], high[keep], order[keep] + 1
         matrix = scipy.sparse.coo_array(
-            (np.concatenate([d, d]), (np.concatenate([a, b]), np.concatenate([b, a]))),
+            (np.tile(row, 2), (np.concatenate([a, b]), np.concatenate([b, a]))),
             shape=(self.n_nodes, self.n_nodes),
         )
         return scipy.sparse.csr_array(matrix)

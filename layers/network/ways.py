@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from heapq import heappop, heappush
-from math import inf
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-
-from layers.network.half_edges import half_edges
+import scipy
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
+    from scipy.sparse import csr_array
 
     from layers.network.graph import Network
 
     Ints = NDArray[np.int64]
     Floats = NDArray[np.float64]
 
-__all__ = ["Ways", "shortest_ways"]
+__all__ = ["SEARCHED_AT_ONCE", "Ways", "near_nodes", "shortest_ways"]
 
-Piece = tuple[int, float, float]  # reach row, two measures
+# Places whose surroundings are searched together: SciPy gives a whole matrix of distances.
+SEARCHED_AT_ONCE: Final = 32
+
+# By which end (0 upper, 1 lower) the first reach of a way is left and the second entered.
+_LEAVE: Final = np.array([0, 0, 1, 1])
+_ENTER: Final = np.array([0, 1, 0, 1])
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,9 +77,8 @@ def shortest_ways(
     Notes
     -----
     Most pairs lie on one reach, or on two that meet, and no way round can be shorter: these
-    are settled for all pairs at once. For the rest nodes are visited by distance from the
-    first place (Dijkstra) until the second is reached or the limit passed, so a search
-    stays near its placement however large the network is.
+    are settled for all pairs at once. The rest are searched by SciPy's Dijkstra within their
+    limit, some pairs at a time.
 
     Examples
     --------
@@ -93,107 +95,93 @@ def shortest_ways(
     row_a, row_b = np.asarray(first_row, np.int64), np.asarray(second_row, np.int64)
     at_a, at_b = np.asarray(first_m, np.float64), np.asarray(second_m, np.float64)
     limit = np.broadcast_to(np.asarray(limit_m, np.float64), row_a.shape)
-    same = row_a == row_b
-    direct = np.where(same, np.abs(at_a - at_b), np.inf)
-    # By which end (0 upper, 1 lower) the first reach is left and the second entered.
-    ends = [(a, b) for a in (0, 1) for b in (0, 1)]
-    off_a = np.stack([at_a, network.length_m[row_a] - at_a])
-    off_b = np.stack([at_b, network.length_m[row_b] - at_b])
     node = np.stack([network.from_node, network.to_node])
-    off = np.stack([off_a[a] + off_b[b] for a, b in ends])
-    meet = np.stack([node[a, row_a] == node[b, row_b] for a, b in ends])
-    by_meeting = np.where(meet, off, np.inf)
-    at_least_round = np.where(meet, np.inf, off).min(axis=0, initial=np.inf)
-    best = np.minimum(direct, by_meeting.min(axis=0, initial=np.inf))
-    settled = (best <= at_least_round) | (at_least_round > limit)
+    edge = np.stack([np.zeros(len(network.length_m)), network.length_m])
+    node_a, node_b = node[_LEAVE][:, row_a], node[_ENTER][:, row_b]
+    edge_a, edge_b = edge[_LEAVE][:, row_a], edge[_ENTER][:, row_b]
+    off = np.abs(at_a - edge_a) + np.abs(at_b - edge_b)
+    total = np.where(node_a == node_b, off, np.inf)
+    direct = np.where(row_a == row_b, np.abs(at_a - at_b), np.inf)
+
+    best = np.minimum(direct, total.min(axis=0, initial=np.inf))
+    no_shorter = np.where(node_a == node_b, np.inf, off).min(axis=0, initial=np.inf)
     apart = network.component[row_a] != network.component[row_b]
-    settled |= apart
-    length = np.where(apart | (best > limit), np.inf, best)
+    searched = np.flatnonzero((no_shorter < best) & (no_shorter <= limit) & ~apart)
+    searched = searched[np.argsort(limit[searched], kind="stable")]
+    whole_way, whole_row = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
+    for start in range(0, len(searched), SEARCHED_AT_ONCE):
+        some = searched[start : start + SEARCHED_AT_ONCE]
+        total[:, some], pair, row = _search(
+            network, node_a[:, some], node_b[:, some], off[:, some], limit[some]
+        )
+        whole_way.append(some[pair])
+        whole_row.append(row)
 
-    number = np.arange(len(row_a), dtype=np.int64)
-    here = settled & np.isfinite(length) & (direct <= best)
-    meeting = settled & np.isfinite(length) & ~here
-    by = by_meeting.argmin(axis=0) if len(row_a) else np.empty(0, np.int64)
-    edge_a = np.where(by >= 2, network.length_m[row_a], 0.0)
-    edge_b = np.where(by % 2 == 1, network.length_m[row_b], 0.0)
-    way = [number[here], number[meeting], number[meeting]]
-    row = [row_a[here], row_a[meeting], row_b[meeting]]
-    one = [at_a[here], at_a[meeting], edge_b[meeting]]
-    other = [at_b[here], edge_a[meeting], at_b[meeting]]
-
-    if not settled.all():
-        search = _Search(network)
-        for k in np.flatnonzero(~settled).tolist():
-            length[k], pieces = search.between(
-                (int(row_a[k]), float(at_a[k])), (int(row_b[k]), float(at_b[k])), float(limit[k])
-            )
-            way.append(np.full(len(pieces), k, np.int64))
-            row.append(np.array([piece[0] for piece in pieces], np.int64))
-            one.append(np.array([piece[1] for piece in pieces], np.float64))
-            other.append(np.array([piece[2] for piece in pieces], np.float64))
-    ways, rows = np.concatenate(way), np.concatenate(row)
-    ones, others = np.concatenate(one), np.concatenate(other)
+    each = np.arange(len(row_a), dtype=np.int64)
+    end = total.argmin(axis=0) if len(each) else each
+    length = np.minimum(direct, total[end, each])
+    length[length > limit] = np.inf
+    found, on_one = np.isfinite(length), direct <= total[end, each]
+    here, by_ends = each[found & on_one], each[found & ~on_one]
+    middle, middle_row = np.concatenate(whole_way), np.concatenate(whole_row)
+    kept = (found & ~on_one)[middle]
+    middle, middle_row = middle[kept], middle_row[kept]
+    way = np.concatenate([here, by_ends, middle, by_ends])
+    row = np.concatenate([row_a[here], row_a[by_ends], middle_row, row_b[by_ends]])
+    one = [at_a[here], at_a[by_ends], np.zeros(len(middle)), at_b[by_ends]]
+    other = [at_b[here], edge_a[end, each][by_ends], network.length_m[middle_row]]
+    ones, others = np.concatenate(one), np.concatenate([*other, edge_b[end, each][by_ends]])
     order = np.flatnonzero(ones != others)
-    order = order[np.argsort(ways[order], kind="stable")]
+    order = order[np.argsort(way[order], kind="stable")]
     ones, others = ones[order], others[order]
-    return Ways(
-        length, ways[order], rows[order], np.minimum(ones, others), np.maximum(ones, others)
+    return Ways(length, way[order], row[order], np.minimum(ones, others), np.maximum(ones, others))
+
+
+def near_nodes(network: Network, nodes: Ints, limit_m: float) -> tuple[Ints, csr_array]:
+    """List the nodes at most `limit_m` from any of some nodes, and the reaches among them.
+
+    Returns
+    -------
+    near
+        Node numbers, ascending, (q,).
+    adjacency
+        Those rows and columns of the network's own, (q, q). [m]
+    """
+    least = scipy.sparse.csgraph.dijkstra(
+        network.adjacency, indices=np.unique(nodes), limit=limit_m, min_only=True
     )
+    near: Ints = np.flatnonzero(np.isfinite(least))
+    return near, network.adjacency[near][:, near]
 
 
-class _Search:
-    """Dijkstra's search on plain lists, which beat arrays one element at a time."""
+def _search(
+    network: Network, node_a: Ints, node_b: Ints, off: Floats, limit: Floats
+) -> tuple[Floats, Ints, Ints]:
+    """Search k pairs; ends and what lies off them are (4, k).
 
-    def __init__(self, network: Network) -> None:
-        edges = half_edges(network)
-        self.first = edges.first.tolist()
-        self.head = edges.head.tolist()
-        self.row = edges.row.tolist()
-        self.from_node = network.from_node.tolist()
-        self.to_node = network.to_node.tolist()
-        self.length = network.length_m.tolist()
-
-    def between(
-        self, start: tuple[int, float], stop: tuple[int, float], limit: float
-    ) -> tuple[float, list[Piece]]:
-        """Length and pieces of the shortest way; infinite and none beyond the limit."""
-        (row_a, at_a), (row_b, at_b) = start, stop
-        best = abs(at_a - at_b) if row_a == row_b else inf
-        last: int | None = None  # node by which the second reach is entered
-        seeds, goals = self._ends(*start), self._ends(*stop)
-        distance = {node: off for node, (off, _) in seeds.items()}
-        came: dict[int, tuple[int, int]] = {}  # node -> node before, reach between
-        heap = sorted((off, node) for node, off in distance.items())
-        while heap:
-            way, node = heappop(heap)
-            if way >= best or way > limit:
-                break
-            if way > distance[node]:
-                continue
-            if node in goals and way + goals[node][0] < best:
-                best, last = way + goals[node][0], node
-            for k in range(self.first[node], self.first[node + 1]):
-                head, further = self.head[k], way + self.length[self.row[k]]
-                if further < distance.get(head, inf):
-                    distance[head] = further
-                    came[head] = (node, self.row[k])
-                    heappush(heap, (further, head))
-        if best > limit or best == inf:
-            return inf, []
-        if last is None:
-            return best, [(row_a, at_a, at_b)]
-        pieces: list[Piece] = [(row_b, goals[last][1], at_b)]
-        node = last
-        while node in came:
-            node, row = came[node]
-            pieces.append((row, 0.0, self.length[row]))
-        pieces.append((row_a, at_a, seeds[node][1]))
-        return best, pieces[::-1]
-
-    def _ends(self, row: int, at: float) -> dict[int, tuple[float, float]]:
-        """Node at each end of a reach -> distance from the place, measure of the end."""
-        ends = {self.from_node[row]: (at, 0.0)}
-        below, rest = self.to_node[row], self.length[row] - at
-        if below not in ends or rest < at:
-            ends[below] = (rest, self.length[row])
-        return ends
+    Lengths by each pair of ends, (4, k), and along the shortest: pair and row of each reach
+    that is passed whole, in order.
+    """
+    pair, most = np.arange(len(limit)), float(limit.max())
+    starts = node_a[[0, 2]]
+    near, adjacency = near_nodes(network, starts, most)
+    place = np.full(network.n_nodes, -1, np.int64)
+    place[near] = np.arange(len(near))
+    length, came = scipy.sparse.csgraph.dijkstra(
+        adjacency, indices=place[starts].ravel(), limit=most, return_predecessors=True
+    )
+    length = np.column_stack([length, np.full(len(length), np.inf)])  # place −1: too far
+    source, target = _LEAVE[:, None] * len(pair) + pair, place[node_b]
+    total = off + length[source, target]
+    end = total.argmin(axis=0)
+    source, at = source[end, pair], target[end, pair]
+    pair = pair[total[end, pair] <= limit]
+    at = at[pair]
+    backwards = [(pair[:0], pair[:0])]
+    while (on := came[source[pair], at] >= 0).any():
+        pair, at = pair[on], at[on]
+        before = came[source[pair], at]
+        backwards.append((pair, network.reach_between[near[before], near[at]] - 1))
+        at = before
+    pairs, rows = zip(*backwards[::-1], strict=True)
+    return total, np.concatenate(pairs), np.concatenate(rows)
