@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from heapq import heappush, heapreplace
+from heapq import heappop, heappush
 from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
@@ -15,7 +15,9 @@ from layers.errors import FrameError
 from layers.fieldwork.sampled_stretches import sampled_stretches
 from layers.network.cutting import place_on_reach
 from layers.network.distance import SHORTEST_PIECE_M, SampledDistance, distance_to_sampled
-from layers.network.reach_balls import UnsampledLength, upper_bounds
+from layers.network.intervals import Intervals, overlay, union_intervals
+from layers.network.reach_balls import unsampled_within, upper_bounds
+from layers.network.ways import SEARCHED_AT_ONCE
 from layers.plurals import counted
 
 if TYPE_CHECKING:
@@ -167,29 +169,40 @@ def _choose(
         return np.empty(0, np.int64), np.empty(0)
     bound = upper_bounds(network, distance.unsampled, within_m, rows, measure)
     waiting = np.argsort(-bound, kind="stable")
-    bounds, order = bound[waiting].tolist(), waiting.tolist()
-    row_of, measure_of = rows.tolist(), measure.tolist()
-    length = UnsampledLength(network, distance.unsampled, within_m)
-
-    def entry(k: int) -> tuple[float, int, int]:
-        # Micrometres are rounding; without them ties are ties.
-        return (-round(length.gain(row_of[k], measure_of[k]), 6), k, len(chosen))
-
+    bounds = bound[waiting].tolist()
+    parts: dict[int, Intervals] = {}  # unsampled at first, around each candidate searched
+    taken = Intervals(rows[:0], measure[:0], measure[:0])
     chosen: list[int] = []
     adds: list[float] = []
     heap: list[tuple[float, int, int]] = []
+
+    def push(k: int) -> None:
+        gone = overlay(parts[k], taken.at(np.isin(taken.group, parts[k].group)))
+        gain = parts[k].length_m.sum() - (gone.to_m - gone.from_m).sum()
+        # Micrometres are rounding; without them ties are ties.
+        heappush(heap, (-round(float(gain), 6), k, len(chosen)))
+
     following = 0
     while len(chosen) < count:
-        while following < len(order) and (not heap or bounds[following] >= -heap[0][0]):
-            heappush(heap, entry(order[following]))
-            following += 1
-        gain, k, known_at = heap[0]
+        while following < len(bounds) and (not heap or bounds[following] >= -heap[0][0]):
+            some = waiting[following : following + SEARCHED_AT_ONCE]
+            following += len(some)
+            place, near = unsampled_within(
+                network, distance.unsampled, within_m, rows[some], measure[some]
+            )
+            cuts = np.searchsorted(place, np.arange(len(some) + 1))
+            for number, k in enumerate(some.tolist()):
+                parts[k] = near.at(slice(cuts[number], cuts[number + 1]))
+                push(k)
+        gain, k, known_at = heappop(heap)
         if known_at < len(chosen):
-            heapreplace(heap, entry(k))
+            push(k)
             continue
         if -gain <= SHORTEST_PIECE_M:
             break
         chosen.append(k)
         adds.append(-gain)
-        length.take(row_of[k], measure_of[k])
+        taken = union_intervals(
+            *(np.concatenate(both) for both in zip(taken, parts[k], strict=True))
+        )
     return np.array(chosen, np.int64), np.array(adds, np.float64)

@@ -8,12 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy
 
-from layers.errors import FrameError
 from layers.network.intervals import (
     Intervals,
     as_intervals,
     complement,
-    entries_before,
     union_intervals,
 )
 
@@ -78,43 +76,6 @@ class SampledDistance:
         )
         return measure
 
-    def at(self, rows: ArrayLike, measure_m: ArrayLike) -> Floats:
-        """Distance of single places; 0 on a sampled stretch, infinite where none is connected.
-
-        Parameters
-        ----------
-        rows
-            Row of the reach of each place, (p,).
-        measure_m
-            Its measure, within the reach, (p,). [m]
-        """
-        row = np.asarray(rows, np.int64)
-        measure = np.asarray(measure_m, np.float64)
-        outside = ~((measure >= 0) & (measure <= self.network.length_m[row]))
-        if outside.any():
-            k = int(np.flatnonzero(outside)[0])
-            msg = (
-                f"place {k}: measure {measure[k]} m lies outside reach "
-                f"{self.network.reaches.index[row[k]]!r} of {self.network.length_m[row[k]]} m"
-            )
-            raise FrameError(msg)
-        starts = (self.unsampled.group, self.unsampled.from_m)
-        piece = entries_before(starts, (row, measure), or_at=True) - 1
-        distance = np.zeros(len(row))
-        if not len(self.unsampled.group):
-            return distance
-        inside = (
-            (piece >= 0)
-            & (self.unsampled.group[piece] == row)
-            & (measure <= self.unsampled.to_m[piece])
-        )
-        piece, measure = piece[inside], measure[inside]
-        distance[inside] = np.minimum(
-            measure - self.unsampled.from_m[piece] + self.from_m[piece],
-            self.unsampled.to_m[piece] - measure + self.to_m[piece],
-        )
-        return distance
-
 
 def distance_to_sampled(
     network: Network, rows: ArrayLike, from_m: ArrayLike, to_m: ArrayLike
@@ -147,8 +108,6 @@ def distance_to_sampled(
     >>> distance = distance_to_sampled(network, [2], [100], [200])
     >>> distance.farthest_m.tolist()
     [500.0, 600.0, 100.0, 300.0]
-    >>> distance.at([0, 2, 2], [400, 150, 290]).tolist()
-    [100.0, 0.0, 90.0]
     """
     given = as_intervals(rows, from_m, to_m)
     ceiling = network.length_m[given.group]

@@ -46,6 +46,10 @@ class Intervals(NamedTuple):
         """Length of each interval, in metres."""
         return self.to_m - self.from_m
 
+    def at(self, which: NDArray[np.int64] | NDArray[np.bool_] | slice) -> Intervals:
+        """Choose some of the intervals, by position or truth."""
+        return Intervals(self.group[which], self.from_m[which], self.to_m[which])
+
 
 class Overlay(NamedTuple):
     """Pieces in which an interval and a part overlap, by their positions."""
@@ -162,7 +166,7 @@ def union_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Int
     given = as_intervals(group, from_m, to_m)
     kept = given.from_m < given.to_m
     if not kept.all():
-        given = Intervals(given.group[kept], given.from_m[kept], given.to_m[kept])
+        given = given.at(kept)
     count = len(given.group)
     if count == 0:
         return given

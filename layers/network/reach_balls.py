@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-from heapq import heappop, heappush
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import scipy
 
-from layers.network.half_edges import half_edges
+from layers.network.intervals import Intervals, overlay, union_intervals
+from layers.network.ways import near_nodes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from layers.network.graph import Network
-    from layers.network.intervals import Intervals
 
     Ints = NDArray[np.int64]
     Floats = NDArray[np.float64]
 
-__all__ = ["UnsampledLength", "upper_bounds"]
+__all__ = ["unsampled_within", "upper_bounds"]
 
 # Levels into which a distance is cut: more for far ones, where rounding adds up over reaches.
 _LEVELS_A_REACH: Final = 8
@@ -27,114 +26,66 @@ _FEWEST_LEVELS: Final = 32
 _MOST_LEVELS: Final = 96
 
 
-class UnsampledLength:
-    """Unsampled pieces of a network, and how much of them lies near a place.
+def unsampled_within(
+    network: Network, unsampled: Intervals, within_m: float, rows: Ints, measure_m: Floats
+) -> tuple[Ints, Intervals]:
+    """List the unsampled parts of reaches within a distance of each of a few places.
 
-    Plain lists and dictionaries: a search touches a few dozen reaches, one at a time.
+    Parameters
+    ----------
+    network
+        The network; distance runs along it, up or down.
+    unsampled
+        Its unsampled pieces, which do not overlap.
+    within_m
+        The distance. [m]
+    rows, measure_m
+        The places, (p,). [m]
+
+    Returns
+    -------
+    place, parts
+        Number of the place and the part, whose group is the reach's row; sorted by place, row
+        and measure. Parts of one place do not overlap, (k,).
     """
-
-    def __init__(self, network: Network, unsampled: Intervals, within_m: float) -> None:
-        edges = half_edges(network)
-        self.within_m = within_m
-        self.first = edges.first.tolist()
-        self.head = edges.head.tolist()
-        self.row = edges.row.tolist()
-        self.down = edges.down.tolist()
-        self.from_node = network.from_node.tolist()
-        self.to_node = network.to_node.tolist()
-        self.length = network.length_m.tolist()
-        self.pieces: dict[int, list[tuple[float, float]]] = {}
-        # Reaches that are unsampled from end to end need no list.
-        self.whole = np.zeros(len(network.length_m), bool)
-        whole = unsampled.length_m >= network.length_m[unsampled.group]
-        self.whole[unsampled.group[whole]] = True
-        self.untouched: list[bool] = self.whole.tolist()
-        part = ~whole
-        for row, a, b in zip(
-            unsampled.group[part].tolist(),
-            unsampled.from_m[part].tolist(),
-            unsampled.to_m[part].tolist(),
-            strict=True,
-        ):
-            self.pieces.setdefault(row, []).append((a, b))
-
-    def near(self, row: int, measure: float) -> dict[int, list[tuple[float, float]]]:
-        """List the parts of reaches within the distance of a place; they may overlap."""
-        radius, length = self.within_m, self.length[row]
-        parts = {row: [(max(measure - radius, 0.0), min(measure + radius, length))]}
-        above, below = self.from_node[row], self.to_node[row]
-        distance = {above: measure}
-        distance[below] = min(length - measure, distance.get(below, length))
-        heap = sorted((way, node) for node, way in distance.items())
-        while heap:
-            way, node = heappop(heap)
-            left = radius - way
-            if left <= 0:
-                break
-            if way > distance[node]:
-                continue
-            for k in range(self.first[node], self.first[node + 1]):
-                on, head = self.row[k], self.head[k]
-                extent = self.length[on]
-                if left >= extent:
-                    part = (0.0, extent)
-                elif self.down[k]:
-                    part = (0.0, left)
-                else:
-                    part = (extent - left, extent)
-                if on in parts:
-                    parts[on].append(part)
-                else:
-                    parts[on] = [part]
-                further = way + extent
-                if further < radius and further < distance.get(head, radius):
-                    distance[head] = further
-                    heappush(heap, (further, head))
-        return parts
-
-    def gain(self, row: int, measure: float) -> float:
-        """Measure the unsampled length within the distance of a place. [m]."""
-        total = 0.0
-        for on, parts in self.near(row, measure).items():
-            untouched = self.untouched[on]
-            if not untouched and on not in self.pieces:
-                continue
-            left = [(0.0, self.length[on])] if untouched else self.pieces[on]
-            joined = _joined(parts) if len(parts) > 1 else parts
-            for a, b in left:
-                for c, d in joined:
-                    low, high = max(a, c), min(b, d)
-                    if low < high:
-                        total += high - low
-        return total
-
-    def take(self, row: int, measure: float) -> None:
-        """Count everything within the distance of a place as sampled from now on."""
-        for on, parts in self.near(row, measure).items():
-            left = [(0.0, self.length[on])] if self.untouched[on] else self.pieces.get(on, [])
-            for c, d in _joined(parts):
-                left = [
-                    (low, high)
-                    for a, b in left
-                    for low, high in ((a, min(b, c)), (max(a, d), b))
-                    if low < high
-                ]
-            self.untouched[on] = False
-            if left:
-                self.pieces[on] = left
-            else:
-                self.pieces.pop(on, None)
-
-
-def _joined(parts: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Join parts that overlap or touch."""
-    joined: list[tuple[float, float]] = []
-    for a, b in sorted(parts):
-        if joined and a <= joined[-1][1]:
-            joined[-1] = (joined[-1][0], max(joined[-1][1], b))
-        else:
-            joined.append((a, b))
-    return joined
+    ends = np.stack([network.from_node[rows], network.to_node[rows]])
+    off = np.stack([measure_m, network.length_m[rows] - measure_m])
+    near, adjacency = near_nodes(network, ends, within_m)
+    number = np.full(network.n_nodes, -1, np.int64)
+    number[near] = np.arange(len(near))
+    way = scipy.sparse.csgraph.dijkstra(adjacency, indices=number[ends].ravel(), limit=within_m)
+    left = within_m - (way.reshape(2, len(rows), -1) + off[:, :, None]).min(axis=0)
+    left = np.column_stack([left, np.full(len(left), -np.inf)])  # number −1: too far
+    upper, lower = number[network.from_node], number[network.to_node]
+    reach = np.flatnonzero((upper >= 0) | (lower >= 0))
+    from_upper, from_lower = left[:, upper[reach]], left[:, lower[reach]]
+    (down, k_down), (up, k_up) = np.nonzero(from_upper > 0), np.nonzero(from_lower > 0)
+    length, m = network.length_m[reach], len(network.length_m)
+    around = union_intervals(
+        np.concatenate(
+            [np.arange(len(rows)) * m + rows, down * m + reach[k_down], up * m + reach[k_up]]
+        ),
+        np.concatenate(
+            [
+                np.maximum(measure_m - within_m, 0.0),
+                np.zeros(len(down)),
+                np.maximum(length[k_up] - from_lower[up, k_up], 0.0),
+            ]
+        ),
+        np.concatenate(
+            [
+                np.minimum(measure_m + within_m, network.length_m[rows]),
+                np.minimum(from_upper[down, k_down], length[k_down]),
+                length[k_up],
+            ]
+        ),
+    )
+    place, row = np.divmod(around.group, m)
+    touched = np.zeros(m, bool)
+    touched[row] = True
+    pieces = unsampled.at(touched[unsampled.group])
+    cut = overlay(Intervals(row, around.from_m, around.to_m), pieces)
+    return place[cut.interval], Intervals(row[cut.interval], cut.from_m, cut.to_m)
 
 
 def upper_bounds(
@@ -156,7 +107,7 @@ def upper_bounds(
     Returns
     -------
     ndarray
-        At least what :meth:`UnsampledLength.gain` gives, (p,). [m]
+        At least the length of the parts that :func:`unsampled_within` lists, (p,). [m]
 
     Notes
     -----

@@ -10,7 +10,7 @@ from layers.estimates.next_places import NEXT_PLACES_COLUMNS, candidate_places, 
 from layers.network.distance import distance_to_sampled
 from layers.network.graph import build_network
 from layers.network.intervals import complement, union_intervals
-from layers.network.reach_balls import UnsampledLength, _joined, upper_bounds
+from layers.network.reach_balls import unsampled_within, upper_bounds
 from tests.estimates.test_sampled_length import placements_of, random_case, stretches_at
 from tests.random_networks import SHARED, new_hope, random_intervals, reaches_of, split_graph
 
@@ -89,27 +89,17 @@ def test_bounds_bound_and_gains_agree_with_networkx_on_a_real_network(within_m):
     some = np.random.default_rng(1).choice(len(rows), 200, replace=False)
     rows, measure = rows[some], measure[some]
     bound = upper_bounds(network, distance.unsampled, within_m, rows, measure)
-    length = UnsampledLength(network, distance.unsampled, within_m)
+    place, parts = unsampled_within(network, distance.unsampled, within_m, rows, measure)
+    gains = np.bincount(place, weights=parts.length_m, minlength=200)
     before = distance.unsampled.length_m.sum()
     for k in range(200):
-        gain = length.gain(int(rows[k]), float(measure[k]))
+        gain = gains[k]
         assert gain <= bound[k]
         if k < 25:
             ball = near_by_networkx(network, int(rows[k]), float(measure[k]), within_m)
             union = (np.concatenate(p) for p in zip(distance.sampled, ball, strict=True))
             left = complement(*union, network.length_m).length_m.sum()
             assert gain == pytest.approx(before - left, abs=1e-4)
-
-
-def test_joined_parts_of_one_reach_agree_with_shapely():
-    """Ways into a reach from both ends and within it: the union, as Shapely joins boxes."""
-    random = np.random.default_rng(7)
-    for _ in range(50):
-        low = random.uniform(0, 50, 5)
-        parts = list(zip(low.tolist(), (low + random.uniform(0, 20, 5)).tolist(), strict=True))
-        whole = shapely.union_all([shapely.box(a, 0, b, 1) for a, b in parts])
-        expected = sorted((box.bounds[0], box.bounds[2]) for box in shapely.get_parts(whole))
-        np.testing.assert_allclose(_joined(parts), expected)
 
 
 def test_a_fork_by_hand():

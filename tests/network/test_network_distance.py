@@ -4,7 +4,6 @@ import networkx as nx
 import numpy as np
 import pytest
 
-from layers.errors import FrameError
 from layers.network.distance import distance_to_sampled, node_distance
 from layers.network.graph import build_network
 from tests.random_networks import (
@@ -50,12 +49,12 @@ def check_against_networkx(network, rows, from_m, to_m, seed):
     expected = reference_distances(network, rows, from_m, to_m, places)
     nodes = [expected.get(node, np.inf) for node in range(network.n_nodes)]
     assert distance.node_m == pytest.approx(nodes, abs=1e-6)
-    at = distance.at(place_row, place_m)
-    found = [
-        expected.get(("at", r, m), np.inf)
-        for r, m in zip(place_row.tolist(), place_m.tolist(), strict=True)
-    ]
-    assert at == pytest.approx(found, abs=1e-6)
+    at = np.array(
+        [
+            expected.get(("at", r, m), np.inf)
+            for r, m in zip(place_row.tolist(), place_m.tolist(), strict=True)
+        ]
+    )
     farthest = [
         expected[("at", r, m)] for r, m in zip(piece_row.tolist(), piece_m.tolist(), strict=True)
     ]
@@ -97,7 +96,11 @@ def test_hand_computed_river_distances(one, other, metres):
     network = hand_drawn()
     row, far = network.rows([one[0], other[0]])
     distance = distance_to_sampled(network, [row], [one[1]], [one[1] + 0.001])
-    assert distance.at([far], [other[1]])[0] == pytest.approx(metres, abs=0.002)
+    piece = np.flatnonzero(distance.unsampled.group == far)
+    assert distance.unsampled.length_m[piece].tolist() == [network.length_m[far]]
+    above = distance.node_m[network.from_node[far]] + other[1]
+    below = distance.node_m[network.to_node[far]] + network.length_m[far] - other[1]
+    assert min(above, below) == pytest.approx(metres, abs=0.002)
 
 
 def test_a_loop_is_left_by_either_way_round():
@@ -113,18 +116,18 @@ def test_a_part_without_sample_is_infinitely_far_not_zero():
     """Here the number says infinite; the summaries put it into words."""
     network = build_network(reaches_of(["LINESTRING (0 100, 0 0)", "LINESTRING (900 100, 900 0)"]))
     distance = distance_to_sampled(network, [0], [0], [50])
-    assert distance.at([0, 1], [100, 10]).tolist() == [50.0, np.inf]
+    assert distance.farthest_m.tolist() == [50.0, np.inf]
     assert np.isnan(distance.farthest_measure_m[1])
     nothing = distance_to_sampled(network, [], [], [])
     assert np.isinf(nothing.farthest_m).all()
 
 
 def test_everything_sampled_leaves_no_piece():
-    """No unsampled piece, and every place lies at distance 0."""
+    """No unsampled piece, and both nodes lie at distance 0."""
     network = build_network(reaches_of(["LINESTRING (0 100, 0 0)"]))
     distance = distance_to_sampled(network, [0], [0], [100])
     assert len(distance.farthest_m) == 0
-    assert distance.at([0], [30]).tolist() == [0.0]
+    assert distance.node_m.tolist() == [0.0, 0.0]
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -145,11 +148,3 @@ def test_seeds_spread_to_the_nearest():
     """A node keeps its own seed unless a neighbour's is nearer."""
     network = build_network(reaches_of(["LINESTRING (0 0, 10 0)", "LINESTRING (10 0, 30 0)"]))
     assert node_distance(network, np.array([5.0, np.inf, 0.0])).tolist() == [5.0, 15.0, 0.0]
-
-
-def test_measures_off_the_reach_are_refused():
-    """A place is named with its reach and the reach's length."""
-    network = build_network(reaches_of(["LINESTRING (0 100, 0 0)"]))
-    for measure in (100.5, -0.5):
-        with pytest.raises(FrameError, match="outside reach 'R000' of 100"):
-            distance_to_sampled(network, [0], [0], [10]).at([0], [measure])
