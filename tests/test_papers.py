@@ -90,7 +90,7 @@ def test_examples_run_in_their_order(paper, island, tmp_path, monkeypatch, serve
     for info, text in fences(paper):
         if len(info) == 2:  # kind and name of a file
             Path(info[1]).write_text(text, encoding="utf-8")
-        for line in text.splitlines() if info == ["sh"] else ():
+        for line in text.replace("\\\n", "").splitlines() if info == ["sh"] else ():
             command, _, target = line.partition(" > ")
             words = shlex.split(command, comments=True)
             if words[:1] != ["rifflebook"]:

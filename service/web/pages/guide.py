@@ -5,14 +5,19 @@ from __future__ import annotations
 import re
 from functools import cache
 from importlib import resources
-from typing import Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from flask import Blueprint, render_template, request
 from markdown_it import MarkdownIt
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from mdit_py_plugins.anchors import anchors_plugin
 
 from service.errors import NotFoundError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from markdown_it.token import Token
 
 __all__ = ["EXPLAINED_BY", "GUIDE", "guide_page", "pages"]
 
@@ -36,6 +41,7 @@ class GuidePage(NamedTuple):
     name: str
     title: str
     lead: Markup  # its first paragraph
+    sections: list[tuple[str, str]]  # address and heading of each
     body: Markup
 
 
@@ -67,8 +73,17 @@ def guide_page(name: str) -> GuidePage:
     markdown = _markdown()
     tokens = markdown.parse(text)
     title, lead = [token.content for token in tokens if token.type == "inline"][:2]
+    sections = [
+        (str(token.attrs["id"]), tokens[at + 1].content)
+        for at, token in enumerate(tokens)
+        if token.type == "heading_open" and token.tag == "h2"
+    ]
     body = markdown.renderer.render(tokens, markdown.options, {})
-    return GuidePage(name, title, Markup(markdown.renderInline(lead)), Markup(body))  # noqa: S704
+    return GuidePage(name, title, Markup(markdown.renderInline(lead)), sections, Markup(body))  # noqa: S704
+
+
+def _example(_: object, tokens: Sequence[Token], at: int, *__: object) -> str:
+    return f'<pre tabindex="0"><code>{escape(tokens[at].content)}</code></pre>\n'
 
 
 class _Markdown(MarkdownIt):
@@ -85,4 +100,5 @@ def _markdown() -> MarkdownIt:
     opening = '<div class="scrolls" tabindex="0"><table class="listed">'
     markdown.add_render_rule("table_open", lambda *_: opening)
     markdown.add_render_rule("table_close", lambda *_: "</table></div>")
+    markdown.add_render_rule("fence", _example)
     return markdown
