@@ -11,17 +11,8 @@ from typing import Final
 
 from layers.errors import LayersError
 
-__all__ = ["LIVE_SCRIPTS", "SCRIPTS", "STYLES", "asset", "inline_script", "inline_style"]
+__all__ = ["STYLES", "asset", "asset_text", "inline_style", "is_packaged"]
 
-# Order matters: each script builds on those before it.
-SCRIPTS: Final = (
-    "leaflet.js", "numbers.js", "fetching.js", "marks.js", "cards.js", "panel.js", "view.js",
-)  # fmt: skip
-# Those of a map that fetches what is in view.
-LIVE_SCRIPTS: Final = (
-    "leaflet.js", "numbers.js", "fetching.js", "marks.js", "cards.js", "panel.js",
-    "screen_paths.js", "live.js", "view.js",
-)  # fmt: skip
 STYLES: Final = ("leaflet.css", "view.css")
 _LEAFLET: Final = frozenset(
     {
@@ -32,19 +23,6 @@ _LEAFLET: Final = frozenset(
         "images/marker-icon.png",
         "images/marker-icon-2x.png",
         "images/marker-shadow.png",
-    }
-)
-_OWN: Final = frozenset(
-    {
-        "cards.js",
-        "fetching.js",
-        "live.js",
-        "marks.js",
-        "numbers.js",
-        "panel.js",
-        "screen_paths.js",
-        "view.css",
-        "view.js",
     }
 )
 
@@ -58,11 +36,10 @@ def asset(name: str) -> tuple[bytes, str]:
     LayersError
         There is no asset of this name.
     """
-    if name in _LEAFLET:
+    place = resources.files("layers.drawing") / "scripts"
+    if is_packaged(name):
         place = resources.files("xstatic.pkg.leaflet") / "data"
-    elif name in _OWN:
-        place = resources.files("layers.drawing") / "scripts"
-    else:
+    elif name not in {one.name for one in place.iterdir() if one.name.endswith((".js", ".css"))}:
         raise LayersError(f"There is no asset {name!r}.")
     content = place.joinpath(*name.split("/")).read_bytes()
     if name.endswith((".js", ".css")):
@@ -71,23 +48,25 @@ def asset(name: str) -> tuple[bytes, str]:
     return content, mimetypes.guess_type(name)[0] or "application/octet-stream"
 
 
-def inline_script(name: str) -> str:
-    """Script text that can stand inside a `script` element.
+def is_packaged(name: str) -> bool:
+    """Whether an asset comes from an installed package, so that it changes with that alone."""
+    return name in _LEAFLET
+
+
+def asset_text(name: str) -> str:
+    """Text of a script or style.
 
     Raises
     ------
     LayersError
-        The text would end the element early.
+        There is no asset of this name.
     """
-    text = asset(name)[0].decode()
-    if re.search(r"</script|<!--", text, re.IGNORECASE):
-        raise LayersError(f"{name} cannot stand inside a page: it holds an end of script.")
-    return text
+    return asset(name)[0].decode()
 
 
 def inline_style(name: str) -> str:
     """Style text that can stand inside a `style` element, its pictures as data addresses."""
-    text = asset(name)[0].decode()
+    text = asset_text(name)
 
     def picture(match: re.Match[str]) -> str:
         address = match.group(1)

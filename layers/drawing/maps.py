@@ -1,6 +1,6 @@
 """One Leaflet map of reaches, catchments, placements and what they caught.
 
-folium sets the map up; the layers are drawn by the scripts in `templates/` from GeoJSON, so
+folium sets the map up; the layers are drawn by the modules in `scripts/` from GeoJSON, so
 that a page of thousands of placements stays small, and the page that is written to disk and
 the page that is served are one and the same map.
 """
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any, Final
@@ -18,8 +19,10 @@ import orjson
 from jinja2 import Template
 
 from layers.drawing.geojson import bounding_box, feature_collection, to_wgs84
-from layers.drawing.map_assets import SCRIPTS, STYLES, inline_script, inline_style
+from layers.drawing.joined_modules import join_modules
+from layers.drawing.map_assets import STYLES, asset_text, inline_style
 from layers.drawing.method_signs import method_signs
+from layers.errors import LayersError
 from layers.fieldwork.looking import detectable
 from layers.fieldwork.public_frames import shown_squares
 
@@ -122,7 +125,8 @@ class MapParts:
     body
         HTML: the map's own element, and its data as JSON.
     script
-        JavaScript that starts the map; to run after `layers.drawing.map_assets.SCRIPTS`.
+        JavaScript that starts the map: the rest of a module that imports `showRecords` of
+        `view.js`; to run after `leaflet.js`.
     """
 
     body: str
@@ -138,7 +142,7 @@ _RECORDS: Final = Template(
     </script>
     {% endmacro %}
     {% macro script(this, kwargs) %}
-    Rifflebook.showRecords(
+    showRecords(
         {{ this._parent.get_name() }},
         JSON.parse(document.getElementById("{{ this._parent.get_name() }}_view").textContent)
     );
@@ -191,7 +195,10 @@ def map_page(view: MapView, *, title: str, note: str = "") -> str:
         only the scripts written into it, known by their SHA-256.
     """
     parts = map_parts(view)
-    scripts = [inline_script(name) for name in SCRIPTS] + [parts.script]
+    start = 'import { showRecords } from "./view.js";\n' + parts.script
+    scripts = [asset_text("leaflet.js"), join_modules(start, asset_text)]
+    if any(re.search(r"</script|<!--", text, re.IGNORECASE) for text in scripts):
+        raise LayersError("A script of the map would end its element early.")
     allowed = " ".join(f"'sha256-{_sha256(text)}'" for text in scripts)
     policy = (
         f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {allowed}; "

@@ -122,7 +122,7 @@ def test_offline_then_online_is_stored_once(brook, open_page):
     # Sent again, as where the answer was lost on the way: nothing is added or changed.
     again = page.evaluate(
         """async () => {
-          const drafts = self.RifflebookDrafts;
+          const drafts = await import("/static/entry_drafts.js");
           const own = (await drafts.all()).find((one) => one.status === "sent");
           await drafts.put({ ...own, status: "waiting" });
           const done = await drafts.sendAll();
@@ -276,11 +276,20 @@ def test_no_serious_findings_of_axe(brook, open_page, width):
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
-def opened(chromium, address):
+def opened(chromium, address, fault_in=None):
     """A page in which things may go wrong; the fixture for all others takes none."""
     context = chromium.new_context(viewport=PHONE, service_workers="block")
     context.set_default_timeout(15_000)
     page = context.new_page()
+
+    def put_fault(route):
+        answer = route.fetch()
+        assert fault_in in answer.text()
+        faulty = answer.text().replace(fault_in, f"{fault_in} return undefined.status;")
+        route.fulfill(response=answer, body=faulty)
+
+    if fault_in:
+        page.route("**/static/entry_drafts.js", put_fault)
     page.goto(f"{address}/placements/new")
     page.wait_for_selector(READY)
     return page
@@ -289,14 +298,14 @@ def opened(chromium, address):
 def test_a_fault_of_the_script_does_not_wait_for_a_connection(chromium, brook):
     """It would wait for ever; said at once, it can be mended, and the draft is still there."""
     address, _ = brook
-    page = opened(chromium, address)
+    page = opened(chromium, address, fault_in="post(path, sheet, token) {")
     fill(page, "F1")
-    page.evaluate("() => { self.RifflebookDrafts.post = () => undefined.status; }")
     page.locator("#save").click()
     page.locator("#state.trouble", has_text="undefined").wait_for()
     assert "kept on this device" in page.locator("#state").inner_text()
     assert page.evaluate(
-        "self.RifflebookDrafts.all().then((all) => all.map((one) => one.status))"
+        "import('/static/entry_drafts.js').then((own) => own.all())"
+        ".then((all) => all.map((one) => one.status))"
     ) == ["draft"]
     page.context.close()
 

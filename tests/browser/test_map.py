@@ -154,7 +154,9 @@ def test_legend_fits(island, open_page):
 @pytest.mark.parametrize("digits", [0, 1, 2])
 def test_scripts_write_numbers_as_pages_do(island_page, value, digits):
     """A figure on a card reads as the same figure in a table."""
-    told = island_page.evaluate(f"Rifflebook.number({value}, {digits})")
+    told = island_page.evaluate(
+        f"import('/assets/numbers.js').then((own) => own.formatNumber({value}, {digits}))"
+    )
     assert told == number(value, digits)
 
 

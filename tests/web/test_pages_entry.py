@@ -1,6 +1,7 @@
 """Entry of placements over HTTP: fields by method, checks before saving, stored once, history."""
 
 import re
+from urllib.parse import urljoin
 
 import pytest
 
@@ -322,6 +323,16 @@ def test_worker_keeps_every_part_of_the_form(store):
     client = client_of(store)
     page = client.get("/placements/new", headers=PAGE).text
     asked = set(re.findall(r'(?:src|href)="(/(?:static|assets)/[^"]+)"', page))
+    waiting = [address for address in asked if address.endswith(".js")]
+    while waiting:
+        module = waiting.pop()
+        for name in re.findall(
+            r'^(?:import|\}) .*?"(.+?)";$', client.get(module, buffered=True).text, re.MULTILINE
+        ):
+            address = urljoin(module, name)
+            if address not in asked:
+                asked.add(address)
+                waiting.append(address)
     worker = client.get("/entry-worker.js", buffered=True).text
     kept = set(re.findall(r'"(/[^"]+)"', re.search(r"PARTS = \[(.*?)\]", worker, re.DOTALL)[1]))
     assert kept == asked

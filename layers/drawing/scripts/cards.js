@@ -1,166 +1,166 @@
 /* Cards: what a click on a placement shows. Built from text nodes, so stored text stays text. */
-(function (root) {
-  "use strict";
-  const { marks, number } = root.Rifflebook;
+import { known, make } from "./elements.js";
+import * as marks from "./marks.js";
+import { formatNumber } from "./numbers.js";
 
-  function make(tag, text, className) {
-    const made = document.createElement(tag);
-    if (text !== undefined && text !== null) made.textContent = String(text);
-    if (className) made.className = className;
-    return made;
+function times(placement) {
+  if (!known(placement.set_local)) return null;
+  const set = placement.set_local;
+  const lifted = placement.lifted_local;
+  if (!known(lifted) || lifted === set) return set;
+  const sameDay = lifted.slice(0, 10) === set.slice(0, 10);
+  return set + " to " + (sameDay ? lifted.slice(11) : lifted);
+}
+
+function snapWords(placement) {
+  if (!known(placement.reach_id)) return "none within reach of this position";
+  const at =
+    placement.reach_id +
+    ", " +
+    formatNumber(placement.measure_m, 0) +
+    " m along, " +
+    formatNumber(placement.offset_m, 1) +
+    " m off";
+  return placement.ambiguous
+    ? at + "; could as well be " + (placement.ambiguous_with || "another reach")
+    : at;
+}
+
+/** The gear as on the map: its mark, and its name. */
+function gear(placement, marked) {
+  const label = placement.method_label || placement.method;
+  if (!known(label) || !marked) return label;
+  const line = make("span", null, "rb-gear");
+  line.append(marks.symbol(marked.gear_kind, "nil", marked.sign), " " + label);
+  return line;
+}
+
+function facts(placement, words, marked) {
+  const list = make("dl");
+  const put = (term, value) => {
+    if (!known(value)) return;
+    const held = make("dd");
+    held.append(value);
+    list.append(make("dt", term), held);
+  };
+  put("Gear", gear(placement, marked));
+  put("Survey", placement.survey);
+  put("Site", placement.site);
+  put("Set, lifted", times(placement));
+  put("Effort", placement.effort_words);
+  put("Outcome", words);
+  put("Reach", snapWords(placement));
+  put("Position", placement.data_generalizations);
+  put("Notes", placement.notes);
+  return list;
+}
+
+/** Table of species, gear or years with their numbers; `write` fills the first cell of a row. */
+function countTable(heads, rows, write) {
+  const table = make("table");
+  const head = table.createTHead().insertRow();
+  heads.forEach((word) => {
+    const cell = make("th", word);
+    cell.scope = "col";
+    head.append(cell);
+  });
+  const body = table.createTBody();
+  rows.forEach((row) => {
+    const line = body.insertRow();
+    write(line.insertCell(), row[0]);
+    line.insertCell().textContent = row[1];
+  });
+  return table;
+}
+
+function writeSpecies(cell, row) {
+  cell.append(make("i", row.species));
+  if (known(row.vernacular_name)) cell.append(" " + row.vernacular_name);
+}
+
+function catchTable(rows) {
+  const fish = (row) => (row.lower_bound ? "at least " : "") + formatNumber(row.individuals, 0);
+  return countTable(
+    ["Species", "Fish"],
+    rows.map((row) => [row, fish(row)]),
+    writeSpecies,
+  );
+}
+
+/** One placement. `link` is the address of its page with {id} in it, or null; `marked` is what
+    the legend knows of its method, or nothing. */
+export function card(placement, words, link, marked) {
+  const box = make("article", null, "rb-card");
+  const title = make("h3");
+  if (link) {
+    const anchor = make("a", placement.placement_id);
+    anchor.href = link.replace("{id}", encodeURIComponent(placement.placement_id));
+    title.append(anchor);
+  } else {
+    title.textContent = placement.placement_id;
   }
-
-  function known(value) {
-    return value !== undefined && value !== null && value !== "";
+  box.append(title, facts(placement, words, marked));
+  if (placement.catch && placement.catch.length) box.append(catchTable(placement.catch));
+  if (placement.flags && placement.flags.length) {
+    box.append(make("p", "To look at again:", "rb-flags-head"));
+    const list = make("ul", null, "rb-flags");
+    placement.flags.forEach((flag) => list.append(make("li", flag)));
+    box.append(list);
   }
+  return box;
+}
 
-  function times(placement) {
-    if (!known(placement.set_local)) return null;
-    const set = placement.set_local;
-    const lifted = placement.lifted_local;
-    if (!known(lifted) || lifted === set) return set;
-    const sameDay = lifted.slice(0, 10) === set.slice(0, 10);
-    return set + " to " + (sameDay ? lifted.slice(11) : lifted);
-  }
+/** A closed square: what was found somewhere in it, with which gear one looked, and when.
+    `listed` is the list of species. */
+export function square(held, listed) {
+  const box = make("article", null, "rb-card");
+  const rows = (counts) => Object.entries(counts).map(([name, n]) => [name, formatNumber(n, 0)]);
+  const plain = (cell, word) => cell.append(word || "not known");
+  const entries = Object.fromEntries(listed.map((row) => [row.species, row]));
+  const found = rows(held.found)
+    .sort()
+    .map(([name, n]) => [entries[name] || { species: name }, n]);
+  box.append(
+    make("h3", held.name),
+    make("p", "What lies in it is shown as the square alone: no place, day or effort is told."),
+    found.length
+      ? countTable(["Found", "Placements"], found, writeSpecies)
+      : make("p", "No fish was found in what is shown of it."),
+    countTable(["Looked with", "Placements"], rows(held.gear).sort(), plain),
+    countTable(["Year", "Placements"], rows(held.years).sort(), plain),
+  );
+  return box;
+}
 
-  function snapWords(placement) {
-    if (!known(placement.reach_id)) return "none within reach of this position";
-    const at = placement.reach_id + ", " + number(placement.measure_m, 0) + " m along, " +
-      number(placement.offset_m, 1) + " m off";
-    return placement.ambiguous
-      ? at + "; could as well be " + (placement.ambiguous_with || "another reach")
-      : at;
-  }
-
-  /** The gear as on the map: its mark, and its name. */
-  function gear(placement, marked) {
-    const label = placement.method_label || placement.method;
-    if (!known(label) || !marked) return label;
-    const line = make("span", null, "rb-gear");
-    line.append(marks.symbol(marked.gear_kind, "nil", marked.sign), " " + label);
-    return line;
-  }
-
-  function facts(placement, words, marked) {
-    const list = make("dl");
-    const put = (term, value) => {
-      if (!known(value)) return;
-      const held = make("dd");
-      held.append(value);
-      list.append(make("dt", term), held);
-    };
-    put("Gear", gear(placement, marked));
-    put("Survey", placement.survey);
-    put("Site", placement.site);
-    put("Set, lifted", times(placement));
-    put("Effort", placement.effort_words);
-    put("Outcome", words);
-    put("Reach", snapWords(placement));
-    put("Position", placement.data_generalizations);
-    put("Notes", placement.notes);
-    return list;
-  }
-
-  /** Table of species, gear or years with their numbers; `write` fills the first cell of a row. */
-  function countTable(heads, rows, write) {
-    const table = make("table");
-    const head = table.createTHead().insertRow();
-    heads.forEach((word) => {
-      const cell = make("th", word);
-      cell.scope = "col";
-      head.append(cell);
-    });
-    const body = table.createTBody();
-    rows.forEach((row) => {
-      const line = body.insertRow();
-      write(line.insertCell(), row[0]);
-      line.insertCell().textContent = row[1];
-    });
-    return table;
-  }
-
-  function writeSpecies(cell, row) {
-    cell.append(make("i", row.species));
-    if (known(row.vernacular_name)) cell.append(" " + row.vernacular_name);
-  }
-
-  function catchTable(rows) {
-    const fish = (row) => (row.lower_bound ? "at least " : "") + number(row.individuals, 0);
-    return countTable(["Species", "Fish"], rows.map((row) => [row, fish(row)]), writeSpecies);
-  }
-
-  /** One placement. `link` is the address of its page with {id} in it, or null; `marked` is what
-      the legend knows of its method, or nothing. */
-  function card(placement, words, link, marked) {
-    const box = make("article", null, "rb-card");
-    const title = make("h3");
-    if (link) {
-      const anchor = make("a", placement.placement_id);
-      anchor.href = link.replace("{id}", encodeURIComponent(placement.placement_id));
-      title.append(anchor);
-    } else {
-      title.textContent = placement.placement_id;
-    }
-    box.append(title, facts(placement, words, marked));
-    if (placement.catch && placement.catch.length) box.append(catchTable(placement.catch));
-    if (placement.flags && placement.flags.length) {
-      box.append(make("p", "To look at again:", "rb-flags-head"));
-      const list = make("ul", null, "rb-flags");
-      placement.flags.forEach((flag) => list.append(make("li", flag)));
-      box.append(list);
-    }
-    return box;
-  }
-
-  /** A closed square: what was found somewhere in it, with which gear one looked, and when.
-      `listed` is the list of species. */
-  function square(held, listed) {
-    const box = make("article", null, "rb-card");
-    const rows = (counts) => Object.entries(counts).map(([name, n]) => [name, number(n, 0)]);
-    const plain = (cell, word) => cell.append(word || "not known");
-    const entries = Object.fromEntries(listed.map((row) => [row.species, row]));
-    const found = rows(held.found).sort().map(([name, n]) => [entries[name] || { species: name }, n]);
-    box.append(
-      make("h3", held.name),
-      make("p", "What lies in it is shown as the square alone: no place, day or effort is told."),
-      found.length
-        ? countTable(["Found", "Placements"], found, writeSpecies)
-        : make("p", "No fish was found in what is shown of it."),
-      countTable(["Looked with", "Placements"], rows(held.gear).sort(), plain),
-      countTable(["Year", "Placements"], rows(held.years).sort(), plain),
-    );
-    return box;
-  }
-
-  /** Several placements in one place: one card at a time, with a pager. */
-  function pager(count, show) {
-    const box = make("div", null, "rb-cards");
-    box.tabIndex = -1;
-    let at = 0;
-    const turn = (step) => {
-      at = (at + step + count) % count;
-      const nodes = [show(at)];
-      if (count > 1) {
-        const bar = make("div", null, "rb-pager");
-        [["‹", -1, "Previous placement here"], ["›", 1, "Next placement here"]].forEach((of) => {
-          const button = make("button", of[0]);
-          button.type = "button";
-          button.setAttribute("aria-label", of[2]);
-          button.addEventListener("click", (event) => {
-            event.stopPropagation();
-            turn(of[1]);
-            box.querySelector("[aria-label='" + of[2] + "']").focus();
-          });
-          bar.append(button);
+/** Several placements in one place: one card at a time, with a pager. */
+export function pager(count, show) {
+  const box = make("div", null, "rb-cards");
+  box.tabIndex = -1;
+  let at = 0;
+  const turn = (step) => {
+    at = (at + step + count) % count;
+    const nodes = [show(at)];
+    if (count > 1) {
+      const bar = make("div", null, "rb-pager");
+      [
+        ["‹", -1, "Previous placement here"],
+        ["›", 1, "Next placement here"],
+      ].forEach((of) => {
+        const button = make("button", of[0]);
+        button.type = "button";
+        button.setAttribute("aria-label", of[2]);
+        button.addEventListener("click", (event) => {
+          event.stopPropagation();
+          turn(of[1]);
+          box.querySelector("[aria-label='" + of[2] + "']").focus();
         });
-        bar.insertBefore(make("span", at + 1 + " of " + count + " here"), bar.lastChild);
-        nodes.unshift(bar);
-      }
-      box.replaceChildren(...nodes);
-    };
-    turn(0);
-    return box;
-  }
-
-  Object.assign(root.Rifflebook, { cards: { card, pager, make, known, square } });
-})(window);
+        bar.append(button);
+      });
+      bar.insertBefore(make("span", at + 1 + " of " + count + " here"), bar.lastChild);
+      nodes.unshift(bar);
+    }
+    box.replaceChildren(...nodes);
+  };
+  turn(0);
+  return box;
+}

@@ -1,45 +1,44 @@
-/* Asking the service; and no answer told apart from a fault of a script. */
-(function (root) {
-  "use strict";
+/* Requests to the service; a missing answer is kept apart from a fault of a script. */
 
-  /** No whole answer of the service came. A browser says so with a TypeError, and by the same kind
-      of error that a script is at fault, so that the kind alone tells nothing. */
-  class NoAnswer extends Error {}
+/** No whole answer of the service came. A browser reports that with a TypeError, the kind of error
+    that a fault of a script raises too, so that the kind alone decides nothing. */
+export class NoAnswer extends Error {}
 
-  /** What was answered, whole: `ok`, `status`, `text`. */
-  async function reach(address, options) {
-    try {
-      const answer = await fetch(address, options);
-      return { ok: answer.ok, status: answer.status, text: await answer.text() };
-    } catch (problem) {
-      throw new NoAnswer(problem.message);
-    }
+/** The whole answer: `ok`, `status`, `text`. */
+export async function request(address, options) {
+  try {
+    const answer = await fetch(address, options);
+    return { ok: answer.ok, status: answer.status, text: await answer.text() };
+  } catch (problem) {
+    throw new NoAnswer(problem.message);
   }
+}
 
-  /** JSON of an answer; a network that asks for a login answers in the service's place, with a page. */
-  function read(answer) {
-    try {
-      return JSON.parse(answer.text);
-    } catch (_) {
-      throw new NoAnswer("the server answered " + answer.status + " without saying what");
-    }
+/** JSON of an answer; a network that wants a login answers in the service's place, with a page. */
+export function parseJson(answer) {
+  try {
+    return JSON.parse(answer.text);
+  } catch {
+    throw new NoAnswer("the server answered " + answer.status + " without saying what");
   }
+}
 
-  /** JSON at an address. */
-  async function fetched(address, accept) {
-    const answer = await reach(address, { headers: { Accept: accept || "application/json" } });
-    if (!answer.ok) throw new NoAnswer("The server answered " + answer.status);
-    return read(answer);
-  }
+/** JSON at an address; `query` replaces its parameters of the same names. */
+export async function fetchJson(address, { accept = "application/json", query = {} } = {}) {
+  const whole = new URL(address, document.baseURI);
+  Object.entries(query).forEach(([name, values]) => {
+    whole.searchParams.delete(name);
+    [].concat(values).forEach((value) => whole.searchParams.append(name, value));
+  });
+  const answer = await request(whole, { headers: { Accept: accept } });
+  if (!answer.ok) throw new NoAnswer("The server answered " + answer.status);
+  return parseJson(answer);
+}
 
-  /** For the second place of `then`: a fault of a script goes on to whoever looks for faults. */
-  function unlessNoAnswer(say) {
-    return (problem) => {
-      if (!(problem instanceof NoAnswer)) throw problem;
-      return say(problem);
-    };
-  }
-
-  root.Rifflebook = root.Rifflebook || {};
-  Object.assign(root.Rifflebook, { NoAnswer, reach, read, fetched, unlessNoAnswer });
-})(self);
+/** For the second argument of `then`: a fault of a script is thrown on, so that it is noticed. */
+export function unlessNoAnswer(handle) {
+  return (problem) => {
+    if (!(problem instanceof NoAnswer)) throw problem;
+    return handle(problem);
+  };
+}

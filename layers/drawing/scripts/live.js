@@ -1,169 +1,128 @@
 /* Live: a map that fetches what is in view, placements one by one or counts where they are many.
    The answers are described in service/answers/map_views.py. */
-(function (root) {
-  "use strict";
-  const { screenPaths, number, fetched, unlessNoAnswer } = root.Rifflebook;
-  const PAD = 0.3; // share of the view that is fetched around it
+import { fetchJson, unlessNoAnswer } from "./fetching.js";
+import { positions } from "./screen_paths.js";
 
-  function collection(features) {
-    return { type: "FeatureCollection", features };
-  }
+function collection(features) {
+  return { type: "FeatureCollection", features };
+}
 
-  function feature(type, coordinates, properties, id) {
-    return { type: "Feature", id, geometry: { type, coordinates }, properties };
-  }
+function feature(type, coordinates, properties, id) {
+  return { type: "Feature", id, geometry: { type, coordinates }, properties };
+}
 
-  /** Longitudes and latitudes of a path, as GeoJSON wants them. */
-  function way(path, zoom) {
-    return screenPaths.positions(path, zoom).map((at) => [at[1], at[0]]);
-  }
+/** Longitudes and latitudes of a path, as GeoJSON wants them. */
+function way(path, zoom) {
+  return positions(path, zoom).map((at) => [at[1], at[0]]);
+}
 
-  function asked(address, more) {
-    const whole = new URL(address, document.baseURI);
-    Object.keys(more).forEach((name) => {
-      whole.searchParams.delete(name);
-      [].concat(more[name]).forEach((value) => whole.searchParams.append(name, value));
-    });
-    return fetched(whole);
-  }
-
-  /** Fetch for a padded view, and again only when the view leaves it or the zoom changes. */
-  function source(address, read, more) {
-    let held = null;
-    let box = null;
-    let key = "";
-    return {
-      load(map) {
-        const zoom = Math.ceil(map.getZoom());
-        const extra = more ? more() : {};
-        const wanted = zoom + JSON.stringify(extra);
-        const bounds = map.getBounds();
-        if (held && key === wanted && box.contains(bounds)) return Promise.resolve(held);
-        const around = bounds.pad(PAD);
-        return asked(address, Object.assign({ bbox: screenPaths.edges(around), zoom }, extra)).then(
-          (answer) => {
-            held = read(answer);
-            box = around;
-            key = wanted;
-            return held;
-          },
-        );
-      },
-    };
-  }
-
-  function readLines(answer) {
-    const { reaches, catchments, zoom } = answer;
-    const drawn = (paths, make) =>
-      paths.map((path, at) => (path.length ? make(way(path, zoom), at) : null)).filter(Boolean);
-    return {
-      least: answer.least_order,
-      reaches: collection(
-        drawn(reaches.path, (line, at) =>
-          feature("LineString", line, { strahler: reaches.order[at], kind: reaches.kind[at] }),
-        ),
+export function readLines(answer) {
+  const { reaches, catchments, zoom } = answer;
+  const drawn = (paths, make) =>
+    paths.map((path, at) => (path.length ? make(way(path, zoom), at) : null)).filter(Boolean);
+  return {
+    least: answer.least_order,
+    reaches: collection(
+      drawn(reaches.path, (line, at) =>
+        feature("LineString", line, { strahler: reaches.order[at], kind: reaches.kind[at] }),
       ),
-      catchments: collection(
-        drawn(catchments.path, (ring, at) =>
-          feature("LineString", ring, { name: catchments.name[at] }, catchments.id[at]),
-        ),
+    ),
+    catchments: collection(
+      drawn(catchments.path, (ring, at) =>
+        feature("LineString", ring, { name: catchments.name[at] }, catchments.id[at]),
       ),
-    };
-  }
+    ),
+  };
+}
 
-  function readPlacements(gear) {
-    return (answer) => {
-      const read = { total: answer.total, states: answer.states, cells: null, features: [] };
-      read.stretches = collection(
-        (answer.stretches || [])
-          .filter((path) => path.length)
-          .map((path) => feature("LineString", way(path, answer.zoom), {})),
-      );
-      const squares = answer.squares || { rings: [], side_km: [] };
-      read.squares = collection(
-        squares.rings.map((rings, n) =>
-          feature("MultiLineString", rings, { generalised_km: squares.side_km[n] }),
-        ),
-      );
-      if (answer.cells) {
-        read.cells = answer.cells.at.map((at, n) => ({
-          at: L.latLng(at[1], at[0]),
-          edges: answer.cells.edges[n],
-          counts: answer.cells.counts[n],
-        }));
-        return read;
-      }
-      const rows = answer.placements;
-      read.features = rows.id.map((id, n) => {
-        const row = gear[rows.method[n]] || {};
-        const foot = rows.snapped[n];
-        const square = rows.square[n];
-        return feature("Point", rows.at[n], {
-          placement_id: id,
-          method: rows.method[n],
-          method_label: row.label,
-          gear_kind: row.gear_kind,
-          state: answer.states[rows.state[n]],
-          ambiguous: Boolean(rows.ambiguous[n]),
-          generalised_km: square < 0 ? null : squares.side_km[square],
-          found: square < 0 ? null : squares.found[square],
-          years: square < 0 ? null : squares.years[square],
-          snapped_longitude: foot ? foot[0] : null,
-          snapped_latitude: foot ? foot[1] : null,
-        });
-      });
+export function readPlacements(gear) {
+  return (answer) => {
+    const read = { total: answer.total, states: answer.states, cells: null, features: [] };
+    read.stretches = collection(
+      (answer.stretches || [])
+        .filter((path) => path.length)
+        .map((path) => feature("LineString", way(path, answer.zoom), {})),
+    );
+    const squares = answer.squares || { rings: [], side_km: [] };
+    read.squares = collection(
+      squares.rings.map((rings, n) =>
+        feature("MultiLineString", rings, { generalised_km: squares.side_km[n] }),
+      ),
+    );
+    if (answer.cells) {
+      read.cells = answer.cells.at.map((at, n) => ({
+        at: L.latLng(at[1], at[0]),
+        edges: answer.cells.edges[n],
+        counts: answer.cells.counts[n],
+      }));
       return read;
-    };
-  }
-
-  /** Count by state what lies in the view. */
-  function countsInView(bounds, read, hidden) {
-    const counts = {};
-    const add = (state, n) => {
-      counts[state] = (counts[state] || 0) + n;
-    };
-    (read.cells || []).forEach((cell) => {
-      if (bounds.contains(cell.at)) cell.counts.forEach((n, at) => add(read.states[at], n));
+    }
+    const rows = answer.placements;
+    read.features = rows.id.map((id, n) => {
+      const row = gear[rows.method[n]] || {};
+      const foot = rows.snapped[n];
+      const square = rows.square[n];
+      return feature("Point", rows.at[n], {
+        placement_id: id,
+        method: rows.method[n],
+        method_label: row.label,
+        gear_kind: row.gear_kind,
+        state: answer.states[rows.state[n]],
+        ambiguous: Boolean(rows.ambiguous[n]),
+        generalised_km: square < 0 ? null : squares.side_km[square],
+        found: square < 0 ? null : squares.found[square],
+        years: square < 0 ? null : squares.years[square],
+        snapped_longitude: foot ? foot[0] : null,
+        snapped_latitude: foot ? foot[1] : null,
+      });
     });
-    read.features.forEach((one) => {
-      const [lng, lat] = one.geometry.coordinates;
-      if (!hidden.has(one.properties.method) && bounds.contains([lat, lng])) {
-        add(one.properties.state, 1);
-      }
-    });
-    return counts;
-  }
+    return read;
+  };
+}
 
-  /** Where a map begins, from the address; and keep it there, so that a view can be sent. */
-  function keepView(map) {
-    const at = /^#(\d+(?:\.5)?)\/(-?\d+(?:\.\d+)?)\/(-?\d+(?:\.\d+)?)$/.exec(root.location.hash);
-    if (at) map.setView([Number(at[2]), Number(at[3])], Number(at[1]), { animate: false });
-    map.on("moveend", () => {
-      const middle = map.getCenter().wrap();
-      const view = [map.getZoom(), middle.lat.toFixed(5), middle.lng.toFixed(5)].join("/");
-      root.history.replaceState(null, "", "#" + view);
-    });
-  }
-
-  /** Tell a position in the CRS of the records, once the pointer rests. */
-  function positionTeller(address) {
-    let waiting = 0;
-    let turn = 0;
-    return (at, show) => {
-      root.clearTimeout(waiting);
-      const own = (turn += 1);
-      waiting = root.setTimeout(() => {
-        asked(address, { longitude: at.lng.toFixed(6), latitude: at.lat.toFixed(6) }).then(
-          (answer) => own === turn && show(answer.position),
-          unlessNoAnswer(() => {}), // degrees are still told
-        );
-      }, 250);
-    };
-  }
-
-  Object.assign(root.Rifflebook, {
-    live: {
-      asked, countsInView, keepView, positionTeller, readLines, readPlacements, source,
-    },
+/** Count by state what lies in the view. */
+export function countsInView(bounds, read, hidden) {
+  const counts = {};
+  const add = (state, n) => {
+    counts[state] = (counts[state] || 0) + n;
+  };
+  (read.cells || []).forEach((cell) => {
+    if (bounds.contains(cell.at)) cell.counts.forEach((n, at) => add(read.states[at], n));
   });
-})(window);
+  read.features.forEach((one) => {
+    const [lng, lat] = one.geometry.coordinates;
+    if (!hidden.has(one.properties.method) && bounds.contains([lat, lng])) {
+      add(one.properties.state, 1);
+    }
+  });
+  return counts;
+}
+
+/** Where a map begins, from the address; and keep it there, so that a view can be sent. */
+export function keepView(map) {
+  const at = /^#(\d+(?:\.5)?)\/(-?\d+(?:\.\d+)?)\/(-?\d+(?:\.\d+)?)$/.exec(window.location.hash);
+  if (at) map.setView([Number(at[2]), Number(at[3])], Number(at[1]), { animate: false });
+  map.on("moveend", () => {
+    const middle = map.getCenter().wrap();
+    const view = [map.getZoom(), middle.lat.toFixed(5), middle.lng.toFixed(5)].join("/");
+    window.history.replaceState(null, "", "#" + view);
+  });
+}
+
+/** Tell a position in the CRS of the records, once the pointer rests. */
+export function positionTeller(address) {
+  let waiting = 0;
+  let turn = 0;
+  return (at, show) => {
+    window.clearTimeout(waiting);
+    const own = (turn += 1);
+    waiting = window.setTimeout(() => {
+      fetchJson(address, {
+        query: { longitude: at.lng.toFixed(6), latitude: at.lat.toFixed(6) },
+      }).then(
+        (answer) => own === turn && show(answer.position),
+        unlessNoAnswer(() => {}), // degrees are still told
+      );
+    }, 250);
+  };
+}

@@ -1,123 +1,130 @@
 /* Marks: one shape per kind of gear, the letters of its method in it, one filling per outcome.
    Never told apart by colour alone. */
-(function (root) {
-  "use strict";
-  const SVG = "http://www.w3.org/2000/svg";
-  // Outlines in a box of 24 × 24.
-  const OUTLINES = {
-    net: "M1 3.5H23L12 22.5Z",
-    trap: "M3 3H21V21H3Z",
-    light: "M12 2.4A9.6 9.6 0 1 1 12 21.6A9.6 9.6 0 1 1 12 2.4Z",
-    haul: "M1 6H23A11 12.5 0 0 1 1 6Z",
-    current: "M12 0.8L23.2 12L12 23.2L0.8 12Z",
-    other: "M12 1.5L22.5 9.2L18.5 21.5H5.5L1.5 9.2Z",
-  };
-  // Where the letters stand: the height of their foot.
-  const FEET = { net: 13, haul: 14.6, other: 16.6 };
-  const FOOT = 15.8;
-  const STATES = ["caught", "nil", "unusable", "unrecorded", "other"];
+const SVG = "http://www.w3.org/2000/svg";
+// Outlines in a box of 24 × 24.
+const OUTLINES = {
+  net: "M1 3.5H23L12 22.5Z",
+  trap: "M3 3H21V21H3Z",
+  light: "M12 2.4A9.6 9.6 0 1 1 12 21.6A9.6 9.6 0 1 1 12 2.4Z",
+  haul: "M1 6H23A11 12.5 0 0 1 1 6Z",
+  current: "M12 0.8L23.2 12L12 23.2L0.8 12Z",
+  other: "M12 1.5L22.5 9.2L18.5 21.5H5.5L1.5 9.2Z",
+};
+// Where the letters stand: the height of their foot.
+const FEET = { net: 13, haul: 14.6, other: 16.6 };
+const FOOT = 15.8;
+export const STATES = ["caught", "nil", "unusable", "unrecorded", "other"];
 
-  function element(name, attributes, parent) {
-    const made = document.createElementNS(SVG, name);
-    Object.keys(attributes).forEach((key) => made.setAttribute(key, attributes[key]));
-    if (parent) parent.appendChild(made);
-    return made;
-  }
+function element(name, attributes, parent) {
+  const made = document.createElementNS(SVG, name);
+  Object.keys(attributes).forEach((key) => made.setAttribute(key, attributes[key]));
+  if (parent) parent.appendChild(made);
+  return made;
+}
 
-  /** Draw one mark as inline SVG, with the letters of its method where they are told. */
-  function symbol(kind, state, sign) {
-    const outline = OUTLINES[kind] || OUTLINES.other;
-    const svg = element("svg", {
-      viewBox: "0 0 24 24",
-      class: "rb-symbol rb-" + state,
-      "aria-hidden": "true",
-      focusable: "false",
-    });
-    if (state === "other") {
-      element("circle", { cx: 12, cy: 12, r: 3.1, class: "rb-body" }, svg);
-      return svg;
-    }
-    element("path", { d: outline, class: "rb-body" }, svg);
-    if (state === "unusable") {
-      element("path", { d: "M3 3L21 21M21 3L3 21", class: "rb-cross" }, svg);
-    }
-    if (sign) {
-      const letters = { x: 12, y: FEET[kind] || FOOT, class: "rb-sign" + (sign.length > 1 ? " rb-two" : "") };
-      element("text", letters, svg).textContent = sign;
-    }
+/** Draw one mark as inline SVG, with the letters of its method where they are told. */
+export function symbol(kind, state, sign) {
+  const outline = OUTLINES[kind] || OUTLINES.other;
+  const svg = element("svg", {
+    viewBox: "0 0 24 24",
+    class: "rb-symbol rb-" + state,
+    "aria-hidden": "true",
+    focusable: "false",
+  });
+  if (state === "other") {
+    element("circle", { cx: 12, cy: 12, r: 3.1, class: "rb-body" }, svg);
     return svg;
   }
-
-  /** Part of a ring between two shares of the circle. */
-  function arc(from, to, radius) {
-    const point = (share) => {
-      const angle = 2 * Math.PI * share - Math.PI / 2;
-      return (radius * Math.cos(angle)).toFixed(2) + " " + (radius * Math.sin(angle)).toFixed(2);
+  element("path", { d: outline, class: "rb-body" }, svg);
+  if (state === "unusable") {
+    element("path", { d: "M3 3L21 21M21 3L3 21", class: "rb-cross" }, svg);
+  }
+  if (sign) {
+    const letters = {
+      x: 12,
+      y: FEET[kind] || FOOT,
+      class: "rb-sign" + (sign.length > 1 ? " rb-two" : ""),
     };
-    const end = Math.min(to, from + 0.9999);
-    return "M" + point(from) + "A" + radius + " " + radius + " 0 " + (end - from > 0.5 ? 1 : 0) +
-      " 1 " + point(end);
+    element("text", letters, svg).textContent = sign;
   }
+  return svg;
+}
 
-  function short(count) {
-    if (count < 1000) return String(count);
-    const thousands = count / 1000;
-    return (thousands < 9.95 ? thousands.toFixed(1) : thousands.toFixed(0)) + "k";
-  }
+/** Part of a ring between two shares of the circle. */
+function arc(from, to, radius) {
+  const point = (share) => {
+    const angle = 2 * Math.PI * share - Math.PI / 2;
+    return (radius * Math.cos(angle)).toFixed(2) + " " + (radius * Math.sin(angle)).toFixed(2);
+  };
+  const end = Math.min(to, from + 0.9999);
+  return (
+    "M" +
+    point(from) +
+    "A" +
+    radius +
+    " " +
+    radius +
+    " 0 " +
+    (end - from > 0.5 ? 1 : 0) +
+    " 1 " +
+    point(end)
+  );
+}
 
-  /** Many placements as one sign: how many, and the shares of their states around it. */
-  function many(counts, states) {
-    const total = counts.reduce((sum, n) => sum + n, 0);
-    const radius = Math.min(26, 13 + 3.4 * Math.log10(total));
-    const size = 2 * radius + 4;
-    const svg = element("svg", {
-      viewBox: [-size / 2, -size / 2, size, size].join(" "),
-      width: size,
-      height: size,
-      class: "rb-cell",
-      "aria-hidden": "true",
-      focusable: "false",
-    });
-    element("circle", { r: radius, class: "rb-cell-body" }, svg);
-    let from = 0;
-    counts.forEach((count, n) => {
-      if (!count) return;
-      const to = from + count / total;
-      element("path", { d: arc(from, to, radius - 2.5), class: "rb-cell-" + states[n] }, svg);
-      from = to;
-    });
-    element("text", { y: "0.36em", "text-anchor": "middle" }, svg).textContent = short(total);
-    return { svg, size, total };
-  }
+function short(count) {
+  if (count < 1000) return String(count);
+  const thousands = count / 1000;
+  return (thousands < 9.95 ? thousands.toFixed(1) : thousands.toFixed(0)) + "k";
+}
 
-  /** What the legend knows of each method, by its name. */
-  function byMethod(methods) {
-    return Object.fromEntries(methods.map((row) => [row.method, row]));
-  }
-
-  /** What a placement says: about one species when `species` is chosen, else about any. */
-  function stateOf(placement, species, detects) {
-    if (placement.state) return placement.state; // the server has judged
-    if (placement.outcome === "lost" || placement.outcome === "disturbed") return "unusable";
-    const caught = placement.catch || [];
-    if (species ? caught.some((row) => row.species === species) : caught.length) return "caught";
-    if (placement.outcome !== "caught" && placement.outcome !== "nil") return "unrecorded";
-    if (!species) return placement.outcome;
-    const methods = detects[species];
-    return !methods || methods.includes(placement.method) ? "nil" : "other";
-  }
-
-  function wordsOf(species) {
-    return {
-      caught: species ? "caught " + species : "caught something",
-      nil: species ? "fished, " + species + " not caught" : "fished, nothing caught",
-      unusable: "gear lost or disturbed",
-      unrecorded: "catch not recorded",
-      other: "fished by gear that does not detect " + species,
-    };
-  }
-
-  root.Rifflebook = Object.assign(root.Rifflebook || {}, {
-    marks: { byMethod, many, stateOf, STATES, symbol, wordsOf },
+/** Many placements as one sign: how many, and the shares of their states around it. */
+export function many(counts, states) {
+  const total = counts.reduce((sum, n) => sum + n, 0);
+  const radius = Math.min(26, 13 + 3.4 * Math.log10(total));
+  const size = 2 * radius + 4;
+  const svg = element("svg", {
+    viewBox: [-size / 2, -size / 2, size, size].join(" "),
+    width: size,
+    height: size,
+    class: "rb-cell",
+    "aria-hidden": "true",
+    focusable: "false",
   });
-})(window);
+  element("circle", { r: radius, class: "rb-cell-body" }, svg);
+  let from = 0;
+  counts.forEach((count, n) => {
+    if (!count) return;
+    const to = from + count / total;
+    element("path", { d: arc(from, to, radius - 2.5), class: "rb-cell-" + states[n] }, svg);
+    from = to;
+  });
+  element("text", { y: "0.36em", "text-anchor": "middle" }, svg).textContent = short(total);
+  return { svg, size, total };
+}
+
+/** What the legend knows of each method, by its name. */
+export function byMethod(methods) {
+  return Object.fromEntries(methods.map((row) => [row.method, row]));
+}
+
+/** What a placement says: about one species when `species` is chosen, else about any. */
+export function stateOf(placement, species, detects) {
+  if (placement.state) return placement.state; // the server has judged
+  if (placement.outcome === "lost" || placement.outcome === "disturbed") return "unusable";
+  const caught = placement.catch || [];
+  if (species ? caught.some((row) => row.species === species) : caught.length) return "caught";
+  if (placement.outcome !== "caught" && placement.outcome !== "nil") return "unrecorded";
+  if (!species) return placement.outcome;
+  const methods = detects[species];
+  return !methods || methods.includes(placement.method) ? "nil" : "other";
+}
+
+export function wordsOf(species) {
+  return {
+    caught: species ? "caught " + species : "caught something",
+    nil: species ? "fished, " + species + " not caught" : "fished, nothing caught",
+    unusable: "gear lost or disturbed",
+    unrecorded: "catch not recorded",
+    other: "fished by gear that does not detect " + species,
+  };
+}

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, current_app, render_template, request
 
-from layers.drawing.map_assets import LIVE_SCRIPTS
 from layers.drawing.maps import frame_bounds
 from layers.fieldwork.effort import unit_words
 from service import reference
@@ -74,7 +73,6 @@ def show(catchment: str) -> str:
             used=map_summary(store, own, viewer)["methods"],
             filters=[*filters, ("catchment", catchment)],
         ),
-        scripts=LIVE_SCRIPTS,
     )
 
 

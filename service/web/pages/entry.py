@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from flask import Blueprint, Response, current_app, jsonify, render_template, request
 from flask_wtf.csrf import generate_csrf
 
+from layers.drawing.joined_modules import join_modules
+from layers.drawing.map_assets import asset_text
 from layers.drawing.maps import frame_bounds
 from service import access, reference
 from service.access import require_role
@@ -232,7 +235,15 @@ def _fault(fault: Fault, form: Form) -> dict[str, Any]:
 @pages.get("/entry-worker.js")
 def worker() -> Response:
     """Script that keeps the form at hand and sends drafts; at the root, so that it may see it."""
-    answer = current_app.send_static_file("entry_worker.js")
-    answer.mimetype = "text/javascript"
+    script = join_modules(_module_text("entry_worker.js"), _module_text)
+    answer = Response(script, mimetype="text/javascript")
+    answer.add_etag()
     answer.cache_control.no_cache = True
+    answer.make_conditional(request)
     return answer
+
+
+def _module_text(name: str) -> str:
+    """Text of a module of this program, whether it belongs to pages or to maps."""
+    own = Path(str(current_app.static_folder), name)
+    return own.read_text(encoding="utf-8") if own.is_file() else asset_text(name)

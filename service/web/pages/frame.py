@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from flask import Blueprint, Response, request
 
-from layers.drawing.map_assets import asset
+from layers.drawing.map_assets import asset, is_packaged
 from layers.errors import LayersError
 from service.errors import NotFoundError
 
@@ -22,7 +22,10 @@ def map_asset(name: str) -> Response:
         raise NotFoundError(str(problem)) from problem
     response = Response(content, mimetype=kind)
     response.cache_control.public = True
-    response.cache_control.max_age = 3_600
+    if is_packaged(name):
+        response.cache_control.max_age = 3_600
+    else:  # modules of two versions do not fit together
+        response.cache_control.no_cache = True
     response.add_etag()
     response.make_conditional(request)
     return response

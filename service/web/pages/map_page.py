@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from flask import Blueprint, render_template, request
 
-from layers.drawing.map_assets import LIVE_SCRIPTS
 from layers.drawing.maps import frame_bounds
 from service import reference
 from service.answers import features, map_views
@@ -34,7 +33,6 @@ def show() -> str:
     return render_template(
         "map.html",
         parts=parts,
-        scripts=LIVE_SCRIPTS,
         asked=asked,
         choices=filter_choices(store, current_viewer()),
         empty=not held["placements"],

@@ -7,7 +7,6 @@ from urllib.parse import quote
 from flask import Blueprint, current_app, render_template
 
 from layers.drawing.geojson import feature_collection
-from layers.drawing.map_assets import SCRIPTS
 from service import reference
 from service.answers import features
 from service.answers.placement_account import placement_account
@@ -57,5 +56,4 @@ def show(placement_id: str) -> str:
             },
         ),
         figure_placement=quote(placement_id, safe=""),
-        scripts=SCRIPTS,
     )

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 from flask import Blueprint, render_template, request
 
-from layers.drawing.map_assets import LIVE_SCRIPTS
 from layers.fieldwork.looking import detectable
 from service import reference
 from service.answers import summaries
@@ -67,5 +66,4 @@ def show(name: str) -> str:
             species=(name,),
             filters=filters,
         ),
-        scripts=LIVE_SCRIPTS,
     )

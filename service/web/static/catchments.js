@@ -1,13 +1,12 @@
 /* Folding of nested catchments, and the chances of having been missed, which come later. */
-(function () {
-  "use strict";
-  const table = document.getElementById("occurrence");
-  if (!table) return;
+import { make } from "../assets/elements.js";
+import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
+import { formatShare } from "../assets/numbers.js";
 
-  // On a phone the table needs the room; what the signs mean is one tap away.
-  if (window.innerWidth < 600) document.getElementById("key").open = false;
+const table = document.getElementById("occurrence");
+const rows = table ? Array.from(table.tBodies[0].rows) : [];
 
-  const rows = Array.from(table.tBodies[0].rows);
+function foldCatchments() {
   const folded = new Set();
   const byName = new Map(rows.map((row) => [row.dataset.catchment, row]));
 
@@ -32,61 +31,56 @@
       });
     });
   });
+}
 
-  function percent(share) {
-    const value = 100 * share;
-    if (value > 0 && value < 1) return "<\u202f1\u202f%";
-    if (value > 99 && value < 100) return ">\u202f99\u202f%";
-    return Math.round(value) + "\u202f%";
+/** Write the chance of one cell; 1 where it is known. */
+function writeChance(cell, [chance, reason]) {
+  if (chance !== null) {
+    cell.textContent = "missed? " + formatShare(chance);
+    return 1;
   }
+  cell.replaceChildren(
+    make("span", "chance missed not known, reason ", "unseen"),
+    "missed? –",
+    make("sup", reason + 1),
+  );
+  return 0;
+}
 
-  function put(place, told) {
-    if (!told) return 0;
-    const [chance, reason] = told;
-    if (chance !== null) {
-      place.textContent = "missed? " + percent(chance);
-      return 1;
-    }
-    const words = document.createElement("span");
-    words.className = "unseen";
-    words.textContent = "chance missed not known, reason ";
-    const mark = document.createElement("sup");
-    mark.textContent = reason + 1;
-    place.replaceChildren(words, "missed? –", mark);
-    return 0;
-  }
+function writeChances(found, line) {
+  let known = 0;
+  rows.forEach((row) => {
+    const own = found.cells[row.dataset.catchment] || {};
+    row.querySelectorAll("[data-chance]").forEach((cell) => {
+      const chance = own[cell.dataset.chance];
+      if (chance) known += writeChance(cell, chance);
+    });
+  });
+  line.textContent =
+    "missed? chance that it lives on the visited reaches unfound, season " +
+    (found.season.join(", ") || "without records") +
+    (known ? "" : "; the records of this season cannot tell it, those of another year may");
+  const list = document.getElementById("reasons");
+  list.querySelector("ol").replaceChildren(...found.reasons.map((reason) => make("li", reason)));
+  document.getElementById("assumes").textContent = "Assumes " + found.assumes + ".";
+  list.hidden = !found.reasons.length;
+}
 
+if (table) {
+  // On a phone the table needs the room; what the signs mean is one tap away.
+  if (window.innerWidth < 600) document.getElementById("key").open = false;
+  foldCatchments();
   const address = table.dataset.chances;
   const line = document.getElementById("chances-told");
-  if (!address || !line) return;
-  line.textContent = "Computing the chance of having been missed …";
-  const { fetched, unlessNoAnswer } = window.Rifflebook;
-  fetched(address)
-    .then((found) => {
-      let known = 0;
-      rows.forEach((row) => {
-        const own = found.cells[row.dataset.catchment] || {};
-        row.querySelectorAll("[data-chance]").forEach((place) => {
-          known += put(place, own[place.dataset.chance]);
-        });
-      });
-      const season = found.season.join(", ") || "without records";
-      line.textContent =
-        "missed? chance that it lives on the visited reaches unfound, season " + season +
-        (known ? "" : "; the records of this season cannot tell it, those of another year may");
-      const list = document.getElementById("reasons");
-      list.querySelector("ol").replaceChildren(
-        ...found.reasons.map((reason) => {
-          const item = document.createElement("li");
-          item.textContent = reason;
-          return item;
+  if (address && line) {
+    line.textContent = "Computing the chance of having been missed …";
+    fetchJson(address)
+      .then((found) => writeChances(found, line))
+      .catch(
+        unlessNoAnswer((trouble) => {
+          line.textContent =
+            "The chance of having been missed could not be fetched. " + trouble.message + ".";
         }),
       );
-      document.getElementById("assumes").textContent = "Assumes " + found.assumes + ".";
-      list.hidden = !found.reasons.length;
-    })
-    .catch(unlessNoAnswer((trouble) => {
-      line.textContent =
-        "The chance of having been missed could not be fetched. " + trouble.message + ".";
-    }));
-})();
+  }
+}

@@ -1,206 +1,229 @@
 /* The map beside the coverage tables: reaches by years since last sampled, gaps, next places. */
-(function (root) {
-  "use strict";
-  const { number, fetched: fetchedWhole, unlessNoAnswer } = root.Rifflebook;
-  const { positions, edges } = root.Rifflebook.screenPaths;
-  const view = JSON.parse(document.getElementById("coverage-view").textContent);
-  const told = document.getElementById("coverage-told");
-  // The same lines as in the table of bands (coverage.css); never told apart by colour alone.
-  const LOOKS = {
-    fresh: { color: "#12475d", weight: 6 },
-    recent: { color: "#2c7d92", weight: 3.5 },
-    old: { color: "#8f6210", weight: 3.5, dashArray: "11 5" },
-    stale: { color: "#a83c12", weight: 3, dashArray: "4 5" },
-    undated: { color: "#66518f", weight: 3, dashArray: "11 4 2 4" },
-    never: { color: "#5d5348", weight: 1.8, dashArray: "1 4" },
-  };
-  const map = L.map("coverage-map", { zoomControl: false, zoomSnap: 0.5, preferCanvas: true });
-  const draw = L.canvas({ padding: 0.3, tolerance: 6 });
-  let lines = null;
-  let gapLine = null;
-  let held = null; // box and zoom of the reaches drawn
-  let asked = 0;
-  let least = 1;
-  let trouble = "";
-  let chosen = "";
+import { make } from "../assets/elements.js";
+import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
+import { formatMetres } from "../assets/numbers.js";
+import { positions } from "../assets/screen_paths.js";
+import { viewSource } from "../assets/view_source.js";
+import "./sort_table.js";
 
-  function make(tag, text) {
-    const made = document.createElement(tag);
-    if (text !== undefined) made.textContent = text;
-    return made;
+const view = JSON.parse(document.getElementById("coverage-view").textContent);
+const line = document.getElementById("coverage-told");
+// The same lines as in the table of bands (coverage.css); never told apart by colour alone.
+const LOOKS = {
+  fresh: { color: "#12475d", weight: 6 },
+  recent: { color: "#2c7d92", weight: 3.5 },
+  old: { color: "#8f6210", weight: 3.5, dashArray: "11 5" },
+  stale: { color: "#a83c12", weight: 3, dashArray: "4 5" },
+  undated: { color: "#66518f", weight: 3, dashArray: "11 4 2 4" },
+  never: { color: "#5d5348", weight: 1.8, dashArray: "1 4" },
+};
+const map = L.map("coverage-map", { zoomControl: false, zoomSnap: 0.5, preferCanvas: true });
+const draw = L.canvas({ padding: 0.3, tolerance: 6 });
+const source = viewSource(view.reaches);
+let lines = null;
+let gapLine = null;
+let shown = null;
+let turns = 0;
+let least = 1;
+let trouble = "";
+let chosen = "";
+
+function report() {
+  const far = least > 1 ? "Reaches of stream order " + least + " and above; zoom in for all. " : "";
+  line.textContent = trouble || (far + chosen).trim();
+  line.hidden = !line.textContent;
+}
+
+function card(reaches, at) {
+  const box = make("article");
+  const name = reaches.stream_name[at];
+  box.append(make("h3", reaches.reach_id[at] + (name ? ", " + name : "")));
+  const facts = make("dl");
+  const put = (term, value) => facts.append(make("dt", term), make("dd", value));
+  const last = reaches.last_date[at];
+  const band = view.bands[reaches.band[at]];
+  put("Last sampled", last ? last + ", " + band.words : band.words);
+  put(
+    "Sampled",
+    (100 * reaches.fraction[at]).toFixed(0) + "\u202f% of " + formatMetres(reaches.length_m[at]),
+  );
+  const far = reaches.distance_m[at];
+  if (far === null) put("Nearest sample", "none in this connected part of the network");
+  else if (far > 0) put("Nearest sample", formatMetres(far) + " from its farthest unsampled point");
+  put("Stream order", reaches.order[at]);
+  box.append(facts);
+  return box;
+}
+
+function show(reaches) {
+  const group = L.layerGroup();
+  reaches.paths.forEach((path, at) => {
+    if (!path.length) return;
+    const look = LOOKS[view.bands[reaches.band[at]].key];
+    L.polyline(
+      positions(path, reaches.zoom),
+      Object.assign({ renderer: draw, lineCap: "butt" }, look),
+    )
+      .on("click", (event) => {
+        L.popup({ maxWidth: 300 })
+          .setLatLng(event.latlng)
+          .setContent(card(reaches, at))
+          .openOn(map);
+      })
+      .addTo(group);
+  });
+  if (lines) lines.remove();
+  lines = group.addTo(map);
+  if (gapLine) gapLine.bringToFront();
+  least = reaches.least_order;
+}
+
+function refresh() {
+  const turn = (turns += 1);
+  return source.load(map).then(
+    (reaches) => {
+      if (turn !== turns) return; // a later view was requested meanwhile
+      if (reaches !== shown) show(reaches);
+      shown = reaches;
+      trouble = "";
+      report();
+      map.getContainer().dataset.ready = "yes";
+    },
+    unlessNoAnswer((problem) => {
+      trouble = "Reaches could not be fetched. " + problem.message + ".";
+      report();
+    }),
+  );
+}
+
+function showMap() {
+  const box = map.getContainer();
+  if (
+    box.getBoundingClientRect().top < 0 ||
+    box.getBoundingClientRect().bottom > window.innerHeight
+  ) {
+    box.scrollIntoView({ block: "nearest" });
   }
+}
 
-  function metres(value) {
-    return number(value) + " m";
-  }
+function mark(row) {
+  document.querySelectorAll("tr.chosen").forEach((other) => other.classList.remove("chosen"));
+  if (row) row.classList.add("chosen");
+}
 
-  function tell() {
-    const far = least > 1 ? "Reaches of stream order " + least + " and above; zoom in for all. " : "";
-    told.textContent = trouble || (far + chosen).trim();
-    told.hidden = !told.textContent;
-  }
+const still = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
-  function card(reaches, at) {
-    const box = make("article");
-    const name = reaches.stream_name[at];
-    box.append(make("h3", reaches.reach_id[at] + (name ? ", " + name : "")));
-    const facts = make("dl");
-    const put = (term, value) => facts.append(make("dt", term), make("dd", value));
-    const last = reaches.last_date[at];
-    const band = view.bands[reaches.band[at]];
-    put("Last sampled", last ? last + ", " + band.words : band.words);
-    put("Sampled", (100 * reaches.fraction[at]).toFixed(0) + "\u202f% of " + metres(reaches.length_m[at]));
-    const far = reaches.distance_m[at];
-    if (far === null) put("Nearest sample", "none in this connected part of the network");
-    else if (far > 0) put("Nearest sample", metres(far) + " from its farthest unsampled point");
-    put("Stream order", reaches.order[at]);
-    box.append(facts);
-    return box;
-  }
-
-  function show(reaches) {
-    const group = L.layerGroup();
-    reaches.paths.forEach((path, at) => {
-      if (!path.length) return;
-      const look = LOOKS[view.bands[reaches.band[at]].key];
-      L.polyline(positions(path, reaches.zoom), Object.assign({ renderer: draw, lineCap: "butt" }, look))
-        .on("click", (event) => {
-          L.popup({ maxWidth: 300 }).setLatLng(event.latlng).setContent(card(reaches, at)).openOn(map);
-        })
-        .addTo(group);
-    });
-    if (lines) lines.remove();
-    lines = group.addTo(map);
-    if (gapLine) gapLine.bringToFront();
-    least = reaches.least_order;
-  }
-
-  function fetched(address, more) {
-    const whole = new URL(address, document.baseURI);
-    Object.keys(more).forEach((name) => whole.searchParams.set(name, more[name]));
-    return fetchedWhole(whole);
-  }
-
-  function refresh() {
-    const bounds = map.getBounds();
-    const zoom = Math.ceil(map.getZoom());
-    if (held && held.zoom === zoom && held.box.contains(bounds)) return Promise.resolve();
-    const box = bounds.pad(0.35);
-    const turn = (asked += 1);
-    return fetched(view.reaches, { bbox: edges(box), zoom }).then(
-      (reaches) => {
-        if (turn !== asked) return; // a later view was asked for meanwhile
-        held = { box, zoom };
-        trouble = "";
-        show(reaches);
-        tell();
-        map.getContainer().dataset.ready = "yes";
-      },
-      unlessNoAnswer((problem) => {
-        trouble = "Reaches could not be fetched. " + problem.message + ".";
-        tell();
-      }),
-    );
-  }
-
-  function showMap() {
-    const box = map.getContainer();
-    if (box.getBoundingClientRect().top < 0 || box.getBoundingClientRect().bottom > root.innerHeight) {
-      box.scrollIntoView({ block: "nearest" });
-    }
-  }
-
-  function mark(row) {
-    document.querySelectorAll("tr.chosen").forEach((other) => other.classList.remove("chosen"));
-    if (row) row.classList.add("chosen");
-  }
-
-  const still = root.matchMedia("(prefers-reduced-motion: reduce)").matches;
-
-  function goToGap(button) {
-    const number = Number(button.dataset.gap);
-    const [west, south, east, north] = JSON.parse(button.dataset.bounds);
-    mark(button.closest("tr"));
-    showMap();
-    map.flyToBounds([[south, west], [north, east >= west ? east : east + 360]], {
+function goToGap(button) {
+  const number = Number(button.dataset.gap);
+  const [west, south, east, north] = JSON.parse(button.dataset.bounds);
+  mark(button.closest("tr"));
+  showMap();
+  map.flyToBounds(
+    [
+      [south, west],
+      [north, east >= west ? east : east + 360],
+    ],
+    {
       padding: [20, 20],
       maxZoom: 16,
       animate: !still,
       duration: 0.6,
+    },
+  );
+  fetchJson(view.gap, { query: { gap: number } }).then(
+    (gap) => {
+      if (gapLine) gapLine.remove();
+      gapLine = L.polyline(
+        gap.paths.filter((path) => path.length).map((path) => positions(path, gap.zoom)),
+        {
+          pane: "gap",
+          color: "#f2b632",
+          weight: 11,
+          opacity: 0.75,
+          interactive: false,
+          renderer: L.canvas({ pane: "gap" }),
+        },
+      ).addTo(map);
+      chosen = "Gap " + number + " is marked in yellow.";
+      trouble = "";
+      map.getContainer().dataset.gap = number;
+      report();
+    },
+    unlessNoAnswer((problem) => {
+      trouble = "The gap could not be fetched. " + problem.message + ".";
+      report();
+    }),
+  );
+}
+
+function placeMarkers() {
+  view.places.forEach((place) => {
+    const icon = L.divIcon({
+      className: "next-place",
+      html: make("span", place.rank),
+      iconSize: [26, 26],
     });
-    fetched(view.gap, { gap: number }).then(
-      (gap) => {
-        if (gapLine) gapLine.remove();
-        gapLine = L.polyline(
-          gap.paths.filter((path) => path.length).map((path) => positions(path, gap.zoom)),
-          { pane: "gap", color: "#f2b632", weight: 11, opacity: 0.75, interactive: false, renderer: L.canvas({ pane: "gap" }) },
-        ).addTo(map);
-        chosen = "Gap " + number + " is marked in yellow.";
-        trouble = "";
-        map.getContainer().dataset.gap = number;
-        tell();
-      },
-      unlessNoAnswer((problem) => {
-        trouble = "The gap could not be fetched. " + problem.message + ".";
-        tell();
-      }),
+    const marker = L.marker([place.latitude, place.longitude], {
+      icon,
+      zIndexOffset: 500 - place.rank,
+    });
+    marker.on("add", () =>
+      marker.getElement().setAttribute("aria-label", "Next place " + place.rank),
     );
-  }
-
-  function placeMarkers() {
-    view.places.forEach((place) => {
-      const icon = L.divIcon({ className: "next-place", html: make("span", place.rank), iconSize: [26, 26] });
-      const marker = L.marker([place.latitude, place.longitude], { icon, zIndexOffset: 500 - place.rank });
-      marker.on("add", () => marker.getElement().setAttribute("aria-label", "Next place " + place.rank));
-      const box = make("article");
-      box.append(make("h3", "Next place " + place.rank));
-      const facts = make("dl");
-      [
-        ["Reach", place.reach_id],
-        ["Adds", metres(place.adds_m)],
-        ["Position", place.latitude.toFixed(5) + ", " + place.longitude.toFixed(5)],
-      ].forEach((of) => facts.append(make("dt", of[0]), make("dd", of[1])));
-      box.append(facts);
-      marker.bindPopup(box, { maxWidth: 280 });
-      marker.on("click", () => mark(document.querySelector("tr[data-place='" + place.rank + "']")));
-      markers[place.rank] = marker.addTo(map);
-    });
-  }
-
-  function goToPlace(button) {
-    const row = button.closest("tr");
-    mark(row);
-    showMap();
-    map.flyTo([Number(button.dataset.lat), Number(button.dataset.lon)], Math.max(map.getZoom(), 14), {
-      animate: !still,
-      duration: 0.6,
-    });
-    chosen = "Place " + row.dataset.place + " is in the middle of the map.";
-    tell();
-    markers[row.dataset.place].openPopup();
-  }
-
-  const markers = {};
-  const pane = map.createPane("gap");
-  pane.style.zIndex = 380; // beneath the reaches, so that their dashes stay to be seen
-  pane.style.pointerEvents = "none";
-  map.attributionControl.setPrefix("Leaflet");
-  if (view.tiles) L.tileLayer(view.tiles.url, { attribution: view.tiles.attribution }).addTo(map);
-  L.control.zoom({ position: "bottomright" }).addTo(map);
-  L.control.scale({ imperial: false }).addTo(map);
-  if (view.bounds) {
-    const [west, south, east, north] = view.bounds;
-    map.fitBounds([[south, west], [north, east >= west ? east : east + 360]], { padding: [12, 12] });
-  } else {
-    map.setView([0, 0], 2);
-  }
-  placeMarkers();
-  map.on("moveend", refresh);
-  document.querySelectorAll("button.go").forEach((button) => {
-    button.addEventListener("click", () =>
-      button.dataset.gap ? goToGap(button) : goToPlace(button),
-    );
+    const box = make("article");
+    box.append(make("h3", "Next place " + place.rank));
+    const facts = make("dl");
+    [
+      ["Reach", place.reach_id],
+      ["Adds", formatMetres(place.adds_m)],
+      ["Position", place.latitude.toFixed(5) + ", " + place.longitude.toFixed(5)],
+    ].forEach((of) => facts.append(make("dt", of[0]), make("dd", of[1])));
+    box.append(facts);
+    marker.bindPopup(box, { maxWidth: 280 });
+    marker.on("click", () => mark(document.querySelector("tr[data-place='" + place.rank + "']")));
+    markers[place.rank] = marker.addTo(map);
   });
-  tell();
-  refresh();
-})(window);
+}
+
+function goToPlace(button) {
+  const row = button.closest("tr");
+  mark(row);
+  showMap();
+  map.flyTo([Number(button.dataset.lat), Number(button.dataset.lon)], Math.max(map.getZoom(), 14), {
+    animate: !still,
+    duration: 0.6,
+  });
+  chosen = "Place " + row.dataset.place + " is in the middle of the map.";
+  report();
+  markers[row.dataset.place].openPopup();
+}
+
+const markers = {};
+const pane = map.createPane("gap");
+pane.style.zIndex = 380; // beneath the reaches, so that their dashes stay to be seen
+pane.style.pointerEvents = "none";
+map.attributionControl.setPrefix("Leaflet");
+if (view.tiles) L.tileLayer(view.tiles.url, { attribution: view.tiles.attribution }).addTo(map);
+L.control.zoom({ position: "bottomright" }).addTo(map);
+L.control.scale({ imperial: false }).addTo(map);
+if (view.bounds) {
+  const [west, south, east, north] = view.bounds;
+  map.fitBounds(
+    [
+      [south, west],
+      [north, east >= west ? east : east + 360],
+    ],
+    { padding: [12, 12] },
+  );
+} else {
+  map.setView([0, 0], 2);
+}
+placeMarkers();
+map.on("moveend", refresh);
+document.querySelectorAll("button.go").forEach((button) => {
+  button.addEventListener("click", () =>
+    button.dataset.gap ? goToGap(button) : goToPlace(button),
+  );
+});
+report();
+refresh();

@@ -1,123 +1,126 @@
 /* Drafts of placements: kept in this browser, sent when there is a connection. Used by the page
    and by the worker behind it. A draft sent twice is stored once: the service knows it by what it
    says. */
-(function (root) {
-  "use strict";
-  const { reach, read } = root.Rifflebook;
-  const BASE = "rifflebook-entry";
-  const STORE = "drafts";
-  const KEPT_SENT = 20;
+import { parseJson, request } from "../assets/fetching.js";
 
-  let opened = null;
-  function base() {
-    if (!opened) {
-      opened = new Promise((resolve, reject) => {
-        if (!root.indexedDB) return reject(new Error("this browser keeps nothing here"));
-        const asked = root.indexedDB.open(BASE, 1);
-        asked.onupgradeneeded = () => asked.result.createObjectStore(STORE, { keyPath: "uuid" });
-        asked.onsuccess = () => resolve(asked.result);
-        asked.onerror = () => reject(asked.error);
+const BASE = "rifflebook-entry";
+const STORE = "drafts";
+const KEPT_SENT = 20;
+
+let opened = null;
+function base() {
+  if (!opened) {
+    opened = new Promise((resolve, reject) => {
+      if (!self.indexedDB) return reject(new Error("this browser keeps nothing here"));
+      const asked = self.indexedDB.open(BASE, 1);
+      asked.onupgradeneeded = () => asked.result.createObjectStore(STORE, { keyPath: "uuid" });
+      asked.onsuccess = () => resolve(asked.result);
+      asked.onerror = () => reject(asked.error);
+    });
+  }
+  return opened;
+}
+
+async function work(mode, act) {
+  const held = await base();
+  return new Promise((resolve, reject) => {
+    const change = held.transaction(STORE, mode);
+    const asked = act(change.objectStore(STORE));
+    change.oncomplete = () => resolve(asked && asked.result);
+    change.onerror = change.onabort = () => reject(change.error);
+    if (mode === "readwrite" && change.commit) change.commit();
+  });
+}
+
+export const put = (draft) => work("readwrite", (store) => store.put(draft));
+export const get = (uuid) => work("readonly", (store) => store.get(uuid));
+export const remove = (uuid) => work("readwrite", (store) => store.delete(uuid));
+export const all = async () =>
+  (await work("readonly", (store) => store.getAll())).sort((a, b) => b.changed - a.changed);
+
+export function newId() {
+  if (self.crypto.randomUUID) return self.crypto.randomUUID();
+  // Not offered over plain HTTP: version 4 of RFC 9562 by hand.
+  const bytes = self.crypto.getRandomValues(new Uint8Array(16));
+  bytes[6] = (bytes[6] & 0x0f) | 0x40;
+  bytes[8] = (bytes[8] & 0x3f) | 0x80;
+  const hex = Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
+  return hex.replace(/^(.{8})(.{4})(.{4})(.{4})/, "$1-$2-$3-$4-");
+}
+
+export async function lend() {
+  const answer = await request("/entry/token", {
+    headers: { Accept: "application/json" },
+    credentials: "same-origin",
+    cache: "no-store",
+  });
+  if (!answer.ok) throw new Error("the service answers " + answer.status);
+  return parseJson(answer);
+}
+
+export async function post(path, sheet, token) {
+  const answer = await request(path, {
+    method: "POST",
+    credentials: "same-origin",
+    headers: {
+      "Content-Type": "application/json",
+      Accept: "application/json",
+      "X-CSRFToken": token,
+    },
+    body: JSON.stringify(sheet),
+  });
+  return { status: answer.status, told: parseJson(answer) };
+}
+
+/* What of a draft is known after an answer of the service. */
+export function settled(draft, { status, told }) {
+  if (status === 200 || status === 201) {
+    return { ...draft, status: "sent", told, sent: Date.now(), changed: Date.now() };
+  }
+  if (status === 409 && told.differences) return { ...draft, status: "conflict", told };
+  if (status === 422 || status === 400 || status === 409)
+    return { ...draft, status: "refused", told };
+  return { ...draft, status: "waiting", told };
+}
+
+async function sendOne(draft, token) {
+  const answer = await post("/entry/save", draft.sheet, token);
+  const held = await get(draft.uuid);
+  // Changed by hand while it was under way: what was sent is stored, the change is not.
+  if (held && held.changed !== draft.changed) return held;
+  const next = settled(draft, answer);
+  await put(next);
+  return next;
+}
+
+/* Send all that waits, one after another. Says what became of each. */
+async function sendWaiting() {
+  const waiting = (await all()).filter((draft) => draft.status === "waiting").reverse();
+  if (!waiting.length) return [];
+  const lent = await lend();
+  const done = [];
+  for (const draft of waiting) {
+    if (!lent.may_edit) {
+      await put({ ...draft, told: { detail: "Log in with an account that may enter records." } });
+    } else if (draft.account !== lent.account) {
+      await put({
+        ...draft,
+        told: {
+          detail:
+            "Entered by " + draft.account + "; log in as them, or open it and save it as yours.",
+        },
       });
+    } else {
+      done.push(await sendOne(draft, lent.token));
     }
-    return opened;
   }
+  const sent = (await all()).filter((draft) => draft.status === "sent");
+  for (const old of sent.slice(KEPT_SENT)) await remove(old.uuid);
+  return done;
+}
 
-  async function work(mode, act) {
-    const held = await base();
-    return new Promise((resolve, reject) => {
-      const change = held.transaction(STORE, mode);
-      const asked = act(change.objectStore(STORE));
-      change.oncomplete = () => resolve(asked && asked.result);
-      change.onerror = change.onabort = () => reject(change.error);
-      if (mode === "readwrite" && change.commit) change.commit();
-    });
-  }
-
-  const put = (draft) => work("readwrite", (store) => store.put(draft));
-  const get = (uuid) => work("readonly", (store) => store.get(uuid));
-  const remove = (uuid) => work("readwrite", (store) => store.delete(uuid));
-  const all = async () =>
-    (await work("readonly", (store) => store.getAll())).sort((a, b) => b.changed - a.changed);
-
-  function newId() {
-    if (root.crypto.randomUUID) return root.crypto.randomUUID();
-    // Not offered over plain HTTP: version 4 of RFC 9562 by hand.
-    const bytes = root.crypto.getRandomValues(new Uint8Array(16));
-    bytes[6] = (bytes[6] & 0x0f) | 0x40;
-    bytes[8] = (bytes[8] & 0x3f) | 0x80;
-    const hex = Array.from(bytes, (byte) => byte.toString(16).padStart(2, "0")).join("");
-    return hex.replace(/^(.{8})(.{4})(.{4})(.{4})/, "$1-$2-$3-$4-");
-  }
-
-  async function lend() {
-    const answer = await reach("/entry/token", {
-      headers: { Accept: "application/json" },
-      credentials: "same-origin",
-      cache: "no-store",
-    });
-    if (!answer.ok) throw new Error("the service answers " + answer.status);
-    return read(answer);
-  }
-
-  async function post(path, sheet, token) {
-    const answer = await reach(path, {
-      method: "POST",
-      credentials: "same-origin",
-      headers: {
-        "Content-Type": "application/json",
-        Accept: "application/json",
-        "X-CSRFToken": token,
-      },
-      body: JSON.stringify(sheet),
-    });
-    return { status: answer.status, told: read(answer) };
-  }
-
-  /* What of a draft is known after an answer of the service. */
-  function settled(draft, { status, told }) {
-    if (status === 200 || status === 201) {
-      return { ...draft, status: "sent", told, sent: Date.now(), changed: Date.now() };
-    }
-    if (status === 409 && told.differences) return { ...draft, status: "conflict", told };
-    if (status === 422 || status === 400 || status === 409) return { ...draft, status: "refused", told };
-    return { ...draft, status: "waiting", told };
-  }
-
-  async function sendOne(draft, token) {
-    const answer = await post("/entry/save", draft.sheet, token);
-    const held = await get(draft.uuid);
-    // Changed by hand while it was under way: what was sent is stored, the change is not.
-    if (held && held.changed !== draft.changed) return held;
-    const next = settled(draft, answer);
-    await put(next);
-    return next;
-  }
-
-  /* Send all that waits, one after another. Says what became of each. */
-  async function sendWaiting() {
-    const waiting = (await all()).filter((draft) => draft.status === "waiting").reverse();
-    if (!waiting.length) return [];
-    const lent = await lend();
-    const done = [];
-    for (const draft of waiting) {
-      if (!lent.may_edit) {
-        await put({ ...draft, told: { detail: "Log in with an account that may enter records." } });
-      } else if (draft.account !== lent.account) {
-        await put({ ...draft, told: { detail: "Entered by " + draft.account + "; log in as them, or open it and save it as yours." } });
-      } else {
-        done.push(await sendOne(draft, lent.token));
-      }
-    }
-    const sent = (await all()).filter((draft) => draft.status === "sent");
-    for (const old of sent.slice(KEPT_SENT)) await remove(old.uuid);
-    return done;
-  }
-
-  /* One sender at a time, over all pages and the worker, where the browser can tell. */
-  function sendAll() {
-    const locks = root.navigator && root.navigator.locks;
-    return locks ? locks.request("rifflebook-send", sendWaiting) : sendWaiting();
-  }
-
-  root.RifflebookDrafts = { put, get, remove, all, newId, lend, post, settled, sendAll };
-})(self);
+/* One sender at a time, over all pages and the worker, where the browser can tell. */
+export function sendAll() {
+  const locks = self.navigator && self.navigator.locks;
+  return locks ? locks.request("rifflebook-send", sendWaiting) : sendWaiting();
+}

@@ -1,111 +1,142 @@
 /* The map of the entry form: reaches around, points by a tap. */
-(function (root) {
-  "use strict";
-  const { NoAnswer, fetched } = root.Rifflebook;
-  const FINEST = 13; // side of the squares that reaches are asked for in, as a zoom
-  const MOST_SQUARES = 12;
-  const FEW_REACHES = 3000; // so many are drawn whole however far out the map is
+import { NoAnswer, fetchJson } from "../assets/fetching.js";
 
-  function make(lists, tapped) {
-    const map = L.map("map", { zoomSnap: 0.5, preferCanvas: true });
-    L.control.scale({ imperial: false }).addTo(map);
-    if (lists.tiles) L.tileLayer(lists.tiles.url, { attribution: lists.tiles.attribution }).addTo(map);
-    else map.attributionControl.remove();
-    const asked = new Map();
-    const drawn = new Set();
-    const reaches = L.geoJSON(null, {
-      style: (one) => ({
-        color: "#2f6f8f",
-        weight: 1.5 + 0.8 * (one.properties.strahler || 1),
-        interactive: false,
-      }),
+const FINEST = 13; // side of the squares that reaches are asked for in, as a zoom
+const MOST_SQUARES = 12;
+const FEW_REACHES = 3000; // so many are drawn whole however far out the map is
+
+export function makeMap(lists, tapped) {
+  const map = L.map("map", { zoomSnap: 0.5, preferCanvas: true });
+  L.control.scale({ imperial: false }).addTo(map);
+  if (lists.tiles)
+    L.tileLayer(lists.tiles.url, { attribution: lists.tiles.attribution }).addTo(map);
+  else map.attributionControl.remove();
+  const asked = new Map();
+  const drawn = new Set();
+  const reaches = L.geoJSON(null, {
+    style: (one) => ({
+      color: "#2f6f8f",
+      weight: 1.5 + 0.8 * (one.properties.strahler || 1),
       interactive: false,
-    }).addTo(map);
-    const own = L.layerGroup().addTo(map);
-    const snap = L.layerGroup().addTo(map);
-    let least = 0;
+    }),
+    interactive: false,
+  }).addTo(map);
+  const own = L.layerGroup().addTo(map);
+  const snap = L.layerGroup().addTo(map);
+  let least = 0;
 
-    function squares() {
-      const zoom = Math.min(FINEST, Math.floor(map.getZoom()));
-      const view = map.getBounds();
-      const step = 360 / 2 ** zoom;
-      const list = [];
-      for (let x = Math.floor(view.getWest() / step); x * step < view.getEast(); x += 1) {
-        for (let y = Math.floor(view.getSouth() / step); y * step < view.getNorth(); y += 1) {
-          list.push([x * step, y * step, (x + 1) * step, (y + 1) * step].map((v) => Number(v.toFixed(6))));
-        }
-      }
-      return list.slice(0, MOST_SQUARES);
-    }
-
-    async function fill() {
-      const zoom = map.getZoom();
-      const order = zoom >= 11 || lists.reaches <= FEW_REACHES ? 1 : zoom >= 9 ? 2 : zoom >= 7 ? 4 : 6;
-      if (order !== least) {
-        least = order;
-        asked.clear();
-        drawn.clear();
-        reaches.clearLayers();
-      }
-      for (const box of squares()) {
-        const clipped = [Math.max(box[0], -180), Math.max(box[1], -90), Math.min(box[2], 180), Math.min(box[3], 90)];
-        const address = "/reaches.geojson?bbox=" + clipped.join(",") + (order > 1 ? "&min_order=" + order : "");
-        if (asked.has(address)) continue;
-        asked.set(address, true);
-        try {
-          const held = await fetched(address, "application/geo+json");
-          if (order !== least) continue;
-          if (held.none_kept) asked.delete(address);
-          const fresh = held.features.filter((one) => one.geometry && !drawn.has(one.id));
-          fresh.forEach((one) => drawn.add(one.id));
-          reaches.addData({ type: "FeatureCollection", features: fresh });
-        } catch (problem) {
-          if (!(problem instanceof NoAnswer)) throw problem;
-          asked.delete(address); // no connection: asked for again when the map is moved
-        }
+  function squares() {
+    const zoom = Math.min(FINEST, Math.floor(map.getZoom()));
+    const view = map.getBounds();
+    const step = 360 / 2 ** zoom;
+    const list = [];
+    for (let x = Math.floor(view.getWest() / step); x * step < view.getEast(); x += 1) {
+      for (let y = Math.floor(view.getSouth() / step); y * step < view.getNorth(); y += 1) {
+        list.push(
+          [x * step, y * step, (x + 1) * step, (y + 1) * step].map((v) => Number(v.toFixed(6))),
+        );
       }
     }
-
-    function show(points, shape, uncertainty) {
-      own.clearLayers();
-      const at = points.map(([lon, lat]) => [lat, lon]);
-      if (shape === "area" && at.length > 2) L.polygon(at, { color: "#b04a17", weight: 3 }).addTo(own);
-      else if (at.length > 1) L.polyline(at, { color: "#b04a17", weight: 4, dashArray: shape === "ends" ? "8 6" : null }).addTo(own);
-      at.forEach((place, number) =>
-        L.circleMarker(place, {
-          radius: number ? 6 : 9, color: "#20302f", weight: 2, fillColor: number ? "#fffdf7" : "#b04a17", fillOpacity: 1,
-        }).addTo(own),
-      );
-      if (at.length && uncertainty > 0) {
-        L.circle(at[0], { radius: uncertainty, color: "#b04a17", weight: 1, fillOpacity: 0.08, interactive: false }).addTo(own);
-      }
-    }
-
-    function showSnap(from, to) {
-      snap.clearLayers();
-      if (from && to) {
-        L.polyline([[from[1], from[0]], [to[1], to[0]]], { color: "#20302f", weight: 2, dashArray: "2 5" }).addTo(snap);
-        L.circleMarker([to[1], to[0]], { radius: 4, color: "#20302f", fillOpacity: 1 }).addTo(snap);
-      }
-    }
-
-    function look(points) {
-      const at = points.map(([lon, lat]) => [lat, lon]);
-      if (at.length > 1) map.fitBounds(at, { padding: [40, 40], maxZoom: 17 });
-      else if (at.length) map.setView(at[0], Math.max(map.getZoom() || 0, 15.5));
-    }
-
-    map.on("click", (event) => {
-      const at = event.latlng.wrap();
-      tapped([Number(at.lng.toFixed(6)), Number(at.lat.toFixed(6))], map);
-    });
-    map.on("moveend", fill);
-    if (lists.bounds) {
-      const [west, south, east, north] = lists.bounds;
-      map.fitBounds([[south, west], [north, east]]);
-    } else map.setView([0, 0], 2);
-    return { show, showSnap, look, map, fill };
+    return list.slice(0, MOST_SQUARES);
   }
 
-  root.RifflebookEntryMap = { make };
-})(self);
+  async function fill() {
+    const zoom = map.getZoom();
+    const order =
+      zoom >= 11 || lists.reaches <= FEW_REACHES ? 1 : zoom >= 9 ? 2 : zoom >= 7 ? 4 : 6;
+    if (order !== least) {
+      least = order;
+      asked.clear();
+      drawn.clear();
+      reaches.clearLayers();
+    }
+    for (const box of squares()) {
+      const clipped = [
+        Math.max(box[0], -180),
+        Math.max(box[1], -90),
+        Math.min(box[2], 180),
+        Math.min(box[3], 90),
+      ];
+      const address =
+        "/reaches.geojson?bbox=" + clipped.join(",") + (order > 1 ? "&min_order=" + order : "");
+      if (asked.has(address)) continue;
+      asked.set(address, true);
+      try {
+        const answer = await fetchJson(address, { accept: "application/geo+json" });
+        if (order !== least) continue;
+        if (answer.none_kept) asked.delete(address);
+        const fresh = answer.features.filter((one) => one.geometry && !drawn.has(one.id));
+        fresh.forEach((one) => drawn.add(one.id));
+        reaches.addData({ type: "FeatureCollection", features: fresh });
+      } catch (problem) {
+        if (!(problem instanceof NoAnswer)) throw problem;
+        asked.delete(address); // no connection: asked for again when the map is moved
+      }
+    }
+  }
+
+  function show(points, shape, uncertainty) {
+    own.clearLayers();
+    const at = points.map(([lon, lat]) => [lat, lon]);
+    if (shape === "area" && at.length > 2)
+      L.polygon(at, { color: "#b04a17", weight: 3 }).addTo(own);
+    else if (at.length > 1)
+      L.polyline(at, {
+        color: "#b04a17",
+        weight: 4,
+        dashArray: shape === "ends" ? "8 6" : null,
+      }).addTo(own);
+    at.forEach((place, number) =>
+      L.circleMarker(place, {
+        radius: number ? 6 : 9,
+        color: "#20302f",
+        weight: 2,
+        fillColor: number ? "#fffdf7" : "#b04a17",
+        fillOpacity: 1,
+      }).addTo(own),
+    );
+    if (at.length && uncertainty > 0) {
+      L.circle(at[0], {
+        radius: uncertainty,
+        color: "#b04a17",
+        weight: 1,
+        fillOpacity: 0.08,
+        interactive: false,
+      }).addTo(own);
+    }
+  }
+
+  function showSnap(from, to) {
+    snap.clearLayers();
+    if (from && to) {
+      L.polyline(
+        [
+          [from[1], from[0]],
+          [to[1], to[0]],
+        ],
+        { color: "#20302f", weight: 2, dashArray: "2 5" },
+      ).addTo(snap);
+      L.circleMarker([to[1], to[0]], { radius: 4, color: "#20302f", fillOpacity: 1 }).addTo(snap);
+    }
+  }
+
+  function look(points) {
+    const at = points.map(([lon, lat]) => [lat, lon]);
+    if (at.length > 1) map.fitBounds(at, { padding: [40, 40], maxZoom: 17 });
+    else if (at.length) map.setView(at[0], Math.max(map.getZoom() || 0, 15.5));
+  }
+
+  map.on("click", (event) => {
+    const at = event.latlng.wrap();
+    tapped([Number(at.lng.toFixed(6)), Number(at.lat.toFixed(6))], map);
+  });
+  map.on("moveend", fill);
+  if (lists.bounds) {
+    const [west, south, east, north] = lists.bounds;
+    map.fitBounds([
+      [south, west],
+      [north, east],
+    ]);
+  } else map.setView([0, 0], 2);
+  return { show, showSnap, look, map, fill };
+}

@@ -1,91 +1,104 @@
 /* The place on the form: its reach named, and the position of the device. */
-(function (root) {
-  "use strict";
-  const { degrees, points } = root.RifflebookContent;
-  const { NoAnswer, reach, read } = root.Rifflebook;
+import { NoAnswer, parseJson, request } from "../assets/fetching.js";
+import { degrees, points } from "./entry_content.js";
 
-  function reachWords(found) {
-    const where = found.catchment ? " Catchment " + found.catchment + "." : "";
-    if (!found.has_network) return "no stream network is loaded." + where;
-    if (!found.reach_id) return "no reach within " + Math.round(found.tolerance_m) + " m." + where;
-    const name = (id, stream) => "reach " + id + (stream ? " (" + stream + ")" : "");
-    const doubt = found.ambiguous
-      ? " Or " + name(found.ambiguous_with, found.ambiguous_stream) + ", about as near: the name of the water would settle it."
-      : "";
-    return name(found.reach_id, found.stream_name) + ", " + found.offset_m + " m away." + doubt + where;
+function reachWords(found) {
+  const where = found.catchment ? " Catchment " + found.catchment + "." : "";
+  if (!found.has_network) return "no stream network is loaded." + where;
+  if (!found.reach_id) return "no reach within " + Math.round(found.tolerance_m) + " m." + where;
+  const name = (id, stream) => "reach " + id + (stream ? " (" + stream + ")" : "");
+  const doubt = found.ambiguous
+    ? " Or " +
+      name(found.ambiguous_with, found.ambiguous_stream) +
+      ", about as near: the name of the water would settle it."
+    : "";
+  return (
+    name(found.reach_id, found.stream_name) + ", " + found.offset_m + " m away." + doubt + where
+  );
+}
+
+/**
+ * `draftNow` gives the draft on the page, `map` is its map, `by` finds a part of the page,
+ * `add` takes a point.
+ */
+export function makePlace({ draftNow, map, by, add }) {
+  let asking = 0;
+
+  function show() {
+    const draft = draftNow();
+    const list = points(draft);
+    map.show(list, draft.shape, Number(draft.cells.position_uncertainty_m) || 0);
+    by("undo-point").hidden = !list.length;
+    if (!list.length) by("locate-state").textContent = ""; // it spoke of a point that is gone
+    nameReach(draft, list[0]);
   }
 
-  /**
-   * `draftNow` gives the draft on the page, `map` is its map, `by` finds a part of the page,
-   * `add` takes a point.
-   */
-  function make({ draftNow, map, by, add }) {
-    let asking = 0;
-
-    function show() {
-      const draft = draftNow();
-      const list = points(draft);
-      map.show(list, draft.shape, Number(draft.cells.position_uncertainty_m) || 0);
-      by("undo-point").hidden = !list.length;
-      if (!list.length) by("locate-state").textContent = ""; // it spoke of a point that is gone
-      nameReach(draft, list[0]);
+  async function nameReach(draft, at) {
+    const turn = ++asking;
+    map.showSnap(null, null);
+    const told = by("reach");
+    if (!at) {
+      told.textContent = degrees(draft)
+        ? "No position yet."
+        : "Position in " + draft.cells.crs + ": its reach is named when it is stored.";
+      return;
     }
-
-    async function nameReach(draft, at) {
-      const turn = ++asking;
-      map.showSnap(null, null);
-      const told = by("reach");
-      if (!at) {
-        told.textContent = degrees(draft) ? "No position yet." : "Position in " + draft.cells.crs + ": its reach is named when it is stored.";
-        return;
-      }
-      const shown = at[1].toFixed(5) + ", " + at[0].toFixed(5) + ": ";
-      const query = new URLSearchParams({ longitude: at[0], latitude: at[1] });
-      const uncertainty = Number(draft.cells.position_uncertainty_m);
-      if (uncertainty > 0) query.set("uncertainty", uncertainty);
-      if (draft.cells.stream_name) query.set("stream", draft.cells.stream_name);
-      try {
-        if (!navigator.onLine) throw new NoAnswer("no connection");
-        const answer = await reach("/entry/nearest?" + query, { headers: { Accept: "application/json" } });
-        const found = read(answer);
-        if (turn !== asking) return;
-        if (!answer.ok) throw new Error(found.detail);
-        told.textContent = shown + reachWords(found);
-        told.classList.toggle("doubt", Boolean(found.ambiguous || (found.has_network && !found.reach_id)));
-        if (found.snapped) map.showSnap(at, found.snapped);
-      } catch (problem) {
-        if (turn !== asking) return;
-        told.textContent = shown + (problem instanceof NoAnswer ? "the reach is named once there is a connection." : problem.message);
-      }
+    const shown = at[1].toFixed(5) + ", " + at[0].toFixed(5) + ": ";
+    const query = new URLSearchParams({ longitude: at[0], latitude: at[1] });
+    const uncertainty = Number(draft.cells.position_uncertainty_m);
+    if (uncertainty > 0) query.set("uncertainty", uncertainty);
+    if (draft.cells.stream_name) query.set("stream", draft.cells.stream_name);
+    try {
+      if (!navigator.onLine) throw new NoAnswer("no connection");
+      const answer = await request("/entry/nearest?" + query, {
+        headers: { Accept: "application/json" },
+      });
+      const found = parseJson(answer);
+      if (turn !== asking) return;
+      if (!answer.ok) throw new Error(found.detail);
+      told.textContent = shown + reachWords(found);
+      told.classList.toggle(
+        "doubt",
+        Boolean(found.ambiguous || (found.has_network && !found.reach_id)),
+      );
+      if (found.snapped) map.showSnap(at, found.snapped);
+    } catch (problem) {
+      if (turn !== asking) return;
+      told.textContent =
+        shown +
+        (problem instanceof NoAnswer
+          ? "the reach is named once there is a connection."
+          : problem.message);
     }
+  }
 
-    function locate() {
-      const told = by("locate-state");
-      if (!navigator.geolocation || !root.isSecureContext) {
-        told.textContent = "This address cannot ask for a position: it needs HTTPS. Tap the map instead.";
-        return;
-      }
-      told.textContent = "Asking the device …";
-      navigator.geolocation.getCurrentPosition(
-        (found) => {
-          const { longitude, latitude, accuracy } = found.coords;
-          const draft = draftNow();
-          if (!points(draft).length || draft.shape === "point") draft.cells.position_uncertainty_m = String(Math.max(1, Math.round(accuracy)));
-          add([Number(longitude.toFixed(6)), Number(latitude.toFixed(6))]);
-          map.look(points(draft));
-          told.textContent = "Position taken, good to about " + Math.round(accuracy) + " m.";
-        },
-        (problem) => {
-          told.textContent = problem.code === 1
+  function locate() {
+    const told = by("locate-state");
+    if (!navigator.geolocation || !window.isSecureContext) {
+      told.textContent =
+        "This address cannot ask for a position: it needs HTTPS. Tap the map instead.";
+      return;
+    }
+    told.textContent = "Asking the device …";
+    navigator.geolocation.getCurrentPosition(
+      (found) => {
+        const { longitude, latitude, accuracy } = found.coords;
+        const draft = draftNow();
+        if (!points(draft).length || draft.shape === "point")
+          draft.cells.position_uncertainty_m = String(Math.max(1, Math.round(accuracy)));
+        add([Number(longitude.toFixed(6)), Number(latitude.toFixed(6))]);
+        map.look(points(draft));
+        told.textContent = "Position taken, good to about " + Math.round(accuracy) + " m.";
+      },
+      (problem) => {
+        told.textContent =
+          problem.code === 1
             ? "The device does not lend its position. Allow it, or tap the map."
             : "The device finds no position here. Try again, or tap the map.";
-        },
-        { enableHighAccuracy: true, timeout: 20000, maximumAge: 5000 },
-      );
-    }
-
-    return { show, locate };
+      },
+      { enableHighAccuracy: true, timeout: 20000, maximumAge: 5000 },
+    );
   }
 
-  root.RifflebookPlace = { make };
-})(self);
+  return { show, locate };
+}

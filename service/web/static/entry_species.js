@@ -1,163 +1,170 @@
 /* A species by a few letters of any of its names: a combobox with a list (WAI-ARIA practice). */
-(function (root) {
-  "use strict";
-  const MOST = 8;
-  let count = 0;
+const MOST = 8;
+let count = 0;
 
-  const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
+const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
 
-  /* Each word typed must begin a word of a name; names that begin so come first. */
-  function matching(list, typed) {
-    const words = plain(typed).split(/[\s.]+/).filter(Boolean);
-    const found = [];
-    list.forEach(([name, vernacular], place) => {
-      const parts = plain(name + " " + vernacular).split(/[\s-]+/);
-      if (!words.every((word) => parts.some((part) => part.startsWith(word)))) return;
-      const first = plain(name).startsWith(words[0] || "") || plain(vernacular).startsWith(words[0] || "");
-      found.push([first ? 0 : 1, place]);
-    });
-    found.sort((a, b) => a[0] - b[0] || a[1] - b[1]);
-    return found.map(([, place]) => list[place]);
-  }
+/* Each word typed must begin a word of a name; names that begin so come first. */
+export function matching(list, typed) {
+  const words = plain(typed)
+    .split(/[\s.]+/)
+    .filter(Boolean);
+  const found = [];
+  list.forEach(([name, vernacular], place) => {
+    const parts = plain(name + " " + vernacular).split(/[\s-]+/);
+    if (!words.every((word) => parts.some((part) => part.startsWith(word)))) return;
+    const first =
+      plain(name).startsWith(words[0] || "") || plain(vernacular).startsWith(words[0] || "");
+    found.push([first ? 0 : 1, place]);
+  });
+  found.sort((a, b) => a[0] - b[0] || a[1] - b[1]);
+  return found.map(([, place]) => list[place]);
+}
 
-  /* Letters to change, put in or leave out so that one word becomes the beginning of another. */
-  function slips(typed, word) {
-    let row = Array.from({ length: word.length + 1 }, (_, place) => place);
-    for (let k = 1; k <= typed.length; k++) {
-      const next = [k];
-      for (let j = 1; j <= word.length; j++) {
-        const same = typed[k - 1] === word[j - 1] ? 0 : 1;
-        next.push(Math.min(row[j - 1] + same, row[j] + 1, next[j - 1] + 1));
-      }
-      row = next;
+/* Letters to change, put in or leave out so that one word becomes the beginning of another. */
+function slips(typed, word) {
+  let row = Array.from({ length: word.length + 1 }, (_, place) => place);
+  for (let k = 1; k <= typed.length; k++) {
+    const next = [k];
+    for (let j = 1; j <= word.length; j++) {
+      const same = typed[k - 1] === word[j - 1] ? 0 : 1;
+      next.push(Math.min(row[j - 1] + same, row[j] + 1, next[j - 1] + 1));
     }
-    return Math.min(...row);
+    row = next;
+  }
+  return Math.min(...row);
+}
+
+/* Where no name begins so: names of which a word nearly does, fewest slips first. Only offered. */
+export function nearly(list, typed) {
+  const words = plain(typed)
+    .split(/[\s.]+/)
+    .filter(Boolean);
+  const found = [];
+  if (!words.length) return [];
+  list.forEach(([name, vernacular], place) => {
+    const parts = plain(name + " " + vernacular)
+      .split(/[\s-]+/)
+      .filter(Boolean);
+    const each = words.map((word) => [
+      Math.min(...parts.map((part) => slips(word, part))),
+      word.length,
+    ]);
+    if (each.some(([count, length]) => count > Math.floor(length / 4))) return;
+    found.push([each.reduce((sum, [count]) => sum + count, 0), place]);
+  });
+  found.sort((a, b) => a[0] - b[0] || a[1] - b[1]);
+  return found.map(([, place]) => list[place]);
+}
+
+export function makeSpeciesField(list, value, label, changed) {
+  const id = "species-" + ++count;
+  const box = document.createElement("div");
+  box.className = "combo";
+  const input = document.createElement("input");
+  Object.assign(input, { type: "text", value, autocomplete: "off", spellcheck: false, id });
+  input.setAttribute("autocapitalize", "none");
+  input.setAttribute("role", "combobox");
+  input.setAttribute("aria-expanded", "false");
+  input.setAttribute("aria-autocomplete", "list");
+  input.setAttribute("aria-controls", id + "-list");
+  input.setAttribute("aria-label", label);
+  input.placeholder = "a few letters";
+  const options = document.createElement("ul");
+  options.id = id + "-list";
+  options.setAttribute("role", "listbox");
+  options.setAttribute("aria-label", label);
+  options.hidden = true;
+  const told = document.createElement("span");
+  told.className = "known";
+  box.append(input, options, told);
+  let shown = [];
+  let at = -1;
+
+  function tell() {
+    const own = list.find(([name]) => name === input.value.trim());
+    told.textContent = own ? own[1] : "";
   }
 
-  /* Where no name begins so: names of which a word nearly does, fewest slips first. Only offered. */
-  function nearly(list, typed) {
-    const words = plain(typed).split(/[\s.]+/).filter(Boolean);
-    const found = [];
-    if (!words.length) return [];
-    list.forEach(([name, vernacular], place) => {
-      const parts = plain(name + " " + vernacular).split(/[\s-]+/).filter(Boolean);
-      const each = words.map((word) => [Math.min(...parts.map((part) => slips(word, part))), word.length]);
-      if (each.some(([count, length]) => count > Math.floor(length / 4))) return;
-      found.push([each.reduce((sum, [count]) => sum + count, 0), place]);
-    });
-    found.sort((a, b) => a[0] - b[0] || a[1] - b[1]);
-    return found.map(([, place]) => list[place]);
-  }
-
-  function make(list, value, label, changed) {
-    const id = "species-" + ++count;
-    const box = document.createElement("div");
-    box.className = "combo";
-    const input = document.createElement("input");
-    Object.assign(input, { type: "text", value, autocomplete: "off", spellcheck: false, id });
-    input.setAttribute("autocapitalize", "none");
-    input.setAttribute("role", "combobox");
-    input.setAttribute("aria-expanded", "false");
-    input.setAttribute("aria-autocomplete", "list");
-    input.setAttribute("aria-controls", id + "-list");
-    input.setAttribute("aria-label", label);
-    input.placeholder = "a few letters";
-    const options = document.createElement("ul");
-    options.id = id + "-list";
-    options.setAttribute("role", "listbox");
-    options.setAttribute("aria-label", label);
+  function close() {
     options.hidden = true;
-    const told = document.createElement("span");
-    told.className = "known";
-    box.append(input, options, told);
-    let shown = [];
-    let at = -1;
-
-    function tell() {
-      const own = list.find(([name]) => name === input.value.trim());
-      told.textContent = own ? own[1] : "";
-    }
-
-    function close() {
-      options.hidden = true;
-      input.setAttribute("aria-expanded", "false");
-      input.removeAttribute("aria-activedescendant");
-      at = -1;
-    }
-
-    function choose(name) {
-      input.value = name;
-      close();
-      tell();
-      changed(name);
-    }
-
-    function mark(next) {
-      at = next;
-      Array.from(options.children).forEach((one, place) =>
-        one.setAttribute("aria-selected", place === at ? "true" : "false"),
-      );
-      const own = options.children[at];
-      if (own) {
-        input.setAttribute("aria-activedescendant", own.id);
-        own.scrollIntoView({ block: "nearest" });
-      }
-    }
-
-    function open() {
-      shown = matching(list, input.value);
-      if (!shown.length) shown = nearly(list, input.value);
-      shown = shown.slice(0, MOST);
-      options.replaceChildren(
-        ...shown.map(([name, vernacular], place) => {
-          const one = document.createElement("li");
-          one.id = id + "-" + place;
-          one.setAttribute("role", "option");
-          one.setAttribute("aria-selected", "false");
-          const scientific = document.createElement("i");
-          scientific.textContent = name;
-          one.append(...(vernacular ? [vernacular, " "] : []), scientific);
-          // Before the field loses the focus, so that the list is still there.
-          one.addEventListener("pointerdown", (event) => event.preventDefault());
-          one.addEventListener("click", () => choose(name));
-          return one;
-        }),
-      );
-      options.hidden = !shown.length;
-      input.setAttribute("aria-expanded", String(!options.hidden));
-      at = -1;
-      input.removeAttribute("aria-activedescendant");
-    }
-
-    input.addEventListener("input", () => {
-      open();
-      tell();
-      changed(input.value.trim());
-    });
-    input.addEventListener("focus", () => input.value || open());
-    input.addEventListener("blur", () => {
-      // One species left: it is meant. What matches none stays as typed, and is refused by name.
-      const left = matching(list, input.value);
-      if (input.value.trim() && left.length === 1 && input.value.trim() !== left[0][0]) choose(left[0][0]);
-      close();
-    });
-    input.addEventListener("keydown", (event) => {
-      if (event.key === "ArrowDown" || event.key === "ArrowUp") {
-        if (options.hidden) open();
-        const step = event.key === "ArrowDown" ? 1 : -1;
-        if (shown.length) mark((at + step + shown.length + (at < 0 && step < 0 ? 1 : 0)) % shown.length);
-        event.preventDefault();
-      } else if (event.key === "Enter") {
-        event.preventDefault();
-        if (!options.hidden && shown.length) choose(shown[Math.max(at, 0)][0]);
-      } else if (event.key === "Escape" && !options.hidden) {
-        close();
-        event.stopPropagation();
-      }
-    });
-    tell();
-    return { box, input };
+    input.setAttribute("aria-expanded", "false");
+    input.removeAttribute("aria-activedescendant");
+    at = -1;
   }
 
-  root.RifflebookSpecies = { make, matching, nearly };
-})(self);
+  function choose(name) {
+    input.value = name;
+    close();
+    tell();
+    changed(name);
+  }
+
+  function mark(next) {
+    at = next;
+    Array.from(options.children).forEach((one, place) =>
+      one.setAttribute("aria-selected", place === at ? "true" : "false"),
+    );
+    const own = options.children[at];
+    if (own) {
+      input.setAttribute("aria-activedescendant", own.id);
+      own.scrollIntoView({ block: "nearest" });
+    }
+  }
+
+  function open() {
+    shown = matching(list, input.value);
+    if (!shown.length) shown = nearly(list, input.value);
+    shown = shown.slice(0, MOST);
+    options.replaceChildren(
+      ...shown.map(([name, vernacular], place) => {
+        const one = document.createElement("li");
+        one.id = id + "-" + place;
+        one.setAttribute("role", "option");
+        one.setAttribute("aria-selected", "false");
+        const scientific = document.createElement("i");
+        scientific.textContent = name;
+        one.append(...(vernacular ? [vernacular, " "] : []), scientific);
+        // Before the field loses the focus, so that the list is still there.
+        one.addEventListener("pointerdown", (event) => event.preventDefault());
+        one.addEventListener("click", () => choose(name));
+        return one;
+      }),
+    );
+    options.hidden = !shown.length;
+    input.setAttribute("aria-expanded", String(!options.hidden));
+    at = -1;
+    input.removeAttribute("aria-activedescendant");
+  }
+
+  input.addEventListener("input", () => {
+    open();
+    tell();
+    changed(input.value.trim());
+  });
+  input.addEventListener("focus", () => input.value || open());
+  input.addEventListener("blur", () => {
+    // One species left: it is meant. What matches none stays as typed, and is refused by name.
+    const left = matching(list, input.value);
+    if (input.value.trim() && left.length === 1 && input.value.trim() !== left[0][0])
+      choose(left[0][0]);
+    close();
+  });
+  input.addEventListener("keydown", (event) => {
+    if (event.key === "ArrowDown" || event.key === "ArrowUp") {
+      if (options.hidden) open();
+      const step = event.key === "ArrowDown" ? 1 : -1;
+      if (shown.length)
+        mark((at + step + shown.length + (at < 0 && step < 0 ? 1 : 0)) % shown.length);
+      event.preventDefault();
+    } else if (event.key === "Enter") {
+      event.preventDefault();
+      if (!options.hidden && shown.length) choose(shown[Math.max(at, 0)][0]);
+    } else if (event.key === "Escape" && !options.hidden) {
+      close();
+      event.stopPropagation();
+    }
+  });
+  tell();
+  return { box, input };
+}

@@ -1,18 +1,31 @@
 /* Keeps the entry form at hand where there is no connection, and sends what waits.
    Only the form and what it is made of; records are never kept. */
-"use strict";
-importScripts("/assets/fetching.js", "/static/entry_drafts.js");
+import { sendAll } from "./entry_drafts.js";
 
-const SHELL = "rifflebook-entry-3";
+const SHELL = "rifflebook-entry-4";
 const REACHES = "rifflebook-reaches-1";
 const FORM = "/placements/new";
 const MOST_REACHES = 200;
 const PARTS = [
-  "/static/layout.css", "/static/account.css", "/static/entry.css", "/static/riffle.svg",
-  "/static/entry_drafts.js", "/static/entry_species.js", "/static/entry_map.js",
-  "/static/entry_rows.js", "/static/entry_times.js", "/static/entry_content.js",
-  "/static/entry_keeping.js", "/static/entry_place.js", "/static/entry_findings.js",
-  "/static/entry_waiting.js", "/static/entry.js", "/assets/leaflet.js", "/assets/fetching.js", "/assets/leaflet.css",
+  "/static/layout.css",
+  "/static/account.css",
+  "/static/entry.css",
+  "/static/riffle.svg",
+  "/static/entry_drafts.js",
+  "/static/entry_species.js",
+  "/static/entry_map.js",
+  "/static/entry_rows.js",
+  "/static/entry_times.js",
+  "/static/entry_content.js",
+  "/static/entry_keeping.js",
+  "/static/entry_place.js",
+  "/static/entry_findings.js",
+  "/static/entry_waiting.js",
+  "/static/entry.js",
+  "/assets/leaflet.js",
+  "/assets/leaflet.css",
+  "/assets/elements.js",
+  "/assets/fetching.js",
 ];
 
 self.addEventListener("install", (event) => {
@@ -30,7 +43,8 @@ self.addEventListener("activate", (event) => {
   event.waitUntil(
     (async () => {
       for (const name of await caches.keys()) {
-        if (name.startsWith("rifflebook-") && ![SHELL, REACHES].includes(name)) await caches.delete(name);
+        if (name.startsWith("rifflebook-") && ![SHELL, REACHES].includes(name))
+          await caches.delete(name);
       }
       await self.clients.claim();
     })(),
@@ -83,7 +97,9 @@ self.addEventListener("fetch", (event) => {
   const address = new URL(request.url);
   if (address.origin !== self.location.origin) return;
   if (request.method === "POST" && address.pathname === "/logout") {
-    event.waitUntil(Promise.all([caches.delete(REACHES), caches.open(SHELL).then((c) => c.delete(FORM))]));
+    event.waitUntil(
+      Promise.all([caches.delete(REACHES), caches.open(SHELL).then((c) => c.delete(FORM))]),
+    );
     return;
   }
   if (request.method !== "GET") return;
@@ -101,7 +117,7 @@ self.addEventListener("fetch", (event) => {
 self.addEventListener("sync", (event) => {
   if (event.tag === "rifflebook-send") {
     event.waitUntil(
-      self.RifflebookDrafts.sendAll().then(async () => {
+      sendAll().then(async () => {
         for (const page of await self.clients.matchAll()) page.postMessage("sent");
       }),
     );
