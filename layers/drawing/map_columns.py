@@ -21,10 +21,9 @@ if TYPE_CHECKING:
     Codes = NDArray[np.int32]
     Bools = NDArray[np.bool_]
 
-__all__ = ["NO_CODE", "OUTCOMES", "MapColumns", "NameList"]
+__all__ = ["OUTCOMES", "MapColumns", "NameList"]
 
 OUTCOMES: Final = ("caught", "nil", "lost", "disturbed", "unrecorded")
-NO_CODE: Final = -1
 
 
 class NameList:
@@ -66,7 +65,7 @@ class MapColumns:
     square_km
         Side of the grid cell that is shown in place of a position, 0 = exact, (n,). [km]
     outcome, method, survey
-        Places in `OUTCOMES`, `methods`, `surveys`; `NO_CODE` where there is none, (n,).
+        Places in `OUTCOMES`, `methods`, `surveys`; −1 where there is none, (n,).
     first_day, last_day
         Local day of setting in days since 1970, twice; or the first and last day of its year
         where only that is shown. Where none is known the first is after the last, (n,).

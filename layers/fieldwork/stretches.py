@@ -35,7 +35,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "GREATEST_DIFFERENCE",
-    "STRETCH_FLAG_CODES",
     "stretch_lengths",
     "stretch_lines",
     "stretches_of",
@@ -48,17 +47,6 @@ GREATEST_DIFFERENCE: Final = 0.25
 # the straight distance and a margin for bends. Common practice, no source.
 _WINDING: Final = 5.0
 _MARGIN_M: Final = 1_000.0
-
-STRETCH_FLAG_CODES: Final = {
-    "stretch_no_shape": "a track or two ends are declared but their line is missing",
-    "stretch_start_unsnapped": "the start lies on no reach",
-    "stretch_end_unsnapped": "the far end lies on no reach",
-    "stretch_not_connected": "no way along the network joins the two ends",
-    "stretch_way_differs": "the way along the network and the recorded length disagree",
-    "stretch_without_length": "both ends fall on one place of the network",
-    "stretch_confluence": "the stretch passes a confluence or division and follows one reach",
-    "stretch_cut_short": "a source or outlet ends the stretch before its stated length",
-}
 
 _PLACEMENT_COLUMNS = ("method", "shape_kind", "shape", "stretch_length_m", "stretch_anchor")
 
@@ -121,7 +109,7 @@ def stretches_of(
         `placement_id`, `method`, `reach_id`, `from_m`, `to_m` [m]; in the order of the
         placements, then by reach and measure. Within one placement no two overlap.
     flags
-        `placement_id`, `code` (see `STRETCH_FLAG_CODES`), `message`. All but
+        `placement_id`, `code` (begins with `stretch_`), `message`. All but
         `stretch_confluence` and `stretch_cut_short` mean that no stretch was cut.
 
     Raises

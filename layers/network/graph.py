@@ -129,15 +129,6 @@ class Network:
         return rank[of_reach]
 
     @cached_property
-    def shreve(self) -> Ints:
-        """Magnitude: the number of sources upstream of each reach (Shreve 1966), (m,)."""
-        at_node = np.zeros(self.n_nodes)
-        at_node[self.sources] = 1.0
-        return np.rint(upstream_sum(self.graph, np.zeros(len(self.length_m)), at_node)).astype(
-            np.int64
-        )
-
-    @cached_property
     def in_loop(self) -> Bools:
         """Reaches that are part of a directed loop, (m,)."""
         return self.graph.in_loop

@@ -137,12 +137,12 @@ def strahler_order(graph: FlowGraph) -> Ints:
     return np.asarray(order, np.int64)[graph.tail] if n_blocks else np.empty(0, np.int64)
 
 
-def upstream_sum(graph: FlowGraph, at_reach: Floats, at_node: Floats | None = None) -> Floats:
-    """Sum what lies upstream of every reach, itself included, each reach and node once.
+def upstream_sum(graph: FlowGraph, at_reach: Floats) -> Floats:
+    """Sum what lies upstream of every reach, itself included, each reach once.
 
     Where a channel divides and rejoins, all that lies above the division is still counted
-    once. With lengths this is the upstream length, with ones at source nodes the magnitude
-    (Shreve 1966). Every reach of a directed loop has the whole loop upstream.
+    once. With lengths this is the upstream length. Every reach of a directed loop has the
+    whole loop upstream.
 
     Parameters
     ----------
@@ -150,8 +150,6 @@ def upstream_sum(graph: FlowGraph, at_reach: Floats, at_node: Floats | None = No
         From :func:`flow_graph`.
     at_reach
         Amount of each reach, for example its length [m], (n_reaches,).
-    at_node
-        Amount at each node, (n_nodes,); nothing by default.
 
     Returns
     -------
@@ -162,8 +160,7 @@ def upstream_sum(graph: FlowGraph, at_reach: Floats, at_node: Floats | None = No
     Block v *gathers* block u when every way down from u passes v. What a block gathers forms
     a tree (the post-dominator tree), hence two blocks' gatherings are nested or disjoint. All
     that is upstream of v is what v gathers plus the gatherings of a few *open* blocks, from
-    which water can reach v but also pass it by. R. L. Shreve, Statistical law of stream
-    numbers, Journal of Geology 74 (1966) 17-37.
+    which water can reach v but also pass it by.
 
     Examples
     --------
@@ -175,8 +172,6 @@ def upstream_sum(graph: FlowGraph, at_reach: Floats, at_node: Floats | None = No
     if n_blocks == 0:
         return np.empty(0, np.float64)
     amount = np.bincount(graph.head, weights=at_reach, minlength=n_blocks)
-    if at_node is not None:
-        amount += np.bincount(graph.block, weights=at_node, minlength=n_blocks)
     gatherer = _gatherers(graph)
     gathered = amount.tolist()
     for number in graph.downward:

@@ -8,11 +8,7 @@ import pytest
 from statsmodels.stats.proportion import proportion_confint
 
 from layers.errors import FrameError
-from layers.estimates.proportions import (
-    chance_present_though_unseen,
-    visits_for_absence,
-    wilson_interval,
-)
+from layers.estimates.proportions import wilson_interval
 
 CHECKS = json.loads(
     (Path(__file__).parents[1] / "references" / "occupancy_richness.json").read_text(
@@ -47,18 +43,3 @@ def test_wilson_interval_is_missing_where_nobody_looked():
     assert np.isnan(wilson_interval([0], [0])).all()
     with pytest.raises(FrameError, match="found ≤ looked"):
         wilson_interval(3, 2)
-
-
-@pytest.mark.parametrize("check", checks("visits_for_absence"))
-def test_visits_agree_with_mcardle(check):
-    """McArdle (1990), Oikos 57:276-277; Kéry (2002), J. Wildl. Manage. 66:330-338 (memory)."""
-    visits = visits_for_absence(check["inputs"]["p"], chance=check["inputs"]["alpha"])
-    assert float(visits) == check["expected"]["visits"]
-
-
-@pytest.mark.parametrize("check", checks("probability_present_given_unseen"))
-def test_chance_of_presence_though_unseen(check):
-    """Bayes' rule as in Wintle et al. (2012), Diversity and Distributions 18:417-424."""
-    inputs = check["inputs"]
-    chance = chance_present_though_unseen(inputs["psi"], (1 - inputs["p"]) ** inputs["visits"])
-    assert float(chance) == pytest.approx(check["expected"]["probability"], abs=1e-6)

@@ -28,11 +28,10 @@ def network_of(*lines, ids=None, **columns):
 
 
 def test_drawn_network_agrees_with_hand_work(drawn_reaches, drawn_answers):
-    """Orders after Strahler (1957), magnitudes after Shreve (1966), lengths by hand."""
+    """Orders after Strahler (1957), lengths by hand."""
     network = build_network(drawn_reaches)
     answers = drawn_answers.loc[network.reaches.index]
     assert network.strahler.tolist() == answers["strahler"].tolist()
-    assert network.shreve.tolist() == answers["shreve"].tolist()
     assert network.length_m == pytest.approx(answers["length_m"].to_numpy())
     assert network.upstream_length_m == pytest.approx(answers["upstream_length_m"].to_numpy())
     assert network.total_length_m == pytest.approx(5100)
@@ -238,7 +237,7 @@ def test_an_empty_network_is_a_network():
     assert (network.n_nodes, network.total_length_m) == (0, 0)
     assert network.rows(["A"]).tolist() == [-1]
     assert network.adjacency.shape == (0, 0)
-    assert network.component.size == network.shreve.size == network.upstream_next.size == 0
+    assert network.component.size == network.upstream_next.size == 0
 
 
 def test_a_long_chain_of_reaches_takes_seconds_at_most():
