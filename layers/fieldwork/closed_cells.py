@@ -61,9 +61,9 @@ def effect_of_steps(
         alone = species[list(_SEASON)].assign(sensitivity="none")
         alone.loc[name, "sensitivity"] = "1"
         caught, measured = (frame[frame["species"] == name] for frame in (catches, lengths))
-        covered = own_steps(placements, caught, measured, alone) > 0
+        sensitive = own_steps(placements, caught, measured, alone) > 0
         for step in STEP_WORDS:
-            own = np.where(covered, WITHHELD if step == "withheld" else int(step), 0)
+            own = np.where(sensitive, WITHHELD if step == "withheld" else int(step), 0)
             rows.append(
                 {"species": name, "step": step, "as_listed": step == listed[name]}
                 | _counted(xy, own.astype(np.int64))

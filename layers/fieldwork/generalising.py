@@ -1,14 +1,14 @@
 """Sensitive places: which placements may be shown as recorded, which only as a cell of a grid.
 
-A placement that caught a sensitive species, in its season where one is given, is *covered*:
-shown as the grid cell that holds it. What is shown of it depends on its cell, year, method,
+A placement that caught a sensitive species, in its season where one is given, is *generalised*:
+shown as the grid cell in which it lies. What is shown of it depends on its cell, year, method,
 outcome and catch alone, so that two stores that differ only in where within their closed cells
 placements lie give the same public answers. Generalising to squares of a grid, without
 random offsets, and saying what was done, follows Chapman (2020), Current Best Practices for
 Generalizing Sensitive Species Occurrence Data, doi 10.15468/doc-5jp4-5g10. Squares are counted in
 metres from the origin of the store's projected CRS, as national grids count theirs.
 
-Neighbours. A cell that holds a covered placement is closed at that placement's step: every
+Neighbours. A cell with a generalised placement is closed at that placement's step: every
 placement in it, of any year, is shown as the cell, or not at all. A withheld placement closes its
 10 km cell and is itself left out. So in a closed cell nothing is shown exactly, and no gap in a
 row of gear can show a place. The rule looks at cells only: a rule by site, visit or distance would
@@ -24,7 +24,6 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.crs import require_metres
 from layers.errors import FrameError
 from layers.fieldwork.looking import local_dates
 from layers.frames import require_columns
@@ -38,24 +37,22 @@ if TYPE_CHECKING:
     Bools = NDArray[np.bool_]
 
 __all__ = [
-    "COVER_COLUMNS",
     "STEPS_KM",
     "WITHHELD",
     "cell_centres",
     "cell_uncertainty_m",
     "close_cells",
-    "cover_placements",
-    "covered_squares",
+    "generalised_squares",
     "own_steps",
     "positions",
     "public_ids",
     "public_site_names",
+    "public_views",
 ]
 
 STEPS_KM: Final = (1, 10, 50)  # each divides the next, so cells nest
 WITHHELD: Final = 1000  # coarser than any step: nothing is shown
 WITHHELD_CLOSES_KM: Final = 10
-COVER_COLUMNS: Final = ("public_id", "step_km", "cell_x", "cell_y", "year")
 _SENSITIVITY: Final = {"none": 0, "1": 1, "10": 10, "50": 50, "withheld": WITHHELD}
 _MONTH_STARTS: Final = np.cumsum([0, 31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30])
 _LETTERS: Final = str.maketrans("0123456789abcdef", "bcdfghjkmnpqrstv")  # spell no words
@@ -65,7 +62,7 @@ _YEAR_DAYS: Final = 366  # seasons are counted in a leap year, so that 02-29 has
 def own_steps(
     placements: pd.DataFrame, catches: pd.DataFrame, lengths: pd.DataFrame, species: pd.DataFrame
 ) -> NDArray[np.int64]:
-    """Coarsest step that the catch of each placement asks for by itself.
+    """Coarsest step that the catch of each placement needs by itself.
 
     Parameters
     ----------
@@ -96,18 +93,18 @@ def own_steps(
     if (kind < 0).any():
         name = caught["species"].to_numpy(object)[kind < 0][0]
         raise FrameError(f"The species {name!r} is not in the species list; add it there first.")
-    asked = _list_steps(species)[kind]
-    sensitive = (asked > 0) & (owner >= 0)
-    owner, kind, asked = owner[sensitive], kind[sensitive], asked[sensitive]
+    needed = _list_steps(species)[kind]
+    sensitive = (needed > 0) & (owner >= 0)
+    owner, kind, needed = owner[sensitive], kind[sensitive], needed[sensitive]
     steps = np.zeros(len(placements), np.int64)
     if len(owner):
-        held, place = np.unique(owner, return_inverse=True)
-        first, last = _days_out(placements.iloc[held])
+        rows, place = np.unique(owner, return_inverse=True)
+        first, last = _days_out(placements.iloc[rows])
         season_from, season_until = (
             _year_days(species[column])[kind] for column in ("sensitive_from", "sensitive_until")
         )
         counts = _in_season(first[place], last[place], season_from, season_until)
-        np.maximum.at(steps, owner[counts], asked[counts])
+        np.maximum.at(steps, owner[counts], needed[counts])
     return steps
 
 
@@ -166,7 +163,7 @@ def close_cells(xy: Floats, own: Ints) -> Ints:
     xy
         Positions in a projected CRS [m], (n, 2); NaN = none.
     own
-        What each placement's catch asks for, of :func:`own_steps`, (n,).
+        What each placement's catch needs, of :func:`own_steps`, (n,).
 
     Returns
     -------
@@ -188,21 +185,14 @@ def close_cells(xy: Floats, own: Ints) -> Ints:
     for step in STEPS_KM:
         holds = (closes == step) & ~nowhere
         if holds.any():
-            cells = _cells(xy, step)
-            shown[np.isin(cells, cells[holds]) & (shown < step)] = step
+            cells = np.floor(xy / (1000.0 * step))
+            number = pd.DataFrame(cells).groupby([0, 1], dropna=False).ngroup().to_numpy()
+            shown[np.isin(number, number[holds]) & (shown < step) & ~nowhere] = step
     return shown
 
 
-def _cells(xy: Floats, step_km: int) -> Ints:
-    """One number per cell; −1 without a position."""
-    index = np.floor(xy / (1000.0 * step_km))
-    known: Bools = np.asarray(~np.isnan(index).any(axis=1), bool)
-    whole = np.where(known[:, None], index, 0).astype(np.int64) + 2**24
-    return np.where(known, whole[:, 0] * 2**26 + whole[:, 1], -1)
-
-
 def cell_centres(xy: Floats, step_km: Ints) -> Floats:
-    """Centre of the cell that holds each position; NaN where the step is 0.
+    """Centre of the cell of each position; NaN where the step is 0.
 
     Parameters
     ----------
@@ -227,9 +217,9 @@ def cell_uncertainty_m(step_km: Floats | pd.Series) -> Floats:
 
 
 def public_ids(placement_ids: pd.Index, step_km: Ints, secret: bytes) -> list[str]:
-    """Names under which the public sees placements: keyed digests that tell nothing.
+    """Names under which the public sees placements: keyed digests that reveal nothing.
 
-    The step goes in, so that a placement that becomes covered does not keep the name under
+    The step goes in, so that a placement that becomes generalised does not keep the name under
     which it was shown exactly before. BLAKE2b with a key (RFC 7693), 80 bits.
     """
     return [
@@ -248,21 +238,17 @@ def _public_word(text: str, secret: bytes) -> str:
     return digest.translate(_LETTERS)
 
 
-def cover_placements(
-    placements: gpd.GeoDataFrame,
-    catches: pd.DataFrame,
-    lengths: pd.DataFrame,
-    species: pd.DataFrame,
-    secret: bytes,
-) -> pd.DataFrame:
+def public_views(placements: pd.DataFrame, xy: Floats, own: Ints, secret: bytes) -> pd.DataFrame:
     """Decide for every placement how the public sees it.
 
     Parameters
     ----------
     placements
-        Placements frame, whole 50 km cells at a time, projected CRS in metres.
-    catches, lengths, species
-        Frames as in DEVELOPERS.md.
+        n placements with `set_at` (aware) and `timezone`, whole 50 km cells at a time.
+    xy
+        Their positions in a projected CRS in metres, (n, 2); NaN = none.
+    own
+        Of :func:`own_steps`, (n,).
     secret
         Key of the public names.
 
@@ -272,21 +258,7 @@ def cover_placements(
         Index `placement_id`, in the order of `placements`, withheld ones left out:
         `public_id`; `step_km`, 0 = as recorded; `cell_x`, `cell_y`, centre of the cell [m],
         missing when exact; `year`, of setting there, missing when not known.
-
-    Raises
-    ------
-    CrsError
-        The placements' CRS is missing or not in metres.
-    FrameError
-        See :func:`own_steps`.
     """
-    require_metres(placements.crs, what="placements")
-    own = own_steps(placements, catches, lengths, species)
-    return covers_of(placements, positions(placements.geometry), own, secret)
-
-
-def covers_of(placements: pd.DataFrame, xy: Floats, own: Ints, secret: bytes) -> pd.DataFrame:
-    """Build the covers of placements whose own steps are known; see :func:`cover_placements`."""
     steps = close_cells(xy, own)
     kept = np.flatnonzero(steps < WITHHELD)
     left = placements[["set_at", "timezone"]].iloc[kept]
@@ -311,20 +283,20 @@ def positions(points: ArrayLike) -> Floats:
     return np.asarray(shapely.get_coordinates(filled), np.float64).reshape(-1, 2)
 
 
-def covered_squares(placements: gpd.GeoDataFrame) -> NDArray[np.object_]:
-    """Cell of every covered placement as a polygon; the point itself for the others.
+def generalised_squares(placements: gpd.GeoDataFrame) -> NDArray[np.object_]:
+    """Cell of every generalised placement as a polygon; the point itself for the others.
 
     Parameters
     ----------
     placements
-        Public placements: the geometry of a covered one is its cell's centre, and
+        Public placements: the geometry of a generalised one is its cell's centre, and
         `generalised_km` the cell's side; missing for exact ones.
     """
     shapes = np.asarray(placements.geometry, object).copy()
     side = placements["generalised_km"].to_numpy(np.float64, na_value=np.nan)
-    covered = np.flatnonzero(side > 0)
-    if len(covered):
-        xy = shapely.get_coordinates(shapes[covered])
-        half = side[covered, None] * 500.0
-        shapes[covered] = shapely.box(*(xy - half).T, *(xy + half).T)
+    wide = np.flatnonzero(side > 0)
+    if len(wide):
+        xy = shapely.get_coordinates(shapes[wide])
+        half = side[wide, None] * 500.0
+        shapes[wide] = shapely.box(*(xy - half).T, *(xy + half).T)
     return shapes

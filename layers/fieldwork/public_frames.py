@@ -1,4 +1,4 @@
-"""What the public sees of placements, catches and what hangs on them, once covers are known."""
+"""What the public sees of placements, catches and whatever belongs to them."""
 
 from __future__ import annotations
 
@@ -34,17 +34,17 @@ GENERALISED_COLUMNS: Final = (
     "coordinate_uncertainty_m",
     "data_generalizations",
 )
-# All that a covered placement still tells, besides its cell and year.
-_KEPT_OF_COVERED: Final = ("method", "outcome")
+# All that a generalised placement still shows, besides its cell and year.
+_KEPT_OF_GENERALISED: Final = ("method", "outcome")
 _KEPT_OF_CATCH: Final = ("placement_id", "species", "count", "count_kind", "life_stage")
-# Rows of one placement are told in an order of their own, not that of entry.
+# Rows of one placement are shown in an order of their own, not that of entry.
 _ORDER_OF_LENGTHS: Final = ("species", "pass_no", "length_mm", "weight_g")
 # Free words and people's names can tell a place or a day of another placement.
 _NEVER_PUBLIC: Final = ("crew", "permit", "notes", "batch_id")
 
 
 def public_placements(
-    placements: gpd.GeoDataFrame, covers: pd.DataFrame, site_names: dict[str, str]
+    placements: gpd.GeoDataFrame, views: pd.DataFrame, site_names: dict[str, str]
 ) -> gpd.GeoDataFrame:
     """Placements as the public sees them, by public id.
 
@@ -52,8 +52,8 @@ def public_placements(
     ----------
     placements
         Placements as stored.
-    covers
-        Of :func:`layers.fieldwork.generalising.cover_placements`; placements without one are
+    views
+        Of :func:`layers.fieldwork.generalising.public_views`; placements without one are
         left out.
     site_names
         Public name of each site; a site's own name numbers its neighbours too often.
@@ -61,39 +61,41 @@ def public_placements(
     Returns
     -------
     GeoDataFrame
-        Index `placement_id` holds public ids, sorted. A covered placement keeps method and
+        Index `placement_id`: public ids, sorted. A generalised placement keeps method and
         outcome; its point is the cell's centre, everything else is missing. Added:
         `generalised_km` (missing = as recorded), `year`, `coordinate_uncertainty_m`,
         `data_generalizations` (what was done, in words).
     """
-    require_columns(covers, ["public_id", "step_km", "cell_x", "cell_y", "year"], "covers")
-    rows = placements.index.get_indexer(covers.index)
-    order = np.argsort(covers["public_id"].to_numpy(object), kind="stable")
-    covers, rows = covers.iloc[order], rows[order]
+    require_columns(views, ["public_id", "step_km", "cell_x", "cell_y", "year"], "views")
+    rows = placements.index.get_indexer(views.index)
+    order = np.argsort(views["public_id"].to_numpy(object), kind="stable")
+    views, rows = views.iloc[order], rows[order]
     points = np.asarray(placements.geometry, object)[rows]
-    covered = covers["step_km"].to_numpy() > 0
-    points[covered] = shapely.points(covers.loc[covered, ["cell_x", "cell_y"]].to_numpy(float))
-    side = covers["step_km"].where(covered).astype("float64")
+    generalised = views["step_km"].to_numpy() > 0
+    points[generalised] = shapely.points(
+        views.loc[generalised, ["cell_x", "cell_y"]].to_numpy(float)
+    )
+    side = views["step_km"].where(generalised).astype("float64")
     shown = pd.DataFrame(placements).drop(columns=placements.geometry.name).iloc[rows]
-    shown = _without(shown, covered, _KEPT_OF_COVERED, _NEVER_PUBLIC)
+    shown = _without(shown, generalised, _KEPT_OF_GENERALISED, _NEVER_PUBLIC)
     uncertainty = shown["position_uncertainty_m"].astype("float64").to_numpy()
     shown = shown.assign(
         timezone=shown["timezone"].fillna("UTC"),
         site=shown["site"].map(site_names).astype("str"),
         generalised_km=side,
-        year=covers["year"].astype("float64"),
-        coordinate_uncertainty_m=np.where(covered, cell_uncertainty_m(side), uncertainty),
+        year=views["year"].astype("float64"),
+        coordinate_uncertainty_m=np.where(generalised, cell_uncertainty_m(side), uncertainty),
         data_generalizations=_statements(side),
     )
-    shown.index = pd.Index(covers["public_id"], name="placement_id", dtype="str")
+    shown.index = pd.Index(views["public_id"], name="placement_id", dtype="str")
     return gpd.GeoDataFrame(shown, geometry=points, crs=placements.crs)
 
 
 def _without(
-    frame: pd.DataFrame, covered: Bools, kept: tuple[str, ...], never: tuple[str, ...]
+    frame: pd.DataFrame, generalised: Bools, kept: tuple[str, ...], never: tuple[str, ...]
 ) -> pd.DataFrame:
-    """Take out of covered rows all but `kept`, and out of every row `never`."""
-    gone = covered[:, None] & ~frame.columns.isin(kept)[None, :]
+    """Take out of generalised rows all but `kept`, and out of every row `never`."""
+    gone = generalised[:, None] & ~frame.columns.isin(kept)[None, :]
     gone |= frame.columns.isin(never)[None, :]
     return frame.mask(gone) if gone.any() else frame
 
@@ -131,51 +133,51 @@ def shown_squares(centres: ArrayLike, side_km: ArrayLike, crs: CrsLike) -> gpd.G
     >>> cells.area.tolist(), cells["generalised_km"].tolist()
     ([100000000.0], [10.0])
     """
-    held = np.column_stack([np.asarray(side_km, np.float64), np.asarray(centres, np.float64)])
-    held = np.unique(held[held[:, 0] > 0], axis=0)
-    half = 500.0 * held[:, :1]
-    edges = np.hstack([held[:, 1:] - half, held[:, 1:] + half])
+    cells = np.column_stack([np.asarray(side_km, np.float64), np.asarray(centres, np.float64)])
+    cells = np.unique(cells[cells[:, 0] > 0], axis=0)
+    half = 500.0 * cells[:, :1]
+    edges = np.hstack([cells[:, 1:] - half, cells[:, 1:] + half])
     squares = shapely.segmentize(shapely.box(*edges.T), half.ravel() / 2)
-    return gpd.GeoDataFrame({"generalised_km": held[:, 0]}, geometry=squares, crs=crs)
+    return gpd.GeoDataFrame({"generalised_km": cells[:, 0]}, geometry=squares, crs=crs)
 
 
-def public_catches(catches: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
+def public_catches(catches: pd.DataFrame, views: pd.DataFrame) -> pd.DataFrame:
     """Catches as the public sees them, by public placement, numbered within this answer.
 
-    Of covered placements species, count, count kind and life stage stay. Row numbers follow the
+    Of generalised placements species, count, count kind and life stage stay. Row numbers follow the
     public order, so that neither gaps nor order tell what was entered beside what.
     """
-    shown = _renamed(catches, covers)
-    steps = covers.set_index("public_id")["step_km"]
-    covered = steps.reindex(pd.Index(shown["placement_id"])).to_numpy() > 0
-    shown = _without(shown, covered, _KEPT_OF_CATCH, ("notes",))
+    shown = _renamed(catches, views)
+    steps = views.set_index("public_id")["step_km"]
+    generalised = steps.reindex(pd.Index(shown["placement_id"])).to_numpy() > 0
+    shown = _without(shown, generalised, _KEPT_OF_CATCH, ("notes",))
     order = ["placement_id", "species", "pass_no", "life_stage", "count_kind", "count"]
     shown = shown.sort_values(order, ignore_index=True)
     shown.index.name = "catch_id"
     return shown
 
 
-def public_owned(frame: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
+def public_owned(frame: pd.DataFrame, views: pd.DataFrame) -> pd.DataFrame:
     """Rows of exact placements alone (lengths, snaps, stretches), by public id, in its order.
 
     Parameters
     ----------
     frame
         Frame with `placement_id` as a column or as its index.
-    covers
-        Of :func:`layers.fieldwork.generalising.cover_placements`.
+    views
+        Of :func:`layers.fieldwork.generalising.public_views`.
     """
-    exact = covers[covers["step_km"] == 0]
+    exact = views[views["step_km"] == 0]
     if frame.index.name == "placement_id":
-        held = frame.loc[frame.index.isin(exact.index)]
-        names = exact["public_id"].reindex(held.index)
-        return held.set_axis(pd.Index(names, name="placement_id", dtype="str")).sort_index()
+        own = frame.loc[frame.index.isin(exact.index)]
+        names = exact["public_id"].reindex(own.index)
+        return own.set_axis(pd.Index(names, name="placement_id", dtype="str")).sort_index()
     shown = _renamed(frame, exact)
     order = ["placement_id", *(name for name in _ORDER_OF_LENGTHS if name in shown)]
     return shown.sort_values(order, kind="stable", ignore_index=True)
 
 
-def _renamed(frame: pd.DataFrame, covers: pd.DataFrame) -> pd.DataFrame:
-    rows = covers.index.get_indexer(pd.Index(frame["placement_id"]))
-    names = covers["public_id"].array.take(rows[rows >= 0])
+def _renamed(frame: pd.DataFrame, views: pd.DataFrame) -> pd.DataFrame:
+    rows = views.index.get_indexer(pd.Index(frame["placement_id"]))
+    names = views["public_id"].array.take(rows[rows >= 0])
     return frame[rows >= 0].assign(placement_id=pd.array(names, dtype="str"))

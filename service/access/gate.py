@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from layers.drawing.placement_map import PlacementMap
-from layers.fieldwork.generalising import covered_squares, public_site_names
+from layers.fieldwork.generalising import generalised_squares, public_site_names
 from layers.fieldwork.public_frames import public_catches, public_owned, public_placements
 from layers.network.catchments import catchment_of
 from service import reference
@@ -309,7 +309,7 @@ def placement_catchments(store: Store, placements: gpd.GeoDataFrame) -> pd.Serie
         return pd.Series(None, index=placements.index, name="catchment_id", dtype="str")
     # A placement shown as a grid cell belongs to what surely holds it: the whole cell.
     if "generalised_km" in placements:
-        placements = placements.set_geometry(covered_squares(placements))
+        placements = placements.set_geometry(generalised_squares(placements))
     return catchment_of(placements, catchments)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import sqlalchemy as sa
 
-from layers.fieldwork.generalising import STEPS_KM, covers_of, own_steps, positions
+from layers.fieldwork.generalising import STEPS_KM, own_steps, positions, public_views
 from layers.plurals import plural
 from service.records import EVERYTHING, OF_FEATURES, Needed, Selection
 from service.store import schema
@@ -121,7 +121,7 @@ def extend(
         else:
             quiet |= _inside(xy, cell)
     shown = placements[quiet]
-    covers = covers_of(shown, xy[quiet], np.zeros(len(shown), np.int64), key)
+    covers = public_views(shown, xy[quiet], np.zeros(len(shown), np.int64), key)
     values = {name: _plain(covers[name]) for name in _VALUES}
     values["placement_row"] = rows.loc[covers.index].tolist()
     backend.insert(connection, COVERS, values)
@@ -170,7 +170,7 @@ def _decide(
     held = [row[2:] for row, kept in zip(rows, inside, strict=True) if kept]
     placements = frame_from_rows(held, columns).set_index("placement_id")
     own = own_steps(placements, *_sensitive_rows(connection, backend, cell, species), species)
-    covers = covers_of(placements, xy[inside], own, key)
+    covers = public_views(placements, xy[inside], own, key)
     shown = fids[placements.index.get_indexer(covers.index)].tolist()
     columns_of = (_plain(covers[name]) for name in _VALUES)
     return fids.tolist(), set(zip(shown, *columns_of, strict=True))

@@ -155,7 +155,7 @@ class Store(Protocol):
 
         The selection is compared with what the public sees: ids are public ids, a covered
         placement has its cell's centre, its year and no survey. The second frame is that of
-        `layers.fieldwork.generalising.cover_placements`; placements that it lacks are not to be
+        `layers.fieldwork.generalising.public_views`; placements that it lacks are not to be
         shown.
         """
 

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from layers.fieldwork.generalising import cover_placements
+from layers.fieldwork.generalising import own_steps, positions, public_views
 from service import access, reference
 from service.access import gate
 from service.errors import AccessError, RequestError
@@ -43,10 +43,9 @@ def store(plan, tmp_path_factory):
 def covers_in_memory(store):
     """Decide from frames alone, as the twin of what the store keeps."""
     stored = store.records(Selection())
-    covers = cover_placements(
-        stored.placements, stored.catches, stored.lengths, store.species(),
-        bytes.fromhex(PUBLIC_KEY),
-    )  # fmt: skip
+    own = own_steps(stored.placements, stored.catches, stored.lengths, store.species())
+    xy = positions(stored.placements.geometry)
+    covers = public_views(stored.placements, xy, own, bytes.fromhex(PUBLIC_KEY))
     return covers.sort_values("public_id")
 
 
@@ -257,9 +256,11 @@ def test_covered_placements_belong_to_what_holds_the_whole_cell(store):
     assert wide.any()
     assert not inside[wide].str.startswith("SMALL").any()
     catchments = reference.catchments(store)
-    from layers.fieldwork.generalising import covered_squares
+    from layers.fieldwork.generalising import generalised_squares
 
-    for name, square in zip(seen.placements.index, covered_squares(seen.placements), strict=True):
+    for name, square in zip(
+        seen.placements.index, generalised_squares(seen.placements), strict=True
+    ):
         holders = catchments.index[[shape.covers(square) for shape in catchments.geometry]]
         assert (inside[name] in holders) if len(holders) else pd.isna(inside[name])
     some = access.open_records(store, Selection(catchments=("HALF0",)), PUBLIC)

@@ -1,4 +1,4 @@
-"""Which placements are covered, by which cell, and that nothing else of them is told."""
+"""Which placements are generalised, by which cell, and that nothing else of them is told."""
 
 import geopandas as gpd
 import numpy as np
@@ -13,10 +13,11 @@ from layers.fieldwork.generalising import (
     cell_centres,
     cell_uncertainty_m,
     close_cells,
-    cover_placements,
-    covered_squares,
+    generalised_squares,
     own_steps,
+    positions,
     public_ids,
+    public_views,
 )
 from layers.fieldwork.public_frames import public_catches, public_owned, public_placements
 
@@ -136,7 +137,7 @@ def test_every_day_of_four_years_against_a_plain_twin():
 
 
 def test_coarsest_step_wins_and_lengths_count():
-    """A placement is covered as its most sensitive fish asks, measured or counted."""
+    """A placement is generalised as its most sensitive fish asks, measured or counted."""
     placements = placements_at([[1, 1], [2, 2], [3, 3]])
     caught = catches_of([("P00", "one"), ("P00", "ten"), ("P00", "plain"), ("P01", "plain")])
     lengths = pd.DataFrame({"placement_id": ["P01"], "species": ["one"]}, dtype="str")
@@ -174,13 +175,13 @@ def test_cells_are_counted_from_the_grid_origin():
 
 
 def test_a_kilometre_square_is_closed_whole():
-    """What lies beside a covered placement in its square would tell the place."""
+    """What lies beside a generalised placement in its square would tell the place."""
     shown = close_cells(np.array([[10, 10], [990, 990], [1010, 10]]), np.array([1, 0, 0]))
     assert shown.tolist() == [1, 1, 0]
 
 
 @pytest.mark.parametrize("step", STEPS_KM)
-def test_a_cell_with_a_covered_placement_is_closed_whole(step):
+def test_a_cell_with_a_generalised_placement_is_closed_whole(step):
     """All that lies in it is shown as the cell, however far spread; nothing beyond it is."""
     rng = np.random.default_rng(step)
     side = 1000.0 * step
@@ -214,15 +215,20 @@ def test_nothing_is_closed_by_what_lies_nowhere():
     assert close_cells(xy, np.array([0, 0, 1, 0])).tolist() == [0, 0, WITHHELD, 0]
 
 
+def views_of(placements, catches):
+    own = own_steps(placements, catches, NO_LENGTHS, SPECIES)
+    return public_views(placements, positions(placements.geometry), own, SECRET)
+
+
 def _answers(placements, catches):
-    covers = cover_placements(placements, catches, NO_LENGTHS, SPECIES, SECRET)
+    views = views_of(placements, catches)
     names = {site: f"s{number}" for number, site in enumerate(sorted(set(placements["site"])))}
     stretches = pd.DataFrame({"placement_id": placements.index, "from_m": placements["original_x"]})
     return (
-        public_placements(placements, covers, names),
-        public_catches(catches, covers),
-        public_owned(stretches.reset_index(drop=True), covers),
-        covers,
+        public_placements(placements, views, names),
+        public_catches(catches, views),
+        public_owned(stretches.reset_index(drop=True), views),
+        views,
     )
 
 
@@ -256,12 +262,12 @@ def test_public_answers_do_not_depend_on_where_in_the_cell(seed):
         pd.testing.assert_frame_equal(pd.DataFrame(one), pd.DataFrame(two))
 
 
-def test_covered_rows_keep_cell_year_method_outcome_catch_only():
-    """Every other column of a covered placement is missing, whatever its type."""
+def test_generalised_rows_keep_cell_year_method_outcome_catch_only():
+    """Every other column of a generalised placement is missing, whatever its type."""
     placements = placements_at([[10, 10], [5010, 10]])
     catches = catches_of([("P00", "one"), ("P01", "plain"), ("P00", "plain")])
-    shown, fish, stretches, covers = _answers(placements, catches)
-    row = shown.loc[covers.loc["P00", "public_id"]]
+    shown, fish, stretches, views = _answers(placements, catches)
+    row = shown.loc[views.loc["P00", "public_id"]]
     told = {name for name in row.index if not pd.isna(row[name])} - {"geometry"}
     assert told == {
         "method", "outcome", "timezone", "year", "generalised_km", "coordinate_uncertainty_m",
@@ -269,7 +275,7 @@ def test_covered_rows_keep_cell_year_method_outcome_catch_only():
     }  # fmt: skip
     assert row["timezone"] == "UTC"
     assert (row["geometry"].x, row["geometry"].y, row["year"]) == (500, 500, 2024)
-    exact = shown.loc[covers.loc["P01", "public_id"]]
+    exact = shown.loc[views.loc["P01", "public_id"]]
     assert exact["minutes"] == 8
     assert exact[["crew", "permit", "notes", "batch_id"]].isna().all()
     assert exact["shape"] is not None
@@ -282,25 +288,25 @@ def test_covered_rows_keep_cell_year_method_outcome_catch_only():
 
 
 def test_public_names_change_with_the_step():
-    """A placement that becomes covered is not known by its former name."""
+    """A placement that becomes generalised is not known by its former name."""
     ids = pd.Index(["A", "B"])
-    exact, covered = (public_ids(ids, np.array([s, s]), SECRET) for s in (0, 1))
-    assert len({*exact, *covered}) == 4
+    exact, generalised = (public_ids(ids, np.array([s, s]), SECRET) for s in (0, 1))
+    assert len({*exact, *generalised}) == 4
     assert public_ids(ids, np.array([0, 0]), b"1" * 32) != exact
 
 
-def test_covered_square_is_the_whole_cell():
-    """A covered placement belongs to what holds its whole cell."""
+def test_generalised_square_is_the_whole_cell():
+    """A generalised placement belongs to what holds its whole cell."""
     placements = placements_at([[10, 10], [5010, 10]])
-    shown, _, _, covers = _answers(placements, catches_of([("P00", "one")]))
-    squares = dict(zip(shown.index, covered_squares(shown), strict=True))
-    assert squares[covers.loc["P00", "public_id"]].bounds == (0, 0, 1000, 1000)
-    assert squares[covers.loc["P01", "public_id"]].geom_type == "Point"
+    shown, _, _, views = _answers(placements, catches_of([("P00", "one")]))
+    squares = dict(zip(shown.index, generalised_squares(shown), strict=True))
+    assert squares[views.loc["P00", "public_id"]].bounds == (0, 0, 1000, 1000)
+    assert squares[views.loc["P01", "public_id"]].geom_type == "Point"
 
 
 def test_empty_frames():
-    """No placements give no covers."""
+    """No placements give no views."""
     placements = placements_at(np.empty((0, 2)))
-    covers = cover_placements(placements, catches_of([]), NO_LENGTHS, SPECIES, SECRET)
-    assert covers.empty
-    assert public_placements(placements, covers, {}).empty
+    views = views_of(placements, catches_of([]))
+    assert views.empty
+    assert public_placements(placements, views, {}).empty
