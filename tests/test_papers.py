@@ -21,7 +21,7 @@ from service.commands.summary import SUMMARIES
 from service.intake.columns import SHEETS
 from service.intake.templates import explanations
 from service.program import COMMANDS, main
-from service.settings import Settings
+from service.settings import Settings, read_settings
 
 ROOT = Path(__file__).parents[1]
 GUIDE = sorted((ROOT / "service" / "guide").glob("*.md"))
@@ -236,13 +236,13 @@ def test_columns_of_the_guide_are_those_of_the_sheets(sheet):
     assert table in text, f"service/guide/sheets.md should say:\n{table}"
 
 
-def test_settings_of_the_guide_are_those_of_the_program():
-    """The table names every setting, with its default."""
-    (table,) = (
-        table
-        for table in tables_of(ROOT / "service" / "guide" / "accounts.md")
-        if table[0][0] == "setting"
-    )
+def test_settings_of_the_guide_are_those_of_the_program(tmp_path):
+    """The table names every setting, with its default, and the file shown can be read."""
+    page = ROOT / "service" / "guide" / "accounts.md"
+    (example,) = (text for info, text in fences(page) if info == ["toml", "settings.toml"])
+    (tmp_path / "settings.toml").write_text(example, encoding="utf-8")
+    assert read_settings(tmp_path / "settings.toml", {}) != Settings()
+    (table,) = (table for table in tables_of(page) if table[0][0] == "setting")
     stated = {name.strip("`"): default for name, default, _ in table[1:]}
     assert stated == {
         field.name: "login name" if field.name == "user" else words_of(field.default)
