@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from layers.drawing.colours import COLOURS
 from layers.fieldwork.effort import EFFORT_UNITS
 from layers.frames import require_columns
 from layers.plurals import counted
@@ -36,9 +37,9 @@ __all__ = [
 ]
 
 # Five greys-to-blues that keep their order in greyscale, each with a hatch of its own.
-_FILLS: Final = ("#1b4965", "#8fb8de", "#f0c987", "#ffffff", "#5fa8a0", "#c9c9c9", "#e4e4f4")
+_FILLS: Final = tuple(COLOURS[f"figure-{n}"] for n in range(1, 8))
 _HATCHES: Final = ("", "//", "..", "", "xx", "\\\\", "--")
-_INK: Final = "#222222"
+_INK: Final = COLOURS["figure-ink"]
 _SETTINGS: Final = {
     "svg.hashsalt": "rifflebook",
     "svg.fonttype": "none",
@@ -209,7 +210,9 @@ def accumulation_curve(
     n, mean, sd = (curve[c].to_numpy(np.float64) for c in ("placements", "species", "species_sd"))
     with _drawing():
         figure, axes = _new()
-        axes.fill_between(n, np.maximum(mean - sd, 0), mean + sd, color="#d9e2ea", lw=0)
+        axes.fill_between(
+            n, np.maximum(mean - sd, 0), mean + sd, color=COLOURS["figure-spread"], lw=0
+        )
         marker = "o" if n.size <= 30 else ""
         axes.plot(n, mean, color=_FILLS[0], marker=marker, markersize=3.5, label="expected ± sd")
         if estimate is not None and np.isfinite(estimate):
@@ -341,7 +344,14 @@ def _rate_panel(axes: Axes, own: pd.DataFrame) -> None:
     sure = np.isfinite(low) & np.isfinite(high)
     axes.hlines(at[sure], low[sure], high[sure], color=_INK, linewidth=1.1)
     axes.plot(value[sure], at[sure], "o", color=_FILLS[0], markersize=5)
-    axes.plot(value[~sure], at[~sure], "o", color=_FILLS[0], markersize=5, markerfacecolor="white")
+    axes.plot(
+        value[~sure],
+        at[~sure],
+        "o",
+        color=_FILLS[0],
+        markersize=5,
+        markerfacecolor=COLOURS["white"],
+    )
     lower = own.get("individuals_lower_bound", pd.Series(False, index=own.index))
     marks = ["≥ " if bound else "" for bound in lower]
     axes.set_yticks(
@@ -353,5 +363,5 @@ def _rate_panel(axes: Axes, own: pd.DataFrame) -> None:
     if value.max() == 0:
         axes.set_xlim(-0.02, 1)
     axes.set_xlabel(str(own["cpue_unit"].iloc[0]).capitalize())
-    axes.grid(axis="x", color="#dddddd", linewidth=0.6)
+    axes.grid(axis="x", color=COLOURS["figure-grid"], linewidth=0.6)
     axes.set_axisbelow(True)

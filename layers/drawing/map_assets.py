@@ -13,7 +13,7 @@ from layers.errors import LayersError
 
 __all__ = ["STYLES", "asset", "asset_text", "inline_style", "is_packaged"]
 
-STYLES: Final = ("leaflet.css", "view.css")
+STYLES: Final = ("leaflet.css", "colours.css", "view.css")
 _LEAFLET: Final = frozenset(
     {
         "leaflet.js",

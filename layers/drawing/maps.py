@@ -204,27 +204,19 @@ def map_page(view: MapView, *, title: str, note: str = "") -> str:
         f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {allowed}; "
         "base-uri 'none'; form-action 'none'"
     )
-    styles = "".join(f"<style>{inline_style(name)}</style>\n" for name in STYLES)
+    styles = "".join(
+        f"<style>{inline_style(name)}</style>\n" for name in (*STYLES, "saved_map.css")
+    )
     code = "".join(f"<script>{text}</script>\n" for text in scripts)
     told = f"<p>{escape(note)}</p>" if note else ""
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n{styles}<style>{_PAGE_STYLE}</style>\n</head>\n<body>\n"
+        f"<title>{escape(title)}</title>\n{styles}</head>\n<body>\n"
         f"<header><h1>{escape(title)}</h1>{told}</header>\n<main>{parts.body}</main>\n"
         f"{code}</body>\n</html>\n"
     )
-
-
-_PAGE_STYLE: Final = (
-    "html,body{height:100%;margin:0}"
-    "body{display:flex;flex-direction:column;font:1rem/1.4 system-ui,sans-serif;color:#20302f;"
-    "background:#f4f1e8}"
-    "header{padding:.5rem 1rem;display:flex;flex-wrap:wrap;gap:0 1.2rem;align-items:baseline;"
-    "background:#1d4a5f;color:#fffdf7}h1{font-size:1.1rem;margin:0}header p{margin:0}"
-    "main{flex:1;min-height:0}"
-)
 
 
 def _sha256(text: str) -> str:

@@ -11,10 +11,13 @@ from dataclasses import dataclass
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
+from layers.drawing.colours import COLOURS
+
 __all__ = ["STYLED", "Rule", "layer_rules", "qml", "sld"]
 
-_INK, _CAUGHT, _PAPER, _WATER, _SAND = "#20302f", "#b04a17", "#fffdf7", "#2f6f8f", "#d9a441"
-_CELL: Final = "#5b3a86"
+_INK, _CAUGHT, _PAPER, _WATER, _SAND, _CELL = (
+    COLOURS[name] for name in ("ink", "found", "sheet", "water", "sand", "cell")
+)
 # Kind of gear: mark and rotation in degrees in SLD, which has six well-known names, and in QML.
 _MARKS: Final = {
     "net": (("triangle", 180), ("triangle", 180)),
@@ -35,8 +38,8 @@ _KIND_WORDS: Final = {
 _STATES: Final = {
     "caught": ("caught fish", ("caught",), _CAUGHT),
     "nil": ("fished, caught nothing", ("nil",), _PAPER),
-    "unusable": ("lost or disturbed", ("lost", "disturbed"), "#e5e1d6"),
-    "unrecorded": ("catch not recorded", ("unrecorded",), "#c8c3b5"),
+    "unusable": ("lost or disturbed", ("lost", "disturbed"), COLOURS["spent"]),
+    "unrecorded": ("catch not recorded", ("unrecorded",), COLOURS["unrecorded"]),
 }
 
 
@@ -89,7 +92,7 @@ _RULES: Final[dict[str, tuple[Rule, ...]]] = {
         Rule("Sampled whole", "line", stroke=_WATER, width=3,
              limits=("sampled_fraction", 0.999, None)),
     ),
-    "catchments": (Rule("Catchment", "area", stroke="#7a6f57", width=1, dash=(5, 3)),),
+    "catchments": (Rule("Catchment", "area", stroke=COLOURS["ridge"], width=1, dash=(5, 3)),),
     "gaps": (Rule("Gap: no sample", "line", stroke=_INK, width=2.5, dash=(1, 3)),),
 }  # fmt: skip
 STYLED: Final = tuple(_RULES)

@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from layers.crs import read_crs
 from layers.drawing import figures
+from layers.drawing.colours import COLOURS
 from layers.drawing.record_features import species_caught
 from layers.fieldwork.effort import EFFORT_UNITS, effort_of, effort_totals
 from layers.fieldwork.looking import local_dates, looked
@@ -76,6 +77,7 @@ def account_page(
     text = files("service.export").joinpath("account.html").read_text(encoding="utf-8")
     page = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(text)
     return page.render(
+        colours=COLOURS,
         counted=counted,
         title=contents.title,
         made_on=contents.made_on,

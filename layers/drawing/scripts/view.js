@@ -1,5 +1,6 @@
 /* View: reaches, catchments, stretches and placements on one Leaflet map.
    Layers hold GeoJSON at once, or an address from which what is in view is fetched. */
+import { colour } from "./colours.js";
 import * as cards from "./cards.js";
 import { known, make } from "./elements.js";
 import { fetchJson, unlessNoAnswer } from "./fetching.js";
@@ -25,7 +26,7 @@ function reachStyle(feature) {
   const order = Number(feature.properties.strahler) || 1;
   const still = STILL.has(feature.properties.kind);
   return {
-    color: "#2f6f8f",
+    color: colour("water"),
     weight: 0.8 + 0.9 * Math.min(order, 8),
     opacity: 0.85,
     dashArray: still ? "5 4" : null,
@@ -92,7 +93,7 @@ function catchmentLayer(map, collection) {
   const outlines = L.geoJSON(collection, {
     pane: "rb-catchments",
     interactive: false,
-    style: () => ({ color: "#7a6f57", weight: 1.4, dashArray: "2 5", fill: false }),
+    style: () => ({ color: colour("ridge"), weight: 1.4, dashArray: "2 5", fill: false }),
   });
   return L.layerGroup([outlines, nameLayer(map, outlines.getLayers())]);
 }
@@ -102,7 +103,7 @@ function squareLayer(collection) {
   return L.geoJSON(collection, {
     pane: "rb-squares",
     interactive: false,
-    style: () => ({ color: "#5b3f78", weight: 2, dashArray: "7 5", fill: false }),
+    style: () => ({ color: colour("cell"), weight: 2, dashArray: "7 5", fill: false }),
   });
 }
 
@@ -123,7 +124,7 @@ function snapLayer(feature) {
   const group = L.layerGroup([
     L.polyline([at, foot], {
       pane: "rb-snaps",
-      color: "#20302f",
+      color: colour("ink"),
       weight: 1,
       dashArray: "1 3",
       interactive: false,
@@ -446,7 +447,7 @@ export function showRecords(map, given) {
         L.geoJSON(data, {
           pane: "rb-stretches",
           interactive: false,
-          style: () => ({ color: "#d9a441", weight: 9, opacity: 0.55, lineCap: "butt" }),
+          style: () => ({ color: colour("sand"), weight: 9, opacity: 0.55, lineCap: "butt" }),
         }),
       ),
     squares: (data) => {

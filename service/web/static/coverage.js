@@ -1,4 +1,5 @@
 /* The map beside the coverage tables: reaches by years since last sampled, gaps, next places. */
+import { colour } from "../assets/colours.js";
 import { make } from "../assets/elements.js";
 import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
 import { formatMetres } from "../assets/numbers.js";
@@ -10,12 +11,12 @@ const view = JSON.parse(document.getElementById("coverage-view").textContent);
 const line = document.getElementById("coverage-told");
 // The same lines as in the table of bands (coverage.css); never told apart by colour alone.
 const LOOKS = {
-  fresh: { color: "#12475d", weight: 6 },
-  recent: { color: "#2c7d92", weight: 3.5 },
-  old: { color: "#8f6210", weight: 3.5, dashArray: "11 5" },
-  stale: { color: "#a83c12", weight: 3, dashArray: "4 5" },
-  undated: { color: "#66518f", weight: 3, dashArray: "11 4 2 4" },
-  never: { color: "#5d5348", weight: 1.8, dashArray: "1 4" },
+  fresh: { color: colour("fresh"), weight: 6 },
+  recent: { color: colour("recent"), weight: 3.5 },
+  old: { color: colour("old"), weight: 3.5, dashArray: "11 5" },
+  stale: { color: colour("stale"), weight: 3, dashArray: "4 5" },
+  undated: { color: colour("undated"), weight: 3, dashArray: "11 4 2 4" },
+  never: { color: colour("never"), weight: 1.8, dashArray: "1 4" },
 };
 const map = L.map("coverage-map", { zoomControl: false, zoomSnap: 0.5, preferCanvas: true });
 const draw = L.canvas({ padding: 0.3, tolerance: 6 });
@@ -137,7 +138,7 @@ function goToGap(button) {
         gap.paths.filter((path) => path.length).map((path) => positions(path, gap.zoom)),
         {
           pane: "gap",
-          color: "#f2b632",
+          color: colour("gap"),
           weight: 11,
           opacity: 0.75,
           interactive: false,

@@ -1,4 +1,5 @@
 /* The map of the entry form: reaches around, points by a tap. */
+import { colour } from "../assets/colours.js";
 import { NoAnswer, fetchJson } from "../assets/fetching.js";
 
 const FINEST = 13; // side of the squares that reaches are asked for in, as a zoom
@@ -15,7 +16,7 @@ export function makeMap(lists, tapped) {
   const drawn = new Set();
   const reaches = L.geoJSON(null, {
     style: (one) => ({
-      color: "#2f6f8f",
+      color: colour("water"),
       weight: 1.5 + 0.8 * (one.properties.strahler || 1),
       interactive: false,
     }),
@@ -79,26 +80,26 @@ export function makeMap(lists, tapped) {
     own.clearLayers();
     const at = points.map(([lon, lat]) => [lat, lon]);
     if (shape === "area" && at.length > 2)
-      L.polygon(at, { color: "#b04a17", weight: 3 }).addTo(own);
+      L.polygon(at, { color: colour("found"), weight: 3 }).addTo(own);
     else if (at.length > 1)
       L.polyline(at, {
-        color: "#b04a17",
+        color: colour("found"),
         weight: 4,
         dashArray: shape === "ends" ? "8 6" : null,
       }).addTo(own);
     at.forEach((place, number) =>
       L.circleMarker(place, {
         radius: number ? 6 : 9,
-        color: "#20302f",
+        color: colour("ink"),
         weight: 2,
-        fillColor: number ? "#fffdf7" : "#b04a17",
+        fillColor: number ? colour("sheet") : colour("found"),
         fillOpacity: 1,
       }).addTo(own),
     );
     if (at.length && uncertainty > 0) {
       L.circle(at[0], {
         radius: uncertainty,
-        color: "#b04a17",
+        color: colour("found"),
         weight: 1,
         fillOpacity: 0.08,
         interactive: false,
@@ -114,9 +115,11 @@ export function makeMap(lists, tapped) {
           [from[1], from[0]],
           [to[1], to[0]],
         ],
-        { color: "#20302f", weight: 2, dashArray: "2 5" },
+        { color: colour("ink"), weight: 2, dashArray: "2 5" },
       ).addTo(snap);
-      L.circleMarker([to[1], to[0]], { radius: 4, color: "#20302f", fillOpacity: 1 }).addTo(snap);
+      L.circleMarker([to[1], to[0]], { radius: 4, color: colour("ink"), fillOpacity: 1 }).addTo(
+        snap,
+      );
     }
   }
 

@@ -24,6 +24,8 @@ const PARTS = [
   "/static/entry.js",
   "/assets/leaflet.js",
   "/assets/leaflet.css",
+  "/assets/colours.css",
+  "/assets/colours.js",
   "/assets/elements.js",
   "/assets/fetching.js",
 ];
