@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.collector import collector_paused
 from layers.crs import require_same_crs, transform_positions
 from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates, looked
 from layers.fieldwork.sampled_stretches import sampled_stretches
@@ -60,8 +59,7 @@ def placement_reaches(placements: gpd.GeoDataFrame, snaps: pd.DataFrame) -> gpd.
     longitude, latitude, _, _ = transform_positions(x, y, placements.crs, "EPSG:4326")
     on_reach = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
     at = np.full(len(own), None, dtype=object)
-    with collector_paused():
-        at[on_reach] = shapely.points(x[on_reach], y[on_reach])
+    at[on_reach] = shapely.points(x[on_reach], y[on_reach])
     table = pd.DataFrame(
         {
             "placement_id": placements.index,

@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.collector import collector_paused
 from layers.crs import require_metres, require_same_crs
 from layers.errors import FrameError
 from layers.network.graph import Network, nodes_of_lines, refuse_unusable, sorted_by_id
@@ -132,8 +131,7 @@ def snap_to_reaches(
     line = chosen.line
     at = np.full(len(line), None, dtype=object)
     found = line >= 0
-    with collector_paused():
-        at[found] = shapely.points(chosen.x[found], chosen.y[found])
+    at[found] = shapely.points(chosen.x[found], chosen.y[found])
     return gpd.GeoDataFrame(
         {
             "reach_id": _ids(frame.index, line),

@@ -8,7 +8,6 @@ import numpy as np
 import pyproj
 import shapely
 
-from layers.collector import collector_paused
 from layers.drawing import record_features
 from layers.drawing.geojson import to_wgs84
 from service import reference
@@ -59,15 +58,8 @@ def placement_chunks(
     store: Store, selection: Selection, viewer: Viewer, *, size: int = 10_000
 ) -> Iterator[gpd.GeoDataFrame]:
     """Yield the same in chunks, for files of any length."""
-    pieces = open_record_chunks(store, selection, viewer, size=size)
-    while True:
-        with collector_paused():  # it would walk the piece again and again while it is built
-            records = next(pieces, None)
-            layer = None if records is None else _placement_features(store, records)
-        del records
-        if layer is None:
-            return
-        yield layer
+    for records in open_record_chunks(store, selection, viewer, size=size):
+        yield _placement_features(store, records)
 
 
 def _placement_features(store: Store, records: Records) -> gpd.GeoDataFrame:

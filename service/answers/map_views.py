@@ -14,7 +14,6 @@ import numpy as np
 import pyproj
 import shapely
 
-from layers.collector import collector_paused
 from layers.drawing.geojson import to_wgs84
 from layers.drawing.placement_map import STATES, CellCounts, MapFilter, PlacementMap
 from layers.drawing.screen_lines import ScreenLines, grid_positions, grid_window, screen_paths
@@ -91,8 +90,7 @@ def _detecting(store: Store, species: tuple[str, ...]) -> tuple[str, ...]:
 def _catchments_of(store: Store, held: PlacementMap) -> pd.Series:
     """Smallest catchment of each placement, as `service.access.gate` judges it."""
     columns = held.columns
-    with collector_paused():
-        points = shapely.points(columns.xy)
+    points = shapely.points(columns.xy)
     points[np.isnan(columns.xy).any(axis=1)] = None
     placed = gpd.GeoDataFrame(geometry=points, crs=store.settings.crs)
     if columns.square_km.any():

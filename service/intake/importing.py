@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from layers.collector import collector_paused
 from layers.fieldwork.stretches import stretch_lengths
 from layers.network.catchments import catchment_of
 from layers.totals import ALL_IS_TOTALS, is_all
@@ -122,17 +121,7 @@ def check(
     progress
         Told in words what is being done.
     """
-    with collector_paused():  # it would walk hundreds of thousands of cells again and again
-        return _check(sheets, store, replaces, now, progress or (lambda _: None))
-
-
-def _check(
-    sheets: Sheets,
-    store: Store,
-    replaces: str | None,
-    now: dt.datetime | None,
-    say: Callable[[str], None],
-) -> CheckResult:
+    say = progress or (lambda _: None)
     findings = sheets.findings.copy()
     if "placements" not in sheets.cells:
         return _refused(sheets, findings)

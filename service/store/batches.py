@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import orjson
 import sqlalchemy as sa
 
-from layers.collector import collector_paused
 from service.errors import ConflictError, NotFoundError
 from service.records import Batch, Selection
 from service.store import covers, history, schema
@@ -66,11 +65,8 @@ def add_batch(
         "lengths": len(records.lengths),
     }  # fmt: skip
     connection.execute(TABLE.insert().values(values))
-    with collector_paused():  # it would walk millions of plain rows again and again
-        rows = add_records(
-            connection, backend, records, digests, who=who, batch_id=batch_id, tell=tell
-        )
-        covers.extend(connection, backend, records.placements, rows)
+    rows = add_records(connection, backend, records, digests, who=who, batch_id=batch_id, tell=tell)
+    covers.extend(connection, backend, records.placements, rows)
     tell(1.0)
     return _batch(connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).one())
 

@@ -9,7 +9,6 @@ import orjson
 import pandas as pd
 import sqlalchemy as sa
 
-from layers.collector import collector_paused
 from service.errors import StoreError
 from service.store.schema import Instant, TextList
 
@@ -129,8 +128,7 @@ def frame_from_rows(
     rows: Sequence[Sequence[Any]], columns: Sequence[sa.Column[Any]]
 ) -> pd.DataFrame:
     """Build a frame from fetched rows; missing is NaN, NaT, NA or None by type."""
-    with collector_paused():
-        lists: list[Sequence[Any]] = list(zip(*rows, strict=True)) if rows else [()] * len(columns)
+    lists: list[Sequence[Any]] = list(zip(*rows, strict=True)) if rows else [()] * len(columns)
     return pd.DataFrame(
         {
             column.name: series_from(values, column)

@@ -11,8 +11,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from layers.collector import collector_paused
-
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable, Sequence
@@ -73,8 +71,7 @@ def geometries_from_blobs(blobs: Sequence[bytes | None]) -> NDArray[np.object_]:
         None if blob is None else blob[HEADER_BYTES + ENVELOPE_BYTES[(blob[3] >> 1) & 7] :]
         for blob in blobs
     ]
-    with collector_paused():
-        shapes: NDArray[np.object_] = shapely.from_wkb(wkb)
+    shapes: NDArray[np.object_] = shapely.from_wkb(wkb)
     return shapes
 
 

@@ -13,7 +13,6 @@ import pandas as pd
 import shapely
 import sqlalchemy as sa
 
-from layers.collector import collector_paused
 from layers.drawing.map_columns import OUTCOMES, MapColumns, NameList
 from service.store import schema
 
@@ -33,11 +32,6 @@ _TABLE, _COVERS = schema.placements, schema.covers
 
 def read_map_columns(connection: sa.Connection, backend: GeoPackage, *, public: bool) -> MapColumns:
     """Read the columns for viewers who see exact places, or for the `public`."""
-    with collector_paused():  # it would walk millions of fetched rows again and again
-        return _columns(connection, backend, public=public)
-
-
-def _columns(connection: sa.Connection, backend: GeoPackage, *, public: bool) -> MapColumns:
     fids, parts = _placements(connection, backend, public=public)
     methods, surveys = _Codes(), _Codes()
     columns = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}

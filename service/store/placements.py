@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 import sqlalchemy as sa
 
-from layers.collector import collector_paused
 from service.records import EVERYTHING, OF_FEATURES, Needed, Records, Selection
 from service.store import schema
 from service.store.columns import frame_from_rows
@@ -115,8 +114,7 @@ def _fetch(connection: sa.Connection, wanted: sa.Select[Any]) -> list[tuple[Any,
     result = connection.execute(wanted)
     cursor = result.cursor
     assert cursor is not None  # noqa: S101  a SELECT has one
-    with collector_paused():
-        rows: list[tuple[Any, ...]] = list(cursor.fetchall())
+    rows: list[tuple[Any, ...]] = list(cursor.fetchall())
     result.close()
     return rows
 

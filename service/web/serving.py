@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import gc
 import logging
 import signal
 import socket
@@ -96,10 +95,6 @@ def make_server(
     """
     from service.web.connections import ConnectionServer
 
-    # What is loaded by now stays. Otherwise each full search for garbage walks all modules anew,
-    # which takes a fifth of the time of a long answer.
-    gc.collect()
-    gc.freeze()
     return ConnectionServer(app, door, ident=None, outbuf_high_watermark=_WAITING_BYTES, **options)
 
 
