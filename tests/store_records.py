@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from typing import TYPE_CHECKING
 
 import geopandas as gpd
@@ -15,7 +14,7 @@ from service.records import FieldRecords, Selection, StoreSettings
 from service.reference.loading_layers import load_reaches
 from service.reference.method_files import shipped_methods
 from service.reference.placing import place_on_network
-from service.store import create_store
+from service.store import content_digests, create_store
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -133,14 +132,8 @@ def field_records(
 
 
 def digests(records: FieldRecords) -> pd.Series:
-    """Digest of each placement, as intake would make one."""
-    ids = records.placements.index
-    minutes = records.placements["minutes"].to_numpy()
-    made = [
-        hashlib.sha256(f"{one} {much}".encode()).hexdigest()
-        for one, much in zip(ids, minutes, strict=True)
-    ]
-    return pd.Series(made, index=ids)
+    """Digest of each placement, as intake makes one."""
+    return content_digests(records.placements, records.catches, records.lengths)
 
 
 def add(store: GeoPackageStore, records: FieldRecords, digest: str = "files"):

@@ -24,8 +24,6 @@ class Checked:
     ----------
     cells, placements
         The placement sheet as text and read; rows of the sheet, `placement_id` a column.
-    original_shape
-        Lines and polygons of the placements as recorded.
     day_only
         Whether their times are days alone.
     catches, lengths
@@ -36,7 +34,6 @@ class Checked:
 
     cells: Cells
     placements: gpd.GeoDataFrame
-    original_shape: NDArray[np.object_]
     day_only: pd.Series
     catches: pd.DataFrame
     lengths: pd.DataFrame
@@ -64,7 +61,6 @@ def readable(whole: Checked, findings: Findings) -> Checked:
     return Checked(
         _rows_of(whole.cells, kept),
         frame.loc[kept],
-        whole.original_shape[kept],
         whole.day_only[kept],
         frames[0],
         frames[1],

@@ -26,13 +26,12 @@ from service.intake.checks.gear import flag_gear
 from service.intake.checks.placements import read_placements, refuse_doubled_ids
 from service.intake.checks.waters import flag_waters
 from service.intake.columns import SHEETS
-from service.intake.content import placement_digests
 from service.intake.findings import FLAG_COLUMNS, Cells, Findings
 from service.intake.surveys import is_zone, new_sites, new_surveys
 from service.records import FieldRecords, Needed, Selection
 from service.reference.placing import place_on_network
 from service.reference.transformations import Operations
-from service.store import Wanted
+from service.store import Wanted, content_digests
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -158,7 +157,7 @@ def check(
     if len(zoneless):
         latest += _WIDEST_OFFSET
     operations = Operations(store)
-    placements, positions, day_only = read_placements(
+    placements, day_only = read_placements(
         cells,
         methods,
         all_surveys,
@@ -172,7 +171,7 @@ def check(
     )
     say("reading catches")
     catches, lengths, owned = _read_owned(sheets, species, placements, store, findings)
-    whole = Checked(cells, placements, positions.original_shape, day_only, catches, lengths, owned)
+    whole = Checked(cells, placements, day_only, catches, lengths, owned)
     if findings.refused:  # the rest is looked over too, so that all is told at once
         whole = readable(whole, findings)
         if not len(whole.placements):
@@ -181,7 +180,8 @@ def check(
     told = Findings() if findings.of_a_whole_file else findings
     whole.placements["outcome"] = settle_outcomes(whole.cells, whole.placements, catches, told)
     say("looking for what is stored already")
-    digests = _digests(whole)
+    recorded = whole.placements.set_index("placement_id")
+    digests = content_digests(recorded, whole.catches, whole.lengths)
     unchanged: tuple[str, ...] = ()
     if not (findings.of_a_whole_file or any(map(findings.refused_rows, ("catches", "lengths")))):
         unchanged = _compare(whole.cells, digests, store, findings, replaces)
@@ -317,14 +317,6 @@ def _read_owned(
         frames.append(frame)
         owned.append(cells)
     return frames[0], frames[1], (owned[0], owned[1])
-
-
-def _digests(whole: Checked) -> pd.Series:
-    """Digest what was recorded; not where the network or a transformation put it."""
-    derived = ["shape", "geometry", "transformation", "transformation_accuracy_m"]
-    plain = pd.DataFrame(whole.placements.drop(columns=derived))
-    plain["original_shape"] = pd.Series(whole.original_shape, index=plain.index, dtype=object)
-    return placement_digests(plain.set_index("placement_id"), whole.catches, whole.lengths)
 
 
 def _compare(

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
-import orjson
 import pandas as pd
 
 from layers.fieldwork.effort import EFFORT_UNITS
@@ -23,7 +22,7 @@ from service.intake.sheets import sheets_from_frames
 from service.intake.stored_sheets import field_sheets
 from service.intake.text_bounds import LONGEST_CELL
 from service.records import Selection
-from service.store import documents
+from service.store import content_digest, documents
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -220,7 +219,7 @@ def save_form(form: Form, store: Store, *, who: str) -> Saved:
     if stored == digest:
         return Saved("unchanged", result, digest)
     if (stored is not None and stored != form.base) or (stored is None and form.base is not None):
-        if _was_stored(store, name, result.records):
+        if _was_stored(store, name, digest):
             return Saved("unchanged", result, digest)
         if stored is None:
             raise ConflictError(f"Placement {name!r} was removed by somebody else meanwhile.")
@@ -234,28 +233,12 @@ def _document(records: FieldRecords) -> dict[str, Any]:
     return documents(records.placements, records.catches, records.lengths)[0]
 
 
-def _was_stored(store: Store, name: str, records: FieldRecords) -> bool:
+def _was_stored(store: Store, name: str, digest: str) -> bool:
     """Whether this very content was stored once: a draft sent again after somebody's change."""
-    own = _compared(_document(records))
     return any(
-        entry.after is not None and _compared(entry.after) == own
+        entry.after is not None and content_digest(entry.after) == digest
         for entry in store.history("placement", name)
     )
-
-
-def _compared(document: dict[str, Any]) -> bytes:
-    """Bytes that are equal where two documents say the same."""
-    plain = {key: value for key, value in document.items() if value not in (None, [])}
-    for rows in ("catches", "lengths"):
-        if rows in plain:
-            plain[rows] = sorted(
-                orjson.dumps(
-                    {k: v for k, v in row.items() if v is not None and k != "placement_id"},
-                    option=orjson.OPT_SORT_KEYS,
-                ).decode()
-                for row in plain[rows]
-            )
-    return orjson.dumps(plain, option=orjson.OPT_SORT_KEYS | orjson.OPT_SERIALIZE_NUMPY)
 
 
 def _differences(

@@ -2,7 +2,7 @@
 
 from service.store.exchange import LayerStyle, dress_geopackage
 from service.store.finding import Key, Unit, Wanted
-from service.store.history import documents
+from service.store.history import content_digest, content_digests, documents
 from service.store.interface import Store
 from service.store.opening import create_store, open_store
 
@@ -12,6 +12,8 @@ __all__ = [
     "Store",
     "Unit",
     "Wanted",
+    "content_digest",
+    "content_digests",
     "create_store",
     "documents",
     "dress_geopackage",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from hashlib import blake2b
 from itertools import pairwise, repeat
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -17,7 +18,7 @@ from service.store import schema
 from service.store.columns import column_values, instant_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     import geopandas as gpd
     from numpy.typing import NDArray
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
     _Part: TypeAlias = tuple[str, NDArray[np.object_], NDArray[np.bool_]]
 
 __all__ = [
+    "content_digest",
+    "content_digests",
     "document_texts",
     "documents",
     "frame_documents",
@@ -40,6 +43,9 @@ __all__ = [
 TABLE = schema.history
 # What the store adds to a placement by itself is no part of its document.
 _OWN = {"fid", "geom", "set_on", "content_digest", "batch_id", "placement_row", "catch_id"}
+# What follows from how places were brought into the store's CRS is no part of what was recorded.
+_DERIVED = {"transformation", "transformation_accuracy_m"}
+_SORTED = orjson.OPT_SORT_KEYS
 
 
 def now_text() -> str:
@@ -85,6 +91,42 @@ def documents(
 ) -> list[dict[str, Any]]:
     """Write each placement with its catches and lengths as one document, in row order."""
     return [orjson.loads(text) for text in document_texts(placements, catches, lengths)]
+
+
+def content_digest(document: Mapping[str, Any]) -> str:
+    """Hash what was recorded of a placement, the same in whatever file or format it came.
+
+    Parameters
+    ----------
+    document
+        Of :func:`documents`, or of a history entry. The order of its keys, catches and lengths
+        does not matter, and a column that a later version adds changes nothing where it is empty.
+
+    Returns
+    -------
+    str
+        BLAKE2b (RFC 7693) of 16 bytes, as 32 hexadecimal digits.
+    """
+    content = {name: value for name, value in document.items() if name not in _DERIVED}
+    if "original_x" in content:  # the store's own place follows from it
+        content.pop("x", None), content.pop("y", None)
+    if "shape" in content:  # to a millimetre: the original is not stored
+        shape = shapely.from_wkt(content["shape"])
+        content["shape"] = shapely.transform(shape, lambda xy: xy.round(3) + 0.0).wkt
+    for name in ("catches", "lengths"):
+        if name in content:
+            rows = (orjson.dumps(row, option=_SORTED).decode() for row in content[name])
+            content[name] = sorted(rows)
+    return blake2b(orjson.dumps(content, option=_SORTED), digest_size=16).hexdigest()
+
+
+def content_digests(
+    placements: gpd.GeoDataFrame, catches: pd.DataFrame, lengths: pd.DataFrame
+) -> pd.Series:
+    """Digest of each placement with its catches and lengths, index of `placements`."""
+    texts = document_texts(placements, catches, lengths)
+    digests = [content_digest(orjson.loads(text)) for text in texts]
+    return pd.Series(digests, index=placements.index, dtype="str", name="digest")
 
 
 def document_texts(

@@ -10,6 +10,7 @@ import shutil
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import orjson
 import sqlalchemy as sa
 
 from service.errors import StoreError, StoreOutdatedError
@@ -76,12 +77,30 @@ def _transformations(connection: sa.Connection) -> None:
     )
 
 
+def _content_digests(connection: sa.Connection) -> None:
+    """Digest each placement anew, by its last document in the history."""
+    log, own = schema.history.c, schema.placements.c
+    last = sa.select(sa.func.max(log.entry_id)).where(log.entity == "placement").group_by(log.key)
+    entries = connection.execute(
+        sa.select(log.key, log.after).where(log.entry_id.in_(last), log.after.is_not(None))
+    )
+    changes = [
+        {"own": key, "content_digest": history.content_digest(orjson.loads(after))}
+        for key, after in entries
+    ]
+    if changes:
+        connection.execute(
+            schema.placements.update().where(own.placement_id == sa.bindparam("own")), changes
+        )
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _first_tables),
     Migration(2, "water velocity and network version", _velocity_and_network_version),
     Migration(3, "guards against other programs, extents", _guards_and_extents),
     Migration(4, "closed cells", _closed_cells),
     Migration(5, "transformations", _transformations),
+    Migration(6, "digests of the documents", _content_digests),
 )
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from service.store.history import document_texts, documents
+from service.store.history import content_digest, document_texts, documents
 
 NOTES = [
     'quote " and ",', "line\nbreak,\n  next", "%s {x} \\ null", "", None, "null", "ñ 鱒 \u2028", "a"
@@ -103,3 +103,45 @@ def test_a_value_that_is_not_plain_is_refused_not_misplaced():
     placements["notes"] = pd.Series([("a", "b")] * len(placements), index=placements.index)
     with pytest.raises(TypeError, match="not plain"):
         document_texts(placements, catches, lengths)
+
+
+RECORDED = {
+    "placement_id": "P1", "minutes": 30.0, "original_x": -11.2, "original_y": 52.6,
+    "x": 350_000.1, "y": 5_829_900.2, "transformation": "WGS 84 to grid",
+    "transformation_accuracy_m": 1.0, "shape": "LINESTRING (0 0, 1 1.0001)",
+    "catches": [{"species": "a", "count": 1.0}, {"species": "b", "count": 2.0}],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"x": 350_000.2, "y": 0.0},
+        {"transformation": "another", "transformation_accuracy_m": 2.0},
+        {"shape": "LINESTRING (0 0.0000001, 1 1.0001)"},
+        {"catches": [{"count": 2.0, "species": "b"}, {"species": "a", "count": 1.0}]},
+    ],
+)
+def test_digest_is_of_what_was_recorded(change):
+    """Neither the order of rows and keys nor where a transformation put a place counts."""
+    assert content_digest(RECORDED | change) == content_digest(RECORDED)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"minutes": 31.0},
+        {"bait": "30"},
+        {"original_x": -11.3},
+        {"shape": "LINESTRING (0 0, 1 1.01)"},
+        {"catches": [{"species": "a", "count": 2.0}, {"species": "b", "count": 1.0}]},
+        {"lengths": [{"species": "a", "length_mm": 80.0}]},
+    ],
+)
+def test_digest_differs_with_any_recorded_value(change):
+    assert content_digest(RECORDED | change) != content_digest(RECORDED)
+
+
+def test_digest_of_a_place_without_its_original_has_the_stored_one():
+    plain = {"placement_id": "P1", "x": 1.0, "y": 2.0}
+    assert content_digest(plain) != content_digest(plain | {"x": 1.5})

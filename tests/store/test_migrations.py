@@ -11,12 +11,16 @@ import sqlalchemy as sa
 from click.testing import CliRunner
 
 from service.errors import StoreError
+from service.intake.importing import take
 from service.program import main
 from service.records import Selection
 from service.store import open_store
+from service.store.geometry_blobs import register_functions
 from service.store.guards import register_guard
 from service.store.migrations import MIGRATIONS, Migration, migrate
 from service.store.session import Session
+from tests.intake_sheets import CATCHES, cells, checked, placements
+from tests.intake_sheets import make_store as make_intake_store
 from tests.sensitive_store import make_store, random_plan
 from tests.store_records import add, field_records, small_store, whole
 
@@ -164,6 +168,29 @@ def test_a_store_that_showed_neighbours_exactly_closes_their_cells(tmp_path):
     assert (right["step_km"] > 0).sum() > 5
     assert moved.faults() == []
     assert moved.version > version
+    moved.close()
+
+
+def test_a_sheet_taken_before_the_digests_changed_is_known_again(tmp_path):
+    """Before schema 6 the digest was another; the same sheet must not count as other content."""
+    store = make_intake_store(tmp_path / "old.gpkg")
+    track = placements(
+        placement_id=["P1", "P2"], outcome=["caught", "nil"],
+        end_longitude="-11.2120", end_latitude="52.6040",
+    )  # fmt: skip
+    again = checked(store, track, cells(CATCHES))
+    take(again, store, "tester")
+    store.close()
+    with closing(sqlite3.connect(store.path)) as file, file:
+        register_guard(file)
+        register_functions(file)
+        file.execute("DELETE FROM schema_migrations WHERE number > 5")
+        file.execute("UPDATE placements SET content_digest = 'as it was'")
+    moved = open_store(store.path)
+    assert checked(moved, track, cells(CATCHES)).unchanged == ("P1", "P2")
+    other = track.assign(end_latitude="52.6041")
+    assert checked(moved, other, cells(CATCHES)).unchanged == ()
+    assert moved.faults() == []
     moved.close()
 
 

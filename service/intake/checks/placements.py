@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from layers.crs import Operation
-    from service.intake.coordinates import Positions
     from service.intake.findings import Cells, Findings
     from service.intake.times import DateOrder
 
@@ -55,7 +54,7 @@ def read_placements(
     survey: str = "",
     crs: str = "",
     into_store: Callable[[str], Operation] | None = None,
-) -> tuple[gpd.GeoDataFrame, Positions, pd.Series]:
+) -> tuple[gpd.GeoDataFrame, pd.Series]:
     """Read a placement sheet.
 
     Parameters
@@ -78,8 +77,6 @@ def read_placements(
     placements
         Columns as in DEVELOPERS.md, "placements", without `batch_id`; rows of the sheet, index
         its row numbers, `placement_id` a column. `outcome` is missing where not declared.
-    positions
-        Where they lie.
     day_only
         Whether `set_at` is a day without a time.
     """
@@ -129,7 +126,7 @@ def read_placements(
     shape = gpd.GeoSeries(positions.shape, index=placements.index, crs=store_crs)
     placements["shape"] = shape
     whole = gpd.GeoDataFrame(placements, geometry=positions.point, crs=store_crs)
-    return whole, positions, day_only
+    return whole, day_only
 
 
 def _refuse_empty(cells: Cells, placements: pd.DataFrame, findings: Findings) -> None:
