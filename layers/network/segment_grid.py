@@ -32,9 +32,6 @@ _PAIRS_AT_ONCE = 200_000
 _POINTS_AT_ONCE = 50_000
 _CELLS_PER_SIDE = 4096
 _THREADS = 2
-# 4096 x 4096 cells and their margin need 25 bits, which leaves room for 2**38 segments or points.
-_SEGMENT_BITS = 38
-_NUMBER_BITS = 38
 _VERTICES_AT_ONCE = 300_000
 # A little under one cell, so that rounding cannot carry a piece over three cells.
 _SHORT = 0.999
@@ -44,8 +41,8 @@ _SHORT = 0.999
 class Nearest:
     """Nearest line of each point, and the other lines that are nearly as near.
 
-    `line` (−1 for none within reach), `distance`, `measure` and the place on the line, `x` and
-    `y`, have one entry per point; `rival_point`, `rival_line`, `rival_distance` and
+    `line` (−1 where none is near enough), `distance`, `measure` and the place on the line, `x`
+    and `y`, have one entry per point; `rival_point`, `rival_line`, `rival_distance` and
     `rival_measure` have one per further pair, ordered by point, distance and line.
     """
 
@@ -129,7 +126,7 @@ def nearest_of_pairs(
         none, nothing = np.empty(0, np.int64), np.empty(0)
         return Nearest(best_line, best_distance, best_measure, x, y, none, none, nothing, nothing)
     first = np.flatnonzero(np.concatenate([[True], point[1:] != point[:-1]]))
-    held = point[first]
+    own_points = point[first]
     least = np.minimum.reduceat(distance, first)
     excess = distance - np.repeat(least, np.diff(np.append(first, len(point))))
     near = np.flatnonzero(excess <= np.maximum(margin[point], TIE_M))
@@ -142,10 +139,10 @@ def nearest_of_pairs(
     own = line == np.repeat(chosen, group)
     # A line may touch a point's circle twice; its nearest place, then the upper one, counts.
     own_near = own & tied
-    best_line[held] = chosen
-    best_distance[held] = np.minimum.reduceat(np.where(own, distance, np.inf), first)
-    best_measure[held] = np.minimum.reduceat(np.where(own_near, measure, np.inf), first)
-    x[held], y[held] = places(chosen, best_measure[held])
+    best_line[own_points] = chosen
+    best_distance[own_points] = np.minimum.reduceat(np.where(own, distance, np.inf), first)
+    best_measure[own_points] = np.minimum.reduceat(np.where(own_near, measure, np.inf), first)
+    x[own_points], y[own_points] = places(chosen, best_measure[own_points])
     other = np.flatnonzero(~own)
     point, line, distance, measure = point[other], line[other], distance[other], measure[other]
     order = np.lexsort((measure, distance, line, point))
@@ -270,12 +267,8 @@ class SegmentGrid:
         inside = (column >= 1) & (column < columns - 1) & (row >= 1) & (row < rows - 1)
         numbers = np.flatnonzero(inside)
         key = (row[numbers] * columns + column[numbers]).astype(np.int64)
-        # As in the listing: sorting one whole number per point is the fastest way.
-        key <<= _NUMBER_BITS
-        key |= numbers
-        key.sort()
-        numbers = key & ((1 << _NUMBER_BITS) - 1)
-        key >>= _NUMBER_BITS
+        order = np.argsort(key, kind="stable")
+        numbers, key = numbers[order], key[order]
 
         def search(begin: int) -> list[tuple[Ints, Nearest]]:
             mine = slice(begin, begin + _POINTS_AT_ONCE)
@@ -360,26 +353,23 @@ def _listing(
 ) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
     """List segments by cell, stretch of vertices by stretch."""
 
-    def part(begin: int) -> Ints:
+    def part(begin: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
         end = min(begin + _VERTICES_AT_ONCE, len(vertices.x) - 1)
-        return _packed(vertices, begin, end, origin, cell, shape[1])
+        return _cells_touched(vertices, begin, end, origin, cell, shape[1])
 
     with ThreadPoolExecutor(_THREADS) as pool:
-        parts = pool.map(part, range(0, len(vertices.x) - 1, _VERTICES_AT_ONCE))
-        packed = np.concatenate(list(parts))
-    # Sorting one whole number per entry is several times faster than sorting by a key.
-    packed.sort()
-    counts = np.bincount(packed >> _SEGMENT_BITS, minlength=shape[0] * shape[1])
+        parts = list(pool.map(part, range(0, len(vertices.x) - 1, _VERTICES_AT_ONCE)))
+    cells, segments = (np.concatenate(column) for column in zip(*parts, strict=True))
+    counts = np.bincount(cells, minlength=shape[0] * shape[1])
     start = np.zeros(len(counts) + 1, np.int32)
     np.cumsum(counts, out=start[1:])
-    packed &= (1 << _SEGMENT_BITS) - 1
-    return start, packed.astype(np.int32)
+    return start, segments[np.argsort(cells, kind="stable")]
 
 
-def _packed(
+def _cells_touched(
     vertices: Vertices, begin: int, end: int, origin: tuple[float, float], cell: float, columns: int
-) -> Ints:
-    """Cells that segments begin … end − 1 may touch, each packed with its segment.
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Cells that segments begin … end − 1 may touch, and the segment of each.
 
     A segment no longer than a cell touches at most the cells of its ends and, where these lie
     corner to corner, the two between. Longer ones are cut into such pieces first.
@@ -403,11 +393,12 @@ def _packed(
             at_x, at_y = (p[segment] + (p[segment + 1] - p[segment]) * share for p in (x, y))
             keys.append(at_y.astype(np.int64) * columns + at_x.astype(np.int64))
         found += _touched(segment + begin, keys[0], keys[1], columns)
-    return np.concatenate(found)
+    cells, segments = (np.concatenate(column) for column in zip(*found, strict=True))
+    return cells.astype(np.int32), segments.astype(np.int32)
 
 
-def _touched(segment: Ints, one: Ints, two: Ints, columns: int) -> list[Ints]:
-    """Cell and segment, packed into one number, for pieces that begin and end in cells."""
+def _touched(segment: Ints, one: Ints, two: Ints, columns: int) -> list[tuple[Ints, Ints]]:
+    """Cells and segments of pieces that begin and end in cells."""
     moved = np.flatnonzero(one != two)
     step = np.abs(two[moved] - one[moved])
     corner = moved[(step != 1) & (step != columns)]
@@ -415,8 +406,8 @@ def _touched(segment: Ints, one: Ints, two: Ints, columns: int) -> list[Ints]:
     between_one = two_row * columns + one[corner] % columns
     between_two = one_row * columns + two[corner] % columns
     return [
-        (one << _SEGMENT_BITS) | segment,
-        (two[moved] << _SEGMENT_BITS) | segment[moved],
-        (between_one << _SEGMENT_BITS) | segment[corner],
-        (between_two << _SEGMENT_BITS) | segment[corner],
+        (one, segment),
+        (two[moved], segment[moved]),
+        (between_one, segment[corner]),
+        (between_two, segment[corner]),
     ]

@@ -116,13 +116,13 @@ def snap_to_reaches(
     usable, xy = _coordinates(points, positions.index)
     uncertainty = _uncertainty(positions)
     margin = np.where(np.isnan(uncertainty), DEFAULT_UNCERTAINTY_M, uncertainty)
-    reach = np.maximum(tolerance_m, np.nan_to_num(uncertainty))
+    search_m = np.maximum(tolerance_m, np.nan_to_num(uncertainty))
     kept = reaches if isinstance(reaches, Network) else None
     with ThreadPoolExecutor(1) as pool:
-        # Only rivals ask how reaches join, but many points nearly always have some: the joining
+        # Only rivals need how reaches join, but many points nearly always have some: the joining
         # of bare reaches then goes on beside the search, which is not busy on all processors.
         following = pool.submit(_following, reaches, lines) if len(points) >= _FEW else None
-        nearest = _nearest(points, xy, usable, lines, margin, reach, tolerance_m, kept)
+        nearest = _nearest(points, xy, usable, lines, margin, search_m, tolerance_m, kept)
         if len(nearest.rival_point):
             joined = following.result() if following else _following(reaches, lines)
             chosen, rival = _settle(nearest, joined, frame, lines, positions, margin)
@@ -181,7 +181,7 @@ def _coordinates(points: NDArray[np.object_], index: pd.Index) -> tuple[Bools, F
                 "give its start or its centre."
             )
         points = points.copy()
-        points[empty] = None  # an empty point has no x to ask for
+        points[empty] = None  # an empty point has no x
         xy = np.column_stack([shapely.get_x(points), shapely.get_y(points)])
     return np.isfinite(xy[:, 0]) & np.isfinite(xy[:, 1]), xy
 
@@ -206,13 +206,13 @@ def _nearest(
     usable: Bools,
     lines: NDArray[np.object_],
     margin: Floats,
-    reach: Floats,
+    search_m: Floats,
     tolerance_m: float,
     network: Network | None,
 ) -> Nearest:
     """Nearest reaches of all points: a grid for the many, a tree for few and for wide ones."""
-    common = np.flatnonzero(usable & (reach <= tolerance_m))
-    wide = np.flatnonzero(usable & (reach > tolerance_m))
+    common = np.flatnonzero(usable & (search_m <= tolerance_m))
+    wide = np.flatnonzero(usable & (search_m > tolerance_m))
     if len(common) < _FEW:
         common, wide = common[:0], np.flatnonzero(usable)
     parts = []
@@ -221,15 +221,15 @@ def _nearest(
         parts.append((common, grid.nearest(xy[common], margin[common])))
     if len(lines) and len(wide):
         tree = shapely.STRtree(lines) if network is None else network.tree
-        parts.append((wide, _nearest_by_tree(points[wide], tree, margin[wide], reach[wide])))
+        parts.append((wide, _nearest_by_tree(points[wide], tree, margin[wide], search_m[wide])))
     return Nearest.of_parts(len(points), parts)
 
 
 def _nearest_by_tree(
-    points: NDArray[np.object_], tree: shapely.STRtree, margin: Floats, reach: Floats
+    points: NDArray[np.object_], tree: shapely.STRtree, margin: Floats, search_m: Floats
 ) -> Nearest:
     lines = tree.geometries
-    point, line = tree.query(points, predicate="dwithin", distance=reach)
+    point, line = tree.query(points, predicate="dwithin", distance=search_m)
     order = np.argsort(point, kind="stable")
     point, line = point[order], line[order]
     distance = shapely.distance(points[point], lines[line])
@@ -249,7 +249,7 @@ def _settle(
     positions: gpd.GeoDataFrame,
     margin: Floats,
 ) -> tuple[Nearest, Ints]:
-    """Choose among rivals: the nearest after names have spoken, and the nearest rival left."""
+    """Choose among rivals: the nearest of those named, and the nearest rival left."""
     n = len(positions)
     line = nearest.line
     rival = np.full(n, -1, np.int64)
@@ -274,7 +274,7 @@ def _settle(
         line = nearest.line
         settled = own_named.copy()
         settled[switched] = True
-        # Once a name has spoken, only further reaches of that name are rivals.
+        # Once a name has settled it, only further reaches of that name are rivals.
         named_rival = named & (other != line[point])
         apart = np.where(
             settled[point],
@@ -303,7 +303,7 @@ def _following(reaches: gpd.GeoDataFrame | Network, lines: NDArray[np.object_]) 
 
 
 def _continues(one: Ints, two: Ints, following: Ints, length: Floats, margin: Floats) -> Bools:
-    """Tell where two reaches follow each other, nothing joining and hardly a metre between.
+    """Where two reaches follow each other, nothing joining and hardly a metre between.
 
     Digitised streams hold reaches of a few metres, at bridges and lake ends; those on either
     side of one are a single place to whoever stood there. What lies between may be as long as
@@ -315,7 +315,7 @@ def _continues(one: Ints, two: Ints, following: Ints, length: Floats, margin: Fl
 
 
 def _flows_into(upper: Ints, lower: Ints, following: Ints, length: Floats, most: Floats) -> Bools:
-    """Tell whether `lower` follows `upper` with no more than `most` metres between."""
+    """Whether `lower` follows `upper` with no more than `most` metres between."""
     reached = np.zeros(len(upper), bool)
     pair, at, between = np.arange(len(upper)), following[upper], np.zeros(len(upper))
     while True:  # every step adds a length above 0, so a ring ends it too
