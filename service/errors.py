@@ -44,6 +44,8 @@ class Fault:
     column: str
     value: str
     remedy: str
+    sheet: str = ""
+    code: str = ""  # stays the same however the remedy is worded
 
     def __str__(self) -> str:
         place = f"{self.file}, row {self.row}" if self.row else self.file

@@ -23,6 +23,7 @@ from layers.crs import (
     transform_positions,
 )
 from layers.errors import CrsError
+from service.intake.wording import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 
     from layers.crs import Operation
     from service.intake.findings import Cells, Findings
+    from service.intake.wording import Wording
 
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]
@@ -47,14 +49,6 @@ _AGREE_M: Final = 10.0
 _MARGIN_DEG: Final = 3.0
 _MADE_OF_SHAPES: Final = "(?i)collection|curve|surface"
 _DEGREES_END: Final = 360.0  # [deg]
-_IN_METRES: Final = (
-    "these are no degrees; if they are metres, put them into easting and northing, and name their "
-    "grid in crs"
-)
-_MIRRORED: Final = (
-    "outside the area of use of the store's CRS, but within it on the other side of Greenwich; "
-    "west is negative, east positive"
-)
 
 
 @dataclass
@@ -180,27 +174,23 @@ def _read_geometries(cells: Cells, findings: Findings) -> NDArray[np.object_]:
         shapely.from_wkt(text.to_numpy(object)[read], on_invalid="ignore")
     )
     unread = filled & shapely.is_missing(shapes)
-    findings.refuse(cells, unread, "geometry", "give well-known text, such as POINT (-11.18 52.66)")
+    findings.refuse(cells, unread, "geometry", "geometry_unclear.text")
     single = shapely.get_num_geometries(shapes) == 1
     multi = single & (shapely.get_type_id(shapes) > 3)
     shapes[multi] = shapely.get_geometry(shapes[multi], 0)
     kind = shapely.get_type_id(shapes)
     empty = shapely.is_empty(shapes)
     odd = filled & ~unread & (empty | ~np.isin(kind, (0, 1, 3)))
-    findings.refuse(
-        cells, odd, "geometry", "give one POINT, LINESTRING or POLYGON of a single part"
-    )
+    findings.refuse(cells, odd, "geometry", "geometry_unclear.parts")
     wrong = filled & ~unread & ~odd & ~shapely.is_valid(shapes)
     if wrong.any():
-        reasons = dict(
-            zip(
-                text.to_numpy(object)[wrong],
-                shapely.is_valid_reason(shapes[wrong]),
-                strict=True,
-            )
-        )
+        why = shapely.is_valid_reason(shapes[wrong])
+        reasons = dict(zip(text.to_numpy(object)[wrong], why, strict=True))
         findings.refuse(
-            cells, wrong, "geometry", lambda value: f"not a valid shape: {reasons[value]}"
+            cells,
+            wrong,
+            "geometry",
+            lambda value: say("geometry_unclear.invalid", reason=reasons[value]),
         )
     shapes[odd | wrong] = None
     return shapes
@@ -221,16 +211,11 @@ def _given(
     ):
         for one, other in ((first, second), (second, first)):
             half = (cells.column(one) != "") & (cells.column(other) == "")
-            findings.refuse(cells, half, other, f"{one} is given, so give {other} too")
+            said = say("position_missing.half", given=one, lacking=other)
+            findings.refuse(cells, half, other, said)
     nothing = np.logical_and.reduce([~filled for filled in written.values()])
     nothing &= ~(cells.column("waypoint") != "").to_numpy(bool)
-    findings.refuse(
-        cells,
-        nothing,
-        "longitude",
-        "the row has no position; give longitude and latitude, easting and northing, a geometry, "
-        "or a waypoint",
-    )
+    findings.refuse(cells, nothing, "longitude", "position_missing.any")
     return _Given(
         lonlat=np.isfinite(numbers["longitude"]) & np.isfinite(numbers["latitude"]),
         grid=np.isfinite(numbers["easting"]) & np.isfinite(numbers["northing"]),
@@ -250,20 +235,21 @@ def _understand(cells: Cells, crs: NDArray[np.object_], findings: Findings) -> t
         try:
             read = read_crs(text)
         except CrsError as problem:
-            remedy = _with_its_colon(text) or str(problem)
-            findings.refuse(cells, rows, "crs", remedy, values=crs.tolist())
+            said = _with_its_colon(text) or say("crs_unknown.other", problem=problem)
+            findings.refuse(cells, rows, "crs", said, values=crs.tolist())
             continue
         known[rows], geographic[rows] = True, bool(read.is_geographic)
     return known, geographic
 
 
-def _with_its_colon(text: str) -> str:
-    """Say how EPSG 4326 is written; '' where it is no such code."""
+def _with_its_colon(text: str) -> Wording | None:
+    """Say how EPSG 4326 is written; None where it is no such code."""
     fit = re.fullmatch(r"epsg[\s.:_\-]*(\d{4,5})", text, re.IGNORECASE | re.ASCII)
     try:
-        return f"write EPSG:{fit[1]}" if fit and read_crs(f"EPSG:{fit[1]}") else ""
+        known = fit and read_crs(f"EPSG:{fit[1]}")
     except CrsError:
-        return ""
+        return None
+    return say("crs_unknown.code", number=fit[1]) if fit and known else None
 
 
 def _refuse_unfitting(
@@ -277,28 +263,11 @@ def _refuse_unfitting(
 ) -> None:
     metres_for_degrees = given.lonlat & known & ~geographic & (stated != "") & ~given.grid
     metres_for_degrees &= ~given.geometry
-    findings.refuse(
-        cells,
-        metres_for_degrees,
-        "crs",
-        "this CRS is in metres, but longitude and latitude are given; give easting and northing, "
-        "or a CRS in degrees such as EPSG:4326",
-    )
+    findings.refuse(cells, metres_for_degrees, "crs", "crs_unfitting.metres")
     degrees_for_metres = given.grid & known & geographic & ~given.lonlat & ~given.geometry
-    findings.refuse(
-        cells,
-        degrees_for_metres,
-        "crs",
-        "this CRS is in degrees, but easting and northing are given; name the grid they are in",
-        values=crs.tolist(),
-    )
+    findings.refuse(cells, degrees_for_metres, "crs", "crs_unfitting.degrees", values=crs.tolist())
     nameless = (given.grid | given.geometry) & (crs == "")
-    findings.refuse(
-        cells,
-        nameless,
-        "crs",
-        "name the CRS of these coordinates, such as EPSG:25830, here or for the survey",
-    )
+    findings.refuse(cells, nameless, "crs", "crs_unknown.missing")
 
 
 def _ends(
@@ -314,7 +283,7 @@ def _ends(
         cells,
         astray,
         "end_longitude" if (degrees & ~given.lonlat).any() else "end_easting",
-        "give the far end in the same way as the position, or the whole line as geometry",
+        "geometry_unclear.end",
     )
     x = np.where(degrees & given.lonlat, lon, np.where(metres & ~given.lonlat, east, np.nan))
     y = np.where(degrees & given.lonlat, lat, np.where(metres & ~given.lonlat, north, np.nan))
@@ -393,9 +362,7 @@ def _transform(
                 broken = np.zeros(len(cells.frame), dtype=bool)
                 counts = shapely.get_num_coordinates(own)
                 broken[drawn[np.repeat(np.arange(len(drawn)), counts)[~fits]]] = True
-                findings.refuse(
-                    cells, broken, "geometry", "some of its coordinates lie outside the CRS"
-                )
+                findings.refuse(cells, broken, "geometry", "position_outside.vertex")
                 new_x, new_y = np.nan_to_num(new_x), np.nan_to_num(new_y)
             positions.shape[drawn] = shapely.set_coordinates(
                 own.copy(), np.column_stack([new_x, new_y])
@@ -428,7 +395,6 @@ def _refuse_outside(
         swapped = bad & ~outside_area_of_use(other_lon, other_lat, source)
         swapped &= ~_far_outside(other_lon, other_lat, target)
     first, second = ("longitude", "latitude") if source.is_geographic else ("easting", "northing")
-    pair = f"{first} and {second}"
     column = first if (cells.column(first) != "").any() else "geometry"
     texts = [f"{a:.10g} {b:.10g}" for a, b in zip(x[bad], y[bad], strict=True)]
     shown = pd.Series("", index=range(len(cells.frame)), dtype="str").to_numpy(object)
@@ -446,30 +412,19 @@ def _refuse_outside(
     alone = far & ~known & stands & ~_far_outside(lon, np.full_like(lat, middle), target)
     mask = np.zeros(len(cells.frame), dtype=bool)
     mask[rows[alone]] = True
-    findings.refuse(
-        cells,
-        mask,
-        second,
-        f"the {first} is within the area of use of the store's CRS, {target.name}, but with this "
-        f"{second} the place is not; check it",
-    )
+    said = say("position_outside.second", first=first, second=second, crs=target.name)
+    findings.refuse(cells, mask, second, said)
     known |= alone
-    for which, remedy in (
-        (swapped, f"{pair} look exchanged; exchange them"),
-        (metres, _IN_METRES),
-        (mirrored, _MIRRORED),
-        (
-            outside & ~known,
-            f"outside the area of use of {source.name}; check the numbers and the CRS",
-        ),
-        (
-            far & ~outside & ~known,
-            f"outside the area of use of the store's CRS, {target.name}; check the numbers",
-        ),
+    for which, said in (
+        (swapped, say("position_outside.exchanged", first=first, second=second)),
+        (metres, say("position_outside.metres")),
+        (mirrored, say("position_outside.mirrored")),
+        (outside & ~known, say("position_outside.own_crs", crs=source.name)),
+        (far & ~outside & ~known, say("position_outside.store_crs", crs=target.name)),
     ):
         mask = np.zeros(len(cells.frame), dtype=bool)
         mask[rows[which]] = True
-        findings.refuse(cells, mask, column, remedy, values=shown.tolist())
+        findings.refuse(cells, mask, column, said, values=shown.tolist())
     return ~bad
 
 
@@ -515,9 +470,4 @@ def _refuse_disagreeing(
         point = positions.point[own]
         gone = np.hypot(x - shapely.get_x(point), y - shapely.get_y(point))
         apart[own] = gone > allowed[np.isin(rows, own)]
-    findings.refuse(
-        cells,
-        apart,
-        "geometry",
-        "longitude and latitude lie elsewhere than the geometry; keep one of the two",
-    )
+    findings.refuse(cells, apart, "geometry", "position_twice.geometry")

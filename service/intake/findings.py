@@ -9,16 +9,21 @@ import numpy as np
 import pandas as pd
 
 from service.errors import Fault
-from service.intake.checks.thresholds import FLAGS
+from service.intake.wording import Wording, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
+    from service.intake.wording import Audience
+
 __all__ = ["FLAG_COLUMNS", "Cells", "Findings"]
 
-FLAG_COLUMNS = ("file", "row", "placement_id", "code", "column", "value", "message")
+# `message` is stored; `shown` says the same to whoever sent the sheets or the form.
+FLAG_COLUMNS = (
+    "file", "sheet", "row", "placement_id", "code", "column", "value", "message", "shown",
+)  # fmt: skip
 _SHOWN = 200  # characters of a value in a finding; the file keeps the whole
 
 
@@ -33,7 +38,7 @@ class Cells:
     file
         Name to show in findings.
     frame
-        Text cells, '' = empty; the index holds row numbers as a spreadsheet counts them.
+        Text cells, '' = empty; the index is the row numbers as a spreadsheet counts them.
     decimal_comma
         The file's own separator is the semicolon, so a comma in a number is a decimal one.
     """
@@ -52,19 +57,20 @@ class Cells:
 
 @dataclass
 class Findings:
-    """Refusals and flags as they come up."""
+    """Refusals and flags as they come up, in the words of `audience`."""
 
+    audience: Audience = "sheet"
     refused: list[Fault] = field(default_factory=list)
     _flags: list[pd.DataFrame] = field(default_factory=list)
     _rows: dict[str, set[int]] = field(default_factory=dict)
 
     def copy(self) -> Findings:
-        """Everything so far, to be added to without changing what others hold."""
+        """Everything so far, to be added to without changing the original."""
         rows = {sheet: set(own) for sheet, own in self._rows.items()}
-        return Findings(list(self.refused), list(self._flags), rows)
+        return Findings(self.audience, list(self.refused), list(self._flags), rows)
 
     def doubt(self, cells: Cells, which: NDArray[np.bool_] | pd.Series) -> None:
-        """Count rows as refused that hang on something refused elsewhere."""
+        """Count rows as refused that depend on something refused elsewhere."""
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if len(at):
             rows = cells.frame.index.to_numpy()[at].tolist()
@@ -84,63 +90,75 @@ class Findings:
         cells: Cells,
         which: NDArray[np.bool_] | pd.Series,
         column: str,
-        remedy: str | Callable[[str], str],
+        wording: str | Wording | Callable[[str], Wording],
         values: Sequence[object] | None = None,
     ) -> None:
-        """Refuse the marked rows; `remedy` may be worked out from the value."""
+        """Refuse the marked rows; the wording may be worked out from the value."""
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if not len(at):
             return
         rows = cells.frame.index.to_numpy()[at].tolist()
         self.doubt(cells, which)
         source = cells.column(column).tolist() if values is None else list(values)
-        said: dict[str, str] = {}
+        found: dict[str, tuple[str, str]] = {}
         for row, place in zip(rows, at.tolist(), strict=True):
             value = str(source[place])
-            if value not in said:
-                said[value] = remedy if isinstance(remedy, str) else remedy(value)
-            self.refused.append(Fault(cells.file, int(row), column, value[:_SHOWN], said[value]))
+            if value not in found:
+                said = wording(value) if callable(wording) else _wording(wording)
+                found[value] = said.text(self.audience), said.code
+            remedy, code = found[value]
+            self.refused.append(
+                Fault(cells.file, int(row), column, value[:_SHOWN], remedy, cells.sheet, code)
+            )
 
-    def refuse_file(self, file: str, remedy: str, *, row: int = 0, column: str = "") -> None:
+    def refuse_file(
+        self, file: str, wording: str | Wording, *, row: int = 0, column: str = "", sheet: str = ""
+    ) -> None:
         """Refuse a file, or one row of it."""
-        self.refused.append(Fault(file, row, column, "", remedy))
+        said = _wording(wording)
+        self.refused.append(
+            Fault(file, row, column, "", said.text(self.audience), sheet, said.code)
+        )
 
     def flag(
         self,
         cells: Cells,
         which: NDArray[np.bool_] | pd.Series,
-        code: str,
+        wording: str | Wording | Sequence[Wording],
         column: str,
-        message: str | Sequence[str],
         values: Sequence[object] | None = None,
     ) -> None:
-        """Flag the marked rows; a message may be given per marked row."""
-        assert code in FLAGS  # noqa: S101  every code is explained
+        """Flag the marked rows; a wording may be given per marked row, all of one code."""
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if not len(at):
             return
         source = cells.column(column).to_numpy(object) if values is None else np.asarray(values)
-        shown = [str(value)[:_SHOWN] for value in source[at].tolist()]
-        self._flags.append(
-            pd.DataFrame(
-                {
-                    "file": cells.file,
-                    "row": cells.frame.index.to_numpy()[at],
-                    "placement_id": cells.column("placement_id").to_numpy(object)[at],
-                    "code": code,
-                    "column": column,
-                    "value": shown,
-                    "message": message if isinstance(message, str) else list(message),
-                }
-            )
+        self._add(
+            _wording(wording) if isinstance(wording, str | Wording) else wording,
+            file=cells.file,
+            sheet=cells.sheet,
+            row=cells.frame.index.to_numpy()[at],
+            placement_id=cells.column("placement_id").to_numpy(object)[at],
+            column=column,
+            value=[str(value)[:_SHOWN] for value in source[at].tolist()],
         )
 
-    def note(self, file: str, code: str, column: str, message: str, value: str = "") -> None:
+    def note(self, file: str, wording: str | Wording, column: str, value: str = "") -> None:
         """Say something about a file as a whole; it belongs to no placement."""
-        assert code in FLAGS  # noqa: S101
-        self._flags.append(
-            pd.DataFrame([[file, 0, "", code, column, value, message]], columns=list(FLAG_COLUMNS))
-        )
+        self._add(
+            _wording(wording),
+            file=file, sheet="", row=[0], placement_id="", column=column, value=value,
+        )  # fmt: skip
+
+    def _add(self, wording: Wording | Sequence[Wording], **columns: object) -> None:
+        each = [wording] if isinstance(wording, Wording) else wording
+        message = [one.text() for one in each]
+        shown = message if self.audience == "sheet" else [one.text("form") for one in each]
+        if isinstance(wording, Wording):
+            columns |= {"message": message[0], "shown": shown[0]}
+        else:
+            columns |= {"message": message, "shown": shown}
+        self._flags.append(pd.DataFrame(columns | {"code": each[0].code})[list(FLAG_COLUMNS)])
 
     def flags(self) -> pd.DataFrame:
         """All flags, in the order of the sheets' rows."""
@@ -151,3 +169,7 @@ class Findings:
         text = [name for name in FLAG_COLUMNS if name != "row"]
         frame = frame.astype(dict.fromkeys(text, "str") | {"row": "int64"})
         return frame.sort_values(["file", "row"], kind="stable", ignore_index=True)
+
+
+def _wording(wording: str | Wording) -> Wording:
+    return say(wording) if isinstance(wording, str) else wording

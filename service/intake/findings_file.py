@@ -1,4 +1,4 @@
-"""Every finding of a check as a CSV that a spreadsheet opens without running what it holds."""
+"""Every finding of a check as a CSV that a spreadsheet opens without running text in it."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ def findings_csv(result: CheckResult) -> bytes:
     writer = csv.writer(text)
     writer.writerow(FINDING_COLUMNS)
     for fault in result.refused:
-        cells = ("refused", fault.file, fault.row, fault.column, fault.value, "", fault.remedy)
-        writer.writerow(_tame(cell) for cell in cells)
+        at = ("refused", fault.file, fault.row, fault.column, fault.value)
+        writer.writerow(_tame(cell) for cell in (*at, fault.code, fault.remedy))
     columns = ["file", "row", "column", "value", "code", "message"]
     for row in result.flagged[columns].itertuples(index=False):
         writer.writerow(_tame(cell) for cell in ("flagged", *row))

@@ -12,6 +12,7 @@ from service.intake.columns import SHEETS
 from service.intake.findings import Cells
 from service.intake.numbers import number_column, read_number
 from service.intake.times import time_column
+from service.intake.wording import Wording, say
 from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
@@ -60,13 +61,13 @@ class Fold:
     how: dict[str, str]
 
     @classmethod
-    def read(cls, table: Dict[str, Any], faults: list[str]) -> Fold:
+    def read(cls, table: Dict[str, Any], faults: list[Wording]) -> Fold:
         """Take the table of a mapping file; what is wrong is added to `faults`."""
         strange = sorted(set(table) - _KEYS)
         if strange:
-            faults.append(f"[fold] {', '.join(strange)} is not understood")
+            faults.append(say("mapping_unclear.fold_keys", keys=", ".join(strange)))
         if not table.get("by") or not table.get("pass_no"):
-            faults.append("[fold] needs by, a list of columns, and pass_no, a column")
+            faults.append(say("mapping_unclear.fold_needs"))
         only = {
             name: [str(one) for one in ([values] if isinstance(values, str) else values)]
             for name, values in table.get("only", {}).items()
@@ -77,22 +78,24 @@ class Fold:
             for name in map(str, [named] if isinstance(named, str) else named):
                 column = _COLUMNS.get(name)
                 if column is None:
+                    near = did_you_mean(name, list(_COLUMNS))
                     faults.append(
-                        f"[fold] {way}: no such column of ours: {name}"
-                        + did_you_mean(name, list(_COLUMNS))
+                        say("mapping_unclear.fold_column", way=way, column=name, near=near)
                     )
                 elif name in how:
-                    faults.append(f"[fold] {name} is both {how[name]} and {way}; keep one")
+                    both = {"column": name, "one": how[name], "other": way}
+                    faults.append(say("mapping_unclear.fold_twice", **both))
                 elif column.kind not in kinds:
                     faults.append(_unfit(way, column))
                 how[name] = way
         return cls(tuple(table.get("by", ())), str(table.get("pass_no", "")), only, how)
 
 
-def _unfit(way: str, column: Column) -> str:
+def _unfit(way: str, column: Column) -> Wording:
     kind = {"whole": "numbers", "number": "numbers", "time": "times"}.get(column.kind, "words")
     fit = [name for name, kinds in _WAYS.items() if column.kind in kinds]
-    return f"[fold] {way}: {column.name} holds {kind}; say {' or '.join(fit)} for it"
+    parts = {"way": way, "column": column.name, "kind": kind, "ways": " or ".join(fit)}
+    return say("mapping_unclear.fold_unfit", **parts)
 
 
 def fold_passes(
@@ -121,7 +124,8 @@ def fold_passes(
     """
     absent = [n for n in (*fold.by, *fold.only, fold.pass_no) if n not in theirs.frame]
     if absent:
-        findings.refuse_file(file, f"[fold] {theirs.file} has no column {', '.join(absent)}")
+        said = say("mapping_unclear.fold_absent", file=theirs.file, absent=", ".join(absent))
+        findings.refuse_file(file, said)
         return sheets
     placements = sheets["placements"]
     group = _groups(fold, theirs)
@@ -190,13 +194,8 @@ def _one_each(
         if how is None:
             differs = own.nunique() > 1
             several = pd.Series(group).isin(differs.index[differs]).to_numpy()
-            findings.refuse(
-                placements,
-                several,
-                name,
-                "rows to be folded into one placement differ here; say in the mapping's [fold] "
-                f"whether {name} is {_choices(name)}, or add a column to by",
-            )
+            said = say("rows_differ.fold", column=name, ways=_choices(name))
+            findings.refuse(placements, several, name, said)
     return picked.reindex(np.arange(len(first))).fillna("").to_numpy(object)
 
 
@@ -224,8 +223,7 @@ def _extreme(
             placements,
             read & np.isin(group, several.index[several]),
             column.name,
-            f"which of these times is the {how} cannot be told, as some are days alone or have an "
-            "offset from UTC and others do not; write all of one placement in one way",
+            say("rows_differ.times", way=how),
         )
         value = moments.wall.astype(np.int64) - np.nan_to_num(moments.offset_s) * 1e6
     else:
@@ -245,8 +243,8 @@ def _summed(
     """Sum within groups; one with something that is no number keeps that, to be refused."""
     codes, uniques = pd.factorize(text.to_numpy(object))
     read = [read_number(u, decimal_comma=decimal_comma) if u else 0.0 for u in uniques]
-    number = np.array([0.0 if isinstance(value, str) else value for value in read])[codes]
-    odd = np.array([isinstance(value, str) for value in read])[codes]
+    odd = np.array([isinstance(value, Wording) for value in read])[codes]
+    number = np.array([0.0 if isinstance(value, Wording) else value for value in read])[codes]
     total = np.bincount(group, weights=number, minlength=n)
     filled = np.bincount(group, weights=(text != "").to_numpy(float), minlength=n) > 0
     sums = np.array([repr(value) for value in total.tolist()], dtype=object)

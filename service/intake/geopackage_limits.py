@@ -15,15 +15,18 @@ from itertools import chain, islice
 from typing import TYPE_CHECKING, Final
 
 from layers.plurals import counted
+from service.intake.wording import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from service.intake.wording import Wording
+
 __all__ = ["SQLITE_BEGINS", "stored_layers", "upload_reasons"]
 
 SQLITE_BEGINS: Final = b"SQLite format 3\0"
-_SECONDS: Final = 10.0  # for all that is asked of one file
+_SECONDS: Final = 10.0  # for all queries of one file
 _STEPS: Final = 10_000  # of SQLite's machine between two looks at the clock
 _LAYER_KINDS: Final = ("features", "attributes")
 # An R-tree is the one virtual table that the standard knows (OGC 12-128r19, annex F.3). SQLite
@@ -31,7 +34,6 @@ _LAYER_KINDS: Final = ("features", "attributes")
 _RTREE: Final = re.compile(
     r'CREATE VIRTUAL TABLE ("(?:[^"]|"")+"|\w+) USING rtree\s*\(', re.IGNORECASE
 )
-_SLOW: Final = "takes too long to look through; give a file with stored tables alone"
 
 
 class _Contents:
@@ -69,13 +71,13 @@ class _Contents:
                 if kind in _LAYER_KINDS
             ]
 
-    def reasons(self) -> Iterator[str]:
+    def reasons(self) -> Iterator[Wording]:
         """Say why not even the list of layers can be read."""
         if "gpkg_contents" not in self.tables:
-            yield "is not a GeoPackage: it has no table gpkg_contents"
+            yield say("file_kind.geopackage")
         computed = [name for name in self.views if name.casefold().startswith("gpkg")]
         if computed:
-            yield f"{computed[0]} is a view, where a GeoPackage has a table; save the file anew"
+            yield say("not_followed.list_view", name=computed[0])
 
 
 @contextmanager
@@ -93,7 +95,7 @@ def _read_only(path: Path) -> Iterator[sqlite3.Connection]:
         base.close()
 
 
-def stored_layers(path: Path) -> tuple[list[str], list[str]] | str:
+def stored_layers(path: Path) -> tuple[list[str], list[str]] | Wording:
     """Layers of a GeoPackage that are stored tables, and those that are computed.
 
     Parameters
@@ -103,7 +105,7 @@ def stored_layers(path: Path) -> tuple[list[str], list[str]] | str:
 
     Returns
     -------
-    tuple of two lists of str, or str
+    tuple of two lists of str, or Wording
         Names as the file spells them; or why it cannot be read.
     """
     try:
@@ -117,7 +119,9 @@ def stored_layers(path: Path) -> tuple[list[str], list[str]] | str:
     return stored, [name for name in contents.layers if name not in stored]
 
 
-def upload_reasons(path: Path, *, most_rows: int, most_cells: int, most_bytes: int) -> list[str]:
+def upload_reasons(
+    path: Path, *, most_rows: int, most_cells: int, most_bytes: int
+) -> list[Wording]:
     """Say why an uploaded GeoPackage is not read; empty where it may be.
 
     Parameters
@@ -133,7 +137,7 @@ def upload_reasons(path: Path, *, most_rows: int, most_cells: int, most_bytes: i
     try:
         with _read_only(path) as base:
             contents = _Contents(base)
-            found = chain(  # each asked only where those before it have nothing against the file
+            found = chain(  # each computed only where those before it found nothing
                 contents.reasons(),
                 _computed(contents),
                 _amounts(base, contents, most_rows, most_cells, most_bytes),
@@ -143,26 +147,20 @@ def upload_reasons(path: Path, *, most_rows: int, most_cells: int, most_bytes: i
         return [_said(problem)]
 
 
-def _said(problem: sqlite3.Error) -> str:
+def _said(problem: sqlite3.Error) -> Wording:
     if "interrupted" in str(problem):
-        return _SLOW
-    return f"cannot be read as a GeoPackage ({problem}); save or copy it again"
+        return say("file_unreadable.slow")
+    return say("file_unreadable.geopackage", problem=problem)
 
 
-def _computed(contents: _Contents) -> Iterator[str]:
+def _computed(contents: _Contents) -> Iterator[Wording]:
     if contents.views:
-        yield (
-            f"{contents.views[0]} is a view, which is not run here; save what it shows as a layer "
-            "of its own, in a file without views"
-        )
+        yield say("not_followed.view", name=contents.views[0])
     if contents.answered:
-        yield (
-            f"{contents.answered[0]} is a virtual table, which is not run here; save its rows as a "
-            "layer of their own"
-        )
+        yield say("not_followed.virtual", name=contents.answered[0])
     lost = [name for name in contents.layers if name.casefold() not in contents.tables]
     if lost:
-        yield f"lists a layer {lost[0]} that is no table of the file; save the file anew"
+        yield say("sheet_missing.lost_layer", name=lost[0])
 
 
 def _amounts(
@@ -171,29 +169,31 @@ def _amounts(
     most_rows: int,
     most_cells: int,
     most_bytes: int,
-) -> Iterator[str]:
+) -> Iterator[Wording]:
     left = most_bytes
     for name in contents.layers:
         table = _quoted(contents.tables[name.casefold()])
         columns = base.execute(f"PRAGMA table_xinfo({table})").fetchall()
         if any(hidden for *_, hidden in columns):
-            yield f"layer {name} has computed columns, which are not run here; save it anew"
+            yield say("not_followed.computed", layer=name)
             return
         (rows,) = base.execute(f"SELECT count(*) FROM {table}").fetchone()  # noqa: S608
         if rows > most_rows:
-            yield f"layer {name} has {rows} rows; {most_rows} are the most"
+            yield say("too_large.layer_rows", layer=name, size=rows, most=most_rows)
             return
         if rows * len(columns) > most_cells:
-            yield (
-                f"layer {name} has {counted(rows, 'row')} of "
-                f"{counted(len(columns), 'column')}; {most_cells} cells are "
-                "the most, so leave out columns that are not needed"
+            yield say(
+                "too_large.layer_cells",
+                layer=name,
+                rows=counted(rows, "row"),
+                columns=counted(len(columns), "column"),
+                most=most_cells,
             )
             return
         sums = ", ".join(f"total(length(CAST({_quoted(c[1])} AS BLOB)))" for c in columns)
         left -= int(sum(base.execute(f"SELECT {sums} FROM {table}").fetchone()))  # noqa: S608
         if left < 0:
-            yield f"its values take more than {most_bytes / 1e6:.0f} MB"
+            yield say("too_large.values", most=most_bytes / 1e6)
             return
 
 

@@ -28,6 +28,7 @@ from service.intake.checks.waters import flag_waters
 from service.intake.columns import SHEETS
 from service.intake.findings import FLAG_COLUMNS, Cells, Findings
 from service.intake.surveys import is_zone, new_sites, new_surveys
+from service.intake.wording import say
 from service.records import FieldRecords, Needed, Selection
 from service.reference.placing import place_on_network
 from service.reference.transformations import Operations
@@ -118,18 +119,19 @@ def check(
     now
         Times after this are refused; the clock where not given.
     progress
-        Told in words what is being done.
+        Called with words for what is being done.
     """
-    say = progress or (lambda _: None)
+    report = progress or (lambda _: None)
     findings = sheets.findings.copy()
     if "placements" not in sheets.cells:
         return _refused(sheets, findings)
-    say("reading placements")
+    report("reading placements")
     cells = sheets.cells["placements"]
     methods, species = reference.methods(store), reference.species(store)
     refuse_doubled_ids(cells, findings)
     named = cells.column("survey").mask(cells.column("survey") == "", sheets.survey)
-    findings.refuse(cells, named.map(is_all), "survey", ALL_IS_TOTALS)
+    said = say("name_is_total.survey", why=ALL_IS_TOTALS)
+    findings.refuse(cells, named.map(is_all), "survey", said)
     stored_surveys, stored_sites = store.surveys(), store.sites()
     surveys = new_surveys(
         sheets.cells.get("surveys"),
@@ -169,7 +171,7 @@ def check(
         crs=sheets.crs,
         into_store=operations.into_store,
     )
-    say("reading catches")
+    report("reading catches")
     catches, lengths, owned = _read_owned(sheets, species, placements, store, findings)
     whole = Checked(cells, placements, day_only, catches, lengths, owned)
     if findings.refused:  # the rest is looked over too, so that all is told at once
@@ -179,25 +181,25 @@ def check(
     # By all catch rows, also those that were refused; of a sheet that was, nothing is known.
     told = Findings() if findings.of_a_whole_file else findings
     whole.placements["outcome"] = settle_outcomes(whole.cells, whole.placements, catches, told)
-    say("looking for what is stored already")
+    report("looking for what is stored already")
     recorded = whole.placements.set_index("placement_id")
     digests = content_digests(recorded, whole.catches, whole.lengths)
     unchanged: tuple[str, ...] = ()
     if not (findings.of_a_whole_file or any(map(findings.refused_rows, ("catches", "lengths")))):
         unchanged = _compare(whole.cells, digests, store, findings, replaces)
-    say("snapping to the network")
+    report("snapping to the network")
     placed = place_on_network(
         whole.placements.set_index("placement_id"),
         reference.network(store),
         methods,
         tolerance_m=store.settings.snap_tolerance_m,
     )
-    say("checking gear, waters and fish")
+    report("checking gear, waters and fish")
     fished_m = stretch_lengths(placed.stretches)
     flag_gear(whole.cells, whole.placements, methods, whole.day_only, fished_m, findings)
     _flag_around(whole, placed, store, species, unchanged, findings)
     records = _records(whole, placed, surveys, sites, unchanged)
-    flagged = _with_rows(findings.flags(), placed.flags, whole.cells)
+    flagged = _with_rows(findings, placed, whole.cells)
     if findings.refused:
         return _refused(sheets, findings, flagged)
     kept = flagged[flagged["placement_id"].isin(records.placements.index)]
@@ -327,13 +329,7 @@ def _compare(
     known = known.reindex(digests.index)
     same = known.notna() & (known == digests)
     other = known.notna() & ~same & (digests.index != (replaces or ""))
-    findings.refuse(
-        cells,
-        other.to_numpy(bool),
-        "placement_id",
-        "the store holds this placement with other content; give another id, or change the stored "
-        "one on its page",
-    )
+    findings.refuse(cells, other.to_numpy(bool), "placement_id", "id_stored.otherwise")
     return tuple(str(name) for name in digests.index[same])
 
 
@@ -445,13 +441,24 @@ def _records(
     )
 
 
-def _with_rows(flagged: pd.DataFrame, network_flags: pd.DataFrame, cells: Cells) -> pd.DataFrame:
+def _with_rows(findings: Findings, placed: Placed, cells: Cells) -> pd.DataFrame:
     """Put the flags of the network beside those of the sheets."""
-    if not len(network_flags):
+    flagged = findings.flags()
+    if not len(placed.flags):
         return flagged
     rows = pd.Series(cells.frame.index.to_numpy(), index=cells.column("placement_id"))
-    more = network_flags.fillna({"column": "", "value": ""}).assign(
-        file=cells.file, row=rows.reindex(network_flags["placement_id"]).to_numpy(np.int64)
+    more = placed.flags.fillna({"column": "", "value": ""}).assign(
+        file=cells.file,
+        sheet=cells.sheet,
+        row=rows.reindex(placed.flags["placement_id"]).to_numpy(np.int64),
+        shown=placed.flags["message"],
     )
+    if findings.audience == "form":
+        near = placed.snaps.reindex(more["placement_id"])
+        said = [
+            say("snap_ambiguous", own=own, rival=rival).text("form")
+            for own, rival in zip(near["reach_id"], near["ambiguous_with"], strict=True)
+        ]
+        more["shown"] = more["shown"].mask(more["code"] == "snap_ambiguous", pd.Series(said))
     both = pd.concat([flagged, more[list(FLAG_COLUMNS)]], ignore_index=True)
     return both.sort_values(["file", "row"], kind="stable", ignore_index=True)

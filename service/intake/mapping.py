@@ -29,8 +29,8 @@ import pandas as pd
 from service.intake.columns import SHEETS
 from service.intake.findings import Cells
 from service.intake.folding import Fold, fold_passes
-from service.intake.numbers import read_number
-from service.intake.units import UNITS
+from service.intake.numbers import UNITS, read_number
+from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Findings
     from service.intake.times import DateOrder
+    from service.intake.wording import Wording
 
 __all__ = ["Mapping", "apply_mapping"]
 
@@ -72,13 +73,13 @@ class Mapping:
         try:
             read = tomllib.loads(path.read_text(encoding="utf-8-sig"))
         except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
-            findings.refuse_file(path.name, f"cannot be read as TOML: {problem}")
+            findings.refuse_file(path.name, say("mapping_unclear.toml", problem=problem))
             return None
         except RecursionError:
-            findings.refuse_file(path.name, "cannot be read as TOML: it is nested too deeply")
+            findings.refuse_file(path.name, "mapping_unclear.nested")
             return None
         faults = [
-            f"there is no table [{name}] in a mapping{did_you_mean(name, sorted(_TOP))}"
+            say("mapping_unclear.table", name=name, near=did_you_mean(name, sorted(_TOP)))
             for name in read
             if name not in _TOP
         ]
@@ -91,7 +92,7 @@ class Mapping:
                 faults += _faults(sheet, ours, sheets[sheet][ours], known)
         species = {ours: _rules(rule)[0] for ours, rule in read.get("species", {}).items()}
         faults += [
-            f"[species] {name}: one of {', '.join(_SPECIES)} is wanted"
+            say("mapping_unclear.species", column=name, columns=", ".join(_SPECIES))
             for name in species
             if name not in _SPECIES
         ]
@@ -153,20 +154,23 @@ def _rules(rule: object) -> list[dict[str, Any]]:
     return [part if isinstance(part, dict) else {"from": part} for part in parts]
 
 
-def _faults(sheet: str, ours: str, parts: list[dict[str, Any]], known: Dict[str, str]) -> list[str]:
+def _faults(
+    sheet: str, ours: str, parts: list[dict[str, Any]], known: Dict[str, str]
+) -> list[Wording]:
+    at = {"sheet": sheet, "column": ours}
     if ours not in known:
-        return [f"[{sheet}] {ours}: no such column of ours{did_you_mean(ours, list(known))}"]
+        return [say("mapping_unclear.column", **at, near=did_you_mean(ours, list(known)))]
     faults = []
     for part in parts:
         strange = set(part) - _KEYS
         if strange:
-            faults.append(f"[{sheet}] {ours}: {', '.join(sorted(strange))} is not understood")
+            faults.append(say("mapping_unclear.keys", **at, keys=", ".join(sorted(strange))))
         if len(set(part) & {"from", "constant", "text", "from_placement"}) != 1:
-            faults.append(f"[{sheet}] {ours}: give one of from, constant, text or from_placement")
+            faults.append(say("mapping_unclear.source", **at))
         units = UNITS.get(known[ours], {})
         if "unit" in part and part["unit"] not in {known[ours], *units}:
             choices = ", ".join([known[ours], *units]) or "none, as it has no unit"
-            faults.append(f"[{sheet}] {ours}: unit {part['unit']!r}; one of {choices} is wanted")
+            faults.append(say("mapping_unclear.unit", **at, unit=part["unit"], units=choices))
     return faults
 
 
@@ -186,12 +190,15 @@ def _column(
     for part in parts:
         absent = _needs(part) - set(cells.frame.columns)
         if absent:
-            findings.refuse_file(
-                file,
-                f"[{cells.sheet}] {ours}: {cells.file} has no column "
-                f"{', '.join(sorted(absent))}"
-                + did_you_mean(min(absent), list(cells.frame.columns)),
+            said = say(
+                "mapping_unclear.absent",
+                sheet=cells.sheet,
+                column=ours,
+                file=cells.file,
+                absent=", ".join(sorted(absent)),
+                near=did_you_mean(min(absent), list(cells.frame.columns)),
             )
+            findings.refuse_file(file, said)
             continue
         if "from_placement" in part:
             new = _looked_up(part["from_placement"], done, theirs, keys, cells)
@@ -276,7 +283,7 @@ def _converted(texts: pd.Series, factor: float, offset: float, decimal_comma: bo
 
     def convert(text: str) -> str:
         number = read_number(text, decimal_comma=decimal_comma) if text else text
-        return text if isinstance(number, str) else repr(number * factor + offset)
+        return repr(number * factor + offset) if isinstance(number, float) else text
 
     return _by_distinct(texts, convert)
 
@@ -305,10 +312,5 @@ def _say_what_is_left(
             used |= _needs(part)
     left = [name for name in cells.frame.columns if name not in used]
     if left:
-        findings.note(
-            cells.file,
-            "unmapped_columns",
-            "",
-            f"The mapping {mapping.file} leaves these columns out, so they are not stored: "
-            f"{', '.join(left)}.",
-        )
+        said = say("unmapped_columns", mapping=mapping.file, columns=", ".join(left))
+        findings.note(cells.file, said, "")

@@ -1,4 +1,8 @@
-"""Numbers as people write them, and the ways in which they cannot be understood."""
+"""Numbers as people write them: read, or answered with what to write instead.
+
+A remedy must be right as it stands: it is followed in a hurry. No value is advised that the column
+would refuse, and none that says more than the sheet did.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from service.intake.number_remedies import remedy_for
+from service.intake.wording import Wording, say
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -16,60 +20,69 @@ if TYPE_CHECKING:
     from service.intake.columns import Column
     from service.intake.findings import Cells, Findings
 
-__all__ = ["number_column", "read_number"]
+__all__ = ["UNITS", "number_column", "read_number", "remedy_for"]
+
+# Factor and offset from another unit to ours. Exact by definition (SI brochure; international
+# yard and pound; degree Fahrenheit).
+UNITS: Final[dict[str, dict[str, tuple[float, float]]]] = {
+    "min": {"s": (1 / 60, 0), "h": (60, 0), "d": (1440, 0)},
+    "mm": {"cm": (10, 0), "m": (1000, 0), "in": (25.4, 0)},
+    "m": {"cm": (0.01, 0), "km": (1000, 0), "ft": (0.3048, 0), "yd": (0.9144, 0)},
+    "m²": {"ha": (10_000, 0), "ft²": (0.09290304, 0)},
+    "g": {"mg": (0.001, 0), "kg": (1000, 0), "oz": (28.349523125, 0)},
+    "°C": {"°F": (5 / 9, -160 / 9), "K": (1, -273.15)},
+    "µS/cm": {"mS/cm": (1000, 0), "S/m": (10_000, 0)},
+    "mg/l": {"g/m³": (1, 0)},
+}
+_SPELLINGS: Final = {
+    "c": "°c", "degc": "°c", "degreesc": "°c", "f": "°f", "degf": "°f", "ºc": "°c", "'": "min",
+    "mins": "min", "minutes": "min", "minute": "min", "hours": "h", "hour": "h", "hrs": "h",
+    "hr": "h", "sec": "s", "seconds": "s", "secs": "s", "gr": "g", "grams": "g",
+    "metres": "m", "meters": "m", "mg/litre": "mg/l", "mgl": "mg/l", "ppm": "mg/l", "sqm": "m²",
+}  # fmt: skip
 
 _PLAIN: Final = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA: Final = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 _THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2}([,.' \u00a0\u202f]\d{3})+([.,]\d+)?", re.ASCII)
-_OWN_WAY: Final = "give a number, such as 12.5, without its unit"  # until the column is known
+_BEFORE_THREE: Final = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 _MISSING: Final = {"na", "n/a", "nan", "null", "none", "-", "--", "?", "nd", "unknown", "missing"}
+_MOST_WHOLE: Final = 2**53  # beyond it floats leave whole numbers out
 
-
-def read_number(text: str, *, decimal_comma: bool = False) -> float | str:
-    """Read one number, or say why not.
-
-    Parameters
-    ----------
-    text
-        A stripped cell, not empty.
-    decimal_comma
-        The sheet is separated by semicolons, so its comma is a decimal one.
-
-    Returns
-    -------
-    float or str
-        The number, always finite; or the remedy.
-
-    Examples
-    --------
-    >>> read_number("12.5"), read_number("0,5"), read_number("1,234", decimal_comma=True)
-    (12.5, 0.5, 1.234)
-    >>> read_number("1,234")
-    'a comma here may divide thousands or decimals; write 1234 or 1.234'
-    """
-    text = text.replace("\u2212", "-")  # the typographic minus
-    if _PLAIN.fullmatch(text):
-        number = float(text)
-        return number if np.isfinite(number) else "too large; give a finite number"
-    if _COMMA.fullmatch(text):
-        whole, part = text.split(",")
-        digits = whole.lstrip("+-")
-        if decimal_comma or len(part) != 3 or digits.startswith("0") or len(digits) > 3:
-            return float(text.replace(",", "."))
-        return (
-            f"a comma here may divide thousands or decimals; write {whole}{part} or {whole}.{part}"
-        )
-    if _THOUSANDS.fullmatch(text):
-        return "write the number without marks between thousands"
-    if text.casefold() in _MISSING:
-        return "leave the cell empty where nothing is known"
-    if text.casefold().lstrip("+-") in ("inf", "infinity", "∞"):
-        return "give a finite number"
-    if text.startswith("="):
-        return "this is a spreadsheet formula; put its value there"
-    if text.startswith("#"):
-        return "this is a spreadsheet error; put a number there"
-    return _OWN_WAY
+_LONGEST: Final = 60  # characters that are looked at; no number is longer
+_NUMBER: Final = r"(?P<n>[+-]?\d+(?:[.,]\d+)?)"
+_ABOUT: Final = (
+    r"(?:~|≈|±|about|around|approx\.?|approximately|roughly|circa|ca\.?|c\.?|est\.?|estimated|etwa)"
+)
+_OVER: Final = r"(?:>=?|≥|over|more than|at least|min\.?|minimum|mehr als|mindestens)"
+_UNDER: Final = r"(?:<=?|≤|under|below|less than|fewer than|up to|max\.?|maximum|weniger als)"
+_OR_MORE: Final = r"(?:\+|plus|(?:or|and) (?:more|over|above))"
+_TO: Final = r"\s*(?:-|–|—|to|bis|\.\.)\s*"
+_FISH: Final = r"(?:(?:fish|ind|inds|indiv|individuals?|specimens?|pcs|x)\.?)"
+_STAGES: Final = {
+    "adult": ("adult", "adults", "ad", "ad."),
+    "juvenile": ("juvenile", "juveniles", "juv", "juv."),
+    "fry": ("fry",),
+    "parr": ("parr",),
+}
+_NONE: Final = ("none", "nil", "zero", "no", "no fish", "nothing", "0 fish")
+_WORDS: Final = {
+    "a": 1, "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8,
+    "nine": 9, "ten": 10, "eleven": 11, "twelve": 12, "dozen": 12, "a dozen": 12,
+}  # fmt: skip
+_COUNTED: Final = {
+    "lifts": "(?:lifts?|hauls?)", "passes": "pass(?:es)?", "gear_count": "(?:traps?|nets?|fykes?)",
+}  # fmt: skip
+_MONTH: Final = "(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
+_DATE: Final = re.compile(
+    rf"\d{{4}}-\d\d-\d\d.*|\d{{1,2}}[ \-./]{_MONTH}.*|{_MONTH}[ \-./]\d+", re.IGNORECASE
+)
+_DEGREES: Final = re.compile(
+    r"(?P<before>[NSEW])?\s*(?P<sign>[+-])?(?P<d>\d{1,3}(?:[.,]\d+)?)\s*(?:[°ºd:]|\s)?\s*"
+    r"(?:(?P<m>\d{1,2}(?:[.,]\d+)?)\s*(?:['′’m:]|\s)?\s*)?"
+    r"(?:(?P<s>\d{1,2}(?:[.,]\d+)?)\s*(?:[\"″”s]|''|’’|′′)?\s*)?(?P<after>[NSEW])?",
+    re.IGNORECASE,
+)
+_POINTED: Final = re.compile(r"([+-]?\d{1,3})[.,](\d{3})[.,](\d{1,3})")
 
 
 def number_column(cells: Cells, column: Column, findings: Findings) -> NDArray[np.float64]:
@@ -83,7 +96,7 @@ def number_column(cells: Cells, column: Column, findings: Findings) -> NDArray[n
     text = cells.column(column.name)
     codes, uniques = pd.factorize(text.to_numpy(object))
     read = np.full(len(uniques) + 1, np.nan)  # the last is for missing cells
-    remedies: dict[str, str] = {}
+    remedies: dict[str, Wording] = {}
     # Degrees have no thousands: there a point is always a decimal one.
     mixed = cells.decimal_comma and column.unit != "degrees"
     mixed = mixed and any("," in value for value in uniques)
@@ -94,16 +107,66 @@ def number_column(cells: Cells, column: Column, findings: Findings) -> NDArray[n
         value, read[place] = uniques[place], np.nan
         if not value:
             continue
-        number = _one(value, column, cells.decimal_comma)
-        if mixed and isinstance(number, float) and _looks_like_thousands(value):
-            number = _doubtful_point(value, column)
-        if isinstance(number, str):
+        number = read_number(value, column, decimal_comma=cells.decimal_comma)
+        if mixed and "." in value and isinstance(number, float) and _BEFORE_THREE.fullmatch(value):
+            number = _settled(value, ".", column)
+        if isinstance(number, Wording):
             remedies[value] = number
         else:
             read[place] = number
     if remedies:
         findings.refuse(cells, text.isin(list(remedies)), column.name, remedies.__getitem__)
     return read[codes]
+
+
+def read_number(
+    text: str, column: Column | None = None, *, decimal_comma: bool = False
+) -> float | Wording:
+    """Read one number, or say why not.
+
+    Parameters
+    ----------
+    text
+        A stripped cell, not empty.
+    column
+        Where it stands; its limits settle what may mean two numbers. Any number is read, and
+        advice is general, where it is not given.
+    decimal_comma
+        The sheet is separated by semicolons, so its comma is a decimal one.
+
+    Returns
+    -------
+    float or Wording
+        The number, always finite; or the remedy.
+
+    Examples
+    --------
+    >>> read_number("12.5"), read_number("0,5"), read_number("1,234", decimal_comma=True)
+    (12.5, 0.5, 1.234)
+    >>> print(read_number("1,234"))
+    a comma here may divide thousands or decimals; write 1234 or 1.234
+    """
+    plain = text.replace("\u2212", "-")  # the typographic minus
+    if "," in plain and not decimal_comma and _BEFORE_THREE.fullmatch(plain):
+        return _settled(plain, ",", column)
+    if _PLAIN.fullmatch(plain) or _COMMA.fullmatch(plain):
+        number = _number(plain)
+        if not np.isfinite(number):
+            return say("number_outside.too_large")
+        return _refused_by(number, column) or number
+    folded = plain.casefold()
+    degrees = column is not None and column.unit == "degrees"
+    if _THOUSANDS.fullmatch(plain) and not degrees:
+        return say("number_unclear.thousands")
+    if folded in _MISSING and (column is None or column.name != "count"):
+        return say(f"number_unclear.missing{'_degrees' if degrees else ''}")
+    if folded.lstrip("+-") in ("inf", "infinity", "∞"):
+        return say("number_outside.finite")
+    if plain.startswith("="):
+        return say("number_unclear.formula")
+    if plain.startswith("#"):
+        return say("number_unclear.error")
+    return say("number_unclear.plain") if column is None else remedy_for(text, column)
 
 
 def _all_plain(uniques: NDArray[np.object_]) -> NDArray[np.float64]:
@@ -123,7 +186,7 @@ def _sound(read: NDArray[np.float64], column: Column) -> NDArray[np.bool_]:
     """Whether a number is finite and within the limits of its column."""
     sound = np.isfinite(read)
     if column.kind == "whole":
-        sound &= (read == np.trunc(read)) & (np.abs(read) <= 2**53)
+        sound &= (read == np.trunc(read)) & (np.abs(read) <= _MOST_WHOLE)
     if column.above_zero:
         sound &= read > 0
     if column.low is not None:
@@ -133,59 +196,193 @@ def _sound(read: NDArray[np.float64], column: Column) -> NDArray[np.bool_]:
     return sound
 
 
-def _looks_like_thousands(value: str) -> bool:
-    """Look for a point before exactly three digits, where commas are decimal."""
-    return re.fullmatch(r"[+-]?[1-9]\d{0,2}\.\d{3}", value) is not None
-
-
-def _doubtful_point(value: str, column: Column) -> float | str:
-    """Settle a point before three digits where commas are decimal, if the column's limits do."""
-    whole, part = value.replace(".", ""), value.replace(".", ",")
-    if isinstance(_within(float(whole), column), str):
-        return _within(float(value), column)
-    if isinstance(_within(float(value), column), str):
-        return f"a point here may divide thousands; write {whole}"
-    return f"a point here may divide thousands or decimals; write {whole} or {part}"
-
-
-def _one(value: str, column: Column, decimal_comma: bool) -> float | str:
-    number = read_number(value, decimal_comma=decimal_comma)
-    if isinstance(number, float):
-        return _within(number, column)
-    if _COMMA.fullmatch(value):
-        return _doubtful_comma(value, column, number)
-    empty = value.casefold() in _MISSING and column.name == "count"
-    if value.casefold() in _MISSING and column.unit == "degrees":
-        return "leave the cell empty if the row says its place otherwise; every row needs one"
-    if number == _OWN_WAY or empty or (column.unit == "degrees" and _THOUSANDS.fullmatch(value)):
-        return remedy_for(value, column)
-    return number
-
-
-def _doubtful_comma(value: str, column: Column, both: str) -> float | str:
-    """Settle a comma before three digits, if only one of its meanings can stand in the column."""
-    decimal = float(value.replace(",", "."))
-    if column.unit == "degrees":  # which have no thousands
-        return decimal
-    whole = value.replace(",", "")
-    if isinstance(_within(float(whole), column), str):
-        return _within(decimal, column)
-    if isinstance(_within(decimal, column), str):
-        return f"a comma here may divide thousands; write {whole}"
-    return both
-
-
-def _within(number: float, column: Column) -> float | str:
+def _refused_by(number: float, column: Column | None) -> Wording | None:
+    """Say why a number is outside the limits of its column; None where it is within."""
+    if column is None or _sound(np.array([number]), column)[0]:
+        return None
     unit = f" {column.unit}" if column.unit else ""
     if column.kind == "whole" and number != int(number):
-        return f"give a whole number, such as {column.example or 3}"
-    if column.kind == "whole" and abs(number) > 2**53:
-        return "too large to be a count"
+        return say("number_outside.whole", example=column.example or 3)
+    if column.kind == "whole" and abs(number) > _MOST_WHOLE:
+        return say("number_outside.count")
     if column.above_zero and number <= 0:
-        return f"give a number above 0{unit}, or leave the cell empty"
+        return say("number_outside.zero", unit=unit)
     if column.low is not None and number < column.low:
         low = max(column.low, 1) if column.name == "count" else column.low  # no fish is no row
-        return f"give a number not below {low:g}{unit}"
-    if column.high is not None and number > column.high:
-        return f"more than {column.high:g}{unit} cannot be; check the unit"
-    return number
+        return say("number_outside.low", low=low, unit=unit)
+    return say("number_outside.high", high=column.high, unit=unit)
+
+
+def _settled(value: str, mark: str, column: Column | None) -> float | Wording:
+    """Settle a mark before three digits, if only one of its meanings can stand in the column."""
+    whole, decimal = value.replace(mark, ""), float(value.replace(",", "."))
+    name = {",": "comma", ".": "point"}[mark]
+    if column is not None and column.unit == "degrees":  # which have no thousands
+        return decimal
+    if _refused_by(float(whole), column):
+        return _refused_by(decimal, column) or decimal
+    if _refused_by(decimal, column):
+        return say(f"number_unclear.{name}_of_thousands", whole=whole)
+    other = value.replace(mark, "." if mark == "," else ",")
+    return say(f"number_unclear.{name}", whole=whole, decimal=other)
+
+
+def remedy_for(value: str, column: Column) -> Wording:
+    """Say what to write in a column of numbers instead of a text that is none.
+
+    Parameters
+    ----------
+    value
+        A stripped cell that is not empty and not a number.
+    column
+        Where it stands.
+
+    Examples
+    --------
+    >>> from service.intake.columns import SHEETS
+    >>> count = next(column for column in SHEETS["catches"] if column.name == "count")
+    >>> print(remedy_for("about 20", count))
+    write 20, and estimate in the column count_kind
+    """
+    value = value[:_LONGEST]
+    if column.name == "count":
+        return _count(value)
+    return _degrees(value, column) if column.unit == "degrees" else _amount(value, column)
+
+
+def _number(text: str) -> float:
+    return float(text.replace(",", "."))
+
+
+def _count(value: str) -> Wording:
+    text = " ".join(value.casefold().split())
+    if re.search(r"\d", text) and not re.search(r"[1-9]", text):
+        # No other digit than 0, which the column refuses: it may not be none.
+        some = re.fullmatch(rf"(?:{_OVER}\s*)?0+\s*{_OR_MORE}?", text)
+        return say("count_unclear.number" if some else "no_fish.row")
+    whole = r"(?P<n>\d+)"
+    fit = re.fullmatch(rf"{_ABOUT}\s*{whole}\s*{_FISH}?", text) or re.fullmatch(
+        rf"{whole}\s*(?:\?|-?ish|\(?\s*(?:{_ABOUT}|estimate|approx)\s*\)?)", text
+    )
+    if fit:
+        return say("count_unclear.estimate", number=fit["n"])
+    fit = re.fullmatch(rf"{_OVER}\s*{whole}\s*\+?\s*{_FISH}?", text) or re.fullmatch(
+        rf"{whole}\s*{_OR_MORE}", text
+    )
+    if fit:
+        return say("count_unclear.at_least", number=fit["n"])
+    fit = re.fullmatch(rf"(?P<low>\d+){_TO}(?P<high>\d+)", text)
+    if fit and 0 < int(fit["low"]) < int(fit["high"]):
+        return say("count_unclear.range", low=fit["low"])
+    if re.fullmatch(rf"{_UNDER}\s*\d+", text):
+        return say("count_unclear.most")
+    if re.fullmatch(r"\d+(?:\s*\+\s*\d+)+", text):
+        return say("count_unclear.sum", number=sum(map(int, re.findall(r"[0-9]+", text))))
+    return _count_in_words(value, text)
+
+
+def _count_in_words(value: str, text: str) -> Wording:
+    if text in _NONE:
+        return say("no_fish.row")
+    if text in _WORDS:
+        return say("count_unclear.write", number=_WORDS[text])
+    fit = re.fullmatch(rf"(?P<n>\d+)\s*{_FISH}", text) or re.fullmatch(r"x\s*(?P<n>\d+)", text)
+    if fit:
+        return say("count_unclear.alone", number=fit["n"])
+    fit = re.fullmatch(r"(?P<n>\d+)\s*(?P<stage>[a-z]+\.?)", text)
+    stage = next((name for name, words in _STAGES.items() if fit and fit["stage"] in words), "")
+    if fit and stage:
+        return say("count_unclear.stage", number=fit["n"], stage=stage)
+    if _DATE.fullmatch(value):
+        return say("count_unclear.date")
+    if not any(sign.isdigit() for sign in text):
+        return say("count_unclear.number")
+    return say("count_unclear.whole")
+
+
+def _degrees(value: str, column: Column) -> Wording:
+    """Work degrees, minutes, seconds and letters out; the sign only where a letter gives it."""
+    east = column.name.endswith("longitude")
+    limit, letters = (180, "EW") if east else (90, "NS")
+    ask = say("degrees_unclear.ask", example="-11.184336" if east else "52.662096")
+    fit = _POINTED.fullmatch(value)
+    if fit and abs(int(fit[1])) <= limit:
+        return say("degrees_unclear.points", ask=ask, number=f"{fit[1]}.{fit[2]}{fit[3]}")
+    fit = _DEGREES.fullmatch(value)
+    if not fit or (fit["before"] and fit["after"]):
+        return ask
+    letter = (fit["before"] or fit["after"] or "").upper()
+    if letter and letter not in letters:
+        return say("degrees_unclear.axis", other="latitude" if east else "longitude", ask=ask)
+    parts = [_number(fit[name] or "0") for name in ("d", "m", "s")]
+    degrees = parts[0] + parts[1] / 60 + parts[2] / 3600
+    broken = any(
+        part % 1 and later for part, later in zip(parts, (fit["m"], fit["s"]), strict=False)
+    )
+    if broken or max(parts[1:]) >= 60 or degrees > limit or (letter and fit["sign"]):
+        return ask
+    written = f"{degrees:.6f}".rstrip("0").rstrip(".")
+    if letter or fit["sign"]:
+        minus = "-" if (letter and letter in "SW") or fit["sign"] == "-" else ""
+        return say("degrees_unclear.write", number=minus + written)
+    beyond = "west of Greenwich" if east else "south of the equator"
+    return say("degrees_unclear.sign", number=written, beyond=beyond)
+
+
+def _amount(value: str, column: Column) -> Wording:
+    whole = column.kind == "whole"
+    unit = f" in {column.unit}" if column.unit else ""
+    ask = {
+        "kind": "a whole number" if whole else "a number",
+        "unit": unit,
+        "example": column.example or ("3" if whole else "12.5"),
+    }
+    if whole:
+        named = re.fullmatch(rf"(\d+)\s*{_COUNTED.get(column.name, '(?!)')}", value, re.IGNORECASE)
+        word = named[1] if named else _WORDS.get(value.casefold())
+        if word and not _refused_by(float(word), column):
+            return say("amount_unclear.write", number=word)
+        return say("amount_unclear.number_notes", **ask)
+    if column.unit == "mg/l" and value.endswith("%"):
+        return say("amount_unclear.saturation")
+    fit = re.fullmatch(rf"{_NUMBER}\s*(?P<unit>[^\d\s].*)", value)
+    if fit:
+        ours = _converted(_number(fit["n"]), fit["unit"], column.unit)
+        if ours is not None and not _refused_by(ours, column):
+            return say("amount_unclear.unit", number=ours, unit=column.unit)
+    fit = re.fullmatch(r"(?P<h>\d{1,2})\s*h\s*(?P<m>\d{1,2})\s*(?:m|min)?", value, re.IGNORECASE)
+    if fit and column.unit == "min" and int(fit["m"]) < 60:
+        minutes = 60 * int(fit["h"]) + int(fit["m"])
+        if not _refused_by(minutes, column):
+            return say("amount_unclear.unit", number=minutes, unit="min")
+    fit = re.fullmatch(rf"(?:{_ABOUT}|{_OVER}|{_UNDER})\s*{_NUMBER}", value, re.IGNORECASE)
+    if fit and not _refused_by(_number(fit["n"]), column):
+        return say("amount_unclear.about", number=fit["n"])
+    amount = r"\d+(?:[.,]\d+)?"
+    fit = re.fullmatch(rf"(?P<low>{amount}){_TO}(?P<high>{amount})", value, re.IGNORECASE)
+    if fit and _number(fit["low"]) < _number(fit["high"]):
+        middle = (_number(fit["low"]) + _number(fit["high"])) / 2
+        if not _refused_by(middle, column):
+            return say("amount_unclear.middle", unit=unit, number=middle)
+    return say("amount_unclear.number", **ask)
+
+
+def _converted(number: float, written: str, unit: str) -> float | None:
+    """Bring a number in a unit as written to that of the column; None where it is not known."""
+    spelt = _spelt(written)
+    if not unit or not spelt:
+        return None
+    if spelt == _spelt(unit):
+        return number
+    for other, (factor, offset) in UNITS.get(unit, {}).items():
+        if _spelt(other) == spelt:
+            return number * factor + offset
+    return None
+
+
+def _spelt(unit: str) -> str:
+    """Bring a unit to the form in which units are compared: 'Degrees C' and '°c' are one."""
+    plain = unit.strip(" .").replace("μ", "µ").replace("us/", "µs/").replace("uS/", "µS/")
+    plain = plain.replace("^", "").replace("2", "²").replace("3", "³").replace("sq m", "m²")
+    folded = "".join(plain.casefold().split())
+    return _SPELLINGS.get(folded, folded)

@@ -181,22 +181,18 @@ def check_form(form: Form, store: Store) -> CheckResult:
     for sheet, rows in (("catches", form.catches), ("lengths", form.lengths)):
         if rows:
             frames[sheet] = pd.DataFrame(rows).assign(placement_id=form.placement_id)
-    for column in (
-        "placement_id",
-        "method",
-        "set_at",
-    ):  # else the column is missing
+    for column in ("placement_id", "method", "set_at"):  # else the column is missing
         if column not in frames["placements"]:
             frames["placements"][column] = ""
-    sheets = sheets_from_frames(frames, file=FORM)
-    outcome, remedy = form.placement.get("outcome", ""), ""
+    sheets = sheets_from_frames(frames, file=FORM, audience="form")
+    outcome, said = form.placement.get("outcome", ""), ""
     if not outcome:
-        remedy = "say what came of it: fish caught, nothing caught, lost, disturbed, not recorded"
+        said = "value_missing.outcome"
     elif outcome == "nil" and not form.nothing_caught:
-        remedy = "confirm that the gear fished properly and caught nothing"
-    if remedy and "placements" in sheets.cells:
+        said = "nil_unconfirmed.outcome"
+    if said and "placements" in sheets.cells:
         only = pd.Series([True])
-        sheets.findings.refuse(sheets.cells["placements"], only, "outcome", remedy)
+        sheets.findings.refuse(sheets.cells["placements"], only, "outcome", said)
     return check(sheets, store, replaces=form.placement_id)
 
 

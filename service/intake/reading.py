@@ -14,9 +14,9 @@ from layers.plurals import counted
 from service.intake.columns import known_names, plain
 from service.intake.findings import Cells
 from service.intake.text_bounds import text_fault
+from service.intake.wording import say
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
 
     from service.intake.findings import Findings
@@ -67,10 +67,11 @@ def read_cells(
     try:
         content = path.read_bytes()
     except OSError as problem:
-        findings.refuse_file(path.name, f"cannot be opened: {problem.strerror or problem}")
+        said = say("file_unreadable.open", problem=problem.strerror or problem)
+        findings.refuse_file(path.name, said)
         return None
     if not content.removeprefix(b"\xef\xbb\xbf").strip():
-        findings.refuse_file(path.name, "the file is empty; give one with a header and rows")
+        findings.refuse_file(path.name, "file_empty.file")
         return None
     ending = path.suffix.lower()
     read: tuple[pd.DataFrame, str] | None
@@ -84,7 +85,7 @@ def read_cells(
 
         read = read_spatial_file(path, sheet, findings)
     elif ending == ".xls":
-        findings.refuse_file(path.name, "this is the old workbook format; save it as XLSX or CSV")
+        findings.refuse_file(path.name, "file_kind.xls")
         return None
     else:
         return read_text(content, path.name, sheet, findings, delimiter=delimiter)
@@ -96,10 +97,10 @@ def read_text(
 ) -> Cells | None:
     """Read a CSV: UTF-8 with or without BOM; comma, semicolon or tab; quoted line breaks."""
     if content[:2] == b"PK":
-        findings.refuse_file(file, "this is a workbook; give the file the ending .xlsx")
+        findings.refuse_file(file, "file_kind.workbook")
         return None
     if b"\x00" in content:
-        findings.refuse_file(file, "this is not text in UTF-8; save it as CSV UTF-8")
+        findings.refuse_file(file, "not_utf8.file")
         return None
     try:
         text = content.decode("utf-8-sig")
@@ -152,24 +153,19 @@ def whole_sheet(
     keep = [k for k, header in enumerate(headers) if header or (frame[k] != "").any()]
     nameless = [k for k in keep if not headers[k]]
     if nameless:
-        findings.refuse_file(
-            file, f"column {nameless[0] + 1} has values but no header; name it", row=1
-        )
+        said = say("header_unclear.nameless", number=nameless[0] + 1)
+        findings.refuse_file(file, said, row=1, sheet=sheet)
     seen: dict[str, str] = {}
     for k in keep:
         header = headers[k]
         if header and plain(header) in seen:
-            findings.refuse_file(
-                file,
-                f"the header {header!r} stands twice; keep one of the two columns",
-                row=1,
-                column=header,
-            )
+            said = say("header_unclear.twice", header=header)
+            findings.refuse_file(file, said, row=1, column=header, sheet=sheet)
         seen[plain(header)] = header
     if nameless or len(seen) < len(keep):
         return None
     if not len(frame) and sheet == "placements":
-        findings.refuse_file(file, "there is a header but no row; nothing would be stored")
+        findings.refuse_file(file, "file_empty.rows", sheet=sheet)
         return None
     return Cells(
         sheet, file, frame[keep].set_axis([headers[k] for k in keep], axis=1), decimal_comma
@@ -224,14 +220,10 @@ def _refuse_delimiter(
     header = text.splitlines()[0] if text.splitlines() else ""
     used = _separator(text, sheet)
     if delimiter and used:
-        remedy = f"the header does not split by {delimiter!r}; this file is separated by "
-        remedy += _NAMES[used]
+        said = say("cells_unclear.separator", given=delimiter, used=_NAMES[used])
     else:
-        remedy = (
-            f"the header is one column, {header[:60]!r}; separate columns by comma, semicolon or "
-            "tab, or name the separator"
-        )
-    findings.refuse_file(file, remedy, row=1)
+        said = say("cells_unclear.one_column", header=header[:60])
+    findings.refuse_file(file, said, row=1, sheet=sheet)
 
 
 def _refuse_size(content: bytes, separator: str, file: str, findings: Findings) -> bool:
@@ -260,20 +252,14 @@ def _refuse_bytes(
                     continue
                 named += 1
                 if named > _MOST_NAMED:
-                    findings.refuse_file(
-                        file, "further cells from here on are not UTF-8", row=number
-                    )
+                    findings.refuse_file(file, "not_utf8.further", row=number, sheet=sheet)
                     return
                 guess = cell.encode("latin-1").decode("cp1252", errors="replace")
                 column = headers[place] if number > 1 and place < len(headers) else ""
-                findings.refuse_file(
-                    file,
-                    f"not UTF-8 (perhaps {guess[:60]!r}); save the file as CSV UTF-8",
-                    row=number,
-                    column=column,
-                )
+                said = say("not_utf8.cell", guess=guess[:60])
+                findings.refuse_file(file, said, row=number, column=column, sheet=sheet)
     except csv.Error:
-        findings.refuse_file(file, "this is not text in UTF-8; save it as CSV UTF-8")
+        findings.refuse_file(file, "not_utf8.file")
 
 
 def _is_utf8(cell: str) -> bool:
@@ -291,23 +277,16 @@ def _refuse_ragged(
     said = str(problem)
     open_quote = re.search(r"EOF inside string starting at row (\d+)", said)
     if open_quote:
-        findings.refuse_file(
-            file,
-            "a quotation mark opens here and never closes; close it or double it",
-            row=int(open_quote[1]) + 1,
-        )
+        findings.refuse_file(file, "cells_unclear.quote", row=int(open_quote[1]) + 1)
         return
     rows = csv.reader(io.StringIO(text), delimiter=separator)
     wide = len(_first_record(text, separator))
-    refuse: Callable[[int, int], None] = lambda number, cells: findings.refuse_file(  # noqa: E731
-        file,
-        f"has {counted(cells, 'cell')} under {counted(wide, 'header')}; quote a cell that holds a "
-        f"{_NAMES.get(separator, separator)}",
-        row=number,
-    )
+    sign, headers = _NAMES.get(separator, separator), counted(wide, "header")
     try:
         for number, record in enumerate(rows, start=1):
             if len(record) > wide:
-                refuse(number, len(record))
+                cells = counted(len(record), "cell")
+                ragged = say("cells_unclear.ragged", cells=cells, headers=headers, sign=sign)
+                findings.refuse_file(file, ragged, row=number)
     except csv.Error as also:
-        findings.refuse_file(file, f"cannot be split into cells: {also}")
+        findings.refuse_file(file, say("cells_unclear.split", problem=also))

@@ -15,12 +15,14 @@ from service.intake.findings import Cells, Findings
 from service.intake.mapping import Mapping, apply_mapping
 from service.intake.reading import read_cells, whole_sheet
 from service.intake.waypoints import place_waypoints, read_waypoints
+from service.intake.wording import say
 from service.reference.spelling import nearest_names
 
 if TYPE_CHECKING:
     from collections.abc import Mapping as Frames
 
     from service.intake.times import DateOrder
+    from service.intake.wording import Audience, Wording
 
 __all__ = ["Sheets", "read_sheets", "sheets_from_frames"]
 
@@ -132,6 +134,7 @@ def sheets_from_frames(
     date_order: DateOrder | None = None,
     survey: str = "",
     crs: str = "",
+    audience: Audience = "sheet",
 ) -> Sheets:
     """Take frames of text cells as sheets, for a form or a program.
 
@@ -141,8 +144,10 @@ def sheets_from_frames(
         By sheet name. Text, missing = empty; rows are counted from 2 as under a header.
     file
         Name that findings show.
+    audience
+        Whether findings speak of a sheet or of a form.
     """
-    findings = Findings()
+    findings = Findings(audience)
     raw: dict[str, Cells] = {}
     hasher = hashlib.sha256("\x1f".join([_RULES, date_order or "", survey, crs]).encode())
     for sheet, frame in frames.items():
@@ -190,12 +195,8 @@ def _sheets(
             named["placements"] = place_waypoints(named["placements"], places, findings)
         elif (named["placements"].column("waypoint") != "").any():
             cells = named["placements"]
-            findings.refuse(
-                cells,
-                cells.column("waypoint") != "",
-                "waypoint",
-                "give the GPX file that holds this waypoint, or a position",
-            )
+            named_points = cells.column("waypoint") != ""
+            findings.refuse(cells, named_points, "waypoint", "waypoint_unknown.no_file")
     return Sheets(
         cells=named,
         files=files,
@@ -230,50 +231,37 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
         if name is None:
             unknown.append(header)
         elif name in ours:
-            findings.refuse_file(
-                cells.file,
-                f"{ours[name]!r} and {header!r} both mean {name}; keep one of them",
-                row=1,
-                column=header,
-            )
+            said = say("header_unclear.same", one=ours[name], other=header, column=name)
+            findings.refuse_file(cells.file, said, row=1, column=header, sheet=cells.sheet)
         else:
             ours[name] = header
     other = {"placements": "catches", "catches": "placements"}.get(cells.sheet, "")
     elsewhere = [h for h in unknown if other and plain(h) in known_names(other)]
     if elsewhere:
-        findings.note(
-            cells.file,
-            "unknown_column",
-            ", ".join(elsewhere),
-            f"What belongs in a sheet of {other} is not taken from a sheet of {cells.sheet}. A "
-            f"sheet of {_ROW_OF[other]}, with its placement_id.",
-        )
+        parts = {"other": other, "sheet": cells.sheet, "row_of": _ROW_OF[other]}
+        said = say("unknown_column.other_sheet", **parts)
+        findings.note(cells.file, said, ", ".join(elsewhere))
     for header in unknown:
         if header in elsewhere:
             continue
         near = nearest_names(header, [column.name for column in SHEETS[cells.sheet]], limit=1)
-        hint = f" Did you mean {near[0]}?" if near else ""
-        findings.note(
-            cells.file,
-            "unknown_column",
-            header,
-            f"This column is not one of a sheet of {cells.sheet}; it is not stored.{hint}",
-        )
+        hint = say("did_you_mean", name=near[0]) if near else ""
+        said = say("unknown_column.near", sheet=cells.sheet, near=hint)
+        findings.note(cells.file, said, header)
     for column in SHEETS[cells.sheet]:
         if column.required and column.name not in ours:
-            findings.refuse_file(
-                cells.file,
-                f"there is no column {column.name}; call the one that holds it so, here or by a "
-                f"mapping file, or add it: {column.explanation}"
-                + (_join(unknown) if column.kind == "time" else ""),
-                row=1,
+            said = say(
+                "column_missing.required",
                 column=column.name,
+                explanation=column.explanation,
+                joined=_join(unknown) if column.kind == "time" else "",
             )
+            findings.refuse_file(cells.file, said, row=1, column=column.name, sheet=cells.sheet)
     frame = cells.frame[list(ours.values())].set_axis(list(ours), axis=1)
     return Cells(cells.sheet, cells.file, frame, cells.decimal_comma)
 
 
-def _join(headers: list[str]) -> str:
+def _join(headers: list[str]) -> Wording | str:
     """Say how a day and a time of day become one column."""
     parts = []
     for words in ("date|day|datum", "time|hour"):
@@ -281,9 +269,8 @@ def _join(headers: list[str]) -> str:
         parts += [name for name in named if not re.search("(?i)lift|end|finish|stop", name)][:1]
     if not parts:
         return ""
-    told = " and ".join(map(repr, parts))
-    joined = " ".join(f"{{{name}}}" for name in parts)
-    return f' It may be made of {told}, also by a mapping file: set_at = {{ text = "{joined}" }}.'
+    text = " ".join(f"{{{name}}}" for name in parts)
+    return say("column_missing.joined", columns=" and ".join(map(repr, parts)), text=text)
 
 
 def _split_intervals(cells: Cells) -> Cells:

@@ -13,6 +13,7 @@ import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from service.intake.geopackage_limits import SQLITE_BEGINS, stored_layers
+from service.intake.wording import Wording, say
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -48,7 +49,7 @@ def read_spatial_file(
     """
     try:
         listed = _layers(path)
-        if isinstance(listed, str):
+        if isinstance(listed, Wording):
             findings.refuse_file(path.name, listed)
             return None
         stored, computed = listed
@@ -59,32 +60,29 @@ def read_spatial_file(
         if layer is None and len(names) == 1:
             layer = names[0]
         if layer is None:
-            findings.refuse_file(
-                path.name, f"has no layer named {sheet}, but {', '.join(names)}; rename one"
-            )
+            said = say("sheet_missing.layer", sheet=sheet, names=", ".join(names))
+            findings.refuse_file(path.name, said)
             return None
         if layer in computed:
-            findings.refuse_file(
-                path.name, f"layer {layer} is a view, which is not run; save its rows as a layer"
-            )
+            findings.refuse_file(path.name, say("not_followed.layer_view", layer=layer))
             return None
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # about measures and odd fields; cells are checked
             layered = pyogrio.read_dataframe(path, layer=layer)
     except (DataSourceError, DataLayerError, ValueError, RuntimeError) as problem:
-        findings.refuse_file(path.name, f"cannot be read as a GIS file: {str(problem)[:200]}")
+        findings.refuse_file(path.name, say("file_unreadable.gis", problem=str(problem)[:200]))
         return None
     source = f"{path.name}, layer {layer}" if len(names) > 1 else path.name
     return _text_cells(layered), source
 
 
-def _layers(path: Path) -> tuple[list[str], list[str]] | str:
+def _layers(path: Path) -> tuple[list[str], list[str]] | Wording:
     """Layers, and those of them that would be computed by a view; or why there are none to read."""
     ending = path.suffix.lower()
     with path.open("rb") as file:
         begins = file.read(256).removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n")
     if not begins.startswith(_BEGINS.get(ending, b"")):
-        return f"does not begin as a file ending in {ending} does; save it anew from a GIS"
+        return say("file_kind.begins", ending=ending)
     if ending == ".gpkg":
         return stored_layers(path)
     return [str(name) for name in pyogrio.list_layers(path)[:, 0]], []

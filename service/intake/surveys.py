@@ -13,6 +13,7 @@ from layers.plurals import counted, plural
 from layers.totals import ALL_IS_TOTALS, is_all
 from service.intake.checks.words import text_column
 from service.intake.columns import SHEETS, plain
+from service.intake.wording import say
 from service.reference.spelling import did_you_mean, nearest_names
 
 if TYPE_CHECKING:
@@ -53,7 +54,9 @@ def new_surveys(
     """
     listed = _listed(cells, "surveys", stored, findings)
     if cells is not None:
-        findings.refuse(cells, cells.column("survey").map(is_all), "survey", ALL_IS_TOTALS)
+        all_named = cells.column("survey").map(is_all)
+        said = say("name_is_total.survey", why=ALL_IS_TOTALS)
+        findings.refuse(cells, all_named, "survey", said)
         _refuse_zones(cells, findings)
         _refuse_crs(cells, findings)
     names = [name for name in named.unique().tolist() if name]
@@ -64,17 +67,15 @@ def new_surveys(
     surveys["crs"] = surveys["crs"].fillna(WGS84)
     for name in fresh:
         near = nearest_names(name, [str(known) for known in stored.index], limit=1)
-        hint = f" Did you mean {near[0]}, which it has?" if near else ""
         alike = [other for other in fresh if other != name and plain(other) == plain(name)]
-        hint += f" {alike[0]!r} in these sheets would be another survey." if alike else ""
-        findings.note(
-            file,
-            "new_survey",
-            "survey",
-            f"This survey is not in the store; it will be added, in time zone {timezone} and with "
-            f"positions in {WGS84} where a row says nothing else.{hint}",
-            name,
+        said = say(
+            "new_survey.survey",
+            zone=timezone,
+            crs=WGS84,
+            near=say("new_survey.near", name=near[0]) if near else "",
+            alike=say("new_survey.alike", name=alike[0]) if alike else "",
         )
+        findings.note(file, said, "survey", name)
     return surveys
 
 
@@ -90,24 +91,19 @@ def new_sites(
     listed = _listed(cells, "sites", stored, findings)
     if cells is not None:
         owner = cells.column("survey")
-        findings.refuse(
-            cells,
-            (owner != "") & ~owner.isin(surveys),
-            "survey",
-            "no such survey in the store or in these sheets; add it, or leave the cell empty",
-        )
+        strange = (owner != "") & ~owner.isin(surveys)
+        findings.refuse(cells, strange, "survey", "survey_unknown.site")
     names = [name for name in named.unique().tolist() if name]
     fresh = [name for name in names if name not in stored.index and name not in listed.index]
     if not fresh:
         return listed
-    findings.note(
-        file,
+    said = say(
         "new_sites",
-        "site",
-        f"{counted(len(fresh), 'site')} {plural(len(fresh), 'is', 'are')} not in the store; "
-        f"{plural(len(fresh), 'it', 'they')} will be added by name alone.",
-        ", ".join(fresh[:10]),
+        sites=counted(len(fresh), "site"),
+        are=plural(len(fresh), "is", "are"),
+        they=plural(len(fresh), "it", "they"),
     )
+    findings.note(file, said, "site", ", ".join(fresh[:10]))
     bare = pd.DataFrame(index=pd.Index(fresh, dtype="str", name="site"), columns=listed.columns)
     return pd.concat([listed, bare.astype("str")])
 
@@ -122,9 +118,9 @@ def _listed(
         empty = pd.DataFrame({name: pd.Series(dtype="str") for name in names})
         return empty.set_index(pd.Index([], dtype="str", name=key))
     keys = cells.column(key)
-    findings.refuse(cells, keys == "", key, f"give the {key} a short name")
+    findings.refuse(cells, keys == "", key, say("value_missing.name", key=key))
     doubled = keys.duplicated(keep=False) & (keys != "")
-    findings.refuse(cells, doubled, key, f"this {key} stands in several rows; keep one")
+    findings.refuse(cells, doubled, key, say("id_doubled.named", key=key))
     frame = pd.DataFrame({name: text_column(cells, name) for name in names})
     frame.index = pd.Index(keys.to_numpy(object), dtype="str", name=key)
     known = frame.index.isin(stored.index)
@@ -133,13 +129,8 @@ def _listed(
         new = frame.loc[[name]].iloc[0]
         differs = [n for n in names if isinstance(new[n], str) and new[n] != old[n]]
         if differs:
-            findings.note(
-                cells.file,
-                "kept_as_stored",
-                key,
-                f"The store has another {' and '.join(differs)} for this {key}; its own stays.",
-                str(name),
-            )
+            said = say("kept_as_stored", columns=" and ".join(differs), key=key)
+            findings.note(cells.file, said, key, str(name))
     return frame.loc[~known & (frame.index != "") & ~frame.index.duplicated()]
 
 
@@ -150,9 +141,7 @@ def _refuse_zones(cells: Cells, findings: Findings) -> None:
         cells,
         zones.isin(bad),
         "timezone",
-        lambda value: (
-            "give an IANA time zone such as Europe/Dublin" + did_you_mean(value, _zones_of_places())
-        ),
+        lambda value: say("timezone_unknown.near", near=did_you_mean(value, _zones_of_places())),
     )
 
 
@@ -178,4 +167,5 @@ def _refuse_crs(cells: Cells, findings: Findings) -> None:
         try:
             read_crs(text)
         except CrsError as problem:
-            findings.refuse(cells, texts == text, "crs", str(problem))
+            said = say("crs_unknown.other", problem=problem)
+            findings.refuse(cells, texts == text, "crs", said)

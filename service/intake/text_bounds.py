@@ -10,8 +10,12 @@ import csv
 import io
 from typing import TYPE_CHECKING, Final
 
+from service.intake.wording import say
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from service.intake.wording import Wording
 
 __all__ = ["LONGEST_CELL", "MOST_CELLS", "MOST_COLUMNS", "TOO_WIDE", "header_columns", "text_fault"]
 
@@ -19,11 +23,7 @@ MOST_COLUMNS: Final = 2_000
 MOST_CELLS: Final = 50_000_000  # rows times columns of one sheet
 LONGEST_CELL: Final = csv.field_size_limit()  # bytes of a text file, else characters
 _LONGEST_RECORD: Final = 1_000_000  # bytes
-TOO_WIDE: Final = f"has more than {MOST_COLUMNS} columns; leave out those that are not needed"
-_LONG_CELL: Final = (
-    f"a cell here is longer than {LONGEST_CELL} characters; perhaps a quotation mark opens and "
-    "never closes"
-)
+TOO_WIDE: Final = say("too_large.columns", most=MOST_COLUMNS)
 
 
 class _TooLongError(Exception):
@@ -66,7 +66,7 @@ def header_columns(content: bytes, separator: str) -> int:
         return MOST_COLUMNS + 1
 
 
-def text_fault(content: bytes, separator: str) -> tuple[int, str] | None:
+def text_fault(content: bytes, separator: str) -> tuple[int, Wording] | None:
     """Say where a text file is too large to be parsed, and why; None where it is not.
 
     Parameters
@@ -87,18 +87,12 @@ def text_fault(content: bytes, separator: str) -> tuple[int, str] | None:
             lines.begin_record()
             wide = wide or len(record)
             if len(record) > MOST_COLUMNS:
-                return (
-                    number,
-                    f"has more than {MOST_COLUMNS} columns; leave out those that are not needed",
-                )
+                return number, TOO_WIDE
             if number * wide > MOST_CELLS:
-                return 0, f"has more than {MOST_CELLS} cells; split it"
+                return 0, say("too_large.cells", most=MOST_CELLS)
     except _TooLongError:
-        return number + 1, (
-            f"is longer than {_LONGEST_RECORD} characters; leave out columns that are not needed, "
-            "or close a quotation mark that opens here"
-        )
+        return number + 1, say("too_large.record", most=_LONGEST_RECORD)
     except csv.Error as problem:
         if "field larger" in str(problem):
-            return number + 1, _LONG_CELL
+            return number + 1, say("too_large.cell", most=LONGEST_CELL)
     return None  # what else is wrong with it is said while it is parsed

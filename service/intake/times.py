@@ -1,7 +1,8 @@
-"""Times as people write them: read, placed in the survey's time zone, and refused where unsure."""
+"""Times as people write them: read, placed in the survey's time zone, or answered with a remedy."""
 
 from __future__ import annotations
 
+import calendar
 import datetime as dt
 import re
 from typing import TYPE_CHECKING, Final, Literal
@@ -10,8 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from service.intake.time_remedies import ASK as _ASK
-from service.intake.time_remedies import clock_text, offset_remedy, time_remedy
+from service.intake.wording import Wording, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -42,28 +42,33 @@ _YEAR_LAST: Final = re.compile(
 _NAMED: Final = re.compile(
     r"(?P<day>\d{1,2})\.?[ \-/](?P<name>[A-Za-z]{3,9})\.?[ \-/](?P<year>\d{4})" + _CLOCK, re.ASCII
 )
-_MONTHS: Final = {
-    name: number
-    for number, names in enumerate(
-        (
-            ("jan", "january"),
-            ("feb", "february"),
-            ("mar", "march"),
-            ("apr", "april"),
-            ("may",),
-            ("jun", "june"),
-            ("jul", "july"),
-            ("aug", "august"),
-            ("sep", "sept", "september"),
-            ("oct", "october"),
-            ("nov", "november"),
-            ("dec", "december"),
-        ),
-        start=1,
-    )
-    for name in names
+_MONTH_NAMES: Final = (
+    "january", "february", "march", "april", "may", "june", "july", "august", "september",
+    "october", "november", "december",
+)  # fmt: skip
+_MONTHS: Final = {"sept": 9} | {
+    written: month
+    for month, name in enumerate(_MONTH_NAMES, start=1)
+    for written in (name[:3], name)
 }
 _EARLIEST_YEAR: Final = 1800
+_ASK: Final = say("time_unclear.ask")
+_LONGEST: Final = 60  # characters of a text that may still be a time
+_NAME: Final = "[A-Za-z]{3,9}"
+_OF_THE_CLOCK: Final = ("h", "hr", "hrs", "hours", "uhr", "local", "lt")  # no time zone
+# Ways of writing that are clear to people, and the same said in a way that is read.
+_REWRITTEN: Final = (
+    (r"(.*\d{4}|\d{4}\S*\d)[T ,]+(\d{1,2})[.h](\d\d)h?", r"\1 \2:\3"),
+    (r"(\d{4}-\d\d-\d\d)[T ]?(\d\d)(\d\d)h?", r"\1 \2:\3"),
+    (r"(.*\d)[T ,]+(\d{1,2}) ?h", r"\1 \2:00"),
+    (r"(.*\d)[T ,]+(\d{1,2})\s*([ap])\.?m\.?", r"\1 \2:00 \3m"),
+    (r"(.*\d)[T ,]+(\d{1,2}):(\d)", r"\1 \2:0\3"),
+    (r"(\d{4})(\d\d)(\d\d)(?:T?(\d\d):?(\d\d))?", r"\1-\2-\3 \4:\5"),
+    (rf"({_NAME})\.? (\d{{1,2}})(?:st|nd|rd|th)?,? (\d{{4}})(.*)", r"\2 \1 \3\4"),
+    (rf"(\d{{1,2}})(?:st|nd|rd|th) ({_NAME}),? (\d{{4}})(.*)", r"\1 \2 \3\4"),
+)
+
+_Read = tuple[dt.datetime, float | None, bool]  # clock time, offset from UTC [s], a day alone
 
 
 class Moments:
@@ -92,9 +97,7 @@ class Moments:
         return spread
 
 
-def read_moment(
-    text: str, date_order: DateOrder | None = None, zone: str = ""
-) -> tuple[dt.datetime, float | None, bool] | str:
+def read_moment(text: str, date_order: DateOrder | None = None, zone: str = "") -> _Read | Wording:
     """Read one time, or say why not.
 
     Parameters
@@ -108,7 +111,7 @@ def read_moment(
 
     Returns
     -------
-    tuple or str
+    tuple or Wording
         Clock time, offset from UTC in seconds or None, whether it is a day alone; or the remedy.
 
     Examples
@@ -117,8 +120,8 @@ def read_moment(
     (datetime.datetime(2024, 4, 13, 8, 10), None, False)
     >>> read_moment("2024-06-01T18:30+02:00")[1]
     7200.0
-    >>> read_moment("03/04/2024")
-    'may be 3 April or 4 March; write 2024-04-03 or 2024-03-04, or state the date order'
+    >>> print(read_moment("03/04/2024"))
+    may be 3 April or 4 March; write 2024-04-03 or 2024-03-04, or state the date order
     """
     fit = _YEAR_FIRST.fullmatch(text)
     if fit:
@@ -129,81 +132,71 @@ def read_moment(
     fit = _NAMED.fullmatch(text)
     if fit and fit["name"].lower() in _MONTHS:
         return _moment(fit, _MONTHS[fit["name"].lower()], int(fit["day"]))
-    return time_remedy(text, lambda other: _written(other, date_order), zone) or _ASK
+    return _remedy(text, lambda other: _written(other, date_order), zone)
 
 
 def _written(text: str, date_order: DateOrder | None) -> str | None:
     """Write a time as it is read, for advice; None where it cannot be."""
     read = read_moment(text, date_order)
-    if isinstance(read, str):
+    if isinstance(read, Wording):
         return None
     wall, _, day_only = read
     return wall.date().isoformat() if day_only else wall.isoformat(timespec="minutes")
 
 
-def _settle_order(
-    fit: re.Match[str], order: DateOrder | None
-) -> tuple[dt.datetime, float | None, bool] | str:
+def _settle_order(fit: re.Match[str], order: DateOrder | None) -> _Read | Wording:
     one, two = int(fit["one"]), int(fit["two"])
     if order in ("dmy", "mdy"):
         day, month = (one, two) if order == "dmy" else (two, one)
         if month > 12:
-            return f"there is no month {month}; the date order was said to be {order}"
+            return say("time_impossible.month_by_order", month=month, order=order)
         return _moment(fit, month, day)
-    if one <= 12 and two <= 12 and one != two:
-        day_first, month_first = (
-            dt.date(int(fit["year"]) or 1, month, day) for day, month in ((one, two), (two, one))
-        )
-        # The clock stays in what is offered: written in a hurry, a day alone would lose it.
-        wholes = []
-        for date in (day_first, month_first):
-            whole = _moment(fit, date.month, date.day)
-            if isinstance(whole, str):
-                offered = whole.rpartition("; write ")[2]
-                if offered == whole:
-                    return whole
-            else:
-                wall, _, day_only = whole
-                offered = str(date) if day_only else clock_text(wall) + (fit["zone"] or "")
-            wholes.append(offered)
-        return (
-            f"may be {day_first.day} {day_first:%B} or {month_first.day} {month_first:%B}; "
-            f"write {' or '.join(wholes)}, or state the date order"
-        )
-    return _moment(fit, *((two, one) if two <= 12 else (one, two)))
+    if one > 12 or two > 12 or one == two:
+        return _moment(fit, *((two, one) if two <= 12 else (one, two)))
+    # The clock stays in what is offered: written in a hurry, a day alone would lose it.
+    days, offered = [], []
+    for day, month in ((one, two), (two, one)):
+        days.append(f"{day} {_MONTH_NAMES[month - 1].title()}")
+        whole = _moment(fit, month, day)
+        if isinstance(whole, Wording):
+            if "offered" not in whole.parts:
+                return whole
+            offered.append(str(whole.parts["offered"]))
+        else:
+            wall, _, day_only = whole
+            clock = _clock_text(wall) + (fit["zone"] or "")
+            offered.append(wall.date().isoformat() if day_only else clock)
+    return say("time_unclear.order", day=days[0], other=days[1], offered=" or ".join(offered))
 
 
-def _moment(
-    fit: re.Match[str], month: int, day: int
-) -> tuple[dt.datetime, float | None, bool] | str:
+def _moment(fit: re.Match[str], month: int, day: int) -> _Read | Wording:
     year = int(fit["year"])
     if year < _EARLIEST_YEAR:
-        return f"the year {year} cannot be; {_ASK}"
+        return say("time_impossible.year", year=year, ask=_ASK)
     if not 1 <= month <= 12:
-        return f"there is no month {month}; {_ASK}"
-    days = 31 if month == 12 else (dt.date(year, month + 1, 1) - dt.timedelta(days=1)).day
+        return say("time_impossible.month", month=month, ask=_ASK)
+    days = calendar.monthrange(year, month)[1]
     if not 1 <= day <= days:
-        return f"{dt.date(year, month, 1):%B} {year} has {days} days; give a date that exists"
+        name = _MONTH_NAMES[month - 1].title()
+        return say("time_impossible.day", month=name, year=year, days=days)
     if fit["hour"] is None:
         return dt.datetime(year, month, day), None, True  # noqa: DTZ001  wall-clock time
     hour, minute, second = int(fit["hour"]), int(fit["minute"]), int(fit["second"] or 0)
     if fit["half"]:
         if not 1 <= hour <= 12:
-            return f"there is no {hour} o'clock in half days; {_ASK}"
+            return say("time_impossible.half_day", hour=hour, ask=_ASK)
         hour = hour % 12 + (12 if fit["half"].lower().startswith("p") else 0)
     if hour == 24 and minute == second == 0 and year < dt.MAXYEAR:
         after = dt.date(year, month, day) + dt.timedelta(days=1)
-        return f"midnight at the end of a day begins the next; write {after}T00:00"
+        return say("time_impossible.midnight", offered=f"{after}T00:00")
     if hour > 23 or minute > 59 or second > 59:
-        return f"there is no such time of day; {_ASK}"
+        return say("time_impossible.clock", ask=_ASK)
     micro = int(float(fit["part"] or 0) * 1e6)
     wall = dt.datetime(year, month, day, hour, minute, second, micro)  # noqa: DTZ001
     return _with_offset(wall, fit["zone"])
 
 
-def _with_offset(
-    wall: dt.datetime, zone: str | None
-) -> tuple[dt.datetime, float | None, bool] | str:
+def _with_offset(wall: dt.datetime, zone: str | None) -> _Read | Wording:
     if not zone:
         return wall, None, False
     if zone in ("Z", "z", "UTC"):
@@ -211,9 +204,75 @@ def _with_offset(
     digits = zone[1:].replace(":", "").ljust(4, "0")
     hours, minutes = int(digits[:2]), int(digits[2:])
     if hours > 14 or minutes > 59:
-        return "no place on earth has this offset from UTC; give one such as +01:00"
+        return say("time_impossible.offset")
     offset = (hours * 3600 + minutes * 60) * (-1 if zone[0] == "-" else 1)
     return wall, float(offset), False
+
+
+def _remedy(text: str, written: Callable[[str], str | None], zone: str) -> Wording:
+    """Say what to write instead of a text that is not read as a time.
+
+    `written` writes a time anew if it can be read, to offer it; `zone` as for `read_moment`.
+    """
+    if len(text) > _LONGEST:
+        return _ASK
+    if re.fullmatch(r"\d{4,6}([.,]\d+)?", text, re.ASCII):
+        return say("time_unclear.number")
+    if re.match(r"\d{1,2}[-/. ](\d{1,2}|[A-Za-z]{3,9})[-/. ]\d{2}(\D|$)", text, re.ASCII):
+        return say("time_unclear.year")
+    if text.startswith("="):
+        return say("time_unclear.formula", ask=_ASK)
+    if re.fullmatch(r"\d{1,2}[:.h]\d\d(:\d\d)?\s*([ap]\.?m\.?)?", text, re.IGNORECASE):
+        return say("time_unclear.no_day", ask=_ASK)
+    if re.fullmatch(rf"\d{{4}}[-/.]\d{{1,2}}|(\d{{1,2}}[-/. ]|{_NAME} )\d{{4}}|\d{{4}}", text):
+        return say("time_unclear.day", ask=_ASK)
+    fit = re.fullmatch(r"(.*\d{1,2}:\d\d(?::\d\d)?)\s*\(?([A-Za-z]{2,5})\)?", text)
+    wall = written(fit[1]) if fit else None
+    if fit and wall:
+        return _named_zone(fit[2], wall, zone)
+    for pattern, said in _REWRITTEN:
+        fit = re.fullmatch(pattern, text, re.IGNORECASE | re.ASCII)
+        offered = written(fit.expand(said).rstrip(" :")) if fit else None
+        if offered:
+            return say("time_unclear.write", offered=offered)
+    return _ASK
+
+
+def _named_zone(letters: str, wall: str, zone: str) -> Wording:
+    """Answer a time with letters for its time zone, such as 18:30 MST.
+
+    Letters mean different zones in different countries: they are only taken for an offset where
+    the survey's own zone goes by them that year, or where they are GMT.
+    """
+    if letters.casefold() in _OF_THE_CLOCK:
+        return say("time_unclear.write", offered=wall)
+    moment = dt.datetime.fromisoformat(wall)
+    called: dict[str | None, str] = {}
+    here = say("time_unclear.survey_zone")
+    if zone:
+        year = [moment.replace(month=month, day=1, tzinfo=ZoneInfo(zone)) for month in (1, 7)]
+        called = {one.tzname(): _with_its_offset(one)[-6:] for one in year}
+        offsets = " or ".join(sorted(set(called.values())))
+        here = say("time_unclear.clock_here", zone=zone, offsets=offsets)
+    called["GMT"] = "+00:00"
+    if letters.upper() in called:
+        offered = wall + called[letters.upper()]
+        return say("time_unclear.zone_meant", offered=offered, letters=letters, here=here)
+    return say("time_unclear.zone", letters=letters, here=here)
+
+
+def _clock_text(moment: dt.datetime) -> str:
+    """Write a moment to the minute, or further where it has seconds."""
+    exact = "auto" if moment.second or moment.microsecond else "minutes"
+    return moment.isoformat(timespec=exact)
+
+
+def _with_its_offset(moment: dt.datetime) -> str:
+    """Write a moment with its offset; in UTC where that has seconds, as before standard time."""
+    offset = moment.utcoffset() or dt.timedelta(0)
+    if offset % dt.timedelta(minutes=1):
+        moment = moment.astimezone(dt.UTC)
+    return _clock_text(moment)
 
 
 def time_column(
@@ -231,16 +290,17 @@ def time_column(
     codes, uniques = pd.factorize(text.to_numpy(object))
     moments = Moments(len(uniques) + 1)
     moments.wall[:-1] = _usual(uniques)
-    remedies: dict[str, str] = {}
+    remedies: dict[str, Wording] = {}
     for place in np.flatnonzero(np.isnat(moments.wall[:-1])).tolist():
         value = uniques[place]
         if not value:
             continue
         read = read_moment(value, date_order)
-        if isinstance(read, str):
+        if isinstance(read, Wording):
             own = zones[text == value].unique().tolist() if zones is not None else []
             zone = own[0] if len(own) == 1 and isinstance(own[0], str) else ""
-            remedies[value] = str(read_moment(value, date_order, zone))
+            again = read_moment(value, date_order, zone)
+            remedies[value] = again if isinstance(again, Wording) else read
             continue
         wall, offset, day_only = read
         moments.wall[place] = np.datetime64(wall, "us")
@@ -324,12 +384,15 @@ def _as_utc(times: pd.DatetimeIndex) -> NDArray[np.datetime64]:
 
 
 def _offsets_of(
-    zone: ZoneInfo, written: NDArray[np.object_], wall: NDArray[np.datetime64]
-) -> Callable[[str], str]:
+    zone: ZoneInfo, written: NDArray[np.object_], walls: NDArray[np.datetime64]
+) -> Callable[[str], Wording]:
     """Make the remedy of a value at a change of the clocks in this zone."""
 
-    def remedy(value: str) -> str:
-        at = int(np.argmax(written == value))
-        return offset_remedy(wall[at].astype(dt.datetime), zone)
+    def remedy(value: str) -> Wording:
+        wall = walls[int(np.argmax(written == value))].astype(dt.datetime)
+        before, after = (wall.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+        variant = "twice" if before.timestamp() < after.timestamp() else "never"
+        old, new = _with_its_offset(before), _with_its_offset(after)
+        return say(f"clock_changed.{variant}", zone=zone.key, old=old, new=new)
 
     return remedy

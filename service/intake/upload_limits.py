@@ -20,11 +20,14 @@ from service.errors import Fault
 from service.intake.geopackage_limits import SQLITE_BEGINS, upload_reasons
 from service.intake.reading import DELIMITERS, TEXT_FILES, WORKBOOKS
 from service.intake.text_bounds import MOST_COLUMNS, TOO_WIDE, header_columns
+from service.intake.wording import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
     from typing import IO
+
+    from service.intake.wording import Wording
 
 __all__ = ["ENDINGS", "MOST_CELLS", "MOST_ROWS", "MOST_UNPACKED", "refusals"]
 
@@ -41,7 +44,7 @@ _MOST_SMALL: Final = 20_000_000  # bytes of a GPX file or a mapping
 _JSON: Final = (".geojson", ".json")
 _SMALL: Final = (".gpx", ".toml")
 ENDINGS: Final = (*TEXT_FILES, *WORKBOOKS, *_JSON, ".gpkg", *_SMALL)
-_BY_COMMAND: Final = "split it, or import it with the command `rifflebook import`"
+_BY_COMMAND: Final = say("too_large.by_command")
 
 
 def refusals(path: Path) -> list[Fault]:
@@ -52,13 +55,16 @@ def refusals(path: Path) -> list[Fault]:
     path
         An uploaded file under its own name.
     """
-    return [Fault(path.name, 0, "", "", reason) for reason in _reasons(path)]
+    return [
+        Fault(path.name, 0, "", "", reason.text(), code=reason.code) for reason in _reasons(path)
+    ]
 
 
-def _reasons(path: Path) -> Iterator[str]:
+def _reasons(path: Path) -> Iterator[Wording]:
     ending = path.suffix.lower()
     if ending not in ENDINGS:
-        yield f"files ending in {ending or 'nothing'} are not taken; give {', '.join(ENDINGS)}"
+        taken = ", ".join(ENDINGS)
+        yield say("file_kind.ending", ending=ending or "nothing", endings=taken)
     elif ending in WORKBOOKS:
         yield from _workbook(path)
     elif ending in _JSON:
@@ -68,25 +74,27 @@ def _reasons(path: Path) -> Iterator[str]:
     elif ending in _SMALL:
         content = path.read_bytes()
         if len(content) > _MOST_SMALL:
-            yield f"holds {len(content)} bytes; {_MOST_SMALL} are the most for {ending}"
+            yield say("too_large.bytes", size=len(content), most=_MOST_SMALL, ending=ending)
         elif ending == ".gpx" and _declares(content):
-            yield "declares entities of its own (<!DOCTYPE), which no GPX file needs; save it anew"
+            yield say("not_followed.gpx")
     else:
         rows = _lines(path)
         if rows > MOST_ROWS:
-            yield f"has more than {MOST_ROWS} rows; {_BY_COMMAND}"
+            yield say("too_large.rows", most=MOST_ROWS, by_command=_BY_COMMAND)
         else:
             yield from _too_wide(rows, _header_columns(path))
 
 
-def _too_wide(rows: int, columns: int) -> Iterator[str]:
+def _too_wide(rows: int, columns: int) -> Iterator[Wording]:
     if columns > MOST_COLUMNS:
         yield TOO_WIDE
     elif rows * columns > MOST_CELLS:
-        yield (
-            f"has {counted(rows, 'row')} under {counted(columns, 'column')}; "
-            f"{MOST_CELLS} cells are the most, so leave "
-            f"out columns that are not needed, or {_BY_COMMAND}"
+        yield say(
+            "too_large.wide",
+            rows=counted(rows, "row"),
+            columns=counted(columns, "column"),
+            most=MOST_CELLS,
+            by_command=_BY_COMMAND,
         )
 
 
@@ -96,11 +104,11 @@ def _header_columns(path: Path) -> int:
     return max(header_columns(begins, sign) for sign in DELIMITERS)
 
 
-def _geopackage(path: Path) -> Iterator[str]:
+def _geopackage(path: Path) -> Iterator[Wording]:
     with path.open("rb") as file:
         begins = file.read(len(SQLITE_BEGINS))
     if begins != SQLITE_BEGINS:
-        yield "this is not a GeoPackage, whatever its name says"
+        yield say("file_kind.named_geopackage")
         return
     yield from upload_reasons(
         path, most_rows=MOST_ROWS, most_cells=MOST_CELLS, most_bytes=MOST_UNPACKED
@@ -123,16 +131,19 @@ def _declares(content: bytes) -> bool:
     return b"<!DOCTYPE" in plain or b"<!ENTITY" in plain
 
 
-def _workbook(path: Path) -> Iterator[str]:
+def _workbook(path: Path) -> Iterator[Wording]:
     """Bound what unpacking can give; Python's zipfile never reads beyond the stated sizes."""
     try:
         with zipfile.ZipFile(path) as book:
             members = book.infolist()
             unpacked = sum(member.file_size for member in members)
             if unpacked > MOST_UNPACKED or len(members) > _MOST_MEMBERS:
-                yield (
-                    f"unpacks to {unpacked / 1e6:.0f} MB in {counted(len(members), 'part')}; "
-                    f"{MOST_UNPACKED / 1e6:.0f} MB are the most; {_BY_COMMAND}"
+                yield say(
+                    "too_large.unpacked",
+                    size=unpacked / 1e6,
+                    parts=counted(len(members), "part"),
+                    most=MOST_UNPACKED / 1e6,
+                    by_command=_BY_COMMAND,
                 )
                 return
             for member in members:
@@ -143,7 +154,7 @@ def _workbook(path: Path) -> Iterator[str]:
                 with book.open(member) as part:
                     yield from _Elements().faults(part)
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, EOFError, ExpatError):
-        yield "is not a whole XLSX workbook (cut short, damaged or locked); save or copy it again"
+        yield say("file_unreadable.upload")
 
 
 class _Elements:
@@ -151,9 +162,9 @@ class _Elements:
 
     def __init__(self) -> None:
         self._rows = self._depth = self._own = 0
-        self._fault = ""
+        self._fault: Wording | None = None
 
-    def faults(self, part: IO[bytes]) -> Iterator[str]:
+    def faults(self, part: IO[bytes]) -> Iterator[Wording]:
         """Say why a part is not read; at most one reason."""
         parser = ParserCreate()
         parser.StartElementHandler = self._begin
@@ -175,33 +186,33 @@ class _Elements:
         if kind in ("row", "si"):
             self._own = 0
         if self._rows > MOST_ROWS:
-            self._fault = f"has a sheet of more than {MOST_ROWS} rows; {_BY_COMMAND}"
+            self._fault = say("too_large.rows_of_a_sheet", most=MOST_ROWS, by_command=_BY_COMMAND)
         elif self._own > _MOST_ELEMENTS or self._depth > _DEEPEST:
-            self._fault = "has a part that no spreadsheet program writes; save it anew, or as CSV"
+            self._fault = say("too_large.elements")
 
     def _end(self, _: str) -> None:
         self._depth -= 1
 
     def _declare(self, *_: object) -> None:
-        self._fault = "declares XML entities of its own, which no workbook needs"
+        self._fault = say("not_followed.entities")
 
 
-def _json(path: Path) -> Iterator[str]:
+def _json(path: Path) -> Iterator[Wording]:
     try:
-        held = orjson.loads(path.read_bytes().removeprefix(b"\xef\xbb\xbf"))
+        document = orjson.loads(path.read_bytes().removeprefix(b"\xef\xbb\xbf"))
     except orjson.JSONDecodeError as problem:
-        yield f"is not JSON: {str(problem)[:120]}"
+        yield say("file_unreadable.json", problem=str(problem)[:120])
         return
-    if not isinstance(held, dict) or held.get("type") != "FeatureCollection":
-        yield "is not a GeoJSON FeatureCollection"
+    if not isinstance(document, dict) or document.get("type") != "FeatureCollection":
+        yield say("file_kind.geojson")
         return
-    found = held.get("features")
+    found = document.get("features")
     if isinstance(found, list) and len(found) > MOST_ROWS:
-        yield f"has {len(found)} features; {MOST_ROWS} are the most; {_BY_COMMAND}"
+        yield say("too_large.features", size=len(found), most=MOST_ROWS, by_command=_BY_COMMAND)
     elif isinstance(found, list) and (wide := list(_too_wide(len(found), _properties(found)))):
         yield from wide
-    elif _links(held):
-        yield "names its CRS by a link; RFC 7946 means longitude and latitude, so leave crs out"
+    elif _links(document):
+        yield say("not_followed.crs_link")
 
 
 def _properties(features: list[Any]) -> int:
@@ -213,9 +224,9 @@ def _properties(features: list[Any]) -> int:
     return len(names)
 
 
-def _links(held: Any) -> bool:  # noqa: ANN401 - JSON
-    """Whether a CRS anywhere is told by a link, which a reader would follow."""
-    waiting = [held]
+def _links(document: Any) -> bool:  # noqa: ANN401 - JSON
+    """Whether a CRS anywhere is named by a link, which a reader would follow."""
+    waiting = [document]
     while waiting:
         one = waiting.pop()
         if isinstance(one, dict):

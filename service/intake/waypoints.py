@@ -8,6 +8,7 @@ import gpxpy
 import gpxpy.gpx
 
 from service.intake.findings import Cells
+from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
@@ -32,7 +33,7 @@ def read_waypoints(path: Path, findings: Findings) -> dict[str, list[str]]:
     try:
         gpx = gpxpy.parse(path.read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError, gpxpy.gpx.GPXException) as problem:
-        findings.refuse_file(path.name, f"cannot be read as GPX: {str(problem)[:200]}")
+        findings.refuse_file(path.name, say("file_unreadable.gpx", problem=str(problem)[:200]))
         return {}
     places: dict[str, list[str]] = {}
     for point in gpx.waypoints:
@@ -61,26 +62,18 @@ def place_waypoints(cells: Cells, places: dict[str, list[str]], findings: Findin
         return cells
     single = {name: texts[0] for name, texts in places.items() if len(texts) == 1}
     several = asked & names.isin([name for name, texts in places.items() if len(texts) > 1])
-    findings.refuse(
-        cells,
-        several,
-        "waypoint",
-        "the GPX file has several waypoints or tracks of this name; rename all but one",
-    )
+    findings.refuse(cells, several, "waypoint", "waypoint_unknown.several")
     absent = asked & ~names.isin(list(places))
     findings.refuse(
         cells,
         absent,
         "waypoint",
-        lambda value: (
-            "the GPX file has no waypoint, route or track of this name"
-            + did_you_mean(value, list(places))
-        ),
+        lambda value: say("waypoint_unknown.none", near=did_you_mean(value, list(places))),
     )
     also = asked & False
     for column in _OTHER_POSITIONS:
         also |= asked & (cells.column(column) != "")
-    findings.refuse(cells, also, "waypoint", "the row gives a position too; keep one of the two")
+    findings.refuse(cells, also, "waypoint", "position_twice.waypoint")
     found = names.isin(list(single)) & ~also
     frame = cells.frame.copy()
     texts = names.map(single)

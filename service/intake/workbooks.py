@@ -14,6 +14,7 @@ import pandas as pd
 from openpyxl.utils.exceptions import InvalidFileException
 
 from service.intake.text_bounds import LONGEST_CELL, MOST_CELLS, MOST_COLUMNS
+from service.intake.wording import say
 
 if TYPE_CHECKING:
     from service.intake.findings import Findings
@@ -53,30 +54,28 @@ def read_workbook(
             book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=False)
             names = {name.strip().casefold(): name for name in book.sheetnames}
             if sheet not in names and len(names) != 1:
-                findings.refuse_file(
-                    file,
-                    f"has no sheet named {sheet}, but {', '.join(book.sheetnames)}; rename one",
-                )
+                listed = ", ".join(book.sheetnames)
+                findings.refuse_file(file, say("sheet_missing.workbook", sheet=sheet, names=listed))
                 return None
             page = book[names.get(sheet, book.sheetnames[0])]
             page.reset_dimensions()
             source = f"{file}, sheet {page.title}" if len(book.sheetnames) > 1 else file
             rows = _rows(page)
     except _BROKEN:
-        findings.refuse_file(
-            file, "is not a whole XLSX workbook (cut short or damaged); save or copy it again"
-        )
+        findings.refuse_file(file, "file_unreadable.workbook")
         return None
     if rows is None:
-        findings.refuse_file(
-            source,
-            f"spans more than {_MOST_ROWS} rows, {MOST_COLUMNS} columns or {MOST_CELLS} cells, or "
-            f"has a cell of more than {LONGEST_CELL} characters; delete what stands beside the "
-            "table, or save it as CSV",
+        said = say(
+            "too_large.sheet",
+            rows=_MOST_ROWS,
+            columns=MOST_COLUMNS,
+            cells=MOST_CELLS,
+            characters=LONGEST_CELL,
         )
+        findings.refuse_file(source, said)
         return None
     if not any(any(row) for row in rows):
-        findings.refuse_file(source, "the sheet is empty; give a header and rows")
+        findings.refuse_file(source, "file_empty.sheet")
         return None
     wide = max(len(row) for row in rows)
     filled = [row + [""] * (wide - len(row)) for row in rows]

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from service.intake.checks.fish_names import name_remedy
 from service.intake.columns import SHEETS
-from service.intake.number_remedies import remedy_for
+from service.intake.numbers import remedy_for
 from service.intake.times import read_moment
+from service.intake.wording import Wording
 from tests.intake_sheets import CATCHES, PLACEMENTS, cells, check_files, checked, make_store
 from tests.intake_sheets import placements as placement
 
@@ -62,28 +63,29 @@ TIMES = [
 @pytest.mark.parametrize(("written", "said"), TIMES)
 def test_times(written, said):
     """What is advised is read, and is the moment that was meant; in doubt nothing is offered."""
-    remedy = read_moment(written)
-    assert isinstance(remedy, str)
+    read = read_moment(written)
+    assert isinstance(read, Wording)
+    remedy = read.text()
     assert said in remedy
     fit = re.search(r"write (\S+)$", remedy)
     if said.startswith("write ") and " or " not in said:
         assert fit
         assert fit[0] == said  # the whole moment, not its beginning
-    assert not fit or not isinstance(read_moment(fit[1]), str)
+    assert not fit or not isinstance(read_moment(fit[1]), Wording)
 
 
 @given(st.text(alphabet="0123456789-/. :,TtpamhZ+MayJune", max_size=25))
 def test_any_time_is_read_or_answered(text):
     answer = read_moment(text.strip())
     assert answer is not None
-    assert not isinstance(answer, str) or len(answer) > 5
+    assert not isinstance(answer, Wording) or len(answer.text()) > 5
 
 
 @given(st.text(max_size=90), st.sampled_from([c for own in SHEETS.values() for c in own]))
 def test_any_text_among_numbers_is_answered(text, column):
     """Also thousands of digits, which Python would refuse to read."""
-    assert len(remedy_for(text.strip() or "x", column)) > 5
-    assert len(remedy_for("9" * 6_000 + "-" + "9" * 6_000 + "9", column)) > 5
+    assert len(remedy_for(text.strip() or "x", column).text()) > 5
+    assert len(remedy_for("9" * 6_000 + "-" + "9" * 6_000 + "9", column).text()) > 5
 
 
 # Row 3 is P2; its cells changed, the column that must be named, and what is said.
@@ -197,7 +199,11 @@ def test_a_vernacular_group_is_answered_with_its_genus_entry():
         ],
         columns=["species", "vernacular_name", "family"],
     ).set_index("species")
-    said = name_remedy(listed)
+    answer, bare = name_remedy(listed), name_remedy(listed.head(5))
+
+    def said(name):
+        return answer(name).text()
+
     assert "for fish not taken further write Cottus, which it has" in said("Sculpin sp.")
     assert said("Sculpin") == (
         "give the scientific name; the list has Cottus bairdii of this name, and Cottus for fish "
@@ -210,8 +216,7 @@ def test_a_vernacular_group_is_answered_with_its_genus_entry():
     assert "further write Salmonidae, which it has, or load" in said("Salmo sp.")
     assert "Salmo trutta of this name, and Salmonidae for fish not taken" in said("trout")
     assert "Pomatoschistus" not in said("Nosuch")
-    bare = name_remedy(listed.head(5))
-    assert "further load one of rank genus or family" in bare("Sculpin sp.")
+    assert "further load one of rank genus or family" in bare("Sculpin sp.").text()
 
 
 @pytest.mark.parametrize("unknown", ["P3", "P10"])

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from service.intake.columns import SHEETS, Column
 from service.intake.findings import Cells, Findings
 from service.intake.numbers import number_column, read_number
+from service.intake.wording import Wording
 
 ANY = Column("length_mm", "number", "")
 
@@ -69,8 +70,8 @@ def test_numbers_that_can_mean_one_thing_only_are_read(text, number):
 )
 def test_numbers_that_cannot_be_understood_come_with_a_remedy(text):
     remedy = read_number(text)
-    assert isinstance(remedy, str)
-    assert len(remedy) > 10
+    assert isinstance(remedy, Wording)
+    assert len(remedy.text()) > 10
 
 
 def test_a_semicolon_sheet_has_decimal_commas():
@@ -95,7 +96,7 @@ def test_an_empty_cell_is_missing_and_limits_are_kept():
 @given(st.text(max_size=30))
 def test_any_text_gives_a_finite_number_or_a_remedy(text):
     read = read_number(text)
-    assert isinstance(read, str) or math.isfinite(read)
+    assert isinstance(read, Wording) or math.isfinite(read)
 
 
 @given(st.lists(st.text(alphabet="0123456789.,eE+-naif ", max_size=8), min_size=1, max_size=20))

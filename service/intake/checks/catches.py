@@ -11,6 +11,7 @@ from service.intake.checks.fish_names import name_remedy
 from service.intake.checks.words import choice_column, text_column
 from service.intake.columns import SHEETS
 from service.intake.numbers import number_column
+from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
@@ -38,20 +39,15 @@ def read_catches(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.
         cells,
         blank & (kind != "present") & (cells.column("species") != ""),
         "count",
-        "give the number of fish, or write present in the column count_kind where nobody counted",
+        "value_missing.count",
     )
     findings.refuse(
         cells,
         ~blank & (kind == "present"),
         "count_kind",
-        "present means that nobody counted; leave count empty, or say exact, at_least or estimate",
+        "count_of_present.count_kind",
     )
-    findings.refuse(
-        cells,
-        count == 0,
-        "count",
-        "no fish is no catch row; take the row out, and declare nil where nothing was caught",
-    )
+    findings.refuse(cells, count == 0, "count", "no_fish.row")
     frame["count_kind"] = kind.fillna("exact")
     return frame
 
@@ -61,7 +57,7 @@ def read_lengths(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.
     frame = _read(cells, species, findings)
     empty = (cells.column("length_mm") == "") & (cells.column("weight_g") == "")
     empty &= cells.column("species") != ""  # else the row as a whole is answered
-    findings.refuse(cells, empty, "length_mm", "give a length or a weight, or take the row out")
+    findings.refuse(cells, empty, "length_mm", "value_missing.measure")
     return frame
 
 
@@ -77,21 +73,14 @@ def _read(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFra
         else:
             columns[column.name] = text_column(cells, column.name)
     if "placement_id" in cells.frame:
-        findings.refuse(
-            cells, cells.column("placement_id") == "", "placement_id", "give the placement id"
-        )
+        unowned = cells.column("placement_id") == ""
+        findings.refuse(cells, unowned, "placement_id", "value_missing.owner")
     if "species" in cells.frame:
         nameless = cells.column("species") == ""
         amounts = ("count", "count_kind", "length_mm", "weight_g")
         empty = np.logical_and.reduce([cells.column(name) == "" for name in amounts])
-        findings.refuse(cells, nameless & ~empty, "species", "give the species")
-        findings.refuse(
-            cells,
-            nameless & empty,
-            "species",
-            "neither a species nor a number stands here; take the row out, and declare nil where "
-            "nothing was caught",
-        )
+        findings.refuse(cells, nameless & ~empty, "species", "value_missing.species")
+        findings.refuse(cells, nameless & empty, "species", "value_missing.row")
     return pd.DataFrame(columns, index=cells.frame.index)
 
 
@@ -130,12 +119,7 @@ def refuse_misplaced(
     row = by_id.index.get_indexer(pd.Index(ids))
     unknown = (row < 0) & ids.notna().to_numpy(bool)
     elsewhere = unknown & ids.isin(stored).to_numpy(bool)
-    findings.refuse(
-        cells,
-        elsewhere,
-        "placement_id",
-        "this placement is in the store already; change its catch there, or take the row out",
-    )
+    findings.refuse(cells, elsewhere, "placement_id", "id_stored.catch")
     strangers = ids[unknown & ~elsewhere].nunique()
     names = []
     if 0 < strangers <= _MOST_COMPARED / max(len(by_id), 1):
@@ -144,7 +128,7 @@ def refuse_misplaced(
         cells,
         unknown & ~elsewhere,
         "placement_id",
-        lambda value: "no such placement in the placement sheet" + did_you_mean(value, names),
+        lambda value: say("placement_unknown.near", near=did_you_mean(value, names)),
     )
     for declared in ("nil", "lost"):
         so_declared = np.append((by_id == declared).to_numpy(bool), False)  # row -1: unknown
@@ -152,5 +136,5 @@ def refuse_misplaced(
             cells,
             so_declared[row],
             "placement_id",
-            f"the placement is declared {declared} but has rows here; correct one of the two",
+            say("rows_of_none.declared", outcome=declared),
         )

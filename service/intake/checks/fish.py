@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from layers.plurals import counted
+from service.intake.wording import say
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -24,35 +25,14 @@ def settle_outcomes(
     has = placements["placement_id"].isin(catches["placement_id"]).to_numpy(bool)
     declared = placements["outcome"]
     blank = declared.isna().to_numpy(bool)
-    findings.flag(
-        cells,
-        blank & ~has,
-        "outcome_missing",
-        "outcome",
-        "No catch row and no outcome: it is kept as unrecorded. Declare nil if it fished properly "
-        "and caught nothing.",
-    )
-    findings.flag(
-        cells,
-        blank & has,
-        "outcome_assumed",
-        "outcome",
-        "Catch rows and no outcome: it is kept as caught.",
-    )
-    findings.flag(
-        cells,
-        (declared == "caught").to_numpy(bool) & ~has,
-        "caught_without_rows",
-        "outcome",
-        "Declared caught, but the catch sheet has no row of it.",
-    )
-    findings.flag(
-        cells,
-        (declared == "unrecorded").to_numpy(bool) & has,
-        "catch_on_unrecorded",
-        "outcome",
-        "Declared unrecorded, but the catch sheet has rows of it.",
-    )
+    caught, unrecorded = ((declared == name).to_numpy(bool) for name in ("caught", "unrecorded"))
+    for which, code in (
+        (blank & ~has, "outcome_missing"),
+        (blank & has, "outcome_assumed"),
+        (caught & ~has, "caught_without_rows"),
+        (unrecorded & has, "catch_on_unrecorded"),
+    ):
+        findings.flag(cells, which, code, "outcome")
     assumed = pd.Series(np.where(has, "caught", "unrecorded"), index=placements.index, dtype="str")
     settled: pd.Series = declared.fillna(assumed).astype("str")
     return settled
@@ -65,13 +45,8 @@ def flag_passes(
     passes = placements.set_index("placement_id")["passes"]
     most = passes.reindex(frame["placement_id"]).to_numpy(float)
     beyond = frame["pass_no"].to_numpy(float) > most
-    findings.flag(
-        cells,
-        beyond,
-        "pass_beyond",
-        "pass_no",
-        [f"The placement has {counted(n, 'pass', 'passes')}." for n in most[beyond]],
-    )
+    said = [say("pass_beyond", passes=counted(n, "pass", "passes")) for n in most[beyond]]
+    findings.flag(cells, beyond, said, "pass_no")
 
 
 def flag_lengths(
@@ -85,16 +60,11 @@ def flag_lengths(
     with np.errstate(invalid="ignore"):
         outside = (length < low) | (length > high)
     names = lengths["species"].to_numpy(object)
-    findings.flag(
-        cells,
-        outside,
-        "length_outside_range",
-        "length_mm",
-        [
-            f"{names[k]} is listed with {_range(low[k], high[k])} mm; check length and unit."
-            for k in np.flatnonzero(outside)
-        ],
-    )
+    said = [
+        say("length_outside_range", species=names[k], range=_range(low[k], high[k]))
+        for k in np.flatnonzero(outside)
+    ]
+    findings.flag(cells, outside, said, "length_mm")
 
 
 def _range(low: float, high: float) -> str:
@@ -130,10 +100,5 @@ def flag_new_in_catchment(
     pairs = pd.MultiIndex.from_arrays([where[at], catches["species"].to_numpy(object)[at]])
     new = np.zeros(len(catches), dtype=bool)
     new[at] = ~pairs.isin(known)
-    findings.flag(
-        cells,
-        new,
-        "new_in_catchment",
-        "species",
-        [f"Not recorded within catchment {where[k]} before." for k in np.flatnonzero(new)],
-    )
+    said = [say("new_in_catchment", catchment=where[k]) for k in np.flatnonzero(new)]
+    findings.flag(cells, new, said, "species")

@@ -14,10 +14,13 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from service.intake.columns import plain
+from service.intake.wording import say
 from service.reference.spelling import misspelt
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+
+    from service.intake.wording import Wording
 
 __all__ = ["name_remedy"]
 
@@ -35,7 +38,6 @@ _STAGE: Final = re.compile(
 )
 _HYBRID: Final = re.compile(r".*(?:\s[x×]\s|×|hybrid).*", re.IGNORECASE)
 _OF_A_FAMILY: Final = re.compile(r"[a-z]{3,}ids?", re.IGNORECASE)  # cyprinids, salmonid
-_NOT_LISTED: Final = "not in the species list"
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,7 @@ class _Listed:
         return self.groups.get(word) or self.groups.get(word.removesuffix("s"), [])
 
 
-def name_remedy(species: pd.DataFrame) -> Callable[[str], str]:
+def name_remedy(species: pd.DataFrame) -> Callable[[str], Wording]:
     """Make the remedy for names that are not in a species list.
 
     Parameters
@@ -71,7 +73,7 @@ def name_remedy(species: pd.DataFrame) -> Callable[[str], str]:
         Index `species`: `vernacular_name`, and `family` if there.
     """
     if not len(species):
-        return lambda _: "the store has no species list yet; load one first"
+        return lambda _: say("species_unknown.no_list")
     common: dict[str, list[str]] = {}
     groups: dict[str, list[str]] = {}
     for name, vernacular in species["vernacular_name"].dropna().items():
@@ -84,30 +86,32 @@ def name_remedy(species: pd.DataFrame) -> Callable[[str], str]:
     return lambda value: _remedy(value, listed)
 
 
-def _remedy(value: str, listed: _Listed) -> str:
+def _remedy(value: str, listed: _Listed) -> Wording:
     if plain(value) in _NO_FISH:
-        return "no fish is no catch row; take the row out, and declare nil for the placement"
+        return say("no_fish.species")
     if plain(value) in listed.common:
-        return f"give the scientific name: {' or '.join(listed.common[plain(value)])}"
+        return say("species_unknown.vernacular", names=" or ".join(listed.common[plain(value)]))
     stage = _STAGE.fullmatch(value)
     if stage:
         name = stage["name"]
-        answer = f"write {name}" if name in listed.names else _remedy(name, listed)
-        return f"{answer}; {stage['stage']} goes into the column life_stage of the catch sheet"
+        answer = _remedy(name, listed)
+        if name in listed.names:
+            answer = say("species_unknown.write", name=name)
+        return say("species_unknown.stage", answer=answer, stage=stage["stage"])
     if _HYBRID.fullmatch(value):
-        return f"{_NOT_LISTED}; add hybrids there under a name of their own"
+        return say("species_unknown.hybrid")
     stem = _OPEN.sub("", value).strip()
     if stem != value or _OF_A_FAMILY.fullmatch(stem):
         return _not_to_species(stem, listed)
     near = _scientific(value, listed.names)
     if near:
-        return f"{_NOT_LISTED}; nearest: {', '.join(near)}"
+        return say("species_unknown.near", names=", ".join(near))
     wider = _wider(value, listed)
     if wider:
         return wider
     genus = value.split(" ", maxsplit=1)[0]
     if genus in listed.names and re.fullmatch(r"[a-z\-]{3,}\b.*", value[len(genus) + 1 :]):
-        return f"{_NOT_LISTED}; add it there, or write {genus}, its genus, which is listed"
+        return say("species_unknown.of_genus", genus=genus)
     return _vernacular(value, listed)
 
 
@@ -134,56 +138,50 @@ def _scientific(value: str, names: Sequence[str]) -> list[str]:
     return same[:_MOST_NAMED]
 
 
-def _wider(value: str, listed: _Listed) -> str:
+def _wider(value: str, listed: _Listed) -> Wording | None:
     """Answer a genus or family that the list lacks: a species would say more than was seen."""
     kind = "family" if re.fullmatch(r"[A-Z][a-z]+idae", value) else "genus"
     within = [n for n in listed.names if n.casefold().startswith(f"{value.casefold()} ")]
     if kind == "genus" and not within:
-        return ""
-    why = f"the species list has no entry for this {kind}"
+        return None
+    why = say("species_unknown.no_entry", kind=kind)
     return _not_taken_further(why, kind, within, listed)
 
 
-def _not_taken_further(why: str, kind: str, within: Sequence[str], listed: _Listed) -> str:
+def _not_taken_further(why: Wording, kind: str, within: Sequence[str], listed: _Listed) -> Wording:
     above = listed.entry_above(within)
-    entry = f"write {above}, which it has, or " if above else ""
+    entry = say("species_unknown.entry", above=above) if above else ""
     known = f" ({_some(within)})" if within else ""
-    return (
-        f"{why}; for fish not taken further {entry}load one of rank {kind}, or name the species "
-        f"where it is known{known}"
-    )
+    return say("species_unknown.not_further", why=why, entry=entry, kind=kind, known=known)
 
 
-def _not_to_species(stem: str, listed: _Listed) -> str:
+def _not_to_species(stem: str, listed: _Listed) -> Wording:
     """Answer fish not taken to species: Cottus sp., sculpin spp., Salmo cf. trutta, cyprinids."""
     genus = stem.split(" ", maxsplit=1)[0] if stem else ""
     family = f"{genus.casefold().removesuffix('s')}ae"
     same = [n for n in listed.names if n.casefold() in (genus.casefold(), family)]
     same += [n for n in listed.names if " " not in n and genus and misspelt(genus, n)]
     if same:
-        return f"write {same[0]}, which the list has for fish not taken to species"
-    wider = _wider(genus, listed) if genus else ""
+        return say("species_unknown.for_others", name=same[0])
+    wider = _wider(genus, listed) if genus else None
     if wider:
         return wider
-    why = f"{_NOT_LISTED}, which has no entry of this name"
+    why = say("species_unknown.no_name")
     return _not_taken_further(why, "genus or family", listed.group(stem), listed)
 
 
-def _vernacular(value: str, listed: _Listed) -> str:
+def _vernacular(value: str, listed: _Listed) -> Wording:
     word = plain(value)
     near = next((of for of in listed.groups if len(word) > 4 and misspelt(word, of)), word)
     within = listed.group(near)
     if within:
         above = listed.entry_above(within)
-        wider = f", and {above} for fish not taken further" if above else ""
-        return f"give the scientific name; the list has {_some(within)} of this name{wider}"
+        wider = say("species_unknown.wider", above=above) if above else ""
+        return say("species_unknown.of_this_name", names=_some(within), wider=wider)
     meant = [n for of, names in listed.common.items() if misspelt(word, of) for n in names]
     if meant:
-        return f"{_NOT_LISTED}; did you mean {' or '.join(meant[:_MOST_NAMED])}?"
-    return (
-        f"{_NOT_LISTED} and not near any name in it; add it there; a genus or family may be used "
-        "where the list has it"
-    )
+        return say("species_unknown.meant", names=" or ".join(meant[:_MOST_NAMED]))
+    return say("species_unknown.far")
 
 
 def _some(names: Sequence[str]) -> str:

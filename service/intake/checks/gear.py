@@ -13,6 +13,7 @@ from layers.crs import transform_positions
 from layers.fieldwork.daylight import light_state
 from layers.fieldwork.effort import EFFORT_UNITS, effort_of, nights, soak_time_h
 from service.intake.checks.thresholds import FAST_WATER_M_S, LENGTH_DIFFERENCE, LOW_OXYGEN_MG_L
+from service.intake.wording import say
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -55,22 +56,10 @@ def flag_gear(
     trap = (asked["gear_kind"] == "trap") & asked["passive"]
     little = placements["dissolved_oxygen_mg_l"] < LOW_OXYGEN_MG_L
     airless = ~placements["trap_air_space"].fillna(False).astype(bool)
-    findings.flag(
-        cells,
-        trap & little & airless,
-        "low_oxygen",
-        "dissolved_oxygen_mg_l",
-        f"Less than {LOW_OXYGEN_MG_L:g} mg/l of oxygen, and no air space in the trap is on record: "
-        "fish may have died in it.",
-    )
-    findings.flag(
-        cells,
-        trap & (placements["water_velocity_m_s"] >= FAST_WATER_M_S),
-        "fast_water",
-        "water_velocity_m_s",
-        f"Set in water of {FAST_WATER_M_S:g} m/s or more: a trap rolls and clogs there and misses "
-        "fish; what it did not catch says little.",
-    )
+    said = say("low_oxygen", low=LOW_OXYGEN_MG_L)
+    findings.flag(cells, trap & little & airless, said, "dissolved_oxygen_mg_l")
+    fast = trap & (placements["water_velocity_m_s"] >= FAST_WATER_M_S)
+    findings.flag(cells, fast, say("fast_water", fast=FAST_WATER_M_S), "water_velocity_m_s")
 
 
 def _flag_hours(
@@ -97,45 +86,20 @@ def _flag_hours(
         state = states[name]
         dark = (asked["hours"] == "day").to_numpy(bool) & pd.notna(state) & (state != "day")
         bright = (asked["hours"] == "night").to_numpy(bool) & (state == "day")
-        findings.flag(
-            cells,
-            dark & current,
-            "outside_hours",
-            name,
-            f"Fishing with current {what} before sunrise or after sunset there; working with it in "
-            "the dark is dangerous. Check the time, its zone and the permit.",
-        )
-        findings.flag(
-            cells,
-            dark & ~current,
-            "outside_hours",
-            name,
-            f"Work {what} before sunrise or after sunset there; this method is meant for the day.",
-        )
-        findings.flag(
-            cells,
-            bright,
-            "outside_hours",
-            name,
-            f"Work {what} between sunrise and sunset there; this method is meant for the night.",
-        )
+        findings.flag(cells, dark & current, say("outside_hours.current", what=what), name)
+        findings.flag(cells, dark & ~current, say("outside_hours.day", what=what), name)
+        findings.flag(cells, bright, say("outside_hours.night", what=what), name)
 
 
 def _flag_papers(
     cells: Cells, placements: gpd.GeoDataFrame, asked: pd.DataFrame, findings: Findings
 ) -> None:
-    for column, code, what in (
-        ("operator_certificate", "certificate_missing", "No operator certificate is"),
-        ("machine_check", "machine_check_missing", "No safety check of the machine is"),
+    for column, code in (
+        ("operator_certificate", "certificate_missing"),
+        ("machine_check", "machine_check_missing"),
     ):
         shown = placements[column].fillna(False).astype(bool)
-        findings.flag(
-            cells,
-            asked[column].astype(bool) & ~shown,
-            code,
-            column,
-            f"{what} on record for this method; local codes and permits say who may use it, how.",
-        )
+        findings.flag(cells, asked[column].astype(bool) & ~shown, code, column)
 
 
 def _flag_soak(
@@ -151,27 +115,15 @@ def _flag_soak(
     # Days alone tell hours only to a day.
     slack = np.where(day_only.to_numpy(bool), 24.0, 0.0)
     long = (passive & (hours > limit + slack)).to_numpy(bool)
-    messages = [
-        f"Left for {hour:.1f} h; this gear is meant to be lifted within {most:g} h."
-        for hour, most in zip(hours[long], limit[long], strict=True)
+    said = [
+        say("soak_too_long", hours=own, most=most)
+        for own, most in zip(hours[long], limit[long], strict=True)
     ]
-    findings.flag(cells, long, "soak_too_long", "lifted_at", messages)
+    findings.flag(cells, long, said, "lifted_at")
     overnight = passive & (asked["hours"] == "overnight")
-    findings.flag(
-        cells,
-        overnight & (nights(placements) == 0),
-        "lifted_same_day",
-        "lifted_at",
-        "It fished no night: lifted before it stood for two of the hours from 00:00 to 04:00; "
-        "check the times. Its soak hours count.",
-    )
-    findings.flag(
-        cells,
-        passive & placements["lifted_at"].isna() & (placements["outcome"] != "lost"),
-        "lift_time_missing",
-        "lifted_at",
-        "This gear fishes until it is lifted, but there is no time of lifting.",
-    )
+    findings.flag(cells, overnight & (nights(placements) == 0), "lifted_same_day", "lifted_at")
+    unlifted = passive & placements["lifted_at"].isna() & (placements["outcome"] != "lost")
+    findings.flag(cells, unlifted, "lift_time_missing", "lifted_at")
 
 
 def _flag_effort(
@@ -185,16 +137,11 @@ def _flag_effort(
     known = placements["placement_id"].isin(effort.loc[effort["effort"].notna(), "placement_id"])
     lacking = ~known & ~placements["outcome"].isin(["lost", "disturbed"])
     wanted = methods["effort_units"].map(_what_tells_effort)
-    findings.flag(
-        cells,
-        lacking,
-        "effort_missing",
-        "method",
-        [
-            f"How hard it fished cannot be told: for this method fill in {columns}."
-            for columns in placements.loc[lacking, "method"].map(wanted)
-        ],
-    )
+    said = [
+        say("effort_missing", columns=columns)
+        for columns in placements.loc[lacking, "method"].map(wanted)
+    ]
+    findings.flag(cells, lacking, said, "method")
 
 
 def _what_tells_effort(units: list[str]) -> str:
@@ -213,20 +160,12 @@ def _flag_shape(
     given = pd.MultiIndex.from_frame(placements[["method", "shape_kind"]])
     odd = ~given.isin(list(usual.items()))
     kinds = methods["geometry"].map(" or ".join)
-    findings.flag(
-        cells,
-        odd,
-        "geometry_unusual",
-        "geometry",
-        [
-            f"The place is given as {kind}; usual for this method is {known}."
-            for kind, known in zip(
-                placements.loc[odd, "shape_kind"],
-                placements.loc[odd, "method"].map(kinds),
-                strict=True,
-            )
-        ],
-    )
+    usual_kinds = placements.loc[odd, "method"].map(kinds)
+    said = [
+        say("geometry_unusual", kind=kind, kinds=known)
+        for kind, known in zip(placements.loc[odd, "shape_kind"], usual_kinds, strict=True)
+    ]
+    findings.flag(cells, odd, said, "geometry")
     shape = placements["shape"].to_numpy(object)
     track = (placements["shape_kind"] == "track").to_numpy(bool)
     _flag_difference(
@@ -235,7 +174,6 @@ def _flag_shape(
         np.where(track, shapely.length(shape), np.nan),
         "stated_length_differs",
         "stretch_length_m",
-        "m long",
         findings,
     )
     area = (placements["shape_kind"] == "area").to_numpy(bool)
@@ -248,7 +186,6 @@ def _flag_shape(
         own,
         "stated_area_differs",
         "area_m2",
-        "m² large",
         findings,
     )
 
@@ -259,12 +196,8 @@ def _flag_difference(
     drawn: NDArray[np.float64],
     code: str,
     column: str,
-    unit: str,
     findings: Findings,
 ) -> None:
     far = np.abs(stated - drawn) > LENGTH_DIFFERENCE * drawn
-    messages = [
-        f"Stated {said:g}, but as drawn it is {own:.0f} {unit}."
-        for said, own in zip(stated[far], drawn[far], strict=True)
-    ]
-    findings.flag(cells, far, code, column, messages)
+    said = [say(code, stated=s, drawn=d) for s, d in zip(stated[far], drawn[far], strict=True)]
+    findings.flag(cells, far, said, column)

@@ -18,6 +18,7 @@ from service.intake.columns import SHEETS
 from service.intake.coordinates import read_positions
 from service.intake.numbers import number_column
 from service.intake.times import localise, time_column
+from service.intake.wording import say
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from layers.crs import Operation
     from service.intake.findings import Cells, Findings
     from service.intake.times import DateOrder
+    from service.intake.wording import Wording
 
 __all__ = ["read_placements", "refuse_doubled_ids"]
 
@@ -130,17 +132,12 @@ def read_placements(
 
 
 def _refuse_empty(cells: Cells, placements: pd.DataFrame, findings: Findings) -> None:
-    for name, remedy in (
-        ("placement_id", "give every placement its own id"),
-        ("method", "say by which method"),
-        ("set_at", "say when the gear was set"),
-        ("survey", "say to which survey it belongs, or give one for all rows that name none"),
-    ):
+    for name in ("placement_id", "method", "set_at", "survey"):
         text = cells.column(name)
         empty = placements["survey"].isna() if name == "survey" else text == ""
         # A column that is absent altogether is said once, with the header.
         if name == "survey" or name in cells.frame:
-            findings.refuse(cells, empty, name, remedy)
+            findings.refuse(cells, empty, name, say(f"value_missing.{name}"))
 
 
 def _read_times(
@@ -157,35 +154,18 @@ def _read_times(
     ended = time_column(cells, "lifted_at", findings, date_order, known)
     both = ~np.isnat(began.wall) & ~np.isnat(ended.wall)
     mixed = both & (began.day_only != ended.day_only)
-    findings.refuse(
-        cells,
-        mixed,
-        "lifted_at",
-        "set_at and lifted_at must both have a time of day, or both be days alone",
-    )
+    findings.refuse(cells, mixed, "lifted_at", "time_impossible.mixed")
     placements["set_at"] = localise(began, zones, cells, "set_at", findings)
     placements["lifted_at"] = localise(ended, zones, cells, "lifted_at", findings)
     latest = pd.Timestamp(now)
     for name in ("set_at", "lifted_at"):
         findings.refuse(
-            cells,
-            placements[name] > latest,
-            name,
-            f"this lies in the future (it is {latest:%Y-%m-%d %H:%M} UTC); check the date",
+            cells, placements[name] > latest, name, say("time_impossible.future", now=latest)
         )
     backwards = (placements["lifted_at"] < placements["set_at"]) & ~mixed
-    findings.refuse(
-        cells, backwards, "lifted_at", "lifted before it was set; check both times and the dates"
-    )
+    findings.refuse(cells, backwards, "lifted_at", "time_impossible.backwards")
     placements["day_only"] = began.day_only
-    findings.flag(
-        cells,
-        began.day_only,
-        "time_missing",
-        "set_at",
-        "Only the day is known. It is kept as the start of that day, hours of soaking are whole "
-        "days, and whether it was day or night is not checked.",
-    )
+    findings.flag(cells, began.day_only, "time_missing", "set_at")
 
 
 def refuse_doubled_ids(cells: Cells, findings: Findings) -> None:
@@ -202,18 +182,11 @@ def refuse_doubled_ids(cells: Cells, findings: Findings) -> None:
     rows = own.groups
     differs = own.nunique() > 1
 
-    def remedy(value: str) -> str:
+    def remedy(value: str) -> Wording:
         where = ", ".join(map(str, rows[value][:5])) + (" and others" * (len(rows[value]) > 5))
         columns = [str(name) for name in differs if differs.at[value, name]]
         if not columns:
-            return (
-                f"rows {where} give the same placement; keep one of them here, and put what was "
-                "caught into the sheet of catches, a row for each species"
-            )
-        return (
-            f"this id stands in rows {where}, which differ in {', '.join(columns)}; if that is one "
-            "placement, keep one row with what is right, and its catch in the sheet of catches; "
-            "else give each its own id"
-        )
+            return say("id_doubled.same", rows=where)
+        return say("id_doubled.differing", rows=where, columns=", ".join(columns))
 
     findings.refuse(cells, doubled, "placement_id", remedy)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from service.intake.checks.thresholds import WARM_WATER_C
+from service.intake.wording import say
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -43,13 +44,7 @@ def flag_waters(
         Stored placements of the same surveys, index `placement_id`, and the same of them.
     """
     warm = placements["water_temperature_c"] >= WARM_WATER_C
-    findings.flag(
-        cells,
-        warm,
-        "warm_water",
-        "water_temperature_c",
-        f"{WARM_WATER_C:g} °C or more: fish need short handling, shade and fresh water.",
-    )
+    findings.flag(cells, warm, say("warm_water", warm=WARM_WATER_C), "water_temperature_c")
     columns = ["survey", "crew", "method", "set_at", "lifted_at", "gear_cleaned", "stream_name"]
     new = pd.DataFrame(placements[["placement_id", *columns]]).assign(row=range(len(placements)))
     both = pd.concat([new.reset_index(drop=True), water.reset_index(drop=True)], axis=1)
@@ -68,18 +63,7 @@ def flag_waters(
         settled |= known
     moved &= ~(before["lifted_at"] > both["set_at"])  # then it is other gear
     uncleaned = moved & ~both["gear_cleaned"].fillna(False).astype(bool) & (both["row"] >= 0)
-    told = pd.Series(before.loc[uncleaned, "placement_id"].to_numpy(object)).set_axis(
-        both.loc[uncleaned, "row"].to_numpy(int)
-    )
-    told = told.sort_index()
-    findings.flag(
-        cells,
-        pd.Series(range(len(placements))).isin(told.index),
-        "gear_not_cleaned",
-        "gear_cleaned",
-        [
-            f"This gear seems to come from another water (placement {name}), and no cleaning is on "
-            "record; it may carry disease and unwanted species."
-            for name in told
-        ],
-    )
+    came_from = before.loc[uncleaned, "placement_id"].set_axis(both.loc[uncleaned, "row"])
+    said = [say("gear_not_cleaned", placement=name) for name in came_from.sort_index()]
+    which = pd.Series(range(len(placements))).isin(came_from.index)
+    findings.flag(cells, which, said, "gear_cleaned")

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from service.intake.columns import plain
+from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
@@ -15,13 +16,13 @@ if TYPE_CHECKING:
 
     from service.intake.columns import Column
     from service.intake.findings import Cells, Findings
+    from service.intake.wording import Wording
 
 __all__ = ["choice_column", "method_column", "text_column", "word_column", "yes_no_column"]
 
 _YES: Final = ("yes", "y", "true", "1", "x", "ja", "j", "oui", "si", "sí")
 _NO: Final = ("no", "n", "false", "0", "nein", "non")
 _NOTHING: Final = ("0", "none", "nothing", "nofish", "nocatch", "zero", "empty", "no")
-_NIL: Final = "write nil if it fished properly and caught nothing; otherwise lost or disturbed"
 
 
 def text_column(cells: Cells, name: str) -> pd.Series:
@@ -35,7 +36,7 @@ def word_column(
     name: str,
     meaning: Mapping[str, str],
     findings: Findings,
-    remedy: Callable[[str], str],
+    remedy: Callable[[str], Wording],
 ) -> pd.Series:
     """Replace every filled cell by what it means; a cell without meaning is refused."""
     text = cells.column(name)
@@ -50,33 +51,28 @@ def word_column(
 def choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Series:
     """Read a column of fixed words, in any case."""
     meaning = {plain(choice): choice for choice in column.choices}
-    return word_column(
-        cells,
-        column.name,
-        meaning,
-        findings,
-        lambda value: (
-            _NIL
-            if column.name == "outcome" and plain(value) in _NOTHING
-            else f"give one of {', '.join(column.choices)}, or leave the cell empty"
-            + (" where every fish was counted" if column.name == "count_kind" else "")
-            + did_you_mean(value, column.choices)
-        ),
-    )
+    variant = "count_kind" if column.name == "count_kind" else "listed"
+
+    def remedy(value: str) -> Wording:
+        if column.name == "outcome" and plain(value) in _NOTHING:
+            return say("not_a_choice.outcome")
+        near = did_you_mean(value, column.choices)
+        return say(f"not_a_choice.{variant}", choices=", ".join(column.choices), near=near)
+
+    return word_column(cells, column.name, meaning, findings, remedy)
 
 
 def yes_no_column(cells: Cells, name: str, findings: Findings) -> pd.Series:
     """Read yes and no as true and false; empty is missing."""
     meaning = dict.fromkeys(map(plain, _YES), "yes") | dict.fromkeys(map(plain, _NO), "no")
-    words = word_column(cells, name, meaning, findings, _say_yes_or_no)
+    words = word_column(cells, name, meaning, findings, _yes_or_no)
     truths = pd.array((words == "yes").to_numpy(bool), dtype="boolean")
     truths[words.isna().to_numpy(bool)] = pd.NA
     return pd.Series(truths, index=words.index)
 
 
-def _say_yes_or_no(value: str) -> str:
-    more = "; what stands here may go into notes" if len(value) > 1 else ""
-    return f"give yes or no, or leave empty{more}"
+def _yes_or_no(value: str) -> Wording:
+    return say("not_a_choice.yes_no_notes" if len(value) > 1 else "not_a_choice.yes_no")
 
 
 def method_column(cells: Cells, methods: pd.DataFrame, findings: Findings) -> pd.Series:
@@ -86,17 +82,13 @@ def method_column(cells: Cells, methods: pd.DataFrame, findings: Findings) -> pd
     meaning |= {plain(str(name)): str(name) for name in methods.index}
     names = [str(name) for name in methods.index]
 
-    def remedy(value: str) -> str:
+    def remedy(value: str) -> Wording:
         several = methods.index[labels == plain(value)]
         if len(several):
-            return f"several methods have this label; write {' or '.join(map(str, several))}"
+            return say("method_unknown.label", names=" or ".join(map(str, several)))
         near = did_you_mean(value, names)
-        return "not a method of this store" + (near or f"; there are {', '.join(names)}")
+        if near:
+            return say("method_unknown.near", near=near)
+        return say("method_unknown.listed", names=", ".join(names))
 
-    return word_column(
-        cells,
-        "method",
-        meaning,
-        findings,
-        remedy,
-    )
+    return word_column(cells, "method", meaning, findings, remedy)

@@ -17,7 +17,6 @@ from service.answers import features
 from service.answers.nearest_reach import nearest_reach
 from service.errors import RequestError
 from service.intake.columns import COUNT_KINDS, OUTCOMES, SHEETS, STRETCH_ANCHORS
-from service.intake.form_words import fault_words, flag_words
 from service.intake.placement_form import (
     check_form,
     fields_of_method,
@@ -28,7 +27,6 @@ from service.intake.placement_form import (
 from service.web.context import current_settings, current_store, current_viewer, require_editor
 
 if TYPE_CHECKING:
-    from service.errors import Fault
     from service.intake.importing import CheckResult
     from service.intake.placement_form import Form
 
@@ -170,7 +168,7 @@ def check() -> Response:
     require_editor(_DOING)
     form = read_form(request.get_json())
     result = check_form(form, current_store())
-    return jsonify(_told(result, form))
+    return jsonify(_found(result))
 
 
 @pages.post("/entry/save")
@@ -181,54 +179,43 @@ def save() -> tuple[Response, int]:
     store, viewer = current_store(), current_viewer()
     result = check_form(form, store)
     if result.records is None:
-        return jsonify(_told(result, form)), 422
+        return jsonify(_found(result)), 422
     saved = save_form(form, store, who=viewer.name)
-    told = _told(saved.result, form) | {
+    found = _found(saved.result) | {
         "outcome": saved.outcome,
         "digest": saved.digest,
         "placement_id": form.placement_id,
     }
     if saved.outcome == "conflict":
-        told["differences"] = [list(one) for one in saved.differences]
-        return jsonify(told), 409
-    return jsonify(told), 201 if saved.outcome == "stored" else 200
+        found["differences"] = [list(one) for one in saved.differences]
+        return jsonify(found), 409
+    return jsonify(found), 201 if saved.outcome == "stored" else 200
 
 
-def _told(result: CheckResult, form: Form) -> dict[str, Any]:
-    flagged = result.flagged[["row", "code", "column", "value", "message"]].to_dict("records")
+def _found(result: CheckResult) -> dict[str, Any]:
+    """List the findings of a check, each with the part of the form that it is about."""
+    flags = result.flagged[["sheet", "row", "column", "value", "shown", "code"]]
     return {
-        "refused": [_fault(fault, form) for fault in result.refused],
-        "flagged": [
-            {
-                "column": str(one["column"]),
-                "value": str(one["value"]),
-                "message": flag_words(str(one["code"]), str(one["message"])),
-                "code": str(one["code"]),
-            }
-            for one in flagged
+        "refused": [
+            _finding(one.sheet, one.row, one.column, one.value, one.remedy, one.code)
+            for one in result.refused
         ],
+        "flagged": [_finding(*one) for one in flags.itertuples(index=False, name=None)],
         "unchanged": bool(result.unchanged),
     }
 
 
-def _fault(fault: Fault, form: Form) -> dict[str, Any]:
-    """Tell a fault with the part of the form that it is about."""
-    part = "placement"
-    place = fault.row - 2
-    for name, rows in (("catches", form.catches), ("lengths", form.lengths)):
-        known = {column.name for column in SHEETS[name]} - {"placement_id"}
-        about = fault.column in known and 0 <= place < len(rows)
-        if about and rows[place].get(fault.column, "")[:200] == fault.value:
-            own = fault.column not in form.placement or form.placement[fault.column] != fault.value
-            if own:
-                part = name
-                break
+def _finding(
+    sheet: str, row: int, column: str, value: str, message: str, code: str
+) -> dict[str, Any]:
+    of_fish = sheet in ("catches", "lengths") and column != "placement_id"
     return {
-        "part": part,
-        "row": place + 1 if part != "placement" else 0,
-        "column": fault.column,
-        "value": fault.value,
-        "message": fault_words(fault),
+        "part": sheet if of_fish else "placement",
+        "row": row - 1 if of_fish else 0,
+        "column": column,
+        "value": value,
+        "message": message,
+        "code": code,
     }
 
 
