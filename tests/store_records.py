@@ -19,7 +19,7 @@ from service.store import content_digests, create_store
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from service.store.geopackage_store import GeoPackageStore
+    from service.store.geopackage_store import Store
 
 CRS = "EPSG:32629"
 X0, Y0 = 500_000.0, 5_830_000.0
@@ -44,7 +44,7 @@ def reaches() -> gpd.GeoDataFrame:
     )
 
 
-def small_store(path: Path, *, network: bool = True) -> GeoPackageStore:
+def small_store(path: Path, *, network: bool = True) -> Store:
     store = create_store(path, StoreSettings(CRS, "Europe/Dublin", title="Test"))
     store.put_methods(shipped_methods(), who="tester")
     store.put_species(SPECIES, who="tester")
@@ -54,7 +54,7 @@ def small_store(path: Path, *, network: bool = True) -> GeoPackageStore:
 
 
 def field_records(
-    store: GeoPackageStore, count: int = 4, *, start: int = 0, survey: str = "Spring", seed: int = 1
+    store: Store, count: int = 4, *, start: int = 0, survey: str = "Spring", seed: int = 1
 ) -> FieldRecords:
     """Placements along the fork with two catch rows each and a length for every second."""
     rng = np.random.default_rng(seed)
@@ -136,11 +136,11 @@ def digests(records: FieldRecords) -> pd.Series:
     return content_digests(records.placements, records.catches, records.lengths)
 
 
-def add(store: GeoPackageStore, records: FieldRecords, digest: str = "files"):
+def add(store: Store, records: FieldRecords, digest: str = "files"):
     return store.add_batch(
         records, who="tester", files=("sheet.csv",), digest=digest, digests=digests(records)
     )
 
 
-def whole(store: GeoPackageStore):
+def whole(store: Store):
     return store.records(Selection())

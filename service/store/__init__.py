@@ -2,8 +2,8 @@
 
 from service.store.exchange import LayerStyle, dress_geopackage
 from service.store.finding import Key, Unit, Wanted
+from service.store.geopackage_store import Store
 from service.store.history import content_digest, content_digests, documents
-from service.store.interface import Store
 from service.store.opening import create_store, open_store
 
 __all__ = [

@@ -293,7 +293,7 @@ def public_records(
     selection: Selection,
     needed: Needed = EVERYTHING,
 ) -> tuple[Records, pd.DataFrame]:
-    """Read a public selection and how each placement may be shown; see `interface.Store`."""
+    """Read a public selection and how each placement may be shown."""
     covers = _covers(connection, backend, selection)
     whole = replace(selection, species=(), catchments=()) == Selection()
     records = _records(connection, backend, crs, selection, covers, whole=whole, needed=needed)

@@ -1,4 +1,7 @@
-"""The default store: one GeoPackage file behind the storage interface."""
+"""The store, behind which all SQL lives: one GeoPackage file.
+
+Callers see frames and records, never a connection or a statement.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,7 @@ import sqlalchemy as sa
 from layers.crs import Operation
 from layers.plurals import counted
 from service.errors import ConflictError, StoreError
-from service.records import EVERYTHING, Selection, StoreSettings
+from service.records import EVERYTHING, StoreSettings
 from service.store import (
     batches,
     covers,
@@ -37,15 +40,15 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from layers.drawing.map_columns import MapColumns
-    from service.records import Batch, FieldRecords, HistoryEntry, Needed, Records
+    from service.records import Batch, FieldRecords, HistoryEntry, Needed, Records, Selection
     from service.store.finding import Key, Unit, Wanted
     from service.store.session import Session
 
-__all__ = ["GeoPackageStore"]
+__all__ = ["Store"]
 
 
-class GeoPackageStore:
-    """Reading and writing of one store file; what each method promises: `interface.Store`."""
+class Store:
+    """Reading and writing of one store. Columns and index: DEVELOPERS.md, "Frames"."""
 
     def __init__(self, session: Session) -> None:
         self._session = session
@@ -73,7 +76,7 @@ class GeoPackageStore:
 
     @property
     def settings(self) -> StoreSettings:
-        """What the store was made with, as it is now."""
+        """What the store was made with."""
         version = self.network_version  # loading a network is all that changes them
         if self._settings_of != version:
             self._settings, self._settings_of = self._read_settings()[0], version
@@ -86,20 +89,20 @@ class GeoPackageStore:
 
     @property
     def version(self) -> int:
-        """A number that grows with every write, also by other processes."""
+        """A number that grows with every write; caches and ETags depend on it."""
         with self._session.reading() as connection:
             return int(connection.scalar(sa.select(schema.store_settings.c.version)) or 0)
 
     @property
     def network_version(self) -> int:
-        """A number that grows when reaches or catchments are replaced."""
+        """A number that grows with the network alone: when reaches or catchments are replaced."""
         own = schema.store_settings.c.network_version
         with self._session.reading() as connection:
             return int(connection.scalar(sa.select(own)) or 0)
 
     @property
     def accounts(self) -> AccountBook:
-        """Accounts, sessions and tokens."""
+        """Accounts, sessions and tokens; for `service.access.accounts`."""
         return self._accounts
 
     def close(self) -> None:
@@ -120,7 +123,7 @@ class GeoPackageStore:
 
     # Reference layers -----------------------------------------------------------------
     def reaches(self) -> gpd.GeoDataFrame:
-        """Fetch all reaches."""
+        """Fetch all reaches; adds `strahler`, `upstream_length_m`, `from_node`, `to_node`."""
         with self._reading() as connection:
             return network_tables.read_reaches(connection, self._backend, self._settings.crs)
 
@@ -130,7 +133,7 @@ class GeoPackageStore:
             return network_tables.read_catchments(connection, self._backend, self._settings.crs)
 
     def reach_parts(self) -> pd.DataFrame:
-        """Tell which part of which reach lies in which catchment."""
+        """Fetch which part of which reach lies in which catchment (computed at loading)."""
         with self._reading() as connection:
             return network_tables.read_reach_parts(connection)
 
@@ -139,15 +142,15 @@ class GeoPackageStore:
         return self._named(schema.species)
 
     def methods(self) -> pd.DataFrame:
-        """Fetch the methods of this store."""
+        """Fetch the methods of this store: the shipped seven and `other`, and its own."""
         return self._named(schema.methods)
 
     def surveys(self) -> pd.DataFrame:
-        """Fetch surveys."""
+        """Fetch surveys, index `survey`: name, leader, permit, crs, timezone, note."""
         return self._named(schema.surveys)
 
     def sites(self) -> pd.DataFrame:
-        """Fetch sites."""
+        """Fetch sites, index `site`: name, survey, stream_name, note."""
         return self._named(schema.sites)
 
     def _named(self, table: sa.Table) -> pd.DataFrame:
@@ -170,7 +173,7 @@ class GeoPackageStore:
         }
 
     def keep_operations(self, chosen: dict[str, Operation]) -> None:
-        """Keep operations for CRS that have none yet."""
+        """Keep operations for CRS that have none yet; one that is kept never changes."""
         if not chosen:
             return
         own = schema.transformations
@@ -199,7 +202,12 @@ class GeoPackageStore:
         node_tolerance_m: float | None = None,
         version: int | None = None,
     ) -> None:
-        """Replace all reaches, and with them every snap, stretch and network flag."""
+        """Replace all reaches, and with them every snap, stretch and network flag.
+
+        Network flags are those whose code begins with `snap_`, `stretch_` or `network_`.
+        `node_tolerance_m` becomes the store's. `version` is the one that the caller read the
+        placements at; a store changed since raises ConflictError.
+        """
         with self._session.writing() as connection:
             now = connection.scalar(sa.select(schema.store_settings.c.version))
             if version not in (None, now):
@@ -238,7 +246,10 @@ class GeoPackageStore:
             self._grow(connection, "catchments", "reach_parts", network=True)
 
     def put_species(self, species: pd.DataFrame, *, who: str) -> tuple[int, int]:
-        """Add species or change those of the same name; how many of each."""
+        """Add species or change those of the same name; returns how many of each.
+
+        A column that the frame lacks keeps what is stored.
+        """
         with self._session.writing() as connection:
             before = covers.sensitivities(connection)
             counts = named_tables.put_named(
@@ -251,15 +262,15 @@ class GeoPackageStore:
         return counts
 
     def put_methods(self, methods: pd.DataFrame, *, who: str) -> tuple[int, int]:
-        """Add methods or change those of the same name; how many of each."""
+        """Add or change methods, as :meth:`put_species` does."""
         return self._put(schema.methods, methods, who)
 
     def put_surveys(self, surveys: pd.DataFrame, *, who: str) -> tuple[int, int]:
-        """Add surveys or change those of the same name; how many of each."""
+        """Add or change surveys, as :meth:`put_species` does."""
         return self._put(schema.surveys, surveys, who)
 
     def put_sites(self, sites: pd.DataFrame, *, who: str) -> tuple[int, int]:
-        """Add sites or change those of the same name; how many of each."""
+        """Add or change sites, as :meth:`put_species` does."""
         return self._put(schema.sites, sites, who)
 
     def _put(self, table: sa.Table, frame: pd.DataFrame, who: str) -> tuple[int, int]:
@@ -270,16 +281,19 @@ class GeoPackageStore:
         return counts
 
     # Records --------------------------------------------------------------------------
-    def records(self, selection: Selection | None = None, needed: Needed = EVERYTHING) -> Records:
-        """Fetch every placement of the selection with what is needed of all that hangs on it."""
-        asked = selection or Selection()
+    def records(self, selection: Selection, needed: Needed = EVERYTHING) -> Records:
+        """Fetch the placements of a selection with what is needed of all that belongs to them.
+
+        Everything unless said otherwise. `Selection.catchments` is not applied here
+        (`service.access.gate` does, by geometry).
+        """
         with self._reading() as connection:
             return placements.read_records(
-                connection, self._backend, self._settings.crs, asked, needed=needed
+                connection, self._backend, self._settings.crs, selection, needed=needed
             )
 
     def record_chunks(self, selection: Selection, *, size: int = 10_000) -> Iterator[Records]:
-        """Yield the same in pieces, from one consistent state."""
+        """Yield the same in chunks of `size` placements by ascending store row, constant memory."""
         with self._reading() as connection:
             yield from placements.chunks(
                 connection, self._backend, self._settings.crs, selection, size
@@ -287,7 +301,7 @@ class GeoPackageStore:
 
     @property
     def public_key(self) -> bytes:
-        """Secret that makes public names."""
+        """Secret of this store that makes public names; for `service.access.gate` alone."""
         return self._public_key
 
     def public_names(self) -> tuple[set[str], set[str]]:
@@ -298,7 +312,13 @@ class GeoPackageStore:
     def public_records(
         self, selection: Selection, needed: Needed = EVERYTHING
     ) -> tuple[Records, pd.DataFrame]:
-        """Read the records of a public selection, and how each placement may be shown."""
+        """Read the records of a public selection, and how each placement may be shown.
+
+        The selection is compared with what the public sees: ids are public ids, a covered
+        placement has its cell's centre, its year and no survey. The second frame is that of
+        `layers.fieldwork.generalising.public_views`; placements that it lacks are not to be
+        shown.
+        """
         crs = self._settings.crs
         with self._reading() as connection:
             return covers.public_records(connection, self._backend, crs, selection, needed)
@@ -306,7 +326,7 @@ class GeoPackageStore:
     def public_record_chunks(
         self, selection: Selection, *, size: int = 10_000, after: str = ""
     ) -> Iterator[tuple[Records, pd.DataFrame]]:
-        """Yield the same in pieces by public id, from one consistent state."""
+        """Yield the same in chunks by ascending public id, beginning after the id `after`."""
         with self._reading() as connection:
             yield from covers.public_chunks(
                 connection, self._backend, self._settings.crs, selection, size, after
@@ -323,7 +343,7 @@ class GeoPackageStore:
         before: Key | None = None,
         places: bool = False,
     ) -> pd.DataFrame:
-        """Find features along their keys."""
+        """Find features along their keys, for `service.access.gate`; see `store.finding.find`."""
         with self._reading() as connection:
             return finding.find(
                 connection, self._backend, wanted, unit,
@@ -331,26 +351,29 @@ class GeoPackageStore:
             )  # fmt: skip
 
     def found_records(self, rows: list[int]) -> Records:
-        """Read the placements of rows that were found."""
+        """Read the placements of the column `row` of `find`, without lengths and stretches."""
         with self._reading() as connection:
             return placements.found_records(connection, self._backend, self._settings.crs, rows)
 
     def found_public_records(self, rows: list[int]) -> tuple[Records, pd.DataFrame]:
-        """Read the same, and how each placement may be shown."""
+        """Read the same without flags, and how each placement may be shown.
+
+        The second frame is as that of `public_records`; it lacks what is not to be shown now.
+        """
         with self._reading() as connection:
             return covers.found_records(connection, self._backend, self._settings.crs, rows)
 
     def sweep(
         self, wanted: Wanted, unit: Unit, *, public: bool, size: int
     ) -> Iterator[pd.DataFrame]:
-        """Yield all that a question means with its places, in any order."""
+        """Yield all that a question means with its places, in any order, `size` at a time."""
         with self._reading() as connection:
             yield from finding.sweep(
                 connection, self._backend, wanted, unit, public=public, size=size
             )
 
     def count(self, wanted: Wanted, unit: Unit, *, public: bool) -> int:
-        """Count what a question means."""
+        """Count what a question means; a box is compared with envelopes."""
         with self._reading() as connection:
             return finding.count(connection, self._backend, wanted, unit, public=public)
 
@@ -393,7 +416,12 @@ class GeoPackageStore:
     def put_placement(
         self, records: FieldRecords, *, who: str, digest: str, replaces: str | None = None
     ) -> None:
-        """Add one placement with its catch, or change the one that is there."""
+        """Add one placement with its catch, or change the one that is there.
+
+        `replaces` is the digest of the content the editor saw; another one stored
+        meanwhile raises ConflictError. Adding what is there already with the same digest
+        changes nothing.
+        """
         with self._session.writing() as connection:
             own = schema.placements.c.placement_id
             cells = covers.cells_of(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from service.errors import StoreError
 from service.store import migrations, schema
 from service.store.geopackage import create_geopackage_tables, register_layers
-from service.store.geopackage_store import GeoPackageStore
+from service.store.geopackage_store import Store
 from service.store.session import BUSY_SECONDS, Session
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["create_store", "open_store"]
 
 
-def create_store(path: Path, settings: StoreSettings) -> GeoPackageStore:
+def create_store(path: Path, settings: StoreSettings) -> Store:
     """Make a new store file and open it.
 
     The file appears whole or not at all. The CRS and zone are taken as checked.
@@ -84,9 +84,7 @@ def _fill(part: Path, settings: StoreSettings) -> None:
         session.close()
 
 
-def open_store(
-    path: Path, *, read_only: bool = False, busy_seconds: float = BUSY_SECONDS
-) -> GeoPackageStore:
+def open_store(path: Path, *, read_only: bool = False, busy_seconds: float = BUSY_SECONDS) -> Store:
     """Open a store file; an older one is brought to the newest schema, a copy kept beside it.
 
     Raises
@@ -103,7 +101,7 @@ def open_store(
     session = Session(path, read_only=read_only, busy_seconds=busy_seconds)
     try:
         migrations.migrate(session)
-        return GeoPackageStore(session)
+        return Store(session)
     except Exception:
         session.close()
         raise
