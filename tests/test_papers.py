@@ -15,7 +15,8 @@ from mdit_py_plugins.anchors import anchors_plugin
 
 import demo_sites
 from demo_sites.map_picture import PICTURE
-from service.answers import summaries
+from layers.estimates.sampled_length import GROUPINGS
+from service.columns import SUMMARY_COLUMNS
 from service.commands.demo_store import FILE_NAME, build_demo
 from service.commands.summary import SUMMARIES
 from service.intake.columns import SHEETS
@@ -216,9 +217,9 @@ def test_columns_of_the_guide_are_those_of_the_functions():
     assert {key.split()[0] for key in table} == set(SUMMARIES)
     for key, columns in table.items():
         own = columns.split(", then ")[-1] if "sampled" in key else columns
-        assert tuple(own.split(", ")) == summaries.COLUMNS[names[key]], key
+        assert tuple(own.split(", ")) == SUMMARY_COLUMNS[names[key]], key
     groupings = re.search(r"groupings of LIST \(([^)]+)\)", text)[1]
-    assert tuple(groupings.split(", ")) == summaries.GROUPINGS
+    assert tuple(groupings.split(", ")) == GROUPINGS
 
 
 @pytest.mark.parametrize("sheet", SHEETS)

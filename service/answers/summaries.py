@@ -1,8 +1,8 @@
 """One function per summary: store -> what the viewer may see -> layers -> frame.
 
 The command line, the pages, the feed and every file take their figures from here, so that
-the same question has one answer. Each result leads with its public columns (`COLUMNS`) and
-keeps what it was computed from in `frame.attrs["inputs"]`.
+the same question has one answer. Each result leads with its public columns (`SUMMARY_COLUMNS`)
+and keeps what it was computed from in `frame.attrs["inputs"]`.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from layers.estimates.sampled_length import GROUPINGS
 from layers.fieldwork.stretches import stretch_lengths
 from layers.totals import ALL
 from service import reference
@@ -25,7 +26,7 @@ from service.access import (
     refuse_unknown,
     within_catchments,
 )
-from service.answers.summary_columns import COLUMNS, GROUPINGS
+from service.columns import SUMMARY_COLUMNS
 from service.errors import RequestError
 from service.records import EVERYTHING, OF_EFFORT, OF_STRETCHES
 from service.reference import network
@@ -39,9 +40,8 @@ if TYPE_CHECKING:
     from service.store import Store
 
 __all__ = [
-    "COLUMNS",
-    "GROUPINGS",
     "accumulation",
+    "any_sensitive",
     "chance_missed",
     "coverage",
     "depletion",
@@ -104,6 +104,18 @@ def _in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.Da
     return frame[within_catchments(store, frame["catchment"], selection.catchments)]
 
 
+def any_sensitive(species: pd.DataFrame) -> bool:
+    """Whether the public has to know that places are hidden from it.
+
+    The list of species is public; whether it has records that are withheld altogether is not.
+    """
+    return bool(_sensitive(species).any())
+
+
+def _sensitive(species: pd.DataFrame) -> pd.Series:
+    return species["sensitivity"].fillna("none").ne("none")
+
+
 def told_whole(
     names: Sequence[str] | pd.Series, species: pd.DataFrame, viewer: Viewer
 ) -> NDArray[np.bool_]:
@@ -112,7 +124,7 @@ def told_whole(
     Where the public does not see a sensitive species found, it may be found and not told; and
     placements shown as grid cells bring neither effort nor reach.
     """
-    secret = species.index[~species["sensitivity"].fillna("none").eq("none")]
+    secret = species.index[_sensitive(species)]
     return np.asarray(~pd.Index(names).isin(secret) | viewer.sees_exact_places, bool)
 
 
@@ -124,10 +136,10 @@ def _finished(
     frame: pd.DataFrame, name: str, *, first: Sequence[str] = (), inputs: dict[str, Any]
 ) -> Any:  # noqa: ANN401 - a GeoDataFrame stays one
     """Public columns first, then the rest; what was used stays with the frame."""
-    public = [*first, *COLUMNS[name]]
+    public = [*first, *SUMMARY_COLUMNS[name]]
     others = [column for column in frame.columns if column not in public]
     finished = frame[[*public, *others]].reset_index(drop=True)
-    finished.attrs["inputs"] = inputs
+    finished.attrs |= {"inputs": inputs, "summary": name}
     return finished
 
 

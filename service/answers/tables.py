@@ -1,8 +1,7 @@
 """A summary as text: CSV, JSON or GeoJSON.
 
-Lengths are rounded to millimetres, degrees to 7 decimals, everything else to 6; whole counts
-are whole numbers and local dates are days. In CSV, text that a spreadsheet would run as a
-formula gets an apostrophe in front.
+Figures are rounded as `service.columns` states, local dates are days. In CSV, text that a
+spreadsheet would run as a formula gets an apostrophe in front.
 """
 
 from __future__ import annotations
@@ -15,33 +14,20 @@ import orjson
 import pandas as pd
 
 from layers.drawing.geojson import feature_collection, property_values
+from service.answers.written_figures import as_written
 from service.intake.stored_sheets import neutralised
 
 __all__ = ["FORMATS", "summary_csv", "summary_geojson", "summary_json", "summary_words"]
 
 FORMATS: Final = ("csv", "json", "geojson")
-_COUNTS: Final = frozenset({"individuals", "more_placements"})
 
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:
-    """Columns as they are printed, without geometry."""
-    if isinstance(frame, gpd.GeoDataFrame):
-        frame = pd.DataFrame(frame.drop(columns=frame.geometry.name))
-    return pd.DataFrame({name: _rounded(frame[name]) for name in frame.columns})
-
-
-def _rounded(column: pd.Series) -> pd.Series:
-    name = str(column.name)
-    if pd.api.types.is_datetime64_dtype(column.dtype):
-        days: pd.Series = column.dt.strftime("%Y-%m-%d")
-        return days
-    if not pd.api.types.is_float_dtype(column.dtype):
-        return column
-    if name in _COUNTS and not (column.dropna() % 1).any():
-        return column.replace([np.inf, -np.inf], np.nan).astype("Int64")
-    if name.endswith(("longitude", "latitude")):
-        return column.round(7)
-    return column.round(3 if name.endswith("_m") else 6)
+    """Columns of a summary as they are printed, without geometry."""
+    shapes = [frame.geometry.name] if isinstance(frame, gpd.GeoDataFrame) else []
+    plain = as_written(pd.DataFrame(frame.drop(columns=shapes)), frame.attrs["summary"])
+    days = plain.select_dtypes("datetime").columns
+    return plain.assign(**{day: plain[day].dt.strftime("%Y-%m-%d") for day in days})
 
 
 def summary_csv(frame: pd.DataFrame) -> bytes:

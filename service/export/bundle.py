@@ -54,20 +54,19 @@ def write_bundle(
         add(GEOPACKAGE, geopackage, f"all layers and tables in {wanted}, with styles")
         stated = {"licence": contents.licence, "audience": contents.audience}
         for name, layer in contents.layers.items():
-            text = layer_geojson(layer, members=stated)
+            text = layer_geojson(layer, name, members=stated)
             add(f"geojson/{name}.geojson", text, TABLE_WORDS[name])
         for name, sheet in contents.sheets.items():
             add(f"sheets/{name}.csv", csv_text(sheet), f"{name} in the columns that import takes")
         for name, table in contents.tables.items():
-            add(f"tables/{name}.csv", csv_text(as_written(table)), TABLE_WORDS[name])
+            add(f"tables/{name}.csv", csv_text(as_written(table, name)), TABLE_WORDS[name])
         if len(contents.layers["placements"]) <= MOST_ON_MAP:
             add("map.html", _map(contents), "map that works without a network")
         layers = {
             name: layer.drop(columns=layer.geometry.name) for name, layer in contents.layers.items()
         }
-        tables = {
-            name: flat(frame) for name, frame in (layers | geopackage_tables(contents)).items()
-        }
+        layers |= geopackage_tables(contents)
+        tables = {name: flat(frame, name) for name, frame in layers.items()}
         add(
             "data_dictionary.csv",
             data_dictionary(tables, public=contents.keeps_places),

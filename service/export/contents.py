@@ -15,12 +15,13 @@ from layers.crs import outside_area_of_use, transform_frame
 from layers.drawing.geojson import bounding_box, to_wgs84
 from layers.drawing.record_features import species_caught
 from layers.fieldwork.looking import local_dates
+from layers.fieldwork.public_frames import GENERALISED_COLUMNS
 from service import access
 from service.access import open_records
 from service.answers import features, summaries
-from service.answers.column_words import any_sensitive
 from service.answers.hand_over import GENERALISED, viewer_of
 from service.answers.names import selection_words
+from service.answers.summaries import any_sensitive
 from service.errors import StoreBusyError
 from service.intake.stored_sheets import field_sheets
 
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from service.store import Store
 
 __all__ = [
-    "SAID_OF_PLACE",
     "Contents",
     "Facts",
     "computed_tables",
@@ -44,7 +44,6 @@ __all__ = [
     "with_place_words",
 ]
 
-SAID_OF_PLACE: Final = ("generalised_km", "year", "coordinate_uncertainty_m", GENERALISED)
 # People and their papers are no business of the public.
 _PRIVATE: Final = ("crew", "operator_certificate", "machine_check", "permit")
 _ATTEMPTS: Final = 5
@@ -281,7 +280,9 @@ def network_layers(store: Store, selection: Selection, eyes: Viewer) -> dict[str
 def with_place_words(layer: gpd.GeoDataFrame, records: Records) -> gpd.GeoDataFrame:
     """Add what was done to each place, where the features do not say it yet."""
     rows = records.placements.index.get_indexer(pd.Index(layer["placement_id"]))
-    said = [name for name in SAID_OF_PLACE if name in records.placements and name not in layer]
+    said = [
+        name for name in GENERALISED_COLUMNS if name in records.placements and name not in layer
+    ]
     return layer.assign(**{name: records.placements[name].array[rows] for name in said})
 
 

@@ -52,7 +52,7 @@ def write_geojson(
         nonlocal written
         for layer in features.placement_chunks(store, selection, eyes, size=_AT_ONCE):
             written += len(layer)
-            yield as_written(layer)
+            yield as_written(layer, "placements")
             if progress is not None:
                 progress(len(layer))
 
@@ -62,14 +62,16 @@ def write_geojson(
     return written
 
 
-def layer_geojson(layer: gpd.GeoDataFrame, *, members: dict[str, Any] | None = None) -> bytes:
+def layer_geojson(
+    layer: gpd.GeoDataFrame, name: str, *, members: dict[str, Any] | None = None
+) -> bytes:
     """One layer as a FeatureCollection; its first column is the features' id where unique."""
     key = layer.columns[0]
     if layer[key].is_unique and layer.index.name != key and not isinstance(
         layer.index.dtype, pd.StringDtype
     ):  # fmt: skip
         layer = layer.set_index(key, drop=False)
-    dated = as_written(layer)
+    dated = as_written(layer, name)
     for name in dated.columns:
         if pd.api.types.is_datetime64_dtype(dated[name].dtype):  # a day, not a moment
             dated[name] = dated[name].dt.strftime("%Y-%m-%d")

@@ -13,9 +13,9 @@ import pandas as pd
 import pyogrio
 
 from layers.crs import transform_frame
-from service.answers.column_words import dictionary_rows
 from service.answers.written_figures import as_written
 from service.errors import StoreError
+from service.export.data_dictionary import dictionary_rows
 from service.export.eml import EML_NAMESPACE, eml_document
 from service.export.layer_styles import STYLED, qml, sld
 from service.store import LayerStyle, dress_geopackage
@@ -156,7 +156,7 @@ def _write_piece(
     if isinstance(frame, gpd.GeoDataFrame):
         frame, _, _ = transform_frame(frame, crs)
         options["geometry_type"] = _geometry_type(frame)
-    plain = flat(frame)
+    plain = flat(frame, name)
     columns = pd.DataFrame(plain.iloc[:0])
     if isinstance(frame, gpd.GeoDataFrame):
         columns = columns.drop(columns=frame.geometry.name)
@@ -219,9 +219,9 @@ def _geometry_type(layer: gpd.GeoDataFrame) -> str:
     return "Unknown"
 
 
-def flat(frame: Any) -> Any:  # noqa: ANN401 - either kind of frame comes back as it came
+def flat(frame: Any, table: str) -> Any:  # noqa: ANN401 - either kind of frame comes back as it came
     """Columns that a table can hold: lists as JSON text, moments and days as such."""
-    plain = as_written(frame.reset_index(drop=True))
+    plain = as_written(frame.reset_index(drop=True), table)
     for name in plain.columns:
         column = plain[name]
         if column.dtype == object and column.map(lambda cell: isinstance(cell, (list, dict))).any():

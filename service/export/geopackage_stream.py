@@ -17,8 +17,8 @@ from layers.drawing import record_features
 from layers.drawing.geojson import to_wgs84
 from service import access, reference
 from service.access import open_record_chunks
-from service.answers.column_words import any_sensitive
 from service.answers.hand_over import GENERALISED, viewer_of
+from service.answers.summaries import any_sensitive
 from service.errors import StoreBusyError
 from service.export.contents import (
     Facts,

@@ -20,7 +20,7 @@ from layers.fieldwork.effort import EFFORT_UNITS, effort_of, effort_totals
 from layers.fieldwork.looking import local_dates, looked
 from layers.plurals import counted, plural
 from layers.totals import ALL
-from service.answers.column_words import public_words
+from service.columns import public_words
 from service.export.contents import dates_of
 from service.export.eml import withheld_words
 

@@ -253,7 +253,7 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
             said = say(
                 "column_missing.required",
                 column=column.name,
-                explanation=column.explanation,
+                explanation=column.meaning,
                 joined=_join(unknown) if column.kind == "time" else "",
             )
             findings.refuse_file(cells.file, said, row=1, column=column.name, sheet=cells.sheet)

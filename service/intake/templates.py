@@ -59,7 +59,7 @@ def _what(column: Column, methods: Sequence[str]) -> str:
     choices = methods if column.name == "method" else column.choices
     listed = f" One of: {', '.join(choices)}." if choices else ""
     kind = {"yes_no": " yes or no.", "whole": " A whole number."}.get(column.kind, "")
-    return f"{column.explanation}{kind}{listed}"
+    return f"{column.meaning}{kind}{listed}"
 
 
 def write_templates(directory: Path, methods: Sequence[str]) -> list[Path]:

@@ -17,6 +17,7 @@ import pytest
 from service import access, create_app
 from service.answers import record_list, summaries
 from service.answers.hand_over import HandOver
+from service.columns import SUMMARY_COLUMNS
 from service.export import write_hand_over
 from service.records import PUBLIC, Selection, Viewer
 from service.settings import Settings
@@ -52,7 +53,7 @@ def of_sensitive(frame):
     return frame[frame["species"].isin(SENSITIVE)]
 
 
-@pytest.mark.parametrize("name", summaries.COLUMNS)
+@pytest.mark.parametrize("name", SUMMARY_COLUMNS)
 def test_no_other_summary_names_a_sensitive_species(store, name):
     """Nor in a list of species, but where a placement shown exactly caught it out of season."""
     seen = access.open_records(store, Selection(), PUBLIC)

@@ -10,6 +10,7 @@ from pandas.testing import assert_frame_equal
 
 from service import reference
 from service.answers import summaries
+from service.columns import SUMMARY_COLUMNS
 from service.errors import RequestError
 from service.records import LOCAL_KEEPER, PUBLIC, Selection, StoreSettings
 from service.store import create_store, open_store
@@ -23,18 +24,18 @@ def store(tmp_path_factory):
     held.close()
 
 
-@pytest.mark.parametrize("name", list(summaries.COLUMNS))
+@pytest.mark.parametrize("name", list(SUMMARY_COLUMNS))
 def test_public_columns_lead(store, name):
     """Every summary begins with its public columns and says what it was computed from."""
     frame = getattr(summaries, name)(store, Selection(), LOCAL_KEEPER)
-    assert tuple(frame.columns[: len(summaries.COLUMNS[name])]) == summaries.COLUMNS[name]
+    assert tuple(frame.columns[: len(SUMMARY_COLUMNS[name])]) == SUMMARY_COLUMNS[name]
     assert frame.attrs["inputs"]["placements_used"] > 0
 
 
 @pytest.mark.parametrize("viewer", [LOCAL_KEEPER, PUBLIC])
 def test_summaries_leave_each_other_the_cached_records(store, viewer):
     """One after the other, in either order, each is what it is alone: none changes what it read."""
-    names = [*summaries.COLUMNS, "effort_by_year", "stretch_lines"]
+    names = [*SUMMARY_COLUMNS, "effort_by_year", "stretch_lines"]
     alone = {}
     for name in names:
         with closing(open_store(store.path, read_only=True)) as fresh:  # shares no cache
@@ -46,12 +47,12 @@ def test_summaries_leave_each_other_the_cached_records(store, viewer):
                 assert_frame_equal(pd.DataFrame(again), pd.DataFrame(alone[name]))
 
 
-@pytest.mark.parametrize("name", list(summaries.COLUMNS))
+@pytest.mark.parametrize("name", list(SUMMARY_COLUMNS))
 def test_selection_of_nothing_is_no_error(store, name):
     """A period in which nobody looked gives an answer, not a failure."""
     nobody = Selection(since=dt.date(1990, 1, 1), until=dt.date(1990, 12, 31))
     frame = getattr(summaries, name)(store, nobody, LOCAL_KEEPER)
-    assert tuple(frame.columns[: len(summaries.COLUMNS[name])]) == summaries.COLUMNS[name]
+    assert tuple(frame.columns[: len(SUMMARY_COLUMNS[name])]) == SUMMARY_COLUMNS[name]
 
 
 def test_sampled_length_by_hand(store):
@@ -136,12 +137,12 @@ def test_network_is_kept_until_it_changes(store):
     assert reference.network(store) is not first
 
 
-@pytest.mark.parametrize("name", list(summaries.COLUMNS))
+@pytest.mark.parametrize("name", list(SUMMARY_COLUMNS))
 def test_empty_store_gives_empty_summaries(tmp_path, name):
     """Without network, catchments, species and records every summary is empty, none fails."""
     held = create_store(tmp_path / "new.gpkg", StoreSettings("EPSG:32629", "Europe/Dublin"))
     frame = getattr(summaries, name)(held, Selection(), LOCAL_KEEPER)
-    assert tuple(frame.columns[: len(summaries.COLUMNS[name])]) == summaries.COLUMNS[name]
+    assert tuple(frame.columns[: len(SUMMARY_COLUMNS[name])]) == SUMMARY_COLUMNS[name]
     assert not len(frame) or name == "sampled_length"
     held.close()
 

@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 from service.answers import summaries
 from service.answers.tables import summary_csv
+from service.columns import SUMMARY_COLUMNS
 from service.commands.summary import SUMMARIES
 from service.program import main
 from service.records import LOCAL_KEEPER, Selection
@@ -49,11 +50,11 @@ def test_every_summary_in_every_format(path, what):
 
 def test_columns_are_the_public_ones(path):
     """The command prints the columns of the summary functions, groupings first."""
-    assert tuple(rows_of(run("summary", path, "gaps"))[0])[:8] == summaries.COLUMNS["gaps"]
+    assert tuple(rows_of(run("summary", path, "gaps"))[0])[:8] == SUMMARY_COLUMNS["gaps"]
     by = rows_of(run("summary", path, "sampled-length", "--by", "year,strahler"))
-    assert tuple(by[0])[:8] == ("year", "strahler", *summaries.COLUMNS["sampled_length"])
+    assert tuple(by[0])[:8] == ("year", "strahler", *SUMMARY_COLUMNS["sampled_length"])
     per = rows_of(run("summary", path, "nearest-reach", "--per", "reach"))
-    assert tuple(per[0])[:11] == summaries.COLUMNS["reach_summary"]
+    assert tuple(per[0])[:11] == SUMMARY_COLUMNS["reach_summary"]
 
 
 def test_selection_options(path):
@@ -68,7 +69,8 @@ def test_selection_options(path):
 
 def test_formulas_stay_asleep():
     """A text cell that a spreadsheet would run gets an apostrophe; a number stays a number."""
-    frame = pd.DataFrame({"note": ["=1+1", "+a", "-b", "@c", "\td", "plain"], "n_m": [-1.0] * 6})
+    frame = pd.DataFrame({"note": ["=1+1", "+a", "-b", "@c", "\td", "plain"], "adds_m": [-1.0] * 6})
+    frame.attrs["summary"] = "next_places"
     cells = list(csv.reader(io.StringIO(summary_csv(frame).decode())))[1:]
     assert [row[0] for row in cells] == ["'=1+1", "'+a", "'-b", "'@c", "'\td", "plain"]
     assert {row[1] for row in cells} == {"-1.0"}

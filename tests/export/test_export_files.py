@@ -20,9 +20,9 @@ import shapely
 from click.testing import CliRunner
 
 from service.answers import features
-from service.answers.column_words import column_words
 from service.answers.hand_over import FORMS, HandOver, what_it_holds
 from service.answers.written_figures import as_written
+from service.columns import column
 from service.errors import ConflictError, RequestError, StoreError
 from service.export import write_hand_over as write
 from service.export.contents import gather
@@ -192,10 +192,10 @@ def test_styles_tell_gear_and_outcome_apart_without_colour():
     assert sld("placements").count("<Rule>") == qml("placements").count("<rule ")
 
 
-def test_column_words_are_refused_where_nobody_wrote_them():
+def test_a_column_that_is_not_described_is_refused():
     """A new column without a meaning fails here, not at the council."""
     with pytest.raises(KeyError, match=r"reaches\.new_column"):
-        column_words("reaches", "new_column")
+        column("reaches", "new_column")
 
 
 # The command --------------------------------------------------------------------------------
@@ -394,12 +394,14 @@ def test_counts_are_whole_and_computed_lengths_end_at_the_millimetre(demo):
 
 def test_a_count_that_is_not_whole_is_not_rounded():
     """Nothing is changed silently: a half stays a half."""
-    frame = pd.DataFrame({"count": [1.5, 2.0], "from_m": [1.00049, np.nan], "other": [0.12345] * 2})
-    written = as_written(frame)
-    assert written["count"].tolist() == [1.5, 2.0]
+    frame = pd.DataFrame(
+        {"passes": [1.5, 2.0], "from_m": [1.00049, np.nan], "mesh_mm": [0.12345] * 2}
+    )
+    written = as_written(frame, "placements")
+    assert written["passes"].tolist() == [1.5, 2.0]
     assert written["from_m"].iloc[0] == 1.0
     assert np.isnan(written["from_m"].iloc[1])
-    assert written["other"].tolist() == frame["other"].tolist()
+    assert written["mesh_mm"].tolist() == frame["mesh_mm"].tolist()
 
 
 def test_times_and_days_keep_their_kind():

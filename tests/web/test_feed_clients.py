@@ -237,7 +237,7 @@ def test_the_schema_names_the_kinds_of_the_features(store, name, viewer):
     answer = client.get(f"/feed/collections/{name}/schema")
     assert answer.content_type == "application/schema+json"
     told = answer.json["properties"]["properties"]["properties"]
-    frame = as_written(pd.DataFrame(stored(store, name, viewer).drop(columns="geometry")))
+    frame = as_written(pd.DataFrame(stored(store, name, viewer).drop(columns="geometry")), name)
     assert set(told) == set(frame.columns)
     for column, described in told.items():
         dtype = frame[column].dtype

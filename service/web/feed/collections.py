@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from layers.fieldwork.public_frames import GENERALISED_COLUMNS
 from service.errors import NotFoundError
-from service.web.feed.column_types import PUBLIC_COLUMNS
 from service.web.feed.pages_of_layers import LayerPages, read_catchments, read_gaps, read_reaches
 from service.web.feed.pages_of_records import RecordPages
 
@@ -55,7 +55,7 @@ COLLECTIONS: Final = {
                 "minutes", "passes", "area_m2", "stretch_length_m", "mesh_mm", "bait",
                 "position_uncertainty_m", "water_temperature_c", "dissolved_oxygen_mg_l",
                 "conductivity_us_cm", "water_velocity_m_s", "visibility_m", "wetted_width_m",
-                "notes", *PUBLIC_COLUMNS,
+                "notes", *GENERALISED_COLUMNS,
                 "set_local", "lifted_local", "effort_words", "individuals",
                 "individuals_lower_bound", "species", "catch", "reach_id", "measure_m",
                 "offset_m", "ambiguous", "ambiguous_with", "snapped_longitude",
@@ -74,7 +74,7 @@ COLLECTIONS: Final = {
             (
                 "placement_id", "species", "vernacular_name", "individuals",
                 "individuals_lower_bound", "method", "method_label", "survey", "site", "set_at",
-                "set_local", "lifted_at", "position_uncertainty_m", *PUBLIC_COLUMNS,
+                "set_local", "lifted_at", "position_uncertainty_m", *GENERALISED_COLUMNS,
             ),
             "Point",
             timed=True,

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from flask import url_for
 
+from service.columns import column
 from service.web.feed.asking import LIMIT, MOST
 from service.web.feed.collections import COLLECTIONS
-from service.web.feed.column_types import column_schema
 from service.web.feed.encodings import GEOJSON, HTML, JSON, OPENAPI, SCHEMA
 from service.web.feed.reference_systems import CRS84
 from service.web.problems import MEDIA_TYPE as PROBLEM
@@ -17,12 +17,32 @@ if TYPE_CHECKING:
     from service.web.feed.collections import Collection
     from service.web.feed.reference_systems import ReferenceSystem
 
-__all__ = ["api_document"]
+__all__ = ["api_document", "column_schema"]
 
 Json = dict[str, Any]
 _TEXT: Final[Json] = {"type": "string"}
 _NUMBER: Final[Json] = {"type": "number"}
 _WHOLE: Final[Json] = {"type": "integer", "minimum": 0}
+_SCHEMA_OF: Final[dict[str, Json]] = {
+    "number": _NUMBER,
+    "whole": {"type": "integer"},
+    "yes_no": {"type": "boolean"},
+    "time": {"type": "string", "format": "date-time"},
+    "list": {"type": "array", "items": {}},
+}
+
+
+def column_schema(table: str, name: str, *, public: bool) -> Json:
+    """Describe one property in the words that JSON Schema and OpenAPI 3.0 share.
+
+    Examples
+    --------
+    >>> column_schema("reaches", "strahler", public=False)["type"]
+    'integer'
+    """
+    described = column(table, name, public=public)
+    unit = f" [{described.unit}]" if described.unit else ""
+    return _SCHEMA_OF.get(described.kind, _TEXT) | {"description": described.meaning + unit}
 
 
 def api_document(
@@ -30,7 +50,7 @@ def api_document(
 ) -> Json:
     """Describe every address of the feed with its parameters, answers and schemas.
 
-    `public` as for `service.answers.column_words.column_words`.
+    `public` as for `service.columns.column`.
     """
     return {
         "openapi": "3.0.3",
@@ -327,8 +347,8 @@ def _feature_schemas(held: Collection, links: Json, *, public: bool) -> Json:
         f"{name}Properties": {
             "type": "object",
             "properties": {
-                column: {"nullable": True, **column_schema(held.name, column, public=public)}
-                for column in held.columns
+                name: {"nullable": True, **column_schema(held.name, name, public=public)}
+                for name in held.columns
             },
         },
         f"{name}Feature": {

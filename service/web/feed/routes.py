@@ -11,16 +11,17 @@ from flask import Blueprint, Response, render_template, request, stream_with_con
 
 from layers.crs import read_crs
 from layers.drawing.geojson import feature_texts
+from layers.fieldwork.public_frames import GENERALISED_COLUMNS
 from service import reference
-from service.answers.column_words import any_sensitive, public_words
+from service.answers.summaries import any_sensitive
 from service.answers.written_figures import as_written
+from service.columns import public_words
 from service.web.context import current_settings, current_store, current_viewer, title_of_store
 from service.web.feed import encodings, links
 from service.web.feed.asking import read_asked, read_parameters
 from service.web.feed.collections import COLLECTIONS, collection
-from service.web.feed.column_types import PUBLIC_COLUMNS, column_schema
 from service.web.feed.encodings import GEOJSON, HTML, JSON, OPENAPI
-from service.web.feed.openapi import api_document
+from service.web.feed.openapi import api_document, column_schema
 from service.web.feed.reference_systems import CRS84, accuracy_words, offered, storage_uri
 from service.web.feed.tables import feature_rows, readable
 
@@ -170,7 +171,7 @@ def schema(collection_id: str) -> Response:
     columns = {
         column: column_schema(held.name, column, public=public)
         for column in held.columns
-        if not (exact and column in PUBLIC_COLUMNS)
+        if not (exact and column in GENERALISED_COLUMNS)
     }
     document = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -213,7 +214,7 @@ def items(collection_id: str) -> Response:
             "links": around,
         }
     )
-    texts = _texts(page.frame, asked.system)
+    texts = _texts(page.frame, held.name, asked.system)
     stamp = orjson.dumps(f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}")
     response = encodings.send(
         [start[:-1], b',"features":[', b",\n".join(texts), b"]"],
@@ -241,7 +242,7 @@ def item(collection_id: str, feature_id: str) -> Response:
             links={entry["rel"]: entry["href"] for entry in around},
             values=readable(frame),
         )
-    text = next(_texts(frame, asked.system, {"links": around}))
+    text = next(_texts(frame, held.name, asked.system, {"links": around}))
     return _with_crs(encodings.send([text], GEOJSON), asked.system)
 
 
@@ -251,29 +252,34 @@ def whole(collection_id: str) -> Response:
     held, store, viewer = collection(collection_id), current_store(), current_viewer()
     asked = read_asked(request.args, _systems(), tuple(held.filters), paged=False)
     held.pages.check(store, asked, viewer)
-    pieces = _stream(held.pages.frames(store, asked, viewer), asked.system)
+    pieces = _stream(held.pages.frames(store, asked, viewer), held.name, asked.system)
     response = encodings.send_pieces(stream_with_context(pieces), GEOJSON)
     response.headers["Content-Disposition"] = f'attachment; filename="{held.name}.geojson"'
     return _with_crs(response, asked.system)
 
 
-def _stream(frames: Iterator[gpd.GeoDataFrame], system: ReferenceSystem) -> Iterator[bytes]:
+def _stream(
+    frames: Iterator[gpd.GeoDataFrame], name: str, system: ReferenceSystem
+) -> Iterator[bytes]:
     yield b'{"type":"FeatureCollection","features":['
     first = True
     for frame in frames:
-        for text in _texts(frame, system):
+        for text in _texts(frame, name, system):
             yield (b"" if first else b",\n") + text
             first = False
     yield b"]}\n"
 
 
 def _texts(
-    frame: gpd.GeoDataFrame, system: ReferenceSystem, extra: dict[str, Any] | None = None
+    frame: gpd.GeoDataFrame,
+    name: str,
+    system: ReferenceSystem,
+    extra: dict[str, Any] | None = None,
 ) -> Iterator[bytes]:
     if frame.empty:
         return iter(())
     placed = system.place(np.asarray(frame.geometry, dtype=object), read_crs(frame.crs))
-    return feature_texts(as_written(frame), system.written(placed), extra)
+    return feature_texts(as_written(frame, name), system.written(placed), extra)
 
 
 def _with_crs(response: Response, system: ReferenceSystem) -> Response:
