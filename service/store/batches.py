@@ -99,9 +99,7 @@ def find_batch(connection: sa.Connection, digest: str) -> Batch | None:
     return None if row is None else _batch(row)
 
 
-def undo_batch(
-    connection: sa.Connection, backend: GeoPackage, crs: str, batch_id: int, *, who: str
-) -> Batch:
+def undo_batch(connection: sa.Connection, backend: GeoPackage, batch_id: int, *, who: str) -> Batch:
     """Remove all that one import added."""
     row = connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).first()
     if row is None:
@@ -114,9 +112,7 @@ def undo_batch(
     _refuse_edited(connection, batch_id)
     asked = schema.placements.c.batch_id == batch_id
     ids = connection.scalars(sa.select(schema.placements.c.placement_id).where(asked)).all()
-    found = (
-        read_records(connection, backend, crs, Selection(placements=tuple(ids))) if ids else None
-    )
+    found = read_records(connection, backend, Selection(placements=tuple(ids))) if ids else None
     if found is not None:
         written = history.document_texts(found.placements, found.catches, found.lengths)
         history.note(

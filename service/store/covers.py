@@ -289,21 +289,19 @@ def _covers_where(
 def public_records(
     connection: sa.Connection,
     backend: GeoPackage,
-    crs: str,
     selection: Selection,
     needed: Needed = EVERYTHING,
 ) -> tuple[Records, pd.DataFrame]:
     """Read a public selection and how each placement may be shown."""
     covers = _covers(connection, backend, selection)
     whole = replace(selection, species=(), catchments=()) == Selection()
-    records = _records(connection, backend, crs, selection, covers, whole=whole, needed=needed)
+    records = _records(connection, backend, selection, covers, whole=whole, needed=needed)
     return records, covers[_VALUES]
 
 
 def public_chunks(
     connection: sa.Connection,
     backend: GeoPackage,
-    crs: str,
     selection: Selection,
     size: int,
     after: str,
@@ -314,27 +312,26 @@ def public_chunks(
         if covers.empty:
             return
         yield (
-            _records(connection, backend, crs, selection, covers, whole=False),
+            _records(connection, backend, selection, covers, whole=False),
             covers[_VALUES],
         )
         after = str(covers["public_id"].iloc[-1])
 
 
 def found_records(
-    connection: sa.Connection, backend: GeoPackage, crs: str, fids: list[int]
+    connection: sa.Connection, backend: GeoPackage, fids: list[int]
 ) -> tuple[Records, pd.DataFrame]:
     """Read placements that the public may see by row number, for features."""
     covers = _covers_where(connection, backend.among(COVERS.c.placement_row, fids))
     asked = backend.among(TABLE.c.fid, covers["placement_row"].tolist())
     needed = Needed(tables=OF_FEATURES.tables - {"flags"})
-    records = read_records(connection, backend, crs, Selection(), asked=asked, needed=needed)
+    records = read_records(connection, backend, Selection(), asked=asked, needed=needed)
     return records, covers[_VALUES]
 
 
 def _records(
     connection: sa.Connection,
     backend: GeoPackage,
-    crs: str,
     selection: Selection,
     covers: pd.DataFrame,
     *,
@@ -343,7 +340,7 @@ def _records(
 ) -> Records:
     asked = None if whole else backend.among(TABLE.c.fid, covers["placement_row"].tolist())
     named = Selection(species=selection.species)
-    return read_records(connection, backend, crs, named, asked=asked, needed=needed)
+    return read_records(connection, backend, named, asked=asked, needed=needed)
 
 
 def cover_faults(connection: sa.Connection, backend: GeoPackage) -> Iterator[str]:

@@ -24,10 +24,10 @@ TABLE = schema.placements
 
 
 def read_document(
-    connection: sa.Connection, backend: GeoPackage, crs: str, placement_id: str
+    connection: sa.Connection, backend: GeoPackage, placement_id: str
 ) -> dict[str, Any] | None:
     """Write one stored placement as the history keeps it."""
-    found = read_records(connection, backend, crs, Selection(placements=(placement_id,)))
+    found = read_records(connection, backend, Selection(placements=(placement_id,)))
     written = history.documents(found.placements, found.catches, found.lengths)
     return written[0] if written else None
 
@@ -35,7 +35,6 @@ def read_document(
 def put_placement(
     connection: sa.Connection,
     backend: GeoPackage,
-    crs: str,
     records: FieldRecords,
     *,
     who: str,
@@ -64,22 +63,22 @@ def put_placement(
             f"Placement {name!r} was changed by somebody else meanwhile; "
             "look at what is stored now and enter the change again."
         )
-    before = read_document(connection, backend, crs, name)
+    before = read_document(connection, backend, name)
     for table, frame in ((schema.surveys, records.surveys), (schema.sites, records.sites)):
         put_named(connection, backend, table, frame, who=who)
     update_placement(connection, backend, records, stored.fid, digest)
     history.note(
         connection, backend, who=who, entity="placement", action="change", keys=[name],
-        before=[before], after=[read_document(connection, backend, crs, name)],
+        before=[before], after=[read_document(connection, backend, name)],
     )  # fmt: skip
     return True
 
 
 def remove_placement(
-    connection: sa.Connection, backend: GeoPackage, crs: str, placement_id: str, *, who: str
+    connection: sa.Connection, backend: GeoPackage, placement_id: str, *, who: str
 ) -> None:
     """Remove one placement with all that hangs on it."""
-    before = read_document(connection, backend, crs, placement_id)
+    before = read_document(connection, backend, placement_id)
     if before is None:
         raise NotFoundError(f"There is no placement {placement_id!r}.")
     delete_placements(connection, TABLE.c.placement_id == placement_id)

@@ -238,11 +238,13 @@ def _layer_kinds() -> dict[str, str]:
 class GeoPackage:
     """What is special about this backend: geometry, bulk rows, asking by box and by many ids.
 
-    A PostGIS backend offers the same methods over its own functions.
+    `srs_id` numbers the store's `crs` in the file. A PostGIS backend offers the same methods over
+    its own functions.
     """
 
-    def __init__(self, srs_id: int) -> None:
+    def __init__(self, srs_id: int, crs: str) -> None:
         self.srs_id = srs_id
+        self.crs = crs
 
     def encode(self, geometries: NDArray[np.object_]) -> list[Any]:
         """Turn geometries into what the driver takes."""

@@ -54,7 +54,7 @@ class Store:
         self._session = session
         self._settings_of = self.network_version
         self._settings, srs_id = self._read_settings()
-        self._backend = GeoPackage(srs_id)
+        self._backend = GeoPackage(srs_id, self._settings.crs)
         with session.reading() as connection:
             self._public_key = covers.public_key(connection)
         self._accounts = AccountBook(session, self._backend)
@@ -125,12 +125,12 @@ class Store:
     def reaches(self) -> gpd.GeoDataFrame:
         """Fetch all reaches; adds `strahler`, `upstream_length_m`, `from_node`, `to_node`."""
         with self._reading() as connection:
-            return network_tables.read_reaches(connection, self._backend, self._settings.crs)
+            return network_tables.read_reaches(connection, self._backend)
 
     def catchments(self) -> gpd.GeoDataFrame:
         """Fetch all catchments."""
         with self._reading() as connection:
-            return network_tables.read_catchments(connection, self._backend, self._settings.crs)
+            return network_tables.read_catchments(connection, self._backend)
 
     def reach_parts(self) -> pd.DataFrame:
         """Fetch which part of which reach lies in which catchment (computed at loading)."""
@@ -288,16 +288,12 @@ class Store:
         (`service.access.gate` does, by geometry).
         """
         with self._reading() as connection:
-            return placements.read_records(
-                connection, self._backend, self._settings.crs, selection, needed=needed
-            )
+            return placements.read_records(connection, self._backend, selection, needed=needed)
 
     def record_chunks(self, selection: Selection, *, size: int = 10_000) -> Iterator[Records]:
         """Yield the same in chunks of `size` placements by ascending store row, constant memory."""
         with self._reading() as connection:
-            yield from placements.chunks(
-                connection, self._backend, self._settings.crs, selection, size
-            )
+            yield from placements.chunks(connection, self._backend, selection, size)
 
     @property
     def public_key(self) -> bytes:
@@ -319,18 +315,15 @@ class Store:
         `layers.fieldwork.generalising.public_views`; placements that it lacks are not to be
         shown.
         """
-        crs = self._settings.crs
         with self._reading() as connection:
-            return covers.public_records(connection, self._backend, crs, selection, needed)
+            return covers.public_records(connection, self._backend, selection, needed)
 
     def public_record_chunks(
         self, selection: Selection, *, size: int = 10_000, after: str = ""
     ) -> Iterator[tuple[Records, pd.DataFrame]]:
         """Yield the same in chunks by ascending public id, beginning after the id `after`."""
         with self._reading() as connection:
-            yield from covers.public_chunks(
-                connection, self._backend, self._settings.crs, selection, size, after
-            )
+            yield from covers.public_chunks(connection, self._backend, selection, size, after)
 
     def find(
         self,
@@ -353,7 +346,7 @@ class Store:
     def found_records(self, rows: list[int]) -> Records:
         """Read the placements of the column `row` of `find`, without lengths and stretches."""
         with self._reading() as connection:
-            return placements.found_records(connection, self._backend, self._settings.crs, rows)
+            return placements.found_records(connection, self._backend, rows)
 
     def found_public_records(self, rows: list[int]) -> tuple[Records, pd.DataFrame]:
         """Read the same without flags, and how each placement may be shown.
@@ -361,7 +354,7 @@ class Store:
         The second frame is as that of `public_records`; it lacks what is not to be shown now.
         """
         with self._reading() as connection:
-            return covers.found_records(connection, self._backend, self._settings.crs, rows)
+            return covers.found_records(connection, self._backend, rows)
 
     def sweep(
         self, wanted: Wanted, unit: Unit, *, public: bool, size: int
@@ -428,7 +421,7 @@ class Store:
                 connection, self._backend, own.in_(records.placements.index.tolist())
             )
             if edits.put_placement(
-                connection, self._backend, self._settings.crs, records,
+                connection, self._backend, records,
                 who=who, digest=digest, replaces=replaces,
             ):  # fmt: skip
                 cells |= covers.cells_of_frame(records.placements)
@@ -440,9 +433,7 @@ class Store:
         with self._session.writing() as connection:
             own = schema.placements.c.placement_id
             cells = covers.cells_of(connection, self._backend, own == placement_id)
-            edits.remove_placement(
-                connection, self._backend, self._settings.crs, placement_id, who=who
-            )
+            edits.remove_placement(connection, self._backend, placement_id, who=who)
             covers.refresh(connection, self._backend, cells)
             self._grow(connection, *_WRITTEN)
 
@@ -461,9 +452,7 @@ class Store:
         with self._session.writing() as connection:
             own = schema.placements.c.batch_id
             cells = covers.cells_of(connection, self._backend, own == batch_id)
-            batch = batches.undo_batch(
-                connection, self._backend, self._settings.crs, batch_id, who=who
-            )
+            batch = batches.undo_batch(connection, self._backend, batch_id, who=who)
             covers.refresh(connection, self._backend, cells)
             self._grow(connection, *_WRITTEN)
         return batch
@@ -483,12 +472,12 @@ class Store:
     def faults(self) -> list[str]:
         """Check integrity, foreign keys, GeoPackage rules, history; empty = sound."""
         with self._reading() as connection:
-            return upkeep.faults(connection, self._backend, self._settings.crs)
+            return upkeep.faults(connection, self._backend)
 
     def document(self, placement_id: str) -> dict[str, Any] | None:
         """Write one placement with catches and lengths as the history keeps it."""
         with self._reading() as connection:
-            return edits.read_document(connection, self._backend, self._settings.crs, placement_id)
+            return edits.read_document(connection, self._backend, placement_id)
 
 
 _WRITTEN = (

@@ -63,8 +63,9 @@ def _guards_and_extents(connection: sa.Connection) -> None:
 
 def _closed_cells(connection: sa.Connection) -> None:
     """Decide anew how the public sees each placement: a cell that holds a covered one is closed."""
-    srs_id = connection.scalar(sa.select(schema.store_settings.c.srs_id))
-    covers.refresh(connection, geopackage.GeoPackage(int(srs_id or 0)))
+    own = schema.store_settings.c
+    srs_id, crs = connection.execute(sa.select(own.srs_id, own.crs)).one()
+    covers.refresh(connection, geopackage.GeoPackage(srs_id, crs))
     connection.exec_driver_sql("UPDATE store_settings SET version = version + 1")
 
 

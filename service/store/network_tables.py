@@ -37,7 +37,6 @@ def _read_layer(
     backend: GeoPackage,
     table: sa.Table,
     key: str,
-    crs: str,
     names: Sequence[str] | None,
 ) -> gpd.GeoDataFrame:
     columns = [column for column in table.columns if column.name not in ("fid", "geom")]
@@ -47,19 +46,19 @@ def _read_layer(
     rows = connection.execute(wanted).fetchall()
     frame = frame_from_rows([row[:-1] for row in rows], columns).set_index(key)
     shapes = backend.decode([row[-1] for row in rows])
-    return gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
+    return gpd.GeoDataFrame(frame, geometry=shapes, crs=backend.crs)
 
 
 def read_reaches(
-    connection: sa.Connection, backend: GeoPackage, crs: str, names: Sequence[str] | None = None
+    connection: sa.Connection, backend: GeoPackage, names: Sequence[str] | None = None
 ) -> gpd.GeoDataFrame:
     """Fetch reaches, all or the named ones, by ascending id."""
-    return _read_layer(connection, backend, schema.reaches, "reach_id", crs, names)
+    return _read_layer(connection, backend, schema.reaches, "reach_id", names)
 
 
-def read_catchments(connection: sa.Connection, backend: GeoPackage, crs: str) -> gpd.GeoDataFrame:
+def read_catchments(connection: sa.Connection, backend: GeoPackage) -> gpd.GeoDataFrame:
     """Fetch all catchments by ascending id."""
-    return _read_layer(connection, backend, schema.catchments, "catchment_id", crs, None)
+    return _read_layer(connection, backend, schema.catchments, "catchment_id", None)
 
 
 def read_reach_parts(connection: sa.Connection) -> pd.DataFrame:

@@ -53,7 +53,6 @@ def condition(backend: GeoPackage, selection: Selection) -> sa.ColumnElement[boo
 def read_records(
     connection: sa.Connection,
     backend: GeoPackage,
-    crs: str,
     selection: Selection,
     *,
     rows: tuple[int, int] | None = None,
@@ -80,10 +79,10 @@ def read_records(
     fids = np.array([row[0] for row in fetched], np.int64)
     shapes = backend.decode([row[1] for row in fetched])
     frame = frame_from_rows([row[2:] for row in fetched], columns).set_index("placement_id")
-    placements = gpd.GeoDataFrame(frame, geometry=shapes, crs=crs)
+    placements = gpd.GeoDataFrame(frame, geometry=shapes, crs=backend.crs)
     of = _Owned(connection, backend, fids, placements.index, whole=whole, tables=needed.tables)
     if needed.columns is None or "shape" in needed.columns:
-        placements["shape"] = _shapes(of, backend, crs)
+        placements["shape"] = _shapes(of, backend)
     if needed.columns is None:
         order = [c for c in placements.columns if c not in ("geometry", "shape", "batch_id")]
         at = order.index("shape_kind") + 1
@@ -173,12 +172,12 @@ class _Owned:
         return frame
 
 
-def _shapes(of: _Owned, backend: GeoPackage, crs: str) -> gpd.GeoSeries:
+def _shapes(of: _Owned, backend: GeoPackage) -> gpd.GeoSeries:
     table = schema.placement_shapes
     rows = of.rows(table, [table.c.geom])
     shapes = np.full(len(of.fids), None, dtype=object)
     shapes[of.places([row[0] for row in rows])] = backend.decode([row[1] for row in rows])
-    return gpd.GeoSeries(shapes, index=of.ids, crs=crs)
+    return gpd.GeoSeries(shapes, index=of.ids, crs=backend.crs)
 
 
 def known_digests(
@@ -194,16 +193,14 @@ def known_digests(
     return pd.Series([row[1] for row in rows], index=ids, dtype="str")
 
 
-def found_records(
-    connection: sa.Connection, backend: GeoPackage, crs: str, fids: list[int]
-) -> Records:
+def found_records(connection: sa.Connection, backend: GeoPackage, fids: list[int]) -> Records:
     """Read the placements of these row numbers for features: without lengths and stretches."""
     asked = backend.among(TABLE.c.fid, fids)
-    return read_records(connection, backend, crs, Selection(), asked=asked, needed=OF_FEATURES)
+    return read_records(connection, backend, Selection(), asked=asked, needed=OF_FEATURES)
 
 
 def chunks(
-    connection: sa.Connection, backend: GeoPackage, crs: str, selection: Selection, size: int
+    connection: sa.Connection, backend: GeoPackage, selection: Selection, size: int
 ) -> Iterator[Records]:
     """Yield a selection piece by piece from one consistent state."""
     asked = condition(backend, selection)
@@ -217,5 +214,5 @@ def chunks(
         ).all()
         if not fids:
             return
-        yield read_records(connection, backend, crs, selection, rows=(fids[0], fids[-1]))
+        yield read_records(connection, backend, selection, rows=(fids[0], fids[-1]))
         last = fids[-1]

@@ -67,7 +67,7 @@ def copy_store(session: Session, destination: Path) -> None:
         os.fsync(file.fileno())
 
 
-def faults(connection: sa.Connection, backend: GeoPackage, crs: str) -> list[str]:
+def faults(connection: sa.Connection, backend: GeoPackage) -> list[str]:
     """List what is wrong with a store; empty = sound."""
     found = [
         f"integrity: {row[0]}"
@@ -85,7 +85,7 @@ def faults(connection: sa.Connection, backend: GeoPackage, crs: str) -> list[str
         *_geopackage_faults(connection),
         *guard_faults(connection),
         *_reference_faults(connection),
-        *_history_faults(connection, backend, crs),
+        *_history_faults(connection, backend),
         *cover_faults(connection, backend),
     ]
 
@@ -182,7 +182,7 @@ def _last_entries(connection: sa.Connection, entity: str) -> dict[str, Any]:
     return {row.key: None if row.after is None else orjson.loads(row.after) for row in rows}
 
 
-def _history_faults(connection: sa.Connection, backend: GeoPackage, crs: str) -> Iterator[str]:
+def _history_faults(connection: sa.Connection, backend: GeoPackage) -> Iterator[str]:
     """Compare each placement with its last entry, and the entries with what is there."""
     log = schema.history
     last = (
@@ -201,7 +201,7 @@ def _history_faults(connection: sa.Connection, backend: GeoPackage, crs: str) ->
     )
     for key in gone:
         yield f"history: placement {key!r} is gone, but no removal is on record"
-    for records in chunks(connection, backend, crs, Selection(), 10_000):
+    for records in chunks(connection, backend, Selection(), 10_000):
         keys = records.placements.index.tolist()
         entries = connection.execute(
             sa.select(log.c.key, log.c.after).where(

@@ -158,8 +158,7 @@ def _lines(
     if isinstance(stretches, gpd.GeoDataFrame) and "geometry" in stretches:
         return np.asarray(stretches.geometry, object)
     names = sorted(set(stretches["reach_id"]))
-    crs = connection.scalar(sa.select(schema.store_settings.c.crs))
-    network = build_network(read_reaches(connection, backend, str(crs), names))
+    network = build_network(read_reaches(connection, backend, names))
     return np.asarray(stretch_lines(stretches, network).geometry, object)
 
 
