@@ -168,8 +168,8 @@ class AccountBook:
             )  # fmt: skip
             assert made.inserted_primary_key is not None  # noqa: S101  an INSERT of one row
             number = int(made.inserted_primary_key[0])
-            told = {"token": number, "label": label, "scope": scope}
-            self._note(connection, who, row.name, "change", after=told)
+            token = {"token": number, "label": label, "scope": scope}
+            self._note(connection, who, row.name, "change", after=token)
             return number
 
     def tokens(self, name: str | None = None) -> list[ApiToken]:
@@ -225,8 +225,8 @@ class AccountBook:
 
     # Within a transaction -------------------------------------------------------------
     def _row(self, connection: sa.Connection, name: str) -> sa.Row[Any] | None:
-        asked = sa.func.lower(ACCOUNTS.c.name) == name.lower()
-        return connection.execute(sa.select(ACCOUNTS).where(asked)).first()
+        same_name = sa.func.lower(ACCOUNTS.c.name) == name.lower()
+        return connection.execute(sa.select(ACCOUNTS).where(same_name)).first()
 
     def _known(self, connection: sa.Connection, name: str) -> sa.Row[Any]:
         row = self._row(connection, name)

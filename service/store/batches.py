@@ -10,7 +10,7 @@ import sqlalchemy as sa
 
 from service.errors import ConflictError, NotFoundError
 from service.records import Batch, Selection
-from service.store import covers, history, schema
+from service.store import history, public_views, schema
 from service.store.named_tables import remove_named
 from service.store.placements import read_records
 from service.store.writing import add_records, delete_placements
@@ -52,11 +52,11 @@ def add_batch(
             "Leave out what is stored, or undo the earlier import."
         )
 
-    def tell(part: float) -> None:
+    def report(part: float) -> None:
         if progress is not None:
             progress(int(part * total), total)
 
-    tell(0.0)
+    report(0.0)
     (batch_id,) = backend.next_rows(connection, TABLE, 1)
     at = history.now_text()
     values = {
@@ -65,9 +65,11 @@ def add_batch(
         "lengths": len(records.lengths),
     }  # fmt: skip
     connection.execute(TABLE.insert().values(values))
-    rows = add_records(connection, backend, records, digests, who=who, batch_id=batch_id, tell=tell)
-    covers.extend(connection, backend, records.placements, rows)
-    tell(1.0)
+    rows = add_records(
+        connection, backend, records, digests, who=who, batch_id=batch_id, report=report
+    )
+    public_views.extend(connection, backend, records.placements, rows)
+    report(1.0)
     return _batch(connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).one())
 
 
@@ -110,8 +112,8 @@ def undo_batch(connection: sa.Connection, backend: GeoPackage, batch_id: int, *,
             f"Import {batch_id} was undone already, on {at:%Y-%m-%d %H:%M} UTC by {row.undone_by}."
         )
     _refuse_edited(connection, batch_id)
-    asked = schema.placements.c.batch_id == batch_id
-    ids = connection.scalars(sa.select(schema.placements.c.placement_id).where(asked)).all()
+    chosen = schema.placements.c.batch_id == batch_id
+    ids = connection.scalars(sa.select(schema.placements.c.placement_id).where(chosen)).all()
     found = read_records(connection, backend, Selection(placements=tuple(ids))) if ids else None
     if found is not None:
         written = history.document_texts(found.placements, found.catches, found.lengths)
@@ -119,7 +121,7 @@ def undo_batch(connection: sa.Connection, backend: GeoPackage, batch_id: int, *,
             connection, backend, who=who, entity="placement", action="remove", batch_id=batch_id,
             keys=found.placements.index.tolist(), before=written,
         )  # fmt: skip
-        delete_placements(connection, asked)
+        delete_placements(connection, chosen)
     _remove_unused(connection, backend, batch_id, who)
     connection.execute(
         TABLE.update()

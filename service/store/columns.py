@@ -68,9 +68,9 @@ def column_values(series: pd.Series, column: sa.Column[Any]) -> list[Any]:
 
 def _texts(series: pd.Series) -> list[str | None]:
     text = series if pd.api.types.is_string_dtype(series.dtype) else series.astype("str")
-    held: NDArray[np.object_] = text.to_numpy(dtype=object, copy=True)
-    held[text.isna().to_numpy()] = None
-    return list(held.tolist())
+    encoded: NDArray[np.object_] = text.to_numpy(dtype=object, copy=True)
+    encoded[text.isna().to_numpy()] = None
+    return list(encoded.tolist())
 
 
 def _numbers(series: pd.Series) -> list[float | None]:
@@ -78,36 +78,36 @@ def _numbers(series: pd.Series) -> list[float | None]:
     known = ~np.isnan(values)
     if known.all():
         return list(values.tolist())
-    held = values.astype(object)
-    held[~known] = None
-    return list(held.tolist())
+    encoded = values.astype(object)
+    encoded[~known] = None
+    return list(encoded.tolist())
 
 
 def _wholes(series: pd.Series) -> list[int | None]:
     values = pd.to_numeric(series).to_numpy(float, na_value=np.nan)
     known = ~np.isnan(values)
     if not np.array_equal(values[known], np.trunc(values[known])):
-        raise ValueError("it holds a fraction where whole numbers are wanted")
-    held = np.full(len(values), None, dtype=object)
-    held[known] = values[known].astype(np.int64)
-    return list(held.tolist())
+        raise ValueError("it has a fraction where whole numbers are needed")
+    encoded = np.full(len(values), None, dtype=object)
+    encoded[known] = values[known].astype(np.int64)
+    return list(encoded.tolist())
 
 
 def _truths(series: pd.Series) -> list[int | None]:
     values = series.astype("boolean").array
     known = ~np.asarray(pd.isna(values), dtype=bool)
-    held = np.full(len(values), None, dtype=object)
-    held[known] = values[known].to_numpy(bool).astype(np.int64)
-    return list(held.tolist())
+    encoded = np.full(len(values), None, dtype=object)
+    encoded[known] = values[known].to_numpy(bool).astype(np.int64)
+    return list(encoded.tolist())
 
 
 def _instants(series: pd.Series) -> list[str | None]:
     moments = pd.to_datetime(series, utc=True).dt.tz_localize(None)
     values = moments.to_numpy().astype("datetime64[ms]")
     known = ~np.isnat(values)
-    held = np.full(len(values), None, dtype=object)
-    held[known] = np.strings.add(np.datetime_as_string(values[known], unit="ms"), "Z")
-    return list(held.tolist())
+    encoded = np.full(len(values), None, dtype=object)
+    encoded[known] = np.strings.add(np.datetime_as_string(values[known], unit="ms"), "Z")
+    return list(encoded.tolist())
 
 
 def _list_text(value: object) -> str | None:

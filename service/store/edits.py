@@ -77,7 +77,7 @@ def put_placement(
 def remove_placement(
     connection: sa.Connection, backend: GeoPackage, placement_id: str, *, who: str
 ) -> None:
-    """Remove one placement with all that hangs on it."""
+    """Remove one placement with all that belongs to it."""
     before = read_document(connection, backend, placement_id)
     if before is None:
         raise NotFoundError(f"There is no placement {placement_id!r}.")

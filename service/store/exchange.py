@@ -10,7 +10,7 @@ import sqlite3
 from contextlib import closing
 from typing import TYPE_CHECKING, NamedTuple
 
-from service.store.session import said_plainly
+from service.store.session import plain_errors
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -96,7 +96,7 @@ def dress_geopackage(
     StoreError
         The disk is full or the file cannot be written.
     """
-    with said_plainly(path), closing(sqlite3.connect(path, isolation_level=None)) as file:
+    with plain_errors(path), closing(sqlite3.connect(path, isolation_level=None)) as file:
         file.executescript(f"BEGIN; {_TABLES}")
         file.executemany(
             "INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, 'read-write')", _EXTENSIONS

@@ -1,8 +1,8 @@
-"""Which placements, detections or stretches a question means, page by page along their keys.
+"""Which placements, detections or stretches a query selects, page by page along their keys.
 
 Rows are found by key, not by number: whoever reads on after the last key of a page neither
 misses nor repeats a record that stood there all along, whatever is written meanwhile. Keys are
-store rows where exact places are seen, public ids for the public, whose questions are compared
+store rows where exact places are seen, public ids for the public, whose queries are compared
 with what the public sees of each placement and with nothing else.
 """
 
@@ -26,19 +26,19 @@ if TYPE_CHECKING:
 
     from service.store.geopackage import GeoPackage
 
-__all__ = ["Key", "Unit", "Wanted", "count", "extent", "find", "sweep"]
+__all__ = ["Key", "Unit", "Wanted", "count", "counted", "extent", "find", "sweep"]
 
 Unit = Literal["placement", "detection", "stretch"]
 Key = tuple[Any, ...]
 """Key of the placement; then the species of a detection, or reach and measure of a stretch."""
 
-TABLE, COVERS = schema.placements, schema.covers
+TABLE, VIEWS = schema.placements, schema.public_views
 CATCHES, STRETCHES, SNAPS = schema.catches, schema.stretches, schema.snaps
 
 
 @dataclass(frozen=True)
 class Wanted:
-    """What a question asks for; empty means all.
+    """Conditions of a query; an empty one selects all.
 
     `species` are those that a placement caught, or of which a detection is. `box` lies in the
     store's CRS [m]; whatever has no place meets every box. `start` and `end` (aware, both
@@ -94,14 +94,14 @@ def find(
         recorded).
     """
     key = _key_columns(unit, public=public)
-    asked = _select(unit, public=public, places=places).limit(size)
-    asked = asked.where(_condition(connection, backend, wanted, unit, public=public))
+    query = _select(unit, public=public, places=places).limit(size)
+    query = query.where(_condition(connection, backend, wanted, unit, public=public))
     if after is not None:
-        asked = asked.where(key[0] >= after[0], sa.tuple_(*key) > sa.tuple_(*after))
+        query = query.where(key[0] >= after[0], sa.tuple_(*key) > sa.tuple_(*after))
     if before is not None:
-        asked = asked.where(key[0] <= before[0], sa.tuple_(*key) < sa.tuple_(*before))
-    asked = asked.order_by(*(column.desc() for column in key) if before is not None else key)
-    rows = connection.execute(asked).fetchall()
+        query = query.where(key[0] <= before[0], sa.tuple_(*key) < sa.tuple_(*before))
+    query = query.order_by(*(column.desc() for column in key) if before is not None else key)
+    rows = connection.execute(query).fetchall()
     return _frame(backend, rows[::-1] if before is not None else rows, len(key), places=places)
 
 
@@ -114,26 +114,26 @@ def sweep(
     public: bool,
     size: int,
 ) -> Iterator[pd.DataFrame]:
-    """Yield all that a question means with its places, in any order, `size` at a time.
+    """Yield all features of a query with their places, in any order, `size` at a time.
 
     Columns as those of :func:`find`. One statement finds them all.
     """
-    asked = _select(unit, public=public, places=True)
-    asked = asked.where(_condition(connection, backend, wanted, unit, public=public))
+    query = _select(unit, public=public, places=True)
+    query = query.where(_condition(connection, backend, wanted, unit, public=public))
     width = len(_key_columns(unit, public=public))
-    for rows in connection.execute(asked).partitions(size):
+    for rows in connection.execute(query).partitions(size):
         yield _frame(backend, rows, width, places=True)
 
 
 def _select(unit: Unit, *, public: bool, places: bool) -> sa.Select[Any]:
     key = _key_columns(unit, public=public)
-    shown = COVERS.c.public_id if public else TABLE.c.placement_id
-    columns: list[Any] = [*key, shown, COVERS.c.placement_row if public else TABLE.c.fid]
+    shown = VIEWS.c.public_id if public else TABLE.c.placement_id
+    columns: list[Any] = [*key, shown, VIEWS.c.placement_row if public else TABLE.c.fid]
     if places:
         columns.append(STRETCHES.c.geom if unit == "stretch" else TABLE.c.geom)
-        columns += [COVERS.c.step_km, COVERS.c.cell_x, COVERS.c.cell_y] if public else []
-    asked = sa.select(*columns).select_from(_tables(unit, public=public))
-    return asked.group_by(*key) if unit == "detection" else asked
+        columns += [VIEWS.c.step_km, VIEWS.c.cell_x, VIEWS.c.cell_y] if public else []
+    query = sa.select(*columns).select_from(_tables(unit, public=public))
+    return query.group_by(*key) if unit == "detection" else query
 
 
 def _frame(backend: GeoPackage, rows: Sequence[Any], width: int, *, places: bool) -> pd.DataFrame:
@@ -151,21 +151,21 @@ def _frame(backend: GeoPackage, rows: Sequence[Any], width: int, *, places: bool
     side = np.full(len(rows), np.nan)
     if rows and len(rows[0]) > width + 3:
         cells = np.array([tuple(row[width + 3 :]) for row in rows], float)
-        covered = cells[:, 0] > 0
-        shapes[covered] = shapely.points(cells[covered, 1:])
-        side = np.where(covered, cells[:, 0], np.nan)
+        generalised = cells[:, 0] > 0
+        shapes[generalised] = shapely.points(cells[generalised, 1:])
+        side = np.where(generalised, cells[:, 0], np.nan)
     return found.assign(geometry=shapes, generalised_km=side)
 
 
 def count(
     connection: sa.Connection, backend: GeoPackage, wanted: Wanted, unit: Unit, *, public: bool
 ) -> int:
-    """Count what a question means; a box is compared with envelopes."""
+    """Count the features of a query; a box is compared with envelopes."""
     condition = _condition(connection, backend, wanted, unit, public=public)
-    asked = sa.select(sa.literal(1)).select_from(_tables(unit, public=public)).where(condition)
+    query = sa.select(sa.literal(1)).select_from(_tables(unit, public=public)).where(condition)
     if unit == "detection":
-        asked = asked.group_by(*_key_columns(unit, public=public))
-    number = connection.scalar(sa.select(sa.func.count()).select_from(asked.subquery()))
+        query = query.group_by(*_key_columns(unit, public=public))
+    number = connection.scalar(sa.select(sa.func.count()).select_from(query.subquery()))
     return int(number or 0)
 
 
@@ -176,8 +176,8 @@ def extent(
 
     The box is rounded outward by less than a metre, as the index is.
     """
-    exact = sa.select(COVERS.c.placement_row).where(COVERS.c.step_km == 0)
-    covered = COVERS.c.step_km > 0
+    exact = sa.select(VIEWS.c.placement_row).where(VIEWS.c.step_km == 0)
+    generalised = VIEWS.c.step_km > 0
     index = sa.table(
         index_name(TABLE.name), *map(sa.column, ("id", "minx", "miny", "maxx", "maxy"))
     )
@@ -191,15 +191,15 @@ def extent(
         return _widest(connection.execute(boxes).fetchall()), _longest(
             connection.execute(periods).fetchall()
         )
-    x, y, year = COVERS.c.cell_x, COVERS.c.cell_y, sa.cast(COVERS.c.year, sa.Text)
+    x, y, year = VIEWS.c.cell_x, VIEWS.c.cell_y, sa.cast(VIEWS.c.year, sa.Text)
     cells = sa.select(sa.func.min(x), sa.func.min(y), sa.func.max(x), sa.func.max(y))
     years = sa.select(sa.func.min(year + _YEAR_BEGINS), sa.func.max(year + _YEAR_ENDS)).where(
-        covered
+        generalised
     )
     return _widest(
         [
             connection.execute(boxes.where(index.c.id.in_(exact))).one(),
-            connection.execute(cells.where(covered)).one(),
+            connection.execute(cells.where(generalised)).one(),
         ]
     ), _longest(
         [
@@ -231,7 +231,7 @@ def _longest(rows: Sequence[Any]) -> tuple[str | None, str | None]:
 def _tables(unit: Unit, *, public: bool) -> Any:  # noqa: ANN401 - a table or a join of tables
     tables: Any = TABLE
     if public:
-        tables = COVERS.join(TABLE, TABLE.c.fid == COVERS.c.placement_row)
+        tables = VIEWS.join(TABLE, TABLE.c.fid == VIEWS.c.placement_row)
     if unit == "detection":
         tables = tables.join(CATCHES, CATCHES.c.placement_row == TABLE.c.fid)
     elif unit == "stretch":
@@ -240,7 +240,7 @@ def _tables(unit: Unit, *, public: bool) -> Any:  # noqa: ANN401 - a table or a 
 
 
 def _key_columns(unit: Unit, *, public: bool) -> list[sa.Column[Any]]:
-    placement = COVERS.c.public_id if public else TABLE.c.fid
+    placement = VIEWS.c.public_id if public else TABLE.c.fid
     if unit == "detection":
         return [placement, CATCHES.c.species]
     if unit == "stretch":
@@ -256,25 +256,25 @@ def _condition(
     exact = _as_recorded(backend, wanted, unit, some_nowhere=some_nowhere)
     if not public:
         return sa.and_(sa.true(), *shared, *exact)
-    uncovered = sa.and_(COVERS.c.step_km == 0, *exact)
-    if unit == "stretch":  # they tell where a gear lay
-        return sa.and_(*shared, uncovered)
-    covered = sa.and_(COVERS.c.step_km > 0, *_covered(wanted))
+    exactly_shown = sa.and_(VIEWS.c.step_km == 0, *exact)
+    if unit == "stretch":  # they show where a gear lay
+        return sa.and_(*shared, exactly_shown)
+    generalised = sa.and_(VIEWS.c.step_km > 0, *_generalised(wanted))
     if wanted.box is not None and not some_nowhere:
         # Narrows by index first; the conditions proper follow.
         near = sa.union_all(
             sa.select(TABLE.c.fid).where(backend.in_box(TABLE, wanted.box)),
-            sa.select(COVERS.c.placement_row).where(covered),
+            sa.select(VIEWS.c.placement_row).where(generalised),
         )
-        shared.append(COVERS.c.placement_row.in_(near))
-    return sa.and_(*shared, sa.or_(uncovered, covered))
+        shared.append(VIEWS.c.placement_row.in_(near))
+    return sa.and_(*shared, sa.or_(exactly_shown, generalised))
 
 
 def _shared(
     backend: GeoPackage, wanted: Wanted, unit: Unit, *, public: bool
 ) -> list[sa.ColumnElement[bool]]:
     """Conditions on what is shown of every placement."""
-    shown = COVERS.c.public_id if public else TABLE.c.placement_id
+    shown = VIEWS.c.public_id if public else TABLE.c.placement_id
     parts = [
         backend.among(column, names)
         for column, names in (
@@ -285,18 +285,18 @@ def _shared(
         if names
     ]
     if unit == "detection":
-        parts.append(_counted())
+        parts.append(counted())
         if wanted.species:
             parts.append(backend.among(CATCHES.c.species, wanted.species))
     elif wanted.species:
         caught = sa.select(CATCHES.c.placement_row).where(
-            _counted(), backend.among(CATCHES.c.species, wanted.species)
+            counted(), backend.among(CATCHES.c.species, wanted.species)
         )
         parts.append(TABLE.c.fid.in_(caught))
     return parts
 
 
-def _counted() -> sa.ColumnElement[bool]:
+def counted() -> sa.ColumnElement[bool]:
     """Rows that stand for at least one fish, as `catch_numbers` of `layers` counts them."""
     count = CATCHES.c["count"]
     return sa.or_(CATCHES.c.count_kind == "present", count.is_(None), count > 0)
@@ -311,7 +311,7 @@ def _ended() -> sa.ColumnElement[str]:
 
 
 def _some_nowhere(connection: sa.Connection) -> bool:
-    """Tell whether any placement has no place, and so is not in the index."""
+    """Whether any placement has no place, and so is not in the index."""
     indexed = sa.table(f"{index_name(TABLE.name)}_rowid")
     counts = [
         connection.scalar(sa.select(sa.func.count()).select_from(table))
@@ -350,17 +350,17 @@ def _as_recorded(
     return parts
 
 
-def _covered(wanted: Wanted) -> list[sa.ColumnElement[bool]]:
+def _generalised(wanted: Wanted) -> list[sa.ColumnElement[bool]]:
     """Conditions on what is shown of a placement that is only shown as a cell and a year."""
     parts: list[sa.ColumnElement[bool]] = [sa.true()]
     if wanted.surveys or wanted.streams or wanted.reaches:
         parts.append(sa.false())
-    year = COVERS.c.year
+    year = VIEWS.c.year
     if wanted.start is not None:
         parts.append(sa.or_(year.is_(None), year >= wanted.start.astimezone(dt.UTC).year))
     if wanted.end is not None:
         parts.append(sa.or_(year.is_(None), year <= wanted.end.astimezone(dt.UTC).year))
     if wanted.box is not None:
         low_x, low_y, high_x, high_y = wanted.box
-        parts += [COVERS.c.cell_x.between(low_x, high_x), COVERS.c.cell_y.between(low_y, high_y)]
+        parts += [VIEWS.c.cell_x.between(low_x, high_x), VIEWS.c.cell_y.between(low_y, high_y)]
     return parts

@@ -128,7 +128,7 @@ def create_geopackage_tables(connection: sa.Connection, crs: str) -> int:
     Raises
     ------
     StoreError
-        The CRS cannot be written as the standard asks.
+        The CRS cannot be written as the standard requires.
     """
     connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.exec_driver_sql(f"PRAGMA user_version = {USER_VERSION}")
@@ -236,7 +236,7 @@ def _layer_kinds() -> dict[str, str]:
 
 
 class GeoPackage:
-    """What is special about this backend: geometry, bulk rows, asking by box and by many ids.
+    """What is special about this backend: geometry, bulk rows, queries by box and by many ids.
 
     `srs_id` numbers the store's `crs` in the file. A PostGIS backend offers the same methods over
     its own functions.
@@ -363,7 +363,7 @@ class GeoPackage:
             index.c.miny >= low_y,
             index.c.maxy <= high_y,
         )
-        # The R-tree holds single-precision numbers rounded outward: what it has inside is
+        # The R-tree has single-precision numbers rounded outward: what it has inside is
         # inside; of what it has across the edge the envelope itself decides.
         geom = table.c.geom
         return sa.or_(
@@ -395,7 +395,7 @@ class GeoPackage:
         return [(int(row[0]), int(row[1]), int(row[2]), int(row[3])) for row in rows]
 
     def among(self, column: sa.Column[Any], ids: Sequence[Any]) -> sa.ColumnElement[bool]:
-        """Condition that a column holds one of any number of ids."""
+        """Condition that a column has one of any number of ids."""
         text = orjson.dumps(list(ids)).decode()
         values = sa.func.json_each(sa.bindparam(None, text, sa.Text)).table_valued("value")
         return column.in_(sa.select(values.c.value))

@@ -15,7 +15,6 @@ from service.errors import ConflictError, StoreError
 from service.records import EVERYTHING, StoreSettings
 from service.store import (
     batches,
-    covers,
     edits,
     finding,
     history,
@@ -24,6 +23,7 @@ from service.store import (
     named_tables,
     network_tables,
     placements,
+    public_views,
     schema,
     upkeep,
     writing,
@@ -56,7 +56,7 @@ class Store:
         self._settings, srs_id = self._read_settings()
         self._backend = GeoPackage(srs_id, self._settings.crs)
         with session.reading() as connection:
-            self._public_key = covers.public_key(connection)
+            self._public_key = public_views.public_key(connection)
         self._accounts = AccountBook(session, self._backend)
 
     def _read_settings(self) -> tuple[StoreSettings, int]:
@@ -113,7 +113,7 @@ class Store:
         return self._session.reading()
 
     def _grow(self, connection: sa.Connection, *tables: str, network: bool = False) -> None:
-        """Count the write, and tell a GIS which tables changed."""
+        """Count the write, and note for a GIS which tables changed."""
         own = schema.store_settings
         change = {"version": own.c.version + 1}
         if network:
@@ -251,12 +251,12 @@ class Store:
         A column that the frame lacks keeps what is stored.
         """
         with self._session.writing() as connection:
-            before = covers.sensitivities(connection)
+            before = public_views.sensitivities(connection)
             counts = named_tables.put_named(
                 connection, self._backend, schema.species, species, who=who
             )
-            if not covers.sensitivities(connection).reindex(before.index).equals(before):
-                covers.refresh(connection, self._backend)
+            if not public_views.sensitivities(connection).reindex(before.index).equals(before):
+                public_views.refresh(connection, self._backend)
             if any(counts):
                 self._grow(connection, "species")
         return counts
@@ -284,7 +284,7 @@ class Store:
     def records(self, selection: Selection, needed: Needed = EVERYTHING) -> Records:
         """Fetch the placements of a selection with what is needed of all that belongs to them.
 
-        Everything unless said otherwise. `Selection.catchments` is not applied here
+        All tables by default. `Selection.catchments` is not applied here
         (`service.access.gate` does, by geometry).
         """
         with self._reading() as connection:
@@ -303,27 +303,27 @@ class Store:
     def public_names(self) -> tuple[set[str], set[str]]:
         """Read which surveys and sites occur in placements that the public sees exactly."""
         with self._reading() as connection:
-            return covers.public_names(connection)
+            return public_views.public_names(connection)
 
     def public_records(
         self, selection: Selection, needed: Needed = EVERYTHING
     ) -> tuple[Records, pd.DataFrame]:
         """Read the records of a public selection, and how each placement may be shown.
 
-        The selection is compared with what the public sees: ids are public ids, a covered
+        The selection is compared with what the public sees: ids are public ids, a generalised
         placement has its cell's centre, its year and no survey. The second frame is that of
         `layers.fieldwork.generalising.public_views`; placements that it lacks are not to be
         shown.
         """
         with self._reading() as connection:
-            return covers.public_records(connection, self._backend, selection, needed)
+            return public_views.public_records(connection, self._backend, selection, needed)
 
     def public_record_chunks(
         self, selection: Selection, *, size: int = 10_000, after: str = ""
     ) -> Iterator[tuple[Records, pd.DataFrame]]:
         """Yield the same in chunks by ascending public id, beginning after the id `after`."""
         with self._reading() as connection:
-            yield from covers.public_chunks(connection, self._backend, selection, size, after)
+            yield from public_views.public_chunks(connection, self._backend, selection, size, after)
 
     def find(
         self,
@@ -354,19 +354,19 @@ class Store:
         The second frame is as that of `public_records`; it lacks what is not to be shown now.
         """
         with self._reading() as connection:
-            return covers.found_records(connection, self._backend, rows)
+            return public_views.found_records(connection, self._backend, rows)
 
     def sweep(
         self, wanted: Wanted, unit: Unit, *, public: bool, size: int
     ) -> Iterator[pd.DataFrame]:
-        """Yield all that a question means with its places, in any order, `size` at a time."""
+        """Yield all features of a query with their places, in any order, `size` at a time."""
         with self._reading() as connection:
             yield from finding.sweep(
                 connection, self._backend, wanted, unit, public=public, size=size
             )
 
     def count(self, wanted: Wanted, unit: Unit, *, public: bool) -> int:
-        """Count what a question means; a box is compared with envelopes."""
+        """Count the features of a query; a box is compared with envelopes."""
         with self._reading() as connection:
             return finding.count(connection, self._backend, wanted, unit, public=public)
 
@@ -417,24 +417,24 @@ class Store:
         """
         with self._session.writing() as connection:
             own = schema.placements.c.placement_id
-            cells = covers.cells_of(
+            cells = public_views.cells_of(
                 connection, self._backend, own.in_(records.placements.index.tolist())
             )
             if edits.put_placement(
                 connection, self._backend, records,
                 who=who, digest=digest, replaces=replaces,
             ):  # fmt: skip
-                cells |= covers.cells_of_frame(records.placements)
-                covers.refresh(connection, self._backend, cells)
+                cells |= public_views.cells_of_frame(records.placements)
+                public_views.refresh(connection, self._backend, cells)
                 self._grow(connection, *_WRITTEN)
 
     def remove_placement(self, placement_id: str, *, who: str) -> None:
         """Remove one placement with its catch; its history stays."""
         with self._session.writing() as connection:
             own = schema.placements.c.placement_id
-            cells = covers.cells_of(connection, self._backend, own == placement_id)
+            cells = public_views.cells_of(connection, self._backend, own == placement_id)
             edits.remove_placement(connection, self._backend, placement_id, who=who)
-            covers.refresh(connection, self._backend, cells)
+            public_views.refresh(connection, self._backend, cells)
             self._grow(connection, *_WRITTEN)
 
     def batches(self) -> list[Batch]:
@@ -451,9 +451,9 @@ class Store:
         """Take back everything one import added; refuses what was edited since."""
         with self._session.writing() as connection:
             own = schema.placements.c.batch_id
-            cells = covers.cells_of(connection, self._backend, own == batch_id)
+            cells = public_views.cells_of(connection, self._backend, own == batch_id)
             batch = batches.undo_batch(connection, self._backend, batch_id, who=who)
-            covers.refresh(connection, self._backend, cells)
+            public_views.refresh(connection, self._backend, cells)
             self._grow(connection, *_WRITTEN)
         return batch
 

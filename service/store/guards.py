@@ -1,4 +1,4 @@
-"""Keeping other programs from changing records past the checks, the history and the covers.
+"""Keeping other programs from changing records past the checks, the history and the public views.
 
 A GIS opens a store as it opens any GeoPackage, and could write to it. A record changed that way
 would be served with the reach, the history and the sensitivity of what it was before. Each

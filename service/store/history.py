@@ -184,7 +184,7 @@ def _json_texts(values: list[Any]) -> NDArray[np.object_]:
     """
     lines = orjson.dumps(values, option=orjson.OPT_INDENT_2).decode()[4:-2].split(",\n  ")
     if len(lines) != len(values):  # a list or an object within takes several lines
-        raise TypeError("a document of the history holds a value that is not plain")
+        raise TypeError("a document of the history has a value that is not plain")
     return np.array(lines, dtype=object)
 
 

@@ -1,6 +1,6 @@
 """Reading all placements in a few columns, for maps of any number of them.
 
-For the public each value is chosen in the statement itself, by what `covers` says: a place, a
+For the public each value is chosen in the statement itself, by the table `covers`: a place, a
 day or a survey that is hidden never leaves the database.
 """
 
@@ -15,6 +15,7 @@ import sqlalchemy as sa
 
 from layers.drawing.map_columns import OUTCOMES, MapColumns, NameList
 from service.store import schema
+from service.store.finding import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -27,20 +28,20 @@ __all__ = ["read_map_columns"]
 
 _PIECE = 50_000
 _NEVER, _BEFORE_ALL = np.int32(2**31 - 1), np.int32(-(2**31))
-_TABLE, _COVERS = schema.placements, schema.covers
+_TABLE, _VIEWS = schema.placements, schema.public_views
 
 
 def read_map_columns(connection: sa.Connection, backend: GeoPackage, *, public: bool) -> MapColumns:
     """Read the columns for viewers who see exact places, or for the `public`."""
     fids, parts = _placements(connection, backend, public=public)
-    methods, surveys = _Codes(), _Codes()
     columns = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
-    # The order of entry tells what was entered beside what; the public gets that of its own ids.
+    # The order of entry shows what was entered beside what; the public gets that of its own ids.
     order = np.argsort(columns["name"], kind="stable") if public else np.arange(len(fids))
     rank = np.empty(len(order), np.int64)
     rank[order] = np.arange(len(order))
-    columns = {name: held[order] for name, held in columns.items()}
-    method, survey = methods.of(columns["method"]), surveys.of(columns["survey"])
+    columns = {name: column[order] for name, column in columns.items()}
+    method, methods = _coded(columns["method"])
+    survey, surveys = _coded(columns["survey"])
     first, last = _days(columns["set_on"], columns["year"])
     snapped, ambiguous = _snaps(connection, fids, public=public)
     snapped, ambiguous = snapped[order], ambiguous[order]
@@ -65,33 +66,26 @@ def read_map_columns(connection: sa.Connection, backend: GeoPackage, *, public: 
         stretch_reach=reach,
         stretch_from_m=from_m,
         stretch_to_m=to_m,
-        methods=methods.names,
-        surveys=surveys.names,
+        methods=methods,
+        surveys=surveys,
         species=species,
         reaches=reaches,
     )
 
 
 def _ordered(
-    rank: NDArray[np.int64], owners: NDArray[np.int32], *held: NDArray[Any]
+    rank: NDArray[np.int64], owners: NDArray[np.int32], *columns: NDArray[Any]
 ) -> tuple[NDArray[Any], ...]:
-    """Rows in the order of their owners and, within one, of the first column held."""
+    """Rows in the order of their owners and, within one, of the first column."""
     rows = rank[owners]
-    at = np.lexsort((held[0], rows))
-    return rows[at].astype(np.int32), *(column[at] for column in held)
+    at = np.lexsort((columns[0], rows))
+    return rows[at].astype(np.int32), *(column[at] for column in columns)
 
 
-class _Codes:
-    """Numbers in place of names, in the order of the names."""
-
-    def __init__(self) -> None:
-        self.names: tuple[str, ...] = ()
-
-    def of(self, texts: NDArray[np.object_]) -> NDArray[np.int32]:
-        codes, names = pd.factorize(texts, sort=True, use_na_sentinel=True)
-        self.names = tuple(str(name) for name in names)
-        found: NDArray[np.int32] = codes.astype(np.int32)
-        return found
+def _coded(texts: NDArray[np.object_]) -> tuple[NDArray[np.int32], tuple[str, ...]]:
+    """Numbers in place of names, in the order of the names; -1 = missing."""
+    codes, names = pd.factorize(texts, sort=True)
+    return codes.astype(np.int32), tuple(map(str, names))
 
 
 def _placements(
@@ -99,14 +93,14 @@ def _placements(
 ) -> tuple[NDArray[np.int64], list[dict[str, NDArray[Any]]]]:
     """Row numbers, ascending, and the columns of all placements piece by piece."""
     if public:
-        exact = _COVERS.c.step_km == 0
+        exact = _VIEWS.c.step_km == 0
         wanted = sa.select(
-            _TABLE.c.fid, _COVERS.c.public_id,
-            _shown(exact, _TABLE.c.geom), _COVERS.c.cell_x, _COVERS.c.cell_y, _COVERS.c.step_km,
+            _TABLE.c.fid, _VIEWS.c.public_id,
+            _shown(exact, _TABLE.c.geom), _VIEWS.c.cell_x, _VIEWS.c.cell_y, _VIEWS.c.step_km,
             _TABLE.c.outcome, _TABLE.c.method,
             _shown(exact, _TABLE.c.survey), _shown(exact, _TABLE.c.set_on),
-            sa.case((exact, sa.null()), else_=_COVERS.c.year),
-        ).join(_COVERS, _COVERS.c.placement_row == _TABLE.c.fid)  # fmt: skip
+            sa.case((exact, sa.null()), else_=_VIEWS.c.year),
+        ).join(_VIEWS, _VIEWS.c.placement_row == _TABLE.c.fid)  # fmt: skip
     else:
         none = sa.null()
         wanted = sa.select(
@@ -143,29 +137,29 @@ _NAMES = (
 
 def _part(rows: Sequence[tuple[Any, ...]], backend: GeoPackage) -> dict[str, NDArray[Any]]:
     lists = list(zip(*rows, strict=True)) if rows else [()] * len(_NAMES)
-    held = dict(zip(_NAMES, lists, strict=True))
+    fetched = dict(zip(_NAMES, lists, strict=True))
     xy = np.full((len(rows), 2), np.nan)
-    points = backend.decode(list(held["geom"]))
+    points = backend.decode(list(fetched["geom"]))
     known = ~(shapely.is_missing(points) | shapely.is_empty(points))
     xy[known] = shapely.get_coordinates(points[known])
-    cell = np.array([held["cell_x"], held["cell_y"]], np.float64).T
-    step = np.array(held["step"], np.int64)
+    cell = np.array([fetched["cell_x"], fetched["cell_y"]], np.float64).T
+    step = np.array(fetched["step"], np.int64)
     xy = np.where((step > 0)[:, None], cell, xy)
     return {
-        "fid": np.array(held["fid"], np.int64),
+        "fid": np.array(fetched["fid"], np.int64),
         "x": xy[:, 0],
         "y": xy[:, 1],
         "step": step,
-        "year": np.array(held["year"], np.float64),
-        **{name: _objects(held[name]) for name in ("name", "outcome", "method", "survey")},
-        "set_on": np.array(held["set_on"], "datetime64[D]"),
+        "year": np.array(fetched["year"], np.float64),
+        **{name: _objects(fetched[name]) for name in ("name", "outcome", "method", "survey")},
+        "set_on": np.array(fetched["set_on"], "datetime64[D]"),
     }
 
 
 def _objects(values: Sequence[Any]) -> NDArray[np.object_]:
-    held = np.empty(len(values), dtype=object)
-    held[:] = values
-    return held
+    objects = np.empty(len(values), dtype=object)
+    objects[:] = values
+    return objects
 
 
 def _days(
@@ -194,7 +188,7 @@ def _rows(
 
 
 def _of_exact(wanted: sa.Select[Any], table: sa.Table) -> sa.Select[Any]:
-    exact = sa.select(_COVERS.c.placement_row).where(_COVERS.c.step_km == 0)
+    exact = sa.select(_VIEWS.c.placement_row).where(_VIEWS.c.step_km == 0)
     return wanted.where(table.c.placement_row.in_(exact))
 
 
@@ -221,17 +215,14 @@ def _caught(
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], tuple[str, ...]]:
     """Placement and species of each catch; a row that counts zero is none."""
     own = schema.catches.c
-    wanted = sa.select(own.placement_row, own.species).where(
-        sa.or_(own.count_kind == "present", own["count"].is_(None), own["count"] > 0)
-    )
+    wanted = sa.select(own.placement_row, own.species).where(counted())
     owners, names = [np.empty(0, np.int32)], [np.empty(0, object)]
     for rows in _pieces(connection, wanted):
         owner, species = zip(*rows, strict=True)
         row, shown = _rows(fids, owner)
         owners.append(row[shown].astype(np.int32))
         names.append(_objects(species)[shown])
-    codes = _Codes()
-    return np.concatenate(owners), codes.of(np.concatenate(names)), codes.names
+    return np.concatenate(owners), *_coded(np.concatenate(names))
 
 
 def _stretches(
@@ -251,7 +242,6 @@ def _stretches(
         owners.append(row[shown].astype(np.int32))
         names.append(_objects(reach)[shown])
         measures.append(np.column_stack([from_m, to_m]).astype(np.float64)[shown])
-    codes = _Codes()
+    codes, reaches = _coded(np.concatenate(names))
     along = np.concatenate(measures)
-    by = np.concatenate(owners)
-    return by, codes.of(np.concatenate(names)), along[:, 0].copy(), along[:, 1].copy(), codes.names
+    return np.concatenate(owners), codes, along[:, 0].copy(), along[:, 1].copy(), reaches

@@ -14,7 +14,7 @@ import orjson
 import sqlalchemy as sa
 
 from service.errors import StoreError, StoreOutdatedError
-from service.store import covers, geopackage, guards, history, schema
+from service.store import geopackage, guards, history, public_views, schema
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -62,10 +62,10 @@ def _guards_and_extents(connection: sa.Connection) -> None:
 
 
 def _closed_cells(connection: sa.Connection) -> None:
-    """Decide anew how the public sees each placement: a cell that holds a covered one is closed."""
+    """Decide anew how the public sees each placement: the cell of a sensitive one is closed."""
     own = schema.store_settings.c
     srs_id, crs = connection.execute(sa.select(own.srs_id, own.crs)).one()
-    covers.refresh(connection, geopackage.GeoPackage(srs_id, crs))
+    public_views.refresh(connection, geopackage.GeoPackage(srs_id, crs))
     connection.exec_driver_sql("UPDATE store_settings SET version = version + 1")
 
 

@@ -80,7 +80,7 @@ def put_named(
         if name in known and _merged(known[name], new[row], values) != known[name]
     ]
     if adding:
-        fresh = {column: [held[row] for row in adding] for column, held in values.items()}
+        fresh = {column: [encoded[row] for row in adding] for column, encoded in values.items()}
         if "batch_id" in table.c:
             fresh["batch_id"] = [batch_id] * len(adding)
         backend.insert(connection, table, fresh)
@@ -89,7 +89,7 @@ def put_named(
             keys=[names[row] for row in adding], after=[new[row] for row in adding],
         )  # fmt: skip
     for row in changing:
-        change = {column: held[row] for column, held in values.items() if column != key.name}
+        change = {column: encoded[row] for column, encoded in values.items() if column != key.name}
         connection.execute(table.update().where(key == names[row]).values(change))
     if changing:
         history.note(

@@ -92,7 +92,7 @@ def open_store(path: Path, *, read_only: bool = False, busy_seconds: float = BUS
     StoreError
         There is no such file, it is no store, it is newer, or it may not be written.
     StoreBusyError
-        Another process holds the write lock for longer than `busy_seconds`.
+        Another process keeps the write lock for longer than `busy_seconds`.
     """
     if not path.is_file():
         raise StoreError(f"There is no store {path}; `rifflebook init` makes one.")

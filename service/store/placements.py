@@ -1,4 +1,4 @@
-"""Reading placements with all that hangs on them."""
+"""Reading placements with all that belongs to them."""
 
 from __future__ import annotations
 
@@ -56,17 +56,17 @@ def read_records(
     selection: Selection,
     *,
     rows: tuple[int, int] | None = None,
-    asked: sa.ColumnElement[bool] | None = None,
+    chosen: sa.ColumnElement[bool] | None = None,
     needed: Needed = EVERYTHING,
 ) -> Records:
     """Fetch a selection, or the placements of a condition, as far as `needed`.
 
     `rows` narrows to row numbers from … to, both included.
     """
-    whole = rows is None and asked is None and _is_whole(selection)
-    asked = condition(backend, selection) if asked is None else asked
+    whole = rows is None and chosen is None and _is_whole(selection)
+    chosen = condition(backend, selection) if chosen is None else chosen
     if rows is not None:
-        asked = sa.and_(asked, TABLE.c.fid.between(*rows))
+        chosen = sa.and_(chosen, TABLE.c.fid.between(*rows))
     columns = [
         column
         for column in _PLACEMENT
@@ -74,7 +74,7 @@ def read_records(
     ]
     fetched = _fetch(
         connection,
-        sa.select(TABLE.c.fid, TABLE.c.geom, *columns).where(asked).order_by(TABLE.c.fid),
+        sa.select(TABLE.c.fid, TABLE.c.geom, *columns).where(chosen).order_by(TABLE.c.fid),
     )
     fids = np.array([row[0] for row in fetched], np.int64)
     shapes = backend.decode([row[1] for row in fetched])
@@ -119,7 +119,7 @@ def _fetch(connection: sa.Connection, wanted: sa.Select[Any]) -> list[tuple[Any,
 
 
 class _Owned:
-    """What hangs on the placements just fetched."""
+    """What belongs to the placements just fetched."""
 
     def __init__(
         self,
@@ -195,20 +195,20 @@ def known_digests(
 
 def found_records(connection: sa.Connection, backend: GeoPackage, fids: list[int]) -> Records:
     """Read the placements of these row numbers for features: without lengths and stretches."""
-    asked = backend.among(TABLE.c.fid, fids)
-    return read_records(connection, backend, Selection(), asked=asked, needed=OF_FEATURES)
+    chosen = backend.among(TABLE.c.fid, fids)
+    return read_records(connection, backend, Selection(), chosen=chosen, needed=OF_FEATURES)
 
 
 def chunks(
     connection: sa.Connection, backend: GeoPackage, selection: Selection, size: int
 ) -> Iterator[Records]:
     """Yield a selection piece by piece from one consistent state."""
-    asked = condition(backend, selection)
+    chosen = condition(backend, selection)
     last = 0
     while True:
         fids = connection.scalars(
             sa.select(TABLE.c.fid)
-            .where(asked, TABLE.c.fid > last)
+            .where(chosen, TABLE.c.fid > last)
             .order_by(TABLE.c.fid)
             .limit(size)
         ).all()

@@ -1,8 +1,8 @@
 """The tables of a store: one definition for every backend.
 
-Every table has a whole-number key, as the GeoPackage standard asks. Records that people name
+Every table has a whole-number key, as the GeoPackage standard requires. Records that people name
 (surveys, reaches, species) are joined by those names, so that a GIS that opens the store shows
-words; what hangs on a placement is joined by its row number, which keeps a million of them fast.
+words; what belongs to a placement is joined by its row number, which keeps a million of them fast.
 """
 
 from __future__ import annotations
@@ -111,7 +111,7 @@ def _placement_row(**options: Unpack[_Options]) -> sa.Column[Any]:
 
 
 def _reach(name: str = "reach_id", **options: Unpack[_Options]) -> sa.Column[Any]:
-    # Checked at commit: a network is replaced whole, and what hangs on it with it.
+    # Checked at commit: a network is replaced whole, and what refers to it with it.
     reach = sa.ForeignKey("reaches.reach_id", deferrable=True, initially="DEFERRED")
     return _text(name, reach, **options)
 
@@ -355,7 +355,7 @@ flags = _table(
 )
 
 # How the public sees each placement (layers/fieldwork/generalising.py); withheld ones have no row.
-covers = _table(
+public_views = _table(
     "covers",
     _placement_row(unique=True),
     _text("public_id", nullable=False, unique=True),

@@ -1,4 +1,4 @@
-"""One writer, many readers, and SQLite's troubles said in plain words."""
+"""One writer, many readers, and SQLite's errors in plain words."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ if TYPE_CHECKING:
 
     from sqlalchemy.engine.interfaces import DBAPIConnection
 
-__all__ = ["BUSY_SECONDS", "Session", "said_plainly"]
+__all__ = ["BUSY_SECONDS", "Session", "plain_errors"]
 
 BUSY_SECONDS = 30.0
-# A writer comes back to the same pages; many readers at once each hold a cache of their own.
+# A writer returns to the same parts of the file; many readers at once each have their own cache.
 WRITING_CACHE_KB = 65_536
 READING_CACHE_KB = 16_384
 
@@ -35,7 +35,7 @@ class Session:
     """Connections to one store file.
 
     A writer takes the lock when it begins, not at its first change, so that what it reads
-    first still holds when it writes. Each commit is on the disk before it returns.
+    first is still so when it writes. Each commit is on the disk before it returns.
     """
 
     def __init__(
@@ -75,7 +75,7 @@ class Session:
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
         """Read from one consistent state, whatever others write meanwhile."""
-        with said_plainly(self.path), self._engine.connect() as connection, connection.begin():
+        with plain_errors(self.path), self._engine.connect() as connection, connection.begin():
             yield connection
 
     @contextmanager
@@ -83,7 +83,7 @@ class Session:
         """Change the store in one transaction; leaving by an error takes all of it back."""
         if self.read_only:
             raise StoreError(f"{self.path.name} is open for reading only; nothing was changed.")
-        with self._writer, said_plainly(self.path), self._engine.connect() as plain:
+        with self._writer, plain_errors(self.path), self._engine.connect() as plain:
             connection = plain.execution_options(writes=True)
             with connection.begin():
                 yield connection
@@ -91,7 +91,7 @@ class Session:
     @contextmanager
     def raw(self) -> Iterator[DBAPIConnection]:
         """Lend the driver's own connection, for a copy of the whole file."""
-        with said_plainly(self.path):
+        with plain_errors(self.path):
             lent = self._engine.raw_connection()
             try:
                 yield lent.dbapi_connection  # type: ignore[misc]
@@ -132,7 +132,7 @@ _WORDS = {
 
 
 @contextmanager
-def said_plainly(path: Path) -> Iterator[None]:
+def plain_errors(path: Path) -> Iterator[None]:
     """Turn the driver's errors into StoreError or StoreBusyError, naming the file."""
     try:
         yield

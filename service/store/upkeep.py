@@ -13,13 +13,13 @@ from layers.plurals import counted, plural
 from service.errors import StoreError
 from service.records import Selection
 from service.store import history, schema
-from service.store.covers import cover_faults
 from service.store.geopackage import APPLICATION_ID, USER_VERSION, index_name
 from service.store.guards import guard_faults
 from service.store.named_tables import NAMED_ENTITIES, read_named
 from service.store.network_tables import layer_account
 from service.store.placements import chunks
-from service.store.session import said_plainly
+from service.store.public_views import public_view_faults
+from service.store.session import plain_errors
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -52,11 +52,11 @@ def backup(session: Session, destination: Path) -> None:
 
 
 def copy_store(session: Session, destination: Path) -> None:
-    """Copy all pages from one consistent state, while others read and write."""
+    """Copy the whole file from one consistent state, while others read and write."""
     if not destination.parent.is_dir():
         raise StoreError(f"There is no folder {destination.parent}.")
     destination.unlink(missing_ok=True)
-    with session.raw() as source, said_plainly(destination):
+    with session.raw() as source, plain_errors(destination):
         copy = sqlite3.connect(destination)
         try:
             source.backup(copy)
@@ -86,7 +86,7 @@ def faults(connection: sa.Connection, backend: GeoPackage) -> list[str]:
         *guard_faults(connection),
         *_reference_faults(connection),
         *_history_faults(connection, backend),
-        *cover_faults(connection, backend),
+        *public_view_faults(connection, backend),
     ]
 
 
@@ -128,9 +128,9 @@ def _index_faults(connection: sa.Connection, name: str) -> Iterator[str]:
             f"{counted(entries, 'entry', 'entries')} for {counted(features, 'feature')}, "
             f"{lost} of them for features that are not there"
         )
-    said = connection.exec_driver_sql("SELECT rtreecheck(?)", (index,)).scalar_one()
-    if said != "ok":
-        yield f"GeoPackage: the R-tree of {name}: {said}"
+    answer = connection.exec_driver_sql("SELECT rtreecheck(?)", (index,)).scalar_one()
+    if answer != "ok":
+        yield f"GeoPackage: the R-tree of {name}: {answer}"
 
 
 def _extent_faults(connection: sa.Connection, name: str) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""Putting placements, and what hangs on them, into the tables."""
+"""Putting placements, and what belongs to them, into the tables."""
 
 from __future__ import annotations
 
@@ -43,12 +43,12 @@ NETWORK_FLAG_STARTS = ("snap_", "stretch_", "network_")
 
 def local_dates(placements: pd.DataFrame) -> list[str | None]:
     """Date of setting where the gear stood, from `set_at` (UTC) and `timezone`."""
-    held = np.full(len(placements), None, dtype=object)
+    dates_of = np.full(len(placements), None, dtype=object)
     moments = pd.to_datetime(placements["set_at"], utc=True)
     for zone, rows in placements.groupby("timezone", observed=True).indices.items():
         dates = moments.iloc[rows].dt.tz_convert(str(zone)).dt.strftime("%Y-%m-%d")
-        held[rows] = dates.astype(object).where(dates.notna(), None).to_numpy()
-    return list(held.tolist())
+        dates_of[rows] = dates.astype(object).where(dates.notna(), None).to_numpy()
+    return list(dates_of.tolist())
 
 
 def add_records(
@@ -59,11 +59,11 @@ def add_records(
     *,
     who: str,
     batch_id: int | None,
-    tell: Callable[[float], None] = lambda _: None,
+    report: Callable[[float], None] = lambda _: None,
 ) -> pd.Series:
-    """Insert placements with all that hangs on them, and note each in the history.
+    """Insert placements with all that belongs to them, and note each in the history.
 
-    Returns their row numbers by id. `tell` hears which part of an import's time has gone by
+    Returns their row numbers by id. `report` gets the part of an import's time that has gone by
     then, as measured on a large one.
     """
     for table, frame in ((schema.surveys, records.surveys), (schema.sites, records.sites)):
@@ -74,17 +74,17 @@ def add_records(
     fids = backend.insert_layer(
         connection, schema.placements, values, np.asarray(placements.geometry, object)
     )
-    tell(0.3)
+    report(0.3)
     rows = pd.Series(np.asarray(fids, np.int64), index=placements.index)
     _insert_owned(connection, backend, records, rows)
-    tell(0.6)
+    report(0.6)
     written = history.document_texts(placements, records.catches, records.lengths)
-    tell(0.75)
+    report(0.75)
     history.note(
         connection, backend, who=who, entity="placement", action="add", batch_id=batch_id,
         keys=placements.index.tolist(), after=written,
     )  # fmt: skip
-    tell(0.85)
+    report(0.85)
     return rows
 
 
@@ -193,7 +193,7 @@ def update_placement(
     fid: int,
     digest: str,
 ) -> None:
-    """Write one placement and all that hangs on it over what is there."""
+    """Write one placement and all that belongs to it over what is there."""
     placements = records.placements
     values = _placement_values(placements, pd.Series([digest], index=placements.index))
     own = ("fid", "geom", "batch_id", "placement_id")
@@ -209,13 +209,13 @@ def update_placement(
     _insert_owned(connection, backend, records, pd.Series([fid], index=placements.index))
 
 
-def delete_placements(connection: sa.Connection, asked: sa.ColumnElement[bool]) -> None:
-    """Delete placements; what hangs on them goes with them."""
-    rows = sa.select(schema.placements.c.fid).where(asked)
+def delete_placements(connection: sa.Connection, chosen: sa.ColumnElement[bool]) -> None:
+    """Delete placements; what belongs to them goes with them."""
+    rows = sa.select(schema.placements.c.fid).where(chosen)
     for name in OWNED:
         owned = schema.metadata.tables[name]
         connection.execute(owned.delete().where(owned.c.placement_row.in_(rows)))
-    connection.execute(schema.placements.delete().where(asked))
+    connection.execute(schema.placements.delete().where(chosen))
 
 
 def clear_network_findings(connection: sa.Connection, backend: GeoPackage) -> None:

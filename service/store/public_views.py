@@ -1,7 +1,7 @@
-"""How the public sees each placement, kept beside it so that public questions stay fast.
+"""How the public sees each placement, kept beside it so that public queries stay fast.
 
 `layers.fieldwork.generalising` decides; here its answers are stored in the transaction that
-changes a placement or the species list, and public questions are asked of them: a box, a date or
+changes a placement or the species list, and public queries read them: a box, a date or
 an id is compared with what the public sees, never with what is hidden.
 """
 
@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 import sqlalchemy as sa
 
-from layers.fieldwork.generalising import STEPS_KM, own_steps, positions, public_views
+from layers.fieldwork.generalising import STEPS_KM, own_steps, positions
+from layers.fieldwork.generalising import public_views as views_of
 from layers.plurals import plural
 from service.records import EVERYTHING, OF_FEATURES, Needed, Selection
 from service.store import schema
@@ -33,18 +34,18 @@ if TYPE_CHECKING:
 __all__ = [
     "cells_of",
     "cells_of_frame",
-    "cover_faults",
     "extend",
     "found_records",
     "public_chunks",
     "public_key",
     "public_names",
     "public_records",
+    "public_view_faults",
     "refresh",
     "sensitivities",
 ]
 
-COVERS = schema.covers
+VIEWS = schema.public_views
 _WIDEST_M = 1000.0 * STEPS_KM[-1]
 _VALUES = ["public_id", "step_km", "cell_x", "cell_y", "year"]
 # Placements without a position share this cell: each is decided by its own catch.
@@ -64,10 +65,10 @@ def cells_of_frame(placements: gpd.GeoDataFrame) -> Cells:
 
 
 def cells_of(
-    connection: sa.Connection, backend: GeoPackage, asked: sa.ColumnElement[bool]
+    connection: sa.Connection, backend: GeoPackage, chosen: sa.ColumnElement[bool]
 ) -> Cells:
-    """Widest cells of stored placements, asked before these change."""
-    blobs = connection.scalars(sa.select(TABLE.c.geom).where(asked)).all()
+    """Widest cells of stored placements; call before these change."""
+    blobs = connection.scalars(sa.select(TABLE.c.geom).where(chosen)).all()
     return _cells(backend.decode(list(blobs)))
 
 
@@ -109,7 +110,7 @@ def extend(
 ) -> None:
     """Decide for placements that were just added; call in the write, when their catch is there.
 
-    `rows` are their row numbers by id. Where a cell holds nothing sensitive, what was there
+    `rows` are their row numbers by id. Where nothing sensitive lies in a cell, what was there
     already stays as it is shown.
     """
     key, species = public_key(connection), sensitivities(connection)
@@ -121,10 +122,10 @@ def extend(
         else:
             quiet |= _inside(xy, cell)
     shown = placements[quiet]
-    covers = public_views(shown, xy[quiet], np.zeros(len(shown), np.int64), key)
-    values = {name: _plain(covers[name]) for name in _VALUES}
-    values["placement_row"] = rows.loc[covers.index].tolist()
-    backend.insert(connection, COVERS, values)
+    views = views_of(shown, xy[quiet], np.zeros(len(shown), np.int64), key)
+    values = {name: _plain(views[name]) for name in _VALUES}
+    values["placement_row"] = rows.loc[views.index].tolist()
+    backend.insert(connection, VIEWS, values)
 
 
 def _refresh_cell(
@@ -139,11 +140,11 @@ def _refresh_cell(
     gone, come = old - new, new - old
     if gone:
         rows = [row[0] for row in gone]
-        connection.execute(COVERS.delete().where(backend.among(COVERS.c.placement_row, rows)))
+        connection.execute(VIEWS.delete().where(backend.among(VIEWS.c.placement_row, rows)))
     if come:
         columns = list(zip(*sorted(come), strict=True))
         values = dict(zip(["placement_row", *_VALUES], map(list, columns), strict=True))
-        backend.insert(connection, COVERS, values)
+        backend.insert(connection, VIEWS, values)
 
 
 def _plain(column: pd.Series) -> list[Any]:
@@ -159,7 +160,7 @@ def _decide(
     species: pd.DataFrame,
     key: bytes,
 ) -> tuple[list[int], set[tuple[Any, ...]]]:
-    """Row numbers of the placements of one widest cell, and the covers that they should have."""
+    """Row numbers of the placements of one widest cell, and the views that they should have."""
     columns = [TABLE.c[name] for name in ("placement_id", "set_at", "lifted_at", "timezone")]
     rows = connection.execute(
         sa.select(TABLE.c.fid, TABLE.c.geom, *columns).where(_lying(backend, cell))
@@ -167,19 +168,19 @@ def _decide(
     xy = positions(backend.decode([row[1] for row in rows]))
     inside = _inside(xy, cell)
     fids = np.array([row[0] for row in rows], np.int64)[inside]
-    held = [row[2:] for row, kept in zip(rows, inside, strict=True) if kept]
-    placements = frame_from_rows(held, columns).set_index("placement_id")
+    known = [row[2:] for row, kept in zip(rows, inside, strict=True) if kept]
+    placements = frame_from_rows(known, columns).set_index("placement_id")
     own = own_steps(placements, *_sensitive_rows(connection, backend, cell, species), species)
-    covers = public_views(placements, xy[inside], own, key)
-    shown = fids[placements.index.get_indexer(covers.index)].tolist()
-    columns_of = (_plain(covers[name]) for name in _VALUES)
+    views = views_of(placements, xy[inside], own, key)
+    shown = fids[placements.index.get_indexer(views.index)].tolist()
+    columns_of = (_plain(views[name]) for name in _VALUES)
     return fids.tolist(), set(zip(shown, *columns_of, strict=True))
 
 
 def _kept(connection: sa.Connection, backend: GeoPackage, fids: list[int]) -> set[tuple[Any, ...]]:
     rows = connection.execute(
-        sa.select(COVERS.c.placement_row, *(COVERS.c[name] for name in _VALUES)).where(
-            backend.among(COVERS.c.placement_row, fids)
+        sa.select(VIEWS.c.placement_row, *(VIEWS.c[name] for name in _VALUES)).where(
+            backend.among(VIEWS.c.placement_row, fids)
         )
     )
     return {tuple(row) for row in rows}
@@ -224,7 +225,7 @@ def _sensitive_rows(
 
 def public_names(connection: sa.Connection) -> tuple[set[str], set[str]]:
     """Read which surveys and sites occur in placements that the public sees exactly."""
-    exact = sa.select(COVERS.c.placement_row).where(COVERS.c.step_km == 0)
+    exact = sa.select(VIEWS.c.placement_row).where(VIEWS.c.step_km == 0)
     surveys, sites = (
         connection.scalars(sa.select(column).distinct().where(TABLE.c.fid.in_(exact)))
         for column in (TABLE.c.survey, TABLE.c.site)
@@ -232,58 +233,51 @@ def public_names(connection: sa.Connection) -> tuple[set[str], set[str]]:
     return set(surveys) - {None}, set(sites) - {None}
 
 
-# Public questions --------------------------------------------------------------------------
-def _asked(backend: GeoPackage, selection: Selection) -> sa.ColumnElement[bool]:
+# Public queries --------------------------------------------------------------------------
+def _shown_as(backend: GeoPackage, selection: Selection) -> sa.ColumnElement[bool]:
     """Which placements a public selection means, by what the public sees of each."""
     stored = Selection(
         surveys=selection.surveys, since=selection.since, until=selection.until, bbox=selection.bbox
     )
-    exact = sa.and_(COVERS.c.step_km == 0, condition(backend, stored))
-    covered = [COVERS.c.step_km > 0]
+    exact = sa.and_(VIEWS.c.step_km == 0, condition(backend, stored))
+    generalised = [VIEWS.c.step_km > 0]
     if selection.surveys:
-        covered.append(sa.false())  # a covered placement tells no survey
+        generalised.append(sa.false())  # a generalised placement names no survey
     if selection.since is not None:
-        covered.append(COVERS.c.year >= selection.since.year)
+        generalised.append(VIEWS.c.year >= selection.since.year)
     if selection.until is not None:
-        covered.append(COVERS.c.year <= selection.until.year)
+        generalised.append(VIEWS.c.year <= selection.until.year)
     if selection.bbox is not None:
         low_x, low_y, high_x, high_y = selection.bbox
-        covered += [COVERS.c.cell_x.between(low_x, high_x), COVERS.c.cell_y.between(low_y, high_y)]
-    parts = [sa.or_(exact, sa.and_(*covered))]
+        generalised += [
+            VIEWS.c.cell_x.between(low_x, high_x),
+            VIEWS.c.cell_y.between(low_y, high_y),
+        ]
+    parts = [sa.or_(exact, sa.and_(*generalised))]
     if selection.methods:
         parts.append(backend.among(TABLE.c.method, selection.methods))
     if selection.placements:
-        parts.append(backend.among(COVERS.c.public_id, selection.placements))
+        parts.append(backend.among(VIEWS.c.public_id, selection.placements))
     return sa.and_(*parts)
 
 
-def _covers(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    selection: Selection,
-    *,
-    after: str = "",
-    size: int | None = None,
+def _views(
+    connection: sa.Connection, chosen: sa.ColumnElement[bool], size: int | None = None
 ) -> pd.DataFrame:
-    """Covers of a public selection by ascending public id, with their row numbers."""
-    asked = _asked(backend, selection)
-    if after:
-        asked = sa.and_(asked, COVERS.c.public_id > after)
-    return _covers_where(connection, asked, size)
-
-
-def _covers_where(
-    connection: sa.Connection, asked: sa.ColumnElement[bool], size: int | None = None
-) -> pd.DataFrame:
-    columns = [COVERS.c.placement_row, TABLE.c.placement_id, *(COVERS.c[name] for name in _VALUES)]
-    wanted = (
+    """Public views by ascending public id, with their row numbers."""
+    columns = [VIEWS.c.placement_row, TABLE.c.placement_id, *(VIEWS.c[name] for name in _VALUES)]
+    query = (
         sa.select(*columns)
-        .join(TABLE, TABLE.c.fid == COVERS.c.placement_row)
-        .where(asked)
-        .order_by(COVERS.c.public_id)
+        .join(TABLE, TABLE.c.fid == VIEWS.c.placement_row)
+        .where(chosen)
+        .order_by(VIEWS.c.public_id)
+        .limit(size)
     )
-    rows = connection.execute(wanted if size is None else wanted.limit(size)).fetchall()
-    return frame_from_rows(rows, columns).set_index("placement_id")
+    return frame_from_rows(connection.execute(query).fetchall(), columns).set_index("placement_id")
+
+
+def _rows_of(backend: GeoPackage, views: pd.DataFrame) -> sa.ColumnElement[bool]:
+    return backend.among(TABLE.c.fid, views["placement_row"].tolist())
 
 
 def public_records(
@@ -293,57 +287,43 @@ def public_records(
     needed: Needed = EVERYTHING,
 ) -> tuple[Records, pd.DataFrame]:
     """Read a public selection and how each placement may be shown."""
-    covers = _covers(connection, backend, selection)
+    views = _views(connection, _shown_as(backend, selection))
     whole = replace(selection, species=(), catchments=()) == Selection()
-    records = _records(connection, backend, selection, covers, whole=whole, needed=needed)
-    return records, covers[_VALUES]
+    chosen = None if whole else _rows_of(backend, views)
+    named = Selection(species=selection.species)
+    records = read_records(connection, backend, named, chosen=chosen, needed=needed)
+    return records, views[_VALUES]
 
 
 def public_chunks(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    selection: Selection,
-    size: int,
-    after: str,
+    connection: sa.Connection, backend: GeoPackage, selection: Selection, size: int, after: str
 ) -> Iterator[tuple[Records, pd.DataFrame]]:
-    """Yield the same piece by piece by ascending public id, from one consistent state."""
+    """Yield the same in chunks by ascending public id, from one consistent state."""
+    shown, named = _shown_as(backend, selection), Selection(species=selection.species)
     while True:
-        covers = _covers(connection, backend, selection, after=after, size=size)
-        if covers.empty:
+        views = _views(connection, sa.and_(shown, VIEWS.c.public_id > after), size)
+        if views.empty:
             return
         yield (
-            _records(connection, backend, selection, covers, whole=False),
-            covers[_VALUES],
+            read_records(connection, backend, named, chosen=_rows_of(backend, views)),
+            views[_VALUES],
         )
-        after = str(covers["public_id"].iloc[-1])
+        after = str(views["public_id"].iloc[-1])
 
 
 def found_records(
     connection: sa.Connection, backend: GeoPackage, fids: list[int]
 ) -> tuple[Records, pd.DataFrame]:
     """Read placements that the public may see by row number, for features."""
-    covers = _covers_where(connection, backend.among(COVERS.c.placement_row, fids))
-    asked = backend.among(TABLE.c.fid, covers["placement_row"].tolist())
+    views = _views(connection, backend.among(VIEWS.c.placement_row, fids))
     needed = Needed(tables=OF_FEATURES.tables - {"flags"})
-    records = read_records(connection, backend, Selection(), asked=asked, needed=needed)
-    return records, covers[_VALUES]
+    chosen = _rows_of(backend, views)
+    return read_records(connection, backend, Selection(), chosen=chosen, needed=needed), views[
+        _VALUES
+    ]
 
 
-def _records(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    selection: Selection,
-    covers: pd.DataFrame,
-    *,
-    whole: bool,
-    needed: Needed = EVERYTHING,
-) -> Records:
-    asked = None if whole else backend.among(TABLE.c.fid, covers["placement_row"].tolist())
-    named = Selection(species=selection.species)
-    return read_records(connection, backend, named, asked=asked, needed=needed)
-
-
-def cover_faults(connection: sa.Connection, backend: GeoPackage) -> Iterator[str]:
+def public_view_faults(connection: sa.Connection, backend: GeoPackage) -> Iterator[str]:
     """Compare what is kept with what the rule says now, cell by cell."""
     key, species = public_key(connection), sensitivities(connection)
     counted = 0
@@ -353,8 +333,8 @@ def cover_faults(connection: sa.Connection, backend: GeoPackage) -> Iterator[str
         wrong = len(new ^ _kept(connection, backend, lying))
         if wrong:
             which = plural(wrong, "placement is", "placements are")
-            yield f"sensitive places: {wrong} {which} not covered as by the rule"
-    kept = connection.scalar(sa.select(sa.func.count()).select_from(COVERS))
+            yield f"sensitive places: {wrong} {which} not generalised as by the rule"
+    kept = connection.scalar(sa.select(sa.func.count()).select_from(VIEWS))
     if kept != counted:
         which = plural(int(kept or 0), "placement is", "placements are")
         yield f"sensitive places: {kept} {which} shown to the public, {counted} should be"
