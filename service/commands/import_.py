@@ -11,9 +11,9 @@ from tqdm import tqdm
 
 from layers.plurals import counted, plural
 from service.commands.options import opened, store_argument, who_changes
-from service.intake.findings_file import findings_csv
 from service.intake.importing import check, missing_species, take
 from service.intake.sheets import read_sheets
+from service.intake.stored_sheets import csv_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -150,7 +150,7 @@ def _counted(result: CheckResult) -> str:
 def _report(result: CheckResult, findings: Path | None) -> None:
     """Show refusals one by one and flags by kind, and write all of them to a file."""
     if findings is not None:
-        findings.write_bytes(findings_csv(result))
+        findings.write_bytes(csv_text(result.findings))
     alike: dict[tuple[str, str, str, str], list[Fault]] = {}
     for fault in result.refused:
         alike.setdefault((fault.file, fault.column, fault.value, fault.remedy), []).append(fault)

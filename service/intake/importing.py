@@ -48,7 +48,7 @@ if TYPE_CHECKING:
 
 __all__ = ["CheckResult", "check", "missing_species", "take"]
 
-# What the checks ask of the stored records around new ones.
+# What the checks need of the stored records around new ones.
 _OF_CREWS = Needed(
     tables=frozenset({"snaps"}),
     columns=frozenset(
@@ -96,6 +96,14 @@ class CheckResult:
     files: tuple[str, ...]
     rows_read: dict[str, int]
     operations: dict[str, Operation] = field(default_factory=dict)
+
+    @property
+    def findings(self) -> pd.DataFrame:
+        """Refusals, then flags: kind, file, row, column, value, code, message."""
+        columns = ["file", "row", "column", "value", "code", "message"]
+        at = [(f.file, f.row, f.column, f.value, f.code, f.remedy) for f in self.refused]
+        kinds = {"refused": pd.DataFrame(at, columns=columns), "flagged": self.flagged[columns]}
+        return pd.concat(kinds, names=["kind"]).reset_index("kind").reset_index(drop=True)
 
 
 def check(
@@ -151,7 +159,7 @@ def check(
         cells.file,
         findings,
     )
-    # Times of a survey whose zone was refused are read as if in UTC, and nothing hangs on them.
+    # Times of a survey whose zone was refused are read as if in UTC, and nothing depends on them.
     zoneless = all_surveys.index[~all_surveys["timezone"].map(is_zone).astype(bool)]
     all_surveys.loc[zoneless, "timezone"] = "UTC"
     findings.doubt(cells, named.isin(zoneless))
@@ -174,13 +182,13 @@ def check(
     report("reading catches")
     catches, lengths, owned = _read_owned(sheets, species, placements, store, findings)
     whole = Checked(cells, placements, day_only, catches, lengths, owned)
-    if findings.refused:  # the rest is looked over too, so that all is told at once
+    if findings.refused:  # the rest is looked over too, so that all is said at once
         whole = readable(whole, findings)
         if not len(whole.placements):
             return _refused(sheets, findings)
     # By all catch rows, also those that were refused; of a sheet that was, nothing is known.
-    told = Findings() if findings.of_a_whole_file else findings
-    whole.placements["outcome"] = settle_outcomes(whole.cells, whole.placements, catches, told)
+    said_of = Findings() if findings.of_a_whole_file else findings
+    whole.placements["outcome"] = settle_outcomes(whole.cells, whole.placements, catches, said_of)
     report("looking for what is stored already")
     recorded = whole.placements.set_index("placement_id")
     digests = content_digests(recorded, whole.catches, whole.lengths)
@@ -341,7 +349,7 @@ def _flag_around(
     unchanged: tuple[str, ...],
     findings: Findings,
 ) -> None:
-    """Flag what only the stored records around the new ones can tell."""
+    """Flag what only the stored records around the new ones show."""
     placements, catchments = whole.placements, reference.catchments(store)
     catchment = _catchment(placements, catchments)
     water = _waters(placed.snaps["reach_id"], catchment, store)
@@ -363,13 +371,13 @@ def _earlier(
 ) -> tuple[gpd.GeoDataFrame, pd.Series]:
     """Read the stored placements of the same surveys that the sheet lacks, and their reaches."""
     none = placements.head(0), pd.Series(dtype="str")
-    asked = tuple(placements["survey"].dropna().unique().tolist())
-    if not asked:
+    names = tuple(placements["survey"].dropna().unique().tolist())
+    if not names:
         return none
-    stored = store.count(Wanted(surveys=asked), "placement", public=False)
+    stored = store.count(Wanted(surveys=names), "placement", public=False)
     if stored == len(unchanged):  # all of them stand in the sheet, as in one given again
         return none
-    records = store.records(Selection(surveys=asked), _OF_CREWS)
+    records = store.records(Selection(surveys=names), _OF_CREWS)
     earlier = records.placements
     earlier = earlier[~earlier.index.isin(placements["placement_id"])]
     return earlier, records.snaps["reach_id"].reindex(earlier.index)

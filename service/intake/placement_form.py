@@ -1,4 +1,4 @@
-"""One placement from a form: which fields its method asks for, checked and stored as any import.
+"""One placement from a form: which fields its method needs, checked and stored as any import.
 
 A form sends cells of text under the headers of the field sheets, so that it is read and checked
 by the same rules. What is sent again is known by its content: it is stored once, also when the
@@ -18,6 +18,7 @@ from service.access import open_records
 from service.errors import ConflictError, FieldFileError, NotFoundError, RequestError
 from service.intake.columns import SHEETS
 from service.intake.importing import check
+from service.intake.reading import as_typed
 from service.intake.sheets import sheets_from_frames
 from service.intake.stored_sheets import field_sheets
 from service.intake.text_bounds import LONGEST_CELL
@@ -93,7 +94,7 @@ class Saved:
 
 
 def fields_of_method(method: Mapping[str, Any]) -> list[str]:
-    """List the columns of a placement that a method asks for beyond where and when.
+    """List the columns of a placement that a method needs beyond where and when.
 
     Parameters
     ----------
@@ -166,7 +167,7 @@ def _cells(given: Any, sheet: str) -> dict[str, str]:  # noqa: ANN401
             raise RequestError(f"{name} is not text; send every cell as text.")
         most = LONGEST_CELL if name == "geometry" else _LONGEST
         if len(value) > most:
-            raise RequestError(f"{name} holds {len(value)} characters; {most} are the most.")
+            raise RequestError(f"{name} has {len(value)} characters; {most} are the most.")
         if value.strip():
             cells[name] = value.strip()
     return cells
@@ -240,16 +241,16 @@ def _was_stored(store: Store, name: str, digest: str) -> bool:
 def _differences(
     store: Store, name: str, records: FieldRecords
 ) -> tuple[tuple[str, str, str], ...]:
-    held, sent = store.document(name) or {}, _document(records)
-    return tuple(
-        (column, _told(held.get(column)), _told(sent.get(column)))
-        for column in dict.fromkeys([*held, *sent])
-        if _told(held.get(column)) != _told(sent.get(column))
+    stored, sent = store.document(name) or {}, _document(records)
+    shown = (
+        (column, _shown(stored.get(column)), _shown(sent.get(column)))
+        for column in dict.fromkeys([*stored, *sent])
     )
+    return tuple(one for one in shown if one[1] != one[2])
 
 
-def _told(value: Any) -> str:  # noqa: ANN401
-    if value is None or value == []:
+def _shown(value: Any) -> str:  # noqa: ANN401
+    if value == []:
         return ""
     if isinstance(value, list):
         rows = (
@@ -261,9 +262,7 @@ def _told(value: Any) -> str:  # noqa: ANN401
             for row in value
         )
         return "; ".join(sorted(rows))
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value:.12g}" if isinstance(value, float) else str(value)
+    return f"{value:.12g}" if isinstance(value, float) else as_typed(value)
 
 
 def form_of_placement(store: Store, placement_id: str, viewer: Viewer) -> Form:
@@ -286,7 +285,7 @@ def form_of_placement(store: Store, placement_id: str, viewer: Viewer) -> Form:
     )
     rows = {
         sheet: [
-            {str(name): _cell(value) for name, value in row.items() if not _empty(value)}
+            {str(name): text for name, value in row.items() if (text := as_typed(value))}
             for row in sheets[sheet].to_dict("records")
         ]
         for sheet in _SHEETS
@@ -301,15 +300,3 @@ def form_of_placement(store: Store, placement_id: str, viewer: Viewer) -> Form:
         nothing_caught=placement.get("outcome") == "nil",
         base=str(digest),
     )
-
-
-def _empty(value: Any) -> bool:  # noqa: ANN401
-    return value is None or value is pd.NA or value != value or value == ""
-
-
-def _cell(value: Any) -> str:  # noqa: ANN401
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return str(int(value)) if value.is_integer() and abs(value) < 2**53 else repr(value)
-    return str(value)

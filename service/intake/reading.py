@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import re
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -26,6 +27,7 @@ __all__ = [
     "SPATIAL_FILES",
     "TEXT_FILES",
     "WORKBOOKS",
+    "as_typed",
     "read_cells",
     "read_text",
     "stripped",
@@ -170,6 +172,19 @@ def whole_sheet(
     return Cells(
         sheet, file, frame[keep].set_axis([headers[k] for k in keep], axis=1), decimal_comma
     )
+
+
+def as_typed(value: Any) -> str:  # noqa: ANN401 - whatever a workbook or a GIS file holds
+    """Write one value as somebody would type it into a cell; missing is ''."""
+    if value is None or value is pd.NA or value is pd.NaT:
+        return ""
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        if value != value:
+            return ""
+        return str(int(value)) if value.is_integer() and abs(value) < 2**53 else repr(float(value))
+    return value.isoformat() if isinstance(value, dt.date | dt.time) else str(value)
 
 
 def stripped(cells: pd.Series) -> pd.Series:

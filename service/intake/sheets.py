@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -104,27 +104,26 @@ def read_sheets(
     }
     given = {sheet: Path(path) for sheet, path in paths.items() if path is not None}
     findings = Findings()
-    raw: dict[str, Cells] = {}
-    for sheet, path in given.items():
-        cells = read_cells(path, sheet, findings, delimiter=delimiter)
-        if cells is not None:
-            raw[sheet] = cells
+    read = {
+        sheet: read_cells(path, sheet, findings, delimiter=delimiter)
+        for sheet, path in given.items()
+    }
+    raw = {sheet: cells for sheet, cells in read.items() if cells is not None}
     followed = Mapping.read(Path(mapping), findings) if mapping is not None else None
     if mapping is not None and followed is None:
         raw = {}  # under other headers, every further refusal would be beside the point
     options = [_RULES, date_order or "", survey, crs, delimiter or ""]
     extra = [Path(path) for path in (mapping, waypoints) if path is not None]
-    return _sheets(
-        raw,
-        findings,
+    sheets = Sheets(
+        cells=raw,
         files=tuple(dict.fromkeys(path.name for path in [*given.values(), *extra])),
-        digest=_digest(options, [*((s, p) for s, p in given.items()), *(("", p) for p in extra)]),
-        mapping=followed,
-        waypoints=Path(waypoints) if waypoints is not None else None,
+        digest=_digest(options, [*given.items(), *(("", path) for path in extra)]),
+        findings=findings,
         date_order=date_order,
         survey=survey,
         crs=crs,
     )
+    return _under_our_headers(sheets, followed, Path(waypoints) if waypoints else None)
 
 
 def sheets_from_frames(
@@ -160,33 +159,19 @@ def sheets_from_frames(
         cells = whole_sheet(text, file, sheet, findings)
         if cells is not None:
             raw[sheet] = cells
-    return _sheets(
-        raw,
-        findings,
-        files=(file,),
-        digest=hasher.hexdigest(),
-        date_order=date_order,
-        survey=survey,
-        crs=crs,
+    return _under_our_headers(
+        Sheets(raw, (file,), hasher.hexdigest(), findings, date_order, survey, crs)
     )
 
 
-def _sheets(
-    raw: dict[str, Cells],
-    findings: Findings,
-    *,
-    files: tuple[str, ...],
-    digest: str,
-    mapping: Mapping | None = None,
-    waypoints: Path | None = None,
-    date_order: DateOrder | None,
-    survey: str,
-    crs: str,
+def _under_our_headers(
+    sheets: Sheets, mapping: Mapping | None = None, waypoints: Path | None = None
 ) -> Sheets:
+    """Map and rename the columns of sheets as read, and put waypoints in."""
+    raw, findings, species = sheets.cells, sheets.findings, None
     rows_read = {sheet: len(cells.frame) for sheet, cells in raw.items()}
-    species = None
     if mapping is not None:
-        raw, species = apply_mapping(mapping, raw, findings, date_order)
+        raw, species = apply_mapping(mapping, raw, findings, sheets.date_order)
     named = {sheet: _our_headers(cells, findings) for sheet, cells in raw.items()}
     if "placements" in named:
         named["placements"] = _split_intervals(named["placements"])
@@ -197,17 +182,7 @@ def _sheets(
             cells = named["placements"]
             named_points = cells.column("waypoint") != ""
             findings.refuse(cells, named_points, "waypoint", "waypoint_unknown.no_file")
-    return Sheets(
-        cells=named,
-        files=files,
-        digest=digest,
-        findings=findings,
-        date_order=date_order,
-        survey=survey,
-        crs=crs,
-        species=species,
-        rows_read=rows_read,
-    )
+    return replace(sheets, cells=named, species=species, rows_read=rows_read)
 
 
 def _digest(options: list[str], files: list[tuple[str, Path]]) -> str:

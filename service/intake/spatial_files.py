@@ -13,6 +13,7 @@ import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from service.intake.geopackage_limits import SQLITE_BEGINS, stored_layers
+from service.intake.reading import as_typed
 from service.intake.wording import Wording, say
 
 if TYPE_CHECKING:
@@ -113,19 +114,8 @@ def _label(crs: pyproj.CRS | None) -> str:
 
 
 def _texts(column: pd.Series) -> pd.Series:
-    if pd.api.types.is_bool_dtype(column.dtype):
-        texts = column.map({True: "yes", False: "no"})
-    elif isinstance(column.dtype, pd.DatetimeTZDtype):
-        texts = column.map(lambda moment: moment.isoformat(), na_action="ignore")
-    elif pd.api.types.is_datetime64_any_dtype(column.dtype):
-        texts = column.map(lambda moment: moment.isoformat(), na_action="ignore")
+    texts = column.map(as_typed).astype("str")
+    if pd.api.types.is_datetime64_dtype(column.dtype):
         days = (column.dropna() == column.dropna().dt.normalize()).all()
         texts = texts.str.slice(0, 10) if days else texts
-    elif pd.api.types.is_float_dtype(column.dtype):
-        texts = column.map(
-            lambda value: str(int(value)) if value.is_integer() else repr(float(value)),
-            na_action="ignore",
-        )
-    else:
-        texts = column.astype("str").where(column.notna())
-    return texts.astype("str").fillna("")
+    return texts

@@ -149,8 +149,8 @@ def _start(placements: gpd.GeoDataFrame, way: Operation, system: str) -> NDArray
     xy = np.column_stack([shapely.get_x(stored), shapely.get_y(stored)])
     if "original_x" not in placements:
         return xy
-    told = placements[["original_x", "original_y"]].to_numpy(float)
-    return np.where(np.isfinite(told).all(axis=1, keepdims=True), told, xy)
+    recorded = placements[["original_x", "original_y"]].to_numpy(float)
+    return np.where(np.isfinite(recorded).all(axis=1, keepdims=True), recorded, xy)
 
 
 def _taken_back(
@@ -166,7 +166,7 @@ def _taken_back(
 
 
 def csv_text(frame: pd.DataFrame, *, header: bool = True) -> bytes:
-    """One sheet as CSV in UTF-8 with BOM, which spreadsheets ask for; text made harmless.
+    """One sheet as CSV in UTF-8 with BOM, which spreadsheets need; text made harmless.
 
     Rows alone, to go on with a sheet, where no `header` is wanted. A cell is written the same
     whatever else its column holds, so that pieces put together are the whole.

@@ -1,4 +1,4 @@
-"""Uploaded field sheets, held between the check and the taking; for a while, and not too many."""
+"""Uploaded field sheets that wait between check and import; for a while, and not too many."""
 
 from __future__ import annotations
 
@@ -29,11 +29,11 @@ if TYPE_CHECKING:
     from service.intake.sheets import Sheets
     from service.store import Store
 
-__all__ = ["ROLES", "HeldUpload", "HeldUploads", "check_held", "plain_name", "roles_of"]
+__all__ = ["ROLES", "WaitingUpload", "WaitingUploads", "check_upload", "plain_name", "roles_of"]
 
 ROLES: Final = (*SHEETS, "mapping", "waypoints")
 KEPT_S: Final = 3_600.0
-MOST_HELD: Final = 12
+MOST_WAITING: Final = 12
 MOST_FILES: Final = 12
 _STEMS: Final = {
     "placement": "placements", "catch": "catches", "length": "lengths", "survey": "surveys",
@@ -42,8 +42,8 @@ _STEMS: Final = {
 
 
 @dataclass
-class HeldUpload:
-    """Files of one person, and what the check said of them.
+class WaitingUpload:
+    """Files of one person, and what the check found.
 
     Attributes
     ----------
@@ -72,17 +72,17 @@ class HeldUpload:
         return sorted(path for path in self.folder.iterdir() if path.is_file())
 
 
-class HeldUploads:
-    """All uploads held by one service, in a folder of its own that ends with it."""
+class WaitingUploads:
+    """All uploads that wait in one service, in a folder of its own that ends with it."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
         self._clock = clock
         self._lock = threading.Lock()
-        self._held: dict[str, HeldUpload] = {}
+        self._waiting: dict[str, WaitingUpload] = {}
         self._folder: Path | None = None
 
-    def hold(self, owner: str, files: Iterable[tuple[str, IO[bytes]]]) -> HeldUpload:
-        """Take files into keeping.
+    def receive(self, owner: str, files: Iterable[tuple[str, IO[bytes]]]) -> WaitingUpload:
+        """Store files until they are imported or dropped.
 
         Raises
         ------
@@ -94,38 +94,38 @@ class HeldUploads:
         self._expire()
         with self._lock:
             if self._folder is None:
-                self._folder = Path(tempfile.mkdtemp(prefix="rifflebook-held-"))
+                self._folder = Path(tempfile.mkdtemp(prefix="rifflebook-waiting-"))
                 weakref.finalize(self, shutil.rmtree, self._folder, ignore_errors=True)
             token = secrets.token_urlsafe(24)
             folder = self._folder / secrets.token_hex(8)
             folder.mkdir(mode=0o700)
-        held = HeldUpload(token, owner, folder, self._clock())
+        waiting = WaitingUpload(token, owner, folder, self._clock())
         try:
-            self.add(held, files)
+            self.add(waiting, files)
         except Exception:
             shutil.rmtree(folder, ignore_errors=True)
             raise
         with self._lock:
-            while len(self._held) >= MOST_HELD:
-                self._forget(min(self._held.values(), key=lambda one: one.begun))
-            self._held[token] = held
-        return held
+            while len(self._waiting) >= MOST_WAITING:
+                self._forget(min(self._waiting.values(), key=lambda one: one.begun))
+            self._waiting[token] = waiting
+        return waiting
 
-    def add(self, held: HeldUpload, files: Iterable[tuple[str, IO[bytes]]]) -> None:
+    def add(self, waiting: WaitingUpload, files: Iterable[tuple[str, IO[bytes]]]) -> None:
         """Add files, or put mended ones in the place of those of the same name.
 
         Raises
         ------
         FieldFileError, RequestError
-            As for :meth:`hold`; the files held before stay as they were.
+            As for :meth:`receive`; the files that were there stay as they were.
         """
         given = [(plain_name(name), stream) for name, stream in files if name]
         if not given:
             raise RequestError("No file was chosen; choose the sheet of placements at least.")
-        names = {path.name for path in held.files} | {name for name, _ in given}
+        names = {path.name for path in waiting.files} | {name for name, _ in given}
         if len(names) > MOST_FILES:
             raise RequestError(f"{len(names)} files were given; {MOST_FILES} are the most at once.")
-        with tempfile.TemporaryDirectory(dir=held.folder) as place:
+        with tempfile.TemporaryDirectory(dir=waiting.folder) as place:
             arrived: list[Path] = []
             for name, stream in given:
                 path = Path(place) / name
@@ -136,43 +136,43 @@ class HeldUploads:
             if faults:
                 raise FieldFileError(faults)
             for path in arrived:
-                path.replace(held.folder / path.name)
-                held.roles.pop(path.name, None)
-        for path in held.files:
-            held.roles.setdefault(path.name, roles_of(path))
+                path.replace(waiting.folder / path.name)
+                waiting.roles.pop(path.name, None)
+        for path in waiting.files:
+            waiting.roles.setdefault(path.name, roles_of(path))
 
-    def find(self, token: str, owner: str) -> HeldUpload:
+    def find(self, token: str, owner: str) -> WaitingUpload:
         """Find what somebody uploaded.
 
         Raises
         ------
         NotFoundError
-            It is not held any more, or is somebody else's.
+            It is no longer there, or is somebody else's.
         """
         self._expire()
-        held = self._held.get(token)
-        if held is None or not secrets.compare_digest(held.owner.encode(), owner.encode()):
+        waiting = self._waiting.get(token)
+        if waiting is None or not secrets.compare_digest(waiting.owner.encode(), owner.encode()):
             raise NotFoundError(
-                "These files are not held here any more: they were stored, dropped, or an hour has "
+                "These files are no longer here: they were stored, dropped, or an hour has "
                 "passed. Choose them again."
             )
-        return held
+        return waiting
 
-    def drop(self, held: HeldUpload) -> None:
+    def drop(self, waiting: WaitingUpload) -> None:
         """Forget files."""
         with self._lock:
-            self._forget(held)
+            self._forget(waiting)
 
-    def _forget(self, held: HeldUpload) -> None:
-        self._held.pop(held.token, None)
-        shutil.rmtree(held.folder, ignore_errors=True)
+    def _forget(self, waiting: WaitingUpload) -> None:
+        self._waiting.pop(waiting.token, None)
+        shutil.rmtree(waiting.folder, ignore_errors=True)
 
     def _expire(self) -> None:
         now = self._clock()
         with self._lock:
-            for held in list(self._held.values()):
-                if now - held.begun > KEPT_S:
-                    self._forget(held)
+            for waiting in list(self._waiting.values()):
+                if now - waiting.begun > KEPT_S:
+                    self._forget(waiting)
 
 
 def plain_name(name: str) -> str:
@@ -239,30 +239,30 @@ def _roles_of_parts(path: Path) -> tuple[str, ...]:
     return tuple(sheet for sheet in SHEETS if sheet in names)
 
 
-def check_held(held: HeldUpload, store: Store, *, anew: bool = False) -> CheckResult:
-    """Check held files against the store as it is now; what was found is kept with them.
+def check_upload(waiting: WaitingUpload, store: Store, *, anew: bool = False) -> CheckResult:
+    """Check uploaded files against the store as it is now; the result is kept with them.
 
     Raises
     ------
     RequestError
         No file, or more than one, is read as placements, or as another sheet.
     """
-    if held.result is not None and held.version == store.version and not anew:
-        return held.result
+    if waiting.result is not None and waiting.version == store.version and not anew:
+        return waiting.result
     version = store.version
-    sheets = _sheets(held)
+    sheets = _sheets(waiting)
     before = store.find_batch(sheets.digest)
-    held.known_batch = None if before is None else before.batch_id
-    held.result, held.version = check(sheets, store), version
+    waiting.known_batch = None if before is None else before.batch_id
+    waiting.result, waiting.version = check(sheets, store), version
     lacking = missing_species(sheets, store)
-    held.lacking = lacking if len(lacking) else None
-    return held.result
+    waiting.lacking = lacking if len(lacking) else None
+    return waiting.result
 
 
-def _sheets(held: HeldUpload) -> Sheets:
+def _sheets(waiting: WaitingUpload) -> Sheets:
     by_role: dict[str, Any] = {}
-    for path in held.files:
-        for role in held.roles.get(path.name, ()):
+    for path in waiting.files:
+        for role in waiting.roles.get(path.name, ()):
             if role in by_role:
                 raise RequestError(
                     f"{by_role[role].name} and {path.name} are both read as {role}; "
@@ -271,5 +271,5 @@ def _sheets(held: HeldUpload) -> Sheets:
             by_role[role] = path
     if "placements" not in by_role:
         raise RequestError("None of the files is read as placements; say which one is.")
-    options = {name: value for name, value in held.options.items() if value}
+    options = {name: value for name, value in waiting.options.items() if value}
     return read_sheets(**by_role, **options)

@@ -57,22 +57,22 @@ def read_waypoints(path: Path, findings: Findings) -> dict[str, list[str]]:
 def place_waypoints(cells: Cells, places: dict[str, list[str]], findings: Findings) -> Cells:
     """Put the geometry of the named waypoint, in WGS 84, into `geometry` and `crs`."""
     names = cells.column("waypoint")
-    asked = names != ""
-    if not asked.any():
+    named = names != ""
+    if not named.any():
         return cells
     single = {name: texts[0] for name, texts in places.items() if len(texts) == 1}
-    several = asked & names.isin([name for name, texts in places.items() if len(texts) > 1])
+    several = named & names.isin([name for name, texts in places.items() if len(texts) > 1])
     findings.refuse(cells, several, "waypoint", "waypoint_unknown.several")
-    absent = asked & ~names.isin(list(places))
+    absent = named & ~names.isin(list(places))
     findings.refuse(
         cells,
         absent,
         "waypoint",
         lambda value: say("waypoint_unknown.none", near=did_you_mean(value, list(places))),
     )
-    also = asked & False
+    also = named & False
     for column in _OTHER_POSITIONS:
-        also |= asked & (cells.column(column) != "")
+        also |= named & (cells.column(column) != "")
     findings.refuse(cells, also, "waypoint", "position_twice.waypoint")
     found = names.isin(list(single)) & ~also
     frame = cells.frame.copy()

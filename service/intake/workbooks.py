@@ -13,6 +13,7 @@ import openpyxl
 import pandas as pd
 from openpyxl.utils.exceptions import InvalidFileException
 
+from service.intake.reading import as_typed
 from service.intake.text_bounds import LONGEST_CELL, MOST_CELLS, MOST_COLUMNS
 from service.intake.wording import say
 
@@ -108,23 +109,11 @@ def _rows(page: Any) -> list[list[str]] | None:  # noqa: ANN401  openpyxl's read
 def cell_text(cell: Any) -> str:  # noqa: ANN401  three classes of cells
     """Write a cell's value as one would type it; a date without a time of day as a day."""
     value = cell.value
-    if value is None:
-        return ""
     if isinstance(value, str):
         return value
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     if isinstance(value, dt.datetime):
-        dated = value.time() == dt.time() and "h" not in str(cell.number_format).lower()
-        return value.date().isoformat() if dated else _clock(value)
-    if isinstance(value, dt.date | dt.time):
-        return value.isoformat()
-    return str(value)
-
-
-def _clock(moment: dt.datetime) -> str:
-    """To the second: a workbook keeps times as fractions of a day, a few microseconds off."""
-    rounded = moment + dt.timedelta(microseconds=500_000)
-    return rounded.replace(microsecond=0).isoformat()
+        if value.time() == dt.time() and "h" not in str(cell.number_format).lower():
+            return value.date().isoformat()
+        # To the second: a workbook keeps times as fractions of a day, a few microseconds off.
+        value = (value + dt.timedelta(microseconds=500_000)).replace(microsecond=0)
+    return as_typed(value)

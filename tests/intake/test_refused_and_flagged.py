@@ -9,9 +9,9 @@ import pytest
 from click.testing import CliRunner
 
 from service.commands.import_ import import_
-from service.intake.findings_file import findings_csv
 from service.intake.importing import check, take
 from service.intake.sheets import read_sheets
+from service.intake.stored_sheets import csv_text
 from tests.intake_sheets import NOW, check_files, checked, make_store, placements
 
 SHEET = """\
@@ -163,7 +163,7 @@ def test_findings_name_the_sheet_of_a_workbook(store, tmp_path):
         ("x.xlsx, sheet Catches", 3, "placement_id"),
     ]
     assert str(result.refused[1]).startswith("x.xlsx, sheet Catches, row 3, column placement_id")
-    written = pd.read_csv(io.BytesIO(findings_csv(result)))
+    written = pd.read_csv(io.BytesIO(csv_text(result.findings)))
     named = {"x.xlsx, sheet placements", "x.xlsx, sheet Catches"}
     assert set(written.loc[written["row"] > 1, "file"]) == named
     assert result.files == ("x.xlsx",)

@@ -11,7 +11,13 @@ import pytest
 from service import create_app
 from service.intake import upload_limits
 from service.intake.columns import SHEETS
-from service.intake.waiting_uploads import KEPT_S, MOST_HELD, HeldUploads, plain_name, roles_of
+from service.intake.waiting_uploads import (
+    KEPT_S,
+    MOST_WAITING,
+    WaitingUploads,
+    plain_name,
+    roles_of,
+)
 from service.records import Viewer
 from service.settings import Settings
 from tests.intake_sheets import CATCHES, PLACEMENTS, make_store
@@ -71,7 +77,7 @@ def test_faulty_mended_imported_undone(store):
     assert 'href="/?survey=S24"' in page  # on the map
     assert "S99" not in client.get("/import?stored=1&survey=S99", headers=PAGE).text
     assert store.batches()[0].who == "somebody"
-    assert client.get(where.location, headers=PAGE).status_code == 404  # not held any more
+    assert client.get(where.location, headers=PAGE).status_code == 404  # not there any more
     assert client.post("/import/batches/1/undo").status_code == 400
     undone = client.post("/import/batches/1/undo", data={"sure": "yes"})
     assert "taken back" in client.get(undone.location, headers=PAGE).text
@@ -218,20 +224,20 @@ def test_rows_and_bytes_are_bounded(store, monkeypatch):
     assert client.post("/import", data=crowd).status_code == 400
 
 
-def test_held_files_are_of_their_owner_and_run_out():
+def test_waiting_files_are_of_their_owner_and_run_out():
     """Somebody else's token opens nothing; time and number bound what is kept."""
     now = [0.0]
-    uploads = HeldUploads(lambda: now[0])
-    held = uploads.hold("a", [("placements.csv", io.BytesIO(PLACEMENTS.encode()))])
-    assert uploads.find(held.token, "a") is held
-    with pytest.raises(Exception, match="not held here"):
-        uploads.find(held.token, "b")
+    uploads = WaitingUploads(lambda: now[0])
+    waiting = uploads.receive("a", [("placements.csv", io.BytesIO(PLACEMENTS.encode()))])
+    assert uploads.find(waiting.token, "a") is waiting
+    with pytest.raises(Exception, match="no longer here"):
+        uploads.find(waiting.token, "b")
     now[0] = KEPT_S + 1
-    with pytest.raises(Exception, match="not held here"):
-        uploads.find(held.token, "a")
-    assert not held.folder.exists()
-    many = [uploads.hold("a", [("p.csv", io.BytesIO(b"a,b"))]) for _ in range(MOST_HELD + 3)]
-    assert sum(one.folder.exists() for one in many) == MOST_HELD
+    with pytest.raises(Exception, match="no longer here"):
+        uploads.find(waiting.token, "a")
+    assert not waiting.folder.exists()
+    many = [uploads.receive("a", [("p.csv", io.BytesIO(b"a,b"))]) for _ in range(MOST_WAITING + 3)]
+    assert sum(one.folder.exists() for one in many) == MOST_WAITING
 
 
 @pytest.mark.parametrize(
@@ -273,7 +279,7 @@ def test_editors_import_and_keepers_undo(store):
 
 
 def test_uploads_of_others_pages_are_not_taken(store):
-    """Without the word of our own page nothing is even held."""
+    """Without the word of our own page nothing is even received."""
     client = create_app(store, Settings(), viewer=Viewer("somebody", "keeper")).test_client()
     assert client.post("/import", data=sheets()).status_code == 400
     page = client.get("/import", headers=PAGE).text

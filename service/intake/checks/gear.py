@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -12,7 +12,6 @@ from layers.areas import ellipsoidal_area_m2
 from layers.crs import transform_positions
 from layers.fieldwork.daylight import light_state
 from layers.fieldwork.effort import EFFORT_UNITS, effort_of, nights, soak_time_h
-from service.intake.checks.thresholds import FAST_WATER_M_S, LENGTH_DIFFERENCE, LOW_OXYGEN_MG_L
 from service.intake.wording import say
 
 if TYPE_CHECKING:
@@ -22,6 +21,13 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
 
 __all__ = ["flag_gear"]
+
+# Below this many trapped fish may suffocate overnight. Common practice, no source. [mg/l]
+LOW_OXYGEN_MG_L: Final = 5.0
+# From here on traps roll, clog and fish poorly. Common practice, no source. [m/s]
+FAST_WATER_M_S: Final = 0.3
+# Stated length or area against the shape's own. Common practice, no source; as in stretches.
+LENGTH_DIFFERENCE: Final = 0.25
 
 
 def flag_gear(
@@ -41,19 +47,19 @@ def flag_gear(
     placements
         Read whole, without refusals; rows of the sheet.
     methods
-        Index `method`; its columns alone decide what is asked of a placement.
+        Index `method`; its columns alone decide what a placement needs.
     day_only
         Rows whose times are days alone.
     stretch_length_m
         Length of the stretch cut from the reaches, by `placement_id`. [m]
     """
-    asked = methods.loc[placements["method"]].set_axis(placements.index)
-    _flag_hours(cells, placements, asked, day_only, findings)
-    _flag_papers(cells, placements, asked, findings)
-    _flag_soak(cells, placements, asked, day_only, findings)
+    own = methods.loc[placements["method"]].set_axis(placements.index)
+    _flag_hours(cells, placements, own, day_only, findings)
+    _flag_papers(cells, placements, own, findings)
+    _flag_soak(cells, placements, own, day_only, findings)
     _flag_effort(cells, placements, methods, stretch_length_m, findings)
     _flag_shape(cells, placements, methods, findings)
-    trap = (asked["gear_kind"] == "trap") & asked["passive"]
+    trap = (own["gear_kind"] == "trap") & own["passive"]
     little = placements["dissolved_oxygen_mg_l"] < LOW_OXYGEN_MG_L
     airless = ~placements["trap_air_space"].fillna(False).astype(bool)
     said = say("low_oxygen", low=LOW_OXYGEN_MG_L)
@@ -65,12 +71,12 @@ def flag_gear(
 def _flag_hours(
     cells: Cells,
     placements: gpd.GeoDataFrame,
-    asked: pd.DataFrame,
+    own: pd.DataFrame,
     day_only: pd.Series,
     findings: Findings,
 ) -> None:
     """Day work after dark, night work by day, by the sun at that place and date."""
-    timed = ~day_only.to_numpy(bool) & asked["hours"].isin(["day", "night"]).to_numpy(bool)
+    timed = ~day_only.to_numpy(bool) & own["hours"].isin(["day", "night"]).to_numpy(bool)
     at = np.flatnonzero(timed)
     if not len(at):
         return
@@ -81,37 +87,37 @@ def _flag_hours(
         state = np.full(len(placements), None, dtype=object)
         state[at] = light_state(lon, lat, placements[name].iloc[at])
         states[name] = state
-    current = asked["gear_kind"].to_numpy(object) == "current"
+    current = own["gear_kind"].to_numpy(object) == "current"
     for name, what in (("set_at", "began"), ("lifted_at", "ended")):
         state = states[name]
-        dark = (asked["hours"] == "day").to_numpy(bool) & pd.notna(state) & (state != "day")
-        bright = (asked["hours"] == "night").to_numpy(bool) & (state == "day")
+        dark = (own["hours"] == "day").to_numpy(bool) & pd.notna(state) & (state != "day")
+        bright = (own["hours"] == "night").to_numpy(bool) & (state == "day")
         findings.flag(cells, dark & current, say("outside_hours.current", what=what), name)
         findings.flag(cells, dark & ~current, say("outside_hours.day", what=what), name)
         findings.flag(cells, bright, say("outside_hours.night", what=what), name)
 
 
 def _flag_papers(
-    cells: Cells, placements: gpd.GeoDataFrame, asked: pd.DataFrame, findings: Findings
+    cells: Cells, placements: gpd.GeoDataFrame, own: pd.DataFrame, findings: Findings
 ) -> None:
     for column, code in (
         ("operator_certificate", "certificate_missing"),
         ("machine_check", "machine_check_missing"),
     ):
         shown = placements[column].fillna(False).astype(bool)
-        findings.flag(cells, asked[column].astype(bool) & ~shown, code, column)
+        findings.flag(cells, own[column].astype(bool) & ~shown, code, column)
 
 
 def _flag_soak(
     cells: Cells,
     placements: gpd.GeoDataFrame,
-    asked: pd.DataFrame,
+    own: pd.DataFrame,
     day_only: pd.Series,
     findings: Findings,
 ) -> None:
-    passive = asked["passive"].astype(bool)
+    passive = own["passive"].astype(bool)
     hours = soak_time_h(placements)
-    limit = asked["max_soak_h"].astype(float)
+    limit = own["max_soak_h"].astype(float)
     # Days alone tell hours only to a day.
     slack = np.where(day_only.to_numpy(bool), 24.0, 0.0)
     long = (passive & (hours > limit + slack)).to_numpy(bool)
@@ -120,7 +126,7 @@ def _flag_soak(
         for own, most in zip(hours[long], limit[long], strict=True)
     ]
     findings.flag(cells, long, said, "lifted_at")
-    overnight = passive & (asked["hours"] == "overnight")
+    overnight = passive & (own["hours"] == "overnight")
     findings.flag(cells, overnight & (nights(placements) == 0), "lifted_same_day", "lifted_at")
     unlifted = passive & placements["lifted_at"].isna() & (placements["outcome"] != "lost")
     findings.flag(cells, unlifted, "lift_time_missing", "lifted_at")

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from service.intake.checks.thresholds import WARM_WATER_C
 from service.intake.wording import say
 
 if TYPE_CHECKING:
@@ -15,6 +14,9 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
 
 __all__ = ["flag_waters"]
+
+# From here on cool-water fish suffer in gear and bucket. Common practice, no source. [deg C]
+WARM_WATER_C: Final = 20.0
 
 
 def flag_waters(

@@ -12,11 +12,10 @@ from service import access, reference
 from service.access import require_role
 from service.answers.writing import zip_members
 from service.errors import FieldFileError, NotFoundError, RequestError
-from service.intake.findings_file import findings_csv
 from service.intake.importing import take
 from service.intake.stored_sheets import csv_text
 from service.intake.upload_limits import ENDINGS, MOST_ROWS, MOST_UNPACKED
-from service.intake.waiting_uploads import ROLES, HeldUploads, check_held
+from service.intake.waiting_uploads import ROLES, WaitingUploads, check_upload
 from service.web.context import current_settings, current_store, current_viewer, require_editor
 from service.web.parameters import read_order
 
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
     from werkzeug.wrappers import Response as AnyResponse
 
     from service.intake.importing import CheckResult
-    from service.intake.waiting_uploads import HeldUpload
+    from service.intake.waiting_uploads import WaitingUpload
 
 __all__ = ["pages"]
 
@@ -36,7 +35,7 @@ pages = Blueprint("imports", __name__)
 _PAGE: Final = 200  # findings on one page
 _SURVEYS: Final = 8  # of an import, named in the address that shows it on the map
 _ORDERS: Final = ("dmy", "mdy", "ymd")
-_KEY: Final = "rifflebook_held"
+_KEY: Final = "rifflebook_uploads"
 
 
 @pages.before_request
@@ -46,16 +45,16 @@ def _require_editor() -> None:
 
 @pages.record_once
 def _begin(state: Any) -> None:  # noqa: ANN401 - Flask's own
-    state.app.extensions[_KEY] = HeldUploads()
+    state.app.extensions[_KEY] = WaitingUploads()
 
 
-def _held_uploads() -> HeldUploads:
-    held: HeldUploads = current_app.extensions[_KEY]
-    return held
+def _waiting_uploads() -> WaitingUploads:
+    waiting: WaitingUploads = current_app.extensions[_KEY]
+    return waiting
 
 
-def _held(token: str) -> HeldUpload:
-    return _held_uploads().find(token, current_viewer().name)
+def _waiting(token: str) -> WaitingUpload:
+    return _waiting_uploads().find(token, current_viewer().name)
 
 
 @pages.get("/import")
@@ -88,9 +87,9 @@ def _told() -> dict[str, Any]:
 @pages.post("/import")
 def upload() -> AnyResponse:
     """Hold the files and check them; nothing is stored."""
-    held = _held_uploads().hold(current_viewer().name, _files())
-    held.options = _options()
-    return redirect(url_for("imports.checked", token=held.token), 303)
+    waiting = _waiting_uploads().receive(current_viewer().name, _files())
+    waiting.options = _options()
+    return redirect(url_for("imports.checked", token=waiting.token), 303)
 
 
 def _files() -> Iterable[tuple[str, IO[bytes]]]:
@@ -111,10 +110,10 @@ def _options() -> dict[str, Any]:
 @pages.get("/import/<token>")
 def checked(token: str) -> str:
     """Show every finding by row, and what would be stored."""
-    held = _held(token)
+    waiting = _waiting(token)
     problem, result = "", None
     try:
-        result = check_held(held, current_store())
+        result = check_upload(waiting, current_store())
     except RequestError as trouble:
         problem = str(trouble)
     kind = request.args.get("show", "")
@@ -123,7 +122,7 @@ def checked(token: str) -> str:
     pages_ = max(1, -(-len(findings) // _PAGE))
     return render_template(
         "import_checked.html",
-        held=held,
+        waiting=waiting,
         result=result,
         problem=problem,
         counts=_counts(result) if result else {},
@@ -138,24 +137,11 @@ def checked(token: str) -> str:
     )
 
 
-def _findings(result: CheckResult, kind: str) -> list[dict[str, Any]]:
-    refused = [
-        {
-            "kind": "refused",
-            "file": fault.file,
-            "row": fault.row,
-            "column": fault.column,
-            "value": fault.value,
-            "message": fault.remedy,
-        }
-        for fault in result.refused
-    ]
-    columns = ["file", "row", "column", "value", "message"]
-    flagged = result.flagged[columns].assign(kind="flagged").to_dict("records")
-    if kind == "refused":
-        return refused
-    flagged_rows = [{str(name): value for name, value in row.items()} for row in flagged]
-    return flagged_rows if kind == "flagged" else refused + flagged_rows
+def _findings(result: CheckResult, kind: str) -> list[dict[Any, Any]]:
+    found = result.findings
+    shown = found[found["kind"] == kind] if kind in ("refused", "flagged") else found
+    rows: list[dict[Any, Any]] = shown.to_dict("records")
+    return rows
 
 
 def _counts(result: CheckResult) -> dict[str, Any]:
@@ -176,41 +162,41 @@ def _counts(result: CheckResult) -> dict[str, Any]:
 @pages.post("/import/<token>/files")
 def mend(token: str) -> AnyResponse:
     """Put mended files in the place of those of the same name, and check again."""
-    held = _held(token)
-    _held_uploads().add(held, _files())
-    held.result = None
+    waiting = _waiting(token)
+    _waiting_uploads().add(waiting, _files())
+    waiting.result = None
     return redirect(url_for("imports.checked", token=token), 303)
 
 
 @pages.post("/import/<token>/reading")
 def reading(token: str) -> AnyResponse:
     """Read the files otherwise, and check again."""
-    held = _held(token)
-    for path in held.files:
+    waiting = _waiting(token)
+    for path in waiting.files:
         chosen = tuple(role for role in request.form.getlist(f"role:{path.name}") if role)
         if any(role not in ROLES for role in chosen):
             raise RequestError(f"{path.name} is read as one of {', '.join(ROLES)}.")
-        held.roles[path.name] = chosen
-    held.options = _options()
-    held.result = None
+        waiting.roles[path.name] = chosen
+    waiting.options = _options()
+    waiting.result = None
     return redirect(url_for("imports.checked", token=token), 303)
 
 
 @pages.post("/import/<token>/take")
 def take_all(token: str) -> AnyResponse:
     """Store all of it, whole."""
-    held = _held(token)
+    waiting = _waiting(token)
     store = current_store()
-    result = check_held(held, store)
+    result = check_upload(waiting, store)
     if result.records is None:
         raise FieldFileError(result.refused)
     if request.form.get("sure") != "yes":
         raise RequestError("Say that the findings were looked at; nothing was stored.")
-    if held.known_batch is not None:
-        _held_uploads().drop(held)
+    if waiting.known_batch is not None:
+        _waiting_uploads().drop(waiting)
         return redirect(url_for("imports.show", unchanged=1), 303)
     batch = take(result, store, current_viewer().name)
-    _held_uploads().drop(held)
+    _waiting_uploads().drop(waiting)
     if batch is None:
         return redirect(url_for("imports.show", unchanged=1), 303)
     surveys = result.records.placements["survey"].dropna().unique().tolist()[:_SURVEYS]
@@ -220,24 +206,24 @@ def take_all(token: str) -> AnyResponse:
 @pages.post("/import/<token>/drop")
 def drop(token: str) -> AnyResponse:
     """Take nothing, and forget the files."""
-    _held_uploads().drop(_held(token))
+    _waiting_uploads().drop(_waiting(token))
     return redirect(url_for("imports.show"), 303)
 
 
 @pages.get("/import/<token>/findings.csv")
 def findings(token: str) -> Response:
     """Every finding as a file."""
-    return _file(findings_csv(check_held(_held(token), current_store())), "findings.csv")
+    return _file(csv_text(check_upload(_waiting(token), current_store()).findings), "findings.csv")
 
 
 @pages.get("/import/<token>/missing-species.csv")
 def lacking(token: str) -> Response:
     """Names that the species list lacks, as a list to look through and load."""
-    held = _held(token)
-    check_held(held, current_store())
-    if held.lacking is None:
+    waiting = _waiting(token)
+    check_upload(waiting, current_store())
+    if waiting.lacking is None:
         raise NotFoundError("Every name of these files is in the species list.")
-    return _file(csv_text(held.lacking), "missing-species.csv")
+    return _file(csv_text(waiting.lacking), "missing-species.csv")
 
 
 @pages.get("/import/templates.zip")
