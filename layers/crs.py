@@ -264,11 +264,35 @@ def _chosen(source: pyproj.CRS, target: pyproj.CRS, area: Box | None) -> Operati
             "give the positions in another CRS."
         )
     best = group.transformers[0]
+    if best.accuracy < 0:  # by the grids alone; perhaps a known shift leads over WGS 84
+        best = _stepwise(source, target, box) or best
     name = best.description
     if not group.best_available:
         name += " (a better one needs a shift grid that is not installed)"
     accuracy = float(best.accuracy)
     return Operation(name, accuracy if accuracy >= 0 else float("nan"), best.definition, box)
+
+
+def _stepwise(source: pyproj.CRS, target: pyproj.CRS, box: Box | None) -> pyproj.Transformer | None:
+    """Find the operation that PROJ takes in the middle of an area; never a ballpark one."""
+    if box is None or source.geodetic_crs is None:
+        return None
+    west, south, east, north = box
+    middle = west + ((east - west) % 360) / 2, (south + north) / 2
+    start = pyproj.Transformer.from_crs(source.geodetic_crs, source, always_xy=True)
+    try:
+        way = pyproj.Transformer.from_crs(
+            source,
+            target,
+            always_xy=True,
+            area_of_interest=AreaOfInterest(*box),
+            allow_ballpark=False,
+        )
+        way.transform(*start.transform(*middle), errcheck=True)
+        used = way.get_last_used_operation()
+    except ProjError:
+        return None
+    return used if used.accuracy >= 0 else None
 
 
 def _smaller_area(source: pyproj.CRS, target: pyproj.CRS) -> Box | None:

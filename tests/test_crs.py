@@ -1,6 +1,7 @@
 """Projections, transformations, geodesics and areas against published worked examples."""
 
 import json
+import math
 
 import numpy as np
 import pyproj
@@ -153,3 +154,13 @@ def test_area_of_use_and_swapped_positions():
         False,
         True,
     ]
+
+
+def test_a_known_shift_over_wgs84_goes_before_a_ballpark_one():
+    """Without OSTN15's grid, as PROJ's own choice for the place; ballpark is 98 m away."""
+    x, y = 500_000.0, 5_800_000.0
+    (east,), (north,), name, accuracy = transform_positions(x, y, 25830, 27700)
+    expected = pyproj.Transformer.from_crs(25830, 27700, always_xy=True).transform(x, y)
+    assert math.dist((east, north), expected) < 5
+    assert "Ballpark" not in name
+    assert accuracy <= 5

@@ -18,7 +18,7 @@ import pandas as pd
 import pyproj
 import shapely
 
-from layers.crs import read_crs
+from layers.crs import read_crs, transform_positions
 from layers.errors import FrameError
 
 if TYPE_CHECKING:
@@ -89,8 +89,7 @@ def to_wgs84(geometries: Geometries, crs: CrsLike) -> Geometries:
     flat: Geometries = shapely.force_2d(np.asarray(geometries, dtype=object))
     xy = shapely.get_coordinates(flat)
     if not source.equals(pyproj.CRS.from_epsg(4326), ignore_axis_order=True):
-        transformer = pyproj.Transformer.from_crs(source, 4326, always_xy=True)
-        xy = np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
+        xy = np.column_stack(transform_positions(xy[:, 0], xy[:, 1], source, 4326)[:2])
     usable = _known(flat, xy)
     xy = np.where(np.isfinite(xy), xy, 0.0)
     placed = shapely.set_coordinates(flat.copy(), xy)

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyproj
 
+from layers.crs import transform_positions
 from layers.fieldwork.effort import effort_of, unit_words
 from layers.fieldwork.looking import catch_numbers, local_times
 from layers.fieldwork.public_frames import GENERALISED_COLUMNS
 
 if TYPE_CHECKING:
+    import pyproj
     from numpy.typing import NDArray
 
 __all__ = ["detection_features", "placement_features", "species_caught"]
@@ -185,12 +186,8 @@ def _degrees(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     if crs is None or not len(x):
         return np.full(len(x), np.nan), np.full(len(x), np.nan)
-    lon, lat = pyproj.Transformer.from_crs(crs, 4326, always_xy=True).transform(x, y)
-    known = np.isfinite(lon) & np.isfinite(lat)
-    return (
-        np.where(known, np.round(lon, 7), np.nan),
-        np.where(known, np.round(lat, 7), np.nan),
-    )
+    longitude, latitude, _, _ = transform_positions(x, y, crs, 4326)
+    return np.round(longitude, 7), np.round(latitude, 7)
 
 
 def detection_features(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pyproj
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from service.store import Store
 
 __all__ = [
+    "BOX_MARGIN_M",
     "Box",
     "catchments",
     "detections",
@@ -42,6 +43,10 @@ __all__ = [
     "store_box",
     "stretches",
 ]
+
+# PROJ may move the edges of a box by another datum shift than the places in it; the shifts
+# between two CRS differ by some metres.
+BOX_MARGIN_M: Final = 100.0
 
 Box = tuple[float, float, float, float]
 """West, south, east, north in degrees on WGS 84; west > east crosses 180 degrees."""
@@ -157,8 +162,8 @@ def store_box(store: Store, within: Box | None) -> Box | None:
     """Box in the store's CRS [m] that surely holds a box in degrees; None where none is known.
 
     For `Selection.bbox`, so that the store reads only what is near. Sides of a box in degrees
-    are curves in metres; they are followed closely, and a tenth is added all around. A box
-    that reaches beyond where the CRS is meant for is not narrowed.
+    are curves in metres; they are followed closely, and a tenth and 100 m are added all
+    around. A box that reaches beyond where the CRS is meant for is not narrowed.
     """
     if within is None or within[0] > within[2]:
         return None
@@ -176,5 +181,5 @@ def store_box(store: Store, within: Box | None) -> Box | None:
     edges = np.array([low_x, low_y, high_x, high_y])
     if not np.isfinite(edges).all():
         return None
-    margin = 0.1 * max(high_x - low_x, high_y - low_y) + 1.0
+    margin = 0.1 * max(high_x - low_x, high_y - low_y) + BOX_MARGIN_M
     return (low_x - margin, low_y - margin, high_x + margin, high_y + margin)

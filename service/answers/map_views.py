@@ -14,6 +14,7 @@ import numpy as np
 import pyproj
 import shapely
 
+from layers.crs import transform_positions
 from layers.drawing.geojson import to_wgs84
 from layers.drawing.placement_map import STATES, CellCounts, MapFilter, PlacementMap
 from layers.drawing.screen_lines import ScreenLines, grid_positions, grid_window, screen_paths
@@ -366,8 +367,7 @@ def position_words(store: Store, longitude: float, latitude: float, *, crs: str 
         CRS in place of the store's.
     """
     wanted = pyproj.CRS.from_user_input(crs or store.settings.crs)
-    transformer = pyproj.Transformer.from_crs(4326, wanted, always_xy=True)
-    x, y = transformer.transform(longitude, latitude)
+    (x,), (y,), _, _ = transform_positions(longitude, latitude, 4326, wanted)
     name = ":".join(wanted.to_authority() or ()) or wanted.name
     if not (np.isfinite(x) and np.isfinite(y)):
         return f"outside {name}"

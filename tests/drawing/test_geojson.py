@@ -18,6 +18,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from layers.crs import transform_positions
 from layers.drawing.geojson import (
     bounding_box,
     feature_collection,
@@ -308,6 +309,17 @@ def test_streaming_equals_writing_at_once():
     chunks = [frame.iloc[start : start + 100] for start in range(0, 1_203, 100)]
     whole, streamed = written(frame), json.load(io.BytesIO(b"".join(feature_stream(chunks))))
     assert streamed == whole
+
+
+def test_places_are_moved_by_the_operation_that_summaries_state():
+    """PROJ alone would choose another shift of EPSG's list for this place in ED50, 4 m away."""
+    x, y = 430_000.0, 4_600_000.0
+    (longitude,), (latitude,), _, _ = transform_positions(x, y, "EPSG:23031", 4326)
+    by_place = pyproj.Transformer.from_crs("EPSG:23031", 4326, always_xy=True).transform(x, y)
+    away = pyproj.Geod(ellps="WGS84").inv(longitude, latitude, *by_place)[2]
+    assert away > 1
+    point = to_wgs84(np.array([shapely.Point(x, y)]), "EPSG:23031")[0]
+    assert (point.x, point.y) == pytest.approx((longitude, latitude), abs=1e-7)
 
 
 def test_geometry_without_crs_is_refused():

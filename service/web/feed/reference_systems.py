@@ -15,9 +15,9 @@ import numpy as np
 import pyproj
 import shapely
 
-from layers.crs import read_crs, transform_positions
+from layers.crs import choose_operation, read_crs, transform_positions
 from layers.drawing.geojson import to_wgs84
-from service.answers.features import Box, store_box
+from service.answers.features import BOX_MARGIN_M, Box, store_box
 from service.errors import RequestError
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ class ReferenceSystem:
         flat = shapely.force_2d(np.asarray(geometries, dtype=object))
         xy = shapely.get_coordinates(flat)
         if len(xy) and not source.equals(self.crs, ignore_axis_order=True):
-            xy = np.column_stack(_transformer(source, self.crs).transform(xy[:, 0], xy[:, 1]))
+            xy = np.column_stack(transform_positions(xy[:, 0], xy[:, 1], source, self.crs)[:2])
         good = np.isfinite(xy).all(axis=1)
         count = shapely.get_num_coordinates(flat)
         owner = np.repeat(np.arange(len(flat)), count)
@@ -86,10 +86,10 @@ class ReferenceSystem:
     def positions(
         self, points: Geometries, source: pyproj.CRS
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Transform points and round them as :meth:`place` does; infinite where that fails."""
+        """Transform points and round them as :meth:`place` does; missing where that fails."""
         x, y = shapely.get_x(points), shapely.get_y(points)
         if len(x) and not source.equals(self.crs, ignore_axis_order=True):
-            x, y = _transformer(source, self.crs).transform(x, y)
+            x, y, _, _ = transform_positions(x, y, source, self.crs)
         decimals = _DEGREE_DECIMALS if self.geographic else _METRE_DECIMALS
         return np.round(x, decimals), np.round(y, decimals)
 
@@ -101,11 +101,6 @@ class ReferenceSystem:
 
 
 _WGS84: Final = pyproj.CRS.from_epsg(4326)
-
-
-@lru_cache(maxsize=32)
-def _transformer(source: pyproj.CRS, target: pyproj.CRS) -> pyproj.Transformer:
-    return pyproj.Transformer.from_crs(source, target, always_xy=True)
 
 
 @lru_cache(maxsize=32)
@@ -138,15 +133,12 @@ def storage_uri(store: Store) -> str | None:
 
 def accuracy_words(store: Store, system: ReferenceSystem) -> str:
     """How places get from the store's CRS into another, and how exact that is said to be."""
-    area = read_crs(store.settings.crs).area_of_use
-    if area is None:
+    if read_crs(store.settings.crs).area_of_use is None:
         return ""
-    lon, lat = (area.west + area.east) / 2, (area.south + area.north) / 2
-    to_store = _transformer(_WGS84, read_crs(store.settings.crs))
-    x, y = to_store.transform(lon, lat)
-    _, _, name, accuracy = transform_positions(x, y, store.settings.crs, system.crs)
-    stated = f"stated accuracy {accuracy:g} m" if np.isfinite(accuracy) else "no stated accuracy"
-    return f"{name}; {stated}"
+    way = choose_operation(store.settings.crs, system.crs)
+    exact = np.isfinite(way.accuracy_m)
+    stated = f"stated accuracy {way.accuracy_m:g} m" if exact else "no stated accuracy"
+    return f"{way.name}; {stated}"
 
 
 def read_system(text: str, name: str, systems: tuple[ReferenceSystem, ...]) -> ReferenceSystem:
@@ -211,15 +203,14 @@ class Area:
             # Places are shown rounded to the millimetre.
             return (self.box[0] - 0.01, self.box[1] - 0.01, self.box[2] + 0.01, self.box[3] + 0.01)
         try:
-            edges = _transformer(self.system.crs, crs).transform_bounds(
-                *self.box, densify_pts=_DENSIFY
-            )
+            around = pyproj.Transformer.from_crs(self.system.crs, crs, always_xy=True)
+            edges = around.transform_bounds(*self.box, densify_pts=_DENSIFY)
         except pyproj.exceptions.ProjError:
             return None
         west, south, east, north = edges
         if not np.isfinite(edges).all() or max(east - west, north - south) > 2_000_000:
             return None
-        margin = 0.1 * max(east - west, north - south) + 1.0
+        margin = 0.1 * max(east - west, north - south) + BOX_MARGIN_M
         return (west - margin, south - margin, east + margin, north + margin)
 
 
