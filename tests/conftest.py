@@ -6,6 +6,8 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 import pytest
+from flask import Flask
+from jinja2 import BytecodeCache
 
 from layers.network.graph import build_network
 from service.store import open_store
@@ -13,6 +15,22 @@ from tests.store_records import small_store
 
 REFERENCES = Path(__file__).parent / "references"
 SHARED = Path(__file__).parents[1].parent / "shared"
+
+
+class _CompiledTemplates(BytecodeCache):
+    """Templates compiled once for the applications of all tests, by their content."""
+
+    compiled: dict = {}  # noqa: RUF012
+
+    def load_bytecode(self, bucket):
+        if bucket.key + bucket.checksum in self.compiled:
+            bucket.bytecode_from_string(self.compiled[bucket.key + bucket.checksum])
+
+    def dump_bytecode(self, bucket):
+        self.compiled[bucket.key + bucket.checksum] = bucket.bytecode_to_string()
+
+
+Flask.jinja_options = {"bytecode_cache": _CompiledTemplates()}
 
 
 @pytest.fixture(scope="session")
