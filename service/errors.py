@@ -8,7 +8,7 @@ ServiceError (Exception)
 ├── NotFoundError    no such record; also the answer for one the viewer may not see
 ├── ConflictError    the record was changed by somebody else, or exists with other content
 ├── AccessError      the viewer's role does not allow this
-│   └── LoginError       nobody knows who asks: wrong name, password or token
+│   └── LoginError       the viewer is unknown: wrong name, password or token
 └── RequestError     a parameter is unknown or its value cannot be used
 """
 
@@ -91,7 +91,7 @@ class AccessError(ServiceError):
 
 
 class LoginError(AccessError):
-    """It is not known who asks; `retry_after_s` says when another try is taken."""
+    """The viewer is unknown; `retry_after_s` says when another try is taken."""
 
     def __init__(self, message: str, *, retry_after_s: int | None = None) -> None:
         super().__init__(message)

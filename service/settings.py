@@ -1,4 +1,4 @@
-"""What the program can be told from outside: a TOML file and RIFFLEBOOK_* of the environment."""
+"""Settings of the program: a TOML file and RIFFLEBOOK_* of the environment."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Who asks: accounts, passwords, sessions and tokens.
+"""Who the viewer is: accounts, passwords, sessions and tokens.
 
 Passwords: at least 12 characters and no rules about which, as NIST SP 800-63B advises for
 length over composition; hashed with Argon2id by the parameters of argon2-cffi (RFC 9106).
@@ -139,11 +139,11 @@ class LoginLimiter:
         self._failures: dict[tuple[str, str], deque[float]] = {}
 
     def _keys(self, name: str, address: str) -> list[tuple[tuple[str, str], int]]:
-        held = name.casefold()[:64]
+        key = name.casefold()[:64]
         return [
-            ((held, address), self.PAIR),
+            ((key, address), self.PAIR),
             (("", address), self.ADDRESS),
-            ((held, ""), self.ACCOUNT),
+            ((key, ""), self.ACCOUNT),
         ]
 
     def wait_s(self, name: str, address: str) -> float:
@@ -189,12 +189,12 @@ def log_in(
 ) -> tuple[str, dt.datetime]:
     """Check a password and open a session.
 
-    A wrong name takes as long as a wrong password and is told in the same words.
+    A wrong name takes as long as a wrong password and gets the same message.
 
     Returns
     -------
     token, expires
-        The word for the cookie, told only now, and when it runs out (UTC).
+        The word for the cookie, given only now, and when it runs out (UTC).
 
     Raises
     ------
@@ -220,15 +220,15 @@ def log_in(
 
 
 def _account_by_password(store: Store, name: str, password: str) -> Account | None:
-    held = store.accounts.password_hash(name)
+    known_hash = store.accounts.password_hash(name)
     try:
-        _HASHER.verify(held or _nobodys_hash(), password)
+        _HASHER.verify(known_hash or _nobodys_hash(), password)
     except argon2.exceptions.VerificationError:
         return None
     account = store.accounts.find(name)
-    if held is None or account is None or account.disabled is not None:
+    if known_hash is None or account is None or account.disabled is not None:
         return None
-    if _HASHER.check_needs_rehash(held):
+    if _HASHER.check_needs_rehash(known_hash):
         store.accounts.renew_hash(name, _HASHER.hash(password))
     return account
 
@@ -263,7 +263,7 @@ def add_token(store: Store, name: str, label: str, scope: str, *, who: str) -> t
     Returns
     -------
     number, token
-        The token is told only now.
+        The token is given only now.
 
     Raises
     ------
@@ -285,19 +285,19 @@ def _token_viewer(store: Store, token: str) -> Viewer:
     found = store.accounts.token_account(_digest(token))
     if found is None:
         raise LoginError("The token is unknown or revoked, or its account is disabled.")
-    account, held = found
+    account, stored = found
     now = dt.datetime.now(dt.UTC)
-    if held.last_used is None or now - held.last_used > _USE_NOTED:
-        store.accounts.note_use(held.token_id)
+    if stored.last_used is None or now - stored.last_used > _USE_NOTED:
+        store.accounts.note_use(stored.token_id)
     role: Role = account.role
     if role == "keeper":
         role = "editor"  # accounts are kept by people, not by programs
-    if held.scope == "read" and role == "editor":
+    if stored.scope == "read" and role == "editor":
         role = "member"
     return Viewer(account.name, role)
 
 
-# Who asks ----------------------------------------------------------------------------------
+# The viewer --------------------------------------------------------------------------------
 def viewer_of(
     store: Store,
     *,
@@ -317,7 +317,7 @@ def viewer_of(
         Name, without port, that the request was sent to. Without accounts only names of this
         machine are answered, as a page elsewhere may point a name of its own at it.
     address
-        Address that the request came from; None where the server does not tell.
+        Address that the request came from; None where the server does not know it.
     session_token
         From the cookie of :func:`log_in`.
     authorization

@@ -60,7 +60,7 @@ _RANKS: Final[dict[Role, int]] = {"public": 0, "viewer": 0, "member": 1, "editor
 def require_role(viewer: Viewer, role: Role) -> None:
     """Make sure that a viewer has at least this role.
 
-    History, imports and flags tell exact places: they need `member`. Changing records needs
+    History, imports and flags name exact places: they need `member`. Changing records needs
     `editor`; accounts, undoing imports and files for others need `keeper`.
 
     Raises
@@ -82,13 +82,13 @@ def open_records(
     store
         Where they are kept.
     selection
-        Which are asked for; `catchments` take in what is nested in them, by position. For a
+        Which of them; `catchments` include what is nested in them, by position. For a
         viewer who does not see exact places, ids are public ids, and a placement shown as a
         cell has the cell's centre, its year, no survey, and the catchment that holds all of it.
     viewer
-        Who asks.
+        For whom.
     needed
-        What of the records the question needs; the rest may be missing.
+        What of the records is needed; the rest may be missing.
 
     Returns
     -------
@@ -143,7 +143,7 @@ def _near_catchments(store: Store, selection: Selection) -> Selection:
     low_x, low_y, high_x, high_y = frame.geometry[chosen].total_bounds.tolist()
     if not np.isfinite(low_x):
         return selection
-    # A metre more: what lies on the line must not hang on how an index rounds.
+    # A metre more: what lies on the line must not depend on how an index rounds.
     return replace(selection, bbox=(low_x - 1.0, low_y - 1.0, high_x + 1.0, high_y + 1.0))
 
 

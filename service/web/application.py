@@ -12,7 +12,7 @@ from service.web.compression import register_compression
 from service.web.headers import register_headers
 from service.web.pages import register_pages
 from service.web.problems import register_problems
-from service.web.who_asks import register_viewer
+from service.web.viewer import register_viewer
 
 if TYPE_CHECKING:
     from flask.json.provider import JSONProvider
@@ -43,7 +43,7 @@ def _json_provider(app: Flask) -> JSONProvider:
     class Provider(DefaultJSONProvider):
         sort_keys = False
 
-        def loads(self, s: str | bytes, **_: object) -> Any:  # noqa: ANN401 - whatever JSON held
+        def loads(self, s: str | bytes, **_: object) -> Any:  # noqa: ANN401 - whatever JSON contains
             # Python's own reader calls itself for each bracket, until it runs out of calls.
             return orjson.loads(s)
 

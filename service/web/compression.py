@@ -1,10 +1,10 @@
 """Answers packed by gzip for whoever takes them so: whole, or while they are made.
 
-**Why this gives no secret away.** Packed and encrypted text tells by its length whether a guess
+**Why this gives no secret away.** Packed and encrypted text shows by its length whether a guess
 that a stranger placed in it also stands elsewhere in it (BREACH, Gluck, Harris and Prado 2013, from
-memory). The stranger must make the victim's browser ask many times. The mark of a form alone
+memory). The stranger must make the victim's browser send many requests. The mark of a form alone
 would be safe, as it bears a new signature every second; places and names are not. So what a page
-of others made a browser ask for is sent unpacked: a browser says so itself (`Sec-Fetch-Site`,
+of others requested is sent unpacked: a browser says so itself (`Sec-Fetch-Site`,
 W3C Fetch Metadata), and cannot be made to say otherwise.
 """
 
@@ -44,7 +44,7 @@ def register_compression(app: Flask) -> None:
         if response.status_code in (204, 206, 304) or not _is_text(response.mimetype or ""):
             return response
         response.headers.add("Vary", "Sec-Fetch-Site")
-        if not _takes_gzip() or _others_asked():
+        if not _takes_gzip() or _from_other_site():
             return response
         # A file in the server's own wrapper has a length, yet is to be read in pieces.
         if response.is_streamed or response.direct_passthrough:
@@ -73,8 +73,8 @@ def _takes_gzip() -> bool:
     return bool(request.accept_encodings) and request.accept_encodings.quality("gzip") > 0
 
 
-def _others_asked() -> bool:
-    """Whether a page of others may have made a browser ask, with what the browser keeps of us."""
+def _from_other_site() -> bool:
+    """Whether a page of others may have made a browser send this request, with our cookies."""
     site = request.headers.get("Sec-Fetch-Site")
     if site is not None:
         return site not in ("same-origin", "none")

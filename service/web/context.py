@@ -56,7 +56,7 @@ def current_settings() -> Settings:
 
 
 def current_viewer() -> Viewer:
-    """Who asks; the public until it is known, as on pages of early errors."""
+    """Return the viewer: the public until they are known, as on pages of early errors."""
     viewer: Viewer = g.get("viewer") or PUBLIC
     return viewer
 
@@ -67,7 +67,7 @@ def write_hand_over(destination: Path, request: HandOver) -> None:
 
 
 def require_editor(doing: str) -> None:
-    """Make sure that whoever asks may change records.
+    """Make sure that the viewer may change records.
 
     Parameters
     ----------

@@ -69,7 +69,7 @@ def live_map(
 
 
 def map_of_one(
-    *, around: Sequence[gpd.GeoDataFrame], used: Collection[str], held: dict[str, bytes | str]
+    *, around: Sequence[gpd.GeoDataFrame], used: Collection[str], own: dict[str, bytes | str]
 ) -> MapParts:
     """Draw a map of a few records that the page holds itself.
 
@@ -79,7 +79,7 @@ def map_of_one(
         What must be in view; the whole network where these are empty.
     used
         Methods that occur, for the legend.
-    held
+    own
         Stretches and placements as GeoJSON text.
     """
     full = [frame for frame in around if len(frame)]
@@ -88,7 +88,7 @@ def map_of_one(
         "reaches": url_for("geojson.reaches"),
     }
     bounds = frame_bounds(*full) or frame_bounds(features.reaches(current_store()))
-    return map_parts(_view(layers=lines | held, used=used, bounds=bounds))
+    return map_parts(_view(layers=lines | own, used=used, bounds=bounds))
 
 
 def _view(

@@ -1,4 +1,4 @@
-"""Reading a query: which records an address asks for."""
+"""Reading the query of a page: which records it selects."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ if TYPE_CHECKING:
 
     from service.answers.features import Box
 
-__all__ = ["FILTERS", "Asked", "read_order", "read_query"]
+__all__ = ["FILTERS", "PageQuery", "read_order", "read_query"]
 
 FILTERS: Final = ("species", "method", "survey", "catchment", "since", "until")
 
 
 @dataclass(frozen=True)
-class Asked:
-    """What an address asks for."""
+class PageQuery:
+    """Query of a page: the records it selects, and a box."""
 
     selection: Selection
     within: Box | None = None
@@ -32,7 +32,7 @@ class Asked:
         return self.selection != Selection()
 
 
-def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> Asked:
+def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> PageQuery:
     """Read the filters of a query.
 
     Parameters
@@ -66,7 +66,7 @@ def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> Aske
         since=since,
         until=until,
     )
-    return Asked(selection, read_box(box) if box else None)
+    return PageQuery(selection, read_box(box) if box else None)
 
 
 def _several(args: MultiDict[str, str], name: str) -> tuple[str, ...]:

@@ -67,7 +67,7 @@ PROBLEMS: Final[dict[type[Exception], Problem]] = {
         "Look at it as it is now, and change it again if need be.",
     ),
     LoginError: Problem(
-        "login", "It is not known who asks", 401, "Log in, or send a token that is in use."
+        "login", "You are not logged in", 401, "Log in, or send a token that is in use."
     ),
     AccessError: Problem(
         "access", "Your account does not allow this", 403, "Ask the keeper of the store."
@@ -93,7 +93,7 @@ _UNFORESEEN: Final = Problem(
     "It was written to the log of the service; tell whoever runs it.",
 )
 
-pages = Blueprint("problems", __name__)
+blueprint = Blueprint("problems", __name__)
 
 
 def problem_of(error: Exception) -> Problem:
@@ -106,14 +106,14 @@ def problem_of(error: Exception) -> Problem:
 
 def register_problems(app: Flask) -> None:
     """Answer every error with a problem document or a page."""
-    app.register_blueprint(pages)
+    app.register_blueprint(blueprint)
     app.register_error_handler(ServiceError, _answer_ours)
     app.register_error_handler(LayersError, _answer_ours)
     app.register_error_handler(HTTPException, _answer_http)
     app.register_error_handler(Exception, _answer_unforeseen)
 
 
-@pages.get("/problems/<slug>")
+@blueprint.get("/problems/<slug>")
 def show(slug: str) -> str:
     """Explain one kind of problem; where the `type` of a problem document leads."""
     known = [problem for problem in (*PROBLEMS.values(), _UNFORESEEN) if problem.slug == slug]
@@ -132,8 +132,8 @@ def _answer_http(error: HTTPException) -> Response | tuple[Any, int]:
         return error.get_response()
     slug = "not-found" if error.code == 404 else (error.name or "error").lower().replace(" ", "-")
     detail = "There is nothing at this address." if error.code == 404 else error.description or ""
-    told = Problem(slug, error.name, error.code, "Check the address, or go back to the map.")
-    body, status = _answer(told, detail, ())
+    problem = Problem(slug, error.name, error.code, "Check the address, or go back to the map.")
+    body, status = _answer(problem, detail, ())
     response = current_app.make_response((body, status))
     for name, value in error.get_headers():
         if name.lower() not in ("content-type", "content-length"):

@@ -37,7 +37,7 @@ def serve_store(
     port: int,
     report: Callable[[str], None],
 ) -> None:
-    """Serve a store until the process is told to stop.
+    """Serve a store until the process is stopped.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def make_server(
 
 
 def _proxy_options(settings: Settings) -> dict[str, Any]:
-    """Take from a proxy that is trusted who asks and whether by HTTPS."""
+    """Take from a proxy that is trusted who the client is and whether HTTPS is used."""
     if not settings.trusted_proxy:
         return {}
     return {

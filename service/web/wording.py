@@ -19,19 +19,19 @@ if TYPE_CHECKING:
 
 __all__ = [
     "NONE",
+    "blueprint",
     "day",
     "days",
     "filter_words",
     "fish",
     "moment",
     "number",
-    "pages",
     "rate",
     "share",
     "words",
 ]
 
-pages = Blueprint("wording", __name__)
+blueprint = Blueprint("wording", __name__)
 
 NONE: Final = "–"
 _STATES: Final = {
@@ -127,7 +127,7 @@ def filter_words(selection: Selection) -> str:
     return selection_words(current_store(), selection, current_viewer())
 
 
-@pages.record_once
+@blueprint.record_once
 def _give_templates(state: BlueprintSetupState) -> None:
     """Give templates these as filters, by their own names."""
     for filter_ in (number, fish, rate, share, day, moment, words):

@@ -11,7 +11,7 @@ from service import create_app
 from service.answers import features
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.settings import Settings
-from service.web.feed import pages_of_records
+from service.web.feed import record_source
 from service.web.feed.collections import COLLECTIONS
 from tests.feed_server import read_pages
 from tests.sensitive_store import Plan, add_plan, make_store, random_plan, twin
@@ -54,7 +54,7 @@ def renamed(plan, start):
 @pytest.mark.parametrize("name", RECORDS)
 def test_every_filter_agrees_with_a_plain_reading(store, monkeypatch, viewer, name):
     """Box, period and properties leave exactly what pandas and Shapely leave of what is shown."""
-    monkeypatch.setattr(pages_of_records, "_LOOKED_AT", 7)  # many pieces
+    monkeypatch.setattr(record_source, "_LOOKED_AT", 7)  # many pieces
     client, rng = client_of(store, viewer), np.random.default_rng(4)
     path = f"/feed/collections/{name}/items"
     shown = features.placements(store, Selection(), viewer)
@@ -194,7 +194,7 @@ def test_a_hidden_write_does_not_change_the_publics_tag(tmp_path):
 
 def test_period_reads_what_rfc_3339_writes():
     """RFC 3339, section 5.8, examples: fraction, offset, leap second."""
-    from service.web.feed.asking import read_period
+    from service.web.feed.query import read_period
 
     assert read_period("1985-04-12T23:20:50.52Z").start == dt.datetime(
         1985, 4, 12, 23, 20, 50, 520_000, dt.UTC

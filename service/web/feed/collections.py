@@ -1,4 +1,4 @@
-"""The six collections: what they hold, by what they can be asked, where they come from."""
+"""The six collections: what they contain, how they are filtered, where they come from."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Final
 
 from layers.fieldwork.public_frames import GENERALISED_COLUMNS
 from service.errors import NotFoundError
-from service.web.feed.pages_of_layers import LayerPages, read_catchments, read_gaps, read_reaches
-from service.web.feed.pages_of_records import RecordPages
+from service.web.feed.layer_source import LayerSource, read_catchments, read_gaps, read_reaches
+from service.web.feed.record_source import RecordSource
 
 if TYPE_CHECKING:
-    from service.web.feed.page import Pages
+    from service.web.feed.source import Source
 
-__all__ = ["COLLECTIONS", "Collection", "collection"]
+__all__ = ["COLLECTIONS", "Collection", "find_collection"]
 
 
 @dataclass(frozen=True)
@@ -23,8 +23,8 @@ class Collection:
     name: str
     title: str
     description: str
-    pages: Pages
-    filters: dict[str, str]  # parameter: what it asks for
+    source: Source
+    filters: dict[str, str]  # parameter: what it selects
     columns: tuple[str, ...]  # properties of its features
     geometry: str
     timed: bool = False
@@ -40,14 +40,14 @@ _PLACEMENT_FILTERS: Final = {
 }
 
 COLLECTIONS: Final = {
-    held.name: held
-    for held in (
+    collection.name: collection
+    for collection in (
         Collection(
             "placements",
             "Placements",
             "Gear put in one place once: method, times, effort, conditions and outcome, with the "
             "catch as a list. A placement with the outcome nil looked and found nothing.",
-            RecordPages("placement"),
+            RecordSource("placement"),
             {"species": "Placements that caught this species.", **_PLACEMENT_FILTERS},
             (
                 "placement_id", "survey", "site", "stream_name", "method", "method_label",
@@ -69,7 +69,7 @@ COLLECTIONS: Final = {
             "Detections",
             "What was found: one feature for each species that a placement caught, at the "
             "position of the placement.",
-            RecordPages("detection"),
+            RecordSource("detection"),
             {"species": "Detections of this species.", **_PLACEMENT_FILTERS},
             (
                 "placement_id", "species", "vernacular_name", "individuals",
@@ -83,7 +83,7 @@ COLLECTIONS: Final = {
             "stretches",
             "Sampled stretches",
             "The parts of reaches that placements sampled, drawn downstream.",
-            RecordPages("stretch"),
+            RecordSource("stretch"),
             {
                 name: words.replace("Placements", "Stretches of placements")
                 for name, words in _PLACEMENT_FILTERS.items()
@@ -98,7 +98,7 @@ COLLECTIONS: Final = {
             "reaches",
             "Reaches",
             "The stream network: directed lines from an upstream to a downstream node.",
-            LayerPages("reaches", read_reaches),
+            LayerSource("reaches", read_reaches),
             {
                 "stream_name": "Reaches of the stream of this name.",
                 "strahler": "Reaches of this Strahler order.",
@@ -113,7 +113,7 @@ COLLECTIONS: Final = {
             "catchments",
             "Catchments",
             "Polygons that drain to a point; nested by parent_id.",
-            LayerPages("catchments", read_catchments),
+            LayerSource("catchments", read_catchments),
             {
                 "name": "Catchments of this name.",
                 "parent_id": "Catchments directly nested in this one.",
@@ -125,7 +125,7 @@ COLLECTIONS: Final = {
             "gaps",
             "Coverage gaps",
             "Connected parts of the network that no placement sampled, by any method, ever.",
-            LayerPages("gaps", read_gaps),
+            LayerSource("gaps", read_gaps),
             {"catchment": "Gaps that lie mostly in this catchment or one nested in it."},
             (
                 "gap", "length_m", "reaches", "catchment", "highest_strahler", "farthest_m",
@@ -137,7 +137,7 @@ COLLECTIONS: Final = {
 }  # fmt: skip
 
 
-def collection(name: str) -> Collection:
+def find_collection(name: str) -> Collection:
     """Find a collection.
 
     Raises

@@ -41,7 +41,7 @@ _RUN: Final = secrets.token_hex(8)
 
 
 def wanted(json_type: str = JSON) -> Encoding:
-    """Tell which encoding the request asks for, by `f` or else by its Accept header.
+    """Tell which encoding is requested, by `f` or else by its Accept header.
 
     Raises
     ------

@@ -11,9 +11,9 @@ from service.web.feed.encodings import GEOJSON, HTML, JSON, OPENAPI, SCHEMA
 if TYPE_CHECKING:
     from service.web.feed.collections import Collection
     from service.web.feed.encodings import Encoding
-    from service.web.feed.page import Page
+    from service.web.feed.source import Page
 
-from service.web.feed.asking import write_mark
+from service.web.feed.query import write_mark
 
 __all__ = ["Link", "collection_links", "item_links", "items_links", "landing_links", "own_links"]
 
@@ -61,21 +61,28 @@ def landing_links(encoding: Encoding) -> list[Link]:
     ]
 
 
-def collection_links(held: Collection) -> list[Link]:
+def collection_links(collection: Collection) -> list[Link]:
     """Links of one collection (/req/core/fc-md-items-links)."""
-    name = held.name
-    one_file = f"All {held.title.lower()} in one file"
+    name = collection.name
+    one_file = f"All {collection.title.lower()} in one file"
     return [
-        _away("collection", "self", JSON, held.title, collection_id=name, f="json"),
+        _away("collection", "self", JSON, collection.title, collection_id=name, f="json"),
         _away("collection", "alternate", HTML, "As HTML", collection_id=name, f="html"),
-        _away("items", "items", GEOJSON, f"{held.title} as GeoJSON", collection_id=name, f="json"),
-        _away("items", "items", HTML, f"{held.title} as HTML", collection_id=name, f="html"),
+        _away(
+            "items",
+            "items",
+            GEOJSON,
+            f"{collection.title} as GeoJSON",
+            collection_id=name,
+            f="json",
+        ),
+        _away("items", "items", HTML, f"{collection.title} as HTML", collection_id=name, f="html"),
         _away("schema", "describedby", SCHEMA, "Kinds of the properties", collection_id=name),
         _away("whole", "enclosure", GEOJSON, one_file, collection_id=name),
     ]
 
 
-def items_links(held: Collection, encoding: Encoding, page: Page) -> list[Link]:
+def items_links(collection: Collection, encoding: Encoding, page: Page) -> list[Link]:
     """Links of a page of features (/req/core/fc-links, /rec/core/fc-next-1, /per/core/fc-prev)."""
     links = own_links(encoding, GEOJSON)
     kind = GEOJSON if encoding == "json" else HTML
@@ -85,13 +92,15 @@ def items_links(held: Collection, encoding: Encoding, page: Page) -> list[Link]:
     if page.has_previous and page.first:
         back = _here(before=write_mark(page.first), after=None)
         links.append(link("prev", kind, back, "Previous page"))
-    links.append(_away("collection", "collection", JSON, held.title, collection_id=held.name))
+    links.append(
+        _away("collection", "collection", JSON, collection.title, collection_id=collection.name)
+    )
     return links
 
 
-def item_links(held: Collection, encoding: Encoding) -> list[Link]:
+def item_links(collection: Collection, encoding: Encoding) -> list[Link]:
     """Links of one feature (/req/core/f-links)."""
     return [
         *own_links(encoding, GEOJSON),
-        _away("collection", "collection", JSON, held.title, collection_id=held.name),
+        _away("collection", "collection", JSON, collection.title, collection_id=collection.name),
     ]

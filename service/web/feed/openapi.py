@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any, Final
 from flask import url_for
 
 from service.columns import column
-from service.web.feed.asking import LIMIT, MOST
 from service.web.feed.collections import COLLECTIONS
 from service.web.feed.encodings import GEOJSON, HTML, JSON, OPENAPI, SCHEMA
+from service.web.feed.query import LIMIT, MOST
 from service.web.feed.reference_systems import CRS84
 from service.web.problems import MEDIA_TYPE as PROBLEM
 
@@ -93,23 +93,23 @@ def _paths() -> Json:
             missing=True,
         ),
     }
-    for held in COLLECTIONS.values():
-        paths |= _collection_paths(held)
+    for collection in COLLECTIONS.values():
+        paths |= _collection_paths(collection)
     return paths
 
 
-def _collection_paths(held: Collection) -> Json:
-    base, schema = f"/collections/{held.name}", held.name.capitalize()
-    asked = ["bbox", "bbox-crs", "datetime", "crs", "f"]
+def _collection_paths(collection: Collection) -> Json:
+    base, schema = f"/collections/{collection.name}", collection.name.capitalize()
+    common = ["bbox", "bbox-crs", "datetime", "crs", "f"]
     filters = [
         {"name": name, "in": "query", "required": False, "description": words, "schema": _TEXT}
-        for name, words in held.filters.items()
+        for name, words in collection.filters.items()
     ]
     changed = {"304": {"description": "The client holds this content already."}}
     return {
         f"{base}/schema": _get(
-            f"{held.name}Schema",
-            f"Kinds of the properties of {held.title.lower()}",
+            f"{collection.name}Schema",
+            f"Kinds of the properties of {collection.title.lower()}",
             {
                 "200": _content(
                     "A JSON Schema of one feature.", {SCHEMA: {"type": "object"}}, crs=False
@@ -118,27 +118,27 @@ def _collection_paths(held: Collection) -> Json:
             [],
         ),
         f"{base}/items": _get(
-            f"{held.name}Items",
-            f"{held.title}, page by page",
+            f"{collection.name}Items",
+            f"{collection.title}, page by page",
             _answer(f"{schema}Page", GEOJSON) | changed,
-            ["limit", *asked, "after", "before"],
+            ["limit", *common, "after", "before"],
             more=filters,
-            description=held.description,
+            description=collection.description,
             tag="features",
         ),
         f"{base}/items/{{featureId}}": _get(
-            f"{held.name}Item",
-            f"One feature of {held.title.lower()}",
+            f"{collection.name}Item",
+            f"One feature of {collection.title.lower()}",
             _answer(f"{schema}Feature", GEOJSON) | changed,
             ["featureId", "crs", "f"],
             missing=True,
             tag="features",
         ),
         f"{base}/whole.geojson": _get(
-            f"{held.name}Whole",
-            f"All {held.title.lower()} in one file, sent while it is made",
+            f"{collection.name}Whole",
+            f"All {collection.title.lower()} in one file, sent while it is made",
             {"200": _content("The features.", {GEOJSON: _ref(f"{schema}Whole")}, crs=True)},
-            asked,
+            common,
             more=filters,
             tag="features",
         ),
@@ -187,23 +187,23 @@ def _answer(name: str, kind: str = JSON) -> Json:
 
 
 def _content(words: str, kinds: dict[str, Json], *, crs: bool) -> Json:
-    told: Json = {
+    response: Json = {
         "description": words,
         "content": {kind: {"schema": schema} for kind, schema in kinds.items()},
     }
     if crs:
         # Pages for people show no coordinates to compute with, and carry no such header.
-        told["headers"] = {
+        response["headers"] = {
             "Content-Crs": {"$ref": "#/components/headers/Content-Crs"},
             "ETag": {"$ref": "#/components/headers/ETag"},
         }
-    return told
+    return response
 
 
 def _parameters(systems: tuple[ReferenceSystem, ...]) -> Json:
     uris = [system.uri for system in systems]
 
-    def query(name: str, words: str, schema: Json, **more: object) -> Json:
+    def parameter(name: str, words: str, schema: Json, **more: object) -> Json:
         return {"name": name, "in": "query", "required": False, "description": words,
                 "schema": schema, **more}  # fmt: skip
 
@@ -212,14 +212,14 @@ def _parameters(systems: tuple[ReferenceSystem, ...]) -> Json:
                 "schema": schema}  # fmt: skip
 
     return {
-        "f": query("f", "Encoding; comes before the Accept header.",
+        "f": parameter("f", "Encoding; comes before the Accept header.",
                    {"type": "string", "enum": ["json", "html"]}),
-        "limit": query(
+        "limit": parameter(
             "limit", f"Most features of one page; above {MOST}, {MOST} are given.",
             {"type": "integer", "minimum": 1, "maximum": MOST, "default": LIMIT},
             style="form", explode=False,
         ),
-        "bbox": query(
+        "bbox": parameter(
             "bbox",
             "Only features that meet this box: lower corner, upper corner, in the axis order of "
             "bbox-crs. Six numbers have heights, which do not matter. In degrees a west edge "
@@ -229,19 +229,19 @@ def _parameters(systems: tuple[ReferenceSystem, ...]) -> Json:
                                         {"minItems": 6, "maxItems": 6}], "items": _NUMBER},
             style="form", explode=False,
         ),
-        "bbox-crs": query("bbox-crs", "CRS of bbox.",
+        "bbox-crs": parameter("bbox-crs", "CRS of bbox.",
                           {"type": "string", "format": "uri", "enum": uris, "default": CRS84}),
-        "crs": query("crs", "CRS of the coordinates in the answer.",
+        "crs": parameter("crs", "CRS of the coordinates in the answer.",
                      {"type": "string", "format": "uri", "enum": uris, "default": CRS84}),
-        "datetime": query(
+        "datetime": parameter(
             "datetime",
             "Only features whose time, from setting to lifting, meets this moment or interval "
             "(RFC 3339; .. or nothing for an open end). A date alone, as 2024-05-31, means that "
             "whole day in UTC. Features without time meet all.",
             _TEXT, style="form", explode=False,
         ),
-        "after": query("after", "Mark of a next link: the page behind this feature.", _TEXT),
-        "before": query("before", "Mark of a prev link: the page before this feature.", _TEXT),
+        "after": parameter("after", "Mark of a next link: the page behind this feature.", _TEXT),
+        "before": parameter("before", "Mark of a prev link: the page before this feature.", _TEXT),
         "collectionId": path("collectionId", "Name of a collection.",
                              {"type": "string", "enum": list(COLLECTIONS)}),
         "featureId": path("featureId", "Id of a feature.", _TEXT),
@@ -249,21 +249,21 @@ def _parameters(systems: tuple[ReferenceSystem, ...]) -> Json:
 
 
 def _responses() -> Json:
-    told = {
+    response = {
         "Invalid": "A parameter is unknown or its value cannot be used.",
         "NotFound": "There is nothing at this address, or nothing that may be seen.",
         "NotAcceptable": "None of the encodings of this address is accepted.",
         "Unforeseen": "Something went wrong that was not foreseen.",
     }
     kinds = {PROBLEM: _ref("Problem"), HTML: _TEXT}
-    return {name: _content(words, kinds, crs=False) for name, words in told.items()}
+    return {name: _content(words, kinds, crs=False) for name, words in response.items()}
 
 
 def _object(properties: Json, required: list[str]) -> Json:
-    told: Json = {"type": "object", "properties": properties}
+    response: Json = {"type": "object", "properties": properties}
     if required:  # an empty list is not allowed
-        told["required"] = required
-    return told
+        response["required"] = required
+    return response
 
 
 def _list(items: Json) -> Json:
@@ -308,8 +308,8 @@ def _schemas(*, public: bool) -> Json:
             **_object({"type": _TEXT, "coordinates": _list({})}, ["type", "coordinates"]),
         },
     }  # fmt: skip
-    for held in COLLECTIONS.values():
-        schemas |= _feature_schemas(held, links, public=public)
+    for collection in COLLECTIONS.values():
+        schemas |= _feature_schemas(collection, links, public=public)
     return schemas
 
 
@@ -324,8 +324,8 @@ def _extent() -> Json:
     )
 
 
-def _feature_schemas(held: Collection, links: Json, *, public: bool) -> Json:
-    name = held.name.capitalize()
+def _feature_schemas(collection: Collection, links: Json, *, public: bool) -> Json:
+    name = collection.name.capitalize()
     feature = {
         "type": {"type": "string", "enum": ["Feature"]},
         "id": _TEXT,
@@ -347,12 +347,13 @@ def _feature_schemas(held: Collection, links: Json, *, public: bool) -> Json:
         f"{name}Properties": {
             "type": "object",
             "properties": {
-                name: {"nullable": True, **column_schema(held.name, name, public=public)}
-                for name in held.columns
+                name: {"nullable": True, **column_schema(collection.name, name, public=public)}
+                for name in collection.columns
             },
         },
         f"{name}Feature": {
-            "description": f"{held.geometry}, on WGS 84 as several where it crosses 180 degrees.",
+            "description": f"{collection.geometry}, "
+            "on WGS 84 as several where it crosses 180 degrees.",
             **_object(feature, ["type", "id", "geometry", "properties"]),
         },
         f"{name}Page": _object(found | paged, ["type", "features", "links"]),

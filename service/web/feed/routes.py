@@ -18,10 +18,10 @@ from service.answers.written_figures import as_written
 from service.columns import public_words
 from service.web.context import current_settings, current_store, current_viewer, title_of_store
 from service.web.feed import encodings, links
-from service.web.feed.asking import read_asked, read_parameters
-from service.web.feed.collections import COLLECTIONS, collection
+from service.web.feed.collections import COLLECTIONS, find_collection
 from service.web.feed.encodings import GEOJSON, HTML, JSON, OPENAPI
 from service.web.feed.openapi import api_document, column_schema
+from service.web.feed.query import read_parameters, read_query
 from service.web.feed.reference_systems import CRS84, accuracy_words, offered, storage_uri
 from service.web.feed.tables import feature_rows, readable
 
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from service.web.feed.collections import Collection
     from service.web.feed.reference_systems import ReferenceSystem
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
 _PART_1: Final = "http://www.opengis.net/spec/ogcapi-features-1/1.0/conf/"
 _PART_2: Final = "http://www.opengis.net/spec/ogcapi-features-2/1.0/conf/"
@@ -47,7 +47,7 @@ _DESCRIPTION: Final = (
     "detections."
 )
 
-pages = Blueprint("feed", __name__, url_prefix="/feed")
+blueprint = Blueprint("feed", __name__, url_prefix="/feed")
 
 
 def _systems() -> tuple[ReferenceSystem, ...]:
@@ -55,7 +55,7 @@ def _systems() -> tuple[ReferenceSystem, ...]:
 
 
 def _keeps_places() -> bool:
-    """Tell whether protected places are kept from who asks."""
+    """Tell whether protected places are hidden from the viewer."""
     return not current_viewer().sees_exact_places and any_sensitive(
         reference.species(current_store())
     )
@@ -72,7 +72,7 @@ def _document(document: dict[str, Any], kind: str = JSON) -> Response:
     return encodings.send([orjson.dumps(document)], kind)
 
 
-@pages.get("/")
+@blueprint.get("/")
 def landing() -> Response:
     """Landing page."""
     read_parameters(request.args, ("f",))
@@ -87,7 +87,7 @@ def landing() -> Response:
     return _document(document)
 
 
-@pages.get("/conformance")
+@blueprint.get("/conformance")
 def conformance() -> Response:
     """Conformance classes."""
     read_parameters(request.args, ("f",))
@@ -96,7 +96,7 @@ def conformance() -> Response:
     return _document({"conformsTo": list(CONFORMS_TO)})
 
 
-@pages.get("/api")
+@blueprint.get("/api")
 def api() -> Response:
     """Describe the API."""
     read_parameters(request.args, ("f",))
@@ -107,12 +107,12 @@ def api() -> Response:
     return _document(document, OPENAPI)
 
 
-@pages.get("/collections")
+@blueprint.get("/collections")
 def collections() -> Response:
     """List the collections."""
     read_parameters(request.args, ("f",))
     encoding = encodings.wanted()
-    described = [_described(held) for held in COLLECTIONS.values()]
+    described = [_described(collection) for collection in COLLECTIONS.values()]
     if encoding == "html":
         return _page("collections", collections=described)
     document = {
@@ -123,33 +123,33 @@ def collections() -> Response:
     return _document(document)
 
 
-@pages.get("/collections/<collection_id>")
+@blueprint.get("/collections/<collection_id>")
 def collection_page(collection_id: str) -> Response:
     """Describe one collection."""
-    held = collection(collection_id)
+    collection = find_collection(collection_id)
     read_parameters(request.args, ("f",))
-    document = _described(held)
+    document = _described(collection)
     if encodings.wanted() == "html":
         systems = [(system, accuracy_words(current_store(), system)) for system in _systems()]
-        return _page("collection", document=document, held=held, systems=systems)
+        return _page("collection", document=document, collection=collection, systems=systems)
     return _document(document)
 
 
-pages.add_url_rule("/collections/<collection_id>", "collection", collection_page)
+blueprint.add_url_rule("/collections/<collection_id>", "collection", collection_page)
 
 
-def _described(held: Collection) -> dict[str, Any]:
-    """Describe a collection as /req/core/fc-md-items and /req/crs/crs-uri ask."""
+def _described(collection: Collection) -> dict[str, Any]:
+    """Describe a collection as /req/core/fc-md-items and /req/crs/crs-uri require."""
     store = current_store()
-    extent = held.pages.extent(store, current_viewer())
-    added = public_words(held.name, held.columns[0]) if _keeps_places() else ""
+    extent = collection.source.extent(store, current_viewer())
+    added = public_words(collection.name, collection.columns[0]) if _keeps_places() else ""
     document: dict[str, Any] = {
-        "id": held.name,
-        "title": held.title,
-        "description": f"{held.description} {added}".rstrip(),
+        "id": collection.name,
+        "title": collection.title,
+        "description": f"{collection.description} {added}".rstrip(),
         "itemType": "feature",
         "crs": [system.uri for system in _systems()],
-        "links": links.collection_links(held),
+        "links": links.collection_links(collection),
     }
     storage = storage_uri(store)
     if storage is not None:
@@ -162,49 +162,49 @@ def _described(held: Collection) -> dict[str, Any]:
     return document
 
 
-@pages.get("/collections/<collection_id>/schema")
+@blueprint.get("/collections/<collection_id>/schema")
 def schema(collection_id: str) -> Response:
     """Say of what kind each property is: the first features alone need not show it."""
-    held = collection(collection_id)
+    collection = find_collection(collection_id)
     read_parameters(request.args, ())
     exact, public = current_viewer().sees_exact_places, _keeps_places()
     columns = {
-        column: column_schema(held.name, column, public=public)
-        for column in held.columns
+        column: column_schema(collection.name, column, public=public)
+        for column in collection.columns
         if not (exact and column in GENERALISED_COLUMNS)
     }
     document = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": request.base_url,
-        "title": held.title,
-        "description": f"{held.description} A property may be null where nothing is known.",
+        "title": collection.title,
+        "description": f"{collection.description} A property may be null where nothing is known.",
         "type": "object",
         "properties": {"properties": {"type": "object", "properties": columns}},
     }
     return _document(document, encodings.SCHEMA)
 
 
-@pages.get("/collections/<collection_id>/items")
+@blueprint.get("/collections/<collection_id>/items")
 def items(collection_id: str) -> Response:
     """One page of features."""
-    held, store, viewer = collection(collection_id), current_store(), current_viewer()
-    asked = read_asked(request.args, _systems(), tuple(held.filters))
+    collection, store, viewer = find_collection(collection_id), current_store(), current_viewer()
+    query = read_query(request.args, _systems(), tuple(collection.filters))
     encoding = encodings.wanted(GEOJSON)
-    held.pages.check(store, asked, viewer)
+    collection.source.check(store, query, viewer)
     etag = encodings.tag(encoding) if encoding == "json" else None
     same = encodings.unchanged(etag)
     if same is not None:
         return same
-    page = held.pages.page(store, asked, viewer)
-    matched = held.pages.count(store, asked, viewer)
-    around = links.items_links(held, encoding, page)
+    page = collection.source.page(store, query, viewer)
+    matched = collection.source.count(store, query, viewer)
+    around = links.items_links(collection, encoding, page)
     if encoding == "html":
         return _page(
             "items",
-            held=held,
+            collection=collection,
             matched=matched,
             links={entry["rel"]: entry["href"] for entry in around},
-            **feature_rows(page.frame, asked.system, store.settings.crs),
+            **feature_rows(page.frame, query.system, store.settings.crs),
         )
     start = orjson.dumps(
         {
@@ -214,7 +214,7 @@ def items(collection_id: str) -> Response:
             "links": around,
         }
     )
-    texts = _texts(page.frame, held.name, asked.system)
+    texts = _texts(page.frame, collection.name, query.system)
     stamp = orjson.dumps(f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}")
     response = encodings.send(
         [start[:-1], b',"features":[', b",\n".join(texts), b"]"],
@@ -222,40 +222,40 @@ def items(collection_id: str) -> Response:
         etag=etag,
         last=b',"timeStamp":' + stamp + b"}\n",
     )
-    return _with_crs(response, asked.system)
+    return _with_crs(response, query.system)
 
 
-@pages.get("/collections/<collection_id>/items/<path:feature_id>")
+@blueprint.get("/collections/<collection_id>/items/<path:feature_id>")
 def item(collection_id: str, feature_id: str) -> Response:
     """One feature."""
-    held, store = collection(collection_id), current_store()
+    collection, store = find_collection(collection_id), current_store()
     read_parameters(request.args, ("f", "crs"))
-    asked = read_asked(request.args, _systems(), (), paged=False)
+    query = read_query(request.args, _systems(), (), paged=False)
     encoding = encodings.wanted(GEOJSON)
-    frame = held.pages.one(store, feature_id, current_viewer())
-    around = links.item_links(held, encoding)
+    frame = collection.source.one(store, feature_id, current_viewer())
+    around = links.item_links(collection, encoding)
     if encoding == "html":
         return _page(
             "item",
-            held=held,
+            collection=collection,
             feature_id=feature_id,
             links={entry["rel"]: entry["href"] for entry in around},
             values=readable(frame),
         )
-    text = next(_texts(frame, held.name, asked.system, {"links": around}))
-    return _with_crs(encodings.send([text], GEOJSON), asked.system)
+    text = next(_texts(frame, collection.name, query.system, {"links": around}))
+    return _with_crs(encodings.send([text], GEOJSON), query.system)
 
 
-@pages.get("/collections/<collection_id>/whole.geojson")
+@blueprint.get("/collections/<collection_id>/whole.geojson")
 def whole(collection_id: str) -> Response:
     """All features in one file, written while they are read."""
-    held, store, viewer = collection(collection_id), current_store(), current_viewer()
-    asked = read_asked(request.args, _systems(), tuple(held.filters), paged=False)
-    held.pages.check(store, asked, viewer)
-    pieces = _stream(held.pages.frames(store, asked, viewer), held.name, asked.system)
+    collection, store, viewer = find_collection(collection_id), current_store(), current_viewer()
+    query = read_query(request.args, _systems(), tuple(collection.filters), paged=False)
+    collection.source.check(store, query, viewer)
+    pieces = _stream(collection.source.frames(store, query, viewer), collection.name, query.system)
     response = encodings.send_pieces(stream_with_context(pieces), GEOJSON)
-    response.headers["Content-Disposition"] = f'attachment; filename="{held.name}.geojson"'
-    return _with_crs(response, asked.system)
+    response.headers["Content-Disposition"] = f'attachment; filename="{collection.name}.geojson"'
+    return _with_crs(response, query.system)
 
 
 def _stream(

@@ -1,4 +1,4 @@
-"""Pages, one module each; a page is a blueprint named `pages` in its module, listed here."""
+"""Pages, one module each; each has a `blueprint`, listed here."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ _EDITORS_PAGES: Final = frozenset({"entry.show", "imports.show"})
 def register_pages(app: Flask) -> None:
     """Register every page, and what the layout of all of them needs."""
     for name in MODULES:
-        app.register_blueprint(importlib.import_module(name).pages)
+        app.register_blueprint(importlib.import_module(name).blueprint)
     shown = tuple(entry for entry in NAVIGATION if entry[1] in app.view_functions)
 
     @app.context_processor

@@ -23,14 +23,14 @@ if TYPE_CHECKING:
 
     from service.records import Selection
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("catchment", __name__)
+blueprint = Blueprint("catchment", __name__)
 
 _MOST_GAPS = 20
 
 
-@pages.get("/catchments/<path:catchment>")
+@blueprint.get("/catchments/<path:catchment>")
 def show(catchment: str) -> str:
     """Show all that is on record about one catchment and those nested in it."""
     store, viewer = current_store(), current_viewer()
@@ -38,18 +38,18 @@ def show(catchment: str) -> str:
     if catchment not in catchments.index:
         raise NotFoundError(f"There is no catchment {catchment!r}.")
     names = reference.catchment_names(store)
-    asked = read_query(request.args)
-    own = replace(asked.selection, catchments=(catchment,))
+    query = read_query(request.args)
+    own = replace(query.selection, catchments=(catchment,))
     labels = reference.methods(store)["label"].to_dict()
     occurrence = summaries.occurrence(store, own, viewer)
     richness = summaries.richness(store, own, viewer).set_index("catchment").loc[catchment]
     rates = summaries.effort(store, own, viewer)
     rates = rates[(rates["catchment"] == catchment) & (rates["individuals"] > 0)]
-    filters = kept_filters(asked, without=("catchment",))
+    filters = kept_filters(query, without=("catchment",))
     return render_template(
         "catchment.html",
         catchment=catchment,
-        asked=asked,
+        query=query,
         name=names[catchment],
         holders=_holders(names, catchment),
         nested=[
@@ -79,23 +79,23 @@ def show(catchment: str) -> str:
 def _holders(names: dict[str, str], catchment: str) -> list[tuple[str, str]]:
     """Catchments that hold this one, outermost first."""
     nested = reference.ancestors(current_store())
-    held = nested[(nested["catchment_id"] == catchment) & (nested["ancestor_id"] != catchment)]
-    outer = held.sort_values("steps", ascending=False)["ancestor_id"]
+    holding = nested[(nested["catchment_id"] == catchment) & (nested["ancestor_id"] != catchment)]
+    outer = holding.sort_values("steps", ascending=False)["ancestor_id"]
     return [(str(one), names[str(one)]) for one in outer]
 
 
 def _effort(own: Selection, catchment: str) -> list[dict[str, Any]]:
     """Effort in this catchment by method and unit, over all years.
 
-    Units that nobody recorded of a method are left out; `untold` says, with the first row of
-    each method, of how many placements no unit tells anything.
+    Units that nobody recorded of a method are left out; `unknown` says, with the first row of
+    each method, of how many placements no unit is known.
     """
     totals = summaries.effort_by_year(current_store(), own, current_viewer())
     totals = totals[totals["catchment"] == catchment]
     summed = totals.groupby(["method", "effort_unit"], sort=False, as_index=False).agg(
         placements=("placements", "sum"),
         lacking=("placements_without_effort", "sum"),
-        untold=("placements_without_any", "sum"),
+        unknown=("placements_without_any", "sum"),
         effort=("effort", "sum"),
         first=("year", "min"),
         last=("year", "max"),
@@ -103,8 +103,8 @@ def _effort(own: Selection, catchment: str) -> list[dict[str, Any]]:
     summed["unit"] = unit_words(summed["effort"], summed["effort_unit"])
     summed = summed.sort_values("method", kind="stable", ignore_index=True)
     known = summed["placements"] > summed["lacking"]
-    kept = summed[known | (summed["untold"].eq(summed["placements"]) & _first(summed))]
-    return _rows(kept.assign(untold=kept["untold"].where(_first(kept), 0)))
+    kept = summed[known | (summed["unknown"].eq(summed["placements"]) & _first(summed))]
+    return _rows(kept.assign(unknown=kept["unknown"].where(_first(kept), 0)))
 
 
 def _first(rows: pd.DataFrame) -> pd.Series:

@@ -16,11 +16,11 @@ from service.web.parameters import FILTERS, read_query
 
 if TYPE_CHECKING:
     from service.answers.occurrence_table import Chances, Table
-    from service.web.parameters import Asked
+    from service.web.parameters import PageQuery
 
-__all__ = ["address_with", "kept_filters", "pages"]
+__all__ = ["address_with", "blueprint", "kept_filters"]
 
-pages = Blueprint("catchments", __name__)
+blueprint = Blueprint("catchments", __name__)
 
 _ALSO = ("rows", "columns", "season", "chances")
 _ROW_WORDS = {
@@ -36,10 +36,10 @@ _COLUMN_WORDS = {
 }
 
 
-@pages.get("/catchments")
+@blueprint.get("/catchments")
 def show() -> str:
-    """Show the table of what the address asks for."""
-    asked = read_query(request.args, also=_ALSO)
+    """Show the table that the query selects."""
+    query = read_query(request.args, also=_ALSO)
     store, viewer = current_store(), current_viewer()
     lacks = [
         name
@@ -53,38 +53,38 @@ def show() -> str:
     if not lacks:
         table = occurrence_table(
             store,
-            asked.selection,
+            query.selection,
             viewer,
             rows_by=request.args.get("rows") or "name",
             columns_by=request.args.get("columns") or "name",
         )
-    told = None
+    missed = None
     if table and request.args.get("chances"):
-        told = chances(store, asked.selection, viewer, season=_season())
+        missed = chances(store, query.selection, viewer, season=_season())
     return render_template(
         "catchments.html",
-        asked=asked,
+        query=query,
         table=table,
         lacks=lacks,
-        chances=told,
+        chances=missed,
         choices=filter_choices(store, viewer),
         row_orders=_row_orders(table),
         column_orders=[(name, _COLUMN_WORDS[name]) for name in COLUMN_ORDERS],
         rows_by=request.args.get("rows") or "name",
         columns_by=request.args.get("columns") or "name",
         season=_season(),
-        kept=kept_filters(asked),
-        chances_address=url_for("catchments.chances_missed") + _query(asked),
+        kept=kept_filters(query),
+        chances_address=url_for("catchments.chances_missed") + _query(query),
     )
 
 
-@pages.get("/catchments/chances.json")
+@blueprint.get("/catchments/chances.json")
 def chances_missed() -> Response:
     """Chance that each species was missed, which takes longer than the rest."""
-    asked = read_query(request.args, also=("season",))
-    told: Chances = chances(current_store(), asked.selection, current_viewer(), season=_season())
+    query = read_query(request.args, also=("season",))
+    missed: Chances = chances(current_store(), query.selection, current_viewer(), season=_season())
     response = jsonify(
-        season=told.season, assumes=told.assumes, reasons=told.reasons, cells=told.cells
+        season=missed.season, assumes=missed.assumes, reasons=missed.reasons, cells=missed.cells
     )
     response.cache_control.private = True
     response.cache_control.no_cache = True
@@ -105,16 +105,16 @@ def _row_orders(table: Table | None) -> list[tuple[str, str]]:
     return listed
 
 
-def _query(asked: Asked) -> str:
-    given = kept_filters(asked)
+def _query(query: PageQuery) -> str:
+    given = kept_filters(query)
     if season := _season():
         given.append(("season", str(season)))
     return f"?{urlencode(given)}" if given else ""
 
 
-def kept_filters(asked: Asked, *, without: tuple[str, ...] = ()) -> list[tuple[str, str]]:
+def kept_filters(query: PageQuery, *, without: tuple[str, ...] = ()) -> list[tuple[str, str]]:
     """List the filters of this address, to be carried into another."""
-    if not asked.filtered:
+    if not query.filtered:
         return []
     return [
         (name, value)

@@ -19,14 +19,14 @@ from service.answers.request_words import read_whole
 from service.answers.waypoints import MEDIA_TYPE as GPX_TYPE
 from service.errors import NotFoundError, RequestError
 from service.web.context import current_settings, current_store, current_viewer
-from service.web.parameters import Asked, read_order, read_query
+from service.web.parameters import PageQuery, read_order, read_query
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("coverage", __name__)
+blueprint = Blueprint("coverage", __name__)
 
 _OWN: Final = ("min_order", "count", "within")
 _MOST_PLACES: Final = 200
@@ -36,20 +36,20 @@ _FINEST: Final = 20
 _MEDIA: Final = {"csv": "text/csv", "geojson": MEDIA_TYPE, "gpx": GPX_TYPE}
 
 
-@pages.get("/coverage")
+@blueprint.get("/coverage")
 def show() -> str:
-    """Show the coverage of the network by the placements asked for."""
-    asked, question = _question()
+    """Show the coverage of the network by the placements of the query."""
+    query, question = _question()
     store, viewer = current_store(), current_viewer()
-    told: dict[str, Any] = {
-        "asked": asked,
+    shared: dict[str, Any] = {
+        "query": query,
         "question": question,
         "choices": filter_choices(store, viewer),
-        "filter_words": _words(asked, question),
+        "filter_words": _words(query, question),
         "most_places": _MOST_PLACES,
     }
     if not len(reference.network(store).reaches):
-        return render_template("coverage.html", no_network=True, **told)
+        return render_template("coverage.html", no_network=True, **shared)
     coverage = coverage_answers.coverage(store, question, viewer)
     lengths = coverage_answers.sampled_length(store, question, viewer)
     gaps = coverage_answers.gaps(store, question, viewer)
@@ -74,26 +74,26 @@ def show() -> str:
         map_view=_map_view(coverage, places),
         caution=CAUTION,
         generalised=not viewer.sees_exact_places,
-        **told,
+        **shared,
     )
 
 
-@pages.get("/coverage/view.json")
+@blueprint.get("/coverage/view.json")
 def view() -> Response:
     """Reaches of one view of the map, by band of coverage."""
-    asked, question = _question("bbox", "zoom")
-    if asked.within is None:
+    query, question = _question("bbox", "zoom")
+    if query.within is None:
         raise RequestError("bbox is missing; write west,south,east,north in degrees.")
     zoom = read_whole(request.args.get("zoom", ""), "zoom", least=0)
     return _json(
         coverage_answers.reaches_in_view(
             current_store(), question, current_viewer(),
-            within=asked.within, zoom=min(zoom, _FINEST),
+            within=query.within, zoom=min(zoom, _FINEST),
         )
     )  # fmt: skip
 
 
-@pages.get("/coverage/gap.json")
+@blueprint.get("/coverage/gap.json")
 def gap() -> Response:
     """Outline one gap for the map."""
     _, question = _question("gap")
@@ -104,7 +104,7 @@ def gap() -> Response:
     return _json(found)
 
 
-@pages.get("/coverage/<what>.<form>")
+@blueprint.get("/coverage/<what>.<form>")
 def download(what: str, form: str) -> Response:
     """Hand over reaches, gaps, next places or sampled lengths as a file."""
     if what not in FILES or form not in FILES[what]:
@@ -118,13 +118,13 @@ def download(what: str, form: str) -> Response:
     return response
 
 
-def _question(*also: str) -> tuple[Asked, CoverageQuestion]:
-    asked = read_query(request.args, also=(*_OWN, *also))
+def _question(*also: str) -> tuple[PageQuery, CoverageQuestion]:
+    query = read_query(request.args, also=(*_OWN, *also))
     count = read_whole(request.args.get("count") or "10", "count", least=1)
     if count > _MOST_PLACES:
         raise RequestError(f"count {count} is more than {_MOST_PLACES}; ask for fewer places.")
-    return asked, CoverageQuestion(
-        asked.selection,
+    return query, CoverageQuestion(
+        query.selection,
         min_order=read_order(request.args, "min_order"),
         count=count,
         within_m=_metres(request.args.get("within") or "1000"),
@@ -149,8 +149,8 @@ def _address(endpoint: str, **values: Any) -> str:  # noqa: ANN401 - parts of an
     return url_for(endpoint, **values) + (f"?{urlencode(given)}" if given else "")
 
 
-def _words(asked: Asked, question: CoverageQuestion) -> str:
-    selection = asked.selection.without_species()
+def _words(query: PageQuery, question: CoverageQuestion) -> str:
+    selection = query.selection.without_species()
     words = [selection_words(current_store(), selection, current_viewer())]
     if question.min_order > 1:
         words.append(f"stream order from {question.min_order}")

@@ -30,9 +30,9 @@ if TYPE_CHECKING:
     from service.intake.importing import CheckResult
     from service.intake.placement_form import Form
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("entry", __name__)
+blueprint = Blueprint("entry", __name__)
 
 _OUTCOME_WORDS: Final = {
     "caught": "Fish caught",
@@ -46,14 +46,14 @@ _FATES: Final = ("released", "kept", "dead")
 _STAGES: Final = ("egg", "larva", "fry", "juvenile", "adult")
 
 
-@pages.get("/placements/new")
+@blueprint.get("/placements/new")
 def show() -> str:
     """Show an empty form, which a browser keeps for where there is no connection."""
     require_editor(_DOING)
     return _page(None)
 
 
-@pages.get("/placements/<path:placement_id>/edit", merge_slashes=False)
+@blueprint.get("/placements/<path:placement_id>/edit", merge_slashes=False)
 def edit(placement_id: str) -> str:
     """Show the form filled with a stored placement."""
     require_editor(_DOING)
@@ -126,7 +126,7 @@ def _lists(form: Form | None) -> dict[str, Any]:
     }
 
 
-@pages.get("/entry/token")
+@blueprint.get("/entry/token")
 def token() -> Response:
     """Say who is logged in, and lend the word that a form is sent with."""
     viewer = current_viewer()
@@ -135,7 +135,7 @@ def token() -> Response:
     return answer
 
 
-@pages.get("/entry/nearest")
+@blueprint.get("/entry/nearest")
 def nearest() -> Response:
     """Name the reach and the catchment of a position."""
     require_editor(_DOING)
@@ -162,7 +162,7 @@ def _number(name: str, most: float) -> float:
     return value
 
 
-@pages.post("/entry/check")
+@blueprint.post("/entry/check")
 def check() -> Response:
     """Say what an import of this form would refuse and flag; nothing is written."""
     require_editor(_DOING)
@@ -171,7 +171,7 @@ def check() -> Response:
     return jsonify(_found(result))
 
 
-@pages.post("/entry/save")
+@blueprint.post("/entry/save")
 def save() -> tuple[Response, int]:
     """Store a form, once however often it is sent."""
     require_role(current_viewer(), "editor")
@@ -219,7 +219,7 @@ def _finding(
     }
 
 
-@pages.get("/entry-worker.js")
+@blueprint.get("/entry-worker.js")
 def worker() -> Response:
     """Script that keeps the form at hand and sends drafts; at the root, so that it may see it."""
     script = join_modules(_module_text("entry_worker.js"), _module_text)

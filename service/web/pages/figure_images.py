@@ -17,11 +17,11 @@ from service.web.context import current_store, current_viewer
 from service.web.parameters import read_query
 
 if TYPE_CHECKING:
-    from service.web.parameters import Asked
+    from service.web.parameters import PageQuery
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("figures", __name__, url_prefix="/figures")
+blueprint = Blueprint("figures", __name__, url_prefix="/figures")
 
 
 def _answer(svg: str) -> Response:
@@ -50,12 +50,12 @@ def _labels() -> dict[str, str]:
     }
 
 
-@pages.get("/lengths.svg")
+@blueprint.get("/lengths.svg")
 def lengths() -> Response:
     """Draw the lengths of one species; `placement` narrows them to one."""
-    asked = read_query(request.args, also=("placement",))
-    name = _one(asked.selection.species, "species")
-    own = asked.selection
+    query = read_query(request.args, also=("placement",))
+    name = _one(query.selection.species, "species")
+    own = query.selection
     if placement := request.args.get("placement"):
         own = replace(own, placements=(placement,))
     measured = open_records(current_store(), own, current_viewer()).lengths
@@ -63,22 +63,22 @@ def lengths() -> Response:
     return _answer(figures.length_frequency(measured, name, class_mm=width))
 
 
-@pages.get("/effort.svg")
+@blueprint.get("/effort.svg")
 def effort() -> Response:
     """Draw effort by method and year in one catchment, each method in its main unit."""
-    asked, catchment = _in_catchment()
-    totals = summaries.effort_by_year(current_store(), asked.selection, current_viewer())
+    query, catchment = _in_catchment()
+    totals = summaries.effort_by_year(current_store(), query.selection, current_viewer())
     own = totals[(totals["catchment"] == catchment) & totals["main_unit"]]
     return _answer(figures.effort_by_method_and_year(own, labels=_labels()))
 
 
-@pages.get("/accumulation.svg")
+@blueprint.get("/accumulation.svg")
 def accumulation() -> Response:
     """Draw the species expected against placements in one catchment."""
-    asked, catchment = _in_catchment()
+    query, catchment = _in_catchment()
     store, viewer = current_store(), current_viewer()
-    curve = summaries.accumulation(store, asked.selection, viewer, catchment)
-    rich = summaries.richness(store, asked.selection, viewer).set_index("catchment")
+    curve = summaries.accumulation(store, query.selection, viewer, catchment)
+    rich = summaries.richness(store, query.selection, viewer).set_index("catchment")
     return _answer(
         figures.accumulation_curve(
             curve,
@@ -88,15 +88,15 @@ def accumulation() -> Response:
     )
 
 
-@pages.get("/catch-rate.svg")
+@blueprint.get("/catch-rate.svg")
 def catch_rate() -> Response:
     """Draw the catch per unit effort of one species in each top catchment or those chosen."""
-    asked = read_query(request.args)
-    name = _one(asked.selection.species, "species")
+    query = read_query(request.args)
+    name = _one(query.selection.species, "species")
     store = current_store()
-    rates = summaries.effort(store, asked.selection, current_viewer())
+    rates = summaries.effort(store, query.selection, current_viewer())
     catchments = reference.catchments(store)
-    if not asked.selection.catchments:
+    if not query.selection.catchments:
         outer = catchments.index[catchments["parent_id"].isna()]
         rates = rates[rates["catchment"].isin([*outer, ALL])]
     names = reference.catchment_names(store) | {ALL: "everywhere"}
@@ -104,6 +104,6 @@ def catch_rate() -> Response:
     return _answer(figures.catch_per_unit_effort(rates, name, labels=_labels()))
 
 
-def _in_catchment() -> tuple[Asked, str]:
-    asked = read_query(request.args)
-    return asked, _one(asked.selection.catchments, "catchment")
+def _in_catchment() -> tuple[PageQuery, str]:
+    query = read_query(request.args)
+    return query, _one(query.selection.catchments, "catchment")

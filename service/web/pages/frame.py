@@ -8,12 +8,12 @@ from layers.drawing.map_assets import asset, is_packaged
 from layers.errors import LayersError
 from service.errors import NotFoundError
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("frame", __name__)
+blueprint = Blueprint("frame", __name__)
 
 
-@pages.get("/assets/<path:name>")
+@blueprint.get("/assets/<path:name>")
 def map_asset(name: str) -> Response:
     """Scripts, styles and pictures of a map, from the installed packages."""
     try:

@@ -9,20 +9,20 @@ from service.answers.gear_table import gear_table
 from service.web.context import current_store, current_viewer
 from service.web.parameters import read_query
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("gear", __name__)
+blueprint = Blueprint("gear", __name__)
 
 
-@pages.get("/coverage/by-catchment")
+@blueprint.get("/coverage/by-catchment")
 def show() -> str:
     """Show what each gear sampled in each catchment."""
-    asked = read_query(request.args)
+    query = read_query(request.args)
     store, viewer = current_store(), current_viewer()
     return render_template(
         "gear.html",
-        asked=asked,
-        table=gear_table(store, asked.selection, viewer),
+        query=query,
+        table=gear_table(store, query.selection, viewer),
         labels=reference.methods(store)["label"].to_dict(),
         generalised=not viewer.sees_exact_places,
     )

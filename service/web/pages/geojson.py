@@ -10,20 +10,20 @@ from flask import Blueprint, Response, request
 from layers.drawing.geojson import MEDIA_TYPE, feature_collection
 from service.answers import features
 from service.web.context import current_store, current_viewer
-from service.web.parameters import Asked, read_order, read_query
+from service.web.parameters import PageQuery, read_order, read_query
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("geojson", __name__)
+blueprint = Blueprint("geojson", __name__)
 
 
-def _asked() -> Asked:
-    asked = read_query(request.args, also=("bbox",))
-    near = features.store_box(current_store(), asked.within)
-    return replace(asked, selection=replace(asked.selection, bbox=near))
+def _box_query() -> PageQuery:
+    query = read_query(request.args, also=("bbox",))
+    near = features.store_box(current_store(), query.within)
+    return replace(query, selection=replace(query.selection, bbox=near))
 
 
 def _answer(frame: gpd.GeoDataFrame) -> Response:
@@ -36,50 +36,50 @@ def _answer(frame: gpd.GeoDataFrame) -> Response:
     return response
 
 
-@pages.get("/placements.geojson")
+@blueprint.get("/placements.geojson")
 def placements() -> Response:
     """Placements with catch, effort, reach and flags."""
-    asked = _asked()
+    query = _box_query()
     return _answer(
-        features.placements(current_store(), asked.selection, current_viewer(), within=asked.within)
+        features.placements(current_store(), query.selection, current_viewer(), within=query.within)
     )
 
 
-@pages.get("/detections.geojson")
+@blueprint.get("/detections.geojson")
 def detections() -> Response:
     """One feature for each species that a placement caught."""
-    asked = _asked()
+    query = _box_query()
     return _answer(
-        features.detections(current_store(), asked.selection, current_viewer(), within=asked.within)
+        features.detections(current_store(), query.selection, current_viewer(), within=query.within)
     )
 
 
-@pages.get("/stretches.geojson")
+@blueprint.get("/stretches.geojson")
 def stretches() -> Response:
     """Draw sampled stretches as lines."""
-    asked = read_query(request.args, also=("bbox",))
+    query = read_query(request.args, also=("bbox",))
     return _answer(
-        features.stretches(current_store(), asked.selection, current_viewer(), within=asked.within)
+        features.stretches(current_store(), query.selection, current_viewer(), within=query.within)
     )
 
 
-@pages.get("/reaches.geojson")
+@blueprint.get("/reaches.geojson")
 def reaches() -> Response:
     """Reaches as lines; `min_order` leaves out those of a lower Strahler order."""
-    asked = read_query(request.args, also=("bbox", "min_order"))
+    query = read_query(request.args, also=("bbox", "min_order"))
     order = read_order(request.args, "min_order")
     return _answer(
         features.reaches(
             current_store(),
-            within=asked.within,
+            within=query.within,
             min_order=order,
-            catchments=asked.selection.catchments,
+            catchments=query.selection.catchments,
         )
     )
 
 
-@pages.get("/catchments.geojson")
+@blueprint.get("/catchments.geojson")
 def catchments() -> Response:
     """Catchments as polygons."""
-    asked = read_query(request.args, also=("bbox",))
-    return _answer(features.catchments(current_store(), within=asked.within))
+    query = read_query(request.args, also=("bbox",))
+    return _answer(features.catchments(current_store(), within=query.within))

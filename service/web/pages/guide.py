@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 
     from markdown_it.token import Token
 
-__all__ = ["EXPLAINED_BY", "GUIDE", "guide_page", "pages"]
+__all__ = ["EXPLAINED_BY", "GUIDE", "blueprint", "guide_page"]
 
-pages = Blueprint("guide", __name__)
+blueprint = Blueprint("guide", __name__)
 
 # Names of the Markdown files, in reading order.
 GUIDE: Final = ("sheets", "figures", "coverage", "hand-over", "accounts", "backup")
@@ -45,13 +45,13 @@ class GuidePage(NamedTuple):
     body: Markup
 
 
-@pages.get("/guide")
+@blueprint.get("/guide")
 def contents() -> str:
     """List the pages of the guide."""
     return render_template("guide.html", listed=[guide_page(name) for name in GUIDE])
 
 
-@pages.get("/guide/<page>")
+@blueprint.get("/guide/<page>")
 def show(page: str) -> str:
     """Show one page of the guide."""
     if page not in GUIDE:
@@ -59,7 +59,7 @@ def show(page: str) -> str:
     return render_template("guide.html", shown=guide_page(page))
 
 
-@pages.app_context_processor
+@blueprint.app_context_processor
 def explanation() -> dict[str, object]:
     """Guide page that the layout links below the page at hand, if one explains it."""
     name = EXPLAINED_BY.get(request.blueprint or "")

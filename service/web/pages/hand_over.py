@@ -21,15 +21,15 @@ from service.errors import NotFoundError, RequestError
 from service.reference.closing import sentences_of_effect
 from service.store import Wanted
 from service.web.context import current_store, current_viewer, write_hand_over
-from service.web.parameters import FILTERS, Asked, read_query
+from service.web.parameters import FILTERS, PageQuery, read_query
 
 if TYPE_CHECKING:
     from service.answers.hand_over import Audience, Preview
     from service.records import Viewer
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("hand_over", __name__)
+blueprint = Blueprint("hand_over", __name__)
 
 _OWN: Final = ("form", "audience", "crs", "licence")
 _WITH_CRS: Final = ("gpkg", "bundle")
@@ -42,9 +42,9 @@ _KINDS: Final = {
 
 @dataclass(frozen=True)
 class _Choice:
-    """What the address asks for."""
+    """Query of the hand-over page."""
 
-    asked: Asked
+    query: PageQuery
     form: str
     audience: Audience
     crs: str
@@ -52,7 +52,7 @@ class _Choice:
 
 
 def _choice() -> _Choice:
-    asked = read_query(request.args, also=_OWN)
+    query = read_query(request.args, also=_OWN)
     form, audience = request.args.get("form") or "bundle", request.args.get("audience") or "public"
     if form not in FORMS:
         raise RequestError(f"There is no form {form!r}; give one of {', '.join(FORMS)}.")
@@ -64,16 +64,16 @@ def _choice() -> _Choice:
     if crs:
         read_crs(crs)
     licence = request.args.get("licence", "").strip()[:500]
-    return _Choice(asked, form, "precise" if audience == "precise" else "public", crs, licence)
+    return _Choice(query, form, "precise" if audience == "precise" else "public", crs, licence)
 
 
-@pages.get("/hand-over")
+@blueprint.get("/hand-over")
 def show() -> str:
     """Show the choices, and what the file would hold."""
     choice = _choice()
     store, viewer = current_store(), current_viewer()
     eyes = viewer_of(choice.audience, viewer)
-    selection = choice.asked.selection
+    selection = choice.query.selection
     holds = cached(
         store,
         eyes,
@@ -83,7 +83,7 @@ def show() -> str:
     return render_template(
         "hand_over.html",
         choice=choice,
-        asked=choice.asked,
+        query=choice.query,
         forms=FORMS,
         with_crs=_WITH_CRS,
         may_precise=viewer.role == "keeper",
@@ -109,9 +109,9 @@ def _given() -> dict[str, Any]:
 
 def _layers(choice: _Choice, eyes: Viewer, holds: Preview) -> list[tuple[str, int, str]]:
     """Count what stands in each layer, as the audience sees it."""
-    store, selection = current_store(), choice.asked.selection
+    store, selection = current_store(), choice.query.selection
     detections = None
-    if not choice.asked.filtered:
+    if not choice.query.filtered:
         detections = count_features(store, Wanted(), "detection", eyes)
     chosen = selection.catchments
     counted = [
@@ -134,20 +134,20 @@ def _effect(viewer: Viewer) -> list[str]:
 
 
 def _kept_back(choice: _Choice, viewer: Viewer, holds: Preview) -> int | None:
-    """Placements left out altogether; told only to those who may see them."""
-    if choice.audience == "precise" or not viewer.sees_exact_places or choice.asked.filtered:
+    """Placements left out altogether; shown only to those who may see them."""
+    if choice.audience == "precise" or not viewer.sees_exact_places or choice.query.filtered:
         return None
     whole = count_features(current_store(), Wanted(), "placement", viewer)
     return whole - holds.placements
 
 
-@pages.get("/hand-over/file")
+@blueprint.get("/hand-over/file")
 def file() -> Response:
     """Write the file, and send it."""
     choice = _choice()
     store, viewer = current_store(), current_viewer()
     eyes = viewer_of(choice.audience, viewer)
-    if not len(open_records(store, choice.asked.selection, eyes).placements):
+    if not len(open_records(store, choice.query.selection, eyes).placements):
         raise NotFoundError("No placement meets this choice, so there is nothing to hand over.")
     ending = FORMS[choice.form][0]
     folder = tempfile.TemporaryDirectory(prefix="rifflebook-handed-")
@@ -156,7 +156,7 @@ def file() -> Response:
         write_hand_over(
             path,
             HandOver(
-                choice.asked.selection, choice.form, choice.audience,
+                choice.query.selection, choice.form, choice.audience,
                 crs=choice.crs if choice.crs and choice.form in _WITH_CRS else None,
                 licence=choice.licence,
             ),

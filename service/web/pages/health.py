@@ -6,12 +6,12 @@ from flask import Blueprint, Response, jsonify
 
 from service.web.context import current_store
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("health", __name__)
+blueprint = Blueprint("health", __name__)
 
 
-@pages.get("/healthz")
+@blueprint.get("/healthz")
 def healthz() -> Response:
     """Answer "ok" once the store answers."""
     _ = current_store().version

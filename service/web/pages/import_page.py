@@ -28,9 +28,9 @@ if TYPE_CHECKING:
     from service.intake.importing import CheckResult
     from service.intake.waiting_uploads import WaitingUpload
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("imports", __name__)
+blueprint = Blueprint("imports", __name__)
 
 _PAGE: Final = 200  # findings on one page
 _SURVEYS: Final = 8  # of an import, named in the address that shows it on the map
@@ -38,12 +38,12 @@ _ORDERS: Final = ("dmy", "mdy", "ymd")
 _KEY: Final = "rifflebook_uploads"
 
 
-@pages.before_request
+@blueprint.before_request
 def _require_editor() -> None:
     require_editor("Importing")
 
 
-@pages.record_once
+@blueprint.record_once
 def _begin(state: Any) -> None:  # noqa: ANN401 - Flask's own
     state.app.extensions[_KEY] = WaitingUploads()
 
@@ -57,7 +57,7 @@ def _waiting(token: str) -> WaitingUpload:
     return _waiting_uploads().find(token, current_viewer().name)
 
 
-@pages.get("/import")
+@blueprint.get("/import")
 def show() -> str:
     """Show where to drop files, and the imports so far."""
     return render_template(
@@ -67,12 +67,12 @@ def show() -> str:
         most_rows=MOST_ROWS,
         most_unpacked_mb=MOST_UNPACKED // 1_000_000,
         batches=current_store().batches(),
-        told=_told(),
+        done=_done(),
         may_undo=current_viewer().role == "keeper",
     )
 
 
-def _told() -> dict[str, Any]:
+def _done() -> dict[str, Any]:
     """Say what came of the last step; the number is looked up, not believed."""
     batches = {batch.batch_id: batch for batch in current_store().batches()}
     known = access.surveys(current_store(), current_viewer()).index
@@ -84,7 +84,7 @@ def _told() -> dict[str, Any]:
     return {"what": "unchanged"} if "unchanged" in request.args else {}
 
 
-@pages.post("/import")
+@blueprint.post("/import")
 def upload() -> AnyResponse:
     """Hold the files and check them; nothing is stored."""
     waiting = _waiting_uploads().receive(current_viewer().name, _files())
@@ -107,7 +107,7 @@ def _options() -> dict[str, Any]:
     }
 
 
-@pages.get("/import/<token>")
+@blueprint.get("/import/<token>")
 def checked(token: str) -> str:
     """Show every finding by row, and what would be stored."""
     waiting = _waiting(token)
@@ -159,7 +159,7 @@ def _counts(result: CheckResult) -> dict[str, Any]:
     }
 
 
-@pages.post("/import/<token>/files")
+@blueprint.post("/import/<token>/files")
 def mend(token: str) -> AnyResponse:
     """Put mended files in the place of those of the same name, and check again."""
     waiting = _waiting(token)
@@ -168,7 +168,7 @@ def mend(token: str) -> AnyResponse:
     return redirect(url_for("imports.checked", token=token), 303)
 
 
-@pages.post("/import/<token>/reading")
+@blueprint.post("/import/<token>/reading")
 def reading(token: str) -> AnyResponse:
     """Read the files otherwise, and check again."""
     waiting = _waiting(token)
@@ -182,7 +182,7 @@ def reading(token: str) -> AnyResponse:
     return redirect(url_for("imports.checked", token=token), 303)
 
 
-@pages.post("/import/<token>/take")
+@blueprint.post("/import/<token>/take")
 def take_all(token: str) -> AnyResponse:
     """Store all of it, whole."""
     waiting = _waiting(token)
@@ -203,20 +203,20 @@ def take_all(token: str) -> AnyResponse:
     return redirect(url_for("imports.show", stored=batch.batch_id, survey=surveys), 303)
 
 
-@pages.post("/import/<token>/drop")
+@blueprint.post("/import/<token>/drop")
 def drop(token: str) -> AnyResponse:
     """Take nothing, and forget the files."""
     _waiting_uploads().drop(_waiting(token))
     return redirect(url_for("imports.show"), 303)
 
 
-@pages.get("/import/<token>/findings.csv")
+@blueprint.get("/import/<token>/findings.csv")
 def findings(token: str) -> Response:
     """Every finding as a file."""
     return _file(csv_text(check_upload(_waiting(token), current_store()).findings), "findings.csv")
 
 
-@pages.get("/import/<token>/missing-species.csv")
+@blueprint.get("/import/<token>/missing-species.csv")
 def lacking(token: str) -> Response:
     """Names that the species list lacks, as a list to look through and load."""
     waiting = _waiting(token)
@@ -226,7 +226,7 @@ def lacking(token: str) -> Response:
     return _file(csv_text(waiting.lacking), "missing-species.csv")
 
 
-@pages.get("/import/templates.zip")
+@blueprint.get("/import/templates.zip")
 def templates() -> Response:
     """Empty field sheets with this store's methods, in one zip."""
     from service.intake.templates import write_templates  # heavy: it makes workbooks
@@ -240,7 +240,7 @@ def templates() -> Response:
     return _file(content, "field-sheets.zip", "application/zip")
 
 
-@pages.post("/import/batches/<int:batch_id>/undo")
+@blueprint.post("/import/batches/<int:batch_id>/undo")
 def undo(batch_id: int) -> AnyResponse:
     """Take one import back, whole."""
     require_role(current_viewer(), "keeper")

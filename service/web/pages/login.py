@@ -10,24 +10,24 @@ from flask import Blueprint, g, make_response, redirect, render_template, reques
 from service.access.accounts import LONGEST_PASSWORD, log_in, log_out
 from service.errors import LoginError
 from service.web.context import current_store
-from service.web.who_asks import AS_PUBLIC_COOKIE, SESSION_COOKIE, limiter
+from service.web.viewer import AS_PUBLIC_COOKIE, SESSION_COOKIE, limiter
 
 if TYPE_CHECKING:
     from flask import Response
     from werkzeug.wrappers import Response as AnyResponse
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("login", __name__)
+blueprint = Blueprint("login", __name__)
 
 
-@pages.get("/login")
+@blueprint.get("/login")
 def show() -> str:
     """Ask for name and password."""
     return _form()
 
 
-@pages.post("/login")
+@blueprint.post("/login")
 def enter() -> Response | AnyResponse | tuple[str, int, dict[str, str]]:
     """Check name and password, and begin a new session."""
     name = request.form.get("name", "")
@@ -53,7 +53,7 @@ def enter() -> Response | AnyResponse | tuple[str, int, dict[str, str]]:
     return answer
 
 
-@pages.post("/logout")
+@blueprint.post("/logout")
 def leave() -> AnyResponse:
     """End the session."""
     _end_session()
@@ -63,7 +63,7 @@ def leave() -> AnyResponse:
     return answer
 
 
-@pages.post("/as-public")
+@blueprint.post("/as-public")
 def as_public() -> AnyResponse:
     """See what the public sees, or no longer; it only ever takes rights away."""
     answer = redirect(_own_address(request.form.get("next", "")), 303)

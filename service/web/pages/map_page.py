@@ -10,40 +10,40 @@ from service.answers import features, map_views
 from service.answers.names import filter_choices
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
-from service.web.parameters import Asked, read_query
+from service.web.parameters import PageQuery, read_query
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("map", __name__)
+blueprint = Blueprint("map", __name__)
 
 
-@pages.get("/")
+@blueprint.get("/")
 def show() -> str:
-    """Show the map of what the address asks for."""
-    asked = read_query(request.args)
+    """Show the map of what the query selects."""
+    query = read_query(request.args)
     store = current_store()
-    held = map_views.map_summary(store, asked.selection, current_viewer())
+    summary = map_views.map_summary(store, query.selection, current_viewer())
     parts = live_map(
-        bounds=_bounds(asked, held["bounds"]),
-        used=held["methods"],
-        species=asked.selection.species,
+        bounds=_bounds(query, summary["bounds"]),
+        used=summary["methods"],
+        species=query.selection.species,
         filters=[(name, value) for name, value in request.args.items(multi=True) if value.strip()],
         keeps_view=True,
     )
     return render_template(
         "map.html",
         parts=parts,
-        asked=asked,
+        query=query,
         choices=filter_choices(store, current_viewer()),
-        empty=not held["placements"],
+        empty=not summary["placements"],
         no_network=not len(reference.network(store).reaches),
     )
 
 
-def _bounds(asked: Asked, placed: list[float] | None) -> list[float] | None:
+def _bounds(query: PageQuery, placed: list[float] | None) -> list[float] | None:
     """Box that the map begins with: what a filter left in, else the network and placements."""
     store = current_store()
-    if asked.filtered and placed:
+    if query.filtered and placed:
         return placed
     network = map_views.network_bounds(store)
     if not (network and placed):

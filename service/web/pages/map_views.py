@@ -15,76 +15,76 @@ from service.answers import map_views
 from service.answers.request_words import read_whole
 from service.errors import RequestError
 from service.web.context import current_store, current_viewer
-from service.web.parameters import Asked, read_query
+from service.web.parameters import PageQuery, read_query
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("map_views", __name__)
+blueprint = Blueprint("map_views", __name__)
 
 _FINEST: Final = 20
 
 
-@pages.get("/map/placements.json")
+@blueprint.get("/map/placements.json")
 def placements() -> Response:
     """Placements of a view, or their counts by cell."""
-    asked, zoom = _view()
+    query, zoom = _view()
     return _json(
         map_views.placements_in_view(
-            current_store(), asked.selection, current_viewer(), within=_box(asked), zoom=zoom
+            current_store(), query.selection, current_viewer(), within=_box(query), zoom=zoom
         )
     )
 
 
-@pages.get("/map/lines.json")
+@blueprint.get("/map/lines.json")
 def lines() -> Response:
     """Reaches and catchments of a view."""
-    asked, zoom = _view()
+    query, zoom = _view()
     return _json(
         map_views.lines_in_view(
-            current_store(), within=_box(asked), zoom=zoom, catchments=asked.selection.catchments
+            current_store(), within=_box(query), zoom=zoom, catchments=query.selection.catchments
         )
     )
 
 
-@pages.get("/map/cards.json")
+@blueprint.get("/map/cards.json")
 def cards() -> Response:
     """Fetch what the cards of some placements say: those named, or those of a box."""
-    asked = read_query(request.args, also=("bbox", "placement"))
+    query = read_query(request.args, also=("bbox", "placement"))
     named = tuple(dict.fromkeys(request.args.getlist("placement")))
-    if bool(named) == (asked.within is not None):
+    if bool(named) == (query.within is not None):
         raise RequestError("Name placements with placement, or give a bbox; one of the two.")
-    selection = replace(asked.selection, placements=named)
+    selection = replace(query.selection, placements=named)
     frame, count = map_views.cards(
-        current_store(), selection, current_viewer(), within=asked.within
+        current_store(), selection, current_viewer(), within=query.within
     )
     return _answer(feature_collection(frame, members={"count": count}), MEDIA_TYPE)
 
 
-@pages.get("/map/position.json")
+@blueprint.get("/map/position.json")
 def position() -> Response:
     """Say where a point lies in the CRS of the store, or of the one survey chosen."""
-    asked = read_query(request.args, also=("longitude", "latitude"))
+    query = read_query(request.args, also=("longitude", "latitude"))
     longitude, latitude = _number("longitude", 180.0), _number("latitude", 90.0)
-    crs, chosen = "", asked.selection.surveys
+    crs, chosen = "", query.selection.surveys
     if len(chosen) == 1:
         known = surveys(current_store(), current_viewer())["crs"]
         named = known.get(chosen[0])
-        # A survey in degrees adds nothing: the map tells them already, and these are metres.
+        # A survey in degrees adds nothing: the map shows them already, and these are metres.
         crs = named if isinstance(named, str) and pyproj.CRS(named).is_projected else ""
     words = map_views.position_words(current_store(), longitude, latitude, crs=crs)
     return _json({"position": words})
 
 
-def _view() -> tuple[Asked, int]:
-    asked = read_query(request.args, also=("bbox", "zoom"))
+def _view() -> tuple[PageQuery, int]:
+    query = read_query(request.args, also=("bbox", "zoom"))
     zoom = read_whole(request.args.get("zoom", ""), "zoom", least=0)
-    return asked, min(zoom, _FINEST)
+    return query, min(zoom, _FINEST)
 
 
-def _box(asked: Asked) -> tuple[float, float, float, float]:
-    if asked.within is None:
+def _box(query: PageQuery) -> tuple[float, float, float, float]:
+    if query.within is None:
         raise RequestError("bbox is missing; write west,south,east,north in degrees.")
-    return asked.within
+    return query.within
 
 
 def _number(name: str, most: float) -> float:

@@ -12,9 +12,9 @@ from service import reference
 from service.errors import NotFoundError
 from service.web.context import current_store
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("methods", __name__)
+blueprint = Blueprint("methods", __name__)
 
 _GEAR: Final = {
     "net": "net worked by hand", "trap": "trap or standing net", "light": "light and eyes",
@@ -43,7 +43,7 @@ _PLACE: Final = {
 }  # fmt: skip
 
 
-@pages.get("/methods")
+@blueprint.get("/methods")
 def show() -> str:
     """List the methods."""
     methods = reference.methods(current_store())
@@ -52,7 +52,7 @@ def show() -> str:
     )
 
 
-@pages.get("/methods/<path:name>")
+@blueprint.get("/methods/<path:name>")
 def one(name: str) -> str:
     """Show one method."""
     methods = reference.methods(current_store())

@@ -14,15 +14,15 @@ from service.records import Selection
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import map_of_one
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("placement", __name__)
+blueprint = Blueprint("placement", __name__)
 
 _NEAR_M = 150.0
 
 
 # An id may hold slashes, also two in a row.
-@pages.get("/placements/<path:placement_id>", merge_slashes=False)
+@blueprint.get("/placements/<path:placement_id>", merge_slashes=False)
 def show(placement_id: str) -> str:
     """Show one placement; what is hidden answers exactly as what is missing."""
     store, viewer = current_store(), current_viewer()
@@ -48,7 +48,7 @@ def show(placement_id: str) -> str:
         parts=map_of_one(
             around=[around, stretches],
             used=set(placements["method"]),
-            held={
+            own={
                 "stretches": feature_collection(
                     stretches[["placement_id", "method", stretches.geometry.name]]
                 ),

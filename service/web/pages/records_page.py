@@ -15,9 +15,9 @@ from service.web.context import current_store, current_viewer
 from service.web.pages.catchments import kept_filters
 from service.web.parameters import read_query
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("records", __name__)
+blueprint = Blueprint("records", __name__)
 
 PAGE_SIZE: Final = 50
 _SHOWN: Final = {
@@ -27,24 +27,24 @@ _SHOWN: Final = {
 }
 
 
-@pages.get("/records")
+@blueprint.get("/records")
 def show() -> str:
-    """List the placements of what the address asks for, and what each says."""
-    asked = read_query(request.args, also=("sort", "order", "page", "show"))
+    """List the placements that the query selects, and what each says."""
+    query = read_query(request.args, also=("sort", "order", "page", "show"))
     sort, order = request.args.get("sort") or "date", request.args.get("order") or "down"
-    shown = request.args.get("show") or ("looked" if asked.selection.species else "all")
+    shown = request.args.get("show") or ("looked" if query.selection.species else "all")
     if order not in ("up", "down"):
         raise RequestError(f"order {order!r} is neither up nor down.")
     if shown not in _SHOWN:
         raise RequestError(f"show {shown!r} is none of {', '.join(_SHOWN)}.")
     page = read_whole(request.args.get("page") or "1", "page", least=1)
-    rows = record_list(current_store(), asked.selection, current_viewer())
+    rows = record_list(current_store(), query.selection, current_viewer())
     counts = rows["state"].value_counts()
     kept = rows[rows["state"].isin(_SHOWN[shown])]
     part, pages_there = page_of(
         kept, sort=sort, descending=order == "down", page=page, size=PAGE_SIZE
     )
-    filters = [*kept_filters(asked), ("show", shown)]
+    filters = [*kept_filters(query), ("show", shown)]
 
     def address(**changed: object) -> str:
         """Address of this list with another order or page."""
@@ -53,7 +53,7 @@ def show() -> str:
 
     return render_template(
         "records.html",
-        asked=asked,
+        query=query,
         rows=part.to_dict("records"),
         total=len(kept),
         counts={state: int(counts.get(state, 0)) for state in _SHOWN["all"]},

@@ -17,12 +17,12 @@ from service.web.page_maps import live_map
 from service.web.pages.catchments import address_with, kept_filters
 from service.web.parameters import read_query
 
-__all__ = ["pages"]
+__all__ = ["blueprint"]
 
-pages = Blueprint("species", __name__)
+blueprint = Blueprint("species", __name__)
 
 
-@pages.get("/species")
+@blueprint.get("/species")
 def list_all() -> str:
     """List the species of the store."""
     species = reference.species(current_store()).sort_index()
@@ -31,25 +31,25 @@ def list_all() -> str:
     return render_template("species_list.html", rows=rows.to_dict("records"))
 
 
-@pages.get("/species/<path:name>")
+@blueprint.get("/species/<path:name>")
 def show(name: str) -> str:
     """Show all that is on record about one species."""
     store, viewer = current_store(), current_viewer()
     species, methods = reference.species(store), reference.methods(store)
     if name not in species.index:
         raise NotFoundError(f"There is no species {name!r} in the list.")
-    asked = read_query(request.args)
-    own = replace(asked.selection, species=(name,))
+    query = read_query(request.args)
+    own = replace(query.selection, species=(name,))
     account = species_account(store, own, viewer, name)
     where = summaries.occurrence(store, own, viewer)
     can = detectable(species.loc[[name]], methods).iloc[0]
     shown = map_summary(store, own, viewer, caught=True)
     where = where.assign(name=where["catchment"].map(reference.catchment_names(store)))
-    filters = [("species", name), *kept_filters(asked, without=("species",))]
+    filters = [("species", name), *kept_filters(query, without=("species",))]
     return render_template(
         "species.html",
         name=name,
-        asked=asked,
+        query=query,
         account=account,
         methods=[label for label, able in zip(methods["label"], can, strict=True) if able],
         method_labels=methods["label"].to_dict(),

@@ -1,4 +1,4 @@
-"""Before every request: who asks, and did a form come from a page of ours."""
+"""Before every request: who the viewer is, and whether a form came from our own pages."""
 
 from __future__ import annotations
 
@@ -21,17 +21,17 @@ __all__ = ["AS_PUBLIC_COOKIE", "SESSION_COOKIE", "limiter", "register_viewer"]
 
 SESSION_COOKIE: Final = "rifflebook"
 AS_PUBLIC_COOKIE: Final = "rifflebook_as_public"
-# Reachable whoever asks, and without looking anything up.
 _PROXY_HEADERS: Final = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "Via")
 _UPLOADS: Final = ("imports.upload", "imports.mend")
 _MOST_OF_FORM: Final = 4_000_000  # bytes; an entry form of as many rows as it may have is shorter
+# Open to everybody, without looking anything up.
 _OPEN_ENDPOINTS: Final = ("static", "frame.map_asset", "entry.worker", "health.healthz")
 
 
 def limiter() -> LoginLimiter:
     """Return what slows down guessing at this application's login."""
-    held: LoginLimiter = current_app.extensions["rifflebook_limiter"]
-    return held
+    own: LoginLimiter = current_app.extensions["rifflebook_limiter"]
+    return own
 
 
 def register_viewer(app: Flask) -> None:
@@ -48,12 +48,12 @@ def register_viewer(app: Flask) -> None:
     app.config["SESSION_COOKIE_NAME"] = "rifflebook_form"
     app.config["SESSION_COOKIE_HTTPONLY"] = True
     app.config["SESSION_COOKIE_SAMESITE"] = "Lax"
-    app.config["WTF_CSRF_CHECK_DEFAULT"] = False  # checked below, after it is known who asks
+    app.config["WTF_CSRF_CHECK_DEFAULT"] = False  # checked below, once the viewer is known
     app.config["WTF_CSRF_TIME_LIMIT"] = None  # entering a field day takes hours
     csrf = CSRFProtect(app)
 
     @app.before_request
-    def look_who_asks() -> None:
+    def find_viewer() -> None:
         if request.endpoint in _OPEN_ENDPOINTS:
             return
         authorization = request.headers.get("Authorization")
@@ -79,7 +79,7 @@ def register_viewer(app: Flask) -> None:
         # accounts it was found valid above, without them nobody looked at it.
         g.by_token = g.has_accounts and bearer_token(authorization) is not None
         if app.config["WTF_CSRF_ENABLED"] and not g.by_token and request.routing_exception is None:
-            csrf.protect()  # lets pass what only asks
+            csrf.protect()  # lets safe methods pass
 
     @app.context_processor
     def who() -> dict[str, object]:
@@ -105,7 +105,7 @@ def _leaves_no_trace(response: Response) -> bool:
     """Whether a browser may keep nothing of an answer, since it may hold exact places.
 
     A browser keeps on disk what it showed, for whoever sits there next, logged out or not.
-    A program that asks with a token keeps what it fetches on purpose: it may ask whether that
+    A program with a token keeps what it fetches on purpose: it may check whether that
     has changed (`private, no-cache` and an ETag), which spares making it anew.
     """
     viewer = g.get("viewer")

@@ -1,4 +1,4 @@
-"""Reaches, catchments and gaps: whole layers kept in memory, asked by id."""
+"""Reaches, catchments and gaps: whole layers in memory, by id."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from service.answers import features, summaries
 from service.cache import cached
 from service.errors import NotFoundError, RequestError
 from service.records import Selection
-from service.web.feed.page import Extent, Page
+from service.web.feed.source import Extent, Page
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -27,9 +27,9 @@ if TYPE_CHECKING:
 
     from service.records import Viewer
     from service.store import Store
-    from service.web.feed.asking import Asked
+    from service.web.feed.query import FeatureQuery
 
-__all__ = ["LayerPages", "read_catchments", "read_gaps", "read_reaches"]
+__all__ = ["LayerSource", "read_catchments", "read_gaps", "read_reaches"]
 
 _WRITTEN: Final = 5_000
 
@@ -67,38 +67,40 @@ def _named(frame: gpd.GeoDataFrame, names: list[str]) -> gpd.GeoDataFrame:
 
 
 @dataclass(frozen=True)
-class LayerPages:
+class LayerSource:
     """One collection made of a whole layer."""
 
     name: str
     read: Callable[[Store, Viewer], gpd.GeoDataFrame]
 
-    def page(self, store: Store, asked: Asked, viewer: Viewer) -> Page:
+    def page(self, store: Store, query: FeatureQuery, viewer: Viewer) -> Page:
         """Read one page."""
         frame = self._layer(store, viewer)
-        meant = np.flatnonzero(self._meant(store, frame, asked))
+        meant = np.flatnonzero(self._meant(store, frame, query))
         ids = frame.index.to_numpy(object)
-        if asked.before is not None:
-            stop = int(np.searchsorted(ids[meant], asked.before[0], side="left"))
-            start = max(0, stop - asked.limit)
+        if query.before is not None:
+            stop = int(np.searchsorted(ids[meant], query.before[0], side="left"))
+            start = max(0, stop - query.limit)
             turns = (start > 0, True)
         else:
-            mark = asked.after
+            mark = query.after
             start = 0 if mark is None else int(np.searchsorted(ids[meant], mark[0], side="right"))
-            stop = start + asked.limit
+            stop = start + query.limit
             turns = (mark is not None, stop < len(meant))
         rows = meant[start:stop]
         keys = [(str(name),) for name in ids[rows[[0, -1]]]] if len(rows) else [(), ()]
         return Page(frame.iloc[rows], keys[0], keys[1], *turns)
 
-    def count(self, store: Store, asked: Asked, viewer: Viewer) -> int:
+    def count(self, store: Store, query: FeatureQuery, viewer: Viewer) -> int:
         """Count the features of all pages."""
-        return int(self._meant(store, self._layer(store, viewer), asked).sum())
+        return int(self._meant(store, self._layer(store, viewer), query).sum())
 
-    def frames(self, store: Store, asked: Asked, viewer: Viewer) -> Iterator[gpd.GeoDataFrame]:
+    def frames(
+        self, store: Store, query: FeatureQuery, viewer: Viewer
+    ) -> Iterator[gpd.GeoDataFrame]:
         """Yield all features, some at a time."""
         frame = self._layer(store, viewer)
-        meant = np.flatnonzero(self._meant(store, frame, asked))
+        meant = np.flatnonzero(self._meant(store, frame, query))
         for start in range(0, len(meant), _WRITTEN):
             yield frame.iloc[meant[start : start + _WRITTEN]]
 
@@ -118,13 +120,13 @@ class LayerPages:
             return Extent()
         return Extent((float(box[0]), float(box[1]), float(box[2]), float(box[3])))
 
-    def check(self, store: Store, asked: Asked, viewer: Viewer) -> None:
+    def check(self, store: Store, query: FeatureQuery, viewer: Viewer) -> None:
         """Refuse a catchment that is unknown, and a mark that is none of this collection."""
         del viewer
-        chosen = asked.filters.get("catchment")
+        chosen = query.filters.get("catchment")
         if chosen is not None and chosen not in reference.catchments(store).index:
             raise RequestError(f"There is no catchment {chosen!r} here.")
-        for mark in (asked.after, asked.before):
+        for mark in (query.after, query.before):
             if mark is not None and not (len(mark) == 1 and isinstance(mark[0], str)):
                 raise RequestError(
                     "after or before is no mark of this collection; follow its next and prev links."
@@ -138,16 +140,18 @@ class LayerPages:
 
         return cached(store, viewer, ("feed layer", self.name), make)
 
-    def _meant(self, store: Store, frame: gpd.GeoDataFrame, asked: Asked) -> NDArray[np.bool_]:
+    def _meant(
+        self, store: Store, frame: gpd.GeoDataFrame, query: FeatureQuery
+    ) -> NDArray[np.bool_]:
         meant = np.ones(len(frame), dtype=bool)
-        for name, value in asked.filters.items():
+        for name, value in query.filters.items():
             if name == "catchment":
                 meant &= _in_catchment(store, frame, value)
             else:
                 same = frame[name].astype("str") == value
                 meant &= same.to_numpy(dtype=bool, na_value=False)
-        if asked.area is not None:
-            near = asked.area.near(store)
+        if query.area is not None:
+            near = query.area.near(store)
             shapes = np.asarray(frame.geometry, dtype=object)
             if near is not None:
                 rows = frame.sindex.query(shapely.box(*near))
@@ -155,7 +159,7 @@ class LayerPages:
                 within[rows] = True
                 meant &= within
             rows = np.flatnonzero(meant)
-            meant[rows] = asked.area.meets(shapes[rows], read_crs(store.settings.crs))
+            meant[rows] = query.area.meets(shapes[rows], read_crs(store.settings.crs))
         return meant
 
 
@@ -163,6 +167,6 @@ def _in_catchment(store: Store, frame: gpd.GeoDataFrame, chosen: str) -> NDArray
     if "catchment" in frame:
         return within_catchments(store, frame["catchment"], [chosen])
     parts = reference.reach_parts(store)
-    held = parts.loc[within_catchments(store, parts["catchment_id"], [chosen]), "reach_id"]
-    inside: NDArray[np.bool_] = frame.index.isin(held.unique())
+    inside_parts = parts.loc[within_catchments(store, parts["catchment_id"], [chosen]), "reach_id"]
+    inside: NDArray[np.bool_] = frame.index.isin(inside_parts.unique())
     return inside

@@ -29,7 +29,7 @@ from service.cache import cached
 from service.errors import NotFoundError, RequestError
 from service.records import Selection
 from service.store import Wanted
-from service.web.feed.page import Extent, Page
+from service.web.feed.source import Extent, Page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,9 +38,9 @@ if TYPE_CHECKING:
 
     from service.records import Viewer
     from service.store import Key, Store, Unit
-    from service.web.feed.asking import Asked
+    from service.web.feed.query import FeatureQuery
 
-__all__ = ["RecordPages"]
+__all__ = ["RecordSource"]
 
 # Positions looked at in one go when a box or a catchment has to be compared exactly.
 _LOOKED_AT: Final = 50_000
@@ -49,35 +49,37 @@ _WRITTEN: Final = 4_000
 
 
 @dataclass(frozen=True)
-class RecordPages:
-    """One of the three collections that hang on placements."""
+class RecordSource:
+    """One of the three collections that depend on placements."""
 
     unit: Unit
 
-    def page(self, store: Store, asked: Asked, viewer: Viewer) -> Page:
+    def page(self, store: Store, query: FeatureQuery, viewer: Viewer) -> Page:
         """Read one page."""
-        rows = self._rows(store, asked, viewer, asked.limit + 1)
-        more = len(rows) > asked.limit
-        if asked.before is not None:
-            rows = rows.iloc[-asked.limit :]
+        rows = self._rows(store, query, viewer, query.limit + 1)
+        more = len(rows) > query.limit
+        if query.before is not None:
+            rows = rows.iloc[-query.limit :]
             turns = (more, True)
         else:
-            rows = rows.iloc[: asked.limit]
-            turns = (asked.after is not None, more)
+            rows = rows.iloc[: query.limit]
+            turns = (query.after is not None, more)
         keys: list[Key] = rows["key"].tolist() or [()]
         frame = self._features(store, rows, viewer)
         return Page(frame, keys[0], keys[-1], *turns)
 
-    def count(self, store: Store, asked: Asked, viewer: Viewer) -> int:
+    def count(self, store: Store, query: FeatureQuery, viewer: Viewer) -> int:
         """Count the features of all pages."""
-        question = ("feed count", self.unit, asked.question)
-        return cached(store, viewer, question, lambda: self._count(store, asked, viewer))
+        question = ("feed count", self.unit, query.meaning)
+        return cached(store, viewer, question, lambda: self._count(store, query, viewer))
 
-    def frames(self, store: Store, asked: Asked, viewer: Viewer) -> Iterator[gpd.GeoDataFrame]:
+    def frames(
+        self, store: Store, query: FeatureQuery, viewer: Viewer
+    ) -> Iterator[gpd.GeoDataFrame]:
         """Yield all features, some at a time."""
         after: Key | None = None
         while True:
-            rows = self._rows(store, asked, viewer, _WRITTEN, after=after)
+            rows = self._rows(store, query, viewer, _WRITTEN, after=after)
             if rows.empty:
                 return
             yield self._features(store, rows, viewer)
@@ -112,9 +114,9 @@ class RecordPages:
             box = (west, south, east, north)
         return Extent(box, period)
 
-    def check(self, store: Store, asked: Asked, viewer: Viewer) -> None:
+    def check(self, store: Store, query: FeatureQuery, viewer: Viewer) -> None:
         """Refuse a name that is unknown, and a mark that is none of this collection."""
-        given = {name: (value,) for name, value in asked.filters.items()}
+        given = {name: (value,) for name, value in query.filters.items()}
         selection = Selection(
             species=given.get("species", ()),
             methods=given.get("method", ()),
@@ -128,16 +130,16 @@ class RecordPages:
             "stretch": (str, (int, float)),
         }
         first = int if viewer.sees_exact_places else str
-        for mark in (asked.after, asked.before):
+        for mark in (query.after, query.before):
             if mark is not None and not _fits(mark, (first, *kinds[self.unit])):
                 raise RequestError(
                     "after or before is no mark of this collection; follow its next and prev links."
                 )
 
     # Finding ------------------------------------------------------------------------------
-    def _wanted(self, store: Store, asked: Asked, viewer: Viewer) -> Wanted:
-        given = {name: (value,) for name, value in asked.filters.items()}
-        area = asked.area
+    def _wanted(self, store: Store, query: FeatureQuery, viewer: Viewer) -> Wanted:
+        given = {name: (value,) for name, value in query.filters.items()}
+        area = query.area
         return Wanted(
             placements=given.get("placement_id", ()),
             surveys=given.get("survey", ()),
@@ -146,30 +148,36 @@ class RecordPages:
             species=given.get("species", ()),
             streams=given.get("stream_name", ()),
             reaches=given.get("reach_id", ()),
-            box=None if area is None or self._holds_all(store, asked, viewer) else area.near(store),
-            start=asked.period.start,
-            end=asked.period.end,
+            box=None if area is None or self._holds_all(store, query, viewer) else area.near(store),
+            start=query.period.start,
+            end=query.period.end,
         )
 
-    def _holds_all(self, store: Store, asked: Asked, viewer: Viewer) -> bool:
-        """Tell whether the box asked for surely holds all that there is."""
+    def _holds_all(self, store: Store, query: FeatureQuery, viewer: Viewer) -> bool:
+        """Tell whether the requested box surely contains all that there is."""
         extent = self.extent(store, viewer)
-        if asked.area is None or extent.box is None:
+        if query.area is None or extent.box is None:
             return True
         found = extent.degrees(store)
-        if found is None or not asked.area.system.geographic:
+        if found is None or not query.area.system.geographic:
             return False
-        west, south, east, north = asked.area.box
+        west, south, east, north = query.area.box
         return west <= found[0] <= found[2] <= east and south <= found[1] and north >= found[3]
 
     def _rows(
-        self, store: Store, asked: Asked, viewer: Viewer, size: int, *, after: Key | None = None
+        self,
+        store: Store,
+        query: FeatureQuery,
+        viewer: Viewer,
+        size: int,
+        *,
+        after: Key | None = None,
     ) -> pd.DataFrame:
         """Keys of up to `size` features that are meant, in their order."""
-        wanted = self._wanted(store, asked, viewer)
-        before = asked.before
-        after = asked.after if after is None else after
-        tested = self._tested(store, asked, viewer)
+        wanted = self._wanted(store, query, viewer)
+        before = query.before
+        after = query.after if after is None else after
+        tested = self._tested(store, query, viewer)
         step = max(size, 1_000) if tested else size
         found: list[pd.DataFrame] = []
         left = size
@@ -180,7 +188,7 @@ class RecordPages:
             )  # fmt: skip
             if rows.empty:
                 break
-            kept = rows[self._meets(store, rows, asked)] if tested else rows
+            kept = rows[self._meets(store, rows, query)] if tested else rows
             found.append(kept)
             left -= len(kept)
             if len(rows) < step:
@@ -196,31 +204,31 @@ class RecordPages:
             return pd.concat(found[::-1], ignore_index=True).iloc[-size:]
         return pd.concat(found, ignore_index=True).iloc[:size]
 
-    def _tested(self, store: Store, asked: Asked, viewer: Viewer) -> bool:
+    def _tested(self, store: Store, query: FeatureQuery, viewer: Viewer) -> bool:
         """Tell whether positions have to be compared one by one."""
-        if "catchment" in asked.filters:
+        if "catchment" in query.filters:
             return True
-        return asked.area is not None and not self._holds_all(store, asked, viewer)
+        return query.area is not None and not self._holds_all(store, query, viewer)
 
-    def _meets(self, store: Store, rows: pd.DataFrame, asked: Asked) -> NDArray[np.bool_]:
+    def _meets(self, store: Store, rows: pd.DataFrame, query: FeatureQuery) -> NDArray[np.bool_]:
         crs = read_crs(store.settings.crs)
         shapes = np.asarray(rows["geometry"], dtype=object)
         met = np.ones(len(rows), dtype=bool)
-        if asked.area is not None:
-            met = asked.area.meets(shapes, crs)
-        if "catchment" in asked.filters:
+        if query.area is not None:
+            met = query.area.meets(shapes, crs)
+        if "catchment" in query.filters:
             left = rows[met]
             places = gpd.GeoDataFrame(left[["generalised_km"]], geometry=shapes[met], crs=crs)
             inside = placement_catchments(store, places)
-            met[met] = within_catchments(store, inside, [asked.filters["catchment"]])
+            met[met] = within_catchments(store, inside, [query.filters["catchment"]])
         return met
 
-    def _count(self, store: Store, asked: Asked, viewer: Viewer) -> int:
-        wanted = self._wanted(store, asked, viewer)
-        if not self._tested(store, asked, viewer):
+    def _count(self, store: Store, query: FeatureQuery, viewer: Viewer) -> int:
+        wanted = self._wanted(store, query, viewer)
+        if not self._tested(store, query, viewer):
             return count_features(store, wanted, self.unit, viewer)
         pieces = sweep_features(store, wanted, self.unit, viewer)
-        return sum(int(self._meets(store, rows, asked).sum()) for rows in pieces)
+        return sum(int(self._meets(store, rows, query).sum()) for rows in pieces)
 
     # Reading ------------------------------------------------------------------------------
     def _features(self, store: Store, rows: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
     from service.records import Viewer
     from service.store import Store
-    from service.web.feed.asking import Asked
+    from service.web.feed.query import FeatureQuery
 
-__all__ = ["Extent", "Page", "Pages"]
+__all__ = ["Extent", "Page", "Source"]
 
 _DECIMALS = 5  # of degrees, rounded outward
 
@@ -54,16 +54,18 @@ class Extent:
         return (max(west, -180.0), max(south, -90.0), min(east, 180.0), min(north, 90.0))
 
 
-class Pages(Protocol):
+class Source(Protocol):
     """Source of one collection."""
 
-    def page(self, store: Store, asked: Asked, viewer: Viewer) -> Page:
+    def page(self, store: Store, query: FeatureQuery, viewer: Viewer) -> Page:
         """Read one page."""
 
-    def count(self, store: Store, asked: Asked, viewer: Viewer) -> int:
+    def count(self, store: Store, query: FeatureQuery, viewer: Viewer) -> int:
         """Count the features of all pages."""
 
-    def frames(self, store: Store, asked: Asked, viewer: Viewer) -> Iterator[gpd.GeoDataFrame]:
+    def frames(
+        self, store: Store, query: FeatureQuery, viewer: Viewer
+    ) -> Iterator[gpd.GeoDataFrame]:
         """Yield all features, some at a time."""
 
     def one(self, store: Store, feature_id: str, viewer: Viewer) -> gpd.GeoDataFrame:
@@ -72,5 +74,5 @@ class Pages(Protocol):
     def extent(self, store: Store, viewer: Viewer) -> Extent:
         """Box and period of all features as this viewer sees them."""
 
-    def check(self, store: Store, asked: Asked, viewer: Viewer) -> None:
-        """Raise RequestError for what cannot be asked of this collection."""
+    def check(self, store: Store, query: FeatureQuery, viewer: Viewer) -> None:
+        """Raise RequestError for queries that this collection cannot answer."""

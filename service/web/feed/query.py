@@ -1,4 +1,4 @@
-"""Reading what an address of the feed asks for."""
+"""Reading the query of a request to the feed."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 __all__ = [
     "LIMIT",
     "MOST",
-    "Asked",
+    "FeatureQuery",
     "Period",
-    "read_asked",
     "read_mark",
     "read_period",
+    "read_query",
     "write_mark",
 ]
 
@@ -49,8 +49,8 @@ class Period:
 
 
 @dataclass(frozen=True)
-class Asked:
-    """What an address asks for."""
+class FeatureQuery:
+    """Query for features of a collection."""
 
     system: ReferenceSystem
     limit: int = LIMIT
@@ -61,19 +61,19 @@ class Asked:
     before: tuple[Any, ...] | None = None
 
     @property
-    def question(self) -> tuple[Any, ...]:
-        """All that decides which features are meant, pages and coordinates aside."""
+    def meaning(self) -> tuple[Any, ...]:
+        """All that decides which features are meant: neither paging nor coordinates."""
         box = None if self.area is None else (self.area.system.uri, self.area.box)
         return (box, self.period, tuple(sorted(self.filters.items())))
 
 
-def read_asked(
+def read_query(
     args: MultiDict[str, str],
     systems: tuple[ReferenceSystem, ...],
     filters: tuple[str, ...],
     *,
     paged: bool = True,
-) -> Asked:
+) -> FeatureQuery:
     """Read the parameters of a request for features.
 
     Parameters
@@ -83,7 +83,7 @@ def read_asked(
     systems
         CRS that the feed offers.
     filters
-        Properties by which this collection can be asked.
+        Properties by which this collection can be filtered.
     paged
         Whether the answer comes in pages.
 
@@ -101,7 +101,7 @@ def read_asked(
         raise RequestError("bbox-crs is given without bbox; give both, or none.")
     if "after" in given and "before" in given:
         raise RequestError("after and before are both given; follow one link.")
-    return Asked(
+    return FeatureQuery(
         system=read_system(given.get("crs", CRS84), "crs", systems),
         limit=_limit(given["limit"]) if "limit" in given else LIMIT,
         area=read_area(given["bbox"], bbox_system) if "bbox" in given else None,
@@ -135,7 +135,7 @@ def _limit(text: str) -> int:
 def read_period(text: str) -> Period:
     """Read a moment, a day, or an interval of them, open at one end with `..` or nothing.
 
-    A bare date means that whole day in UTC: more than the standard asks for, since many
+    A bare date means that whole day in UTC: more than the standard requires, since many
     programs write dates alone.
 
     Raises
