@@ -17,7 +17,7 @@ import pandas as pd
 
 from layers.drawing.colours import COLOURS
 from layers.fieldwork.effort import EFFORT_UNITS
-from layers.frames import require_columns
+from layers.frames import reads
 from layers.plurals import counted
 
 if TYPE_CHECKING:
@@ -114,6 +114,7 @@ def _labels(names: pd.Index, labels: Mapping[str, str] | None) -> list[str]:
     return [chosen.get(str(name), str(name).replace("_", " ").capitalize()) for name in names]
 
 
+@reads(lengths="species length_mm")
 def class_width_mm(lengths: pd.DataFrame, species: str) -> float:
     """Width of length classes that suits how many fish were measured.
 
@@ -147,6 +148,7 @@ def class_width_mm(lengths: pd.DataFrame, species: str) -> float:
     return next((width for width in widths if width >= narrowest), widths[-1])
 
 
+@reads(lengths="species length_mm")
 def length_frequency(lengths: pd.DataFrame, species: str, *, class_mm: float = 5.0) -> str:
     """Draw how many measured fish fall into each length class.
 
@@ -164,7 +166,6 @@ def length_frequency(lengths: pd.DataFrame, species: str, *, class_mm: float = 5
     str
         SVG; one that says so in words when no fish of the species was measured.
     """
-    require_columns(lengths, ["species", "length_mm"], "lengths")
     own = lengths.loc[lengths["species"] == species, "length_mm"].dropna().to_numpy(np.float64)
     title = f"Length frequency of {species}"
     if not own.size:
@@ -184,6 +185,7 @@ def length_frequency(lengths: pd.DataFrame, species: str, *, class_mm: float = 5
         return _svg(figure, title, description)
 
 
+@reads("curve")
 def accumulation_curve(
     curve: pd.DataFrame, *, place: str = "", estimate: float | None = None
 ) -> str:
@@ -203,7 +205,6 @@ def accumulation_curve(
     str
         SVG. The band is ± one standard deviation.
     """
-    require_columns(curve, ["placements", "species", "species_sd"], "curve")
     title = f"Species accumulation{f', {place}' if place else ''}"
     if curve.empty:
         return _blank(title)
@@ -230,6 +231,7 @@ def accumulation_curve(
         return _svg(figure, title, description)
 
 
+@reads("totals")
 def effort_by_method_and_year(
     totals: pd.DataFrame, *, labels: Mapping[str, str] | None = None
 ) -> str:
@@ -248,7 +250,6 @@ def effort_by_method_and_year(
     str
         SVG. A year without effort on record shows no bar.
     """
-    require_columns(totals, ["method", "year", "effort_unit", "effort"], "totals")
     title = "Effort by method and year"
     known = totals.dropna(subset=["effort", "year"])
     if known.empty:
@@ -288,6 +289,7 @@ def effort_by_method_and_year(
         return _svg(figure, title, f"{years[0]} to {years[-1]}. {'; '.join(words)}.")
 
 
+@reads("rates")
 def catch_per_unit_effort(
     rates: pd.DataFrame, species: str, *, labels: Mapping[str, str] | None = None
 ) -> str:
@@ -307,11 +309,6 @@ def catch_per_unit_effort(
     str
         SVG. Bars are 95 % intervals; a hollow mark has none, and ≥ marks a lower bound.
     """
-    require_columns(
-        rates,
-        ["species", "method", "catchment", "cpue", "cpue_low", "cpue_high", "cpue_unit"],
-        "rates",
-    )
     title = f"Catch per unit effort of {species}"
     own = rates[(rates["species"] == species) & rates["cpue"].notna()]
     if own.empty:

@@ -13,6 +13,7 @@ from layers.crs import transform_positions
 from layers.fieldwork.effort import effort_of, unit_words
 from layers.fieldwork.looking import catch_numbers, local_times
 from layers.fieldwork.public_frames import GENERALISED_COLUMNS
+from layers.frames import reads
 
 if TYPE_CHECKING:
     import pyproj
@@ -31,6 +32,7 @@ _RECORDED: Final = (
 )  # fmt: skip
 
 
+@reads("catches")
 def species_caught(catches: pd.DataFrame) -> pd.DataFrame:
     """Sum the catch of each placement by species.
 
@@ -67,6 +69,14 @@ def species_caught(catches: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+@reads(
+    "catches",
+    "flags",
+    placements="placement_id method set_at lifted_at timezone",
+    snaps="placement_id reach_id measure_m offset_m ambiguous ambiguous_with snapped_x snapped_y",
+    species="species vernacular_name",
+    methods="method label gear_kind effort_units area_rule",
+)
 def placement_features(
     placements: gpd.GeoDataFrame,
     catches: pd.DataFrame,
@@ -190,6 +200,12 @@ def _degrees(
     return np.round(longitude, 7), np.round(latitude, 7)
 
 
+@reads(
+    "catches",
+    placements="placement_id method survey site set_at lifted_at timezone position_uncertainty_m",
+    species="species vernacular_name",
+    methods="method label",
+)
 def detection_features(
     placements: gpd.GeoDataFrame,
     catches: pd.DataFrame,

@@ -24,7 +24,7 @@ from layers.fieldwork.looking import (
     looked,
     nested_catchments,
 )
-from layers.frames import codes_of, codes_within, require_columns
+from layers.frames import codes_of, codes_within, reads
 from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
 
 if TYPE_CHECKING:
@@ -61,6 +61,14 @@ _BOOTSTRAP_UP_TO: Final = 1_000
 _Z95: Final = 1.959963984540054
 
 
+@reads(
+    "effort",
+    "species",
+    "ancestors",
+    placements="placement_id method outcome passes set_at timezone",
+    catches="placement_id species count count_kind pass_no",
+    methods="method effort_units cpue_passes",
+)
 def catch_per_unit_effort(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
@@ -122,9 +130,6 @@ def catch_per_unit_effort(
     to the Bootstrap), 95 %, up to 1,000 placements; above that the large-sample variance of
     a ratio of sums (Cochran 1977, Sampling Techniques, eq. 2.46) on the log scale.
     """
-    require_columns(placements, ["method", "outcome", "passes"], "placements")
-    require_columns(catches, ["placement_id", "species", "pass_no"], "catches")
-    require_columns(methods, ["effort_units", "cpue_passes"], "methods")
     base = looked(placements)
     chosen = _chosen_units(placements, effort, methods, units or {})
     method = codes_of(placements["method"], methods.index, "Method")

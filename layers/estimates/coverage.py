@@ -9,6 +9,7 @@ import pandas as pd
 
 from layers.fieldwork.looking import local_dates
 from layers.fieldwork.sampled_stretches import sampled_stretches
+from layers.frames import reads
 from layers.network.distance import distance_to_sampled
 from layers.network.intervals import Intervals
 from layers.network.reach_parts import cover_with_parts
@@ -37,6 +38,7 @@ NOTHING_SAMPLED: Final = "nothing sampled in this connected part of the network"
 _DAYS_A_YEAR: Final = 365.2425  # mean Gregorian year
 
 
+@reads("stretches", "placements", "reach_parts")
 def coverage(
     network: Network,
     stretches: pd.DataFrame,

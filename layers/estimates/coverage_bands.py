@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from layers.frames import reads
+
 if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
@@ -35,6 +37,7 @@ BANDS: Final = (
 _UNDATED, _NEVER = len(BANDS) - 2, len(BANDS) - 1
 
 
+@reads("coverage")
 def coverage_bands(coverage: pd.DataFrame) -> NDArray[np.int64]:
     """Band of each reach.
 

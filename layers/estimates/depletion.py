@@ -15,7 +15,7 @@ import pandas as pd
 from layers.errors import ThinDataError
 from layers.estimates.removal import Estimator, catches_fall, estimate_removal
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, looked
-from layers.frames import codes_within, require_columns
+from layers.frames import codes_within, reads
 from layers.plurals import counted
 from layers.totals import ALL, RECORDS_ANEW, refuse_all
 
@@ -81,6 +81,10 @@ def fished_area_m2(
     return area.fillna((width * length).where(width * length > 0)).rename("area_m2")
 
 
+@reads(
+    placements="placement_id method outcome passes set_at timezone",
+    catches="placement_id species count count_kind pass_no",
+)
 def depletion(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
@@ -118,10 +122,6 @@ def depletion(
     FrameError
         A column is missing, or a species is called `all`.
     """
-    require_columns(placements, ["method", "outcome", "passes", "set_at"], "placements")
-    require_columns(
-        catches, ["placement_id", "species", "count", "count_kind", "pass_no"], "catches"
-    )
     refuse_all(catches["species"].unique(), "species", RECORDS_ANEW)
     row = codes_within(catches["placement_id"], placements.index)
     rows = catches.loc[row >= 0, ["species", "count", "count_kind", "pass_no"]].assign(

@@ -30,7 +30,7 @@ from layers.fieldwork.looking import (
     looked,
     nested_catchments,
 )
-from layers.frames import codes_of, codes_within, require_columns
+from layers.frames import check_frame, codes_of, codes_within, reads
 from layers.plurals import counted, plural
 
 if TYPE_CHECKING:
@@ -103,6 +103,7 @@ class _Tried:
     problems: dict[int, str]  # by column, where one method alone has one
 
 
+@reads("placements", "catches", "snaps", "species", "methods")
 def detection(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
@@ -197,6 +198,7 @@ def detection(
     return frame
 
 
+@reads("placements", "catches", "snaps", "species", "methods", "ancestors")
 def chance_missed_by_catchment(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
@@ -296,12 +298,10 @@ def _season(
     unit: Unit,
     years: Collection[int] | None,
 ) -> _Season:
-    require_columns(placements, ["method", "outcome", "set_at", "timezone"], "placements")
-    require_columns(catches, ["placement_id", "species", "count", "count_kind"], "catches")
     if unit == "reach":
         units = snaps["reach_id"].reindex(placements.index)
     elif unit == "site":
-        require_columns(placements, ["site"], "placements")
+        check_frame("placements", placements, ("site",))
         units = placements["site"]
     else:
         raise FrameError(f"Unit {unit!r} is unknown; choose reach or site.")

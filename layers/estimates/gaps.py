@@ -13,6 +13,7 @@ import shapely
 from layers.crs import transform_positions
 from layers.estimates.coverage import NOTHING_SAMPLED
 from layers.fieldwork.sampled_stretches import sampled_stretches
+from layers.frames import reads
 from layers.network.cutting import cut_lines, place_on_reach
 from layers.network.distance import SHORTEST_PIECE_M, distance_to_sampled
 from layers.network.intervals import Intervals
@@ -42,6 +43,7 @@ GAP_COLUMNS: Final = (
 )
 
 
+@reads("stretches", "placements", "reach_parts")
 def gaps(
     network: Network,
     stretches: pd.DataFrame,

@@ -13,6 +13,7 @@ import shapely
 from layers.crs import transform_positions
 from layers.errors import FrameError
 from layers.fieldwork.sampled_stretches import sampled_stretches
+from layers.frames import reads
 from layers.network.cutting import place_on_reach
 from layers.network.distance import SHORTEST_PIECE_M, SampledDistance, distance_to_sampled
 from layers.network.intervals import Intervals, overlay, union_intervals
@@ -43,6 +44,7 @@ NEXT_PLACES_COLUMNS: Final = (
 _MOST_A_PIECE: Final = 20
 
 
+@reads("stretches", "placements")
 def next_places(
     network: Network,
     stretches: pd.DataFrame,

@@ -25,7 +25,7 @@ from layers.fieldwork.looking import (
     looked,
     nested_catchments,
 )
-from layers.frames import codes_of, codes_within, require_columns
+from layers.frames import codes_of, codes_within, reads
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -70,6 +70,7 @@ class _Looking:
     methods: pd.Index
 
 
+@reads("placements", "catches", "species", "methods", "ancestors", "snaps")
 def occurrence(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
@@ -115,9 +116,6 @@ def occurrence(
     FrameError
         A column is missing, or a method, species or catchment is not in its list.
     """
-    require_columns(placements, ["method", "outcome", "set_at", "timezone"], "placements")
-    require_columns(catches, ["placement_id", "species", "count", "count_kind"], "catches")
-    require_columns(species, ["rank"], "species")
     if len(methods) > _MOST_METHODS:
         msg = f"{len(methods)} methods are too many at once; choose at most {_MOST_METHODS}."
         raise FrameError(msg)

@@ -12,7 +12,7 @@ import shapely
 from layers.crs import require_same_crs, transform_positions
 from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates, looked
 from layers.fieldwork.sampled_stretches import sampled_stretches
-from layers.frames import require_columns
+from layers.frames import reads
 from layers.network.intervals import Intervals, union_length
 from layers.network.reach_parts import cover_with_parts
 
@@ -26,6 +26,10 @@ if TYPE_CHECKING:
 __all__ = ["placement_reaches", "reach_summary"]
 
 
+@reads(
+    placements="method",
+    snaps="placement_id reach_id measure_m offset_m ambiguous ambiguous_with snapped_x snapped_y",
+)
 def placement_reaches(placements: gpd.GeoDataFrame, snaps: pd.DataFrame) -> gpd.GeoDataFrame:
     """List the reach, measure and offset of every placement.
 
@@ -50,9 +54,7 @@ def placement_reaches(placements: gpd.GeoDataFrame, snaps: pd.DataFrame) -> gpd.
     FrameError
         A column is missing.
     """
-    require_columns(placements, ["method"], "placements")
     wanted = ["reach_id", "measure_m", "offset_m", "ambiguous", "ambiguous_with"]
-    require_columns(snaps, [*wanted, "snapped_x", "snapped_y"], "snaps")
     own = snaps.reindex(placements.index)
     x = own["snapped_x"].to_numpy(np.float64, na_value=np.nan)
     y = own["snapped_y"].to_numpy(np.float64, na_value=np.nan)
@@ -77,6 +79,7 @@ def placement_reaches(placements: gpd.GeoDataFrame, snaps: pd.DataFrame) -> gpd.
     return result
 
 
+@reads("snaps", "placements", "catches", "stretches", "reach_parts", "effort")
 def reach_summary(
     network: Network,
     snaps: pd.DataFrame,
@@ -128,8 +131,6 @@ def reach_summary(
         Placements and network differ in CRS.
     """
     require_same_crs(placements.crs, network.crs, what="placements and network")
-    require_columns(placements, ["method", "set_at", "timezone", "outcome"], "placements")
-    require_columns(snaps, ["reach_id"], "snaps")
     m = len(network.reaches)
     row = _reach_rows(network, snaps, placements)
     on_reach = row >= 0
@@ -192,7 +193,6 @@ def _by_method(
     plural = np.where(count["count"] == 1, " placement", " placements")
     count["words"] = count["method"] + ": " + count["count"].astype("str") + plural
     if effort is not None and len(effort):
-        require_columns(effort.reset_index(), ["placement_id", "effort", "effort_unit"], "effort")
         flat = effort.reset_index()
         at = placements.index.get_indexer(pd.Index(flat["placement_id"]))
         own = flat[(at >= 0) & flat["effort"].notna().to_numpy()]
@@ -220,7 +220,6 @@ def _by_method(
 def _add_catches(
     table: pd.DataFrame, row: Ints, placements: pd.DataFrame, catches: pd.DataFrame
 ) -> None:
-    require_columns(catches, ["placement_id", "species", "count", "count_kind"], "catches")
     m = len(table)
     at = placements.index.get_indexer(pd.Index(catches["placement_id"]))
     where = np.where(at >= 0, row[at], -1) if len(row) else np.full(len(at), -1)

@@ -21,7 +21,7 @@ from layers.fieldwork.looking import (
     looked,
     nested_catchments,
 )
-from layers.frames import codes_of, codes_within, require_columns
+from layers.frames import codes_of, codes_within, reads
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -161,6 +161,7 @@ def accumulation(incidence: npt.ArrayLike, samples: int) -> pd.DataFrame:
     )
 
 
+@reads("catches", "species", "ancestors", placements="placement_id outcome")
 def species_incidence(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
@@ -180,7 +181,6 @@ def species_incidence(
     Series
         Number of samples per catchment, index `catchment`, every catchment.
     """
-    require_columns(catches, ["placement_id", "species", "count", "count_kind"], "catches")
     names, inner, outer = nested_catchments(ancestors)
     home = codes_within(catchment_of.reindex(placements.index), names)
     sample = looked(placements) & (home >= 0)
@@ -212,6 +212,7 @@ def species_incidence(
     )
 
 
+@reads("placements", "catches", "species", "ancestors")
 def richness(
     placements: pd.DataFrame,
     catches: pd.DataFrame,

@@ -10,7 +10,7 @@ import pandas as pd
 from layers.errors import FrameError
 from layers.fieldwork.looking import local_dates
 from layers.fieldwork.sampled_stretches import sampled_stretches
-from layers.frames import codes_of, require_columns
+from layers.frames import codes_of, reads
 from layers.network.catchments import ancestors
 from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.reach_parts import cover_with_parts
@@ -34,6 +34,12 @@ _WHOLE: Final = "whole"  # a key that all rows share, so that grouping by nothin
 _NO_YEAR: Final = 2**31  # sorts after every year
 
 
+@reads(
+    "stretches",
+    "reach_parts",
+    "catchments",
+    placements="placement_id method survey outcome set_at timezone",
+)
 def sampled_length(
     network: Network,
     stretches: pd.DataFrame,
@@ -84,7 +90,6 @@ def sampled_length(
     if not set(columns) <= set(GROUPINGS) or len(set(columns)) < len(columns):
         msg = f"by {', '.join(columns)}: give any of {', '.join(GROUPINGS)}, each once."
         raise FrameError(msg)
-    require_columns(placements, ["method", "survey"], "placements")
     sampled = sampled_stretches(network, stretches, placements)
     holding = _Holding(network, reach_parts, catchments) if "catchment" in columns else None
     rows = np.arange(len(network.length_m), dtype=np.int64)
@@ -125,7 +130,6 @@ class _Holding:
     def __init__(
         self, network: Network, reach_parts: pd.DataFrame, catchments: pd.DataFrame
     ) -> None:
-        require_columns(catchments, ["parent_id"], "catchments")
         self.parts = cover_with_parts(network, reach_parts)
         nested = ancestors(catchments)
         self.names = pd.Index(catchments.index.astype("str")).sort_values()

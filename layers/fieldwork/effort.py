@@ -21,7 +21,7 @@ from layers.fieldwork.looking import (
     looked,
     nested_catchments,
 )
-from layers.frames import codes_of, codes_within, require_columns
+from layers.frames import codes_of, codes_within, reads
 from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
 
 if TYPE_CHECKING:
@@ -142,6 +142,7 @@ def unit_words(effort: pd.Series, effort_unit: pd.Series) -> pd.Series:
     return one.where(effort == 1, many).astype("str")
 
 
+@reads(placements="set_at lifted_at")
 def soak_time_h(placements: pd.DataFrame) -> pd.Series:
     """Elapsed hours between set and lift, across clock changes as they passed.
 
@@ -155,7 +156,6 @@ def soak_time_h(placements: pd.DataFrame) -> pd.Series:
     Series
         Index of `placements`. [h] Missing where either time is.
     """
-    require_columns(placements, ["set_at", "lifted_at"], "placements")
     gone = pd.DatetimeIndex(placements["lifted_at"]) - pd.DatetimeIndex(placements["set_at"])
     return pd.Series(gone.total_seconds() / 3600.0, index=placements.index, name="soak_time_h")
 
@@ -203,6 +203,7 @@ def nights(placements: pd.DataFrame) -> pd.Series:
     return counted.rename("nights")
 
 
+@reads(placements="method", methods="method effort_units area_rule")
 def effort_of(
     placements: pd.DataFrame, methods: pd.DataFrame, stretch_length_m: pd.Series | None = None
 ) -> pd.DataFrame:
@@ -237,8 +238,6 @@ def effort_of(
     CrsError
         Polygons are to be measured and the frame states no CRS.
     """
-    require_columns(placements, ["method"], "placements")
-    require_columns(methods, ["effort_units", "area_rule"], "methods")
     units = methods["effort_units"].explode().dropna()
     strange = sorted(set(units) - set(EFFORT_UNITS))
     if strange:
@@ -326,6 +325,7 @@ def _area_m2(placements: pd.DataFrame, methods: pd.DataFrame, length: pd.Series)
     return area
 
 
+@reads("effort", placements="placement_id method outcome")
 def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
     """Name the unit that each method is counted in where only one can be shown.
 
@@ -370,6 +370,7 @@ def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
     return counted.loc[first].set_index("method")["effort_unit"]
 
 
+@reads("placements", "effort", "ancestors")
 def effort_totals(
     placements: pd.DataFrame,
     effort: pd.DataFrame,
@@ -402,7 +403,6 @@ def effort_totals(
         it is the unit of `main_units` for all these placements.
         `attrs["inputs"]` holds what was used.
     """
-    require_columns(placements, ["method", "outcome", "set_at", "timezone"], "placements")
     names, inner, outer = nested_catchments(ancestors)
     refuse_all(names, "catchment", CATCHMENTS_ANEW)
     used = looked(placements)

@@ -26,7 +26,7 @@ import shapely
 
 from layers.errors import FrameError
 from layers.fieldwork.looking import local_dates
-from layers.frames import require_columns
+from layers.frames import reads
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -59,6 +59,12 @@ _LETTERS: Final = str.maketrans("0123456789abcdef", "bcdfghjkmnpqrstv")  # spell
 _YEAR_DAYS: Final = 366  # seasons are counted in a leap year, so that 02-29 has its place
 
 
+@reads(
+    placements="placement_id set_at lifted_at timezone",
+    catches="placement_id species",
+    lengths="placement_id species",
+    species="species sensitivity sensitive_from sensitive_until",
+)
 def own_steps(
     placements: pd.DataFrame, catches: pd.DataFrame, lengths: pd.DataFrame, species: pd.DataFrame
 ) -> NDArray[np.int64]:
@@ -86,7 +92,6 @@ def own_steps(
     FrameError
         A species caught is not in the list, or its sensitivity is not a known word.
     """
-    require_columns(species, ["sensitivity", "sensitive_from", "sensitive_until"], "species")
     caught = pd.concat([catches[["placement_id", "species"]], lengths[["placement_id", "species"]]])
     owner = placements.index.get_indexer(pd.Index(caught["placement_id"]))
     kind = species.index.get_indexer(pd.Index(caught["species"]))

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from layers.errors import FrameError
-from layers.frames import codes_of, require_columns
+from layers.frames import check_frame, codes_of, reads
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -53,6 +52,7 @@ def _text_sets(column: pd.Series) -> list[frozenset[str] | None]:
     ]
 
 
+@reads(species="species", methods="method")
 def detectable(species: pd.DataFrame, methods: pd.DataFrame) -> pd.DataFrame:
     """Which method can detect which species.
 
@@ -98,9 +98,9 @@ def detectable(species: pd.DataFrame, methods: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+@reads(placements="outcome")
 def looked(placements: pd.DataFrame) -> Bools:
     """Whether each placement fished properly: it caught something or, as stated, nothing."""
-    require_columns(placements, ["outcome"], "placements")
     return placements["outcome"].isin(LOOKED_OUTCOMES).to_numpy(dtype=bool)
 
 
@@ -114,13 +114,13 @@ def left_out_by_outcome(placements: pd.DataFrame) -> dict[str, int]:
     return reasons
 
 
+@reads(catches="count count_kind")
 def catch_numbers(catches: pd.DataFrame) -> tuple[npt.NDArray[np.float64], Bools]:
     """Individuals each catch row stands for, and whether that is only a lower bound.
 
     A fish noted as present, or a row without a count, stands for at least one. A row that
     counts zero stands for none and is no record of the species.
     """
-    require_columns(catches, ["count", "count_kind"], "catches")
     count = catches["count"].to_numpy(dtype=np.float64, na_value=np.nan)
     kind = catches["count_kind"]
     present = (kind == "present").to_numpy(dtype=bool, na_value=False) | np.isnan(count)
@@ -150,11 +150,8 @@ def local_dates(placements: pd.DataFrame, column: str = "set_at") -> pd.Series:
 
 def local_times(placements: pd.DataFrame, column: str) -> pd.Series:
     """Wall-clock times (without zone) of `column` in each row's own time zone."""
-    require_columns(placements, [column, "timezone"], "placements")
-    moments = pd.Series(pd.DatetimeIndex(placements[column]).as_unit("us"), index=placements.index)
-    if moments.dt.tz is None and len(moments):
-        msg = f"Column {column} carries no zone; give timezone-aware UTC times."
-        raise FrameError(msg)
+    check_frame("placements", placements, (column, "timezone"))
+    moments = pd.to_datetime(placements[column], utc=True).dt.as_unit("us")
     local = np.full(len(placements), np.datetime64("NaT"), dtype="datetime64[us]")
     zones = placements["timezone"].fillna("UTC")
     for zone, rows in zones.groupby(zones, sort=False).indices.items():
@@ -163,6 +160,7 @@ def local_times(placements: pd.DataFrame, column: str) -> pd.Series:
     return pd.Series(local, index=placements.index)
 
 
+@reads("ancestors")
 def nested_catchments(ancestors: pd.DataFrame) -> tuple[pd.Index, Ints, Ints]:
     """Catchments in order, and the pairs (catchment, what holds it) as row numbers.
 
@@ -177,7 +175,6 @@ def nested_catchments(ancestors: pd.DataFrame) -> tuple[pd.Index, Ints, Ints]:
         Catchment ids, sorted; and two arrays of equal length that say: what lies in
         catchment number *inner* also lies in catchment number *outer*.
     """
-    require_columns(ancestors, ["catchment_id", "ancestor_id"], "ancestors")
     names = pd.Index(ancestors["catchment_id"].unique()).sort_values().rename("catchment")
     inner = codes_of(ancestors["catchment_id"], names, "Catchment")
     outer = codes_of(ancestors["ancestor_id"], names, "Parent catchment")

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from layers.fieldwork.looking import catch_numbers, detectable, local_dates, looked
-from layers.frames import codes_of, codes_within, require_columns
+from layers.frames import codes_of, codes_within, reads
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -23,6 +23,7 @@ __all__ = ["STATES", "looks", "looks_by_year"]
 STATES: Final = ("found", "not_found", "other_gear", "no_look")
 
 
+@reads("catches", "methods", placements="placement_id method outcome", species="species")
 def looks(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
@@ -70,7 +71,6 @@ def looks(
     >>> looks(traps, rows, fish, gear)["state"].tolist()
     ['found', 'not_found', 'no_look']
     """
-    require_columns(placements, ["method", "outcome"], "placements")
     at = codes_within(catches["placement_id"], placements.index)
     number, lower = catch_numbers(catches)
     keep = (at >= 0) & (number > 0)

@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 
 from layers.fieldwork.generalising import cell_uncertainty_m
-from layers.frames import require_columns
+from layers.frames import reads
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -43,6 +43,7 @@ _ORDER_OF_LENGTHS: Final = ("species", "pass_no", "length_mm", "weight_g")
 _NEVER_PUBLIC: Final = ("crew", "permit", "notes", "batch_id")
 
 
+@reads("views", placements="placement_id")
 def public_placements(
     placements: gpd.GeoDataFrame, views: pd.DataFrame, site_names: dict[str, str]
 ) -> gpd.GeoDataFrame:
@@ -66,7 +67,6 @@ def public_placements(
         `generalised_km` (missing = as recorded), `year`, `coordinate_uncertainty_m`,
         `data_generalizations` (what was done, in words).
     """
-    require_columns(views, ["public_id", "step_km", "cell_x", "cell_y", "year"], "views")
     rows = placements.index.get_indexer(views.index)
     order = np.argsort(views["public_id"].to_numpy(object), kind="stable")
     views, rows = views.iloc[order], rows[order]
@@ -141,6 +141,7 @@ def shown_squares(centres: ArrayLike, side_km: ArrayLike, crs: CrsLike) -> gpd.G
     return gpd.GeoDataFrame({"generalised_km": cells[:, 0]}, geometry=squares, crs=crs)
 
 
+@reads("catches", "views")
 def public_catches(catches: pd.DataFrame, views: pd.DataFrame) -> pd.DataFrame:
     """Catches as the public sees them, by public placement, numbered within this answer.
 
@@ -157,6 +158,7 @@ def public_catches(catches: pd.DataFrame, views: pd.DataFrame) -> pd.DataFrame:
     return shown
 
 
+@reads("views")
 def public_owned(frame: pd.DataFrame, views: pd.DataFrame) -> pd.DataFrame:
     """Rows of exact placements alone (lengths, snaps, stretches), by public id, in its order.
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, looked
-from layers.frames import codes_within, require_columns
+from layers.frames import codes_within, reads
 from layers.network.intervals import Intervals
 
 if TYPE_CHECKING:
@@ -45,6 +45,7 @@ class SampledStretches:
     inputs: dict[str, Any]
 
 
+@reads("stretches", "placements")
 def sampled_stretches(
     network: Network,
     stretches: pd.DataFrame,
@@ -78,8 +79,6 @@ def sampled_stretches(
     FrameError
         A column is missing.
     """
-    require_columns(stretches, ["placement_id", "reach_id", "from_m", "to_m"], "stretches")
-    require_columns(placements, ["method", "outcome", "set_at", "timezone"], "placements")
     fished = looked(placements)
     reasons = left_out_by_outcome(placements)
     for reason, mask in (left_out or {}).items():

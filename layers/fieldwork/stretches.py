@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.frames import codes_of, require_columns
+from layers.frames import codes_of, reads
 from layers.network.cutting import cut_lines
 from layers.network.intervals import union_intervals
 from layers.network.snapping import snap_to_reaches
@@ -48,8 +48,6 @@ GREATEST_DIFFERENCE: Final = 0.25
 _WINDING: Final = 5.0
 _MARGIN_M: Final = 1_000.0
 
-_PLACEMENT_COLUMNS = ("method", "shape_kind", "shape", "stretch_length_m", "stretch_anchor")
-
 
 class _Flags:
     """Flags as they are found, by position of the placement."""
@@ -74,6 +72,11 @@ class _Flags:
         )
 
 
+@reads(
+    placements="placement_id method shape_kind shape stretch_length_m stretch_anchor",
+    methods="method stretch_rule",
+    snaps="placement_id reach_id measure_m",
+)
 def stretches_of(
     placements: gpd.GeoDataFrame,
     snaps: pd.DataFrame,
@@ -123,9 +126,6 @@ def stretches_of(
     the length stated with two ends, by more than a quarter of it. Two ends without a stated
     length are joined if the way is at most five times the straight distance and 1 km longer.
     """
-    require_columns(placements, _PLACEMENT_COLUMNS, "placements")
-    require_columns(methods, ["stretch_rule"], "methods")
-    require_columns(snaps, ["reach_id", "measure_m"], "snaps")
     method = codes_of(placements["method"], methods.index, "Method")
     along = (methods["stretch_rule"] == "along").to_numpy(bool)[method]
     kind = placements["shape_kind"].fillna("point")
@@ -300,6 +300,7 @@ def _choices(walks: Walks, network: Network, upstream: bool) -> list[str]:
     ]
 
 
+@reads("stretches")
 def stretch_lengths(stretches: pd.DataFrame) -> pd.Series:
     """Length of each placement's stretch, as cut from the reaches.
 
@@ -317,6 +318,7 @@ def stretch_lengths(stretches: pd.DataFrame) -> pd.Series:
     return length.groupby(stretches["placement_id"]).sum().astype("float64")
 
 
+@reads(stretches="reach_id from_m to_m")
 def stretch_lines(stretches: pd.DataFrame, network: Network) -> gpd.GeoDataFrame:
     """Cut the lines of stretches out of their reaches.
 

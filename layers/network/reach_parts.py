@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from layers.frames import codes_of, require_columns
+from layers.frames import codes_of, reads
 from layers.network.distance import SHORTEST_PIECE_M
 from layers.network.intervals import Intervals, complement, overlay
 
@@ -80,6 +80,7 @@ def label(names: pd.Index, codes: Ints) -> pd.Series:
     return pd.Series(table[codes], dtype="str")
 
 
+@reads("reach_parts")
 def cover_with_parts(network: Network, reach_parts: pd.DataFrame) -> Parts:
     """Turn a table of parts into intervals that cover every reach once.
 
@@ -100,7 +101,6 @@ def cover_with_parts(network: Network, reach_parts: pd.DataFrame) -> Parts:
     FrameError
         A column is missing, a reach is unknown, or two parts of a reach overlap.
     """
-    require_columns(reach_parts, ["reach_id", "from_m", "to_m", "catchment_id"], "reach_parts")
     rows = codes_of(reach_parts["reach_id"], network.reaches.index, "Reach")
     length = network.length_m[rows]
     from_m = np.clip(reach_parts["from_m"].to_numpy(float), 0.0, length)
