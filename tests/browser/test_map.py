@@ -140,14 +140,26 @@ def test_gear_of_one_kind_is_told_apart(island, open_page):
     ]
 
 
-def test_legend_fits(island, open_page):
-    """Nothing of the legend is cut on a usual screen."""
-    page = open_page(f"{island}/", 1440, 900)
-    page.locator(".rb-tally").first.wait_for()
-    assert page.evaluate(
-        "(box => box.scrollHeight <= box.clientHeight)(document.querySelector('.rb-panel'))"
+@pytest.mark.parametrize("letters", ["100%", "170%"])
+@pytest.mark.parametrize("height", [900, 420])
+def test_every_line_of_the_legend_can_be_reached(island, open_page, height, letters):
+    """Whatever its letters measure, the panel stays on the map and scrolls to its last line."""
+    page = open_page(f"{island}/", 1440, height)
+    page.locator(".rb-panel").evaluate(
+        "(box, size) => { box.open = true; box.style.fontSize = size; }", letters
     )
-    assert page.locator(".rb-panel").bounding_box()["height"] < 560
+    page.locator(".rb-tally").first.wait_for()
+    outer = page.locator(".folium-map").bounding_box()
+    panel = page.locator(".rb-panel").bounding_box()
+    assert outer["y"] <= panel["y"]
+    assert panel["y"] + panel["height"] <= outer["y"] + outer["height"]
+    last = page.locator(".rb-panel li:visible, .rb-panel .rb-switch:visible").last
+    last.scroll_into_view_if_needed()
+    line = last.bounding_box()
+    assert panel["y"] <= line["y"]
+    assert line["y"] + line["height"] <= panel["y"] + panel["height"]
+    assert outer["x"] <= line["x"]
+    assert line["x"] + line["width"] <= outer["x"] + outer["width"]
 
 
 @pytest.mark.parametrize("value", [0, -0.2, 0.5, 999, 1000, 5147.25, 1234567.9, -4321])
