@@ -14,6 +14,7 @@ from layers.estimates.occurrence import occurrence
 from layers.fieldwork.looking import local_dates
 from layers.frames import FRAMES, check_frame, reads
 from service.access.gate import open_records
+from service.intake.columns import COUNT_KINDS, OUTCOMES
 from service.records import PUBLIC, Selection
 from service.store.schema import metadata
 
@@ -49,6 +50,12 @@ def test_the_schema_is_that_of_the_tables():
         sql = {c.name: type(c.type).__name__ for c in tables[kind].columns}
         own = {name: k for name, k in FRAMES[kind].kinds.items() if name not in NOT_IN_TABLES}
         assert own == {name: KIND_OF_SQL[sql[name]] for name in own}, kind
+
+
+def test_the_allowed_words_are_those_of_the_sheets():
+    """What a frame may say is what a field sheet may say."""
+    assert FRAMES["placements"].words["outcome"] == OUTCOMES
+    assert FRAMES["catches"].words["count_kind"] == COUNT_KINDS
 
 
 def test_whatever_the_store_hands_out_is_of_its_kind(store):

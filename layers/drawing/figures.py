@@ -61,7 +61,7 @@ _WORDS: Final = "No records to draw."
 # matplotlib is heavy, and a service that draws nothing is better off without: it is loaded when
 # the first figure is drawn.
 def _drawing() -> AbstractContextManager[None]:
-    """Hold our settings while a figure is drawn and written, without touching the user's."""
+    """Use our settings while a figure is drawn and written, without touching the user's."""
     import matplotlib as mpl
 
     return mpl.rc_context(_SETTINGS)  # type: ignore[arg-type]
@@ -124,7 +124,7 @@ def class_width_mm(lengths: pd.DataFrame, species: str) -> float:
     Parameters
     ----------
     lengths
-        `species`, `length_mm` [mm].
+        Frame of this kind (`layers.frames`).
     species
         Scientific name.
 
@@ -155,7 +155,7 @@ def length_frequency(lengths: pd.DataFrame, species: str, *, class_mm: float = 5
     Parameters
     ----------
     lengths
-        `species`, `length_mm` [mm].
+        Frame of this kind (`layers.frames`).
     species
         Scientific name whose fish are drawn.
     class_mm
@@ -194,7 +194,7 @@ def accumulation_curve(
     Parameters
     ----------
     curve
-        What `layers.estimates.richness.accumulation` gave: `placements`, `species`, `species_sd`.
+        What `layers.estimates.richness.accumulation` gave.
     place
         Name of the catchment, for the title.
     estimate
@@ -241,7 +241,7 @@ def effort_by_method_and_year(
     ----------
     totals
         What `layers.fieldwork.effort.effort_totals` gave with `by_year`, narrowed to one
-        catchment and one unit per method: `method`, `year`, `effort_unit`, `effort`.
+        catchment and one unit per method.
     labels
         Names of methods for people.
 

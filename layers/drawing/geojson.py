@@ -1,7 +1,7 @@
-"""Writing GeoJSON as RFC 7946 asks: WGS 84, right-hand rings, cut at 180 degrees.
+"""Writing GeoJSON as RFC 7946 requires: WGS 84, right-hand rings, cut at 180 degrees.
 
 Frames come in any CRS and leave as text in bytes. Whatever is not a number, a time or a
-text of the frame is not written; geometry that holds no place is written as null.
+text of the frame is not written; geometry without a position is written as null.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ _JSON: Final = (
 
 
 def to_wgs84(geometries: Geometries, crs: CrsLike) -> Geometries:
-    """Turn geometries into what RFC 7946 lets a GeoJSON text hold.
+    """Turn geometries into what RFC 7946 lets a GeoJSON text contain.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def to_wgs84(geometries: Geometries, crs: CrsLike) -> Geometries:
 
 
 def _known(geometries: Geometries, xy: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Tell which geometries exist, hold a position, and have only finite ones on the globe."""
+    """Tell which geometries exist, have a position, and have only finite ones on the globe."""
     count = shapely.get_num_coordinates(geometries)
     good = np.isfinite(xy).all(axis=1) & (np.abs(xy[:, 1]) <= 90)
     owner = np.repeat(np.arange(len(geometries)), count)
@@ -152,7 +152,7 @@ def _cut_one(geometry: shapely.Geometry) -> shapely.Geometry:
 
 
 def _run_on(polygon: shapely.Geometry) -> shapely.Geometry:
-    """Rings that run on past 180 degrees, so that their winding can be told."""
+    """Rings that run on past 180 degrees, so that their winding can be computed."""
     return shapely.transform(
         polygon,
         lambda at: np.column_stack([np.where(at[:, 0] < 0, at[:, 0] + 360, at[:, 0]), at[:, 1]]),
@@ -194,7 +194,7 @@ def property_values(column: pd.Series) -> list[Any]:
     Raises
     ------
     FrameError
-        The column holds values of a kind that cannot be written.
+        The column contains values of a kind that cannot be written.
 
     Examples
     --------
@@ -220,7 +220,7 @@ def property_values(column: pd.Series) -> list[Any]:
     return values
 
 
-def _plain(value: Any, column: str) -> Any:  # noqa: ANN401 - whatever a frame holds
+def _plain(value: Any, column: str) -> Any:  # noqa: ANN401 - whatever a frame contains
     if value is None or isinstance(value, (str, bool, int)):
         return value
     if isinstance(value, float):
@@ -298,9 +298,9 @@ def _natural_values(column: pd.Series) -> list[Any]:
 
 def _without_missing(column: pd.Series) -> list[Any]:
     """Values as they are, missing ones as None."""
-    held = column.to_numpy(dtype=object, copy=True)
-    held[column.isna().to_numpy()] = None
-    values: list[Any] = held.tolist()
+    cells = column.to_numpy(dtype=object, copy=True)
+    cells[column.isna().to_numpy()] = None
+    values: list[Any] = cells.tolist()
     return values
 
 
@@ -346,7 +346,7 @@ def features(frame: gpd.GeoDataFrame) -> list[bytes]:
     CrsError
         There is geometry and no CRS.
     FrameError
-        A column holds what JSON has no word for.
+        A column contains what JSON has no word for.
 
     Examples
     --------
@@ -382,7 +382,7 @@ def feature_stream(
 ) -> Iterator[bytes]:
     """Write one FeatureCollection from frames that come one after another.
 
-    Memory holds one frame at a time. The bounding box follows the features, since only then
+    One frame at a time is in memory. The bounding box follows the features, since only then
     is it known; without any place it is left out.
 
     Parameters

@@ -1,13 +1,13 @@
 """All placements in a few columns: what a map of a million of them is counted from.
 
-A placement takes about a hundred bytes here. The columns hold what one kind of viewer may see
+A placement takes about a hundred bytes here. The columns are what one kind of viewer may see
 and nothing else; whoever may not see exact places has columns of their own.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -21,9 +21,7 @@ if TYPE_CHECKING:
     Codes = NDArray[np.int32]
     Bools = NDArray[np.bool_]
 
-__all__ = ["OUTCOMES", "MapColumns", "NameList"]
-
-OUTCOMES: Final = ("caught", "nil", "lost", "disturbed", "unrecorded")
+__all__ = ["MapColumns", "NameList"]
 
 
 class NameList:

@@ -88,8 +88,8 @@ class MapView:
     def config(self) -> bytes:
         """Everything as JSON that can stand inside a `script` element."""
         layers = {
-            name: {"url": held} if isinstance(held, str) else {"data": orjson.Fragment(held)}
-            for name, held in self.layers.items()
+            name: {"url": layer} if isinstance(layer, str) else {"data": orjson.Fragment(layer)}
+            for name, layer in self.layers.items()
         }
         text = orjson.dumps(
             {
@@ -184,7 +184,7 @@ def map_page(view: MapView, *, title: str, note: str = "") -> str:
     Parameters
     ----------
     view
-        What is shown; its layers must hold their data, not addresses.
+        What is shown; its layers are data, not addresses.
     title, note
         Plain text above the map.
 
@@ -208,13 +208,13 @@ def map_page(view: MapView, *, title: str, note: str = "") -> str:
         f"<style>{inline_style(name)}</style>\n" for name in (*STYLES, "saved_map.css")
     )
     code = "".join(f"<script>{text}</script>\n" for text in scripts)
-    told = f"<p>{escape(note)}</p>" if note else ""
+    shown_note = f"<p>{escape(note)}</p>" if note else ""
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(title)}</title>\n{styles}</head>\n<body>\n"
-        f"<header><h1>{escape(title)}</h1>{told}</header>\n<main>{parts.body}</main>\n"
+        f"<header><h1>{escape(title)}</h1>{shown_note}</header>\n<main>{parts.body}</main>\n"
         f"{code}</body>\n</html>\n"
     )
 
@@ -255,7 +255,7 @@ def view_of_frames(
     methods: pd.DataFrame,
     chosen_species: str = "",
 ) -> MapView:
-    """Hold a few thousand placements and all around them in one view.
+    """Put a few thousand placements and all around them into one view.
 
     Parameters
     ----------
@@ -264,7 +264,7 @@ def view_of_frames(
     reaches, catchments, stretches
         Lines, polygons and lines, each with its CRS; may be empty.
     species, methods
-        Frames of the contract in DEVELOPERS.md.
+        Frames of these kinds (`layers.frames`).
     chosen_species
         The species that marks speak of at first; empty = any.
 
@@ -298,8 +298,8 @@ def view_of_frames(
 def method_entries(methods: pd.DataFrame, used: pd.Series) -> list[dict[str, Any]]:
     """Legend entries of the methods that placements used, in the order of the list."""
     # A sign is chosen among all methods of the store, so that it is the same on each of its maps.
-    told = methods[["label", "gear_kind"]].assign(sign=method_signs(methods["label"]))
-    kept = told[told.index.isin(used.unique())]
+    signed = methods[["label", "gear_kind"]].assign(sign=method_signs(methods["label"]))
+    kept = signed[signed.index.isin(used.unique())]
     return [
         {"method": method, "label": label, "gear_kind": kind, "sign": sign}
         for method, label, kind, sign in zip(

@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from layers.drawing.map_columns import OUTCOMES, MapColumns, NameList
 from layers.drawing.screen_lines import FINEST_ZOOM, Box, grid_positions
+from layers.frames import OUTCOMES
 
 if TYPE_CHECKING:
     import pyproj
     from numpy.typing import NDArray
+
+    from layers.drawing.map_columns import MapColumns, NameList
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
 __all__ = ["CELL_PX", "STATES", "CellCounts", "MapFilter", "PlacementMap"]
 
 STATES: Final = ("caught", "nil", "unusable", "unrecorded", "other")
-"""What a placement tells: of the species asked for where one is, else of any fish."""
+"""State of a placement: of the chosen species where there is one, else of any fish."""
 _CAUGHT, _NIL, _UNUSABLE, _UNRECORDED, _OTHER = range(len(STATES))
 OUT: Final = 255  # left out by the filter
 CELL_PX: Final = 64
@@ -154,35 +156,35 @@ class PlacementMap:
         return self.names.take(self.rows_of_columns[rows])
 
     # Filter and state -------------------------------------------------------------------
-    def states(self, asked: MapFilter, inside: Bools | None = None) -> States:
+    def states(self, chosen: MapFilter, inside: Bools | None = None) -> States:
         """State of every placement: a place in `STATES`, or `OUT`, (n,).
 
         Parameters
         ----------
-        asked
+        chosen
             The filter; the newest dozen are kept.
         inside
-            Placements within `asked.catchments`, in the order of the columns, (n,).
+            Placements within `chosen.catchments`, in the order of the columns, (n,).
         """
         with self._lock:
-            if asked in self._kept:
-                self._kept.move_to_end(asked)
-                return self._kept[asked]
-        state = self._state_of(asked)
-        state[~self._chosen(asked, inside)] = OUT
+            if chosen in self._kept:
+                self._kept.move_to_end(chosen)
+                return self._kept[chosen]
+        state = self._state_of(chosen)
+        state[~self._shown(chosen, inside)] = OUT
         state.setflags(write=False)
         with self._lock:
-            self._kept[asked] = state
+            self._kept[chosen] = state
             while len(self._kept) > _KEPT_FILTERS:
                 self._kept.popitem(last=False)
         return state
 
-    def knows(self, asked: MapFilter) -> bool:
+    def knows(self, chosen: MapFilter) -> bool:
         """Whether this filter is among those kept."""
         with self._lock:
-            return asked in self._kept
+            return chosen in self._kept
 
-    def _state_of(self, asked: MapFilter) -> States:
+    def _state_of(self, chosen: MapFilter) -> States:
         by_outcome = {
             "caught": _CAUGHT,
             "nil": _NIL,
@@ -194,14 +196,14 @@ class PlacementMap:
         words = np.array([by_outcome[word] for word in OUTCOMES] + [_UNRECORDED], np.uint8)
         state: States = words[self._outcome]
         caught = np.zeros(len(state), bool)
-        if not asked.species:
+        if not chosen.species:
             caught[self._caught_by] = True
         else:
-            for name in asked.species:
+            for name in chosen.species:
                 caught[self._rows_with(name)] = True
-            fished = state <= _NIL
-            detecting = self._among(self.method, self.methods, asked.detecting)
-            state[fished] = np.where(detecting[fished], _NIL, _OTHER)
+            looked = state <= _NIL
+            detecting = self._among(self.method, self.methods, chosen.detecting)
+            state[looked] = np.where(detecting[looked], _NIL, _OTHER)
         state[caught & (state != _UNUSABLE)] = _CAUGHT
         return state
 
@@ -211,21 +213,21 @@ class PlacementMap:
         at = self._species.index(species)
         return self._caught_by[self._species_starts[at] : self._species_starts[at + 1]]
 
-    def _chosen(self, asked: MapFilter, inside: Bools | None) -> Bools:
-        chosen = np.ones(len(self.x), bool)
-        if asked.methods:
-            chosen &= self._among(self.method, self.methods, asked.methods)
-        if asked.surveys:
-            chosen &= self._among(self._survey, self._surveys, asked.surveys)
-        if asked.since_day is not None:
-            chosen &= self._last_day >= asked.since_day
-        if asked.until_day is not None:
-            chosen &= self._first_day <= asked.until_day
-        if asked.since_day is not None or asked.until_day is not None:
-            chosen &= self._first_day <= self._last_day  # its day is known
+    def _shown(self, chosen: MapFilter, inside: Bools | None) -> Bools:
+        shown = np.ones(len(self.x), bool)
+        if chosen.methods:
+            shown &= self._among(self.method, self.methods, chosen.methods)
+        if chosen.surveys:
+            shown &= self._among(self._survey, self._surveys, chosen.surveys)
+        if chosen.since_day is not None:
+            shown &= self._last_day >= chosen.since_day
+        if chosen.until_day is not None:
+            shown &= self._first_day <= chosen.until_day
+        if chosen.since_day is not None or chosen.until_day is not None:
+            shown &= self._first_day <= self._last_day  # its day is known
         if inside is not None:
-            chosen &= inside[self.rows_of_columns]
-        return chosen
+            shown &= inside[self.rows_of_columns]
+        return shown
 
     @staticmethod
     def _among(codes: NDArray[np.int32], names: tuple[str, ...], wanted: tuple[str, ...]) -> Bools:
@@ -286,14 +288,14 @@ class PlacementMap:
         counts = np.bincount(key * len(STATES) + state, minlength=size * len(STATES))
         counts = counts.reshape(size, len(STATES))
         total = counts.sum(axis=1)
-        held = total > 0
+        filled = total > 0
         middle = np.column_stack(
-            [np.bincount(key, weights=at, minlength=size)[held] for at in (x, y)]
-        ) / total[held, None]  # fmt: skip
-        corner = np.column_stack([found[held] % wide + left, found[held] // wide + top]) / cells
+            [np.bincount(key, weights=at, minlength=size)[filled] for at in (x, y)]
+        ) / total[filled, None]  # fmt: skip
+        corner = np.column_stack([found[filled] % wide + left, found[filled] // wide + top]) / cells
         window = np.hstack([corner, corner + 1 / cells])
         centre = corner + 0.5 / cells
-        return CellCounts((centre + middle) / 2, window, counts[held].astype(np.int64))
+        return CellCounts((centre + middle) / 2, window, counts[filled].astype(np.int64))
 
     def caught_in(self, rows: Ints, group: Ints) -> dict[tuple[int, str], int]:
         """Count the placements of each group that caught each species.

@@ -39,7 +39,7 @@ def species_caught(catches: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     catches
-        `placement_id`, `species`, `count`, `count_kind`.
+        Frame of this kind (`layers.frames`).
 
     Returns
     -------
@@ -90,7 +90,7 @@ def placement_features(
     Parameters
     ----------
     placements, catches, snaps, flags, species, methods
-        Frames of the contract in DEVELOPERS.md. Catches of other placements are ignored.
+        Frames of these kinds (`layers.frames`). Catches of other placements are ignored.
 
     Returns
     -------
@@ -154,7 +154,7 @@ def _catch_columns(
 
 
 def _as_counted(fish: pd.Series) -> pd.Series:
-    """Numbers of fish as whole numbers, which they are; frames hold floats for the missing."""
+    """Numbers of fish as whole numbers, which they are: floats are for the missing."""
     return fish.astype("int64") if (fish == np.trunc(fish)).all() else fish
 
 

@@ -161,7 +161,7 @@ class LinesInView:
 
 
 class ScreenLines:
-    """Lines of a layer, ready to be asked for by window and zoom, from several threads.
+    """Lines of a layer, ready to be cut to a window and zoom, from several threads.
 
     Parameters
     ----------

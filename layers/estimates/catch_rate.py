@@ -86,20 +86,10 @@ def catch_per_unit_effort(
 
     Parameters
     ----------
-    placements
-        Index `placement_id`; `method`, `outcome`, `passes`, `set_at`, `timezone`.
-    catches
-        `placement_id`, `species`, `count`, `count_kind`, `pass_no`.
-    effort
-        What `layers.fieldwork.effort.effort_of` gave for these placements.
-    species
-        Index `species`; `rank`, `habitats`, `detected_by`.
-    methods
-        Index `method`; `effort_units`, `cpue_passes`, `habitats`.
+    placements, catches, effort, species, methods, ancestors
+        Frames of these kinds (`layers.frames`).
     catchment_of
         Smallest catchment of each placement; missing = outside all.
-    ancestors
-        Long frame `catchment_id`, `ancestor_id`, each catchment its own ancestor too.
     units
         Effort unit by method where another than its first is wanted.
     resamples, seed
@@ -122,10 +112,10 @@ def catch_per_unit_effort(
     Notes
     -----
     Methods with `cpue_passes` = `first` count the first pass only, on the whole area or
-    length, or as one pass; a placement whose catch is not told apart by pass is left out.
+    length, or as one pass; a placement whose catch is not recorded by pass is left out.
     Minutes, hours and the like are stated of all passes together, and later passes are as a
     rule shorter or longer than the first: in such units all passes count, catch and effort.
-    `layers.fieldwork.effort.main_units` chooses the unit where none is asked for.
+    `layers.fieldwork.effort.main_units` chooses the unit where none is given.
     Interval: percentile bootstrap over placements (Efron & Tibshirani 1993, An Introduction
     to the Bootstrap), 95 %, up to 1,000 placements; above that the large-sample variance of
     a ratio of sums (Cochran 1977, Sampling Techniques, eq. 2.46) on the log scale.
@@ -133,8 +123,8 @@ def catch_per_unit_effort(
     base = looked(placements)
     chosen = _chosen_units(placements, effort, methods, units or {})
     method = codes_of(placements["method"], methods.index, "Method")
-    told = np.isin(np.array(chosen, dtype="str"), _KNOWN_OF_FIRST_PASS)
-    first_pass = told & (methods["cpue_passes"] == "first").to_numpy(dtype=bool)
+    known_alike = np.isin(np.array(chosen, dtype="str"), _KNOWN_OF_FIRST_PASS)
+    first_pass = known_alike & (methods["cpue_passes"] == "first").to_numpy(dtype=bool)
     first_only = first_pass[method]
     passes = placements["passes"].to_numpy(dtype=np.float64, na_value=np.nan)
 
@@ -221,7 +211,7 @@ def catch_per_unit_effort(
 def _chosen_units(
     placements: pd.DataFrame, effort: pd.DataFrame, methods: pd.DataFrame, units: Mapping[str, str]
 ) -> list[str]:
-    """Name one unit for each method: the one asked for, else its main one."""
+    """Name one unit for each method: the one requested, else its main one."""
     main = main_units(placements, effort)
     chosen = []
     for method, own in methods["effort_units"].items():
@@ -259,11 +249,11 @@ def _groups(
     names, inner, outer = nested_catchments(ancestors)
     refuse_all(names, "catchment", CATCHMENTS_ANEW)
     home = codes_within(catchment_of.reindex(placements.index), names)
-    held = pd.DataFrame({"home": home, "row": np.arange(len(placements))}).merge(
+    inside = pd.DataFrame({"home": home, "row": np.arange(len(placements))}).merge(
         pd.DataFrame({"home": inner, "outer": outer}), on="home"
     )
-    held["catchment"] = names.to_numpy()[held["outer"]]
-    members = held.groupby("catchment")["row"]
+    inside["catchment"] = names.to_numpy()[inside["outer"]]
+    members = inside.groupby("catchment")["row"]
     groups = [(str(name), np.sort(rows.to_numpy())) for name, rows in members]
     return [*groups, (ALL, np.arange(len(placements)))]
 

@@ -53,21 +53,17 @@ def coverage(
     ----------
     network
         The network.
-    stretches
-        `placement_id`, `reach_id`, `from_m`, `to_m` [m].
-    placements
-        Index `placement_id`: `method`, `outcome`, `set_at`, `timezone`. Only those that
-        caught something or stated a nil catch sampled.
-    reach_parts
-        `reach_id`, `from_m`, `to_m` [m], `catchment_id`.
+    stretches, placements, reach_parts
+        Frames of these kinds (`layers.frames`). Only placements that caught something or
+        stated a nil catch sampled.
     as_of
         The day the table is for. Placements set later, by local date, are left out.
 
     Returns
     -------
     DataFrame
-        One row per reach, sorted by `reach_id`. `catchment`, the smallest one that holds most
-        of the reach (missing = outside all); `strahler`; `length_m` [m]; `sampled_fraction`,
+        One row per reach, sorted by `reach_id`. `catchment`, the smallest one that most of
+        the reach lies in (missing = outside all); `strahler`; `length_m` [m]; `sampled_fraction`,
         0 to 1; `last_date`, local date of the last placement whose stretch touches the reach;
         `years_since`, from then to `as_of` [years of 365.2425 days]; `distance_to_sampled_m`,
         along the network from the farthest unsampled point within the reach to the nearest

@@ -96,11 +96,9 @@ def depletion(
 
     Parameters
     ----------
-    placements
-        Index `placement_id`; `method`, `outcome`, `passes`, `set_at`, `timezone`. Passes
-        that have no catch row of a species caught none of it, as far as `passes` states them.
-    catches
-        `placement_id`, `species`, `count`, `count_kind`, `pass_no`.
+    placements, catches
+        Frames of these kinds (`layers.frames`). Passes that have no catch row of a species
+        caught none of it, as far as `passes` states them.
     areas_m2
         Area fished by placement [m²], such as `fished_area_m2` gives; densities are missing
         without it.
@@ -115,7 +113,7 @@ def depletion(
         or says what is wrong; figures are missing where it forbids an estimate, and kept
         where it only warns (few fish, no fall in catch). `n_high` alone is missing where the
         catches set no upper limit.
-        `attrs["inputs"]` holds what was used.
+        `attrs["inputs"]` says what was used.
 
     Raises
     ------
@@ -199,9 +197,8 @@ def _catch_series(
     ).reshape(len(groups), width)
     for i, (place, species) in enumerate(key):
         reasons = [text for text, where in per_placement.items() if place in where]
-        held = [text for text, where in loose.items() if i in where]
-        if held:
-            reasons.append(f"{' and '.join(held)} cannot be depleted")
+        if found := [text for text, where in loose.items() if i in where]:
+            reasons.append(f"{' and '.join(found)} cannot be depleted")
         fatal = bool(reasons)
         if np.isnan(stated[place]):
             reasons.append("number of passes not stated: empty last passes would be missed")

@@ -119,23 +119,14 @@ def detection(
 
     Parameters
     ----------
-    placements
-        Index `placement_id`; `method`, `outcome`, `set_at`, `timezone`, `site`.
-    catches
-        `placement_id`, `species`, `count`, `count_kind`.
-    snaps
-        Index `placement_id`; `reach_id`.
-    species
-        Index `species`; `rank`, `habitats`, `detected_by`. Genus and family entries are
-        left out.
-    methods
-        Index `method`; `habitats`.
+    placements, catches, snaps, species, methods
+        Frames of these kinds (`layers.frames`). Species of another rank are left out.
     unit
         `reach` or `site`; placements without it are left out.
     years
         Local years that make up the season; without it the latest year in which enough
         units were visited twice, or else the latest of all. Several years are taken as one
-        closed season: choose them only if that holds.
+        closed season: choose them only if that is true.
     chance
         Chance of presence that `more_placements` brings it down to.
 
@@ -224,13 +215,13 @@ def chance_missed_by_catchment(
     catchment_of
         Smallest catchment of each placement; missing = outside all.
     ancestors
-        Long frame `catchment_id`, `ancestor_id`, each catchment its own ancestor too.
+        Frame of this kind (`layers.frames`).
 
     Returns
     -------
     DataFrame
         Columns `CHANCE_COLUMNS`, one row per catchment, species and method fitted.
-        `chance_missed`, the chance that at least one visited unit holds the species: 0 is
+        `chance_missed`, the chance that the species lives in at least one visited unit: 0 is
         never given, it is missing where the species was found or nobody looked, as
         `problem` says. `more_placements` of the method, over all those units evenly, bring it
         to `chance` or less. Units nobody visited are not spoken for.

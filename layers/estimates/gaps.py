@@ -60,13 +60,9 @@ def gaps(
     ----------
     network
         The network.
-    stretches
-        `placement_id`, `reach_id`, `from_m`, `to_m` [m].
-    placements
-        Index `placement_id`: `method`, `outcome`, `set_at`, `timezone`. Only those that
-        caught something or stated a nil catch sampled.
-    reach_parts
-        `reach_id`, `from_m`, `to_m` [m], `catchment_id`.
+    stretches, placements, reach_parts
+        Frames of these kinds (`layers.frames`). Only placements that caught something or
+        stated a nil catch sampled.
     min_order
         Reaches of a lower Strahler order are left out, as if they were not there; distances
         still run along them.
@@ -75,7 +71,7 @@ def gaps(
     -------
     GeoDataFrame
         `gap`, 1 … by length; `length_m` [m]; `reaches`, how many it touches; `catchment`, the
-        smallest one that holds most of its length (missing = outside all);
+        smallest one that most of its length lies in (missing = outside all);
         `highest_strahler`; `farthest_m`, the greatest distance along the network from a point
         of the gap to the nearest sampled stretch [m], and where that is, in degrees on
         WGS 84; `note`; geometry, a MultiLineString in the network's CRS. Where nothing in the

@@ -63,11 +63,9 @@ def next_places(
     ----------
     network
         The network.
-    stretches
-        `placement_id`, `reach_id`, `from_m`, `to_m` [m].
-    placements
-        Index `placement_id`: `method`, `outcome`, `set_at`, `timezone`. Only those that
-        caught something or stated a nil catch sampled.
+    stretches, placements
+        Frames of these kinds (`layers.frames`). Only placements that caught something or
+        stated a nil catch sampled.
     count
         How many places at most.
     within_m
@@ -78,8 +76,8 @@ def next_places(
     GeoDataFrame
         `rank`, 1 …; `reach_id`; `measure_m` [m]; `longitude`, `latitude`, degrees on WGS 84;
         `adds_m`, the unsampled length that this place adds [m]; `remaining_share`, share of
-        the network's length that is still neither sampled nor covered after it; geometry, the
-        point in the network's CRS. Fewer rows than asked for when nothing is left to cover;
+        the network's length that is still neither sampled nor near a chosen place after it;
+        geometry, the point in the network's CRS. Fewer rows than `count` where nothing is left;
         `attrs["inputs"]` then says so, with what was used and left out.
 
     Raises

@@ -1,6 +1,6 @@
 """Single-season occupancy with a chance of detection for each method, by maximum likelihood.
 
-Unit i holds the species with chance ψ; a placement of method m there finds a present species
+Unit i is occupied with chance ψ; a placement of method m there finds a present species
 with chance p_m. With n placements and y finds per unit and method the likelihood of a unit is
 ψ Π p^y (1-p)^(n-y), plus 1-ψ where nothing was found: MacKenzie et al. (2002), Ecology
 83:2248-2255. It assumes that within the season a unit stays occupied or empty, that placements
@@ -205,7 +205,7 @@ def placements_until(
     chance
         What the chance of presence is to come down to.
     together
-        True: the chance that any of the units holds it; False: the mean over the units.
+        True: the chance that any of the units is occupied; False: the mean over the units.
 
     Returns
     -------

@@ -85,22 +85,12 @@ def occurrence(
 
     Parameters
     ----------
-    placements
-        Index `placement_id`; `method`, `outcome`, `set_at`, `timezone`.
-    catches
-        `placement_id`, `species`, `count`, `count_kind`. Rows of placements that are not in
-        `placements` are left out, so a selection of placements is enough.
-    species
-        Index `species`; `rank`, `habitats`, `detected_by`.
-    methods
-        Index `method`; `habitats`. At most 62.
+    placements, catches, species, methods, ancestors, snaps
+        Frames of these kinds (`layers.frames`); at most 62 methods. Catches of placements that
+        are not in `placements` are left out, so a selection of placements is enough. Placements
+        without a reach count, but add no reach.
     catchment_of
         Smallest catchment of each placement, index `placement_id`; missing = outside all.
-    ancestors
-        Long frame `catchment_id`, `ancestor_id`, each catchment its own ancestor too.
-    snaps
-        Index `placement_id`; `reach_id`, missing = unsnapped. Such placements count, but
-        add no reach.
 
     Returns
     -------
@@ -109,7 +99,7 @@ def occurrence(
         and `reaches` could have detected the species, the `…_found` ones did; `proportion` is
         the naive share of placements with its Wilson 95 % interval, missing where nobody
         looked; dates, numbers and `methods` are those of the records. `note` is empty or
-        names records from outside the rules. `attrs["inputs"]` holds what was used.
+        names records from outside the rules. `attrs["inputs"]` says what was used.
 
     Raises
     ------
@@ -206,7 +196,7 @@ def _distinct_sorted(*columns: Ints) -> tuple[Ints, ...]:
 
 
 def _rolled_up(codes: Ints, nesting: tuple[Ints, Ints], size: int) -> tuple[Ints, Ints]:
-    """Repeat each row once per catchment that holds it: row numbers, and those catchments."""
+    """Repeat each row once per catchment that it lies in: row numbers, and those catchments."""
     inner, outer = nesting
     order = np.argsort(inner, kind="stable")
     depth = np.bincount(inner, minlength=size)

@@ -35,11 +35,8 @@ def placement_reaches(placements: gpd.GeoDataFrame, snaps: pd.DataFrame) -> gpd.
 
     Parameters
     ----------
-    placements
-        n placements indexed by `placement_id`, with `method`.
-    snaps
-        Indexed by `placement_id`: `reach_id`, `measure_m`, `offset_m` [m], `ambiguous`,
-        `ambiguous_with`, `snapped_x`, `snapped_y` in the CRS of `placements` [m].
+    placements, snaps
+        Frames of these kinds (`layers.frames`), in one CRS; n placements.
 
     Returns
     -------
@@ -97,31 +94,21 @@ def reach_summary(
     ----------
     network
         m reaches.
-    snaps
-        Indexed by `placement_id`, with `reach_id` (missing = unsnapped).
-    placements
-        Indexed by `placement_id`: `method`, `set_at` (aware), `timezone`, `outcome`.
-    catches
-        `placement_id`, `species`, `count`, `count_kind`.
-    stretches
-        `placement_id`, `reach_id`, `from_m`, `to_m` [m].
-    reach_parts
-        `reach_id`, `from_m`, `to_m` [m], `catchment_id`.
-    effort
-        Optional: `placement_id`, `effort`, `effort_unit`; goes into `by_method`.
+    snaps, placements, catches, stretches, reach_parts, effort
+        Frames of these kinds (`layers.frames`). Effort, where given, goes into `by_method`.
     every_reach
         Also list reaches without placements and without sampled stretch.
 
     Returns
     -------
     GeoDataFrame
-        Sorted by `reach_id`, geometry the reach: `reach_id`; `catchment`, which holds most of
-        it; `placements` whose position lies on it; `placements_unusable` of these (lost,
+        Sorted by `reach_id`, geometry the reach: `reach_id`; `catchment`, in which most of
+        it lies; `placements` whose position lies on it; `placements_unusable` of these (lost,
         disturbed or unrecorded); `methods` and `species` (`;` between); `by_method`, placements
         and effort of each method in words; `individuals`, and `individuals_lower_bound` where a
         count is only a minimum; `first_date`, `last_date`, local dates of setting;
-        `sampled_length_m`, union of the stretches that fished properly [m], also of placements
-        whose position lies on another reach; `sampled_fraction` of its length.
+        `sampled_length_m`, union of the stretches of gear that worked properly [m], also of
+        placements whose position lies on another reach; `sampled_fraction` of its length.
 
     Raises
     ------
@@ -185,9 +172,9 @@ def _by_method(
 ) -> NDArray[np.object_]:
     """Put placements and effort of each method on a reach in words."""
     text = np.full(m, "", dtype=object)
-    held = pd.DataFrame({"row": row, "method": placements["method"].to_numpy(object)})
-    held = held[held["row"] >= 0]
-    count = held.groupby(["row", "method"]).size().rename("count").reset_index()
+    placed = pd.DataFrame({"row": row, "method": placements["method"].to_numpy(object)})
+    placed = placed[placed["row"] >= 0]
+    count = placed.groupby(["row", "method"]).size().rename("count").reset_index()
     if count.empty:
         return text
     plural = np.where(count["count"] == 1, " placement", " placements")

@@ -1,4 +1,4 @@
-"""How many species a catchment holds: accumulation curve, Chao2, first-order jackknife.
+"""How many species live in a catchment: accumulation curve, Chao2, first-order jackknife.
 
 A sample is a placement that looked; a species counts once per sample (incidence). Samples of
 different methods see different species, so choose methods that see the same ones before
@@ -60,7 +60,7 @@ def chao2(incidence: npt.ArrayLike, samples: int, *, form: Chao2Form = "bias_cor
     Parameters
     ----------
     incidence
-        For each species the number of samples that hold it.
+        For each species the number of samples it was in.
     samples
         m, how many samples there are.
     form
@@ -117,7 +117,7 @@ def accumulation(incidence: npt.ArrayLike, samples: int) -> pd.DataFrame:
     Parameters
     ----------
     incidence
-        For each species the number of samples that hold it.
+        For each species the number of samples it was in.
     samples
         m, how many samples there are.
 
@@ -186,9 +186,9 @@ def species_incidence(
     sample = looked(placements) & (home >= 0)
     nesting = pd.DataFrame({"home": inner, "outer": outer})
 
-    held = pd.DataFrame({"home": home[sample]}).merge(nesting, on="home")
+    inside = pd.DataFrame({"home": home[sample]}).merge(nesting, on="home")
     samples = pd.Series(
-        np.bincount(held["outer"], minlength=len(names)), index=names, name="placements"
+        np.bincount(inside["outer"], minlength=len(names)), index=names, name="placements"
     )
     rows = codes_within(catches["placement_id"], placements.index)
     kinds = codes_of(catches["species"], species.index, "Species")
@@ -226,16 +226,10 @@ def richness(
 
     Parameters
     ----------
-    placements
-        Index `placement_id`; `method`, `outcome`, `set_at`, `timezone`.
-    catches
-        `placement_id`, `species`, `count`, `count_kind`.
-    species
-        Index `species`; `rank`. Genus and family entries do not count as species.
+    placements, catches, species, ancestors
+        Frames of these kinds (`layers.frames`). Genus and family entries do not count as species.
     catchment_of
         Smallest catchment of each placement, index `placement_id`; missing = outside all.
-    ancestors
-        Long frame `catchment_id`, `ancestor_id`, each catchment its own ancestor too.
     form
         Which Chao2, see `chao2`.
 

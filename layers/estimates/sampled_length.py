@@ -54,15 +54,9 @@ def sampled_length(
     ----------
     network
         The network.
-    stretches
-        `placement_id`, `reach_id`, `from_m`, `to_m` [m].
-    placements
-        Index `placement_id`: `method`, `outcome`, `survey`, `set_at`, `timezone`. Only those
-        that caught something or stated a nil catch sampled.
-    reach_parts
-        `reach_id`, `from_m`, `to_m` [m], `catchment_id`.
-    catchments
-        Index `catchment_id`: `parent_id`.
+    stretches, placements, reach_parts, catchments
+        Frames of these kinds (`layers.frames`). Only placements that caught something or
+        stated a nil catch sampled.
     by
         Any of `catchment`, `strahler`, `reach`, `year` (local year of setting), `survey`.
 
@@ -75,7 +69,7 @@ def sampled_length(
         length of the network in the row's catchment, order or reach [m]; `network_share`,
         sampled by network length, 0 to 1.
 
-        A catchment's rows hold what lies in its nested catchments too, counted once; a
+        A catchment's rows count what lies in its nested catchments too, counted once; a
         missing catchment means outside all. Without `year` or `survey` every part of the
         network has a row for `all`, also where nothing was sampled. Sorted by the `by`
         columns, then method, `all` last. `attrs["inputs"]` says what was used and left out.
@@ -136,7 +130,7 @@ class _Holding:
         self.outside = len(self.names)
         own = codes_of(pd.Series(self.parts.names, dtype="str"), self.names, "Catchment")
         self.code = np.append(own, self.outside)[self.parts.catchment]
-        # What lies outside all is held by nothing but itself.
+        # What lies outside all lies in nothing but itself.
         inner = np.append(self.names.get_indexer(nested["catchment_id"]), self.outside)
         outer = np.append(self.names.get_indexer(nested["ancestor_id"]), self.outside)
         order = np.argsort(inner, kind="stable")
@@ -183,7 +177,7 @@ class _Names:
 def _pieces(
     network: Network, intervals: Intervals, owner: Ints, holding: _Holding | None
 ) -> pd.DataFrame:
-    """Intervals with the part of the network each lies in, once per catchment that holds it."""
+    """Intervals with the part of the network each lies in, once per catchment that it lies in."""
     row, from_m, to_m = intervals
     frame: dict[str, Ints | Floats | int] = {}
     if holding is not None:

@@ -43,24 +43,24 @@ def account() -> None:
 @name_argument
 @role_option
 @password_option
-def add(store: Path, name: str, role: str, *, from_stdin: bool) -> None:
-    """Add the account NAME to STORE; asks for its password.
+def add(path: Path, name: str, role: str, *, from_stdin: bool) -> None:
+    """Add the account NAME to STORE; the password is prompted for.
 
     At least 12 characters; there are no rules about which. Example: rifflebook account add
     island.gpkg anna --role keeper
     """
     password = _password(from_stdin=from_stdin)
-    with opened(store) as held:
-        accounts.add_account(held, name, role, password, who=who_changes())
+    with opened(path) as store:
+        accounts.add_account(store, name, role, password, who=who_changes())
     click.echo(f"Added {name} as {role}.")
 
 
 @account.command("list")
 @store_argument
-def list_(store: Path) -> None:
+def list_(path: Path) -> None:
     """List the accounts of STORE."""
-    with opened(store, read_only=True) as held:
-        listed = held.accounts.all()
+    with opened(path, read_only=True) as store:
+        listed = store.accounts.all()
     if not listed:
         click.echo("There are no accounts: the store is served on this machine only.")
     for one in listed:
@@ -72,10 +72,10 @@ def list_(store: Path) -> None:
 @store_argument
 @name_argument
 @role_option
-def role(store: Path, name: str, role: str) -> None:
+def role(path: Path, name: str, role: str) -> None:
     """Give the account NAME another role; it counts from the next request on."""
-    with opened(store) as held:
-        held.accounts.set_role(name, accounts.known_role(role), who=who_changes())
+    with opened(path) as store:
+        store.accounts.set_role(name, accounts.known_role(role), who=who_changes())
     click.echo(f"{name} is {role} now.")
 
 
@@ -83,12 +83,12 @@ def role(store: Path, name: str, role: str) -> None:
 @store_argument
 @name_argument
 @password_option
-def password(store: Path, name: str, *, from_stdin: bool) -> None:
+def password(path: Path, name: str, *, from_stdin: bool) -> None:
     """Replace the password of NAME; whoever is logged in as NAME is logged out."""
-    with opened(store) as held:
-        if held.accounts.find(name) is None:  # said before the password is asked for
+    with opened(path) as store:
+        if store.accounts.find(name) is None:  # said before the password is prompted for
             raise NotFoundError(f"There is no account {name!r}.")
-        accounts.change_password(held, name, _password(from_stdin=from_stdin), who=who_changes())
+        accounts.change_password(store, name, _password(from_stdin=from_stdin), who=who_changes())
     click.echo(f"{name} has a new password.")
 
 
@@ -96,16 +96,16 @@ def password(store: Path, name: str, *, from_stdin: bool) -> None:
 @store_argument
 @name_argument
 @click.option("--enable", is_flag=True, help="Let the account in again instead.")
-def disable(store: Path, name: str, *, enable: bool) -> None:
+def disable(path: Path, name: str, *, enable: bool) -> None:
     """Shut the account NAME out at once, with its sessions and tokens."""
-    with opened(store) as held:
-        held.accounts.set_disabled(name, disabled=not enable, who=who_changes())
+    with opened(path) as store:
+        store.accounts.set_disabled(name, disabled=not enable, who=who_changes())
     click.echo(f"{name} is {'let in again' if enable else 'shut out'}.")
 
 
 @account.group(no_args_is_help=True)
 def token() -> None:
-    """Add, list and revoke tokens, with which programs ask in the name of an account.
+    """Add, list and revoke tokens, with which programs act in the name of an account.
 
     A program sends one with each request: Authorization: Bearer TOKEN.
     """
@@ -122,10 +122,10 @@ def token() -> None:
     help="read: sees what the account sees; write: also changes records, never accounts.",
 )
 @click.option("--label", default="", help="What it is for.")
-def token_add(store: Path, name: str, scope: str, label: str) -> None:
+def token_add(path: Path, name: str, scope: str, label: str) -> None:
     """Make a token of the account NAME; it is shown this once."""
-    with opened(store) as held:
-        number, word = accounts.add_token(held, name, label, scope, who=who_changes())
+    with opened(path) as store:
+        number, word = accounts.add_token(store, name, label, scope, who=who_changes())
     click.echo(f"Token {number} of {name}, {scope}; it is not shown again:", err=True)
     click.echo(word)
 
@@ -133,10 +133,10 @@ def token_add(store: Path, name: str, scope: str, label: str) -> None:
 @token.command("list")
 @store_argument
 @click.argument("name", required=False, metavar="[NAME]")
-def token_list(store: Path, name: str | None) -> None:
+def token_list(path: Path, name: str | None) -> None:
     """List tokens, of all accounts or of NAME."""
-    with opened(store, read_only=True) as held:
-        listed = held.accounts.tokens(name)
+    with opened(path, read_only=True) as store:
+        listed = store.accounts.tokens(name)
     if not listed:
         click.echo("There are no tokens.")
     for one in listed:
@@ -149,15 +149,15 @@ def token_list(store: Path, name: str | None) -> None:
 @token.command("revoke")
 @store_argument
 @click.argument("number", type=int, metavar="NUMBER")
-def token_revoke(store: Path, number: int) -> None:
+def token_revoke(path: Path, number: int) -> None:
     """Make the token NUMBER useless at once."""
-    with opened(store) as held:
-        gone = held.accounts.revoke_token(number, who=who_changes())
+    with opened(path) as store:
+        gone = store.accounts.revoke_token(number, who=who_changes())
     click.echo(f"Token {number} of {gone.account} is revoked.")
 
 
 def _password(*, from_stdin: bool) -> str:
-    """Ask for a password; never from the command line, where others see it."""
+    """Prompt for a password; never take it from the command line, where others see it."""
     if not from_stdin:
         return str(click.prompt("Password", hide_input=True, confirmation_prompt=True))
     given = sys.stdin.readline().rstrip("\r\n")

@@ -14,18 +14,18 @@ __all__ = ["backup"]
 @click.command()
 @store_argument
 @click.argument("destination", type=click.Path(path_type=Path), metavar="DEST")
-def backup(store: Path, destination: Path) -> None:
+def backup(path: Path, destination: Path) -> None:
     """Copy STORE to the new file DEST, or into the folder DEST, while others use it.
 
-    The copy holds one consistent state and is a store itself: to restore it, stop the service,
+    The copy is of one consistent state and is a store itself: to restore it, stop the service,
     put the copy in the store's place, remove any files of the same name that end in -wal and
     -shm, and run `rifflebook verify`. An existing file is never overwritten.
 
     Example: rifflebook backup island.gpkg backups/island-2026-05-01.gpkg
     """
-    target = destination / store.name if destination.is_dir() else destination
-    with opened(store, read_only=True) as held:
-        held.backup(target)
+    target = destination / path.name if destination.is_dir() else destination
+    with opened(path, read_only=True) as store:
+        store.backup(target)
     with opened(target, read_only=True) as copy:
         faults = copy.faults()
     if faults:

@@ -46,7 +46,7 @@ def build_demo(folder: Path, *, tell: Callable[[str], None] = lambda _: None) ->
     StoreError
         The folder cannot be written.
     FieldFileError
-        The shipped field sheets hold a value that was refused.
+        The shipped field sheets contain a value that was refused.
     """
     path = folder / FILE_NAME
     if path.is_file():

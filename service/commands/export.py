@@ -31,7 +31,7 @@ __all__ = ["export"]
     "--to",
     "form",
     type=click.Choice(list(FORMS)),
-    help="Form of the file; told from the ending .geojson or .gpkg when not given.",
+    help="Form of the file; taken from the ending .geojson or .gpkg when not given.",
 )
 @click.option(
     "--audience",
@@ -42,13 +42,13 @@ __all__ = ["export"]
 )
 @click.option("--crs", help="CRS of the GeoPackage, such as EPSG:29902; else the store's.")
 @click.option("--licence", default="", help="Words of the licence, stated in the files.")
-@click.option("--preview", is_flag=True, help="Only say what the file would hold.")
+@click.option("--preview", is_flag=True, help="Only say what the file would contain.")
 @selection_options
 @click.pass_obj
 def export(
     faces: Faces,
     /,
-    store: Path,
+    path: Path,
     output: Path | None,
     form: str | None,
     audience: str,
@@ -71,8 +71,8 @@ def export(
     """  # noqa: D301  click knows the sign itself, not the two letters
     selection = selection_of(given)
     who: Any = audience
-    with opened(store, read_only=True) as held:
-        holds = what_it_holds(held, selection, who)
+    with opened(path, read_only=True) as store:
+        holds = what_it_holds(store, selection, who)
         said = (
             f"{counted(holds.placements, 'placement')}, {counted(holds.catches, 'catch')}, "
             f"{counted(holds.lengths, 'length')}, "
@@ -83,11 +83,11 @@ def export(
             click.echo(said)
             return
         if output is None:
-            raise click.UsageError("Name the file with -o FILE, or ask for a --preview.")
-        asked = HandOver(
+            raise click.UsageError("Name the file with -o FILE, or give --preview.")
+        request = HandOver(
             selection, form_of(output, form), who, crs=crs, licence=licence, overwrite=True
         )
         faces.write_hand_over(
-            held, output, asked, progress=lambda words: click.echo(f"{words} …", err=True)
+            store, output, request, progress=lambda words: click.echo(f"{words} …", err=True)
         )
     click.echo(f"Wrote {output}: {said}.", err=True)

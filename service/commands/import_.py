@@ -57,7 +57,7 @@ _out = click.Path(dir_okay=False, path_type=Path)
     help="Write names that are not in the species list to this CSV, ready to be loaded.",
 )
 def import_(
-    store: Path,
+    path: Path,
     *,
     check_only: bool,
     findings: Path | None,
@@ -74,21 +74,19 @@ def import_(
         given["delimiter"] = "\t"
     if given["delimiter"] and len(given["delimiter"]) != 1:
         raise click.BadParameter("give one character, or tab", param_hint="--delimiter")
-    with opened(store, read_only=check_only) as opened_store:
+    with opened(path, read_only=check_only) as store:
         sheets = _read(given)
-        before = opened_store.find_batch(sheets.digest)
+        before = store.find_batch(sheets.digest)
         if before is not None:
             click.echo(
                 f"These files were taken in before, as import {before.batch_id} on "
                 f"{before.at:%Y-%m-%d %H:%M} UTC; nothing is changed."
             )
             return
-        result = check(
-            sheets, opened_store, progress=lambda said: click.echo(f"… {said}", err=True)
-        )
+        result = check(sheets, store, progress=lambda said: click.echo(f"… {said}", err=True))
         _report(result, findings)
         if missing is not None:
-            _write_missing(sheets, opened_store, missing)
+            _write_missing(sheets, store, missing)
         if result.records is None:
             if len(result.flagged):
                 click.echo(
@@ -102,7 +100,7 @@ def import_(
         if check_only:
             click.echo(f"Checked only: {_counted(result)} would be stored.")
             return
-        _take(result, opened_store)
+        _take(result, store)
 
 
 def _read(given: dict[str, Any]) -> Sheets:
@@ -128,7 +126,7 @@ def _take(result: CheckResult, store: Store) -> None:
 
 
 def _counted(result: CheckResult) -> str:
-    assert result.records is not None  # noqa: S101  asked for only then
+    assert result.records is not None  # noqa: S101  called only then
     placements = len(result.records.placements)
     read = result.rows_read.get("placements", placements)
     folded = len(result.digests)

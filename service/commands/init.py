@@ -46,7 +46,7 @@ __all__ = ["init"]
     help="Metres within which the ends of reaches are one node.",
 )
 def init(
-    store: Path, crs: str, timezone: str, title: str, tolerance: float, node_tolerance: float
+    path: Path, crs: str, timezone: str, title: str, tolerance: float, node_tolerance: float
 ) -> None:
     """Make a new, empty store at STORE, a GeoPackage file with the methods already in it.
 
@@ -67,15 +67,15 @@ def init(
         snap_tolerance_m=tolerance,
         node_tolerance_m=node_tolerance,
     )
-    made = create_store(store, settings)
+    made = create_store(path, settings)
     try:
         methods = shipped_methods()
         made.put_methods(methods, who=who_changes())
     finally:
         made.close()
     click.echo(
-        f"Made {store}: {settings.crs} ({read_crs(settings.crs).name}), {timezone}, "
-        f"{counted(len(methods), 'method')}. Next: rifflebook load reaches {store} FILE"
+        f"Made {path}: {settings.crs} ({read_crs(settings.crs).name}), {timezone}, "
+        f"{counted(len(methods), 'method')}. Next: rifflebook load reaches {path} FILE"
     )
 
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["load"]
 
-_layer = click.option("--layer", help="Layer of the file, where it holds several.")
+_layer = click.option("--layer", help="Layer of the file, where it has several.")
 _map = click.option(
     "--map",
     "columns",
@@ -62,7 +62,7 @@ def load() -> None:
     help="Write the places of all findings to this GeoJSON file.",
 )
 def reaches(
-    store: Path,
+    path: Path,
     file: Path,
     layer: str | None,
     columns: tuple[str, ...],
@@ -76,12 +76,12 @@ def reaches(
     Columns: reach_id (needed), stream_name, strahler (computed where missing), kind. Their
     usual other names, such as id, name, strahler_order and feature_kind, are taken too.
     """
-    with opened(store) as opened_store, _steps(6) as step:
+    with opened(path) as store, _steps(6) as step:
         step("reading the file")
         raw = rename_columns(read_features(file, layer), columns)
         try:
             loaded = load_reaches(
-                opened_store,
+                store,
                 raw,
                 who=who_changes(),
                 reverse_flow=reverse_flow,
@@ -108,16 +108,16 @@ def reaches(
 @_map
 @click.option("--nest", is_flag=True, help="Find the parent of each catchment by its shape.")
 def catchments(
-    store: Path, file: Path, layer: str | None, columns: tuple[str, ...], nest: bool
+    path: Path, file: Path, layer: str | None, columns: tuple[str, ...], nest: bool
 ) -> None:
     """Replace the catchments.
 
     Columns: catchment_id (needed), name, parent_id.
     """
-    with opened(store) as opened_store, _steps(4) as step:
+    with opened(path) as store, _steps(4) as step:
         step("reading the file")
         raw = rename_columns(read_features(file, layer), columns)
-        loaded = load_catchments(opened_store, raw, who=who_changes(), nest=nest, progress=step)
+        loaded = load_catchments(store, raw, who=who_changes(), nest=nest, progress=step)
     _tell(loaded)
 
 
@@ -138,11 +138,11 @@ def _print_shipped(context: click.Context, _: click.Parameter, wanted: bool) -> 
     callback=_print_shipped,
     help="Print the methods that every store begins with, each entry explained, and stop.",
 )
-def methods(store: Path, file: Path) -> None:
+def methods(path: Path, file: Path) -> None:
     """Add methods, or change them, from a TOML file laid out as --example shows."""
     frame = read_methods(file)
-    with opened(store) as opened_store:
-        added, changed = opened_store.put_methods(frame, who=who_changes())
+    with opened(path) as store:
+        added, changed = store.put_methods(frame, who=who_changes())
     click.echo(
         f"Methods: {added} added, {changed} changed, {len(frame) - added - changed} the same."
     )
@@ -155,12 +155,12 @@ def _list_command(name: str, words: str) -> None:
     @_map
     @click.option("--check", is_flag=True, help="Only say what is found; store nothing.")
     def command(
-        store: Path, file: Path, layer: str | None, columns: tuple[str, ...], check: bool
+        path: Path, file: Path, layer: str | None, columns: tuple[str, ...], check: bool
     ) -> None:
         raw = rename_columns(read_list(file, layer), columns)
-        with opened(store, read_only=check) as opened_store:
+        with opened(path, read_only=check) as store:
             loaded = load_list(
-                opened_store, name, raw, who=who_changes(), file=file.name, check_only=check
+                store, name, raw, who=who_changes(), file=file.name, check_only=check
             )
         _tell(loaded)
 

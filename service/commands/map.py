@@ -28,17 +28,17 @@ __all__ = ["map_"]
 )
 @selection_options
 @click.option("--title", help="Title of the page; the store's own when not given.")
-def map_(store: Path, output: Path, title: str | None, **given: Any) -> None:  # noqa: ANN401
+def map_(path: Path, output: Path, title: str | None, **given: Any) -> None:  # noqa: ANN401
     """Write the records in STORE as one HTML page with a map.
 
-    The page holds all it needs; it opens from disk, without a network.
+    The page contains all it needs; it opens from disk, without a network.
 
     Example: rifflebook map island.gpkg -o map.html --since 2023
     """
     from service.answers.map_files import offline_map
 
     selection = selection_of(given)
-    with opened(store, read_only=True) as held:
-        page, count = offline_map(held, selection, LOCAL_KEEPER, title=title)
+    with opened(path, read_only=True) as store:
+        page, count = offline_map(store, selection, LOCAL_KEEPER, title=title)
     write_out([page.encode()], output)
     click.echo(f"Wrote {output}: {counted(count, 'placement')}.", err=True)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["file_argument", "opened", "store_argument", "who_changes"]
 
-store_argument = click.argument("store", type=click.Path(path_type=Path), metavar="STORE")
+store_argument = click.argument("path", type=click.Path(path_type=Path), metavar="STORE")
 file_argument = click.argument(
     "file", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="FILE"
 )

@@ -24,12 +24,12 @@ port_option = click.option("--port", type=click.IntRange(1, 65_535), help="Port;
 @host_option
 @port_option
 @click.pass_obj
-def serve(faces: Faces, /, store: Path, host: str | None, port: int | None) -> None:
+def serve(faces: Faces, /, path: Path, host: str | None, port: int | None) -> None:
     """Serve the map and the other pages of STORE to a browser on this machine.
 
     Example: rifflebook serve island.gpkg --port 8080
     """
-    serve_path(faces, store, host, port)
+    serve_path(faces, path, host, port)
 
 
 def serve_path(faces: Faces, path: Path, host: str | None, port: int | None) -> None:

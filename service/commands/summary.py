@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SUMMARIES", "summary"]
 
-# What can be asked for: the function of service.answers.summaries, and which options it takes.
+# Each summary: its function of service.answers.summaries, and which options it takes.
 SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "nearest-reach": ("placement_reaches", ("per", "every_reach")),
     "sampled-length": ("sampled_length", ("by",)),
@@ -98,7 +98,7 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
     type=int,
     help="detection: years taken as one season; the last one looked in.",
 )
-def summary(store: Path, what: str, form: str, output: Path | None, **given: Any) -> None:  # noqa: ANN401
+def summary(path: Path, what: str, form: str, output: Path | None, **given: Any) -> None:  # noqa: ANN401
     """Print a summary of the records in STORE.
 
     WHAT is one of nearest-reach, sampled-length, occurrence, effort, coverage, gaps,
@@ -110,25 +110,25 @@ def summary(store: Path, what: str, form: str, output: Path | None, **given: Any
     selection = selection_of(given)
     options = {name: value for name, value in given.items() if value not in (None, (), False)}
     _refuse_foreign(what, options)
-    with opened(store, read_only=True) as held:
-        frame = _summary(held, what, selection, options)
+    with opened(path, read_only=True) as store:
+        frame = _summary(store, what, selection, options)
         if form == "csv":
             text = summary_csv(frame)
         elif form == "json":
             text = summary_json(frame, what)
         else:
-            text = summary_geojson(frame, what, catchments=held.catchments())
-        words = [*summary_words(frame), *_lacking(held, what)]
+            text = summary_geojson(frame, what, catchments=store.catchments())
+        words = [*summary_words(frame), *_lacking(store, what)]
     write_out([text], output)
     for sentence in words:
         click.echo(sentence, err=True)
 
 
 def _lacking(store: Store, what: str) -> list[str]:
-    """Name the reference layers that this summary goes by and the store does not hold."""
+    """Name the reference layers that this summary goes by and the store lacks."""
     from service import reference
 
-    held = {
+    stored = {
         "reaches": len(reference.network(store).reaches),
         "catchments": len(reference.catchments(store)),
         "species": len(reference.species(store)),
@@ -136,7 +136,7 @@ def _lacking(store: Store, what: str) -> list[str]:
     return [
         f"The store holds no {layer}; rifflebook load {layer} brings them in."
         for layer, wanted_by in _GOES_BY.items()
-        if what in wanted_by and not held[layer]
+        if what in wanted_by and not stored[layer]
     ]
 
 

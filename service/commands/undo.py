@@ -18,16 +18,16 @@ __all__ = ["undo"]
 @click.command()
 @store_argument
 @click.argument("batch", type=int, required=False, metavar="[BATCH]")
-def undo(store: Path, batch: int | None) -> None:
+def undo(path: Path, batch: int | None) -> None:
     """Take back all that import BATCH added; without BATCH, list the imports.
 
     Refused where a placement of the import was changed since. The history keeps both.
     """
     if batch is None:
-        _list(store)
+        _list(path)
         return
-    with opened(store) as opened_store:
-        undone = opened_store.undo_batch(batch, who=who_changes())
+    with opened(path) as store:
+        undone = store.undo_batch(batch, who=who_changes())
     click.echo(
         f"Import {undone.batch_id} is taken back: "
         f"{counted(undone.placements, 'placement')}, {counted(undone.catches, 'catch')}, "
@@ -35,9 +35,9 @@ def undo(store: Path, batch: int | None) -> None:
     )
 
 
-def _list(store: Path) -> None:
-    with opened(store, read_only=True) as opened_store:
-        batches = opened_store.batches()
+def _list(path: Path) -> None:
+    with opened(path, read_only=True) as store:
+        batches = store.batches()
     if not batches:
         click.echo("Nothing was imported so far.")
     for batch in batches:

@@ -18,15 +18,15 @@ __all__ = ["verify"]
 
 @click.command()
 @store_argument
-def verify(store: Path) -> None:
+def verify(path: Path) -> None:
     """Look STORE over: whether the file is sound and what was derived still follows.
 
     Integrity, foreign keys, the rules of a GeoPackage, the history against the tables; every
     snap and stretch is computed anew. Changes nothing. Exit code 1 when anything is wrong.
     """
-    with opened(store, read_only=True) as held:
+    with opened(path, read_only=True) as store:
         verdict = look_over(
-            held, progress=lambda words: click.echo(f"Looking at {words} …", err=True)
+            store, progress=lambda words: click.echo(f"Looking at {words} …", err=True)
         )
     for words in verdict.checked:
         click.echo(f"Looked at: {words}.")
@@ -34,8 +34,8 @@ def verify(store: Path) -> None:
         click.echo(f"Fault: {fault}")
     if verdict.faults:
         raise click.ClickException(
-            f"{store} has {counted(len(verdict.faults), 'fault')}; restore it from a "
+            f"{path} has {counted(len(verdict.faults), 'fault')}; restore it from a "
             "backup, or load the "
             "network again where only snaps and stretches are at fault."
         )
-    click.echo(f"{store} is sound.")
+    click.echo(f"{path} is sound.")

@@ -13,7 +13,8 @@ import pandas as pd
 import shapely
 import sqlalchemy as sa
 
-from layers.drawing.map_columns import OUTCOMES, MapColumns, NameList
+from layers.drawing.map_columns import MapColumns, NameList
+from layers.frames import OUTCOMES
 from service.store import schema
 from service.store.finding import counted
 
