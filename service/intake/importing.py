@@ -87,14 +87,14 @@ class CheckResult:
         Chosen for CRS that the store knew none for; kept when the sheets are taken.
     """
 
-    records: FieldRecords | None
     refused: list[Fault]
     flagged: pd.DataFrame
-    unchanged: tuple[str, ...]
-    digests: pd.Series
     digest: str
     files: tuple[str, ...]
     rows_read: dict[str, int]
+    records: FieldRecords | None = None
+    unchanged: tuple[str, ...] = ()
+    digests: pd.Series = field(default_factory=lambda: pd.Series(dtype="str"))
     operations: dict[str, Operation] = field(default_factory=dict)
 
     @property
@@ -132,7 +132,7 @@ def check(
     report = progress or (lambda _: None)
     findings = sheets.findings.copy()
     if "placements" not in sheets.cells:
-        return _refused(sheets, findings)
+        return _found(sheets, findings)
     report("reading placements")
     cells = sheets.cells["placements"]
     methods, species = reference.methods(store), reference.species(store)
@@ -185,7 +185,7 @@ def check(
     if findings.refused:  # the rest is looked over too, so that all is said at once
         whole = readable(whole, findings)
         if not len(whole.placements):
-            return _refused(sheets, findings)
+            return _found(sheets, findings)
     # By all catch rows, also those that were refused; of a sheet that was, nothing is known.
     said_of = Findings() if findings.of_a_whole_file else findings
     whole.placements["outcome"] = settle_outcomes(whole.cells, whole.placements, catches, said_of)
@@ -209,19 +209,15 @@ def check(
     records = _records(whole, placed, surveys, sites, unchanged)
     flagged = _with_rows(findings, placed, whole.cells)
     if findings.refused:
-        return _refused(sheets, findings, flagged)
+        return _found(sheets, findings, flagged)
     kept = flagged[flagged["placement_id"].isin(records.placements.index)]
     records = replace(records, flags=kept[_STORED_FLAGS].reset_index(drop=True))
-    return CheckResult(
-        operations=operations.chosen,
+    return replace(
+        _found(sheets, findings, flagged),
         records=records,
-        refused=[],
-        flagged=flagged,
         unchanged=unchanged,
         digests=digests,
-        digest=sheets.digest,
-        files=sheets.files,
-        rows_read=sheets.rows_read,
+        operations=operations.chosen,
     )
 
 
@@ -287,24 +283,14 @@ def missing_species(sheets: Sheets, store: Store) -> pd.DataFrame:
     return frame
 
 
-def _refused(
-    sheets: Sheets, findings: Findings, flagged: pd.DataFrame | None = None
-) -> CheckResult:
+def _found(sheets: Sheets, findings: Findings, flagged: pd.DataFrame | None = None) -> CheckResult:
     sources = [cells.file for cells in sheets.cells.values()]
     order = {file: place for place, file in enumerate(dict.fromkeys([*sheets.files, *sources]))}
     refused = sorted(
         dict.fromkeys(findings.refused), key=lambda f: (order.get(f.file, -1), f.row, f.column)
     )
-    return CheckResult(
-        records=None,
-        refused=refused,
-        flagged=findings.flags() if flagged is None else flagged,
-        unchanged=(),
-        digests=pd.Series(dtype="str"),
-        digest=sheets.digest,
-        files=sheets.files,
-        rows_read=sheets.rows_read,
-    )
+    flags = findings.flags() if flagged is None else flagged
+    return CheckResult(refused, flags, sheets.digest, sheets.files, sheets.rows_read)
 
 
 def _read_owned(

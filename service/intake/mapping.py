@@ -34,7 +34,6 @@ from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from collections.abc import Mapping as Dict
     from pathlib import Path
 
@@ -205,7 +204,7 @@ def _column(
         else:
             new = _raw(part, cells)
         if "values" in part:
-            new = _by_distinct(new, _translation(part["values"]))
+            new = new.map({name: str(value) for name, value in part["values"].items()}).fillna(new)
         if "unit" in part and part["unit"] != unit:
             new = _converted(new, *UNITS[unit][part["unit"]], cells.decimal_comma)
         for column, wanted in part.get("when", {}).items():
@@ -268,16 +267,6 @@ def _looked_up(
     return empty
 
 
-def _by_distinct(texts: pd.Series, change: Callable[[str], str]) -> pd.Series:
-    codes, uniques = pd.factorize(texts.to_numpy(object))
-    changed = np.array([change(text) for text in uniques], dtype=object)
-    return pd.Series(changed[codes], index=texts.index, dtype="str")
-
-
-def _translation(table: Dict[str, object]) -> Callable[[str], str]:
-    return lambda text: str(table.get(text, text))
-
-
 def _converted(texts: pd.Series, factor: float, offset: float, decimal_comma: bool) -> pd.Series:
     """Numbers in our unit; what is no number stays, to be refused with its place."""
 
@@ -285,7 +274,8 @@ def _converted(texts: pd.Series, factor: float, offset: float, decimal_comma: bo
         number = read_number(text, decimal_comma=decimal_comma) if text else text
         return repr(number * factor + offset) if isinstance(number, float) else text
 
-    return _by_distinct(texts, convert)
+    converted = {text: convert(text) for text in texts.unique().tolist()}
+    return texts.map(converted).astype("str")
 
 
 def _species(mapping: Mapping, catches: Cells, findings: Findings) -> pd.DataFrame:

@@ -110,7 +110,7 @@ def read_text(
         _refuse_bytes(content, file, sheet, findings, delimiter)
         return None
     separator = delimiter or _separator(text, sheet)
-    if separator is None or not _splits(text, separator, sheet):
+    if separator is None or max(_fit(text, separator, sheet)) == 0:
         _refuse_delimiter(text, file, sheet, findings, delimiter)
         return None
     if _refuse_size(content, separator, file, findings):
@@ -214,19 +214,14 @@ def _first_record(text: str, separator: str) -> list[str]:
 
 def _separator(text: str, sheet: str) -> str | None:
     """Find what splits the header into the most known columns, then into most at all."""
-    known = known_names(sheet)
-
-    def found(separator: str) -> tuple[int, int]:
-        headers = _first_record(text, separator)
-        return sum(plain(header) in known for header in headers), len(headers)
-
-    best = max(DELIMITERS, key=found)
-    return best if found(best)[0] or found(best)[1] > 1 else None
+    best = max(DELIMITERS, key=lambda separator: _fit(text, separator, sheet))
+    return best if max(_fit(text, best, sheet)) else None
 
 
-def _splits(text: str, separator: str, sheet: str) -> bool:
-    headers = _first_record(text, separator)
-    return len(headers) > 1 or (bool(headers) and plain(headers[0]) in known_names(sheet))
+def _fit(text: str, separator: str, sheet: str) -> tuple[int, int]:
+    """How many headers are known, and how many times a separator splits them; 0, 0 is no header."""
+    headers, known = _first_record(text, separator), known_names(sheet)
+    return sum(plain(header) in known for header in headers), max(len(headers) - 1, 0)
 
 
 def _refuse_delimiter(

@@ -11,8 +11,8 @@ from layers.crs import read_crs
 from layers.errors import CrsError
 from layers.plurals import counted, plural
 from layers.totals import ALL_IS_TOTALS, is_all
-from service.intake.checks.words import text_column
 from service.intake.columns import SHEETS, plain
+from service.intake.values import text_column
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean, nearest_names
 
@@ -59,10 +59,7 @@ def new_surveys(
         findings.refuse(cells, all_named, "survey", said)
         _refuse_zones(cells, findings)
         _refuse_crs(cells, findings)
-    names = [name for name in named.unique().tolist() if name]
-    fresh = [name for name in names if name not in stored.index and name not in listed.index]
-    bare = pd.DataFrame(index=pd.Index(fresh, dtype="str", name="survey"), columns=listed.columns)
-    surveys = pd.concat([listed, bare.astype("str")]) if fresh else listed
+    surveys, fresh = _with_fresh(listed, named, stored)
     surveys["timezone"] = surveys["timezone"].fillna(timezone)
     surveys["crs"] = surveys["crs"].fillna(WGS84)
     for name in fresh:
@@ -93,10 +90,9 @@ def new_sites(
         owner = cells.column("survey")
         strange = (owner != "") & ~owner.isin(surveys)
         findings.refuse(cells, strange, "survey", "survey_unknown.site")
-    names = [name for name in named.unique().tolist() if name]
-    fresh = [name for name in names if name not in stored.index and name not in listed.index]
+    sites, fresh = _with_fresh(listed, named, stored)
     if not fresh:
-        return listed
+        return sites
     said = say(
         "new_sites",
         sites=counted(len(fresh), "site"),
@@ -104,8 +100,18 @@ def new_sites(
         they=plural(len(fresh), "it", "they"),
     )
     findings.note(file, said, "site", ", ".join(fresh[:10]))
-    bare = pd.DataFrame(index=pd.Index(fresh, dtype="str", name="site"), columns=listed.columns)
-    return pd.concat([listed, bare.astype("str")])
+    return sites
+
+
+def _with_fresh(
+    listed: pd.DataFrame, named: pd.Series, stored: pd.DataFrame
+) -> tuple[pd.DataFrame, list[str]]:
+    """Add what placements name and neither store nor sheet lists; and which these are."""
+    fresh = [name for name in named.unique().tolist() if name]
+    fresh = [name for name in fresh if name not in stored.index and name not in listed.index]
+    index = pd.Index(fresh, dtype="str", name=listed.index.name)
+    bare = pd.DataFrame(index=index, columns=listed.columns).astype("str")
+    return (pd.concat([listed, bare]) if fresh else listed), fresh
 
 
 def _listed(

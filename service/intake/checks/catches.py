@@ -8,9 +8,7 @@ import numpy as np
 import pandas as pd
 
 from service.intake.checks.fish_names import name_remedy
-from service.intake.checks.words import choice_column, text_column
-from service.intake.columns import SHEETS
-from service.intake.numbers import number_column
+from service.intake.values import read_columns
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
@@ -62,16 +60,8 @@ def read_lengths(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.
 
 
 def _read(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFrame:
-    columns: dict[str, object] = {}
-    for column in SHEETS[cells.sheet]:
-        if column.name == "species":
-            columns["species"] = _species_column(cells, species, findings)
-        elif column.kind in ("number", "whole"):
-            columns[column.name] = number_column(cells, column, findings)
-        elif column.kind == "choice":
-            columns[column.name] = choice_column(cells, column, findings)
-        else:
-            columns[column.name] = text_column(cells, column.name)
+    special = {"species": lambda: _species_column(cells, species, findings)}
+    frame = read_columns(cells, findings, special)
     if "placement_id" in cells.frame:
         unowned = cells.column("placement_id") == ""
         findings.refuse(cells, unowned, "placement_id", "value_missing.owner")
@@ -81,7 +71,7 @@ def _read(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFra
         empty = np.logical_and.reduce([cells.column(name) == "" for name in amounts])
         findings.refuse(cells, nameless & ~empty, "species", "value_missing.species")
         findings.refuse(cells, nameless & empty, "species", "value_missing.row")
-    return pd.DataFrame(columns, index=cells.frame.index)
+    return frame
 
 
 def _species_column(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.Series:

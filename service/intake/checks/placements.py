@@ -8,16 +8,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from service.intake.checks.words import (
-    choice_column,
-    method_column,
-    text_column,
-    yes_no_column,
-)
 from service.intake.columns import SHEETS
 from service.intake.coordinates import read_positions
-from service.intake.numbers import number_column
 from service.intake.times import localise, time_column
+from service.intake.values import method_column, read_columns
 from service.intake.wording import say
 
 if TYPE_CHECKING:
@@ -82,23 +76,13 @@ def read_placements(
     day_only
         Whether `set_at` is a day without a time.
     """
-    frame: dict[str, object] = {}
-    numbers: dict[str, np.ndarray] = {}
-    for column in SHEETS["placements"]:
-        if column.name in _SKIPPED or column.kind == "time":
-            continue
-        if column.name == "method":
-            frame["method"] = method_column(cells, methods, findings)
-        elif column.kind in ("number", "whole"):
-            numbers[column.name] = number_column(cells, column, findings)
-            frame[column.name] = numbers[column.name]
-        elif column.kind == "yes_no":
-            frame[column.name] = yes_no_column(cells, column.name, findings)
-        elif column.kind == "choice":
-            frame[column.name] = choice_column(cells, column, findings)
-        else:
-            frame[column.name] = text_column(cells, column.name)
-    placements = pd.DataFrame(frame, index=cells.frame.index)
+    special = {"method": lambda: method_column(cells, methods, findings)}
+    placements = read_columns(cells, findings, special).drop(columns=list(_SKIPPED))
+    numbers = {
+        column.name: placements[column.name].to_numpy(np.float64)
+        for column in SHEETS["placements"]
+        if column.kind in ("number", "whole")
+    }
     placements["survey"] = placements["survey"].fillna(survey or None).astype("str")
     _refuse_empty(cells, placements, findings)
     own = surveys.reindex(placements["survey"])

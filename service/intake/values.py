@@ -1,4 +1,4 @@
-"""Cells that hold a word from a list: choices, yes or no, methods."""
+"""Where a cell becomes a value, by the kind of its column; `numbers` and `times` read the text."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from service.intake.columns import plain
+from service.intake.columns import SHEETS, plain
+from service.intake.numbers import number_column
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
@@ -18,11 +19,43 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
     from service.intake.wording import Wording
 
-__all__ = ["choice_column", "method_column", "text_column", "word_column", "yes_no_column"]
+__all__ = ["method_column", "read_columns", "text_column", "word_column"]
 
 _YES: Final = ("yes", "y", "true", "1", "x", "ja", "j", "oui", "si", "sí")
 _NO: Final = ("no", "n", "false", "0", "nein", "non")
 _NOTHING: Final = ("0", "none", "nothing", "nofish", "nocatch", "zero", "empty", "no")
+
+
+def read_columns(
+    cells: Cells, findings: Findings, special: Mapping[str, Callable[[], pd.Series]]
+) -> pd.DataFrame:
+    """Read a sheet column by column; what cannot be understood is refused and comes back missing.
+
+    Parameters
+    ----------
+    cells
+        The sheet under our headers.
+    special
+        By name of a column, what reads it in place of the reader of its kind.
+
+    Returns
+    -------
+    DataFrame
+        A column for each of the sheet but times, in order; index its row numbers.
+    """
+    columns: dict[str, object] = {}
+    for column in SHEETS[cells.sheet]:
+        if column.name in special:
+            columns[column.name] = special[column.name]()
+        elif column.kind in ("number", "whole"):
+            columns[column.name] = number_column(cells, column, findings)
+        elif column.kind == "yes_no":
+            columns[column.name] = _yes_no_column(cells, column.name, findings)
+        elif column.kind == "choice":
+            columns[column.name] = _choice_column(cells, column, findings)
+        elif column.kind == "text":
+            columns[column.name] = text_column(cells, column.name)
+    return pd.DataFrame(columns, index=cells.frame.index)
 
 
 def text_column(cells: Cells, name: str) -> pd.Series:
@@ -48,7 +81,7 @@ def word_column(
     return result
 
 
-def choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Series:
+def _choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Series:
     """Read a column of fixed words, in any case."""
     meaning = {plain(choice): choice for choice in column.choices}
     variant = "count_kind" if column.name == "count_kind" else "listed"
@@ -62,7 +95,7 @@ def choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Series
     return word_column(cells, column.name, meaning, findings, remedy)
 
 
-def yes_no_column(cells: Cells, name: str, findings: Findings) -> pd.Series:
+def _yes_no_column(cells: Cells, name: str, findings: Findings) -> pd.Series:
     """Read yes and no as true and false; empty is missing."""
     meaning = dict.fromkeys(map(plain, _YES), "yes") | dict.fromkeys(map(plain, _NO), "no")
     words = word_column(cells, name, meaning, findings, _yes_or_no)
