@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from layers.crs import read_crs
 from layers.drawing import figures
-from layers.drawing.colours import COLOURS
+from layers.drawing.map_assets import asset_text
 from layers.drawing.record_features import species_caught
 from layers.fieldwork.effort import EFFORT_UNITS, effort_of, effort_totals
 from layers.fieldwork.looking import local_dates, looked
@@ -74,10 +74,10 @@ def account_page(
     """
     placements = contents.records.placements
     outcomes = placements["outcome"].value_counts()
-    text = files("service.export").joinpath("account.html").read_text(encoding="utf-8")
-    page = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(text)
+    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
+    page = environment.from_string(_own("account.html"))
     return page.render(
-        colours=COLOURS,
+        style=asset_text("colours.css") + _own("account.css"),
         counted=counted,
         title=contents.title,
         made_on=contents.made_on,
@@ -107,6 +107,10 @@ def account_page(
         licence=contents.licence,
         files=members,
     ).encode()
+
+
+def _own(name: str) -> str:
+    return files("service.export").joinpath(name).read_text(encoding="utf-8")
 
 
 def _program() -> str:

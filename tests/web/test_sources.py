@@ -64,7 +64,7 @@ def test_every_colour_is_there_and_used():
         assert f'"{name}"' in python or name.startswith("figure-"), name
 
 
-@pytest.mark.parametrize("path", sources(".css", ".js"), ids=lambda path: path.name)
+@pytest.mark.parametrize("path", sources(".css", ".js", ".html"), ids=lambda path: path.name)
 def test_no_line_is_longer_than_a_reader_can_follow(path):
     """100 characters, as ruff and Prettier keep it in what they format."""
     lines = path.read_text(encoding="utf-8").splitlines()
