@@ -76,7 +76,7 @@ def test_states_differ_without_colour(client):
     page = client.get("/catchments").text
     for state in ("found", "not_found", "never_looked"):
         assert page.count(f'href="#sign-{state}"') >= 2
-        shape = re.search(rf'<symbol id="sign-{state}".*?</symbol>', page)[0]
+        shape = re.search(rf'<symbol id="sign-{state}".*?</symbol>', page, re.DOTALL)[0]
         assert page.count(re.sub(r'id="[^"]+"', "", shape)) <= 1
 
 
