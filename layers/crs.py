@@ -148,7 +148,7 @@ def crs_key(crs: CrsLike) -> str:
 
 
 def crs_label(crs: pyproj.CRS) -> str:
-    """Code and name of a CRS, as messages tell it."""
+    """Code and name of a CRS, as messages give it."""
     authority = crs.to_authority()
     return f"{':'.join(authority)} ({crs.name})" if authority else crs.name
 
@@ -400,7 +400,7 @@ def outside_area_of_use(lon: ArrayLike, lat: ArrayLike, crs: CrsLike) -> Bools:
     lon, lat
         Degrees east and north, (n,). Missing values count as outside.
     crs
-        A CRS; one that states no area of use is taken to cover the earth.
+        A CRS; one that states no area of use is taken to be for the whole earth.
 
     Returns
     -------

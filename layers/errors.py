@@ -3,8 +3,8 @@
 LayersError (ValueError)
 ├── CrsError        a CRS is missing, in degrees, or two frames differ
 ├── NetworkError    reaches that cannot form a network
-├── FrameError      a frame lacks a column or holds values outside its contract
-└── ThinDataError   the records cannot carry the estimate asked for
+├── FrameError      a frame lacks a column or has values outside its contract
+└── ThinDataError   the records cannot carry the estimate requested
 """
 
 __all__ = ["CrsError", "FrameError", "LayersError", "NetworkError", "ThinDataError"]
@@ -23,7 +23,7 @@ class NetworkError(LayersError):
 
 
 class FrameError(LayersError):
-    """A frame lacks a needed column or holds values outside its contract."""
+    """A frame lacks a needed column or has values outside its contract."""
 
 
 class ThinDataError(LayersError):

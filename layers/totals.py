@@ -32,7 +32,7 @@ def is_all(name: object) -> bool:
 
 
 def refuse_all(names: Iterable[object], what: str, remedy: str) -> None:
-    """Refuse a table whose total rows could not be told from those of one name.
+    """Refuse a table whose total rows look like those of one name.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""How hard each gear fished: soak time, local nights, and effort in each method's own units.
+"""How hard each gear worked: soak time, local nights, and effort in each method's own units.
 
 Efforts of different units are never added. What is missing stays missing, with the reason.
 """
@@ -165,8 +165,8 @@ def nights(placements: pd.DataFrame) -> pd.Series:
 
     A night is counted on each local date on which the gear stood in the water for at least
     two of the four hours from 00:00 to 04:00 by the clock there. So one evening to the next
-    morning is one night, gear set at 00:30 and lifted at 07:00 fished one night too, gear set
-    at 23:50 and lifted at 00:10 fished none, nor did gear set and lifted by day, and a clock
+    morning is one night, gear set at 00:30 and lifted at 07:00 worked one night too, gear set
+    at 23:50 and lifted at 00:10 worked none, nor did gear set and lifted by day, and a clock
     change changes nothing. The hours are our choice: common practice counts nights but does
     not say what a part of one is.
 
@@ -229,7 +229,7 @@ def effort_of(
     DataFrame
         `placement_id`, `effort_unit`, `effort`, `problem`; placements in order, units in the
         method's order. `effort` is missing where `problem` says what lacks. It is 0 in nights
-        alone: of gear that fished none, whose soak hours are known all the same.
+        alone: of gear that worked none, whose soak hours are known all the same.
 
     Raises
     ------
@@ -354,8 +354,8 @@ def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
     >>> main_units(placements, effort).to_dict()
     {'seine': 'haul'}
     """
-    fished = placements.loc[looked(placements), "method"]
-    method = effort["placement_id"].map(fished)
+    looking = placements.loc[looked(placements), "method"]
+    method = effort["placement_id"].map(looking)
     counted = (
         (effort["effort"] > 0)
         .groupby([method, effort["effort_unit"]], sort=False)
@@ -364,7 +364,7 @@ def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
         .astype("float64")
         .reset_index(name="known")
     )
-    enough = 2 * counted["known"] >= counted["method"].map(fished.value_counts())
+    enough = 2 * counted["known"] >= counted["method"].map(looking.value_counts())
     counted["known"] = counted["known"].mask(enough, np.inf)  # the first of them serves
     first = counted.groupby("method")["known"].idxmax()
     return counted.loc[first].set_index("method")["effort_unit"]
@@ -399,9 +399,9 @@ def effort_totals(
     DataFrame
         `method`, `catchment` (`all` = everywhere, also outside every catchment), `year` when
         asked for, `effort_unit`, `placements`, `placements_without_effort`, of which
-        `placements_without_any` tell their effort in no unit, `effort`; `main_unit`, whether
+        `placements_without_any` state their effort in no unit, `effort`; `main_unit`, whether
         it is the unit of `main_units` for all these placements.
-        `attrs["inputs"]` holds what was used.
+        `attrs["inputs"]` says what was used.
     """
     names, inner, outer = nested_catchments(ancestors)
     refuse_all(names, "catchment", CATCHMENTS_ANEW)
@@ -409,15 +409,15 @@ def effort_totals(
     rows = codes_within(effort["placement_id"], placements.index)
     keep = (rows >= 0) & used[np.maximum(rows, 0)] if len(placements) else rows >= 0
     rows = rows[keep]
-    told = np.zeros(len(placements), dtype=bool)
-    told[rows[effort["effort"].notna().to_numpy()[keep]]] = True
+    stated = np.zeros(len(placements), dtype=bool)
+    stated[rows[effort["effort"].notna().to_numpy()[keep]]] = True
     long = pd.DataFrame(
         {
             "method": placements["method"].to_numpy()[rows],
             "year": local_dates(placements).dt.year.to_numpy()[rows],
             "effort_unit": effort["effort_unit"].to_numpy()[keep],
             "effort": effort["effort"].to_numpy()[keep],
-            "untold": ~told[rows],
+            "unstated": ~stated[rows],
             "home": codes_within(catchment_of.reindex(placements.index), names)[rows],
         }
     )
@@ -432,7 +432,7 @@ def effort_totals(
         .agg(
             placements=("effort", "size"),
             placements_without_effort=("lacking", "sum"),
-            placements_without_any=("untold", "sum"),
+            placements_without_any=("unstated", "sum"),
             effort=("effort", "sum"),
         )
         .astype({"method": "str", "catchment": "str", "effort_unit": "str"})

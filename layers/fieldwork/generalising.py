@@ -188,11 +188,11 @@ def close_cells(xy: Floats, own: Ints) -> Ints:
     shown = np.where(nowhere & (own > 0), WITHHELD, own).astype(np.int64)
     closes = np.where(own == WITHHELD, WITHHELD_CLOSES_KM, own)
     for step in STEPS_KM:
-        holds = (closes == step) & ~nowhere
-        if holds.any():
+        closing = (closes == step) & ~nowhere
+        if closing.any():
             cells = np.floor(xy / (1000.0 * step))
             number = pd.DataFrame(cells).groupby([0, 1], dropna=False).ngroup().to_numpy()
-            shown[np.isin(number, number[holds]) & (shown < step) & ~nowhere] = step
+            shown[np.isin(number, number[closing]) & (shown < step) & ~nowhere] = step
     return shown
 
 

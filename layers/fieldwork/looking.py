@@ -162,7 +162,7 @@ def local_times(placements: pd.DataFrame, column: str) -> pd.Series:
 
 @reads("ancestors")
 def nested_catchments(ancestors: pd.DataFrame) -> tuple[pd.Index, Ints, Ints]:
-    """Catchments in order, and the pairs (catchment, what holds it) as row numbers.
+    """Catchments in order, and the pairs (catchment, the one around it) as row numbers.
 
     Parameters
     ----------

@@ -39,7 +39,7 @@ _KEPT_OF_GENERALISED: Final = ("method", "outcome")
 _KEPT_OF_CATCH: Final = ("placement_id", "species", "count", "count_kind", "life_stage")
 # Rows of one placement are shown in an order of their own, not that of entry.
 _ORDER_OF_LENGTHS: Final = ("species", "pass_no", "length_mm", "weight_g")
-# Free words and people's names can tell a place or a day of another placement.
+# Free words and people's names can reveal a place or a day of another placement.
 _NEVER_PUBLIC: Final = ("crew", "permit", "notes", "batch_id")
 
 
@@ -146,7 +146,7 @@ def public_catches(catches: pd.DataFrame, views: pd.DataFrame) -> pd.DataFrame:
     """Catches as the public sees them, by public placement, numbered within this answer.
 
     Of generalised placements species, count, count kind and life stage stay. Row numbers follow the
-    public order, so that neither gaps nor order tell what was entered beside what.
+    public order, so that neither gaps nor order show what was entered beside what.
     """
     shown = _renamed(catches, views)
     steps = views.set_index("public_id")["step_km"]

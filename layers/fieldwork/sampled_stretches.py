@@ -57,7 +57,7 @@ def sampled_stretches(
 
     Lost and disturbed gear did not sample the stream, and where the catch was not recorded
     nobody knows; a nil catch did. Stretches of placements that are not in `placements`
-    were not asked for.
+    were not requested.
 
     Parameters
     ----------
@@ -79,22 +79,22 @@ def sampled_stretches(
     FrameError
         A column is missing.
     """
-    fished = looked(placements)
+    counted = looked(placements)
     reasons = left_out_by_outcome(placements)
     for reason, mask in (left_out or {}).items():
-        reasons[reason] = int((fished & mask).sum())
-        fished = fished & ~mask
+        reasons[reason] = int((counted & mask).sum())
+        counted = counted & ~mask
     placement = codes_within(stretches["placement_id"], placements.index)
     row = codes_within(stretches["reach_id"], network.reaches.index)
     counts = (placement >= 0) & (row >= 0)
-    counts &= fished[placement] if len(fished) else False
+    counts &= counted[placement] if len(counted) else False
     has_stretch = np.zeros(len(placements), bool)
     has_stretch[placement[placement >= 0]] = True
     used = np.zeros(len(placements), bool)
     used[placement[counts]] = True
-    reasons["no stretch along the network"] = int((fished & ~has_stretch).sum())
+    reasons["no stretch along the network"] = int((counted & ~has_stretch).sum())
     reasons["stretch on reaches that are not in the network"] = int(
-        (fished & has_stretch & ~used).sum()
+        (counted & has_stretch & ~used).sum()
     )
     row, placement = row[counts], placement[counts]
     length = network.length_m[row]

@@ -212,8 +212,8 @@ def _smallest(points: NDArray[np.object_], catchments: gpd.GeoDataFrame) -> Ints
     polygon, point = shapely.STRtree(points).query(shapes, predicate="covers")
     lowest = np.full(len(points), len(shapes), np.int64)
     np.minimum.at(lowest, point, rank[polygon])
-    held = lowest < len(shapes)
-    best[held] = smallest_first[lowest[held]]
+    inside = lowest < len(shapes)
+    best[inside] = smallest_first[lowest[inside]]
     return best
 
 
@@ -240,8 +240,8 @@ def part_reaches(network: Network, catchments: gpd.GeoDataFrame) -> pd.DataFrame
 
     Notes
     -----
-    Each reach is cut where it meets a boundary, and the middle of each piece tells which
-    catchment holds it; a piece along a boundary goes to the smaller side.
+    Each reach is cut where it meets a boundary, and the middle of each piece decides which
+    catchment it lies in; a piece along a boundary goes to the smaller side.
     """
     require_same_crs(network.crs, catchments.crs, what="network and catchments")
     lines = np.asarray(network.reaches.geometry)
@@ -261,9 +261,9 @@ def part_reaches(network: Network, catchments: gpd.GeoDataFrame) -> pd.DataFrame
     end[last] = network.length_m[reach[last]]
     start[~first] = end[:-1][~first[1:]]
     middle = shapely.line_interpolate_point(lines[reach], (start + end) / 2)
-    held = _smallest(middle, catchments)
+    within = _smallest(middle, catchments)
     new = first.copy()
-    new[1:] |= held[1:] != held[:-1]
+    new[1:] |= within[1:] != within[:-1]
     keep = np.flatnonzero(new)
     closing = np.append(keep[1:] - 1, len(reach) - 1) if len(reach) else keep
     return pd.DataFrame(
@@ -271,7 +271,7 @@ def part_reaches(network: Network, catchments: gpd.GeoDataFrame) -> pd.DataFrame
             "reach_id": network.reaches.index[reach[keep]],
             "from_m": start[keep],
             "to_m": end[closing],
-            "catchment_id": pd.array(_ids(catchments, held[keep]), dtype="str"),
+            "catchment_id": pd.array(_ids(catchments, within[keep]), dtype="str"),
         }
     )
 
@@ -395,8 +395,8 @@ def _nest(frame: gpd.GeoDataFrame, notes: list[str]) -> None:
     larger = (area[two] > area[one]) | ((area[two] == area[one]) & (two < one))
     one, two = one[larger & (one != two)], two[larger & (one != two)]
     share = shapely.area(shapely.intersection(shapes[one], shapes[two])) / area[one]
-    held = share >= _NESTED_SHARE
-    one, two = one[held], two[held]
+    nested = share >= _NESTED_SHARE
+    one, two = one[nested], two[nested]
     order = np.lexsort((two, area[two], one))
     rows, first = np.unique(one[order], return_index=True)
     parents = frame.index.to_numpy(object)[two[order][first]]

@@ -157,17 +157,17 @@ def unfitting_crs(
     if error.share <= NAMED_SHARE:
         return None
     if np.isfinite(error.whole):
-        told = (
+        error_words = (
             f"Lengths in {crs_label(known)} are {100 * abs(error.whole):.2f} % too "
             f"{'long' if error.whole > 0 else 'short'} over the whole network and up to "
             f"{100 * error.single:.2f} % off in single reaches, measured against the ellipsoid"
         )
     else:
-        told = f"The reaches lie where {crs_label(known)} is not defined"
+        error_words = f"The reaches lie where {crs_label(known)} is not defined"
     fitting = _fitting(given, known, source)
     if fitting is None:
-        return error, f"{told}; a CRS made for the area would keep them true."
-    return error, f"{told}; a store in {crs_label(fitting)} would keep them true."
+        return error, f"{error_words}; a CRS made for the area would keep them true."
+    return error, f"{error_words}; a store in {crs_label(fitting)} would keep them true."
 
 
 def _fitting(lines: NDArray[np.object_], crs: pyproj.CRS, source: CrsLike) -> pyproj.CRS | None:

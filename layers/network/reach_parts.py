@@ -24,7 +24,7 @@ __all__ = ["Parts", "cover_with_parts"]
 
 @dataclass(frozen=True, eq=False)
 class Parts:
-    """Parts that cover every reach of a network once.
+    """Parts that make up every reach of a network once.
 
     Attributes
     ----------
@@ -82,7 +82,7 @@ def label(names: pd.Index, codes: Ints) -> pd.Series:
 
 @reads("reach_parts")
 def cover_with_parts(network: Network, reach_parts: pd.DataFrame) -> Parts:
-    """Turn a table of parts into intervals that cover every reach once.
+    """Turn a table of parts into intervals that make up every reach once.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def cover_with_parts(network: Network, reach_parts: pd.DataFrame) -> Parts:
         The network.
     reach_parts
         `reach_id`, `from_m`, `to_m` [m], `catchment_id` (missing = outside all). What no
-        row covers counts as outside all catchments, so that no length is lost.
+        row contains counts as outside all catchments, so that no length is lost.
 
     Returns
     -------

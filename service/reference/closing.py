@@ -51,8 +51,8 @@ def sentences_of_effect(store: Store, changes: pd.DataFrame | None = None) -> li
         words = "There are no placements yet; once there are, --check says what each step hides."
         return [words]
     xy = positions(records.placements.geometry)
-    asked = (records.placements, xy, records.catches, records.lengths, species)
-    steps, whole = effect_of_steps(*asked), effect_of_list(*asked)
+    inputs = (records.placements, xy, records.catches, records.lengths, species)
+    steps, whole = effect_of_steps(*inputs), effect_of_list(*inputs)
     return [*_table(steps), _of_list(whole)]
 
 

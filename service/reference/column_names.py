@@ -1,6 +1,6 @@
 """Names that others give to our columns of reference layers, taken where the trade is agreed.
 
-Each such taking is told. Codes that one country or agency uses are left to `--map`: the code of
+Each such taking is reported. Codes that one country or agency uses are left to `--map`: the code of
 a unit is not always the key that is wanted.
 """
 
@@ -65,8 +65,8 @@ def named_as_ours(frame: Frame, layer: Layer) -> tuple[Frame, list[str]]:
     Examples
     --------
     >>> rivers = pd.DataFrame({"ID": ["7"], "strahler_order": [2]})
-    >>> found, told = named_as_ours(rivers, "reaches")
-    >>> list(found.columns), told
+    >>> found, notes = named_as_ours(rivers, "reaches")
+    >>> list(found.columns), notes
     (['reach_id', 'strahler'], ['Columns taken: ID as reach_id, strahler_order as strahler.'])
     """
     theirs = {str(name).lower(): name for name in reversed(frame.columns) if name != "geometry"}

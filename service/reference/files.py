@@ -62,7 +62,7 @@ def read_list(path: Path, layer: str | None = None) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The index holds rows as a spreadsheet counts them, header = 1.
+        The index has rows as a spreadsheet counts them, header = 1.
 
     Raises
     ------
@@ -137,7 +137,7 @@ def rename_columns(frame: Frame, columns: Sequence[str]) -> Frame:
         if ours in names:
             raise RequestError(f"--map {ours}=… is given more than once.")
         names[ours] = theirs
-    # A column of the file that already has our name makes way for the one that was asked for.
+    # A column of the file that already has our name makes way for the one that was requested.
     renamed = frame.drop(columns=[n for n in names if n in frame.columns and names[n] != n])
     for ours, theirs in names.items():
         renamed[ours] = frame[theirs]

@@ -125,7 +125,7 @@ def load_reaches(
         frame, parts, placed.snaps, placed.stretches, placed.flags,
         who=who, node_tolerance_m=node_tolerance_m, version=version,
     )  # fmt: skip
-    told = [
+    sentences = [
         (
             f"Reaches stored: {len(frame)}, {network.total_length_m / 1000:.3f} km, "
             f"{counted(network.n_nodes, 'node')} joined within {tolerance:g} m, "
@@ -139,27 +139,27 @@ def load_reaches(
     ]
     if len(records.placements):
         on = int(placed.snaps["reach_id"].notna().sum())
-        told.append(
+        sentences.append(
             f"Placements snapped anew: {on} of {len(records.placements)} "
             f"{plural(on, 'lies', 'lie')} on a reach; "
             f"{counted(len(placed.stretches), 'stretch')} cut."
         )
-    return Loaded(told, report.places)
+    return Loaded(sentences, report.places)
 
 
 def _kinds_and_divisions(network: Network) -> list[str]:
     """Say what kinds of reach there are, and where the stream parts into side channels."""
-    told = []
+    sentences = []
     if "kind" in network.reaches:
         kinds = network.reaches["kind"].fillna("not said").value_counts()
         words = [f"{kind} {count}" for kind, count in kinds.items()]
-        told.append(f"Kinds of reach: {', '.join(words)}.")
+        sentences.append(f"Kinds of reach: {', '.join(words)}.")
     parting = network.out_degree > 1
     if parting.any():
         more = int((network.out_degree[parting] - 1).sum())
         nodes = counted(int(parting.sum()), "node")
-        told.append(f"The stream parts at {nodes} into {counted(more, 'side channel')}.")
-    return told
+        sentences.append(f"The stream parts at {nodes} into {counted(more, 'side channel')}.")
+    return sentences
 
 
 def load_catchments(
@@ -185,7 +185,7 @@ def load_catchments(
     progress("storing")
     store.keep_operations(operations.chosen)
     store.replace_catchments(catchments, parts, who=who)
-    told = [
+    sentences = [
         (
             f"Catchments stored: {len(catchments)}, "
             f"{int(catchments['parent_id'].notna().sum())} of them within another."
@@ -194,8 +194,8 @@ def load_catchments(
     if len(reaches):
         inside = parts[parts["catchment_id"].notna()]
         length = float((inside["to_m"] - inside["from_m"]).sum())
-        told.append(
+        sentences.append(
             f"Of {network.total_length_m / 1000:.3f} km of reaches {length / 1000:.3f} km lie "
             "within them."
         )
-    return Loaded([*told, *taken, *notes])
+    return Loaded([*sentences, *taken, *notes])

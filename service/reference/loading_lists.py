@@ -106,21 +106,21 @@ def load_list(
         _check_surveys(frame, store, checks)
     if checks.faults:
         raise FieldFileError(sorted(checks.faults, key=lambda fault: fault.row))
-    told = []
+    sentences = []
     if name == "species":
-        told = sentences_of_effect(store, frame)
+        sentences = sentences_of_effect(store, frame)
     if check_only:
-        told = [f"{name.capitalize()}: {len(frame)} read, nothing stored.", *taken, *told]
+        sentences = [f"{name.capitalize()}: {len(frame)} read, nothing stored.", *taken, *sentences]
     else:
         put = {"species": store.put_species, "surveys": store.put_surveys, "sites": store.put_sites}
         added, changed = put[name](frame, who=who)
         same = len(frame) - added - changed
         counts = f"{added} added, {changed} changed, {same} the same as stored"
-        told = [f"{name.capitalize()}: {counts}.", *taken, *told]
+        sentences = [f"{name.capitalize()}: {counts}.", *taken, *sentences]
     left = [str(column) for column in raw.columns if column not in (key, *columns, "geometry")]
     if left:
-        told.append(f"Columns not used: {', '.join(left)}.")
-    return Loaded(told)
+        sentences.append(f"Columns not used: {', '.join(left)}.")
+    return Loaded(sentences)
 
 
 class _Checks:
