@@ -94,6 +94,7 @@ class Public:
         self.app.config["WTF_CSRF_ENABLED"] = False
         self.client = self.app.test_client()
         self._answers = {}
+        self._types = {}  # media type of each address
 
     def get(self, address):
         """Status, telling headers and body; each question is put once to each state of a store."""
@@ -106,12 +107,13 @@ class Public:
         with self.client.get(address) as answer:
             # An unforeseen error is no answer that may be compared.
             assert answer.status_code != 500, (address, answer.text[:400])
-            kept = {name: answer.headers.get(name) for name in ("ETag", "Location", "Link")}
-            told = zipfile.is_zipfile(io.BytesIO(answer.data))
-            body = repr(members_of(answer.data)).encode() if told else plain(answer.data)
+            self._types[address] = answer.mimetype
+            headers = {name: answer.headers.get(name) for name in ("ETag", "Location", "Link")}
+            zipped = zipfile.is_zipfile(io.BytesIO(answer.data))
+            body = repr(members_of(answer.data)).encode() if zipped else plain(answer.data)
             if body != answer.data:
-                kept["ETag"] = None
-            return answer.status_code, kept, body
+                headers["ETag"] = None
+            return answer.status_code, headers, body
 
     def rules(self):
         for rule in self.app.url_map.iter_rules():
@@ -156,13 +158,8 @@ class Public:
                 status = self.get(f"{address}?{query}")[0]
                 if status != 400 or kind == "wrong":
                     yield f"{address}?{query}"
-                if status == 200 and kind == "bbox" and "geojson" in self.type_of(address):
+                if status == 200 and kind == "bbox" and "geojson" in self._types[address]:
                     yield from (f"{address}?{one}" for one in asked[:4])
-
-    def type_of(self, address):
-        """Media type of an answer."""
-        with self.client.get(address) as answer:
-            return answer.mimetype
 
     @staticmethod
     def _address(rule, values):
@@ -278,11 +275,13 @@ def test_the_comparison_can_see_a_leak(twins):
     one, two = (Public(view.store, Viewer("m", "member")) for view in views)
     asked = queries_around([plan, other], 1, 1)
     addresses = one.addresses(ids_of(plan, one.store), asked, most=1, short=True)
-    telling = {
-        address.split("?")[0] for address in addresses if one.get(address)[2] != two.get(address)[2]
-    }
-    assert "/placements.geojson" in telling
-    assert len(telling) > 3
+    telling = set()
+    for address in addresses:
+        if one.get(address)[2] != two.get(address)[2]:
+            telling.add(address.split("?")[0])
+        if "/placements.geojson" in telling and len(telling) > 3:
+            return
+    pytest.fail(f"only {telling} tell the twins apart")
 
 
 def test_no_route_says_private_words(twins):
