@@ -33,7 +33,6 @@ from service.store.geopackage import GeoPackage
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from contextlib import AbstractContextManager
     from pathlib import Path
 
     import geopandas as gpd
@@ -52,6 +51,7 @@ class Store:
 
     def __init__(self, session: Session) -> None:
         self._session = session
+        self._reading = session.reading
         self._settings_of = self.network_version
         self._settings, srs_id = self._read_settings()
         self._backend = GeoPackage(srs_id, self._settings.crs)
@@ -60,7 +60,7 @@ class Store:
         self._accounts = AccountBook(session, self._backend)
 
     def _read_settings(self) -> tuple[StoreSettings, int]:
-        with self._session.reading() as connection:
+        with self._reading() as connection:
             row = connection.execute(sa.select(schema.store_settings)).one()
             version = migrations.stored_version(connection)
         settings = StoreSettings(
@@ -90,14 +90,14 @@ class Store:
     @property
     def version(self) -> int:
         """A number that grows with every write; caches and ETags depend on it."""
-        with self._session.reading() as connection:
+        with self._reading() as connection:
             return int(connection.scalar(sa.select(schema.store_settings.c.version)) or 0)
 
     @property
     def network_version(self) -> int:
         """A number that grows with the network alone: when reaches or catchments are replaced."""
         own = schema.store_settings.c.network_version
-        with self._session.reading() as connection:
+        with self._reading() as connection:
             return int(connection.scalar(sa.select(own)) or 0)
 
     @property
@@ -108,9 +108,6 @@ class Store:
     def close(self) -> None:
         """Release every connection."""
         self._session.close()
-
-    def _reading(self) -> AbstractContextManager[sa.Connection]:
-        return self._session.reading()
 
     def _grow(self, connection: sa.Connection, *tables: str, network: bool = False) -> None:
         """Count the write, and note for a GIS which tables changed."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
     from service.store.geopackage import GeoPackage
 
-__all__ = ["chunks", "condition", "found_records", "known_digests", "read_records"]
+__all__ = ["chunks", "condition", "found_records", "is_whole", "known_digests", "read_records"]
 
 TABLE = schema.placements
 _PLACEMENT = [
@@ -55,18 +56,12 @@ def read_records(
     backend: GeoPackage,
     selection: Selection,
     *,
-    rows: tuple[int, int] | None = None,
     chosen: sa.ColumnElement[bool] | None = None,
     needed: Needed = EVERYTHING,
 ) -> Records:
-    """Fetch a selection, or the placements of a condition, as far as `needed`.
-
-    `rows` narrows to row numbers from … to, both included.
-    """
-    whole = rows is None and chosen is None and _is_whole(selection)
+    """Fetch a selection, or the placements of a condition, as far as `needed`."""
+    whole = chosen is None and is_whole(selection)
     chosen = condition(backend, selection) if chosen is None else chosen
-    if rows is not None:
-        chosen = sa.and_(chosen, TABLE.c.fid.between(*rows))
     columns = [
         column
         for column in _PLACEMENT
@@ -80,7 +75,7 @@ def read_records(
     shapes = backend.decode([row[1] for row in fetched])
     frame = frame_from_rows([row[2:] for row in fetched], columns).set_index("placement_id")
     placements = gpd.GeoDataFrame(frame, geometry=shapes, crs=backend.crs)
-    of = _Owned(connection, backend, fids, placements.index, whole=whole, tables=needed.tables)
+    of = _Owned(connection, backend, fids, placements.index, whole, needed.tables)
     if needed.columns is None or "shape" in needed.columns:
         placements["shape"] = _shapes(of, backend)
     if needed.columns is None:
@@ -97,15 +92,9 @@ def read_records(
     )
 
 
-def _is_whole(selection: Selection) -> bool:
-    return not (
-        selection.surveys
-        or selection.methods
-        or selection.placements
-        or selection.since
-        or selection.until
-        or selection.bbox
-    )
+def is_whole(selection: Selection) -> bool:
+    """Whether a selection means all placements."""
+    return replace(selection, species=(), catchments=()) == Selection()
 
 
 def _fetch(connection: sa.Connection, wanted: sa.Select[Any]) -> list[tuple[Any, ...]]:
@@ -118,25 +107,16 @@ def _fetch(connection: sa.Connection, wanted: sa.Select[Any]) -> list[tuple[Any,
     return rows
 
 
+@dataclass(frozen=True)
 class _Owned:
     """What belongs to the placements just fetched."""
 
-    def __init__(
-        self,
-        connection: sa.Connection,
-        backend: GeoPackage,
-        fids: np.ndarray[Any, np.dtype[np.int64]],
-        ids: pd.Index,
-        *,
-        whole: bool,
-        tables: Collection[str],
-    ) -> None:
-        self.connection = connection
-        self.backend = backend
-        self.fids = fids
-        self.ids = ids
-        self.whole = whole
-        self.tables = tables
+    connection: sa.Connection
+    backend: GeoPackage
+    fids: np.ndarray[Any, np.dtype[np.int64]]
+    ids: pd.Index
+    whole: bool
+    tables: Collection[str]
 
     def rows(
         self, table: sa.Table, columns: list[sa.Column[Any]], species: Collection[str] = ()
@@ -214,5 +194,6 @@ def chunks(
         ).all()
         if not fids:
             return
-        yield read_records(connection, backend, selection, rows=(fids[0], fids[-1]))
+        piece = sa.and_(chosen, TABLE.c.fid.between(fids[0], fids[-1]))
+        yield read_records(connection, backend, selection, chosen=piece)
         last = fids[-1]

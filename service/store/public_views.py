@@ -7,7 +7,6 @@ an id is compared with what the public sees, never with what is hidden.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,7 +19,7 @@ from layers.plurals import plural
 from service.records import EVERYTHING, OF_FEATURES, Needed, Selection
 from service.store import schema
 from service.store.columns import frame_from_rows
-from service.store.placements import TABLE, condition, read_records
+from service.store.placements import TABLE, condition, is_whole, read_records
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -288,8 +287,7 @@ def public_records(
 ) -> tuple[Records, pd.DataFrame]:
     """Read a public selection and how each placement may be shown."""
     views = _views(connection, _shown_as(backend, selection))
-    whole = replace(selection, species=(), catchments=()) == Selection()
-    chosen = None if whole else _rows_of(backend, views)
+    chosen = None if is_whole(selection) else _rows_of(backend, views)
     named = Selection(species=selection.species)
     records = read_records(connection, backend, named, chosen=chosen, needed=needed)
     return records, views[_VALUES]
