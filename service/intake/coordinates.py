@@ -359,9 +359,8 @@ def _transform(
             new_x, new_y = way.move(xy[:, 0], xy[:, 1])
             fits = np.isfinite(new_x) & np.isfinite(new_y)
             if not fits.all():
-                broken = np.zeros(len(cells.frame), dtype=bool)
-                counts = shapely.get_num_coordinates(own)
-                broken[drawn[np.repeat(np.arange(len(drawn)), counts)[~fits]]] = True
+                of_vertex = np.repeat(drawn, shapely.get_num_coordinates(own))
+                broken = np.isin(np.arange(len(cells.frame)), of_vertex[~fits])
                 findings.refuse(cells, broken, "geometry", "position_outside.vertex")
                 new_x, new_y = np.nan_to_num(new_x), np.nan_to_num(new_y)
             positions.shape[drawn] = shapely.set_coordinates(
@@ -396,11 +395,9 @@ def _refuse_outside(
         swapped &= ~_far_outside(other_lon, other_lat, target)
     first, second = ("longitude", "latitude") if source.is_geographic else ("easting", "northing")
     column = first if (cells.column(first) != "").any() else "geometry"
-    texts = [f"{a:.10g} {b:.10g}" for a, b in zip(x[bad], y[bad], strict=True)]
-    shown = pd.Series("", index=range(len(cells.frame)), dtype="str").to_numpy(object)
-    shown[rows[bad]] = texts
-    nowhere = np.zeros(len(rows), dtype=bool)
-    metres, mirrored = nowhere, nowhere
+    shown = np.full(len(cells.frame), "", dtype=object)
+    shown[rows[bad]] = [f"{a:.10g} {b:.10g}" for a, b in zip(x[bad], y[bad], strict=True)]
+    metres = mirrored = np.zeros(len(rows), dtype=bool)
     if source.is_geographic:
         metres = bad & ~swapped & (np.abs(x) > _DEGREES_END) & (np.abs(y) > _DEGREES_END)
         mirrored = bad & ~swapped & ~metres & ~_far_outside(-lon, lat, target)
@@ -410,10 +407,9 @@ def _refuse_outside(
     area = target.area_of_use
     middle = 0.0 if area is None else (area.south + area.north) / 2
     alone = far & ~known & stands & ~_far_outside(lon, np.full_like(lat, middle), target)
-    mask = np.zeros(len(cells.frame), dtype=bool)
-    mask[rows[alone]] = True
+    everywhere = np.arange(len(cells.frame))
     said = say("position_outside.second", first=first, second=second, crs=target.name)
-    findings.refuse(cells, mask, second, said)
+    findings.refuse(cells, np.isin(everywhere, rows[alone]), second, said)
     known |= alone
     for which, said in (
         (swapped, say("position_outside.exchanged", first=first, second=second)),
@@ -422,9 +418,8 @@ def _refuse_outside(
         (outside & ~known, say("position_outside.own_crs", crs=source.name)),
         (far & ~outside & ~known, say("position_outside.store_crs", crs=target.name)),
     ):
-        mask = np.zeros(len(cells.frame), dtype=bool)
-        mask[rows[which]] = True
-        findings.refuse(cells, mask, column, said, values=shown.tolist())
+        marked = np.isin(everywhere, rows[which])
+        findings.refuse(cells, marked, column, said, values=shown.tolist())
     return ~bad
 
 

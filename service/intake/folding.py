@@ -93,9 +93,12 @@ class Fold:
 
 def _unfit(way: str, column: Column) -> Wording:
     kind = {"whole": "numbers", "number": "numbers", "time": "times"}.get(column.kind, "words")
-    fit = [name for name, kinds in _WAYS.items() if column.kind in kinds]
-    parts = {"way": way, "column": column.name, "kind": kind, "ways": " or ".join(fit)}
-    return say("mapping_unclear.fold_unfit", **parts)
+    ways = " or ".join(_fitting(column))
+    return say("mapping_unclear.fold_unfit", way=way, column=column.name, kind=kind, ways=ways)
+
+
+def _fitting(column: Column) -> list[str]:
+    return [way for way, kinds in _WAYS.items() if column.kind in kinds]
 
 
 def fold_passes(
@@ -194,14 +197,11 @@ def _one_each(
         if how is None:
             differs = own.nunique() > 1
             several = pd.Series(group).isin(differs.index[differs]).to_numpy()
-            said = say("rows_differ.fold", column=name, ways=_choices(name))
+            *most, last = _fitting(_COLUMNS[name])
+            ways = " or ".join(filter(None, [", ".join(most), last]))
+            said = say("rows_differ.fold", column=name, ways=ways)
             findings.refuse(placements, several, name, said)
     return picked.reindex(np.arange(len(first))).fillna("").to_numpy(object)
-
-
-def _choices(name: str) -> str:
-    fit = [way for way, kinds in _WAYS.items() if _COLUMNS[name].kind in kinds]
-    return " or ".join(filter(None, [", ".join(fit[:-1]), fit[-1]]))
 
 
 def _extreme(

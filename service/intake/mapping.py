@@ -293,13 +293,10 @@ def _species(mapping: Mapping, catches: Cells, findings: Findings) -> pd.DataFra
 def _say_what_is_left(
     mapping: Mapping, rules: Dict[str, list[dict[str, Any]]], cells: Cells, findings: Findings
 ) -> None:
-    used: set[str] = set()
-    for parts in rules.values():
-        for part in parts:
-            used |= _needs(part)
+    parts = [part for own in rules.values() for part in own]
     if cells.sheet == "catches":
-        for part in mapping.species.values():
-            used |= _needs(part)
+        parts += mapping.species.values()
+    used = set().union(*map(_needs, parts))
     left = [name for name in cells.frame.columns if name not in used]
     if left:
         said = say("unmapped_columns", mapping=mapping.file, columns=", ".join(left))

@@ -14,6 +14,7 @@ import pandas as pd
 from layers.plurals import counted
 from service.intake.columns import known_names, plain
 from service.intake.findings import Cells
+from service.intake.stored_sheets import GUARDED
 from service.intake.text_bounds import text_fault
 from service.intake.wording import say
 
@@ -38,9 +39,7 @@ WORKBOOKS: Final = (".xlsx", ".xlsm")
 SPATIAL_FILES: Final = (".geojson", ".json", ".gpkg", ".shp", ".fgb")
 
 DELIMITERS: Final = (",", ";", "\t")
-# What an apostrophe guards; `service/intake/stored_sheets.py` writes it.
-_GUARDED: Final = tuple(f"'{sign}" for sign in ("=", "+", "-", "@", "\t", "\r", "'"))
-_ANY_GUARDED: Final = re.compile("'[=+\\-@\t\r']")
+_ANY_GUARDED: Final = re.compile("|".join(map(re.escape, GUARDED)))
 _MOST_NAMED: Final = 1_000  # cells that are not UTF-8; one remedy mends them all
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 
@@ -201,7 +200,7 @@ def _unguarded(cells: pd.Series) -> pd.Series:
 
     Our own CSV files put one before such text; one is taken off again.
     """
-    guarded = cells.str.startswith(_GUARDED)
+    guarded = cells.str.startswith(GUARDED)
     return cells.mask(guarded, cells.str.slice(1)) if guarded.any() else cells
 
 
@@ -237,10 +236,9 @@ def _refuse_delimiter(
 
 
 def _refuse_size(content: bytes, separator: str, file: str, findings: Findings) -> bool:
-    fault = text_fault(content, separator)
-    if fault is not None:
+    if fault := text_fault(content, separator):
         findings.refuse_file(file, fault[1], row=fault[0])
-    return fault is not None
+    return bool(fault)
 
 
 def _refuse_bytes(

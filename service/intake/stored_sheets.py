@@ -26,12 +26,12 @@ if TYPE_CHECKING:
     from layers.crs import Operation
     from service.records import Records
 
-__all__ = ["FORMULA_STARTS", "csv_text", "field_sheets", "in_columns", "neutralised"]
+__all__ = ["GUARDED", "csv_text", "field_sheets", "in_columns", "neutralised"]
 
 # What makes a spreadsheet take a text cell for a formula (common practice, no source).
-FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
 # An apostrophe before one of these would be taken off by import; one more goes before it.
-_GUARDED: Final = tuple(f"'{sign}" for sign in (*FORMULA_STARTS, "'"))
+GUARDED: Final = tuple(f"'{sign}" for sign in (*_FORMULA_STARTS, "'"))
 _DEGREE_DECIMALS: Final = 9  # 1e-9 degree of latitude is 0.1 mm
 _METRE_DECIMALS: Final = 4
 
@@ -210,6 +210,6 @@ def neutralised(column: pd.Series) -> pd.Series:
     """
     text = column.astype(object)
     live = text.map(
-        lambda cell: isinstance(cell, str) and cell.startswith(_GUARDED + FORMULA_STARTS)
+        lambda cell: isinstance(cell, str) and cell.startswith(GUARDED + _FORMULA_STARTS)
     )
     return text.where(~live.astype(bool), "'" + text.astype(str))
