@@ -141,14 +141,7 @@ class Network:
         greatest upstream length, then the lowest `reach_id`. −1 at a source. In a directed
         loop such a walk returns to where it began, so a walk has to end by its length.
         """
-        m = len(self.reaches)
-        best_first = np.lexsort(
-            (np.arange(m), -self.upstream_length_m, -self.strahler, self.to_node)
-        )
-        arriving, first = np.unique(self.to_node[best_first], return_index=True)
-        best = np.full(self.n_nodes, -1, np.int64)
-        best[arriving] = best_first[first]
-        return best[self.from_node]
+        return self._greatest_at(self.to_node)[self.from_node]
 
     @cached_property
     def downstream_next(self) -> Ints:
@@ -157,14 +150,16 @@ class Network:
         The only reach that begins there, or where the channel divides the highest Strahler
         order, then the greatest upstream length, then the lowest `reach_id`. −1 at an outlet.
         """
-        m = len(self.reaches)
-        best_first = np.lexsort(
-            (np.arange(m), -self.upstream_length_m, -self.strahler, self.from_node)
-        )
-        leaving, first = np.unique(self.from_node[best_first], return_index=True)
-        best = np.full(self.n_nodes, -1, np.int64)
-        best[leaving] = best_first[first]
-        return best[self.to_node]
+        return self._greatest_at(self.from_node)[self.to_node]
+
+    def _greatest_at(self, node: Ints) -> Ints:
+        """Greatest of the reaches with an end at each node; −1 where none has, (n,)."""
+        # A stable sort: of equals the lowest `reach_id` comes first.
+        greatest_first = np.lexsort((-self.upstream_length_m, -self.strahler))
+        nodes, first = np.unique(node[greatest_first], return_index=True)
+        greatest = np.full(self.n_nodes, -1, np.int64)
+        greatest[nodes] = greatest_first[first]
+        return greatest
 
     @cached_property
     def adjacency(self) -> scipy.sparse.csr_array:
