@@ -47,7 +47,7 @@ _OUTLINE_PX: Final = 2_048  # a gap is drawn finely enough for this width
 
 @dataclass(frozen=True)
 class CoverageQuestion:
-    """Which placements count as sampling, and what is asked of the network."""
+    """Which placements count as sampling, and what is wanted of the network."""
 
     selection: Selection
     min_order: int = 1
@@ -60,7 +60,7 @@ class CoverageQuestion:
 
 
 def coverage(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
-    """Reaches of at least the order asked for: how much was sampled, when last."""
+    """Reaches of at least the wanted order: how much was sampled, when last."""
 
     def make() -> gpd.GeoDataFrame:
         found = summaries.coverage(store, question.selection, viewer)

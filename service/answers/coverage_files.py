@@ -45,7 +45,7 @@ def coverage_file(
     Parameters
     ----------
     store, question, viewer
-        What is asked, and who asks.
+        The question, and who reads the answer.
     what, form
         A key of `FILES`, and one of its forms.
     """

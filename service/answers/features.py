@@ -34,10 +34,12 @@ __all__ = [
     "BOX_MARGIN_M",
     "Box",
     "catchments",
+    "detection_features",
     "detections",
     "found_detections",
     "found_placements",
     "placement_chunks",
+    "placement_features",
     "placements",
     "reaches",
     "store_box",
@@ -56,7 +58,7 @@ def placements(
     store: Store, selection: Selection, viewer: Viewer, *, within: Box | None = None
 ) -> gpd.GeoDataFrame:
     """Placements with their catch, effort, reach and flags, one feature each."""
-    return _placement_features(store, _records(store, selection, viewer, within))
+    return placement_features(store, _records(store, selection, viewer, within))
 
 
 def placement_chunks(
@@ -64,10 +66,11 @@ def placement_chunks(
 ) -> Iterator[gpd.GeoDataFrame]:
     """Yield the same in chunks, for files of any length."""
     for records in open_record_chunks(store, selection, viewer, size=size):
-        yield _placement_features(store, records)
+        yield placement_features(store, records)
 
 
-def _placement_features(store: Store, records: Records) -> gpd.GeoDataFrame:
+def placement_features(store: Store, records: Records) -> gpd.GeoDataFrame:
+    """Draw these placements with their catch, effort, reach and flags, one feature each."""
     return record_features.placement_features(
         records.placements,
         records.catches,
@@ -80,22 +83,23 @@ def _placement_features(store: Store, records: Records) -> gpd.GeoDataFrame:
 
 def found_placements(store: Store, found: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
     """Read the placements that `access.find_features` found, in any order."""
-    return _placement_features(store, open_found(store, found, viewer))
+    return placement_features(store, open_found(store, found, viewer))
 
 
 def detections(
     store: Store, selection: Selection, viewer: Viewer, *, within: Box | None = None
 ) -> gpd.GeoDataFrame:
     """One feature for each species that a placement caught."""
-    return _detection_features(store, _records(store, selection, viewer, within))
+    return detection_features(store, _records(store, selection, viewer, within))
 
 
 def found_detections(store: Store, found: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
     """Read every detection of the placements that `access.find_features` found, in any order."""
-    return _detection_features(store, open_found(store, found, viewer))
+    return detection_features(store, open_found(store, found, viewer))
 
 
-def _detection_features(store: Store, records: Records) -> gpd.GeoDataFrame:
+def detection_features(store: Store, records: Records) -> gpd.GeoDataFrame:
+    """Draw one feature for each species that these placements caught."""
     return record_features.detection_features(
         records.placements,
         records.catches,
@@ -122,8 +126,8 @@ def reaches(
         frame = frame[frame["strahler"] >= min_order]
     if catchments:
         parts = reference.reach_parts(store)
-        held = parts[within_catchments(store, parts["catchment_id"], catchments)]
-        frame = frame[frame.index.isin(held["reach_id"].unique())]
+        chosen = parts[within_catchments(store, parts["catchment_id"], catchments)]
+        frame = frame[frame.index.isin(chosen["reach_id"].unique())]
     return frame[_meets(frame, within)] if within else frame
 
 

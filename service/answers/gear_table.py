@@ -23,7 +23,7 @@ class GearCell(NamedTuple):
     """One gear in one catchment."""
 
     placements: int  # that fished properly
-    effort: float  # NaN where none of them tells it
+    effort: float  # NaN where none of them states it
     unit: str
     sampled_m: float  # NaN for gear that samples no length, and where nothing is public of it
 
@@ -56,11 +56,11 @@ def gear_table(store: Store, selection: Selection, viewer: Viewer) -> GearTable:
     Parameters
     ----------
     store, selection, viewer
-        As for `service.answers.summaries`; species are not asked for, as a gear that caught none of
+        As for `service.answers.summaries`; species are left open, as a gear that caught none of
         them fished all the same.
     """
-    asked = selection.without_species()
-    totals = summaries.effort_by_year(store, asked, viewer)
+    selected = selection.without_species()
+    totals = summaries.effort_by_year(store, selected, viewer)
     counted = totals[(totals["catchment"] != ALL) & totals["main_unit"]]
     summed = counted.groupby(["catchment", "method"]).agg(
         placements=("placements", "sum"),
@@ -69,7 +69,7 @@ def gear_table(store: Store, selection: Selection, viewer: Viewer) -> GearTable:
         effort_unit=("effort_unit", "first"),
     )
     summed["effort"] = summed["effort"].where(summed["placements"] > summed["lacking"])
-    lengths = summaries.sampled_length(store, asked, viewer, by=("catchment",))
+    lengths = summaries.sampled_length(store, selected, viewer, by=("catchment",))
     lengths = lengths.set_index(["catchment", "method"])[["sampled_length_m", "network_share"]]
     methods = tuple(sorted(counted["method"].unique()))
     joined = summed.join(lengths["sampled_length_m"], how="left")
@@ -92,7 +92,7 @@ def gear_table(store: Store, selection: Selection, viewer: Viewer) -> GearTable:
                 tuple(cells.get((one, method)) for method in methods),
             )
             for one, depth in _nested(catchments)
-            if not asked.catchments or any((one, method) in cells for method in methods)
+            if not selected.catchments or any((one, method) in cells for method in methods)
         ),
     )
 
@@ -101,8 +101,8 @@ def _nested(catchments: pd.DataFrame) -> list[tuple[str, int]]:
     """Catchments and their depth, by name, each before those nested in it."""
     inside: dict[str, list[str]] = {}
     for one, parent in catchments.sort_values("name")["parent_id"].items():
-        held = isinstance(parent, str) and parent in catchments.index
-        inside.setdefault(parent if held else "", []).append(str(one))
+        nested = isinstance(parent, str) and parent in catchments.index
+        inside.setdefault(parent if nested else "", []).append(str(one))
     waiting = [(one, 0) for one in reversed(inside.get("", []))]
     out = []
     while waiting:

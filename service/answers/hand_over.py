@@ -63,7 +63,7 @@ class Preview:
 
 @dataclass(frozen=True)
 class HandOver:
-    """What is asked for: which records, in which form, for whom.
+    """What is wanted: which records, in which form, for whom.
 
     `crs` is that of the GeoPackage, alone or in the bundle; the store's where none is given.
     """
@@ -77,12 +77,12 @@ class HandOver:
 
 
 def form_of(destination: Path, form: str | None) -> str:
-    """Form that is asked for, or that the ending of the file stands for.
+    """Form that is requested, or that the ending of the file stands for.
 
     Raises
     ------
     RequestError
-        The form is unknown, or none is named and the ending tells nothing.
+        The form is unknown, or none is named and the ending does not say it.
     """
     if form is None:
         form = _BY_ENDING.get(destination.suffix.lower())
@@ -95,14 +95,14 @@ def form_of(destination: Path, form: str | None) -> str:
 def what_it_holds(
     store: Store, selection: Selection, audience: Audience, *, viewer: Viewer | None = None
 ) -> Preview:
-    """Count what a hand-over will hold, through the eyes of its audience."""
+    """Count what a hand-over will contain, as its audience sees it."""
     placements = catches = lengths = generalised = 0
     species: set[str] = set()
     surveys: set[str] = set()
     methods: set[str] = set()
     days: list[dt.date] = []
-    eyes = viewer_of(audience, viewer)
-    for records in open_record_chunks(store, selection, eyes, size=_AT_ONCE):
+    reader = viewer_of(audience, viewer)
+    for records in open_record_chunks(store, selection, reader, size=_AT_ONCE):
         placements += len(records.placements)
         catches += len(records.catches)
         lengths += len(records.lengths)
@@ -120,7 +120,7 @@ def what_it_holds(
 
 
 def viewer_of(audience: Audience, viewer: Viewer | None = None) -> Viewer:
-    """Through whose eyes the records are read: the public's, or those of who asks."""
+    """Who the records are read for: the public, or the viewer."""
     if audience == "public":
         return PUBLIC
     return viewer or Viewer("local user", "keeper")

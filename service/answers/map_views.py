@@ -61,8 +61,8 @@ def _filtered(
 ) -> tuple[PlacementMap, NDArray[np.uint8]]:
     """Placements, and the state of each under a selection."""
     refuse_unknown(store, selection, viewer)
-    held = open_placement_map(store, viewer)
-    asked = MapFilter(
+    stored = open_placement_map(store, viewer)
+    wanted = MapFilter(
         methods=tuple(sorted(selection.methods)),
         surveys=tuple(sorted(selection.surveys)),
         species=tuple(sorted(selection.species)),
@@ -72,12 +72,12 @@ def _filtered(
         catchments=tuple(sorted(selection.catchments)),
     )
     inside = None
-    if selection.catchments and not held.knows(asked):
+    if selection.catchments and not stored.knows(wanted):
         smallest = cached(
-            store, viewer, ("placement catchments", held), lambda: _catchments_of(store, held)
+            store, viewer, ("placement catchments", stored), lambda: _catchments_of(store, stored)
         )
         inside = within_catchments(store, smallest, selection.catchments)
-    return held, held.states(asked, inside)
+    return stored, stored.states(wanted, inside)
 
 
 def _detecting(store: Store, species: tuple[str, ...]) -> tuple[str, ...]:
@@ -88,9 +88,9 @@ def _detecting(store: Store, species: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(str(name) for name in can.columns[can.any(axis=0)])
 
 
-def _catchments_of(store: Store, held: PlacementMap) -> pd.Series:
+def _catchments_of(store: Store, stored: PlacementMap) -> pd.Series:
     """Smallest catchment of each placement, as `service.access.gate` judges it."""
-    columns = held.columns
+    columns = stored.columns
     points = shapely.points(columns.xy)
     points[np.isnan(columns.xy).any(axis=1)] = None
     placed = gpd.GeoDataFrame(geometry=points, crs=store.settings.crs)
@@ -111,11 +111,11 @@ def map_summary(
         `placements`, how many; `methods`, names of those they used; `bounds`, the box around
         them in degrees, None without a position.
     """
-    held, states = _filtered(store, selection, viewer)
+    stored, states = _filtered(store, selection, viewer)
     chosen = states < len(STATES)
-    used = np.unique(held.method[chosen])
+    used = np.unique(stored.method[chosen])
     framed = states == STATES.index("caught") if caught else chosen
-    x, y = held.x[framed], held.y[framed]
+    x, y = stored.x[framed], stored.y[framed]
     known = np.isfinite(x)
     box = None
     if known.any():
@@ -124,7 +124,7 @@ def map_summary(
         box = [*low.tolist(), *high.tolist()]
     return {
         "placements": int(chosen.sum()),
-        "methods": {held.methods[code] for code in used.tolist() if code >= 0},
+        "methods": {stored.methods[code] for code in used.tolist() if code >= 0},
         "bounds": box,
     }
 
@@ -159,8 +159,8 @@ def placements_in_view(
         exact positions, in columns: `rings` (longitude, latitude), `side_km`, and, of the
         placements in it by species and by year, `found` and `years`.
     """
-    held, states = _filtered(store, selection, viewer)
-    rows = held.in_window(grid_window(*within), states)
+    stored, states = _filtered(store, selection, viewer)
+    rows = stored.in_window(grid_window(*within), states)
     answer: dict[str, Any] = {
         "zoom": zoom,
         "states": STATES,
@@ -168,31 +168,31 @@ def placements_in_view(
         "within": len(rows),
     }
     if len(rows) > MOST_PLACEMENTS:
-        answer["cells"] = _cells(held.counts(rows, states, zoom))
+        answer["cells"] = _cells(stored.counts(rows, states, zoom))
         return answer
-    names = held.names_of(rows)
-    # By id, so that the order tells nothing of when a record was entered.
+    names = stored.names_of(rows)
+    # By id, so that the order does not show when a record was entered.
     order = np.argsort(np.array(names, dtype=object), kind="stable")
     rows, names = rows[order], [names[at] for at in order.tolist()]
     answer["placements"] = {
         "id": names,
-        "at": _degrees(np.column_stack([held.x[rows], held.y[rows]])).tolist(),
-        "snapped": _known(_degrees(held.snapped[rows])),
-        "method": [held.methods[code] for code in held.method[rows].tolist()],
+        "at": _degrees(np.column_stack([stored.x[rows], stored.y[rows]])).tolist(),
+        "snapped": _known(_degrees(stored.snapped[rows])),
+        "method": [stored.methods[code] for code in stored.method[rows].tolist()],
         "state": states[rows].tolist(),
-        "ambiguous": held.ambiguous[rows].astype(int).tolist(),
+        "ambiguous": stored.ambiguous[rows].astype(int).tolist(),
     }
-    answer["squares"], answer["placements"]["square"] = _squares(store, held, rows)
-    answer["stretches"] = _stretch_paths(store, held, rows, zoom)
+    answer["squares"], answer["placements"]["square"] = _squares(store, stored, rows)
+    answer["stretches"] = _stretch_paths(store, stored, rows, zoom)
     return answer
 
 
 def _squares(
-    store: Store, held: PlacementMap, rows: NDArray[np.int64]
+    store: Store, stored: PlacementMap, rows: NDArray[np.int64]
 ) -> tuple[dict[str, Any], list[int]]:
     """Gather the closed cells of some placements, and the place of each one's own; -1 = exact."""
-    side = held.square_km[rows].astype(np.float64)
-    centres = held.columns.xy[held.rows_of_columns[rows]]
+    side = stored.square_km[rows].astype(np.float64)
+    centres = stored.columns.xy[stored.rows_of_columns[rows]]
     closed = side > 0
     # In the order of `shown_squares`.
     _, own = np.unique(
@@ -204,9 +204,9 @@ def _squares(
     found: list[dict[str, int]] = [{} for _ in range(len(cells))]
     years: list[dict[str, int]] = [{} for _ in range(len(cells))]
     if closed.any():
-        for (cell, species), count in held.caught_in(rows[closed], own).items():
+        for (cell, species), count in stored.caught_in(rows[closed], own).items():
             found[cell][species] = count
-        set_in = np.column_stack([own, held.years_of(rows[closed])])
+        set_in = np.column_stack([own, stored.years_of(rows[closed])])
         pairs, counts = np.unique(set_in, axis=0, return_counts=True)
         for (cell, year), count in zip(pairs.tolist(), counts.tolist(), strict=True):
             years[cell][str(year or "")] = count
@@ -242,12 +242,12 @@ def _cells(found: CellCounts) -> dict[str, Any]:
 
 
 def _stretch_paths(
-    store: Store, held: PlacementMap, rows: NDArray[np.int64], zoom: int
+    store: Store, stored: PlacementMap, rows: NDArray[np.int64], zoom: int
 ) -> list[list[int]]:
-    at, _ = held.stretches_of(rows)
+    at, _ = stored.stretches_of(rows)
     if not len(at):
         return []
-    columns, joined = held.columns, reference.network(store)
+    columns, joined = stored.columns, reference.network(store)
     codes, place = np.unique(columns.stretch_reach[at], return_inverse=True)
     reach = joined.rows([columns.reaches[code] for code in codes.tolist()])[place]
     from_m, to_m = columns.stretch_from_m[at], columns.stretch_to_m[at]
@@ -276,8 +276,8 @@ def lines_in_view(
     among = None
     if catchments:
         parts = reference.reach_parts(store)
-        held = parts[within_catchments(store, parts["catchment_id"], catchments)]
-        among = joined.reaches.index.isin(held["reach_id"].unique())
+        chosen = parts[within_catchments(store, parts["catchment_id"], catchments)]
+        among = joined.reaches.index.isin(chosen["reach_id"].unique())
     view = reach_lines(store, joined).in_view(
         window, zoom, most_vertices=_MOST_VERTICES, most_lines=_MOST_LINES, among=among
     )
@@ -346,8 +346,8 @@ def cards(
         How many there are.
     """
     if within is not None:
-        held, states = _filtered(store, selection, viewer)
-        names = sorted(held.names_of(held.in_window(grid_window(*within), states)))
+        stored, states = _filtered(store, selection, viewer)
+        names = sorted(stored.names_of(stored.in_window(grid_window(*within), states)))
     else:
         names = list(selection.placements)
     shown = Selection(placements=tuple(names[:MOST_CARDS]))

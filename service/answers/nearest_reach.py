@@ -70,23 +70,23 @@ def nearest_reach(
         crs=settings.crs,
     )
     network = reference.network(store)
-    told: dict[str, Any] = {
+    answer: dict[str, Any] = {
         "reach_id": None,
         "catchment": _catchment(store, position),
         "tolerance_m": max(settings.snap_tolerance_m, uncertainty_m or 0.0),
         "has_network": bool(len(network.reaches)),
     }
-    if not told["has_network"]:
-        return told
+    if not answer["has_network"]:
+        return answer
     snap = snap_to_reaches(position, network, tolerance_m=settings.snap_tolerance_m).iloc[0]
     if not isinstance(snap["reach_id"], str):
-        return told
+        return answer
     lon, lat, _, _ = transform_positions(
         np.array([snap["snapped_x"]]), np.array([snap["snapped_y"]]), settings.crs, "EPSG:4326"
     )
     own = network.reaches.loc[snap["reach_id"]]
     rival = snap["ambiguous_with"] if isinstance(snap["ambiguous_with"], str) else None
-    return told | {
+    return answer | {
         "reach_id": snap["reach_id"],
         "stream_name": _text(own["stream_name"]),
         "strahler": int(own["strahler"]),

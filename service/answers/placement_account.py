@@ -144,17 +144,17 @@ def _catchments(store: Store, records: Records) -> tuple[tuple[str, str], ...]:
     if not isinstance(inside, str):
         return ()
     nested = reference.ancestors(store)
-    held = nested[nested["catchment_id"] == inside].sort_values("steps", ascending=False)
+    around = nested[nested["catchment_id"] == inside].sort_values("steps", ascending=False)
     names = reference.catchment_names(store)
-    return tuple((one, names[one]) for one in held["ancestor_id"].tolist())
+    return tuple((one, names[one]) for one in around["ancestor_id"].tolist())
 
 
 def _reach(store: Store, records: Records) -> dict[str, Any] | None:
     reaches = reference.network(store).reaches
-    held = reaches[reaches.index.isin(records.snaps["reach_id"].dropna())]
-    if held.empty:
+    own = reaches[reaches.index.isin(records.snaps["reach_id"].dropna())]
+    if own.empty:
         return None
-    return _rows(held[["stream_name", "strahler", "kind", "length_m"]])[0]
+    return _rows(own[["stream_name", "strahler", "kind", "length_m"]])[0]
 
 
 def _effort(records: Records, methods: pd.DataFrame) -> list[dict[str, Any]]:
@@ -222,7 +222,7 @@ def _told(name: str, value: Any) -> str:  # noqa: ANN401 - whatever the history 
     if value is None:
         return ""
     if name in _ROWS and isinstance(value, list):
-        rows = "; ".join(" ".join(f"{held}" for held in row.values()) for row in value)
+        rows = "; ".join(" ".join(f"{cell}" for cell in row.values()) for row in value)
         one, many = _ROWS[name]
         return f"{counted(len(value), one, many)}: {rows}" if value else f"no {many}"
     return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)

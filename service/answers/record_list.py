@@ -41,7 +41,7 @@ class SpeciesAccount:
     by_year: pd.DataFrame  # of layers.fieldwork.looks.looks_by_year
     lengths: pd.DataFrame  # of the frames contract, of this species
     months: pd.Series  # placements that found it, index 1 to 12
-    told_whole: bool  # else only of placements that found it
+    fully_shown: bool  # else only of placements that found it
     looked: int
     found: int
     individuals: float
@@ -124,8 +124,8 @@ def species_account(
     records = open_records(store, own, viewer, OF_EFFORT.and_tables("lengths"))
     rows = _listed(store, records, own)
     found = rows[rows["state"] == "found"]
-    told_whole = bool(summaries.told_whole([name], reference.species(store), viewer)[0])
-    rows = rows if told_whole else found
+    fully_shown = bool(summaries.fully_shown([name], reference.species(store), viewer)[0])
+    rows = rows if fully_shown else found
     lengths = records.lengths[records.lengths["species"] == name]
     months: Any = found["date"].dt.month.value_counts().reindex(range(1, 13), fill_value=0)
     return SpeciesAccount(
@@ -133,7 +133,7 @@ def species_account(
         by_year=looks_by_year(rows, records.placements),
         lengths=lengths,
         months=months,
-        told_whole=told_whole,
+        fully_shown=fully_shown,
         looked=int(rows["state"].isin(("found", "not_found")).sum()),
         found=len(found),
         individuals=float(found["individuals"].sum()),

@@ -48,6 +48,7 @@ __all__ = [
     "detection",
     "effort",
     "effort_by_year",
+    "fully_shown",
     "gaps",
     "network",
     "next_places",
@@ -58,12 +59,11 @@ __all__ = [
     "sampled_length",
     "stretch_lines",
     "today",
-    "told_whole",
 ]
 
 
 @dataclass(frozen=True)
-class _Asked:
+class _Opened:
     """Records and reference layers that one question needs."""
 
     records: Records
@@ -71,30 +71,30 @@ class _Asked:
     methods: pd.DataFrame
 
 
-def _asked(
+def _opened(
     store: Store,
     selection: Selection,
     viewer: Viewer,
     *,
     whole_catch: bool = False,
     needed: Needed = EVERYTHING,
-) -> _Asked:
-    """Open what is asked for; `whole_catch` also of the species that are not."""
+) -> _Opened:
+    """Open the records of a selection; `whole_catch` leaves its species open."""
     refuse_unknown(store, selection, viewer)
     wanted = selection.without_species() if whole_catch else selection
     records = open_records(store, wanted, viewer, needed)
-    return _Asked(records, reference.species(store), reference.methods(store))
+    return _Opened(records, reference.species(store), reference.methods(store))
 
 
 def _along_network(
     store: Store, selection: Selection, viewer: Viewer, needed: Needed = EVERYTHING
-) -> _Asked:
+) -> _Opened:
     """Open records for a question about lengths, also from outside the chosen catchments.
 
     Their stretches may reach into them; the rows of the answer are narrowed instead.
     """
     refuse_unknown(store, selection, viewer)
-    return _asked(store, replace(selection, catchments=()), viewer, needed=needed)
+    return _opened(store, replace(selection, catchments=()), viewer, needed=needed)
 
 
 def _in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
@@ -116,12 +116,12 @@ def _sensitive(species: pd.DataFrame) -> pd.Series:
     return species["sensitivity"].fillna("none").ne("none")
 
 
-def told_whole(
+def fully_shown(
     names: Sequence[str] | pd.Series, species: pd.DataFrame, viewer: Viewer
 ) -> NDArray[np.bool_]:
-    """Tell of which of these species this viewer is told everything.
+    """Mark the species of which this viewer sees everything.
 
-    Where the public does not see a sensitive species found, it may be found and not told; and
+    Where the public does not see a sensitive species found, it may be found and hidden; and
     placements shown as grid cells bring neither effort nor reach.
     """
     secret = species.index[_sensitive(species)]
@@ -133,13 +133,13 @@ def _of_species(frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
 
 
 def _finished(
-    frame: pd.DataFrame, name: str, *, first: Sequence[str] = (), inputs: dict[str, Any]
+    frame: pd.DataFrame, name: str, found: pd.DataFrame, *, first: Sequence[str] = ()
 ) -> Any:  # noqa: ANN401 - a GeoDataFrame stays one
-    """Public columns first, then the rest; what was used stays with the frame."""
+    """Public columns first, then the rest; what `found` was computed from stays with the frame."""
     public = [*first, *SUMMARY_COLUMNS[name]]
     others = [column for column in frame.columns if column not in public]
     finished = frame[[*public, *others]].reset_index(drop=True)
-    finished.attrs |= {"inputs": inputs, "summary": name}
+    finished.attrs |= {"inputs": found.attrs.get("inputs", {}), "summary": name}
     return finished
 
 
@@ -152,9 +152,9 @@ def placement_reaches(store: Store, selection: Selection, viewer: Viewer) -> gpd
     """Reach, measure and offset of every placement."""
     from layers.estimates import reach_summary as computing
 
-    asked = _asked(store, selection, viewer, needed=OF_EFFORT)
-    found = computing.placement_reaches(asked.records.placements, asked.records.snaps)
-    return _finished(found, "placement_reaches", inputs=found.attrs.get("inputs", {}))
+    opened = _opened(store, selection, viewer, needed=OF_EFFORT)
+    found = computing.placement_reaches(opened.records.placements, opened.records.snaps)
+    return _finished(found, "placement_reaches", found)
 
 
 def reach_summary(
@@ -164,8 +164,8 @@ def reach_summary(
     from layers.estimates import reach_summary as computing
     from layers.fieldwork.effort import effort_of
 
-    asked = _along_network(store, selection, viewer)
-    records = asked.records
+    opened = _along_network(store, selection, viewer)
+    records = opened.records
     found = computing.reach_summary(
         network(store),
         records.snaps,
@@ -173,11 +173,11 @@ def reach_summary(
         records.catches,
         records.stretches,
         reference.reach_parts(store),
-        effort=effort_of(records.placements, asked.methods, stretch_lengths(records.stretches)),
+        effort=effort_of(records.placements, opened.methods, stretch_lengths(records.stretches)),
         every_reach=every_reach,
     )
     rows = _in_chosen(store, found, selection)
-    return _finished(rows, "reach_summary", inputs=found.attrs.get("inputs", {}))
+    return _finished(rows, "reach_summary", found)
 
 
 def sampled_length(
@@ -206,8 +206,7 @@ def sampled_length(
         by=groups,
     )
     rows = _in_chosen(store, found, selection)
-    inputs = found.attrs.get("inputs", {})
-    return _finished(rows, "sampled_length", first=groups, inputs=inputs)  # type: ignore[no-any-return]
+    return _finished(rows, "sampled_length", found, first=groups)  # type: ignore[no-any-return]
 
 
 def effort(
@@ -225,24 +224,23 @@ def effort(
     from layers.estimates.catch_rate import catch_per_unit_effort
     from layers.fieldwork.effort import effort_of
 
-    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
-    records = asked.records
+    opened = _opened(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
+    records = opened.records
     found = catch_per_unit_effort(
         records.placements,
         records.catches,
-        effort_of(records.placements, asked.methods, stretch_lengths(records.stretches)),
-        asked.species,
-        asked.methods,
+        effort_of(records.placements, opened.methods, stretch_lengths(records.stretches)),
+        opened.species,
+        opened.methods,
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
         units=units,
     )
-    inputs = found.attrs.get("inputs", {})
-    rows = _of_species(found[told_whole(found["species"], asked.species, viewer)], selection)
+    rows = _of_species(found[fully_shown(found["species"], opened.species, viewer)], selection)
     if selection.catchments:
         chosen = within_catchments(store, rows["catchment"], selection.catchments)
         rows = rows[chosen | (rows["catchment"] == ALL).to_numpy()]
-    return _finished(rows, "effort", inputs=inputs)  # type: ignore[no-any-return]
+    return _finished(rows, "effort", found)  # type: ignore[no-any-return]
 
 
 def effort_by_year(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
@@ -252,11 +250,11 @@ def effort_by_year(store: Store, selection: Selection, viewer: Viewer) -> pd.Dat
     """
     from layers.fieldwork.effort import effort_of, effort_totals
 
-    asked = _asked(store, selection, viewer, needed=OF_EFFORT)
-    records = asked.records
+    opened = _opened(store, selection, viewer, needed=OF_EFFORT)
+    records = opened.records
     return effort_totals(
         records.placements,
-        effort_of(records.placements, asked.methods, stretch_lengths(records.stretches)),
+        effort_of(records.placements, opened.methods, stretch_lengths(records.stretches)),
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
         by_year=True,
@@ -266,25 +264,24 @@ def effort_by_year(store: Store, selection: Selection, viewer: Viewer) -> pd.Dat
 def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
     """Found, looked for and not found, or never looked for: each catchment and species.
 
-    Who may not see exact places is told of sensitive species only where they were found.
+    Who may not see exact places sees of sensitive species only where they were found.
     """
     from layers.estimates import occurrence as computing
 
-    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
-    records = asked.records
+    opened = _opened(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
+    records = opened.records
     found = computing.occurrence(
         records.placements,
         records.catches,
-        asked.species,
-        asked.methods,
+        opened.species,
+        opened.methods,
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
         snaps=records.snaps,
     )
-    inputs = found.attrs.get("inputs", {})
     rows = _of_species(_in_chosen(store, found, selection), selection)
-    rows = rows[rows["state"].eq("found") | told_whole(rows["species"], asked.species, viewer)]
-    return _finished(rows, "occurrence", inputs=inputs)  # type: ignore[no-any-return]
+    rows = rows[rows["state"].eq("found") | fully_shown(rows["species"], opened.species, viewer)]
+    return _finished(rows, "occurrence", found)  # type: ignore[no-any-return]
 
 
 def coverage(
@@ -302,11 +299,10 @@ def coverage(
         reference.reach_parts(store),
         as_of=as_of or today(store),
     )
-    inputs = found.attrs.get("inputs", {})
     rows = _in_chosen(store, found, selection)
     lines = joined.reaches.geometry.reindex(rows["reach_id"]).to_numpy()
     drawn = gpd.GeoDataFrame(rows, geometry=lines, crs=joined.crs)
-    return _finished(drawn, "coverage", inputs=inputs)
+    return _finished(drawn, "coverage", found)
 
 
 def gaps(
@@ -323,8 +319,7 @@ def gaps(
         reference.reach_parts(store),
         min_order=min_order,
     )
-    inputs = found.attrs.get("inputs", {})
-    return _finished(_in_chosen(store, found, selection), "gaps", inputs=inputs)
+    return _finished(_in_chosen(store, found, selection), "gaps", found)
 
 
 def next_places(
@@ -346,21 +341,20 @@ def next_places(
     found = computing.next_places(
         network(store), records.stretches, records.placements, count=count, within_m=within_m
     )
-    return _finished(found, "next_places", inputs=found.attrs.get("inputs", {}))
+    return _finished(found, "next_places", found)
 
 
 def depletion(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
     """Fish present by removal over passes, for each placement fished in passes."""
     from layers.estimates import depletion as computing
 
-    records = _asked(store, selection, viewer, whole_catch=True).records
+    records = _opened(store, selection, viewer, whole_catch=True).records
     areas = computing.fished_area_m2(records.placements, stretch_lengths(records.stretches))
     found = computing.depletion(records.placements, records.catches, areas)
-    inputs = found.attrs.get("inputs", {})
     rows = _of_species(found, selection)
     at = records.placements.geometry.reindex(rows["placement_id"]).to_numpy()
     drawn = gpd.GeoDataFrame(rows, geometry=at, crs=records.placements.crs)
-    return _finished(drawn, "depletion", inputs=inputs)
+    return _finished(drawn, "depletion", found)
 
 
 def detection(
@@ -374,20 +368,19 @@ def detection(
     """Occupancy, detection by method, and the chance of a species missed so far."""
     from layers.estimates import detection as computing
 
-    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
-    records = asked.records
+    opened = _opened(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
+    records = opened.records
     found = computing.detection(
         records.placements,
         records.catches,
         records.snaps,
-        asked.species,
-        asked.methods,
+        opened.species,
+        opened.methods,
         unit=unit,
         years=years,
     )
-    inputs = found.attrs.get("inputs", {})
-    rows = _of_species(found[told_whole(found["species"], asked.species, viewer)], selection)
-    return _finished(rows, "detection", inputs=inputs)  # type: ignore[no-any-return]
+    rows = _of_species(found[fully_shown(found["species"], opened.species, viewer)], selection)
+    return _finished(rows, "detection", found)  # type: ignore[no-any-return]
 
 
 def chance_missed(
@@ -399,20 +392,20 @@ def chance_missed(
     """
     from layers.estimates import detection as computing
 
-    asked = _asked(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
-    records = asked.records
+    opened = _opened(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
+    records = opened.records
     found = computing.chance_missed_by_catchment(
         records.placements,
         records.catches,
         records.snaps,
-        asked.species,
-        asked.methods,
+        opened.species,
+        opened.methods,
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
         years=years,
     )
     inputs = found.attrs.get("inputs", {})
-    found = found[told_whole(found["species"], asked.species, viewer)]
+    found = found[fully_shown(found["species"], opened.species, viewer)]
     rows = _of_species(_in_chosen(store, found, selection), selection).reset_index(drop=True)
     rows.attrs["inputs"] = inputs
     return rows
@@ -427,14 +420,14 @@ def accumulation(
     """
     from layers.estimates import richness as computing
 
-    asked = _asked(
+    opened = _opened(
         store, replace(selection, catchments=(catchment,), species=()), viewer, needed=OF_EFFORT
     )
-    records = asked.records
+    records = opened.records
     found, samples = computing.species_incidence(
         records.placements,
         records.catches,
-        asked.species,
+        opened.species,
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
     )
@@ -446,17 +439,16 @@ def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame
     """Species found per catchment, and estimates of how many there are."""
     from layers.estimates import richness as computing
 
-    asked = _asked(store, selection, viewer, needed=OF_EFFORT)
-    records = asked.records
+    opened = _opened(store, selection, viewer, needed=OF_EFFORT)
+    records = opened.records
     found = computing.richness(
         records.placements,
         records.catches,
-        asked.species,
+        opened.species,
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
     )
-    inputs = found.attrs.get("inputs", {})
-    return _finished(_in_chosen(store, found, selection), "richness", inputs=inputs)  # type: ignore[no-any-return]
+    return _finished(_in_chosen(store, found, selection), "richness", found)  # type: ignore[no-any-return]
 
 
 def stretch_lines(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:

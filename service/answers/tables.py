@@ -71,9 +71,15 @@ def summary_geojson(
 
 
 def inputs_of(frame: pd.DataFrame) -> dict[str, Any]:
-    """Say what a summary was computed from, as JSON knows it."""
-    inputs = frame.attrs.get("inputs", {})
-    return {str(name): _jsonable(value) for name, value in inputs.items()}
+    """Say what a summary was computed from, in types that JSON has."""
+    option = orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS
+    text = orjson.dumps(frame.attrs.get("inputs", {}), default=_plain_value, option=option)
+    inputs: dict[str, Any] = orjson.loads(text)
+    return inputs
+
+
+def _plain_value(value: object) -> object:
+    return list(value) if isinstance(value, (set, frozenset)) else str(value)
 
 
 def summary_words(frame: pd.DataFrame) -> list[str]:
@@ -94,13 +100,3 @@ def summary_words(frame: pd.DataFrame) -> list[str]:
     if frame.empty:
         words.append("The table has no rows.")
     return words
-
-
-def _jsonable(value: Any) -> Any:  # noqa: ANN401 - whatever a summary states of itself
-    if isinstance(value, np.generic):
-        return value.item()
-    if isinstance(value, dict):
-        return {str(key): _jsonable(part) for key, part in value.items()}
-    if isinstance(value, (list, tuple, set, frozenset)):
-        return [_jsonable(part) for part in value]
-    return value if isinstance(value, (str, int, float, bool)) or value is None else str(value)

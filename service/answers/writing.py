@@ -81,13 +81,13 @@ def _settle(path: Path) -> None:
 def zip_members(path: Path, members: Mapping[str, bytes | Path]) -> None:
     """Write one zip that depends on nothing but its members: names, order, contents."""
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
-        for name, held in members.items():
+        for name, content in members.items():
             entry = zipfile.ZipInfo(name, date_time=_ZIP_TIME)
             entry.compress_type = zipfile.ZIP_DEFLATED
             entry.external_attr = 0o644 << 16
-            if not isinstance(held, Path):
-                archive.writestr(entry, held)
+            if not isinstance(content, Path):
+                archive.writestr(entry, content)
                 continue
-            entry.file_size = held.stat().st_size  # tells whether 32 bits do for it
-            with held.open("rb") as source, archive.open(entry, "w") as target:
+            entry.file_size = content.stat().st_size  # decides whether 32 bits suffice
+            with content.open("rb") as source, archive.open(entry, "w") as target:
                 shutil.copyfileobj(source, target, 1 << 20)

@@ -31,7 +31,7 @@ class Scope:
         Names of the columns.
     sought
         The placement fished properly, by a method that can detect the species, and what it
-        did not catch may be told.
+        did not catch is public.
     found
         It caught the species.
     absent
@@ -48,14 +48,14 @@ class Scope:
 def scope_of(contents: Contents) -> Scope:
     """Tell what was looked for by each placement, and what of it was absent.
 
-    The public is not told absences of sensitive species: where one is missing among the
+    The public does not see absences of sensitive species: where one is missing among the
     absences it would have been found. Nor does it learn more of a generalised placement.
     """
     placements, listed = contents.records.placements, contents.species
-    asked = contents.selection.species
+    wanted_species = contents.selection.species
     wanted = (listed["rank"].fillna("species") == "species").to_numpy(bool, copy=True)
-    if asked:
-        wanted &= np.asarray(listed.index.isin(asked), dtype=bool)
+    if wanted_species:
+        wanted &= np.asarray(listed.index.isin(wanted_species), dtype=bool)
     if contents.audience == "public":
         wanted &= (listed["sensitivity"].fillna("none") == "none").to_numpy(bool)
     species = listed[wanted]
@@ -76,9 +76,9 @@ def _caught(contents: Contents) -> Bools:
     number, _ = catch_numbers(catches)
     row = placements.index.get_indexer(pd.Index(catches["placement_id"]))
     entry = listed.index.get_indexer(pd.Index(catches["species"]))
-    held = (row >= 0) & (entry >= 0) & (number > 0)
+    listed_catch = (row >= 0) & (entry >= 0) & (number > 0)
     caught = np.zeros((len(placements), len(listed)), dtype=bool)
-    caught[row[held], entry[held]] = True
+    caught[row[listed_catch], entry[listed_catch]] = True
     return caught
 
 

@@ -43,9 +43,9 @@ def write_bundle(
     members: dict[str, bytes | Path] = {}
     words: list[tuple[str, str]] = []
 
-    def add(name: str, held: bytes | Path, what: str) -> None:
+    def add(name: str, content: bytes | Path, what: str) -> None:
         say(name)
-        members[name] = held
+        members[name] = content
         words.append((name, what))
 
     with tempfile.TemporaryDirectory(dir=path.parent, prefix=".unfinished-") as folder:
@@ -107,7 +107,7 @@ def _map(contents: Contents) -> bytes:
 def _checksums(members: dict[str, bytes | Path]) -> bytes:
     """Lines as `sha256sum --check` reads them."""
     lines = []
-    for name, held in members.items():
-        digest = hashlib.sha256(held if isinstance(held, bytes) else held.read_bytes())
+    for name, content in members.items():
+        digest = hashlib.sha256(content if isinstance(content, bytes) else content.read_bytes())
         lines.append(f"{digest.hexdigest()}  {name}\n")
     return "".join(lines).encode()

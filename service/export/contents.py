@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -26,6 +26,8 @@ from service.errors import StoreBusyError
 from service.intake.stored_sheets import field_sheets
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from service.answers.hand_over import Audience
     from service.records import Records, Selection, Viewer
     from service.store import Store
@@ -40,6 +42,7 @@ __all__ = [
     "in_crs",
     "licence_of",
     "network_layers",
+    "of_one_moment",
     "title_of",
     "with_place_words",
 ]
@@ -47,12 +50,13 @@ __all__ = [
 # People and their papers are no business of the public.
 _PRIVATE: Final = ("crew", "operator_certificate", "machine_check", "permit")
 _ATTEMPTS: Final = 5
+Made = TypeVar("Made")
 _AS_RECORDED: Final = ("original_x", "original_y")
 
 
 @dataclass(frozen=True)
 class Facts:
-    """What metadata tell of a hand-over.
+    """What metadata say of a hand-over.
 
     Attributes
     ----------
@@ -101,8 +105,8 @@ class Contents:
     records
         What the layers were made from: what the audience may see.
     whole_catches
-        Their catch of every species, also where only some were asked for: what was not
-        caught can be told from it alone.
+        Their catch of every species, also where only some were chosen: what was not
+        caught follows from it alone.
     species, methods
         Lists of the store.
     inputs
@@ -141,7 +145,7 @@ class Contents:
 
     @cached_property
     def facts(self) -> Facts:
-        """What metadata tell of it."""
+        """What metadata say of it."""
         placements = self.records.placements
         found = sorted(species_caught(self.records.catches)["species"].unique())
         return Facts(
@@ -153,8 +157,8 @@ class Contents:
             found=self.species[["rank", "vernacular_name"]].reindex(found),
             used=self.methods[self.methods.index.isin(placements["method"].unique())],
             generalised={
-                str(words): int(held)
-                for words, held in self.generalised.dropna().value_counts().items()
+                str(words): int(count)
+                for words, count in self.generalised.dropna().value_counts().items()
             },
         )  # fmt: skip
 
@@ -200,7 +204,7 @@ def gather(
     audience
         `public` sees what anybody may see; `precise` what `viewer` may see.
     viewer
-        Who asks; the local keeper when nobody is named.
+        Who reads; the local keeper when nobody is named.
     licence
         Words of the licence, to be stated in every file that has a place for it.
     made_on
@@ -211,11 +215,24 @@ def gather(
     StoreBusyError
         The store was changed again and again while it was read.
     """
+    return of_one_moment(
+        store, lambda: _gathered(store, selection, audience, viewer, licence, made_on)
+    )
+
+
+def of_one_moment(store: Store, make: Callable[[], Made]) -> Made:
+    """Make something of the records again until nobody wrote to the store meanwhile.
+
+    Raises
+    ------
+    StoreBusyError
+        The store was changed each time.
+    """
     for _ in range(_ATTEMPTS):
         version = store.version
-        contents = _gathered(store, selection, audience, viewer, licence, made_on)
-        if store.version == version:  # all tables tell of one moment
-            return contents
+        made = make()
+        if store.version == version:
+            return made
     raise StoreBusyError("The store is being changed; hand over when nobody writes.")
 
 
@@ -227,13 +244,13 @@ def _gathered(
     licence: str,
     made_on: dt.date | None,
 ) -> Contents:
-    eyes = viewer_of(audience, viewer)
-    records = open_records(store, selection, eyes)
+    reader = viewer_of(audience, viewer)
+    records = open_records(store, selection, reader)
     whole = records
     if selection.species:
-        whole = open_records(store, selection.without_species(), eyes)
+        whole = open_records(store, selection.without_species(), reader)
     species, methods = store.species(), store.methods()
-    surveys, sites = access.surveys(store, eyes), access.sites(store, eyes)
+    surveys, sites = access.surveys(store, reader), access.sites(store, reader)
     if audience == "public":
         records = without_people(records)
     return Contents(
@@ -243,37 +260,39 @@ def _gathered(
         made_on=made_on or dt.datetime.now(dt.UTC).date(),
         crs=store.settings.crs,
         selection=selection,
-        only=selection_words(store, selection, eyes),
+        only=selection_words(store, selection, reader),
         records=records,
         whole_catches=whole.catches,
         species=species,
         methods=methods,
-        layers=_layers(store, selection, eyes, records),
+        layers=_layers(store, selection, reader, records),
         sheets=field_sheets(records, surveys, sites, store.operations()),
-        tables=(tables := computed_tables(store, selection, eyes, species, methods)),
+        tables=(tables := computed_tables(store, selection, reader, species, methods)),
         inputs={name: frame.attrs.get("inputs", {}) for name, frame in tables.items()},
     )
 
 
 def _layers(
-    store: Store, selection: Selection, eyes: Viewer, records: Records
+    store: Store, selection: Selection, reader: Viewer, records: Records
 ) -> dict[str, gpd.GeoDataFrame]:
     return {
-        "placements": with_place_words(features.placements(store, selection, eyes), records),
-        "detections": with_place_words(features.detections(store, selection, eyes), records),
-        **network_layers(store, selection, eyes),
+        "placements": with_place_words(features.placements(store, selection, reader), records),
+        "detections": with_place_words(features.detections(store, selection, reader), records),
+        **network_layers(store, selection, reader),
     }
 
 
-def network_layers(store: Store, selection: Selection, eyes: Viewer) -> dict[str, gpd.GeoDataFrame]:
+def network_layers(
+    store: Store, selection: Selection, reader: Viewer
+) -> dict[str, gpd.GeoDataFrame]:
     """Layers along the network: `stretches`, `reaches`, `catchments`, `gaps`."""
     chosen = selection.catchments
-    coverage = summaries.coverage(store, selection, eyes)
+    coverage = summaries.coverage(store, selection, reader)
     return {
-        "stretches": summaries.stretch_lines(store, selection, eyes).reset_index(drop=True),
+        "stretches": summaries.stretch_lines(store, selection, reader).reset_index(drop=True),
         "reaches": _coverage_on(features.reaches(store, catchments=chosen), coverage),
         "catchments": features.catchments(store).reset_index(),
-        "gaps": summaries.gaps(store, selection, eyes),
+        "gaps": summaries.gaps(store, selection, reader),
     }
 
 
@@ -298,29 +317,29 @@ def _coverage_on(reaches: gpd.GeoDataFrame, coverage: pd.DataFrame) -> gpd.GeoDa
 
 
 def computed_tables(
-    store: Store, selection: Selection, eyes: Viewer, species: pd.DataFrame, methods: pd.DataFrame
+    store: Store, selection: Selection, reader: Viewer, species: pd.DataFrame, methods: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
     """Tables that are computed from all records, and the lists of species and methods."""
     listed = methods.reset_index()
     for name in listed.columns:
         if listed[name].map(lambda cell: isinstance(cell, list)).any():
             listed[name] = listed[name].map("; ".join)
-    if not eyes.sees_exact_places:  # why a cell is closed is not told
+    if not reader.sees_exact_places:  # why a cell is closed is not public
         species = species.drop(columns=["sensitivity", "sensitive_from", "sensitive_until"])
     return {
-        "occurrence": pd.DataFrame(summaries.occurrence(store, selection, eyes)),
+        "occurrence": pd.DataFrame(summaries.occurrence(store, selection, reader)),
         "sampled_length": pd.DataFrame(
-            summaries.sampled_length(store, selection, eyes, by=("catchment",))
+            summaries.sampled_length(store, selection, reader, by=("catchment",))
         ),
-        "sampled_length_all": pd.DataFrame(summaries.sampled_length(store, selection, eyes)),
-        "effort": pd.DataFrame(summaries.effort(store, selection, eyes)),
+        "sampled_length_all": pd.DataFrame(summaries.sampled_length(store, selection, reader)),
+        "effort": pd.DataFrame(summaries.effort(store, selection, reader)),
         "species": species.reset_index(),
         "methods": listed,
     }
 
 
 def in_crs(layers: dict[str, gpd.GeoDataFrame], crs: str) -> tuple[dict[str, Any], str, float]:
-    """Every layer in the CRS asked for, with the transformation and its stated accuracy.
+    """Every layer in the given CRS, with the transformation and its stated accuracy.
 
     Where the layers lie outside the area that the CRS is meant for, nobody states an accuracy.
     """

@@ -1,6 +1,6 @@
 """The field sheets as CSV in one zip, written piece by piece.
 
-Placements are read, looked at through the audience's eyes and written some thousand at a time,
+Placements are read, reduced to what the audience may see and written some thousand at a time,
 so that a million of them need no more memory than ten thousand.
 """
 
@@ -14,8 +14,7 @@ from service import access
 from service.access import open_record_chunks
 from service.answers.hand_over import viewer_of
 from service.answers.writing import zip_members
-from service.errors import StoreBusyError
-from service.export.contents import without_people
+from service.export.contents import of_one_moment, without_people
 from service.intake.stored_sheets import csv_text, field_sheets, in_columns
 
 if TYPE_CHECKING:
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
 __all__ = ["write_csv"]
 
 _AT_ONCE: Final = 2_500  # placements in memory
-_ATTEMPTS: Final = 5
 _BY_RECORD: Final = ("placements", "catches", "lengths")
 _BY_NAME: Final = {"surveys": "survey", "sites": "site"}
 
@@ -52,23 +50,19 @@ def write_csv(
     store, selection, audience, viewer
         As for `service.export.hand_over.write`.
     progress
-        Is told how many more placements are written.
+        Called with how many more placements are written.
 
     Raises
     ------
     StoreBusyError
         The store was changed again and again while it was read.
     """
-    eyes = viewer_of(audience, viewer)
+    reader = viewer_of(audience, viewer)
     parts = {name: path.with_name(f"{name}.csv") for name in (*_BY_RECORD, *_BY_NAME)}
     try:
-        for _ in range(_ATTEMPTS):
-            version = store.version
-            _write_sheets(parts, store, selection, audience, eyes, progress)
-            if store.version == version:  # surveys and sites tell of the same moment
-                break
-        else:
-            raise StoreBusyError("The store is being changed; hand over when nobody writes.")
+        of_one_moment(
+            store, lambda: _write_sheets(parts, store, selection, audience, reader, progress)
+        )
         zip_members(path, {part.name: part for part in parts.values()})
     finally:
         for part in parts.values():
@@ -80,14 +74,14 @@ def _write_sheets(
     store: Store,
     selection: Selection,
     audience: Audience,
-    eyes: Viewer,
+    reader: Viewer,
     progress: Callable[[int], None] | None,
 ) -> None:
-    named = {"surveys": access.surveys(store, eyes), "sites": access.sites(store, eyes)}
+    named = {"surveys": access.surveys(store, reader), "sites": access.sites(store, reader)}
     used: dict[str, set[str]] = {name: set() for name in named}
     for name, part in parts.items():
         part.write_bytes(csv_text(in_columns(name, pd.DataFrame())))
-    for records in open_record_chunks(store, selection, eyes, size=_AT_ONCE):
+    for records in open_record_chunks(store, selection, reader, size=_AT_ONCE):
         shown = without_people(records) if audience == "public" else records
         sheets = field_sheets(shown, named["surveys"], named["sites"], store.operations())
         for name in _BY_RECORD:

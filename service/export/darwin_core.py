@@ -16,7 +16,7 @@ import pandas as pd
 import shapely
 
 from layers.drawing.geojson import to_wgs84
-from layers.fieldwork.effort import EFFORT_UNITS, effort_of, unit_words
+from layers.fieldwork.effort import EFFORT_UNITS, effort_of, main_units, unit_words
 from layers.fieldwork.looking import catch_numbers, local_dates
 from service.answers.writing import zip_members
 from service.export.absences import scope_of
@@ -103,7 +103,7 @@ def archive_tables(contents: Contents) -> dict[str, pd.DataFrame]:
     placements = contents.records.placements
     event_id = "placement:" + placements.index.to_series().astype("str")
     scope = scope_of(contents)
-    effort = _first_effort(contents)
+    effort = _main_effort(contents)
     return {
         "event": _events(contents, event_id, effort),
         "occurrence": _occurrences(contents, event_id, scope),
@@ -112,17 +112,17 @@ def archive_tables(contents: Contents) -> dict[str, pd.DataFrame]:
     }
 
 
-def _first_effort(contents: Contents) -> pd.DataFrame:
-    """Effort of each placement in its method's first unit: `value`, `unit`; and all in `words`."""
+def _main_effort(contents: Contents) -> pd.DataFrame:
+    """Effort of each placement in its method's main unit: `value`, `unit`; and all in `words`."""
     placements, methods = contents.records.placements, contents.methods
     known = effort_of(placements, methods).dropna(subset=["effort"])
-    unit = known["effort_unit"].map({key: held.unit for key, held in EFFORT_UNITS.items()})
+    unit = known["effort_unit"].map({key: each.unit for key, each in EFFORT_UNITS.items()})
     texts = unit_words(known["effort"], known["effort_unit"])
     words = (known["effort"].map("{:g}".format).astype("str") + " " + texts).groupby(
         known["placement_id"]
     )
-    first = placements["method"].map(methods["effort_units"].map(lambda units: units[0]))
-    own = known[known["effort_unit"].to_numpy() == first.reindex(known["placement_id"]).to_numpy()]
+    main = placements["method"].map(main_units(placements, known))
+    own = known[known["effort_unit"].to_numpy() == main.reindex(known["placement_id"]).to_numpy()]
     own = own.assign(unit=unit.reindex(own.index)).set_index("placement_id")
     frame: pd.DataFrame = (
         own[["effort", "unit"]].rename(columns={"effort": "value"}).reindex(placements.index)
@@ -208,10 +208,10 @@ def _footprints(contents: Contents, exact: pd.Series) -> dict[str, Any]:
         "footprintSRS": pd.Series("EPSG:4326", index=placements.index).where(drawn),
     }
     if contents.audience == "precise":
-        told = placements["original_x"].notna() & placements["original_y"].notna()
+        known = placements["original_x"].notna() & placements["original_y"].notna()
         x, y = (placements[name].map(str) for name in ("original_x", "original_y"))
-        columns["verbatimCoordinates"] = (x + " " + y).where(told)
-        columns["verbatimSRS"] = placements["original_crs"].where(told)
+        columns["verbatimCoordinates"] = (x + " " + y).where(known)
+        columns["verbatimSRS"] = placements["original_crs"].where(known)
         columns["georeferenceRemarks"] = placements["transformation"]
     return columns
 
@@ -259,16 +259,16 @@ def _caught(contents: Contents) -> pd.DataFrame:
 def _occurrences(contents: Contents, event_id: pd.Series, scope: Scope) -> pd.DataFrame:
     rows = _caught(contents)
     kind = rows["count_kind"].fillna("exact")
-    told = rows["count"].where(kind != "present")
+    counted = rows["count"].where(kind != "present")
     present = pd.DataFrame(
         {
             "eventID": event_id.reindex(rows["placement_id"]).to_numpy(),
             "occurrenceID": occurrence_ids(event_id, rows),
             "scientificName": rows["species"],
             "occurrenceStatus": "present",
-            "individualCount": told.where(kind == "exact"),
-            "organismQuantity": told,
-            "organismQuantityType": kind.map(_QUANTITY).where(told.notna()),
+            "individualCount": counted.where(kind == "exact"),
+            "organismQuantity": counted,
+            "organismQuantityType": kind.map(_QUANTITY).where(counted.notna()),
             "lifeStage": rows["life_stage"],
         }
     )

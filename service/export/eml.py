@@ -100,8 +100,8 @@ def _methods(dataset: ET.Element, facts: Facts) -> None:
         step = ET.SubElement(steps, "methodStep")
         units = [EFFORT_UNITS[name] for name in names]
         counted = ", ".join(f"{unit.unit} ({unit.computed_from})" for unit in units)
-        told = f"{label}. Effort is counted in {counted}." if counted else f"{label}."
-        _paragraphs(step, "description", told)
+        words = f"{label}. Effort is counted in {counted}." if counted else f"{label}."
+        _paragraphs(step, "description", words)
 
 
 def _coverage(dataset: ET.Element, facts: Facts) -> None:

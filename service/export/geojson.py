@@ -1,6 +1,6 @@
 """RFC 7946 text: placements with their catch, or any one layer.
 
-Placements are read, looked at through the audience's eyes and written piece by piece, so that
+Placements are read, reduced to what the audience may see and written piece by piece, so that
 a million of them need no more memory than ten thousand.
 """
 
@@ -46,11 +46,11 @@ def write_geojson(
     stands alone. `members` are foreign members of the collection, such as the licence.
     """
     written = 0
-    eyes = viewer_of(audience, viewer)
+    reader = viewer_of(audience, viewer)
 
     def layers() -> Iterator[gpd.GeoDataFrame]:
         nonlocal written
-        for layer in features.placement_chunks(store, selection, eyes, size=_AT_ONCE):
+        for layer in features.placement_chunks(store, selection, reader, size=_AT_ONCE):
             written += len(layer)
             yield as_written(layer, "placements")
             if progress is not None:

@@ -109,7 +109,7 @@ def write_pieces(
     made_on
         Day to be stated as that of the last change.
     facts
-        Is asked for what the metadata tell when all pieces are written.
+        Gives what the metadata say, once all pieces are written.
     public
         Whether protected places are kept from the reader.
 
@@ -132,10 +132,10 @@ def write_pieces(
         raise _said_plainly(path, problem) from problem
     finally:
         pyogrio.set_gdal_config_options(dict.fromkeys(options))
-    for name, held in written.items():  # GDAL only warns of some troubles
-        if pyogrio.read_info(path, layer=name)["features"] != held.rows:
+    for name, one in written.items():  # GDAL only warns of some troubles
+        if pyogrio.read_info(path, layer=name)["features"] != one.rows:
             raise _said_plainly(path, RuntimeError(f"{name} is not whole"))
-    described = {name: held.columns for name, held in written.items()}
+    described = {name: one.columns for name, one in written.items()}
     dress_geopackage(
         path,
         tables=[(name, TABLE_WORDS[name]) for name in written],
@@ -200,7 +200,7 @@ def _said_plainly(path: Path, problem: Exception) -> StoreError:
 
 def _write(path: Path, name: str, frame: pd.DataFrame, **options: Any) -> None:  # noqa: ANN401
     with warnings.catch_warnings():
-        # An empty table has no geometry to tell its kind from; it is stated instead.
+        # An empty table has no geometry to show its kind; it is stated instead.
         warnings.simplefilter("ignore", UserWarning)
         pyogrio.write_dataframe(
             frame, path, layer=name, driver="GPKG", append=path.exists(),

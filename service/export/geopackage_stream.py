@@ -1,6 +1,6 @@
 """The GeoPackage by itself, its records written some thousand at a time.
 
-Records are read, looked at through the audience's eyes and written piece by piece; of all of them
+Records are read, reduced to what the audience may see and written piece by piece; of all of them
 at once only what the summaries need is in memory.
 """
 
@@ -13,13 +13,13 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from layers.drawing import record_features
 from layers.drawing.geojson import to_wgs84
+from layers.drawing.record_features import species_caught
 from service import access, reference
 from service.access import open_record_chunks
+from service.answers import features
 from service.answers.hand_over import GENERALISED, viewer_of
 from service.answers.summaries import any_sensitive
-from service.errors import StoreBusyError
 from service.export.contents import (
     Facts,
     computed_tables,
@@ -28,6 +28,7 @@ from service.export.contents import (
     gather,
     licence_of,
     network_layers,
+    of_one_moment,
     title_of,
     with_place_words,
     without_people,
@@ -48,7 +49,6 @@ if TYPE_CHECKING:
 __all__ = ["stream_geopackage"]
 
 _AT_ONCE: Final = 10_000  # placements in memory
-_ATTEMPTS: Final = 5
 _BY_RECORD: Final = {"placements": "placement_sheet", "catches": "catches", "lengths": "lengths"}
 _PLACES: Final = 5  # decimals of a degree in the stated extent
 
@@ -76,7 +76,7 @@ def stream_geopackage(
     crs
         In which layers are written; the store's where none is given.
     progress
-        Is told how many more placements are written.
+        Called with how many more placements are written.
 
     Raises
     ------
@@ -85,22 +85,21 @@ def stream_geopackage(
     StoreError
         The file cannot be written.
     """
-    for _ in range(_ATTEMPTS):
-        version = store.version
+    day = made_on or dt.datetime.now(dt.UTC).date()
+
+    def write() -> None:
+        path.unlink(missing_ok=True)
         stream = _Stream(store, selection, audience, viewer, progress)
-        day = made_on or dt.datetime.now(dt.UTC).date()
         write_pieces(
             path,
             stream.pieces(),
             crs or store.settings.crs,
             day,
-            lambda stream=stream, day=day: stream.facts(licence, day),  # type: ignore[misc]
+            lambda: stream.facts(licence, day),
             public=audience == "public" and any_sensitive(stream.species),
         )
-        if store.version == version:  # all tables tell of one moment
-            return
-        path.unlink()
-    raise StoreBusyError("The store is being changed; hand over when nobody writes.")
+
+    of_one_moment(store, write)
 
 
 class _Stream:
@@ -115,7 +114,7 @@ class _Stream:
         progress: Callable[[int], None] | None,
     ) -> None:
         self.store, self.selection, self.audience = store, selection, audience
-        self.eyes = viewer_of(audience, viewer)
+        self.reader = viewer_of(audience, viewer)
         self.progress = progress
         self.species, self.methods = reference.species(store), reference.methods(store)
         self.placements = self.catch_rows = 0
@@ -128,9 +127,9 @@ class _Stream:
 
     def pieces(self) -> Iterator[tuple[str, pd.DataFrame]]:
         """Layers before tables, since a GIS lists them in the order in which they came."""
-        store, eyes = self.store, self.eyes
-        surveys, sites = access.surveys(store, eyes), access.sites(store, eyes)
-        for records in open_record_chunks(store, self.selection, eyes, size=_AT_ONCE):
+        store, reader = self.store, self.reader
+        surveys, sites = access.surveys(store, reader), access.sites(store, reader)
+        for records in open_record_chunks(store, self.selection, reader, size=_AT_ONCE):
             shown = without_people(records) if self.audience == "public" else records
             yield from self._record_layers(records)
             if not self.placements:
@@ -146,22 +145,22 @@ class _Stream:
                 used = frame[frame.index.isin(self.named[column])]
                 yield name, in_columns(name, used.reset_index())
             return
-        nothing = gather(store, self.selection, self.audience, viewer=eyes)
+        nothing = gather(store, self.selection, self.audience, viewer=reader)
         yield from nothing.layers.items()
         yield from geopackage_tables(nothing).items()
 
     def _record_layers(self, records: Records) -> Iterator[tuple[str, gpd.GeoDataFrame]]:
-        placements, catches = records.placements, records.catches
-        layer = record_features.placement_features(
-            placements, catches, records.snaps, records.flags, self.species, self.methods
-        )
+        layer = features.placement_features(self.store, records)
         yield "placements", with_place_words(layer, records)
-        layer = record_features.detection_features(placements, catches, self.species, self.methods)
+        layer = features.detection_features(self.store, records)
         yield "detections", with_place_words(layer, records)
 
     def _computed(self) -> dict[str, pd.DataFrame]:
-        asked = self.store, self.selection, self.eyes
-        return {**network_layers(*asked), **computed_tables(*asked, self.species, self.methods)}
+        question = self.store, self.selection, self.reader
+        return {
+            **network_layers(*question),
+            **computed_tables(*question, self.species, self.methods),
+        }
 
     def _learn(self, records: Records) -> None:
         placements = records.placements
@@ -170,7 +169,7 @@ class _Stream:
         self.days += dates_of(placements) or ()
         placed = to_wgs84(np.asarray(placements.geometry, dtype=object), placements.crs)
         self.places.append(np.unique(shapely.get_coordinates(placed).round(_PLACES), axis=0))
-        self.found |= set(record_features.species_caught(records.catches)["species"])
+        self.found |= set(species_caught(records.catches)["species"])
         self.used |= set(placements["method"])
         for column, names in self.named.items():
             names |= set(placements[column].dropna())

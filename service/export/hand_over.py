@@ -45,9 +45,9 @@ def write_hand_over(
     request
         What is wanted.
     viewer
-        Through whose eyes `precise` records are read; the local keeper when not given.
+        Who `precise` records are read for; the local keeper when not given.
     progress
-        Is told in words what is being done.
+        Called with what is being done, in words.
 
     Raises
     ------
@@ -67,21 +67,21 @@ def write_hand_over(
     with written_whole(destination, overwrite=request.overwrite) as path:
         count = 0
 
-        def told(more: int) -> None:
+        def count_on(more: int) -> None:
             nonlocal count
             count += more
             say(counted(count, "placement"))
 
         if request.form == "csv":
             write_csv(
-                path, store, request.selection, request.audience, viewer=viewer, progress=told
+                path, store, request.selection, request.audience, viewer=viewer, progress=count_on
             )
             return
         if request.form == "geojson":
             members = {"licence": request.licence} if request.licence else None
             write_geojson(
                 path, store, request.selection, request.audience,
-                viewer=viewer, members=members, progress=told,
+                viewer=viewer, members=members, progress=count_on,
             )  # fmt: skip
             return
         if request.form == "gpkg":
@@ -91,7 +91,7 @@ def write_hand_over(
             made = path.with_name("records.gpkg")  # GDAL wants its own ending
             stream_geopackage(
                 made, store, request.selection, request.audience,
-                crs=request.crs, viewer=viewer, licence=request.licence, progress=told,
+                crs=request.crs, viewer=viewer, licence=request.licence, progress=count_on,
             )  # fmt: skip
             made.replace(path)
             return

@@ -39,7 +39,7 @@ def humboldt_table(
     """
     placements = contents.records.placements
     properly = looked(placements)
-    told = contents.generalised.isna()  # of a generalised place no scope is told
+    exact = contents.generalised.isna()  # of a generalised place no scope is public
     beyond = _caught_beyond(contents, scope)
     hours = soak_time_h(placements)
     area = _area_m2(contents)
@@ -53,11 +53,11 @@ def humboldt_table(
             "protocolNames": placements["method"].map(contents.methods["label"]),
             "inventoryTypes": "restrictedSearch",
             "targetTaxonomicScope": _names(scope.species, scope.sought),
-            "isTaxonomicScopeFullyReported": _truth(pd.Series(properly, told.index), told),
+            "isTaxonomicScopeFullyReported": _truth(pd.Series(properly, exact.index), exact),
             "absentTaxa": _names(scope.species, scope.absent),
             "isAbsenceReported": scope.absent.any(axis=1),
-            "hasNonTargetTaxa": _truth(beyond.notna(), told),
-            "nonTargetTaxa": beyond.where(told),
+            "hasNonTargetTaxa": _truth(beyond.notna(), exact),
+            "nonTargetTaxa": beyond.where(exact),
             "isAbundanceReported": _counted(contents),
             "targetHabitatScope": habitats.str.replace(r"\s*;\s*", _BETWEEN, regex=True),
             "isSamplingEffortReported": known,
@@ -76,9 +76,9 @@ def humboldt_table(
     return frame.reset_index(drop=True)
 
 
-def _truth(values: pd.Series, told: pd.Series) -> pd.Series:
-    """Write true or false, and nothing where nothing is told."""
-    return values.map({True: "true", False: "false"}).where(told)
+def _truth(values: pd.Series, known: pd.Series) -> pd.Series:
+    """Write true or false, and nothing where nothing is known."""
+    return values.map({True: "true", False: "false"}).where(known)
 
 
 def _names(species: pd.Index, marked: NDArray[np.bool_]) -> NDArray[np.object_]:

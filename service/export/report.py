@@ -87,7 +87,7 @@ def account_page(
         dates=dates_of(placements),
         undated=int(local_dates(placements).isna().sum()),
         placements=len(placements),
-        outcomes=[f"{held:,} {_OUTCOMES.get(str(key), key)}" for key, held in outcomes.items()],
+        outcomes=[f"{count:,} {_OUTCOMES.get(str(key), key)}" for key, count in outcomes.items()],
         only=contents.only,
         table=_table,
         surveys=_surveys(contents),
@@ -170,9 +170,9 @@ def _surveys(contents: Contents) -> pd.DataFrame:
     listed = contents.sheets["surveys"].set_index("survey")
     columns = {"Survey": spans["survey"]}
     for name, label in (("name", "Name"), ("leader", "Leader"), ("permit", "Permit")):
-        told = listed[name].reindex(spans["survey"]).reset_index(drop=True)
-        if told.notna().any():
-            columns[label] = told
+        stated = listed[name].reindex(spans["survey"]).reset_index(drop=True)
+        if stated.notna().any():
+            columns[label] = stated
     return pd.DataFrame(
         columns | {"First": spans["min"], "Last": spans["max"], "Placements": spans["size"]}
     )
@@ -347,8 +347,8 @@ def _crs_lines(contents: Contents, crs: str, transformation: tuple[str, float]) 
         f"Store and lengths: {contents.crs}, {read_crs(contents.crs).name}.",
     ]
     if how != "none needed":
-        told = f"{accuracy:g} m" if np.isfinite(accuracy) else "not stated"
-        lines.append(f"Transformation to the GeoPackage's CRS: {how}; stated accuracy {told}.")
+        stated = f"{accuracy:g} m" if np.isfinite(accuracy) else "not stated"
+        lines.append(f"Transformation to the GeoPackage's CRS: {how}; stated accuracy {stated}.")
     used = contents.records.placements["transformation"].dropna()
     lines += [f"From the field to the store: {name}." for name in sorted(set(used))]
     return lines

@@ -121,7 +121,7 @@ def test_the_page_of_a_sensitive_species_counts_finds_alone(store, viewer, name)
     account = record_list.species_account(store, Selection(), viewer, name)
     page = create_app(store, Settings(), viewer=viewer).test_client().get(f"/species/{name}").text
     whole = viewer.sees_exact_places or name not in SENSITIVE
-    assert account.told_whole == whole
+    assert account.fully_shown == whole
     assert (account.looked > account.found) == (whole and name != "Cottus gobio")
     assert account.by_year["placements"].sum() == account.looked
     assert ("that looked" in page or "none found it" in page) == whole

@@ -365,6 +365,14 @@ def test_a_nil_catch_is_an_event_without_presence(precise, demo):
     assert events.loc[lost, "eventRemarks"].str.startswith("Gear lost").all()
 
 
+def test_effort_is_counted_in_the_main_unit(precise):
+    """Hand nets of the demo were counted in lifts alone, though minutes come first for them."""
+    nets = (
+        precise["event"].query("samplingProtocol == 'Hand net'").dropna(subset=["sampleSizeValue"])
+    )
+    assert set(nets["sampleSizeUnit"]) == {"lifts"}
+
+
 def test_humboldt_rows_agree_with_the_occurrences(precise):
     """Target scope, absent taxa and flags say what the occurrence rows say."""
     humboldt = precise["humboldt"].set_index("eventID")
