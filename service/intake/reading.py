@@ -31,6 +31,7 @@ __all__ = [
     "as_typed",
     "read_cells",
     "read_text",
+    "split_text",
     "stripped",
 ]
 
@@ -112,13 +113,30 @@ def read_text(
     if separator is None or max(_fit(text, separator, sheet)) == 0:
         _refuse_delimiter(text, file, sheet, findings, delimiter)
         return None
-    if _refuse_size(content, separator, file, findings):
+    frame = split_text(text, separator, file, findings)
+    if frame is None:
+        return None
+    headers = frame.iloc[0].tolist()
+    body = frame.iloc[1:].set_axis(headers, axis=1)
+    body.index = pd.RangeIndex(2, len(body) + 2)
+    return whole_sheet(body, file, sheet, findings, separator == ";")
+
+
+def split_text(
+    text: str, separator: str, file: str, findings: Findings, *, wide: int = 0
+) -> pd.DataFrame | None:
+    """Split text into cells, header and all; None where it cannot be, which is refused.
+
+    `wide` is the number of columns where the first record has fewer than others.
+    """
+    if _refuse_size(text.encode(), separator, file, findings):
         return None
     try:
         frame = pd.read_csv(
             io.StringIO(text),
             sep=separator,
             header=None,
+            names=range(wide) if wide else None,
             dtype="str",
             keep_default_na=False,
             na_filter=False,
@@ -131,10 +149,7 @@ def read_text(
     frame = frame.fillna("")
     if _ANY_GUARDED.search(text):  # rare, and looking into every cell is slow
         frame = frame.apply(_unguarded)
-    headers = frame.iloc[0].tolist()
-    body = frame.iloc[1:].set_axis(headers, axis=1)
-    body.index = pd.RangeIndex(2, len(body) + 2)
-    return whole_sheet(body, file, sheet, findings, separator == ";")
+    return frame
 
 
 def whole_sheet(

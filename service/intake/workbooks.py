@@ -20,7 +20,7 @@ from service.intake.wording import say
 if TYPE_CHECKING:
     from service.intake.findings import Findings
 
-__all__ = ["cell_text", "read_workbook"]
+__all__ = ["cell_text", "read_tabs", "read_workbook"]
 
 _MOST_ROWS: Final = 1_048_576  # of a sheet; ECMA-376 lets a file name rows beyond them
 _BROKEN = (
@@ -49,18 +49,65 @@ def read_workbook(
     tuple or None
         The cells, and what findings call their source: the file, and of several sheets which.
     """
+    book = _opened(content, file, findings)
+    if book is None:
+        return None
+    names = {name.strip().casefold(): name for name in book.sheetnames}
+    if sheet not in names and len(names) != 1:
+        listed = ", ".join(book.sheetnames)
+        findings.refuse_file(file, say("sheet_missing.workbook", sheet=sheet, names=listed))
+        return None
+    name = names.get(sheet, book.sheetnames[0])
+    source = f"{file}, sheet {name}" if len(book.sheetnames) > 1 else file
+    filled = _filled_rows(book[name], file, source, findings)
+    if filled is None:
+        return None
+    if not any(any(row) for row in filled):
+        findings.refuse_file(source, "file_empty.sheet")
+        return None
+    body = pd.DataFrame(filled[1:], columns=filled[0], dtype="str")
+    body.index = pd.RangeIndex(2, len(body) + 2)
+    return body, source
+
+
+def read_tabs(content: bytes, file: str, findings: Findings) -> dict[str, pd.DataFrame]:
+    """Read every sheet of a workbook that is not empty, header and all, by its name.
+
+    Returns
+    -------
+    dict of DataFrame
+        Text cells; rows are counted from 1.
+    """
+    book = _opened(content, file, findings)
+    tabs: dict[str, pd.DataFrame] = {}
+    for name in book.sheetnames if book is not None else ():
+        rows = _filled_rows(book[name], file, f"{file}, sheet {name}", findings)
+        if rows is not None and any(any(row) for row in rows):
+            tabs[name] = pd.DataFrame(rows, dtype="str", index=pd.RangeIndex(1, len(rows) + 1))
+    return tabs
+
+
+def _opened(content: bytes, file: str, findings: Findings) -> Any:  # noqa: ANN401  openpyxl has no types
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # about decorations that are not read
-            book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=False)
-            names = {name.strip().casefold(): name for name in book.sheetnames}
-            if sheet not in names and len(names) != 1:
-                listed = ", ".join(book.sheetnames)
-                findings.refuse_file(file, say("sheet_missing.workbook", sheet=sheet, names=listed))
-                return None
-            page = book[names.get(sheet, book.sheetnames[0])]
+            return openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=False)
+    except _BROKEN:
+        findings.refuse_file(file, "file_unreadable.workbook")
+        return None
+
+
+def _filled_rows(
+    page: Any,  # noqa: ANN401  openpyxl's read-only sheet
+    file: str,
+    source: str,
+    findings: Findings,
+) -> list[list[str]] | None:
+    """Rows of one width; None where the sheet was refused."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
             page.reset_dimensions()
-            source = f"{file}, sheet {page.title}" if len(book.sheetnames) > 1 else file
             rows = _rows(page)
     except _BROKEN:
         findings.refuse_file(file, "file_unreadable.workbook")
@@ -75,14 +122,8 @@ def read_workbook(
         )
         findings.refuse_file(source, said)
         return None
-    if not any(any(row) for row in rows):
-        findings.refuse_file(source, "file_empty.sheet")
-        return None
-    wide = max(len(row) for row in rows)
-    filled = [row + [""] * (wide - len(row)) for row in rows]
-    body = pd.DataFrame(filled[1:], columns=filled[0], dtype="str")
-    body.index = pd.RangeIndex(2, len(body) + 2)
-    return body, source
+    wide = max(map(len, rows), default=0)
+    return [row + [""] * (wide - len(row)) for row in rows]
 
 
 def _rows(page: Any) -> list[list[str]] | None:  # noqa: ANN401  openpyxl's read-only sheet

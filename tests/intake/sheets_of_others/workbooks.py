@@ -81,11 +81,11 @@ def several_sheets(book: Workbook) -> None:
     visits = book.create_sheet("Visits")
     for row in (
         ["Visit", "Place", "Date", "From", "To", "Technique", "Observer"],
-        [101, "MF", dt.datetime(2024, 6, 3), dt.time(10, 15), dt.time(11, 30), "Electric fishing",
+        [101, "MF", dt.date(2024, 6, 3), dt.time(10, 15), dt.time(11, 30), "Electric fishing",
          "crew A"],
-        [102, "HP", dt.datetime(2024, 6, 5), dt.time(11, 30), dt.time(12, 15), "Kick net",
+        [102, "HP", dt.date(2024, 6, 5), dt.time(11, 30), dt.time(12, 15), "Kick net",
          "crew B"],
-        [103, "MF", dt.datetime(2024, 9, 10), dt.time(10, 0), dt.time(11, 5), "Electric fishing",
+        [103, "MF", dt.date(2024, 9, 10), dt.time(10, 0), dt.time(11, 5), "Electric fishing",
          "crew A"],
     ):  # fmt: skip
         visits.append(row)
@@ -106,7 +106,8 @@ def trap_lines(page: Worksheet) -> None:
     page.append(["Minnow traps, June 2024"])
     page.append([])
     page.append(["Line", "Place", "Gear", "Traps", "Set date", "Set time", "Lift date", "Lift time",
-                 "Long.", "Lat.", "G. aculeatus", "P. phoxinus", "A. anguilla", "All fish"])  # fmt: skip
+                 "Long.", "Lat.", "G. aculeatus", "P. phoxinus", "A. anguilla",
+                 "All fish"])  # fmt: skip
     for k, row in enumerate((
         ["T1", "Sluice pool", "Minnow trap", 6, dt.date(2024, 6, 4), dt.time(19, 30),
          dt.date(2024, 6, 5), dt.time(8, 10), -11.2128, 52.6035, 23, 11, None],
