@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from service.answers.features import Box
 
-__all__ = ["FILTERS", "PageQuery", "read_order", "read_query"]
+__all__ = ["FILTERS", "PageQuery", "only_value", "read_order", "read_query", "refuse_unknown"]
 
 FILTERS: Final = ("species", "method", "survey", "catchment", "since", "until")
 
@@ -48,10 +48,7 @@ def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> Page
     RequestError
         A parameter is unknown or its value cannot be used.
     """
-    known = (*FILTERS, *also)
-    for name in args:
-        if name not in known:
-            raise RequestError(f"There is no parameter {name!r}; there are {', '.join(known)}.")
+    refuse_unknown(args, (*FILTERS, *also))
     since_text, until_text = _single(args, "since"), _single(args, "until")
     since = read_day(since_text, "since", last=False) if since_text else None
     until = read_day(until_text, "until", last=True) if until_text else None
@@ -74,7 +71,18 @@ def _several(args: MultiDict[str, str], name: str) -> tuple[str, ...]:
 
 
 def _single(args: MultiDict[str, str], name: str) -> str:
-    values = [text.strip() for text in args.getlist(name) if text.strip()]
+    return only_value(name, [text.strip() for text in args.getlist(name) if text.strip()])
+
+
+def refuse_unknown(args: MultiDict[str, str], known: tuple[str, ...]) -> None:
+    """Raise RequestError for a parameter that an address does not know."""
+    for name in args:
+        if name not in known:
+            raise RequestError(f"There is no parameter {name!r}; there are {', '.join(known)}.")
+
+
+def only_value(name: str, values: list[str]) -> str:
+    """Return the one value of a parameter, empty without any; RequestError for several."""
     if len(values) > 1:
         raise RequestError(f"{name} is given {len(values)} times; give it once.")
     return values[0] if values else ""

@@ -213,7 +213,7 @@ def _parameters(systems: tuple[ReferenceSystem, ...]) -> Json:
 
     return {
         "f": parameter("f", "Encoding; comes before the Accept header.",
-                   {"type": "string", "enum": ["json", "html"]}),
+                       {"type": "string", "enum": ["json", "html"]}),
         "limit": parameter(
             "limit", f"Most features of one page; above {MOST}, {MOST} are given.",
             {"type": "integer", "minimum": 1, "maximum": MOST, "default": LIMIT},
@@ -230,9 +230,9 @@ def _parameters(systems: tuple[ReferenceSystem, ...]) -> Json:
             style="form", explode=False,
         ),
         "bbox-crs": parameter("bbox-crs", "CRS of bbox.",
-                          {"type": "string", "format": "uri", "enum": uris, "default": CRS84}),
+                              {"type": "string", "format": "uri", "enum": uris, "default": CRS84}),
         "crs": parameter("crs", "CRS of the coordinates in the answer.",
-                     {"type": "string", "format": "uri", "enum": uris, "default": CRS84}),
+                         {"type": "string", "format": "uri", "enum": uris, "default": CRS84}),
         "datetime": parameter(
             "datetime",
             "Only features whose time, from setting to lifting, meets this moment or interval "

@@ -13,6 +13,7 @@ import orjson
 
 from service.errors import RequestError
 from service.web.feed.reference_systems import CRS84, read_area, read_system
+from service.web.parameters import only_value, refuse_unknown
 
 if TYPE_CHECKING:
     from werkzeug.datastructures import MultiDict
@@ -114,15 +115,8 @@ def read_query(
 
 def read_parameters(args: MultiDict[str, str], known: tuple[str, ...]) -> dict[str, str]:
     """Take each parameter once; refuse those that this address does not know."""
-    given = {}
-    for name in args:
-        if name not in known:
-            raise RequestError(f"There is no parameter {name!r}; there are {', '.join(known)}.")
-        values = args.getlist(name)
-        if len(values) > 1:
-            raise RequestError(f"{name} is given {len(values)} times; give it once.")
-        given[name] = values[0]
-    return given
+    refuse_unknown(args, known)
+    return {name: only_value(name, args.getlist(name)) for name in args}
 
 
 def _limit(text: str) -> int:
