@@ -153,9 +153,13 @@ def test_every_line_of_the_legend_can_be_reached(island, open_page, height, lett
     panel = page.locator(".rb-panel").bounding_box()
     assert outer["y"] <= panel["y"]
     assert panel["y"] + panel["height"] <= outer["y"] + outer["height"]
-    last = page.locator(".rb-panel li:visible, .rb-panel .rb-switch:visible").last
-    last.scroll_into_view_if_needed()
-    line = last.bounding_box()
+    page.mouse.move(panel["x"] + 20, panel["y"] + panel["height"] / 2)
+    page.mouse.wheel(0, 10_000)
+    page.wait_for_function(
+        "box => box.scrollTop + box.clientHeight >= box.scrollHeight - 1",
+        arg=page.locator(".rb-panel").element_handle(),
+    )
+    line = page.locator(".rb-panel li:visible, .rb-panel .rb-switch:visible").last.bounding_box()
     assert panel["y"] <= line["y"]
     assert line["y"] + line["height"] <= panel["y"] + panel["height"]
     assert outer["x"] <= line["x"]
