@@ -5,8 +5,8 @@
 Ids are text. Missing is NaN, NaT or None, never a magic number. Metres are those of the store's
 projected CRS, times are timezone-aware; units stand in the names.
 
-pandera would need 0.5 s and 14 MB before its first check, then 2.3 ms for five columns of the
-smallest frame where this takes 0.03 ms, which a request with a dozen doors would feel.
+pandera took 0.46 s and 14 MB before its first check was done, then 4.8 ms for five columns, a key
+and one list of words in a frame of four rows; what stands here takes 0.2 ms.
 """
 
 from __future__ import annotations
