@@ -81,7 +81,7 @@ def test_chances_fill_in_later(island, open_page):
     """The chance of having been missed comes by a second request, with season and reasons."""
     page = opened(open_page, f"{island}/catchments?survey=OCC24&season=2024")
     page.locator("#reasons").wait_for(timeout=60_000)
-    assert "season 2024" in page.locator("#chances-told").inner_text()
+    assert "season 2024" in page.locator("#chances-state").inner_text()
     told = page.locator("[data-chance]").all_inner_texts()
     assert any("%" in words for words in told)
     assert all("missed?" in words for words in told)

@@ -41,7 +41,7 @@ def test_read_a_gap_and_fly_there(island, coverage):
     page.get_by_role("button", name="Show gap 3 on the map").focus()
     page.keyboard.press("Enter")
     page.wait_for_selector("#coverage-map[data-gap='3']")
-    assert "Gap 3 is marked" in page.locator("#coverage-told").inner_text()
+    assert "Gap 3 is marked" in page.locator("#coverage-state").inner_text()
     cell = page.locator("tr[data-gap='3'] td").first.inner_text()
     assert cell == f"{float(rows[2]['length_m']) / 1000:,.2f}"
     assert "chosen" in page.locator("tr[data-gap='3']").get_attribute("class")

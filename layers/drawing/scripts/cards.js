@@ -39,9 +39,9 @@ function facts(placement, words, marked) {
   const list = make("dl");
   const put = (term, value) => {
     if (!known(value)) return;
-    const held = make("dd");
-    held.append(value);
-    list.append(make("dt", term), held);
+    const cell = make("dd");
+    cell.append(value);
+    list.append(make("dt", term), cell);
   };
   put("Gear", gear(placement, marked));
   put("Survey", placement.survey);
@@ -112,22 +112,22 @@ export function card(placement, words, link, marked) {
 
 /** A closed square: what was found somewhere in it, with which gear one looked, and when.
     `listed` is the list of species. */
-export function square(held, listed) {
+export function square(content, listed) {
   const box = make("article", null, "rb-card");
   const rows = (counts) => Object.entries(counts).map(([name, n]) => [name, formatNumber(n, 0)]);
   const plain = (cell, word) => cell.append(word || "not known");
   const entries = Object.fromEntries(listed.map((row) => [row.species, row]));
-  const found = rows(held.found)
+  const found = rows(content.found)
     .sort()
     .map(([name, n]) => [entries[name] || { species: name }, n]);
   box.append(
-    make("h3", held.name),
-    make("p", "What lies in it is shown as the square alone: no place, day or effort is told."),
+    make("h3", content.name),
+    make("p", "What lies in it is shown as the square alone: no place, day or effort is given."),
     found.length
       ? countTable(["Found", "Placements"], found, writeSpecies)
       : make("p", "No fish was found in what is shown of it."),
-    countTable(["Looked with", "Placements"], rows(held.gear).sort(), plain),
-    countTable(["Year", "Placements"], rows(held.years).sort(), plain),
+    countTable(["Looked with", "Placements"], rows(content.gear).sort(), plain),
+    countTable(["Year", "Placements"], rows(content.years).sort(), plain),
   );
   return box;
 }

@@ -121,7 +121,7 @@ export function positionTeller(address) {
         query: { longitude: at.lng.toFixed(6), latitude: at.lat.toFixed(6) },
       }).then(
         (answer) => own === turn && show(answer.position),
-        unlessNoAnswer(() => {}), // degrees are still told
+        unlessNoAnswer(() => {}), // degrees are still shown
       );
     }, 250);
   };

@@ -1,5 +1,5 @@
 /* Marks: one shape per kind of gear, the letters of its method in it, one filling per outcome.
-   Never told apart by colour alone. */
+   Never distinguished by colour alone. */
 const SVG = "http://www.w3.org/2000/svg";
 // Outlines in a box of 24 × 24.
 const OUTLINES = {
@@ -22,7 +22,7 @@ function element(name, attributes, parent) {
   return made;
 }
 
-/** Draw one mark as inline SVG, with the letters of its method where they are told. */
+/** Draw one mark as inline SVG, with the letters of its method where they are known. */
 export function symbol(kind, state, sign) {
   const outline = OUTLINES[kind] || OUTLINES.other;
   const svg = element("svg", {

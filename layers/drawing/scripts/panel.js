@@ -7,8 +7,8 @@ function degrees(value, positive, negative) {
   return Math.abs(value).toFixed(5) + "° " + (value < 0 ? negative : positive);
 }
 
-/** Control that tells where the pointer, or else the middle of the map, is.
-    `project` also tells it in the CRS of the records, a little later. */
+/** Control that shows where the pointer, or else the middle of the map, is.
+    `project` also gives it in the CRS of the records, a little later. */
 export function positionControl(project) {
   const Position = L.Control.extend({
     options: { position: "bottomleft" },
@@ -18,15 +18,15 @@ export function positionControl(project) {
         "aria-label",
         "Position under the pointer, in degrees on WGS 84" + (project ? " and in metres" : ""),
       );
-      const tell = (at) => {
+      const show = (at) => {
         const where = at.wrap();
-        const told = degrees(where.lat, "N", "S") + ", " + degrees(where.lng, "E", "W");
-        box.textContent = told;
-        if (project) project(where, (metres) => (box.textContent = metres + " · " + told));
+        const text = degrees(where.lat, "N", "S") + ", " + degrees(where.lng, "E", "W");
+        box.textContent = text;
+        if (project) project(where, (metres) => (box.textContent = metres + " · " + text));
       };
-      map.on("mousemove", (event) => tell(event.latlng));
-      map.on("mouseout moveend", () => tell(map.getCenter()));
-      map.whenReady(() => tell(map.getCenter()));
+      map.on("mousemove", (event) => show(event.latlng));
+      map.on("mouseout moveend", () => show(map.getCenter()));
+      map.whenReady(() => show(map.getCenter()));
       return box;
     },
   });
@@ -150,16 +150,16 @@ export function panelControl(config, state, redraw) {
       return box;
     },
     /** Reaches below this stream order are left out of the view. */
-    tellLeast(order) {
+    showLeast(order) {
       this.least.textContent = "Reaches of stream order " + order + " and above; zoom in for all.";
       this.least.hidden = order <= 1;
     },
     /** Whether the view holds places shown as a square. */
-    tellSquares(any) {
+    showSquares(any) {
       this.getContainer().classList.toggle("rb-squared", any);
     },
     /** Counts by state of what is shown; `total`, how many there are anywhere. */
-    tell(counts, total) {
+    showCounts(counts, total) {
       Object.keys(this.tallies).forEach((key) => {
         this.tallies[key].textContent = formatNumber(counts[key] || 0);
       });

@@ -98,7 +98,7 @@ function catchmentLayer(map, collection) {
   return L.layerGroup([outlines, nameLayer(map, outlines.getLayers())]);
 }
 
-/** Closed cells of a grid: one sign in the middle tells what was found somewhere in each. */
+/** Closed cells of a grid: one sign in the middle says what was found somewhere in each. */
 function squareLayer(collection) {
   return L.geoJSON(collection, {
     pane: "rb-squares",
@@ -215,8 +215,8 @@ function bySquare(features, judge) {
   return [...squares.values()];
 }
 
-/** Popup at a place; `held` is what it shows, or a promise of it. */
-function openPopup(map, at, held, byKey) {
+/** Popup at a place; `content` is what it shows, or a promise of it. */
+function openPopup(map, at, content, byKey) {
   const box = make("div", null, "rb-cards");
   box.tabIndex = -1;
   const popup = L.popup({
@@ -228,7 +228,7 @@ function openPopup(map, at, held, byKey) {
   })
     .setLatLng(at)
     .setContent(box);
-  if (held instanceof Promise) box.textContent = "Fetching …";
+  if (content instanceof Promise) box.textContent = "Fetching …";
   const focused = document.activeElement;
   const fill = (content) => {
     box.replaceChildren(content);
@@ -237,7 +237,7 @@ function openPopup(map, at, held, byKey) {
   };
   popup.openOn(map);
   if (byKey) map.once("popupclose", () => focused && focused.isConnected && focused.focus());
-  Promise.resolve(held).then(
+  Promise.resolve(content).then(
     fill,
     unlessNoAnswer((trouble) =>
       fill(make("p", "The placements could not be fetched. " + trouble.message + ".")),
@@ -245,7 +245,7 @@ function openPopup(map, at, held, byKey) {
   );
 }
 
-/** Cards of placements that the server holds, told by what is in `more`. */
+/** Cards of stored placements, requested with `more`. */
 function fetchedCards(config, more, words) {
   return fetchJson(config.live.cards, { query: more }).then((answer) => {
     const found = answer.features.map((one) => one.properties);
@@ -253,7 +253,7 @@ function fetchedCards(config, more, words) {
       const wanted = more.placement;
       found.sort((a, b) => wanted.indexOf(a.placement_id) - wanted.indexOf(b.placement_id));
     }
-    const told = (p) =>
+    const wordsFor = (p) =>
       words[marks.stateOf(p, config.single ? config.chosen_species : "", config.detects)];
     const box = make("div");
     if (answer.count > found.length) {
@@ -261,7 +261,12 @@ function fetchedCards(config, more, words) {
     }
     box.append(
       cards.pager(found.length, (n) =>
-        cards.card(found[n], told(found[n]), config.placement_link, config.gear[found[n].method]),
+        cards.card(
+          found[n],
+          wordsFor(found[n]),
+          config.placement_link,
+          config.gear[found[n].method],
+        ),
       ),
     );
     return box;
@@ -274,7 +279,7 @@ function openCards(map, clicked, shown, config, words, byKey) {
     (other) => at.distanceTo(map.latLngToContainerPoint(other.getLatLng())) <= NEAR_PX,
   );
   here.sort((a, b) => (a === clicked ? -1 : b === clicked ? 1 : 0));
-  const held = config.live
+  const content = config.live
     ? fetchedCards(
         config,
         { placement: here.slice(0, MOST_CARDS).map((one) => one.placement.placement_id) },
@@ -288,7 +293,7 @@ function openCards(map, clicked, shown, config, words, byKey) {
           config.gear[here[n].placement.method],
         ),
       );
-  openPopup(map, clicked.getLatLng(), held, byKey);
+  openPopup(map, clicked.getLatLng(), content, byKey);
 }
 
 function say(map, text) {
@@ -360,11 +365,11 @@ export function showRecords(map, given) {
   let placements = null;
   let shown = [];
   let squares = [];
-  const tell = () => {
+  const showCounts = () => {
     if (!placements) return;
     if (config.live) {
       const inView = live.countsInView(map.getBounds(), placements, state.hidden);
-      control.tell(inView, placements.total);
+      control.showCounts(inView, placements.total);
       return;
     }
     const counts = {};
@@ -376,7 +381,7 @@ export function showRecords(map, given) {
         counts[marks.STATES[at]] = (counts[marks.STATES[at]] || 0) + n;
       }),
     );
-    control.tell(counts, 0);
+    control.showCounts(counts, 0);
   };
   const openCell = (words) => (cell, byKey) => {
     const [west, south, east, north] = cell.edges;
@@ -430,7 +435,7 @@ export function showRecords(map, given) {
     });
     put("snaps", snaps);
     put("placements", group);
-    tell();
+    showCounts();
   };
   const switched = () => {
     drawPlacements();
@@ -452,9 +457,9 @@ export function showRecords(map, given) {
       ),
     squares: (data) => {
       put("squares", squareLayer(data));
-      control.tellSquares(data.features.length > 0);
+      control.showSquares(data.features.length > 0);
     },
-    least: (order) => control.tellLeast(order),
+    least: (order) => control.showLeast(order),
     placements: (data) => {
       placements = data;
       drawPlacements();
@@ -473,7 +478,7 @@ export function showRecords(map, given) {
     return Promise.all(
       sources.map((layer) =>
         layer.load(map).then((data) => {
-          if (data === layer.last || own !== turn) return; // or a later view was asked for
+          if (data === layer.last || own !== turn) return; // or a later view was requested
           layer.last = data;
           layer.draw(data);
         }),
@@ -482,7 +487,7 @@ export function showRecords(map, given) {
       () => {
         if (own !== turn) return;
         say(map, "");
-        tell();
+        showCounts();
         map.getContainer().dataset.ready = "yes";
       },
       unlessNoAnswer((trouble) =>

@@ -71,7 +71,7 @@ if (table) {
   if (window.innerWidth < 600) document.getElementById("key").open = false;
   foldCatchments();
   const address = table.dataset.chances;
-  const line = document.getElementById("chances-told");
+  const line = document.getElementById("chances-state");
   if (address && line) {
     line.textContent = "Computing the chance of having been missed …";
     fetchJson(address)

@@ -8,8 +8,8 @@ import { viewSource } from "../assets/view_source.js";
 import "./sort_table.js";
 
 const view = JSON.parse(document.getElementById("coverage-view").textContent);
-const line = document.getElementById("coverage-told");
-// The same lines as in the table of bands (coverage.css); never told apart by colour alone.
+const line = document.getElementById("coverage-state");
+// The same lines as in the table of bands (coverage.css); never distinguished by colour alone.
 const LOOKS = {
   fresh: { color: colour("fresh"), weight: 6 },
   recent: { color: colour("recent"), weight: 3.5 },

@@ -111,7 +111,7 @@ function arrange() {
   const own = method();
   form
     .querySelectorAll("[data-field]")
-    .forEach((field) => (field.hidden = !content.asks(draft, own, field.dataset.field)));
+    .forEach((field) => (field.hidden = !content.shows(draft, own, field.dataset.field)));
   by("effort-hint").hidden = Boolean(own);
   const shapes = own ? own.geometry : ["point", "ends"];
   form.querySelectorAll("[data-shape]").forEach((one) => {
@@ -167,7 +167,7 @@ form.addEventListener("input", (event) => {
   if (field.dataset.time || field.dataset.offset) {
     const name = field.dataset.time || field.dataset.offset;
     const offset = form.querySelector(`[data-offset=${name}]`);
-    if (field.dataset.time) offset.value = ""; // the zone of the survey tells
+    if (field.dataset.time) offset.value = ""; // the zone of the survey counts
     const time = form.querySelector(`[data-time=${name}]`).value;
     draft.cells[name] = time ? time + offset.value.trim() : "";
     touched();
@@ -268,7 +268,7 @@ function showAnswer(one) {
   return findings.showConflict(one.told, mine, theirs);
 }
 
-async function ask(url) {
+async function postSheet(url) {
   const lent = await drafts.lend();
   return drafts.post(url, sheet(), lent.token);
 }
@@ -276,7 +276,7 @@ async function ask(url) {
 async function check() {
   busy(true);
   try {
-    const { status, told } = await ask("/entry/check");
+    const { status, told } = await postSheet("/entry/check");
     if (status !== 200) findings.show("This cannot be checked", told);
     else if (told.refused.length || told.flagged.length) findings.show("Look at this first", told);
     else {
@@ -331,7 +331,7 @@ async function save(decided) {
   try {
     await keep();
     if (!navigator.onLine) return await wait();
-    const checked = await ask("/entry/check");
+    const checked = await postSheet("/entry/check");
     if (checked.status !== 200) return findings.show("This cannot be saved", checked.told);
     const { refused, flagged } = checked.told;
     const remarks = JSON.stringify(flagged);
@@ -341,7 +341,7 @@ async function save(decided) {
       if (seen) by("save").textContent = "Save with these remarks";
       return undefined;
     }
-    const answer = await ask("/entry/save");
+    const answer = await postSheet("/entry/save");
     draft = { ...drafts.settled(draft, answer), sheet: sheet() };
     await drafts.put(draft);
     keeping.forgetMirror(path);

@@ -82,8 +82,8 @@ export const rowsCount = (draft) =>
   ["caught", "disturbed"].includes(draft.cells.outcome) ||
   (draft.cells.outcome === "unrecorded" && draft.catches.length > 0);
 
-/** Whether the form asks for a column: of its method, or one that the stored record has. */
-export function asks(draft, method, name) {
+/** Whether the form shows a column: of its method, or one that the stored record has. */
+export function shows(draft, method, name) {
   if (!BY_METHOD.includes(name) || draft.had.includes(name)) return true;
   if (name.startsWith("stretch_") && draft.shape !== "point") return false;
   return Boolean(method && method.fields.includes(name));
@@ -95,9 +95,9 @@ function filled(row) {
 
 export function sheet(draft, method) {
   const placement = Object.fromEntries(
-    Object.entries(filled(draft.cells)).filter(([name]) => asks(draft, method, name)),
+    Object.entries(filled(draft.cells)).filter(([name]) => shows(draft, method, name)),
   );
-  const rows = (list, tell) => list.map(filled).filter(tell);
+  const rows = (list, wanted) => list.map(filled).filter(wanted);
   const counted = rowsCount(draft);
   return {
     placement,

@@ -12,21 +12,21 @@ function base() {
   if (!opened) {
     opened = new Promise((resolve, reject) => {
       if (!self.indexedDB) return reject(new Error("this browser keeps nothing here"));
-      const asked = self.indexedDB.open(BASE, 1);
-      asked.onupgradeneeded = () => asked.result.createObjectStore(STORE, { keyPath: "uuid" });
-      asked.onsuccess = () => resolve(asked.result);
-      asked.onerror = () => reject(asked.error);
+      const opening = self.indexedDB.open(BASE, 1);
+      opening.onupgradeneeded = () => opening.result.createObjectStore(STORE, { keyPath: "uuid" });
+      opening.onsuccess = () => resolve(opening.result);
+      opening.onerror = () => reject(opening.error);
     });
   }
   return opened;
 }
 
 async function work(mode, act) {
-  const held = await base();
+  const database = await base();
   return new Promise((resolve, reject) => {
-    const change = held.transaction(STORE, mode);
-    const asked = act(change.objectStore(STORE));
-    change.oncomplete = () => resolve(asked && asked.result);
+    const change = database.transaction(STORE, mode);
+    const result = act(change.objectStore(STORE));
+    change.oncomplete = () => resolve(result && result.result);
     change.onerror = change.onabort = () => reject(change.error);
     if (mode === "readwrite" && change.commit) change.commit();
   });
@@ -85,9 +85,9 @@ export function settled(draft, { status, told }) {
 
 async function sendOne(draft, token) {
   const answer = await post("/entry/save", draft.sheet, token);
-  const held = await get(draft.uuid);
+  const stored = await get(draft.uuid);
   // Changed by hand while it was under way: what was sent is stored, the change is not.
-  if (held && held.changed !== draft.changed) return held;
+  if (stored && stored.changed !== draft.changed) return stored;
   const next = settled(draft, answer);
   await put(next);
   return next;
@@ -119,7 +119,7 @@ async function sendWaiting() {
   return done;
 }
 
-/* One sender at a time, over all pages and the worker, where the browser can tell. */
+/* One sender at a time, over all pages and the worker, where the browser has locks. */
 export function sendAll() {
   const locks = self.navigator && self.navigator.locks;
   return locks ? locks.request("rifflebook-send", sendWaiting) : sendWaiting();

@@ -48,12 +48,12 @@ export function makeFindings(form, by) {
 
   /** Two versions; `mine` and `theirs` are what the buttons do. */
   function showConflict(told, mine, theirs) {
-    const rows = told.differences.map(([column, held, sent]) =>
+    const rows = told.differences.map(([column, stored, sent]) =>
       element(
         "tr",
         {},
         element("th", { scope: "row", textContent: labelOf(column) }),
-        element("td", { textContent: held || "–" }),
+        element("td", { textContent: stored || "–" }),
         element("td", { textContent: sent || "–" }),
       ),
     );

@@ -2,7 +2,7 @@
 import { colour } from "../assets/colours.js";
 import { NoAnswer, fetchJson } from "../assets/fetching.js";
 
-const FINEST = 13; // side of the squares that reaches are asked for in, as a zoom
+const FINEST = 13; // side of the squares that reaches are requested in, as a zoom
 const MOST_SQUARES = 12;
 const FEW_REACHES = 3000; // so many are drawn whole however far out the map is
 
@@ -12,7 +12,7 @@ export function makeMap(lists, tapped) {
   if (lists.tiles)
     L.tileLayer(lists.tiles.url, { attribution: lists.tiles.attribution }).addTo(map);
   else map.attributionControl.remove();
-  const asked = new Map();
+  const requested = new Map();
   const drawn = new Set();
   const reaches = L.geoJSON(null, {
     style: (one) => ({
@@ -47,7 +47,7 @@ export function makeMap(lists, tapped) {
       zoom >= 11 || lists.reaches <= FEW_REACHES ? 1 : zoom >= 9 ? 2 : zoom >= 7 ? 4 : 6;
     if (order !== least) {
       least = order;
-      asked.clear();
+      requested.clear();
       drawn.clear();
       reaches.clearLayers();
     }
@@ -60,18 +60,18 @@ export function makeMap(lists, tapped) {
       ];
       const address =
         "/reaches.geojson?bbox=" + clipped.join(",") + (order > 1 ? "&min_order=" + order : "");
-      if (asked.has(address)) continue;
-      asked.set(address, true);
+      if (requested.has(address)) continue;
+      requested.set(address, true);
       try {
         const answer = await fetchJson(address, { accept: "application/geo+json" });
         if (order !== least) continue;
-        if (answer.none_kept) asked.delete(address);
+        if (answer.none_kept) requested.delete(address);
         const fresh = answer.features.filter((one) => one.geometry && !drawn.has(one.id));
         fresh.forEach((one) => drawn.add(one.id));
         reaches.addData({ type: "FeatureCollection", features: fresh });
       } catch (problem) {
         if (!(problem instanceof NoAnswer)) throw problem;
-        asked.delete(address); // no connection: asked for again when the map is moved
+        requested.delete(address); // no connection: requested again when the map is moved
       }
     }
   }

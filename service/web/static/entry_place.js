@@ -22,7 +22,7 @@ function reachWords(found) {
  * `add` takes a point.
  */
 export function makePlace({ draftNow, map, by, add }) {
-  let asking = 0;
+  let turns = 0;
 
   function show() {
     const draft = draftNow();
@@ -34,11 +34,11 @@ export function makePlace({ draftNow, map, by, add }) {
   }
 
   async function nameReach(draft, at) {
-    const turn = ++asking;
+    const turn = ++turns;
     map.showSnap(null, null);
-    const told = by("reach");
+    const line = by("reach");
     if (!at) {
-      told.textContent = degrees(draft)
+      line.textContent = degrees(draft)
         ? "No position yet."
         : "Position in " + draft.cells.crs + ": its reach is named when it is stored.";
       return;
@@ -54,17 +54,17 @@ export function makePlace({ draftNow, map, by, add }) {
         headers: { Accept: "application/json" },
       });
       const found = parseJson(answer);
-      if (turn !== asking) return;
+      if (turn !== turns) return;
       if (!answer.ok) throw new Error(found.detail);
-      told.textContent = shown + reachWords(found);
-      told.classList.toggle(
+      line.textContent = shown + reachWords(found);
+      line.classList.toggle(
         "doubt",
         Boolean(found.ambiguous || (found.has_network && !found.reach_id)),
       );
       if (found.snapped) map.showSnap(at, found.snapped);
     } catch (problem) {
-      if (turn !== asking) return;
-      told.textContent =
+      if (turn !== turns) return;
+      line.textContent =
         shown +
         (problem instanceof NoAnswer
           ? "the reach is named once there is a connection."
@@ -73,13 +73,13 @@ export function makePlace({ draftNow, map, by, add }) {
   }
 
   function locate() {
-    const told = by("locate-state");
+    const line = by("locate-state");
     if (!navigator.geolocation || !window.isSecureContext) {
-      told.textContent =
+      line.textContent =
         "This address cannot ask for a position: it needs HTTPS. Tap the map instead.";
       return;
     }
-    told.textContent = "Asking the device …";
+    line.textContent = "Asking the device …";
     navigator.geolocation.getCurrentPosition(
       (found) => {
         const { longitude, latitude, accuracy } = found.coords;
@@ -88,10 +88,10 @@ export function makePlace({ draftNow, map, by, add }) {
           draft.cells.position_uncertainty_m = String(Math.max(1, Math.round(accuracy)));
         add([Number(longitude.toFixed(6)), Number(latitude.toFixed(6))]);
         map.look(points(draft));
-        told.textContent = "Position taken, good to about " + Math.round(accuracy) + " m.";
+        line.textContent = "Position taken, good to about " + Math.round(accuracy) + " m.";
       },
       (problem) => {
-        told.textContent =
+        line.textContent =
           problem.code === 1
             ? "The device does not lend its position. Allow it, or tap the map."
             : "The device finds no position here. Try again, or tap the map.";

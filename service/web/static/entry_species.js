@@ -75,15 +75,15 @@ export function makeSpeciesField(list, value, label, changed) {
   options.setAttribute("role", "listbox");
   options.setAttribute("aria-label", label);
   options.hidden = true;
-  const told = document.createElement("span");
-  told.className = "known";
-  box.append(input, options, told);
+  const common = document.createElement("span");
+  common.className = "known";
+  box.append(input, options, common);
   let shown = [];
   let at = -1;
 
-  function tell() {
+  function showCommon() {
     const own = list.find(([name]) => name === input.value.trim());
-    told.textContent = own ? own[1] : "";
+    common.textContent = own ? own[1] : "";
   }
 
   function close() {
@@ -96,7 +96,7 @@ export function makeSpeciesField(list, value, label, changed) {
   function choose(name) {
     input.value = name;
     close();
-    tell();
+    showCommon();
     changed(name);
   }
 
@@ -139,7 +139,7 @@ export function makeSpeciesField(list, value, label, changed) {
 
   input.addEventListener("input", () => {
     open();
-    tell();
+    showCommon();
     changed(input.value.trim());
   });
   input.addEventListener("focus", () => input.value || open());
@@ -165,6 +165,6 @@ export function makeSpeciesField(list, value, label, changed) {
       event.stopPropagation();
     }
   });
-  tell();
+  showCommon();
   return { box, input };
 }

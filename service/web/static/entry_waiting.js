@@ -12,16 +12,16 @@ const STATUS = {
 };
 export const address = (id) => id.split("/").map(encodeURIComponent).join("/");
 
-/** `draftNow` gives the draft on the page, which is not listed; `say` tells what became of it. */
+/** `draftNow` gives the draft on the page, which is not listed; `say` shows what became of it. */
 export function makeWaiting({ draftNow, methods, by, say }) {
   async function list() {
-    const held = (await drafts.all()).filter(
+    const listed = (await drafts.all()).filter(
       (one) => one.uuid !== draftNow().uuid || one.status !== "draft",
     );
-    by("drafts").hidden = !held.length;
-    const open_ = held.filter((one) => one.status !== "sent").length;
+    by("drafts").hidden = !listed.length;
+    const open_ = listed.filter((one) => one.status !== "sent").length;
     by("draft-count").textContent = open_ ? "(" + open_ + " not stored yet)" : "";
-    by("draft-list").replaceChildren(...held.map(draftLine));
+    by("draft-list").replaceChildren(...listed.map(draftLine));
   }
 
   function draftLine(one) {

@@ -71,7 +71,8 @@ async function fresh(request, key, name) {
   }
 }
 
-/* Where nothing was kept the map stays empty there, and asks again when it is moved. */
+/* Where nothing was kept the map stays empty there; reaches are requested again when it is
+   moved. */
 const NONE_KEPT = JSON.stringify({ type: "FeatureCollection", features: [], none_kept: true });
 
 async function reaches(request) {
