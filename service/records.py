@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -27,6 +28,7 @@ __all__ = [
     "Selection",
     "StoreSettings",
     "Viewer",
+    "is_zone",
 ]
 
 Role = Literal["public", "viewer", "member", "editor", "keeper"]
@@ -43,6 +45,15 @@ class StoreSettings:
     schema_version: int = 1
     store_id: str = ""  # random at creation; keys public identifiers
     title: str = ""
+
+
+def is_zone(name: str) -> bool:
+    """Whether there is an IANA time zone of this name."""
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return False
+    return True
 
 
 @dataclass(frozen=True)

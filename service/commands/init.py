@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zoneinfo
 from typing import TYPE_CHECKING
 
 import click
@@ -12,7 +11,7 @@ from layers.network.length_scale import REFUSED_SHARE, crs_length_error
 from layers.plurals import counted
 from service.commands.options import store_argument, who_changes
 from service.errors import RequestError
-from service.records import StoreSettings
+from service.records import StoreSettings, is_zone
 from service.reference.method_files import shipped_methods
 from service.store import create_store
 
@@ -52,7 +51,11 @@ def init(
 
     Example: rifflebook init island.gpkg --crs EPSG:32629 --timezone Europe/Dublin
     """
-    code = crs_code(crs)
+    code = crs_key(require_metres(crs, what="the store"))
+    if not is_zone(timezone):
+        raise RequestError(
+            f"There is no time zone {timezone!r}; give an IANA name such as Europe/Dublin."
+        )
     if crs_length_error(code) > REFUSED_SHARE:
         click.echo(
             f"Warning: in parts of the area that {crs_label(read_crs(code))} is made for, lengths "
@@ -62,7 +65,7 @@ def init(
         )
     settings = StoreSettings(
         crs=code,
-        timezone=known_zone(timezone),
+        timezone=timezone,
         title=title,
         snap_tolerance_m=tolerance,
         node_tolerance_m=node_tolerance,
@@ -77,31 +80,3 @@ def init(
         f"Made {path}: {settings.crs} ({read_crs(settings.crs).name}), {timezone}, "
         f"{counted(len(methods), 'method')}. Next: rifflebook load reaches {path} FILE"
     )
-
-
-def crs_code(crs: str) -> str:
-    """Return the code of a CRS in metres, or its WKT where it has none.
-
-    Raises
-    ------
-    CrsError
-        It is unknown, in degrees, or not in metres on the ground.
-    """
-    return crs_key(require_metres(crs, what="the store"))
-
-
-def known_zone(name: str) -> str:
-    """Return the name of a time zone if there is one of it.
-
-    Raises
-    ------
-    RequestError
-        There is none.
-    """
-    try:
-        zoneinfo.ZoneInfo(name)
-    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        raise RequestError(
-            f"There is no time zone {name!r}; give an IANA name such as Europe/Dublin."
-        ) from None
-    return name

@@ -27,9 +27,9 @@ from service.intake.checks.placements import read_placements, refuse_doubled_ids
 from service.intake.checks.waters import flag_waters
 from service.intake.columns import SHEETS
 from service.intake.findings import FLAG_COLUMNS, Cells, Findings
-from service.intake.surveys import is_zone, new_sites, new_surveys
+from service.intake.surveys import new_sites, new_surveys
 from service.intake.wording import say
-from service.records import FieldRecords, Needed, Selection
+from service.records import FieldRecords, Needed, Selection, is_zone
 from service.reference.placing import place_on_network
 from service.reference.transformations import Operations
 from service.store import Wanted, content_digests

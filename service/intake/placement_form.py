@@ -15,7 +15,7 @@ import pandas as pd
 from layers.fieldwork.effort import EFFORT_UNITS
 from service import access
 from service.access import open_records
-from service.errors import ConflictError, FieldFileError, NotFoundError, RequestError
+from service.errors import ConflictError, NotFoundError, RequestError
 from service.intake.columns import SHEETS
 from service.intake.importing import check
 from service.intake.reading import as_typed
@@ -82,7 +82,7 @@ class Form:
 
 @dataclass(frozen=True)
 class Saved:
-    """What became of a form: `stored`, `unchanged` or `conflict`.
+    """What became of a form: `stored`, `unchanged`, `conflict` or `refused`.
 
     `differences` holds column, what is stored, and what was sent, for a conflict.
     """
@@ -202,14 +202,12 @@ def save_form(form: Form, store: Store, *, who: str) -> Saved:
 
     Raises
     ------
-    FieldFileError
-        A value cannot be understood; nothing is stored.
     ConflictError
         Somebody changed the record at this very moment.
     """
     result = check_form(form, store)
     if result.records is None:
-        raise FieldFileError(result.refused)
+        return Saved("refused", result, "")
     name = form.placement_id
     digest = str(result.digests.loc[name])
     stored = store.known_placements([name]).get(name)

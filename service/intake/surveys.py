@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+from zoneinfo import available_timezones
 
 import pandas as pd
 
@@ -14,12 +14,13 @@ from layers.totals import ALL_IS_TOTALS, is_all
 from service.intake.columns import SHEETS, plain
 from service.intake.values import text_column
 from service.intake.wording import say
+from service.records import is_zone
 from service.reference.spelling import did_you_mean, nearest_names
 
 if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
 
-__all__ = ["is_zone", "new_sites", "new_surveys"]
+__all__ = ["new_sites", "new_surveys"]
 
 WGS84: Final = "EPSG:4326"
 
@@ -154,15 +155,6 @@ def _refuse_zones(cells: Cells, findings: Findings) -> None:
 def _zones_of_places() -> list[str]:
     """Zones to be offered; those of the form Etc/GMT+1 lie on the other side of what one thinks."""
     return sorted(z for z in available_timezones() if "/" in z and not z.startswith("Etc/"))
-
-
-def is_zone(name: str) -> bool:
-    """Whether there is an IANA time zone of this name."""
-    try:
-        ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        return False
-    return True
 
 
 def _refuse_crs(cells: Cells, findings: Findings) -> None:

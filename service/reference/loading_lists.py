@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import zoneinfo
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -13,6 +12,7 @@ from layers.crs import read_crs
 from layers.errors import CrsError
 from layers.totals import ALL_IS_TOTALS, is_all
 from service.errors import Fault, FieldFileError, RequestError
+from service.records import is_zone
 from service.reference.closing import sentences_of_effect
 from service.reference.column_names import named_as_ours
 from service.reference.loading_layers import Loaded
@@ -233,7 +233,7 @@ def _check_surveys(frame: pd.DataFrame, store: Store, checks: _Checks) -> None:
         frame["timezone"] if "timezone" in frame else pd.Series(None, frame.index, dtype="str")
     ).fillna(store.settings.timezone)
     zones = frame["timezone"]
-    wrong = [zone for zone in zones.unique().tolist() if not _is_zone(zone)]
+    wrong = [zone for zone in zones.unique().tolist() if not is_zone(zone)]
     checks.refuse(
         zones.isin(wrong),
         "timezone",
@@ -245,11 +245,3 @@ def _check_surveys(frame: pd.DataFrame, store: Store, checks: _Checks) -> None:
             read_crs(code)
         except CrsError as problem:
             checks.refuse(frame["crs"] == code, "crs", frame["crs"].tolist(), str(problem))
-
-
-def _is_zone(name: str) -> bool:
-    try:
-        zoneinfo.ZoneInfo(name)
-    except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-        return False
-    return True

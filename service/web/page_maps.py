@@ -18,7 +18,8 @@ from layers.drawing.maps import (
 )
 from service import reference
 from service.answers import features
-from service.web.context import current_settings, current_store
+from service.web.answering import tiles
+from service.web.context import current_store
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -100,7 +101,7 @@ def _view(
     live: dict[str, str] | None = None,
     keeps_view: bool = False,
 ) -> MapView:
-    store, settings = current_store(), current_settings()
+    store = current_store()
     listed, methods = reference.species(store), reference.methods(store)
     linked = "placement.show" in current_app.view_functions
     return MapView(
@@ -112,9 +113,7 @@ def _view(
         chosen_species=" or ".join(species),
         picker=False,
         placement_link="/placements/{id}" if linked else None,
-        tiles={"url": settings.tile_url, "attribution": settings.tile_attribution}
-        if settings.shows_tiles
-        else None,
+        tiles=tiles(),
         live=live,
         keeps_view=keeps_view,
     )

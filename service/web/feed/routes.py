@@ -16,6 +16,7 @@ from service import reference
 from service.answers.summaries import any_sensitive
 from service.answers.written_figures import as_written
 from service.columns import public_words
+from service.web.answering import attachment
 from service.web.context import current_settings, current_store, current_viewer, title_of_store
 from service.web.feed import encodings, links
 from service.web.feed.collections import COLLECTIONS, find_collection
@@ -254,8 +255,7 @@ def whole(collection_id: str) -> Response:
     collection.source.check(store, query, viewer)
     pieces = _stream(collection.source.frames(store, query, viewer), collection.name, query.system)
     response = encodings.send_pieces(stream_with_context(pieces), GEOJSON)
-    response.headers["Content-Disposition"] = f'attachment; filename="{collection.name}.geojson"'
-    return _with_crs(response, query.system)
+    return _with_crs(attachment(response, f"{collection.name}.geojson"), query.system)
 
 
 def _stream(

@@ -5,16 +5,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
-from flask import Blueprint, Response, jsonify, render_template, request, url_for
+from flask import Blueprint, render_template, request, url_for
 
 from service import reference
 from service.answers.names import filter_choices
 from service.answers.occurrence_table import COLUMN_ORDERS, ROW_ORDERS, chances, occurrence_table
 from service.answers.request_words import read_whole
+from service.web.answering import json_answer
 from service.web.context import current_store, current_viewer
 from service.web.parameters import FILTERS, read_query
 
 if TYPE_CHECKING:
+    from flask import Response
+
     from service.answers.occurrence_table import Chances, Table
     from service.web.parameters import PageQuery
 
@@ -83,14 +86,14 @@ def chances_missed() -> Response:
     """Chance that each species was missed, which takes longer than the rest."""
     query = read_query(request.args, also=("season",))
     missed: Chances = chances(current_store(), query.selection, current_viewer(), season=_season())
-    response = jsonify(
-        season=missed.season, assumes=missed.assumes, reasons=missed.reasons, cells=missed.cells
+    return json_answer(
+        {
+            "season": missed.season,
+            "assumes": missed.assumes,
+            "reasons": missed.reasons,
+            "cells": missed.cells,
+        }
     )
-    response.cache_control.private = True
-    response.cache_control.no_cache = True
-    response.add_etag()
-    response.make_conditional(request)
-    return response
 
 
 def _season() -> int | None:

@@ -24,7 +24,8 @@ from service.intake.placement_form import (
     read_form,
     save_form,
 )
-from service.web.context import current_settings, current_store, current_viewer, require_editor
+from service.web.answering import tiles
+from service.web.context import current_store, current_viewer, require_editor
 
 if TYPE_CHECKING:
     from service.intake.importing import CheckResult
@@ -77,7 +78,7 @@ def _page(form: Form | None) -> str:
 
 def _lists(form: Form | None) -> dict[str, Any]:
     """Gather what the scripts of the page work with."""
-    store, viewer, settings = current_store(), current_viewer(), current_settings()
+    store, viewer = current_store(), current_viewer()
     methods: dict[str, dict[str, Any]] = {
         str(name): {str(key): value for key, value in row.items()}
         for name, row in reference.methods(store).to_dict("index").items()
@@ -91,9 +92,7 @@ def _lists(form: Form | None) -> dict[str, Any]:
         "zones": surveys["timezone"].dropna().to_dict(),
         "bounds": frame_bounds(reaches),
         "reaches": len(reaches),
-        "tiles": {"url": settings.tile_url, "attribution": settings.tile_attribution}
-        if settings.shows_tiles
-        else None,
+        "tiles": tiles(),
         "methods": {
             name: {
                 "label": row["label"],
@@ -177,10 +176,9 @@ def save() -> tuple[Response, int]:
     require_role(current_viewer(), "editor")
     form = read_form(request.get_json())
     store, viewer = current_store(), current_viewer()
-    result = check_form(form, store)
-    if result.records is None:
-        return jsonify(_found(result)), 422
     saved = save_form(form, store, who=viewer.name)
+    if saved.outcome == "refused":
+        return jsonify(_found(saved.result)), 422
     found = _found(saved.result) | {
         "outcome": saved.outcome,
         "digest": saved.digest,

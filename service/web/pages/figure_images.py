@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from flask import Blueprint, Response, request
+from flask import Blueprint, request
 
 from layers.drawing import figures
 from layers.totals import ALL
@@ -13,10 +13,13 @@ from service import reference
 from service.access import open_records
 from service.answers import summaries
 from service.errors import RequestError
+from service.web.answering import revalidated
 from service.web.context import current_store, current_viewer
 from service.web.parameters import read_query
 
 if TYPE_CHECKING:
+    from flask import Response
+
     from service.web.parameters import PageQuery
 
 __all__ = ["blueprint"]
@@ -25,15 +28,11 @@ blueprint = Blueprint("figures", __name__, url_prefix="/figures")
 
 
 def _answer(svg: str) -> Response:
-    response = Response(svg, mimetype="image/svg+xml")
+    response = revalidated(svg, "image/svg+xml")
     # A drawing styles itself, and runs and fetches nothing.
     response.headers["Content-Security-Policy"] = (
         "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
     )
-    response.cache_control.private = True
-    response.cache_control.no_cache = True
-    response.add_etag()
-    response.make_conditional(request)
     return response
 
 

@@ -5,15 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from flask import Blueprint, Response, request
+from flask import Blueprint, request
 
 from layers.drawing.geojson import MEDIA_TYPE, feature_collection
 from service.answers import features
+from service.web.answering import revalidated
 from service.web.context import current_store, current_viewer
 from service.web.parameters import PageQuery, read_order, read_query
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from flask import Response
 
 __all__ = ["blueprint"]
 
@@ -27,13 +29,7 @@ def _box_query() -> PageQuery:
 
 
 def _answer(frame: gpd.GeoDataFrame) -> Response:
-    response = Response(feature_collection(frame), mimetype=MEDIA_TYPE)
-    response.cache_control.no_cache = True
-    response.cache_control.private = True
-    # Made from the answer itself: a change that this viewer may not see does not show in it.
-    response.add_etag()
-    response.make_conditional(request)
-    return response
+    return revalidated(feature_collection(frame), MEDIA_TYPE)
 
 
 @blueprint.get("/placements.geojson")

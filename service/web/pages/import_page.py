@@ -16,6 +16,7 @@ from service.intake.importing import take
 from service.intake.stored_sheets import csv_text
 from service.intake.upload_limits import ENDINGS, MOST_ROWS, MOST_UNPACKED
 from service.intake.waiting_uploads import ROLES, WaitingUploads, check_upload
+from service.web.answering import attachment
 from service.web.context import current_settings, current_store, current_viewer, require_editor
 from service.web.parameters import read_order
 
@@ -252,6 +253,5 @@ def undo(batch_id: int) -> AnyResponse:
 
 def _file(content: bytes, name: str, kind: str = "text/csv; charset=utf-8") -> Response:
     answer = Response(content, content_type=kind)
-    answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
     answer.cache_control.no_store = True
-    return answer
+    return attachment(answer, name)

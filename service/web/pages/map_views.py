@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
-import orjson
 import pyproj
-from flask import Blueprint, Response, request
+from flask import Blueprint, request
 
 from layers.drawing.geojson import MEDIA_TYPE, feature_collection
 from service.access import surveys
 from service.answers import map_views
 from service.answers.request_words import read_whole
 from service.errors import RequestError
+from service.web.answering import json_answer, revalidated
 from service.web.context import current_store, current_viewer
 from service.web.parameters import PageQuery, read_query
+
+if TYPE_CHECKING:
+    from flask import Response
 
 __all__ = ["blueprint"]
 
@@ -28,7 +31,7 @@ _FINEST: Final = 20
 def placements() -> Response:
     """Placements of a view, or their counts by cell."""
     query, zoom = _view()
-    return _json(
+    return json_answer(
         map_views.placements_in_view(
             current_store(), query.selection, current_viewer(), within=_box(query), zoom=zoom
         )
@@ -39,7 +42,7 @@ def placements() -> Response:
 def lines() -> Response:
     """Reaches and catchments of a view."""
     query, zoom = _view()
-    return _json(
+    return json_answer(
         map_views.lines_in_view(
             current_store(), within=_box(query), zoom=zoom, catchments=query.selection.catchments
         )
@@ -57,7 +60,7 @@ def cards() -> Response:
     frame, count = map_views.cards(
         current_store(), selection, current_viewer(), within=query.within
     )
-    return _answer(feature_collection(frame, members={"count": count}), MEDIA_TYPE)
+    return revalidated(feature_collection(frame, members={"count": count}), MEDIA_TYPE)
 
 
 @blueprint.get("/map/position.json")
@@ -72,7 +75,7 @@ def position() -> Response:
         # A survey in degrees adds nothing: the map shows them already, and these are metres.
         crs = named if isinstance(named, str) and pyproj.CRS(named).is_projected else ""
     words = map_views.position_words(current_store(), longitude, latitude, crs=crs)
-    return _json({"position": words})
+    return json_answer({"position": words})
 
 
 def _view() -> tuple[PageQuery, int]:
@@ -96,16 +99,3 @@ def _number(name: str, most: float) -> float:
     if not -most <= value <= most:
         raise RequestError(f"{name} {text!r} is no number of degrees from -{most:g} to {most:g}.")
     return value
-
-
-def _json(document: dict[str, Any]) -> Response:
-    return _answer(orjson.dumps(document), "application/json")
-
-
-def _answer(text: bytes, kind: str) -> Response:
-    response = Response(text, mimetype=kind)
-    response.cache_control.no_cache = True
-    response.cache_control.private = True
-    response.add_etag()  # from the answer itself: what this viewer cannot see does not show
-    response.make_conditional(request)
-    return response

@@ -1,0 +1,45 @@
+"""Answers that a browser keeps and asks about again before each use."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import orjson
+from flask import Response, request
+
+from service.web.context import current_settings
+
+__all__ = ["attachment", "json_answer", "revalidated", "tiles"]
+
+
+def revalidated(content: bytes | str, kind: str) -> Response:
+    """Answer with content, or with 304 where the client has it already.
+
+    The ETag is made from the content itself: a change that this viewer may not see does not
+    show in it.
+    """
+    response = Response(content, mimetype=kind)
+    response.cache_control.no_cache = True
+    response.cache_control.private = True
+    response.add_etag()
+    response.make_conditional(request)
+    return response
+
+
+def json_answer(document: dict[str, Any]) -> Response:
+    """Answer with a JSON document, as `revalidated`."""
+    return revalidated(orjson.dumps(document), "application/json")
+
+
+def attachment(response: Response, name: str) -> Response:
+    """Have an answer stored as a file of this name."""
+    response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response
+
+
+def tiles() -> dict[str, str] | None:
+    """Address and attribution of the background map; None where the service shows none."""
+    settings = current_settings()
+    if not settings.shows_tiles:
+        return None
+    return {"url": settings.tile_url, "attribution": settings.tile_attribution}
