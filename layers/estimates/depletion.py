@@ -1,7 +1,7 @@
 """Fish numbers and densities from placements fished in several passes.
 
-One row per placement, species and estimator, and rows for all species pooled. Where records
-cannot carry an estimate the row says why. Assumes a closed site (stop nets), an equal chance
+One row per placement and species, and one for all species pooled. Where records cannot carry an
+estimate the row says why. Assumes a closed site (stop nets), an equal chance
 for every fish and an equal effort in every pass; see `layers.estimates.removal` for the formulas.
 """
 
@@ -13,8 +13,14 @@ import numpy as np
 import pandas as pd
 
 from layers.errors import ThinDataError
-from layers.estimates.removal import Estimator, catches_fall, estimate_removal
-from layers.fieldwork.looking import inputs_of, left_out_by_outcome, looked
+from layers.estimates.removal import (
+    Estimator,
+    catchability_test,
+    catches_fall,
+    estimate_removal,
+    number_if_catchability_falls,
+)
+from layers.fieldwork.looking import inputs_of, left_out_by_outcome, local_dates, looked
 from layers.frames import codes_within, reads
 from layers.plurals import counted
 from layers.totals import ALL, RECORDS_ANEW, refuse_all
@@ -31,6 +37,8 @@ __all__ = ["DEPLETION_COLUMNS", "depletion", "fished_area_m2"]
 FEW_FISH: Final = 10  # common practice, no source
 DEPLETION_COLUMNS: Final = (
     "placement_id",
+    "site",
+    "date",
     "species",
     "passes",
     "catches",
@@ -42,7 +50,6 @@ DEPLETION_COLUMNS: Final = (
     "p_hat",
     "density_per_100_m2",
     "problem",
-    "interval",
     "se_formula",
 )
 _NUMBERS: Final = ("n_hat", "n_se", "n_low", "n_high", "p_hat", "density_per_100_m2")
@@ -82,7 +89,7 @@ def fished_area_m2(
 
 
 @reads(
-    placements="placement_id method outcome passes set_at timezone",
+    placements="placement_id site method outcome passes set_at timezone",
     catches="placement_id species count count_kind pass_no",
 )
 def depletion(
@@ -90,7 +97,7 @@ def depletion(
     catches: pd.DataFrame,
     areas_m2: pd.Series | None = None,
     *,
-    estimators: Sequence[Estimator] = ("two_pass", "likelihood", "weighted"),
+    estimators: Sequence[Estimator] = ("likelihood",),
 ) -> pd.DataFrame:
     """Estimate the fish present, for each placement fished in passes.
 
@@ -103,16 +110,19 @@ def depletion(
         Area fished by placement [m²], such as `fished_area_m2` gives; densities are missing
         without it.
     estimators
-        Which to print. `two_pass` is left out where there are more than two passes.
+        Which to print, in this order. `two_pass` is left out where there are more than two
+        passes. Only `likelihood` has an interval.
 
     Returns
     -------
     DataFrame
         Columns `DEPLETION_COLUMNS`, sorted by placement and species; species `all` pools
-        every fish of the placement. `catches` lists the passes with `;`. `problem` is empty
-        or says what is wrong; figures are missing where it forbids an estimate, and kept
-        where it only warns (few fish, no fall in catch). `n_high` alone is missing where the
-        catches set no upper limit.
+        every fish of the placement. `date` is the local date of setting; `catches` lists the
+        passes with `;`. `problem` is empty or says what is wrong; figures are missing where it
+        forbids an estimate, and stay where it only warns: few fish, no fall in catch,
+        catchability that differs (`catchability_test`), and how many fish there would be if it
+        fell unseen (`number_if_catchability_falls`). `n_high` alone is missing where the catches
+        set no upper limit.
         `attrs["inputs"]` says what was used.
 
     Raises
@@ -144,6 +154,8 @@ def depletion(
         for answer in _rows_of(placements.index, *group, estimators)
     ]
     frame = _typed(table)
+    frame["site"] = placements["site"].reindex(frame["placement_id"]).to_numpy(dtype=object)
+    frame["date"] = local_dates(placements).reindex(frame["placement_id"]).to_numpy()
     if areas_m2 is not None:
         area = areas_m2.reindex(frame["placement_id"]).to_numpy(dtype=np.float64)
         frame["density_per_100_m2"] = 100.0 * frame["n_hat"].to_numpy() / area
@@ -158,8 +170,8 @@ def depletion(
         by_pass,
         left_out,
         assumes="closed site; equal chance for every fish and in every pass",
-        standard_error="two_pass: Seber & Le Cren (1967); else formula A (Carle & Strub 1978)",
-        interval="95 %: likelihood by profile; else normal, not below the catch",
+        standard_error="formula A (Carle & Strub 1978); two_pass: Seber & Le Cren (1967)",
+        interval="95 %, likelihood by profile (Schnute 1983); other forms have none",
     )
     return frame
 
@@ -231,7 +243,6 @@ def _rows_of(
             "passes": len(caught),
             "catches": "" if fatal else ";".join(str(c) for c in caught),
             "estimator": estimator,
-            "interval": "",
             "se_formula": "",
             **dict.fromkeys(_NUMBERS, np.nan),
             **figures,
@@ -254,21 +265,38 @@ def _estimate(caught: list[int], estimator: Estimator, problems: list[str]) -> d
     if np.isposinf(fit.n_high):
         level = "hardly fall" if falls else "do not fall"
         problems.append(f"no upper limit: the catches {level}, and any larger number fits them too")
-    if np.isnan(fit.n_se):
-        problems.append("no standard error, so no upper limit: the catches hardly fall")
+    if estimator == "likelihood":
+        problems.extend(_unequal_catchability(caught, fit.n_hat, fit.n_high))
     return {
         "n_hat": fit.n_hat,
         "n_se": fit.n_se,
         "n_low": fit.n_low,
         "n_high": fit.n_high if np.isfinite(fit.n_high) else np.nan,
         "p_hat": fit.p_hat,
-        "interval": fit.interval,
         "se_formula": fit.se_formula,
     }
 
 
+def _unequal_catchability(caught: list[int], n_hat: float, n_high: float) -> Iterator[str]:
+    """Say what the catches show, and what they leave open, of a falling chance of capture."""
+    p_value = catchability_test(caught)[1]
+    if p_value < 0.05:
+        yield (
+            "the chance of capture differs between the first pass and later ones "
+            f"(likelihood-ratio test, p = {p_value:.2g}): the interval does not hold"
+        )
+    if_falling = number_if_catchability_falls(caught)
+    if np.isposinf(n_high) or np.isnan(if_falling) or round(if_falling, 0) <= round(n_hat, 0):
+        return
+    number = f"about {if_falling:.0f} fish" if np.isfinite(if_falling) else "no finite number"
+    yield (
+        "if the chance of capture fell by a third from first to last pass, which the catches do "
+        f"not rule out: {number}"
+    )
+
+
 def _typed(table: Sequence[dict[str, object]]) -> pd.DataFrame:
     frame = pd.DataFrame(table, columns=list(DEPLETION_COLUMNS))
-    texts = ["placement_id", "species", "catches", "estimator", "problem", "interval", "se_formula"]
+    texts = ["placement_id", "species", "catches", "estimator", "problem", "se_formula"]
     types = dict.fromkeys(texts, "str") | dict.fromkeys(_NUMBERS, "float64")
     return frame.astype(types | {"passes": "int64"})

@@ -344,13 +344,21 @@ def next_places(
     return _finished(found, "next_places", found)
 
 
-def depletion(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
-    """Fish present by removal over passes, for each placement fished in passes."""
+def depletion(
+    store: Store, selection: Selection, viewer: Viewer, *, all_estimators: bool = False
+) -> gpd.GeoDataFrame:
+    """Fish present by removal over passes, for each placement fished in passes.
+
+    `all_estimators` adds the weighted and two-pass forms to the likelihood estimate.
+    """
     from layers.estimates import depletion as computing
 
     records = _opened(store, selection, viewer, whole_catch=True).records
     areas = computing.fished_area_m2(records.placements, stretch_lengths(records.stretches))
-    found = computing.depletion(records.placements, records.catches, areas)
+    more = ("weighted", "two_pass") if all_estimators else ()
+    found = computing.depletion(
+        records.placements, records.catches, areas, estimators=("likelihood", *more)
+    )
     rows = _of_species(found, selection)
     at = records.placements.geometry.reindex(rows["placement_id"]).to_numpy()
     drawn = gpd.GeoDataFrame(rows, geometry=at, crs=records.placements.crs)

@@ -38,7 +38,7 @@ SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "coverage": ("coverage", ("as_of",)),
     "gaps": ("gaps", ("min_order",)),
     "next-places": ("next_places", ("count", "within")),
-    "depletion": ("depletion", ()),
+    "depletion": ("depletion", ("all_estimators",)),
     "detection": ("detection", ("unit", "year")),
     "richness": ("richness", ()),
 }
@@ -86,6 +86,11 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
     type=click.FloatRange(0, min_open=True),
     metavar="METRES",
     help="next-places: distance along the network that a place stands for; 1000.",
+)
+@click.option(
+    "--all-estimators",
+    is_flag=True,
+    help="depletion: also the weighted and two-pass forms, for comparison.",
 )
 @click.option(
     "--unit",

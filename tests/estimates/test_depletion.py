@@ -9,6 +9,7 @@ import pytest
 from layers.estimates.depletion import DEPLETION_COLUMNS, depletion, fished_area_m2
 from tests.sampling_frames import catches_of, placements_of
 
+ALL = ("likelihood", "weighted", "two_pass")
 TROUT = "Cottus perifretum"
 NEONFISH = Path(__file__).parents[2].parent / "shared" / "data" / "neonfish"
 
@@ -34,9 +35,10 @@ def one(frame: pd.DataFrame, estimator: str, species: str = TROUT) -> pd.Series:
 def test_published_example_through_the_table():
     """Carle & Strub (1978) example 1, 38, 26, 12, fished on 200 m²."""
     frame = depletion(
-        placements_of([electric("e")]),
+        placements_of([electric("e", site="S9")]),
         catches_of(passes_of("e", [38, 26, 12])),
         pd.Series({"e": 200.0}),
+        estimators=("likelihood", "weighted"),
     )
     row = one(frame, "weighted")
     assert (row["n_hat"], row["catches"], row["passes"]) == (91, "38;26;12", 3)
@@ -44,7 +46,11 @@ def test_published_example_through_the_table():
     assert row["density_per_100_m2"] == pytest.approx(45.5)
     assert row["problem"] == ""
     assert list(frame.columns) == list(DEPLETION_COLUMNS)
-    assert "two_pass" not in set(frame["estimator"])
+    assert frame["estimator"].tolist() == ["likelihood", "weighted"] * 2  # the species, and all
+    assert (one(frame, "likelihood")["site"], one(frame, "likelihood")["date"]) == (
+        "S9",
+        pd.Timestamp(2025, 6, 10),
+    )
     assert frame.attrs["inputs"]["placements_used"] == 1
 
 
@@ -53,7 +59,7 @@ def test_pools_species_beside_each_alone():
     catches = catches_of(
         passes_of("e", [50, 20]) + passes_of("e", [29, 8], "Gasterosteus aculeatus")
     )
-    frame = depletion(placements_of([electric("e", passes=2)]), catches)
+    frame = depletion(placements_of([electric("e", passes=2)]), catches, estimators=ALL)
     assert one(frame, "two_pass", "all")["n_hat"] == pytest.approx(122.37, abs=0.01)
     assert one(frame, "two_pass")["n_hat"] == pytest.approx(50**2 / 30)
     assert frame["species"].tolist()[-1] == "all"
@@ -94,8 +100,28 @@ REASONS = [
 
 @pytest.mark.parametrize(("stated", "rows", "estimator", "reason"), REASONS)
 def test_problems_are_named(stated, rows, estimator, reason):
-    frame = depletion(placements_of([electric("e", **stated)]), catches_of(rows))
+    frame = depletion(placements_of([electric("e", **stated)]), catches_of(rows), estimators=ALL)
     assert reason in one(frame, estimator)["problem"]
+
+
+# 45, 11, 18, 8 rejects equal chances (Schnute 1983, table 2: chi-square 4.74). By hand, with
+# p and 2p/3 in two passes: p = 1 - 1.5 c2/c1, N = c1/p; so 60, 20 gives 120, 60, 36 gives 600.
+FALLS = [
+    ({"passes": 4}, [45, 11, 18, 8], "likelihood-ratio test, p = 0.03", True),
+    ({}, [38, 26, 12], "likelihood-ratio test", False),
+    ({}, [38, 26, 12], "not rule out: about 132 fish", True),
+    ({"passes": 2}, [60, 20], "not rule out: about 120 fish", True),
+    ({"passes": 2}, [60, 36], "not rule out: about 600 fish", True),
+    ({"passes": 2}, [300, 210], "not rule out: no finite number", True),
+    ({"passes": 2}, [10, 8], "rule out", False),
+    ({}, [5000, 2500, 1250], "rule out", False),
+]
+
+
+@pytest.mark.parametrize(("stated", "counts", "words", "said"), FALLS)
+def test_what_unequal_catchability_would_do_is_said(stated, counts, words, said):
+    frame = depletion(placements_of([electric("e", **stated)]), catches_of(passes_of("e", counts)))
+    assert (words in one(frame, "likelihood")["problem"]) == said
 
 
 def test_level_catches_keep_their_estimate_and_say_why_it_has_no_upper_limit():
@@ -114,7 +140,7 @@ def test_level_catches_keep_their_estimate_and_say_why_it_has_no_upper_limit():
 def test_counts_that_are_lower_bounds_give_no_figure():
     rows = passes_of("e", [30, 20, 10])
     rows[0]["count_kind"] = "at_least"
-    row = one(depletion(placements_of([electric("e")]), catches_of(rows)), "weighted")
+    row = one(depletion(placements_of([electric("e")]), catches_of(rows)), "likelihood")
     assert np.isnan(row["n_hat"])
     assert "at least" in row["problem"]
     assert row["catches"] == ""
@@ -173,7 +199,7 @@ def test_on_real_multipass_electric_fishing():
             ["placement_id", "species", "count", "pass_no"]
         ].to_dict("records")
     )
-    frame = depletion(placements, catches)
+    frame = depletion(placements, catches, estimators=("likelihood", "weighted"))
     assert len(bouts) > 200
     per_bout = caught.groupby("bout_id")["count"].sum()
     fine = frame[frame["n_hat"].notna() & (frame["species"] == "all")]
