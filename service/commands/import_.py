@@ -11,9 +11,13 @@ from tqdm import tqdm
 
 from layers.plurals import counted, plural
 from service.commands.options import opened, store_argument, who_changes
+from service.intake.columns import SHEETS
+from service.intake.findings import Findings
 from service.intake.importing import check, missing_species, take
 from service.intake.sheets import read_sheets
 from service.intake.stored_sheets import csv_text
+from service.intake.suggesting import suggest as suggest_mapping
+from service.intake.tables import read_tables
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,12 +37,16 @@ _out = click.Path(dir_okay=False, path_type=Path)
 
 @click.command("import")
 @store_argument
-@click.option("--placements", type=_in, required=True, help="Sheet of placements.")
+@click.argument("files", metavar="[SHEET]...", type=_in, nargs=-1)
+@click.option("--placements", type=_in, help="Sheet of placements.")
 @click.option("--catches", type=_in, help="Sheet of catches.")
 @click.option("--lengths", type=_in, help="Sheet of fish measured.")
 @click.option("--surveys", type=_in, help="Sheet of surveys that the store does not know yet.")
 @click.option("--sites", type=_in, help="Sheet of sites that the store does not know yet.")
 @click.option("--mapping", type=_in, help="TOML that says how other columns become ours.")
+@click.option(
+    "--suggest", type=_out, help="Write a mapping for these sheets, to be read and corrected."
+)
 @click.option("--waypoints", type=_in, help="GPX for the column waypoint.")
 @click.option(
     "--date-order",
@@ -62,20 +70,29 @@ def import_(
     check_only: bool,
     findings: Path | None,
     missing: Path | None,
+    suggest: Path | None,
     **given: Any,  # noqa: ANN401
 ) -> None:
     """Take field sheets into STORE, whole or not at all.
 
-    Sheets are CSV, XLSX, GeoJSON or GeoPackage; `rifflebook templates` writes empty ones. Values
-    that cannot be understood are refused, each with its row and what would be right, and nothing
-    is stored. What looks odd is flagged and kept. The same file again changes nothing.
+    Sheets are CSV, XLSX, GeoJSON or GeoPackage; `rifflebook templates` writes empty ones. What
+    each SHEET is, is found by its columns; an option says it. Sheets laid out otherwise come in by
+    a mapping: `--suggest FILE` writes one to read and correct, `--mapping FILE` follows it.
+
+    Values that cannot be understood are refused, each with its row and what would be right, and
+    nothing is stored. What looks odd is flagged and kept. The same file again changes nothing.
     """
     if given["delimiter"] in ("tab", "\\t"):
         given["delimiter"] = "\t"
     if given["delimiter"] and len(given["delimiter"]) != 1:
         raise click.BadParameter("give one character, or tab", param_hint="--delimiter")
-    with opened(path, read_only=check_only) as store:
-        sheets = _read(given)
+    if not given["placements"] and not given["files"]:
+        raise click.UsageError("Give the sheets, or at least the one of placements.")
+    with opened(path, read_only=check_only or suggest is not None) as store:
+        if suggest is not None:
+            _suggest(given, store, suggest)
+            return
+        sheets = _read(given, store)
         before = store.find_batch(sheets.digest)
         if before is not None:
             click.echo(
@@ -103,9 +120,37 @@ def import_(
         _take(result, store)
 
 
-def _read(given: dict[str, Any]) -> Sheets:
+def _read(given: dict[str, Any], store: Store) -> Sheets:
     click.echo("… reading files", err=True)
-    return read_sheets(**given)
+    return read_sheets(**given, species=store.species())
+
+
+def _suggest(given: dict[str, Any], store: Store, target: Path) -> None:
+    """Write a mapping for sheets never seen before, and say what they are taken for."""
+    paths = [*given["files"], *(given[sheet] for sheet in SHEETS if given[sheet])]
+    findings = Findings()
+    tables = [
+        table
+        for path in dict.fromkeys(paths)
+        for table in read_tables(path, findings, delimiter=given["delimiter"])
+    ]
+    for fault in findings.refused:
+        click.echo(f"refused  {fault}", err=True)
+    for _, one in findings.flags().iterrows():
+        _show_flags(str(one["code"]), one.to_frame().T)
+    methods = [str(name) for name in store.methods().index]
+    suggestion = suggest_mapping(tables, store.species(), methods, store.settings.crs)
+    if not suggestion.text:
+        raise click.ClickException(" ".join(suggestion.open_questions))
+    target.write_text(suggestion.text, encoding="utf-8")
+    for said in suggestion.said:
+        click.echo(said)
+    for question in suggestion.open_questions:
+        click.echo(f"? {question}")
+    click.echo(
+        f"{target} is written. Read it through, correct it, then import the same sheets with "
+        f"--mapping {target} --check-only."
+    )
 
 
 def _take(result: CheckResult, store: Store) -> None:

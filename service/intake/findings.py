@@ -41,12 +41,15 @@ class Cells:
         Text cells, '' = empty; the index is the row numbers as a spreadsheet counts them.
     decimal_comma
         The file's own separator is the semicolon, so a comma in a number is a decimal one.
+    headers
+        Of a column that was gathered from several: the header that each cell stood under.
     """
 
     sheet: str
     file: str
     frame: pd.DataFrame
     decimal_comma: bool = False
+    headers: dict[str, NDArray[np.object_]] = field(default_factory=dict)
 
     def column(self, name: str) -> pd.Series:
         """Cells of a column, stripped; all empty where the sheet lacks it."""
@@ -107,8 +110,9 @@ class Findings:
                 said = wording(value) if callable(wording) else _wording(wording)
                 found[value] = said.text(self.audience), said.code
             remedy, code = found[value]
+            name = str(cells.headers[column][place]) if column in cells.headers else column
             self.refused.append(
-                Fault(cells.file, int(row), column, value[:_SHOWN], remedy, cells.sheet, code)
+                Fault(cells.file, int(row), name, value[:_SHOWN], remedy, cells.sheet, code)
             )
 
     def refuse_file(

@@ -11,16 +11,23 @@ A mapping is TOML. A table named like a sheet gives, for each of our columns, wh
     method = { from = "gear", values = { "e-fisher" = "electric_fishing" } }
     lifts = [{ from = "effort", when = { effort_unit = "lifts" } }]   # only in these rows
 
+    set_at = { from = "day", serial = true }                  # a spreadsheet's number of a day
+    minutes = { sum = ["sec 1", "sec 2"], unit = "s" }        # parts in several columns
+    passes = { filled = ["sec 1", "sec 2"] }                  # how many of these are filled
+
 `[catches]` and `[lengths]` may say `{ from_placement = "their column" }` to look a value up in the
-placement sheet. `[species]` names the columns of the catch sheet that make a species list.
-`[fold]` joins rows that hold one pass each into one placement.
+placement sheet, `[placements]` `{ from_site = "their column" }` in that of sites. `[species]` names
+the columns of the catch sheet that make a species list. `[fold]` joins rows that hold one pass each
+into one placement. `[shape]` and `[columns]` say how a sheet is laid out, see
+`service.intake.shapes`.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -30,6 +37,17 @@ from service.intake.columns import SHEETS
 from service.intake.findings import Cells
 from service.intake.folding import Fold, fold_passes
 from service.intake.numbers import UNITS, read_number
+from service.intake.reading import stripped
+from service.intake.shapes import (
+    ZERO,
+    Shape,
+    declare_nil,
+    fill_down,
+    fold_repeats,
+    gather,
+    per_fish,
+    with_outcome,
+)
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
@@ -37,11 +55,13 @@ if TYPE_CHECKING:
     from collections.abc import Mapping as Dict
     from pathlib import Path
 
+    from numpy.typing import NDArray
+
     from service.intake.findings import Findings
     from service.intake.times import DateOrder
     from service.intake.wording import Wording
 
-__all__ = ["Mapping", "apply_mapping"]
+__all__ = ["Mapping", "Rules", "apply_mapping"]
 
 _KEYS: Final = {
     "from",
@@ -52,8 +72,22 @@ _KEYS: Final = {
     "values",
     "utc",
     "when",
+    "sum",
+    "filled",
+    "serial",
+    "from_site",
 }
-_TOP: Final = {*SHEETS, "fold", "species", "about"}
+_SOURCES: Final = {"from", "constant", "text", "from_placement", "from_site", "sum", "filled"}
+_TOP: Final = {*SHEETS, "fold", "species", "about", "shape", "columns"}
+# Sites come first, since placements look up in them; catches look up in placements.
+_IN_ORDER: Final = ("sites", "surveys", "placements", "catches", "lengths")
+_NO_SHAPE: Final = Shape()
+# Days of a spreadsheet are counted from here (ECMA-376 part 1, 18.17.4.1, the 1900 date base).
+_DAY_ZERO: Final = dt.datetime(1899, 12, 30)  # noqa: DTZ001  wall-clock time
+_SERIAL_DAYS: Final = (20_000, 80_000)  # 1954 to 2119
+
+Rules = dict[str, list[dict[str, Any]]]
+_Rules = dict[str, Rules]
 _SPECIES: Final = ("species", "vernacular_name", "rank", "family", "taxon_id")
 
 
@@ -62,20 +96,32 @@ class Mapping:
     """A mapping file as read: column rules by sheet, folding, and the species columns."""
 
     file: str
-    sheets: dict[str, dict[str, list[dict[str, Any]]]]
+    sheets: _Rules
     species: dict[str, dict[str, Any]]
     fold: Fold | None
+    shape: Shape = _NO_SHAPE
+    date_order: DateOrder | None = None
 
     @classmethod
     def read(cls, path: Path, findings: Findings) -> Mapping | None:
         """Read a mapping file; what is wrong with it goes to `findings`."""
         try:
-            read = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
+            text = path.read_text(encoding="utf-8-sig")
+        except (OSError, UnicodeDecodeError) as problem:
             findings.refuse_file(path.name, say("mapping_unclear.toml", problem=problem))
             return None
+        return cls.of_text(text, path.name, findings)
+
+    @classmethod
+    def of_text(cls, text: str, file: str, findings: Findings) -> Mapping | None:
+        """Read the text of a mapping file of this name."""
+        try:
+            read = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as problem:
+            findings.refuse_file(file, say("mapping_unclear.toml", problem=problem))
+            return None
         except RecursionError:
-            findings.refuse_file(path.name, "mapping_unclear.nested")
+            findings.refuse_file(file, "mapping_unclear.nested")
             return None
         faults = [
             say("mapping_unclear.table", name=name, near=did_you_mean(name, sorted(_TOP)))
@@ -96,9 +142,21 @@ class Mapping:
             if name not in _SPECIES
         ]
         fold = Fold.read(read["fold"], faults) if "fold" in read else None
+        shape = Shape.read(read.get("shape", {}), read.get("columns", {}), faults)
+        order = read.get("shape", {}).get("date_order")
+        if order not in (None, "dmy", "mdy", "ymd"):
+            choices = "dmy, mdy, ymd"
+            faults.append(say("mapping_unclear.shape_value", name="date_order", choices=choices))
         for fault in faults:
-            findings.refuse_file(path.name, fault)
-        return None if faults else cls(path.name, sheets, species, fold)
+            findings.refuse_file(file, fault)
+        return None if faults else cls(file, sheets, species, fold, shape, order)
+
+    def needs(self, sheet: str) -> set[str]:
+        """Their columns that the rules of a sheet read."""
+        parts = [part for own in self.sheets[sheet].values() for part in own]
+        if sheet == "catches":
+            parts += self.species.values()
+        return set().union(*map(_needs, parts))
 
 
 def apply_mapping(
@@ -116,36 +174,128 @@ def apply_mapping(
     species
         Species list made of the catch sheet, where the mapping names its columns.
     """
-    theirs = raw.get("placements")
-    keys = None
-    out: dict[str, Cells] = {}
-    for sheet in SHEETS:
-        rules = mapping.sheets[sheet]
-        cells = raw.get(sheet)
-        if cells is None and rules and sheet == "surveys":
-            cells = Cells(sheet, mapping.file, pd.DataFrame(index=pd.RangeIndex(2, 3)))
-        if cells is None:
-            continue
-        if not rules:
-            out[sheet] = cells
-            continue
-        if sheet in ("catches", "lengths") and theirs is not None and "placements" in out:
-            keys = pd.Series(np.arange(len(theirs.frame)), out["placements"].column("placement_id"))
-            keys = keys[~keys.index.duplicated()]
-        columns: dict[str, pd.Series] = {}
-        for ours, parts in rules.items():
-            unit = next(column.unit for column in SHEETS[sheet] if column.name == ours)
-            done = _column(parts, columns, cells, theirs, keys, unit, mapping.file, ours, findings)
-            columns[ours] = done
-        frame = pd.DataFrame(columns, index=cells.frame.index)
-        out[sheet] = Cells(sheet, cells.file, frame, cells.decimal_comma)
-        _say_what_is_left(mapping, rules, cells, findings)
+    shape, from_one = mapping.shape, "catches" not in raw
+    raw = {sheet: fill_down(cells, shape.fill_down) for sheet, cells in raw.items()}
+    rules = dict(mapping.sheets)
+    if shape.one_sheet and "placements" in raw:
+        _one_sheet_as_several(shape, raw, rules, from_one=from_one)
+    ours: dict[str, NDArray[np.object_]] = {}
+    if shape.columns and "catches" in raw:
+        absent = set(shape.columns) - set(raw["catches"].frame.columns)
+        if absent:
+            _refuse_absent(findings, mapping.file, raw["catches"], "columns", absent)
+            return {}, None
+        of_rules = [part for own in rules["catches"].values() for part in own]
+        needed = mapping.needs("catches").union(*map(_needs, of_rules))
+        raw["catches"], ours = gather(raw["catches"], shape.columns, needed)
+    out = _by_rules(mapping, raw, rules, ours, findings, one=from_one and shape.one_sheet)
     species = None
     if mapping.species and "catches" in raw:
         species = _species(mapping, raw["catches"], findings)
-    if mapping.fold is not None and theirs is not None and "placements" in out:
-        out = fold_passes(mapping.fold, theirs, out, findings, mapping.file, date_order)
+    if "placements" not in out:
+        return out, species
+    if shape.rows == "fish" and "catches" in out and "lengths" in out:
+        out["catches"], out["lengths"] = per_fish(out["catches"], out["lengths"], findings)
+    if mapping.fold is not None:
+        out = fold_passes(mapping.fold, raw["placements"], out, findings, mapping.file, date_order)
+    elif from_one and shape.rows != "placement":
+        out["placements"] = fold_repeats(out["placements"], findings)
+    out = declare_nil(out, findings)
+    if shape.no_rows_mean:
+        owned = set(out["catches"].column("placement_id")) if "catches" in out else set()
+        none = ~out["placements"].column("placement_id").isin(owned)
+        out["placements"] = with_outcome(out["placements"], none)
     return out, species
+
+
+def _by_rules(
+    mapping: Mapping,
+    raw: Dict[str, Cells],
+    rules: _Rules,
+    ours: Dict[str, NDArray[np.object_]],
+    findings: Findings,
+    *,
+    one: bool,
+) -> dict[str, Cells]:
+    """Fill our columns by the rules; `ours` has what columns of counts say of their catches."""
+    lookups = _Lookups()
+    out: dict[str, Cells] = {}
+    for sheet in _IN_ORDER:
+        cells = raw.get(sheet)
+        if cells is None and rules[sheet] and sheet == "surveys":
+            cells = Cells(sheet, mapping.file, pd.DataFrame(index=pd.RangeIndex(2, 3)))
+        if cells is None:
+            continue
+        if not rules[sheet] and not (sheet == "catches" and ours):
+            out[sheet] = cells
+            continue
+        columns: dict[str, pd.Series] = {}
+        for name, parts in rules[sheet].items():
+            unit = next(column.unit for column in SHEETS[sheet] if column.name == name)
+            columns[name] = _column(
+                parts, columns, cells, lookups, unit, mapping.file, name, findings
+            )
+        arrays = {name: column.to_numpy(object) for name, column in columns.items()}
+        if sheet == "catches" and ours:
+            arrays = {**ours, **arrays}
+            if "species" in columns:
+                zero = ours["species"] == ZERO
+                arrays["species"] = np.where(zero, ZERO, columns["species"].to_numpy(object))
+        frame = pd.DataFrame(arrays, index=cells.frame.index, dtype="str")
+        if sheet == "catches" and one and mapping.shape.rows == "catch":
+            frame, cells = _with_fish(frame, cells)
+        out[sheet] = replace(cells, sheet=sheet, frame=frame)
+        lookups.add(sheet, cells, out[sheet])
+        _say_what_is_left(mapping, rules, cells, findings, one=one)
+    return out
+
+
+@dataclass
+class _Lookups:
+    """Sheets as they came, by the keys that the mapping gave their rows."""
+
+    sheets: dict[str, tuple[Cells, pd.Series]] = field(default_factory=dict)
+
+    def add(self, sheet: str, cells: Cells, ours: Cells) -> None:
+        key = {"placements": "placement_id", "sites": "site"}.get(sheet)
+        if key is not None and key in ours.frame:
+            rows = pd.Series(np.arange(len(cells.frame)), ours.column(key).to_numpy(object))
+            self.sheets[sheet] = cells, rows[~rows.index.duplicated()]
+
+    def find(self, sheet: str, column: str, keys: pd.Series | None, index: pd.Index) -> pd.Series:
+        """Take the values of their column in the rows of these keys; '' where there is none."""
+        values = np.full(len(index), "", dtype=object)
+        if sheet in self.sheets and keys is not None:
+            cells, rows = self.sheets[sheet]
+            row = rows.reindex(keys.to_numpy(object)).to_numpy(float)
+            known = ~np.isnan(row)
+            values[known] = cells.column(column).to_numpy(object)[row[known].astype(np.int64)]
+        return pd.Series(values, index=index, dtype="str")
+
+
+def _one_sheet_as_several(
+    shape: Shape, raw: dict[str, Cells], rules: _Rules, *, from_one: bool
+) -> None:
+    """Let one sheet be read as placements, catches and lengths, each by its own rules."""
+    if from_one:
+        raw["catches"] = replace(raw["placements"], sheet="catches")
+        own = {"placement_id": rules["placements"].get("placement_id", [])}
+        rules["catches"] = own | rules["catches"]
+    if shape.rows == "fish":
+        raw["lengths"] = replace(raw["catches"], sheet="lengths")
+        shared = ("placement_id", "species", "pass_no")
+        taken = {name: rules["catches"][name] for name in shared if name in rules["catches"]}
+        rules["lengths"] = taken | rules["lengths"]
+
+
+def _with_fish(frame: pd.DataFrame, cells: Cells) -> tuple[pd.DataFrame, Cells]:
+    """Leave out rows that only give a placement."""
+    fish = np.zeros(len(frame), dtype=bool)
+    for name in ("species", "count", "count_kind"):
+        if name in frame:
+            fish |= (frame[name] != "").to_numpy(bool)
+    headers = {name: own[fish] for name, own in cells.headers.items()}
+    return frame[fish], replace(cells, frame=cells.frame[fish], headers=headers)
 
 
 def _rules(rule: object) -> list[dict[str, Any]]:
@@ -164,7 +314,7 @@ def _faults(
         strange = set(part) - _KEYS
         if strange:
             faults.append(say("mapping_unclear.keys", **at, keys=", ".join(sorted(strange))))
-        if len(set(part) & {"from", "constant", "text", "from_placement"}) != 1:
+        if len(set(part) & _SOURCES) != 1:
             faults.append(say("mapping_unclear.source", **at))
         units = UNITS.get(known[ours], {})
         if "unit" in part and part["unit"] not in {known[ours], *units}:
@@ -177,8 +327,7 @@ def _column(
     parts: list[dict[str, Any]],
     done: Dict[str, pd.Series],
     cells: Cells,
-    theirs: Cells | None,
-    keys: pd.Series | None,
+    lookups: _Lookups,
     unit: str,
     file: str,
     ours: str,
@@ -189,20 +338,17 @@ def _column(
     for part in parts:
         absent = _needs(part) - set(cells.frame.columns)
         if absent:
-            said = say(
-                "mapping_unclear.absent",
-                sheet=cells.sheet,
-                column=ours,
-                file=cells.file,
-                absent=", ".join(sorted(absent)),
-                near=did_you_mean(min(absent), list(cells.frame.columns)),
-            )
-            findings.refuse_file(file, said)
+            _refuse_absent(findings, file, cells, ours, absent)
             continue
         if "from_placement" in part:
-            new = _looked_up(part["from_placement"], done, theirs, keys, cells)
+            keys = done.get("placement_id")
+            new = lookups.find("placements", part["from_placement"], keys, cells.frame.index)
+        elif "from_site" in part:
+            new = lookups.find("sites", part["from_site"], done.get("site"), cells.frame.index)
         else:
             new = _raw(part, cells)
+        if part.get("serial"):
+            new = new.map({text: _day_of_serial(text) for text in new.unique()}).astype("str")
         if "values" in part:
             new = new.map({name: str(value) for name, value in part["values"].items()}).fillna(new)
         if "unit" in part and part["unit"] != unit:
@@ -214,11 +360,26 @@ def _column(
     return value
 
 
+def _refuse_absent(
+    findings: Findings, file: str, cells: Cells, column: str, absent: set[str]
+) -> None:
+    said = say(
+        "mapping_unclear.absent",
+        sheet=cells.sheet,
+        column=column,
+        file=cells.file,
+        absent=", ".join(sorted(absent)),
+        near=did_you_mean(min(absent), list(cells.frame.columns)),
+    )
+    findings.refuse_file(file, said)
+
+
 def _needs(part: Dict[str, Any]) -> set[str]:
     """Their columns that a rule reads."""
     names = set(part.get("when", {}))
-    if "from" in part:
-        names |= set(part["from"] if isinstance(part["from"], list) else [part["from"]])
+    for key in ("from", "sum", "filled"):
+        own = part.get(key, [])
+        names |= set(own if isinstance(own, list) else [own])
     if "text" in part:
         names |= set(re.findall(r"\{([^{}]+)\}", part["text"]))
     return names
@@ -238,7 +399,12 @@ def _raw(part: Dict[str, Any], cells: Cells) -> pd.Series:
                 text = text + own
             else:
                 text = text + piece
-        return text.where(filled, "")
+        return stripped(text.where(filled, ""))
+    if "filled" in part:
+        number = sum((cells.frame[name] != "").to_numpy(np.int64) for name in part["filled"])
+        return pd.Series(number, index=index).astype("str").replace("0", "")
+    if "sum" in part:
+        return _summed(part["sum"], cells)
     names = part["from"] if isinstance(part["from"], list) else [part["from"]]
     utc = part.get("utc", [])
     text = pd.Series("", index=index, dtype="str")
@@ -250,21 +416,32 @@ def _raw(part: Dict[str, Any], cells: Cells) -> pd.Series:
     return text
 
 
-def _looked_up(
-    name: str,
-    done: Dict[str, pd.Series],
-    theirs: Cells | None,
-    keys: pd.Series | None,
-    cells: Cells,
-) -> pd.Series:
-    empty = pd.Series("", index=cells.frame.index, dtype="str")
-    if theirs is None or keys is None or "placement_id" not in done:
-        return empty
-    row = keys.reindex(done["placement_id"]).to_numpy(float)
-    known = ~np.isnan(row)
-    values = theirs.column(name).to_numpy(object)
-    empty[known] = values[row[known].astype(np.int64)]
-    return empty
+def _summed(names: list[str], cells: Cells) -> pd.Series:
+    """Sum columns; a cell that is no number stays, to be refused with its place."""
+    total = np.zeros(len(cells.frame))
+    text = np.full(len(cells.frame), "", dtype=object)
+    odd = np.zeros(len(cells.frame), dtype=bool)
+    for name in names:
+        codes, uniques = pd.factorize(cells.frame[name].to_numpy(object))
+        read = [
+            read_number(one, decimal_comma=cells.decimal_comma) if one else 0.0 for one in uniques
+        ]
+        total += np.array([one if isinstance(one, float) else 0.0 for one in read])[codes]
+        strange = np.array([not isinstance(one, float) for one in read], dtype=bool)[codes]
+        takes = strange | ((uniques[codes] != "") & ~odd)
+        text[takes] = uniques[codes][takes]
+        odd |= strange
+    summed = np.array([repr(value) for value in total.tolist()], dtype=object)
+    return pd.Series(np.where((text == "") | odd, text, summed), cells.frame.index, dtype="str")
+
+
+def _day_of_serial(text: str) -> str:
+    """Write a spreadsheet's number of a day as a date, with the time of day that it has."""
+    number = read_number(text, decimal_comma=True) if text else ""
+    if not isinstance(number, float) or not _SERIAL_DAYS[0] <= number <= _SERIAL_DAYS[1]:
+        return text
+    moment = _DAY_ZERO + dt.timedelta(seconds=round(number * 86_400))
+    return (moment.date() if number.is_integer() else moment).isoformat()
 
 
 def _converted(texts: pd.Series, factor: float, offset: float, decimal_comma: bool) -> pd.Series:
@@ -282,7 +459,7 @@ def _species(mapping: Mapping, catches: Cells, findings: Findings) -> pd.DataFra
     columns = {}
     for ours, part in mapping.species.items():
         none: dict[str, pd.Series] = {}
-        columns[ours] = _column([part], none, catches, None, None, "", mapping.file, ours, findings)
+        columns[ours] = _column([part], none, catches, _Lookups(), "", mapping.file, ours, findings)
     listed = pd.DataFrame(columns)
     if "species" not in listed:
         return listed.head(0)
@@ -291,13 +468,23 @@ def _species(mapping: Mapping, catches: Cells, findings: Findings) -> pd.DataFra
 
 
 def _say_what_is_left(
-    mapping: Mapping, rules: Dict[str, list[dict[str, Any]]], cells: Cells, findings: Findings
+    mapping: Mapping, rules: _Rules, cells: Cells, findings: Findings, *, one: bool
 ) -> None:
-    parts = [part for own in rules.values() for part in own]
-    if cells.sheet == "catches":
+    """Say which columns are not read; `one` sheet that is read as several is looked at once."""
+    if one and cells.sheet != "placements":
+        return
+    every = [part for each in rules.values() for own in each.values() for part in own]
+    sheets = ("placements", "catches", "lengths") if one else (cells.sheet,)
+    parts = [part for sheet in sheets for own in rules[sheet].values() for part in own]
+    if "catches" in sheets:
         parts += mapping.species.values()
-    used = set().union(*map(_needs, parts))
+    used = set(mapping.shape.columns).union(mapping.shape.fill_down, *map(_needs, parts))
+    key = {"sites": "from_site", "placements": "from_placement"}.get(cells.sheet, "")
+    used |= {part[key] for part in every if key in part}
     left = [name for name in cells.frame.columns if name not in used]
     if left:
-        said = say("unmapped_columns", mapping=mapping.file, columns=", ".join(left))
+        columns = ", ".join(left)
+        said = say("unmapped_columns.mapping", mapping=mapping.file, columns=columns)
+        if not mapping.file:
+            said = say("unmapped_columns.own", columns=columns)
         findings.note(cells.file, said, "")

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from service.intake.columns import Column
     from service.intake.findings import Cells, Findings
 
-__all__ = ["UNITS", "number_column", "read_number", "remedy_for"]
+__all__ = ["UNITS", "canonical_unit", "number_column", "read_number", "remedy_for"]
 
 # Factor and offset from another unit to ours. Exact by definition (SI brochure; international
 # yard and pound; degree Fahrenheit).
@@ -386,3 +386,18 @@ def _spelt(unit: str) -> str:
     plain = plain.replace("^", "").replace("2", "²").replace("3", "³").replace("sq m", "m²")
     folded = "".join(plain.casefold().split())
     return _SPELLINGS.get(folded, folded)
+
+
+def canonical_unit(written: str) -> str:
+    """Give a unit in the spelling of `UNITS`, or degrees; '' where it is none that is known.
+
+    Examples
+    --------
+    >>> canonical_unit("secs"), canonical_unit("degC"), canonical_unit("deg"), canonical_unit("ell")
+    ('s', '°C', 'degrees', '')
+    """
+    spelt = _spelt(written)
+    if spelt in ("°", "deg", "degree", "degrees", "grad", "dd"):
+        return "degrees"
+    known = {_spelt(unit): unit for ours, others in UNITS.items() for unit in (ours, *others)}
+    return known.get(spelt, "")

@@ -14,12 +14,15 @@ from service.intake.columns import SHEETS, known_names, plain
 from service.intake.findings import Cells, Findings
 from service.intake.mapping import Mapping, apply_mapping
 from service.intake.reading import read_cells, whole_sheet
+from service.intake.recognising import by_content, recognised
+from service.intake.tables import read_tables
 from service.intake.waypoints import place_waypoints, read_waypoints
 from service.intake.wording import say
 from service.reference.spelling import nearest_names
 
 if TYPE_CHECKING:
     from collections.abc import Mapping as Frames
+    from collections.abc import Sequence
 
     from service.intake.times import DateOrder
     from service.intake.wording import Audience, Wording
@@ -67,7 +70,7 @@ class Sheets:
 
 
 def read_sheets(
-    placements: Path,
+    placements: Path | None = None,
     catches: Path | None = None,
     lengths: Path | None = None,
     *,
@@ -79,6 +82,8 @@ def read_sheets(
     survey: str = "",
     crs: str = "",
     delimiter: str | None = None,
+    files: Sequence[Path] = (),
+    species: pd.DataFrame | None = None,
 ) -> Sheets:
     """Read field sheets from files; nothing is refused by exception, all is in `findings`.
 
@@ -94,6 +99,10 @@ def read_sheets(
         See `Sheets`.
     delimiter
         Separator of the CSV files, where it cannot be found from the header.
+    files
+        CSV and XLSX of which any sheet may be any of ours; found by their columns.
+    species
+        The store's list; without it no species is known above columns.
     """
     paths = {
         "placements": placements,
@@ -110,10 +119,18 @@ def read_sheets(
     }
     raw = {sheet: cells for sheet, cells in read.items() if cells is not None}
     followed = Mapping.read(Path(mapping), findings) if mapping is not None else None
+    if mapping is None or followed is not None:
+        tables = [t for path in files for t in read_tables(path, findings, delimiter=delimiter)]
+        if mapping is None:
+            followed = recognised(raw, tables, species)
+        if followed is not None and tables:
+            raw |= by_content(tables, followed, findings)
+        elif tables:
+            findings.refuse_file(files[0].name, "sheet_missing.placements")
     if mapping is not None and followed is None:
         raw = {}  # under other headers, every further refusal would be beside the point
     options = [_RULES, date_order or "", survey, crs, delimiter or ""]
-    extra = [Path(path) for path in (mapping, waypoints) if path is not None]
+    extra = [Path(path) for path in (*files, mapping, waypoints) if path is not None]
     sheets = Sheets(
         cells=raw,
         files=tuple(dict.fromkeys(path.name for path in [*given.values(), *extra])),
@@ -171,6 +188,7 @@ def _under_our_headers(
     raw, findings, species = sheets.cells, sheets.findings, None
     rows_read = {sheet: len(cells.frame) for sheet, cells in raw.items()}
     if mapping is not None:
+        sheets = replace(sheets, date_order=sheets.date_order or mapping.date_order)
         raw, species = apply_mapping(mapping, raw, findings, sheets.date_order)
     named = {sheet: _our_headers(cells, findings) for sheet, cells in raw.items()}
     if "placements" in named:

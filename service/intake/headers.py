@@ -1,0 +1,308 @@
+"""What a column of somebody's sheet seems to be, by its header and its cells.
+
+Words are compared by rapidfuzz, contents by what a column must hold. A guess is for people to
+read and correct; only names that are exactly ours are taken without being shown first.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+import unicodedata
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from service.intake.columns import SHEETS, known_names, plain
+from service.intake.numbers import UNITS, canonical_unit, read_number
+from service.reference.spelling import misspelt
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import pandas as pd
+
+    from service.intake.findings import Cells
+    from service.intake.times import DateOrder
+
+__all__ = ["WORDS", "Header", "Names", "date_order", "meanings", "spelt", "word_for"]
+
+WORDS: Final[dict[str, Any]] = tomllib.loads(
+    Path(__file__).with_name("header_words.toml").read_text(encoding="utf-8")
+)
+_NEAR: Final = 88.0  # of 100: a letter or two of a long word
+_LOOKED_AT: Final = 500  # distinct values of a column
+_UNIT: Final = re.compile(r"^(?P<words>.*?)[\s,]*[(\[](?P<unit>[^()\[\]]*)[)\]]\s*\.?$")
+_TAIL: Final = re.compile(r"^(?P<words>.+?)[\s_]+(?P<unit>\S+)$")
+_ZONE: Final = re.compile(r"UTM\s*(?:zone)?\s*(\d{1,2})\s*([NS])?", re.IGNORECASE)
+_PASS_WORDS: Final = "|".join(sorted(WORDS["passes"]["words"], key=len, reverse=True))
+_PASS: Final = re.compile(rf"(?:^|\b)(?:{_PASS_WORDS})\s*([1-9])(?:$|\b)")
+_PASS_TAIL: Final = re.compile(r"^(.+\S)\s+([1-9])$")
+_DAY: Final = re.compile(
+    r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}([T ].*)?|(?P<one>\d{1,2})[-/.](?P<two>\d{1,2})[-/.]\d{4}( .*)?|"
+    r"\d{1,2}\.?[ \-/][^\W\d]{3,9}\.?[ \-/]\d{4}( .*)?"
+)
+_CLOCK: Final = re.compile(r"\d{1,2}[:.h]\d\d(:\d\d)?(\s*[ap]\.?m\.?)?", re.IGNORECASE)
+_SERIAL: Final = re.compile(r"[2-7]\d{4}([.,]\d+)?")
+_DECIMAL_DEGREES: Final = re.compile(r"[+-]?\d{1,3}[.,]\d{3,}")
+
+
+def spelt(text: str) -> str:
+    """Bring words to the form in which they are compared: no accents, case or signs.
+
+    Examples
+    --------
+    >>> spelt("Cours d'eau"), spelt("Gewässer-Nr."), spelt("total_length")
+    ('cours d eau', 'gewasser nr', 'total length')
+    """
+    bare = unicodedata.normalize("NFKD", text.replace("ß", "ss").replace("ø", "o"))
+    bare = "".join(sign for sign in bare if not unicodedata.combining(sign))
+    return " ".join(re.sub(r"[^a-z0-9+]+", " ", bare.casefold()).split())
+
+
+@dataclass(frozen=True)
+class Header:
+    """A column of somebody's sheet.
+
+    Attributes
+    ----------
+    text
+        The header as it stands.
+    cells
+        Its filled cells, each value once.
+    blank
+        Whether some cells are empty.
+    """
+
+    text: str
+    cells: tuple[str, ...]
+    blank: bool
+
+    @classmethod
+    def of(cls, cells: Cells) -> list[Header]:
+        """Every column of a sheet."""
+        frame = cells.frame
+        return [
+            cls(
+                str(name),
+                tuple(frame[name][frame[name] != ""].unique()[:_LOOKED_AT].tolist()),
+                bool((frame[name] == "").any()),
+            )
+            for name in frame.columns
+        ]
+
+    @cached_property
+    def unit(self) -> str:
+        """Unit that the header states, as in `UNITS`; '' where it states none."""
+        fit = _UNIT.match(self.text)
+        stated = canonical_unit(fit["unit"]) if fit else ""
+        if stated or (fit and fit["words"]):
+            return stated
+        for form in (_TAIL.match(self.text), re.match(r"(?P<words>)(?P<unit>\S+)$", self.text)):
+            if form and canonical_unit(form["unit"]):
+                return canonical_unit(form["unit"])
+        return ""
+
+    @cached_property
+    def utm(self) -> str:
+        """CRS that the header names by its UTM zone on WGS 84; '' where it names none."""
+        fit = _ZONE.search(self.text)
+        if not fit or not 1 <= int(fit[1]) <= 60:
+            return ""
+        south = (fit[2] or "N").upper() == "S"
+        return f"EPSG:{(32700 if south else 32600) + int(fit[1])}"
+
+    @cached_property
+    def words(self) -> str:
+        """The words of the header without unit and number of a pass."""
+        fit = _UNIT.match(self.text) or (_TAIL.match(self.text) if self.unit else None)
+        words = spelt(fit["words"] if fit and fit["words"] else self.text)
+        if self.pass_no:
+            words = _PASS.sub(" ", words)
+            tail = _PASS_TAIL.match(words)
+            words = tail[1] if tail and tail[2] == self.pass_no else words
+        return " ".join(words.split())
+
+    @cached_property
+    def pass_no(self) -> str:
+        """Number of the pass that the header names; '' where it names none."""
+        text = spelt(_UNIT.sub(lambda fit: fit["words"] or fit[0], self.text))
+        fit = _PASS.search(text)
+        if fit:
+            return fit[1]
+        tail = _PASS_TAIL.match(text)
+        return tail[2] if tail else ""
+
+    def share(self, pattern: re.Pattern[str]) -> float:
+        """Share of the values that a pattern fits."""
+        return sum(bool(pattern.fullmatch(t)) for t in self.cells) / max(len(self.cells), 1)
+
+    @cached_property
+    def numeric(self) -> bool:
+        """Whether nine in ten values, and at least one, are numbers."""
+        numbers = sum(
+            isinstance(read_number(text, decimal_comma=True), float) or text.startswith("=")
+            for text in self.cells
+        )
+        return bool(self.cells) and numbers >= 0.9 * len(self.cells)
+
+    @property
+    def counts(self) -> bool:
+        """Whether a column may have counts: whole numbers, or words for none."""
+        odd = [text for text in self.cells if not re.fullmatch(r"[<>~]?\s*\d+\+?", text)]
+        return len(odd) <= 0.2 * len(self.cells)
+
+    @property
+    def is_day(self) -> bool:
+        """Whether nine in ten values are days, with or without a time."""
+        return self.share(_DAY) >= 0.9
+
+    @property
+    def is_serial(self) -> bool:
+        """Whether nine in ten values may be a spreadsheet's numbers of days."""
+        return self.share(_SERIAL) >= 0.9
+
+    @property
+    def is_clock(self) -> bool:
+        """Whether nine in ten values are times of day."""
+        return self.share(_CLOCK) >= 0.9
+
+    @property
+    def is_degrees(self) -> bool:
+        """Whether the values are decimal degrees, or degrees with minutes or letters."""
+        return self.share(_DECIMAL_DEGREES) >= 0.5 or any("°" in text for text in self.cells)
+
+
+@dataclass(frozen=True)
+class Names:
+    """A species list by what people write.
+
+    Parameters
+    ----------
+    species
+        Index `species`; `vernacular_name`, and `rank` if there.
+    """
+
+    species: pd.DataFrame
+    _known: dict[str, str] = field(default_factory=dict)
+
+    @cached_property
+    def exact(self) -> dict[str, str]:
+        """Names by scientific name, and by a vernacular name that no other has."""
+        listed = {spelt(str(name)): str(name) for name in self.species.index}
+        common: dict[str, set[str]] = {}
+        if "vernacular_name" in self.species:
+            for name, vernacular in self.species["vernacular_name"].dropna().items():
+                common.setdefault(spelt(str(vernacular)), set()).add(str(name))
+        single = {word: min(names) for word, names in common.items() if len(names) == 1}
+        return single | listed
+
+    @cached_property
+    def _near(self) -> dict[str, str]:
+        """Names by a shortened genus, and by the last word of a vernacular, where one has it."""
+        several: dict[str, set[str]] = {}
+        for words, name in self.exact.items():
+            if " " not in name:
+                continue
+            first, _, last = words.rpartition(" ")
+            genus, epithet = spelt(name).split(" ", 1)
+            short = f"{genus[0]} {epithet}" if words == spelt(name) else last if first else ""
+            if short:
+                several.setdefault(short, set()).add(name)
+        return {short: min(names) for short, names in several.items() if len(names) == 1}
+
+    def find(self, text: str, *, exact: bool = False) -> str:
+        """Find the species meant, '' where none or several may be."""
+        words = spelt(text)
+        if words in self.exact:
+            return self.exact[words]
+        if exact or not words:
+            return ""
+        if words in self._near:
+            return self._near[words]
+        near = {name for of, name in self.exact.items() if misspelt(words, of)}
+        if len(near) == 1:
+            return near.pop()
+        if near:
+            return ""
+        within = {
+            self._near[word] for word in words.split() if len(word) > 2 and word in self._near
+        }
+        return within.pop() if len(within) == 1 else ""
+
+
+def word_for(text: str, lists: dict[str, list[str]]) -> str:
+    """Find the list that has a word near to this one, or one of its words; '' where not one has."""
+    from rapidfuzz import fuzz  # loaded when words are compared
+
+    words = spelt(text)
+    best: dict[str, float] = {}
+    for name, known in lists.items():
+        for word in {spelt(one) for one in (*known, name)}:
+            score = 100.0 if word == words else 0.0
+            if min(len(word), len(words)) >= 5:
+                score = max(score, fuzz.ratio(word, words))
+            if len(word) >= 4 and re.search(rf"\b{re.escape(word)}\b", words):
+                score = max(score, 95.0)
+            best[name] = max(best.get(name, 0.0), score)
+    top = max(best.values(), default=0.0)
+    names = [name for name, score in best.items() if score == top]
+    return names[0] if top >= _NEAR and len(names) == 1 else ""
+
+
+def meanings(header: Header) -> list[tuple[float, str, str]]:
+    """List what a header may mean: likelihood of 100, sheet and our column, best first.
+
+    A column that must have numbers, or another unit, is not meant.
+    """
+    from rapidfuzz import fuzz, process
+
+    found: list[tuple[float, str, str]] = []
+    if header.pass_no and not header.words and header.unit in ("min", *UNITS["min"]):
+        return [(100.0, "placements", "minutes")]
+    for sheet in ("placements", "catches", "lengths", "sites"):
+        exact = known_names(sheet).get(plain(header.text))
+        words = WORDS["headers"].get(sheet, {})
+        for column in SHEETS[sheet]:
+            listed = [spelt(one) for one in (column.name, *column.aliases)]
+            if column.unit:
+                listed.append(spelt(column.name.rsplit("_", 1)[0]))
+            listed += words.get(column.name, [])
+            best = process.extractOne(header.words, listed, scorer=fuzz.ratio)
+            score = 101.0 if exact == column.name else best[1] if best else 0.0
+            if score < 100 and len(header.words) < 5:
+                continue
+            if score >= _NEAR and _fits(header, column.kind, column.unit, column.name):
+                found.append((score, sheet, column.name))
+    return sorted(found, key=lambda one: -one[0])
+
+
+def _fits(header: Header, kind: str, unit: str, name: str) -> bool:
+    """Whether the contents and the stated unit may be those of a column."""
+    if kind == "time":
+        return False  # days and times of day are looked for by their contents
+    if header.unit:
+        if unit == "degrees" or header.unit == "degrees":
+            return unit == header.unit
+        if header.unit != unit and header.unit not in UNITS.get(unit, {}):
+            return False
+    if unit == "degrees":
+        return header.is_degrees or (header.unit == "degrees" and header.numeric)
+    if kind in ("number", "whole") and header.cells and not header.numeric:
+        return name == "count" and header.counts
+    if name in ("easting", "northing"):
+        return not header.is_degrees
+    return True
+
+
+def date_order(headers: Iterable[Header]) -> DateOrder | None:
+    """Say how dates such as 03/04/2024 are meant, if a date of these columns settles it."""
+    settled: set[DateOrder] = set()
+    for header in headers:
+        for text in header.cells:
+            fit = _DAY.fullmatch(text)
+            if fit and fit["one"]:
+                settled |= {"dmy"} if int(fit["one"]) > 12 else set()
+                settled |= {"mdy"} if int(fit["two"]) > 12 else set()
+    return settled.pop() if len(settled) == 1 else None

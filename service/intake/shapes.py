@@ -1,0 +1,259 @@
+"""Shapes of sheets: species or passes as columns, a row per catch, a row per fish.
+
+A sheet of another shape is brought into ours by whole columns: cells above which a species or a
+pass stands become rows, repeated columns of a placement become one placement, rows of single fish
+become catches and lengths.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+
+from service.intake.columns import SHEETS, plain
+from service.intake.numbers import read_number
+from service.intake.wording import Wording, say
+from service.reference.spelling import did_you_mean
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping as Dict
+
+    from numpy.typing import NDArray
+
+    from service.intake.findings import Cells, Findings
+
+__all__ = [
+    "ZERO",
+    "Shape",
+    "declare_nil",
+    "fill_down",
+    "fold_repeats",
+    "gather",
+    "per_fish",
+    "with_outcome",
+]
+
+_CATCH: Final = {column.name for column in SHEETS["catches"]} - {"placement_id"}
+_ROWS: Final = ("placement", "catch", "fish")
+# What people write for no fish, in the form that `plain` gives; more than one language.
+NO_FISH: Final = {
+    "nofish", "nofishcaught", "none", "nil", "nothing", "nothingcaught", "nocatch", "nofishfound",
+    "zero", "0", "keinefische", "keinfisch", "keinfang", "keine", "ohnefang", "geenvis",
+    "geenvissen", "geenvangst", "geen", "aucun", "aucunpoisson", "rien", "néant", "ingenfisk",
+    "ingafiskar", "ingenfångst", "ingenfangst", "inga",
+}  # fmt: skip
+ZERO: Final = "0"  # as species: the row of the sheet has 0 under every species
+# Cells that say nothing; in a column of a species they are no catch and no absence.
+_EMPTY: Final = ("", "-", "–", "—", "--", "n/a", "N/A", "NA", "na")
+
+
+@dataclass(frozen=True)
+class Shape:
+    """How a sheet is laid out.
+
+    Attributes
+    ----------
+    rows
+        What a row of the sheet with the fish is: a placement, a catch or a fish.
+    columns
+        Their columns whose cells are counts: what each is a count of, by our catch columns.
+    fill_down
+        Their columns in which an empty cell repeats the one above.
+    no_rows_mean
+        Outcome of placements without outcome and without catch rows: nil, or '' = not known.
+    """
+
+    rows: str = "placement"
+    columns: dict[str, dict[str, str]] = field(default_factory=dict)
+    fill_down: tuple[str, ...] = ()
+    no_rows_mean: str = ""
+
+    @classmethod
+    def read(cls, table: Dict[str, Any], columns: Dict[str, Any], faults: list[Wording]) -> Shape:
+        """Take [shape] and [columns] of a mapping; what is wrong is added to `faults`."""
+        known = ("rows", "fill_down", "no_rows_mean", "date_order")
+        for name in table:
+            if name not in known:
+                near = did_you_mean(name, known)
+                faults.append(say("mapping_unclear.shape", name=name, near=near))
+        rows, nothing = str(table.get("rows", "placement")), str(table.get("no_rows_mean", ""))
+        if rows not in _ROWS:
+            faults.append(say("mapping_unclear.shape_value", name="rows", choices=", ".join(_ROWS)))
+        if nothing not in ("", "nil"):
+            faults.append(say("mapping_unclear.shape_value", name="no_rows_mean", choices="nil"))
+        counted: dict[str, dict[str, str]] = {}
+        for header, about in columns.items():
+            own = about if isinstance(about, dict) else {"species": about}
+            counted[header] = {name: str(value) for name, value in own.items()}
+            for name in own:
+                if name not in _CATCH - {"count"}:
+                    near = did_you_mean(name, sorted(_CATCH))
+                    faults.append(
+                        say("mapping_unclear.counted", header=header, name=name, near=near)
+                    )
+        down = table.get("fill_down", [])
+        return cls(rows, counted, tuple([down] if isinstance(down, str) else down), nothing)
+
+    @property
+    def one_sheet(self) -> bool:
+        """Whether a sheet of placements may have the fish too."""
+        return self.rows != "placement" or bool(self.columns)
+
+
+def fill_down(cells: Cells, names: tuple[str, ...]) -> Cells:
+    """Repeat the cell above in empty cells of these columns, of those that the sheet has."""
+    own = [name for name in names if name in cells.frame]
+    if not own:
+        return cells
+    frame = cells.frame.copy()
+    for name in own:
+        frame[name] = frame[name].mask(frame[name] == "").ffill().fillna("").astype("str")
+    return replace(cells, frame=frame)
+
+
+def gather(
+    cells: Cells, columns: Dict[str, Dict[str, str]], needed: set[str]
+) -> tuple[Cells, dict[str, NDArray[np.object_]]]:
+    """Make a row of every count that stands under one of these columns.
+
+    Parameters
+    ----------
+    cells
+        Under their headers; has all of `columns`.
+    columns
+        See `Shape.columns`.
+    needed
+        Their other columns to keep.
+
+    Returns
+    -------
+    cells
+        A row for each count, under their headers, and one for each row without any but with 0.
+    ours
+        What the column of each count says, by our catch columns, `count` and `species` among
+        them; species is '' where the columns do not say it, and `ZERO` in rows of zeros.
+    """
+    names = list(columns)
+    counts = np.column_stack([cells.frame[name].to_numpy(object) for name in names])
+    codes, uniques = pd.factorize(counts.ravel())
+    said = np.array([text not in _EMPTY for text in uniques], dtype=bool)
+    none = np.array([text == "0" for text in uniques], dtype=bool)
+    filled = (said & ~none)[codes].reshape(counts.shape)
+    only_zero = none[codes].reshape(counts.shape).any(axis=1) & ~filled.any(axis=1)
+    filled[only_zero, 0] = True  # stands for the row, and is no count
+    rows, places = np.nonzero(filled)
+    ours: dict[str, NDArray[np.object_]] = {"count": counts[rows, places]}
+    for name in dict.fromkeys(key for own in columns.values() for key in own):
+        value = np.array([columns[header].get(name, "") for header in names], dtype=object)
+        ours[name] = value[places]
+    ours.setdefault("species", np.full(len(rows), "", dtype=object))
+    ours["species"] = np.where(only_zero[rows], ZERO, ours["species"])
+    ours["count"][only_zero[rows]] = ""
+    kept = [name for name in cells.frame.columns if name in needed and name not in columns]
+    headers = np.array(names, dtype=object)[places]
+    frame = cells.frame[kept].iloc[rows]
+    return replace(cells, sheet="catches", frame=frame, headers={"count": headers}), ours
+
+
+def fold_repeats(placements: Cells, findings: Findings) -> Cells:
+    """Make one placement of the rows that repeat it; refuse rows that differ, by column."""
+    ids = placements.column("placement_id").to_numpy(object)
+    numbers = np.arange(len(ids))
+    group = pd.factorize(np.where(ids == "", [f"\x1f{n}" for n in numbers], ids))[0]
+    first = np.unique(group, return_index=True)[1]
+    folded: dict[str, NDArray[np.object_]] = {}
+    for name in placements.frame.columns:
+        text = placements.frame[name].to_numpy(object)
+        codes = pd.factorize(text)[0]
+        at = np.flatnonzero(text != "")
+        own = np.full(len(first), -1)
+        own[group[at[::-1]]] = at[::-1]  # the first filled cell of each
+        differs = np.zeros(len(text), dtype=bool)
+        differs[at] = codes[at] != codes[own[group[at]]]
+        several = np.isin(group, np.unique(group[differs]))
+        findings.refuse(placements, several, name, say("rows_differ.repeat", column=name))
+        folded[name] = np.where(own >= 0, text[own], "")
+    frame = pd.DataFrame(folded, index=placements.frame.index[first], dtype="str")
+    return replace(placements, frame=frame)
+
+
+def per_fish(catches: Cells, lengths: Cells, findings: Findings) -> tuple[Cells, Cells]:
+    """Make catches and lengths of rows that are a fish each, or several that nobody measured.
+
+    A row without a number is one fish. A row with a length or weight must be one.
+    """
+    measured = (lengths.column("length_mm") != "") | (lengths.column("weight_g") != "")
+    count = catches.column("count")
+    several = measured.to_numpy(bool) & ~count.isin(["", "1"]).to_numpy(bool)
+    findings.refuse(catches, several, "count", "count_unclear.measured")
+    named = (catches.column("species") != "").to_numpy(bool)
+    fish = named | measured.to_numpy(bool) | (count != "").to_numpy(bool)
+    codes, uniques = pd.factorize(count.to_numpy(object))
+    read = [read_number(text) if text else 1.0 for text in uniques]
+    plain_ones = np.array([isinstance(one, float) for one in read], dtype=bool)[codes]
+    number = np.array([one if isinstance(one, float) else 0.0 for one in read])[codes]
+    keys = [name for name in catches.frame.columns if name != "count"]
+    together = plain_ones & fish & (catches.column("count_kind") == "").to_numpy(bool)
+    together &= ~catches.column("species").map(plain).isin(NO_FISH).to_numpy(bool)
+    kept = catches.frame.assign(count=count)
+    summed = kept[together].assign(count=number[together])
+    first = summed.reset_index(names="\x1frow").groupby(keys, sort=False)
+    rows = first.agg(**{"\x1frow": ("\x1frow", "first"), "count": ("count", "sum")}).reset_index()
+    rows["count"] = rows["count"].map(lambda value: repr(value).removesuffix(".0"))
+    rows = rows.set_index("\x1frow")[kept.columns]
+    rows = pd.concat([rows, kept[fish & ~together]]).astype("str").rename_axis(None)
+    own = lengths.frame[measured]
+    return (
+        replace(catches, frame=rows.sort_index(kind="stable")),
+        replace(lengths, frame=own),
+    )
+
+
+def declare_nil(sheets: Dict[str, Cells], findings: Findings) -> dict[str, Cells]:
+    """Take "no fish" in words as the outcome nil of its placement, and its row out of the catches.
+
+    A placement with such a row and with fish is left as it is, to be refused. A row of `ZERO`
+    stands for zeros under every species; fish in other rows do not contradict it.
+
+    Parameters
+    ----------
+    sheets
+        Under our headers.
+    """
+    out = dict(sheets)
+    placements, catches = sheets.get("placements"), sheets.get("catches")
+    if placements is None or catches is None or "species" not in catches.frame:
+        return out
+    species, owner = catches.column("species"), catches.column("placement_id")
+    words = [text for text in species.unique().tolist() if plain(text) in NO_FISH]
+    if not words:
+        return out
+    zero = (species == ZERO).to_numpy(bool)
+    worded = (species.isin(words) & catches.column("count").isin(["", "0"])).to_numpy(bool) & ~zero
+    caught = set(owner[~worded & ~zero])
+    worded &= ~owner.isin(caught).to_numpy(bool)
+    ids = placements.column("placement_id")
+    in_words, in_zeros = ids.isin(set(owner[worded])), ids.isin(set(owner[zero]) - caught)
+    if in_words.any():
+        said = say("table_read.nil", words=", ".join(species[worded].unique()[:3]))
+        findings.note(placements.file, said, "outcome")
+    if in_zeros.any():
+        findings.note(placements.file, say("table_read.zeros"), "outcome")
+    frame = catches.frame[~(worded | zero)]
+    heads = {name: own[~(worded | zero)] for name, own in catches.headers.items()}
+    out["catches"] = replace(catches, frame=frame, headers=heads)
+    out["placements"] = with_outcome(placements, in_words | in_zeros)
+    return out
+
+
+def with_outcome(placements: Cells, nothing: pd.Series) -> Cells:
+    """Write nil where nothing was caught and no outcome stands."""
+    outcome = placements.column("outcome")
+    blank = nothing & (outcome == "")
+    if not blank.any():
+        return placements
+    frame = placements.frame.assign(outcome=outcome.mask(blank, "nil").astype("str"))
+    return replace(placements, frame=frame)

@@ -1,0 +1,508 @@
+"""A mapping file suggested for sheets never seen before, to be read and corrected by people.
+
+What each column seems to be comes from `service.intake.headers`; here tables get their parts, and
+the mapping is written with the first values of every column beside it.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+from service.intake.columns import SHEETS
+from service.intake.headers import WORDS, Header, Names, date_order, meanings, spelt, word_for
+from service.intake.numbers import canonical_unit
+from service.intake.shapes import NO_FISH
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from service.intake.findings import Cells
+
+__all__ = ["Suggestion", "suggest"]
+
+_UNITS: Final = {(sheet, c.name): c.unit for sheet, own in SHEETS.items() for c in own}
+_SHOWN: Final = 3  # values beside a column
+_MOST_VALUES: Final = 200  # of a column whose words are translated
+_NAMED: Final = 0.5  # share of values that are species, at least, in a column of species
+_LINKED: Final = 0.8  # share of rows of fish whose placement is found, at least
+_LONGEST: Final = 30  # characters of a value that is shown
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """A mapping as text, and what it takes the sheets for.
+
+    Attributes
+    ----------
+    text
+        TOML; empty where no sheet is one of placements.
+    said
+        What was seen, in sentences.
+    open_questions
+        What somebody has to decide.
+    """
+
+    text: str
+    said: tuple[str, ...]
+    open_questions: tuple[str, ...]
+
+
+@dataclass
+class _Table:
+    """A sheet, and what its columns are taken for: rules by sheet and our column."""
+
+    cells: Cells
+    headers: list[Header]
+    rules: dict[str, dict[str, str]] = field(default_factory=dict)
+    from_: dict[tuple[str, str], Header] = field(default_factory=dict)
+    columns: dict[str, dict[str, str | int]] = field(default_factory=dict)
+    left: list[Header] = field(default_factory=list)
+    days: dict[str, Header] = field(default_factory=dict)
+    clocks: dict[str, Header] = field(default_factory=dict)
+    open: list[str] = field(default_factory=list)
+
+    def has(self, sheet: str, column: str) -> bool:
+        return (sheet, column) in self.from_
+
+    @property
+    def fish(self) -> bool:
+        """Whether it says which fish."""
+        return self.has("catches", "species") or any("species" in c for c in self.columns.values())
+
+    @property
+    def places(self) -> bool:
+        """Whether it has positions."""
+        pairs = (("longitude", "latitude"), ("easting", "northing"))
+        return any(all(self.has("placements", one) for one in pair) for pair in pairs)
+
+
+def suggest(
+    tables: Sequence[Cells], species: pd.DataFrame, methods: Sequence[str], crs: str = ""
+) -> Suggestion:
+    """Suggest a mapping.
+
+    Parameters
+    ----------
+    tables
+        Of all files, under their own headers.
+    species
+        The store's list: index `species`, `vernacular_name`.
+    methods
+        Names of the store's methods.
+    crs
+        CRS of the store, offered for positions in metres.
+    """
+    names = Names(species)
+    read = [_read(cells, names, methods) for cells in tables]
+    roles = _roles(read)
+    if "placements" not in roles:
+        nothing = "No sheet has dates beside a method, a position or fish; none is of placements."
+        return Suggestion("", (), (nothing,))
+    writer = _Writer(roles, crs)
+    text = writer.text()
+    return Suggestion(text, tuple(_said(writer)), tuple(writer.questions))
+
+
+def _read(cells: Cells, names: Names, methods: Sequence[str]) -> _Table:
+    """Say what each column of a table is taken for; the best guess of all takes its column."""
+    table = _Table(cells, Header.of(cells))
+    open_: list[tuple[float, Header, str, str]] = []
+    for header in table.headers:
+        if not _known_by_contents(table, header, names, methods):
+            open_ += [(score, header, sheet, own) for score, sheet, own in meanings(header)]
+    taken: set[str] = {header.text for header in table.from_.values()}
+    taken |= {h.text for h in (*table.days.values(), *table.clocks.values())} | set(table.columns)
+    for _, header, sheet, column in sorted(open_, key=lambda one: -one[0]):
+        parts = column == "minutes" and (header.pass_no or table.has(sheet, column))
+        if header.text in taken or (table.has(sheet, column) and not parts):
+            continue
+        if parts or column == "minutes":
+            unit = header.unit or canonical_unit(header.words)
+            table.rules.setdefault("minutes", {})[header.text] = unit
+        table.from_.setdefault((sheet, column), header)
+        taken.add(header.text)
+    table.left = [header for header in table.headers if header.text not in taken]
+    return table
+
+
+def _known_by_contents(table: _Table, header: Header, names: Names, methods: Sequence[str]) -> bool:
+    """Take a column whose cells say what it is: days, times, species, methods, outcomes, counts."""
+    times = WORDS["times"]
+    if header.is_day or header.is_serial or header.is_clock:
+        words = header.words
+        ends = word_for(words, {"end": times["end"], "begin": times["begin"]}) == "end"
+        kept = table.clocks if header.is_clock else table.days
+        dated = header.is_serial and not word_for(
+            words, {name: times[name] for name in ("day", "begin", "end")}
+        )
+        if not dated and kept.setdefault("end" if ends else "begin", header) is header:
+            return True
+    if header.cells and not header.numeric and not table.has("catches", "species"):
+        meant = any(column == "species" for *_, column in meanings(header))
+        fish = [text for text in header.cells if names.find(text, exact=not meant)]
+        if len(fish) >= _NAMED * len([t for t in header.cells if not _nothing(t)]) and fish:
+            table.from_["catches", "species"] = header
+            table.rules["species"] = _translated(header, {t: names.find(t) for t in header.cells})
+            table.open += [
+                f"{header.text}: {text!r} is not in the species list"
+                for text in header.cells
+                if not names.find(text) and not _nothing(text)
+            ]
+            return True
+    if header.counts and (header.numeric or not header.cells):
+        own = _counted(header, names)
+        if own:
+            table.columns[header.text] = own
+            return True
+    if len(header.cells) > _MOST_VALUES or header.numeric or not header.cells:
+        return False
+    lists = {name: [*WORDS["methods"].get(name, []), name] for name in methods}
+    for column, known in (("method", lists), ("outcome", WORDS["outcomes"])):
+        found = {text: word_for(text, known) for text in header.cells}
+        if all(found.values()) and not table.has("placements", column):
+            if column == "outcome" and not any(m == "outcome" for *_, m in meanings(header)):
+                continue
+            table.from_["placements", column] = header
+            table.rules[column] = _translated(header, found)
+            return True
+    return False
+
+
+def _nothing(text: str) -> bool:
+    return spelt(text).replace(" ", "") in NO_FISH
+
+
+def _translated(header: Header, meaning: dict[str, str]) -> dict[str, str]:
+    return {text: meaning[text] for text in header.cells if meaning[text] not in ("", text)}
+
+
+def _counted(header: Header, names: Names) -> dict[str, str | int]:
+    """Say what a column of counts counts: a species, a pass, a life stage of it."""
+    words = header.words
+    stage = next(
+        (
+            name
+            for name, listed in WORDS["stages"].items()
+            for one in (name, *listed)
+            if re.search(rf"(?:^|\s){re.escape(one)}$", words)
+        ),
+        "",
+    )
+    listed = sorted({*WORDS["stages"].get(stage, []), stage}, key=len, reverse=True)
+    bare = re.sub(rf"\s+(?:{'|'.join(map(re.escape, listed))})$", "", words) if stage else words
+    if not bare and header.pass_no and not header.unit:
+        return {"pass_no": int(header.pass_no)}
+    known = names.find(words) if stage and names.find(words, exact=True) else names.find(bare)
+    if not known or header.unit:
+        return {}
+    own: dict[str, str | int] = {"species": known}
+    if header.pass_no:
+        own["pass_no"] = int(header.pass_no)
+    if stage and bare != words:
+        own["life_stage"] = stage
+    return own
+
+
+def _roles(tables: list[_Table]) -> dict[str, _Table]:
+    """Which table has the placements, which the fish, which the sites."""
+
+    def likely(table: _Table) -> int:
+        known = sum(sheet == "placements" for sheet, _ in table.from_)
+        return (known + 5) * bool(table.days) if table.places or table.has(
+            "placements", "method"
+        ) or table.fish else 0  # fmt: skip
+
+    roles: dict[str, _Table] = {}
+    best = max(tables, key=likely, default=None)
+    if best is None or not likely(best):
+        return roles
+    roles["placements"] = best
+    others = [table for table in tables if table is not best]
+    if not best.fish:
+        fish = [table for table in others if table.fish]
+        if len(fish) == 1:
+            roles["catches"] = fish[0]
+    sites = [table for table in others if not table.days and not table.fish and table.places]
+    if len(sites) == 1 and not best.places:
+        roles["sites"] = sites[0]
+    return roles
+
+
+class _Writer:
+    """Writes the mapping of tables whose roles are known."""
+
+    def __init__(self, roles: dict[str, _Table], crs: str) -> None:
+        self.roles, self.crs = roles, crs
+        self.main = roles["placements"]
+        self.fish = roles.get("catches", self.main)
+        self.one = self.fish is self.main
+        self.rows = "placement"
+        if self.fish.has("catches", "species"):
+            measured = any(sheet == "lengths" for sheet, _ in self.fish.from_)
+            self.rows = "fish" if measured else "catch"
+        self.repeats = self.one and self.rows != "placement"
+        self.questions: list[str] = []
+        self.down = self._filled_down() if self.repeats else []
+        frame = self.main.cells.frame
+        self.frame = frame.assign(
+            **{name: frame[name].mask(frame[name] == "").ffill().fillna("") for name in self.down}
+        )
+        self.key = self._key()
+        order = [header.text for header in self.main.headers]
+        self.placement = {
+            column: header
+            for (sheet, column), header in sorted(
+                self.main.from_.items(), key=lambda one: order.index(one[1].text)
+            )
+            if sheet == "placements"
+        }
+        differing = {
+            column
+            for column, header in self.placement.items()
+            if self.repeats and not self._constant([header.text])
+        }
+        catches = {column.name for column in SHEETS["catches"]}
+        self.of_catches = {c: self.placement.pop(c) for c in sorted(differing & catches)}
+        for column in sorted(differing - catches):
+            self.questions.append(f"{self.placement.pop(column).text} differs within a placement")
+
+    def _ids(self, names: Sequence[str]) -> pd.Series:
+        return self.frame[list(names)].agg("\x1f".join, axis=1)
+
+    def _constant(self, names: Sequence[str]) -> bool:
+        """Whether columns are the same in all rows of a placement."""
+        ids = self._ids(self.key)
+        return bool((self._ids(names).groupby(ids).nunique() <= 1).all())
+
+    def _filled_down(self) -> list[str]:
+        """Columns that are empty in the same rows, all but the first of a placement."""
+        frame, found = self.main.cells.frame, dict[tuple[bool, ...], list[str]]()
+        fish = (frame[self.fish.from_["catches", "species"].text] != "").to_numpy(bool)
+        own = [h for (sheet, _), h in self.main.from_.items() if sheet == "placements"]
+        for header in (*own, *self.main.days.values(), *self.main.clocks.values()):
+            empty = (frame[header.text] == "").to_numpy(bool)
+            if empty.any() and not empty[0] and (fish | ~empty).all():
+                found.setdefault(tuple(empty.tolist()), []).append(header.text)
+        heads = {h.text for h in self.main.days.values()}
+        if ("placements", "placement_id") in self.main.from_:
+            heads.add(self.main.from_["placements", "placement_id"].text)
+        return max((own for own in found.values() if heads & set(own)), key=len, default=[])
+
+    def _key(self) -> list[str]:
+        """Their columns that name a placement: one with ids, else as few as tell them apart."""
+        main = self.main
+        named = main.from_.get(("placements", "placement_id"))
+        times = [*main.days.values(), *main.clocks.values()]
+        place = [main.from_[k] for k in (("placements", "site"), ("placements", "stream_name"))
+                 if k in main.from_]  # fmt: skip
+        of_method = [main.from_[k] for k in (("placements", "method"),) if k in main.from_]
+        about = [h.text for h in (*place[:1], *times, *of_method)]
+        if named is not None:
+            self.key = [named.text]
+            filled = bool((self.frame[named.text] != "").all())
+            alone = not self.repeats and self.frame[named.text].is_unique
+            if filled and (alone or (self.repeats and self._constant(about))):
+                return self.key
+        for n in range(len(place[:1]) + len(main.days), len(about) + 1):
+            self.key = about[:n]
+            if self.repeats and self._constant(about):
+                break
+            if not self.repeats and self._ids(self.key).is_unique:
+                break
+        else:
+            self.questions.append("No columns tell every placement from every other.")
+        return self.key
+
+    def text(self) -> str:
+        """Write everything."""
+        files = dict.fromkeys(table.cells.file for table in self.roles.values())
+        lines = [
+            f"# Suggested for {', '.join(files)}. Left is our column, right theirs.",
+            "# Read every line, those with a ? first.",
+            *["", "[shape]", *self._shape()],
+            *["", "[placements]", *self._placements()],
+            *self._sites(),
+            *self._catches(),
+        ]
+        for table in self.roles.values():
+            used = {header.text for header in self.of_catches.values()}
+            left = [header for header in table.left if header.text not in used]
+            if left:
+                lines += ["", f"# Left out of {table.cells.file}:"]
+                lines += [f"#   {_toml(header.text)}{_values(header)}" for header in left]
+            self.questions += table.open
+        lines += ["", *(f"# ? {question}" for question in self.questions)]
+        return "\n".join(lines).rstrip() + "\n"
+
+    def _shape(self) -> list[str]:
+        lines = []
+        if self.repeats or self.rows == "fish":
+            lines.append(f'rows = "{self.rows}"  # what a row of the sheet with the fish is')
+        if self.down:
+            lines.append(f"fill_down = {_toml(self.down)}  # empty cells repeat the one above")
+        days = [*self.main.days.values()]
+        if any(re.match(r"\d{1,2}[-/.]\d", text) for day in days for text in day.cells):
+            order = date_order(days)
+            why = "settled by a date of the sheet" if order else "? or mdy: no date settles it"
+            lines.append(f'date_order = "{order or "dmy"}"  # {why}')
+        nothing = '# no_rows_mean = "nil"  # ? without the #: where no fish stand, none were caught'
+        return [*lines, nothing]
+
+    def _placements(self) -> list[str]:
+        main = self.main
+        named = main.from_.get(("placements", "placement_id"))
+        own = named is not None and self.key == [named.text]
+        made = " ".join(f"{{{name}}}" for name in self.key)
+        rule = _toml(self.key[0]) if own else _toml({"text": made})
+        lines = [f"placement_id = {rule}" + ("" if own else "  # no column has ids of placements")]
+        if "survey" not in self.placement:
+            stem = re.sub(r"[\W_]+", " ", main.cells.file.partition(".")[0]).strip()
+            lines.append(f"survey = {_toml({'constant': stem})}  # ? no column names the survey")
+        lines += self._times()
+        lines += [
+            _line(column, "placements", main, header)
+            for column, header in self.placement.items()
+            if column not in ("placement_id", "minutes")
+        ]
+        lines += self._effort()
+        if "easting" in self.placement and "crs" not in self.placement:
+            stated = self.placement["easting"].utm
+            why = "stated in the header" if stated else "? the store's; theirs may be another"
+            lines.append(f"crs = {_toml({'constant': stated or self.crs})}  # {why}")
+        return lines
+
+    def _times(self) -> list[str]:
+        lines = []
+        days, clocks = self.main.days, self.main.clocks
+        day = days.get("begin")
+        for ours, which in (("set_at", "begin"), ("lifted_at", "end")):
+            on = days.get(which) or (day if which in clocks else None)
+            if on is None:
+                continue
+            at = clocks.get(which)
+            if at is not None and not any(":" in text for text in on.cells):
+                rule = _toml({"text": f"{{{on.text}}} {{{at.text}}}"})
+            else:
+                rule = _toml({"from": on.text, "serial": True} if on.is_serial else on.text)
+            lines.append(f"{ours} = {rule}{_values(on)}")
+        return lines
+
+    def _effort(self) -> list[str]:
+        parts = self.main.rules.get("minutes", {})
+        if not parts:
+            return []
+        names, units = list(parts), set(parts.values())
+        if len(units) > 1:
+            self.questions.append(f"{', '.join(names)} are in several units")
+            return []
+        unit = {"unit": min(units)} if units - {"min", ""} else {}
+        rule: dict[str, object] = {"from": names[0]} if len(names) == 1 else {"sum": names}
+        doubt = "" if units - {""} or "min" in " ".join(names).lower() else "  # ? no unit stated"
+        plain = names[0] if len(names) == 1 and not unit else rule | unit
+        lines = [f"minutes = {_toml(plain)}{doubt}"]
+        if len(names) > 1 and "passes" not in self.placement:
+            lines.append(f"passes = {_toml({'filled': names})}")
+        return lines
+
+    def _sites(self) -> list[str]:
+        """Positions from a sheet of places, and that sheet."""
+        sites = self.roles.get("sites")
+        if sites is None or ("placements", "site") not in sites.from_:
+            return []
+        lines = []
+        for (_, column), header in sites.from_.items():
+            if column in ("longitude", "latitude", "easting", "northing"):
+                lines.append(f"{column} = {_toml({'from_site': header.text})}{_values(header)}")
+        if ("placements", "easting") in sites.from_:
+            stated = sites.from_["placements", "easting"].utm or self.crs
+            lines.append(f"crs = {_toml({'constant': stated})}  # ? theirs may be another")
+        known = {column.name for column in SHEETS["sites"]}
+        lines += ["", "[sites]"]
+        for (_, column), header in sites.from_.items():
+            if column in known:
+                lines.append(_line(column, "sites", sites, header))
+        return lines
+
+    def _catches(self) -> list[str]:
+        fish, lines = self.fish, list[str]()
+        own = {c: h for (sheet, c), h in fish.from_.items() if sheet == "catches"} | self.of_catches
+        if not self.one:
+            catches = {column.name for column in SHEETS["catches"]} - {"placement_id"}
+            own = {c: h for (_, c), h in fish.from_.items() if c in catches} | own
+            lines.append(f"placement_id = {self._owner()}")
+        lines += [_line(column, "catches", fish, header) for column, header in own.items()]
+        if lines:
+            lines = ["", "[catches]", *lines]
+        lengths = {c: h for (sheet, c), h in fish.from_.items() if sheet == "lengths"}
+        if self.rows == "fish":
+            lines += ["", "[lengths]"]
+            lines += [_line(column, "lengths", fish, header) for column, header in lengths.items()]
+        if fish.columns:
+            lines += ["", "[columns]  # columns with counts, and what is counted"]
+            lines += [f"{_toml(name)} = {_toml(about)}" for name, about in fish.columns.items()]
+        return lines
+
+    def _owner(self) -> str:
+        """How the sheet of fish names its placements."""
+        fish = self.fish.cells.frame
+        if all(name in fish for name in self.key):
+            same = " ".join(f"{{{name}}}" for name in self.key)
+            return _toml(self.key[0] if len(self.key) == 1 else {"text": same})
+        ids = set(self.frame[self.key[0]])
+        shares = {name: fish[name].isin(ids).mean() for name in fish.columns}
+        best = max(shares, key=lambda name: shares[name])
+        if len(self.key) > 1 or shares[best] < _LINKED:
+            self.questions.append("Which column of the fish names the placement is not clear.")
+        return _toml(best)
+
+
+def _line(column: str, sheet: str, table: _Table, header: Header) -> str:
+    """Write the rule of one column, with its first values beside it."""
+    rule: dict[str, object] = {"from": header.text}
+    unit = _UNITS[sheet, column]
+    if header.unit and header.unit != unit and unit != "degrees":
+        rule["unit"] = header.unit
+    if table.rules.get(column):
+        rule["values"] = table.rules[column]
+    return f"{column} = {_toml(rule if len(rule) > 1 else header.text)}{_values(header)}"
+
+
+def _values(header: Header) -> str:
+    shown = ", ".join(text[:_LONGEST].replace("\n", " ") for text in header.cells[:_SHOWN])
+    return f"  # {shown}" + ", …" * (len(header.cells) > _SHOWN) if shown else ""
+
+
+def _toml(value: object) -> str:
+    """Write a value on one line of TOML."""
+    if isinstance(value, dict):
+        own = ", ".join(f"{_bare(name)} = {_toml(each)}" for name, each in value.items())
+        return f"{{ {own} }}"
+    if isinstance(value, list):
+        return f"[{', '.join(map(_toml, value))}]"
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _bare(name: str) -> str:
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _toml(name)
+
+
+def _said(writer: _Writer) -> list[str]:
+    """Say in sentences what the sheets are taken for."""
+    rows = {
+        "placement": "each row is a placement",
+        "catch": "each row is a catch",
+        "fish": "each row is a fish",
+    }
+    said = [f"{table.cells.file}: taken for {role}" for role, table in writer.roles.items()]
+    said[0] += f"; {rows[writer.rows]}" if writer.one else ""
+    counted = writer.fish.columns
+    kinds = [word for word, key in (("species", "species"), ("passes", "pass_no"))
+             if any(key in about for about in counted.values())]  # fmt: skip
+    if kinds:
+        said.append(f"{' and '.join(kinds)} are columns: {', '.join(counted)}")
+    return said

@@ -1,0 +1,263 @@
+"""The tables of files before anybody knows what they hold: header, blocks, notes below.
+
+A table is found where it can only be meant in one way. What is left out of it (titles, totals,
+notes below) is said; where something else stands below, all of it stays in, to be refused.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections import Counter
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from service.intake.columns import plain
+from service.intake.reading import DELIMITERS, WORKBOOKS, split_text, stripped, whole_sheet
+from service.intake.shapes import NO_FISH
+from service.intake.wording import say
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from service.intake.findings import Cells, Findings
+
+__all__ = ["read_tables"]
+
+_HEADER_WITHIN: Final = 15  # rows
+_NARROWEST: Final = 3  # columns of a table below which notes are told from rows
+_PAIR: Final = re.compile(r"([^:]{1,40}[^:\s\d])\s*:\s*(.*)", re.DOTALL)
+_VALUE: Final = re.compile(r"[=#+\-<>~]?\s*[\d.,:/\-\s]*\d[\d.,:/\-\s]*[%+]?|\d{1,2}[. ]\w+[. ]\d+")
+_TOTALS: Final = {
+    "total", "totals", "sum", "sums", "subtotal", "grandtotal", "allfish", "mean", "average",
+    "summe", "gesamt", "mittel", "mittelwert", "totaal", "som", "gemiddeld", "somme", "totaux",
+    "moyenne", "summa", "totalt", "medel", "ialt", "gennemsnit",
+}  # fmt: skip
+# Letters and signs of western European field sheets. Other bytes would be another encoding.
+_WESTERN: Final = set("ÄÖÜäöüßÀÂÆÇÈÉÊËÎÏÔŒÙÛàâæçèéêëîïôœùûÅåØøÁÍÓÚÑáíóúñ°²µ–—‘’“”€½\xa0")
+
+
+def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None) -> list[Cells]:
+    """Read every table of a file, each under the headers found in it, for no sheet as yet.
+
+    Parameters
+    ----------
+    path
+        CSV or XLSX; a workbook has a table in each sheet that is not empty.
+    findings
+        Takes what is refused, and what was left out.
+    delimiter
+        Separator of a CSV; found from the rows where not given.
+    """
+    content = path.read_bytes()
+    if path.suffix.lower() in WORKBOOKS:
+        from service.intake.workbooks import read_tabs  # heavy, so loaded when one comes
+
+        tabs = read_tabs(content, path.name, findings)
+        files = {tab: f"{path.name}, sheet {tab}" if len(tabs) > 1 else path.name for tab in tabs}
+        grids = {files[tab]: grid for tab, grid in tabs.items()}
+        comma = False
+    else:
+        text = _decoded(content, path.name, findings)
+        if text is None:
+            return []
+        separator, wide = _separator(text, delimiter)
+        read = split_text(text, separator, path.name, findings, wide=wide)
+        if read is None:
+            return []
+        grids = {path.name: read.set_axis(pd.RangeIndex(1, len(read) + 1), axis=0)}
+        comma = separator == ";"
+    tables = [_table(grid.apply(stripped), file, comma, findings) for file, grid in grids.items()]
+    return [table for table in tables if table is not None]
+
+
+def _decoded(content: bytes, file: str, findings: Findings) -> str | None:
+    """Decode UTF-8, else code page 1252 if every letter is one of western European languages."""
+    if content[:2] == b"PK" or b"\x00" in content:
+        findings.refuse_file(
+            file, "file_kind.workbook" if content[:2] == b"PK" else "not_utf8.file"
+        )
+        return None
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = content.decode("cp1252", errors="replace")
+    if {letter for letter in text if not letter.isascii()} <= _WESTERN:
+        word = next(word for word in re.findall(r"[^\s;,]+", text) if not word.isascii())
+        findings.note(file, say("table_read.cp1252", word=word[:40]), "")
+        return text
+    findings.refuse_file(file, "not_utf8.file")
+    return None
+
+
+def _separator(text: str, given: str | None) -> tuple[str, int]:
+    """Find what splits most of the first records into equally many cells, and the widest record."""
+
+    def fit(separator: str) -> tuple[float, int]:
+        widths = _widths(text[:100_000], separator)
+        width, times = Counter(widths).most_common(1)[0] if widths else (1, 1)
+        return (times / max(len(widths), 1) if width > 1 else 0.0, width)
+
+    best = given or max(DELIMITERS, key=fit)
+    return best, max(_widths(text, best), default=1)
+
+
+def _widths(text: str, separator: str) -> list[int]:
+    try:
+        return [len(row) for row in csv.reader(io.StringIO(text), delimiter=separator) if any(row)]
+    except csv.Error:
+        return []
+
+
+def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Cells | None:
+    """Cut a table out of a grid of cells; None where there is none."""
+    cells = grid.to_numpy(object)
+    filled = cells != ""
+    found = _header(cells, filled)
+    if found is None:
+        return None
+    top, headers = found
+    below = top + (1 if np.array_equal(cells[top], headers) else 2)
+    wide = np.array([bool(header) for header in headers]) | filled[below:].any(axis=0)
+    body = np.zeros(len(cells), dtype=bool)
+    body[below:] = filled[below:].any(axis=1)
+    repeated = np.flatnonzero((pd.DataFrame(cells) == cells[top]).all(axis=1))
+    body[repeated] = False
+    about, titles = _about_blocks(cells, filled, repeated, below - top)
+    body[titles] = False
+    body, left = _without_notes(cells, filled, body, int(repeated[-1]) + below - top)
+    totals = _totals(cells, filled, body)
+    body &= ~totals
+    frame = pd.DataFrame(cells[:, wide][body], dtype="str")
+    frame.index = grid.index[body]
+    names = [str(header) for header, kept in zip(headers, wide, strict=True) if kept]
+    for key, values in about.items():
+        if plain(key) not in {plain(name) for name in names}:
+            frame[len(frame.columns)] = values[body]
+            names.append(key)
+    for rows, variant in ((np.flatnonzero(totals), "totals"), (left, "notes")):
+        if len(rows):
+            first = next(str(cell) for cell in cells[rows[0]] if cell)
+            said = say(f"table_read.{variant}", number=len(rows), first=first[:60])
+            findings.note(file, said, "", str(grid.index[rows[0]]))
+    return whole_sheet(frame.set_axis(names, axis=1), file, "", findings, comma)
+
+
+def _header(
+    cells: NDArray[np.object_], filled: NDArray[np.bool_]
+) -> tuple[int, NDArray[np.object_]] | None:
+    """Find the row of the header, and its texts, of two rows where the upper one is merged."""
+    if len(cells) < 2 or filled.sum(axis=1).max() < 2:
+        return None
+    most = int(np.sort(filled[: _HEADER_WITHIN * 3].sum(axis=1))[-1])
+    for row in range(min(_HEADER_WITHIN, len(cells) - 1)):
+        own = cells[row][filled[row]]
+        values = sum(_VALUE.fullmatch(text) is not None for text in own)
+        if len(own) < max(2, 0.6 * most) or values > len(own) / 3:
+            continue
+        if 2 * sum(_PAIR.fullmatch(text) is not None for text in own) >= len(own):
+            continue
+        return row, _joined(cells, filled, row)
+    return None
+
+
+def _joined(cells: NDArray[np.object_], filled: NDArray[np.bool_], row: int) -> NDArray[np.object_]:
+    """Join two header rows: an empty cell repeats the one before it, as merged cells do."""
+    upper: NDArray[np.object_] = cells[row]
+    lower = cells[row + 1]
+    grouped = ~filled[row] & filled[row + 1]
+    starts = np.flatnonzero(np.diff(np.append(False, grouped).astype(int)) == 1) - 1
+    words = all(not _VALUE.fullmatch(text) for text in lower[filled[row + 1]])
+    if not len(starts) or starts[0] < 0 or not words or not filled[row + 1][starts].all():
+        return upper
+    if not (filled[row] & ~filled[row + 1]).any():
+        return upper
+    own = pd.Series(upper).mask(~filled[row]).ffill().fillna("").to_numpy(object)
+    both = np.array([f"{one} {two}".strip() for one, two in zip(own, lower, strict=True)], object)
+    joined: NDArray[np.object_] = np.where(filled[row + 1], both, upper)
+    return joined
+
+
+def _about_blocks(
+    cells: NDArray[np.object_], filled: NDArray[np.bool_], headers: NDArray[np.intp], high: int
+) -> tuple[dict[str, NDArray[np.object_]], list[int]]:
+    """Read what stands above each header as `key: value`, for the rows of its block.
+
+    Returns
+    -------
+    columns, rows
+        Values by key, for every row of the grid; and the rows in which they stand.
+    """
+    about: dict[str, NDArray[np.object_]] = {}
+    titles: list[int] = []
+    any_filled: NDArray[np.bool_] = np.asarray(filled.any(axis=1), dtype=bool)
+    for place, header in enumerate(headers.tolist()):
+        first = header
+        while first > 0 and any_filled[first - 1] and (place == 0 or _pairs(cells[first - 1])):
+            first -= 1
+        end = headers[place + 1] if place + 1 < len(headers) else len(cells)
+        for row in range(first, header):
+            pairs = _pairs(cells[row])
+            if pairs or place == 0:
+                titles.append(row)
+            for key, value in pairs.items():
+                column = about.setdefault(key, np.full(len(cells), "", dtype=object))
+                column[header + high : end] = value
+    return about, titles
+
+
+def _pairs(row: Sequence[str]) -> dict[str, str]:
+    """Read `key: value` out of a row of cells; the value may stand in the cell after the key."""
+    pairs: dict[str, str] = {}
+    key = ""
+    for text in row:
+        fit = _PAIR.fullmatch(text)
+        if fit and fit[2]:
+            pairs[fit[1].strip()] = fit[2].strip()
+            key = ""
+        elif fit:
+            key = fit[1].strip()
+        elif text and key:
+            pairs[key], key = text, ""
+    return pairs
+
+
+def _without_notes(
+    cells: NDArray[np.object_], filled: NDArray[np.bool_], body: NDArray[np.bool_], below: int
+) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    """Leave out rows of one cell below an empty row, if nothing else stands there.
+
+    No row of one cell is a record, unless it says that there was no fish.
+    """
+    empty = np.flatnonzero(~filled[below:].any(axis=1)) + below
+    for gap in empty.tolist():
+        rest = np.flatnonzero(body & (np.arange(len(body)) > gap))
+        if not len(rest) or filled.shape[1] < _NARROWEST or (filled[rest].sum(axis=1) > 1).any():
+            continue
+        words = cells[rest, filled[rest].argmax(axis=1)]
+        if not any(plain(word) in NO_FISH for word in words):
+            kept = body.copy()
+            kept[rest] = False
+            return kept, rest
+    return body, np.zeros(0, dtype=np.intp)
+
+
+def _totals(
+    cells: NDArray[np.object_], filled: NDArray[np.bool_], body: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Rows that begin with a word for a total and leave out what every other row gives."""
+    first = filled.argmax(axis=1)
+    words = cells[np.arange(len(cells)), first]
+    named = body & np.array([plain(word.rstrip(":")) in _TOTALS for word in words])
+    others = body & ~named
+    if not named.any() or not others.any():
+        return np.zeros(len(cells), dtype=bool)
+    always = filled[others].all(axis=0)
+    totals: NDArray[np.bool_] = named & ~filled[:, always].all(axis=1)
+    return totals

@@ -1,0 +1,164 @@
+"""Sheets as other people write them come in, and say what somebody who reads them would enter.
+
+The truth of each sheet is written by hand in sheets_of_others/truth. A mapping is suggested and
+taken as it is, or with the lines changed that `CORRECTED` lists; never more than five.
+"""
+
+import difflib
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import demo_sites
+from service.intake.findings import Findings
+from service.intake.importing import check
+from service.intake.sheets import read_sheets
+from service.intake.suggesting import suggest
+from service.intake.tables import read_tables
+from service.records import StoreSettings
+from service.reference.method_files import shipped_methods
+from service.store import create_store
+from tests.intake.sheets_of_others.workbooks import write_workbooks
+from tests.intake_sheets import CRS, NOW
+
+SHEETS_OF_OTHERS = Path(__file__).parent / "sheets_of_others"
+MOST_CHANGED = 5
+NAMES = sorted(
+    path.name.partition(".")[0] for path in (SHEETS_OF_OTHERS / "truth").glob("*.placements.csv")
+)
+# What somebody has to correct in the suggestion: what stands there, and what should.
+CORRECTED = {
+    "age_classes": [
+        ('# no_rows_mean = "nil"', 'no_rows_mean = "nil"'),
+        ("[columns]", 'minutes = { sum = ["Min team A", "Min team B"] }\n\n[columns]'),
+    ],
+}
+KEY = ["site", "set_at"]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """All sheets, workbooks too."""
+    place = tmp_path_factory.mktemp("sheets")
+    for path in SHEETS_OF_OTHERS.glob("*.*"):
+        if path.suffix in (".csv", ".txt"):
+            shutil.copy(path, place)
+    write_workbooks(place)
+    return place
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    """An empty store with the island's species, in the CRS of the invented stream."""
+    settings = StoreSettings(crs=CRS, timezone="Europe/Dublin")
+    store = create_store(tmp_path_factory.mktemp("store") / "s.gpkg", settings)
+    store.put_methods(shipped_methods(), who="test")
+    listed = pd.read_csv(Path(demo_sites.__file__).with_name("species.csv"))
+    store.put_species(listed.set_index("species"), who="test")
+    yield store
+    store.close()
+
+
+def files_of(folder, name):
+    """Return the files of a sheet, those of placements last."""
+    return sorted(p for p in folder.glob(f"{name}*") if p.suffix != ".toml")
+
+
+def suggested(folder, name, store):
+    tables = [table for path in files_of(folder, name) for table in read_tables(path, Findings())]
+    return suggest(tables, store.species(), list(store.methods().index), CRS).text
+
+
+def changed_lines(one, other):
+    marks = [line[0] for line in difflib.ndiff(one.splitlines(), other.splitlines())]
+    return max(marks.count("-"), marks.count("+"))
+
+
+def truth(name, sheet):
+    path = SHEETS_OF_OTHERS / "truth" / f"{name}.{sheet}.csv"
+    if not path.exists():
+        return None
+    return pd.read_csv(path, dtype=str, keep_default_na=False)
+
+
+def as_text(values):
+    """Write records as the truth is written: numbers without needless zeros, missing as ''."""
+
+    def one(value):
+        if pd.isna(value):
+            return ""
+        if isinstance(value, float):
+            return f"{round(value, 9):g}" if abs(value) < 1e5 else f"{value:.0f}"
+        return str(value)
+
+    return values.map(one)
+
+
+def told(records, name):
+    """The records of a result in the columns of the truth."""
+    placements = records.placements.reset_index(names="placement_id")
+    local = placements["set_at"].dt.tz_convert("Europe/Dublin")
+    whole = truth(name, "placements")["set_at"].str.len().max() > 10
+    placements["set_at"] = local.dt.strftime("%Y-%m-%dT%H:%M" if whole else "%Y-%m-%d")
+    lifted = placements["lifted_at"].dt.tz_convert("Europe/Dublin").dt.strftime("%Y-%m-%dT%H:%M")
+    placements["lifted_at"] = lifted
+    x, y = ("easting", "northing") if "easting" in truth(name, "placements") else (
+        "longitude", "latitude")  # fmt: skip
+    placements[x], placements[y] = placements["original_x"], placements["original_y"]
+    own = placements.set_index("placement_id")[KEY]
+    catches = records.catches.join(own, on="placement_id")
+    lengths = records.lengths.join(own, on="placement_id")
+    return {"placements": placements, "catches": catches, "lengths": lengths}
+
+
+def assert_as_in_truth(records, name):
+    for sheet, frame in told(records, name).items():
+        wanted = truth(name, sheet)
+        if wanted is None:
+            assert not len(frame), f"{sheet} that nobody wrote"
+            continue
+        number = [c for c in wanted if pd.api.types.is_numeric_dtype(frame[c])]
+        wanted[number] = wanted[number].apply(lambda c: pd.to_numeric(c).astype(float))
+        columns = list(wanted)
+        read = frame.astype(dict.fromkeys(number, float))[columns]
+        own, theirs = (f.apply(as_text).sort_values(columns) for f in (read, wanted))
+        pd.testing.assert_frame_equal(
+            own.reset_index(drop=True), theirs.reset_index(drop=True), check_dtype=False
+        )
+
+
+def test_there_are_sheets_enough():
+    assert len(NAMES) >= 14
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_sheet_comes_in_by_suggestion(folder, store, tmp_path, name, capsys):
+    """Unedited; the mapping as suggested, or corrected in at most five lines."""
+    text = corrected = suggested(folder, name, store)
+    for old, new in CORRECTED.get(name, []):
+        assert old in corrected
+        corrected = corrected.replace(old, new, 1)
+    changed = changed_lines(text, corrected)
+    with capsys.disabled():
+        print(f"\n{name}: {changed} lines changed of {len(text.splitlines())}")
+    assert changed <= MOST_CHANGED
+    mapping = tmp_path / "mapping.toml"
+    mapping.write_text(corrected)
+    sheets = read_sheets(files=files_of(folder, name), mapping=mapping)
+    result = check(sheets, store, now=NOW)
+    assert result.refused == []
+    assert_as_in_truth(result.records, name)
+
+
+def test_names_of_ours_need_no_mapping(folder, store):
+    """Species as columns and minutes per pass, under our names and those of the species list."""
+    for sheets in (
+        read_sheets(folder / "bare_columns.csv", species=store.species()),
+        read_sheets(files=[folder / "bare_columns.csv"], species=store.species()),
+    ):
+        result = check(replace(sheets, survey="S24"), store, now=NOW)
+        assert result.refused == []
+        assert_as_in_truth(result.records, "bare_columns")
