@@ -1,4 +1,4 @@
-"""Catch per unit effort: total catch over total effort, with a bootstrap interval.
+"""Catch per unit effort: total catch over total effort, with an interval.
 
 Every placement that looked for a species counts, also those that caught none of it. Counts
 such as "20 or more" make a rate a lower bound. Rates of different units are never compared
@@ -15,6 +15,7 @@ import pandas as pd
 import scipy
 
 from layers.errors import FrameError
+from layers.estimates.rate_interval import rate_interval, upper_limit_of_none
 from layers.fieldwork.effort import EFFORT_UNITS, main_units
 from layers.fieldwork.looking import (
     catch_numbers,
@@ -56,8 +57,9 @@ CATCH_RATE_COLUMNS: Final = (
 )
 # What of a placement's effort the first pass used is known: the same ground, or one pass.
 _KNOWN_OF_FIRST_PASS: Final = ("square_metre", "metre", "pass")
-# Above this many placements the bootstrap only repeats what the large-sample formula says.
-_BOOTSTRAP_UP_TO: Final = 1_000
+_FEWEST_PLACEMENTS: Final = 3
+# Above this many placements the likelihood only repeats what the large-sample formula says.
+_LIKELIHOOD_UP_TO: Final = 1_000
 _Z95: Final = 1.959963984540054
 
 
@@ -79,8 +81,6 @@ def catch_per_unit_effort(
     catchment_of: pd.Series,
     ancestors: pd.DataFrame,
     units: Mapping[str, str] | None = None,
-    resamples: int = 1_000,
-    seed: int = 1,
 ) -> pd.DataFrame:
     """Catch per unit effort by method, catchment and species.
 
@@ -92,17 +92,17 @@ def catch_per_unit_effort(
         Smallest catchment of each placement; missing = outside all.
     units
         Effort unit by method where another than its first is wanted.
-    resamples, seed
-        Bootstrap resamples and the seed of their random numbers.
 
     Returns
     -------
     DataFrame
         Columns `CATCH_RATE_COLUMNS`. Catchment `all` takes every placement, also those
         outside every catchment. `cpue` is the ratio of sums, per 100 for m² and m (see
-        `cpue_unit`). `problem` says why an interval is missing. `passes_counted` is `first`
+        `cpue_unit`). `problem` says why a rate or an end of its interval is missing: fewer than
+        three placements, counts of "at least" (no upper limit), or no placement of the group
+        with known effort, whose row has placements and fish alone. `passes_counted` is `first`
         where catch and effort are those of first passes, else `all`. `attrs["inputs"]` states
-        seed, resamples and what was left out.
+        what was left out.
 
     Raises
     ------
@@ -116,9 +116,10 @@ def catch_per_unit_effort(
     Minutes, hours and the like are stated of all passes together, and later passes are as a
     rule shorter or longer than the first: in such units all passes count, catch and effort.
     `layers.fieldwork.effort.main_units` chooses the unit where none is given.
-    Interval: percentile bootstrap over placements (Efron & Tibshirani 1993, An Introduction
-    to the Bootstrap), 95 %, up to 1,000 placements; above that the large-sample variance of
-    a ratio of sums (Cochran 1977, Sampling Techniques, eq. 2.46) on the log scale.
+    Interval: 95 %, `layers.estimates.rate_interval` up to 1,000 placements; above that the
+    large-sample variance of a ratio of sums (Cochran 1977, Sampling Techniques, eq. 2.46) on
+    the log scale. Where none was caught: 0 to the exact upper limit. It takes placements as
+    independent.
     """
     base = looked(placements)
     chosen = _chosen_units(placements, effort, methods, units or {})
@@ -143,7 +144,12 @@ def catch_per_unit_effort(
     amount = _chosen_effort(placements, effort, chosen, method, first_only, methods)
     used = base & ~mixed & (amount > 0)
     kept = kept & ~later
-    kept[kept] = used[rows[kept]]
+    kept[kept] = base[rows[kept]]
+    reasons = {
+        "catch not told apart by pass": base & mixed,
+        "no night between set and lift": base & ~mixed & (amount == 0),
+        "effort unknown": base & ~mixed & np.isnan(amount),
+    }
     count = scipy.sparse.csr_array(
         (number[kept], (rows[kept], kinds[kept])), shape=(len(placements), len(species))
     )
@@ -152,29 +158,29 @@ def catch_per_unit_effort(
     )
     can = detectable(species, methods).to_numpy(dtype=bool)
     full = (species["rank"].fillna("species") == "species").to_numpy(dtype=bool)
-    random = np.random.default_rng(seed)
     parts: list[dict[str, npt.NDArray[Any]]] = []
     groups = _groups(placements, catchment_of, ancestors)
     for m, name in enumerate(methods.index):
-        mine = used & (method == m)
+        mine = base & (method == m)
         for catchment, members in groups:
             group = members[mine[members]]
             if not group.size:
                 continue
+            without = "; ".join(text for text, where in reasons.items() if where[group].any())
+            with_effort = group[used[group]]
+            group = with_effort if with_effort.size else group
             counts = count[group].tocsc()
             wanted = np.flatnonzero((can[:, m] & full) | (counts.sum(axis=0) > 0))
-            rate = _rates(
-                amount[group],
-                counts[:, wanted],
-                random,
-                resamples,
-                EFFORT_UNITS[chosen[m]].cpue_per,
-            )
+            counts, lowest = counts[:, wanted], bounded[group][:, wanted].sum(axis=0) > 0
+            if with_effort.size:
+                rate = _rates(amount[group], counts, lowest, EFFORT_UNITS[chosen[m]].cpue_per)
+            else:
+                rate = _no_rates(counts, without)
             shared = {
                 "method": name,
                 "catchment": catchment,
                 "placements": group.size,
-                "effort": amount[group].sum(),
+                "effort": amount[group].sum() if with_effort.size else np.nan,
                 "effort_unit": chosen[m],
                 "cpue_unit": EFFORT_UNITS[chosen[m]].cpue_unit,
                 "passes_counted": "first" if first_pass[m] else "all",
@@ -184,7 +190,7 @@ def catch_per_unit_effort(
                 | {
                     "species": species.index.to_numpy(dtype=object)[wanted],
                     "individuals": rate.individuals,
-                    "individuals_lower_bound": bounded[group][:, wanted].sum(axis=0) > 0,
+                    "individuals_lower_bound": lowest,
                     "cpue": rate.value,
                     "cpue_low": rate.low,
                     "cpue_high": rate.high,
@@ -193,16 +199,12 @@ def catch_per_unit_effort(
             )
     frame = _typed(parts)
     left_out = left_out_by_outcome(placements)
-    left_out["catch not told apart by pass"] = int((base & mixed).sum())
-    left_out["no night between set and lift"] = int((base & ~mixed & (amount == 0)).sum())
-    left_out["effort unknown"] = int((base & ~mixed & np.isnan(amount)).sum())
+    left_out |= {text: int(where.sum()) for text, where in reasons.items()}
     frame.attrs["inputs"] = inputs_of(
         placements,
         used,
         left_out,
-        interval="95 %, percentile bootstrap over placements; large-sample above 1,000",
-        resamples=resamples,
-        seed=seed,
+        interval="95 %, penalised negative-binomial profile; large-sample above 1,000",
         effort_units={str(k): chosen[i] for i, k in enumerate(methods.index)},
     )
     return frame
@@ -267,30 +269,32 @@ class _Rates:
     problem: npt.NDArray[np.object_]
 
 
-def _rates(
-    effort: Floats,
-    counts: scipy.sparse.csc_array,
-    random: np.random.Generator,
-    resamples: int,
-    per: float,
-) -> _Rates:
+def _no_rates(counts: scipy.sparse.csc_array, reason: str) -> _Rates:
+    nothing = np.full(counts.shape[1], np.nan)
+    individuals = np.asarray(counts.sum(axis=0), dtype=np.float64)
+    problem = np.full(nothing.size, f"no rate: {reason}", dtype=object)
+    return _Rates(individuals, nothing, nothing, nothing, problem)
+
+
+def _rates(effort: Floats, counts: scipy.sparse.csc_array, lowest: Bools, per: float) -> _Rates:
     """Ratio of sums and its interval, for all species of one group at once."""
     n = effort.size
     individuals = np.asarray(counts.sum(axis=0), dtype=np.float64)
     value = per * individuals / effort.sum()
     low, high = np.full(value.size, np.nan), np.full(value.size, np.nan)
     problem = np.full(value.size, "", dtype=object)
-    nothing = individuals == 0
-    problem[nothing] = "none caught: resampling zeros gives no interval"
-    some = np.flatnonzero(~nothing)
-    if n < 2:
-        problem[:] = "one placement: no interval"
-    elif some.size and n <= _BOOTSTRAP_UP_TO:
-        weights = _resampling_weights(random, n, resamples)
-        rates = per * (counts[:, some].T @ weights) / (effort @ weights)
-        low[some], high[some] = np.percentile(rates, [2.5, 97.5], axis=1)
+    if n < _FEWEST_PLACEMENTS:
+        problem[:] = "fewer than three placements: no interval"
+        return _Rates(individuals, value, low, high, problem)
+    none = individuals == 0
+    some = np.flatnonzero(~none)
+    low[none] = 0.0
+    high[none] = per * upper_limit_of_none(effort.sum())
+    problem[none] = "none caught: upper limit exact for fish spread at random"
+    own = counts[:, some]
+    if some.size and n <= _LIKELIHOOD_UP_TO:
+        low[some], high[some] = (per * limit for limit in rate_interval(own, effort))
     elif some.size:
-        own = counts[:, some]
         ratio = individuals[some] / effort.sum()
         # Σ (y - R x)² without making the zeros real.
         squares = (
@@ -302,15 +306,11 @@ def _rates(
         share = np.sqrt(squares * n / (n - 1)) / individuals[some]
         low[some] = value[some] * np.exp(-_Z95 * share)
         high[some] = value[some] * np.exp(_Z95 * share)
+    high[lowest] = np.nan
+    problem[lowest] = "counts of 'at least': no upper limit"
+    problem[np.isposinf(high)] = "the counts set no upper limit"
+    high[np.isposinf(high)] = np.nan
     return _Rates(individuals, value, low, high, problem)
-
-
-def _resampling_weights(random: np.random.Generator, n: int, resamples: int) -> Floats:
-    """How often each of n placements is drawn in each resample: n rows, a column each."""
-    # Drawing places and counting them is several times as fast as a multinomial.
-    drawn = random.integers(0, n, (n, resamples)) * resamples + np.arange(resamples)
-    counted = np.bincount(drawn.ravel(), minlength=n * resamples)
-    return counted.reshape(n, resamples).astype(np.float64)
 
 
 def _typed(parts: list[dict[str, npt.NDArray[Any]]]) -> pd.DataFrame:
