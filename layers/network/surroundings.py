@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import scipy
 
-from layers.network.half_edges import half_edges
 from layers.network.intervals import Intervals, as_intervals, union_intervals
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def surroundings(
     at = np.asarray(measure_m, np.float64)
     most = np.broadcast_to(np.asarray(within_m, np.float64), at.shape)
     length = network.length_m
-    edges = half_edges(network)
+    first, half = _ways_out(network)
     number = np.arange(len(row), dtype=np.int64)
     own = as_intervals(row, np.maximum(at - most, 0.0), np.minimum(at + most, length[row]))
     parts = [(number, own)]
@@ -94,13 +94,14 @@ def surroundings(
             known_key, known_left = _with_new(known_key, known_left, key, left)
         else:
             known_key, known_left = key, left.copy()
-        ways = edges.first[node + 1] - edges.first[node]
+        ways = first[node + 1] - first[node]
         stop = np.cumsum(ways)
         if not len(stop):
             break
-        way = np.arange(stop[-1]) + np.repeat(edges.first[node] - (stop - ways), ways)
+        way = half[np.arange(stop[-1]) + np.repeat(first[node] - (stop - ways), ways)]
         place, left = np.repeat(place, ways), np.repeat(left, ways)
-        reach, down = edges.row[way], edges.down[way]
+        down = way < len(length)
+        reach = np.where(down, way, way - len(length))
         extent = np.minimum(left, length[reach])
         parts.append(
             (
@@ -112,7 +113,8 @@ def surroundings(
                 ),
             )
         )
-        node, left = edges.head[way], left - length[reach]
+        node = np.where(down, network.to_node[reach], network.from_node[reach])
+        left = left - length[reach]
     owner = np.concatenate([part[0] for part in parts])
     water = [np.concatenate(column) for column in zip(*(part[1] for part in parts), strict=True)]
     # One number for each place and reach, so that one union serves all.
@@ -120,6 +122,17 @@ def surroundings(
     joined = union_intervals(group.ravel(), water[1], water[2])
     pair = pairs[joined.group]
     return pair[:, 0], Intervals(pair[:, 1], joined.from_m, joined.to_m)
+
+
+def _ways_out(network: Network) -> tuple[Ints, Ints]:
+    """Ways out of each node: k down reach k, m + k up it; node i has those from first[i] on."""
+    m = len(network.length_m)
+    tail = np.concatenate([network.from_node, network.to_node])
+    # Transposing a sparse matrix is a counting sort.
+    by_tail = scipy.sparse.csr_array(
+        (np.ones(2 * m, np.int8), tail, np.arange(2 * m + 1)), shape=(2 * m, network.n_nodes)
+    ).tocsc()
+    return by_tail.indptr.astype(np.int64), by_tail.indices.astype(np.int64)
 
 
 def _with_new(known: Ints, value: Floats, key: Ints, left: Floats) -> tuple[Ints, Floats]:
