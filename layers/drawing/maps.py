@@ -49,7 +49,8 @@ class MapView:
     layers
         Any of `catchments`, `reaches`, `stretches`, `squares` (cells shown in place of exact
         positions), `placements`: GeoJSON text, or the address from which it is fetched with a
-        `bbox` of degrees added.
+        `bbox` of degrees added. `marked`: water that the page is about, as JSON of `zoom` and
+        `paths` (`layers.drawing.screen_lines`).
     methods
         `method`, `label`, `gear_kind`, `sign` of each method shown, for marks and legend.
     species
@@ -64,6 +65,8 @@ class MapView:
         Whether the map itself offers the choice of species.
     placement_link
         Address of a placement's page with `{id}` in it.
+    reach_address
+        Address that says what is known of a `reach` at a `longitude` and `latitude`.
     tiles
         `url` and `attribution` of background tiles; none unless somebody configured them.
     live
@@ -81,6 +84,7 @@ class MapView:
     chosen_species: str = ""
     picker: bool = True
     placement_link: str | None = None
+    reach_address: str | None = None
     tiles: dict[str, str] | None = None
     live: dict[str, str] | None = None
     keeps_view: bool = False
@@ -100,6 +104,7 @@ class MapView:
                 "chosen_species": self.chosen_species,
                 "picker": self.picker,
                 "placement_link": self.placement_link,
+                "reach_address": self.reach_address,
                 "tiles": self.tiles,
                 "live": self.live,
                 "keeps_view": self.keeps_view,

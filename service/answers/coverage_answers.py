@@ -18,6 +18,7 @@ from service.cache import cached
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
+    import pyproj
     from numpy.typing import NDArray
 
     from layers.network.graph import Network
@@ -35,6 +36,7 @@ __all__ = [
     "gap_places",
     "gaps",
     "next_places",
+    "outline",
     "reach_lines",
     "reaches_in_view",
     "sampled_length",
@@ -215,8 +217,12 @@ def gap_outline(
     own = found[found["gap"] == number]
     if own.empty:
         return None
-    parts = shapely.get_parts(np.asarray(own.geometry, object))
-    lines = ScreenLines(parts, np.ones(len(parts), np.int64), own.crs)
-    zoom = lines.fitting_zoom(_OUTLINE_PX)
-    view = lines.in_view((0.0, 0.0, 1.0, 1.0), zoom, most_vertices=_MOST_VERTICES)
-    return {"gap": number, "zoom": zoom, "paths": view.paths}
+    return {"gap": number} | outline(shapely.get_parts(np.asarray(own.geometry, object)), own.crs)
+
+
+def outline(lines: NDArray[np.object_], crs: pyproj.CRS) -> dict[str, Any]:
+    """Lines as a map marks them: `zoom` and `paths` (`layers.drawing.screen_lines`)."""
+    drawn = ScreenLines(lines, np.ones(len(lines), np.int64), crs)
+    zoom = drawn.fitting_zoom(_OUTLINE_PX)
+    view = drawn.in_view((0.0, 0.0, 1.0, 1.0), zoom, most_vertices=_MOST_VERTICES)
+    return {"zoom": zoom, "paths": view.paths}

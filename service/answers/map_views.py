@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyproj
 import shapely
 
@@ -29,7 +30,6 @@ from service.cache import cached
 from service.records import Selection
 
 if TYPE_CHECKING:
-    import pandas as pd
     from numpy.typing import NDArray
 
     from service.answers.features import Box
@@ -267,9 +267,10 @@ def lines_in_view(
     Returns
     -------
     dict
-        `zoom`; `reaches`, in columns: `path`, `order`, `kind`; `least_order`, reaches of a
-        lower order were left out; `catchments`, in columns: `path` (a ring), `id`, `name` (null
-        where there is none, empty at all but the last ring of a catchment).
+        `zoom`; `reaches`, in columns: `path`, `id`, `order`, `kind`, and `name`, the place of
+        its name in `names` (null = none); `least_order`, reaches of a lower order were left
+        out; `catchments`, in columns: `path` (a ring), `id`, `name` (null where there is none,
+        empty at all but the last ring of a catchment).
     """
     window = grid_window(*within)
     joined, frame = reference.network(store), reference.catchments(store)
@@ -281,13 +282,14 @@ def lines_in_view(
     view = reach_lines(store, joined).in_view(
         window, zoom, most_vertices=_MOST_VERTICES, most_lines=_MOST_LINES, among=among
     )
+    name, names = pd.factorize(joined.reaches["stream_name"].iloc[view.rows])
     rings, owner = _rings(store, frame)
     outlines = rings.in_view(
         window, zoom, most_vertices=_MOST_VERTICES // 3, most_lines=_MOST_OUTLINES,
         smallest_px=_SMALLEST_OUTLINE_PX,
     )  # fmt: skip
     whose = owner[outlines.rows]
-    names = _ring_names(frame, whose)
+    ring_names = _ring_names(frame, whose)
     ids = frame.index.to_numpy(object)[whose] if len(frame) else []
     return {
         "zoom": zoom,
@@ -296,10 +298,13 @@ def lines_in_view(
             "path": view.paths,
             "order": joined.strahler[view.rows].tolist(),
             "kind": joined.reaches["kind"].to_numpy(object)[view.rows].tolist(),
+            "id": joined.reaches.index[view.rows].tolist(),
+            "name": [None if code < 0 else code for code in name.tolist()],
+            "names": names.tolist(),
         },
         "catchments": {
             "path": outlines.paths,
-            "name": names,
+            "name": ring_names,
             "id": list(ids),
         },
     }

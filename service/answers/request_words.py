@@ -8,7 +8,7 @@ import re
 
 from service.errors import RequestError
 
-__all__ = ["read_box", "read_day", "read_whole"]
+__all__ = ["read_box", "read_day", "read_number", "read_whole"]
 
 
 def read_day(text: str, name: str, *, last: bool) -> dt.date:
@@ -71,3 +71,20 @@ def read_whole(text: str, name: str, *, least: int) -> int:
     if not re.fullmatch(r"\d{1,9}", text, re.ASCII) or int(text) < least:
         raise RequestError(f"{name} {text!r} is no whole number from {least} up.")
     return int(text)
+
+
+def read_number(text: str, name: str, *, least: float, most: float, unit: str = "degrees") -> float:
+    """Read a number between two others.
+
+    Raises
+    ------
+    RequestError
+        It is no number, or lies outside.
+    """
+    try:
+        value = float(text)
+    except ValueError:
+        value = most + 1
+    if not least <= value <= most:
+        raise RequestError(f"{name} {text!r} is no number of {unit} from {least:g} to {most:.10g}.")
+    return value

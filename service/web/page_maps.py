@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
+import orjson
 import pandas as pd
 from flask import current_app, url_for
 
@@ -40,6 +41,7 @@ def live_map(
     species: Sequence[str] = (),
     filters: Sequence[tuple[str, str]] = (),
     keeps_view: bool = False,
+    marked: dict[str, Any] | None = None,
 ) -> MapParts:
     """Draw a map of any number of records, which fetches what is in view.
 
@@ -55,11 +57,13 @@ def live_map(
         Names and values that the records shown must meet.
     keeps_view
         Whether the address of the page follows the view.
+    marked
+        Water to mark, as `zoom` and `paths` (`layers.drawing.screen_lines`).
     """
     query = f"?{urlencode(list(filters))}" if filters else ""
     return map_parts(
         _view(
-            layers={},
+            layers={"marked": orjson.dumps(marked)} if marked else {},
             used=used,
             species=species,
             bounds=bounds,
@@ -104,6 +108,7 @@ def _view(
     store = current_store()
     listed, methods = reference.species(store), reference.methods(store)
     linked = "placement.show" in current_app.view_functions
+    opened = "water.opened" in current_app.view_functions
     return MapView(
         layers=layers,
         methods=method_entries(methods, pd.Series(sorted(used), dtype="str")),
@@ -113,6 +118,7 @@ def _view(
         chosen_species=" or ".join(species),
         picker=False,
         placement_link="/placements/{id}" if linked else None,
+        reach_address=url_for("water.opened") if opened else None,
         tiles=tiles(),
         live=live,
         keeps_view=keeps_view,

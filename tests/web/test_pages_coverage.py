@@ -205,9 +205,9 @@ def test_bands_by_hand():
 @pytest.mark.parametrize(
     ("query", "words"),
     [
-        ("within=0", "no distance"),
-        ("within=nan", "no distance"),
-        ("within=far", "no distance"),
+        ("within=0", "no number of metres"),
+        ("within=nan", "no number of metres"),
+        ("within=far", "no number of metres"),
         ("count=0", "count"),
         ("count=100000", "fewer"),
         ("min_order=x", "min_order"),

@@ -24,7 +24,16 @@ export function readLines(answer) {
     least: answer.least_order,
     reaches: collection(
       drawn(reaches.path, (line, at) =>
-        feature("LineString", line, { strahler: reaches.order[at], kind: reaches.kind[at] }),
+        feature(
+          "LineString",
+          line,
+          {
+            strahler: reaches.order[at],
+            kind: reaches.kind[at],
+            stream_name: reaches.names[reaches.name[at]],
+          },
+          reaches.id[at],
+        ),
       ),
     ),
     catchments: collection(

@@ -8,9 +8,9 @@ import * as live from "./live.js";
 import * as marks from "./marks.js";
 import { formatNumber } from "./numbers.js";
 import * as panel from "./panel.js";
+import * as reaches from "./reaches.js";
 import { viewSource } from "./view_source.js";
 
-const STILL = new Set(["lake_path", "connector", "ditch"]);
 const FAR = 12; // zoom below which marks shrink
 const MOST_CARDS = 50; // as many as the server hands over at once
 const CLOSEST = 18; // from this zoom a count opens its placements
@@ -20,18 +20,6 @@ function addPane(map, name, level) {
   const pane = map.createPane(name);
   pane.style.zIndex = level;
   pane.style.pointerEvents = "none"; // only placements answer to a click
-}
-
-function reachStyle(feature) {
-  const order = Number(feature.properties.strahler) || 1;
-  const still = STILL.has(feature.properties.kind);
-  return {
-    color: colour("water"),
-    weight: 0.8 + 0.9 * Math.min(order, 8),
-    opacity: 0.85,
-    dashArray: still ? "5 4" : null,
-    lineCap: still ? "butt" : "round",
-  };
 }
 
 /** Source of a layer: its GeoJSON as it is given, or fetched for a padded view. */
@@ -240,7 +228,7 @@ function openPopup(map, at, content, byKey) {
   Promise.resolve(content).then(
     fill,
     unlessNoAnswer((trouble) =>
-      fill(make("p", "The placements could not be fetched. " + trouble.message + ".")),
+      fill(make("p", "This could not be fetched. " + trouble.message + ".")),
     ),
   );
 }
@@ -344,7 +332,8 @@ function liveSources(config, state, makers) {
 export function showRecords(map, given) {
   const config = Object.assign({ gear: marks.byMethod(given.methods) }, given);
   const state = { species: config.chosen_species || "", hidden: new Set() };
-  const draw = L.canvas({ padding: 0.3 });
+  const draw = L.canvas({ padding: 0.3, tolerance: 6 });
+  addPane(map, "rb-marked", 335);
   addPane(map, "rb-catchments", 340);
   addPane(map, "rb-names", 345);
   addPane(map, "rb-stretches", 380);
@@ -362,6 +351,15 @@ export function showRecords(map, given) {
     if (groups[name]) groups[name].remove();
     groups[name] = layer.addTo(map);
   };
+  const openReach = (byKey) => (feature, at) =>
+    openPopup(map, at, reaches.reachCard(config.reach_address, feature, at), byKey);
+  const nameStreams = reaches.streamNames(map);
+  reaches.openByKey(
+    map,
+    () => (groups.reaches ? groups.reaches.getLayers() : []),
+    (line, at) => openReach(true)(line.feature, at),
+  );
+  if (config.layers.marked) reaches.markWater(map, config.layers.marked.data);
   let placements = null;
   let shown = [];
   let squares = [];
@@ -444,8 +442,10 @@ export function showRecords(map, given) {
   const control = panel.panelControl(config, state, switched).addTo(map);
   const makers = {
     catchments: (data) => put("catchments", catchmentLayer(map, data)),
-    reaches: (data) =>
-      put("reaches", L.geoJSON(data, { renderer: draw, interactive: false, style: reachStyle })),
+    reaches: (data) => {
+      put("reaches", reaches.reachLayer(data, draw, openReach(false)));
+      nameStreams(data);
+    },
     stretches: (data) =>
       put(
         "stretches",

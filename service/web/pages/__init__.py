@@ -30,6 +30,7 @@ MODULES: Final = (
     "service.web.pages.figure_images",
     "service.web.pages.coverage",
     "service.web.pages.gear_page",
+    "service.web.pages.water_pages",
     "service.web.pages.entry",
     "service.web.pages.import_page",
     "service.web.pages.hand_over",

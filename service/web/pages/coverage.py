@@ -15,7 +15,7 @@ from service.answers import coverage_answers
 from service.answers.coverage_answers import CoverageQuestion
 from service.answers.coverage_files import CAUTION, FILES, coverage_file
 from service.answers.names import filter_choices, selection_words
-from service.answers.request_words import read_whole
+from service.answers.request_words import read_number, read_whole
 from service.answers.waypoints import MEDIA_TYPE as GPX_TYPE
 from service.errors import NotFoundError, RequestError
 from service.web.context import current_settings, current_store, current_viewer
@@ -127,20 +127,10 @@ def _question(*also: str) -> tuple[PageQuery, CoverageQuestion]:
         query.selection,
         min_order=read_order(request.args, "min_order"),
         count=count,
-        within_m=_metres(request.args.get("within") or "1000"),
+        within_m=read_number(
+            request.args.get("within") or "1000", "within", least=1, most=_FARTHEST_M, unit="metres"
+        ),
     )
-
-
-def _metres(text: str) -> float:
-    try:
-        metres = float(text)
-    except ValueError:
-        metres = 0.0
-    if not 1.0 <= metres <= _FARTHEST_M:
-        raise RequestError(
-            f"within {text!r} is no distance along the network; write metres, from 1 to 1000000."
-        )
-    return metres
 
 
 def _address(endpoint: str, **values: Any) -> str:  # noqa: ANN401 - parts of an address

@@ -11,7 +11,7 @@ from flask import Blueprint, request
 from layers.drawing.geojson import MEDIA_TYPE, feature_collection
 from service.access import surveys
 from service.answers import map_views
-from service.answers.request_words import read_whole
+from service.answers.request_words import read_number, read_whole
 from service.errors import RequestError
 from service.web.answering import json_answer, revalidated
 from service.web.context import current_store, current_viewer
@@ -67,7 +67,8 @@ def cards() -> Response:
 def position() -> Response:
     """Say where a point lies in the CRS of the store, or of the one survey chosen."""
     query = read_query(request.args, also=("longitude", "latitude"))
-    longitude, latitude = _number("longitude", 180.0), _number("latitude", 90.0)
+    longitude = read_number(request.args.get("longitude", ""), "longitude", least=-180, most=180)
+    latitude = read_number(request.args.get("latitude", ""), "latitude", least=-90, most=90)
     crs, chosen = "", query.selection.surveys
     if len(chosen) == 1:
         known = surveys(current_store(), current_viewer())["crs"]
@@ -88,14 +89,3 @@ def _box(query: PageQuery) -> tuple[float, float, float, float]:
     if query.within is None:
         raise RequestError("bbox is missing; write west,south,east,north in degrees.")
     return query.within
-
-
-def _number(name: str, most: float) -> float:
-    text = request.args.get(name, "")
-    try:
-        value = float(text)
-    except ValueError:
-        value = most + 1
-    if not -most <= value <= most:
-        raise RequestError(f"{name} {text!r} is no number of degrees from -{most:g} to {most:g}.")
-    return value

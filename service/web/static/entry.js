@@ -37,6 +37,7 @@ const begun = () =>
   editing && lists.form
     ? content.ofStored(lists, path, lists.form)
     : content.empty(lists, path, {});
+const given = new URLSearchParams(location.search);
 
 function addPoint(point) {
   content.addPoint(draft, point);
@@ -381,7 +382,19 @@ if ("serviceWorker" in navigator) {
   navigator.serviceWorker.register("/entry-worker.js").catch(() => {});
   navigator.serviceWorker.addEventListener("message", () => waiting.list());
 }
-keeping.find(path, begun).then(async (found) => {
+/* A place in the address begins a draft of its own; what was begun before is left as it is. */
+async function beginThere() {
+  const fresh = content.empty(lists, path, {});
+  if (given.get("stream")) fresh.cells.stream_name = given.get("stream");
+  content.addPoint(fresh, [Number(given.get("longitude")), Number(given.get("latitude"))]);
+  history.replaceState(null, "", path);
+  await keeping.hold(fresh.uuid);
+  return fresh;
+}
+
+const there =
+  !editing && ["longitude", "latitude"].every((name) => Number.parseFloat(given.get(name)) < 181);
+(there ? beginThere() : keeping.find(path, begun)).then(async (found) => {
   open(found);
   connection();
   await waiting.list().catch(() => {});

@@ -1,0 +1,379 @@
+"""A reach, a stream, or all that lies above a point: what is known of that water."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from layers.crs import transform_positions
+from layers.drawing.geojson import bounding_box, to_wgs84
+from layers.estimates.occurrence import occurrence
+from layers.fieldwork.effort import effort_of, effort_totals, unit_words
+from layers.fieldwork.looking import local_dates
+from layers.fieldwork.stretches import stretch_lengths
+from layers.network.cutting import cut_lines, place_on_reach
+from layers.network.directions import upstream_of
+from layers.network.intervals import Intervals
+from layers.network.streams import streams
+from service import reference
+from service.access import keep_placements, open_records
+from service.answers import coverage_answers, summaries
+from service.answers.coverage_answers import CoverageQuestion
+from service.cache import cached
+from service.errors import NotFoundError, RequestError
+from service.records import OF_EFFORT, OF_STRETCHES, Selection
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from numpy.typing import NDArray
+
+    from layers.network.graph import Network
+    from service.records import Records, Viewer
+    from service.store import Store
+
+    Ints = NDArray[np.int64]
+    Floats = NDArray[np.float64]
+
+__all__ = [
+    "Water",
+    "WaterAccount",
+    "reach_at",
+    "reach_water",
+    "stream_water",
+    "streams_of",
+    "upstream_water",
+    "water_account",
+]
+
+_PLACES: Final = OF_STRETCHES.and_tables("snaps")
+_MOST_BY_ID: Final = 2_000  # more placements are sooner taken from all than read one by one
+_MOST_LISTED: Final = 30
+_MOST_GAPS: Final = 5
+_ON_LINE_M: Final = 0.01  # a piece cut from a line lies this near to it
+_HERE: Final = "here"
+
+
+class Water(NamedTuple):
+    """Part of the network: at most one interval of each reach, by row."""
+
+    network: Network
+    parts: Intervals
+
+
+@dataclass(frozen=True)
+class WaterAccount:
+    """What is known of some water, as a viewer may see it.
+
+    Attributes
+    ----------
+    reaches, length_m, highest_strahler, kinds
+        How many reaches it has, their length within it [m], their highest order, what they are.
+    bounds, outline
+        Box in degrees, and paths for a map (`layers.drawing.screen_lines`).
+    middle
+        Longitude and latitude half way along its longest part.
+    effort
+        By year, newest first, and gear: `placements`, `looked` of them, and the `efforts` of
+        those as numbers with units.
+    species
+        Rows of the occurrence summary, as if this water were one catchment.
+    placements, placement_count
+        The newest ones, and how many there are.
+    coverage
+        Rows of the coverage summary of its reaches.
+    gaps, gap_count
+        Gaps that lie in it, longest first, as rows of the summary with `here_m`, the length
+        within this water.
+    places
+        Next places that lie in it, as rows of the summary.
+    """
+
+    reaches: int
+    length_m: float
+    highest_strahler: int
+    kinds: tuple[str, ...]
+    bounds: list[float] | None
+    outline: dict[str, Any]
+    middle: tuple[float, float] | None
+    effort: list[dict[str, Any]]
+    species: list[dict[str, Any]]
+    placements: list[dict[str, Any]]
+    placement_count: int
+    coverage: gpd.GeoDataFrame
+    gaps: list[dict[str, Any]]
+    gap_count: int
+    places: list[dict[str, Any]]
+
+
+def streams_of(store: Store) -> tuple[Network, Ints, pd.DataFrame]:
+    """Network, number of the stream of each reach, and the streams by `stream_id`."""
+    joined = reference.network(store)
+
+    def make() -> tuple[Network, Ints, pd.DataFrame]:
+        number, table = streams(joined)
+        return joined, number, table.set_index("stream_id")
+
+    return cached(store, None, ("streams", joined), make, of_network=True)
+
+
+def reach_water(store: Store, reach_id: str) -> tuple[Water, int]:
+    """One reach, and its row; NotFoundError if there is none of this id."""
+    joined = reference.network(store)
+    (row,) = joined.rows([reach_id]).tolist()
+    if row < 0:
+        raise NotFoundError(f"There is no reach {reach_id!r}.")
+    return _whole(joined, np.array([row])), row
+
+
+def stream_water(store: Store, stream_id: str) -> tuple[Water, dict[str, Any]]:
+    """All reaches of one stream, and its row in :func:`streams_of`."""
+    joined, number, table = streams_of(store)
+    if stream_id not in table.index:
+        raise NotFoundError(f"There is no stream {stream_id!r}.")
+    at = table.index.get_loc(stream_id)
+    return _whole(joined, np.flatnonzero(number == at)), _rows(table.loc[[stream_id]])[0]
+
+
+def upstream_water(store: Store, reach_id: str, measure_m: float | None) -> tuple[Water, int]:
+    """All water that flows through a point of a reach, its downstream end if none is given."""
+    whole, row = reach_water(store, reach_id)
+    length = float(whole.network.length_m[row])
+    if measure_m is not None and not 0.0 <= measure_m <= length:
+        raise RequestError(
+            f"measure {measure_m:g} m lies outside reach {reach_id!r}; give one from 0 to "
+            f"{length:.1f}, from its upstream end."
+        )
+    return Water(whole.network, upstream_of(whole.network, row, measure_m)), row
+
+
+def _whole(joined: Network, rows: Ints) -> Water:
+    return Water(joined, Intervals(rows, np.zeros(len(rows)), joined.length_m[rows]))
+
+
+def reach_at(
+    store: Store, reach_id: str, longitude: float, latitude: float, viewer: Viewer
+) -> dict[str, Any]:
+    """Say of a reach and a point near it what a map shows when the reach is opened.
+
+    Returns
+    -------
+    dict
+        `reach_id`, `stream`, `stream_id`, `strahler`, `kind`, `length_m`, `measure_m` of the
+        nearest place on the reach, `longitude` and `latitude` of that place, and its row of
+        the coverage summary as `sampled_fraction` and `last_date`.
+    """
+    water, row = reach_water(store, reach_id)
+    joined = water.network
+    (x,), (y,), _, _ = transform_positions(longitude, latitude, 4326, joined.crs)
+    line = joined.reaches.geometry.iloc[row]
+    if not (np.isfinite(x) and np.isfinite(y)):
+        raise RequestError("This position lies outside the area of use of the reaches' CRS.")
+    measure = float(shapely.line_locate_point(line, shapely.Point(x, y)))
+    at = _degrees(joined, row, measure)
+    own = _coverage(store, water, viewer).iloc[0]
+    _, number, table = streams_of(store)
+    stream = table.iloc[number[row]]
+    kind = joined.reaches["kind"].iloc[row]
+    return {
+        "reach_id": reach_id,
+        "stream": stream["stream"],
+        "stream_id": str(stream.name),
+        "strahler": int(joined.strahler[row]),
+        "kind": kind if isinstance(kind, str) else None,
+        "length_m": round(float(joined.length_m[row]), 1),
+        "measure_m": round(measure, 1),
+        "longitude": at[0],
+        "latitude": at[1],
+        "sampled_fraction": round(float(own["sampled_fraction"]), 4),
+        "last_date": None if pd.isna(own["last_date"]) else f"{own['last_date']:%Y-%m-%d}",
+    }
+
+
+def _degrees(joined: Network, row: int, measure_m: float) -> tuple[float, float]:
+    xy = place_on_reach(joined, np.array([row]), np.array([measure_m]))
+    longitude, latitude, _, _ = transform_positions(xy[:, 0], xy[:, 1], joined.crs, 4326)
+    return round(float(longitude[0]), 6), round(float(latitude[0]), 6)
+
+
+def _middle(water: Water) -> tuple[float, float] | None:
+    parts = water.parts
+    if not len(parts.group):
+        return None
+    at = int(parts.length_m.argmax())
+    middle = float(parts.from_m[at] + parts.to_m[at]) / 2
+    return _degrees(water.network, int(parts.group[at]), middle)
+
+
+def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
+    """Gather what is known of some water."""
+    joined, parts = water
+    lines = cut_lines(joined, *parts)
+    records = _records(store, water, viewer)
+    kinds = joined.reaches["kind"].iloc[parts.group].dropna().unique()
+    listed, count = _listed(store, records)
+    own_gaps = _gaps(store, lines, viewer)
+    places = coverage_answers.next_places(store, CoverageQuestion(Selection()), viewer)
+    at = joined.rows(places["reach_id"])
+    return WaterAccount(
+        reaches=len(parts.group),
+        length_m=float(parts.length_m.sum()),
+        highest_strahler=int(joined.strahler[parts.group].max(initial=0)),
+        kinds=tuple(sorted(kinds)),
+        bounds=bounding_box(to_wgs84(lines, joined.crs)),
+        outline=coverage_answers.outline(lines, joined.crs),
+        middle=_middle(water),
+        effort=_effort(store, records),
+        species=_species(store, records, viewer),
+        placements=listed,
+        placement_count=count,
+        coverage=_coverage(store, water, viewer),
+        gaps=own_gaps[:_MOST_GAPS],
+        gap_count=len(own_gaps),
+        places=_rows(places[_within(water, at, places["measure_m"])].drop(columns="geometry")),
+    )
+
+
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    plain = frame.astype(object).where(frame.notna(), None)
+    return [{str(name): value for name, value in row.items()} for row in plain.to_dict("records")]
+
+
+def _ends(water: Water) -> tuple[Floats, Floats]:
+    """First and last measure of the water on each reach of the network; NaN where none is."""
+    low, high = np.full((2, len(water.network.length_m)), np.nan)
+    low[water.parts.group], high[water.parts.group] = water.parts.from_m, water.parts.to_m
+    return low, high
+
+
+def _within(water: Water, rows: Ints, measure_m: pd.Series | Floats) -> NDArray[np.bool_]:
+    low, high = _ends(water)
+    measure = np.asarray(measure_m, np.float64)
+    known = rows >= 0
+    return known & (low[rows] <= measure) & (measure <= high[rows])
+
+
+class _Places(NamedTuple):
+    """Where all placements of a store lie on the network."""
+
+    snapped: pd.Index
+    row: Ints
+    measure_m: Floats
+    owner: pd.Series
+    stretch: Intervals
+
+
+def _places(store: Store, joined: Network, viewer: Viewer) -> _Places:
+    def make() -> _Places:
+        records = open_records(store, Selection(), viewer, _PLACES)
+        snaps, cut = records.snaps, records.stretches
+        rows = joined.rows(cut["reach_id"])
+        known = rows >= 0
+        return _Places(
+            snaps.index,
+            joined.rows(snaps["reach_id"]),
+            snaps["measure_m"].to_numpy(np.float64),
+            cut["placement_id"][known],
+            Intervals(rows[known], *(cut[name].to_numpy(float)[known] for name in _MEASURES)),
+        )
+
+    return cached(store, viewer, ("places on the network", joined), make)
+
+
+_MEASURES: Final = ("from_m", "to_m")
+
+
+def _records(store: Store, water: Water, viewer: Viewer) -> Records:
+    """Open the records of placements whose position or stretch lies in some water."""
+    stored = _places(store, water.network, viewer)
+    low, high = _ends(water)
+    row, first, last = stored.stretch
+    touching = (first < high[row]) & (last > low[row]) & (first < last)
+    ids = stored.snapped[_within(water, stored.row, stored.measure_m)].union(
+        pd.Index(stored.owner[touching].unique())
+    )
+    if len(ids) > _MOST_BY_ID:
+        records = open_records(store, Selection(), viewer, OF_EFFORT)
+        return keep_placements(records, records.placements.index.isin(ids))
+    # No placement has an empty id, and without any all would be read.
+    return open_records(store, Selection(placements=tuple(ids) or ("",)), viewer, OF_EFFORT)
+
+
+def _one_place(records: Records) -> dict[str, Any]:
+    """Let all records lie in one catchment."""
+    ids = records.placements.index
+    return {
+        "catchment_of": pd.Series(_HERE, index=ids, dtype="str"),
+        "ancestors": pd.DataFrame({"catchment_id": [_HERE], "ancestor_id": [_HERE]}, dtype="str"),
+    }
+
+
+def _effort(store: Store, records: Records) -> list[dict[str, Any]]:
+    methods = reference.methods(store)
+    effort = effort_of(records.placements, methods, stretch_lengths(records.stretches))
+    totals = effort_totals(records.placements, effort, by_year=True, **_one_place(records))
+    totals = totals[(totals["catchment"] == _HERE) & totals["effort"].notna()]
+    totals = totals.assign(unit=unit_words(totals["effort"], totals["effort_unit"]))
+    year = local_dates(records.placements).dt.year
+    looked = records.placements["outcome"].isin(("caught", "nil"))
+    counts = (
+        records.placements.assign(year=year, looked=looked)
+        .groupby(["year", "method"], dropna=False, as_index=False)
+        .agg(placements=("looked", "size"), looked=("looked", "sum"))
+        .sort_values(["year", "method"], ascending=[False, True])
+    )
+    by_key = {
+        key: list(zip(rows["effort"], rows["unit"], strict=True))
+        for key, rows in totals.groupby(["year", "method"])
+    }
+    return [
+        row | {"efforts": by_key.get((row["year"], row["method"]), [])} for row in _rows(counts)
+    ]
+
+
+def _species(store: Store, records: Records, viewer: Viewer) -> list[dict[str, Any]]:
+    listed = reference.species(store)
+    found = occurrence(
+        records.placements,
+        records.catches,
+        listed,
+        reference.methods(store),
+        snaps=records.snaps,
+        **_one_place(records),
+    )
+    shown = found["state"].eq("found") | summaries.fully_shown(found["species"], listed, viewer)
+    return _rows(found[shown])
+
+
+def _listed(store: Store, records: Records) -> tuple[list[dict[str, Any]], int]:
+    """Newest placements, and how many there are."""
+    day = local_dates(records.placements)
+    newest = records.placements[["method", "outcome"]].assign(day=day).reset_index()
+    newest = newest.sort_values(["day", "placement_id"], ascending=[False, True])
+    rows = newest.head(_MOST_LISTED)
+    labels = reference.methods(store)["label"]
+    return _rows(rows.assign(gear=rows["method"].map(labels))), len(newest)
+
+
+def _coverage(store: Store, water: Water, viewer: Viewer) -> gpd.GeoDataFrame:
+    found = coverage_answers.coverage(store, CoverageQuestion(Selection()), viewer)
+    return found[found["reach_id"].isin(water.network.reaches.index[water.parts.group])]
+
+
+def _gaps(store: Store, lines: NDArray[np.object_], viewer: Viewer) -> list[dict[str, Any]]:
+    """Gaps of the whole network that some lines share length with."""
+    found = coverage_answers.gaps(store, CoverageQuestion(Selection()), viewer)
+    here = shapely.multilinestrings(lines)
+    near = np.sort(found.sindex.query(here, predicate="dwithin", distance=_ON_LINE_M))
+    pieces, owner = shapely.get_parts(
+        np.asarray(found.geometry, object)[near], return_index=True
+    )  # fmt: skip
+    shapely.prepare(here)
+    middles = shapely.line_interpolate_point(pieces, 0.5, normalized=True)
+    shared = shapely.dwithin(middles, here, _ON_LINE_M)
+    metres = np.bincount(owner[shared], shapely.length(pieces[shared]), minlength=len(near))
+    rows = found.iloc[near].drop(columns="geometry").assign(here_m=metres)
+    return _rows(rows[rows["here_m"] > 0])

@@ -1,0 +1,161 @@
+"""Pages of a reach, a stream and all water above a point, against plain loops and networkx."""
+
+import html
+import re
+
+import networkx as nx
+import numpy as np
+import pyproj
+import pytest
+import shapely
+
+from service import create_app, reference
+from service.access import open_records
+from service.answers import water_account
+from service.commands.demo_store import build_demo
+from service.records import LOCAL_KEEPER, PUBLIC, Selection
+from service.settings import Settings
+from service.store import open_store
+from tests.web.test_pages_catchments import text_of
+
+
+@pytest.fixture(scope="module")
+def island(tmp_path_factory):
+    held = open_store(build_demo(tmp_path_factory.mktemp("island")))
+    yield held
+    held.close()
+
+
+def client_of(store, viewer=LOCAL_KEEPER):
+    return create_app(store, Settings(), viewer=viewer).test_client()
+
+
+def water_above(joined, row, measure):
+    """Measures of each reach that drains through a point, by networkx (edges turned to nodes)."""
+    flow = nx.line_graph(
+        nx.MultiDiGraph(
+            zip(
+                joined.from_node.tolist(),
+                joined.to_node.tolist(),
+                range(len(joined.length_m)),
+                strict=True,
+            )
+        )
+    )
+    edge = (int(joined.from_node[row]), int(joined.to_node[row]), row)
+    above = {found[2]: (0.0, joined.length_m[found[2]]) for found in nx.ancestors(flow, edge)}
+    return above | {row: (0.0, measure)}
+
+
+def placements_in(records, joined, water):
+    """Placements whose place or stretch lies in some water, one by one."""
+    ids = joined.reaches.index
+    found = set()
+    for name, snap in records.snaps.iterrows():
+        for row, (low, high) in water.items():
+            if snap["reach_id"] == ids[row] and low <= snap["measure_m"] <= high:
+                found.add(name)
+    for _, cut in records.stretches.iterrows():
+        for row, (low, high) in water.items():
+            on = cut["reach_id"] == ids[row]
+            if on and min(high, cut["to_m"]) > max(low, cut["from_m"]):
+                found.add(cut["placement_id"])
+    return found
+
+
+@pytest.mark.parametrize("viewer", [LOCAL_KEEPER, PUBLIC])
+@pytest.mark.parametrize("seed", range(4))
+def test_all_above_a_point_equals_a_plain_loop(island, viewer, seed):
+    """Placements, their species and their years upstream of any point, as networkx walks up."""
+    rng = np.random.default_rng(seed)
+    joined = reference.network(island)
+    records = open_records(island, Selection(), viewer)
+    # The larger rivers come first, so that there is something to compare.
+    row = int(np.argsort(-joined.upstream_length_m)[rng.integers(0, 8)])
+    measure = float(rng.uniform(0.2, 1.0) * joined.length_m[row])
+    above = water_above(joined, row, measure)
+    wanted = placements_in(records, joined, above)
+    water, _ = water_account.upstream_water(island, joined.reaches.index[row], measure)
+    account = water_account.water_account(island, water, viewer)
+    assert account.length_m == pytest.approx(sum(high - low for low, high in above.values()))
+    assert account.placement_count == len(wanted)
+    assert wanted, "choose another seed"
+    assert sum(line["placements"] for line in account.effort) == len(wanted)
+    own = records.catches[records.catches["placement_id"].isin(wanted)]
+    caught = set(own.loc[~(own["count"] == 0), "species"])
+    assert {line["species"] for line in account.species if line["state"] == "found"} == caught
+    years = set(records.placements.loc[sorted(wanted), "set_at"].dt.year)
+    assert {line["year"] for line in account.effort} == years
+
+
+def test_reach_says_who_was_there(island):
+    """Every reach with a placement names it, with gear and year; neighbours are linked."""
+    joined = reference.network(island)
+    records = open_records(island, Selection(), LOCAL_KEEPER)
+    client = client_of(island)
+    labels = reference.methods(island)["label"]
+    for reach in records.snaps["reach_id"].dropna().unique()[:12]:
+        page = text_of(client.get(f"/reaches/{reach}"))
+        for name in records.snaps.index[records.snaps["reach_id"] == reach]:
+            placement = records.placements.loc[name]
+            assert name in page
+            assert labels[placement["method"]] in page
+            assert str(placement["set_at"].year) in page
+        row = joined.reaches.index.get_loc(reach)
+        for other in np.flatnonzero(joined.to_node == joined.from_node[row]):
+            assert joined.reaches.index[other] in page.split("Comes from")[1].split("Flows to")[0]
+
+
+def test_stream_has_all_its_reaches(island):
+    """A stream's page has the length of its joined reaches of one name."""
+    joined = reference.network(island)
+    names = joined.reaches["stream_name"]
+    name = names.value_counts().index[0]
+    rows = np.flatnonzero(names == name)
+    ends = nx.Graph(
+        zip(joined.from_node[rows].tolist(), joined.to_node[rows].tolist(), strict=True)
+    )
+    assert nx.is_connected(ends), "choose a stream that is one"
+    _, number, table = water_account.streams_of(island)
+    page = text_of(client_of(island).get(f"/streams/{table.index[number[rows[0]]]}"))
+    assert name in page
+    assert f"Reaches {len(rows)}" in page
+    assert f"Length {joined.length_m[rows].sum() / 1000:.2f}".rstrip("0") in page
+
+
+def test_a_reach_opens_where_it_was_clicked(island):
+    """The place on the reach is shapely's; a placement may begin there, but not by the public."""
+    joined = reference.network(island)
+    row = 40
+    line = joined.reaches.geometry.iloc[row]
+    at = shapely.line_interpolate_point(line, 0.3, normalized=True)
+    lon, lat = pyproj.Transformer.from_crs(joined.crs, 4326, always_xy=True).transform(at.x, at.y)
+    address = (
+        f"/map/reach.json?reach={joined.reaches.index[row]}&longitude={lon:.7f}&latitude={lat:.7f}"
+    )
+    found = client_of(island).get(address).json
+    assert found["measure_m"] == pytest.approx(0.3 * line.length, abs=0.2)
+    assert (found["longitude"], found["latitude"]) == pytest.approx((lon, lat), abs=2e-6)
+    client = client_of(island)
+    for link in found["links"].values():
+        assert client.get(link).status_code == 200
+    assert client_of(island, PUBLIC).get(address).json["links"]["placement"] is None
+
+
+@pytest.mark.parametrize(
+    ("address", "status", "words"),
+    [
+        ("/reaches/NONE", 404, "There is no reach"),
+        ("/streams/NONE", 404, "There is no stream"),
+        ("/upstream/NONE", 404, "There is no reach"),
+        ("/upstream/R296?measure=1e6", 400, "lies outside reach"),
+        ("/upstream/R296?measure=half", 400, "is no number of m"),
+        ("/reaches/R296?since=2020", 400, "There is no parameter"),
+        ("/map/reach.json?reach=R296&longitude=200&latitude=50", 400, "no number of degrees"),
+    ],
+)
+def test_what_is_not_there_is_refused(island, address, status, words):
+    """Unknown water, a measure outside the reach and unknown parameters are named."""
+    answer = client_of(island).get(address)
+    assert answer.status_code == status
+    assert words in html.unescape(re.sub(r"\s+", " ", answer.text))
