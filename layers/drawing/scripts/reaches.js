@@ -6,7 +6,7 @@ import { formatMetres, formatShare } from "./numbers.js";
 import { positions } from "./screen_paths.js";
 
 const STILL = new Set(["lake_path", "connector", "ditch"]);
-const LETTER_PX = 6.6;
+const LETTERS = "italic 600 12px system-ui, sans-serif"; // as in view.css
 const STEP_PX = 6; // between the points that a name is laid along
 const MOST_NAMES = 60;
 const NEAR_PX = 60; // Enter opens a reach this near to the middle of the map
@@ -163,8 +163,8 @@ function spaced(line) {
 }
 
 /** Where along a way a name lies straightest within the view; null where it has no room. */
-function roomFor(name, way, view) {
-  const count = Math.ceil((name.length * LETTER_PX + 10) / STEP_PX);
+function roomFor(wide, way, view) {
+  const count = Math.ceil((1.1 * wide + 12) / STEP_PX); // the smoothed way is shorter
   let best = null;
   let straightest = 0.8; // chord by arc: a name on a sharper bend is hard to read
   for (let from = 0; from + count < way.length; from += 2) {
@@ -201,6 +201,8 @@ export function streamNames(map) {
   room.style.pointerEvents = "none";
   const drawing = svgElement("svg", { class: "rb-streams", "aria-hidden": "true" });
   room.append(drawing);
+  const pen = document.createElement("canvas").getContext("2d");
+  pen.font = LETTERS;
   let features = [];
   const clear = () => drawing.replaceChildren();
   const taken = () => {
@@ -228,10 +230,10 @@ export function streamNames(map) {
       .sort((a, b) => b.way.length - a.way.length)
       .slice(0, MOST_NAMES)
       .forEach(({ name, way }, number) => {
-        const points = roomFor(name, way, view);
+        const points = roomFor(pen.measureText(name).width, way, view);
         if (!points) return;
         const own = L.bounds(points);
-        const around = L.bounds(own.min.subtract([4, 14]), own.max.add([4, 4]));
+        const around = L.bounds(own.min.subtract([14, 14]), own.max.add([14, 14]));
         if (written.some((other) => other.intersects(around))) return;
         written.push(around);
         const id = "rb-way-" + number;
