@@ -168,6 +168,20 @@ class FieldRecords:
 
 
 @dataclass(frozen=True)
+class Reading:
+    """How cells of one column were read that were not written as the program writes them."""
+
+    file: str
+    sheet: str
+    column: str
+    code: str  # the kind of reading, whatever the wording
+    rows: int  # how many were read so
+    row: int  # the first of them, as a spreadsheet counts; 0 = the file as a whole
+    value: str  # the first values, as written
+    message: str
+
+
+@dataclass(frozen=True)
 class Batch:
     """One import, which can be undone whole."""
 
@@ -181,6 +195,7 @@ class Batch:
     lengths: int
     undone_at: dt.datetime | None = None
     undone_by: str | None = None
+    readings: tuple[Reading, ...] = ()
 
 
 @dataclass(frozen=True)

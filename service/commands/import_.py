@@ -80,7 +80,8 @@ def import_(
     a mapping: `--suggest FILE` writes one to read and correct, `--mapping FILE` follows it.
 
     Values that cannot be understood are refused, each with its row and what would be right, and
-    nothing is stored. What looks odd is flagged and kept. The same file again changes nothing.
+    nothing is stored. What could only mean one thing is read, and said. What looks odd is flagged
+    and kept. The same file again changes nothing.
     """
     if given["delimiter"] in ("tab", "\\t"):
         given["delimiter"] = "\t"
@@ -191,7 +192,7 @@ def _counted(result: CheckResult) -> str:
 
 
 def _report(result: CheckResult, findings: Path | None) -> None:
-    """Show refusals one by one and flags by kind, and write all of them to a file."""
+    """Show refusals one by one, readings and flags by kind, and write all of them to a file."""
     if findings is not None:
         findings.write_bytes(csv_text(result.findings))
     alike: dict[tuple[str, str, str, str], list[Fault]] = {}
@@ -204,6 +205,10 @@ def _report(result: CheckResult, findings: Path | None) -> None:
     if len(alike) > _SHOWN:
         where = f"in {findings}" if findings else "written by --findings FILE"
         click.echo(f"… and {len(alike) - _SHOWN} kinds more, {where}", err=True)
+    for reading in result.readings:
+        where = f"{reading.file}, row {reading.row}" if reading.row else reading.file
+        column = f", {reading.column}" if reading.column else ""
+        click.echo(f"read as  {reading.code}: {where}{column}: {reading.message}")
     for place, own in result.flagged.groupby(["code", "file"], sort=False):
         if own["row"].any() and own["message"].nunique() > _WORDINGS:
             _show_flags(str(place[0]), own)

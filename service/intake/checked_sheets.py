@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    import numpy as np
     import pandas as pd
-    from numpy.typing import NDArray
 
     from service.intake.findings import Cells, Findings
 
@@ -56,17 +54,13 @@ def readable(whole: Checked, findings: Findings) -> Checked:
     for cells, own in zip(whole.owned, (whole.catches, whole.lengths), strict=True):
         good = own["placement_id"].isin(ids).to_numpy(bool) & own["species"].notna().to_numpy(bool)
         good &= ~own.index.isin(findings.refused_rows(cells.sheet))
-        owned.append(_rows_of(cells, good))
+        owned.append(cells.rows(good))
         frames.append(own.loc[good])
     return Checked(
-        _rows_of(whole.cells, kept),
+        whole.cells.rows(kept),
         frame.loc[kept],
         whole.day_only[kept],
         frames[0],
         frames[1],
         (owned[0], owned[1]),
     )
-
-
-def _rows_of(cells: Cells, kept: NDArray[np.bool_]) -> Cells:
-    return replace(cells, frame=cells.frame.loc[kept])

@@ -1,18 +1,23 @@
-"""What is found in field sheets: refused values and flags, all gathered before anything is said."""
+"""What is found in field sheets: values refused, flagged, or read as another way of writing them.
+
+All is gathered before anything is said.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from layers.plurals import counted
 from service.errors import Fault
 from service.intake.wording import Wording, say
+from service.records import Reading
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -25,6 +30,8 @@ FLAG_COLUMNS = (
     "file", "sheet", "row", "placement_id", "code", "column", "value", "message", "shown",
 )  # fmt: skip
 _SHOWN = 200  # characters of a value in a finding; the file keeps the whole
+_EXAMPLES = 3  # of the values that were read as something
+_OF_AN_EXAMPLE = 40  # characters
 
 
 @dataclass(frozen=True)
@@ -57,20 +64,28 @@ class Cells:
             return pd.Series("", index=self.frame.index, dtype="str")
         return self.frame[name]
 
+    def rows(self, kept: NDArray[np.bool_]) -> Cells:
+        """Take these rows alone."""
+        headers = {name: own[kept] for name, own in self.headers.items()}
+        return replace(self, frame=self.frame.loc[kept], headers=headers)
+
 
 @dataclass
 class Findings:
-    """Refusals and flags as they come up, in the words of `audience`."""
+    """Refusals, flags and readings as they come up, in the words of `audience`."""
 
     audience: Audience = "sheet"
     refused: list[Fault] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
     _flags: list[pd.DataFrame] = field(default_factory=list)
     _rows: dict[str, set[int]] = field(default_factory=dict)
 
     def copy(self) -> Findings:
         """Everything so far, to be added to without changing the original."""
         rows = {sheet: set(own) for sheet, own in self._rows.items()}
-        return Findings(self.audience, list(self.refused), list(self._flags), rows)
+        return Findings(
+            self.audience, list(self.refused), list(self.readings), list(self._flags), rows
+        )
 
     def doubt(self, cells: Cells, which: NDArray[np.bool_] | pd.Series) -> None:
         """Count rows as refused that depend on something refused elsewhere."""
@@ -147,6 +162,70 @@ class Findings:
             value=[str(value)[:_SHOWN] for value in source[at].tolist()],
         )
 
+    def read(
+        self,
+        cells: Cells,
+        which: NDArray[np.bool_] | pd.Series,
+        column: str,
+        code: str,
+        became: Mapping[str, object] | None = None,
+        **parts: object,
+    ) -> None:
+        """Say once how the marked cells of a column were read.
+
+        Parameters
+        ----------
+        cells, which, column
+            The cells, as they were written.
+        code
+            Variant of the sentence `read_as`; it says `{rows}` and `{examples}`.
+        became
+            What each value was read as, where the sentence does not say it.
+        parts
+            What else fills in the sentence.
+        """
+        at = np.flatnonzero(np.asarray(which, dtype=bool))
+        if not len(at):
+            return
+        written = cells.column(column).iloc[at]
+        values = [str(value) for value in written.unique()[: _EXAMPLES + 1].tolist()]
+        first = values[:_EXAMPLES]
+        said = [f"{_cut(v)} as {became[v]}" if became is not None else _cut(v) for v in first]
+        self.read_file(
+            cells.file,
+            say(
+                f"read_as.{code}",
+                rows=counted(len(at), "row"),
+                examples=", ".join(said) + " …" * (len(values) > _EXAMPLES),
+                **parts,
+            ),
+            rows=len(at),
+            row=int(cells.frame.index[at[0]]),
+            column=column,
+            value=", ".join(map(_cut, first)),
+            sheet=cells.sheet,
+        )
+
+    def read_file(
+        self,
+        file: str,
+        wording: Wording,
+        *,
+        rows: int = 0,
+        row: int = 0,
+        column: str = "",
+        value: str = "",
+        sheet: str = "",
+    ) -> None:
+        """Say how a file as a whole was read, or rows of it."""
+        kind = wording.key.partition(".")[2]
+        said = wording.text(self.audience)
+        self.readings.append(
+            Reading(
+                file, sheet, column, kind, rows, row, value[:_SHOWN], said[0].upper() + said[1:]
+            )
+        )
+
     def note(self, file: str, wording: str | Wording, column: str, value: str = "") -> None:
         """Say something about a file as a whole; it belongs to no placement."""
         self._add(
@@ -173,6 +252,10 @@ class Findings:
         text = [name for name in FLAG_COLUMNS if name != "row"]
         frame = frame.astype(dict.fromkeys(text, "str") | {"row": "int64"})
         return frame.sort_values(["file", "row"], kind="stable", ignore_index=True)
+
+
+def _cut(value: str) -> str:
+    return value if len(value) <= _OF_AN_EXAMPLE else f"{value[:_OF_AN_EXAMPLE]}…"
 
 
 def _wording(wording: str | Wording) -> Wording:

@@ -15,13 +15,19 @@ from layers.totals import ALL_IS_TOTALS, is_all
 from service import reference
 from service.errors import FieldFileError
 from service.intake.checked_sheets import Checked, readable
-from service.intake.checks.catches import read_catches, read_lengths, refuse_misplaced
+from service.intake.checks.catches import (
+    read_catches,
+    read_lengths,
+    refuse_misplaced,
+    without_zeros,
+)
 from service.intake.checks.fish import (
     flag_lengths,
     flag_new_in_catchment,
     flag_passes,
     settle_outcomes,
 )
+from service.intake.checks.fish_names import listed_names, meant_names
 from service.intake.checks.gear import flag_gear
 from service.intake.checks.placements import read_placements, refuse_doubled_ids
 from service.intake.checks.waters import flag_waters
@@ -42,7 +48,7 @@ if TYPE_CHECKING:
     from layers.crs import Operation
     from service.errors import Fault
     from service.intake.sheets import Sheets
-    from service.records import Batch
+    from service.records import Batch, Reading
     from service.reference.placing import Placed
     from service.store import Store
 
@@ -75,6 +81,8 @@ class CheckResult:
         Values that cannot be understood, by file and row. Any of them refuses the whole.
     flagged
         What looks odd but is kept: file, row, placement_id, code, column, value, message.
+    readings
+        How cells were read that could only mean one thing, a line for each kind and column.
     unchanged
         Placements that the store holds with this very content.
     digests
@@ -89,6 +97,7 @@ class CheckResult:
 
     refused: list[Fault]
     flagged: pd.DataFrame
+    readings: tuple[Reading, ...]
     digest: str
     files: tuple[str, ...]
     rows_read: dict[str, int]
@@ -99,10 +108,15 @@ class CheckResult:
 
     @property
     def findings(self) -> pd.DataFrame:
-        """Refusals, then flags: kind, file, row, column, value, code, message."""
-        columns = ["file", "row", "column", "value", "code", "message"]
-        at = [(f.file, f.row, f.column, f.value, f.code, f.remedy) for f in self.refused]
-        kinds = {"refused": pd.DataFrame(at, columns=columns), "flagged": self.flagged[columns]}
+        """Refusals, readings, flags: kind, file, row, column, value, code, message, rows."""
+        columns = ["file", "row", "column", "value", "code", "message", "rows"]
+        at = [(f.file, f.row, f.column, f.value, f.code, f.remedy, 1) for f in self.refused]
+        read = [tuple(getattr(one, name) for name in columns) for one in self.readings]
+        kinds = {
+            "refused": pd.DataFrame(at, columns=columns),
+            "read as": pd.DataFrame(read, columns=columns),
+            "flagged": self.flagged.assign(rows=1)[columns],
+        }
         return pd.concat(kinds, names=["kind"]).reset_index("kind").reset_index(drop=True)
 
 
@@ -253,6 +267,7 @@ def take(
         files=result.files,
         digest=result.digest,
         digests=result.digests.loc[result.records.placements.index],
+        readings=result.readings,
         progress=progress,
     )
 
@@ -274,7 +289,9 @@ def missing_species(sheets: Sheets, store: Store) -> pd.DataFrame:
         for name in sheets.cells[sheet].column("species").unique().tolist()
         if name
     }
-    lacking = sorted(names - set(store.species().index))
+    species = store.species()
+    listed, meant = listed_names(species), meant_names(species)
+    lacking = sorted(name for name in names if not (listed(name) or meant(name)))
     frame = pd.DataFrame({"species": pd.array(lacking, dtype="str")}).reindex(columns=columns)
     if sheets.species is not None:
         own = sheets.species.set_index("species").reindex(lacking)
@@ -290,7 +307,8 @@ def _found(sheets: Sheets, findings: Findings, flagged: pd.DataFrame | None = No
         dict.fromkeys(findings.refused), key=lambda f: (order.get(f.file, -1), f.row, f.column)
     )
     flags = findings.flags() if flagged is None else flagged
-    return CheckResult(refused, flags, sheets.digest, sheets.files, sheets.rows_read)
+    readings = tuple(dict.fromkeys(findings.readings))
+    return CheckResult(refused, flags, readings, sheets.digest, sheets.files, sheets.rows_read)
 
 
 def _read_owned(
@@ -300,7 +318,11 @@ def _read_owned(
     store: Store,
     findings: Findings,
 ) -> tuple[pd.DataFrame, pd.DataFrame, tuple[Cells, Cells]]:
-    """Read catches and lengths, against the placements that they name."""
+    """Read catches and lengths, against the placements that they name.
+
+    What rows of 0 say of a placement is written into `placements`.
+    """
+    own = sheets.cells["placements"]
     frames, owned = [], []
     for sheet, read in (("catches", read_catches), ("lengths", read_lengths)):
         cells = sheets.cells.get(sheet)
@@ -310,6 +332,8 @@ def _read_owned(
         strange = frame.loc[~frame["placement_id"].isin(placements["placement_id"]), "placement_id"]
         known = store.known_placements(strange.dropna().unique().tolist()).index
         refuse_misplaced(cells, frame, placements, known, findings)
+        if sheet == "catches":
+            cells, frame = without_zeros(cells, frame, own, placements, findings)
         frames.append(frame)
         owned.append(cells)
     return frames[0], frames[1], (owned[0], owned[1])

@@ -48,6 +48,7 @@ from service.intake.shapes import (
     per_fish,
     with_outcome,
 )
+from service.intake.spellings import as_written_by_us
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
@@ -189,6 +190,7 @@ def apply_mapping(
         needed = mapping.needs("catches").union(*map(_needs, of_rules))
         raw["catches"], ours = gather(raw["catches"], shape.columns, needed)
     out = _by_rules(mapping, raw, rules, ours, findings, one=from_one and shape.one_sheet)
+    out = {sheet: as_written_by_us(cells, findings, date_order) for sheet, cells in out.items()}
     species = None
     if mapping.species and "catches" in raw:
         species = _species(mapping, raw["catches"], findings)
@@ -352,7 +354,7 @@ def _column(
         if "values" in part:
             new = new.map({name: str(value) for name, value in part["values"].items()}).fillna(new)
         if "unit" in part and part["unit"] != unit:
-            new = _converted(new, *UNITS[unit][part["unit"]], cells.decimal_comma)
+            new = _converted(new, part["unit"], *UNITS[unit][part["unit"]], cells.decimal_comma)
         for column, wanted in part.get("when", {}).items():
             allowed = wanted if isinstance(wanted, list) else [wanted]
             new = new.where(cells.frame[column].isin([str(one) for one in allowed]), "")
@@ -417,7 +419,10 @@ def _raw(part: Dict[str, Any], cells: Cells) -> pd.Series:
 
 
 def _summed(names: list[str], cells: Cells) -> pd.Series:
-    """Sum columns; a cell that is no number stays, to be refused with its place."""
+    """Sum columns; a cell that is no number stays, to be refused with its place.
+
+    What is added to it beside others keeps it from being read as the whole sum.
+    """
     total = np.zeros(len(cells.frame))
     text = np.full(len(cells.frame), "", dtype=object)
     odd = np.zeros(len(cells.frame), dtype=bool)
@@ -431,6 +436,8 @@ def _summed(names: list[str], cells: Cells) -> pd.Series:
         takes = strange | ((uniques[codes] != "") & ~odd)
         text[takes] = uniques[codes][takes]
         odd |= strange
+    several = sum((cells.frame[name] != "").to_numpy(np.int64) for name in names) > 1
+    text[odd & several] += " + …"
     summed = np.array([repr(value) for value in total.tolist()], dtype=object)
     return pd.Series(np.where((text == "") | odd, text, summed), cells.frame.index, dtype="str")
 
@@ -444,12 +451,20 @@ def _day_of_serial(text: str) -> str:
     return (moment.date() if number.is_integer() else moment).isoformat()
 
 
-def _converted(texts: pd.Series, factor: float, offset: float, decimal_comma: bool) -> pd.Series:
-    """Numbers in our unit; what is no number stays, to be refused with its place."""
+def _converted(
+    texts: pd.Series, unit: str, factor: float, offset: float, decimal_comma: bool
+) -> pd.Series:
+    """Numbers in our unit; what is no number stays, to be refused with its place.
+
+    The unit is put behind a number that is not read here: it must not be taken for one of ours.
+    """
 
     def convert(text: str) -> str:
         number = read_number(text, decimal_comma=decimal_comma) if text else text
-        return repr(number * factor + offset) if isinstance(number, float) else text
+        if isinstance(number, float):
+            return repr(number * factor + offset)
+        bare = re.search(r"\d", text) and not re.search(r"[^\W\d_]|[°'\"]", text)
+        return f"{text} {unit}" if bare else text
 
     converted = {text: convert(text) for text in texts.unique().tolist()}
     return texts.map(converted).astype("str")

@@ -7,7 +7,7 @@ would refuse, and none that says more than the sheet did.
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -20,7 +20,10 @@ if TYPE_CHECKING:
     from service.intake.columns import Column
     from service.intake.findings import Cells, Findings
 
-__all__ = ["UNITS", "canonical_unit", "number_column", "read_number", "remedy_for"]
+__all__ = [
+    "NO_VALUE", "UNITS", "all_plain", "canonical_unit", "number_column", "read_number",
+    "remedy_for", "spelt_number",
+]  # fmt: skip
 
 # Factor and offset from another unit to ours. Exact by definition (SI brochure; international
 # yard and pound; degree Fahrenheit).
@@ -38,14 +41,22 @@ _SPELLINGS: Final = {
     "c": "°c", "degc": "°c", "degreesc": "°c", "f": "°f", "degf": "°f", "ºc": "°c", "'": "min",
     "mins": "min", "minutes": "min", "minute": "min", "hours": "h", "hour": "h", "hrs": "h",
     "hr": "h", "sec": "s", "seconds": "s", "secs": "s", "gr": "g", "grams": "g",
-    "metres": "m", "meters": "m", "mg/litre": "mg/l", "mgl": "mg/l", "ppm": "mg/l", "sqm": "m²",
+    "metres": "m", "meters": "m", "mg/litre": "mg/l", "mgl": "mg/l", "sqm": "m²",
 }  # fmt: skip
 
 _PLAIN: Final = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_ALL_PLAIN: Final = re.compile(rf"(?:(?:{_PLAIN.pattern})?\x1f)*", re.ASCII)
 _COMMA: Final = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 _THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2}([,.' \u00a0\u202f]\d{3})+([.,]\d+)?", re.ASCII)
 _BEFORE_THREE: Final = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
-_MISSING: Final = {"na", "n/a", "nan", "null", "none", "-", "--", "?", "nd", "unknown", "missing"}
+# Ways of leaving a cell empty, and others that may also mean that something was looked for.
+NO_VALUE: Final = {"na", "n/a", "n.a.", "-", "--", "---", "–", "—"}
+_MISSING: Final = NO_VALUE | {"nan", "null", "none", "?", "nd", "unknown", "missing"}
+_GROUPED: Final = re.compile(
+    r"[+-]?[1-9]\d{0,2}(?P<groups>(?:(?P<mark>[,.'’ \u00a0\u202f])\d{3})(?:(?P=mark)\d{3})*)"
+    r"(?:(?P<decimal>[.,])\d+)?",
+    re.ASCII,
+)
 _MOST_WHOLE: Final = 2**53  # beyond it floats leave whole numbers out
 
 _LONGEST: Final = 60  # characters that are looked at; no number is longer
@@ -82,7 +93,27 @@ _DEGREES: Final = re.compile(
     r"(?:(?P<s>\d{1,2}(?:[.,]\d+)?)\s*(?:[\"″”s]|''|’’|′′)?\s*)?(?P<after>[NSEW])?",
     re.IGNORECASE,
 )
+# Degrees and minutes that only a space divides may be one number with its decimals.
+_ONE_OR_TWO: Final = re.compile(r"[NSEW]?\s*[+-]?\d{1,3}\s+\d{1,2}\s*[NSEW]?", re.IGNORECASE)
 _POINTED: Final = re.compile(r"([+-]?\d{1,3})[.,](\d{3})[.,](\d{1,3})")
+
+
+class Spelt(NamedTuple):
+    """A number that was written otherwise, as the program writes it.
+
+    Attributes
+    ----------
+    text
+        The number, or '' where the cell says that there is none.
+    code
+        Variant of the sentence `read_as`.
+    kind
+        What it says of a count: `at_least`, `estimate`, or '' where nothing.
+    """
+
+    text: str
+    code: str
+    kind: str = ""
 
 
 def number_column(cells: Cells, column: Column, findings: Findings) -> NDArray[np.float64]:
@@ -167,6 +198,101 @@ def read_number(
     if plain.startswith("#"):
         return say("number_unclear.error")
     return say("number_unclear.plain") if column is None else remedy_for(text, column)
+
+
+def spelt_number(value: str, column: Column, *, decimal_comma: bool = False) -> Spelt | None:
+    """Read a number that is written otherwise than `read_number` takes it, if it can be only one.
+
+    Parameters
+    ----------
+    value
+        A stripped cell that is not empty.
+    column
+        Where it stands; a number outside its limits is not read.
+    decimal_comma
+        As for `read_number`.
+
+    Examples
+    --------
+    >>> from service.intake.columns import SHEETS
+    >>> of = {column.name: column for own in SHEETS.values() for column in own}
+    >>> spelt_number("9+", of["count"])
+    Spelt(text='9', code='at_least', kind='at_least')
+    >>> spelt_number("3.5 h", of["minutes"]).text, spelt_number("52°30'N", of["latitude"]).text
+    ('210', '52.5')
+    >>> spelt_number("1,234 m", of["stretch_length_m"]) is None
+    True
+    """
+    text = value.replace("\u2212", "-")
+    if len(text) > _LONGEST:
+        return None
+    folded = text.casefold()
+    if folded in NO_VALUE or (folded == "none" and _never_zero(column)):
+        # A dash under a count may be no fish, and so may none; elsewhere none may be zero.
+        unclear = column.name == "count" and folded not in ("na", "n/a", "n.a.")
+        return None if unclear else Spelt("", "no_value")
+    if column.unit == "degrees":
+        comma = _COMMA.fullmatch(text) and not decimal_comma
+        read = _number(text) if comma else _signed_degrees(text, column)
+        if isinstance(read, Wording) or _refused_by(read, column):
+            return None
+        return Spelt(_written(round(read, 9)), "decimal_comma" if comma else "degrees")
+    number = _one_number(text, column, decimal_comma=decimal_comma)
+    if number is not None:
+        return Spelt(_written(number), "thousands" if _GROUPED.fullmatch(text) else "decimal_comma")
+    if column.name == "count":
+        return _spelt_count(text)
+    if column.kind == "whole":
+        number = _named(text, column)
+        return None if number is None else Spelt(_written(number), "with_unit")
+    number = _with_unit(text, column, decimal_comma=decimal_comma)
+    return None if number is None else Spelt(_written(number), "with_unit")
+
+
+def _never_zero(column: Column) -> bool:
+    return column.above_zero or (column.low or 0) > 0 or column.unit == "degrees"
+
+
+def _written(number: float) -> str:
+    """Write a number as it is read, without the noise of conversions."""
+    number = float(f"{number:.12g}")
+    return str(int(number)) if number.is_integer() else repr(number)
+
+
+def _one_number(text: str, column: Column | None, *, decimal_comma: bool) -> float | None:
+    """Read a number with decimal comma or marks between thousands; None where it is not clear."""
+    if "," in text and not decimal_comma and (_COMMA.fullmatch(text)):
+        number = read_number(text, column)
+        return number if isinstance(number, float) else None
+    fit = _GROUPED.fullmatch(text)
+    if not fit:
+        return None
+    mark, decimal = fit["mark"], fit["decimal"]
+    several = len(fit["groups"]) > 4
+    if mark == decimal or (mark in ",." and not decimal and not several):
+        return None
+    whole = text.replace(mark, "")
+    number = float(whole.replace(",", "."))
+    return None if _refused_by(number, column) else number
+
+
+def _spelt_count(text: str) -> Spelt | None:
+    remedy = _count(text)
+    kinds = {"count_unclear.estimate": "estimate", "count_unclear.at_least": "at_least"}
+    kind = kinds.get(remedy.key, "")
+    if not kind and remedy.key not in ("count_unclear.alone", "count_unclear.write"):
+        return None
+    number = int(str(remedy.parts["number"]))
+    if not 0 < number <= _MOST_WHOLE or re.search(r"[?±]|ish", text, re.IGNORECASE):
+        return None
+    return Spelt(str(number), kind or "with_unit", kind)
+
+
+def all_plain(uniques: NDArray[np.object_]) -> NDArray[np.bool_]:
+    """Whether each text is empty or a plain number, such as every program writes."""
+    if _ALL_PLAIN.fullmatch("\x1f".join(uniques) + "\x1f"):
+        return np.ones(len(uniques), dtype=bool)
+    return np.fromiter((not v or _PLAIN.fullmatch(v) is not None for v in uniques), bool)
 
 
 def _all_plain(uniques: NDArray[np.object_]) -> NDArray[np.float64]:
@@ -302,6 +428,14 @@ def _count_in_words(value: str, text: str) -> Wording:
 
 def _degrees(value: str, column: Column) -> Wording:
     """Work degrees, minutes, seconds and letters out; the sign only where a letter gives it."""
+    number = _signed_degrees(value, column, doubtful=True)
+    if isinstance(number, Wording):
+        return number
+    return say("degrees_unclear.write", number=f"{number:.6f}".rstrip("0").rstrip("."))
+
+
+def _signed_degrees(value: str, column: Column, *, doubtful: bool = False) -> float | Wording:
+    """Read degrees, minutes and seconds; `doubtful` also takes two numbers with a space between."""
     east = column.name.endswith("longitude")
     limit, letters = (180, "EW") if east else (90, "NS")
     ask = say("degrees_unclear.ask", example="-11.184336" if east else "52.662096")
@@ -309,7 +443,11 @@ def _degrees(value: str, column: Column) -> Wording:
     if fit and abs(int(fit[1])) <= limit:
         return say("degrees_unclear.points", ask=ask, number=f"{fit[1]}.{fit[2]}{fit[3]}")
     fit = _DEGREES.fullmatch(value)
-    if not fit or (fit["before"] and fit["after"]):
+    if (
+        not fit
+        or (fit["before"] and fit["after"])
+        or (_ONE_OR_TWO.fullmatch(value) and not doubtful)
+    ):
         return ask
     letter = (fit["before"] or fit["after"] or "").upper()
     if letter and letter not in letters:
@@ -321,11 +459,10 @@ def _degrees(value: str, column: Column) -> Wording:
     )
     if broken or max(parts[1:]) >= 60 or degrees > limit or (letter and fit["sign"]):
         return ask
-    written = f"{degrees:.6f}".rstrip("0").rstrip(".")
     if letter or fit["sign"]:
-        minus = "-" if (letter and letter in "SW") or fit["sign"] == "-" else ""
-        return say("degrees_unclear.write", number=minus + written)
+        return -degrees if (letter and letter in "SW") or fit["sign"] == "-" else degrees
     beyond = "west of Greenwich" if east else "south of the equator"
+    written = f"{degrees:.6f}".rstrip("0").rstrip(".")
     return say("degrees_unclear.sign", number=written, beyond=beyond)
 
 
@@ -338,23 +475,15 @@ def _amount(value: str, column: Column) -> Wording:
         "example": column.example or ("3" if whole else "12.5"),
     }
     if whole:
-        named = re.fullmatch(rf"(\d+)\s*{_COUNTED.get(column.name, '(?!)')}", value, re.IGNORECASE)
-        word = named[1] if named else _WORDS.get(value.casefold())
-        if word and not _refused_by(float(word), column):
-            return say("amount_unclear.write", number=word)
+        named = _named(value, column)
+        if named is not None:
+            return say("amount_unclear.write", number=int(named))
         return say("amount_unclear.number_notes", **ask)
     if column.unit == "mg/l" and value.endswith("%"):
         return say("amount_unclear.saturation")
-    fit = re.fullmatch(rf"{_NUMBER}\s*(?P<unit>[^\d\s].*)", value)
-    if fit:
-        ours = _converted(_number(fit["n"]), fit["unit"], column.unit)
-        if ours is not None and not _refused_by(ours, column):
-            return say("amount_unclear.unit", number=ours, unit=column.unit)
-    fit = re.fullmatch(r"(?P<h>\d{1,2})\s*h\s*(?P<m>\d{1,2})\s*(?:m|min)?", value, re.IGNORECASE)
-    if fit and column.unit == "min" and int(fit["m"]) < 60:
-        minutes = 60 * int(fit["h"]) + int(fit["m"])
-        if not _refused_by(minutes, column):
-            return say("amount_unclear.unit", number=minutes, unit="min")
+    ours = _with_unit(value, column)
+    if ours is not None:
+        return say("amount_unclear.unit", number=ours, unit=column.unit)
     fit = re.fullmatch(rf"(?:{_ABOUT}|{_OVER}|{_UNDER})\s*{_NUMBER}", value, re.IGNORECASE)
     if fit and not _refused_by(_number(fit["n"]), column):
         return say("amount_unclear.about", number=fit["n"])
@@ -367,10 +496,40 @@ def _amount(value: str, column: Column) -> Wording:
     return say("amount_unclear.number", **ask)
 
 
+def _named(value: str, column: Column) -> float | None:
+    """Read "12 lifts", "twelve"; None where it is not that, or no number for the column."""
+    fit = re.fullmatch(rf"(\d+)\s*{_COUNTED.get(column.name, '(?!)')}", value, re.IGNORECASE)
+    number = float(fit[1] if fit else _WORDS.get(value.casefold(), 0))
+    return number if number and not _refused_by(number, column) else None
+
+
+def _with_unit(value: str, column: Column, *, decimal_comma: bool = False) -> float | None:
+    """Read a number with its unit, in our unit; None where either is not clear."""
+    fit = re.fullmatch(r"(?P<n>[+-]?\d(?:.*\d)?)\s*(?P<unit>[^\d\s].*)", value)
+    number = None
+    if fit:
+        number = _clear(fit["n"], decimal_comma=decimal_comma)
+        number = None if number is None else _converted(number, fit["unit"], column.unit)
+    fit = re.fullmatch(r"(?P<h>\d{1,2})\s*h\s*(?P<m>\d{1,2})\s*(?:m|min)?", value, re.IGNORECASE)
+    if fit and column.unit == "min" and int(fit["m"]) < 60:
+        number = 60.0 * int(fit["h"]) + int(fit["m"])
+    return None if number is None or _refused_by(number, column) else number
+
+
+def _clear(text: str, *, decimal_comma: bool) -> float | None:
+    """Read a number that can only be one, whatever the column."""
+    mark = "." if decimal_comma else ","
+    if _BEFORE_THREE.fullmatch(text) and mark in text:
+        return None
+    if _PLAIN.fullmatch(text) or _COMMA.fullmatch(text):
+        return _number(text)
+    return _one_number(text, None, decimal_comma=decimal_comma)
+
+
 def _converted(number: float, written: str, unit: str) -> float | None:
     """Bring a number in a unit as written to that of the column; None where it is not known."""
     spelt = _spelt(written)
-    if not unit or not spelt:
+    if not unit or not spelt or ("M" in written and unit in ("g", "µS/cm")):  # M is a million
         return None
     if spelt == _spelt(unit):
         return number

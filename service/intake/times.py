@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Cells, Findings
 
-__all__ = ["DateOrder", "Moments", "localise", "read_moment", "time_column"]
+__all__ = ["DateOrder", "Moments", "localise", "read_moment", "settled_dates", "time_column"]
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
 
@@ -167,6 +167,53 @@ def _settle_order(fit: re.Match[str], order: DateOrder | None) -> _Read | Wordin
             clock = _clock_text(wall) + (fit["zone"] or "")
             offered.append(wall.date().isoformat() if day_only else clock)
     return say("time_unclear.order", day=days[0], other=days[1], offered=" or ".join(offered))
+
+
+def settled_dates(
+    uniques: NDArray[np.object_],
+) -> list[tuple[DateOrder, str, dict[int, str]]]:
+    """Write dates of open order anew, where another date of the column shows the order.
+
+    Dates with other marks between their numbers show nothing, nor does a column that has dates of
+    both orders.
+
+    Parameters
+    ----------
+    uniques
+        Distinct cells of one column.
+
+    Returns
+    -------
+    list
+        By mark: the order, a date that shows it, and the new text by place in `uniques`.
+    """
+    if _SHAPES.fullmatch("\n".join(uniques) + "\n"):
+        return []
+    fits = [(place, _YEAR_LAST.fullmatch(value)) for place, value in enumerate(uniques)]
+    dates = [(place, fit, int(fit["one"]), int(fit["two"])) for place, fit in fits if fit]
+    settled: list[tuple[DateOrder, str, dict[int, str]]] = []
+    for mark in dict.fromkeys(fit["mark"] for _, fit, _, _ in dates):
+        own = [date for date in dates if date[1]["mark"] == mark]
+        sure = [one for one in own if not isinstance(read_moment(uniques[one[0]]), Wording)]
+        shows: dict[DateOrder, list[str]] = {
+            "dmy": [uniques[place] for place, _, one, _ in sure if one > 12],
+            "mdy": [uniques[place] for place, _, _, two in sure if two > 12],
+        }
+        order: DateOrder = "dmy" if shows["dmy"] else "mdy"
+        if bool(shows["dmy"]) == bool(shows["mdy"]):
+            continue
+        became = {}
+        for place, fit, one, two in own:
+            if one > 12 or two > 12 or one == two:
+                continue
+            day, month = (one, two) if order == "dmy" else (two, one)
+            rest = fit.string[fit.end("year") :]
+            text = f"{fit['year']}-{month:02}-{day:02}{rest}"
+            if not isinstance(read_moment(text), Wording):
+                became[place] = text
+        if became:
+            settled.append((order, shows[order][0], became))
+    return settled
 
 
 def _moment(fit: re.Match[str], month: int, day: int) -> _Read | Wording:

@@ -9,7 +9,7 @@ import orjson
 import sqlalchemy as sa
 
 from service.errors import ConflictError, NotFoundError
-from service.records import Batch, Selection
+from service.records import Batch, Reading, Selection
 from service.store import history, public_views, schema
 from service.store.named_tables import remove_named
 from service.store.placements import read_records
@@ -37,6 +37,7 @@ def add_batch(
     files: tuple[str, ...],
     digest: str,
     digests: pd.Series,
+    readings: tuple[Reading, ...],
     progress: Callable[[int, int], None] | None,
 ) -> Batch:
     """Store one import with its history."""
@@ -62,7 +63,7 @@ def add_batch(
     values = {
         "batch_id": batch_id, "at": at, "who": who, "files": orjson.dumps(files).decode(),
         "digest": digest, "placements": total, "catches": len(records.catches),
-        "lengths": len(records.lengths),
+        "lengths": len(records.lengths), "readings": orjson.dumps(readings).decode(),
     }  # fmt: skip
     connection.execute(TABLE.insert().values(values))
     rows = add_records(
@@ -85,6 +86,7 @@ def _batch(row: sa.Row[Any]) -> Batch:
         lengths=row.lengths,
         undone_at=None if row.undone_at is None else dt.datetime.fromisoformat(row.undone_at),
         undone_by=row.undone_by,
+        readings=tuple(Reading(**one) for one in orjson.loads(row.readings or "[]")),
     )
 
 

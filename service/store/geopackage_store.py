@@ -39,7 +39,15 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from layers.drawing.map_columns import MapColumns
-    from service.records import Batch, FieldRecords, HistoryEntry, Needed, Records, Selection
+    from service.records import (
+        Batch,
+        FieldRecords,
+        HistoryEntry,
+        Needed,
+        Reading,
+        Records,
+        Selection,
+    )
     from service.store.finding import Key, Unit, Wanted
     from service.store.session import Session
 
@@ -392,13 +400,15 @@ class Store:
         files: tuple[str, ...],
         digest: str,
         digests: pd.Series,
+        readings: tuple[Reading, ...] = (),
         progress: Callable[[int, int], None] | None = None,
     ) -> Batch:
-        """Store one import whole, in one transaction, with its history."""
+        """Store one import whole, in one transaction, with its history and how it was read."""
         with self._session.writing() as connection:
             batch = batches.add_batch(
                 connection, self._backend, records,
-                who=who, files=files, digest=digest, digests=digests, progress=progress,
+                who=who, files=files, digest=digest, digests=digests, readings=readings,
+                progress=progress,
             )  # fmt: skip
             self._grow(connection, *_WRITTEN)
         return batch

@@ -95,6 +95,11 @@ def _content_digests(connection: sa.Connection) -> None:
         )
 
 
+def _readings(connection: sa.Connection) -> None:
+    """Keep with each import how its cells were read; of earlier ones nothing is known."""
+    connection.exec_driver_sql("ALTER TABLE batches ADD COLUMN readings TEXT")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _first_tables),
     Migration(2, "water velocity and network version", _velocity_and_network_version),
@@ -102,6 +107,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(4, "closed cells", _closed_cells),
     Migration(5, "transformations", _transformations),
     Migration(6, "digests of the documents", _content_digests),
+    Migration(7, "readings of imports", _readings),
 )
 
 

@@ -228,6 +228,7 @@ batches = _table(
     _whole("lengths", nullable=False),
     _instant("undone_at"),
     _text("undone_by"),
+    _text("readings"),  # JSON, as `service.records.Reading`
     key="batch_id",
 )
 

@@ -7,18 +7,20 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from service.intake.checks.fish_names import name_remedy
+from service.intake.checks.fish_names import listed_names, meant_names, name_remedy
 from service.intake.values import read_columns
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
+    import geopandas as gpd
+
     from service.intake.findings import Cells, Findings
 
 # Comparing every stranger with every id would take minutes beyond this.
 _MOST_COMPARED: Final = 1_000_000
 
-__all__ = ["read_catches", "read_lengths", "refuse_misplaced"]
+__all__ = ["read_catches", "read_lengths", "refuse_misplaced", "without_zeros"]
 
 
 def read_catches(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFrame:
@@ -45,9 +47,63 @@ def read_catches(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.
         "count_kind",
         "count_of_present.count_kind",
     )
-    findings.refuse(cells, count == 0, "count", "no_fish.row")
+    # Nobody says how many there are at least, or about, where there are none.
+    none = (count == 0) & (kind.notna() & (kind != "exact") | (findings.audience == "form"))
+    findings.refuse(cells, none, "count", "no_fish.row")
     frame["count_kind"] = kind.fillna("exact")
     return frame
+
+
+def without_zeros(
+    owned: Cells,
+    catches: pd.DataFrame,
+    cells: Cells,
+    placements: gpd.GeoDataFrame,
+    findings: Findings,
+) -> tuple[Cells, pd.DataFrame]:
+    """Leave out rows of 0: the species was looked for and not found, which is no catch.
+
+    Such rows make the looking explicit. A placement that has no other rows and declares no
+    outcome is `nil`; a last pass with nothing but zeros counts among `passes` where these are not
+    given; notes go to the placement. All three are written into `placements`.
+
+    Parameters
+    ----------
+    owned, catches
+        The catch sheet, as text and read.
+    cells, placements
+        The placement sheet, as text and read.
+
+    Returns
+    -------
+    owned, catches
+        Without these rows.
+    """
+    zero = (catches["count"] == 0).to_numpy(bool)
+    if not zero.any() or findings.audience == "form":
+        return owned, catches
+    findings.read(owned, zero, "species", "zero")
+    none, kept = catches[zero & catches["species"].notna().to_numpy(bool)], catches[~zero]
+    ids = placements["placement_id"]
+    only = ids.isin(none["placement_id"]) & ~ids.isin(kept["placement_id"])
+    only &= placements["outcome"].isna()
+    placements["outcome"] = placements["outcome"].mask(only, "nil")
+    findings.read(cells, only, "placement_id", "nil")
+    in_none, in_kept = (
+        own.groupby("placement_id")["pass_no"].max().reindex(ids).to_numpy(float)
+        for own in (none, kept)
+    )
+    beyond = placements["passes"].isna().to_numpy(bool) & (in_none > np.nan_to_num(in_kept))
+    placements["passes"] = np.where(beyond, in_none, placements["passes"].to_numpy(float))
+    passes = {str(name): f"{n:.0f}" for name, n in zip(ids[beyond], in_none[beyond], strict=True)}
+    findings.read(cells, beyond, "placement_id", "zero_passes", passes)
+    noted = none[none["notes"].notna()]
+    if len(noted):
+        texts = (noted["species"] + ": " + noted["notes"]).groupby(noted["placement_id"])
+        more = pd.Series(ids.map(texts.agg("; ".join)), placements.index, dtype="str")
+        both = placements["notes"].str.cat(more, sep="; ")
+        placements["notes"] = both.fillna(placements["notes"]).fillna(more)
+    return owned.rows(~zero), kept
 
 
 def read_lengths(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFrame:
@@ -75,11 +131,18 @@ def _read(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFra
 
 
 def _species_column(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.Series:
-    """Scientific names as in the list, letter for letter but for white space."""
-    spelt = {" ".join(str(name).split()): str(name) for name in species.index}
+    """Scientific names as in the list, letter for letter but for white space; or what means one."""
     text = cells.column("species")
-    known = {value: spelt.get(" ".join(value.split())) for value in text.unique().tolist()}
+    known, means = {}, {}
+    named, meant = listed_names(species), meant_names(species)
+    for value in text.unique().tolist():
+        known[value] = named(value)
+        if known[value] is None and findings.audience == "sheet" and (found := meant(value)):
+            known[value], means[value] = found[0], found
     exact = text.map(known).astype("str")
+    for code in dict.fromkeys(kind for _, kind in means.values()):
+        own = {value: name for value, (name, kind) in means.items() if kind == code}
+        findings.read(cells, text.isin(list(own)), "species", code, own)
     findings.refuse(cells, exact.isna() & (text != ""), "species", name_remedy(species))
     return exact
 
@@ -91,7 +154,7 @@ def refuse_misplaced(
     stored: pd.Index,
     findings: Findings,
 ) -> None:
-    """Refuse rows of unknown placements, and of those declared nil or lost.
+    """Refuse rows of unknown placements, and of those declared nil or lost but for counts of 0.
 
     Parameters
     ----------
@@ -120,11 +183,12 @@ def refuse_misplaced(
         "placement_id",
         lambda value: say("placement_unknown.near", near=did_you_mean(value, names)),
     )
+    fish = (frame["count"] != 0).to_numpy(bool) if "count" in frame else True
     for declared in ("nil", "lost"):
         so_declared = np.append((by_id == declared).to_numpy(bool), False)  # row -1: unknown
         findings.refuse(
             cells,
-            so_declared[row],
+            so_declared[row] & fish,
             "placement_id",
             say("rows_of_none.declared", outcome=declared),
         )

@@ -1,4 +1,4 @@
-"""What to write instead of a name that the species list lacks.
+"""What a name that the species list lacks can only mean, or what to write instead.
 
 No advice is better than a wrong one, which would be followed in a hurry: a species is only offered
 where its own name stands in the cell, misspelt or in the vernacular. Fish not taken to species are
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from service.intake.wording import Wording
 
-__all__ = ["name_remedy"]
+__all__ = ["listed_names", "meant_names", "name_remedy"]
 
 _MOST_NAMED: Final = 4
 _NO_FISH: Final = ("none", "nil", "nothing", "nofish", "nocatch", "zero", "empty", "0")
@@ -31,6 +31,7 @@ _OPEN: Final = re.compile(
     r"\s+(?:sp|spp|ssp|species|indet|cf|aff)\b\.?.*|\s*\?|^(?:unid\w*|unknown)\b\.?\s+",
     re.IGNORECASE,
 )
+_NOT_FURTHER: Final = re.compile(r"(?P<name>[A-Z][a-z]+)\s+spp?\.?")
 _STAGE: Final = re.compile(
     r"(?P<name>.+?)[\s,(]+(?P<stage>fry|parr|smolts?|juv(?:enile)?s?\.?|adults?|larvae?|"
     r"ammocoetes?|elvers?|yoy|0\+)\)?",
@@ -64,6 +65,52 @@ class _Listed:
         return self.groups.get(word) or self.groups.get(word.removesuffix("s"), [])
 
 
+def _listed(species: pd.DataFrame) -> _Listed:
+    common: dict[str, list[str]] = {}
+    groups: dict[str, list[str]] = {}
+    for name, vernacular in species["vernacular_name"].dropna().items():
+        common.setdefault(plain(vernacular), []).append(str(name))
+        if " " in str(name):
+            groups.setdefault(plain(vernacular.split(" ")[-1]), []).append(str(name))
+    families = species["family"].dropna() if "family" in species else pd.Series(dtype="str")
+    family = {str(name): str(of) for name, of in families.items()}
+    return _Listed(tuple(map(str, species.index)), common, groups, family)
+
+
+def listed_names(species: pd.DataFrame) -> Callable[[str], str | None]:
+    """Find a scientific name in a species list, letter for letter but for white space."""
+    spelt = {" ".join(str(name).split()): str(name) for name in species.index}
+    return lambda value: spelt.get(" ".join(value.split()))
+
+
+def meant_names(species: pd.DataFrame) -> Callable[[str], tuple[str, str] | None]:
+    """Find what a name that is not in a species list can only mean.
+
+    That is a vernacular name that one entry alone has, or an entry of genus or family with sp. or
+    spp. behind it.
+
+    Returns
+    -------
+    callable
+        Of a cell: the entry and the variant of the sentence `read_as`, or None.
+    """
+    listed = _listed(species)
+    words = {plain(name) for name in listed.names}
+
+    def meant(value: str) -> tuple[str, str] | None:
+        entries = listed.common.get(plain(value), [])
+        if plain(value) in _NO_FISH or plain(value) in words:
+            return None
+        if len(entries) == 1:
+            return entries[0], "vernacular"
+        fit = _NOT_FURTHER.fullmatch(value)
+        if fit and fit["name"] in listed.names:
+            return fit["name"], "genus"
+        return None
+
+    return meant
+
+
 def name_remedy(species: pd.DataFrame) -> Callable[[str], Wording]:
     """Make the remedy for names that are not in a species list.
 
@@ -74,15 +121,7 @@ def name_remedy(species: pd.DataFrame) -> Callable[[str], Wording]:
     """
     if not len(species):
         return lambda _: say("species_unknown.no_list")
-    common: dict[str, list[str]] = {}
-    groups: dict[str, list[str]] = {}
-    for name, vernacular in species["vernacular_name"].dropna().items():
-        common.setdefault(plain(vernacular), []).append(str(name))
-        if " " in str(name):
-            groups.setdefault(plain(vernacular.split(" ")[-1]), []).append(str(name))
-    families = species["family"].dropna() if "family" in species else pd.Series(dtype="str")
-    family = {str(name): str(of) for name, of in families.items()}
-    listed = _Listed(tuple(map(str, species.index)), common, groups, family)
+    listed = _listed(species)
     return lambda value: _remedy(value, listed)
 
 

@@ -36,6 +36,7 @@ blueprint = Blueprint("imports", __name__)
 _PAGE: Final = 200  # findings on one page
 _SURVEYS: Final = 8  # of an import, named in the address that shows it on the map
 _ORDERS: Final = ("dmy", "mdy", "ymd")
+_KINDS: Final = ("refused", "read as", "flagged")
 _KEY: Final = "rifflebook_uploads"
 
 
@@ -140,7 +141,7 @@ def checked(token: str) -> str:
 
 def _findings(result: CheckResult, kind: str) -> list[dict[Any, Any]]:
     found = result.findings
-    shown = found[found["kind"] == kind] if kind in ("refused", "flagged") else found
+    shown = found[found["kind"] == kind] if kind in _KINDS else found
     rows: list[dict[Any, Any]] = shown.to_dict("records")
     return rows
 
@@ -149,6 +150,7 @@ def _counts(result: CheckResult) -> dict[str, Any]:
     records = result.records
     return {
         "refused": len(result.refused),
+        "read_as": len(result.readings),
         "flagged": len(result.flagged),
         "unchanged": len(result.unchanged),
         "read": result.rows_read,

@@ -1,0 +1,215 @@
+"""Cells that were written otherwise than the program writes them, and can mean only one thing.
+
+They are rewritten before anything is checked, and how they were read is said once for each kind
+and column. What may mean two things stays as it stands, to be refused with its remedy.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from layers.plurals import counted
+from service.intake.columns import SHEETS, plain
+from service.intake.numbers import NO_VALUE, all_plain, spelt_number
+from service.intake.times import settled_dates
+from service.intake.wording import say
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from service.intake.columns import Column
+    from service.intake.findings import Cells, Findings
+    from service.intake.times import DateOrder
+
+__all__ = ["as_written_by_us", "without_totals"]
+
+# In a column of text NA may be a name or initials: see `_no_value_in_text`.
+_NO_TEXT: Final = frozenset(
+    form
+    for word in (NO_VALUE - {"na"}) | {"none"}
+    for form in (word, word.upper(), word.capitalize())
+)
+_NA: Final = "NA"
+# Text that stays as it stands, whatever it is.
+_VERBATIM: Final = ("placement_id", "method", "species", "crew", "notes", "note")
+_PLACE: Final = ("longitude", "latitude", "easting", "northing", "geometry", "waypoint")
+_TOTAL: Final = re.compile(
+    r"(?:(?:grand |sub-?)?totals?|sums?|mean|average|summe|gesamt\w*|mittel(?:wert)?|somme|"
+    r"totaux|moyenne|som|totaal|gemiddelde|suma|media|summa|totalt|medel)\s*:?",
+    re.IGNORECASE,
+)
+_REMARK: Final = re.compile(
+    r"(?:remarks?|notes?|comments?|bemerkung(?:en)?|anmerkung(?:en)?|remarques?|opmerking(?:en)?)"
+    r"(?:\s*:.*)?",
+    re.IGNORECASE | re.DOTALL,
+)
+
+
+def as_written_by_us(
+    cells: Cells, findings: Findings, date_order: DateOrder | None = None
+) -> Cells:
+    """Rewrite the cells of a sheet under our headers that can mean only one thing.
+
+    Read so are numbers with their unit, with a decimal comma or marks between thousands, degrees,
+    minutes and seconds, lower bounds and estimates of counts, signs for an empty cell, and dates
+    whose order another date of the column shows. A form is left as it is: whoever fills it is
+    there to be asked.
+    """
+    if findings.audience == "form":
+        return cells
+    frame = cells.frame.copy(deep=False)
+    for column in SHEETS[cells.sheet]:
+        if column.name not in frame or column.name in _VERBATIM:
+            continue
+        if column.kind in ("number", "whole"):
+            _numbers(cells, column, frame, findings)
+        elif column.kind == "time":
+            _no_value(cells, column.name, _said_empty(cells.column(column.name)), frame, findings)
+            if date_order is None:
+                _dates(cells, column.name, frame, findings)
+        elif column.kind in ("choice", "yes_no"):
+            # A dash may be the sign against a plus, and none may be an outcome, or a no.
+            doubtful = column.kind == "yes_no" or column.name == "outcome"
+            sure = ("na", "n/a", "n.a.") if doubtful else (*NO_VALUE, "none")
+            _no_value(
+                cells, column.name, _said_empty(cells.column(column.name), sure), frame, findings
+            )
+        elif column.kind == "text":
+            _no_value(cells, column.name, _no_value_in_text(cells, column.name), frame, findings)
+    return replace(cells, frame=frame)
+
+
+def _numbers(cells: Cells, column: Column, frame: pd.DataFrame, findings: Findings) -> None:
+    text = cells.column(column.name)
+    codes, uniques = pd.factorize(text.to_numpy(object))
+    odd = np.flatnonzero(~all_plain(uniques))
+    if not len(odd):
+        return
+    spelt = {}
+    for place in odd.tolist():
+        read = spelt_number(uniques[place], column, decimal_comma=cells.decimal_comma)
+        if read is not None:
+            spelt[place] = read
+    if not spelt:
+        return
+    became = uniques.copy()
+    became[list(spelt)] = [read.text for read in spelt.values()]
+    kinds, what = (np.full(len(uniques), "", dtype=object) for _ in range(2))
+    kinds[list(spelt)] = [read.kind for read in spelt.values()]
+    what[list(spelt)] = [read.code for read in spelt.values()]
+    read_as, kind = what[codes], kinds[codes]
+    if kinds.any():  # beside another kind of count the two contradict each other
+        own = cells.column("count_kind").map(plain).to_numpy(object)
+        said = np.array([plain(word) for word in kinds], dtype=object)[codes]
+        read_as[(kind != "") & (own != "") & (own != said)] = ""
+        kind[read_as == ""] = ""
+        stated = cells.column("count_kind").to_numpy(object)
+        frame["count_kind"] = pd.Series(
+            np.where(kind != "", kind, stated), index=frame.index, dtype="str"
+        )
+    done = read_as != ""
+    values = np.where(done, became[codes], uniques[codes])
+    frame[column.name] = pd.Series(values, index=frame.index, dtype="str")
+    shown = {str(uniques[place]): read.text for place, read in spelt.items()}
+    for code in sorted(set(what) - {""}):
+        empty = code == "no_value"
+        findings.read(
+            cells, read_as == code, column.name, code, None if empty else shown, unit=column.unit
+        )
+
+
+def _said_empty(text: pd.Series, words: tuple[str, ...] = (*NO_VALUE, "none")) -> NDArray[np.bool_]:
+    """Cells that hold nothing but a sign for nothing."""
+    codes, uniques = pd.factorize(text.to_numpy(object))
+    return np.fromiter((value.casefold() in words for value in uniques), bool, len(uniques))[codes]
+
+
+def _no_value_in_text(cells: Cells, name: str) -> NDArray[np.bool_]:
+    """Text that stands for nothing.
+
+    NA is it only in a sheet that writes it into every empty cell, as statistics programs do:
+    it stands in a column of numbers or times, and no cell is empty.
+    """
+    text = cells.column(name)
+    none = text.isin(_NO_TEXT).to_numpy(bool)
+    na = (text == _NA).to_numpy(bool)
+    return none | na if na.any() and _writes_na(cells) else none
+
+
+def _writes_na(cells: Cells) -> bool:
+    kinds = {column.name: column.kind for column in SHEETS[cells.sheet]}
+    elsewhere = any(
+        (cells.frame[name] == _NA).any()
+        for name in cells.frame
+        if kinds[str(name)] in ("number", "whole", "time")
+    )
+    return elsewhere and not any((cells.frame[name] == "").any() for name in cells.frame)
+
+
+def _no_value(
+    cells: Cells, name: str, which: NDArray[np.bool_], frame: pd.DataFrame, findings: Findings
+) -> None:
+    if which.any():
+        frame[name] = frame[name].mask(which, "")
+        findings.read(cells, which, name, "no_value", unit="")
+
+
+def _dates(cells: Cells, name: str, frame: pd.DataFrame, findings: Findings) -> None:
+    """Bring dates such as 03/04/2024 into the order that another date of the column shows."""
+    text = frame[name]
+    codes, uniques = pd.factorize(text.to_numpy(object))
+    for order, shown_by, became in settled_dates(uniques):
+        at = list(became)
+        new = uniques.copy()
+        new[at] = list(became.values())
+        which = np.isin(codes, at)
+        frame[name] = frame[name].mask(which, pd.Series(new[codes], index=frame.index))
+        shown = {str(uniques[place]): read for place, read in became.items()}
+        findings.read(cells, which, name, f"date_{order}", shown, shown_by=shown_by)
+
+
+def without_totals(cells: Cells, findings: Findings) -> Cells:
+    """Leave out rows of totals and remarks: no id, a word for it, nothing of what a row needs."""
+    if findings.audience == "form":
+        return cells
+    needed = {
+        "placements": ("method", "set_at", *_PLACE), "catches": ("species",),
+        "lengths": ("species",),
+    }.get(cells.sheet, ())  # fmt: skip
+    if not needed or not {"placement_id", needed[0]} <= set(cells.frame.columns):
+        return cells
+    lacking = cells.column(needed[0])
+    candidates = np.flatnonzero((lacking == "") | lacking.str.fullmatch(_TOTAL.pattern, case=False))
+    if not len(candidates):
+        return cells
+    left: list[int] = []
+    rows = cells.frame.iloc[candidates]
+    for place, (_, row) in zip(candidates.tolist(), rows.iterrows(), strict=True):
+        worded = [name for name, cell in row.items() if _is_word(cell)]
+        free = (row.get(name, "") == "" or name in worded for name in ("placement_id", *needed))
+        if worded and all(free):
+            left.append(place)
+    if not left:
+        return cells
+    texts = [" ".join(cell for cell in cells.frame.iloc[place] if cell)[:80] for place in left[:3]]
+    said = say(
+        "read_as.left_out",
+        rows=counted(len(left), "row"),
+        examples="; ".join(texts) + " …" * (len(left) > len(texts)),
+    )
+    findings.read_file(
+        cells.file, said, rows=len(left), row=int(cells.frame.index[left[0]]), sheet=cells.sheet,
+        value=texts[0],
+    )  # fmt: skip
+    kept = np.ones(len(cells.frame), dtype=bool)
+    kept[left] = False
+    return cells.rows(kept)
+
+
+def _is_word(cell: str) -> bool:
+    return bool(_TOTAL.fullmatch(cell) or _REMARK.fullmatch(cell))
