@@ -286,9 +286,10 @@ def _unequal_catchability(caught: list[int], n_hat: float, n_high: float) -> Ite
             f"(likelihood-ratio test, p = {p_value:.2g}): the interval does not hold"
         )
     if_falling = number_if_catchability_falls(caught)
-    if np.isposinf(n_high) or np.isnan(if_falling) or round(if_falling, 0) <= round(n_hat, 0):
+    if np.isposinf(n_high) or np.isnan(if_falling) or if_falling < n_hat + 0.1:
         return
-    number = f"about {if_falling:.0f} fish" if np.isfinite(if_falling) else "no finite number"
+    shown = f"about {if_falling:.{1 if if_falling < 100 else 0}f} fish"
+    number = shown if np.isfinite(if_falling) else "no finite number"
     yield (
         "if the chance of capture fell by a third from first to last pass, which the catches do "
         f"not rule out: {number}"

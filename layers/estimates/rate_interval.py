@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import scipy
-from scipy.optimize import elementwise
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -51,6 +50,8 @@ def rate_interval(counts: scipy.sparse.csc_array, effort: Floats) -> tuple[Float
     the mean effort: a log-normal prior on k with median 0.5 and a standard deviation of one
     log unit. Chosen among seven intervals by simulation (`tests.simulations`).
     """
+    from scipy.optimize import elementwise
+
     total = np.asarray(counts.sum(axis=0), dtype=np.float64)
     of_all = float(effort.sum())
     size = _SIZES * effort.size / of_all

@@ -1,0 +1,55 @@
+"""Catch rates: does the interval contain the mean catch per unit effort?
+
+Counts are negative binomial: variance m + m²/size, so clumped fish have a small size. `unequal`
+efforts are log-normal with a standard deviation of 0.7 on the log scale, and clumping then does not
+depend on them, other than the interval assumes. `covered` counts the exact upper limit of samples
+without fish; `none` is the share of those. `width` is the median of upper limit over truth.
+"""
+
+from itertools import product
+
+import numpy as np
+import pandas as pd
+import scipy
+
+from layers.estimates.catch_rate import _rates
+
+SIZES, MEANS, PLACEMENTS = (0.2, 0.5, 1.0, 2.0, 5.0), (0.3, 1.0, 3.0, 10.0), (3, 5, 10, 30)
+_SHARED_EFFORTS = 20  # runs that share their efforts
+
+
+def setting(random, size: float, mean: float, n: int, efforts: str, runs: int) -> dict:
+    inside, none, width = [], [], []
+    batch = runs if efforts == "equal" else _SHARED_EFFORTS
+    for _ in range(runs // batch):
+        effort = np.ones(n) if efforts == "equal" else random.lognormal(0, 0.7, n)
+        expected = (mean * effort)[:, None]
+        counts = random.negative_binomial(size, size / (size + expected), (n, batch))
+        fit = _rates(
+            effort,
+            scipy.sparse.csc_array(counts.astype(np.float64)),
+            np.zeros(batch, dtype=bool),
+            1.0,
+        )
+        inside.append((fit.low <= mean) & ((mean <= fit.high) | np.isnan(fit.high)))
+        none.append(fit.individuals == 0)
+        width.append(fit.high / mean)
+    return {
+        "efforts": efforts,
+        "size": size,
+        "mean": mean,
+        "placements": n,
+        "none": np.mean(none),
+        "covered": np.mean(inside),
+        "width": np.nanmedian(width),
+    }
+
+
+def table(runs: int, seed: int) -> pd.DataFrame:
+    random = np.random.default_rng(seed)
+    return pd.DataFrame(
+        [
+            setting(random, size, mean, n, efforts, runs)
+            for efforts, size, mean, n in product(("equal", "unequal"), SIZES, MEANS, PLACEMENTS)
+        ]
+    )
