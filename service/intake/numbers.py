@@ -283,7 +283,7 @@ def _spelt_count(text: str) -> Spelt | None:
     if not kind and remedy.key not in ("count_unclear.alone", "count_unclear.write"):
         return None
     number = int(str(remedy.parts["number"]))
-    if not 0 < number <= _MOST_WHOLE or re.search(r"[?±]|ish", text, re.IGNORECASE):
+    if not 0 < number <= _MOST_WHOLE or re.search(r"[?±]|\d\s*-?ish", text, re.IGNORECASE):
         return None
     return Spelt(str(number), kind or "with_unit", kind)
 
