@@ -48,6 +48,12 @@ _SERIAL: Final = re.compile(r"[2-7]\d{4}([.,]\d+)?")
 _DECIMAL_DEGREES: Final = re.compile(r"[+-]?\d{1,3}[.,]\d{3,}")
 
 
+def _unit_in_words(word: str) -> str:
+    """Tell the unit of time that a word names; other units are not told from words."""
+    unit = canonical_unit(word) if len(word) > 2 else ""
+    return unit if unit in ("min", "s", "h") else ""
+
+
 def spelt(text: str) -> str:
     """Bring words to the form in which they are compared: no accents, case or signs.
 
@@ -102,7 +108,7 @@ class Header:
         for form in (_TAIL.match(self.text), re.match(r"(?P<words>)(?P<unit>\S+)$", self.text)):
             if form and canonical_unit(form["unit"]):
                 return canonical_unit(form["unit"])
-        return ""
+        return next(filter(None, map(_unit_in_words, spelt(self.text).split())), "")
 
     @cached_property
     def utm(self) -> str:
@@ -116,12 +122,14 @@ class Header:
     @cached_property
     def words(self) -> str:
         """The words of the header without unit and number of a pass."""
-        fit = _UNIT.match(self.text) or (_TAIL.match(self.text) if self.unit else None)
+        tail = _TAIL.match(self.text)
+        apart = tail if tail and canonical_unit(tail["unit"]) else None
+        fit = _UNIT.match(self.text) or apart
         words = spelt(fit["words"] if fit and fit["words"] else self.text)
         if self.pass_no:
             words = _PASS.sub(" ", words)
-            tail = _PASS_TAIL.match(words)
-            words = tail[1] if tail and tail[2] == self.pass_no else words
+            last = _PASS_TAIL.match(words)
+            words = last[1] if last and last[2] == self.pass_no else words
         return " ".join(words.split())
 
     @cached_property
@@ -244,7 +252,7 @@ def word_for(text: str, lists: dict[str, list[str]]) -> str:
             if min(len(word), len(words)) >= 5:
                 score = max(score, fuzz.ratio(word, words))
             if len(word) >= 4 and re.search(rf"\b{re.escape(word)}\b", words):
-                score = max(score, 95.0)
+                score = max(score, _NEAR + 4 * len(word) / len(words))
             best[name] = max(best.get(name, 0.0), score)
     top = max(best.values(), default=0.0)
     names = [name for name, score in best.items() if score == top]

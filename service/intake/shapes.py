@@ -131,7 +131,8 @@ def gather(
     Returns
     -------
     cells
-        A row for each count, under their headers, and one for each row without any but with 0.
+        A row for each count, under their headers; one for each row without any but with 0; and,
+        where the columns do not say the species, one for each row without any.
     ours
         What the column of each count says, by our catch columns, `count` and `species` among
         them; species is '' where the columns do not say it, and `ZERO` in rows of zeros.
@@ -143,7 +144,10 @@ def gather(
     none = np.array([text == "0" for text in uniques], dtype=bool)
     filled = (said & ~none)[codes].reshape(counts.shape)
     only_zero = none[codes].reshape(counts.shape).any(axis=1) & ~filled.any(axis=1)
-    filled[only_zero, 0] = True  # stands for the row, and is no count
+    stands = only_zero.copy()
+    if not any("species" in own for own in columns.values()):
+        stands |= ~filled.any(axis=1)  # its own column may say that there was no fish
+    filled[stands, 0] = True  # stands for the row, and is no count
     rows, places = np.nonzero(filled)
     ours: dict[str, NDArray[np.object_]] = {"count": counts[rows, places]}
     for name in dict.fromkeys(key for own in columns.values() for key in own):
@@ -151,7 +155,7 @@ def gather(
         ours[name] = value[places]
     ours.setdefault("species", np.full(len(rows), "", dtype=object))
     ours["species"] = np.where(only_zero[rows], ZERO, ours["species"])
-    ours["count"][only_zero[rows]] = ""
+    ours["count"][stands[rows]] = ""
     kept = [name for name in cells.frame.columns if name in needed and name not in columns]
     headers = np.array(names, dtype=object)[places]
     frame = cells.frame[kept].iloc[rows]

@@ -11,13 +11,13 @@ import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from service.intake.columns import SHEETS
+from service.intake.columns import SHEETS, known_names, plain
 from service.intake.headers import WORDS, Header, Names, date_order, meanings, spelt, word_for
 from service.intake.numbers import canonical_unit
 from service.intake.shapes import NO_FISH
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
 
@@ -29,6 +29,7 @@ _UNITS: Final = {(sheet, c.name): c.unit for sheet, own in SHEETS.items() for c 
 _SHOWN: Final = 3  # values beside a column
 _MOST_VALUES: Final = 200  # of a column whose words are translated
 _NAMED: Final = 0.5  # share of values that are species, at least, in a column of species
+_ASKED: Final = ("mm", "g", "m²", "m/s", "µS/cm", "mg/l")  # not to be guessed where not stated
 _LINKED: Final = 0.8  # share of rows of fish whose placement is found, at least
 _LONGEST: Final = 30  # characters of a value that is shown
 
@@ -45,11 +46,15 @@ class Suggestion:
         What was seen, in sentences.
     open_questions
         What somebody has to decide.
+    meant
+        What each column is taken for, by file and header: `sheet.column`, `day:begin`,
+        `clock:end`, `count:` with a species or nothing; '' = left out.
     """
 
     text: str
     said: tuple[str, ...]
     open_questions: tuple[str, ...]
+    meant: dict[tuple[str, str], str]
 
 
 @dataclass
@@ -64,10 +69,24 @@ class _Table:
     left: list[Header] = field(default_factory=list)
     days: dict[str, Header] = field(default_factory=dict)
     clocks: dict[str, Header] = field(default_factory=dict)
+    timed: dict[str, Header] = field(default_factory=dict)
     open: list[str] = field(default_factory=list)
+    unlisted: bool = False
 
     def has(self, sheet: str, column: str) -> bool:
         return (sheet, column) in self.from_
+
+    def meant(self, header: Header) -> str:
+        """Say what a column is taken for, as `Suggestion.meant`."""
+        if header.text in self.columns:
+            return f"count:{self.columns[header.text].get('species', '')}"
+        for kind, kept in (("day", self.days), ("clock", self.clocks), ("day", self.timed)):
+            for which, own in kept.items():
+                if own is header:
+                    return f"{kind}:{which}"
+        if header.text in self.rules.get("minutes", {}):
+            return "placements.minutes"
+        return next((".".join(key) for key, own in self.from_.items() if own is header), "")
 
     @property
     def fish(self) -> bool:
@@ -82,7 +101,11 @@ class _Table:
 
 
 def suggest(
-    tables: Sequence[Cells], species: pd.DataFrame, methods: Sequence[str], crs: str = ""
+    tables: Sequence[Cells],
+    species: pd.DataFrame,
+    methods: Sequence[str],
+    crs: str = "",
+    chosen: Mapping[tuple[str, str], str] | None = None,
 ) -> Suggestion:
     """Suggest a mapping.
 
@@ -96,27 +119,39 @@ def suggest(
         Names of the store's methods.
     crs
         CRS of the store, offered for positions in metres.
+    chosen
+        What somebody takes columns for, as `Suggestion.meant`; it is followed.
     """
     names = Names(species)
-    read = [_read(cells, names, methods) for cells in tables]
+    read = [_read(cells, names, methods, chosen or {}) for cells in tables]
+    meant = {(t.cells.file, header.text): t.meant(header) for t in read for header in t.headers}
     roles = _roles(read)
     if "placements" not in roles:
         nothing = "No sheet has dates beside a method, a position or fish; none is of placements."
-        return Suggestion("", (), (nothing,))
+        return Suggestion("", (), (nothing,), meant)
     writer = _Writer(roles, crs)
     text = writer.text()
-    return Suggestion(text, tuple(_said(writer)), tuple(writer.questions))
+    return Suggestion(text, tuple(_said(writer)), tuple(writer.questions), meant)
 
 
-def _read(cells: Cells, names: Names, methods: Sequence[str]) -> _Table:
+def _read(
+    cells: Cells, names: Names, methods: Sequence[str], chosen: Mapping[tuple[str, str], str]
+) -> _Table:
     """Say what each column of a table is taken for; the best guess of all takes its column."""
     table = _Table(cells, Header.of(cells))
     open_: list[tuple[float, Header, str, str]] = []
+    said = {
+        h.text: chosen[cells.file, h.text] for h in table.headers if (cells.file, h.text) in chosen
+    }
     for header in table.headers:
-        if not _known_by_contents(table, header, names, methods):
+        if said.get(header.text):
+            _take(table, header, said[header.text], names, methods)
+    for header in table.headers:
+        if header.text not in said and not _known_by_contents(table, header, names, methods):
             open_ += [(score, header, sheet, own) for score, sheet, own in meanings(header)]
     taken: set[str] = {header.text for header in table.from_.values()}
-    taken |= {h.text for h in (*table.days.values(), *table.clocks.values())} | set(table.columns)
+    times = (*table.days.values(), *table.clocks.values(), *table.timed.values())
+    taken |= {header.text for header in times} | set(table.columns)
     for _, header, sheet, column in sorted(open_, key=lambda one: -one[0]):
         parts = column == "minutes" and (header.pass_no or table.has(sheet, column))
         if header.text in taken or (table.has(sheet, column) and not parts):
@@ -126,22 +161,16 @@ def _read(cells: Cells, names: Names, methods: Sequence[str]) -> _Table:
             table.rules.setdefault("minutes", {})[header.text] = unit
         table.from_.setdefault((sheet, column), header)
         taken.add(header.text)
+    named = table.from_.get(("catches", "species"))
+    table.unlisted = named is not None and not any(map(names.find, named.cells))
     table.left = [header for header in table.headers if header.text not in taken]
     return table
 
 
 def _known_by_contents(table: _Table, header: Header, names: Names, methods: Sequence[str]) -> bool:
     """Take a column whose cells say what it is: days, times, species, methods, outcomes, counts."""
-    times = WORDS["times"]
-    if header.is_day or header.is_serial or header.is_clock:
-        words = header.words
-        ends = word_for(words, {"end": times["end"], "begin": times["begin"]}) == "end"
-        kept = table.clocks if header.is_clock else table.days
-        dated = header.is_serial and not word_for(
-            words, {name: times[name] for name in ("day", "begin", "end")}
-        )
-        if not dated and kept.setdefault("end" if ends else "begin", header) is header:
-            return True
+    if _known_as_time(table, header):
+        return True
     if header.cells and not header.numeric and not table.has("catches", "species"):
         meant = any(column == "species" for *_, column in meanings(header))
         fish = [text for text in header.cells if names.find(text, exact=not meant)]
@@ -169,6 +198,53 @@ def _known_by_contents(table: _Table, header: Header, names: Names, methods: Seq
                 continue
             table.from_["placements", column] = header
             table.rules[column] = _translated(header, found)
+            return True
+    return False
+
+
+def _take(table: _Table, header: Header, meant: str, names: Names, methods: Sequence[str]) -> None:
+    """Take a column for what somebody says that it is."""
+    kind, _, what = meant.partition(":")
+    if kind in ("day", "clock"):
+        (table.days if kind == "day" else table.clocks)[what] = header
+        return
+    if kind == "count":
+        about: dict[str, str | int] = {"species": what} if what else {}
+        table.columns[header.text] = about | (
+            {"pass_no": int(header.pass_no)} if header.pass_no else {}
+        )
+        return
+    sheet, _, column = meant.partition(".")
+    table.from_[sheet, column] = header
+    if column == "minutes":
+        unit = header.unit or canonical_unit(header.words)
+        table.rules.setdefault("minutes", {})[header.text] = unit
+    elif column == "species":
+        table.rules[column] = _translated(header, {t: names.find(t) for t in header.cells})
+    elif column in ("method", "outcome"):
+        of_methods = {name: [*WORDS["methods"].get(name, []), name] for name in methods}
+        known = of_methods if column == "method" else WORDS["outcomes"]
+        table.rules[column] = _translated(header, {t: word_for(t, known) for t in header.cells})
+
+
+def _known_as_time(table: _Table, header: Header) -> bool:
+    """Take a column of days or times of day, at which something began or ended."""
+    times = WORDS["times"]
+    if not (header.is_day or header.is_serial or header.is_clock):
+        return False
+    words = header.words
+    lists = {name: times[name] for name in ("begin", "end")}
+    if header.is_serial and not word_for(words, lists | {"day": times["day"]}):
+        return False
+    which = "end" if word_for(words, lists) == "end" else "begin"
+    kept = table.clocks if header.is_clock else table.days
+    if kept.setdefault(which, header) is header:
+        return True
+    # Of two columns of days one may have times where it is filled, the other every day.
+    if not header.is_clock and which not in table.timed:
+        exact, day = sorted((kept[which], header), key=lambda one: not one.blank)
+        if exact.blank and not day.blank and all(":" in text for text in exact.cells):
+            table.timed[which], table.days[which] = exact, day
             return True
     return False
 
@@ -348,8 +424,13 @@ class _Writer:
         days = [*self.main.days.values()]
         if any(re.match(r"\d{1,2}[-/.]\d", text) for day in days for text in day.cells):
             order = date_order(days)
-            why = "settled by a date of the sheet" if order else "? or mdy: no date settles it"
-            lines.append(f'date_order = "{order or "dmy"}"  # {why}')
+            if order:
+                lines.append(f'date_order = "{order}"  # settled by a date of the sheet')
+            else:
+                lines.append(
+                    '# date_order = "dmy"  # ? or "mdy": no date settles it; take out the #'
+                )
+                self.questions.append("No date settles whether day or month comes first.")
         nothing = '# no_rows_mean = "nil"  # ? without the #: where no fish stand, none were caught'
         return [*lines, nothing]
 
@@ -371,10 +452,14 @@ class _Writer:
         ]
         lines += self._effort()
         if "easting" in self.placement and "crs" not in self.placement:
-            stated = self.placement["easting"].utm
-            why = "stated in the header" if stated else "? the store's; theirs may be another"
-            lines.append(f"crs = {_toml({'constant': stated or self.crs})}  # {why}")
+            lines.append(self._crs(self.placement["easting"]))
         return lines
+
+    def _crs(self, easting: Header) -> str:
+        if easting.utm:
+            return f"crs = {_toml({'constant': easting.utm})}  # stated in the header"
+        self.questions.append("No header says in which grid the positions are.")
+        return f"# crs = {_toml({'constant': self.crs})}  # ? the store's; theirs may be another"
 
     def _times(self) -> list[str]:
         lines = []
@@ -385,7 +470,9 @@ class _Writer:
             if on is None:
                 continue
             at = clocks.get(which)
-            if at is not None and not any(":" in text for text in on.cells):
+            if which in self.main.timed:
+                rule = _toml({"from": [self.main.timed[which].text, on.text]})
+            elif at is not None and not any(":" in text for text in on.cells):
                 rule = _toml({"text": f"{{{on.text}}} {{{at.text}}}"})
             else:
                 rule = _toml({"from": on.text, "serial": True} if on.is_serial else on.text)
@@ -402,9 +489,10 @@ class _Writer:
             return []
         unit = {"unit": min(units)} if units - {"min", ""} else {}
         rule: dict[str, object] = {"from": names[0]} if len(names) == 1 else {"sum": names}
-        doubt = "" if units - {""} or "min" in " ".join(names).lower() else "  # ? no unit stated"
-        plain = names[0] if len(names) == 1 and not unit else rule | unit
-        lines = [f"minutes = {_toml(plain)}{doubt}"]
+        whole = names[0] if len(names) == 1 and not unit else rule | unit
+        lines = [f"minutes = {_toml(whole)}"]
+        if units == {""}:
+            lines = [f"# minutes = {_toml(whole)}  # ? no unit stated; take out the # if minutes"]
         if len(names) > 1 and "passes" not in self.placement:
             lines.append(f"passes = {_toml({'filled': names})}")
         return lines
@@ -419,8 +507,7 @@ class _Writer:
             if column in ("longitude", "latitude", "easting", "northing"):
                 lines.append(f"{column} = {_toml({'from_site': header.text})}{_values(header)}")
         if ("placements", "easting") in sites.from_:
-            stated = sites.from_["placements", "easting"].utm or self.crs
-            lines.append(f"crs = {_toml({'constant': stated})}  # ? theirs may be another")
+            lines.append(self._crs(sites.from_["placements", "easting"]))
         known = {column.name for column in SHEETS["sites"]}
         lines += ["", "[sites]"]
         for (_, column), header in sites.from_.items():
@@ -442,9 +529,23 @@ class _Writer:
         if self.rows == "fish":
             lines += ["", "[lengths]"]
             lines += [_line(column, "lengths", fish, header) for column, header in lengths.items()]
+        lines += self._species_list()
         if fish.columns:
             lines += ["", "[columns]  # columns with counts, and what is counted"]
             lines += [f"{_toml(name)} = {_toml(about)}" for name, about in fish.columns.items()]
+        return lines
+
+    def _species_list(self) -> list[str]:
+        """Say what makes a species list, where the store has none of these names."""
+        named = self.fish.from_.get(("catches", "species"))
+        if named is None or self.fish.rules.get("species") or not self.fish.unlisted:
+            return []
+        lines = ["", "[species]  # for --missing-species", f"species = {_toml(named.text)}"]
+        for column, words in WORDS["headers"]["species"].items():
+            own = [h for h in self.fish.left if h.words in words]
+            if len(own) == 1:
+                lines.append(f"{column} = {_toml(own[0].text)}{_values(own[0])}")
+                self.fish.left.remove(own[0])
         return lines
 
     def _owner(self) -> str:
@@ -469,7 +570,10 @@ def _line(column: str, sheet: str, table: _Table, header: Header) -> str:
         rule["unit"] = header.unit
     if table.rules.get(column):
         rule["values"] = table.rules[column]
-    return f"{column} = {_toml(rule if len(rule) > 1 else header.text)}{_values(header)}"
+    line = f"{column} = {_toml(rule if len(rule) > 1 else header.text)}{_values(header)}"
+    if unit in _ASKED and not header.unit and known_names(sheet).get(plain(header.text)) != column:
+        return f"# {line}  ? no unit stated; take out the # if {unit}"
+    return line
 
 
 def _values(header: Header) -> str:

@@ -15,13 +15,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 from service.errors import FieldFileError, NotFoundError, RequestError
 from service.intake.columns import SHEETS, known_names, plain
+from service.intake.findings import Findings
 from service.intake.importing import CheckResult, check, missing_species
 from service.intake.reading import SPATIAL_FILES, TEXT_FILES, WORKBOOKS
 from service.intake.sheets import read_sheets
 from service.intake.upload_limits import refusals
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Mapping
     from typing import IO
 
     import pandas as pd
@@ -29,9 +30,21 @@ if TYPE_CHECKING:
     from service.intake.sheets import Sheets
     from service.store import Store
 
-__all__ = ["ROLES", "WaitingUpload", "WaitingUploads", "check_upload", "plain_name", "roles_of"]
+__all__ = [
+    "ROLES",
+    "SUGGESTED",
+    "WaitingUpload",
+    "WaitingUploads",
+    "check_upload",
+    "plain_name",
+    "roles_of",
+    "suggest_upload",
+]
 
-ROLES: Final = (*SHEETS, "mapping", "waypoints")
+BY_COLUMNS: Final = "sheet"  # role of files of which any sheet may be any of ours
+ROLES: Final = (*SHEETS, BY_COLUMNS, "mapping", "waypoints")
+SUGGESTED: Final = "mapping-suggested.toml"
+_ROWS_SHOWN: Final = 5
 KEPT_S: Final = 3_600.0
 MOST_WAITING: Final = 12
 MOST_FILES: Final = 12
@@ -51,6 +64,8 @@ class WaitingUpload:
         What each file is read as, by name; a workbook or GeoPackage may be several.
     options
         `date_order`, `survey`, `crs`, as `read_sheets` takes them.
+    tables, questions
+        Sheets for which a mapping was suggested, and what is open in it.
     known_batch
         Number of the import that took these very files, if one did.
     """
@@ -65,6 +80,8 @@ class WaitingUpload:
     version: int = -1
     known_batch: int | None = None
     lacking: pd.DataFrame | None = None
+    tables: list[ShownTable] = field(default_factory=list)
+    questions: tuple[str, ...] = ()
 
     @property
     def files(self) -> list[Path]:
@@ -239,6 +256,69 @@ def _roles_of_parts(path: Path) -> tuple[str, ...]:
     return tuple(sheet for sheet in SHEETS if sheet in names)
 
 
+@dataclass(frozen=True)
+class ShownTable:
+    """The first rows of a sheet, and what each of its columns is taken for.
+
+    Attributes
+    ----------
+    columns
+        Header, and what it is taken for as `Suggestion.meant`.
+    """
+
+    file: str
+    columns: list[tuple[str, str]]
+    rows: list[list[str]]
+
+
+def suggest_upload(
+    waiting: WaitingUpload, store: Store, chosen: Mapping[tuple[str, str], str] | None = None
+) -> None:
+    """Put a suggested mapping beside uploaded sheets, and read them by it.
+
+    Parameters
+    ----------
+    waiting
+        Its sheets are looked at, CSV and XLSX.
+    store
+        Whose species and methods are known.
+    chosen
+        What somebody takes columns for, as `suggest` follows it.
+
+    Raises
+    ------
+    RequestError
+        No sheet of placements was found.
+    """
+    from service.intake.suggesting import suggest  # compares words, which nothing else here does
+    from service.intake.tables import read_tables
+
+    paths = [p for p in waiting.files if p.suffix.lower() in (*TEXT_FILES, *WORKBOOKS)]
+    findings = Findings()
+    tables = [table for path in paths for table in read_tables(path, findings)]
+    methods = [str(name) for name in store.methods().index]
+    suggestion = suggest(tables, store.species(), methods, store.settings.crs, chosen)
+    waiting.tables = [
+        ShownTable(
+            table.file,
+            [(str(h), suggestion.meant[table.file, str(h)]) for h in table.frame.columns],
+            table.frame.head(_ROWS_SHOWN).to_numpy(object).tolist(),
+        )
+        for table in tables
+    ]
+    waiting.questions = suggestion.open_questions
+    waiting.result = None
+    if not suggestion.text:
+        raise RequestError(" ".join(suggestion.open_questions))
+    (waiting.folder / SUGGESTED).write_text(suggestion.text, encoding="utf-8")
+    for path in waiting.files:
+        if "mapping" in waiting.roles.get(path.name, ()):
+            waiting.roles[path.name] = ()
+        elif path in paths:
+            waiting.roles[path.name] = (BY_COLUMNS,)
+    waiting.roles[SUGGESTED] = ("mapping",)
+
+
 def check_upload(waiting: WaitingUpload, store: Store, *, anew: bool = False) -> CheckResult:
     """Check uploaded files against the store as it is now; the result is kept with them.
 
@@ -250,7 +330,7 @@ def check_upload(waiting: WaitingUpload, store: Store, *, anew: bool = False) ->
     if waiting.result is not None and waiting.version == store.version and not anew:
         return waiting.result
     version = store.version
-    sheets = _sheets(waiting)
+    sheets = _sheets(waiting, store)
     before = store.find_batch(sheets.digest)
     waiting.known_batch = None if before is None else before.batch_id
     waiting.result, waiting.version = check(sheets, store), version
@@ -259,17 +339,21 @@ def check_upload(waiting: WaitingUpload, store: Store, *, anew: bool = False) ->
     return waiting.result
 
 
-def _sheets(waiting: WaitingUpload) -> Sheets:
+def _sheets(waiting: WaitingUpload, store: Store) -> Sheets:
     by_role: dict[str, Any] = {}
+    files: list[Path] = []
     for path in waiting.files:
         for role in waiting.roles.get(path.name, ()):
+            if role == BY_COLUMNS:
+                files.append(path)
+                continue
             if role in by_role:
                 raise RequestError(
                     f"{by_role[role].name} and {path.name} are both read as {role}; "
                     "say which of them is what."
                 )
             by_role[role] = path
-    if "placements" not in by_role:
+    if "placements" not in by_role and not files:
         raise RequestError("None of the files is read as placements; say which one is.")
     options = {name: value for name, value in waiting.options.items() if value}
-    return read_sheets(**by_role, **options)
+    return read_sheets(**by_role, **options, files=files, species=store.species())

@@ -33,6 +33,7 @@ NAMES = sorted(
 CORRECTED = {
     "age_classes": [
         ('# no_rows_mean = "nil"', 'no_rows_mean = "nil"'),
+        ("# crs =", "crs ="),
         ("[columns]", 'minutes = { sum = ["Min team A", "Min team B"] }\n\n[columns]'),
     ],
 }

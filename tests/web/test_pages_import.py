@@ -308,3 +308,43 @@ def test_text_of_sheets_is_escaped(store):
     )
     assert nasty not in page
     assert "&lt;script&gt;" in page
+
+
+SEASON = """Sample,Spot,Date,How,Lat,Long,Bullhead,Stone loach,Remark
+A,Mill ford,2024-06-23,kick net,52.6000,-11.2127,12,0,two netters
+B,Ash pool,2024-06-24,kick net,52.6035,-11.2128,0,0,
+"""
+
+
+def test_a_sheet_of_another_shape_comes_in_by_its_columns(store):
+    """Refused as it stands; read by a suggestion; a column taken otherwise is followed at once."""
+    client = client_of(store)
+    where = client.post("/import", data=given(season__csv=SEASON)).location
+    page = client.get(where, headers=PAGE).text
+    assert "Not stored" in page
+    assert "Suggest a mapping" in page
+    assert client.post(f"{where}/columns").status_code == 303
+    page = " ".join(client.get(where, headers=PAGE).text.split())
+    assert "<b>2 placements, 1 catch, 0 lengths</b> would be stored" in page
+    assert page.count('<select name="column:0:') == 9
+    assert '<option value="count:Cottus gobio" selected>' in page
+    assert "two netters" in page
+    kept = client.get(f"{where}/mapping.toml")
+    assert 'notes = "Remark"' in kept.text
+    names = re.findall(r'<select name="(column:0:[0-9]+)">', page)
+    chosen = dict(zip(names, re.findall(r'<option value="([^"]*)" selected>', page), strict=True))
+    for value, taken in (("", "notes ="), ("placements.crew", 'crew = "Remark"')):
+        client.post(f"{where}/columns", data=chosen | {names[-1]: value})
+        text = client.get(f"{where}/mapping.toml").text
+        assert (taken in text) == bool(value)
+    assert client.post(f"{where}/columns", data={names[0]: "placements.<b>"}).status_code == 400
+    stored = client.post(f"{where}/take", data={"sure": "yes"})
+    assert stored.status_code == 303
+    assert store.known_placements(["A", "B"]).index.tolist() == ["A", "B"]
+    # The file that was kept brings the next sheet of this form in.
+    again = SEASON.replace("A,Mill", "C,Mill").replace("B,Ash", "D,Ash")
+    files = given(season__csv=again, mapping__toml=kept.text)
+    where = client.post("/import", data=files).location
+    roles = {"role:season.csv": "sheet", "role:mapping.toml": "mapping"}
+    client.post(f"{where}/reading", data=roles)
+    assert "2 placements, 1 catch" in " ".join(client.get(where, headers=PAGE).text.split())

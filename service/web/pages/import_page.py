@@ -12,10 +12,17 @@ from service import access, reference
 from service.access import require_role
 from service.answers.writing import zip_members
 from service.errors import FieldFileError, NotFoundError, RequestError
+from service.intake.columns import SHEETS
 from service.intake.importing import take
 from service.intake.stored_sheets import csv_text
 from service.intake.upload_limits import ENDINGS, MOST_ROWS, MOST_UNPACKED
-from service.intake.waiting_uploads import ROLES, WaitingUploads, check_upload
+from service.intake.waiting_uploads import (
+    ROLES,
+    SUGGESTED,
+    WaitingUploads,
+    check_upload,
+    suggest_upload,
+)
 from service.web.answering import attachment
 from service.web.context import current_settings, current_store, current_viewer, require_editor
 from service.web.parameters import read_order
@@ -35,6 +42,8 @@ blueprint = Blueprint("imports", __name__)
 
 _PAGE: Final = 200  # findings on one page
 _SURVEYS: Final = 8  # of an import, named in the address that shows it on the map
+_LISTED: Final = 300  # species that a column may be taken for a count of
+_SHARED: Final = ("placement_id", "species", "pass_no")  # by catches and lengths
 _ORDERS: Final = ("dmy", "mdy", "ymd")
 _KINDS: Final = ("refused", "read as", "flagged")
 _KEY: Final = "rifflebook_uploads"
@@ -136,6 +145,7 @@ def checked(token: str) -> str:
         roles=ROLES,
         surveys=access.surveys(current_store(), current_viewer()).index.tolist(),
         orders=_ORDERS,
+        choices=_choices() if waiting.tables else {},
     )
 
 
@@ -183,6 +193,53 @@ def reading(token: str) -> AnyResponse:
     waiting.options = _options()
     waiting.result = None
     return redirect(url_for("imports.checked", token=token), 303)
+
+
+@blueprint.post("/import/<token>/columns")
+def columns(token: str) -> AnyResponse:
+    """Suggest a mapping, or follow what columns are said to be, and check again."""
+    waiting = _waiting(token)
+    chosen = {
+        (table.file, header): request.form[f"column:{k}:{n}"]
+        for k, table in enumerate(waiting.tables)
+        for n, (header, _) in enumerate(table.columns)
+        if f"column:{k}:{n}" in request.form
+    }
+    choices = _choices()
+    if any(value and value not in choices for value in chosen.values()):
+        raise RequestError("A column is taken for one of those that the page lists.")
+    suggest_upload(waiting, current_store(), chosen)
+    return redirect(url_for("imports.checked", token=token), 303)
+
+
+def _choices() -> dict[str, str]:
+    """List what a column may be taken for, and the words for it."""
+    days = {
+        "day:begin": "day it began",
+        "clock:begin": "time of day it began",
+        "day:end": "day it ended",
+        "clock:end": "time of day it ended",
+    }
+    ours = {
+        f"{sheet}.{column.name}": f"{sheet}: {column.name}"
+        for sheet in ("placements", "catches", "lengths")
+        for column in SHEETS[sheet]
+        if column.kind != "time" and not (sheet == "lengths" and column.name in _SHARED)
+    }
+    species = {
+        f"count:{name}": f"number of {name}" for name in current_store().species().index[:_LISTED]
+    }
+    return days | ours | {"count:": "number in a pass"} | species
+
+
+@blueprint.get("/import/<token>/mapping.toml")
+def mapping(token: str) -> Response:
+    """Give the suggested mapping, to be kept for the next season."""
+    path = _waiting(token).folder / SUGGESTED
+    if not path.exists():
+        raise NotFoundError("No mapping was suggested for these files.")
+    answer = Response(path.read_bytes(), content_type="application/toml")
+    return attachment(answer, "mapping.toml")
 
 
 @blueprint.post("/import/<token>/take")
