@@ -146,7 +146,7 @@ FRAMES: Final[Mapping[str, Frame]] = {
         _kinds(
             text="label gear_kind hours stretch_rule area_rule cpue_passes habitats",
             list="effort_units geometry cautions",
-            number="max_soak_h",
+            number="max_soak_h represents_m",
             truth="passive operator_certificate machine_check",
         ),
         "method",
@@ -171,9 +171,7 @@ FRAMES: Final[Mapping[str, Frame]] = {
         _kinds(text="species method catchment cpue_unit", number="cpue cpue_low cpue_high"),
         "species method catchment cpue cpue_low cpue_high cpue_unit",
     ),
-    "coverage": Frame(
-        _kinds(number="sampled_fraction years_since"), "sampled_fraction years_since"
-    ),
+    "coverage": Frame(_kinds(text="state", number="years_since"), "state years_since"),
 }
 
 _OF_DTYPE: Final[Mapping[str, Callable[[Any], bool]]] = {

@@ -10,8 +10,6 @@ import pandas as pd
 from cachetools import LRUCache
 from cachetools import cached as cached_in
 
-from service.records import Records
-
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable
 
@@ -77,7 +75,7 @@ class _Answers:
 
 def _weight(answer: object) -> int:
     """Rows of an answer, at least its share of the cache, at most half of all."""
-    frames = vars(answer).values() if isinstance(answer, Records) else [answer]
+    frames = vars(answer).values() if hasattr(answer, "placements") else [answer]
     rows = sum(len(frame) for frame in frames if isinstance(frame, pd.DataFrame))
     return min(max(rows, _MOST_ROWS // _MOST_ANSWERS), _MOST_ROWS // 2)
 

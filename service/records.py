@@ -17,6 +17,7 @@ __all__ = [
     "OF_EFFORT",
     "OF_FEATURES",
     "OF_STRETCHES",
+    "OF_WATER",
     "Account",
     "ApiToken",
     "Batch",
@@ -62,7 +63,10 @@ class Selection:
 
     `since` and `until` are local dates of setting, both included. `catchments` takes in
     what is nested in them. `species` keeps every placement (looking counts) but only
-    these species' catches.
+    these species' catches. `upstream_of` and `downstream_of` name a place on the network as
+    REACH or REACH:MEASURE, `streams` streams by id or name: placements whose position lies in
+    that water, which :func:`service.reference.chosen_region` cuts out. `hours` are any of
+    `layers.fieldwork.hours.HOURS`; `able_to_find` leaves the methods that can find that species.
     """
 
     surveys: tuple[str, ...] = ()
@@ -73,6 +77,23 @@ class Selection:
     since: dt.date | None = None
     until: dt.date | None = None
     bbox: tuple[float, float, float, float] | None = None  # store CRS, metres
+    upstream_of: str = ""
+    downstream_of: str = ""
+    streams: tuple[str, ...] = ()
+    hours: tuple[str, ...] = ()
+    able_to_find: str = ""
+
+    @property
+    def in_memory(self) -> bool:
+        """Whether records have to be read before it is known which of them are meant."""
+        return bool(
+            self.catchments or self.upstream_of or self.downstream_of or self.streams
+            or self.hours or self.able_to_find
+        )  # fmt: skip
+
+    def anywhere(self) -> Selection:
+        """Return the same placements wherever they lie."""
+        return replace(self, catchments=(), upstream_of="", downstream_of="", streams=())
 
     def without_species(self) -> Selection:
         """Return the same placements with every species."""
@@ -148,6 +169,8 @@ OF_EFFORT = Needed(
 )  # fmt: skip
 # Where on the network gear fished, which gear, and when.
 OF_STRETCHES = Needed(tables=frozenset({"stretches"}), columns=_OF_STRETCHES)
+# The same, and where placements without a stretch lie.
+OF_WATER = OF_STRETCHES.and_tables("snaps")
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""How well each reach is covered: sampled fraction, last date, distance to the nearest sample."""
+"""Coverage of each reach: who was there, how much of it, when last, how far the next such water."""
 
 from __future__ import annotations
 
@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from layers.fieldwork.looking import local_dates
-from layers.fieldwork.sampled_stretches import sampled_stretches
+from layers.estimates.reach_summary import listed
+from layers.fieldwork.counted_water import COUNTS
 from layers.frames import reads
-from layers.network.distance import distance_to_sampled
-from layers.network.intervals import Intervals
+from layers.network.intervals import Intervals, overlay
 from layers.network.reach_parts import cover_with_parts
 
 if TYPE_CHECKING:
@@ -19,56 +18,75 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from layers.network.graph import Network
+    from layers.fieldwork.counted_water import Counted, CountedWater
 
-__all__ = ["COVERAGE_COLUMNS", "NOTHING_SAMPLED", "coverage"]
+    Ints = NDArray[np.int64]
+
+__all__ = ["COVERAGE_COLUMNS", "NOTHING", "STATES", "coverage", "extreme_dates"]
 
 COVERAGE_COLUMNS: Final = (
     "reach_id",
+    "stream",
     "catchment",
     "strahler",
     "length_m",
+    "state",
+    "placements",
+    "methods",
+    "visited_fraction",
     "sampled_fraction",
+    "first_date",
     "last_date",
+    "last_sampled_date",
     "years_since",
+    "distance_to_visited_m",
     "distance_to_sampled_m",
+    "stream_id",
     "note",
 )
-NOTHING_SAMPLED: Final = "nothing sampled in this connected part of the network"
+# In order of what is known of a reach.
+STATES: Final = ("no_visit", "visited", "sampled")
+NOTHING: Final[dict[Counted, str]] = {
+    count: f"nothing {count} in this connected part of the network" for count in COUNTS
+}
 _DAYS_A_YEAR: Final = 365.2425  # mean Gregorian year
 
 
-@reads("stretches", "placements", "reach_parts")
+@reads("reach_parts")
 def coverage(
-    network: Network,
-    stretches: pd.DataFrame,
-    placements: pd.DataFrame,
+    water: CountedWater,
     reach_parts: pd.DataFrame,
     *,
     as_of: date,
+    region: Intervals | None = None,
 ) -> pd.DataFrame:
-    """Say for each reach how much of it was sampled, when last, and how far the next sample is.
+    """Say for each reach whether and when somebody was there, and how far the next such water is.
 
     Parameters
     ----------
-    network
-        The network.
-    stretches, placements, reach_parts
-        Frames of these kinds (`layers.frames`). Only placements that caught something or
-        stated a nil catch sampled.
+    water
+        What the placements of the question visited and sampled.
+    reach_parts
+        A frame of this kind (`layers.frames`).
     as_of
-        The day the table is for. Placements set later, by local date, are left out.
+        The day to count years from.
+    region
+        Parts of reaches that do not overlap; the rest is left out, though distances run along it.
 
     Returns
     -------
     DataFrame
-        One row per reach, sorted by `reach_id`. `catchment`, the smallest one that most of
-        the reach lies in (missing = outside all); `strahler`; `length_m` [m]; `sampled_fraction`,
-        0 to 1; `last_date`, local date of the last placement whose stretch touches the reach;
-        `years_since`, from then to `as_of` [years of 365.2425 days]; `distance_to_sampled_m`,
-        along the network from the farthest unsampled point within the reach to the nearest
-        sampled stretch, 0 where the whole reach is sampled [m]. Where nothing in the
-        connected part is sampled the distance is missing and `note` says so.
+        One row per reach, sorted by `reach_id`. `stream` and `stream_id`; `catchment`, the
+        smallest one that most of the reach lies in (missing = outside all);
+        `strahler`; `length_m` [m]; `state`, `no_visit`, `visited` (no length was sampled) or
+        `sampled`; `placements` whose visited water or
+        position lies on it, and their `methods` (`;` between); `visited_fraction` and
+        `sampled_fraction` of its length, 0 to 1; `first_date` and `last_date`, local dates of
+        these placements, and `last_sampled_date` of those with a stretch there; `years_since`,
+        from `last_date` to `as_of` [years of 365.2425 days]; `distance_to_visited_m` and
+        `distance_to_sampled_m`, along the network from the farthest point within the reach that
+        is not to the nearest water that is, 0 where all of it is [m]. Where there is none in
+        the connected part the distance is missing; `note` says so where nothing was visited.
         `attrs["inputs"]` says what was used and left out.
 
     Raises
@@ -76,50 +94,71 @@ def coverage(
     FrameError
         A column is missing or a reach is unknown.
     """
-    day = local_dates(placements)
-    later = (day > pd.Timestamp(as_of)).to_numpy(bool)
-    sampled = sampled_stretches(
-        network, stretches, placements, left_out={f"set after {as_of.isoformat()}": later}
-    )
+    network = water.network
+    m = len(network.length_m)
+    rows = np.arange(m, dtype=np.int64)
+    whole = Intervals(rows, np.zeros(m), network.length_m) if region is None else region
+    length = np.bincount(whole.group, weights=whole.length_m, minlength=m)
     parts = cover_with_parts(network, reach_parts)
-    count = len(network.length_m)
-    rows = np.arange(count, dtype=np.int64)
-    whole = Intervals(rows, np.zeros(count), network.length_m)
-    distance = distance_to_sampled(network, *sampled.intervals)
-
-    covered = np.bincount(
-        distance.sampled.group, weights=distance.sampled.length_m, minlength=count
-    )
-    complete = np.bincount(distance.unsampled.group, minlength=count) == 0
-    fraction = np.where(complete, 1.0, np.minimum(covered / network.length_m, 1.0))
-    farthest = np.zeros(count)
-    np.maximum.at(farthest, distance.unsampled.group, distance.farthest_m)
-    last = _last_dates(sampled.intervals, day.to_numpy()[sampled.placement], count)
-    unknown = np.isinf(farthest)
+    fraction, farthest = {}, {}
+    for count in COUNTS:
+        distance = water.distance(count).within(region)
+        inside = overlay(distance.sampled, whole)
+        covered = np.bincount(
+            whole.group[inside.part], weights=inside.to_m - inside.from_m, minlength=m
+        )
+        complete = np.bincount(distance.unsampled.group, minlength=m) == 0
+        with np.errstate(invalid="ignore"):  # reaches outside the region have no length
+            fraction[count] = np.where(complete, 1.0, np.minimum(covered / length, 1.0))
+        far = np.zeros(m)
+        np.maximum.at(far, distance.unsampled.group, distance.farthest_m)
+        farthest[count] = np.where(np.isinf(far), np.nan, far)
+    placement, row = water.on_reaches(region)
+    stretch = water.sampled.within(region)
+    some = stretch.intervals.from_m < stretch.intervals.to_m
+    of_stretch = water.day[stretch.placement[some]], stretch.intervals.group[some]
+    number = np.bincount(row, minlength=m)
+    has_length = np.bincount(of_stretch[1], minlength=m) > 0
+    last = extreme_dates(water.day[placement], row, m, np.maximum)
+    stream, named = network.streams
+    nowhere = np.isnan(farthest["visited"])
     frame = pd.DataFrame(
         {
             "reach_id": network.reaches.index,
-            "catchment": parts.main_catchment(whole, rows, count),
+            "stream": named["stream"].array[stream],
+            "catchment": parts.main_catchment(whole, whole.group, m),
             "strahler": network.strahler,
-            "length_m": network.length_m,
-            "sampled_fraction": fraction,
+            "length_m": length,
+            "state": pd.Series(
+                np.select([has_length, number > 0], STATES[:0:-1], STATES[0]), dtype="str"
+            ),
+            "placements": number,
+            "methods": listed(row, water.placements["method"].iloc[placement], m),
+            "visited_fraction": fraction["visited"],
+            "sampled_fraction": fraction["sampled"],
+            "first_date": extreme_dates(water.day[placement], row, m, np.minimum),
             "last_date": last,
+            "last_sampled_date": extreme_dates(*of_stretch, m, np.maximum),
             "years_since": (pd.Timestamp(as_of) - pd.Series(last)).dt.days / _DAYS_A_YEAR,
-            "distance_to_sampled_m": np.where(unknown, np.nan, farthest),
-            "note": pd.Series(NOTHING_SAMPLED, index=rows, dtype="str").where(unknown),
+            "distance_to_visited_m": farthest["visited"],
+            "distance_to_sampled_m": farthest["sampled"],
+            "stream_id": named["stream_id"].array[stream],
+            "note": pd.Series(NOTHING["visited"], index=rows, dtype="str").where(nowhere),
         }
     ).astype({"reach_id": "str"})
-    frame.attrs["inputs"] = sampled.inputs | {"as_of": as_of.isoformat()}
+    if region is not None:
+        frame = frame[length > 0].reset_index(drop=True)
+    frame.attrs["inputs"] = water.visited.inputs | {"as_of": as_of.isoformat()}
     return frame
 
 
-def _last_dates(
-    intervals: Intervals, day: NDArray[np.datetime64], count: int
+def extreme_dates(
+    day: NDArray[np.datetime64], row: Ints, count: int, take: np.ufunc
 ) -> NDArray[np.datetime64]:
-    """Latest day of each reach's stretches; missing where there is none."""
-    never = np.iinfo(np.int64).min  # how NumPy stores a missing time
-    latest = np.full(count, never, np.int64)
-    touched = intervals.from_m < intervals.to_m
-    days = day[touched].astype("datetime64[us]").astype(np.int64)
-    np.maximum.at(latest, intervals.group[touched], days)
-    return latest.astype("datetime64[us]")
+    """First or last known day of each reach; missing where there is none."""
+    known = ~np.isnat(day)
+    none = np.iinfo(np.int64).min if take is np.maximum else np.iinfo(np.int64).max
+    best = np.full(count, none, np.int64)
+    take.at(best, row[known], day[known].astype("datetime64[us]").astype(np.int64))
+    missing = np.iinfo(np.int64).min  # how NumPy stores a missing time
+    return np.where(best == none, missing, best).astype("datetime64[us]")

@@ -1,4 +1,4 @@
-"""Coverage of reaches in bands: how long ago each was last sampled, or never."""
+"""Coverage of reaches in bands: how long ago somebody was last there, or nobody was."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from layers.estimates.coverage import STATES
 from layers.frames import reads
 
 if TYPE_CHECKING:
@@ -31,8 +32,8 @@ BANDS: Final = (
     Band("recent", "2 to 5 years ago", 5.0),
     Band("old", "5 to 10 years ago", 10.0),
     Band("stale", "10 years ago or more", np.inf),
-    Band("undated", "sampled, date not known", np.nan),
-    Band("never", "never sampled", np.nan),
+    Band("undated", "visited, date not known", np.nan),
+    Band("never", "no visit", np.nan),
 )
 _UNDATED, _NEVER = len(BANDS) - 2, len(BANDS) - 1
 
@@ -44,18 +45,19 @@ def coverage_bands(coverage: pd.DataFrame) -> NDArray[np.int64]:
     Parameters
     ----------
     coverage
-        n rows with `sampled_fraction` and `years_since` [years], as
+        n rows with `state` and `years_since` [years], as
         :func:`layers.estimates.coverage.coverage` gives them.
 
     Returns
     -------
     ndarray of int, (n,)
-        Place in `BANDS`. A reach that is sampled in part has the band of its last sample.
+        Place in `BANDS`. A reach that was visited in part has the band of its last visit.
 
     Examples
     --------
     >>> import pandas as pd
-    >>> rows = pd.DataFrame({"sampled_fraction": [0.4, 1, 0], "years_since": [1.9, 5, np.nan]})
+    >>> states = ["visited", "sampled", "no_visit"]
+    >>> rows = pd.DataFrame({"state": states, "years_since": [1.9, 5, np.nan]})
     >>> [BANDS[band].key for band in coverage_bands(rows)]
     ['fresh', 'old', 'never']
     """
@@ -64,7 +66,6 @@ def coverage_bands(coverage: pd.DataFrame) -> NDArray[np.int64]:
     band = np.searchsorted(edges, years, side="right").astype(np.int64)
     band = np.minimum(band, len(edges) - 1)
     band = np.where(np.isnan(years), _UNDATED, band)
-    found: NDArray[np.int64] = np.where(
-        (coverage["sampled_fraction"].to_numpy(np.float64) > 0) | ~np.isnan(years), band, _NEVER
-    )
+    nobody = (coverage["state"] == STATES[0]).to_numpy(bool)
+    found: NDArray[np.int64] = np.where(nobody, _NEVER, band)
     return found

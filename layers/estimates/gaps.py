@@ -1,4 +1,4 @@
-"""Gaps: connected parts of the network that no placement sampled, longest first."""
+"""Gaps: connected parts of the network that nobody visited, or sampled, longest first."""
 
 from __future__ import annotations
 
@@ -11,18 +11,18 @@ import scipy
 import shapely
 
 from layers.crs import transform_positions
-from layers.estimates.coverage import NOTHING_SAMPLED
-from layers.fieldwork.sampled_stretches import sampled_stretches
+from layers.estimates.coverage import NOTHING
 from layers.frames import reads
 from layers.network.cutting import cut_lines, place_on_reach
-from layers.network.distance import SHORTEST_PIECE_M, distance_to_sampled
-from layers.network.intervals import Intervals
-from layers.network.reach_parts import cover_with_parts
+from layers.network.distance import SHORTEST_PIECE_M
+from layers.network.reach_parts import cover_with_parts, main_part
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
+    from layers.network.intervals import Intervals
 
     Ints = NDArray[np.int64]
     Floats = NDArray[np.float64]
@@ -31,6 +31,7 @@ __all__ = ["GAP_COLUMNS", "gaps"]
 
 GAP_COLUMNS: Final = (
     "gap",
+    "stream",
     "length_m",
     "reaches",
     "catchment",
@@ -38,69 +39,74 @@ GAP_COLUMNS: Final = (
     "farthest_m",
     "farthest_longitude",
     "farthest_latitude",
+    "stream_id",
     "note",
     "geometry",
 )
 
 
-@reads("stretches", "placements", "reach_parts")
+@reads("reach_parts")
 def gaps(
-    network: Network,
-    stretches: pd.DataFrame,
-    placements: pd.DataFrame,
+    water: CountedWater,
     reach_parts: pd.DataFrame,
     *,
+    count: Counted = "visited",
     min_order: int = 1,
+    region: Intervals | None = None,
 ) -> gpd.GeoDataFrame:
-    """List the connected unsampled parts of the network, longest first.
+    """List the connected parts of the network that nobody visited, or sampled; longest first.
 
-    An unsampled piece of a reach joins another when both touch the same node of the network.
+    A piece of a reach joins another when both touch the same node of the network.
 
     Parameters
     ----------
-    network
-        The network.
-    stretches, placements, reach_parts
-        Frames of these kinds (`layers.frames`). Only placements that caught something or
-        stated a nil catch sampled.
+    water
+        What the placements of the question visited and sampled.
+    reach_parts
+        A frame of this kind (`layers.frames`).
+    count
+        Which of both fills a gap: `visited` or `sampled`.
     min_order
         Reaches of a lower Strahler order are left out, as if they were not there; distances
         still run along them.
+    region
+        Parts of reaches that do not overlap; the rest is left out in the same way.
 
     Returns
     -------
     GeoDataFrame
-        `gap`, 1 … by length; `length_m` [m]; `reaches`, how many it touches; `catchment`, the
-        smallest one that most of its length lies in (missing = outside all);
-        `highest_strahler`; `farthest_m`, the greatest distance along the network from a point
-        of the gap to the nearest sampled stretch [m], and where that is, in degrees on
-        WGS 84; `note`; geometry, a MultiLineString in the network's CRS. Where nothing in the
-        connected part is sampled there is no farthest point, and `note` says so.
-        `attrs["inputs"]` says what was used and left out.
+        `gap`, 1 … by length; `stream`, the one that most of its length belongs to; `length_m`
+        [m]; `reaches`, how many it touches; `catchment`, the smallest one that most of its
+        length lies in (missing = outside all); `highest_strahler`; `farthest_m`, the greatest
+        distance along the network from a point of the gap to the nearest water that counts [m],
+        and where that is, in degrees on WGS 84; `stream_id`; `note`; geometry, a MultiLineString
+        in the network's CRS. Where nothing in the connected part counts there is no farthest
+        point, and `note` says so. `attrs["inputs"]` says what was used and left out.
 
     Raises
     ------
     FrameError
-        A column is missing or a reach is unknown.
+        A column is missing, a reach is unknown, or `count` is another word.
     """
-    sampled = sampled_stretches(network, stretches, placements)
+    network = water.network
     parts = cover_with_parts(network, reach_parts)
-    distance = distance_to_sampled(network, *sampled.intervals)
+    distance = water.distance(count).within(region)
     wanted = network.strahler[distance.unsampled.group] >= min_order
-    left = distance.unsampled
-    pieces = Intervals(left.group[wanted], left.from_m[wanted], left.to_m[wanted])
+    pieces = distance.unsampled.at(wanted)
     gap, lengths = _by_length(_joined(network, pieces), pieces)
-    count = len(lengths)
+    number = len(lengths)
+    stream, named = network.streams
+    own = named.iloc[main_part(stream[pieces.group], gap, pieces.length_m, number)]
 
     reaches = pd.Series(pieces.group).groupby(gap).nunique()
-    highest = np.zeros(count, np.int64)
+    highest = np.zeros(number, np.int64)
     np.maximum.at(highest, gap, network.strahler[pieces.group])
     far = distance.farthest_m[wanted]
     # The first of equally far pieces, by reach and measure.
     farthest = np.lexsort((np.arange(len(far)), -far, gap))
     farthest = farthest[np.unique(gap[farthest], return_index=True)[1]]
     known = np.isfinite(far[farthest])
-    longitude, latitude = np.full(count, np.nan), np.full(count, np.nan)
+    longitude, latitude = np.full(number, np.nan), np.full(number, np.nan)
     at = farthest[known]
     place = place_on_reach(network, pieces.group[at], distance.farthest_measure_m[wanted][at])
     longitude[known], latitude[known], _, _ = transform_positions(
@@ -110,20 +116,22 @@ def gaps(
     lines = cut_lines(network, pieces.group, pieces.from_m, pieces.to_m)
     frame = gpd.GeoDataFrame(
         {
-            "gap": np.arange(1, count + 1),
+            "gap": np.arange(1, number + 1),
+            "stream": own["stream"].array,
             "length_m": lengths,
             "reaches": reaches.to_numpy(np.int64),
-            "catchment": parts.main_catchment(pieces, gap, count),
+            "catchment": parts.main_catchment(pieces, gap, number),
             "highest_strahler": highest,
             "farthest_m": np.where(known, far[farthest], np.nan),
             "farthest_longitude": longitude,
             "farthest_latitude": latitude,
-            "note": pd.Series(NOTHING_SAMPLED, index=range(count), dtype="str").mask(known),
+            "stream_id": own["stream_id"].array,
+            "note": pd.Series(NOTHING[count], index=range(number), dtype="str").mask(known),
         },
         geometry=shapely.multilinestrings(lines[by_gap], indices=gap[by_gap]),
         crs=network.crs,
     )
-    frame.attrs["inputs"] = sampled.inputs | {"min_order": min_order}
+    frame.attrs["inputs"] = water.of(count).inputs | {"count": count, "min_order": min_order}
     return frame
 
 

@@ -1,4 +1,4 @@
-"""Where to sample next: places that cover the most still-unsampled length, one after another."""
+"""Where to go next: places near the most length still open to a target, one after another."""
 
 from __future__ import annotations
 
@@ -12,78 +12,98 @@ import shapely
 
 from layers.crs import transform_positions
 from layers.errors import FrameError
-from layers.fieldwork.sampled_stretches import sampled_stretches
-from layers.frames import reads
+from layers.fieldwork.counted_water import holds
+from layers.frames import codes_within, reads
 from layers.network.cutting import place_on_reach
-from layers.network.distance import SHORTEST_PIECE_M, SampledDistance, distance_to_sampled
+from layers.network.distance import SHORTEST_PIECE_M, SampledDistance, node_distance
 from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.reach_balls import unsampled_within, upper_bounds
 from layers.network.ways import SEARCHED_AT_ONCE
 from layers.plurals import counted
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
+    from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
 
     Ints = NDArray[np.int64]
     Floats = NDArray[np.float64]
 
-__all__ = ["NEXT_PLACES_COLUMNS", "candidate_places", "next_places"]
+__all__ = ["NEXT_PLACES_COLUMNS", "candidate_places", "done_before", "next_places"]
 
 NEXT_PLACES_COLUMNS: Final = (
     "rank",
     "reach_id",
+    "stream",
     "measure_m",
     "longitude",
     "latitude",
     "adds_m",
     "remaining_share",
+    "done_before",
+    "stream_id",
     "geometry",
 )
 _MOST_A_PIECE: Final = 20
 
 
-@reads("stretches", "placements")
+@reads(methods="method")
 def next_places(
-    network: Network,
-    stretches: pd.DataFrame,
-    placements: pd.DataFrame,
+    water: CountedWater,
+    before: CountedWater,
+    methods: pd.DataFrame,
     *,
     count: int = 10,
     within_m: float = 1_000.0,
+    counts: Counted = "visited",
+    clear_m: float = 0.0,
+    region: Intervals | None = None,
+    weight: ArrayLike | None = None,
 ) -> gpd.GeoDataFrame:
-    """Choose the places to sample next, one after another.
+    """Choose the places to go to next, one after another.
 
-    Each is the candidate with the most length within `within_m` along the network that is
-    neither sampled nor within `within_m` of a place chosen before. Of equal candidates the
-    lower `reach_id`, then the lower measure, is taken.
+    Each is the candidate with the most length within `within_m` along the network that neither
+    counts for the target nor lies within `within_m` of a place chosen before. Of equal candidates
+    the lower `reach_id`, then the lower measure, is taken.
 
     Parameters
     ----------
-    network
-        The network.
-    stretches, placements
-        Frames of these kinds (`layers.frames`). Only placements that caught something or
-        stated a nil catch sampled.
+    water
+        What the placements of the target visited and sampled.
+    before
+        What all placements did that are to be named in `done_before`.
+    methods
+        Index `method`; `label`.
     count
         How many places at most.
     within_m
         Distance along the network, either way, that a place stands for. [m]
+    counts
+        Which water counts for the target: `visited` or `sampled`.
+    clear_m
+        Places keep this distance along the network from water that counts. [m]
+    region
+        Parts of reaches that do not overlap: places lie there, and only length there counts.
+    weight
+        How much a metre of each reach counts in the choice, 0 or more; 1 each, (m,).
 
     Returns
     -------
     GeoDataFrame
-        `rank`, 1 …; `reach_id`; `measure_m` [m]; `longitude`, `latitude`, degrees on WGS 84;
-        `adds_m`, the unsampled length that this place adds [m]; `remaining_share`, share of
-        the network's length that is still neither sampled nor near a chosen place after it;
-        geometry, the point in the network's CRS. Fewer rows than `count` where nothing is left;
-        `attrs["inputs"]` then says so, with what was used and left out.
+        `rank`, 1 …; `reach_id`; `stream`; `measure_m` [m]; `longitude`, `latitude`, degrees on
+        WGS 84; `adds_m`, the length that this place adds, not weighed [m]; `remaining_share`,
+        share of the length of network or region that after it neither counts nor is near a
+        chosen place; `done_before`, what was done within `within_m` of it, latest first, and how
+        far the nearest was; `stream_id`; geometry, the point in the network's CRS. Fewer rows
+        than `count` where nothing is left; `attrs["inputs"]` then says so, with what was used
+        and left out.
 
     Raises
     ------
     FrameError
-        A column is missing, or `count` or `within_m` is not above 0.
+        A column is missing, `count` or `within_m` is not above 0, `counts` is another word, or
+        weights are not one for each reach from 0 up.
 
     Notes
     -----
@@ -95,28 +115,37 @@ def next_places(
     if count < 1 or not within_m > 0 or not np.isfinite(within_m):
         msg = f"count {count}, within_m {within_m}: give a count and a distance above 0."
         raise FrameError(msg)
-    sampled = sampled_stretches(network, stretches, placements)
-    distance = distance_to_sampled(network, *sampled.intervals)
-    rows, measure = candidate_places(network, distance, within_m)
-    chosen, adds = _choose(network, distance, rows, measure, count, within_m)
-    xy = place_on_reach(network, rows[chosen], measure[chosen])
+    network = water.network
+    distance = water.distance(counts).within(region)
+    rows, measure = candidate_places(network, distance, within_m, clear_m, region)
+    scale = _scale(network, weight)
+    chosen, adds = _choose(network, distance, rows, measure, scale, count, within_m)
+    rows, measure = rows[chosen], measure[chosen]
+    xy = place_on_reach(network, rows, measure)
     longitude, latitude, _, _ = transform_positions(xy[:, 0], xy[:, 1], network.crs, "EPSG:4326")
     left = distance.unsampled.length_m.sum() - np.cumsum(adds)
-    total = network.total_length_m
+    total = network.total_length_m if region is None else float(region.length_m.sum())
+    stream, named = network.streams
+    own = named.iloc[stream[rows]]
     frame = gpd.GeoDataFrame(
         {
             "rank": np.arange(1, len(chosen) + 1),
-            "reach_id": pd.Series(network.reaches.index[rows[chosen]], dtype="str"),
-            "measure_m": measure[chosen],
+            "reach_id": pd.Series(network.reaches.index[rows], dtype="str"),
+            "stream": own["stream"].array,
+            "measure_m": measure,
             "longitude": longitude,
             "latitude": latitude,
             "adds_m": adds,
             "remaining_share": np.clip(left / total if total else left, 0.0, 1.0),
+            "done_before": done_before(before, methods, rows, measure, within_m),
+            "stream_id": own["stream_id"].array,
         },
         geometry=shapely.points(xy),
         crs=network.crs,
     )
-    frame.attrs["inputs"] = sampled.inputs | {"within_m": within_m}
+    frame.attrs["inputs"] = water.of(counts).inputs | {
+        "count": counts, "within_m": within_m, "clear_m": clear_m,
+    }  # fmt: skip
     if len(chosen) < count:
         frame.attrs["inputs"]["note"] = (
             f"after {counted(len(chosen), 'place')} nothing is left that a place would add"
@@ -126,14 +155,29 @@ def next_places(
     return frame
 
 
+def _scale(network: Network, weight: ArrayLike | None) -> Floats:
+    """Weights, the greatest of them 1."""
+    m = len(network.length_m)
+    scale = np.ones(m) if weight is None else np.asarray(weight, np.float64)
+    if scale.shape != (m,) or not (np.isfinite(scale).all() and (scale >= 0).all()):
+        raise FrameError("Weights must be one number from 0 up for each reach.")
+    most = scale.max(initial=0.0)
+    return scale / most if most else scale
+
+
 def candidate_places(
-    network: Network, distance: SampledDistance, within_m: float
+    network: Network,
+    distance: SampledDistance,
+    within_m: float,
+    clear_m: float = 0.0,
+    region: Intervals | None = None,
 ) -> tuple[Ints, Floats]:
     """List the places to choose from, sorted by reach row and measure.
 
-    These are the nodes that no sampled stretch touches, each named by the reach that begins
+    These are the nodes that no water that counts touches, each named by the reach that begins
     there, or that ends there at an outlet, the first by `reach_id`; and places along every
-    unsampled piece: the middles of equal parts no longer than `within_m`, 20 at most.
+    piece of what is left: the middles of equal parts no longer than `within_m`, 20 at most. All
+    keep `clear_m` from water that counts, and lie in the region.
 
     Returns
     -------
@@ -144,16 +188,88 @@ def candidate_places(
     parts = np.clip(np.ceil(pieces.length_m / within_m), 1, _MOST_A_PIECE).astype(np.int64)
     piece = np.repeat(np.arange(len(parts)), parts)
     number = np.arange(len(piece)) - np.repeat(np.cumsum(parts) - parts, parts)
-    along = pieces.from_m[piece] + pieces.length_m[piece] * (number + 0.5) / parts[piece]
+    off = pieces.length_m[piece] * (number + 0.5) / parts[piece]
+    away = np.minimum(
+        distance.from_m[piece] + off, distance.to_m[piece] + pieces.length_m[piece] - off
+    )
+    along = pieces.from_m[piece] + off
     node = np.concatenate([network.from_node, network.to_node])
     rows = np.tile(np.arange(len(network.length_m), dtype=np.int64), 2)
     measure = np.concatenate([np.zeros(len(network.length_m)), network.length_m])
+    if region is not None:
+        inside = holds(region, rows, measure)
+        node, rows, measure = node[inside], rows[inside], measure[inside]
     nodes, first = np.unique(node, return_index=True)
-    first = first[distance.node_m[nodes] > 0]
-    rows = np.concatenate([pieces.group[piece], rows[first]])
-    measure = np.concatenate([along, measure[first]])
+    at_node = distance.node_m[nodes]
+    first = first[(at_node > 0) & (at_node >= clear_m)]
+    free = away >= clear_m
+    rows = np.concatenate([pieces.group[piece][free], rows[first]])
+    measure = np.concatenate([along[free], measure[first]])
     order = np.lexsort((measure, rows))
     return rows[order], measure[order]
+
+
+@reads(methods="method")
+def done_before(
+    before: CountedWater, methods: pd.DataFrame, rows: Ints, measure_m: Floats, within_m: float
+) -> pd.Series:
+    """Say in words what was done near each of a few places.
+
+    Parameters
+    ----------
+    before
+        The water of all placements that are to be named.
+    methods
+        Index `method`; `label`.
+    rows, measure_m
+        The places, (p,). [m]
+    within_m
+        How far along the network to look. [m]
+
+    Returns
+    -------
+    Series of str
+        Each method with the last year of its placements within the distance, latest first, and
+        how far along the network the nearest visited water begins; `nothing within … m` else.
+    """
+    network, water = before.network, before.visited
+    interval, code = water.intervals, codes_within(before.placements["method"], methods.index)
+    labels = [str(label) for label in methods.get("label", methods.index.to_series())]
+    year = pd.Series(before.day[water.placement]).dt.year.to_numpy(np.float64)
+    said = []
+    for row, at in zip(rows.tolist(), measure_m.tolist(), strict=True):
+        seeds = np.full(network.n_nodes, np.inf)
+        seeds[network.from_node[row]] = at
+        lower = network.to_node[row]
+        seeds[lower] = min(seeds[lower], network.length_m[row] - at)
+        node_m = node_distance(network, seeds, limit_m=within_m)
+        away = np.minimum(
+            node_m[network.from_node[interval.group]] + interval.from_m,
+            node_m[network.to_node[interval.group]]
+            + network.length_m[interval.group]
+            - interval.to_m,
+        )
+        direct = np.maximum(np.maximum(interval.from_m - at, at - interval.to_m), 0.0)
+        away = np.where(interval.group == row, np.minimum(away, direct), away)
+        near = np.flatnonzero(away <= within_m)
+        latest = (
+            pd.DataFrame({"code": code[water.placement[near]], "year": year[near]})
+            .groupby("code", sort=True)["year"]
+            .max()
+            .sort_values(ascending=False, kind="stable", na_position="last")
+        )
+        done = ", ".join(
+            _in_a_sentence(labels[k]) + (f" {when:.0f}" if when == when else "")
+            for k, when in zip(latest.index.tolist(), latest.tolist(), strict=True)
+        )
+        said.append(
+            f"{done}, {away[near].min():.0f} m off" if done else f"nothing within {within_m:.0f} m"
+        )
+    return pd.Series(said, dtype="str")
+
+
+def _in_a_sentence(label: str) -> str:
+    return label[:1].lower() + label[1:]
 
 
 def _choose(
@@ -161,13 +277,14 @@ def _choose(
     distance: SampledDistance,
     rows: Ints,
     measure: Floats,
+    scale: Floats,
     count: int,
     within_m: float,
 ) -> tuple[Ints, Floats]:
     """Take the best candidate `count` times; their positions and what each adds."""
     if not len(rows):
         return np.empty(0, np.int64), np.empty(0)
-    bound = upper_bounds(network, distance.unsampled, within_m, rows, measure)
+    bound = upper_bounds(network, distance.unsampled, within_m, rows, measure, scale)
     waiting = np.argsort(-bound, kind="stable")
     bounds = bound[waiting].tolist()
     parts: dict[int, Intervals] = {}  # unsampled at first, around each candidate searched
@@ -178,7 +295,9 @@ def _choose(
 
     def push(k: int) -> None:
         gone = overlay(parts[k], taken.at(np.isin(taken.group, parts[k].group)))
-        gain = parts[k].length_m.sum() - (gone.to_m - gone.from_m).sum()
+        gone_from = scale[parts[k].group[gone.interval]]
+        gain = (parts[k].length_m * scale[parts[k].group]).sum()
+        gain -= ((gone.to_m - gone.from_m) * gone_from).sum()
         # Micrometres are rounding; without them ties are ties.
         heappush(heap, (-round(float(gain), 6), k, len(chosen)))
 
@@ -200,8 +319,9 @@ def _choose(
             continue
         if -gain <= SHORTEST_PIECE_M:
             break
+        gone = overlay(parts[k], taken.at(np.isin(taken.group, parts[k].group)))
         chosen.append(k)
-        adds.append(-gain)
+        adds.append(parts[k].length_m.sum() - (gone.to_m - gone.from_m).sum())
         taken = union_intervals(
             *(np.concatenate(both) for both in zip(taken, parts[k], strict=True))
         )

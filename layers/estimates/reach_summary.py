@@ -10,8 +10,8 @@ import pandas as pd
 import shapely
 
 from layers.crs import require_same_crs, transform_positions
+from layers.fieldwork.counted_water import holds, sampled_stretches
 from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates, looked
-from layers.fieldwork.sampled_stretches import sampled_stretches
 from layers.frames import reads
 from layers.network.intervals import Intervals, union_length
 from layers.network.reach_parts import cover_with_parts
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     Ints = NDArray[np.int64]
 
-__all__ = ["placement_reaches", "reach_summary"]
+__all__ = ["listed", "placement_reaches", "reach_summary"]
 
 
 @reads(
@@ -87,6 +87,7 @@ def reach_summary(
     *,
     effort: pd.DataFrame | None = None,
     every_reach: bool = False,
+    region: Intervals | None = None,
 ) -> gpd.GeoDataFrame:
     """Sum up per reach what was placed and caught there.
 
@@ -98,6 +99,8 @@ def reach_summary(
         Frames of these kinds (`layers.frames`). Effort, where given, goes into `by_method`.
     every_reach
         Also list reaches without placements and without sampled stretch.
+    region
+        Parts of reaches that do not overlap; the rest is left out.
 
     Returns
     -------
@@ -120,12 +123,17 @@ def reach_summary(
     require_same_crs(placements.crs, network.crs, what="placements and network")
     m = len(network.reaches)
     row = _reach_rows(network, snaps, placements)
+    length = network.length_m
+    if region is not None:
+        measure = snaps["measure_m"].reindex(placements.index).to_numpy(np.float64)
+        row = np.where(holds(region, row, measure), row, -1)
+        length = np.bincount(region.group, region.length_m, minlength=m).astype(np.float64)
     on_reach = row >= 0
 
-    sampled = sampled_stretches(network, stretches, placements)
+    sampled = sampled_stretches(network, stretches, placements).within(region)
     pieces = sampled.intervals
     union = union_length(pieces.group, pieces.from_m, pieces.to_m, groups=m)
-    covered = np.minimum(union, network.length_m)
+    covered = np.minimum(union, length)
 
     whole = Intervals(np.arange(m), np.zeros(m), network.length_m)
     catchment = cover_with_parts(network, reach_parts).main_catchment(whole, np.arange(m), m)
@@ -134,7 +142,7 @@ def reach_summary(
     unusable = on_reach & ~looked(placements)
     table["placements_unusable"] = np.bincount(row[unusable], minlength=m)
     method = placements["method"].astype("str")
-    table["methods"] = _listed(row[on_reach], method[on_reach], m)
+    table["methods"] = listed(row[on_reach], method[on_reach], m)
     table["by_method"] = _by_method(row, placements, effort, m)
     _add_catches(table, row, placements, catches)
     dates = local_dates(placements)
@@ -142,12 +150,14 @@ def reach_summary(
     table["first_date"] = grouped.min().reindex(range(m)).to_numpy()
     table["last_date"] = grouped.max().reindex(range(m)).to_numpy()
     table["sampled_length_m"] = covered
-    table["sampled_fraction"] = covered / network.length_m
+    with np.errstate(invalid="ignore"):  # reaches outside the region have no length
+        table["sampled_fraction"] = covered / length
 
     result = gpd.GeoDataFrame(table, geometry=np.asarray(network.reaches.geometry), crs=network.crs)
     if not every_reach:
         has = (result["placements"] > 0) | (result["sampled_length_m"] > 0)
-        result = result[has].reset_index(drop=True)
+        result = result[has]
+    result = result[length[result.index] > 0].reset_index(drop=True)
     left_out = {"no reach within tolerance": int((~on_reach).sum())}
     result.attrs["inputs"] = inputs_of(placements, on_reach, left_out)
     return result
@@ -157,7 +167,7 @@ def _reach_rows(network: Network, snaps: pd.DataFrame, placements: pd.DataFrame)
     return network.rows(snaps["reach_id"].reindex(placements.index).astype("str"))
 
 
-def _listed(row: Ints, names: pd.Series, m: int) -> NDArray[np.object_]:
+def listed(row: Ints, names: pd.Series, m: int) -> NDArray[np.object_]:
     """Distinct names per reach, sorted, `;` between; empty where there are none."""
     pairs = pd.DataFrame({"row": row, "name": names.to_numpy(object)}).dropna()
     pairs = pairs.drop_duplicates().sort_values(["row", "name"])
@@ -213,6 +223,6 @@ def _add_catches(
     number, lower = catch_numbers(catches)
     counts = (where >= 0) & (number > 0)
     where, number, lower = where[counts], number[counts], lower[counts]
-    table["species"] = _listed(where, catches["species"][counts], m)
+    table["species"] = listed(where, catches["species"][counts], m)
     table["individuals"] = np.bincount(where, weights=number, minlength=m)
     table["individuals_lower_bound"] = np.bincount(where, weights=lower, minlength=m) > 0

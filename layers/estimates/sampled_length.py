@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from layers.errors import FrameError
+from layers.fieldwork.counted_water import sampled_stretches
 from layers.fieldwork.looking import local_dates
-from layers.fieldwork.sampled_stretches import sampled_stretches
 from layers.frames import codes_of, reads
 from layers.network.catchments import ancestors
 from layers.network.intervals import Intervals, overlay, union_intervals
@@ -47,6 +47,8 @@ def sampled_length(
     reach_parts: pd.DataFrame,
     catchments: pd.DataFrame,
     by: Sequence[str] = (),
+    *,
+    region: Intervals | None = None,
 ) -> pd.DataFrame:
     """Measure how much stream was sampled, per method and across all methods.
 
@@ -59,6 +61,8 @@ def sampled_length(
         stated a nil catch sampled.
     by
         Any of `catchment`, `strahler`, `reach`, `year` (local year of setting), `survey`.
+    region
+        Parts of reaches that do not overlap; the rest is left out.
 
     Returns
     -------
@@ -84,14 +88,14 @@ def sampled_length(
     if not set(columns) <= set(GROUPINGS) or len(set(columns)) < len(columns):
         msg = f"by {', '.join(columns)}: give any of {', '.join(GROUPINGS)}, each once."
         raise FrameError(msg)
-    sampled = sampled_stretches(network, stretches, placements)
+    sampled = sampled_stretches(network, stretches, placements).within(region)
     holding = _Holding(network, reach_parts, catchments) if "catchment" in columns else None
     rows = np.arange(len(network.length_m), dtype=np.int64)
-    whole = Intervals(rows, np.zeros(len(rows)), network.length_m)
+    whole = region or Intervals(rows, np.zeros(len(rows)), network.length_m)
     names = _Names(network, holding, placements)
 
     spatial = [_WHOLE, *(name for name in columns if name in _OF_NETWORK)]
-    cells = _pieces(network, whole, rows, holding)
+    cells = _pieces(network, whole, whole.group, holding)
     cells["network_length_m"] = cells["to_m"] - cells["from_m"]
     lengths = cells.groupby(spatial)["network_length_m"].sum().reset_index()
 

@@ -18,12 +18,16 @@ from layers.errors import FrameError
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-__all__ = ["light_state"]
+    Bools = npt.NDArray[np.bool_]
+
+__all__ = ["is_day", "light_state"]
 
 _SUNRISE_DEG: Final = -0.8333
 _CIVIL_TWILIGHT_DEG: Final = -6.0
 # Terrestrial minus universal time. [s] A decade's drift moves the sun by less than 0.0001 degree.
 _DELTA_T_S: Final = 69.0
+# Farther from sunrise than this, a formula that is good to a degree settles day or not. [deg]
+_CLEAR_DEG: Final = 3.0
 
 
 def light_state(
@@ -84,3 +88,46 @@ def light_state(
         np.where(elevation >= _CIVIL_TWILIGHT_DEG, "civil_twilight", "night"),
     )
     return state
+
+
+def is_day(longitude: npt.ArrayLike, latitude: npt.ArrayLike, times_utc: object) -> Bools:
+    """Mark times at which the sun stood above the horizon; for many places, soon.
+
+    Parameters
+    ----------
+    longitude, latitude, times_utc
+        As :func:`light_state` takes them.
+
+    Returns
+    -------
+    ndarray of bool
+        Where :func:`light_state` says `day`; false where position or time is missing.
+
+    Notes
+    -----
+    Declination and equation of time after Spencer (1971), as in pvlib, decide what is clear; the
+    algorithm of :func:`light_state` decides the rest, about one time in twenty.
+    """
+    from pvlib import solarposition
+
+    times = pd.DatetimeIndex(times_utc)  # type: ignore[arg-type]
+    if times.tz is None:
+        raise FrameError("Times without a zone cannot be placed against the sun; give them in UTC.")
+    lon, lat = (
+        np.broadcast_to(np.asarray(degrees, np.float64), times.shape)
+        for degrees in (longitude, latitude)
+    )
+    utc = times.tz_convert("UTC")
+    minutes = ((utc - utc.normalize()) / pd.Timedelta(minutes=1)).to_numpy(np.float64)
+    day_of_year = utc.day_of_year.to_numpy(np.float64) + minutes / 1440.0
+    declination = solarposition.declination_spencer71(day_of_year)
+    clock = minutes + solarposition.equation_of_time_spencer71(day_of_year)
+    hour_angle = np.radians(clock / 4.0 - 180.0 + lon)
+    phi = np.radians(lat)
+    sine = np.sin(phi) * np.sin(declination)
+    sine = sine + np.cos(phi) * np.cos(declination) * np.cos(hour_angle)
+    above = np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0))) - _SUNRISE_DEG
+    day: Bools = (above > 0) & (np.abs(lat) <= 90.0)
+    close = np.flatnonzero(np.abs(above) <= _CLEAR_DEG)
+    day[close] = light_state(lon[close], lat[close], times[close]) == "day"
+    return day

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +12,7 @@ from layers.network.intervals import (
     Intervals,
     as_intervals,
     complement,
+    overlay,
     union_intervals,
 )
 
@@ -54,6 +55,24 @@ class SampledDistance:
     node_m: Floats
     from_m: Floats
     to_m: Floats
+
+    def within(self, region: Intervals | None) -> SampledDistance:
+        """Leave only the unsampled pieces in a region, whose parts do not overlap."""
+        if region is None:
+            return self
+        piece = self.unsampled
+        cut = overlay(piece, region)
+        k = cut.interval
+        upper = np.minimum(
+            self.from_m[k] + (cut.from_m - piece.from_m[k]),
+            self.to_m[k] + (piece.to_m[k] - cut.from_m),
+        )
+        lower = np.minimum(
+            self.from_m[k] + (cut.to_m - piece.from_m[k]),
+            self.to_m[k] + (piece.to_m[k] - cut.to_m),
+        )
+        left = Intervals(piece.group[k], cut.from_m, cut.to_m)
+        return replace(self, unsampled=left, from_m=upper, to_m=lower)
 
     @property
     def farthest_m(self) -> Floats:
@@ -140,7 +159,7 @@ def distance_to_sampled(
     )
 
 
-def node_distance(network: Network, seeds: Floats) -> Floats:
+def node_distance(network: Network, seeds: Floats, *, limit_m: float = np.inf) -> Floats:
     """Spread known distances along the network, either way.
 
     Parameters
@@ -149,6 +168,8 @@ def node_distance(network: Network, seeds: Floats) -> Floats:
         The network.
     seeds
         Distance already known at each node, infinite where none is, (n,). [m]
+    limit_m
+        Greater distances are not looked for, and stay infinite. [m]
 
     Returns
     -------
@@ -169,5 +190,5 @@ def node_distance(network: Network, seeds: Floats) -> Floats:
         ),
         shape=(n + 1, n + 1),
     )
-    distance: Floats = scipy.sparse.csgraph.dijkstra(graph, indices=[n])[0, :n]
+    distance: Floats = scipy.sparse.csgraph.dijkstra(graph, indices=[n], limit=limit_m)[0, :n]
     return distance

@@ -99,6 +99,13 @@ class Network:
         return shapely.STRtree(np.asarray(self.reaches.geometry))
 
     @cached_property
+    def streams(self) -> tuple[Ints, pd.DataFrame]:
+        """Streams, as :func:`layers.network.streams.streams` gathers them."""
+        from layers.network.streams import streams  # it reads networks itself
+
+        return streams(self)
+
+    @cached_property
     def in_degree(self) -> Ints:
         """Number of reaches that end at each node, (n,)."""
         return np.bincount(self.to_node, minlength=self.n_nodes).astype(np.int64)

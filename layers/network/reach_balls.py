@@ -89,7 +89,12 @@ def unsampled_within(
 
 
 def upper_bounds(
-    network: Network, unsampled: Intervals, within_m: float, rows: Ints, measure_m: Floats
+    network: Network,
+    unsampled: Intervals,
+    within_m: float,
+    rows: Ints,
+    measure_m: Floats,
+    weight: Floats | None = None,
 ) -> Floats:
     """Bound from above the unsampled length within a distance of each of many places.
 
@@ -103,11 +108,13 @@ def upper_bounds(
         The distance along the network. [m]
     rows, measure_m
         The places, (p,). [m]
+    weight
+        How much a metre of each reach counts, 0 to 1; 1 each, (m,).
 
     Returns
     -------
     ndarray
-        At least the length of the parts that :func:`unsampled_within` lists, (p,). [m]
+        At least the weighed length of the parts that :func:`unsampled_within` lists, (p,). [m]
 
     Notes
     -----
@@ -120,7 +127,8 @@ def upper_bounds(
     reaches_far = within_m / network.length_m.mean()
     levels = int(np.clip(_LEVELS_A_REACH * reaches_far, _FEWEST_LEVELS, _MOST_LEVELS))
     level = within_m / levels
-    left = np.bincount(unsampled.group, weights=unsampled.length_m, minlength=m)
+    counts = unsampled.length_m if weight is None else unsampled.length_m * weight[unsampled.group]
+    left = np.bincount(unsampled.group, weights=counts, minlength=m)
     short = network.length_m < level
     ends = (network.from_node[short], network.to_node[short])
     links = scipy.sparse.coo_array(

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     Ints = NDArray[np.int64]
 
-__all__ = ["Parts", "cover_with_parts"]
+__all__ = ["Parts", "cover_with_parts", "main_part"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,19 +59,24 @@ class Parts:
             shares the lowest id.
         """
         cut = overlay(pieces, self.intervals)
-        share = pd.DataFrame(
-            {
-                "owner": owner[cut.interval],
-                "catchment": self.catchment[cut.part],
-                "length": cut.to_m - cut.from_m,
-            }
+        code = main_part(
+            self.catchment[cut.part], owner[cut.interval], cut.to_m - cut.from_m, owners
         )
-        total = share.groupby(["owner", "catchment"], sort=True)["length"].sum().reset_index()
-        order = np.lexsort((total["catchment"], -total["length"].round(6), total["owner"]))
-        first = total.iloc[order].drop_duplicates("owner")
-        code = np.full(owners, -1, np.int64)
-        code[first["owner"]] = first["catchment"]
         return label(self.names, code)
+
+
+def main_part(part: Ints, owner: Ints, length_m: NDArray[np.float64], owners: int) -> Ints:
+    """Find the part that makes up most of each owner's length; of equal ones the lowest.
+
+    −1 for an owner without any; `part`, `owner` and `length_m` are those of k pieces, (k,).
+    """
+    share = pd.DataFrame({"owner": owner, "part": part, "length": length_m})
+    total = share.groupby(["owner", "part"], sort=True)["length"].sum().reset_index()
+    order = np.lexsort((total["part"], -total["length"].round(6), total["owner"]))
+    first = total.iloc[order].drop_duplicates("owner")
+    code = np.full(owners, -1, np.int64)
+    code[first["owner"]] = first["part"]
+    return code
 
 
 def label(names: pd.Index, codes: Ints) -> pd.Series:

@@ -16,7 +16,10 @@ import numpy as np
 import pandas as pd
 
 from layers.drawing.placement_map import PlacementMap
+from layers.fieldwork.counted_water import holds
 from layers.fieldwork.generalising import generalised_squares, public_site_names
+from layers.fieldwork.hours import HOURS, worked_at
+from layers.fieldwork.looking import detectable
 from layers.fieldwork.public_frames import public_catches, public_owned, public_placements
 from layers.network.catchments import catchment_of
 from service import reference
@@ -115,9 +118,10 @@ def open_records(
 
 def _open(store: Store, selection: Selection, viewer: Viewer, needed: Needed) -> Records:
     near = _near_catchments(store, selection)
+    read = _to_choose(selection, needed)
     if viewer.sees_exact_places:
-        return _within(store, store.records(near, needed), selection)
-    return _within(store, _public(store, *store.public_records(near, needed)), selection)
+        return _within(store, store.records(near, read), selection, needed)
+    return _within(store, _public(store, *store.public_records(near, read)), selection, needed)
 
 
 def _of_species(records: Records, species: tuple[str, ...], viewer: Viewer) -> Records:
@@ -159,14 +163,14 @@ def open_record_chunks(
     near = _near_catchments(store, selection)
     if viewer.sees_exact_places:
         for records in store.record_chunks(near, size=size):
-            yield _within(store, records, selection)
+            yield _within(store, records, selection, EVERYTHING)
         return
     first = 0
     for stored, covers in store.public_record_chunks(near, size=size, after=after):
         shown = _public(store, stored, covers)
         shown.catches.index += first
         first += len(shown.catches)
-        yield _within(store, shown, selection)
+        yield _within(store, shown, selection, EVERYTHING)
 
 
 def find_features(
@@ -234,11 +238,39 @@ def _public(store: Store, stored: Records, covers: pd.DataFrame) -> Records:
     )
 
 
-def _within(store: Store, records: Records, selection: Selection) -> Records:
-    if not selection.catchments:
+def _within(store: Store, records: Records, selection: Selection, needed: Needed) -> Records:
+    """Leave what the store does not choose by itself: by place, hours and what gear can find."""
+    if not selection.in_memory:
         return records
-    inside = placement_catchments(store, records.placements)
-    return keep_placements(records, within_catchments(store, inside, selection.catchments))
+    placements, methods = records.placements, reference.methods(store)
+    keep = np.ones(len(placements), bool)
+    if selection.catchments:
+        inside = placement_catchments(store, placements)
+        keep &= within_catchments(store, inside, selection.catchments)
+    region = reference.chosen_region(store, selection)
+    if region is not None:
+        own = records.snaps.reindex(placements.index)
+        rows = reference.network(store).rows(own["reach_id"].astype("str"))
+        keep &= holds(region, rows, own["measure_m"].to_numpy(np.float64))
+    if selection.hours:
+        keep &= worked_at(placements, methods, selection.hours)
+    if selection.able_to_find:
+        wanted = reference.species(store).loc[[selection.able_to_find]]
+        able = detectable(wanted, methods).iloc[0]
+        keep &= placements["method"].isin(able.index[able]).to_numpy(bool)
+    kept = keep_placements(records, keep)
+    if "snaps" in needed.tables:
+        return kept
+    return replace(kept, snaps=kept.snaps.iloc[:0])
+
+
+def _to_choose(selection: Selection, needed: Needed) -> Needed:
+    """Add what :func:`_within` reads."""
+    by_water = selection.upstream_of or selection.downstream_of or selection.streams
+    more = needed.and_tables("snaps") if by_water else needed
+    if more.columns is None or not selection.hours:
+        return more
+    return replace(more, columns=more.columns | {"set_at", "lifted_at", "timezone", "method"})
 
 
 def open_placement_map(store: Store, viewer: Viewer) -> PlacementMap:
@@ -328,8 +360,12 @@ def refuse_unknown(store: Store, selection: Selection, viewer: Viewer) -> None:
     RequestError
         A name is unknown; the nearest known ones are given.
     """
+    able = (selection.able_to_find,) if selection.able_to_find else ()
+    if strange := [name for name in selection.hours if name not in HOURS]:
+        raise RequestError(f"{strange[0]!r} is no time of day; use any of {', '.join(HOURS)}.")
+    reference.chosen_region(store, selection)
     lists = (
-        ("species", selection.species, lambda: reference.species(store).index),
+        ("species", (*selection.species, *able), lambda: reference.species(store).index),
         ("method", selection.methods, lambda: reference.methods(store).index),
         ("survey", selection.surveys, lambda: surveys(store, viewer).index),
         ("catchment", selection.catchments, lambda: reference.catchments(store).index),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import pyproj
     from numpy.typing import NDArray
 
+    from layers.fieldwork.counted_water import Counted
     from layers.network.graph import Network
     from service.answers.features import Box
     from service.records import Selection, Viewer
@@ -40,6 +41,7 @@ __all__ = [
     "reach_lines",
     "reaches_in_view",
     "sampled_length",
+    "streams",
 ]
 
 _MOST_VERTICES: Final = 16_000
@@ -49,15 +51,17 @@ _OUTLINE_PX: Final = 2_048  # a gap is drawn finely enough for this width
 
 @dataclass(frozen=True)
 class CoverageQuestion:
-    """Which placements count as sampling, and what is wanted of the network."""
+    """The target: which placements count, and how; and what is wanted of the network."""
 
     selection: Selection
     min_order: int = 1
     count: int = 10
     within_m: float = 1_000.0
+    counts: Counted = "visited"
+    represents_m: float | None = None
 
     def __post_init__(self) -> None:
-        # Whether a reach was sampled does not hang on what was caught there.
+        # Whether somebody was at a reach does not depend on what was caught there.
         object.__setattr__(self, "selection", self.selection.without_species())
 
 
@@ -65,10 +69,13 @@ def coverage(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.Ge
     """Reaches of at least the wanted order: how much was sampled, when last."""
 
     def make() -> gpd.GeoDataFrame:
-        found = summaries.coverage(store, question.selection, viewer)
+        found = summaries.coverage(
+            store, question.selection, viewer, represents_m=question.represents_m
+        )
         return found[found["strahler"] >= question.min_order].reset_index(drop=True)
 
-    key = ("coverage", summaries.today(store), question.selection, question.min_order)
+    today, represents = summaries.today(store), question.represents_m
+    key = ("coverage", today, question.selection, question.min_order, represents)
     return cached(store, viewer, key, make)
 
 
@@ -80,35 +87,53 @@ def sampled_length(store: Store, question: CoverageQuestion, viewer: Viewer) -> 
     )
 
 
-def gaps(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
-    """Gaps, longest first."""
-    key = ("gaps", question.selection, question.min_order)
+def streams(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Streams: how much of each was visited and sampled, and what was found there."""
+    key = ("streams", question.selection, question.represents_m)
     return cached(
         store,
         viewer,
         key,
-        lambda: summaries.gaps(store, question.selection, viewer, min_order=question.min_order),
+        lambda: summaries.streams(
+            store, question.selection, viewer, represents_m=question.represents_m
+        ),
+    )
+
+
+def gaps(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Gaps, longest first."""
+    options: dict[str, Any] = {
+        "min_order": question.min_order,
+        "counts": question.counts,
+        "represents_m": question.represents_m,
+    }
+    key = ("gaps", question.selection, *options.values())
+    return cached(
+        store, viewer, key, lambda: summaries.gaps(store, question.selection, viewer, **options)
     )
 
 
 def next_places(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
-    """Places to sample next on the whole network, whatever catchments are chosen."""
-    selection = replace(question.selection, catchments=())
-    key = ("next_places", selection, question.count, question.within_m)
+    """Places to go to next, in the catchments and the part of the network that are chosen."""
+    options: dict[str, Any] = {
+        "count": question.count,
+        "within_m": question.within_m,
+        "counts": question.counts,
+        "represents_m": question.represents_m,
+    }
+    key = ("next_places", question.selection, *options.values())
     return cached(
         store,
         viewer,
         key,
-        lambda: summaries.next_places(
-            store, selection, viewer, count=question.count, within_m=question.within_m
-        ),
+        lambda: summaries.next_places(store, question.selection, viewer, **options),
     )
 
 
 def gap_places(found: gpd.GeoDataFrame) -> NDArray[np.float64]:
     """One place in each gap to go to, degrees on WGS 84, (n, 2).
 
-    The point farthest from any sample; where nothing in the connected part was sampled, the
+    The point farthest from water that counts; where there is none in the connected part, the
     middle of the gap's longest piece.
     """
     places: NDArray[np.float64] = found[["farthest_longitude", "farthest_latitude"]].to_numpy(
@@ -156,8 +181,8 @@ def reaches_in_view(
         `zoom`; `least_order`, reaches of a lower order were left out; and in columns, one value
         for each reach: `paths` (:func:`layers.drawing.screen_lines.screen_paths`), `order`, `band`
         (place in `layers.estimates.coverage_bands.BANDS`), `reach_id`, `stream_name`, `last_date`,
-        `fraction` (0 … 1), `distance_m` (from its farthest unsampled point to the nearest
-        sampled stretch) and `length_m`.
+        `fraction` sampled (0 … 1), `distance_m` (from its farthest point that nobody
+        visited to the nearest visited water) and `length_m`.
     """
     found = coverage(store, question, viewer)
     joined = reference.network(store)
@@ -187,7 +212,7 @@ def reaches_in_view(
         "fraction": shown["sampled_fraction"].round(4).tolist(),
         "distance_m": [
             None if metres != metres else round(metres)
-            for metres in shown["distance_to_sampled_m"].tolist()
+            for metres in shown["distance_to_visited_m"].tolist()
         ],
         "length_m": shown["length_m"].round(1).tolist(),
     }

@@ -26,6 +26,7 @@ FILES: Final[dict[str, tuple[str, ...]]] = {
     "reaches": ("csv", "geojson"),
     "gaps": ("csv", "geojson", "gpx"),
     "next-places": ("csv", "geojson", "gpx"),
+    "streams": ("csv", "geojson"),
     "sampled-length": ("csv",),
 }
 # Usual cautions of field work near water; common practice, no source.
@@ -52,6 +53,7 @@ def coverage_file(
     found = {
         "reaches": coverage_answers.coverage,
         "gaps": coverage_answers.gaps,
+        "streams": coverage_answers.streams,
         "next-places": coverage_answers.next_places,
         "sampled-length": coverage_answers.sampled_length,
     }[what](store, question, viewer)
@@ -69,42 +71,49 @@ def _waypoints(
         assert isinstance(found, gpd.GeoDataFrame)  # noqa: S101 - gaps are lines
         title, places = "Gaps in coverage", _gap_waypoints(found)
     else:
-        title, places = "Next places to sample", _next_waypoints(found)
+        title, places = "Next places", _next_waypoints(found)
     only = selection_words(store, question.selection, viewer)
     heading = f"{title}, {store.settings.title}" if store.settings.title else title
     return gpx_waypoints(places, title=heading, note=f"Only {only}. {CAUTION}" if only else CAUTION)
 
 
 def _next_waypoints(found: pd.DataFrame) -> list[tuple[str, str, float, float]]:
-    rows = found[["rank", "reach_id", "adds_m", "remaining_share", "longitude", "latitude"]]
+    rows = found[
+        [
+            "rank", "stream", "reach_id", "adds_m", "remaining_share", "done_before", "longitude",
+            "latitude",
+        ]
+    ]  # fmt: skip
     return [
         (
             f"N{rank:03d}",
-            f"Reach {reach}: adds {adds:.0f} m of unsampled stream; {share:.1%} remains after it.",
+            f"{stream}, reach {reach}: adds {adds:.0f} m, {share:.1%} then open. Before: {done}.",
             longitude,
             latitude,
         )
-        for rank, reach, adds, share, longitude, latitude in rows.itertuples(index=False)
+        for rank, stream, reach, adds, share, done, longitude, latitude in rows.itertuples(
+            index=False
+        )
     ]
 
 
 def _gap_waypoints(found: gpd.GeoDataFrame) -> list[tuple[str, str, float, float]]:
-    places = coverage_answers.gap_places(found)
-    rows = found[["gap", "length_m", "reaches", "highest_strahler", "farthest_m"]]
+    places, count = coverage_answers.gap_places(found), found.attrs["inputs"]["count"]
+    rows = found[["gap", "stream", "length_m", "reaches", "highest_strahler", "farthest_m"]]
     return [
         (
             f"G{gap:03d}",
-            f"{length:.0f} m without a sample on {counted(reaches, 'reach')}, stream "
+            f"{stream}: {length:.0f} m that nobody {count} on {counted(reaches, 'reach')}, stream "
             f"order up to {order}; "
             + (
-                f"{far:.0f} m from the nearest sample."
+                f"{far:.0f} m from the nearest water that somebody {count}."
                 if far == far  # a missing distance is NaN
-                else "nothing sampled in this part of the network, the middle of its longest line."
+                else f"nothing {count} in this part of the network, the middle of its longest line."
             ),
             longitude,
             latitude,
         )
-        for (gap, length, reaches, order, far), (longitude, latitude) in zip(
+        for (gap, stream, length, reaches, order, far), (longitude, latitude) in zip(
             rows.itertuples(index=False), places.tolist(), strict=True
         )
     ]

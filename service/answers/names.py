@@ -33,6 +33,15 @@ def _named(names: pd.Series, pattern: str) -> dict[str, str]:
     }
 
 
+def _streams(store: Store) -> dict[str, str]:
+    _, named = reference.network(store).streams
+    return dict(zip(named["stream_id"], named["stream"], strict=True))
+
+
+def _one(name: str) -> tuple[str, ...]:
+    return (name,) if name else ()
+
+
 def selection_words(store: Store, selection: Selection, viewer: Viewer) -> str:
     """Say in words what a selection leaves in; nothing where it leaves everything in."""
     chosen: tuple[tuple[str, tuple[str, ...], dict[str, str]], ...] = (
@@ -40,6 +49,11 @@ def selection_words(store: Store, selection: Selection, viewer: Viewer) -> str:
         ("gear", selection.methods, _named(reference.methods(store)["label"], "{1}")),
         ("species", selection.species, {}),
         ("catchment", selection.catchments, reference.catchment_names(store)),
+        ("stream", selection.streams, _streams(store) if selection.streams else {}),
+        ("upstream of", _one(selection.upstream_of), {}),
+        ("downstream of", _one(selection.downstream_of), {}),
+        ("hours", selection.hours, {}),
+        ("gear able to find", _one(selection.able_to_find), {}),
     )
     said = [
         f"{what}: {', '.join(names.get(code, code) for code in codes)}"

@@ -26,9 +26,10 @@ from service.access import (
     refuse_unknown,
     within_catchments,
 )
+from service.cache import cached
 from service.columns import SUMMARY_COLUMNS
 from service.errors import RequestError
-from service.records import EVERYTHING, OF_EFFORT, OF_STRETCHES
+from service.records import EVERYTHING, OF_EFFORT, OF_STRETCHES, OF_WATER, Selection
 from service.reference import network
 
 if TYPE_CHECKING:
@@ -36,13 +37,17 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from service.records import Needed, Records, Selection, Viewer
+    from layers.fieldwork.counted_water import Counted, CountedWater
+    from layers.network.graph import Network
+    from layers.network.intervals import Intervals
+    from service.records import Needed, Records, Viewer
     from service.store import Store
 
 __all__ = [
     "accumulation",
     "any_sensitive",
     "chance_missed",
+    "counted",
     "coverage",
     "depletion",
     "detection",
@@ -57,6 +62,7 @@ __all__ = [
     "reach_summary",
     "richness",
     "sampled_length",
+    "streams",
     "stretch_lines",
     "today",
 ]
@@ -91,10 +97,11 @@ def _along_network(
 ) -> _Opened:
     """Open records for a question about lengths, also from outside the chosen catchments.
 
-    Their stretches may reach into them; the rows of the answer are narrowed instead.
+    Their stretches may reach into them; the rows of the answer are narrowed instead. So are
+    questions about a part of the network.
     """
     refuse_unknown(store, selection, viewer)
-    return _opened(store, replace(selection, catchments=()), viewer, needed=needed)
+    return _opened(store, selection.anywhere(), viewer, needed=needed)
 
 
 def _in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
@@ -175,6 +182,7 @@ def reach_summary(
         reference.reach_parts(store),
         effort=effort_of(records.placements, opened.methods, stretch_lengths(records.stretches)),
         every_reach=every_reach,
+        region=reference.chosen_region(store, selection),
     )
     rows = _in_chosen(store, found, selection)
     return _finished(rows, "reach_summary", found)
@@ -204,6 +212,7 @@ def sampled_length(
         reference.reach_parts(store),
         reference.catchments(store),
         by=groups,
+        region=reference.chosen_region(store, selection),
     )
     rows = _in_chosen(store, found, selection)
     return _finished(rows, "sampled_length", found, first=groups)  # type: ignore[no-any-return]
@@ -284,40 +293,104 @@ def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFra
     return _finished(rows, "occurrence", found)  # type: ignore[no-any-return]
 
 
+def counted(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    represents_m: float | None = None,
+    as_of: dt.date | None = None,
+) -> CountedWater:
+    """Work out what the placements of a selection visited and sampled, wherever they lie.
+
+    Raises
+    ------
+    RequestError
+        The selection names something unknown, or `represents_m` is not above 0.
+    """
+    from layers.fieldwork.counted_water import counted_water
+
+    refuse_unknown(store, selection, viewer)
+    if represents_m is not None and not 0 < represents_m < np.inf:
+        raise RequestError(f"represents {represents_m} m must be a distance above 0.")
+    everywhere = selection.anywhere().without_species()
+
+    def make() -> CountedWater:
+        records = open_records(store, everywhere, viewer, OF_WATER)
+        return counted_water(
+            network(store),
+            records.stretches,
+            records.snaps,
+            records.placements,
+            reference.methods(store),
+            represents_m=represents_m,
+            as_of=as_of,
+        )
+
+    return cached(store, viewer, ("counted water", everywhere, represents_m, as_of), make)
+
+
 def coverage(
-    store: Store, selection: Selection, viewer: Viewer, *, as_of: dt.date | None = None
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    as_of: dt.date | None = None,
+    represents_m: float | None = None,
 ) -> gpd.GeoDataFrame:
-    """How much of each reach was sampled, when last, and how far the nearest sample is."""
+    """Who was at each reach, how much of it, when last, and how far the nearest such water is."""
     from layers.estimates import coverage as computing
 
-    records = _along_network(store, selection, viewer, OF_STRETCHES).records
-    joined = network(store)
+    water = counted(store, selection, viewer, represents_m=represents_m, as_of=as_of)
     found = computing.coverage(
-        joined,
-        records.stretches,
-        records.placements,
+        water,
         reference.reach_parts(store),
         as_of=as_of or today(store),
+        region=reference.chosen_region(store, selection),
     )
     rows = _in_chosen(store, found, selection)
+    joined = water.network
     lines = joined.reaches.geometry.reindex(rows["reach_id"]).to_numpy()
     drawn = gpd.GeoDataFrame(rows, geometry=lines, crs=joined.crs)
     return _finished(drawn, "coverage", found)
 
 
-def gaps(
-    store: Store, selection: Selection, viewer: Viewer, *, min_order: int = 1
+def streams(
+    store: Store, selection: Selection, viewer: Viewer, *, represents_m: float | None = None
 ) -> gpd.GeoDataFrame:
-    """List the connected parts of the network that nobody sampled, longest first."""
+    """How much of each stream was visited and sampled, when last, and what was found there."""
+    from layers.estimates import stream_summary as computing
+
+    opened = _opened(store, selection.anywhere(), viewer, whole_catch=True, needed=OF_EFFORT)
+    found = computing.stream_summary(
+        counted(store, selection, viewer, represents_m=represents_m),
+        opened.records.catches,
+        opened.species,
+        opened.methods,
+        shown=fully_shown(opened.species.index.to_series(), opened.species, viewer),
+        region=_region(store, selection),
+    )
+    return _finished(found, "streams", found)
+
+
+def gaps(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    min_order: int = 1,
+    counts: Counted = "visited",
+    represents_m: float | None = None,
+) -> gpd.GeoDataFrame:
+    """List the connected parts of the network that nobody visited, or sampled, longest first."""
     from layers.estimates import gaps as computing
 
-    records = _along_network(store, selection, viewer, OF_STRETCHES).records
     found = computing.gaps(
-        network(store),
-        records.stretches,
-        records.placements,
+        counted(store, selection, viewer, represents_m=represents_m),
         reference.reach_parts(store),
+        count=counts,
         min_order=min_order,
+        region=reference.chosen_region(store, selection),
     )
     return _finished(_in_chosen(store, found, selection), "gaps", found)
 
@@ -329,19 +402,55 @@ def next_places(
     *,
     count: int = 10,
     within_m: float = 1_000.0,
+    counts: Counted = "visited",
+    represents_m: float | None = None,
+    weight: str | None = None,
 ) -> gpd.GeoDataFrame:
-    """Places to sample next, each adding the most unsampled length. Whole network only."""
-    from layers.estimates import next_places as computing
+    """Places to go to next, each adding the most length still open to the selection as target.
 
-    if selection.catchments:
-        raise RequestError("next-places looks at the whole network; leave the catchment out.")
+    They lie in the catchments and the part of the network that are chosen, at least as far from
+    water that counts as a placement stands for. `weight` is a column of numbers of the reaches.
+    """
+    from layers.estimates import next_places as computing
+    from layers.fieldwork.counted_water import REPRESENTS_M
+
     if count < 1 or not within_m > 0:
         raise RequestError(f"count {count} and within {within_m} m must both be above 0.")
-    records = _along_network(store, selection, viewer, OF_STRETCHES).records
+    water = counted(store, selection, viewer, represents_m=represents_m)
     found = computing.next_places(
-        network(store), records.stretches, records.placements, count=count, within_m=within_m
+        water,
+        counted(store, Selection(), viewer, represents_m=represents_m),
+        reference.methods(store),
+        count=count,
+        within_m=within_m,
+        counts=counts,
+        clear_m=min(represents_m or REPRESENTS_M, within_m),
+        region=_region(store, selection),
+        weight=None if weight is None else _weights(water.network, weight),
     )
     return _finished(found, "next_places", found)
+
+
+def _region(store: Store, selection: Selection) -> Intervals | None:
+    """Part of the network that a selection leaves in, its catchments included; None for all."""
+    region = reference.chosen_region(store, selection)
+    inside = reference.catchment_region(store, selection.catchments)
+    if region is None or inside is None:
+        return region if inside is None else inside
+    return reference.common_water(region, inside)
+
+
+def _weights(joined: Network, name: str) -> NDArray[np.float64]:
+    reaches = joined.reaches.assign(strahler=joined.strahler)
+    known = [str(column) for column in reaches.select_dtypes("number").columns]
+    if name not in known:
+        raise RequestError(
+            f"{name!r} is no column of numbers of the reaches; there are {', '.join(known)}."
+        )
+    weights: NDArray[np.float64] = reaches[name].to_numpy(np.float64, na_value=0.0)
+    if not (np.isfinite(weights).all() and (weights >= 0).all()):
+        raise RequestError(f"{name!r} of the reaches must be numbers from 0 up to weigh by.")
+    return weights
 
 
 def depletion(

@@ -51,6 +51,32 @@ _OPTIONS: Final = (
     click.option(
         "--catchment", multiple=True, help="Only here and in what is nested here; with commas."
     ),
+    click.option(
+        "--stream", multiple=True, help="Only on this stream, by its id or name; with commas."
+    ),
+    click.option(
+        "--upstream-of",
+        metavar="REACH[:MEASURE]",
+        default="",
+        help="Only in water that flows through this place; without a measure, its lower end.",
+    ),
+    click.option(
+        "--downstream-of",
+        metavar="REACH[:MEASURE]",
+        default="",
+        help="Only in water that flows on from this place; without a measure, its upper end.",
+    ),
+    click.option(
+        "--hours",
+        multiple=True,
+        help="Only gear worked by day, by night or left overnight, by its times; with commas.",
+    ),
+    click.option(
+        "--able-to-find",
+        metavar="SPECIES",
+        default="",
+        help="Only gear that can find this species.",
+    ),
 )
 
 
@@ -68,6 +94,11 @@ def selection_of(given: dict[str, Any]) -> Selection:
         methods=_split(given.pop("methods")),
         species=_split(given.pop("species")),
         catchments=_split(given.pop("catchment")),
+        streams=_split(given.pop("stream")),
+        upstream_of=given.pop("upstream_of").strip(),
+        downstream_of=given.pop("downstream_of").strip(),
+        hours=_split(given.pop("hours")),
+        able_to_find=given.pop("able_to_find").strip(),
         since=given.pop("since"),
         until=given.pop("until"),
     )

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from layers.fieldwork.counted_water import COUNTS
+from service.answers.request_words import read_whole
 from service.answers.tables import (
     FORMATS,
     summary_csv,
@@ -35,15 +37,24 @@ SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "sampled-length": ("sampled_length", ("by",)),
     "occurrence": ("occurrence", ()),
     "effort": ("effort", ("effort_unit",)),
-    "coverage": ("coverage", ("as_of",)),
-    "gaps": ("gaps", ("min_order",)),
-    "next-places": ("next_places", ("count", "within")),
+    "coverage": ("coverage", ("as_of", "represents")),
+    "streams": ("streams", ("represents",)),
+    "gaps": ("gaps", ("count", "min_order", "represents")),
+    "next-places": ("next_places", ("count", "within", "fill", "weight", "represents")),
     "depletion": ("depletion", ("all_estimators",)),
     "detection": ("detection", ("unit", "year")),
     "richness": ("richness", ()),
 }
 _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
-    "reaches": ("nearest-reach", "sampled-length", "coverage", "gaps", "next-places", "detection"),
+    "reaches": (
+        "nearest-reach",
+        "sampled-length",
+        "coverage",
+        "streams",
+        "gaps",
+        "next-places",
+        "detection",
+    ),
     "catchments": ("occurrence", "richness"),
     "species": ("occurrence", "effort", "detection", "richness"),
 }
@@ -80,7 +91,25 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 @click.option(
     "--min-order", type=click.IntRange(1), help="gaps: leave out reaches of a lower Strahler order."
 )
-@click.option("--count", type=click.IntRange(1), help="next-places: how many; 10.")
+@click.option(
+    "--count",
+    metavar="visited|sampled|N",
+    help="gaps: which water fills a gap, visited; next-places: how many, 10.",
+)
+@click.option(
+    "--fill",
+    type=click.Choice(COUNTS),
+    help="next-places: which water is open no more; visited.",
+)
+@click.option(
+    "--weight", metavar="COLUMN", help="next-places: numbers of the reaches to weigh a metre by."
+)
+@click.option(
+    "--represents",
+    type=click.FloatRange(0, min_open=True),
+    metavar="METRES",
+    help="Visited water up and down of a placement without a stretch; else as its method says.",
+)
 @click.option(
     "--within",
     type=click.FloatRange(0, min_open=True),
@@ -106,7 +135,7 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 def summary(path: Path, what: str, form: str, output: Path | None, **given: Any) -> None:  # noqa: ANN401
     """Print a summary of the records in STORE.
 
-    WHAT is one of nearest-reach, sampled-length, occurrence, effort, coverage, gaps,
+    WHAT is one of nearest-reach, sampled-length, occurrence, effort, coverage, streams, gaps,
     next-places, depletion, detection, richness. Their columns are listed in the guide, on the
     page about figures.
 
@@ -148,9 +177,11 @@ def _lacking(store: Store, what: str) -> list[str]:
 def _refuse_foreign(what: str, options: dict[str, Any]) -> None:
     for name in options:
         if name not in SUMMARIES[what][1]:
-            owner = next(key for key, (_, own) in SUMMARIES.items() if name in own)
+            owners = [key for key, (_, own) in SUMMARIES.items() if name in own]
             option = "--" + name.replace("_", "-")
-            raise RequestError(f"{option} belongs to {owner}, not to {what}; leave it out.")
+            raise RequestError(
+                f"{option} belongs to {', '.join(owners)}, not to {what}; leave it out."
+            )
     if options.get("every_reach") and options.get("per") != "reach":
         raise RequestError("--every-reach needs --per reach.")
 
@@ -166,6 +197,11 @@ def _summary(
         name = "reach_summary"
     if "by" in wanted:
         wanted["by"] = [part.strip() for part in wanted["by"].split(",") if part.strip()]
+    if "count" in wanted:
+        wanted |= _counting(what, wanted.pop("count"))
+    for option, parameter in (("fill", "counts"), ("represents", "represents_m")):
+        if option in wanted:
+            wanted[parameter] = wanted.pop(option)
     if "within" in wanted:
         wanted["within_m"] = wanted.pop("within")
     if "year" in wanted:
@@ -174,6 +210,14 @@ def _summary(
         wanted["units"] = _pairs(wanted.pop("effort_unit"))
     frame: pd.DataFrame = getattr(summaries, name)(store, selection, LOCAL_KEEPER, **wanted)
     return frame
+
+
+def _counting(what: str, text: str) -> dict[str, Any]:
+    if what == "gaps":
+        if text not in COUNTS:
+            raise RequestError(f"--count {text!r}: gaps count what was {' or '.join(COUNTS)}.")
+        return {"counts": text}
+    return {"count": read_whole(text, "--count", least=1)}
 
 
 def _pairs(texts: tuple[str, ...]) -> dict[str, str]:

@@ -308,7 +308,11 @@ def with_place_words(layer: gpd.GeoDataFrame, records: Records) -> gpd.GeoDataFr
 def _coverage_on(reaches: gpd.GeoDataFrame, coverage: pd.DataFrame) -> gpd.GeoDataFrame:
     own = ["stream_name", "strahler", "kind", "length_m"]
     # A reach without a row lies outside the chosen catchments with most of its length.
-    added = ["catchment", "sampled_fraction", "last_date", "years_since", "distance_to_sampled_m"]
+    added = [
+        "stream", "catchment", "state", "placements", "methods", "visited_fraction",
+        "sampled_fraction", "first_date", "last_date", "last_sampled_date", "years_since",
+        "distance_to_visited_m", "distance_to_sampled_m",
+    ]  # fmt: skip
     by_reach = pd.DataFrame(coverage).set_index("reach_id")[added]
     return gpd.GeoDataFrame(
         reaches[own].join(by_reach).reset_index(), geometry=reaches.geometry.to_numpy(),

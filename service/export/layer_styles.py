@@ -85,7 +85,7 @@ _RULES: Final[dict[str, tuple[Rule, ...]]] = {
     "detections": (Rule("Species found", "mark", mark="light", fill=_CAUGHT, size=7),),
     "stretches": (Rule("Sampled stretch", "line", stroke=_SAND, width=5),),
     "reaches": (
-        Rule("Never sampled", "line", stroke=_WATER, width=1, dash=(4, 3),
+        Rule("No length sampled", "line", stroke=_WATER, width=1, dash=(4, 3),
              limits=("sampled_fraction", None, 1e-9)),
         Rule("Sampled in part", "line", stroke=_WATER, width=1.5,
              limits=("sampled_fraction", 1e-9, 0.999)),

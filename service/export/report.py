@@ -16,6 +16,7 @@ from layers.crs import read_crs
 from layers.drawing import figures
 from layers.drawing.map_assets import asset_text
 from layers.drawing.record_features import species_caught
+from layers.estimates.coverage import STATES
 from layers.fieldwork.effort import EFFORT_UNITS, effort_of, effort_totals
 from layers.fieldwork.looking import local_dates, looked
 from layers.plurals import counted, plural
@@ -285,15 +286,16 @@ def _coverage_words(contents: Contents) -> str:
     if reaches.empty:
         return "No stream network is loaded."
     touched = int((reaches["sampled_fraction"] > 0).sum())
+    visited = int((reaches["state"].notna() & (reaches["state"] != STATES[0])).sum())
     words = (
-        f"{touched} of {counted(len(reaches), 'reach')} {plural(touched, 'was', 'were')} "
-        "sampled at least in part."
+        f"{visited} of {counted(len(reaches), 'reach')} {plural(visited, 'was', 'were')} visited; "
+        f"on {touched} of these a length was sampled."
     )
     if gaps.empty:
         return f"{words} No gap remains."
-    longest = gaps["length_m"].max() / 1000
+    longest = gaps["length_m"].max() / 1000  # connected parts that nobody visited
     remain = f"{counted(len(gaps), 'gap')} {plural(len(gaps), 'remains', 'remain')}"
-    return f"{words} {remain}; the longest has {longest:,.1f} km of stream."
+    return f"{words} {remain}; the longest has {longest:,.1f} km of stream that nobody visited."
 
 
 def _left_out(contents: Contents) -> str:

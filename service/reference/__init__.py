@@ -9,11 +9,15 @@ from service.reference.lookups import (
     reach_parts,
     species,
 )
+from service.reference.regions import catchment_region, chosen_region, common_water
 
 __all__ = [
     "ancestors",
     "catchment_names",
+    "catchment_region",
     "catchments",
+    "chosen_region",
+    "common_water",
     "methods",
     "network",
     "reach_parts",

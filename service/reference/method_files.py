@@ -34,10 +34,11 @@ _LISTS: Final = {
 _TRUTHS: Final = ("passive", "operator_certificate", "machine_check")
 METHOD_COLUMNS: Final = (
     "label", "gear_kind", "passive", "effort_units", "geometry", "hours", "stretch_rule",
-    "area_rule", "cpue_passes", "max_soak_h", "operator_certificate", "machine_check",
-    "habitats", "cautions",
+    "area_rule", "cpue_passes", "max_soak_h", "represents_m", "operator_certificate",
+    "machine_check", "habitats", "cautions",
 )  # fmt: skip
-_OPTIONAL: Final = ("max_soak_h",)
+_UNITS: Final = {"max_soak_h": "hours", "represents_m": "metres"}
+_OPTIONAL: Final = tuple(_UNITS)
 
 
 def shipped_methods() -> pd.DataFrame:
@@ -95,7 +96,11 @@ def _methods(text: str, file: str) -> pd.DataFrame:
     frame.index = pd.Index(frame.index, dtype="str", name="method")
     texts = ["label", *_WORDS, "habitats"]
     return frame.astype(
-        {**dict.fromkeys(texts, "str"), **dict.fromkeys(_TRUTHS, bool), "max_soak_h": float}
+        {
+            **dict.fromkeys(texts, "str"),
+            **dict.fromkeys(_TRUTHS, bool),
+            **dict.fromkeys(_OPTIONAL, float),
+        }
     )
 
 
@@ -141,8 +146,8 @@ class _Checks:
             return self._list
         if entry in _TRUTHS:
             return self._truth
-        if entry == "max_soak_h":
-            return self._hours
+        if entry in _OPTIONAL:
+            return self._number
         return self._cautions if entry == "cautions" else self._label
 
     def _word(self, entry: str, value: object) -> None:
@@ -164,10 +169,10 @@ class _Checks:
         if not isinstance(value, bool):
             self.fault(entry, value, "give true or false")
 
-    def _hours(self, entry: str, value: object) -> None:
+    def _number(self, entry: str, value: object) -> None:
         number = isinstance(value, (int, float)) and not isinstance(value, bool)
         if not number or not 0 < float(str(value)) < float("inf"):
-            self.fault(entry, value, "give a number of hours above 0, or leave it out")
+            self.fault(entry, value, f"give a number of {_UNITS[entry]} above 0, or leave it out")
 
     def _label(self, entry: str, value: object) -> None:
         if not isinstance(value, str) or not value.strip():

@@ -100,6 +100,11 @@ def _readings(connection: sa.Connection) -> None:
     connection.exec_driver_sql("ALTER TABLE batches ADD COLUMN readings TEXT")
 
 
+def _represented_length(connection: sa.Connection) -> None:
+    """Let each method say how much stream its placements without a stretch stand for."""
+    connection.exec_driver_sql("ALTER TABLE methods ADD COLUMN represents_m DOUBLE")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _first_tables),
     Migration(2, "water velocity and network version", _velocity_and_network_version),
@@ -108,6 +113,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(5, "transformations", _transformations),
     Migration(6, "digests of the documents", _content_digests),
     Migration(7, "readings of imports", _readings),
+    Migration(8, "stream that a placement stands for", _represented_length),
 )
 
 

@@ -210,6 +210,7 @@ methods = _table(
     _text("area_rule", nullable=False),
     _text("cpue_passes", nullable=False),
     _number("max_soak_h"),
+    _number("represents_m"),
     _truth("operator_certificate", nullable=False),
     _truth("machine_check", nullable=False),
     _text("habitats"),

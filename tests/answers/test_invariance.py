@@ -18,6 +18,7 @@ import shapely.ops
 from click.testing import CliRunner
 
 import demo_sites
+from layers.fieldwork.counted_water import COUNTS
 from service.answers import summaries
 from service.commands.demo_store import build_demo
 from service.program import main
@@ -87,7 +88,12 @@ def answers(path):
         groups: summaries.sampled_length(store, ALL, LOCAL_KEEPER, by=groups)
         for groups in ((), ("catchment",), ("strahler",), ("year", "survey"))
     }
-    gaps = summaries.gaps(store, ALL, LOCAL_KEEPER)
+    gaps = {
+        count: summaries.gaps(store, ALL, LOCAL_KEEPER, counts=count)[
+            ["length_m", "highest_strahler", "farthest_m"]
+        ]
+        for count in COUNTS
+    }
     occurrence = summaries.occurrence(store, ALL, LOCAL_KEEPER)
     coverage = summaries.coverage(store, ALL, LOCAL_KEEPER, as_of=AS_OF)
     effort = summaries.effort(store, ALL, LOCAL_KEEPER)
@@ -97,7 +103,7 @@ def answers(path):
     rates = ["method", "catchment", "species", "placements", "effort", "individuals", "cpue"]
     return {
         "sampled": by,
-        "gaps": gaps[["length_m", "highest_strahler", "farthest_m"]],
+        "gaps": gaps,
         "occurrence": occurrence[same],
         "effort": effort[rates],
         "coverage": coverage,
@@ -109,12 +115,14 @@ def assert_same(one, other, *, coverage=True):
         pd.testing.assert_frame_equal(frame, other["sampled"][groups], rtol=0, atol=1e-5)
     for name in ("occurrence", "effort"):
         pd.testing.assert_frame_equal(one[name], other[name], rtol=1e-9, atol=1e-9)
-    for column in one["gaps"]:
-        np.testing.assert_allclose(
-            one["gaps"][column].astype(float), other["gaps"][column].astype(float), atol=1e-5
-        )
+    for count, frame in one["gaps"].items():
+        for column in frame:
+            np.testing.assert_allclose(
+                frame[column].astype(float), other["gaps"][count][column].astype(float), atol=1e-5
+            )
     if coverage:
-        columns = ["reach_id", "sampled_fraction", "distance_to_sampled_m"]
+        columns = ["reach_id", "state", "placements", "visited_fraction", "sampled_fraction",
+                   "distance_to_visited_m", "distance_to_sampled_m"]  # fmt: skip
         pd.testing.assert_frame_equal(
             pd.DataFrame(one["coverage"])[columns], pd.DataFrame(other["coverage"])[columns],
             rtol=0, atol=1e-6,
@@ -158,16 +166,16 @@ def test_reaches_cut_in_two_say_the_same(case, base, tmp_path):
     other = reloaded(case, tmp_path, pd.concat([rest, upper, lower], ignore_index=True))
     assert_same(base, other, coverage=False)
     joined = other["coverage"].assign(whole=other["coverage"]["reach_id"].str.rstrip("ab"))
-    joined["sampled_m"] = joined["sampled_fraction"] * joined["length_m"]
-    joined = joined.groupby("whole").agg(
-        sampled_m=("sampled_m", "sum"), far=("distance_to_sampled_m", "max")
-    )
     own = base["coverage"].set_index("reach_id")
-    joined = joined.loc[own.index]
-    np.testing.assert_allclose(joined["far"], own["distance_to_sampled_m"], atol=1e-5)
-    np.testing.assert_allclose(
-        joined["sampled_m"], own["sampled_fraction"] * own["length_m"], atol=1e-5
-    )
+    for count in COUNTS:
+        joined["metres"] = joined[f"{count}_fraction"] * joined["length_m"]
+        whole = joined.groupby("whole").agg(
+            metres=("metres", "sum"), far=(f"distance_to_{count}_m", "max")
+        )
+        whole = whole.loc[own.index]
+        np.testing.assert_allclose(whole["far"], own[f"distance_to_{count}_m"], atol=1e-5)
+        expected = own[f"{count}_fraction"] * own["length_m"]
+        np.testing.assert_allclose(whole["metres"], expected, atol=1e-5)
 
 
 def test_sheets_in_another_order_say_the_same(creek_sheets, tmp_path):
@@ -232,7 +240,7 @@ def test_every_distance_along_the_network_is_networkxs(case, base):
     own = base["coverage"].set_index("reach_id")["distance_to_sampled_m"]
     expected = stated.loc[own.index].replace(np.inf, np.nan)
     np.testing.assert_allclose(own, expected, atol=1e-5)
-    assert base["gaps"]["farthest_m"].max() == pytest.approx(expected.max(), abs=1e-5)
+    assert base["gaps"]["sampled"]["farthest_m"].max() == pytest.approx(expected.max(), abs=1e-5)
 
 
 def test_parts_make_the_whole(case, base):
@@ -255,5 +263,8 @@ def test_parts_make_the_whole(case, base):
     years = years[years["method"] == "all"]
     assert years["effort_length_m"].sum() == pytest.approx(whole["effort_length_m"], rel=1e-9)
     assert years["sampled_length_m"].sum() >= whole["sampled_length_m"] - 1e-6
-    total = base["gaps"]["length_m"].sum() + whole["sampled_length_m"]
-    assert total == pytest.approx(whole["network_length_m"], rel=1e-7)
+    reaches = base["coverage"]
+    visited = (reaches["visited_fraction"] * reaches["length_m"]).sum()
+    for count, metres in (("sampled", whole["sampled_length_m"]), ("visited", visited)):
+        total = base["gaps"][count]["length_m"].sum() + metres
+        assert total == pytest.approx(whole["network_length_m"], rel=1e-7)

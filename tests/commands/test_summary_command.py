@@ -50,7 +50,7 @@ def test_every_summary_in_every_format(path, what):
 
 def test_columns_are_the_public_ones(path):
     """The command prints the columns of the summary functions, groupings first."""
-    assert tuple(rows_of(run("summary", path, "gaps"))[0])[:8] == SUMMARY_COLUMNS["gaps"]
+    assert tuple(rows_of(run("summary", path, "gaps"))[0])[:9] == SUMMARY_COLUMNS["gaps"]
     by = rows_of(run("summary", path, "sampled-length", "--by", "year,strahler"))
     assert tuple(by[0])[:8] == ("year", "strahler", *SUMMARY_COLUMNS["sampled_length"])
     per = rows_of(run("summary", path, "nearest-reach", "--per", "reach"))

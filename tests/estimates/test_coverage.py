@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from layers.estimates.coverage import COVERAGE_COLUMNS, NOTHING_SAMPLED, coverage
+from layers.estimates.coverage import COVERAGE_COLUMNS, NOTHING, coverage
 from layers.network.distance import distance_to_sampled
 from layers.network.graph import build_network
+from tests.estimates.counted import water_of
 from tests.estimates.test_sampled_length import (
     NO_PARTS,
     parts_at,
@@ -39,7 +40,7 @@ def test_a_small_network_by_hand():
     placements = placements_of([("kick_net", 2023), ("spotlight", 2024)])
     stretches = stretches_at([(0, "A", 100, 180), (1, "A", 150, 200)])
     parts = parts_at([("A", 0, 500, "X"), ("B", 0, 150, "X"), ("B", 150, 400, "Y")])
-    frame = coverage(NETWORK, stretches, placements, parts, as_of=AS_OF)
+    frame = coverage(water_of(NETWORK, stretches, placements), parts, as_of=AS_OF)
     assert frame.columns.tolist() == list(COVERAGE_COLUMNS)
     assert frame["reach_id"].tolist() == ["A", "B", "C", "D"]
     assert frame["sampled_fraction"].tolist() == [0.2, 0, 0, 0]
@@ -50,7 +51,7 @@ def test_a_small_network_by_hand():
     assert frame["catchment"].tolist()[:2] == ["X", "Y"]
     assert frame["catchment"].isna().tolist() == [False, False, True, True]
     assert np.isnan(frame["distance_to_sampled_m"][3])
-    assert frame["note"].tolist()[3] == NOTHING_SAMPLED
+    assert frame["note"].tolist()[3] == NOTHING["visited"]
     assert frame["note"].isna().tolist() == [True, True, True, False]
 
 
@@ -58,7 +59,7 @@ def test_a_reach_sampled_whole_is_at_distance_0():
     """In two overlapping stretches, one of them beyond the reach by rounding."""
     placements = placements_of([("kick_net", 2023)] * 2)
     stretches = stretches_at([(0, "B", 0, 250), (1, "B", 200, 400.0000001)])
-    frame = coverage(NETWORK, stretches, placements, NO_PARTS, as_of=AS_OF)
+    frame = coverage(water_of(NETWORK, stretches, placements, as_of=AS_OF), NO_PARTS, as_of=AS_OF)
     own = frame[frame["reach_id"] == "B"].iloc[0]
     assert (own["sampled_fraction"], own["distance_to_sampled_m"]) == (1.0, 0.0)
 
@@ -67,7 +68,7 @@ def test_later_placements_are_left_out_and_counted():
     """A table as of a day knows nothing of what came after."""
     placements = placements_of([("kick_net", 2023), ("kick_net", 2026)])
     stretches = stretches_at([(0, "A", 0, 100), (1, "A", 0, 500)])
-    frame = coverage(NETWORK, stretches, placements, NO_PARTS, as_of=AS_OF)
+    frame = coverage(water_of(NETWORK, stretches, placements, as_of=AS_OF), NO_PARTS, as_of=AS_OF)
     assert frame["sampled_fraction"][0] == 0.2
     assert frame.attrs["inputs"]["left_out"] == {"set after 2025-07-01": 1}
     assert frame.attrs["inputs"]["as_of"] == "2025-07-01"
@@ -82,13 +83,21 @@ def test_the_very_day_counts_by_the_local_clock(hour):
             [pd.Timestamp(2025, 7, 1, hour, 30, tz="America/Halifax")]
         ).tz_convert("UTC"),
     )
-    frame = coverage(NETWORK, stretches_at([(0, "A", 0, 100)]), placements, NO_PARTS, as_of=AS_OF)
+    frame = coverage(
+        water_of(NETWORK, stretches_at([(0, "A", 0, 100)]), placements, as_of=AS_OF),
+        NO_PARTS,
+        as_of=AS_OF,
+    )
     assert frame["sampled_fraction"][0] == 0.2
     assert frame["last_date"][0] == pd.Timestamp(AS_OF)
     assert frame["years_since"][0] == 0
     assert frame.attrs["inputs"]["left_out"] == {}
     before = AS_OF - timedelta(days=1)
-    early = coverage(NETWORK, stretches_at([(0, "A", 0, 100)]), placements, NO_PARTS, as_of=before)
+    early = coverage(
+        water_of(NETWORK, stretches_at([(0, "A", 0, 100)]), placements, as_of=before),
+        NO_PARTS,
+        as_of=before,
+    )
     assert early["sampled_fraction"][0] == 0
     assert early.attrs["inputs"]["left_out"] == {"set after 2025-06-30": 1}
 
@@ -98,18 +107,18 @@ def test_nothing_sampled_is_put_into_words(outcome):
     """No placements, or only lost ones: no infinity and no zero."""
     placements = placements_of([("kick_net", 2023)] if outcome else [], outcome=outcome)
     stretches = stretches_at([(0, "A", 0, 100)] if outcome else [])
-    frame = coverage(NETWORK, stretches, placements, NO_PARTS, as_of=AS_OF)
+    frame = coverage(water_of(NETWORK, stretches, placements, as_of=AS_OF), NO_PARTS, as_of=AS_OF)
     assert frame["distance_to_sampled_m"].isna().all()
-    assert (frame["note"] == NOTHING_SAMPLED).all()
+    assert (frame["note"] == NOTHING["visited"]).all()
     assert (frame["sampled_fraction"] == 0).all()
-    assert frame.attrs["inputs"]["note"] == "nothing was sampled along the network"
+    assert frame.attrs["inputs"]["note"] == "nothing was visited along the network"
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_random_networks_hold_together(seed):
     """The fraction is that of the union; no point is farther than its reach's figure says."""
     network, stretches, placements, parts, _ = random_case(seed, placements=8)
-    frame = coverage(network, stretches, placements, parts, as_of=AS_OF)
+    frame = coverage(water_of(network, stretches, placements), parts, as_of=AS_OF)
     rows = network.rows(stretches["reach_id"])
     distance = distance_to_sampled(network, rows, stretches["from_m"], stretches["to_m"])
     assert frame["sampled_fraction"].between(0, 1).all()

@@ -9,11 +9,12 @@ import pandas as pd
 import pytest
 import shapely
 
-from layers.estimates.coverage import NOTHING_SAMPLED
+from layers.estimates.coverage import NOTHING
 from layers.estimates.gaps import GAP_COLUMNS, gaps
 from layers.network.distance import distance_to_sampled
 from layers.network.graph import build_network
 from layers.network.intervals import complement
+from tests.estimates.counted import water_of
 from tests.estimates.test_sampled_length import (
     NO_PARTS,
     parts_at,
@@ -37,7 +38,7 @@ def test_a_fork_by_hand():
     """A sampled from 100 to 200 m leaves all above (1000 m) and the foot of A (300 m)."""
     parts = parts_at([("A", 0, 500, "X"), ("B", 0, 400, "Y"), ("C", 0, 500, "Y")])
     placements = placements_of([("kick_net", 2024)])
-    frame = gaps(FORK, stretches_at([(0, "A", 100, 200)]), placements, parts)
+    frame = gaps(water_of(FORK, stretches_at([(0, "A", 100, 200)]), placements), parts)
     assert frame.columns.tolist() == list(GAP_COLUMNS)
     assert frame["gap"].tolist() == [1, 2]
     assert frame["length_m"].tolist() == [1000, 300]
@@ -62,9 +63,7 @@ def test_equally_long_gaps_stand_by_reach_and_measure(more):
         [(0, "C", 0, 100), (0, "C", 300 + 2 * more, 500), (0, "B", 0, 200 - more), (0, "A", 0, 300)]
     )
     frame = gaps(
-        FORK,
-        stretches,
-        placements,
+        water_of(FORK, stretches, placements),
         parts_at([("A", 0, 500, "X"), ("B", 0, 400, "Y"), ("C", 0, 500, "Z")]),
     )
     assert frame["gap"].tolist() == [1, 2, 3]
@@ -75,16 +74,18 @@ def test_equally_long_gaps_stand_by_reach_and_measure(more):
 def test_low_orders_can_be_left_out():
     """With order 2 and up only A is left, in two pieces."""
     placements = placements_of([("kick_net", 2024)])
-    frame = gaps(FORK, stretches_at([(0, "A", 100, 200)]), placements, NO_PARTS, min_order=2)
+    frame = gaps(
+        water_of(FORK, stretches_at([(0, "A", 100, 200)]), placements), NO_PARTS, min_order=2
+    )
     assert frame["length_m"].tolist() == [300, 100]
     assert frame["catchment"].isna().all()
-    assert gaps(FORK, stretches_at([]), placements, NO_PARTS, min_order=9).empty
+    assert gaps(water_of(FORK, stretches_at([]), placements), NO_PARTS, min_order=9).empty
 
 
 def test_a_node_with_two_samples_beside_it_still_joins_the_others():
     """B is sampled down to the confluence; A and C still touch it, and join."""
     placements = placements_of([("kick_net", 2024)])
-    frame = gaps(FORK, stretches_at([(0, "B", 0, 400)]), placements, NO_PARTS)
+    frame = gaps(water_of(FORK, stretches_at([(0, "B", 0, 400)]), placements), NO_PARTS)
     assert frame["length_m"].tolist() == [1000]
 
 
@@ -92,14 +93,14 @@ def test_everything_sampled_and_nothing_sampled():
     """No gap at all; or the whole network, without a farthest point, in words."""
     placements = placements_of([("kick_net", 2024)])
     whole = stretches_at([(0, "A", 0, 500), (0, "B", 0, 400), (0, "C", 0, 500)])
-    none = gaps(FORK, whole, placements, NO_PARTS)
+    none = gaps(water_of(FORK, whole, placements), NO_PARTS)
     assert none.empty
     assert none.columns.tolist() == list(GAP_COLUMNS)
-    every = gaps(FORK, stretches_at([]), placements_of([]), NO_PARTS)
+    every = gaps(water_of(FORK, stretches_at([]), placements_of([])), NO_PARTS)
     assert every["length_m"].tolist() == [1400]
     assert every["farthest_m"].isna().all()
-    assert every["note"].tolist() == [NOTHING_SAMPLED]
-    assert every.attrs["inputs"]["note"] == "nothing was sampled along the network"
+    assert every["note"].tolist() == [NOTHING["visited"]]
+    assert every.attrs["inputs"]["note"] == "nothing was visited along the network"
 
 
 def test_a_loop_and_a_part_apart():
@@ -107,7 +108,7 @@ def test_a_loop_and_a_part_apart():
     loop = "LINESTRING (0 0, 100 0, 100 100, 0 100, 0 0)"
     network = build_network(reaches_of([loop, "LINESTRING (900 0, 900 50)"], ["L", "D"]))
     placements = placements_of([("kick_net", 2024)])
-    frame = gaps(network, stretches_at([(0, "L", 100, 200)]), placements, NO_PARTS)
+    frame = gaps(water_of(network, stretches_at([(0, "L", 100, 200)]), placements), NO_PARTS)
     assert frame["length_m"].tolist() == [300, 50]
     assert frame["farthest_m"].tolist()[0] == 150
     assert frame["note"].isna().tolist() == [True, False]
@@ -135,7 +136,7 @@ def networkx_gaps(network, stretches):
 def test_random_networks_agree_with_networkx(seed):
     """Connected pieces, and the farthest point of each gap."""
     network, stretches, placements, parts, _ = random_case(seed, placements=10)
-    frame = gaps(network, stretches, placements, parts)
+    frame = gaps(water_of(network, stretches, placements), parts)
     assert frame["length_m"].tolist() == pytest.approx(networkx_gaps(network, stretches))
     assert frame.geometry.length.tolist() == pytest.approx(frame["length_m"].tolist())
     distance = distance_to_sampled(
@@ -167,8 +168,8 @@ def test_splitting_every_reach_changes_no_gap(seed):
     """A node more in every reach: the same lengths and the same farthest distances."""
     network, stretches, placements, _, _ = random_case(seed, placements=10)
     split, moved = split_in_two(network.reaches, stretches, np.random.default_rng(seed))
-    one = gaps(network, stretches, placements, NO_PARTS)
-    other = gaps(split, moved, placements, NO_PARTS)
+    one = gaps(water_of(network, stretches, placements), NO_PARTS)
+    other = gaps(water_of(split, moved, placements), NO_PARTS)
     assert one["length_m"].tolist() == pytest.approx(other["length_m"].tolist(), abs=1e-4)
     assert one["farthest_m"].tolist() == pytest.approx(
         other["farthest_m"].tolist(), abs=1e-4, nan_ok=True
@@ -187,8 +188,8 @@ def test_reversed_lines_and_reordered_placements_change_no_gap(seed):
         reaches_of(list(network.reaches.geometry.reverse()), network.reaches.index),
         tolerance_m=0.01,
     )
-    one = gaps(network, stretches, placements, NO_PARTS)
-    other = gaps(back, turned.iloc[::-1], placements.iloc[::-1], NO_PARTS)
+    one = gaps(water_of(network, stretches, placements), NO_PARTS)
+    other = gaps(water_of(back, turned.iloc[::-1], placements.iloc[::-1]), NO_PARTS)
     for column in ("length_m", "farthest_m", "reaches"):
         assert one[column].tolist() == pytest.approx(other[column].tolist(), abs=1e-6, nan_ok=True)
 
@@ -205,7 +206,7 @@ def test_gaps_of_new_hope_creek():
     stretches = stretches_at(
         [(k, str(row["reach_id"]), row["from_m"], row["to_m"]) for k, row in enumerate(rows)]
     )
-    frame = gaps(network, stretches, placements, NO_PARTS)
+    frame = gaps(water_of(network, stretches, placements), NO_PARTS)
     own = figures["gaps_after_ten_intervals"]
     assert len(frame) == own["gap_count"]
     assert frame["length_m"].sum() / 1000 == pytest.approx(own["total_gap_km"], abs=5e-5)
@@ -217,7 +218,7 @@ def test_gaps_of_new_hope_creek():
 def test_gaps_and_samples_add_up_to_the_network(seed):
     """Every metre is in one gap or sampled."""
     network, stretches, placements, _, _ = random_case(seed, placements=20)
-    frame = gaps(network, stretches, placements, NO_PARTS)
+    frame = gaps(water_of(network, stretches, placements), NO_PARTS)
     distance = distance_to_sampled(
         network, network.rows(stretches["reach_id"]), stretches["from_m"], stretches["to_m"]
     )

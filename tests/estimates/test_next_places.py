@@ -11,6 +11,7 @@ from layers.network.distance import distance_to_sampled
 from layers.network.graph import build_network
 from layers.network.intervals import complement, union_intervals
 from layers.network.reach_balls import unsampled_within, upper_bounds
+from tests.estimates.counted import both
 from tests.estimates.test_sampled_length import placements_of, random_case, stretches_at
 from tests.random_networks import SHARED, new_hope, random_intervals, reaches_of, split_graph
 
@@ -69,7 +70,7 @@ def plain_greedy(network, sampled, candidates, count, within_m):
 def test_random_networks_agree_with_a_plain_greedy_choice(seed, within_m):
     """Loops, side channels and unconnected parts included."""
     network, stretches, placements, _, _ = random_case(seed, placements=6)
-    frame = next_places(network, stretches, placements, count=5, within_m=within_m)
+    frame = next_places(*both(network, stretches, placements), count=5, within_m=within_m)
     rows = network.rows(stretches["reach_id"])
     distance = distance_to_sampled(network, rows, stretches["from_m"], stretches["to_m"])
     candidates = list(
@@ -104,7 +105,7 @@ def test_bounds_bound_and_gains_agree_with_networkx_on_a_real_network(within_m):
 
 def test_a_fork_by_hand():
     """Within 200 m of the confluence lie 200 m of each reach."""
-    frame = next_places(FORK, NOTHING, NOBODY, count=2, within_m=200)
+    frame = next_places(*both(FORK, NOTHING, NOBODY), count=2, within_m=200)
     assert frame.columns.tolist() == list(NEXT_PLACES_COLUMNS)
     assert frame["reach_id"].tolist()[0] == "A"
     assert frame["measure_m"].tolist()[0] == 0
@@ -119,7 +120,7 @@ def test_sampled_places_are_no_candidates_and_count_for_nothing():
     """With A sampled whole the confluence is out; B and C are left."""
     placements = placements_of([("kick_net", 2024)])
     stretches = stretches_at([(0, "A", 0, 500)])
-    frame = next_places(FORK, stretches, placements, count=9, within_m=1_000)
+    frame = next_places(*both(FORK, stretches, placements), count=9, within_m=1_000)
     assert frame["adds_m"].tolist() == [900]
     assert frame["reach_id"].tolist()[0] in {"B", "C"}
     assert frame["remaining_share"].tolist() == [0]
@@ -130,7 +131,7 @@ def test_everything_sampled_gives_no_place():
     """An empty table with its columns, and the reason in words."""
     placements = placements_of([("kick_net", 2024)])
     whole = stretches_at([(0, "A", 0, 500), (0, "B", 0, 400), (0, "C", 0, 500)])
-    frame = next_places(FORK, whole, placements, count=3, within_m=100)
+    frame = next_places(*both(FORK, whole, placements), count=3, within_m=100)
     assert frame.empty
     assert frame.columns.tolist() == list(NEXT_PLACES_COLUMNS)
     assert "after 0 places" in frame.attrs["inputs"]["note"]
@@ -140,7 +141,7 @@ def test_one_reach_a_loop_and_a_part_apart():
     """Round a loop of 400 m one place within 200 m covers it all, from wherever it stands."""
     loop = "LINESTRING (0 0, 100 0, 100 100, 0 100, 0 0)"
     network = build_network(reaches_of([loop, "LINESTRING (900 0, 900 50)"], ["L", "M"]))
-    frame = next_places(network, NOTHING, NOBODY, count=5, within_m=200)
+    frame = next_places(*both(network, NOTHING, NOBODY), count=5, within_m=200)
     assert frame["adds_m"].tolist() == [400, 50]
     assert frame["remaining_share"].tolist()[-1] == 0
 
@@ -149,7 +150,7 @@ def test_one_reach_a_loop_and_a_part_apart():
 def test_shares_fall_and_sums_close(within_m):
     """What places add and what remains is the network; each adds no more than the one before."""
     network, stretches, placements, _, _ = random_case(2, placements=6)
-    frame = next_places(network, stretches, placements, count=30, within_m=within_m)
+    frame = next_places(*both(network, stretches, placements), count=30, within_m=within_m)
     adds = frame["adds_m"].to_numpy()
     assert (np.diff(adds) <= 1e-6).all()
     distance = distance_to_sampled(
@@ -164,8 +165,10 @@ def test_shares_fall_and_sums_close(within_m):
 def test_order_of_placements_changes_nothing():
     """The same places in the same order."""
     network, stretches, placements, _, _ = random_case(3, placements=6)
-    one = next_places(network, stretches, placements, count=6, within_m=500)
-    other = next_places(network, stretches.iloc[::-1], placements.iloc[::-1], count=6, within_m=500)
+    one = next_places(*both(network, stretches, placements), count=6, within_m=500)
+    other = next_places(
+        *both(network, stretches.iloc[::-1], placements.iloc[::-1]), count=6, within_m=500
+    )
     assert one["reach_id"].tolist() == other["reach_id"].tolist()
     assert one["measure_m"].tolist() == pytest.approx(other["measure_m"].tolist())
 
@@ -174,4 +177,4 @@ def test_order_of_placements_changes_nothing():
 def test_senseless_questions_are_refused(count, within_m):
     """A count and a distance above 0."""
     with pytest.raises(FrameError, match="above 0"):
-        next_places(FORK, NOTHING, NOBODY, count=count, within_m=within_m)
+        next_places(*both(FORK, NOTHING, NOBODY), count=count, within_m=within_m)

@@ -159,7 +159,9 @@ def test_the_public_account_says_what_was_withheld(public, demo):
     assert "Names of people" in words
 
 
-NOT_COUNTED = "Placements in closed cells are not counted here, as their stretches are not public."
+NOT_COUNTED = (
+    "Placements in closed cells are not counted here, as their place on the network is not public."
+)
 
 
 def rows_of(page, caption):

@@ -176,8 +176,7 @@ def test_view_of_the_map(client, store):
         row = frame.loc[name]
         assert view["fraction"][at] == pytest.approx(row["sampled_fraction"], abs=1e-4)
         assert view["length_m"][at] == pytest.approx(row["length_m"], abs=0.1)
-        sampled = view["fraction"][at] > 0
-        assert (BANDS[view["band"][at]].key != "never") == sampled
+        assert (BANDS[view["band"][at]].key != "never") == (row["state"] != "no_visit")
     outside = client.get("/coverage/view.json?bbox=100,0,101,1&zoom=10").json
     assert outside["paths"] == []
 
@@ -190,10 +189,10 @@ def test_gap_outline(client):
 
 
 def test_bands_by_hand():
-    """A year more or less at each edge; a date that is not known; a reach never sampled."""
+    """A year more or less at each edge; a date that is not known; a reach never visited."""
     rows = pd.DataFrame(
         {
-            "sampled_fraction": [1, 0.2, 1, 1, 1, 0.1, 0.3, 0],
+            "state": ["sampled", "visited"] * 3 + ["visited", "no_visit"],
             "years_since": [0, 1.999, 2, 4.99, 9.99, 10, np.nan, np.nan],
         }
     )

@@ -124,12 +124,12 @@ COLLECTIONS: Final = {
         Collection(
             "gaps",
             "Coverage gaps",
-            "Connected parts of the network that no placement sampled, by any method, ever.",
+            "Connected parts of the network that no placement visited, by any method, ever.",
             LayerSource("gaps", read_gaps),
             {"catchment": "Gaps that lie mostly in this catchment or one nested in it."},
             (
-                "gap", "length_m", "reaches", "catchment", "highest_strahler", "farthest_m",
-                "farthest_longitude", "farthest_latitude", "note",
+                "gap", "stream", "stream_id", "length_m", "reaches", "catchment",
+                "highest_strahler", "farthest_m", "farthest_longitude", "farthest_latitude", "note",
             ),
             "MultiLineString",
         ),

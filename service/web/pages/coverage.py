@@ -61,7 +61,7 @@ def show() -> str:
         bands=BANDS,
         band_lengths=coverage_answers.band_lengths(coverage),
         reaches=len(coverage),
-        inputs=coverage.attrs.get("inputs", {}),
+        inputs=coverage.attrs["inputs"] | lengths.attrs["inputs"],
         lengths=_rows(lengths),
         longest_m=float(lengths["effort_length_m"].max()) if len(lengths) else 0.0,
         gaps=_rows(shown.drop(columns="geometry")),

@@ -1,4 +1,4 @@
-/* The map beside the coverage tables: reaches by years since last sampled, gaps, next places. */
+/* The map beside the coverage tables: reaches by years since the last visit, gaps, next places. */
 import { colour } from "../assets/colours.js";
 import { make } from "../assets/elements.js";
 import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
@@ -43,14 +43,14 @@ function card(reaches, at) {
   const put = (term, value) => facts.append(make("dt", term), make("dd", value));
   const last = reaches.last_date[at];
   const band = view.bands[reaches.band[at]];
-  put("Last sampled", last ? last + ", " + band.words : band.words);
+  put("Last visit", last ? last + ", " + band.words : band.words);
   put(
     "Sampled",
     (100 * reaches.fraction[at]).toFixed(0) + "\u202f% of " + formatMetres(reaches.length_m[at]),
   );
   const far = reaches.distance_m[at];
-  if (far === null) put("Nearest sample", "none in this connected part of the network");
-  else if (far > 0) put("Nearest sample", formatMetres(far) + " from its farthest unsampled point");
+  if (far === null) put("Nearest visit", "none in this connected part of the network");
+  else if (far > 0) put("Nearest visit", formatMetres(far) + " from its farthest point without one");
   put("Stream order", reaches.order[at]);
   box.append(facts);
   return box;

@@ -1,0 +1,96 @@
+"""At what hours gear was worked: by day, by night, or left overnight, from the real times."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from layers.crs import transform_positions
+from layers.errors import FrameError
+from layers.fieldwork.daylight import is_day
+from layers.fieldwork.effort import nights
+from layers.fieldwork.looking import local_times
+from layers.frames import codes_of, reads
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    import geopandas as gpd
+    from numpy.typing import NDArray
+
+    Bools = NDArray[np.bool_]
+
+__all__ = ["HOURS", "hours_worked", "worked_at"]
+
+HOURS: Final = ("day", "night", "overnight")
+
+
+@reads(placements="method set_at lifted_at timezone", methods="method passive hours")
+def hours_worked(placements: gpd.GeoDataFrame, methods: pd.DataFrame) -> pd.DataFrame:
+    """Say of each placement at what hours it worked.
+
+    Parameters
+    ----------
+    placements
+        Points in any CRS; `method`, `set_at`, `lifted_at`, `timezone`.
+    methods
+        Index `method`; `passive`, `hours`.
+
+    Returns
+    -------
+    DataFrame of bool
+        Index of `placements`. `overnight`: gear that works by itself stood in the water for at
+        least one night (:func:`layers.fieldwork.effort.nights`). All else by the sun where it
+        was set and lifted: `day` where either was by daylight, `night` where either was not, as
+        the checks of field sheets take it (twilight is not day). Where no clock time is on
+        record (days alone stand as midnight), the hours at which the method is used; where these
+        are any, none is true: nobody knows.
+
+    Raises
+    ------
+    FrameError
+        A column is missing, or a method is not in its list.
+    """
+    n = len(placements)
+    code = codes_of(placements["method"], methods.index, "Method")
+    passive = methods["passive"].to_numpy(bool)[code]
+    usual = methods["hours"].to_numpy(object)[code]
+    began, ended = (local_times(placements, name) for name in ("set_at", "lifted_at"))
+    clock = ((began.notna() & (began != began.dt.normalize()))
+             | (ended.notna() & (ended != ended.dt.normalize()))).to_numpy(bool)  # fmt: skip
+    night_count = np.full(n, np.nan)
+    night_count[passive] = nights(placements[passive]).to_numpy(np.float64)
+    overnight = night_count > 0
+    light, dark = np.zeros(n, bool), np.zeros(n, bool)
+    timed = np.flatnonzero(clock & ~overnight & ~(passive & np.isnan(night_count)))
+    xy = shapely.get_coordinates(placements.geometry.array[timed])
+    if len(timed):
+        lon, lat, _, _ = transform_positions(xy[:, 0], xy[:, 1], placements.crs, "EPSG:4326")
+        for name in ("set_at", "lifted_at"):
+            times = pd.DatetimeIndex(placements[name].iloc[timed])
+            day = is_day(lon, lat, times)
+            light[timed] |= day & times.notna()
+            dark[timed] |= ~day & times.notna()
+    unknown = ~(light | dark | overnight)
+    worked = {"day": light, "night": dark, "overnight": overnight}
+    return pd.DataFrame(
+        {name: worked[name] | (unknown & (usual == name)) for name in HOURS},
+        index=placements.index,
+    )
+
+
+def worked_at(placements: gpd.GeoDataFrame, methods: pd.DataFrame, hours: Collection[str]) -> Bools:
+    """Mark the placements that worked at any of some `HOURS`.
+
+    Raises
+    ------
+    FrameError
+        A word is none of `HOURS`; or as :func:`hours_worked`.
+    """
+    if strange := sorted(set(hours) - set(HOURS)):
+        raise FrameError(f"{strange[0]!r} is no time of day; use any of {', '.join(HOURS)}.")
+    marked: Bools = hours_worked(placements, methods)[list(hours)].any(axis=1).to_numpy(bool)
+    return marked
