@@ -205,7 +205,7 @@ def nights(placements: pd.DataFrame) -> pd.Series:
 
 @reads(placements="method", methods="method effort_units area_rule")
 def effort_of(
-    placements: pd.DataFrame, methods: pd.DataFrame, stretch_length_m: pd.Series | None = None
+    placements: pd.DataFrame, methods: pd.DataFrame, stretch_lengths: pd.DataFrame | None = None
 ) -> pd.DataFrame:
     """Effort of every placement in every unit of its method.
 
@@ -219,10 +219,11 @@ def effort_of(
         Index `placement_id`; `method`, and the columns the units need (`EFFORT_UNITS`).
     methods
         Index `method`; `effort_units` (lists), `area_rule`.
-    stretch_length_m
-        Length of the stretch cut from the reaches by placement [m], used where none is
-        stated: what the team measured is what it fished, also where the mapped line is
-        straighter than the stream or ends too early.
+    stretch_lengths
+        Index `placement_id`, of the stretch cut from the reaches: `way_m`, every pass counted,
+        the effort in metres, and `sampled_m`, which times the width is the area [m]. Used where
+        no length is stated: what the team measured is what it fished, also where the mapped
+        line is straighter than the stream or ends too early.
 
     Returns
     -------
@@ -244,9 +245,7 @@ def effort_of(
         known = ", ".join(EFFORT_UNITS)
         raise FrameError(f"Effort unit {', '.join(strange)} is unknown; use one of {known}.")
     codes_of(placements["method"], methods.index, "Method")
-    measured = pd.DataFrame(
-        _measures(placements, methods, stretch_length_m), index=placements.index
-    )
+    measured = pd.DataFrame(_measures(placements, methods, stretch_lengths), index=placements.index)
     if placements.empty:
         empty = {"placement_id": "str", "effort_unit": "str", "effort": "float64", "problem": "str"}
         return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in empty.items()})
@@ -281,7 +280,7 @@ def effort_of(
 
 
 def _measures(
-    placements: pd.DataFrame, methods: pd.DataFrame, stretch_length_m: pd.Series | None
+    placements: pd.DataFrame, methods: pd.DataFrame, stretch_lengths: pd.DataFrame | None
 ) -> dict[str, npt.NDArray[np.float64]]:
     blank = pd.Series(np.nan, index=placements.index)
 
@@ -290,9 +289,10 @@ def _measures(
 
     gears = column("gear_count").fillna(1.0)
     gears = gears.where(gears > 0)
-    length = column("stretch_length_m")
-    if stretch_length_m is not None:
-        length = length.fillna(stretch_length_m.reindex(placements.index).astype("float64"))
+    way = sampled = column("stretch_length_m")
+    if stretch_lengths is not None:
+        cut = stretch_lengths.reindex(placements.index)
+        way, sampled = way.fillna(cut["way_m"]), sampled.fillna(cut["sampled_m"])
     stand_nights, stand_h = blank, blank
     if {"set_at", "lifted_at"} <= set(placements.columns):
         stand_nights, stand_h = nights(placements) * gears, soak_time_h(placements) * gears
@@ -304,8 +304,8 @@ def _measures(
         "trap_night": stand_nights,
         "net_night": stand_nights,
         "soak_hour": stand_h,
-        "square_metre": _area_m2(placements, methods, length),
-        "metre": length,
+        "square_metre": _area_m2(placements, methods, sampled),
+        "metre": way,
     }
     return {key: values[key].to_numpy(dtype=np.float64) for key in EFFORT_UNITS}
 

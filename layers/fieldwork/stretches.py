@@ -1,8 +1,8 @@
 """The stretch of stream that a placement sampled, by what its record says of its extent.
 
-Four rules: a track or two ends are joined by the shortest way along the network; a position
-with a stated length is walked from there; a position alone has no stretch; an area has an
-area and no stretch. What cannot be trusted is flagged and left out, never silently used.
+A track is followed along the network fix by fix; two ends are joined by the shortest way; a
+position with a stated length is walked from there; a position alone has no stretch; an area has
+an area and no stretch. What cannot be trusted is flagged and left out, never silently used.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ import shapely
 
 from layers.frames import codes_of, reads
 from layers.network.cutting import cut_lines
-from layers.network.intervals import union_intervals
-from layers.network.snapping import snap_to_reaches
+from layers.network.intervals import passes, union_intervals
+from layers.network.snapping import DEFAULT_UNCERTAINTY_M, plain_name, snap_to_reaches
+from layers.network.tracks import track_ways
 from layers.network.walks import walk
 from layers.network.ways import shortest_ways
 
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
     from layers.network.graph import Network
     from layers.network.walks import Walks
+    from layers.network.ways import Ways
 
     Ints = NDArray[np.int64]
     Floats = NDArray[np.float64]
@@ -110,7 +112,8 @@ def stretches_of(
     -------
     stretches
         `placement_id`, `method`, `reach_id`, `from_m`, `to_m` [m]; in the order of the
-        placements, then by reach and measure. Within one placement no two overlap.
+        placements, then by reach. What a track passed again is there again: the rows of a
+        placement add up to the way it went, their union is what it sampled.
     flags
         `placement_id`, `code` (begins with `stretch_`), `message`. All but
         `stretch_confluence` and `stretch_cut_short` mean that no stretch was cut.
@@ -152,7 +155,7 @@ def stretches_of(
     ]
     number, on, from_m, to_m = (np.concatenate(column) for column in zip(*parts, strict=True))
     rows_total = max(len(network.length_m), 1)
-    whole = union_intervals(number * rows_total + on, from_m, to_m)
+    whole = passes(number * rows_total + on, from_m, to_m)
     number, on = np.divmod(whole.group, rows_total)
     stretches = pd.DataFrame(
         {
@@ -176,7 +179,7 @@ def _join(
     tolerance_m: float,
     flags: _Flags,
 ) -> tuple[Ints, Ints, Floats, Floats]:
-    """Join the two ends of tracks and lines by the shortest way along the network."""
+    """Follow tracks along the network, and join two ends by the shortest way."""
     shape = placements["shape"].to_numpy(object)[which]
     is_line = shapely.get_type_id(shape) == shapely.GeometryType.LINESTRING
     is_line &= ~shapely.is_empty(shape)
@@ -204,35 +207,42 @@ def _join(
     far_m = far["measure_m"].to_numpy(float, na_value=np.nan)[~off]
 
     track = (placements["shape_kind"] == "track").to_numpy(bool)[which]
-    recorded = np.where(track, shapely.length(shape), stated[which])
-    known = np.isfinite(recorded) & (track | (recorded > 0))
+    tracks, ends = np.flatnonzero(track), np.flatnonzero(~track)
+    followed, track_m = _follow(
+        placements.iloc[which[tracks]], shape[tracks], row[which[tracks]], network, tolerance_m
+    )
+    recorded = stated[which]
+    recorded[tracks] = track_m
+    known = track | (recorded > 0)
     straight = shapely.distance(shapely.get_point(shape, 0), shapely.get_point(shape, -1))
     limit = np.where(known, (1 + GREATEST_DIFFERENCE) * recorded, _WINDING * straight + _MARGIN_M)
+    limit *= 1 + 1e-9
+    joined = shortest_ways(
+        network, row[which[ends]], measure[which[ends]], far_row[ends], far_m[ends],
+        limit_m=limit[ends],
+    )  # fmt: skip
+    way_m = np.empty(len(which))
+    way_m[tracks], way_m[ends] = followed.length_m, joined.length_m
     apart = network.component[row[which]] != network.component[far_row]
-    ways = shortest_ways(
-        network, row[which], measure[which], far_row, far_m, limit_m=limit * (1 + 1e-9)
-    )
-    beyond = np.isinf(ways.length_m) & ~apart
-    short = known & (ways.length_m < (1 - GREATEST_DIFFERENCE) * recorded * (1 - 1e-9))
-    nowhere = ~known & (ways.length_m == 0)
+    nowhere = (way_m == 0) & (track | ~known)
+    least = (1 - GREATEST_DIFFERENCE) * recorded * (1 - 1e-9)
+    differs = ((way_m > limit) | (known & (way_m < least))) & ~apart & ~nowhere
     flags.add(
         which[apart],
         "stretch_not_connected",
         "The two ends lie on parts of the network that are not connected.",
     )
     flags.add(
-        which[beyond | short],
+        which[differs],
         "stretch_way_differs",
         [
-            f"Along the network the two ends are {'more than ' if over else ''}{way:.0f} m apart, "
-            + (f"recorded are {length:.0f} m" if has else f"in a straight line {line:.0f} m")
-            + "; no stretch was cut. Check the positions."
-            for over, way, has, length, line in zip(
-                np.isinf(ways.length_m[beyond | short]),
-                np.minimum(ways.length_m, limit)[beyond | short],
-                known[beyond | short],
-                recorded[beyond | short],
-                straight[beyond | short],
+            _difference(*facts)
+            for facts in zip(
+                track[differs],
+                way_m[differs],
+                limit[differs],
+                np.where(known, recorded, np.nan)[differs],
+                straight[differs],
                 strict=True,
             )
         ],
@@ -240,10 +250,58 @@ def _join(
     flags.add(
         which[nowhere],
         "stretch_without_length",
-        "Both ends fall on one place of the network, so there is no stretch.",
+        "All of it falls on one place of the network, so there is no stretch.",
     )
-    kept = ~(apart | beyond | short | nowhere)[ways.way]
-    return which[ways.way[kept]], ways.row[kept], ways.from_m[kept], ways.to_m[kept]
+    kept = ~(apart | differs | nowhere)
+    parts = [
+        (number[ways.way], ways.row, ways.from_m, ways.to_m)
+        for number, ways in ((tracks, followed), (ends, joined))
+    ]
+    number, on, from_m, to_m = (np.concatenate(column) for column in zip(*parts, strict=True))
+    used = kept[number]
+    return which[number[used]], on[used], from_m[used], to_m[used]
+
+
+def _follow(
+    placements: gpd.GeoDataFrame,
+    shape: NDArray[np.object_],
+    row: Ints,
+    network: Network,
+    tolerance_m: float,
+) -> tuple[Ways, Floats]:
+    """Ways of tracks; one begins on its snapped reach where that bears the stream's name."""
+    blank = pd.Series(np.nan, index=placements.index)
+    stated = pd.to_numeric(placements.get("position_uncertainty_m", blank))
+    uncertainty = stated.fillna(DEFAULT_UNCERTAINTY_M).to_numpy(float)
+    own = plain_name(network.reaches["stream_name"].iloc[row]).to_numpy(object)
+    said = plain_name(placements.get("stream_name", blank).astype("str")).to_numpy(object)
+    named = pd.notna(said) & (own == said)
+    return track_ways(
+        network,
+        shape,
+        uncertainty_m=uncertainty,
+        tolerance_m=np.maximum(tolerance_m, uncertainty),
+        start_row=np.where(named, row, -1),
+    )
+
+
+def _difference(track: bool, way_m: float, limit_m: float, recorded_m: float, line_m: float) -> str:
+    """Say how the way along the network differs from what was recorded."""
+    if track and np.isinf(way_m):
+        said = (
+            "Between two fixes of the track the way along the network is far longer than the "
+            "straight line, or there is none"
+        )
+    elif track:
+        said = f"Along the network the track is {way_m:.0f} m long, itself {recorded_m:.0f} m"
+    else:
+        far = f"more than {limit_m:.0f}" if np.isinf(way_m) else f"{way_m:.0f}"
+        said = f"Along the network the two ends are {far} m apart, " + (
+            f"in a straight line {line_m:.0f} m"
+            if np.isnan(recorded_m)
+            else f"recorded are {recorded_m:.0f} m"
+        )
+    return said + "; no stretch was cut. Check the positions."
 
 
 def _walk(
@@ -301,21 +359,33 @@ def _choices(walks: Walks, network: Network, upstream: bool) -> list[str]:
 
 
 @reads("stretches")
-def stretch_lengths(stretches: pd.DataFrame) -> pd.Series:
+def stretch_lengths(stretches: pd.DataFrame) -> pd.DataFrame:
     """Length of each placement's stretch, as cut from the reaches.
 
     Parameters
     ----------
     stretches
-        `placement_id`, `from_m`, `to_m` [m].
+        `placement_id`, `reach_id`, `from_m`, `to_m` [m].
 
     Returns
     -------
-    Series
-        Index `placement_id`, only those with a stretch. [m]
+    DataFrame
+        Index `placement_id`, only those with a stretch, sorted: `way_m`, the way that the team
+        went, every pass counted; `sampled_m`, the stream along it, counted once. [m]
     """
-    length = stretches["to_m"] - stretches["from_m"]
-    return length.groupby(stretches["placement_id"]).sum().astype("float64")
+    owner, names = pd.factorize(stretches["placement_id"], sort=True)
+    reach, reaches = pd.factorize(stretches["reach_id"])
+    from_m, to_m = stretches["from_m"].to_numpy(float), stretches["to_m"].to_numpy(float)
+    parts = union_intervals(owner * max(len(reaches), 1) + reach, from_m, to_m)
+    owners = parts.group // max(len(reaches), 1)
+    return pd.DataFrame(
+        {
+            "way_m": np.bincount(owner, weights=to_m - from_m, minlength=len(names)),
+            "sampled_m": np.bincount(owners, weights=parts.length_m, minlength=len(names)),
+        },
+        index=pd.Index(names, name="placement_id", dtype="str"),
+        dtype="float64",
+    )
 
 
 @reads(stretches="reach_id from_m to_m")

@@ -26,6 +26,7 @@ __all__ = [
     "complement",
     "entries_before",
     "overlay",
+    "passes",
     "union_intervals",
     "union_length",
 ]
@@ -180,6 +181,42 @@ def union_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Int
     first = np.flatnonzero(opens)
     last = np.append(first[1:], count) - 1
     return Intervals(groups[first], starts[first], ends[last])
+
+
+def passes(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Intervals:
+    """Join the intervals of each group, what lies in n of them n times.
+
+    Parameters
+    ----------
+    group, from_m, to_m
+        As for :func:`union_intervals`. [m]
+
+    Returns
+    -------
+    Intervals
+        Sorted by group: first the union, then what two or more share, and so on; their lengths
+        add up to those given.
+
+    Examples
+    --------
+    >>> passes([0, 0, 0], [0, 50, 20], [100, 100, 30])
+    Intervals(group=array([0, 0, 0]), from_m=array([ 0., 20., 50.]),
+              to_m=array([100.,  30., 100.]))
+    """
+    given = as_intervals(group, from_m, to_m)
+    groups = np.concatenate([given.group, given.group])
+    at = np.concatenate([given.from_m, given.to_m])
+    order = np.lexsort((at, groups))
+    groups, at = groups[order], at[order]
+    change = np.repeat([1, -1], len(given.group))[order]
+    # Between two places that follow each other in a group as many lie as began and did not end.
+    times = np.cumsum(change)[:-1] * (at[1:] > at[:-1])
+    times[groups[1:] != groups[:-1]] = 0
+    piece = np.repeat(np.arange(len(times)), times)
+    most = int(times.max(initial=1))
+    level = np.arange(len(piece)) - np.repeat(np.cumsum(times) - times, times)
+    joined = union_intervals(groups[piece] * most + level, at[piece], at[piece + 1])
+    return joined._replace(group=joined.group // most)
 
 
 def union_length(

@@ -14,6 +14,7 @@ from layers.crs import transform_positions
 from layers.drawing.record_features import species_caught
 from layers.fieldwork.effort import EFFORT_UNITS, effort_of, unit_words
 from layers.fieldwork.looking import local_times
+from layers.fieldwork.stretches import stretch_lengths
 from layers.plurals import counted
 from service import reference
 from service.access import open_records, placement_catchments, sites, surveys
@@ -158,9 +159,7 @@ def _reach(store: Store, records: Records) -> dict[str, Any] | None:
 
 
 def _effort(records: Records, methods: pd.DataFrame) -> list[dict[str, Any]]:
-    length = records.stretches["to_m"] - records.stretches["from_m"]
-    cut = length.groupby(records.stretches["placement_id"]).sum().astype("float64")
-    found = effort_of(records.placements, methods, cut)
+    found = effort_of(records.placements, methods, stretch_lengths(records.stretches))
     units = found["effort_unit"]
     return _rows(
         found.assign(

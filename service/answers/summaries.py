@@ -463,7 +463,9 @@ def depletion(
     from layers.estimates import depletion as computing
 
     records = _opened(store, selection, viewer, whole_catch=True).records
-    areas = computing.fished_area_m2(records.placements, stretch_lengths(records.stretches))
+    areas = computing.fished_area_m2(
+        records.placements, stretch_lengths(records.stretches)["sampled_m"]
+    )
     more = ("weighted", "two_pass") if all_estimators else ()
     found = computing.depletion(
         records.placements, records.catches, areas, estimators=("likelihood", *more)

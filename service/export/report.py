@@ -19,6 +19,7 @@ from layers.drawing.record_features import species_caught
 from layers.estimates.coverage import STATES
 from layers.fieldwork.effort import EFFORT_UNITS, effort_of, effort_totals
 from layers.fieldwork.looking import local_dates, looked
+from layers.fieldwork.stretches import stretch_lengths
 from layers.plurals import counted, plural
 from layers.totals import ALL
 from service.columns import public_words
@@ -182,11 +183,9 @@ def _surveys(contents: Contents) -> pd.DataFrame:
 def _effort_totals(contents: Contents, *, by_year: bool = False) -> pd.DataFrame:
     """Effort of gear that fished, by method and unit, as the summaries count it."""
     records = contents.records
-    length = records.stretches["to_m"] - records.stretches["from_m"]
-    cut = length.groupby(records.stretches["placement_id"]).sum().astype("float64")
     totals = effort_totals(
         records.placements,
-        effort_of(records.placements, contents.methods, cut),
+        effort_of(records.placements, contents.methods, stretch_lengths(records.stretches)),
         catchment_of=pd.Series(None, index=records.placements.index, dtype="str"),
         ancestors=pd.DataFrame({"catchment_id": [], "ancestor_id": []}, dtype="str"),
         by_year=by_year,

@@ -217,8 +217,8 @@ def check(
         tolerance_m=store.settings.snap_tolerance_m,
     )
     report("checking gear, waters and fish")
-    stretch_m = stretch_lengths(placed.stretches)
-    flag_gear(whole.cells, whole.placements, methods, whole.day_only, stretch_m, findings)
+    cut = stretch_lengths(placed.stretches)
+    flag_gear(whole.cells, whole.placements, methods, whole.day_only, cut, findings)
     _flag_around(whole, placed, store, species, unchanged, findings)
     records = _records(whole, placed, surveys, sites, unchanged)
     flagged = _with_rows(findings, placed, whole.cells)

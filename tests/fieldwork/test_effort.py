@@ -107,7 +107,7 @@ def test_each_method_is_counted_in_its_own_units():
             {"placement_id": "bare", "method": "minnow_trap", "gear_count": 0},
         ]
     )
-    cut = pd.Series({"e": 50.0})
+    cut = pd.DataFrame({"way_m": {"e": 50.0}, "sampled_m": {"e": 25.0}})
     got = effort_by(effort_of(gear, METHODS, cut))
     assert got["traps", "trap_night"] == 12
     assert got["traps", "soak_hour"] == pytest.approx(228)
@@ -116,7 +116,7 @@ def test_each_method_is_counted_in_its_own_units():
     assert got["e", "metre"] == 60  # what was measured goes before what the mapped line gives
     assert got["e", "square_metre"] == 240
     unstated = effort_by(effort_of(gear.assign(stretch_length_m=np.nan), METHODS, cut))
-    assert (unstated["e", "metre"], unstated["e", "square_metre"]) == (50, 200)
+    assert (unstated["e", "metre"], unstated["e", "square_metre"]) == (50, 100)
     assert (got["e", "minute"], got["e", "pass"]) == (45, 3)
     assert "lifted_at" in got["bare", "trap_night"]
     by_day = {"set_at": "2025-06-10T08:00Z", "lifted_at": "2025-06-10T18:00Z", "gear_count": 3}

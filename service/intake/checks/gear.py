@@ -35,7 +35,7 @@ def flag_gear(
     placements: gpd.GeoDataFrame,
     methods: pd.DataFrame,
     day_only: pd.Series,
-    stretch_length_m: pd.Series,
+    stretch_lengths: pd.DataFrame,
     findings: Findings,
 ) -> None:
     """Flag what looks odd about the gear of each placement.
@@ -50,14 +50,14 @@ def flag_gear(
         Index `method`; its columns alone decide what a placement needs.
     day_only
         Rows whose times are days alone.
-    stretch_length_m
-        Length of the stretch cut from the reaches, by `placement_id`. [m]
+    stretch_lengths
+        Of the stretch cut from the reaches, as `layers.fieldwork.stretches` gives them.
     """
     own = methods.loc[placements["method"]].set_axis(placements.index)
     _flag_hours(cells, placements, own, day_only, findings)
     _flag_papers(cells, placements, own, findings)
     _flag_soak(cells, placements, own, day_only, findings)
-    _flag_effort(cells, placements, methods, stretch_length_m, findings)
+    _flag_effort(cells, placements, methods, stretch_lengths, findings)
     _flag_shape(cells, placements, methods, findings)
     trap = (own["gear_kind"] == "trap") & own["passive"]
     little = placements["dissolved_oxygen_mg_l"] < LOW_OXYGEN_MG_L
@@ -136,10 +136,10 @@ def _flag_effort(
     cells: Cells,
     placements: gpd.GeoDataFrame,
     methods: pd.DataFrame,
-    stretch_length_m: pd.Series,
+    stretch_lengths: pd.DataFrame,
     findings: Findings,
 ) -> None:
-    effort = effort_of(placements.set_index("placement_id"), methods, stretch_length_m)
+    effort = effort_of(placements.set_index("placement_id"), methods, stretch_lengths)
     known = placements["placement_id"].isin(effort.loc[effort["effort"].notna(), "placement_id"])
     lacking = ~known & ~placements["outcome"].isin(["lost", "disturbed"])
     wanted = methods["effort_units"].map(_what_tells_effort)

@@ -7,6 +7,7 @@ from urllib.parse import quote
 from flask import Blueprint, current_app, render_template
 
 from layers.drawing.geojson import feature_collection
+from layers.fieldwork.stretches import stretch_lengths
 from service import reference
 from service.answers import features
 from service.answers.placement_account import placement_account
@@ -39,9 +40,7 @@ def show(placement_id: str) -> str:
         account=account,
         row=account.row,
         method=account.method,
-        stretch_m=float(
-            (account.records.stretches["to_m"] - account.records.stretches["from_m"]).sum()
-        ),
+        stretch=stretch_lengths(account.records.stretches).sum(),
         vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
         editing=editing,
         sees_all=viewer.sees_exact_places,
