@@ -7,7 +7,8 @@ comparing catchments.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, Literal
+from math import exp, log1p, nan, sqrt
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -29,18 +30,34 @@ if TYPE_CHECKING:
     Ints = npt.NDArray[np.int64]
     Floats = npt.NDArray[np.float64]
 
-__all__ = ["Chao2Form", "accumulation", "chao2", "jackknife1", "richness", "species_incidence"]
+__all__ = [
+    "Chao2",
+    "Chao2Form",
+    "accumulation",
+    "chao2",
+    "jackknife1",
+    "richness",
+    "sample_coverage",
+    "species_incidence",
+]
 
 Chao2Form = Literal["bias_corrected", "classic", "no_factor"]
 
+_Z95: Final = 1.959963984540054
 _CURVE_POINTS: Final = 300  # more than a figure can show
 RICHNESS_COLUMNS: Final = (
     "catchment",
+    "methods",
     "placements",
     "species_found",
     "found_once",
     "found_twice",
     "chao2",
+    "chao2_se",
+    "chao2_low",
+    "chao2_high",
+    "chao2_form",
+    "sample_coverage",
     "jackknife1",
     "problem",
 )
@@ -54,7 +71,17 @@ def _checked(incidence: npt.ArrayLike, samples: int) -> Ints:
     return counts[counts > 0]
 
 
-def chao2(incidence: npt.ArrayLike, samples: int, *, form: Chao2Form = "bias_corrected") -> float:
+class Chao2(NamedTuple):
+    """Estimated number of species, its standard error and 95 % interval, and the form used."""
+
+    estimate: float
+    se: float
+    low: float
+    high: float
+    form: Chao2Form
+
+
+def chao2(incidence: npt.ArrayLike, samples: int, *, form: Chao2Form = "classic") -> Chao2:
     """Lower bound of the number of species, from those found once and twice.
 
     Parameters
@@ -65,34 +92,75 @@ def chao2(incidence: npt.ArrayLike, samples: int, *, form: Chao2Form = "bias_cor
         m, how many samples there are.
     form
         With S species found, Q1 in one sample and Q2 in two:
-        `bias_corrected`: S + ((m-1)/m) Q1(Q1-1) / (2(Q2+1)), defined for every Q2;
         `classic`: S + ((m-1)/m) Q1² / (2 Q2);
-        `no_factor`: S + Q1² / (2 Q2).
+        `no_factor`: S + Q1² / (2 Q2);
+        `bias_corrected`: S + ((m-1)/m) Q1(Q1-1) / (2(Q2+1)), which stands in for the others
+        where Q2 is 0.
 
     Returns
     -------
-    float
-        The estimate; missing without samples, or where the form needs Q2 > 0 and has none.
+    Chao2
+        Missing without samples. The interval never goes below S.
 
     Notes
     -----
-    Chao (1987), Biometrics 43:783-791. Three forms are in use: name the one you quote.
+    Chao (1987), Biometrics 43:783-791, with the interval on the log scale of that article; the
+    variances of the bias-corrected form, and the interval where the estimate is S, as Chao,
+    Colwell and others print them (from memory): P = exp(-Σ incidence / S) is then the chance
+    that a species stays unseen.
 
     Examples
     --------
-    >>> chao2([1, 1, 1, 2], samples=4)
-    5.125
+    >>> chao2([1, 1, 1, 2], samples=4).estimate
+    7.375
+    """
+    counts = _checked(incidence, samples)
+    found, once, twice = counts.size, int((counts == 1).sum()), int((counts == 2).sum())
+    if samples < 1 or not found:
+        return Chao2(nan, nan, nan, nan, form)
+    k = 1.0 if form == "no_factor" else (samples - 1) / samples
+    if form == "bias_corrected" or twice == 0:
+        form, d = "bias_corrected", twice + 1
+        unseen = k * once * (once - 1) / (2 * d)
+        variance = unseen + k**2 * once * (2 * once - 1) ** 2 / (4 * d**2)
+        if twice:
+            variance += k**2 * once**2 * twice * (once - 1) ** 2 / (4 * d**4)
+        else:
+            variance -= k**2 * once**4 / (4 * (found + unseen))
+    else:
+        r = once / twice
+        unseen = k * once * r / 2
+        variance = twice * (k * r**2 / 2 + k**2 * r**3 + k**2 * r**4 / 4)
+    if unseen > 0:
+        spread = exp(_Z95 * sqrt(log1p(variance / unseen**2)))
+        return Chao2(
+            found + unseen, sqrt(variance), found + unseen / spread, found + unseen * spread, form
+        )
+    missed = exp(-float(counts.sum()) / found)
+    high = (found + _Z95 * sqrt(found * missed)) / (1 - missed)
+    return Chao2(float(found), sqrt(found * missed * (1 - missed)), float(found), high, form)
+
+
+def sample_coverage(incidence: npt.ArrayLike, samples: int) -> float:
+    """Share of all incidences, of species seen or not, that belongs to the species found.
+
+    Chao & Jost (2012), Ecology 93:2533-2547, for incidence data as Chao et al. (2014), Ecol.
+    Monogr. 84:45-67: 1 - (Q1/U) (m-1)Q1 / ((m-1)Q1 + 2 Q2), U all incidences; where Q2 is 0,
+    (Q1-1) for the last three Q1 and 2 for 2 Q2. Samples are comparable at equal coverage, not
+    at equal number. Missing without samples or species.
+
+    Examples
+    --------
+    >>> sample_coverage([1, 1, 1, 2], samples=4)
+    0.509090909090909
     """
     counts = _checked(incidence, samples)
     once, twice = int((counts == 1).sum()), int((counts == 2).sum())
-    if samples < 1:
+    if samples < 1 or not counts.size:
         return float("nan")
-    share = (samples - 1) / samples
-    if form == "bias_corrected":
-        return counts.size + share * once * (once - 1) / (2 * (twice + 1))
-    if twice == 0:
-        return float("nan")
-    return counts.size + (share if form == "classic" else 1.0) * once**2 / (2 * twice)
+    rare, pairs = (once, twice) if twice else (once - 1, 1)
+    share = (samples - 1) * rare / ((samples - 1) * rare + 2 * pairs) if rare > 0 else 0.0
+    return float(1 - once / counts.sum() * share)
 
 
 def jackknife1(incidence: npt.ArrayLike, samples: int) -> float:
@@ -127,8 +195,8 @@ def accumulation(incidence: npt.ArrayLike, samples: int) -> pd.DataFrame:
         Rows for n = 1 to m, or 300 of them spread evenly where m is larger:
         `placements` n; `species`, the exact expectation
         Σ 1 - C(m-f, n)/C(m, n); `species_sd`, its unconditional standard deviation
-        (Colwell, Mao & Chang 2004, Ecology 85:2717-2727, eq. 6, with the bias-corrected
-        Chao2 as the number of species there are).
+        (Colwell, Mao & Chang 2004, Ecology 85:2717-2727, eq. 6, with Chao2 as the number of
+        species there are).
 
     Examples
     --------
@@ -148,7 +216,7 @@ def accumulation(incidence: npt.ArrayLike, samples: int) -> pd.DataFrame:
         )
     absent = np.where(left >= 0, np.exp(log_absent), 0.0)
     expected = ((1.0 - absent) * species).sum(axis=1)
-    there_are = chao2(counts, samples)
+    there_are = chao2(counts, samples).estimate
     variance = ((1.0 - absent) ** 2 * species).sum(axis=1)
     if counts.size:
         variance = variance - expected**2 / there_are
@@ -177,7 +245,8 @@ def species_incidence(
     Returns
     -------
     DataFrame
-        `catchment`, `species`, `placements` (that found it); species rank only.
+        `catchment`, `species`, `placements` (that found it). A genus or family entry is one
+        species at least, and there where nothing nearer of that genus or family was found.
     Series
         Number of samples per catchment, index `catchment`, every catchment.
     """
@@ -193,26 +262,41 @@ def species_incidence(
     rows = codes_within(catches["placement_id"], placements.index)
     kinds = codes_of(catches["species"], species.index, "Species")
     number, _ = catch_numbers(catches)
-    full = (species["rank"].fillna("species") == "species").to_numpy(dtype=bool)
-    keep = (rows >= 0) & (number > 0) & (full[kinds] if len(full) else True)
+    keep = (rows >= 0) & (number > 0)
     keep &= sample[np.maximum(rows, 0)] if len(sample) else False
     pairs = pd.DataFrame({"row": rows[keep], "kind": kinds[keep]}).drop_duplicates()
     pairs["home"] = home[pairs["row"]]
     pairs = pairs.merge(nesting, on="home")
     counted = pairs.groupby(["outer", "kind"]).size()
-    return (
-        pd.DataFrame(
-            {
-                "catchment": names.to_numpy()[counted.index.get_level_values(0)],
-                "species": species.index.to_numpy()[counted.index.get_level_values(1)],
-                "placements": counted.to_numpy(),
-            }
-        ).astype({"catchment": "str", "species": "str", "placements": "int64"}),
-        samples,
+    found = pd.DataFrame(
+        {
+            "catchment": names.to_numpy()[counted.index.get_level_values(0)],
+            "species": species.index.to_numpy()[counted.index.get_level_values(1)],
+            "placements": counted.to_numpy(),
+        }
+    ).astype({"catchment": "str", "species": "str", "placements": "int64"})
+    return _without_wider_entries(found, species), samples
+
+
+def _without_wider_entries(found: pd.DataFrame, species: pd.DataFrame) -> pd.DataFrame:
+    """Drop genus and family entries beside which something nearer was found in the catchment."""
+    rank = found["species"].map(species["rank"]).fillna("species")
+    none = pd.Series(dtype="str")
+    nearer = pd.concat(
+        [
+            found.assign(species=found["species"].str.split().str[0])[rank == "species"],
+            found.assign(species=found["species"].map(species.get("family", none)))[
+                rank != "family"
+            ],
+        ]
     )
+    beside = pd.MultiIndex.from_frame(found[["catchment", "species"]]).isin(
+        pd.MultiIndex.from_frame(nearer[["catchment", "species"]])
+    )
+    return found[(rank == "species") | ~beside].reset_index(drop=True)
 
 
-@reads("placements", "catches", "species", "ancestors")
+@reads("catches", "species", "ancestors", placements="placement_id method outcome")
 def richness(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
@@ -220,14 +304,14 @@ def richness(
     *,
     catchment_of: pd.Series,
     ancestors: pd.DataFrame,
-    form: Chao2Form = "bias_corrected",
+    form: Chao2Form = "classic",
 ) -> pd.DataFrame:
     """Species found and estimated per catchment, nested ones rolled up.
 
     Parameters
     ----------
     placements, catches, species, ancestors
-        Frames of these kinds (`layers.frames`). Genus and family entries do not count as species.
+        Frames of these kinds (`layers.frames`).
     catchment_of
         Smallest catchment of each placement, index `placement_id`; missing = outside all.
     form
@@ -236,9 +320,10 @@ def richness(
     Returns
     -------
     DataFrame
-        One row per catchment: `catchment`, `placements` (samples), `species_found`,
-        `found_once`, `found_twice`, `chao2`, `jackknife1`, `problem` (empty, or why the
-        estimates are missing or poor). `attrs["inputs"]` names the form.
+        One row per catchment: `catchment`, `methods` that were pooled, `placements` (samples),
+        `species_found`, `found_once`, `found_twice`, `chao2` with `chao2_se`, 95 % interval and
+        `chao2_form`, `sample_coverage`, `jackknife1`, `problem` (empty, or why the estimates are
+        missing or poor).
     """
     incidence, samples = species_incidence(
         placements, catches, species, catchment_of=catchment_of, ancestors=ancestors
@@ -246,6 +331,7 @@ def richness(
     by_catchment: dict[str, pd.Series] = {
         str(name): counts for name, counts in incidence.groupby("catchment")["placements"]
     }
+    gear = _methods_of(placements, catchment_of, ancestors)
     nothing = pd.Series([], dtype="int64")
     rows = []
     for catchment, m in samples.items():
@@ -258,37 +344,56 @@ def richness(
         elif not counts.size:
             problem = "no species found"
         usable = problem == ""
-        estimate = chao2(counts, int(m), form=form) if usable else np.nan
-        if usable and np.isnan(estimate):
-            problem = "no species found exactly twice: use the bias-corrected form"
+        estimate = chao2(counts if usable else [], int(m), form=form)
+        methods = gear.get(str(catchment), [])
+        if usable and len(methods) > 1:
+            problem = (
+                f"{len(methods)} gears pooled, each of which misses species of its own: "
+                "choose one to compare"
+            )
         rows.append(
             (
                 catchment,
+                ";".join(methods),
                 m,
                 counts.size,
                 (counts == 1).sum(),
                 (counts == 2).sum(),
-                estimate,
+                *estimate[:4],
+                estimate.form if usable else "",
+                sample_coverage(counts if usable else [], int(m)),
                 jackknife1(counts, int(m)) if usable else np.nan,
                 problem,
             )
         )
+    whole = ("placements", "species_found", "found_once", "found_twice")
+    text = ("catchment", "methods", "chao2_form", "problem")
     frame = pd.DataFrame(rows, columns=list(RICHNESS_COLUMNS)).astype(
-        {
-            "catchment": "str",
-            "placements": "int64",
-            "species_found": "int64",
-            "found_once": "int64",
-            "found_twice": "int64",
-            "chao2": "float64",
-            "jackknife1": "float64",
-            "problem": "str",
-        }
+        dict.fromkeys(RICHNESS_COLUMNS, "float64")
+        | dict.fromkeys(whole, "int64")
+        | dict.fromkeys(text, "str")
     )
     names = pd.Index(samples.index)
     outside = codes_within(catchment_of.reindex(placements.index), names) < 0
     used = looked(placements) & ~outside
     left_out = left_out_by_outcome(placements.loc[~outside])
     left_out["outside every catchment"] = int(outside.sum())
-    frame.attrs["inputs"] = inputs_of(placements, used, left_out, chao2_form=form)
+    frame.attrs["inputs"] = inputs_of(
+        placements, used, left_out, interval="95 %, log scale (Chao 1987)"
+    )
     return frame
+
+
+def _methods_of(
+    placements: pd.DataFrame, catchment_of: pd.Series, ancestors: pd.DataFrame
+) -> dict[str, list[str]]:
+    """Methods of the samples of each catchment."""
+    names, inner, outer = nested_catchments(ancestors)
+    home = codes_within(catchment_of.reindex(placements.index), names)
+    sample = looked(placements) & (home >= 0)
+    used = pd.DataFrame({"home": home[sample], "method": placements["method"].to_numpy()[sample]})
+    nested = used.drop_duplicates().merge(pd.DataFrame({"home": inner, "outer": outer}), on="home")
+    return {
+        str(name): sorted(methods.unique())
+        for name, methods in nested.groupby(names.to_numpy()[nested["outer"]])["method"]
+    }

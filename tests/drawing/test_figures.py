@@ -56,7 +56,9 @@ def drawn() -> dict[str, str]:
     curve = accumulation([1, 1, 2, 3, 5], 6)
     return {
         "lengths": length_frequency(lengths(), "Cottus perifretum"),
-        "curve": accumulation_curve(curve, place="Upper brook", estimate=chao2([1, 1, 2, 3, 5], 6)),
+        "curve": accumulation_curve(
+            curve, place="Upper brook", estimate=chao2([1, 1, 2, 3, 5], 6).estimate
+        ),
         "effort": effort_by_method_and_year(totals(), labels={"kick_net": "Kick net"}),
         "rates": catch_per_unit_effort(rates(), "Cottus perifretum"),
     }

@@ -10,7 +10,14 @@ import pandas as pd
 import pytest
 
 from layers.errors import FrameError
-from layers.estimates.richness import accumulation, chao2, jackknife1, richness, species_incidence
+from layers.estimates.richness import (
+    accumulation,
+    chao2,
+    jackknife1,
+    richness,
+    sample_coverage,
+    species_incidence,
+)
 from tests.sampling_frames import SPECIES, ancestors_of, catches_of, placements_of
 
 CHECKS = [
@@ -34,9 +41,12 @@ def test_estimators_agree_with_published_values(check):
     )
     m, expected, by = check["inputs"]["samples"], check["expected"], check["tolerance"]["all"]
     assert counts.size == expected["S_obs"]
-    assert chao2(counts, m, form="classic") == pytest.approx(expected["chao2"], abs=by)
-    assert chao2(counts, m, form="no_factor") == pytest.approx(expected["chao2_no_factor"], abs=by)
-    assert chao2(counts, m) == pytest.approx(expected["chao2_bias_corrected"], abs=by)
+    for form, key in (
+        ("classic", "chao2"),
+        ("no_factor", "chao2_no_factor"),
+        ("bias_corrected", "chao2_bias_corrected"),
+    ):
+        assert chao2(counts, m, form=form).estimate == pytest.approx(expected[key], abs=by)
     assert jackknife1(counts, m) == pytest.approx(expected["jackknife1"], abs=by)
     curve = accumulation(counts, m).set_index("placements")["species"]
     for n, species in expected["rarefaction"].items():
@@ -58,13 +68,69 @@ def test_curve_is_the_mean_over_all_subsets():
 def test_spread_of_the_curve_at_all_samples():
     """Colwell, Mao & Chang (2004), eq. 6: at n = m the variance is S - S²/S_est."""
     counts = [1, 1, 1, 2, 3]
-    s_est = chao2(counts, 4)
+    s_est = chao2(counts, 4).estimate
     assert accumulation(counts, 4)["species_sd"].iloc[-1] ** 2 == pytest.approx(5 - 25 / s_est)
 
 
-def test_forms_that_need_doubletons_say_so():
-    assert isnan(chao2([1, 1], 3, form="classic"))
-    assert chao2([1, 1], 3) == pytest.approx(2 + (2 / 3) * 2 / 2)
+def counts_of(by_incidence: dict[int, int]) -> np.ndarray:
+    return np.repeat(list(by_incidence), list(by_incidence.values()))
+
+
+BIRDS = {1: 6, 2: 5, 3: 1, 4: 6, 6: 1, 7: 2, 8: 3, 9: 7}
+# Oakwood birds of Killarney (Batten 1976, in Magurran 2004, Measuring Biological Diversity):
+# estimate, standard deviation and interval as a reference program prints
+# them, seen second hand. The third has the counts of a published example with one factor (n-1)/n
+# and 168 samples (Chao 1987), 12 species in one and 4 in two of them; from memory.
+INTERVALS = [
+    (BIRDS, 9, "no_factor", (34.6, 3.85, 31.65, 50.94), 0.006),
+    (BIRDS, 9, "bias_corrected", (33.22, 2.63, 31.36, 44.88), 0.006),
+    ({1: 12, 2: 4, 9: 10}, 168, "classic", (43.893, 14.306, 30.511, 96.971), 0.0006),
+]
+
+
+@pytest.mark.parametrize(("found", "m", "form", "printed", "by"), INTERVALS)
+def test_interval_of_chao2_agrees_with_published_ones(found, m, form, printed, by):
+    assert chao2(counts_of(found), m, form=form)[:4] == pytest.approx(printed, abs=by)
+
+
+def test_bias_corrected_form_stands_in_without_doubletons():
+    fit = chao2([1, 1, 1, 5], 6)
+    assert fit.form == "bias_corrected"
+    assert fit.estimate == pytest.approx(4 + (5 / 6) * 3)
+    assert 4 < fit.low < fit.estimate < fit.high
+    assert chao2([1, 1, 2], 6).form == "classic"
+
+
+def test_interval_where_every_species_was_found_often():
+    """Twenty finds of two species: one unseen would be a wonder."""
+    fit = chao2([10, 10], 10)
+    assert (fit.estimate, fit.low) == (2, 2)
+    assert 2 < fit.high < 2.1
+
+
+# Soil ciliates of Etosha Pan (Foissner et al. 2002), incidence in 19 samples, as tabulated with
+# the estimates of Chao & Jost (2012) and Chao et al. (2014); seen second hand.
+CILIATES = {1: 107, 2: 44, 3: 26, 4: 14, 5: 6, 6: 5, 7: 4, 8: 3, 9: 2, 10: 2, 11: 1, 12: 1, 14: 1}
+
+
+def test_coverage_and_rarefaction_of_etosha_ciliates():
+    counts = counts_of(CILIATES)
+    assert (counts.size, counts.sum()) == (216, 516)
+    assert sample_coverage(counts, 19) == pytest.approx(0.8017, abs=6e-5)
+    assert chao2(counts, 19).estimate == pytest.approx(339.255, abs=6e-4)
+    curve = accumulation(counts, 19).set_index("placements")["species"]
+    assert curve[1] == pytest.approx(27.158, abs=6e-4)
+    assert curve[10] == pytest.approx(153.26, abs=6e-4)
+
+
+def test_coverage_without_doubletons_and_without_singletons():
+    assert sample_coverage([1, 4], 5) == 1.0  # Q1 - 1 is 0
+    assert sample_coverage([1, 1, 3], 5) == pytest.approx(1 - (2 / 5) * 4 / (4 + 2))
+    assert sample_coverage([2, 4], 5) == 1.0
+    assert isnan(sample_coverage([], 5))
+
+
+def test_a_sample_is_counted_in_no_more_than_all():
     with pytest.raises(FrameError, match="samples"):
         chao2([4], 3)
 
@@ -90,13 +156,56 @@ def test_per_catchment_with_nested_ones_and_reasons():
     frame = richness(placements, catches, SPECIES, catchment_of=where, ancestors=NESTED).set_index(
         "catchment"
     )
-    assert frame.loc["basin", ["placements", "species_found", "found_once"]].tolist() == [3, 2, 1]
-    assert frame.loc["basin", "jackknife1"] == pytest.approx(2 + 2 / 3)
+    # Bullhead in two, eel in one, and a lamprey not taken further in one.
+    assert frame.loc["basin", ["placements", "species_found", "found_once"]].tolist() == [3, 3, 2]
+    assert frame.loc["basin", "jackknife1"] == pytest.approx(3 + 2 * 2 / 3)
+    assert frame.loc["basin", "chao2_form"] == "classic"
+    assert frame.loc["basin", ["methods", "problem"]].tolist() == ["kick_net", ""]
     assert frame.loc["mere", "problem"].startswith("one placement")
     assert frame.loc["dry", "problem"] == "nobody looked"
     assert np.isnan(frame.loc["dry", "chao2"])
     assert frame.attrs["inputs"]["left_out"] == {"gear lost": 1}
-    assert frame.attrs["inputs"]["chao2_form"] == "bias_corrected"
+
+
+def test_wider_entries_count_only_beside_nothing_nearer():
+    """In the mere only lampreys not taken further; in the brook a planeri beside them."""
+    species = pd.DataFrame(
+        {"rank": ["species", "genus", "family", "species"]}
+        | {"family": ["Petromyzontidae", "Petromyzontidae", "Petromyzontidae", "Cottidae"]},
+        index=pd.Index(["Lampetra planeri", "Lampetra", "Petromyzontidae", "Cottus gobio"]),
+    )
+    placements = placements_of([{"placement_id": "a"}, {"placement_id": "b"}])
+    caught = [
+        ("a", "Lampetra planeri"),
+        ("a", "Lampetra"),
+        ("b", "Lampetra"),
+        ("b", "Cottus gobio"),
+    ]
+    caught += [("b", "Petromyzontidae")]
+    catches = catches_of([{"placement_id": p, "species": s, "count": 1} for p, s in caught])
+    incidence, _ = species_incidence(
+        placements,
+        catches,
+        species.rename_axis("species"),
+        catchment_of=pd.Series({"a": "brook", "b": "mere"}),
+        ancestors=NESTED,
+    )
+    found = incidence.groupby("catchment")["species"].agg(set)
+    assert found["brook"] == {"Lampetra planeri"}
+    assert found["mere"] == {"Lampetra", "Cottus gobio"}
+    assert found["basin"] == {"Lampetra planeri", "Cottus gobio"}
+
+
+def test_gears_that_are_pooled_are_named():
+    placements = placements_of(
+        [{"placement_id": "a"}, {"placement_id": "b", "method": "minnow_trap"}]
+    )
+    catches = catches_of([{"placement_id": "a", "species": "Cottus perifretum", "count": 1}])
+    where = pd.Series({"a": "brook", "b": "brook"})
+    frame = richness(placements, catches, SPECIES, catchment_of=where, ancestors=NESTED)
+    row = frame.set_index("catchment").loc["brook"]
+    assert row["methods"] == "kick_net;minnow_trap"
+    assert row["problem"].startswith("2 gears pooled")
 
 
 def test_without_placements_every_catchment_says_so():

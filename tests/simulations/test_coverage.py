@@ -6,7 +6,7 @@ At least 90 %, and 88 % for three to five placements: what the users of these fi
 import numpy as np
 import pytest
 
-from tests.simulations import catch_rates, removal
+from tests.simulations import catch_rates, removal, richness
 
 RUNS = 300
 
@@ -37,3 +37,15 @@ def test_intervals_of_catch_rates_cover(size, mean, n, efforts):
     row = catch_rates.setting(np.random.default_rng(3), size, mean, n, efforts, RUNS)
     wanted = 0.88 if n <= 5 else 0.90
     assert row["covered"] >= (wanted if efforts == "equal" else 0.85)
+
+
+@pytest.mark.parametrize(("samples", "mean"), [(10, 0.1), (30, 0.05), (100, 0.1)])
+def test_intervals_of_richness_cover_where_species_are_alike(samples, mean):
+    assert richness.setting(np.random.default_rng(4), samples, mean, 0.0, RUNS)["covered"] >= 0.90
+
+
+def test_chao2_stays_a_lower_bound_where_species_differ():
+    """The guide says so: half of the intervals lie below the number."""
+    row = richness.setting(np.random.default_rng(5), 100, 0.3, 1.0, RUNS)
+    assert row["below"] > 0.3
+    assert row["estimate"] < richness.SPECIES
