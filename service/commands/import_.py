@@ -20,11 +20,14 @@ from service.intake.suggesting import suggest as suggest_mapping
 from service.intake.tables import read_tables
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import pandas as pd
 
     from service.errors import Fault
     from service.intake.importing import CheckResult
     from service.intake.sheets import Sheets
+    from service.records import Reading
     from service.store import Store
 
 __all__ = ["import_"]
@@ -137,8 +140,7 @@ def _suggest(given: dict[str, Any], store: Store, target: Path) -> None:
     ]
     for fault in findings.refused:
         click.echo(f"refused  {fault}", err=True)
-    for _, one in findings.flags().iterrows():
-        _show_flags(str(one["code"]), one.to_frame().T)
+    _show_readings(findings.readings)
     methods = [str(name) for name in store.methods().index]
     suggestion = suggest_mapping(tables, store.species(), methods, store.settings.crs)
     if not suggestion.text:
@@ -205,10 +207,7 @@ def _report(result: CheckResult, findings: Path | None) -> None:
     if len(alike) > _SHOWN:
         where = f"in {findings}" if findings else "written by --findings FILE"
         click.echo(f"… and {len(alike) - _SHOWN} kinds more, {where}", err=True)
-    for reading in result.readings:
-        where = f"{reading.file}, row {reading.row}" if reading.row else reading.file
-        column = f", {reading.column}" if reading.column else ""
-        click.echo(f"read as  {reading.code}: {where}{column}: {reading.message}")
+    _show_readings(result.readings)
     for place, own in result.flagged.groupby(["code", "file"], sort=False):
         if own["row"].any() and own["message"].nunique() > _WORDINGS:
             _show_flags(str(place[0]), own)
@@ -218,6 +217,13 @@ def _report(result: CheckResult, findings: Path | None) -> None:
         else:  # said of a file, each something of its own
             for _, one in own.iterrows():
                 _show_flags(str(place[0]), one.to_frame().T)
+
+
+def _show_readings(readings: Iterable[Reading]) -> None:
+    for reading in readings:
+        where = f"{reading.file}, row {reading.row}" if reading.row else reading.file
+        column = f", {reading.column}" if reading.column else ""
+        click.echo(f"read as  {reading.code}: {where}{column}: {reading.message}")
 
 
 def _show_flags(code: str, own: pd.DataFrame) -> None:

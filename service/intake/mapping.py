@@ -244,9 +244,9 @@ def _by_rules(
                 zero = ours["species"] == ZERO
                 arrays["species"] = np.where(zero, ZERO, columns["species"].to_numpy(object))
         frame = pd.DataFrame(arrays, index=cells.frame.index, dtype="str")
-        if sheet == "catches" and one and mapping.shape.rows == "catch":
-            frame, cells = _with_fish(frame, cells)
         out[sheet] = replace(cells, sheet=sheet, frame=frame)
+        if sheet == "catches" and one and mapping.shape.rows == "catch":
+            out[sheet] = _with_fish(out[sheet])
         lookups.add(sheet, cells, out[sheet])
         _say_what_is_left(mapping, rules, cells, findings, one=one)
     return out
@@ -290,14 +290,12 @@ def _one_sheet_as_several(
         rules["lengths"] = taken | rules["lengths"]
 
 
-def _with_fish(frame: pd.DataFrame, cells: Cells) -> tuple[pd.DataFrame, Cells]:
+def _with_fish(cells: Cells) -> Cells:
     """Leave out rows that only give a placement."""
-    fish = np.zeros(len(frame), dtype=bool)
-    for name in ("species", "count", "count_kind"):
-        if name in frame:
-            fish |= (frame[name] != "").to_numpy(bool)
-    headers = {name: own[fish] for name, own in cells.headers.items()}
-    return frame[fish], replace(cells, frame=cells.frame[fish], headers=headers)
+    said = [
+        (cells.column(name) != "").to_numpy(bool) for name in ("species", "count", "count_kind")
+    ]
+    return cells.rows(np.logical_or.reduce(said))
 
 
 def _rules(rule: object) -> list[dict[str, Any]]:

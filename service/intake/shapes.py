@@ -211,8 +211,8 @@ def per_fish(catches: Cells, lengths: Cells, findings: Findings) -> tuple[Cells,
     rows = pd.concat([rows, kept[fish & ~together]]).astype("str").rename_axis(None)
     own = lengths.frame[measured]
     return (
-        replace(catches, frame=rows.sort_index(kind="stable")),
-        replace(lengths, frame=own),
+        replace(catches, frame=rows.sort_index(kind="stable"), headers={}),
+        replace(lengths, frame=own, headers={}),
     )
 
 
@@ -241,14 +241,10 @@ def declare_nil(sheets: Dict[str, Cells], findings: Findings) -> dict[str, Cells
     worded &= ~owner.isin(caught).to_numpy(bool)
     ids = placements.column("placement_id")
     in_words, in_zeros = ids.isin(set(owner[worded])), ids.isin(set(owner[zero]) - caught)
-    if in_words.any():
-        said = say("table_read.nil", words=", ".join(species[worded].unique()[:3]))
-        findings.note(placements.file, said, "outcome")
-    if in_zeros.any():
-        findings.note(placements.file, say("table_read.zeros"), "outcome")
-    frame = catches.frame[~(worded | zero)]
-    heads = {name: own[~(worded | zero)] for name, own in catches.headers.items()}
-    out["catches"] = replace(catches, frame=frame, headers=heads)
+    findings.read(catches, worded, "species", "no_fish")
+    first = zero & owner.isin(set(ids[in_zeros])).to_numpy(bool)
+    findings.read(catches, first & ~owner.duplicated().to_numpy(bool), "species", "all_zero")
+    out["catches"] = catches.rows(~(worded | zero))
     out["placements"] = with_outcome(placements, in_words | in_zeros)
     return out
 

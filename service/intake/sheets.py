@@ -258,7 +258,7 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
             )
             findings.refuse_file(cells.file, said, row=1, column=column.name, sheet=cells.sheet)
     frame = cells.frame[list(ours.values())].set_axis(list(ours), axis=1)
-    return Cells(cells.sheet, cells.file, frame, cells.decimal_comma)
+    return replace(cells, frame=frame)
 
 
 def _join(headers: list[str]) -> Wording | str:

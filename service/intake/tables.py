@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from layers.plurals import counted
 from service.intake.columns import plain
 from service.intake.reading import DELIMITERS, WORKBOOKS, split_text, stripped, whole_sheet
 from service.intake.shapes import NO_FISH
@@ -90,7 +91,7 @@ def _decoded(content: bytes, file: str, findings: Findings) -> str | None:
         text = content.decode("cp1252", errors="replace")
     if {letter for letter in text if not letter.isascii()} <= _WESTERN:
         word = next(word for word in re.findall(r"[^\s;,]+", text) if not word.isascii())
-        findings.note(file, say("table_read.cp1252", word=word[:40]), "")
+        findings.read_file(file, say("read_as.cp1252", word=word[:40]))
         return text
     findings.refuse_file(file, "not_utf8.file")
     return None
@@ -144,8 +145,14 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
     for rows, variant in ((np.flatnonzero(totals), "totals"), (left, "notes")):
         if len(rows):
             first = next(str(cell) for cell in cells[rows[0]] if cell)
-            said = say(f"table_read.{variant}", number=len(rows), first=first[:60])
-            findings.note(file, said, "", str(grid.index[rows[0]]))
+            number = counted(len(rows), "row")
+            findings.read_file(
+                file,
+                say(f"read_as.{variant}", rows=number, first=first[:60]),
+                rows=len(rows),
+                row=int(grid.index[rows[0]]),
+                value=first,
+            )
     return whole_sheet(frame.set_axis(names, axis=1), file, "", findings, comma)
 
 

@@ -163,3 +163,105 @@ def test_names_of_ours_need_no_mapping(folder, store):
         result = check(replace(sheets, survey="S24"), store, now=NOW)
         assert result.refused == []
         assert_as_in_truth(result.records, "bare_columns")
+
+
+def refusals(store, text, mapping="", tmp_path=None, **options):
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text(text)
+    if mapping:
+        options["mapping"] = tmp_path / "m.toml"
+        options["mapping"].write_text(mapping)
+    sheets = read_sheets(files=[sheet], species=store.species(), **options)
+    return check(replace(sheets, survey="S24"), store, now=NOW)
+
+
+REPEATED = """placement_id,method,set_at,longitude,latitude,minutes,species,count,length_mm
+A,kick_net,2024-06-03,-11.2127,52.6000,{first},Cottus gobio,{count},{length}
+A,kick_net,2024-06-03,-11.2127,52.6000,{second},Salmo trutta,2,
+"""
+
+
+def test_repeats_that_differ_are_refused_with_their_column(store, tmp_path):
+    """Identical repeats are one placement; others are not folded into either of their values."""
+    same = REPEATED.format(first=20, second=20, count=3, length="")
+    result = refusals(store, same, tmp_path=tmp_path)
+    assert result.refused == []
+    assert result.records.placements["minutes"].tolist() == [20]
+    assert result.records.catches["count"].tolist() == [3, 2]
+    result = refusals(store, same.replace(",20,Salmo", ",25,Salmo"), tmp_path=tmp_path)
+    assert {(f.row, f.column) for f in result.refused} == {(2, "minutes"), (3, "minutes")}
+
+
+def test_several_fish_have_no_one_length(store, tmp_path):
+    several = REPEATED.format(first=20, second=20, count=3, length=61)
+    result = refusals(store, several, tmp_path=tmp_path)
+    assert [(f.row, f.column) for f in result.refused] == [(2, "count")]
+    one = refusals(store, several.replace("gobio,3", "gobio,1"), tmp_path=tmp_path)
+    assert one.refused == []
+    assert one.records.lengths["length_mm"].tolist() == [61]
+
+
+WIDE = """placement_id,method,set_at,longitude,latitude,Cottus gobio,Salmo trutta
+A,kick_net,2024-06-03,-11.2127,52.6000,{a},{b}
+B,kick_net,2024-06-04,-11.2127,52.6000,1,
+"""
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "outcome"),
+    [("", "", "unrecorded"), ("0", "", "nil"), ("0", "0", "nil"), ("-", "", "unrecorded")],
+)
+def test_empty_cells_say_nothing_and_zeros_say_none(store, tmp_path, a, b, outcome):
+    """Nil is never derived of silence."""
+    result = refusals(store, WIDE.format(a=a, b=b), tmp_path=tmp_path)
+    assert result.refused == []
+    assert result.records.placements.loc["A", "outcome"] == outcome
+    mapping = suggest_for(store, tmp_path / "sheet.csv")
+    said = mapping.replace("# no_rows_mean", "no_rows_mean")
+    result = refusals(store, WIDE.format(a=a, b=b), said, tmp_path)
+    assert result.records.placements.loc["A", "outcome"] == "nil"
+
+
+def suggest_for(store, path):
+    methods = list(store.methods().index)
+    return suggest(read_tables(path, Findings()), store.species(), methods, CRS).text
+
+
+def test_a_cell_under_a_species_is_refused_under_its_own_header(store, tmp_path):
+    result = refusals(store, WIDE.format(a="many", b=""), tmp_path=tmp_path)
+    assert [(f.row, f.column, f.value) for f in result.refused] == [(2, "Cottus gobio", "many")]
+
+
+def test_no_fish_beside_fish_is_refused(store, tmp_path):
+    """One row says that there was none, another that there was."""
+    text = REPEATED.format(first=20, second=20, count=3, length="")
+    result = refusals(store, text.replace("Salmo trutta,2", "no fish,"), tmp_path=tmp_path)
+    assert result.records is None
+    assert {(f.row, f.column) for f in result.refused} == {(3, "species"), (3, "count")}
+
+
+def test_rows_below_a_gap_that_may_be_records_stay_in(store, tmp_path):
+    """A gap does not end a table of which more follows."""
+    text = WIDE.format(a=1, b=2).replace("\nB,", "\n,,,,,,\nB,")
+    result = refusals(store, text, tmp_path=tmp_path)
+    assert result.refused == []
+    assert len(result.records.placements) == 2
+
+
+def test_the_suggestion_leaves_open_what_cannot_be_known(store, tmp_path):
+    """Day or month first, the unit of an effort and of a length, the grid of a position."""
+    sheet = tmp_path / "s.csv"
+    sheet.write_text(
+        "Sample,Site,Date,Gear,Easting,Northing,Effort,Species,TL\n"
+        "A,Mill ford,03/04/2024,kick net,350150,5829950,20,Cottus gobio,61\n"
+    )
+    text = suggest_for(store, sheet)
+    for line in ("date_order", "crs", "minutes", "length_mm"):
+        assert f"\n# {line} =" in text, line
+    result = check(read_sheets(files=[sheet], mapping=written(tmp_path, text)), store, now=NOW)
+    assert {fault.column for fault in result.refused} == {"set_at", "crs"}
+
+
+def written(folder, text):
+    (folder / "m.toml").write_text(text)
+    return folder / "m.toml"

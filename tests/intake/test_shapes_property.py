@@ -281,6 +281,6 @@ def test_a_season_in_any_shape_comes_back_equal_or_is_refused(store, written):
         assert_never_different(season, result.records, shape, f"{text}\n{suggestion.text}")
 
 
-def test_half_of_the_seasons_come_in():
+def test_a_quarter_of_the_seasons_comes_in():
     """The property is not kept by refusing everything."""
     assert OUTCOMES["equal"] > sum(OUTCOMES.values()) / 4, OUTCOMES
