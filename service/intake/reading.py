@@ -6,19 +6,21 @@ import csv
 import datetime as dt
 import io
 import re
+from itertools import islice
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
 from layers.plurals import counted
-from service.intake.columns import known_names, plain
+from service.intake.columns import SHEETS, known_names, plain
 from service.intake.findings import Cells
 from service.intake.stored_sheets import GUARDED
 from service.intake.text_bounds import text_fault
 from service.intake.wording import say
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from service.intake.findings import Findings
@@ -33,6 +35,7 @@ __all__ = [
     "read_text",
     "split_text",
     "stripped",
+    "under_header",
 ]
 
 TEXT_FILES: Final = (".csv", ".txt", ".tsv")
@@ -42,6 +45,8 @@ SPATIAL_FILES: Final = (".geojson", ".json", ".gpkg", ".shp", ".fgb")
 DELIMITERS: Final = (",", ";", "\t")
 _ANY_GUARDED: Final = re.compile("|".join(map(re.escape, GUARDED)))
 _MOST_NAMED: Final = 1_000  # cells that are not UTF-8; one remedy mends them all
+_HEADER_WITHIN: Final = 5  # rows
+_LONGEST_TITLE: Final = 120  # characters that are said
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
@@ -113,13 +118,41 @@ def read_text(
     if separator is None or max(_fit(text, separator, sheet)) == 0:
         _refuse_delimiter(text, file, sheet, findings, delimiter)
         return None
-    frame = split_text(text, separator, file, findings)
+    # Titles above a header have fewer cells than it.
+    wide = (
+        0
+        if _row_of_header(_first_records(text, separator), sheet) == 0
+        else _widest(text, separator)
+    )
+    frame = split_text(text, separator, file, findings, wide=wide)
     if frame is None:
         return None
-    headers = frame.iloc[0].tolist()
-    body = frame.iloc[1:].set_axis(headers, axis=1)
-    body.index = pd.RangeIndex(2, len(body) + 2)
+    body = under_header(frame, file, sheet, findings)
     return whole_sheet(body, file, sheet, findings, separator == ";")
+
+
+def under_header(grid: pd.DataFrame, file: str, sheet: str, findings: Findings) -> pd.DataFrame:
+    """Put rows of cells under their header, which is the first row or stands below titles."""
+    records = grid.iloc[:_HEADER_WITHIN].to_numpy(object).tolist()
+    top = _row_of_header(records, sheet)
+    if top:
+        titles = "; ".join(" ".join(filter(None, row)) for row in records[:top])[:_LONGEST_TITLE]
+        findings.read_file(
+            file, say("read_as.header", row=top + 1, titles=titles), row=top + 1, sheet=sheet
+        )
+    body = grid.iloc[top + 1 :].set_axis(grid.iloc[top].tolist(), axis=1)
+    body.index = pd.RangeIndex(top + 2, top + 2 + len(body))
+    return body
+
+
+def _row_of_header(records: Sequence[Sequence[str]], sheet: str) -> int:
+    """Find the header, from 0: a row below the first if it alone has what the sheet needs."""
+    known = known_names(sheet)
+    needed = {column.name for column in SHEETS[sheet] if column.required}
+    ours = [{known[plain(text)] for text in row if plain(text) in known} for row in records]
+    named = [place for place, names in enumerate(ours) if names]
+    found = len(named) == 1 and len(ours[named[0]]) > 1 and needed <= ours[named[0]]
+    return named[0] if found else 0
 
 
 def split_text(
@@ -219,11 +252,19 @@ def _unguarded(cells: pd.Series) -> pd.Series:
     return cells.mask(guarded, cells.str.slice(1)) if guarded.any() else cells
 
 
-def _first_record(text: str, separator: str) -> list[str]:
+def _first_records(text: str, separator: str) -> list[list[str]]:
+    rows = csv.reader(io.StringIO(text[:100_000]), delimiter=separator)
     try:
-        return next(csv.reader(io.StringIO(text[:100_000]), delimiter=separator), [])
+        return list(islice(rows, _HEADER_WITHIN))
     except csv.Error:
         return []
+
+
+def _widest(text: str, separator: str) -> int:
+    try:
+        return max(map(len, csv.reader(io.StringIO(text), delimiter=separator)))
+    except csv.Error:
+        return 0
 
 
 def _separator(text: str, sheet: str) -> str | None:
@@ -234,7 +275,8 @@ def _separator(text: str, sheet: str) -> str | None:
 
 def _fit(text: str, separator: str, sheet: str) -> tuple[int, int]:
     """How many headers are known, and how many times a separator splits them; 0, 0 is no header."""
-    headers, known = _first_record(text, separator), known_names(sheet)
+    records, known = _first_records(text, separator), known_names(sheet)
+    headers = records[_row_of_header(records, sheet)] if records else []
     return sum(plain(header) in known for header in headers), max(len(headers) - 1, 0)
 
 
@@ -303,7 +345,7 @@ def _refuse_ragged(
         findings.refuse_file(file, "cells_unclear.quote", row=int(open_quote[1]) + 1)
         return
     rows = csv.reader(io.StringIO(text), delimiter=separator)
-    wide = len(_first_record(text, separator))
+    wide = len(next(iter(_first_records(text, separator)), []))
     sign, headers = _NAMES.get(separator, separator), counted(wide, "header")
     try:
         for number, record in enumerate(rows, start=1):

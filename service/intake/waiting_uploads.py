@@ -226,14 +226,15 @@ def _role_by_header(path: Path) -> str | None:
     if path.suffix.lower() not in TEXT_FILES:
         return None
     with path.open("rb") as file:
-        header = file.readline(100_000).decode("utf-8-sig", errors="replace")
-    headers = {plain(part.strip('" \r\n')) for part in re.split("[,;\t]", header)}
+        lines = [file.readline(100_000).decode("utf-8-sig", errors="replace") for _ in range(5)]
     best: tuple[int, str] | None = None
-    for sheet, columns in SHEETS.items():
-        known = known_names(sheet)
-        meant = [known[name] for name in headers if name in known]
-        if all(column.name in meant for column in columns if column.required):
-            best = max(best or (0, ""), (len(meant), sheet))
+    for line in lines:  # titles may stand above the header
+        headers = {plain(part.strip('" \r\n')) for part in re.split("[,;\t]", line)}
+        for sheet, columns in SHEETS.items():
+            known = known_names(sheet)
+            meant = [known[name] for name in headers if name in known]
+            if all(column.name in meant for column in columns if column.required):
+                best = max(best or (0, ""), (len(meant), sheet))
     return best[1] if best else None
 
 

@@ -13,7 +13,7 @@ import openpyxl
 import pandas as pd
 from openpyxl.utils.exceptions import InvalidFileException
 
-from service.intake.reading import as_typed
+from service.intake.reading import as_typed, under_header
 from service.intake.text_bounds import LONGEST_CELL, MOST_CELLS, MOST_COLUMNS
 from service.intake.wording import say
 
@@ -65,9 +65,8 @@ def read_workbook(
     if not any(any(row) for row in filled):
         findings.refuse_file(source, "file_empty.sheet")
         return None
-    body = pd.DataFrame(filled[1:], columns=filled[0], dtype="str")
-    body.index = pd.RangeIndex(2, len(body) + 2)
-    return body, source
+    grid = pd.DataFrame(filled, dtype="str")
+    return under_header(grid, source, sheet, findings), source
 
 
 def read_tabs(content: bytes, file: str, findings: Findings) -> dict[str, pd.DataFrame]:

@@ -7,6 +7,7 @@ equal or refused.
 
 import datetime as dt
 
+import openpyxl
 import pandas as pd
 import pytest
 from click.testing import CliRunner
@@ -16,12 +17,13 @@ from hypothesis import strategies as st
 from service.commands.import_ import import_
 from service.intake.checks.fish_names import meant_names
 from service.intake.columns import SHEETS
-from service.intake.importing import take
+from service.intake.importing import check, take
 from service.intake.numbers import read_number, spelt_number
+from service.intake.sheets import read_sheets
 from service.intake.times import read_moment, settled_dates
 from service.intake.wording import Wording
 from service.records import Selection
-from tests.intake_sheets import CATCHES, PLACEMENTS, cells, check_files, checked, make_store
+from tests.intake_sheets import CATCHES, NOW, PLACEMENTS, cells, check_files, checked, make_store
 from tests.intake_sheets import files as sheet_files
 from tests.intake_sheets import placements as placement
 
@@ -87,6 +89,7 @@ CELLS = [
     ("1.234.567", "easting", 1234567),
     ("1,234", "minutes", None),
     ("1,234 min", "minutes", None),
+    ("1.234", "count", None),
     ("n/a", "minutes", EMPTY),
     ("-", "minutes", EMPTY),
     ("none", "minutes", EMPTY),
@@ -419,3 +422,48 @@ def test_the_command_says_how_cells_were_read(tmp_path):
         "read as  at_least: catches.csv, row 2, count: 2 rows read as a lower bound" in done.output
     )
     assert (pd.read_csv(out)["kind"] == "read as").sum() == 18
+
+
+TITLES = "Brooks of 2024\nkept by crew A,,2024\n\n"
+
+
+@pytest.mark.parametrize("titles", ["Brooks of 2024\n", TITLES, TITLES + "all times local\n"])
+def test_a_header_below_titles_is_found_and_said(store, tmp_path, titles):
+    """The row numbers stay those of the spreadsheet."""
+    result = check_files(store, tmp_path, titles + PLACEMENTS.replace("12,nil", "twelve a,nil"))
+    (line,) = [one for one in result.readings if one.code == "header"]
+    top = titles.count("\n") + 1
+    assert (line.row, line.file) == (top, "placements.csv")
+    assert "Brooks of 2024" in line.message
+    assert [(fault.row, fault.column) for fault in result.refused] == [(top + 2, "lifts")]
+
+
+def test_a_header_below_merged_titles_of_a_workbook_is_found(store, tmp_path):
+    book = openpyxl.Workbook()
+    page = book.active
+    page.append(["Brooks of 2024"])
+    page.merge_cells("A1:D1")
+    page.append([])
+    for row in [list(cells(PLACEMENTS)), *cells(PLACEMENTS).to_numpy().tolist()]:
+        page.append(row)
+    book.save(tmp_path / "p.xlsx")
+    catches = sheet_files(tmp_path)[1]
+    result = check(read_sheets(tmp_path / "p.xlsx", catches), store, now=NOW)
+    assert result.refused == []
+    assert [(one.code, one.row) for one in result.readings] == [("header", 3)]
+    assert len(result.records.placements) == 2
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "placement_id\n" + PLACEMENTS,  # a name of ours above
+        "a\n" + PLACEMENTS.replace("method", "gear_kind"),  # nothing has what is needed
+        "a\n" + PLACEMENTS.splitlines()[0] + "\n" + PLACEMENTS,  # two headers
+        "a\n" * 5 + PLACEMENTS,  # too far below
+    ],
+)
+def test_a_header_that_is_not_clear_is_not_taken(store, tmp_path, text):
+    result = check_files(store, tmp_path, text)
+    assert result.records is None
+    assert not [one for one in result.readings if one.code == "header"]
