@@ -8,7 +8,9 @@ from functools import cache
 from importlib.resources import files
 from typing import Any, Final, Literal
 
-__all__ = ["SHEETS", "SUMMARY_COLUMNS", "Column", "Kind", "column", "public_words"]
+from layers.frames import FRAMES
+
+__all__ = ["SHEETS", "SUMMARY_COLUMNS", "TABLE_WORDS", "Column", "Kind", "column", "public_words"]
 
 Kind = Literal["text", "number", "whole", "yes_no", "time", "day", "list", "choice"]
 
@@ -38,6 +40,8 @@ class Column:
 _FILE: Final[dict[str, Any]] = tomllib.loads(
     files("service").joinpath("columns.toml").read_text(encoding="utf-8")
 )
+TABLE_WORDS: Final[dict[str, str]] = _FILE["table_words"]
+"""What each layer and table of a hand-over contains."""
 SUMMARY_COLUMNS: Final = {name: tuple(columns) for name, columns in _FILE["summaries"].items()}
 """Columns with which each summary begins, in order; `sampled_length` has its groupings before."""
 
@@ -56,7 +60,11 @@ def _sheets() -> dict[str, tuple[Column, ...]]:
     for sheet, entries in _FILE["sheets"].items():
         whole = {name: entry or before[name] for name, entry in entries.items()}
         before = whole | before
-        sheets[sheet] = tuple(_column(name, entry) for name, entry in whole.items())
+        words = FRAMES[sheet].words if sheet in FRAMES else {}
+        sheets[sheet] = tuple(
+            _column(name, {"choices": words.get(name, ()), **entry})
+            for name, entry in whole.items()
+        )
     return sheets
 
 

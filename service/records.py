@@ -124,7 +124,7 @@ PUBLIC = Viewer("public", "public")
 
 @dataclass(frozen=True)
 class Records:
-    """Stored records as frames; their columns are fixed in DEVELOPERS.md, "Frames"."""
+    """Stored records as frames; of the kinds that `layers.frames` declares."""
 
     placements: gpd.GeoDataFrame
     catches: pd.DataFrame

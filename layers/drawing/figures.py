@@ -150,21 +150,10 @@ def class_width_mm(lengths: pd.DataFrame, species: str) -> float:
 
 @reads(lengths="species length_mm")
 def length_frequency(lengths: pd.DataFrame, species: str, *, class_mm: float = 5.0) -> str:
-    """Draw how many measured fish fall into each length class.
+    """Draw how many measured fish of a species fall into each length class of `class_mm` [mm].
 
-    Parameters
-    ----------
-    lengths
-        Frame of this kind (`layers.frames`).
-    species
-        Scientific name whose fish are drawn.
-    class_mm
-        Width of a class. [mm]
-
-    Returns
-    -------
-    str
-        SVG; one that says so in words when no fish of the species was measured.
+    `lengths` is a frame of this kind (`layers.frames`). Returns SVG; one that says so in words when
+    no fish of the species was measured.
     """
     own = lengths.loc[lengths["species"] == species, "length_mm"].dropna().to_numpy(np.float64)
     title = f"Length frequency of {species}"
@@ -189,21 +178,10 @@ def length_frequency(lengths: pd.DataFrame, species: str, *, class_mm: float = 5
 def accumulation_curve(
     curve: pd.DataFrame, *, place: str = "", estimate: float | None = None
 ) -> str:
-    """Draw the species expected against the number of placements.
+    """Draw the species expected against the number of placements, with a band of ± one sd, as SVG.
 
-    Parameters
-    ----------
-    curve
-        What `layers.estimates.richness.accumulation` gave.
-    place
-        Name of the catchment, for the title.
-    estimate
-        Estimated number of species (Chao2), drawn as a line.
-
-    Returns
-    -------
-    str
-        SVG. The band is ± one standard deviation.
+    `curve` is what `layers.estimates.richness.accumulation` gave; `place` names the catchment in
+    the title, `estimate` is the estimated number of species (Chao2), drawn as a line.
     """
     title = f"Species accumulation{f', {place}' if place else ''}"
     if curve.empty:
@@ -235,20 +213,11 @@ def accumulation_curve(
 def effort_by_method_and_year(
     totals: pd.DataFrame, *, labels: Mapping[str, str] | None = None
 ) -> str:
-    """Draw effort per year, one panel per method, each in its own unit.
+    """Draw effort per year as SVG, one panel per method, each in its own unit.
 
-    Parameters
-    ----------
-    totals
-        What `layers.fieldwork.effort.effort_totals` gave with `by_year`, narrowed to one
-        catchment and one unit per method.
-    labels
-        Names of methods for people.
-
-    Returns
-    -------
-    str
-        SVG. A year without effort on record shows no bar.
+    `totals` is what `layers.fieldwork.effort.effort_totals` gave with `by_year`, narrowed to one
+    catchment and one unit per method; `labels` are the names of methods for people. A year without
+    effort on record shows no bar.
     """
     title = "Effort by method and year"
     known = totals.dropna(subset=["effort", "year"])
@@ -293,21 +262,11 @@ def effort_by_method_and_year(
 def catch_per_unit_effort(
     rates: pd.DataFrame, species: str, *, labels: Mapping[str, str] | None = None
 ) -> str:
-    """Draw the catch per unit effort of one species, one panel per method.
+    """Draw the catch per unit effort of one species as SVG, one panel per method.
 
-    Parameters
-    ----------
-    rates
-        What `layers.estimates.catch_rate.catch_per_unit_effort` gave.
-    species
-        Scientific name.
-    labels
-        Names of methods for people.
-
-    Returns
-    -------
-    str
-        SVG. Bars are 95 % intervals; a hollow mark has none, and ≥ marks a lower bound.
+    `rates` is what `layers.estimates.catch_rate.catch_per_unit_effort` gave; `labels` are the names
+    of methods for people. Bars are 95 % intervals; a hollow mark has none, and ≥ marks a lower
+    bound.
     """
     title = f"Catch per unit effort of {species}"
     own = rates[(rates["species"] == species) & rates["cpue"].notna()]

@@ -37,7 +37,6 @@ __all__ = [
     "feature_collection",
     "feature_stream",
     "feature_texts",
-    "features",
     "property_values",
     "to_wgs84",
 ]
@@ -46,6 +45,10 @@ MEDIA_TYPE: Final = "application/geo+json"  # RFC 7946, section 12
 # Features written in one go: many are faster than one by one, more no faster still.
 _AT_ONCE: Final = 200
 _DECIMALS: Final = 7  # 1e-7 degree is about 1 cm of latitude; RFC 7946, section 11.2
+# Members that RFC 7946, section 7.1, keeps for itself.
+_OWN_MEMBERS: Final = frozenset(
+    ["type", "features", "bbox", "geometry", "geometries", "coordinates", "properties", "crs"]
+)
 # Times are written by us, as RFC 3339 text in UTC.
 _JSON: Final = (
     orjson.OPT_SERIALIZE_NUMPY | orjson.OPT_NON_STR_KEYS | orjson.OPT_PASSTHROUGH_DATETIME
@@ -250,8 +253,6 @@ def feature_texts(
     frame: gpd.GeoDataFrame,
     geometries: Geometries,
     extra: Mapping[str, Any] | None = None,
-    *,
-    at_once: int = _AT_ONCE,
 ) -> Iterator[bytes]:
     """Rows as Features with geometry that is already placed, some at a time.
 
@@ -264,8 +265,6 @@ def feature_texts(
         they are to be read, (n,). Missing is written as null.
     extra
         Foreign members of every feature.
-    at_once
-        Features in one piece.
 
     Yields
     ------
@@ -278,8 +277,8 @@ def feature_texts(
     columns = [_natural_values(attributes[name]) for name in attributes.columns]
     ids = property_values(frame.index.to_series(name="id"))
     more = dict(extra or {})
-    for start in range(0, len(frame), at_once):
-        part = slice(start, start + at_once)
+    for start in range(0, len(frame), _AT_ONCE):
+        part = slice(start, start + _AT_ONCE)
         texts = shapely.to_geojson(geometries[part])
         cells = [values[part] for values in columns]
         try:
@@ -329,17 +328,21 @@ def _written(
     return text[1:-1].replace(b'},{"type":"Feature","id":', b'},\n{"type":"Feature","id":')
 
 
-def features(frame: gpd.GeoDataFrame) -> list[bytes]:
-    """Each row as one GeoJSON Feature.
+def feature_collection(
+    frame: gpd.GeoDataFrame, *, members: Mapping[str, Any] | None = None
+) -> bytes:
+    """One frame as a FeatureCollection with its bounding box.
 
     Parameters
     ----------
     frame
         n rows in any CRS. Its index is the features' `id`, its columns their properties.
+    members
+        Foreign members (RFC 7946, section 6.1) of the collection.
 
     Returns
     -------
-    list of bytes, n JSON texts in UTF-8
+    bytes, JSON text in UTF-8
 
     Raises
     ------
@@ -352,27 +355,8 @@ def features(frame: gpd.GeoDataFrame) -> list[bytes]:
     --------
     >>> import geopandas as gpd
     >>> frame = gpd.GeoDataFrame({"n": [2]}, geometry=[None], index=["T1"], crs="EPSG:4326")
-    >>> features(frame)[0].decode()
-    '{"type":"Feature","id":"T1","geometry":null,"properties":{"n":2}}'
-    """
-    return list(feature_texts(frame, _placed(frame), at_once=1))
-
-
-def feature_collection(
-    frame: gpd.GeoDataFrame, *, members: Mapping[str, Any] | None = None
-) -> bytes:
-    """One frame as a FeatureCollection with its bounding box.
-
-    Parameters
-    ----------
-    frame
-        As for :func:`features`.
-    members
-        Foreign members (RFC 7946, section 6.1) of the collection.
-
-    Returns
-    -------
-    bytes, JSON text in UTF-8
+    >>> feature_collection(frame).decode()[40:].strip()
+    '{"type":"Feature","id":"T1","geometry":null,"properties":{"n":2}}]}'
     """
     return b"".join(feature_stream([frame], members=members))
 
@@ -388,7 +372,7 @@ def feature_stream(
     Parameters
     ----------
     frames
-        Any number of frames, each as for :func:`features`.
+        Any number of frames, each as for :func:`feature_collection`.
     members
         Foreign members of the collection; those that RFC 7946 defines are refused.
 
@@ -403,17 +387,7 @@ def feature_stream(
         A foreign member has a name that the standard keeps for itself (section 7.1).
     """
     foreign = dict(members or {})
-    kept = {
-        "type",
-        "features",
-        "bbox",
-        "geometry",
-        "geometries",
-        "coordinates",
-        "properties",
-        "crs",
-    }
-    if clash := sorted(kept & foreign.keys()):
+    if clash := sorted(_OWN_MEMBERS & foreign.keys()):
         msg = f"members {', '.join(clash)} have another meaning in GeoJSON; choose other names"
         raise FrameError(msg)
     yield b'{"type":"FeatureCollection",'

@@ -29,23 +29,12 @@ def imported_modules(text: str) -> list[str]:
 
 
 def join_modules(text: str, read: Callable[[str], str]) -> str:
-    """Join a module and all that it imports into one classic script.
+    """Join a module and all that it imports into one classic script, in strict mode.
 
-    Each module becomes a function of its own, so that equal names in two of them stay apart.
-
-    Parameters
-    ----------
-    text
-        The module that starts. Understood are `import "FILE"`, `import {A, B} from "FILE"` and
-        `import * as A from "FILE"` without renaming, and `export` before a function, class or
-        `const`.
-    read
-        Gives the text of a module by its file name.
-
-    Returns
-    -------
-    str
-        The script, in strict mode; it leaves no name behind.
+    Each module becomes a function of its own, so that equal names in two of them stay apart; no
+    name is left behind. Understood are `import "FILE"`, `import {A, B} from "FILE"` and
+    `import * as A from "FILE"` without renaming, and `export` before a function, class or
+    `const`. `read` gives the text of a module by its file name.
 
     Raises
     ------

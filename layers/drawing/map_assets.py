@@ -29,13 +29,7 @@ _LEAFLET: Final = frozenset(
 
 @cache
 def asset(name: str) -> tuple[bytes, str]:
-    """Content and media type of one asset.
-
-    Raises
-    ------
-    LayersError
-        There is no asset of this name.
-    """
+    """Content and media type of one asset; raises LayersError where there is none of this name."""
     place = resources.files("layers.drawing") / "scripts"
     if is_packaged(name):
         place = resources.files("xstatic.pkg.leaflet") / "data"
@@ -54,13 +48,7 @@ def is_packaged(name: str) -> bool:
 
 
 def asset_text(name: str) -> str:
-    """Text of a script or style.
-
-    Raises
-    ------
-    LayersError
-        There is no asset of this name.
-    """
+    """Text of a script or style; raises LayersError where there is none of this name."""
     return asset(name)[0].decode()
 
 

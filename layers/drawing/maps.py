@@ -10,13 +10,13 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from dataclasses import dataclass, field
-from html import escape
+from dataclasses import dataclass, fields
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import orjson
-from jinja2 import Template
+from jinja2 import Environment, FileSystemLoader, Template
 
 from layers.drawing.geojson import bounding_box, feature_collection, to_wgs84
 from layers.drawing.joined_modules import join_modules
@@ -34,10 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = ["MapParts", "MapView", "frame_bounds", "map_page", "map_parts", "view_of_frames"]
 
-_REACH_COLUMNS: Final = ("stream_name", "strahler", "kind")
-_CATCHMENT_COLUMNS: Final = ("name", "parent_id")
 _MARK_ROOM_PX: Final = (16, 16)  # so that marks at the edge of the bounds are seen whole
-_STRETCH_COLUMNS: Final = ("placement_id", "method", "reach_id")
 
 
 @dataclass(frozen=True)
@@ -91,26 +88,13 @@ class MapView:
 
     def config(self) -> bytes:
         """Everything as JSON that can stand inside a `script` element."""
-        layers = {
+        document = {each.name: getattr(self, each.name) for each in fields(self)}
+        del document["bounds"]
+        document["layers"] = {
             name: {"url": layer} if isinstance(layer, str) else {"data": orjson.Fragment(layer)}
             for name, layer in self.layers.items()
         }
-        text = orjson.dumps(
-            {
-                "layers": layers,
-                "methods": list(self.methods),
-                "species": list(self.species),
-                "detects": self.detects,
-                "chosen_species": self.chosen_species,
-                "picker": self.picker,
-                "placement_link": self.placement_link,
-                "reach_address": self.reach_address,
-                "tiles": self.tiles,
-                "live": self.live,
-                "keeps_view": self.keeps_view,
-                "single": self.chosen_species in self.detects,
-            }
-        )
+        text = orjson.dumps(document | {"single": self.chosen_species in self.detects})
         # Neither "</script>" nor "<!--" nor a line separator may end or change the element.
         return (
             text.replace(b"&", b"\\u0026")
@@ -186,18 +170,9 @@ def map_parts(view: MapView) -> MapParts:
 def map_page(view: MapView, *, title: str, note: str = "") -> str:
     """Write one HTML page that works from disk without a network.
 
-    Parameters
-    ----------
-    view
-        What is shown; its layers are data, not addresses.
-    title, note
-        Plain text above the map.
-
-    Returns
-    -------
-    str
-        The page. It names no outside address, and its Content-Security-Policy lets run
-        only the scripts written into it, known by their SHA-256.
+    The layers of the view are data, not addresses; `title` and `note` are plain text above the map.
+    The page names no outside address, and its Content-Security-Policy lets run only the scripts
+    written into it, known by their SHA-256.
     """
     parts = map_parts(view)
     start = 'import { showRecords } from "./view.js";\n' + parts.script
@@ -209,18 +184,23 @@ def map_page(view: MapView, *, title: str, note: str = "") -> str:
         f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {allowed}; "
         "base-uri 'none'; form-action 'none'"
     )
-    styles = "".join(
-        f"<style>{inline_style(name)}</style>\n" for name in (*STYLES, "saved_map.css")
-    )
-    code = "".join(f"<script>{text}</script>\n" for text in scripts)
-    shown_note = f"<p>{escape(note)}</p>" if note else ""
     return (
-        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n{styles}</head>\n<body>\n"
-        f"<header><h1>{escape(title)}</h1>{shown_note}</header>\n<main>{parts.body}</main>\n"
-        f"{code}</body>\n</html>\n"
+        _environment()
+        .get_template("saved_map.html")
+        .render(
+            policy=policy,
+            title=title,
+            note=note,
+            styles=[inline_style(name) for name in (*STYLES, "saved_map.css")],
+            scripts=scripts,
+            body=parts.body,
+        )
+    )
+
+
+def _environment() -> Environment:
+    return Environment(
+        loader=FileSystemLoader(Path(__file__).parent), autoescape=True, keep_trailing_newline=True
     )
 
 
@@ -238,18 +218,6 @@ def frame_bounds(*frames: gpd.GeoDataFrame) -> list[float] | None:
     return bounding_box(np.concatenate(shapes)) if shapes else None
 
 
-@dataclass(frozen=True)
-class _Drawn:
-    """Frames thinned to what is drawn, as GeoJSON."""
-
-    texts: dict[str, bytes] = field(default_factory=dict)
-
-    def add(self, name: str, frame: gpd.GeoDataFrame, columns: Sequence[str]) -> None:
-        if len(frame):
-            kept = [column for column in columns if column in frame]
-            self.texts[name] = feature_collection(frame[[*kept, frame.geometry.name]])
-
-
 def view_of_frames(
     *,
     placements: gpd.GeoDataFrame,
@@ -260,7 +228,7 @@ def view_of_frames(
     methods: pd.DataFrame,
     chosen_species: str = "",
 ) -> MapView:
-    """Put a few thousand placements and all around them into one view.
+    """Put a few thousand placements and all around them into one view, bounded by both.
 
     Parameters
     ----------
@@ -272,26 +240,27 @@ def view_of_frames(
         Frames of these kinds (`layers.frames`).
     chosen_species
         The species that marks speak of at first; empty = any.
-
-    Returns
-    -------
-    MapView
-        Bounds are those of the placements and reaches.
     """
-    drawn = _Drawn()
-    drawn.add("catchments", catchments, _CATCHMENT_COLUMNS)
-    drawn.add("reaches", reaches, _REACH_COLUMNS)
-    drawn.add("stretches", stretches, _STRETCH_COLUMNS)
+    drawn = {
+        "catchments": (catchments, ("name", "parent_id")),
+        "reaches": (reaches, ("stream_name", "strahler", "kind")),
+        "stretches": (stretches, ("placement_id", "method", "reach_id")),
+    }
     if "generalised_km" in placements:
-        covered = placements[placements["generalised_km"] > 0]
+        hidden = placements[placements["generalised_km"] > 0]
         squares = shown_squares(
-            covered.geometry.get_coordinates(), covered["generalised_km"], placements.crs
+            hidden.geometry.get_coordinates(), hidden["generalised_km"], placements.crs
         )
-        drawn.add("squares", squares, ("generalised_km",))
-    drawn.texts["placements"] = feature_collection(placements)
+        drawn["squares"] = (squares, ("generalised_km",))
+    layers: dict[str, bytes | str] = {
+        name: feature_collection(frame[[*frame.columns.intersection(columns), frame.geometry.name]])
+        for name, (frame, columns) in drawn.items()
+        if len(frame)
+    }
+    layers["placements"] = feature_collection(placements)
     shown = set(placements["species"].dropna().str.split(";").explode()) | {chosen_species}
     return MapView(
-        layers=dict(drawn.texts),
+        layers=layers,
         methods=method_entries(methods, placements["method"]),
         species=species_entries(species, shown),
         detects=method_detects(species, methods),

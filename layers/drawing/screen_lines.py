@@ -105,14 +105,12 @@ def grid_window(west: float, south: float, east: float, north: float) -> Box:
 
 
 def screen_paths(lines: Geometries, zoom: int) -> list[list[int]]:
-    """Write lines on the unit square as steps at a zoom, simplified to what shows.
+    """Write lines on the unit square as steps at a zoom of the web map grid, as far as it shows.
 
     Parameters
     ----------
     lines
         n LineStrings or LinearRings, on the unit square.
-    zoom
-        Zoom of the web map grid.
 
     Returns
     -------

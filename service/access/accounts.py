@@ -64,14 +64,9 @@ _HASHER: Final = argon2.PasswordHasher()
 
 # Accounts ----------------------------------------------------------------------------------
 def add_account(store: Store, name: str, role: str, password: str, *, who: str) -> None:
-    """Add an account.
+    """Add an account; raises ConflictError where there is one of this name.
 
-    Raises
-    ------
-    ConflictError
-        There is one of this name.
-    RequestError
-        The name, role or password cannot be used.
+    Raises RequestError where the name, role or password cannot be used.
     """
     if not _NAME.fullmatch(name):
         raise RequestError(
@@ -83,13 +78,7 @@ def add_account(store: Store, name: str, role: str, password: str, *, who: str) 
 
 
 def known_role(role: str) -> Role:
-    """Return a role that accounts can have.
-
-    Raises
-    ------
-    RequestError
-        It is none.
-    """
+    """Return a role that accounts can have; raises RequestError where it is none."""
     for known in GIVEN_ROLES:
         if role == known:
             return known
@@ -99,12 +88,8 @@ def known_role(role: str) -> Role:
 def change_password(store: Store, name: str, password: str, *, who: str) -> None:
     """Replace a password; every session of the account ends.
 
-    Raises
-    ------
-    NotFoundError
-        There is no such account.
-    RequestError
-        The password cannot be used.
+    Raises NotFoundError where there is no such account, RequestError where the password cannot be
+    used.
     """
     _refuse_password(name, password)
     store.accounts.set_password(name, _HASHER.hash(password), who=who)
@@ -187,19 +172,10 @@ class LoginLimiter:
 def log_in(
     store: Store, name: str, password: str, *, address: str, limiter: LoginLimiter
 ) -> tuple[str, dt.datetime]:
-    """Check a password and open a session.
+    """Check a password and open a session: the word for its cookie, and when it runs out (UTC).
 
-    A wrong name takes as long as a wrong password and gets the same message.
-
-    Returns
-    -------
-    token, expires
-        The word for the cookie, given only now, and when it runs out (UTC).
-
-    Raises
-    ------
-    LoginError
-        Name or password is wrong, the account is disabled, or there were too many tries.
+    A wrong name takes as long as a wrong password and gets the same message. Raises LoginError
+    where either is wrong, the account is disabled, or there were too many tries.
     """
     wait = limiter.wait_s(name, address)
     if wait > 0:
@@ -249,21 +225,10 @@ def _digest(token: str) -> str:
 
 # Tokens ------------------------------------------------------------------------------------
 def add_token(store: Store, name: str, label: str, scope: str, *, who: str) -> tuple[int, str]:
-    """Make a token for programs.
+    """Make a token for programs; it never may more than its account, and is given only now.
 
-    Parameters
-    ----------
-    store, name
-        Whose it is; it never may more than its account.
-    label
-        What it is for.
-    scope
-        `read`: sees what the account sees. `write`: also changes records; never accounts.
-
-    Returns
-    -------
-    number, token
-        The token is given only now.
+    With the scope `read` it sees what the account sees, with `write` it also changes records, never
+    accounts. `label` says what it is for.
 
     Raises
     ------
@@ -377,10 +342,7 @@ def is_loopback(host: str) -> bool:
 def require_keeper_for(host: str, store: Store) -> None:
     """Make sure that a store may be served on an address.
 
-    Raises
-    ------
-    AccessError
-        Others can reach the address, and no keeper's account guards the store.
+    Raises AccessError where others can reach it, and no keeper's account guards the store.
     """
     if is_loopback(host):
         return

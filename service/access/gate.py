@@ -166,8 +166,8 @@ def open_record_chunks(
             yield _within(store, records, selection, EVERYTHING)
         return
     first = 0
-    for stored, covers in store.public_record_chunks(near, size=size, after=after):
-        shown = _public(store, stored, covers)
+    for stored, views in store.public_record_chunks(near, size=size, after=after):
+        shown = _public(store, stored, views)
         shown.catches.index += first
         first += len(shown.catches)
         yield _within(store, shown, selection, EVERYTHING)
@@ -225,15 +225,15 @@ def placement_extent(
     return store.placement_extent(public=not viewer.sees_exact_places)
 
 
-def _public(store: Store, stored: Records, covers: pd.DataFrame) -> Records:
+def _public(store: Store, stored: Records, views: pd.DataFrame) -> Records:
     """Turn stored records into what the public sees of them."""
     names = public_site_names(stored.placements["site"], store.public_key)
     return Records(
-        placements=public_placements(stored.placements, covers, names),
-        catches=public_catches(stored.catches, covers),
-        lengths=public_owned(stored.lengths, covers),
-        snaps=public_owned(stored.snaps, covers),
-        stretches=public_owned(stored.stretches, covers),
+        placements=public_placements(stored.placements, views, names),
+        catches=public_catches(stored.catches, views),
+        lengths=public_owned(stored.lengths, views),
+        snaps=public_owned(stored.snaps, views),
+        stretches=public_owned(stored.stretches, views),
         flags=stored.flags.iloc[:0],  # they name other placements and waters
     )
 
@@ -355,10 +355,7 @@ def within_catchments(store: Store, inside: pd.Series, chosen: Iterable[str]) ->
 def refuse_unknown(store: Store, selection: Selection, viewer: Viewer) -> None:
     """Make sure that what a selection names exists for this viewer.
 
-    Raises
-    ------
-    RequestError
-        A name is unknown; the nearest known ones are given.
+    Raises RequestError where a name is unknown; the nearest known ones are given.
     """
     able = (selection.able_to_find,) if selection.able_to_find else ()
     if strange := [name for name in selection.hours if name not in HOURS]:

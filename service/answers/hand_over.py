@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import datetime as dt
+from collections import Counter
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
 from layers.drawing.record_features import species_caught
@@ -12,10 +14,9 @@ from service.errors import RequestError
 from service.records import PUBLIC, Viewer
 
 if TYPE_CHECKING:
-    import datetime as dt
     from pathlib import Path
 
-    from service.records import Selection
+    from service.records import Records, Selection
     from service.store import Store
 
 __all__ = [
@@ -46,19 +47,42 @@ _AT_ONCE: Final = 2_500  # placements in memory while they are counted
 _BY_ENDING: Final = {".geojson": "geojson", ".json": "geojson", ".gpkg": "gpkg"}
 
 
-@dataclass(frozen=True)
+@dataclass
 class Preview:
-    """What a hand-over will hold, before it is written."""
+    """What a hand-over will hold, counted from its records as they come."""
 
-    placements: int
-    catches: int
-    lengths: int
-    species: tuple[str, ...]
-    surveys: tuple[str, ...]
-    methods: tuple[str, ...]
-    first: dt.date | None
-    last: dt.date | None
-    generalised: int  # placements whose place is a grid cell
+    placements: int = 0
+    catches: int = 0
+    lengths: int = 0
+    species: set[str] = field(default_factory=set)
+    surveys: set[str] = field(default_factory=set)
+    sites: set[str] = field(default_factory=set)
+    methods: set[str] = field(default_factory=set)
+    first: dt.date | None = None  # local day of setting
+    last: dt.date | None = None
+    kinds: Counter[str] = field(default_factory=Counter)  # what was done to places, in words
+
+    def add(self, records: Records) -> None:
+        """Count further records."""
+        placements = records.placements
+        self.placements += len(placements)
+        self.catches += len(records.catches)
+        self.lengths += len(records.lengths)
+        self.species |= set(species_caught(records.catches)["species"])
+        self.methods |= set(placements["method"])
+        self.surveys |= set(placements["survey"].dropna())
+        self.sites |= set(placements["site"].dropna())
+        days = local_dates(placements).dropna()
+        if len(days):
+            self.first = min(days.min().date(), self.first or dt.date.max)
+            self.last = max(days.max().date(), self.last or dt.date.min)
+        if GENERALISED in placements:
+            self.kinds.update(placements[GENERALISED].dropna().tolist())
+
+    @property
+    def generalised(self) -> int:
+        """How many placements are shown as a grid cell."""
+        return self.kinds.total()
 
 
 @dataclass(frozen=True)
@@ -96,27 +120,10 @@ def what_it_holds(
     store: Store, selection: Selection, audience: Audience, *, viewer: Viewer | None = None
 ) -> Preview:
     """Count what a hand-over will contain, as its audience sees it."""
-    placements = catches = lengths = generalised = 0
-    species: set[str] = set()
-    surveys: set[str] = set()
-    methods: set[str] = set()
-    days: list[dt.date] = []
-    reader = viewer_of(audience, viewer)
-    for records in open_record_chunks(store, selection, reader, size=_AT_ONCE):
-        placements += len(records.placements)
-        catches += len(records.catches)
-        lengths += len(records.lengths)
-        species |= set(species_caught(records.catches)["species"])
-        surveys |= set(records.placements["survey"].dropna())
-        methods |= set(records.placements["method"])
-        known = local_dates(records.placements).dropna()
-        days += [known.min().date(), known.max().date()] if len(known) else []
-        if GENERALISED in records.placements:
-            generalised += int(records.placements[GENERALISED].notna().sum())
-    return Preview(
-        placements, catches, lengths, tuple(sorted(species)), tuple(sorted(surveys)),
-        tuple(sorted(methods)), min(days, default=None), max(days, default=None), generalised,
-    )  # fmt: skip
+    holds = Preview()
+    for records in open_record_chunks(store, selection, viewer_of(audience, viewer), size=_AT_ONCE):
+        holds.add(records)
+    return holds
 
 
 def viewer_of(audience: Audience, viewer: Viewer | None = None) -> Viewer:

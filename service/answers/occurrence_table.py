@@ -248,11 +248,11 @@ class _Tree:
     def __init__(
         self, catchments: pd.DataFrame, names: dict[str, str], shown: Sequence[str]
     ) -> None:
-        held = catchments.reindex(list(shown))
+        nested = catchments.reindex(list(shown))
         self.names = {name: names[name] for name in shown}
         self.parents: dict[str, str] = {
             name: parent
-            for name, parent in zip(shown, held["parent_id"], strict=True)
+            for name, parent in zip(shown, nested["parent_id"], strict=True)
             if isinstance(parent, str) and parent in self.names
         }
         self.children: dict[str, list[str]] = {}

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["Verdict", "verify"]
 
 # Computed anew on the same machine, measures repeat to the last bit; across libraries they may
-# differ by rounding. A tenth of a millimetre tells one from the other.
+# differ by rounding. A tenth of a millimetre distinguishes one from the other.
 _SAME_M: Final = 1e-4
 _MOST_NAMED: Final = 10
 _MEASURES: Final = ["measure_m", "offset_m", "snapped_x", "snapped_y"]

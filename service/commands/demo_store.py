@@ -27,26 +27,10 @@ _WHO: Final = "demo"
 
 
 def build_demo(folder: Path, *, tell: Callable[[str], None] = lambda _: None) -> Path:
-    """Make the demonstration store in a folder, unless it is there.
+    """Make the demonstration store in a folder, unless it is there; it appears whole or not at all.
 
-    Parameters
-    ----------
-    folder
-        Made if it does not exist.
-    tell
-        Called with what is done next.
-
-    Returns
-    -------
-    Path
-        The store; it appears whole or not at all.
-
-    Raises
-    ------
-    StoreError
-        The folder cannot be written.
-    FieldFileError
-        The shipped field sheets contain a value that was refused.
+    `tell` is called with what is done next. Raises StoreError where the folder cannot be written,
+    FieldFileError where the shipped field sheets contain a value that was refused.
     """
     path = folder / FILE_NAME
     if path.is_file():

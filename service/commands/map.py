@@ -8,8 +8,7 @@ from typing import Any
 import click
 
 from layers.plurals import counted
-from service.commands.options import opened, store_argument
-from service.commands.output import write_out
+from service.commands.options import opened, store_argument, write_out
 from service.commands.selecting import selection_of, selection_options
 from service.records import LOCAL_KEEPER
 

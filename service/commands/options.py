@@ -1,28 +1,37 @@
-"""Arguments and options that several commands share."""
+"""Arguments and options that several commands share, and where their text goes."""
 
 from __future__ import annotations
 
 import getpass
+import sys
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from service.answers.writing import written_whole
 from service.errors import StoreOutdatedError
 from service.settings import read_settings
 from service.store import open_store
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from service.store import Store
 
-__all__ = ["file_argument", "opened", "store_argument", "who_changes"]
+__all__ = ["file_argument", "opened", "output_option", "store_argument", "who_changes", "write_out"]
 
 store_argument = click.argument("path", type=click.Path(path_type=Path), metavar="STORE")
 file_argument = click.argument(
     "file", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="FILE"
+)
+output_option = click.option(
+    "-o",
+    "--output",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Write to this file, replacing it when all went well; else to the terminal.",
 )
 
 
@@ -51,3 +60,16 @@ def who_changes() -> str:
         return getpass.getuser()
     except (KeyError, OSError):  # an account without a name, as in some containers
         return "local user"
+
+
+def write_out(pieces: Iterable[bytes], output: Path | None) -> None:
+    """Write pieces of text; raises StoreError, and leaves what stood there, where it cannot."""
+    if output is None or str(output) == "-":
+        stream = sys.stdout.buffer
+        for piece in pieces:
+            stream.write(piece)
+        stream.flush()
+        return
+    with written_whole(output, overwrite=True) as path, path.open("wb") as file:
+        for piece in pieces:
+            file.write(piece)

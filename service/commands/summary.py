@@ -15,8 +15,7 @@ from service.answers.tables import (
     summary_json,
     summary_words,
 )
-from service.commands.options import opened, store_argument
-from service.commands.output import output_option, write_out
+from service.commands.options import opened, output_option, store_argument, write_out
 from service.commands.selecting import DAY, selection_of, selection_options
 from service.errors import RequestError
 from service.records import LOCAL_KEEPER

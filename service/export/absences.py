@@ -32,8 +32,6 @@ class Scope:
     sought
         The placement fished properly, by a method that can detect the species, and what it
         did not catch is public.
-    found
-        It caught the species.
     absent
         It looked for the species and did not catch it, nor anything that was not taken
         further than the species' genus or family.
@@ -41,7 +39,6 @@ class Scope:
 
     species: pd.Index
     sought: Bools
-    found: Bools
     absent: Bools
 
 
@@ -65,21 +62,17 @@ def scope_of(contents: Contents) -> Scope:
     sought = can[method] & (looked(placements) & exact)[:, None]
     caught = _caught(contents)
     found = caught[:, listed.index.get_indexer(species.index)]
-    return Scope(species.index, sought, found, sought & ~found & ~_perhaps(caught, listed, species))
+    return Scope(species.index, sought, sought & ~found & ~_perhaps(caught, listed, species))
 
 
 def _caught(contents: Contents) -> Bools:
     """Whether each placement caught each entry of the species list."""
-    placements, listed, catches = (
-        contents.records.placements, contents.species, contents.whole_catches,
-    )  # fmt: skip
+    catches = contents.whole_catches
     number, _ = catch_numbers(catches)
-    row = placements.index.get_indexer(pd.Index(catches["placement_id"]))
-    entry = listed.index.get_indexer(pd.Index(catches["species"]))
-    listed_catch = (row >= 0) & (entry >= 0) & (number > 0)
-    caught = np.zeros((len(placements), len(listed)), dtype=bool)
-    caught[row[listed_catch], entry[listed_catch]] = True
-    return caught
+    caught = catches[number > 0]
+    table = pd.crosstab(caught["placement_id"], caught["species"])
+    ids, names = contents.records.placements.index, contents.species.index
+    return table.reindex(index=ids, columns=names, fill_value=0).to_numpy() > 0
 
 
 def _perhaps(caught: Bools, listed: pd.DataFrame, species: pd.DataFrame) -> Bools:
@@ -87,8 +80,8 @@ def _perhaps(caught: Bools, listed: pd.DataFrame, species: pd.DataFrame) -> Bool
     genus_of = species.index.to_series().astype("str").str.split(" ").str[0].to_numpy(object)
     family_of = species["family"].to_numpy(object)
     rank = listed["rank"].fillna("species").to_numpy(object)
-    names = listed.index.to_numpy(object)
-    members = np.zeros((len(listed), len(species)), dtype=bool)
-    members |= (rank == "genus")[:, None] & (names[:, None] == genus_of[None, :])
-    members |= (rank == "family")[:, None] & (names[:, None] == family_of[None, :])
+    names = listed.index.to_numpy(object)[:, None]
+    members = ((rank == "genus")[:, None] & (names == genus_of)) | (
+        (rank == "family")[:, None] & (names == family_of)
+    )
     return np.asarray((caught.astype(np.int64) @ members.astype(np.int64)) > 0, dtype=bool)

@@ -7,15 +7,17 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+import pandas as pd
+
 from layers.drawing.maps import map_page, view_of_frames
 from layers.plurals import counted, plural
 from service.answers.writing import zip_members
 from service.answers.written_figures import as_written
+from service.columns import TABLE_WORDS
 from service.export.contents import in_crs
-from service.export.data_dictionary import data_dictionary
 from service.export.eml import withheld_words
 from service.export.geojson import layer_geojson
-from service.export.geopackage import TABLE_WORDS, flat, geopackage_tables, write_geopackage
+from service.export.geopackage import dictionary_rows, flat, geopackage_tables, write_geopackage
 from service.export.report import account_page
 from service.intake.stored_sheets import csv_text
 
@@ -67,11 +69,9 @@ def write_bundle(
         }
         layers |= geopackage_tables(contents)
         tables = {name: flat(frame, name) for name, frame in layers.items()}
-        add(
-            "data_dictionary.csv",
-            data_dictionary(tables, public=contents.keeps_places),
-            "what every column means",
-        )
+        rows = dictionary_rows(tables, public=contents.keeps_places)
+        described = pd.DataFrame(rows, columns=["table", "column", "unit", "meaning"])
+        add("data_dictionary.csv", csv_text(described), "what every column means")
         _, how, accuracy = in_crs(contents.layers, wanted)
         listed = [("account.html", "this account"), *words, ("SHA256SUMS", "checksums")]
         page = account_page(contents, crs=wanted, transformation=(how, accuracy), members=listed)

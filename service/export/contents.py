@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, replace
+from dataclasses import InitVar, dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -13,17 +13,15 @@ import pandas as pd
 
 from layers.crs import outside_area_of_use, transform_frame
 from layers.drawing.geojson import bounding_box, to_wgs84
-from layers.drawing.record_features import species_caught
-from layers.fieldwork.looking import local_dates
 from layers.fieldwork.public_frames import GENERALISED_COLUMNS
 from service import access
 from service.access import open_records
 from service.answers import features, summaries
-from service.answers.hand_over import GENERALISED, viewer_of
+from service.answers.hand_over import GENERALISED, Preview, viewer_of
 from service.answers.names import selection_words
 from service.answers.summaries import any_sensitive
 from service.errors import StoreBusyError
-from service.intake.stored_sheets import field_sheets
+from service.intake.stored_sheets import field_sheets, in_columns
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -36,11 +34,11 @@ __all__ = [
     "Contents",
     "Facts",
     "computed_tables",
-    "dates_of",
     "extent_degrees",
     "gather",
     "in_crs",
     "licence_of",
+    "named_rows",
     "network_layers",
     "of_one_moment",
     "title_of",
@@ -54,22 +52,20 @@ Made = TypeVar("Made")
 _AS_RECORDED: Final = ("original_x", "original_y")
 
 
-@dataclass(frozen=True)
+@dataclass
 class Facts:
     """What metadata say of a hand-over.
 
     Attributes
     ----------
-    dates
-        First and last local date of setting.
+    holds
+        What was counted.
     extent
         Box around all placements: west, south, east, north in degrees on WGS 84.
     found
         Species caught, by name: `rank`, `vernacular_name`.
     used
         Methods of the placements, as the store lists them.
-    generalised
-        What was done to places, in words, and to how many.
     """
 
     title: str
@@ -77,13 +73,16 @@ class Facts:
     licence: str
     made_on: dt.date
     selection: Selection
-    placements: int
-    catch_rows: int
-    dates: tuple[dt.date, dt.date] | None
+    holds: Preview
     extent: list[float] | None
-    found: pd.DataFrame
-    used: pd.DataFrame
-    generalised: dict[str, int]
+    species: InitVar[pd.DataFrame]
+    methods: InitVar[pd.DataFrame]
+    found: pd.DataFrame = field(init=False)
+    used: pd.DataFrame = field(init=False)
+
+    def __post_init__(self, species: pd.DataFrame, methods: pd.DataFrame) -> None:
+        self.found = species[["rank", "vernacular_name"]].reindex(sorted(self.holds.species))
+        self.used = methods[methods.index.isin(self.holds.methods)]
 
 
 @dataclass(frozen=True)
@@ -146,20 +145,12 @@ class Contents:
     @cached_property
     def facts(self) -> Facts:
         """What metadata say of it."""
-        placements = self.records.placements
-        found = sorted(species_caught(self.records.catches)["species"].unique())
+        holds = Preview()
+        holds.add(self.records)
+        extent = extent_degrees(self.layers["placements"])
         return Facts(
-            self.title, self.audience, self.licence, self.made_on, self.selection,
-            placements=len(placements),
-            catch_rows=len(self.records.catches),
-            dates=dates_of(placements),
-            extent=extent_degrees(self.layers["placements"]),
-            found=self.species[["rank", "vernacular_name"]].reindex(found),
-            used=self.methods[self.methods.index.isin(placements["method"].unique())],
-            generalised={
-                str(words): int(count)
-                for words, count in self.generalised.dropna().value_counts().items()
-            },
+            self.title, self.audience, self.licence, self.made_on, self.selection, holds, extent,
+            self.species, self.methods,
         )  # fmt: skip
 
 
@@ -195,25 +186,12 @@ def gather(
     licence: str = "",
     made_on: dt.date | None = None,
 ) -> Contents:
-    """Compute all that a hand-over holds.
+    """Compute all that a hand-over contains.
 
-    Parameters
-    ----------
-    store, selection
-        Which records of which store.
-    audience
-        `public` sees what anybody may see; `precise` what `viewer` may see.
-    viewer
-        Who reads; the local keeper when nobody is named.
-    licence
-        Words of the licence, to be stated in every file that has a place for it.
-    made_on
-        Day of the hand-over; today when not given.
-
-    Raises
-    ------
-    StoreBusyError
-        The store was changed again and again while it was read.
+    The audience `public` sees what anybody may see, `precise` what `viewer` may see, the local
+    keeper when nobody is named. `licence` is stated in every file that has a place for it;
+    `made_on` is today when not given. Raises StoreBusyError where the store was changed again and
+    again while it was read.
     """
     return of_one_moment(
         store, lambda: _gathered(store, selection, audience, viewer, licence, made_on)
@@ -223,10 +201,7 @@ def gather(
 def of_one_moment(store: Store, make: Callable[[], Made]) -> Made:
     """Make something of the records again until nobody wrote to the store meanwhile.
 
-    Raises
-    ------
-    StoreBusyError
-        The store was changed each time.
+    Raises StoreBusyError where the store was changed each time.
     """
     for _ in range(_ATTEMPTS):
         version = store.version
@@ -320,6 +295,11 @@ def _coverage_on(reaches: gpd.GeoDataFrame, coverage: pd.DataFrame) -> gpd.GeoDa
     )  # fmt: skip
 
 
+def named_rows(sheet: str, listed: pd.DataFrame, names: set[str]) -> pd.DataFrame:
+    """Rows of these names out of the list of `surveys` or `sites`, in the columns of the sheet."""
+    return in_columns(sheet, listed[listed.index.isin(names)].reset_index())
+
+
 def computed_tables(
     store: Store, selection: Selection, reader: Viewer, species: pd.DataFrame, methods: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
@@ -357,12 +337,6 @@ def in_crs(layers: dict[str, gpd.GeoDataFrame], crs: str) -> tuple[dict[str, Any
             if box and outside_area_of_use(box[::2], box[1::2], crs).any():
                 accuracy = float("nan")
     return moved, name, accuracy
-
-
-def dates_of(placements: pd.DataFrame) -> tuple[dt.date, dt.date] | None:
-    """First and last local date of setting."""
-    days = local_dates(placements).dropna()
-    return None if days.empty else (days.min().date(), days.max().date())
 
 
 def extent_degrees(layer: gpd.GeoDataFrame) -> list[float] | None:

@@ -12,9 +12,9 @@ import pandas as pd
 
 from service import access
 from service.access import open_record_chunks
-from service.answers.hand_over import viewer_of
+from service.answers.hand_over import Preview, viewer_of
 from service.answers.writing import zip_members
-from service.export.contents import of_one_moment, without_people
+from service.export.contents import named_rows, of_one_moment, without_people
 from service.intake.stored_sheets import csv_text, field_sheets, in_columns
 
 if TYPE_CHECKING:
@@ -29,7 +29,6 @@ __all__ = ["write_csv"]
 
 _AT_ONCE: Final = 2_500  # placements in memory
 _BY_RECORD: Final = ("placements", "catches", "lengths")
-_BY_NAME: Final = {"surveys": "survey", "sites": "site"}
 
 
 def write_csv(
@@ -43,22 +42,11 @@ def write_csv(
 ) -> None:
     """Write one zip with the five sheets that import takes.
 
-    Parameters
-    ----------
-    path
-        Zip to be written; the sheets grow beside it, and go when it is whole.
-    store, selection, audience, viewer
-        As for `service.export.hand_over.write`.
-    progress
-        Called with how many more placements are written.
-
-    Raises
-    ------
-    StoreBusyError
-        The store was changed again and again while it was read.
+    The sheets grow beside it, and go when it is whole; `progress` is called with how many more
+    placements are written. Raises StoreBusyError where the store was changed again and again.
     """
     reader = viewer_of(audience, viewer)
-    parts = {name: path.with_name(f"{name}.csv") for name in (*_BY_RECORD, *_BY_NAME)}
+    parts = {name: path.with_name(f"{name}.csv") for name in (*_BY_RECORD, "surveys", "sites")}
     try:
         of_one_moment(
             store, lambda: _write_sheets(parts, store, selection, audience, reader, progress)
@@ -77,22 +65,20 @@ def _write_sheets(
     reader: Viewer,
     progress: Callable[[int], None] | None,
 ) -> None:
-    named = {"surveys": access.surveys(store, reader), "sites": access.sites(store, reader)}
-    used: dict[str, set[str]] = {name: set() for name in named}
+    surveys, sites = access.surveys(store, reader), access.sites(store, reader)
+    holds = Preview()
     for name, part in parts.items():
         part.write_bytes(csv_text(in_columns(name, pd.DataFrame())))
     for records in open_record_chunks(store, selection, reader, size=_AT_ONCE):
         shown = without_people(records) if audience == "public" else records
-        sheets = field_sheets(shown, named["surveys"], named["sites"], store.operations())
+        sheets = field_sheets(shown, surveys, sites, store.operations())
         for name in _BY_RECORD:
             _append(parts[name], sheets[name])
-        for name, column in _BY_NAME.items():
-            used[name] |= set(shown.placements[column].dropna())
+        holds.add(shown)
         if progress is not None:
             progress(len(shown.placements))
-    for name, frame in named.items():
-        kept = frame[frame.index.isin(used[name])]
-        _append(parts[name], in_columns(name, kept.reset_index()))
+    _append(parts["surveys"], named_rows("surveys", surveys, holds.surveys))
+    _append(parts["sites"], named_rows("sites", sites, holds.sites))
 
 
 def _append(part: Path, sheet: pd.DataFrame) -> None:

@@ -8,8 +8,9 @@ work of one survey on one local date at one site, or on one stream where no site
 from __future__ import annotations
 
 import csv
+import tomllib
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
-from xml.etree import ElementTree as ET
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,7 @@ from layers.fieldwork.effort import EFFORT_UNITS, effort_of, main_units, unit_wo
 from layers.fieldwork.looking import catch_numbers, local_dates
 from service.answers.writing import zip_members
 from service.export.absences import scope_of
+from service.export.documents import environment
 from service.export.eml import eml_document
 from service.export.humboldt import humboldt_table
 from service.export.occurrence_ids import (
@@ -30,8 +32,6 @@ from service.export.occurrence_ids import (
 )
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from numpy.typing import NDArray
 
     from service.export.absences import Scope
@@ -39,55 +39,14 @@ if TYPE_CHECKING:
 
 __all__ = ["archive_tables", "write_archive"]
 
-_DWC: Final = "http://rs.tdwg.org/dwc/terms/"
-_ECO: Final = "http://rs.tdwg.org/eco/terms/"
-# The registered extension whose rows may name an occurrence of the event.
-_MEASURED_MORE: Final = "http://rs.iobis.org/obis/terms/ExtendedMeasurementOrFact"
-# File, row type, address of its terms.
-_FILES: Final = {
-    "event": (f"{_DWC}Event", _DWC),
-    "occurrence": (f"{_DWC}Occurrence", _DWC),
-    "measurement": (_MEASURED_MORE, _DWC),
-    "humboldt": (f"{_ECO}Event", _ECO),
-}
-_MEASURED: Final = (
-    ("water_temperature_c", "water temperature", "°C"),
-    ("dissolved_oxygen_mg_l", "dissolved oxygen", "mg/l"),
-    ("conductivity_us_cm", "conductivity", "µS/cm"),
-    ("water_velocity_m_s", "water velocity", "m/s"),
-    ("visibility_m", "visibility in water", "m"),
-    ("wetted_width_m", "wetted width", "m"),
-    ("stretch_length_m", "length of stream fished", "m"),
-    ("mesh_mm", "mesh, bar length", "mm"),
-    ("gear_count", "number of gears", ""),
-    ("passes", "number of passes", ""),
-)
-_MEASUREMENT: Final = {
-    "eventID": "str",
-    "occurrenceID": "str",
-    "measurementID": "str",
-    "parentMeasurementID": "str",
-    "measurementType": "str",
-    "measurementValue": "float64",
-    "measurementUnit": "str",
-}
-_UNFISHED: Final = {
-    "lost": "Gear lost: nothing was looked for.",
-    "disturbed": "Gear disturbed: nothing was looked for.",
-    "unrecorded": "Catch not recorded.",
-}
-_QUANTITY: Final = {
-    "exact": "individuals",
-    "at_least": "individuals, at least",
-    "estimate": "individuals, estimated",
-}
+_WORDS: Final = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 
 
 def write_archive(path: Path, contents: Contents) -> None:
     """Write the archive as one zip."""
     tables = archive_tables(contents)
     members: dict[str, bytes | Path] = {
-        "meta.xml": _meta(tables),
+        "meta.xml": _meta(tables).encode(),
         "eml.xml": eml_document(contents.facts).encode(),
     }
     for name, table in tables.items():
@@ -218,7 +177,7 @@ def _footprints(contents: Contents, exact: pd.Series) -> dict[str, Any]:
 
 def _remarks(placements: pd.DataFrame) -> pd.Series:
     notes = placements["notes"].astype("str").fillna("")
-    said = placements["outcome"].map(_UNFISHED).astype("str").fillna("")
+    said = placements["outcome"].map(_WORDS["unfished"]).astype("str").fillna("")
     both = (said + " " + notes).str.strip()
     return both.where(both != "")
 
@@ -268,7 +227,7 @@ def _occurrences(contents: Contents, event_id: pd.Series, scope: Scope) -> pd.Da
             "occurrenceStatus": "present",
             "individualCount": counted.where(kind == "exact"),
             "organismQuantity": counted,
-            "organismQuantityType": kind.map(_QUANTITY).where(counted.notna()),
+            "organismQuantityType": kind.map(_WORDS["quantity"]).where(counted.notna()),
             "lifeStage": rows["life_stage"],
         }
     )
@@ -298,13 +257,13 @@ def _occurrences(contents: Contents, event_id: pd.Series, scope: Scope) -> pd.Da
 def _measurements(contents: Contents, event_id: pd.Series) -> pd.DataFrame:
     placements = contents.records.placements
     parts = []
-    for column, kind, unit in _MEASURED:
+    for column, (kind, unit) in _WORDS["measured"].items():
         known = placements[column].notna()
         events = event_id[known]
         values = placements.loc[known, column].to_numpy(float)
         parts.append(_measured(events, events + ":" + kind, kind, values, unit))
     frame = pd.concat([*parts, *_fish(contents, event_id)], ignore_index=True)
-    return frame[list(_MEASUREMENT)].astype(_MEASUREMENT)
+    return frame[list(_WORDS["measurement"])].astype(_WORDS["measurement"])
 
 
 def _fish(contents: Contents, event_id: pd.Series) -> list[pd.DataFrame]:
@@ -317,11 +276,7 @@ def _fish(contents: Contents, event_id: pd.Series) -> list[pd.DataFrame]:
         one=1.0,
     )
     parts = []
-    for column, what, unit in (
-        ("one", "one fish", "individual"),
-        ("length_mm", "length of one fish", "mm"),
-        ("weight_g", "weight of one fish", "g"),
-    ):
+    for column, (what, unit) in _WORDS["measured_fish"].items():
         rows = frame[frame[column].notna()]
         own = rows["id"] if column == "one" else rows["id"] + ":" + what.split()[0]
         kinds = what + ", " + rows["species"]
@@ -372,29 +327,6 @@ def _number_text(value: float) -> str:
     return str(int(value)) if value == int(value) else repr(round(float(value), 7))
 
 
-def _meta(tables: dict[str, pd.DataFrame]) -> bytes:
-    root = ET.Element("archive", {"xmlns": "http://rs.tdwg.org/dwc/text/", "metadata": "eml.xml"})
-    for name, table in tables.items():
-        row_type, terms = _FILES[name]
-        core = name == "event"
-        node = ET.SubElement(
-            root,
-            "core" if core else "extension",
-            {
-                "rowType": row_type,
-                "encoding": "UTF-8",
-                "fieldsTerminatedBy": "\\t",
-                "linesTerminatedBy": "\\n",
-                "fieldsEnclosedBy": "",
-                "ignoreHeaderLines": "1",
-            },
-        )
-        files = ET.SubElement(node, "files")
-        ET.SubElement(files, "location").text = f"{name}.txt"
-        ET.SubElement(node, "id" if core else "coreid", {"index": "0"})
-        for index, term in enumerate(table.columns):
-            if core or index:
-                ET.SubElement(node, "field", {"index": str(index), "term": f"{terms}{term}"})
-    ET.indent(root)
-    text: bytes = ET.tostring(root, encoding="UTF-8", xml_declaration=True)
-    return text + b"\n"
+def _meta(tables: dict[str, pd.DataFrame]) -> str:
+    files = {name: (*_WORDS["files"][name], list(table.columns)) for name, table in tables.items()}
+    return environment(xml=True).get_template("meta.xml").render(files=files)

@@ -14,48 +14,39 @@ import pyogrio
 
 from layers.crs import transform_frame
 from service.answers.written_figures import as_written
+from service.columns import TABLE_WORDS, column
 from service.errors import StoreError
-from service.export.data_dictionary import dictionary_rows
 from service.export.eml import EML_NAMESPACE, eml_document
 from service.export.layer_styles import STYLED, qml, sld
 from service.store import LayerStyle, dress_geopackage
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Mapping
     from pathlib import Path
 
     from service.export.contents import Contents, Facts
 
 _ROOM: Final = 1 << 20  # a GeoPackage without any feature takes a tenth of this
 
-__all__ = ["TABLE_WORDS", "geopackage_tables", "write_geopackage", "write_pieces"]
-
-TABLE_WORDS: Final = {
-    "placements": "Placements: one gear put in one place once, with effort, conditions and catch",
-    "detections": "Species found, one feature for each species of a placement",
-    "stretches": "Parts of reaches that placements sampled",
-    "reaches": "Stream network, drawn downstream, with what was sampled of it",
-    "catchments": "Catchments, nested by parent_id",
-    "gaps": "Connected parts of the network that no placement sampled",
-    "occurrence": "Species by catchment: found, looked for and not found, never looked for",
-    "sampled_length": "Length of stream sampled by catchment and method",
-    "sampled_length_all": "Length of stream sampled by method on the whole network",
-    "effort": "Effort and catch per unit effort by method, catchment and species",
-    "species": "Species list",
-    "methods": "Methods",
-    "placement_sheet": "Placements in the columns that import takes, positions as recorded",
-    "catches": "Catches in the columns that import takes",
-    "lengths": "Fish lengths in the columns that import takes",
-    "surveys": "Surveys in the columns that import takes",
-    "sites": "Sites in the columns that import takes",
-}
+__all__ = ["dictionary_rows", "geopackage_tables", "write_geopackage", "write_pieces"]
 
 
 def geopackage_tables(contents: Contents) -> dict[str, pd.DataFrame]:
     """Every table of the file without geometry, by its name there."""
     sheets = dict(contents.sheets)
     return {**contents.tables, "placement_sheet": sheets.pop("placements"), **sheets}
+
+
+def dictionary_rows(
+    tables: Mapping[str, pd.DataFrame], *, public: bool = False
+) -> list[tuple[str, str, str, str]]:
+    """Table, column, unit and meaning of every column; `public` as for `service.columns.column`."""
+    return [
+        (table, described.name, described.unit, described.meaning)
+        for table, frame in tables.items()
+        for described in (column(table, str(name), public=public) for name in frame.columns)
+    ]
 
 
 def write_geopackage(path: Path, contents: Contents, crs: str | None = None) -> None:
@@ -96,16 +87,14 @@ def write_pieces(
     *,
     public: bool,
 ) -> None:
-    """Write layers and tables as they come.
+    """Write layers and tables as they come to a GeoPackage that does not exist yet.
 
     Parameters
     ----------
-    path
-        GeoPackage to be written; it does not exist yet.
+    path, crs
+        The file, and the CRS in which layers are written.
     pieces
         Name and rows; a name that comes again is gone on with, in the same columns.
-    crs
-        In which layers are written.
     made_on
         Day to be stated as that of the last change.
     facts

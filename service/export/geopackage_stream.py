@@ -9,24 +9,21 @@ from __future__ import annotations
 import datetime as dt
 from typing import TYPE_CHECKING, Any, Final
 
-import geopandas as gpd
 import numpy as np
 import shapely
 
-from layers.drawing.geojson import to_wgs84
-from layers.drawing.record_features import species_caught
+from layers.drawing.geojson import bounding_box, to_wgs84
 from service import access, reference
 from service.access import open_record_chunks
 from service.answers import features
-from service.answers.hand_over import GENERALISED, viewer_of
+from service.answers.hand_over import Preview, viewer_of
 from service.answers.summaries import any_sensitive
 from service.export.contents import (
     Facts,
     computed_tables,
-    dates_of,
-    extent_degrees,
     gather,
     licence_of,
+    named_rows,
     network_layers,
     of_one_moment,
     title_of,
@@ -34,12 +31,13 @@ from service.export.contents import (
     without_people,
 )
 from service.export.geopackage import geopackage_tables, write_pieces
-from service.intake.stored_sheets import field_sheets, in_columns
+from service.intake.stored_sheets import field_sheets
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
+    import geopandas as gpd
     import pandas as pd
 
     from service.answers.hand_over import Audience
@@ -65,18 +63,10 @@ def stream_geopackage(
     made_on: dt.date | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> None:
-    """Write what `write_geopackage` writes of `gather`, piece by piece.
+    """Write what `write_geopackage` writes of `gather`, piece by piece, to a new file.
 
-    Parameters
-    ----------
-    path
-        GeoPackage to be written; it does not exist yet.
-    store, selection, audience, viewer, licence, made_on
-        As for `service.export.contents.gather`.
-    crs
-        In which layers are written; the store's where none is given.
-    progress
-        Called with how many more placements are written.
+    Layers are in `crs`, the store's where none is given; `progress` is called with how many more
+    placements are written.
 
     Raises
     ------
@@ -117,13 +107,8 @@ class _Stream:
         self.reader = viewer_of(audience, viewer)
         self.progress = progress
         self.species, self.methods = reference.species(store), reference.methods(store)
-        self.placements = self.catch_rows = 0
-        self.days: list[dt.date] = []
+        self.holds = Preview()
         self.places: list[np.ndarray[Any, np.dtype[np.float64]]] = []
-        self.found: set[str] = set()
-        self.used: set[str] = set()
-        self.generalised: dict[str, int] = {}
-        self.named: dict[str, set[str]] = {"survey": set(), "site": set()}
 
     def pieces(self) -> Iterator[tuple[str, pd.DataFrame]]:
         """Layers before tables, since a GIS lists them in the order in which they came."""
@@ -132,7 +117,7 @@ class _Stream:
         for records in open_record_chunks(store, self.selection, reader, size=_AT_ONCE):
             shown = without_people(records) if self.audience == "public" else records
             yield from self._record_layers(records)
-            if not self.placements:
+            if not self.holds.placements:
                 yield from self._computed().items()
             sheets = field_sheets(shown, surveys, sites, store.operations())
             for sheet, name in _BY_RECORD.items():
@@ -140,10 +125,9 @@ class _Stream:
             self._learn(shown)
             if self.progress is not None:
                 self.progress(len(shown.placements))
-        if self.placements:
-            for name, frame, column in (("surveys", surveys, "survey"), ("sites", sites, "site")):
-                used = frame[frame.index.isin(self.named[column])]
-                yield name, in_columns(name, used.reset_index())
+        if self.holds.placements:
+            yield "surveys", named_rows("surveys", surveys, self.holds.surveys)
+            yield "sites", named_rows("sites", sites, self.holds.sites)
             return
         nothing = gather(store, self.selection, self.audience, viewer=reader)
         yield from nothing.layers.items()
@@ -163,30 +147,15 @@ class _Stream:
         }
 
     def _learn(self, records: Records) -> None:
-        placements = records.placements
-        self.placements += len(placements)
-        self.catch_rows += len(records.catches)
-        self.days += dates_of(placements) or ()
-        placed = to_wgs84(np.asarray(placements.geometry, dtype=object), placements.crs)
+        self.holds.add(records)
+        shapes = records.placements.geometry
+        placed = to_wgs84(np.asarray(shapes, dtype=object), shapes.crs)
         self.places.append(np.unique(shapely.get_coordinates(placed).round(_PLACES), axis=0))
-        self.found |= set(species_caught(records.catches)["species"])
-        self.used |= set(placements["method"])
-        for column, names in self.named.items():
-            names |= set(placements[column].dropna())
-        if GENERALISED in placements:
-            for words, count in placements[GENERALISED].value_counts().items():
-                self.generalised[str(words)] = self.generalised.get(str(words), 0) + int(count)
 
     def facts(self, licence: str, made_on: dt.date) -> Facts:
-        """Tell what was learnt, once all pieces are written."""
-        places = np.concatenate([np.empty((0, 2)), *self.places])
+        """State what was learnt, once all pieces are written."""
+        places = shapely.points(np.concatenate([np.empty((0, 2)), *self.places]))
         return Facts(
             title_of(self.store), self.audience, licence_of(licence), made_on, self.selection,
-            placements=self.placements,
-            catch_rows=self.catch_rows,
-            dates=(min(self.days), max(self.days)) if self.days else None,
-            extent=extent_degrees(gpd.GeoDataFrame(geometry=shapely.points(places), crs=4326)),
-            found=self.species[["rank", "vernacular_name"]].reindex(sorted(self.found)),
-            used=self.methods[self.methods.index.isin(self.used)],
-            generalised=self.generalised,
+            self.holds, bounding_box(places), self.species, self.methods,
         )  # fmt: skip

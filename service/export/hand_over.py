@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from service.answers.hand_over import HandOver
-    from service.export.contents import Contents
     from service.records import Viewer
     from service.store import Store
 
@@ -36,25 +35,15 @@ def write_hand_over(
 ) -> None:
     """Write a hand-over, whole or not at all.
 
-    Parameters
-    ----------
-    store
-        Where the records are.
-    destination
-        File to be written.
-    request
-        What is wanted.
-    viewer
-        Who `precise` records are read for; the local keeper when not given.
-    progress
-        Called with what is being done, in words.
+    `viewer` is who `precise` records are read for, the local keeper when not given; `progress` is
+    called with what is being done, in words.
 
     Raises
     ------
     RequestError
         A form, audience or name is unknown.
     ConflictError
-        The file exists and is not to be overwritten.
+        The file exists and is not to be overwritten, or is a store.
     StoreError
         It cannot be written; nothing was.
     """
@@ -64,43 +53,42 @@ def write_hand_over(
         read_crs(request.crs)
     say = progress or (lambda _: None)
     _refuse_store(destination)
+    count = 0
+
+    def count_on(more: int) -> None:
+        nonlocal count
+        count += more
+        say(counted(count, "placement"))
+
+    chosen = (store, request.selection, request.audience)
+    licence = request.licence
+    # What a form needs is loaded with it: a text should not pay for GDAL, maps and plots.
     with written_whole(destination, overwrite=request.overwrite) as path:
-        count = 0
-
-        def count_on(more: int) -> None:
-            nonlocal count
-            count += more
-            say(counted(count, "placement"))
-
         if request.form == "csv":
-            write_csv(
-                path, store, request.selection, request.audience, viewer=viewer, progress=count_on
-            )
-            return
-        if request.form == "geojson":
-            members = {"licence": request.licence} if request.licence else None
-            write_geojson(
-                path, store, request.selection, request.audience,
-                viewer=viewer, members=members, progress=count_on,
-            )  # fmt: skip
-            return
-        if request.form == "gpkg":
-            # What a form needs is loaded with it: a text should not pay for GDAL and plots.
+            write_csv(path, *chosen, viewer=viewer, progress=count_on)
+        elif request.form == "geojson":
+            members = {"licence": licence} if licence else None
+            write_geojson(path, *chosen, viewer=viewer, members=members, progress=count_on)
+        elif request.form == "gpkg":
             from service.export.geopackage_stream import stream_geopackage
 
             made = path.with_name("records.gpkg")  # GDAL wants its own ending
             stream_geopackage(
-                made, store, request.selection, request.audience,
-                crs=request.crs, viewer=viewer, licence=request.licence, progress=count_on,
-            )  # fmt: skip
+                made, *chosen, crs=request.crs, viewer=viewer, licence=licence, progress=count_on
+            )
             made.replace(path)
-            return
-        say("computing layers and tables")
-        contents = gather(
-            store, request.selection, request.audience, viewer=viewer, licence=request.licence
-        )
-        say("writing")
-        _write_form(path, contents, request, say)
+        else:
+            say("computing layers and tables")
+            contents = gather(*chosen, viewer=viewer, licence=licence)
+            say("writing")
+            if request.form == "dwca":
+                from service.export.darwin_core import write_archive
+
+                write_archive(path, contents)
+            else:
+                from service.export.bundle import write_bundle
+
+                write_bundle(path, contents, request.crs, progress=say)
 
 
 def _refuse_store(destination: Path) -> None:
@@ -112,17 +100,3 @@ def _refuse_store(destination: Path) -> None:
     except StoreError:
         return
     raise ConflictError(f"{destination} is a store and is never replaced; name another file.")
-
-
-def _write_form(
-    path: Path, contents: Contents, request: HandOver, say: Callable[[str], None]
-) -> None:
-    # What a form needs is loaded with it: a streamed file should not pay for maps and plots.
-    if request.form == "dwca":
-        from service.export.darwin_core import write_archive
-
-        write_archive(path, contents)
-    else:
-        from service.export.bundle import write_bundle
-
-        write_bundle(path, contents, request.crs, progress=say)

@@ -26,16 +26,8 @@ def humboldt_table(
 ) -> pd.DataFrame:
     """One row for each placement.
 
-    Parameters
-    ----------
-    contents
-        The hand-over.
-    event_id
-        Identifier of each placement's event, index `placement_id`.
-    scope
-        What each placement looked for.
-    effort
-        `value`, `unit`, `words` of each placement, index `placement_id`.
+    `event_id` is the identifier of each placement's event, `scope` what it looked for, `effort` its
+    `value`, `unit` and `words`; index `placement_id`.
     """
     placements = contents.records.placements
     properly = looked(placements)

@@ -1,8 +1,8 @@
 """Ids of catch rows and measured fish that stay the same from one file to the next.
 
-An id is made of what tells a row apart within its placement, never of its place in a file or in
+An id is made of what distinguishes a row within its placement, never of its place in a file or in
 the store: other rows may be chosen, changed, taken out or imported anew. It is made of the
-frames that the viewer sees, so that a public id tells nothing that the row beside it does not,
+frames that the viewer sees, so that a public id says nothing that the row beside it does not,
 and shares nothing with the id of the same catch among exact records.
 """
 
@@ -38,7 +38,7 @@ def occurrence_ids(event_id: pd.Series, catches: pd.DataFrame) -> pd.Series:
     event_id
         Id of the event of each placement, by `placement_id`.
     catches
-        n rows as in DEVELOPERS.md, "catches", in any order.
+        n rows of the kind `catches` (`layers.frames`), in any order.
 
     Returns
     -------
@@ -63,7 +63,7 @@ def absence_ids(event_id: pd.Series, species: pd.Series) -> pd.Series:
 def fish_ids(event_id: pd.Series, lengths: pd.DataFrame) -> pd.Series:
     """Id of each measured fish: its event, species, pass, length and weight.
 
-    A fish has nothing else that tells it from the others; a corrected measure is another fish.
+    Nothing else distinguishes a fish from the others; a corrected measure is another fish.
 
     Examples
     --------
@@ -86,7 +86,7 @@ def occurrences_of_fish(catches: pd.DataFrame, ids: pd.Series, lengths: pd.DataF
     catches, ids
         Catch rows with their ids.
     lengths
-        n rows as in DEVELOPERS.md, "lengths".
+        n rows of the kind `lengths` (`layers.frames`).
 
     Returns
     -------

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from jinja2 import Environment
 from markupsafe import Markup
 
 from layers.crs import read_crs
@@ -23,7 +22,7 @@ from layers.fieldwork.stretches import stretch_lengths
 from layers.plurals import counted, plural
 from layers.totals import ALL
 from service.columns import public_words
-from service.export.contents import dates_of
+from service.export.documents import environment
 from service.export.eml import withheld_words
 
 if TYPE_CHECKING:
@@ -42,16 +41,6 @@ _OUTCOMES: Final = {
 }
 # What stands to the right of its column: numbers, also those written as text.
 _NUMBER: Final = re.compile(r"(≥ )?-?[\d,]+(\.\d+)?( ?%)?")
-_GENERAL_CAUTIONS: Final = (
-    (
-        "Work in and beside water, by night, alone or with electric current is dangerous; local "
-        "codes, permits and licensed practice decide who may do it and how."
-    ),
-    (
-        "Each method misses each species at its own rate; figures of different methods cannot "
-        "be added."
-    ),
-)
 
 
 def account_page(
@@ -63,56 +52,54 @@ def account_page(
 ) -> bytes:
     """Write the account.
 
-    Parameters
-    ----------
-    contents
-        The hand-over.
-    crs
-        CRS of the GeoPackage.
-    transformation
-        Name of the operation from the store's CRS to that one, and its stated accuracy [m].
-    members
-        Name of each file of the hand-over, and what it is.
+    `crs` is that of the GeoPackage, `transformation` the name of the operation from the store's CRS
+    and its stated accuracy [m]; `members` are the name of each file and what it is.
     """
-    placements = contents.records.placements
-    outcomes = placements["outcome"].value_counts()
-    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    page = environment.from_string(_own("account.html"))
+    placements, reaches = contents.records.placements, contents.layers["reaches"]
+    cells = contents.generalised.notna()
+    used = contents.methods[contents.methods.index.isin(placements["method"])]
+    page = environment().get_template("account.html")
     return page.render(
-        style=asset_text("colours.css") + _own("account.css"),
-        counted=counted,
-        title=contents.title,
-        made_on=contents.made_on,
+        contents=contents,
+        members=members,
+        # Words
+        style=asset_text("colours.css")
+        + files("service.export").joinpath("account.css").read_text(),
         made_by=_program(),
-        audience=contents.audience,
         withheld=withheld_words(contents.facts),
-        dates=dates_of(placements),
-        undated=int(local_dates(placements).isna().sum()),
+        outcome_words=_OUTCOMES,
+        cautions=[
+            (label, texts) for label, texts in zip(used["label"], used["cautions"], strict=True)
+        ],
+        counted=counted,
+        plural=plural,
+        public_words=public_words,
+        # Figures
         placements=len(placements),
-        outcomes=[f"{count:,} {_OUTCOMES.get(str(key), key)}" for key, count in outcomes.items()],
-        only=contents.only,
-        table=_table,
+        outcomes=placements["outcome"].value_counts().to_dict(),
+        undated=int(local_dates(placements).isna().sum()),
+        table=_columns,
         surveys=_surveys(contents),
         methods=_methods(contents),
         effort=_effort(contents),
         effort_plot=_effort_plot(contents),
         found=_found(contents),
         sampled=_sampled(contents),
-        coverage_words=_coverage_words(contents),
-        left_out=_left_out(contents),
-        keeps_places=contents.keeps_places,
-        public_words=public_words,
-        position_words=_position_words(contents),
-        crs_lines=_crs_lines(contents, crs, transformation),
-        cautions=_method_cautions(contents),
-        general_cautions=_GENERAL_CAUTIONS,
-        licence=contents.licence,
-        files=members,
+        reaches=len(reaches),
+        touched=int((reaches["sampled_fraction"] > 0).sum()),
+        visited=int((reaches["state"].notna() & (reaches["state"] != STATES[0])).sum()),
+        gaps_m=contents.layers["gaps"]["length_m"],
+        left_out=contents.inputs.get("sampled_length_all", {}).get("left_out", {}),
+        # Positions
+        exact=int((~cells).sum()),
+        uncertainty_m=placements.loc[~cells, "position_uncertainty_m"].dropna(),
+        cells_m=placements.loc[cells].get("coordinate_uncertainty_m", pd.Series(dtype=float)),
+        offsets_m=contents.records.snaps["offset_m"].dropna(),
+        crs=crs,
+        crs_name=lambda code: read_crs(code).name,
+        transformation=transformation,
+        operations=sorted(placements["transformation"].dropna().unique()),
     ).encode()
-
-
-def _own(name: str) -> str:
-    return files("service.export").joinpath(name).read_text(encoding="utf-8")
 
 
 def _program() -> str:
@@ -122,33 +109,13 @@ def _program() -> str:
         return "Rifflebook"
 
 
-def _table(caption: str, frame: pd.DataFrame) -> Markup:
-    """Write a frame as an HTML table; numbers to the right, missing as a dash."""
-    if frame.empty:
-        return Markup("<p>{}: none.</p>").format(caption)
-    rows = [[_cell(value) for value in row] for row in frame.itertuples(index=False, name=None)]
-    marks = [
-        Markup(' class="number"') if all(map(_is_number, column)) else ""
-        for column in zip(*rows, strict=True)
+def _columns(frame: pd.DataFrame) -> list[tuple[str, bool, list[str]]]:
+    """Name of each column, whether it stands to the right as numbers do, and its cells."""
+    columns = [(str(name), list(map(_cell, frame[name].tolist()))) for name in frame]
+    return [
+        (name, all(not cell or _NUMBER.fullmatch(cell) for cell in cells), cells)
+        for name, cells in columns
     ]
-    head = Markup("").join(
-        Markup('<th scope="col"{}>{}</th>').format(mark, name)
-        for mark, name in zip(marks, frame.columns, strict=True)
-    )
-    body = Markup("").join(
-        Markup("<tr>{}</tr>").format(
-            Markup("").join(
-                Markup("<td{}>{}</td>").format(mark, cell or Markup("&ndash;"))
-                for mark, cell in zip(marks, row, strict=True)
-            )
-        )
-        for row in rows
-    )
-    # Whoever has no pointer to scroll with reaches a wide table by the keyboard.
-    return Markup(
-        '<div class="wide" role="region" tabindex="0" aria-label="{}"><table><caption>{}</caption>'
-        "<thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>"
-    ).format(caption, caption, head, body)
 
 
 def _cell(value: Any) -> str:  # noqa: ANN401 - whatever a frame holds
@@ -157,10 +124,6 @@ def _cell(value: Any) -> str:  # noqa: ANN401 - whatever a frame holds
     if isinstance(value, (int, np.integer)) and not isinstance(value, bool):
         return f"{value:,}"
     return str(value)
-
-
-def _is_number(cell: str) -> bool:
-    return not cell or _NUMBER.fullmatch(cell) is not None
 
 
 def _surveys(contents: Contents) -> pd.DataFrame:
@@ -278,87 +241,3 @@ def _sampled(contents: Contents) -> pd.DataFrame:
             "Share of network": whole["network_share"].map("{:.1%}".format),
         }
     )
-
-
-def _coverage_words(contents: Contents) -> str:
-    reaches, gaps = contents.layers["reaches"], contents.layers["gaps"]
-    if reaches.empty:
-        return "No stream network is loaded."
-    touched = int((reaches["sampled_fraction"] > 0).sum())
-    visited = int((reaches["state"].notna() & (reaches["state"] != STATES[0])).sum())
-    words = (
-        f"{visited} of {counted(len(reaches), 'reach')} {plural(visited, 'was', 'were')} visited; "
-        f"on {touched} of these a length was sampled."
-    )
-    if gaps.empty:
-        return f"{words} No gap remains."
-    longest = gaps["length_m"].max() / 1000  # connected parts that nobody visited
-    remain = f"{counted(len(gaps), 'gap')} {plural(len(gaps), 'remains', 'remain')}"
-    return f"{words} {remain}; the longest has {longest:,.1f} km of stream that nobody visited."
-
-
-def _left_out(contents: Contents) -> str:
-    reasons = contents.inputs.get("sampled_length_all", {}).get("left_out", {})
-    return "; ".join(
-        f"{counted(count, 'placement')} ({reason})" for reason, count in reasons.items()
-    )
-
-
-def _position_words(contents: Contents) -> list[str]:
-    placements = contents.records.placements
-    cells = contents.generalised.notna()
-    exact = placements[~cells]
-    known = exact["position_uncertainty_m"].dropna()
-    if known.empty:
-        words = ["No uncertainty of position is on record."]
-    else:
-        shown = " shown exactly" if cells.any() else ""
-        stated = (
-            f"Uncertainty of position is on record for {len(known):,} of "
-            f"{counted(len(exact), 'placement')}{shown}: {known.min():,.0f} to "
-            f"{known.max():,.0f} m, median "
-            f"{known.median():,.0f} m."
-        )
-        words = [stated]
-    if cells.any():
-        within = placements.loc[cells, "coordinate_uncertainty_m"]
-        words.append(
-            f"{counted(cells.sum(), 'placement')} "
-            f"{plural(cells.sum(), 'stands', 'stand')} at the centre "
-            "of a grid cell, not where the gear "
-            f"was: it lay within {within.min():,.0f} to {within.max():,.0f} m of that point, "
-            "by the size of the cell."
-        )
-    snapped = contents.records.snaps["offset_m"].dropna()
-    if not snapped.empty:
-        words.append(
-            f"{counted(len(snapped), 'placement')} {plural(len(snapped), 'was', 'were')} "
-            "referred to "
-            f"{plural(len(snapped), 'its', 'their')} nearest reach, at a median "
-            f"distance of {snapped.median():,.1f} m and at most {snapped.max():,.1f} m."
-        )
-    return words
-
-
-def _crs_lines(contents: Contents, crs: str, transformation: tuple[str, float]) -> list[str]:
-    how, accuracy = transformation
-    lines = [
-        "GeoJSON: WGS 84 longitude and latitude (RFC 7946).",
-        f"GeoPackage: {crs}, {read_crs(crs).name}.",
-        f"Store and lengths: {contents.crs}, {read_crs(contents.crs).name}.",
-    ]
-    if how != "none needed":
-        stated = f"{accuracy:g} m" if np.isfinite(accuracy) else "not stated"
-        lines.append(f"Transformation to the GeoPackage's CRS: {how}; stated accuracy {stated}.")
-    used = contents.records.placements["transformation"].dropna()
-    lines += [f"From the field to the store: {name}." for name in sorted(set(used))]
-    return lines
-
-
-def _method_cautions(contents: Contents) -> list[tuple[str, list[str]]]:
-    used = contents.methods[contents.methods.index.isin(contents.records.placements["method"])]
-    return [
-        (str(label), texts)
-        for label, texts in zip(used["label"], used["cautions"], strict=True)
-        if isinstance(texts, list) and texts
-    ]

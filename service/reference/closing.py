@@ -25,18 +25,9 @@ _NEEDED = Needed(
 def sentences_of_effect(store: Store, changes: pd.DataFrame | None = None) -> list[str]:
     """Say what each step of each sensitive species would hide, and what the whole list hides.
 
-    Parameters
-    ----------
-    store
-        Where the records are.
-    changes
-        Rows of a species list that are stored, or about to be: `species`, and any of the columns
-        on sensitivity. What is stored of other species and columns counts too.
-
-    Returns
-    -------
-    list of str
-        Lines of a table, as text; none where no species is sensitive.
+    `changes` are rows of a species list that are stored, or about to be: `species`, and any of the
+    columns on sensitivity. What is stored of other species and columns counts too. Returns the
+    lines of a table; none where no species is sensitive.
     """
     species = store.species()[list(_SAID)]
     if changes is not None:

@@ -121,10 +121,8 @@ def read_list(path: Path, layer: str | None = None) -> pd.DataFrame:
 def rename_columns(frame: Frame, columns: Sequence[str]) -> Frame:
     """Apply `ours=theirs` pairs.
 
-    Raises
-    ------
-    RequestError
-        A pair is not of that form, a column is named twice or is not in the file.
+    Raises RequestError where a pair is not of that form, or a column is named twice or is not in
+    the file.
     """
     names: dict[str, str] = {}
     for pair in columns:
@@ -147,10 +145,7 @@ def rename_columns(frame: Frame, columns: Sequence[str]) -> Frame:
 def write_places(places: gpd.GeoDataFrame, path: Path) -> int:
     """Write problem places as GeoJSON (RFC 7946, longitude and latitude); returns how many.
 
-    Raises
-    ------
-    RequestError
-        The file cannot be written.
+    Raises RequestError where the file cannot be written.
     """
     where = places[places.geometry.notna()]
     text = where.to_crs("EPSG:4326").to_json(drop_id=True) if len(where) else _NOTHING

@@ -65,8 +65,6 @@ def load_reaches(
 
     Parameters
     ----------
-    store
-        Where to.
     raw
         Lines as read, with the columns named as ours.
     who

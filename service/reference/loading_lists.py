@@ -60,16 +60,12 @@ def load_list(
 
     Parameters
     ----------
-    store
-        Where to.
     name
         One of `LISTS`.
     raw
-        The list as read, its columns named as ours; the index holds rows as a spreadsheet counts.
-    who
-        Name for the history.
-    file
-        Name that findings show.
+        The list as read, its columns named as ours; the index has rows as a spreadsheet counts.
+    who, file
+        Name for the history, and of the file in findings.
     check_only
         Store nothing; say what is wrong, and of species what their sensitivity would hide.
 
@@ -78,7 +74,7 @@ def load_list(
     RequestError
         The key column is missing.
     FieldFileError
-        A key is empty or doubled, or a value is none that its column may hold; all of them, by
+        A key is empty or doubled, or a value is none that its column may have; all of them, by
         row.
     """
     key, columns = LISTS[name]

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from layers.fieldwork.effort import EFFORT_UNITS
+from layers.frames import FRAMES
 from layers.totals import ALL_IS_TOTALS, is_all
 from service.errors import Fault, FieldFileError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Iterator
     from pathlib import Path
 
 __all__ = ["METHOD_COLUMNS", "read_methods", "shipped_methods", "shipped_text"]
@@ -22,9 +23,9 @@ __all__ = ["METHOD_COLUMNS", "read_methods", "shipped_methods", "shipped_text"]
 _WORDS: Final = {
     "gear_kind": ("net", "trap", "light", "haul", "current", "other"),
     "hours": ("day", "night", "overnight", "any"),
-    "stretch_rule": ("along", "none"),
+    "stretch_rule": FRAMES["methods"].words["stretch_rule"],
     "area_rule": ("none", "stated", "polygon", "width_times_length"),
-    "cpue_passes": ("first", "all"),
+    "cpue_passes": FRAMES["methods"].words["cpue_passes"],
 }
 _LISTS: Final = {
     "effort_units": tuple(EFFORT_UNITS),
@@ -42,7 +43,7 @@ _OPTIONAL: Final = tuple(_UNITS)
 
 
 def shipped_methods() -> pd.DataFrame:
-    """Return the methods that every new store begins with; columns: DEVELOPERS.md, "methods"."""
+    """Return the methods that every new store begins with, a frame of `methods`."""
     return _methods(shipped_text(), "methods.toml")
 
 
@@ -57,7 +58,7 @@ def read_methods(path: Path) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Index `method`; columns as in DEVELOPERS.md, "methods".
+        Frame of the kind `methods` (`layers.frames`).
 
     Raises
     ------
@@ -82,16 +83,18 @@ def _methods(text: str, file: str) -> pd.DataFrame:
         raise FieldFileError(
             [Fault(file, 0, "", "", "it holds no method; give one [name] table for each")]
         )
-    faults: list[Fault] = []
-    rows: dict[str, dict[str, object]] = {}
-    for name, table in tables.items():
-        checks = _Checks(file, name, faults)
-        if not isinstance(table, dict):
-            checks.fault("", table, f"put it into a table of its method, such as [{name}]")
-            continue
-        rows[name] = checks.row(table)
+    faults = [
+        Fault(
+            file, 0, f"{name}.{entry}" if entry else name, "" if value is None else str(value), said
+        )
+        for name, table in tables.items()
+        for entry, value, said in _table_faults(name, table)
+    ]
     if faults:
         raise FieldFileError(faults)
+    rows = {
+        name: table | {"habitats": ";".join(table["habitats"])} for name, table in tables.items()
+    }
     frame = pd.DataFrame.from_dict(rows, orient="index", columns=list(METHOD_COLUMNS))
     frame.index = pd.Index(frame.index, dtype="str", name="method")
     texts = ["label", *_WORDS, "habitats"]
@@ -104,80 +107,52 @@ def _methods(text: str, file: str) -> pd.DataFrame:
     )
 
 
-class _Checks:
-    """The checks of one method's table; faults are gathered, not raised."""
+def _table_faults(name: str, table: object) -> Iterator[tuple[str, object, str]]:
+    """Entry, value and remedy of each fault in the table of one method."""
+    if not isinstance(table, dict):
+        yield "", table, f"put it into a table of its method, such as [{name}]"
+        return
+    if not (name.isascii() and name.isidentifier() and name.islower()):
+        yield "", name, "name methods in small letters, digits and _"
+    if is_all(name):
+        yield "", name, ALL_IS_TOTALS
+    for entry in (entry for entry in table if entry not in METHOD_COLUMNS):
+        yield entry, table[entry], f"no such entry; there are {', '.join(METHOD_COLUMNS)}"
+    for entry in METHOD_COLUMNS:
+        if entry in table:
+            for value, remedy in _value_faults(entry, table[entry]):
+                yield entry, value, remedy
+        elif entry not in _OPTIONAL:
+            yield entry, None, "is missing; every method says it"
 
-    def __init__(self, file: str, method: str, faults: list[Fault]) -> None:
-        self.file = file
-        self.method = method
-        self.faults = faults
 
-    def fault(self, entry: str, value: object, remedy: str) -> None:
-        """Note one fault under the method's and entry's name."""
-        column = f"{self.method}.{entry}" if entry else self.method
-        self.faults.append(Fault(self.file, 0, column, "" if value is None else str(value), remedy))
-
-    def row(self, table: dict[str, object]) -> dict[str, object]:
-        """Check one table and return it as a row."""
-        if not (self.method.isascii() and self.method.isidentifier() and self.method.islower()):
-            self.fault("", self.method, "name methods in small letters, digits and _")
-        if is_all(self.method):
-            self.fault("", self.method, ALL_IS_TOTALS)
-        for entry, value in table.items():
-            if entry not in METHOD_COLUMNS:
-                self.fault(entry, value, f"no such entry; there are {', '.join(METHOD_COLUMNS)}")
-        for entry in METHOD_COLUMNS:
-            if entry not in table and entry not in _OPTIONAL:
-                self.fault(entry, None, "is missing; every method says it")
-        given: dict[str, object] = {
-            entry: table[entry] for entry in METHOD_COLUMNS if entry in table
-        }
-        for entry, value in given.items():
-            self._checker(entry)(entry, value)
-        units = given.get("habitats")
-        if isinstance(units, list):
-            given["habitats"] = ";".join(map(str, units))
-        return given
-
-    def _checker(self, entry: str) -> Callable[[str, object], None]:
-        if entry in _WORDS:
-            return self._word
-        if entry in _LISTS:
-            return self._list
-        if entry in _TRUTHS:
-            return self._truth
-        if entry in _OPTIONAL:
-            return self._number
-        return self._cautions if entry == "cautions" else self._label
-
-    def _word(self, entry: str, value: object) -> None:
+def _value_faults(entry: str, value: object) -> Iterator[tuple[object, str]]:
+    """Each value that an entry may not have, and what it may be."""
+    if entry in _LISTS:
+        yield from _list_faults(value, _LISTS[entry])
+    elif entry in _WORDS:
         if value not in _WORDS[entry]:
-            self.fault(entry, value, f"give one of {', '.join(_WORDS[entry])}")
-
-    def _list(self, entry: str, value: object) -> None:
-        known = _LISTS[entry]
-        if not isinstance(value, list) or not value:
-            self.fault(entry, value, f"give a list of one or more of {', '.join(known)}")
-            return
-        for one in value:
-            if one not in known:
-                self.fault(entry, one, f"give one or more of {', '.join(known)}")
-        if len(set(map(str, value))) < len(value):
-            self.fault(entry, value, "name each once")
-
-    def _truth(self, entry: str, value: object) -> None:
+            yield value, f"give one of {', '.join(_WORDS[entry])}"
+    elif entry in _TRUTHS:
         if not isinstance(value, bool):
-            self.fault(entry, value, "give true or false")
-
-    def _number(self, entry: str, value: object) -> None:
+            yield value, "give true or false"
+    elif entry in _OPTIONAL:
         number = isinstance(value, (int, float)) and not isinstance(value, bool)
         if not number or not 0 < float(str(value)) < float("inf"):
-            self.fault(entry, value, f"give a number of {_UNITS[entry]} above 0, or leave it out")
-
-    def _label(self, entry: str, value: object) -> None:
-        if not isinstance(value, str) or not value.strip():
-            self.fault(entry, value, "give a short name that people read")
-
-    def _cautions(self, entry: str, value: object) -> None:
+            yield value, f"give a number of {_UNITS[entry]} above 0, or leave it out"
+    elif entry == "cautions":
         if not isinstance(value, list) or not all(isinstance(one, str) for one in value):
-            self.fault(entry, value, "give a list of sentences, or an empty list")
+            yield value, "give a list of sentences, or an empty list"
+    elif not isinstance(value, str) or not value.strip():
+        yield value, "give a short name that people read"
+
+
+def _list_faults(value: object, known: tuple[str, ...]) -> Iterator[tuple[object, str]]:
+    if not isinstance(value, list) or not value:
+        yield value, f"give a list of one or more of {', '.join(known)}"
+        return
+    for one in value:
+        if one not in known:
+            yield one, f"give one or more of {', '.join(known)}"
+    if len(set(map(str, value))) < len(value):
+        yield value, "name each once"

@@ -28,7 +28,7 @@ SNAP_COLUMNS = [
 
 @dataclass(frozen=True)
 class Placed:
-    """Frames as in DEVELOPERS.md, "Frames"; `stretches` carries its lines as geometry."""
+    """Frames of these kinds (`layers.frames`); `stretches` carries its lines as geometry."""
 
     snaps: pd.DataFrame
     stretches: gpd.GeoDataFrame

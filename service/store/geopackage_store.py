@@ -55,7 +55,7 @@ __all__ = ["Store"]
 
 
 class Store:
-    """Reading and writing of one store. Columns and index: DEVELOPERS.md, "Frames"."""
+    """Reading and writing of one store. Frames are of the kinds in `layers.frames`."""
 
     def __init__(self, session: Session) -> None:
         self._session = session

@@ -69,15 +69,8 @@ def write_hand_over(destination: Path, request: HandOver) -> None:
 def require_editor(doing: str) -> None:
     """Make sure that the viewer may change records.
 
-    Parameters
-    ----------
-    doing
-        What is wanted, to begin the sentence with.
-
-    Raises
-    ------
-    AccessError
-        They may not; it says what would help.
+    `doing` is what is wanted, to begin the sentence with. Raises AccessError where they may not;
+    it says what would help.
     """
     viewer = current_viewer()
     if viewer.may_edit:

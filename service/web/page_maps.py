@@ -51,10 +51,8 @@ def live_map(
         Box in degrees that it begins with; None shows the whole earth.
     used
         Methods that occur, for the legend.
-    species
-        The species that marks speak of.
-    filters
-        Names and values that the records shown must meet.
+    species, filters
+        The species that marks speak of; names and values that the records shown must meet.
     keeps_view
         Whether the address of the page follows the view.
     marked
@@ -76,16 +74,10 @@ def live_map(
 def map_of_one(
     *, around: Sequence[gpd.GeoDataFrame], used: Collection[str], own: dict[str, bytes | str]
 ) -> MapParts:
-    """Draw a map of a few records that the page holds itself.
+    """Draw a map of a few records that the page contains itself.
 
-    Parameters
-    ----------
-    around
-        What must be in view; the whole network where these are empty.
-    used
-        Methods that occur, for the legend.
-    own
-        Stretches and placements as GeoJSON text.
+    `around` must be in view, or the whole network where these are empty; `used` are the methods
+    of the legend, `own` stretches and placements as GeoJSON text.
     """
     full = [frame for frame in around if len(frame)]
     lines: dict[str, bytes | str] = {

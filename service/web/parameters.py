@@ -33,20 +33,11 @@ class PageQuery:
 
 
 def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> PageQuery:
-    """Read the filters of a query.
+    """Read the filters of a query; blank values count as not given.
 
-    Parameters
-    ----------
-    args
-        `species`, `method`, `survey`, `catchment`, each also several times; `since` and
-        `until`, a day or a year; `bbox` if named in `also`. Blank values count as not given.
-    also
-        Further parameters that this address knows.
-
-    Raises
-    ------
-    RequestError
-        A parameter is unknown or its value cannot be used.
+    These are `species`, `method`, `survey`, `catchment`, each also several times; `since` and
+    `until`, a day or a year; `bbox` if named among the further parameters in `also`. Raises
+    RequestError where a parameter is unknown or its value cannot be used.
     """
     refuse_unknown(args, (*FILTERS, *also))
     since_text, until_text = _single(args, "since"), _single(args, "until")

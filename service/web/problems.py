@@ -1,30 +1,22 @@
 """What went wrong, said in one way: a problem document (RFC 9457) or a page.
 
-One table joins each kind of error to its slug, title and status. What is not in the table
-was not foreseen: it is logged whole and shown without internals.
+One table, `problems.toml`, joins each kind of error to its slug, title and status. What is not in
+it was not foreseen: it is logged whole and shown without internals.
 """
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from flask import Blueprint, Flask, abort, current_app, render_template, request, url_for
 from flask.globals import request_ctx
 from werkzeug.exceptions import HTTPException
 
-from layers.errors import CrsError, FrameError, LayersError, NetworkError, ThinDataError
-from service.errors import (
-    AccessError,
-    ConflictError,
-    FieldFileError,
-    LoginError,
-    NotFoundError,
-    RequestError,
-    ServiceError,
-    StoreBusyError,
-    StoreError,
-)
+from layers.errors import LayersError
+from service.errors import FieldFileError, ServiceError
 
 if TYPE_CHECKING:
     from werkzeug.wrappers import Response
@@ -44,64 +36,16 @@ class Problem:
     remedy: str
 
 
-PROBLEMS: Final[dict[type[Exception], Problem]] = {
-    FieldFileError: Problem(
-        "field-file",
-        "Some values in the field file cannot be used",
-        422,
-        "Mend the values named, and send the file again; nothing of it was stored.",
-    ),
-    StoreBusyError: Problem(
-        "store-busy", "The store is being written by somebody else", 503, "Try again shortly."
-    ),
-    StoreError: Problem(
-        "store", "The store cannot be used", 500, "See that the file is there and may be written."
-    ),
-    NotFoundError: Problem(
-        "not-found", "There is no such record", 404, "Check the address, or look on the map."
-    ),
-    ConflictError: Problem(
-        "conflict",
-        "The record was changed meanwhile",
-        409,
-        "Look at it as it is now, and change it again if need be.",
-    ),
-    LoginError: Problem(
-        "login", "You are not logged in", 401, "Log in, or send a token that is in use."
-    ),
-    AccessError: Problem(
-        "access", "Your account does not allow this", 403, "Ask the keeper of the store."
-    ),
-    RequestError: Problem(
-        "request", "The request cannot be understood", 400, "Mend the value named."
-    ),
-    ThinDataError: Problem(
-        "thin-data", "The records cannot carry this estimate", 422, "Ask for more of them."
-    ),
-    NetworkError: Problem(
-        "network", "The stream network cannot be used", 409, "Load reaches, or mend those loaded."
-    ),
-    CrsError: Problem("crs", "The coordinates cannot be used", 400, "State another CRS."),
-    FrameError: Problem("frame", "The records do not fit together", 422, "Mend what is named."),
-    LayersError: Problem("layers", "This cannot be computed", 422, "Mend what is named."),
-    ServiceError: Problem("service", "This cannot be done", 400, "Mend what is named."),
-}
-_UNFORESEEN: Final = Problem(
-    "unforeseen",
-    "Something went wrong that was not foreseen",
-    500,
-    "It was written to the log of the service; tell whoever runs it.",
-)
+_TABLE: Final = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
+PROBLEMS: Final = {name: Problem(**entry) for name, entry in _TABLE.items()}
 
 blueprint = Blueprint("problems", __name__)
 
 
 def problem_of(error: Exception) -> Problem:
     """Look an error up by its kind, or the nearest kind it belongs to."""
-    for kind in type(error).__mro__:
-        if kind in PROBLEMS:
-            return PROBLEMS[kind]
-    return _UNFORESEEN
+    kinds = (kind.__name__ for kind in type(error).__mro__)
+    return next(PROBLEMS[kind] for kind in kinds if kind in PROBLEMS)
 
 
 def register_problems(app: Flask) -> None:
@@ -116,7 +60,7 @@ def register_problems(app: Flask) -> None:
 @blueprint.get("/problems/<slug>")
 def show(slug: str) -> str:
     """Explain one kind of problem; where the `type` of a problem document leads."""
-    known = [problem for problem in (*PROBLEMS.values(), _UNFORESEEN) if problem.slug == slug]
+    known = [problem for problem in PROBLEMS.values() if problem.slug == slug]
     if not known:
         abort(404)
     return render_template("problem.html", problem=known[0], detail="", faults=())
@@ -143,7 +87,7 @@ def _answer_http(error: HTTPException) -> Response | tuple[Any, int]:
 
 def _answer_unforeseen(error: Exception) -> tuple[Any, int]:
     current_app.logger.error("Unforeseen, at %s", request.path, exc_info=error)
-    return _answer(_UNFORESEEN, "", ())
+    return _answer(PROBLEMS["Exception"], "", ())
 
 
 def _answer(problem: Problem, detail: str, faults: Any) -> tuple[Any, int]:  # noqa: ANN401
@@ -167,7 +111,7 @@ def _answer(problem: Problem, detail: str, faults: Any) -> tuple[Any, int]:  # n
 
 
 def _has_page(problem: Problem) -> bool:
-    return any(problem.slug == known.slug for known in (*PROBLEMS.values(), _UNFORESEEN))
+    return any(problem.slug == known.slug for known in PROBLEMS.values())
 
 
 def _has_links() -> bool:

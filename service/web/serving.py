@@ -39,17 +39,9 @@ def serve_store(
 ) -> None:
     """Serve a store until the process is stopped.
 
-    Parameters
-    ----------
-    store, settings
-        What is served, and how.
-    make_app
-        Makes the application, once the address is ours.
-    host, port
-        Where. Without accounts everybody who reaches the service is its keeper, so that only
-        addresses of this machine are taken.
-    report
-        Called with the address of the service once it answers.
+    The application is made once the address is ours, and `report` called with that once the
+    service answers. Without accounts everybody who reaches the service is its keeper, so that
+    only addresses of this machine are taken.
 
     Raises
     ------

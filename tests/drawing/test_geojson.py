@@ -23,7 +23,6 @@ from layers.drawing.geojson import (
     bounding_box,
     feature_collection,
     feature_stream,
-    features,
     to_wgs84,
 )
 from layers.errors import CrsError, FrameError
@@ -241,7 +240,9 @@ def test_section_6_1_foreign_members_and_7_1_no_borrowed_names():
     """Section 6.1 allows foreign members; 7.1 keeps the standard's own names for themselves."""
     text = written(frame_of([shapely.Point(1, 2)]), members={"timeStamp": "2024-05-01T00:00:00Z"})
     assert text["timeStamp"] == "2024-05-01T00:00:00Z"
-    for name in ("geometry", "coordinates", "properties", "crs"):
+    for name in (
+        "type", "features", "bbox", "geometry", "geometries", "coordinates", "properties", "crs",
+    ):  # fmt: skip
         with pytest.raises(FrameError, match=name):
             written(frame_of([]), members={name: 1})
 
@@ -325,13 +326,13 @@ def test_places_are_moved_by_the_operation_that_summaries_state():
 def test_geometry_without_crs_is_refused():
     """Coordinates of unknown meaning are not passed off as degrees."""
     with pytest.raises(CrsError, match="No CRS"):
-        features(frame_of([shapely.Point(1, 2)], crs=None))
+        feature_collection(frame_of([shapely.Point(1, 2)], crs=None))
 
 
 def test_what_json_has_no_word_for_is_refused():
     """A value of another kind is named, not turned into something it was not."""
     with pytest.raises(FrameError, match="column odd"):
-        features(frame_of([shapely.Point(1, 2)], odd=[object()]))
+        feature_collection(frame_of([shapely.Point(1, 2)], odd=[object()]))
 
 
 @settings(max_examples=60, deadline=None)

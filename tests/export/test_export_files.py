@@ -267,7 +267,7 @@ def test_the_preview_says_what_the_file_will_hold(demo, tmp_path):
     counts = {name: pyogrio.read_info(path, layer=name)["features"] for name in (*LAYERS, *TABLES)}
     assert holds.placements == counts["placements"] == counts["placement_sheet"] > 0
     assert (holds.catches, holds.lengths) == (counts["catches"], counts["lengths"])
-    assert holds.surveys == ("LOW22",)
+    assert holds.surveys == {"LOW22"}
     assert (
         len(holds.species) == pyogrio.read_dataframe(path, layer="detections")["species"].nunique()
     )

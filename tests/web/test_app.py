@@ -7,12 +7,15 @@ import geopandas as gpd
 import pytest
 import shapely
 
+import layers.errors
+import service.errors
 from layers.drawing.map_assets import STYLES
 from service import create_app
 from service.answers import features
 from service.records import LOCAL_KEEPER, PUBLIC, Selection, StoreSettings
 from service.settings import Settings
 from service.store import create_store
+from service.web.problems import PROBLEMS, problem_of
 from tests.small_store import NASTY, make_small_store
 
 
@@ -299,3 +302,12 @@ def test_tiles_only_when_configured(store):
     tiled = create_app(store, settings).test_client().get("/")
     assert "img-src 'self' data: https://tiles.invalid" in tiled.headers["Content-Security-Policy"]
     assert "tiles.invalid" in tiled.text
+
+
+def test_every_kind_of_problem_belongs_to_an_error():
+    """A name in the table that no error bears would send that error to the unforeseen ones."""
+    known = {name for module in (layers.errors, service.errors) for name in vars(module)}
+    assert set(PROBLEMS) - {"Exception"} <= known
+    assert problem_of(service.errors.StoreBusyError("busy")).status == 503
+    assert problem_of(service.errors.StoreOutdatedError("old")) == PROBLEMS["StoreError"]
+    assert problem_of(ValueError("odd")).slug == "unforeseen"

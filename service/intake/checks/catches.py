@@ -29,7 +29,7 @@ def read_catches(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.
     Returns
     -------
     DataFrame
-        Columns as in DEVELOPERS.md, "catches", index the sheet's row numbers. An empty
+        Columns of the kind `catches` (`layers.frames`), index the sheet's row numbers. An empty
         `count_kind` beside a count is `exact`.
     """
     frame = _read(cells, species, findings)

@@ -71,8 +71,9 @@ def read_placements(
     Returns
     -------
     placements
-        Columns as in DEVELOPERS.md, "placements", without `batch_id`; rows of the sheet, index
-        its row numbers, `placement_id` a column. `outcome` is missing where not declared.
+        Columns of the kind `placements` (`layers.frames`), without `batch_id`; rows of the
+        sheet, index its row numbers, `placement_id` a column. `outcome` is missing where not
+        declared.
     day_only
         Whether `set_at` is a day without a time.
     """

@@ -43,12 +43,7 @@ _RUN: Final = secrets.token_hex(8)
 def wanted(json_type: str = JSON) -> Encoding:
     """Tell which encoding is requested, by `f` or else by its Accept header.
 
-    Raises
-    ------
-    RequestError
-        `f` names none.
-    NotAcceptable
-        The client takes neither (HTTP 406).
+    Raises RequestError where `f` names none, NotAcceptable (HTTP 406) where the client takes none.
     """
     named = request.args.get("f")
     if named is not None:
@@ -94,18 +89,10 @@ def unchanged(etag: str | None) -> Response | None:
 
 
 def send(pieces: list[bytes], kind: str, *, etag: str | None = None, last: bytes = b"") -> Response:
-    """Send an answer made of pieces.
+    """Send an answer made of pieces of one media type.
 
-    Parameters
-    ----------
-    pieces
-        What the ETag is made from when none is given.
-    kind
-        Media type.
-    etag
-        Of :func:`tag`, if known.
-    last
-        A piece at the end that does not count for the ETag, as the time of the answer.
+    The ETag is made from the pieces where :func:`tag` gave none; `last` is a piece at the end that
+    does not count for it, as the time of the answer.
     """
     etag = etag or _digest([kind.encode(), *pieces])
     same = unchanged(etag)

@@ -34,17 +34,15 @@ __all__ = ["LayerSource", "read_catchments", "read_gaps", "read_reaches"]
 _WRITTEN: Final = 5_000
 
 
-def read_reaches(store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
+def read_reaches(store: Store, _: Viewer) -> gpd.GeoDataFrame:
     """Reaches by id; the same for everybody."""
-    del viewer
     frame = features.reaches(store)
     frame.insert(0, "reach_id", frame.index)
     return frame
 
 
-def read_catchments(store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
+def read_catchments(store: Store, _: Viewer) -> gpd.GeoDataFrame:
     """Catchments by id; the same for everybody."""
-    del viewer
     frame = features.catchments(store)
     frame.insert(0, "catchment_id", frame.index)
     return frame
@@ -126,11 +124,7 @@ class LayerSource:
         chosen = query.filters.get("catchment")
         if chosen is not None and chosen not in reference.catchments(store).index:
             raise RequestError(f"There is no catchment {chosen!r} here.")
-        for mark in (query.after, query.before):
-            if mark is not None and not (len(mark) == 1 and isinstance(mark[0], str)):
-                raise RequestError(
-                    "after or before is no mark of this collection; follow its next and prev links."
-                )
+        query.refuse_marks(str)
 
     def _layer(self, store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
         def make() -> gpd.GeoDataFrame:

@@ -67,6 +67,14 @@ class FeatureQuery:
         box = None if self.area is None else (self.area.system.uri, self.area.box)
         return (box, self.period, tuple(sorted(self.filters.items())))
 
+    def refuse_marks(self, *kinds: type | tuple[type, ...]) -> None:
+        """Raise RequestError where `after` or `before` is no key of parts of these kinds."""
+        for mark in (self.after, self.before):
+            if mark is not None and not _fits(mark, kinds):
+                raise RequestError(
+                    "after or before is no mark of this collection; follow its next and prev links."
+                )
+
 
 def read_query(
     args: MultiDict[str, str],
@@ -77,16 +85,8 @@ def read_query(
 ) -> FeatureQuery:
     """Read the parameters of a request for features.
 
-    Parameters
-    ----------
-    args
-        The query.
-    systems
-        CRS that the feed offers.
-    filters
-        Properties by which this collection can be filtered.
-    paged
-        Whether the answer comes in pages.
+    `systems` are the CRS that the feed offers, `filters` the properties by which this collection
+    can be filtered; `paged` says whether the answer comes in pages.
 
     Raises
     ------
@@ -187,19 +187,22 @@ def _moment(text: str) -> dt.datetime:
     return moment.astimezone(dt.UTC)
 
 
+def _fits(mark: tuple[Any, ...], kinds: tuple[Any, ...]) -> bool:
+    return len(mark) == len(kinds) and all(
+        isinstance(part, kind)
+        and not isinstance(part, bool)
+        and (not isinstance(part, int) or abs(part) < 2**63)
+        for part, kind in zip(mark, kinds, strict=True)
+    )
+
+
 def write_mark(key: tuple[Any, ...]) -> str:
     """Write a feature's key as a word for `after` and `before`."""
     return base64.urlsafe_b64encode(orjson.dumps(key)).decode().rstrip("=")
 
 
 def read_mark(text: str) -> tuple[Any, ...]:
-    """Read such a word.
-
-    Raises
-    ------
-    RequestError
-        It does not come from a link of the feed.
-    """
+    """Read such a word; raises RequestError where it does not come from a link of the feed."""
     wrong = RequestError("after or before is no mark of this feed; follow its next and prev links.")
     try:
         parts = orjson.loads(base64.b64decode(text + "=" * (-len(text) % 4), b"-_", validate=True))

@@ -7,7 +7,7 @@ are then opened through `service.access.gate` and turned into features as everyw
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
 import numpy as np
@@ -26,7 +26,7 @@ from service.access import (
 )
 from service.answers import features
 from service.cache import cached
-from service.errors import NotFoundError, RequestError
+from service.errors import NotFoundError
 from service.records import Selection
 from service.store import Wanted
 from service.web.feed.source import Extent, Page
@@ -130,11 +130,7 @@ class RecordSource:
             "stretch": (str, (int, float)),
         }
         first = int if viewer.sees_exact_places else str
-        for mark in (query.after, query.before):
-            if mark is not None and not _fits(mark, (first, *kinds[self.unit])):
-                raise RequestError(
-                    "after or before is no mark of this collection; follow its next and prev links."
-                )
+        query.refuse_marks(first, *kinds[self.unit])
 
     # Finding ------------------------------------------------------------------------------
     def _wanted(self, store: Store, query: FeatureQuery, viewer: Viewer) -> Wanted:
@@ -259,12 +255,3 @@ class RecordSource:
 
 def _stretch_id(placement_id: str, reach_id: str, from_m: float) -> str:
     return f"{placement_id}:{reach_id}:{from_m:.2f}"
-
-
-def _fits(mark: tuple[Any, ...], kinds: tuple[Any, ...]) -> bool:
-    return len(mark) == len(kinds) and all(
-        isinstance(part, kind)
-        and not isinstance(part, bool)
-        and (not isinstance(part, int) or abs(part) < 2**63)
-        for part, kind in zip(mark, kinds, strict=True)
-    )

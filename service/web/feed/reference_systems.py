@@ -144,11 +144,8 @@ def accuracy_words(store: Store, system: ReferenceSystem) -> str:
 def read_system(text: str, name: str, systems: tuple[ReferenceSystem, ...]) -> ReferenceSystem:
     """Find the CRS that a parameter names by its URI.
 
-    Raises
-    ------
-    RequestError
-        The feed does not offer it (requirements /req/crs/fc-crs-valid-value and
-        /req/crs/fc-bbox-crs-valid-value).
+    Raises RequestError where the feed does not offer it (requirements /req/crs/fc-crs-valid-value
+    and /req/crs/fc-bbox-crs-valid-value).
     """
     for system in systems:
         if system.uri == text:

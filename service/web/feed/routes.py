@@ -73,70 +73,55 @@ def _document(document: dict[str, Any], kind: str = JSON) -> Response:
     return encodings.send([orjson.dumps(document)], kind)
 
 
+def _answer(name: str, document: dict[str, Any], kind: str = JSON, **page: Any) -> Response:  # noqa: ANN401
+    """Answer with a document, or with the web page of it."""
+    read_parameters(request.args, ("f",))
+    if encodings.wanted(kind) == "html":
+        return _page(name, document=document, **page)
+    return _document(document, kind)
+
+
 @blueprint.get("/")
 def landing() -> Response:
     """Landing page."""
-    read_parameters(request.args, ("f",))
-    encoding = encodings.wanted()
     document = {
         "title": title_of_store(),
         "description": _DESCRIPTION,
-        "links": links.landing_links(encoding),
+        "links": links.landing_links(encodings.wanted()),
     }
-    if encoding == "html":
-        return _page("landing", document=document, collections=COLLECTIONS.values())
-    return _document(document)
+    return _answer("landing", document, collections=COLLECTIONS.values())
 
 
 @blueprint.get("/conformance")
 def conformance() -> Response:
     """Conformance classes."""
-    read_parameters(request.args, ("f",))
-    if encodings.wanted() == "html":
-        return _page("conformance", classes=CONFORMS_TO)
-    return _document({"conformsTo": list(CONFORMS_TO)})
+    return _answer("conformance", {"conformsTo": list(CONFORMS_TO)})
 
 
 @blueprint.get("/api")
 def api() -> Response:
     """Describe the API."""
-    read_parameters(request.args, ("f",))
-    encoding = encodings.wanted(OPENAPI)
     document = api_document(title_of_store(), _DESCRIPTION, _systems(), public=_keeps_places())
-    if encoding == "html":
-        return _page("api", document=document)
-    return _document(document, OPENAPI)
+    return _answer("api", document, OPENAPI)
 
 
 @blueprint.get("/collections")
 def collections() -> Response:
     """List the collections."""
-    read_parameters(request.args, ("f",))
-    encoding = encodings.wanted()
-    described = [_described(collection) for collection in COLLECTIONS.values()]
-    if encoding == "html":
-        return _page("collections", collections=described)
     document = {
-        "links": links.own_links(encoding),
+        "links": links.own_links(encodings.wanted()),
         "crs": [system.uri for system in _systems()],
-        "collections": described,
+        "collections": [_described(collection) for collection in COLLECTIONS.values()],
     }
-    return _document(document)
+    return _answer("collections", document)
 
 
-@blueprint.get("/collections/<collection_id>")
-def collection_page(collection_id: str) -> Response:
+@blueprint.get("/collections/<collection_id>", endpoint="collection")
+def describe(collection_id: str) -> Response:
     """Describe one collection."""
-    collection = find_collection(collection_id)
-    read_parameters(request.args, ("f",))
-    document = _described(collection)
-    if encodings.wanted() == "html":
-        systems = [(system, accuracy_words(current_store(), system)) for system in _systems()]
-        return _page("collection", document=document, collection=collection, systems=systems)
-    return _document(document)
-
-
-blueprint.add_url_rule("/collections/<collection_id>", "collection", collection_page)
+    collection, store = find_collection(collection_id), current_store()
+    systems = [(system, accuracy_words(store, system)) for system in _systems()]
+    return _answer("collection", _described(collection), collection=collection, systems=systems)
 
 
 def _described(collection: Collection) -> dict[str, Any]:

@@ -30,7 +30,7 @@ def feature_rows(frame: gpd.GeoDataFrame, system: ReferenceSystem, crs: str) -> 
         for place in inside
     ]
     rows = zip(*columns, strict=True) if columns else ([] for _ in positions)
-    kept = [at for at, name in enumerate(names) if any(column_has(columns[at]))]
+    kept = [at for at, cells in enumerate(columns) if any(cells)]
     return {
         "columns": [names[at] for at in kept],
         "rows": [
@@ -38,11 +38,6 @@ def feature_rows(frame: gpd.GeoDataFrame, system: ReferenceSystem, crs: str) -> 
             for key, position, row in zip(frame.index, positions, rows, strict=True)
         ],
     }
-
-
-def column_has(column: list[str]) -> list[bool]:
-    """Tell which cells of a column say anything."""
-    return [bool(word) for word in column]
 
 
 def readable(frame: gpd.GeoDataFrame) -> dict[str, str]:

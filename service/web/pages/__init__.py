@@ -14,7 +14,6 @@ __all__ = ["MODULES", "NAVIGATION", "register_pages"]
 
 MODULES: Final = (
     "service.web.pages.frame",
-    "service.web.pages.health",
     "service.web.pages.login",
     "service.web.pages.map_page",
     "service.web.pages.map_views",

@@ -1,12 +1,13 @@
-"""What every page stands on: its layout, style, and the assets of maps."""
+"""What every page stands on: the assets of maps; and whether the service is up."""
 
 from __future__ import annotations
 
-from flask import Blueprint, Response, request
+from flask import Blueprint, Response, jsonify, request
 
 from layers.drawing.map_assets import asset, is_packaged
 from layers.errors import LayersError
 from service.errors import NotFoundError
+from service.web.context import current_store
 
 __all__ = ["blueprint"]
 
@@ -29,3 +30,10 @@ def map_asset(name: str) -> Response:
     response.add_etag()
     response.make_conditional(request)
     return response
+
+
+@blueprint.get("/healthz")
+def healthz() -> Response:
+    """Answer "ok" once the store answers."""
+    _ = current_store().version
+    return jsonify(status="ok")
