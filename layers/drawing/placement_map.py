@@ -300,12 +300,7 @@ class PlacementMap:
     def caught_in(self, rows: Ints, group: Ints) -> dict[tuple[int, str], int]:
         """Count the placements of each group that caught each species.
 
-        Parameters
-        ----------
-        rows
-            Placements, each once, (n,).
-        group
-            Number of the group of each, (n,).
+        `rows` are placements, each once, (n,); `group` is the number of the group of each, (n,).
         """
         groups = np.full(len(self.x), -1, np.int64)
         groups[rows] = group

@@ -272,19 +272,15 @@ def viewer_of(
     authorization: str | None = None,
     forwarded: bool = False,
 ) -> Viewer:
-    """Say who sends a request.
+    """Say who sends a request: by its bearer token, else by the session of its cookie.
 
     Parameters
     ----------
-    store
-        Whose accounts count.
     host
         Name, without port, that the request was sent to. Without accounts only names of this
         machine are answered, as a page elsewhere may point a name of its own at it.
     address
         Address that the request came from; None where the server does not know it.
-    session_token
-        From the cookie of :func:`log_in`.
     authorization
         The header of that name; of its schemes `Bearer` is ours, and others are left to whatever
         stands in front of the service.
@@ -293,10 +289,8 @@ def viewer_of(
 
     Raises
     ------
-    AccessError
-        There are no accounts, and the request comes from elsewhere.
-    RequestError
-        There are no accounts, and the request was sent to a name of elsewhere.
+    AccessError, RequestError
+        There are no accounts, and the request comes from, or was sent to a name of, elsewhere.
     LoginError
         The token is not, or no longer, one of this store.
     """

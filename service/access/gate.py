@@ -78,27 +78,12 @@ def require_role(viewer: Viewer, role: Role) -> None:
 def open_records(
     store: Store, selection: Selection, viewer: Viewer, needed: Needed = EVERYTHING
 ) -> Records:
-    """Open the records of a selection as this viewer may see them.
+    """Open the records of a selection as this viewer may see them, or what is `needed` of them.
 
-    Parameters
-    ----------
-    store
-        Where they are kept.
-    selection
-        Which of them; `catchments` include what is nested in them, by position. For a
-        viewer who does not see exact places, ids are public ids, and a placement shown as a
-        cell has the cell's centre, its year, no survey, and the catchment that holds all of it.
-    viewer
-        For whom.
-    needed
-        What of the records is needed; the rest may be missing.
-
-    Returns
-    -------
-    Records
-        As stored for a viewer who sees exact places. For others by public id, in its order,
-        with the columns of `layers.fieldwork.public_frames.GENERALISED_COLUMNS`, without flags, and
-        catches numbered within this answer.
+    As stored for a viewer who sees exact places. For others by public id, in its order, with the
+    columns of `layers.fieldwork.public_frames.GENERALISED_COLUMNS`, without flags, and catches
+    numbered within this answer; the ids of their selection are public ids, and a placement shown
+    as a cell has the cell's centre, its year, no survey, and the catchment that contains all of it.
 
     Raises
     ------

@@ -193,9 +193,35 @@ def gather(
     `made_on` is today when not given. Raises StoreBusyError where the store was changed again and
     again while it was read.
     """
-    return of_one_moment(
-        store, lambda: _gathered(store, selection, audience, viewer, licence, made_on)
-    )
+    reader = viewer_of(audience, viewer)
+
+    def gathered() -> Contents:
+        records = whole = open_records(store, selection, reader)
+        if selection.species:
+            whole = open_records(store, selection.without_species(), reader)
+        species, methods = store.species(), store.methods()
+        surveys, sites = access.surveys(store, reader), access.sites(store, reader)
+        if audience == "public":
+            records = without_people(records)
+        return Contents(
+            title=title_of(store),
+            audience=audience,
+            licence=licence_of(licence),
+            made_on=made_on or dt.datetime.now(dt.UTC).date(),
+            crs=store.settings.crs,
+            selection=selection,
+            only=selection_words(store, selection, reader),
+            records=records,
+            whole_catches=whole.catches,
+            species=species,
+            methods=methods,
+            layers=_layers(store, selection, reader, records),
+            sheets=field_sheets(records, surveys, sites, store.operations()),
+            tables=(tables := computed_tables(store, selection, reader, species, methods)),
+            inputs={name: frame.attrs.get("inputs", {}) for name, frame in tables.items()},
+        )
+
+    return of_one_moment(store, gathered)
 
 
 def of_one_moment(store: Store, make: Callable[[], Made]) -> Made:
@@ -209,42 +235,6 @@ def of_one_moment(store: Store, make: Callable[[], Made]) -> Made:
         if store.version == version:
             return made
     raise StoreBusyError("The store is being changed; hand over when nobody writes.")
-
-
-def _gathered(
-    store: Store,
-    selection: Selection,
-    audience: Audience,
-    viewer: Viewer | None,
-    licence: str,
-    made_on: dt.date | None,
-) -> Contents:
-    reader = viewer_of(audience, viewer)
-    records = open_records(store, selection, reader)
-    whole = records
-    if selection.species:
-        whole = open_records(store, selection.without_species(), reader)
-    species, methods = store.species(), store.methods()
-    surveys, sites = access.surveys(store, reader), access.sites(store, reader)
-    if audience == "public":
-        records = without_people(records)
-    return Contents(
-        title=title_of(store),
-        audience=audience,
-        licence=licence_of(licence),
-        made_on=made_on or dt.datetime.now(dt.UTC).date(),
-        crs=store.settings.crs,
-        selection=selection,
-        only=selection_words(store, selection, reader),
-        records=records,
-        whole_catches=whole.catches,
-        species=species,
-        methods=methods,
-        layers=_layers(store, selection, reader, records),
-        sheets=field_sheets(records, surveys, sites, store.operations()),
-        tables=(tables := computed_tables(store, selection, reader, species, methods)),
-        inputs={name: frame.attrs.get("inputs", {}) for name, frame in tables.items()},
-    )
 
 
 def _layers(

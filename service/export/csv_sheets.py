@@ -47,38 +47,29 @@ def write_csv(
     """
     reader = viewer_of(audience, viewer)
     parts = {name: path.with_name(f"{name}.csv") for name in (*_BY_RECORD, "surveys", "sites")}
+
+    def write() -> None:
+        surveys, sites = access.surveys(store, reader), access.sites(store, reader)
+        holds = Preview()
+        for name, part in parts.items():
+            part.write_bytes(csv_text(in_columns(name, pd.DataFrame())))
+        for records in open_record_chunks(store, selection, reader, size=_AT_ONCE):
+            shown = without_people(records) if audience == "public" else records
+            sheets = field_sheets(shown, surveys, sites, store.operations())
+            for name in _BY_RECORD:
+                _append(parts[name], sheets[name])
+            holds.add(shown)
+            if progress is not None:
+                progress(len(shown.placements))
+        _append(parts["surveys"], named_rows("surveys", surveys, holds.surveys))
+        _append(parts["sites"], named_rows("sites", sites, holds.sites))
+
     try:
-        of_one_moment(
-            store, lambda: _write_sheets(parts, store, selection, audience, reader, progress)
-        )
+        of_one_moment(store, write)
         zip_members(path, {part.name: part for part in parts.values()})
     finally:
         for part in parts.values():
             part.unlink(missing_ok=True)
-
-
-def _write_sheets(
-    parts: dict[str, Path],
-    store: Store,
-    selection: Selection,
-    audience: Audience,
-    reader: Viewer,
-    progress: Callable[[int], None] | None,
-) -> None:
-    surveys, sites = access.surveys(store, reader), access.sites(store, reader)
-    holds = Preview()
-    for name, part in parts.items():
-        part.write_bytes(csv_text(in_columns(name, pd.DataFrame())))
-    for records in open_record_chunks(store, selection, reader, size=_AT_ONCE):
-        shown = without_people(records) if audience == "public" else records
-        sheets = field_sheets(shown, surveys, sites, store.operations())
-        for name in _BY_RECORD:
-            _append(parts[name], sheets[name])
-        holds.add(shown)
-        if progress is not None:
-            progress(len(shown.placements))
-    _append(parts["surveys"], named_rows("surveys", surveys, holds.surveys))
-    _append(parts["sites"], named_rows("sites", sites, holds.sites))
 
 
 def _append(part: Path, sheet: pd.DataFrame) -> None:
