@@ -1,0 +1,73 @@
+"""Reference layers of a store as the summaries use them, cached until the store changes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from layers.network.catchments import ancestors as list_ancestors
+from layers.network.graph import build_network
+from service.cache import cached
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+    from layers.network.graph import Network
+    from service.store import Store
+
+__all__ = [
+    "ancestors",
+    "catchment_names",
+    "catchments",
+    "methods",
+    "network",
+    "reach_parts",
+    "species",
+]
+
+
+def network(store: Store) -> Network:
+    """Reaches of a store, joined to a network."""
+    tolerance = store.settings.node_tolerance_m
+    return cached(
+        store,
+        None,
+        "network",
+        lambda: build_network(store.reaches(), tolerance_m=tolerance),
+        of_network=True,
+    )
+
+
+def catchments(store: Store) -> gpd.GeoDataFrame:
+    """Catchments of a store."""
+    return cached(store, None, "catchments", store.catchments, of_network=True)
+
+
+def catchment_names(store: Store) -> dict[str, str]:
+    """Name of each catchment by its id, in order of names; the id where it has none."""
+    own = catchments(store)["name"].sort_values()
+    return {
+        str(one): name if isinstance(name, str) and name else str(one) for one, name in own.items()
+    }
+
+
+def ancestors(store: Store) -> pd.DataFrame:
+    """Every catchment with all that contain it, itself included."""
+    return cached(
+        store, None, "ancestors", lambda: list_ancestors(catchments(store)), of_network=True
+    )
+
+
+def reach_parts(store: Store) -> pd.DataFrame:
+    """Which part of which reach lies in which catchment."""
+    return cached(store, None, "reach_parts", store.reach_parts, of_network=True)
+
+
+def species(store: Store) -> pd.DataFrame:
+    """Species list of a store."""
+    return cached(store, None, "species", store.species)
+
+
+def methods(store: Store) -> pd.DataFrame:
+    """Methods of a store."""
+    return cached(store, None, "methods", store.methods)
