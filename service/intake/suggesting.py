@@ -358,7 +358,8 @@ class _Writer:
             self.questions.append(f"{self.placement.pop(column).text} differs within a placement")
 
     def _ids(self, names: Sequence[str]) -> pd.Series:
-        return self.frame[list(names)].agg("\x1f".join, axis=1)
+        first, others = self.frame[names[0]], list(names[1:])
+        return first.str.cat(self.frame[others], sep="\x1f") if others else first
 
     def _constant(self, names: Sequence[str]) -> bool:
         """Whether columns are the same in all rows of a placement."""

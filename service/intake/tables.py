@@ -17,8 +17,16 @@ import pandas as pd
 
 from layers.plurals import counted
 from service.intake.columns import plain
-from service.intake.reading import DELIMITERS, WORKBOOKS, split_text, stripped, whole_sheet
+from service.intake.reading import (
+    DELIMITERS,
+    TEXT_FILES,
+    WORKBOOKS,
+    split_text,
+    stripped,
+    whole_sheet,
+)
 from service.intake.shapes import NO_FISH
+from service.intake.text_bounds import MOST_CELLS
 from service.intake.wording import say
 
 if TYPE_CHECKING:
@@ -56,8 +64,17 @@ def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None)
     delimiter
         Separator of a CSV; found from the rows where not given.
     """
+    ending = path.suffix.lower()
+    if ending not in (*TEXT_FILES, *WORKBOOKS):
+        endings = ", ".join((*TEXT_FILES, *WORKBOOKS))
+        said = say("file_kind.ending", ending=ending or "nothing", endings=endings)
+        findings.refuse_file(path.name, said)
+        return []
     content = path.read_bytes()
-    if path.suffix.lower() in WORKBOOKS:
+    if not content.strip():
+        findings.refuse_file(path.name, "file_empty.file")
+        return []
+    if ending in WORKBOOKS:
         from service.intake.workbooks import read_tabs  # heavy, so loaded when one comes
 
         tabs = read_tabs(content, path.name, findings)
@@ -68,7 +85,12 @@ def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None)
         text = _decoded(content, path.name, findings)
         if text is None:
             return []
-        separator, wide = _separator(text, delimiter)
+        separator = _separator(text, delimiter)
+        widths = _widths(text, separator)
+        wide = max(widths, default=1)
+        if wide * len(widths) > MOST_CELLS:  # titles above a table hide how wide it is
+            findings.refuse_file(path.name, say("too_large.cells", most=MOST_CELLS))
+            return []
         read = split_text(text, separator, path.name, findings, wide=wide)
         if read is None:
             return []
@@ -97,16 +119,15 @@ def _decoded(content: bytes, file: str, findings: Findings) -> str | None:
     return None
 
 
-def _separator(text: str, given: str | None) -> tuple[str, int]:
-    """Find what splits most of the first records into equally many cells, and the widest record."""
+def _separator(text: str, given: str | None) -> str:
+    """Find what splits most of the first records into equally many cells."""
 
     def fit(separator: str) -> tuple[float, int]:
         widths = _widths(text[:100_000], separator)
         width, times = Counter(widths).most_common(1)[0] if widths else (1, 1)
         return (times / max(len(widths), 1) if width > 1 else 0.0, width)
 
-    best = given or max(DELIMITERS, key=fit)
-    return best, max(_widths(text, best), default=1)
+    return given or max(DELIMITERS, key=fit)
 
 
 def _widths(text: str, separator: str) -> list[int]:

@@ -157,6 +157,12 @@ class WaitingUploads:
                 waiting.roles.pop(path.name, None)
         for path in waiting.files:
             waiting.roles.setdefault(path.name, roles_of(path))
+        if any("mapping" in roles for roles in waiting.roles.values()):
+            for path in (
+                waiting.folder / one.name for one in arrived
+            ):  # under their own names and headers: the mapping tells
+                if waiting.roles.get(path.name) == ("placements",) and not _is_named(path):
+                    waiting.roles[path.name] = (BY_COLUMNS,)
 
     def find(self, token: str, owner: str) -> WaitingUpload:
         """Find what somebody uploaded.
@@ -215,10 +221,20 @@ def roles_of(path: Path) -> tuple[str, ...]:
         return ("waypoints",)
     if ending in WORKBOOKS or ending == ".gpkg":
         return _roles_of_parts(path) or ("placements",)
-    named = [sheet for stem, sheet in _STEMS.items() if stem in path.stem.lower()]
+    named = _roles_of_name(path)
     if ending in SPATIAL_FILES:
         return (named[0],) if named else ("placements",)
     return (_role_by_header(path) or (named[0] if named else "placements"),)
+
+
+def _is_named(path: Path) -> bool:
+    """Whether the name or the header of a file says which sheet it is."""
+    ours = path.suffix.lower() in SPATIAL_FILES or _role_by_header(path) is not None
+    return ours or bool(_roles_of_name(path) or _roles_of_parts(path))
+
+
+def _roles_of_name(path: Path) -> list[str]:
+    return [sheet for stem, sheet in _STEMS.items() if stem in path.stem.lower()]
 
 
 def _role_by_header(path: Path) -> str | None:

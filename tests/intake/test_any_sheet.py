@@ -248,6 +248,24 @@ def test_rows_below_a_gap_that_may_be_records_stay_in(store, tmp_path):
     assert len(result.records.placements) == 2
 
 
+def test_what_stands_above_one_block_is_not_said_of_the_next(folder, store, tmp_path):
+    text = (folder / "cards.csv").read_text().replace("Lon: -11.2070,Minutes: 45", "Lon: -11.2070,")
+    (tmp_path / "cards.csv").write_text(text)
+    (table,) = read_tables(tmp_path / "cards.csv", Findings())
+    assert table.frame.groupby("Site")["Minutes"].first().to_dict() == {
+        "Mill ford": "32", "Heron pool": "", "Otter stones": "40"
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("content", [b"", b"\n\n", b"a\n", b"a,b\n", b"\x00", b"PK", b"\x81\xff;"])
+def test_what_is_no_table_is_no_table(tmp_path, content):
+    """Refused or left alone, never a traceback."""
+    for ending in (".csv", ".xlsx", ".docx"):
+        (tmp_path / f"x{ending}").write_bytes(content)
+        findings = Findings()
+        assert read_tables(tmp_path / f"x{ending}", findings) == []
+
+
 def test_the_suggestion_leaves_open_what_cannot_be_known(store, tmp_path):
     """Day or month first, the unit of an effort and of a length, the grid of a position."""
     sheet = tmp_path / "s.csv"

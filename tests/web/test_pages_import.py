@@ -345,6 +345,4 @@ def test_a_sheet_of_another_shape_comes_in_by_its_columns(store):
     again = SEASON.replace("A,Mill", "C,Mill").replace("B,Ash", "D,Ash")
     files = given(season__csv=again, mapping__toml=kept.text)
     where = client.post("/import", data=files).location
-    roles = {"role:season.csv": "sheet", "role:mapping.toml": "mapping"}
-    client.post(f"{where}/reading", data=roles)
     assert "2 placements, 1 catch" in " ".join(client.get(where, headers=PAGE).text.split())
