@@ -134,7 +134,7 @@ def test_all_missing_columns_are_named_and_a_key_may_not_repeat():
 def test_a_door_names_the_frame_by_position_and_by_keyword():
     blank = pd.DataFrame()
     with pytest.raises(FrameError, match="placements frame lacks method"):
-        occurrence(blank, blank, blank, blank, catchment_of=None, ancestors=blank, snaps=blank)
+        occurrence(blank, blank, blank, blank, place_of=None, snaps=blank, effort=blank)
     with pytest.raises(FrameError, match="placements frame lacks lifted_at"):
         local_dates(column="lifted_at", placements=placements())
 

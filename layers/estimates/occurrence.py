@@ -1,9 +1,10 @@
-"""Species by catchment in three states: found; looked for, not found; never looked for.
+"""Species by place: found; possible; looked for, not found; never looked for.
 
 `layers.fieldwork.looking` says which placement looked for which species. On top of that, a record
 is a record: a species found by a method not listed for it, or in disturbed gear, counts as found
 and its placement as having looked for it, and the row says so in `note`. Records of a genus or
-family never count as a species found; such entries have rows of their own where recorded.
+family never count as a species found; such entries have rows of their own where recorded. Their
+species are `possible` there, unless found: nobody can say that they were not among those fish.
 """
 
 from __future__ import annotations
@@ -13,9 +14,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
+import scipy
 
 from layers.errors import FrameError
 from layers.estimates.proportions import wilson_interval
+from layers.fieldwork.effort import main_units, unit_words
 from layers.fieldwork.looking import (
     catch_numbers,
     detectable,
@@ -23,9 +26,12 @@ from layers.fieldwork.looking import (
     left_out_by_outcome,
     local_dates,
     looked,
+    may_include,
     nested_catchments,
+    visits,
 )
 from layers.frames import codes_of, codes_within, reads
+from layers.plurals import counted
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -48,10 +54,18 @@ OCCURRENCE_COLUMNS: Final = (
     "wilson_high",
     "first_date",
     "last_date",
+    "first_looked",
+    "last_looked",
+    "looked_methods",
+    "visits",
     "individuals",
     "individuals_lower_bound",
     "methods",
     "note",
+    "effort",
+    "placement_proportion",
+    "placement_wilson_low",
+    "placement_wilson_high",
 )
 _MOST_METHODS: Final = 62  # they are kept as bits of one signed 64-bit number
 _NOTE: Final = "some records by a method not listed for it, or in gear that did not fish properly"
@@ -61,45 +75,58 @@ _NOTE: Final = "some records by a method not listed for it, or in gear that did 
 class _Looking:
     """Placements in numbers: everything the counts below need, one value per placement."""
 
-    catchment: Ints  # -1 outside all
+    place: Ints  # -1 outside all
     method: Ints
     reach: Ints  # -1 unsnapped
+    visit: Ints  # -1 without a date
     looked: Bools
     day: npt.NDArray[np.int64]  # local date as days since 1970; a very low number is missing
     can: Bools  # species x methods
     methods: pd.Index
 
 
-@reads("placements", "catches", "species", "methods", "ancestors", "snaps")
+@reads("placements", "catches", "species", "methods", "ancestors", "snaps", "effort")
 def occurrence(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
     species: pd.DataFrame,
     methods: pd.DataFrame,
     *,
-    catchment_of: pd.Series,
-    ancestors: pd.DataFrame,
+    place_of: pd.Series,
     snaps: pd.DataFrame,
+    effort: pd.DataFrame,
+    ancestors: pd.DataFrame | None = None,
+    by: str = "catchment",
 ) -> pd.DataFrame:
-    """Say for every catchment and species whether it was found, and where one looked in vain.
+    """Say for every place and species whether it was found, and where one looked in vain.
 
     Parameters
     ----------
-    placements, catches, species, methods, ancestors, snaps
+    placements, catches, species, methods, snaps, effort
         Frames of these kinds (`layers.frames`); at most 62 methods. Catches of placements that
         are not in `placements` are left out, so a selection of placements is enough. Placements
         without a reach count, but add no reach.
-    catchment_of
-        Smallest catchment of each placement, index `placement_id`; missing = outside all.
+    place_of
+        Place of each placement, index `placement_id`; missing = outside all. With `ancestors`
+        it is the smallest catchment; else any text: a stream, a reach, a site, a year.
+    ancestors
+        How catchments nest; None: the places that occur in `place_of` do not.
+    by
+        Name of the column of places.
 
     Returns
     -------
     DataFrame
-        One row per catchment and species, sorted, columns `OCCURRENCE_COLUMNS`. `placements`
-        and `reaches` could have detected the species, the `…_found` ones did; `proportion` is
-        the naive share of placements with its Wilson 95 % interval, missing where nobody
-        looked; dates, numbers and `methods` are those of the records. `note` is empty or
-        names records from outside the rules. `attrs["inputs"]` says what was used.
+        One row per place and species, sorted, columns `OCCURRENCE_COLUMNS` with `by` in the
+        place of `catchment`. `state` is `found`, `possible` (`note` names the genus or family
+        recorded), `not_found` or `never_looked`. `placements`, `visits` (those with a known
+        date, `layers.fieldwork.looking.visits`) and `reaches` could have detected the species,
+        `first_looked` to `last_looked` by `looked_methods`; the `…_found` ones did.
+        `proportion` is the naive share of reaches with its Wilson 95 % interval,
+        `placement_proportion` that of placements, which takes revisits as independent; both
+        are missing where nobody looked. Dates, numbers and `methods` are those of the records.
+        `effort`, in words, is that of listed methods in gear that fished properly. `note` is
+        empty or names records from outside the rules. `attrs["inputs"]` says what was used.
 
     Raises
     ------
@@ -109,15 +136,23 @@ def occurrence(
     if len(methods) > _MOST_METHODS:
         msg = f"{len(methods)} methods are too many at once; choose at most {_MOST_METHODS}."
         raise FrameError(msg)
+    if ancestors is None:
+        places = pd.Series(place_of.dropna().unique(), dtype="str")
+        ancestors = pd.DataFrame({"catchment_id": places, "ancestor_id": places})
     names, inner, outer = nested_catchments(ancestors)
     looking = _placements_in_numbers(
-        placements, species, methods, names, catchment_of=catchment_of, snaps=snaps
+        placements, species, methods, names, place_of=place_of, snaps=snaps
     )
-    frame, used_records = _count(looking, placements, catches, species, names, (inner, outer))
-    outside = looking.catchment < 0
+    frame, used_records = _count(
+        looking, placements, catches, species, names, (inner, outer), methods, effort
+    )
+    outside = looking.place < 0
     used = (looking.looked | used_records) & ~outside
     left_out = left_out_by_outcome(placements.loc[~used & ~outside])
-    left_out["outside every catchment"] = int(outside.sum())
+    left_out["outside every catchment" if by == "catchment" else f"no {by} known"] = int(
+        outside.sum()
+    )
+    frame = frame.rename(columns={"catchment": by})
     frame.attrs["inputs"] = inputs_of(placements, used, left_out, interval="Wilson score, 95 %")
     return frame
 
@@ -128,20 +163,21 @@ def _placements_in_numbers(
     methods: pd.DataFrame,
     names: pd.Index,
     *,
-    catchment_of: pd.Series,
+    place_of: pd.Series,
     snaps: pd.DataFrame,
 ) -> _Looking:
     reach_ids = _aligned(snaps["reach_id"], placements.index)
     days = local_dates(placements).to_numpy().astype("datetime64[D]").astype(np.int64)
-    within = _aligned(catchment_of, placements.index)
-    catchment = codes_within(within, names)
-    stray = within.notna().to_numpy() & (catchment < 0)
+    within = _aligned(place_of, placements.index)
+    place = codes_within(within, names)
+    stray = within.notna().to_numpy() & (place < 0)
     if stray.any():
         codes_of(within[stray], names, "Catchment")
     return _Looking(
-        catchment=catchment,
+        place=place,
         method=codes_of(placements["method"], methods.index, "Method"),
         reach=np.asarray(pd.factorize(reach_ids)[0], dtype=np.int64),
+        visit=visits(placements, snaps),
         looked=looked(placements),
         day=days,
         can=detectable(species, methods).to_numpy(dtype=bool),
@@ -207,23 +243,21 @@ def _rolled_up(codes: Ints, nesting: tuple[Ints, Ints], size: int) -> tuple[Ints
     return rows, outer[order][first[codes][rows] + step]
 
 
-def _reach_sets(
-    looking: _Looking, nesting: tuple[Ints, Ints], n_catchments: int
+def _unit_sets(
+    looking: _Looking, unit: Ints, nesting: tuple[Ints, Ints], n_places: int
 ) -> tuple[Ints, Ints, Ints]:
-    """Per catchment and reach, which methods looked there, as bits."""
-    on = looking.looked & (looking.catchment >= 0) & (looking.reach >= 0)
-    catchment, reach, method = _distinct_sorted(
-        looking.catchment[on], looking.reach[on], looking.method[on]
-    )
-    rows, holders = _rolled_up(catchment, nesting, n_catchments)
-    reach, bits = reach[rows], np.left_shift(np.int64(1), method[rows])
-    order = np.lexsort((reach, holders))
-    holders, reach, bits = holders[order], reach[order], bits[order]
-    new = np.append(True, (holders[1:] != holders[:-1]) | (reach[1:] != reach[:-1]))[: reach.size]
+    """Per place and unit (reach or visit), which methods looked there, as bits."""
+    on = looking.looked & (looking.place >= 0) & (unit >= 0)
+    place, at, method = _distinct_sorted(looking.place[on], unit[on], looking.method[on])
+    rows, holders = _rolled_up(place, nesting, n_places)
+    at, bits = at[rows], np.left_shift(np.int64(1), method[rows])
+    order = np.lexsort((at, holders))
+    holders, at, bits = holders[order], at[order], bits[order]
+    new = np.append(True, (holders[1:] != holders[:-1]) | (at[1:] != at[:-1]))[: at.size]
     starts = np.flatnonzero(new)
     if starts.size:
         bits = np.bitwise_or.reduceat(bits, starts)
-    return holders[starts], reach[starts], bits
+    return holders[starts], at[starts], bits
 
 
 def _count(
@@ -233,48 +267,57 @@ def _count(
     species: pd.DataFrame,
     names: pd.Index,
     nesting: tuple[Ints, Ints],
+    methods: pd.DataFrame,
+    effort: pd.DataFrame,
 ) -> tuple[pd.DataFrame, Bools]:
-    n_catchments, n_species, n_methods = len(names), len(species), len(looking.methods)
-    shape = (n_catchments, n_species)
-    roll = np.zeros((n_catchments, n_catchments))
-    roll[nesting[1], nesting[0]] = 1.0
+    n_places, n_species, n_methods = len(names), len(species), len(looking.methods)
+    shape = (n_places, n_species)
+    inner, outer = nesting
+    roll = scipy.sparse.csr_array((np.ones(inner.size), (outer, inner)), shape=(n_places,) * 2)
 
-    # Looking: placements per catchment and method, spread over the species each can detect.
-    base = looking.looked & (looking.catchment >= 0)
-    by_method = np.bincount(
-        looking.catchment[base] * n_methods + looking.method[base],
-        minlength=n_catchments * n_methods,
-    ).reshape(n_catchments, n_methods)
+    # Looking: placements per place and method, spread over the species each can detect.
+    base = looking.looked & (looking.place >= 0)
+    each = np.bincount(
+        looking.place[base] * n_methods + looking.method[base], minlength=n_places * n_methods
+    ).reshape(n_places, n_methods)
+    by_method = np.asarray(roll @ each, dtype=np.float64)
     placements_looked = by_method @ looking.can.T.astype(np.float64)
 
     # Finding: distinct placement and species, wherever the placement lies.
     records = _records(catches, placements, species)
-    inside = looking.catchment[records.row] >= 0
+    inside = looking.place[records.row] >= 0
     row, kind = records.row[inside], records.species[inside]
     number, lower = records.number[inside], records.lower[inside]
-    cell = looking.catchment[row] * n_species + kind
-    size = n_catchments * n_species
+    cell = looking.place[row] * n_species + kind
+    size = n_places * n_species
     beyond = ~(looking.looked[row] & looking.can[kind, looking.method[row]])
     found, total, extra = (
         roll @ np.bincount(cell, weights, minlength=size).reshape(shape)
         for weights in (np.ones(cell.size), number, beyond.astype(np.float64))
     )
     any_lower = roll @ np.bincount(cell, lower, minlength=size).reshape(shape) > 0
-    first, last, bits = _spans(looking, row, cell, size)
     first, last, bits = (
         _nested(part.reshape(shape), nesting, ufunc)
-        for part, ufunc in ((first, np.minimum), (last, np.maximum), (bits, np.bitwise_or))
+        for part, ufunc in zip(_spans(looking, row, cell, size), _JOINS, strict=True)
     )
+    looked_at = _looked_at(looking, base, nesting, by_method > 0)
+    first_looked, last_looked = _widened(first, last, looked_at, looking.can)
+    masks = looking.can @ np.left_shift(np.int64(1), np.arange(n_methods))
+    listed_bits = looked_at[2][:, None] & masks
 
-    reaches, reaches_found = _reaches(looking, row, kind, beyond, nesting, shape)
-    n_looked = roll @ placements_looked + extra
+    near = (row, kind, beyond, nesting, shape)
+    reaches, reaches_found = _units(looking, looking.reach, *near)
+    visited, _ = _units(looking, looking.visit, *near)
+    n_looked = placements_looked + extra
+    maybe, note = _possible(found > 0, species)
+    note[extra > 0] = _NOTE
     frame = pd.DataFrame(
         {
             "catchment": np.repeat(names.to_numpy(), n_species),
-            "species": np.tile(species.index.to_numpy(), n_catchments),
+            "species": np.tile(species.index.to_numpy(), n_places),
             "state": np.select(
-                [found.ravel() > 0, n_looked.ravel() > 0],
-                ["found", "not_found"],
+                [found.ravel() > 0, maybe.ravel(), n_looked.ravel() > 0],
+                ["found", "possible", "not_found"],
                 default="never_looked",
             ),
             "placements": n_looked.ravel().astype(np.int64),
@@ -283,27 +326,122 @@ def _count(
             "reaches_found": reaches_found.ravel(),
         }
     ).astype({"catchment": "str", "species": "str", "state": "str"})
-    looked_n, found_n = frame["placements"].to_numpy(), frame["placements_found"].to_numpy()
-    with np.errstate(invalid="ignore", divide="ignore"):
-        frame["proportion"] = np.where(looked_n > 0, found_n / looked_n, np.nan)
-    frame["wilson_low"], frame["wilson_high"] = wilson_interval(found_n, looked_n)
+    for units, prefix in (("reaches", ""), ("placements", "placement_")):
+        looked_n, found_n = frame[units].to_numpy(), frame[f"{units}_found"].to_numpy()
+        with np.errstate(invalid="ignore", divide="ignore"):
+            frame[f"{prefix}proportion"] = np.where(looked_n > 0, found_n / looked_n, np.nan)
+        limits = wilson_interval(found_n, looked_n)
+        frame[f"{prefix}wilson_low"], frame[f"{prefix}wilson_high"] = limits
     frame["first_date"], frame["last_date"] = _dates(first, last)
+    frame["first_looked"], frame["last_looked"] = _dates(first_looked, last_looked)
+    frame["looked_methods"] = _method_lists((listed_bits | bits).ravel(), looking.methods)
+    frame["visits"] = visited.ravel()
     frame["individuals"] = total.ravel()
     frame["individuals_lower_bound"] = any_lower.ravel()
     frame["methods"] = _method_lists(bits.ravel(), looking.methods)
-    frame["note"] = pd.Series(np.where(extra.ravel() > 0, _NOTE, ""), dtype="str")
+    frame["note"] = pd.Series(note.ravel(), dtype="str")
+    words = _effort_words(looking, placements, effort, methods, base, roll, by_method)
+    frame["effort"] = _joined(listed_bits, words)
     # Genus and family entries are no species looked for: they have rows only where recorded.
-    is_species = np.tile(
-        (species["rank"].fillna("species") == "species").to_numpy(bool), n_catchments
-    )
-    frame = frame.loc[is_species | (found_n > 0)]
+    is_species = np.tile((species["rank"].fillna("species") == "species").to_numpy(bool), n_places)
+    frame = frame.loc[is_species | (found.ravel() > 0)]
     used_records = np.zeros(len(placements), dtype=bool)
     used_records[row] = True
     frame = frame.sort_values(["catchment", "species"], ignore_index=True)
     return frame[list(OCCURRENCE_COLUMNS)], used_records
 
 
+def _possible(found: Bools, species: pd.DataFrame) -> tuple[Bools, npt.NDArray[np.object_]]:
+    """Places x species not found that may be among fish not taken further, and which fish."""
+    within = may_include(species)
+    maybe = np.zeros(found.shape, dtype=bool)
+    words = np.full(found.shape, "", dtype=object)
+    for entry, kind in zip(*np.nonzero(within), strict=True):
+        here = found[:, entry] & ~found[:, kind]
+        name = str(species.index[entry])
+        rank = "sp." if species["rank"].iloc[entry] == "genus" else "(family)"
+        start = np.where(maybe[here, kind], " and ", "may be among fish recorded only as ")
+        words[here, kind] += start.astype(object) + f"{name} {rank}"
+        maybe[here, kind] = True
+    return maybe, words
+
+
+def _looked_at(
+    looking: _Looking, base: Bools, nesting: tuple[Ints, Ints], there: Bools
+) -> tuple[Ints, Ints, Ints]:
+    """First and last day of looking by place and method, and each place's methods as bits."""
+    dated = base & (looking.day > np.iinfo(np.int64).min)
+    at = (looking.place[dated], looking.method[dated])
+    first, last = np.full(there.shape, _NEVER), np.full(there.shape, -_NEVER)
+    np.minimum.at(first, at, looking.day[dated])
+    np.maximum.at(last, at, looking.day[dated])
+    bits = there.astype(np.int64) @ np.left_shift(np.int64(1), np.arange(there.shape[1]))
+    return _nested(first, nesting, np.minimum), _nested(last, nesting, np.maximum), bits
+
+
+def _widened(
+    first: Ints, last: Ints, looked_at: tuple[Ints, Ints, Ints], can: Bools
+) -> tuple[Ints, Ints]:
+    """Days of records widened to those of looking by methods that can detect the species."""
+    first, last = first.copy(), last.copy()
+    for method, able in enumerate(can.T):
+        first[:, able] = np.minimum(first[:, able], looked_at[0][:, [method]])
+        last[:, able] = np.maximum(last[:, able], looked_at[1][:, [method]])
+    return first, last
+
+
+def _effort_words(
+    looking: _Looking,
+    placements: pd.DataFrame,
+    effort: pd.DataFrame,
+    methods: pd.DataFrame,
+    base: Bools,
+    roll: scipy.sparse.csr_array,
+    by_method: npt.NDArray[np.float64],
+) -> npt.NDArray[np.object_]:
+    """Effort by place and method in its main unit, as words."""
+    n_places, n_methods = by_method.shape
+    unit = methods.index.to_series().map(main_units(placements, effort))
+    rows = codes_within(effort["placement_id"], placements.index)
+    own = rows >= 0
+    wanted = unit.to_numpy()[looking.method[rows[own]]]
+    own[own] = effort["effort_unit"].to_numpy()[own] == wanted
+    own[own] = base[rows[own]]
+    amount = effort["effort"].to_numpy(dtype=np.float64)[own]
+    cell = (looking.place * n_methods + looking.method)[rows[own]]
+    known = ~np.isnan(amount)
+    total, stated = (
+        roll @ np.bincount(cell[known], weights, minlength=by_method.size).reshape(by_method.shape)
+        for weights in (amount[known], np.ones(int(known.sum())))
+    )
+    words = np.full((n_places, n_methods), "", dtype=object)
+    labels = methods["label"] if "label" in methods else methods.index.to_series()
+    place, method = np.nonzero(by_method > 0)
+    units = unit_words(pd.Series(total[place, method]), unit.iloc[method].reset_index(drop=True))
+    for i, j, text in zip(place, method, units, strict=True):
+        lacking = int(by_method[i, j] - stated[i, j])
+        said = f"{total[i, j]:,.1f}".removesuffix(".0") + f" {text}"
+        if lacking:
+            without = f"effort of {counted(lacking, 'placement')} not known"
+            said = f"{said} ({without})" if stated[i, j] else without
+        words[i, j] = f"{labels.iloc[j]}: {said}"
+    return words
+
+
+def _joined(bits: Ints, words: npt.NDArray[np.object_]) -> pd.Series:
+    """Words of each place's methods that are in the bits of each of its cells."""
+    n_places, n_species = bits.shape
+    keys = pd.MultiIndex.from_arrays([np.repeat(np.arange(n_places), n_species), bits.ravel()])
+    which, distinct = keys.factorize()
+    texts = [
+        "; ".join(text for j, text in enumerate(words[place]) if int(chosen) >> j & 1)
+        for place, chosen in distinct
+    ]
+    return pd.Series(np.array([*texts, ""], dtype=object)[which], dtype="str")
+
+
 _NEVER: Final = np.iinfo(np.int64).max
+_JOINS: Final = (np.minimum, np.maximum, np.bitwise_or)
 
 
 def _spans(looking: _Looking, row: Ints, cell: Ints, size: int) -> tuple[Ints, Ints, Ints]:
@@ -348,45 +486,44 @@ def _method_lists(bits: Ints, methods: pd.Index) -> pd.Series:
     return pd.Series(names[which], dtype="str")
 
 
-def _reaches(
+def _units(
     looking: _Looking,
+    unit: Ints,
     row: Ints,
     kind: Ints,
     beyond: Bools,
     nesting: tuple[Ints, Ints],
     shape: tuple[int, int],
 ) -> tuple[Ints, Ints]:
-    """Distinct reaches looked at and found in, per catchment and species."""
-    n_catchments, n_species = shape
-    holders, reach, bits = _reach_sets(looking, nesting, n_catchments)
+    """Distinct reaches, or visits, looked at and found in, per place and species."""
+    n_places, n_species = shape
+    holders, at_unit, bits = _unit_sets(looking, unit, nesting, n_places)
     masks = looking.can @ np.left_shift(np.int64(1), np.arange(len(looking.methods)))
-    # Few distinct sets of methods occur: count reaches per set, then per species.
+    # Few distinct sets of methods occur: count units per set, then per species.
     sets, which = np.unique(bits, return_inverse=True)
     per_set = np.bincount(
-        holders * max(sets.size, 1) + which, minlength=n_catchments * sets.size
-    ).reshape(n_catchments, sets.size)
+        holders * max(sets.size, 1) + which, minlength=n_places * sets.size
+    ).reshape(n_places, sets.size)
     sees = (sets[:, None] & masks[None, :]) != 0
-    looked_reaches = (per_set @ sees.astype(np.float64)).astype(np.int64)
+    looked_units = (per_set @ sees.astype(np.float64)).astype(np.int64)
 
-    snapped = looking.reach[row] >= 0
-    catchment, species_no, at = (
-        part[snapped] for part in (looking.catchment[row], kind, looking.reach[row])
-    )
-    rows, outer = _rolled_up(catchment, nesting, n_catchments)
+    snapped = unit[row] >= 0
+    place, species_no, at = (part[snapped] for part in (looking.place[row], kind, unit[row]))
+    rows, outer = _rolled_up(place, nesting, n_places)
     found_at = _distinct_sorted(outer, species_no[rows], at[rows])
     found = np.bincount(
-        found_at[0] * n_species + found_at[1], minlength=n_catchments * n_species
+        found_at[0] * n_species + found_at[1], minlength=n_places * n_species
     ).reshape(shape)
 
-    # Records outside the rules may lie on reaches where no listed method looked: add those.
+    # Records outside the rules may lie at units where no listed method looked: add those.
     odd = beyond[snapped][rows]
     more = _distinct_sorted(outer[odd], species_no[rows][odd], at[rows][odd])
     if more[0].size:
-        n_reaches = int(looking.reach.max()) + 1
-        key, wanted = holders * n_reaches + reach, more[0] * n_reaches + more[2]
+        n_units = int(unit.max()) + 1
+        key, wanted = holders * n_units + at_unit, more[0] * n_units + more[2]
         place = np.minimum(np.searchsorted(key, wanted), max(key.size - 1, 0))
         known = key[place] == wanted if key.size else np.zeros(wanted.size, dtype=bool)
         seen = known.copy()
         seen[known] = (bits[place[known]] & masks[more[1][known]]) != 0
-        np.add.at(looked_reaches, (more[0][~seen], more[1][~seen]), 1)
-    return looked_reaches, found
+        np.add.at(looked_units, (more[0][~seen], more[1][~seen]), 1)
+    return looked_units, found

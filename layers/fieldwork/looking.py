@@ -30,7 +30,9 @@ __all__ = [
     "local_dates",
     "local_times",
     "looked",
+    "may_include",
     "nested_catchments",
+    "visits",
 ]
 
 LOOKED_OUTCOMES: Final = ("caught", "nil")
@@ -96,6 +98,77 @@ def detectable(species: pd.DataFrame, methods: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(
         np.array(can, dtype=bool).reshape(shape), index=species.index, columns=methods.index
     )
+
+
+def may_include(species: pd.DataFrame) -> Bools:
+    """Which genus or family entries may include fish of which species.
+
+    Parameters
+    ----------
+    species
+        Index `species`; `rank` (missing = species) and `family`, both may be missing.
+
+    Returns
+    -------
+    ndarray of bool
+        Entries in rows, species in columns, both in the order of `species`: a genus entry and
+        the species of that genus, a family entry and those whose `family` it is.
+
+    Examples
+    --------
+    >>> fish = pd.DataFrame({"rank": ["genus", "species", "species"]},
+    ...                     index=["Salmo", "Salmo salar", "Salmonella rara"])
+    >>> may_include(fish)[0].tolist()
+    [False, True, False]
+    """
+    blank = pd.Series(None, index=species.index, dtype=object)
+    rank = species.get("rank", blank).fillna("species").to_numpy(object)
+    genus = species.index.to_series().astype("str").str.split().str[0].to_numpy(object)
+    family = species.get("family", blank).to_numpy(object)
+    names = species.index.to_numpy(object)
+    within = (rank == "genus")[:, None] & (genus[:, None] == genus)
+    within |= (rank == "family")[:, None] & (names[:, None] == family)
+    return np.asarray(within & (rank == "species"), dtype=bool)
+
+
+@reads("snaps", placements="placement_id method set_at timezone")
+def visits(placements: pd.DataFrame, snaps: pd.DataFrame) -> Ints:
+    """Give each visit a number: one gear on one date at one unit, with all its traps together.
+
+    Parameters
+    ----------
+    placements
+        `method`, `set_at`, `timezone`; `site` and points where there are.
+    snaps
+        `reach_id` by placement.
+
+    Returns
+    -------
+    ndarray of int, (n,)
+        Equal for placements of one visit; -1 where the date is not known. The date is the local
+        one of setting; the unit is the reach where it is known, else the site, else the
+        position, else each placement is a unit.
+    """
+    n = len(placements)
+    unit = 3 * n + np.arange(n)
+    points = getattr(placements, "geometry", None)
+    if points is not None:
+        at = pd.DataFrame({"x": points.x, "y": points.y}).groupby(["x", "y"], sort=False).ngroup()
+        unit = np.where(at >= 0, 2 * n + at.fillna(-1).to_numpy(np.int64), unit)
+    reach = snaps["reach_id"].reindex(placements.index)
+    for first, names in ((n, placements.get("site")), (0, reach)):
+        if names is not None:
+            code = pd.factorize(names)[0]
+            unit = np.where(code >= 0, first + code, unit)
+    keys = pd.DataFrame(
+        {
+            "unit": unit,
+            "method": placements["method"].to_numpy(),
+            "date": local_dates(placements).to_numpy(),
+        }
+    )
+    number = keys.groupby(["unit", "method", "date"], sort=False, observed=True).ngroup()
+    return np.asarray(number.fillna(-1), dtype=np.int64)
 
 
 @reads(placements="outcome")

@@ -12,15 +12,16 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from layers.fieldwork.looking import catch_numbers, detectable, local_dates, looked
+from layers.fieldwork.looking import catch_numbers, detectable, local_dates, looked, may_include
 from layers.frames import codes_of, codes_within, reads
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-__all__ = ["STATES", "looks", "looks_by_year"]
+__all__ = ["LOOKED", "STATES", "looks", "looks_by_year"]
 
-STATES: Final = ("found", "not_found", "other_gear", "no_look")
+LOOKED: Final = ("found", "possible", "not_found")
+STATES: Final = (*LOOKED, "other_gear", "no_look")
 
 
 @reads("catches", "methods", placements="placement_id method outcome", species="species")
@@ -50,9 +51,10 @@ def looks(
     -------
     DataFrame
         Index of `placements`. `date` (local day of setting), `year` (float), `state`: `found`,
-        `not_found` (it looked), `other_gear` (its method finds none of them), `no_look` (lost,
-        disturbed or not recorded); `individuals`, `lower_bound` (bool) and `species` (how many)
-        of the catch of chosen species.
+        `not_found` (it looked), `possible` (it looked, and caught fish of their genus or family
+        that were not taken further), `other_gear` (its method finds none of them), `no_look`
+        (lost, disturbed or not recorded); `individuals`, `lower_bound` (bool) and `species` (how
+        many) of the catch of chosen species.
 
     Raises
     ------
@@ -74,9 +76,13 @@ def looks(
     at = codes_within(catches["placement_id"], placements.index)
     number, lower = catch_numbers(catches)
     keep = (at >= 0) & (number > 0)
-    if chosen:
-        keep &= catches["species"].isin(list(chosen)).to_numpy(dtype=bool)
     n = len(placements)
+    maybe = np.zeros(n, dtype=bool)
+    if chosen:
+        entries = np.any(may_include(species)[:, species.index.isin(list(chosen))], axis=1)
+        coarse = catches["species"].isin(species.index[np.flatnonzero(entries)])
+        maybe[at[keep & coarse.to_numpy(bool)]] = True
+        keep &= catches["species"].isin(list(chosen)).to_numpy(dtype=bool)
     individuals = np.bincount(at[keep], number[keep], minlength=n)
     bound = np.bincount(at[keep], lower[keep], minlength=n) > 0
     pairs = pd.DataFrame({"at": at[keep], "species": catches["species"].to_numpy()[keep]})
@@ -86,8 +92,8 @@ def looks(
         able = detectable(species.loc[species.index.isin(list(chosen))], methods).any().to_numpy()
     method = codes_of(placements["method"], methods.index, "Method")
     state = np.select(
-        [individuals > 0, ~looked(placements), ~able[method] if n else np.zeros(0, bool)],
-        ["found", "no_look", "other_gear"],
+        [individuals > 0, ~looked(placements), ~able[method] if n else np.zeros(0, bool), maybe],
+        ["found", "no_look", "other_gear", "possible"],
         default="not_found",
     )
     date = local_dates(placements)
@@ -123,7 +129,7 @@ def looks_by_year(seen: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
         `year` (missing = no date on record), `method`, `placements` that looked,
         `placements_found`, `individuals`, `lower_bound`; by year and method.
     """
-    used = seen[seen["state"].isin(("found", "not_found"))]
+    used = seen[seen["state"].isin(LOOKED)]
     return (
         used.assign(method=placements["method"].reindex(used.index), hit=used["state"] == "found")
         .groupby(["year", "method"], as_index=False, dropna=False)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from layers.plurals import counted
 from service import reference
 from service.answers import summaries
 from service.cache import cached
@@ -15,7 +16,7 @@ from service.errors import RequestError
 from service.records import Selection
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from service.records import Viewer
     from service.store import Store
@@ -29,6 +30,7 @@ __all__ = [
     "Row",
     "Table",
     "chances",
+    "looking_words",
     "occurrence_table",
 ]
 
@@ -48,6 +50,8 @@ class Cell(NamedTuple):
     reaches: int
     last_year: int | None
     note: str
+    looking: str  # first and last date, gear, visits and effort of looking, in words
+    years: str  # of looking
 
 
 @dataclass(frozen=True)
@@ -141,7 +145,7 @@ def occurrence_table(
     if rows_by not in (*ROW_ORDERS, *(column.species for column in columns)):
         orders = ", ".join(ROW_ORDERS)
         raise RequestError(f"rows {rows_by!r} is no order; use {orders}, or a species shown.")
-    cells = _cells(frame)
+    cells = _cells(frame, reference.methods(store)["label"].to_dict())
     tree = _Tree(
         reference.catchments(store),
         reference.catchment_names(store),
@@ -187,21 +191,65 @@ def _columns(frame: pd.DataFrame, species: pd.DataFrame, order: str) -> tuple[Co
     return tuple(sorted(columns, key=key))
 
 
-def _cells(frame: pd.DataFrame) -> dict[tuple[str, str], Cell]:
+def _cells(frame: pd.DataFrame, labels: Mapping[Any, str]) -> dict[tuple[str, str], Cell]:
     years = frame["last_date"].dt.year.to_numpy(dtype=np.float64, na_value=np.nan)
+    looking = looking_words(frame, labels)
+    spans = _spans(frame["first_looked"], frame["last_looked"], "%Y", "\u2013")
     return {
         (catchment, species): Cell(
             state, individuals, lower, placements, found, reaches,
-            None if np.isnan(year) else int(year), note,
+            None if np.isnan(year) else int(year), note, words, span,
         )
-        for catchment, species, state, individuals, lower, placements, found, reaches, year, note
-        in zip(
+        for catchment, species, state, individuals, lower, placements, found, reaches, year, note,
+        words, span in zip(
             frame["catchment"].tolist(), frame["species"].tolist(), frame["state"].tolist(),
             frame["individuals"].tolist(), frame["individuals_lower_bound"].tolist(),
             frame["placements"].tolist(), frame["placements_found"].tolist(),
-            frame["reaches"].tolist(), years.tolist(), frame["note"].tolist(), strict=True,
+            frame["reaches"].tolist(), years.tolist(), frame["note"].tolist(), looking, spans,
+            strict=True,
         )
     }  # fmt: skip
+
+
+def looking_words(frame: pd.DataFrame, labels: Mapping[Any, str]) -> list[str]:
+    """Say of each row of the occurrence summary how one looked; empty where nobody did.
+
+    Parameters
+    ----------
+    frame
+        What `service.answers.summaries.occurrence` gave.
+    labels
+        Names of methods for people.
+    """
+    gear = {
+        methods: ", ".join(labels.get(each, each) for each in methods.split(";"))
+        for methods in frame["looked_methods"].unique()
+    }
+    return [
+        "; ".join(
+            part
+            for part in (
+                f"looked {span}" if span else "dates of looking not public",
+                gear[methods],
+                counted(visits, "visit") if visits else "",
+                effort,
+            )
+            if part
+        )
+        if placements
+        else ""
+        for span, methods, visits, effort, placements in zip(
+            _spans(frame["first_looked"], frame["last_looked"], "%Y-%m-%d", " to "),
+            frame["looked_methods"], frame["visits"], frame["effort"], frame["placements"],
+            strict=True,
+        )
+    ]  # fmt: skip
+
+
+def _spans(first: pd.Series, last: pd.Series, form: str, between: str) -> list[str]:
+    """First and last day in a form, once where they agree; empty where neither is known."""
+    starts, ends = (days.dt.strftime(form).fillna("").tolist() for days in (first, last))
+    return [a if a == b else f"{a}{between}{b}" for a, b in zip(starts, ends, strict=True)]
 
 
 @dataclass(frozen=True)

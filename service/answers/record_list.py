@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from layers.fieldwork.looks import looks, looks_by_year
+from layers.fieldwork.looks import LOOKED, looks, looks_by_year
 from service import reference
-from service.access import open_records, placement_catchments
+from service.access import open_records, placement_catchments, refuse_unknown
 from service.answers import summaries
 from service.errors import RequestError
 from service.records import OF_EFFORT
@@ -17,7 +17,7 @@ from service.records import OF_EFFORT
 if TYPE_CHECKING:
     import pandas as pd
 
-    from service.records import Records, Selection, Viewer
+    from service.records import Needed, Records, Selection, Viewer
     from service.store import Store
 
 __all__ = ["SORTS", "SpeciesAccount", "page_of", "record_list", "species_account"]
@@ -61,15 +61,20 @@ def record_list(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFr
         `site`, `outcome`, `reach_id`, `catchment`, `catchment_name`, `generalised_km` (missing =
         as recorded).
     """
-    rows = _listed(store, open_records(store, selection, viewer, OF_EFFORT), selection)
+    rows = _listed(store, selection, viewer, OF_EFFORT)[0]
     return rows.reset_index(drop=True)
 
 
-def _listed(store: Store, records: Records, selection: Selection) -> pd.DataFrame:
+def _listed(
+    store: Store, selection: Selection, viewer: Viewer, needed: Needed
+) -> tuple[pd.DataFrame, Records]:
+    """List placements, with whole catches: a genus may stand for one of its species."""
+    refuse_unknown(store, selection, viewer)
+    records = open_records(store, selection.without_species(), viewer, needed)
     placements, methods = records.placements, reference.methods(store)
     inside = placement_catchments(store, placements)
     none = np.full(len(placements), np.nan)
-    return looks(
+    rows = looks(
         placements,
         records.catches,
         reference.species(store),
@@ -87,6 +92,7 @@ def _listed(store: Store, records: Records, selection: Selection) -> pd.DataFram
         catchment_name=inside.map(reference.catchment_names(store)),
         generalised_km=placements.get("generalised_km", none),
     )
+    return rows, records
 
 
 def page_of(
@@ -121,8 +127,7 @@ def species_account(
         The species is not in the list.
     """
     own = replace(selection, species=(name,))
-    records = open_records(store, own, viewer, OF_EFFORT.and_tables("lengths"))
-    rows = _listed(store, records, own)
+    rows, records = _listed(store, own, viewer, OF_EFFORT.and_tables("lengths"))
     found = rows[rows["state"] == "found"]
     fully_shown = bool(summaries.fully_shown([name], reference.species(store), viewer)[0])
     rows = rows if fully_shown else found
@@ -134,7 +139,7 @@ def species_account(
         lengths=lengths,
         months=months,
         fully_shown=fully_shown,
-        looked=int(rows["state"].isin(("found", "not_found")).sum()),
+        looked=int(rows["state"].isin(LOOKED).sum()),
         found=len(found),
         individuals=float(found["individuals"].sum()),
         lower_bound=bool(found["lower_bound"].any()),

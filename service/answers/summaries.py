@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 from zoneinfo import ZoneInfo
 
 import geopandas as gpd
@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from layers.estimates.sampled_length import GROUPINGS
+from layers.fieldwork.looking import local_dates
 from layers.fieldwork.stretches import stretch_lengths
 from layers.totals import ALL
 from service import reference
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
     from service.store import Store
 
 __all__ = [
+    "OCCURRENCE_BY",
     "accumulation",
     "any_sensitive",
     "chance_missed",
@@ -66,6 +68,8 @@ __all__ = [
     "stretch_lines",
     "today",
 ]
+
+OCCURRENCE_BY: Final = ("catchment", "stream", "reach", "site", "year")
 
 
 @dataclass(frozen=True)
@@ -140,10 +144,18 @@ def _of_species(frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
 
 
 def _finished(
-    frame: pd.DataFrame, name: str, found: pd.DataFrame, *, first: Sequence[str] = ()
+    frame: pd.DataFrame,
+    name: str,
+    found: pd.DataFrame,
+    *,
+    first: Sequence[str] = (),
+    place: str = "catchment",
 ) -> Any:  # noqa: ANN401 - a GeoDataFrame stays one
-    """Public columns first, then the rest; what `found` was computed from stays with the frame."""
-    public = [*first, *SUMMARY_COLUMNS[name]]
+    """Public columns first, then the rest; what `found` was computed from stays with the frame.
+
+    `place` names the column that stands for `catchment`.
+    """
+    public = [*first, *(place if each == "catchment" else each for each in SUMMARY_COLUMNS[name])]
     others = [column for column in frame.columns if column not in public]
     finished = frame[[*public, *others]].reset_index(drop=True)
     finished.attrs |= {"inputs": found.attrs.get("inputs", {}), "summary": name}
@@ -270,13 +282,20 @@ def effort_by_year(store: Store, selection: Selection, viewer: Viewer) -> pd.Dat
     )
 
 
-def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
-    """Found, looked for and not found, or never looked for: each catchment and species.
+def occurrence(
+    store: Store, selection: Selection, viewer: Viewer, *, by: str = "catchment"
+) -> pd.DataFrame:
+    """Found, possible, looked for and not found, or never looked for: each place and species.
 
-    Who may not see exact places sees of sensitive species only where they were found.
+    Places are `by` one of `OCCURRENCE_BY`; other than catchments, only those with placements
+    of the selection. Who may not see exact places sees of sensitive species only where they
+    were found.
     """
     from layers.estimates import occurrence as computing
+    from layers.fieldwork.effort import effort_of
 
+    if by not in OCCURRENCE_BY:
+        raise RequestError(f"{by!r} is no grouping; use one of {', '.join(OCCURRENCE_BY)}.")
     opened = _opened(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
     records = opened.records
     found = computing.occurrence(
@@ -284,13 +303,45 @@ def occurrence(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFra
         records.catches,
         opened.species,
         opened.methods,
-        catchment_of=placement_catchments(store, records.placements),
-        ancestors=reference.ancestors(store),
+        place_of=_places(store, records, by),
         snaps=records.snaps,
+        effort=effort_of(records.placements, opened.methods, stretch_lengths(records.stretches)),
+        ancestors=reference.ancestors(store) if by == "catchment" else None,
+        by=by,
     )
-    rows = _of_species(_in_chosen(store, found, selection), selection)
+    rows = _in_chosen(store, found, selection) if by == "catchment" else found
+    rows = _of_species(rows, selection)
     rows = rows[rows["state"].eq("found") | fully_shown(rows["species"], opened.species, viewer)]
-    return _finished(rows, "occurrence", found)  # type: ignore[no-any-return]
+    return _finished(rows, "occurrence", found, place=by)  # type: ignore[no-any-return]
+
+
+def _places(store: Store, records: Records, by: str) -> pd.Series:
+    """Place of each placement for `occurrence`, as text; missing where none is known."""
+    placements = records.placements
+    if by == "catchment":
+        return placement_catchments(store, placements)
+    if by == "site":
+        site: pd.Series = placements["site"]
+        return site
+    if by in ("reach", "stream"):
+        reaches = records.snaps["reach_id"].reindex(placements.index)
+        return reaches if by == "reach" else reaches.map(_stream_names(store)).astype("str")
+    year = local_dates(placements).dt.year.astype("Int64")
+    if "year" in placements:
+        year = year.fillna(placements["year"].astype("Int64"))
+    named: pd.Series = year.astype("str").where(year.notna())
+    return named
+
+
+def _stream_names(store: Store) -> pd.Series:
+    """Name of the stream of each reach, with its `stream_id` where several have that name."""
+    from layers.network.streams import streams
+
+    joined = network(store)
+    number, table = streams(joined)
+    several = table["stream"].duplicated(keep=False)
+    names = table["stream"].mask(several, table["stream"] + " (" + table["stream_id"] + ")")
+    return pd.Series(names.to_numpy()[number], index=joined.reaches.index)
 
 
 def counted(
@@ -458,7 +509,7 @@ def depletion(
 ) -> gpd.GeoDataFrame:
     """Fish present by removal over passes, for each placement fished in passes.
 
-    `all_estimators` adds the joint, weighted and two-pass forms to the likelihood estimate.
+    `all_estimators` adds the weighted and two-pass forms to the likelihood estimate.
     """
     from layers.estimates import depletion as computing
 
@@ -466,7 +517,7 @@ def depletion(
     areas = computing.fished_area_m2(
         records.placements, stretch_lengths(records.stretches)["sampled_m"]
     )
-    more = ("joint", "weighted", "two_pass") if all_estimators else ()
+    more = ("weighted", "two_pass") if all_estimators else ()
     found = computing.depletion(
         records.placements, records.catches, areas, estimators=("likelihood", *more)
     )

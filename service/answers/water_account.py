@@ -23,6 +23,7 @@ from service import reference
 from service.access import keep_placements, open_records
 from service.answers import coverage_answers, summaries
 from service.answers.coverage_answers import CoverageQuestion
+from service.answers.occurrence_table import looking_words
 from service.cache import cached
 from service.errors import NotFoundError, RequestError
 from service.records import OF_EFFORT, OF_STRETCHES, Selection
@@ -335,15 +336,19 @@ def _effort(store: Store, records: Records) -> list[dict[str, Any]]:
 
 
 def _species(store: Store, records: Records, viewer: Viewer) -> list[dict[str, Any]]:
-    listed = reference.species(store)
+    listed, methods = reference.species(store), reference.methods(store)
+    place = _one_place(records)
     found = occurrence(
         records.placements,
         records.catches,
         listed,
-        reference.methods(store),
+        methods,
+        place_of=place["catchment_of"],
         snaps=records.snaps,
-        **_one_place(records),
+        effort=effort_of(records.placements, methods, stretch_lengths(records.stretches)),
+        ancestors=place["ancestors"],
     )
+    found = found.assign(looking=looking_words(found, methods["label"].to_dict()))
     shown = found["state"].eq("found") | summaries.fully_shown(found["species"], listed, viewer)
     return _rows(found[shown])
 

@@ -34,7 +34,7 @@ __all__ = ["SUMMARIES", "summary"]
 SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "nearest-reach": ("placement_reaches", ("per", "every_reach")),
     "sampled-length": ("sampled_length", ("by",)),
-    "occurrence": ("occurrence", ()),
+    "occurrence": ("occurrence", ("by",)),
     "effort": ("effort", ("effort_unit",)),
     "coverage": ("coverage", ("as_of", "represents")),
     "streams": ("streams", ("represents",)),
@@ -76,7 +76,8 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 @click.option(
     "--by",
     metavar="LIST",
-    help="sampled-length: any of catchment, strahler, reach, year, survey, with commas.",
+    help="sampled-length: any of catchment, strahler, reach, year, survey, with commas; "
+    "occurrence: one of catchment, stream, reach, site, year.",
 )
 @click.option(
     "--effort-unit",
@@ -118,7 +119,7 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 @click.option(
     "--all-estimators",
     is_flag=True,
-    help="depletion: also joint over placements, weighted and two-pass, for comparison.",
+    help="depletion: also the weighted and two-pass forms, for comparison.",
 )
 @click.option(
     "--unit",
@@ -151,13 +152,13 @@ def summary(path: Path, what: str, form: str, output: Path | None, **given: Any)
             text = summary_json(frame, what)
         else:
             text = summary_geojson(frame, what, catchments=store.catchments())
-        words = [*summary_words(frame), *_lacking(store, what)]
+        words = [*summary_words(frame), *_lacking(store, what, frame)]
     write_out([text], output)
     for sentence in words:
         click.echo(sentence, err=True)
 
 
-def _lacking(store: Store, what: str) -> list[str]:
+def _lacking(store: Store, what: str, frame: pd.DataFrame) -> list[str]:
     """Name the reference layers that this summary goes by and the store lacks."""
     from service import reference
 
@@ -169,7 +170,9 @@ def _lacking(store: Store, what: str) -> list[str]:
     return [
         f"The store holds no {layer}; rifflebook load {layer} brings them in."
         for layer, wanted_by in _GOES_BY.items()
-        if what in wanted_by and not stored[layer]
+        if what in wanted_by
+        and not stored[layer]
+        and (layer != "catchments" or "catchment" in frame)
     ]
 
 
@@ -194,7 +197,7 @@ def _summary(
     wanted = dict(options)
     if what == "nearest-reach" and wanted.pop("per", "placement") == "reach":
         name = "reach_summary"
-    if "by" in wanted:
+    if "by" in wanted and what != "occurrence":
         wanted["by"] = [part.strip() for part in wanted["by"].split(",") if part.strip()]
     if "count" in wanted:
         wanted |= _counting(what, wanted.pop("count"))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from layers.fieldwork.looking import catch_numbers, detectable, looked
+from layers.fieldwork.looking import catch_numbers, detectable, looked, may_include
 from layers.frames import codes_of
 
 if TYPE_CHECKING:
@@ -77,11 +77,6 @@ def _caught(contents: Contents) -> Bools:
 
 def _perhaps(caught: Bools, listed: pd.DataFrame, species: pd.DataFrame) -> Bools:
     """Whether fish not taken further than genus or family may have been of a species."""
-    genus_of = species.index.to_series().astype("str").str.split(" ").str[0].to_numpy(object)
-    family_of = species["family"].to_numpy(object)
-    rank = listed["rank"].fillna("species").to_numpy(object)
-    names = listed.index.to_numpy(object)[:, None]
-    members = ((rank == "genus")[:, None] & (names == genus_of)) | (
-        (rank == "family")[:, None] & (names == family_of)
-    )
-    return np.asarray((caught.astype(np.int64) @ members.astype(np.int64)) > 0, dtype=bool)
+    columns = listed.index.get_indexer(species.index)
+    members = may_include(listed)[:, columns].astype(np.int64)
+    return np.asarray((caught.astype(np.int64) @ members) > 0, dtype=bool)

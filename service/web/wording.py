@@ -36,6 +36,7 @@ blueprint = Blueprint("wording", __name__)
 NONE: Final = "–"
 _STATES: Final = {
     "found": "found",
+    "possible": "possible, not taken further",
     "not_found": "looked for, not found",
     "never_looked": "never looked for",
     "other_gear": "gear that does not find it",

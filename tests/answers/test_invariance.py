@@ -98,8 +98,10 @@ def answers(path):
     coverage = summaries.coverage(store, ALL, LOCAL_KEEPER, as_of=AS_OF)
     effort = summaries.effort(store, ALL, LOCAL_KEEPER)
     store.close()
-    same = ["catchment", "species", "state", "placements", "placements_found", "proportion",
-            "wilson_low", "first_date", "last_date", "individuals", "methods"]  # fmt: skip
+    same = ["catchment", "species", "state", "placements", "placements_found",
+            "placement_proportion", "placement_wilson_low", "first_date", "last_date",
+            "first_looked", "last_looked", "looked_methods", "effort", "individuals", "methods",
+            "note"]  # fmt: skip
     rates = ["method", "catchment", "species", "placements", "effort", "individuals", "cpue"]
     return {
         "sampled": by,

@@ -47,7 +47,7 @@ def _frames(n: int, m: int) -> dict:
         "species": pd.DataFrame(
             {"rank": "species", "habitats": "stream", "detected_by": None}, index=species
         ),
-        "catchment_of": pd.Series(names[random.integers(0, CATCHMENTS, n)], index=ids, dtype="str"),
+        "place_of": pd.Series(names[random.integers(0, CATCHMENTS, n)], index=ids, dtype="str"),
         "ancestors": pd.DataFrame(parents, columns=["catchment_id", "ancestor_id"], dtype="str"),
         "snaps": pd.DataFrame({"reach_id": reach.to_numpy()}, index=ids),
     }
@@ -57,7 +57,7 @@ def _plain(frames: dict) -> pd.DataFrame:
     placements = frames["placements"]
     side = pd.DataFrame(
         {
-            "catchment": frames["catchment_of"],
+            "catchment": frames["place_of"],
             "reach_id": frames["snaps"]["reach_id"],
             "set_at": placements["set_at"],
         }
@@ -84,7 +84,7 @@ def run(scale: float = 1.0) -> None:
         frames["catches"],
         frames["species"],
         METHODS,
-        catchment_of=frames["catchment_of"],
+        place_of=frames["place_of"],
         ancestors=frames["ancestors"],
         snaps=frames["snaps"],
     )

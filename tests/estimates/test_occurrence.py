@@ -1,14 +1,39 @@
 """Found, looked for in vain, or never looked for: by hand, and against a plain loop."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
+from statsmodels.stats.proportion import proportion_confint
 
 from layers.errors import FrameError
-from layers.estimates.occurrence import OCCURRENCE_COLUMNS, occurrence
+from layers.estimates import occurrence as computing
+from layers.estimates.occurrence import OCCURRENCE_COLUMNS
+from layers.fieldwork.effort import effort_of, main_units
 from tests.sampling_frames import METHODS, SPECIES, ancestors_of, catches_of, placements_of
 
+FISH = pd.concat(
+    [
+        SPECIES.assign(family=[None, "Gasterosteidae", "Percidae", None, "Petromyzontidae"]),
+        pd.DataFrame(
+            {
+                "rank": ["species", "species", "family"],
+                "habitats": ["stream", None, None],
+                "detected_by": None,
+                "family": ["Petromyzontidae", "Petromyzontidae", "Petromyzontidae"],
+            },
+            index=["Lampetra planeri", "Petromyzon marinus", "Petromyzontidae"],
+        ),
+    ]
+).rename_axis("species")
 NESTED = ancestors_of({"basin": None, "brook": "basin", "mere": "basin", "dry": None})
+
+
+def occurrence(placements, catches, species, methods, **frames):
+    """Occurrence with the effort of its placements."""
+    effort = effort_of(placements, methods)
+    return computing.occurrence(placements, catches, species, methods, effort=effort, **frames)
 
 
 def snaps_of(reaches: dict[str, str | None]) -> pd.DataFrame:
@@ -66,7 +91,7 @@ def small() -> pd.DataFrame:
         catches,
         SPECIES,
         METHODS,
-        catchment_of=where,
+        place_of=where,
         ancestors=NESTED,
         snaps=snaps,
     )
@@ -78,7 +103,8 @@ def test_found_with_its_share_dates_numbers_and_methods(small):
     assert row["state"] == "found"
     assert (row["placements"], row["placements_found"]) == (3, 1)
     assert (row["reaches"], row["reaches_found"]) == (2, 1)
-    assert row["proportion"] == pytest.approx(1 / 3)
+    assert row["proportion"] == pytest.approx(1 / 2)
+    assert row["placement_proportion"] == pytest.approx(1 / 3)
     assert row["individuals"] == 5
     assert not row["individuals_lower_bound"]
     assert row["methods"] == "kick_net"
@@ -148,7 +174,7 @@ def test_a_find_against_the_list_still_counts():
         catches,
         SPECIES,
         METHODS,
-        catchment_of=pd.Series({"a": "brook", "b": "mere", "c": "brook"}),
+        place_of=pd.Series({"a": "brook", "b": "mere", "c": "brook"}),
         ancestors=NESTED,
         snaps=snaps_of({"a": "R1", "c": "R2"}),
     )
@@ -160,66 +186,144 @@ def test_a_find_against_the_list_still_counts():
     assert row_of(frame, "brook", "Cottus perifretum")["note"] == ""
 
 
-def loop(placements, catches, species, methods, catchment_of, ancestors, snaps) -> pd.DataFrame:
-    """The same counts, one placement at a time with sets: slow, and plain to read."""
-    holders = ancestors.groupby("catchment_id")["ancestor_id"].apply(set).to_dict()
+def loop(placements, catches, species, methods, place_of, snaps, effort, ancestors=None):
+    """The same answers, one placement at a time with sets: slow, and plain to read."""
+    holders = {place: {place} for place in place_of.dropna()}
+    if ancestors is not None:
+        holders = ancestors.groupby("catchment_id")["ancestor_id"].apply(set).to_dict()
+    caught = {}  # counts and whether each is exact, by placement and name
+    for row in catches.itertuples():
+        if row.count != 0:
+            exact = row.count_kind in ("exact", "estimate") and row.count == row.count
+            number = row.count if row.count == row.count and row.count_kind != "present" else 1
+            caught.setdefault((row.placement_id, row.species), []).append((number, exact))
+    main, amounts = main_units(placements, effort), {}
+    for row in effort.itertuples():
+        amounts[row.placement_id, row.effort_unit] = row.effort
+    days = {
+        pid: set_at.tz_convert(zone).date() if set_at == set_at else None
+        for pid, set_at, zone in zip(
+            placements.index, placements["set_at"], placements["timezone"], strict=True
+        )
+    }
+    at = dict(zip(placements.index, placements.geometry, strict=True))
+    method_of, outcome_of = placements["method"].to_dict(), placements["outcome"].to_dict()
+    reach, site = snaps["reach_id"].to_dict(), placements["site"].to_dict()
+    can = {}
+    for name, entry in species.iterrows():
+        for method, own in methods["habitats"].items():
+            if isinstance(entry["detected_by"], str):
+                can[name, method] = method in entry["detected_by"].split(";")
+            else:
+                waters = entry["habitats"]
+                anywhere = not isinstance(waters, str) or not isinstance(own, str)
+                can[name, method] = anywhere or bool(set(waters.split(";")) & set(own.split(";")))
+    coarser = {
+        name: [
+            other
+            for other, kin in species.iterrows()
+            if (kin["rank"] == "genus" and other == name.split()[0])
+            or (kin["rank"] == "family" and other == entry.get("family"))
+        ]
+        for name, entry in species.iterrows()
+    }
+    inside = {place: [] for held in holders.values() for place in held}
+    for pid in placements.index:
+        for place in holders.get(place_of.get(pid), ()):
+            inside[place].append(pid)
     rows = []
-    for catchment in holders:
+    for place, pids in inside.items():
         for name, entry in species.iterrows():
-            looked, found, reaches, reaches_found, individuals, lower, by, days = (
-                set(), set(), set(), set(), 0.0, False, set(), set()
-            )  # fmt: skip
-            for pid, placement in placements.iterrows():
-                home = catchment_of.get(pid)
-                if not isinstance(home, str) or catchment not in holders[home]:
-                    continue
-                gear = methods.loc[placement["method"]]
-                if isinstance(entry["detected_by"], str):
-                    able = placement["method"] in entry["detected_by"].split(";")
-                else:
-                    waters = entry["habitats"]
-                    able = not isinstance(waters, str) or bool(
-                        set(waters.split(";")) & set(gear["habitats"].split(";"))
-                    )
-                caught = catches[
-                    (catches["placement_id"] == pid)
-                    & (catches["species"] == name)
-                    & ~(catches["count"] == 0)
-                ]
-                if len(caught) or (able and placement["outcome"] in ("caught", "nil")):
-                    looked.add(pid)
-                    reaches.add(snaps["reach_id"].get(pid))
-                if len(caught):
-                    found.add(pid)
-                    reaches_found.add(snaps["reach_id"].get(pid))
-                    individuals += caught["count"].fillna(1).sum()
-                    lower |= bool(
-                        (caught["count_kind"] != "exact").any() or caught["count"].isna().any()
-                    )
-                    by.add(placement["method"])
-                    zone = placement["timezone"]
-                    days.add(placement["set_at"].tz_convert(zone).tz_localize(None).normalize())
+            looked, found, listed = [], [], []
+            for pid in pids:
+                able = can[name, method_of[pid]]
+                if able and outcome_of[pid] in ("caught", "nil"):
+                    listed.append(pid)
+                if (pid, name) in caught:
+                    found.append(pid)
+                if pid in listed or pid in found:
+                    looked.append(pid)
             if not found and entry["rank"] != "species":
                 continue
+            coarse = [
+                other for other in coarser[name] if any((pid, other) in caught for pid in pids)
+            ]
+            fish = [each for pid in found for each in caught[pid, name]]
+            visits = set()
+            for pid in looked:
+                unit = next(
+                    (u for u in (reach.get(pid), site[pid]) if isinstance(u, str)), at[pid].wkb
+                )
+                if days[pid]:
+                    visits.add((unit, method_of[pid], days[pid]))
+            spans = [[days[p] for p in group if days[p]] for group in (found, looked)]
+            words = []
+            for method in methods.index:
+                own = [p for p in listed if method_of[p] == method]
+                known = [amounts.get((p, main.get(method)), np.nan) for p in own]
+                known = [amount for amount in known if amount == amount]
+                if own:
+                    words.append((methods.at[method, "label"], sum(known), len(own) - len(known)))
             rows.append(
                 {
-                    "catchment": catchment,
+                    "catchment": place,
                     "species": name,
+                    "state": "found" if found else "possible" if coarse
+                    else "not_found" if looked else "never_looked",
                     "placements": len(looked),
                     "placements_found": len(found),
-                    "reaches": sum(isinstance(r, str) for r in reaches),
-                    "reaches_found": sum(isinstance(r, str) for r in reaches_found),
-                    "individuals": individuals,
-                    "individuals_lower_bound": lower,
-                    "methods": ";".join(sorted(by)),
-                    "first_date": min(days, default=pd.NaT),
-                    "last_date": max(days, default=pd.NaT),
+                    "reaches": len({reach.get(p) for p in looked} - {None, np.nan}),
+                    "reaches_found": len({reach.get(p) for p in found} - {None, np.nan}),
+                    "individuals": float(sum(number for number, _ in fish)),
+                    "individuals_lower_bound": not all(exact for _, exact in fish),
+                    "methods": ";".join(sorted({method_of[p] for p in found})),
+                    "looked_methods": ";".join(
+                        sorted({method_of[p] for p in looked})
+                    ),
+                    "visits": len(visits),
+                    "first_date": pd.Timestamp(min(spans[0], default=pd.NaT)),
+                    "last_date": pd.Timestamp(max(spans[0], default=pd.NaT)),
+                    "first_looked": pd.Timestamp(min(spans[1], default=pd.NaT)),
+                    "last_looked": pd.Timestamp(max(spans[1], default=pd.NaT)),
+                    "words": words,
+                    "coarse": set() if found else set(coarse),
                 }
-            )
-    return pd.DataFrame(rows).sort_values(["catchment", "species"], ignore_index=True)
+            )  # fmt: skip
+    days_columns = ["first_date", "last_date", "first_looked", "last_looked"]
+    frame = pd.DataFrame(rows).astype(dict.fromkeys(days_columns, "datetime64[us]"))
+    return frame.sort_values(["catchment", "species"], ignore_index=True)
 
 
-@pytest.mark.parametrize("seed", range(4))
+def assert_equals_loop(ours, plain):
+    """Figures, dates and states are equal; effort and notes say what the loop gathered."""
+    counted = plain.columns.drop(["words", "coarse"])
+    pd.testing.assert_frame_equal(ours[counted], plain[counted], check_dtype=False)
+    for units, prefix in (("reaches", ""), ("placements", "placement_")):
+        looked, found = plain[units], plain[f"{units}_found"]
+        some = looked > 0
+        assert ours.loc[~some, f"{prefix}proportion"].isna().all()
+        share = (found / looked)[some]
+        np.testing.assert_allclose(ours.loc[some, f"{prefix}proportion"], share)
+        low, high = proportion_confint(found[some], looked[some], method="wilson")
+        np.testing.assert_allclose(ours.loc[some, f"{prefix}wilson_low"], low, atol=1e-12)
+        np.testing.assert_allclose(ours.loc[some, f"{prefix}wilson_high"], high, atol=1e-12)
+    for said, note, state, words, coarse in zip(
+        ours["effort"], ours["note"], ours["state"], plain["words"], plain["coarse"], strict=True
+    ):
+        parts = said.split("; ") if said else []
+        assert len(parts) == len(words)
+        for part, (label, total, lacking) in zip(parts, words, strict=True):
+            assert part.startswith(f"{label}: ")
+            if total:
+                figure = part.removeprefix(f"{label}: ").split()[0].replace(",", "")
+                assert float(figure) == pytest.approx(total, abs=0.0501)
+            assert (f"effort of {lacking:,} placement" in part) == (lacking > 0)
+        assert (state == "possible") == note.startswith("may be among fish")
+        if state == "possible":
+            assert set(re.findall(r"(\w+) (?:sp\.|\(family\))", note)) == coarse
+
+
+@pytest.mark.parametrize("seed", range(12))
 def test_counts_equal_a_plain_loop(seed):
     """Random records, with finds against the list, lost gear, unsnapped and outside ones."""
     random = np.random.default_rng(seed)
@@ -230,8 +334,11 @@ def test_counts_equal_a_plain_loop(seed):
                 "placement_id": f"p{i}",
                 "method": random.choice(METHODS.index),
                 "outcome": random.choice(["caught", "nil", "lost", "disturbed", "unrecorded"]),
-                "set_at": f"2025-0{random.integers(1, 9)}-11T{random.integers(10, 24)}:00Z",
+                "set_at": f"2025-0{random.integers(1, 4)}-11T{random.integers(10, 24)}:00Z",
                 "timezone": random.choice(["Europe/Dublin", "Pacific/Auckland"]),
+                "lifted_at": random.choice([None, "2025-10-12T09:00Z"]),
+                "lifts": random.choice([np.nan, 2.0]),
+                "site": random.choice([None, "ford", "weir"]),
             }
             for i in range(n)
         ]
@@ -240,7 +347,7 @@ def test_counts_equal_a_plain_loop(seed):
         [
             {
                 "placement_id": f"p{random.integers(n)}",
-                "species": random.choice(SPECIES.index),
+                "species": random.choice(FISH.index),
                 "count": random.choice([0, 1, 2, np.nan]),
                 "count_kind": random.choice(["exact", "at_least"]),
             }
@@ -248,20 +355,20 @@ def test_counts_equal_a_plain_loop(seed):
         ]
     )
     frames = {
-        "catchment_of": pd.Series(
+        "place_of": pd.Series(
             {f"p{i}": random.choice(["basin", "brook", "mere", None]) for i in range(n)}
         ),
         "ancestors": NESTED,
         "snaps": snaps_of({f"p{i}": random.choice(["R1", "R2", "R3", None]) for i in range(n)}),
     }
-    ours = occurrence(placements, catches, SPECIES, METHODS, **frames)
-    plain = loop(placements, catches, SPECIES, METHODS, **frames)
-    pd.testing.assert_frame_equal(ours[plain.columns], plain, check_dtype=False)
+    ours = occurrence(placements, catches, FISH, METHODS, **frames)
+    effort = effort_of(placements, METHODS)
+    assert_equals_loop(ours, loop(placements, catches, FISH, METHODS, effort=effort, **frames))
     # Neither the order of placements nor that of catches may matter.
     mixed = occurrence(
         placements.sample(frac=1, random_state=seed),
         catches.sample(frac=1, random_state=seed),
-        SPECIES,
+        FISH,
         METHODS,
         **frames,
     )
@@ -278,7 +385,7 @@ def test_degenerate_inputs_give_a_state(outcome):
         catches_of([]),
         SPECIES,
         METHODS,
-        catchment_of=pd.Series({"a": "brook"} if rows else {}, dtype="str"),
+        place_of=pd.Series({"a": "brook"} if rows else {}, dtype="str"),
         ancestors=NESTED,
         snaps=snaps_of({}),
     )
@@ -292,7 +399,7 @@ def test_degenerate_inputs_give_a_state(outcome):
 def test_strangers_are_named():
     placements = placements_of([{"placement_id": "a", "method": "harpoon"}])
     frames = {
-        "catchment_of": pd.Series({"a": "brook"}),
+        "place_of": pd.Series({"a": "brook"}),
         "ancestors": NESTED,
         "snaps": snaps_of({"a": "R1"}),
     }
@@ -308,5 +415,5 @@ def test_strangers_are_named():
             catches_of([]),
             SPECIES,
             METHODS,
-            **(frames | {"catchment_of": pd.Series({"a": "nowhere"})}),
+            **(frames | {"place_of": pd.Series({"a": "nowhere"})}),
         )

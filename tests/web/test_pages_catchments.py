@@ -65,7 +65,10 @@ def test_table_by_hand(client):
     assert cells["Anguilla anguilla"] == ("found", "found, fish: 1 1 placement/6 last 2024")
     assert cells["Salmo trutta"][1].startswith("found, fish: ≥ 1 1 ")
     # Pike is found by electric fishing and fyke nets alone; the fyke net was lost.
-    assert cells["Esox lucius"] == ("not_found", "looked for, not found, placements: 0/1")
+    words = "looked for, not found, placements: 0/1 looked 2023"
+    assert cells["Esox lucius"] == ("not_found", words)
+    looking = "looked 2023-06-10; Electric fishing; 1 visit; Electric fishing: 100 m"
+    assert f'title="{looking}"' in client.get("/catchments").text
     within = cells_of(client.get("/catchments"), "C2")
     assert {state for state, _ in within.values()} == {"never"}
     assert {word for _, word in within.values()} == {"never looked for"}
@@ -211,9 +214,10 @@ def test_species_page(client, store):
     assert "Bullhead Cottus gobio" in page
     assert "≥ 24 fish in 2 of 6 placements that looked" in page
     assert "2022-05-03 to 2023-06-10" in page
-    # statsmodels, method "wilson", for 2 of 6.
-    low, high = proportion_confint(2, 6, method="wilson")
-    assert f"33 % {100 * low:.0f} % to {100 * high:.0f} %" in page
+    # statsmodels, method "wilson", for the one reach and for 2 of 6 placements.
+    for share, *counts in (("100 %", 1, 1), ("placements 33 %", 2, 6)):
+        low, high = proportion_confint(*counts, method="wilson")
+        assert f"{share} {100 * low:.0f} % to {100 * high:.0f} %" in page
     assert "Never looked for in 1: Upper brook" in page
     assert "2022 Kick net 2 1 4" in page
     assert "2023 Electric fishing 1 1 ≥ 20" in page
@@ -225,6 +229,7 @@ def test_catchment_page(client, store):
     page = text_of(client.get("/catchments/C1"))
     assert "Found (4)" in page
     assert "Looked for, not found (1)" in page
+    assert "looked 2023-06-10; Electric fishing; 1 visit; Electric fishing: 100 m" in page
     length = summaries.sampled_length(store, Selection(), LOCAL_KEEPER, by=("catchment",))
     union = length[(length["catchment"] == "C1") & (length["method"] == "all")].iloc[0]
     # T1 0-120 and T2 100-220 overlap by 20 m; T3 400-500: 320 m by hand.

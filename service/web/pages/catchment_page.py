@@ -12,6 +12,7 @@ from layers.fieldwork.effort import unit_words
 from service import reference
 from service.answers import features, summaries
 from service.answers.map_views import map_summary
+from service.answers.occurrence_table import looking_words
 from service.errors import NotFoundError
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
@@ -42,6 +43,7 @@ def show(catchment: str) -> str:
     own = replace(query.selection, catchments=(catchment,))
     labels = reference.methods(store)["label"].to_dict()
     occurrence = summaries.occurrence(store, own, viewer)
+    occurrence = occurrence[occurrence["catchment"] == catchment]
     richness = summaries.richness(store, own, viewer).set_index("catchment").loc[catchment]
     rates = summaries.effort(store, own, viewer)
     rates = rates[(rates["catchment"] == catchment) & (rates["individuals"] > 0)]
@@ -57,7 +59,7 @@ def show(catchment: str) -> str:
             for inner in catchments.index[catchments["parent_id"] == catchment]
         ],
         labels=labels,
-        occurrence=occurrence[occurrence["catchment"] == catchment].to_dict("records"),
+        occurrence=occurrence.assign(looking=looking_words(occurrence, labels)).to_dict("records"),
         vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
         richness=richness.to_dict(),
         effort=_effort(own, catchment),

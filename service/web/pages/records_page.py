@@ -7,6 +7,7 @@ from urllib.parse import urlencode
 
 from flask import Blueprint, render_template, request, url_for
 
+from layers.fieldwork.looks import LOOKED, STATES
 from service.answers.names import filter_choices
 from service.answers.record_list import page_of, record_list
 from service.answers.request_words import read_whole
@@ -21,8 +22,8 @@ blueprint = Blueprint("records", __name__)
 
 PAGE_SIZE: Final = 50
 _SHOWN: Final = {
-    "all": ("found", "not_found", "other_gear", "no_look"),
-    "looked": ("found", "not_found"),
+    "all": STATES,
+    "looked": LOOKED,
     "found": ("found",),
 }
 

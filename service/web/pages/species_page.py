@@ -10,6 +10,7 @@ from layers.fieldwork.looking import detectable
 from service import reference
 from service.answers import summaries
 from service.answers.map_views import map_summary, network_bounds
+from service.answers.occurrence_table import looking_words
 from service.answers.record_list import species_account
 from service.errors import NotFoundError
 from service.web.context import current_store, current_viewer
@@ -44,7 +45,11 @@ def show(name: str) -> str:
     where = summaries.occurrence(store, own, viewer)
     can = detectable(species.loc[[name]], methods).iloc[0]
     shown = map_summary(store, own, viewer, caught=True)
-    where = where.assign(name=where["catchment"].map(reference.catchment_names(store)))
+    labels = methods["label"].to_dict()
+    where = where.assign(
+        name=where["catchment"].map(reference.catchment_names(store)),
+        looking=looking_words(where, labels),
+    )
     filters = [("species", name), *kept_filters(query, without=("species",))]
     return render_template(
         "species.html",
@@ -52,7 +57,7 @@ def show(name: str) -> str:
         query=query,
         account=account,
         methods=[label for label, able in zip(methods["label"], can, strict=True) if able],
-        method_labels=methods["label"].to_dict(),
+        method_labels=labels,
         years=account.by_year.to_dict("records"),
         catchments=where.sort_values("name", key=lambda words: words.str.casefold()).to_dict(
             "records"
