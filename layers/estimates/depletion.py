@@ -7,6 +7,7 @@ for every fish and an equal effort in every pass; see `layers.estimates.removal`
 
 from __future__ import annotations
 
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -15,9 +16,11 @@ import pandas as pd
 from layers.errors import ThinDataError
 from layers.estimates.removal import (
     Estimator,
+    RemovalEstimate,
     catchability_test,
     catches_fall,
     estimate_removal,
+    joint,
     number_if_catchability_falls,
 )
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, local_dates, looked
@@ -111,7 +114,8 @@ def depletion(
         without it.
     estimators
         Which to print, in this order. `two_pass` is left out where there are more than two
-        passes. Only `likelihood` has an interval.
+        passes; `joint`, one chance of capture for placements of one method in one year, where
+        fewer than two placements caught the species. The other forms have no interval.
 
     Returns
     -------
@@ -153,6 +157,8 @@ def depletion(
         for group in _catch_series(rows, groups, passes, stated)
         for answer in _rows_of(placements.index, *group, estimators)
     ]
+    if "joint" in estimators:
+        table.extend(_joint_rows(table, placements))
     frame = _typed(table)
     frame["site"] = placements["site"].reindex(frame["placement_id"]).to_numpy(dtype=object)
     frame["date"] = local_dates(placements).reindex(frame["placement_id"]).to_numpy()
@@ -233,7 +239,7 @@ def _rows_of(
     estimators: Sequence[Estimator],
 ) -> Iterator[dict[str, object]]:
     for estimator in estimators:
-        if estimator == "two_pass" and len(caught) > 2:
+        if estimator == "joint" or (estimator == "two_pass" and len(caught) > 2):
             continue
         problems = list(reasons)
         figures = {} if fatal else _estimate(caught, estimator, problems)
@@ -267,6 +273,10 @@ def _estimate(caught: list[int], estimator: Estimator, problems: list[str]) -> d
         problems.append(f"no upper limit: the catches {level}, and any larger number fits them too")
     if estimator == "likelihood":
         problems.extend(_unequal_catchability(caught, fit.n_hat, fit.n_high))
+    return _figures(fit)
+
+
+def _figures(fit: RemovalEstimate) -> dict[str, object]:
     return {
         "n_hat": fit.n_hat,
         "n_se": fit.n_se,
@@ -275,6 +285,30 @@ def _estimate(caught: list[int], estimator: Estimator, problems: list[str]) -> d
         "p_hat": fit.p_hat,
         "se_formula": fit.se_formula,
     }
+
+
+def _joint_rows(
+    table: Sequence[dict[str, object]], placements: pd.DataFrame
+) -> Iterator[dict[str, object]]:
+    """Rows of `joint` beside those of one other estimator, by species, method and local year."""
+    rows = pd.DataFrame(table, columns=["placement_id", "species", "passes", "catches"])
+    rows = rows[(rows["species"] != ALL) & (rows["passes"] > 1) & rows["catches"].ne("")]
+    rows = rows.drop_duplicates(["placement_id", "species"])
+    at = rows["placement_id"]
+    year = local_dates(placements).dt.year
+    for _, group in rows.groupby(["species", at.map(placements["method"]), at.map(year)]):
+        if len(group) < 2:
+            continue
+        problem = f"one chance of capture for {len(group)} placements of the year"
+        try:
+            fits = joint([[int(c) for c in text.split(";")] for text in group["catches"]])
+        except ThinDataError as thin:
+            problem, fits = str(thin), []
+        for row, fit in zip_longest(group.to_dict("records"), fits):
+            figures = _figures(fit) if fit else dict.fromkeys(_NUMBERS, np.nan)
+            open_ended = "; no upper limit" if fit and np.isposinf(fit.n_high) else ""
+            words = {"estimator": "joint", "problem": problem + open_ended, "se_formula": ""}
+            yield {str(name): value for name, value in row.items()} | figures | words
 
 
 def _unequal_catchability(caught: list[int], n_hat: float, n_high: float) -> Iterator[str]:

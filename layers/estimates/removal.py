@@ -7,8 +7,9 @@ Hydrobiologia 173:9-43). `layers.estimates.depletion` applies them to placements
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
-from math import expm1, lgamma, log
+from math import exp, expm1, lgamma, log, log1p
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -17,7 +18,7 @@ import scipy
 from layers.errors import ThinDataError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     import numpy.typing as npt
 
@@ -27,6 +28,7 @@ __all__ = [
     "catchability_test",
     "catches_fall",
     "estimate_removal",
+    "joint",
     "large_sample",
     "likelihood",
     "number_if_catchability_falls",
@@ -35,7 +37,7 @@ __all__ = [
     "weighted",
 ]
 
-Estimator = Literal["two_pass", "likelihood", "weighted", "large_sample"]
+Estimator = Literal["two_pass", "likelihood", "weighted", "large_sample", "joint"]
 
 _CHI95: Final = 3.841458820694124  # 95 % point of chi-square with one degree of freedom
 _FALL: Final = 1 / 3  # how far catchability may fall over the passes; a choice of this program
@@ -51,8 +53,9 @@ class RemovalEstimate:
     n_hat, n_se
         Estimated number and its standard error (`se_formula` names the formula).
     n_low, n_high
-        95 % interval of `likelihood`, never below the total catch; the other forms have none
-        and stand for comparison. `n_high` is infinite where the catches set no upper limit.
+        95 % interval of `likelihood` and `joint`, never below the total catch; the other forms
+        have none and stand for comparison. `n_high` is infinite where the catches set no
+        upper limit.
     p_hat, p_se
         Chance that a fish is caught in one pass, and its standard error.
     se_formula
@@ -424,6 +427,91 @@ def weighted(catches: Sequence[int]) -> RemovalEstimate:
     return _with_errors(n_hat, total / (k * n_hat - x), passes)
 
 
+def joint(samples: Sequence[Sequence[int]]) -> list[RemovalEstimate]:
+    """Numbers at several placements whose fish have one chance of capture.
+
+    p maximises the likelihood of the passes given the catch of each placement (Zippin 1956, over
+    placements; the p of a Poisson-multinomial model is the same), and N = T/(1-qᵏ). The interval
+    of one N is by profile over p: its catch is binomial, and all placements tell of p.
+
+    Parameters
+    ----------
+    samples
+        Catches of each placement, two passes or more; of different numbers where need be.
+
+    Returns
+    -------
+    list of RemovalEstimate
+        In the order of `samples`, without standard errors.
+
+    Raises
+    ------
+    ThinDataError
+        As for `likelihood`; or the catches of all placements together do not fall.
+
+    Examples
+    --------
+    >>> fits = joint([[5, 3, 2], [3, 3, 1], [2, 0, 0]])
+    >>> round(fits[0].p_hat, 3), [round(fit.n_hat, 1) for fit in fits]
+    (0.442, [12.1, 8.5, 2.4])
+    """
+    every = [_passes(catches) for catches in samples]
+    caught = sum(passes.total for passes in every)
+    late = sum(passes.late for passes in every)
+    by_passes = Counter[int]()
+    for passes in every:
+        by_passes[passes.k] += passes.total
+    if 2 * late >= sum((k - 1) * total for k, total in by_passes.items()):
+        raise ThinDataError("the catches of all placements together do not fall")
+
+    def of_passes(p: float) -> float:
+        return (
+            caught * log(p)
+            + late * log1p(-p)
+            - sum(total * log(-expm1(k * log1p(-p))) for k, total in by_passes.items())
+        )
+
+    def best(function: Callable[[float], float], low: float, high: float) -> tuple[float, float]:
+        fit = scipy.optimize.minimize_scalar(
+            lambda x: -function(x), bounds=(low, high), method="bounded", options={"xatol": 1e-9}
+        )
+        return float(fit.x), -float(fit.fun)
+
+    p_hat = best(of_passes, 1e-6, 1 - 1e-9)[0]
+    fits = []
+    for passes in every:
+        k, total = passes.k, passes.total
+
+        def profile(log_unseen: float, passes: _Passes = passes) -> float:
+            k, total, unseen = passes.k, passes.total, exp(log_unseen)
+
+            def of_both(p: float) -> float:
+                none = k * log1p(-p)
+                return of_passes(p) + total * log(-expm1(none)) + unseen * none
+
+            return _orders(total + unseen, passes) + best(of_both, 1e-6, 1 - 1e-9)[1]
+
+        fewest, most = log(1e-6), log(_BEYOND_COUNTING * total)
+        at, top = best(profile, fewest, most)
+
+        def beyond(log_unseen: float, top: float = top) -> float:
+            return top - profile(log_unseen) - _CHI95 / 2
+
+        low = 0.0 if beyond(fewest) <= 0 else exp(scipy.optimize.brentq(beyond, fewest, at))
+        high = exp(scipy.optimize.brentq(beyond, at, most)) if beyond(most) > 0 else float("inf")
+        fits.append(
+            RemovalEstimate(
+                n_hat=total / -expm1(k * log1p(-p_hat)),
+                n_se=float("nan"),
+                p_hat=p_hat,
+                p_se=float("nan"),
+                n_low=total + low,
+                n_high=total + high,
+            )
+        )
+    return fits
+
+
 _ESTIMATORS: Final = {
     "two_pass": two_pass,
     "likelihood": likelihood,
@@ -433,7 +521,7 @@ _ESTIMATORS: Final = {
 
 
 def estimate_removal(catches: Sequence[int], estimator: Estimator) -> RemovalEstimate:
-    """Apply the named estimator to the catches of successive passes."""
+    """Apply the named estimator of one placement to the catches of successive passes."""
     return _ESTIMATORS[estimator](catches)
 
 

@@ -125,7 +125,7 @@ def _species(
     """How many species each stream has in which state."""
     placements, count = water.placements, len(water.network.streams[1])
     place = _stream_of(water, region)
-    kinds = species[(species["rank"] == "species").to_numpy(bool)]
+    kinds = species[(species["rank"].fillna("species") == "species").to_numpy(bool)]
     state = np.zeros((count, len(kinds)), np.int64)  # 0 never looked, 1 looked, 2 found
     used = np.flatnonzero(place >= 0)
     method = codes_of(placements["method"].iloc[used], methods.index, "Method")

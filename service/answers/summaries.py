@@ -509,7 +509,7 @@ def depletion(
 ) -> gpd.GeoDataFrame:
     """Fish present by removal over passes, for each placement fished in passes.
 
-    `all_estimators` adds the weighted and two-pass forms to the likelihood estimate.
+    `all_estimators` adds the joint, weighted and two-pass forms to the likelihood estimate.
     """
     from layers.estimates import depletion as computing
 
@@ -517,7 +517,7 @@ def depletion(
     areas = computing.fished_area_m2(
         records.placements, stretch_lengths(records.stretches)["sampled_m"]
     )
-    more = ("weighted", "two_pass") if all_estimators else ()
+    more = ("joint", "weighted", "two_pass") if all_estimators else ()
     found = computing.depletion(
         records.placements, records.catches, areas, estimators=("likelihood", *more)
     )

@@ -119,7 +119,7 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 @click.option(
     "--all-estimators",
     is_flag=True,
-    help="depletion: also the weighted and two-pass forms, for comparison.",
+    help="depletion: also joint over placements, weighted and two-pass, for comparison.",
 )
 @click.option(
     "--unit",

@@ -158,7 +158,12 @@ class Header:
     @property
     def counts(self) -> bool:
         """Whether a column may have counts: whole numbers, or words for none."""
-        odd = [text for text in self.cells if not re.fullmatch(r"[<>~]?\s*\d+\+?", text)]
+        odd = [
+            text
+            for text in self.cells
+            if not re.fullmatch(r"[<>~]?\s*\d+\+?", text)
+            and spelt(text) not in WORDS["outcomes"]["nil"]
+        ]
         return len(odd) <= 0.2 * len(self.cells)
 
     @property

@@ -233,10 +233,14 @@ def declare_nil(sheets: Dict[str, Cells], findings: Findings) -> dict[str, Cells
         return out
     species, owner = catches.column("species"), catches.column("placement_id")
     words = [text for text in species.unique().tolist() if plain(text) in NO_FISH]
-    if not words:
+    count = catches.column("count")
+    # Some write it where the number of fish would stand.
+    none_counted = [t for t in count.unique().tolist() if t != "0" and plain(t) in NO_FISH]
+    if not words and not none_counted:
         return out
     zero = (species == ZERO).to_numpy(bool)
-    worded = (species.isin(words) & catches.column("count").isin(["", "0"])).to_numpy(bool) & ~zero
+    worded = (species.isin(words) & count.isin(["", "0"])).to_numpy(bool) & ~zero
+    worded |= (species.isin(["", *words]) & count.isin(none_counted)).to_numpy(bool) & ~zero
     caught = set(owner[~worded & ~zero])
     worded &= ~owner.isin(caught).to_numpy(bool)
     ids = placements.column("placement_id")

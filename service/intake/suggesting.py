@@ -323,6 +323,16 @@ class _Writer:
             self.rows = "fish" if measured else "catch"
         self.repeats = self.one and self.rows != "placement"
         self.questions: list[str] = []
+        # Numbers beside fish that nobody counted may be how many there were.
+        self.uncounted = [
+            header.text
+            for header in self.fish.left
+            if header.cells and header.counts and set(header.cells) != {"1"}
+            and not self.fish.has("catches", "count")
+        ]  # fmt: skip
+        if self.uncounted:
+            columns = ", ".join(self.uncounted)
+            self.questions.append(f"Whether fish are counted in {columns} is not clear.")
         self.down = self._filled_down() if self.repeats else []
         frame = self.main.cells.frame
         self.frame = frame.assign(
@@ -524,6 +534,8 @@ class _Writer:
             own = {c: h for (_, c), h in fish.from_.items() if c in catches} | own
             lines.append(f"placement_id = {self._owner()}")
         lines += [_line(column, "catches", fish, header) for column, header in own.items()]
+        if self.uncounted and self.fish.has("catches", "species"):
+            lines.append('count = "?"  # ? the column that counts the fish; none: delete this line')
         if lines:
             lines = ["", "[catches]", *lines]
         lengths = {c: h for (sheet, c), h in fish.from_.items() if sheet == "lengths"}

@@ -213,3 +213,31 @@ def test_on_real_multipass_electric_fishing():
     wide = wide[wide["likelihood"] > 100].dropna()
     assert (abs(wide["likelihood"] / wide["weighted"] - 1) < 0.02).all()
     assert len(wide) > 10
+
+
+def test_joint_rows_are_those_of_one_species_gear_and_year():
+    """Two placements of 2025 share p; the one of 2024 stands alone; the nil adds nothing."""
+    placements = placements_of(
+        [
+            electric("a"),
+            electric("b"),
+            electric("old", set_at="2024-06-10T10:00Z"),
+            electric("nil", outcome="nil"),
+        ]
+    )
+    catches = catches_of(
+        passes_of("a", [5, 3, 2]) + passes_of("b", [5, 3, 1]) + passes_of("old", [9, 3, 1])
+    )
+    frame = depletion(
+        placements, catches, pd.Series({"a": 200.0}), estimators=("likelihood", "joint")
+    )
+    rows = frame[frame["estimator"] == "joint"].set_index("placement_id")
+    assert rows.index.tolist() == ["a", "b"]
+    assert rows["n_hat"].tolist() == pytest.approx([12.1022, 0.9 * 12.1022], abs=1e-3)
+    assert rows.loc["a", "density_per_100_m2"] == pytest.approx(12.1022 / 2, abs=1e-3)
+    shared = "one chance of capture for 2 placements of the year"
+    assert rows["problem"].str.startswith(shared).all()
+    assert (rows["problem"].str.endswith("no upper limit") == rows["n_high"].isna()).all()
+    assert frame["estimator"].tolist().index("joint") > frame["estimator"].tolist().index(
+        "likelihood"
+    )

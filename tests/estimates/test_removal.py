@@ -16,6 +16,7 @@ from layers.estimates.removal import (
     catchability_test,
     catches_fall,
     estimate_removal,
+    joint,
     large_sample,
     likelihood,
     number_if_catchability_falls,
@@ -249,3 +250,32 @@ def test_error_of_the_capture_chance_inverts_the_information(n, p, k):
     assert _capture_standard_error(n, p, k) == pytest.approx(
         np.sqrt(np.linalg.inv(information)[1, 1])
     )
+
+
+def test_joint_estimate_of_five_sites():
+    """Poisson-multinomial model of these and two empty sites: logit p = -0.2328092.
+
+    A general program's published test of that model, seen second hand; N by hand from that p.
+    """
+    fits = joint([[5, 3, 2], [3, 3, 1], [2, 0, 0]])
+    assert {fit.p_hat for fit in fits} == {fits[0].p_hat}
+    assert fits[0].p_hat == pytest.approx(1 / (1 + np.exp(0.2328092)), abs=1e-4)
+    assert [fit.n_hat for fit in fits] == pytest.approx([12.1022, 8.4715, 2.4204], abs=1e-3)
+
+
+def test_joint_estimate_is_surer_than_one_placement_and_takes_unequal_passes():
+    alone = likelihood([20, 12, 8])
+    among = joint([[20, 12, 8], [60, 30], [40, 20, 10, 5]])[0]
+    assert among.p_hat == pytest.approx(0.5, abs=0.03)
+    assert alone.n_low <= among.n_low < among.n_hat < among.n_high < alone.n_high
+    # One placement many times over leaves no doubt of p, only of how many escaped three passes.
+    sure = joint([[20, 10, 5]] + [[2000, 1000, 500]] * 50)[0]
+    curve = {n: log_likelihood(n, 0.5, [20, 10, 5]) for n in range(35, 80)}
+    inside = [n for n in curve if max(curve.values()) - curve[n] < 3.8415 / 2]
+    assert abs(sure.n_low - min(inside)) < 1
+    assert abs(sure.n_high - max(inside)) < 1
+
+
+def test_joint_estimate_needs_a_fall():
+    with pytest.raises(ThinDataError, match="together do not fall"):
+        joint([[5, 9], [4, 1]])

@@ -283,3 +283,20 @@ def test_the_suggestion_leaves_open_what_cannot_be_known(store, tmp_path):
 def written(folder, text):
     (folder / "m.toml").write_text(text)
     return folder / "m.toml"
+
+
+def test_numbers_beside_fish_that_may_be_counts_are_never_left_out_in_silence(store, tmp_path):
+    """Each row would be one fish if the column of counts were not known."""
+    sheet = tmp_path / "odd.csv"
+    sheet.write_text(
+        "Trap no,Date,Gear,Lat,Long,Species,Zzyx\n"
+        "T1,14/05/2025,hand net,52.6000,-11.2127,Minnow,4\n"
+        "T2,15/05/2025,hand net,52.6001,-11.2128,Bullhead,12\n"
+    )
+    made = suggest(read_tables(sheet, Findings()), store.species(), list(store.methods().index))
+    assert any("Zzyx" in question for question in made.open_questions)
+    mapping = tmp_path / "odd.toml"
+    mapping.write_text(made.text)
+    result = check(read_sheets(files=[sheet], mapping=mapping), store, now=NOW)
+    assert result.records is None
+    assert any("?" in one.remedy for one in result.refused)

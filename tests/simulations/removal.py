@@ -12,9 +12,10 @@ import pandas as pd
 
 from layers.errors import ThinDataError
 from layers.estimates.depletion import _unequal_catchability
-from layers.estimates.removal import likelihood
+from layers.estimates.removal import joint, likelihood
 
 FISH, CHANCES, PASSES = (30, 60, 100, 200), (0.3, 0.5, 0.7), (2, 3, 4)
+JOINT = ((30, 0.3, 3, 5), (30, 0.5, 2, 5), (60, 0.5, 3, 3), (100, 0.4, 2, 4))
 # How the chance of the last pass compares with that of the first, for k passes.
 FALLS = {
     "none": lambda k: 1.0,
@@ -56,6 +57,26 @@ def setting(random, fish: int, chance: float, k: int, fall: str, runs: int) -> d
     }
 
 
+def joint_setting(random, fish: int, chance: float, k: int, placements: int, runs: int) -> dict:
+    """Placements that share p, estimated together; there the likelihood has no warning."""
+    fits = []
+    for _ in range(runs):
+        try:
+            fits += joint(catches(random, fish, np.full(k, chance), placements).tolist())
+        except ThinDataError:
+            continue
+    inside = [fit.n_low - 1e-6 <= fish <= fit.n_high + 1e-6 for fit in fits]
+    return {
+        "fall": f"none; {placements} placements jointly",
+        "passes": k,
+        "fish": fish,
+        "chance": chance,
+        "printed": len(fits) / runs / placements,
+        "no_upper": np.mean([np.isposinf(fit.n_high) for fit in fits]),
+        "covered": np.mean(inside),
+    }
+
+
 def table(runs: int, seed: int) -> pd.DataFrame:
     random = np.random.default_rng(seed)
     return pd.DataFrame(
@@ -64,4 +85,5 @@ def table(runs: int, seed: int) -> pd.DataFrame:
             for fall, k, chance, fish in product(FALLS, PASSES, CHANCES, FISH)
             if not (k == 2 and fall == "a third each")  # the same as a third
         ]
+        + [joint_setting(random, *given, runs // 8) for given in JOINT]
     )

@@ -27,6 +27,11 @@ def test_a_fall_in_catchability_is_covered_or_warned_of(fish, chance, k):
     assert row["covered"] < 0.80  # without the warning nobody would know
 
 
+def test_joint_removal_intervals_cover():
+    row = removal.joint_setting(np.random.default_rng(6), 60, 0.5, 3, 3, 40)
+    assert row["covered"] >= 0.90
+
+
 @pytest.mark.parametrize("efforts", ["equal", "unequal"])
 @pytest.mark.parametrize(
     ("size", "mean", "n"),
