@@ -240,10 +240,7 @@ def _extreme(
 def _summed(
     text: pd.Series, group: NDArray[np.intp], n: int, decimal_comma: bool
 ) -> NDArray[np.object_]:
-    """Sum within groups; one with something that is no number keeps that, to be refused.
-
-    What is added to it keeps it from being read as the number of the whole group.
-    """
+    """Sum within groups; one with something that is no number keeps that, to be refused."""
     codes, uniques = pd.factorize(text.to_numpy(object))
     read = [read_number(u, decimal_comma=decimal_comma) if u else 0.0 for u in uniques]
     odd = np.array([isinstance(value, Wording) for value in read])[codes]
@@ -252,7 +249,7 @@ def _summed(
     filled = np.bincount(group, weights=(text != "").to_numpy(float), minlength=n) > 0
     sums = np.array([repr(value) for value in total.tolist()], dtype=object)
     sums[~filled] = ""
-    sums[group[odd]] = text.to_numpy(object)[odd] + " + …"
+    sums[group[odd]] = text.to_numpy(object)[odd]
     return sums
 
 

@@ -367,7 +367,11 @@ def test_na_is_a_name_but_in_a_sheet_that_writes_it_into_every_empty_cell(store)
 
 
 def test_a_row_without_id_that_could_be_a_placement_is_refused(store):
-    for changed in ({"placement_id": ""}, {"placement_id": "Total"}):
+    for changed in (
+        {"placement_id": ""},
+        {"placement_id": "Total"},
+        {"placement_id": "", "method": ""},  # with a time and a place
+    ):
         result = checked(store, placement(notes="Total", **changed))
         assert not [one for one in result.readings if one.code == "left_out"]
         assert result.records is None or "Total" in result.records.placements.index
@@ -467,3 +471,15 @@ def test_a_header_that_is_not_clear_is_not_taken(store, tmp_path, text):
     result = check_files(store, tmp_path, text)
     assert result.records is None
     assert not [one for one in result.readings if one.code == "header"]
+
+
+@pytest.mark.parametrize("cell", ["12 min", "1 200", "n/a"])
+def test_a_part_of_a_sum_is_not_read_as_the_sum(store, tmp_path, cell):
+    mapping = tmp_path / "m.toml"
+    mapping.write_text(
+        '[placements]\nplacement_id = "id"\nmethod = "how"\nset_at = "day"\nlongitude = "x"\n'
+        'latitude = "y"\nsurvey = { constant = "S" }\nminutes = { sum = ["one", "two"] }\n'
+    )
+    text = f"id,how,day,x,y,one,two\nA,kick_net,2024-05-01,-11.2127,52.6,{cell},3\n"
+    result = check_files(store, tmp_path, text, CATCHES.splitlines()[0] + "\n", mapping=mapping)
+    assert [fault.column for fault in result.refused] == ["minutes"]
