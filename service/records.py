@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 if TYPE_CHECKING:
     import datetime as dt
+    from collections.abc import Sequence
 
     import geopandas as gpd
     import pandas as pd
@@ -188,6 +189,20 @@ class FieldRecords:
     snaps: pd.DataFrame
     stretches: pd.DataFrame
     flags: pd.DataFrame
+
+    def of(self, names: Sequence[str] | pd.Index) -> FieldRecords:
+        """Take some of the placements with what belongs to them."""
+        owned = {
+            part: frame[frame["placement_id"].isin(names)]
+            for part in ("catches", "lengths", "stretches", "flags")
+            if len(frame := getattr(self, part))
+        }
+        return replace(
+            self,
+            placements=self.placements.loc[names],
+            snaps=self.snaps.loc[self.snaps.index.isin(names)],
+            **owned,
+        )
 
 
 @dataclass(frozen=True)

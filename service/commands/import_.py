@@ -59,6 +59,11 @@ _out = click.Path(dir_okay=False, path_type=Path)
 @click.option("--survey", default="", help="Survey of rows that name none.")
 @click.option("--crs", default="", help="CRS of positions whose row names none.")
 @click.option("--delimiter", help="Separator of CSV files, where the header does not tell.")
+@click.option(
+    "--update",
+    is_flag=True,
+    help="Change placements that are stored with other content, in place of refusing them.",
+)
 @click.option("--check-only", is_flag=True, help="Check and report; store nothing.")
 @click.option("--findings", type=_out, help="Write every finding to this CSV.")
 @click.option(
@@ -71,6 +76,7 @@ def import_(
     path: Path,
     *,
     check_only: bool,
+    update: bool,
     findings: Path | None,
     missing: Path | None,
     suggest: Path | None,
@@ -85,6 +91,9 @@ def import_(
     Values that cannot be understood are refused, each with its row and what would be right, and
     nothing is stored. What could only mean one thing is read, and said. What looks odd is flagged
     and kept. The same file again changes nothing.
+
+    Sheets that were exported and corrected come back by `--update`: it shows what is new, what is
+    changed column by column and what is the same. What the sheets do not say stays.
     """
     if given["delimiter"] in ("tab", "\\t"):
         given["delimiter"] = "\t"
@@ -98,14 +107,18 @@ def import_(
             return
         sheets = _read(given, store)
         before = store.find_batch(sheets.digest)
-        if before is not None:
+        if before is not None and not update:
             click.echo(
                 f"These files were taken in before, as import {before.batch_id} on "
                 f"{before.at:%Y-%m-%d %H:%M} UTC; nothing is changed."
             )
             return
-        result = check(sheets, store, progress=lambda said: click.echo(f"… {said}", err=True))
+        result = check(
+            sheets, store, update=update, progress=lambda said: click.echo(f"… {said}", err=True)
+        )
         _report(result, findings)
+        for name, column, was, after in result.changes.to_numpy(str).tolist():
+            click.echo(f"changed  {name}, {column}: {was or '(empty)'} → {after or '(empty)'}")
         if missing is not None:
             _write_missing(sheets, store, missing)
         if result.records is None:
@@ -164,6 +177,13 @@ def _take(result: CheckResult, store: Store) -> None:
             bar.update(done - bar.n)
 
         batch = take(result, store, who_changes(), progress=advance)
+    if result.changed:
+        click.echo(
+            f"Changed: {counted(len(result.changed), 'placement')}; what they were is in the "
+            "history."
+        )
+    if batch is None and result.changed:
+        return
     if batch is None:
         click.echo("Every placement is in the store already; nothing is changed.")
         return
@@ -175,18 +195,21 @@ def _take(result: CheckResult, store: Store) -> None:
 
 def _counted(result: CheckResult) -> str:
     assert result.records is not None  # noqa: S101  called only then
-    placements = len(result.records.placements)
+    records = result.records.of(result.records.placements.index.difference([*result.changed]))
+    placements = len(records.placements)
     read = result.rows_read.get("placements", placements)
     folded = len(result.digests)
     numbers = {
         "placement": placements,
-        "catch": len(result.records.catches),
-        "length": len(result.records.lengths),
+        "catch": len(records.catches),
+        "length": len(records.lengths),
     }
     parts = ", ".join(counted(number, word) for word, number in numbers.items())
     if read != folded:
         parts += f" ({counted(read, 'row')} {plural(read, 'was', 'were')} folded into "
         parts += f"{counted(folded, 'placement')})"
+    if result.changed:
+        parts += f"; {counted(len(result.changed), 'placement')} changed"
     if result.unchanged:
         known = counted(len(result.unchanged), "placement")
         parts += f"; {known} of these sheets stored already, left as they are"

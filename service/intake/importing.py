@@ -34,6 +34,7 @@ from service.intake.checks.waters import flag_waters
 from service.intake.columns import SHEETS
 from service.intake.findings import FLAG_COLUMNS, Cells, Findings
 from service.intake.surveys import new_sites, new_surveys
+from service.intake.updating import changes_of, completed
 from service.intake.wording import say
 from service.records import FieldRecords, Needed, Selection, is_zone
 from service.reference.placing import place_on_network
@@ -85,6 +86,10 @@ class CheckResult:
         How cells were read that could only mean one thing, a line for each kind and column.
     unchanged
         Placements that the store holds with this very content.
+    changed
+        Of placements stored with other content that an update changes: the stored digest, by id.
+    changes
+        What it changes: `placement_id`, `column`, `before`, `after`.
     digests
         Digest of the content of every placement of the sheet, index `placement_id`.
     digest, files
@@ -103,6 +108,8 @@ class CheckResult:
     rows_read: dict[str, int]
     records: FieldRecords | None = None
     unchanged: tuple[str, ...] = ()
+    changed: dict[str, str] = field(default_factory=dict)
+    changes: pd.DataFrame = field(default_factory=pd.DataFrame)
     digests: pd.Series = field(default_factory=lambda: pd.Series(dtype="str"))
     operations: dict[str, Operation] = field(default_factory=dict)
 
@@ -125,6 +132,7 @@ def check(
     store: Store,
     *,
     replaces: str | None = None,
+    update: bool = False,
     now: dt.datetime | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> CheckResult:
@@ -138,12 +146,17 @@ def check(
         Whose methods, species, surveys, network and records they are checked against.
     replaces
         Placement that is being edited: it may be in the store with other content.
+    update
+        Placements that are stored with other content are changed, not refused; what the sheets
+        do not say of them stays.
     now
         Times after this are refused; the clock where not given.
     progress
         Called with words for what is being done.
     """
     report = progress or (lambda _: None)
+    if update:
+        sheets = completed(sheets, store)
     findings = sheets.findings.copy()
     if "placements" not in sheets.cells:
         return _found(sheets, findings)
@@ -207,8 +220,12 @@ def check(
     recorded = whole.placements.set_index("placement_id")
     digests = content_digests(recorded, whole.catches, whole.lengths)
     unchanged: tuple[str, ...] = ()
+    changed: dict[str, str] = {}
     if not (findings.of_a_whole_file or any(map(findings.refused_rows, ("catches", "lengths")))):
-        unchanged = _compare(whole.cells, digests, store, findings, replaces)
+        unchanged, changed = _compare(digests, store)
+        if not update:
+            other = digests.index.isin(changed) & (digests.index != (replaces or ""))
+            findings.refuse(whole.cells, other, "placement_id", "id_stored.otherwise")
     report("snapping to the network")
     placed = place_on_network(
         whole.placements.set_index("placement_id"),
@@ -230,6 +247,8 @@ def check(
         _found(sheets, findings, flagged),
         records=records,
         unchanged=unchanged,
+        changed=changed if update else {},
+        changes=changes_of(records, tuple(changed), store) if update else pd.DataFrame(),
         digests=digests,
         operations=operations.chosen,
     )
@@ -247,7 +266,8 @@ def take(
     Returns
     -------
     Batch or None
-        None where every placement is in the store already: nothing was changed.
+        None where no placement is new. Those that an update changes belong to no batch: each
+        change is an entry in the history.
 
     Raises
     ------
@@ -268,6 +288,7 @@ def take(
         digest=result.digest,
         digests=result.digests.loc[result.records.placements.index],
         readings=result.readings,
+        changed=result.changed,
         progress=progress,
     )
 
@@ -339,16 +360,12 @@ def _read_owned(
     return frames[0], frames[1], (owned[0], owned[1])
 
 
-def _compare(
-    cells: Cells, digests: pd.Series, store: Store, findings: Findings, replaces: str | None
-) -> tuple[str, ...]:
-    """Find what is stored already; refuse an id that is stored with other content."""
-    known = store.known_placements(digests.index.tolist())
-    known = known.reindex(digests.index)
+def _compare(digests: pd.Series, store: Store) -> tuple[tuple[str, ...], dict[str, str]]:
+    """Find which placements are stored as they are, and the digests of those stored otherwise."""
+    known = store.known_placements(digests.index.tolist()).reindex(digests.index)
     same = known.notna() & (known == digests)
-    other = known.notna() & ~same & (digests.index != (replaces or ""))
-    findings.refuse(cells, other.to_numpy(bool), "placement_id", "id_stored.otherwise")
-    return tuple(str(name) for name in digests.index[same])
+    other = known[known.notna() & ~same]
+    return tuple(map(str, digests.index[same])), {str(k): str(v) for k, v in other.items()}
 
 
 def _flag_around(

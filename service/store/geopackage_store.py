@@ -32,7 +32,7 @@ from service.store.accounts import AccountBook
 from service.store.geopackage import GeoPackage
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
     from pathlib import Path
 
     import geopandas as gpd
@@ -401,15 +401,38 @@ class Store:
         digest: str,
         digests: pd.Series,
         readings: tuple[Reading, ...] = (),
+        changed: Mapping[str, str] | None = None,
         progress: Callable[[int, int], None] | None = None,
-    ) -> Batch:
-        """Store one import whole, in one transaction, with its history and how it was read."""
+    ) -> Batch | None:
+        """Store one import whole, in one transaction, with its history and how it was read.
+
+        `changed` gives the digests under which some of the placements are stored: these are
+        changed in place, and belong to no batch. None where no placement is new.
+        """
+        older = list(changed or {})
+        batch = None
         with self._session.writing() as connection:
-            batch = batches.add_batch(
-                connection, self._backend, records,
-                who=who, files=files, digest=digest, digests=digests, readings=readings,
-                progress=progress,
-            )  # fmt: skip
+            new = records.placements.index.difference(older, sort=False)
+            if len(new):
+                batch = batches.add_batch(
+                    connection, self._backend, records.of(new),
+                    who=who, files=files, digest=digest, digests=digests, readings=readings,
+                    progress=progress,
+                )  # fmt: skip
+            own = schema.placements.c.placement_id
+            cells = (
+                public_views.cells_of(connection, self._backend, self._backend.among(own, older))
+                if older
+                else set()
+            )
+            for name in older:
+                edits.put_placement(
+                    connection, self._backend, records.of([name]),
+                    who=who, digest=str(digests[name]), replaces=(changed or {})[name],
+                )  # fmt: skip
+            if older:
+                cells |= public_views.cells_of_frame(records.placements.loc[older])
+                public_views.refresh(connection, self._backend, cells)
             self._grow(connection, *_WRITTEN)
         return batch
 

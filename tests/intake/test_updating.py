@@ -1,0 +1,126 @@
+"""`rifflebook import --update`: sheets that were exported, corrected, and come back."""
+
+import pytest
+from click.testing import CliRunner
+
+from service.commands.import_ import import_
+from service.intake.stored_sheets import csv_text, field_sheets
+from service.records import Selection
+from service.store import open_store
+from tests.intake_sheets import CATCHES, PLACEMENTS, files, make_store
+
+SHEETS = ("placements", "catches", "lengths")
+
+
+@pytest.fixture
+def path(tmp_path):
+    make_store(tmp_path / "store.gpkg").close()
+    one, two = files(tmp_path, PLACEMENTS, CATCHES)
+    done = run(tmp_path / "store.gpkg", one, "--catches", str(two))
+    assert done.exit_code == 0, done.output
+    return tmp_path / "store.gpkg"
+
+
+def run(store, placements, *more):
+    return CliRunner().invoke(import_, [str(store), "--placements", str(placements), *more])
+
+
+def stored(path):
+    """Sheets, number of imports, and history by placement."""
+    store = open_store(path, read_only=True)
+    try:
+        records = store.records(Selection())
+        sheets = field_sheets(records, store.surveys(), store.sites(), store.operations())
+        history = {
+            name: [entry.action for entry in store.history("placement", name)]
+            for name in records.placements.index
+        }
+        assert store.faults() == []
+        return {name: csv_text(sheets[name]).decode() for name in SHEETS}, history
+    finally:
+        store.close()
+
+
+def exported(path, folder):
+    """The sheets as they are handed over."""
+    sheets, _ = stored(path)
+    for name, text in sheets.items():
+        (folder / f"{name}.csv").write_text(text, encoding="utf-8", newline="")
+    return folder / "placements.csv", ("--catches", str(folder / "catches.csv"))
+
+
+def test_what_comes_back_unchanged_changes_nothing(path, tmp_path):
+    """Every placement is the same."""
+    before = stored(path)
+    placements, more = exported(path, tmp_path)
+    done = run(path, placements, *more, "--update")
+    assert done.exit_code == 0, done.output
+    assert "nothing is changed" in done.output
+    assert stored(path) == before
+
+
+def test_corrections_are_shown_column_by_column_and_stored(path, tmp_path):
+    """A note, a count, and a new placement: shown first, then stored; a second time the same."""
+    placements, more = exported(path, tmp_path)
+    text = placements.read_text(encoding="utf-8-sig")
+    new = "P3,S24,A,minnow_trap,2024-05-01T19:00,2024-05-02T08:00,-11.2128,52.6035,4,,,nil,\n"
+    head = PLACEMENTS.splitlines()[0] + "\n"
+    catches = tmp_path / "catches.csv"
+    catches.write_text(catches.read_text("utf-8-sig").replace(",3,exact", ",5,exact"), "utf-8")
+    placements.write_text(text.replace(",40", ",45"), "utf-8")
+    before = stored(path)
+    for _ in range(2):
+        shown = run(path, placements, *more, "--update", "--check-only")
+        assert shown.exit_code == 0, shown.output
+        assert "changed  P2, minutes: 40 → 45\n" in shown.output
+        assert '"count":3' in shown.output.split("changed  P1, catches: ")[1].split(" → ")[0]
+        assert '"count":5' in shown.output.split(" → ")[1]
+        assert '"count":20' not in shown.output
+        assert shown.output.count("changed  ") == 2
+        assert stored(path) == before
+    done = run(path, placements, *more, "--update")
+    assert "Changed: 2 placements" in done.output
+    (tmp_path / "new.csv").write_text(head + new, "utf-8")
+    added = run(path, tmp_path / "new.csv", "--update")
+    assert "Import 2: 1 placement, 0 catches, 0 lengths stored" in added.output
+    sheets, history = stored(path)
+    assert ",45," in sheets["placements"]
+    assert ",5,exact" in sheets["catches"]
+    assert history == {"P1": ["change", "add"], "P2": ["change", "add"], "P3": ["add"]}
+    again = run(path, placements, *more, "--update")
+    assert "nothing is changed" in again.output
+
+
+def test_what_the_sheet_does_not_say_stays(path, tmp_path):
+    """Two columns come back, and no catch: the rest of each placement is as it was."""
+    (tmp_path / "notes.csv").write_text("placement_id,notes\nP1,heavy rain\nP2,\n", "utf-8")
+    before, _ = stored(path)
+    done = run(path, tmp_path / "notes.csv", "--update")
+    assert done.exit_code == 0, done.output
+    assert "changed  P1, notes: (empty) → heavy rain\n" in done.output
+    assert done.output.count("changed  ") == 1
+    after, _ = stored(path)
+    assert after["catches"] == before["catches"]
+    assert after["placements"].replace("heavy rain", "") == before["placements"]
+
+
+def test_without_the_option_other_content_is_refused(path, tmp_path):
+    """Nothing is overwritten silently."""
+    placements, more = exported(path, tmp_path)
+    placements.write_text(placements.read_text("utf-8-sig").replace(",40", ",45"), "utf-8")
+    before = stored(path)
+    done = run(path, placements, *more)
+    assert done.exit_code == 1
+    assert "refused  placements.csv, row 3, column placement_id" in done.output
+    assert stored(path) == before
+
+
+def test_one_refusal_stores_nothing(path, tmp_path):
+    """A good correction beside a bad one."""
+    placements, more = exported(path, tmp_path)
+    text = placements.read_text("utf-8-sig").replace(",40", ",45").replace("minnow_trap", "net")
+    placements.write_text(text, "utf-8")
+    before = stored(path)
+    done = run(path, placements, *more, "--update")
+    assert done.exit_code == 1
+    assert stored(path) == before
