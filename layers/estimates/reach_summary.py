@@ -169,11 +169,15 @@ def _reach_rows(network: Network, snaps: pd.DataFrame, placements: pd.DataFrame)
 
 def listed(row: Ints, names: pd.Series, m: int) -> NDArray[np.object_]:
     """Distinct names per reach, sorted, `;` between; empty where there are none."""
-    pairs = pd.DataFrame({"row": row, "name": names.to_numpy(object)}).dropna()
-    pairs = pairs.drop_duplicates().sort_values(["row", "name"])
+    code, distinct = pd.factorize(names, sort=True)
+    count = max(len(distinct), 1)
+    of_row, code = np.divmod(np.unique(row[code >= 0] * count + code[code >= 0]), count)
+    words = np.asarray(distinct, object)[code].tolist()
+    rows, first = np.unique(of_row, return_index=True)
     text = np.full(m, "", dtype=object)
-    joined = pairs.groupby("row")["name"].agg(";".join)
-    text[joined.index.to_numpy(np.int64)] = joined.to_numpy(object)
+    ends = [*first.tolist(), len(words)][1:]
+    joined = [";".join(words[a:b]) for a, b in zip(first.tolist(), ends, strict=True)]
+    text[rows] = joined
     return text
 
 

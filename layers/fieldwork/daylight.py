@@ -26,8 +26,8 @@ _SUNRISE_DEG: Final = -0.8333
 _CIVIL_TWILIGHT_DEG: Final = -6.0
 # Terrestrial minus universal time. [s] A decade's drift moves the sun by less than 0.0001 degree.
 _DELTA_T_S: Final = 69.0
-# Farther from sunrise than this, a formula that is good to a degree settles day or not. [deg]
-_CLEAR_DEG: Final = 3.0
+# Farther from sunrise than this, a formula that is good to half a degree settles day or not. [deg]
+_CLEAR_DEG: Final = 1.0
 
 
 def light_state(
@@ -106,7 +106,7 @@ def is_day(longitude: npt.ArrayLike, latitude: npt.ArrayLike, times_utc: object)
     Notes
     -----
     Declination and equation of time after Spencer (1971), as in pvlib, decide what is clear; the
-    algorithm of :func:`light_state` decides the rest, about one time in twenty.
+    algorithm of :func:`light_state` decides the rest, few of many.
     """
     from pvlib import solarposition
 

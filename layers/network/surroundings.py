@@ -118,10 +118,10 @@ def surroundings(
     owner = np.concatenate([part[0] for part in parts])
     water = [np.concatenate(column) for column in zip(*(part[1] for part in parts), strict=True)]
     # One number for each place and reach, so that one union serves all.
-    pairs, group = np.unique(np.column_stack([owner, water[0]]), axis=0, return_inverse=True)
-    joined = union_intervals(group.ravel(), water[1], water[2])
-    pair = pairs[joined.group]
-    return pair[:, 0], Intervals(pair[:, 1], joined.from_m, joined.to_m)
+    m = max(len(length), 1)
+    joined = union_intervals(owner * m + water[0], water[1], water[2])
+    place, reach = np.divmod(joined.group, m)
+    return place, Intervals(reach, joined.from_m, joined.to_m)
 
 
 def _ways_out(network: Network) -> tuple[Ints, Ints]:
