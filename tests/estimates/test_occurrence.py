@@ -11,6 +11,7 @@ from layers.errors import FrameError
 from layers.estimates import occurrence as computing
 from layers.estimates.occurrence import OCCURRENCE_COLUMNS
 from layers.fieldwork.effort import effort_of, main_units
+from layers.fieldwork.looking import visits
 from tests.sampling_frames import METHODS, SPECIES, ancestors_of, catches_of, placements_of
 
 FISH = pd.concat(
@@ -373,6 +374,22 @@ def test_counts_equal_a_plain_loop(seed):
         **frames,
     )
     pd.testing.assert_frame_equal(mixed, ours)
+
+
+def test_a_visit_is_one_gear_on_one_date_at_a_reach_else_a_site_else_a_position():
+    """By hand: traps of one line are one visit; another date, gear or place is another."""
+    rows = [
+        {"placement_id": "a", "site": "ford"},  # on reach R1
+        {"placement_id": "b"},  # on reach R1
+        {"placement_id": "c", "site": "ford"},
+        {"placement_id": "d", "site": "ford"},
+        {"placement_id": "e", "site": "ford", "method": "seine"},
+        {"placement_id": "f", "site": "ford", "set_at": "2025-06-11T10:00Z"},
+        {"placement_id": "g"},
+        {"placement_id": "h"},
+    ]
+    number = visits(placements_of(rows), snaps_of({"a": "R1", "b": "R1"})).tolist()
+    assert number == [0, 0, 1, 1, 2, 3, 4, 5]
 
 
 @pytest.mark.parametrize("outcome", [None, "nil", "lost"])
