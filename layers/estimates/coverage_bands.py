@@ -19,23 +19,27 @@ __all__ = ["BANDS", "Band", "coverage_bands"]
 
 @dataclass(frozen=True)
 class Band:
-    """One band: its key, what it is called, and the years before which it ends."""
+    """One band: its state and age, what its age is called, and the years before which it ends."""
 
-    key: str
+    state: str
+    age: str
     words: str
     below_years: float
 
 
 # Steps of years are common practice, no source.
-BANDS: Final = (
-    Band("fresh", "less than 2 years ago", 2.0),
-    Band("recent", "2 to 5 years ago", 5.0),
-    Band("old", "5 to 10 years ago", 10.0),
-    Band("stale", "10 years ago or more", np.inf),
-    Band("undated", "visited, date not known", np.nan),
-    Band("never", "no visit", np.nan),
+_AGES: Final = (
+    ("fresh", "less than 2 years ago", 2.0),
+    ("recent", "2 to 5 years ago", 5.0),
+    ("old", "5 to 10 years ago", 10.0),
+    ("stale", "10 years ago or more", np.inf),
+    ("undated", "date not known", np.nan),
 )
-_UNDATED, _NEVER = len(BANDS) - 2, len(BANDS) - 1
+_VISITED: Final = ("sampled", "visited")
+BANDS: Final = (
+    *(Band(state, *age) for state in _VISITED for age in _AGES),
+    Band(STATES[0], "never", "no visit", np.nan),
+)
 
 
 @reads("coverage")
@@ -58,14 +62,13 @@ def coverage_bands(coverage: pd.DataFrame) -> NDArray[np.int64]:
     >>> import pandas as pd
     >>> states = ["visited", "sampled", "no_visit"]
     >>> rows = pd.DataFrame({"state": states, "years_since": [1.9, 5, np.nan]})
-    >>> [BANDS[band].key for band in coverage_bands(rows)]
-    ['fresh', 'old', 'never']
+    >>> [(BANDS[band].state, BANDS[band].age) for band in coverage_bands(rows)]
+    [('visited', 'fresh'), ('sampled', 'old'), ('no_visit', 'never')]
     """
     years = coverage["years_since"].to_numpy(np.float64)
-    edges = [band.below_years for band in BANDS if band.below_years == band.below_years]
-    band = np.searchsorted(edges, years, side="right").astype(np.int64)
-    band = np.minimum(band, len(edges) - 1)
-    band = np.where(np.isnan(years), _UNDATED, band)
-    nobody = (coverage["state"] == STATES[0]).to_numpy(bool)
-    found: NDArray[np.int64] = np.where(nobody, _NEVER, band)
+    edges = [below for _, _, below in _AGES if below < np.inf]
+    age = np.where(np.isnan(years), len(_AGES) - 1, np.searchsorted(edges, years, side="right"))
+    state = coverage["state"].to_numpy(object)
+    band = age + len(_AGES) * (state == "visited")
+    found: NDArray[np.int64] = np.where(state == STATES[0], len(BANDS) - 1, band)
     return found

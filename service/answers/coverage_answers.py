@@ -180,9 +180,10 @@ def reaches_in_view(
     dict
         `zoom`; `least_order`, reaches of a lower order were left out; and in columns, one value
         for each reach: `paths` (:func:`layers.drawing.screen_lines.screen_paths`), `order`, `band`
-        (place in `layers.estimates.coverage_bands.BANDS`), `reach_id`, `stream_name`, `last_date`,
-        `fraction` sampled (0 … 1), `distance_m` (from its farthest point that nobody
-        visited to the nearest visited water) and `length_m`.
+        (place in `layers.estimates.coverage_bands.BANDS`), `reach_id`, `stream_name`,
+        `last_date`, `methods` (`;` between), `visited` and `sampled` fraction (0 … 1),
+        `distance_m` (from its farthest point that nobody visited to the nearest visited water)
+        and `length_m`.
     """
     found = coverage(store, question, viewer)
     joined = reference.network(store)
@@ -209,7 +210,9 @@ def reaches_in_view(
         .astype(object)
         .where(shown["last_date"].notna(), None)
         .tolist(),
-        "fraction": shown["sampled_fraction"].round(4).tolist(),
+        "visited": shown["visited_fraction"].round(4).tolist(),
+        "sampled": shown["sampled_fraction"].round(4).tolist(),
+        "methods": shown["methods"].tolist(),
         "distance_m": [
             None if metres != metres else round(metres)
             for metres in shown["distance_to_visited_m"].tolist()

@@ -12,21 +12,20 @@ import shapely
 from layers.crs import transform_positions
 from layers.drawing.geojson import bounding_box, to_wgs84
 from layers.estimates.occurrence import occurrence
+from layers.fieldwork.counted_water import holds
 from layers.fieldwork.effort import effort_of, effort_totals, unit_words
 from layers.fieldwork.looking import local_dates
 from layers.fieldwork.stretches import stretch_lengths
 from layers.network.cutting import cut_lines, place_on_reach
 from layers.network.directions import upstream_of
 from layers.network.intervals import Intervals
-from layers.network.streams import streams
 from service import reference
 from service.access import keep_placements, open_records
 from service.answers import coverage_answers, summaries
 from service.answers.coverage_answers import CoverageQuestion
 from service.answers.occurrence_table import looking_words
-from service.cache import cached
 from service.errors import NotFoundError, RequestError
-from service.records import OF_EFFORT, OF_STRETCHES, Selection
+from service.records import OF_EFFORT, Selection
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -37,32 +36,35 @@ if TYPE_CHECKING:
     from service.store import Store
 
     Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
 
 __all__ = [
     "Water",
     "WaterAccount",
     "reach_at",
     "reach_water",
+    "stream_of",
     "stream_water",
-    "streams_of",
     "upstream_water",
     "water_account",
 ]
 
-_PLACES: Final = OF_STRETCHES.and_tables("snaps")
 _MOST_BY_ID: Final = 2_000  # more placements are sooner taken from all than read one by one
 _MOST_LISTED: Final = 30
 _MOST_GAPS: Final = 5
+_MOST_PLACES: Final = 3
 _ON_LINE_M: Final = 0.01  # a piece cut from a line lies this near to it
 _HERE: Final = "here"
 
 
 class Water(NamedTuple):
-    """Part of the network: at most one interval of each reach, by row."""
+    """Part of the network: at most one interval of each reach, by row.
+
+    Next places are looked for in `around`: there, or on the stream of a single reach.
+    """
 
     network: Network
     parts: Intervals
+    around: Selection
 
 
 @dataclass(frozen=True)
@@ -90,7 +92,7 @@ class WaterAccount:
         Gaps that lie in it, longest first, as rows of the summary with `here_m`, the length
         within this water.
     places
-        Next places that lie in it, as rows of the summary.
+        Next places in it, or on the stream of a single reach, as rows of the summary.
     """
 
     reaches: int
@@ -110,49 +112,49 @@ class WaterAccount:
     places: list[dict[str, Any]]
 
 
-def streams_of(store: Store) -> tuple[Network, Ints, pd.DataFrame]:
-    """Network, number of the stream of each reach, and the streams by `stream_id`."""
-    joined = reference.network(store)
-
-    def make() -> tuple[Network, Ints, pd.DataFrame]:
-        number, table = streams(joined)
-        return joined, number, table.set_index("stream_id")
-
-    return cached(store, None, ("streams", joined), make, of_network=True)
-
-
 def reach_water(store: Store, reach_id: str) -> tuple[Water, int]:
     """One reach, and its row; NotFoundError if there is none of this id."""
     joined = reference.network(store)
     (row,) = joined.rows([reach_id]).tolist()
     if row < 0:
         raise NotFoundError(f"There is no reach {reach_id!r}.")
-    return _whole(joined, np.array([row])), row
+    stream = stream_of(joined, row)["stream_id"]
+    return Water(joined, _whole(joined, np.array([row])), Selection(streams=(stream,))), row
+
+
+def stream_of(joined: Network, row: int) -> dict[str, Any]:
+    """Give the row of a reach's stream in `Network.streams`."""
+    number, table = joined.streams
+    return _rows(table.iloc[[number[row]]])[0]
 
 
 def stream_water(store: Store, stream_id: str) -> tuple[Water, dict[str, Any]]:
-    """All reaches of one stream, and its row in :func:`streams_of`."""
-    joined, number, table = streams_of(store)
-    if stream_id not in table.index:
+    """All reaches of one stream, and its row in `Network.streams`."""
+    joined = reference.network(store)
+    number, table = joined.streams
+    found = np.flatnonzero(table["stream_id"] == stream_id)
+    if not len(found):
         raise NotFoundError(f"There is no stream {stream_id!r}.")
-    at = table.index.get_loc(stream_id)
-    return _whole(joined, np.flatnonzero(number == at)), _rows(table.loc[[stream_id]])[0]
+    whole = _whole(joined, np.flatnonzero(number == found[0]))
+    return Water(joined, whole, Selection(streams=(stream_id,))), _rows(table.iloc[found])[0]
 
 
 def upstream_water(store: Store, reach_id: str, measure_m: float | None) -> tuple[Water, int]:
     """All water that flows through a point of a reach, its downstream end if none is given."""
     whole, row = reach_water(store, reach_id)
     length = float(whole.network.length_m[row])
-    if measure_m is not None and not 0.0 <= measure_m <= length:
+    measure = length if measure_m is None else measure_m
+    if not 0.0 <= measure <= length:
         raise RequestError(
-            f"measure {measure_m:g} m lies outside reach {reach_id!r}; give one from 0 to "
+            f"measure {measure:g} m lies outside reach {reach_id!r}; give one from 0 to "
             f"{length:.1f}, from its upstream end."
         )
-    return Water(whole.network, upstream_of(whole.network, row, measure_m)), row
+    parts = upstream_of(whole.network, row, measure)
+    return Water(whole.network, parts, Selection(upstream_of=f"{reach_id}:{measure!r}")), row
 
 
-def _whole(joined: Network, rows: Ints) -> Water:
-    return Water(joined, Intervals(rows, np.zeros(len(rows)), joined.length_m[rows]))
+def _whole(joined: Network, rows: Ints) -> Intervals:
+    return Intervals(rows, np.zeros(len(rows)), joined.length_m[rows])
 
 
 def reach_at(
@@ -164,8 +166,9 @@ def reach_at(
     -------
     dict
         `reach_id`, `stream`, `stream_id`, `strahler`, `kind`, `length_m`, `measure_m` of the
-        nearest place on the reach, `longitude` and `latitude` of that place, and its row of
-        the coverage summary as `sampled_fraction` and `last_date`.
+        nearest place on the reach, `longitude` and `latitude` of that place; and of its row of
+        the coverage summary `state`, `visited_fraction`, `sampled_fraction`, `last_date` and the
+        labels of its `methods`.
     """
     water, row = reach_water(store, reach_id)
     joined = water.network
@@ -176,19 +179,22 @@ def reach_at(
     measure = float(shapely.line_locate_point(line, shapely.Point(x, y)))
     at = _degrees(joined, row, measure)
     own = _coverage(store, water, viewer).iloc[0]
-    _, number, table = streams_of(store)
-    stream = table.iloc[number[row]]
+    stream = stream_of(joined, row)
+    labels = reference.methods(store)["label"]
     kind = joined.reaches["kind"].iloc[row]
     return {
         "reach_id": reach_id,
         "stream": stream["stream"],
-        "stream_id": str(stream.name),
+        "stream_id": stream["stream_id"],
         "strahler": int(joined.strahler[row]),
         "kind": kind if isinstance(kind, str) else None,
         "length_m": round(float(joined.length_m[row]), 1),
         "measure_m": round(measure, 1),
         "longitude": at[0],
         "latitude": at[1],
+        "state": own["state"],
+        "methods": [labels.get(name, name) for name in own["methods"].split(";") if name],
+        "visited_fraction": round(float(own["visited_fraction"]), 4),
         "sampled_fraction": round(float(own["sampled_fraction"]), 4),
         "last_date": None if pd.isna(own["last_date"]) else f"{own['last_date']:%Y-%m-%d}",
     }
@@ -211,14 +217,14 @@ def _middle(water: Water) -> tuple[float, float] | None:
 
 def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
     """Gather what is known of some water."""
-    joined, parts = water
+    joined, parts, _ = water
     lines = cut_lines(joined, *parts)
     records = _records(store, water, viewer)
     kinds = joined.reaches["kind"].iloc[parts.group].dropna().unique()
     listed, count = _listed(store, records)
     own_gaps = _gaps(store, lines, viewer)
-    places = coverage_answers.next_places(store, CoverageQuestion(Selection()), viewer)
-    at = joined.rows(places["reach_id"])
+    planned = CoverageQuestion(water.around, count=_MOST_PLACES)
+    places = coverage_answers.next_places(store, planned, viewer)
     return WaterAccount(
         reaches=len(parts.group),
         length_m=float(parts.length_m.sum()),
@@ -234,7 +240,7 @@ def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
         coverage=_coverage(store, water, viewer),
         gaps=own_gaps[:_MOST_GAPS],
         gap_count=len(own_gaps),
-        places=_rows(places[_within(water, at, places["measure_m"])].drop(columns="geometry")),
+        places=_rows(places.drop(columns="geometry")),
     )
 
 
@@ -243,59 +249,13 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(name): value for name, value in row.items()} for row in plain.to_dict("records")]
 
 
-def _ends(water: Water) -> tuple[Floats, Floats]:
-    """First and last measure of the water on each reach of the network; NaN where none is."""
-    low, high = np.full((2, len(water.network.length_m)), np.nan)
-    low[water.parts.group], high[water.parts.group] = water.parts.from_m, water.parts.to_m
-    return low, high
-
-
-def _within(water: Water, rows: Ints, measure_m: pd.Series | Floats) -> NDArray[np.bool_]:
-    low, high = _ends(water)
-    measure = np.asarray(measure_m, np.float64)
-    known = rows >= 0
-    return known & (low[rows] <= measure) & (measure <= high[rows])
-
-
-class _Places(NamedTuple):
-    """Where all placements of a store lie on the network."""
-
-    snapped: pd.Index
-    row: Ints
-    measure_m: Floats
-    owner: pd.Series
-    stretch: Intervals
-
-
-def _places(store: Store, joined: Network, viewer: Viewer) -> _Places:
-    def make() -> _Places:
-        records = open_records(store, Selection(), viewer, _PLACES)
-        snaps, cut = records.snaps, records.stretches
-        rows = joined.rows(cut["reach_id"])
-        known = rows >= 0
-        return _Places(
-            snaps.index,
-            joined.rows(snaps["reach_id"]),
-            snaps["measure_m"].to_numpy(np.float64),
-            cut["placement_id"][known],
-            Intervals(rows[known], *(cut[name].to_numpy(float)[known] for name in _MEASURES)),
-        )
-
-    return cached(store, viewer, ("places on the network", joined), make)
-
-
-_MEASURES: Final = ("from_m", "to_m")
-
-
 def _records(store: Store, water: Water, viewer: Viewer) -> Records:
-    """Open the records of placements whose position or stretch lies in some water."""
-    stored = _places(store, water.network, viewer)
-    low, high = _ends(water)
-    row, first, last = stored.stretch
-    touching = (first < high[row]) & (last > low[row]) & (first < last)
-    ids = stored.snapped[_within(water, stored.row, stored.measure_m)].union(
-        pd.Index(stored.owner[touching].unique())
-    )
+    """Open the records of placements whose position or sampled stretch lies in some water."""
+    everywhere = summaries.counted(store, Selection(), viewer)
+    sampled = everywhere.sampled.within(water.parts)
+    inside = holds(water.parts, everywhere.row, everywhere.measure_m)
+    inside[sampled.placement[sampled.intervals.length_m > 0]] = True
+    ids = everywhere.placements.index[inside]
     if len(ids) > _MOST_BY_ID:
         records = open_records(store, Selection(), viewer, OF_EFFORT)
         return keep_placements(records, records.placements.index.isin(ids))

@@ -10,6 +10,8 @@ PAGES = [
     "/species/Anguilla%20anguilla",
     "/records?species=Cottus+gobio&catchment=C1",
     "/placements/BRK21-001",
+    "/reaches/R296",
+    "/upstream/R296?measure=50",
     "/methods",
     "/methods/electric_fishing",
 ]

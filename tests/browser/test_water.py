@@ -1,5 +1,7 @@
 """Questions that somebody brings to the map, each answered within three clicks."""
 
+import csv
+import io
 import json
 import urllib.request
 from urllib.parse import urlencode
@@ -44,6 +46,50 @@ def test_what_lives_above_this_culvert(culvert, width, height):
     assert page.locator("#species ~ .scrolls tbody tr").count() > 5
     assert page.evaluate("window.clicks") <= 3
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 800), (380, 760)])
+def test_which_streams_were_never_fished_at_night(island, open_page, width, height):
+    """Coverage, at night: the list is that of the command, by name, longest first."""
+    page = open_page(f"{island}/", width, height)
+    page.evaluate(CLICKS)
+    page.context.add_init_script(CLICKS)
+    page.get_by_role("link", name="Coverage", exact=True).click()
+    page.get_by_role("link", name="at night").click()
+    page.wait_for_url("**hours=night**")
+    page.get_by_role("link", name="streams", exact=True).click()
+    assert page.evaluate("window.clicks") <= 3
+    table = page.locator("table", has=page.get_by_text("Streams never visited"))
+    with urllib.request.urlopen(f"{island}/coverage/streams.csv") as answer:
+        rows = list(csv.DictReader(io.TextIOWrapper(answer, "utf-8-sig")))
+    never = [row for row in rows if float(row["night_visited_length_m"]) == 0]
+    never.sort(key=lambda row: -float(row["length_m"]))
+    shown = table.locator("tbody th").all_inner_texts()
+    assert shown == [row["stream"] for row in never][: len(shown)]
+    assert f"{len(never)} of {len(rows)} streams" in page.locator("article").inner_text()
+    assert page.locator("#streams-head").is_visible()
+
+
+def test_where_to_go_in_this_catchment(island, open_page):
+    """Catchments, one of them, where to go next: places in it, and what was done there before."""
+    page = open_page(f"{island}/")
+    page.evaluate(CLICKS)
+    page.context.add_init_script(CLICKS)
+    page.get_by_role("link", name="Catchments", exact=True).click()
+    page.locator("a[href='/catchments/C1']").first.click()
+    page.get_by_role("link", name="Where to go next here").click()
+    page.wait_for_selector("#coverage-map[data-ready=yes]")
+    assert page.evaluate("window.clicks") <= 3
+    with urllib.request.urlopen(f"{island}/coverage/next-places.csv?catchment=C1") as answer:
+        rows = list(csv.DictReader(io.TextIOWrapper(answer, "utf-8-sig")))
+    shown = page.locator("tr[data-place]")
+    assert shown.count() == len(rows) > 3
+    for number, row in enumerate(rows):
+        words = shown.nth(number).inner_text()
+        assert row["stream"] in words
+        assert row["reach_id"] in words
+        assert row["done_before"] in words
+    assert shown.first.bounding_box()["y"] < 800
 
 
 def test_a_reach_opens_by_keyboard(culvert):

@@ -56,9 +56,12 @@ def test_page_shows_the_figures_of_the_summaries(client, store):
     cells = shown_values(parts["Sampled length by gear"], r'<tr class="total">')
     assert float(cells[0]) == pytest.approx(lengths.loc["all", "sampled_length_m"])
     assert float(cells[1]) == pytest.approx(lengths.loc["all", "effort_length_m"])
-    assert "<strong>0.32 km</strong> of 5.10 km" in " ".join(
-        page.split()
-    )  # by hand, tests/answers/test_summaries.py
+    words = " ".join(page.split())
+    assert "<strong>0.32 km</strong> of them sampled" in words  # tests/answers/test_summaries.py
+    frame = summaries.coverage(store, Selection(), LOCAL_KEEPER)
+    visited_km = (frame["visited_fraction"] * frame["length_m"]).sum() / 1000
+    assert visited_km > 0.32
+    assert f"<strong>{visited_km:.2f} km</strong> of 5.10 km were visited" in words
     gaps = summaries.gaps(store, Selection(), LOCAL_KEEPER)
     for gap in gaps.itertuples():
         cells = shown_values(parts["Gaps in coverage, longest first"], f'<tr data-gap="{gap.gap}">')
@@ -66,18 +69,16 @@ def test_page_shows_the_figures_of_the_summaries(client, store):
         assert int(cells[2]) == gap.reaches
     places = summaries.next_places(store, Selection(), LOCAL_KEEPER)
     for place in places.itertuples():
-        cells = shown_values(
-            parts["Next places to sample, in order"], f'<tr data-place="{place.rank}">'
-        )
+        cells = shown_values(parts["Next places, in order"], f'<tr data-place="{place.rank}">')
         assert float(cells[1]) == pytest.approx(place.adds_m)
         assert float(cells[2]) == pytest.approx(place.remaining_share)
 
 
 def test_page_warns_and_tells_what_is_left_out(client):
-    """Usual cautions stand above the next places; what counts as no length is said."""
+    """Usual cautions stand below the next places; what does not count is said."""
     page = client.get("/coverage").text
     assert "do not work in or beside water alone" in page
-    assert "Not counted as sampled length" in page
+    assert "Not counted: " in page
     assert "gear lost" in page
 
 
@@ -85,15 +86,38 @@ def test_filters_narrow_what_counts(client, store):
     """Methods and years in the address narrow page and files alike."""
     narrow = Selection(methods=("electric_fishing",))
     page = client.get("/coverage?method=electric_fishing").text
-    assert "<strong>0.10 km</strong>" in page
+    assert "<strong>0.10 km</strong> of them" in page
     file = client.get("/coverage/reaches.csv?method=electric_fishing&since=2023")
     frame = pd.read_csv(io.BytesIO(file.data))
     expected = summaries.coverage(store, narrow, LOCAL_KEEPER)
     assert frame["sampled_fraction"].to_numpy() == pytest.approx(
         expected["sampled_fraction"].to_numpy(), abs=1e-6
     )
-    assert "Nothing here was sampled" in client.get("/coverage?until=1990").text
+    assert "Nobody was here" in client.get("/coverage?until=1990").text
     assert 'value="electric_fishing" checked' in page
+
+
+@pytest.mark.parametrize(
+    ("query", "selection", "counts"),
+    [
+        ("hours=night&hours=overnight", Selection(hours=("night", "overnight")), "visited"),
+        ("able_to_find=Cottus+gobio", Selection(able_to_find="Cottus gobio"), "visited"),
+        ("upstream_of=R1", Selection(upstream_of="R1"), "visited"),
+        ("upstream_of=R2:50&counts=sampled", Selection(upstream_of="R2:50"), "sampled"),
+    ],
+)
+def test_a_target_is_that_of_the_summaries(client, store, query, selection, counts):
+    """Hours, gear that can find a species, and a part of the network: page and files alike."""
+    page = client.get(f"/coverage?{query}")
+    assert page.status_code == 200
+    gaps = summaries.gaps(store, selection, LOCAL_KEEPER, counts=counts)
+    frame = pd.read_csv(io.BytesIO(client.get(f"/coverage/gaps.csv?{query}").data))
+    assert frame["length_m"].to_numpy() == pytest.approx(gaps["length_m"].to_numpy(), abs=0.01)
+    part = tables(page.text).get("Gaps in coverage, longest first", "")
+    assert part.count("<tr data-gap") == len(gaps)
+    streams = summaries.streams(store, selection, LOCAL_KEEPER)
+    never = (streams["visited_length_m"] == 0).sum()
+    assert f"<p>{never} of {len(streams)} " in " ".join(page.text.split())
 
 
 def test_min_order_leaves_small_streams_out(client, store):
@@ -174,9 +198,10 @@ def test_view_of_the_map(client, store):
     assert set(view["reach_id"]) == set(frame.index)
     for at, name in enumerate(view["reach_id"]):
         row = frame.loc[name]
-        assert view["fraction"][at] == pytest.approx(row["sampled_fraction"], abs=1e-4)
+        assert view["sampled"][at] == pytest.approx(row["sampled_fraction"], abs=1e-4)
+        assert view["visited"][at] == pytest.approx(row["visited_fraction"], abs=1e-4)
         assert view["length_m"][at] == pytest.approx(row["length_m"], abs=0.1)
-        assert (BANDS[view["band"][at]].key != "never") == (row["state"] != "no_visit")
+        assert BANDS[view["band"][at]].state == row["state"]
     outside = client.get("/coverage/view.json?bbox=100,0,101,1&zoom=10").json
     assert outside["paths"] == []
 
@@ -196,8 +221,10 @@ def test_bands_by_hand():
             "years_since": [0, 1.999, 2, 4.99, 9.99, 10, np.nan, np.nan],
         }
     )
-    keys = [BANDS[band].key for band in coverage_bands(rows)]
-    assert keys == ["fresh", "fresh", "recent", "recent", "old", "stale", "undated", "never"]
+    found = [BANDS[band] for band in coverage_bands(rows)]
+    ages = ["fresh", "fresh", "recent", "recent", "old", "stale", "undated", "never"]
+    assert [band.age for band in found] == ages
+    assert [band.state for band in found] == rows["state"].tolist()
     assert coverage_bands(rows.iloc[:0]).tolist() == []
 
 
@@ -213,6 +240,12 @@ def test_bands_by_hand():
         ("method=harpoon", "no method"),
         ("since=2024&until=2020", "after"),
         ("gap=1", "no parameter"),
+        ("hours=dusk", "none of day, night, overnight"),
+        ("counts=seen", "neither of visited and sampled"),
+        ("represents=0", "no number of metres"),
+        ("able_to_find=Draco+draco", "no species"),
+        ("stream=Styx", "no stream"),
+        ("upstream_of=R99", "no reach"),
     ],
 )
 def test_questions_that_cannot_be_answered(client, query, words):

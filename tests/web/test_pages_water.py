@@ -116,8 +116,8 @@ def test_stream_has_all_its_reaches(island):
         zip(joined.from_node[rows].tolist(), joined.to_node[rows].tolist(), strict=True)
     )
     assert nx.is_connected(ends), "choose a stream that is one"
-    _, number, table = water_account.streams_of(island)
-    page = text_of(client_of(island).get(f"/streams/{table.index[number[rows[0]]]}"))
+    stream = water_account.stream_of(joined, int(rows[0]))["stream_id"]
+    page = text_of(client_of(island).get(f"/streams/{stream}"))
     assert name in page
     assert f"Reaches {len(rows)}" in page
     assert f"Length {joined.length_m[rows].sum() / 1000:.2f}".rstrip("0") in page

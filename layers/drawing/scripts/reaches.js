@@ -100,8 +100,10 @@ export function reachCard(address, feature, at) {
       ["Here", formatMetres(found.measure_m) + " along its " + formatMetres(found.length_m)],
       ["Stream order", found.strahler],
       ["Kind", found.kind],
-      ["Sampled", found.last_date ? formatShare(found.sampled_fraction) : "never along its length"],
-      ["Last sampled", found.last_date],
+      ["Visited", found.state === "no_visit" ? "never" : formatShare(found.visited_fraction)],
+      ["Sampled", found.state === "sampled" ? formatShare(found.sampled_fraction) : "no length"],
+      ["Gear", found.methods.join(", ")],
+      ["Last visit", found.last_date],
     ]);
     const links = make("ul", null, "rb-links");
     [

@@ -1,7 +1,8 @@
-"""Coverage: which reaches were sampled, by which gear, how long ago, and where to go next."""
+"""Coverage: where gear of a target was, how long ago, and where to go next."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlencode
 
@@ -10,6 +11,8 @@ from flask import Blueprint, Response, render_template, request, url_for
 
 from layers.drawing.geojson import MEDIA_TYPE
 from layers.estimates.coverage_bands import BANDS
+from layers.fieldwork.counted_water import COUNTS
+from layers.fieldwork.hours import HOURS
 from service import reference
 from service.answers import coverage_answers
 from service.answers.coverage_answers import CoverageQuestion
@@ -19,16 +22,22 @@ from service.answers.request_words import read_number, read_whole
 from service.answers.waypoints import MEDIA_TYPE as GPX_TYPE
 from service.errors import NotFoundError, RequestError
 from service.web.context import current_settings, current_store, current_viewer
-from service.web.parameters import PageQuery, read_order, read_query
+from service.web.parameters import PageQuery, only_value, read_order, read_query
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from service.store import Store
 
 __all__ = ["blueprint"]
 
 blueprint = Blueprint("coverage", __name__)
 
-_OWN: Final = ("min_order", "count", "within")
+_OWN: Final = (
+    "hours", "able_to_find", "stream", "upstream_of", "downstream_of", "counts", "represents",
+    "min_order", "count", "within",
+)  # fmt: skip
+_MOST_STREAMS: Final = 100
 _MOST_PLACES: Final = 200
 _MOST_GAPS_SHOWN: Final = 100
 _FARTHEST_M: Final = 1_000_000.0
@@ -44,9 +53,11 @@ def show() -> str:
     shared: dict[str, Any] = {
         "query": query,
         "question": question,
-        "choices": filter_choices(store, viewer),
-        "filter_words": _words(query, question),
+        "choices": filter_choices(store, viewer) | {"stream": _streams(store)},
+        "hours": HOURS,
+        "filter_words": _words(question),
         "most_places": _MOST_PLACES,
+        "address": _address,
     }
     if not len(reference.network(store).reaches):
         return render_template("coverage.html", no_network=True, **shared)
@@ -54,14 +65,18 @@ def show() -> str:
     lengths = coverage_answers.sampled_length(store, question, viewer)
     gaps = coverage_answers.gaps(store, question, viewer)
     places = coverage_answers.next_places(store, question, viewer)
+    streams = coverage_answers.streams(store, question, viewer).drop(columns="geometry")
+    unvisited = streams[streams["visited_length_m"] == 0].sort_values("length_m", ascending=False)
     shown = gaps.head(_MOST_GAPS_SHOWN)
+    metres = coverage["length_m"]
     return render_template(
         "coverage.html",
         no_network=False,
-        bands=BANDS,
-        band_lengths=coverage_answers.band_lengths(coverage),
-        reaches=len(coverage),
-        inputs=coverage.attrs["inputs"] | lengths.attrs["inputs"],
+        network_m=float(metres.sum()),
+        visited_m=float((metres * coverage["visited_fraction"]).sum()),
+        sampled_m=float((metres * coverage["sampled_fraction"]).sum()),
+        bands=list(zip(BANDS, coverage_answers.band_lengths(coverage), strict=True)),
+        inputs=coverage.attrs["inputs"],
         lengths=_rows(lengths),
         longest_m=float(lengths["effort_length_m"].max()) if len(lengths) else 0.0,
         gaps=_rows(shown.drop(columns="geometry")),
@@ -69,8 +84,9 @@ def show() -> str:
         gap_bounds=coverage_answers.gap_bounds(shown),
         places=_rows(places.drop(columns="geometry")),
         places_note=places.attrs.get("inputs", {}).get("note", ""),
-        stream_names=reference.network(store).reaches["stream_name"].dropna().to_dict(),
-        address=_address,
+        streams=_rows(unvisited.head(_MOST_STREAMS)),
+        stream_count=len(streams),
+        unvisited_count=len(unvisited),
         map_view=_map_view(coverage, places),
         caution=CAUTION,
         generalised=not viewer.sees_exact_places,
@@ -120,28 +136,72 @@ def download(what: str, form: str) -> Response:
 
 def _question(*also: str) -> tuple[PageQuery, CoverageQuestion]:
     query = read_query(request.args, also=(*_OWN, *also))
-    count = read_whole(request.args.get("count") or "10", "count", least=1)
+    count = read_whole(_given("count") or "10", "count", least=1)
     if count > _MOST_PLACES:
         raise RequestError(f"count {count} is more than {_MOST_PLACES}; ask for fewer places.")
-    return query, CoverageQuestion(
+    hours = _several("hours")
+    if strange := [word for word in hours if word not in HOURS]:
+        raise RequestError(f"hours {strange[0]!r} are none of {', '.join(HOURS)}.")
+    counts = _given("counts") or "visited"
+    if counts not in COUNTS:
+        raise RequestError(f"counts {counts!r} is neither of {' and '.join(COUNTS)}.")
+    represents = _given("represents")
+    selection = replace(
         query.selection,
+        hours=hours,
+        able_to_find=_given("able_to_find"),
+        streams=_several("stream"),
+        upstream_of=_given("upstream_of"),
+        downstream_of=_given("downstream_of"),
+    )
+    return query, CoverageQuestion(
+        selection,
         min_order=read_order(request.args, "min_order"),
         count=count,
-        within_m=read_number(
-            request.args.get("within") or "1000", "within", least=1, most=_FARTHEST_M, unit="metres"
-        ),
+        within_m=_metres("within", _given("within") or "1000"),
+        counts=counts,
+        represents_m=_metres("represents", represents) if represents else None,
     )
 
 
-def _address(endpoint: str, **values: Any) -> str:  # noqa: ANN401 - parts of an address
-    """Address with the filters of this page."""
-    given = [(name, value) for name, value in request.args.items(multi=True) if value.strip()]
+def _given(name: str) -> str:
+    texts = [text.strip() for text in request.args.getlist(name) if text.strip()]
+    return only_value(name, texts)
+
+
+def _several(name: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(text for text in request.args.getlist(name) if text.strip()))
+
+
+def _metres(name: str, text: str) -> float:
+    return read_number(text, name, least=1, most=_FARTHEST_M, unit="metres")
+
+
+def _streams(store: Store) -> dict[str, str]:
+    """Names of streams, each once: one name stands for all streams that bear it."""
+    _, table = reference.network(store).streams
+    return {name: name for name in sorted(table.loc[table["named"], "stream"].unique())}
+
+
+def _address(endpoint: str, *, change: dict[str, Any] | None = None, **values: Any) -> str:  # noqa: ANN401 - parts of an address
+    """Address with the filters of this page; `change` replaces some, None leaves one out."""
+    changed = change or {}
+    given = [
+        (name, value)
+        for name, value in request.args.items(multi=True)
+        if value.strip() and name not in changed
+    ]
+    for name, value in changed.items():
+        given += [(name, one) for one in (value if isinstance(value, tuple) else (value,)) if one]
     return url_for(endpoint, **values) + (f"?{urlencode(given)}" if given else "")
 
 
-def _words(query: PageQuery, question: CoverageQuestion) -> str:
-    selection = query.selection.without_species()
-    words = [selection_words(current_store(), selection, current_viewer())]
+def _words(question: CoverageQuestion) -> str:
+    words = [selection_words(current_store(), question.selection, current_viewer())]
+    if question.counts == "sampled":
+        words.append("only length sampled counts")
+    if question.represents_m:
+        words.append(f"a placement stands for {question.represents_m:g} m either way")
     if question.min_order > 1:
         words.append(f"stream order from {question.min_order}")
     return "; ".join(word for word in words if word)
@@ -155,12 +215,15 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _map_view(coverage: pd.DataFrame, places: pd.DataFrame) -> dict[str, Any]:
     settings = current_settings()
-    columns = ("rank", "longitude", "latitude", "adds_m", "reach_id")
+    columns = (
+        "rank", "longitude", "latitude", "adds_m", "reach_id", "stream", "done_before",
+    )  # fmt: skip
     return {
         "reaches": _address("coverage.view"),
         "gap": _address("coverage.gap"),
         "bounds": coverage_answers.bounds(current_store(), coverage),
-        "bands": [{"key": band.key, "words": band.words} for band in BANDS],
+        "bands": [{"state": b.state, "age": b.age, "words": b.words} for b in BANDS],
+        "labels": reference.methods(current_store())["label"].to_dict(),
         "places": _rows(places[list(columns)]),
         "tiles": {"url": settings.tile_url, "attribution": settings.tile_attribution}
         if settings.shows_tiles

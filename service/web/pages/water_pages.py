@@ -37,8 +37,9 @@ def reach(reach_id: str) -> str:
     return _page(
         water,
         heading=f"Reach {reach_id}",
-        stream=_stream_of(row),
+        stream=_stream_of(water, row),
         reach_id=reach_id,
+        planning=url_for("coverage.show", stream=water.around.streams),
         upstream_m=float(joined.upstream_length_m[row]),
         above=_joining(water, joined.to_node == joined.from_node[row]),
         below=_joining(water, joined.from_node == joined.to_node[row]),
@@ -57,6 +58,7 @@ def stream(stream_id: str) -> str:
         water,
         heading=str(found["stream"]),
         reach_id=stream_id,
+        planning=url_for("coverage.show", stream=stream_id),
         upstream_m=float(joined.upstream_length_m[rows].max()),
         above=_joining(water, np.isin(joined.to_node, joined.from_node[rows]) & ~own),
         below=_joining(water, np.isin(joined.from_node, joined.to_node[rows]) & ~own),
@@ -74,10 +76,11 @@ def upstream(reach_id: str) -> str:
     return _page(
         water,
         heading=f"Everything upstream of reach {reach_id}, {at:.0f} m along",
-        stream=_stream_of(row),
+        stream=_stream_of(water, row),
         reach_id=reach_id,
         upstream_m=float(water.parts.length_m.sum()),
         is_upstream=True,
+        planning=url_for("coverage.show", upstream_of=water.around.upstream_of),
     )
 
 
@@ -109,16 +112,15 @@ def _begin(longitude: float, latitude: float, name: str | None) -> str | None:
     return url_for("entry.show", longitude=longitude, latitude=latitude, stream=name or None)
 
 
-def _stream_of(row: int) -> tuple[str, str]:
-    _, number, table = water_account.streams_of(current_store())
-    found = table.iloc[number[row]]
-    return str(found.name), str(found["stream"])
+def _stream_of(water: Water, row: int) -> tuple[str, str]:
+    found = water_account.stream_of(water.network, row)
+    return found["stream_id"], found["stream"]
 
 
 def _joining(water: Water, chosen: np.ndarray[Any, np.dtype[np.bool_]]) -> list[tuple[str, str]]:
     """Reaches that join, each with the words of its stream."""
     ids = water.network.reaches.index
-    return [(str(ids[row]), _stream_of(row)[1]) for row in np.flatnonzero(chosen).tolist()]
+    return [(str(ids[row]), _stream_of(water, row)[1]) for row in np.flatnonzero(chosen).tolist()]
 
 
 def _page(water: Water, **more: Any) -> str:  # noqa: ANN401 - what the template shows

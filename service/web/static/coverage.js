@@ -2,21 +2,22 @@
 import { colour } from "../assets/colours.js";
 import { make } from "../assets/elements.js";
 import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
-import { formatMetres } from "../assets/numbers.js";
+import { formatMetres, formatShare } from "../assets/numbers.js";
+import { openByKey, streamNames } from "../assets/reaches.js";
 import { positions } from "../assets/screen_paths.js";
 import { viewSource } from "../assets/view_source.js";
 import "./sort_table.js";
 
 const view = JSON.parse(document.getElementById("coverage-view").textContent);
 const line = document.getElementById("coverage-state");
-// The same lines as in the table of bands (coverage.css); never distinguished by colour alone.
-const LOOKS = {
-  fresh: { color: colour("fresh"), weight: 6 },
-  recent: { color: colour("recent"), weight: 3.5 },
-  old: { color: colour("old"), weight: 3.5, dashArray: "11 5" },
-  stale: { color: colour("stale"), weight: 3, dashArray: "4 5" },
-  undated: { color: colour("undated"), weight: 3, dashArray: "11 4 2 4" },
-  never: { color: colour("never"), weight: 1.8, dashArray: "1 4" },
+// The same lines as in the table of bands (coverage.css): the width says how long ago, the dashes
+// what was done, so that neither needs the colour.
+const WEIGHTS = { fresh: 7, recent: 5, old: 3.5, stale: 2.2, undated: 3.5, never: 1.8 };
+const DASHES = { sampled: null, visited: "7 4", no_visit: "1 4" };
+const STATES = {
+  sampled: "length sampled",
+  visited: "visited, no length sampled",
+  no_visit: "no visit",
 };
 const map = L.map("coverage-map", { zoomControl: false, zoomSnap: 0.5, preferCanvas: true });
 const draw = L.canvas({ padding: 0.3, tolerance: 6 });
@@ -35,48 +36,80 @@ function report() {
   line.hidden = !line.textContent;
 }
 
+function link(address, words) {
+  const anchor = make("a", words);
+  anchor.href = address;
+  return anchor;
+}
+
 function card(reaches, at) {
   const box = make("article");
   const name = reaches.stream_name[at];
-  box.append(make("h3", reaches.reach_id[at] + (name ? ", " + name : "")));
+  const id = encodeURIComponent(reaches.reach_id[at]);
+  const title = make("h3");
+  title.append(link("/reaches/" + id, reaches.reach_id[at]), name ? ", " + name : "");
+  box.append(title);
   const facts = make("dl");
   const put = (term, value) => facts.append(make("dt", term), make("dd", value));
   const last = reaches.last_date[at];
   const band = view.bands[reaches.band[at]];
-  put("Last visit", last ? last + ", " + band.words : band.words);
-  put(
-    "Sampled",
-    (100 * reaches.fraction[at]).toFixed(0) + "\u202f% of " + formatMetres(reaches.length_m[at]),
-  );
+  put("Here", STATES[band.state]);
+  if (band.state !== "no_visit") {
+    put("Last visit", last ? last + ", " + band.words : band.words);
+    const of = " of " + formatMetres(reaches.length_m[at]);
+    put("Visited", formatShare(reaches.visited[at]) + of);
+    put("Sampled", formatShare(reaches.sampled[at]) + of);
+    const gear = reaches.methods[at].split(";");
+    put("Gear", gear.map((method) => view.labels[method] || method).join(", "));
+  }
   const far = reaches.distance_m[at];
   if (far === null) put("Nearest visit", "none in this connected part of the network");
-  else if (far > 0) put("Nearest visit", formatMetres(far) + " from its farthest point without one");
+  else if (far > 0)
+    put("Nearest visit", formatMetres(far) + " from its farthest point without one");
   put("Stream order", reaches.order[at]);
-  box.append(facts);
+  box.append(facts, link("/upstream/" + id, "What lives upstream of here"));
   return box;
+}
+
+function open(reaches, at, where) {
+  return L.popup({ maxWidth: 300 }).setLatLng(where).setContent(card(reaches, at)).openOn(map);
 }
 
 function show(reaches) {
   const group = L.layerGroup();
   reaches.paths.forEach((path, at) => {
     if (!path.length) return;
-    const look = LOOKS[view.bands[reaches.band[at]].key];
+    const band = view.bands[reaches.band[at]];
+    const look = {
+      color: colour(band.age),
+      weight: WEIGHTS[band.age],
+      dashArray: DASHES[band.state],
+    };
     L.polyline(
       positions(path, reaches.zoom),
       Object.assign({ renderer: draw, lineCap: "butt" }, look),
     )
-      .on("click", (event) => {
-        L.popup({ maxWidth: 300 })
-          .setLatLng(event.latlng)
-          .setContent(card(reaches, at))
-          .openOn(map);
-      })
-      .addTo(group);
+      .on("click", (event) => open(reaches, at, event.latlng))
+      .addTo(group).reach = { reaches, at };
   });
   if (lines) lines.remove();
   lines = group.addTo(map);
   if (gapLine) gapLine.bringToFront();
   least = reaches.least_order;
+  nameStreams({ features: named(reaches) });
+}
+
+/** Lines with the names of their streams, as GeoJSON. */
+function named(reaches) {
+  return reaches.paths
+    .map((path, at) => ({
+      geometry: {
+        type: "LineString",
+        coordinates: positions(path, reaches.zoom).map(([lat, lon]) => [lon, lat]),
+      },
+      properties: { stream_name: reaches.stream_name[at] },
+    }))
+    .filter((one) => one.geometry.coordinates.length);
 }
 
 function refresh() {
@@ -175,7 +208,9 @@ function placeMarkers() {
     box.append(make("h3", "Next place " + place.rank));
     const facts = make("dl");
     [
+      ["Stream", place.stream],
       ["Reach", place.reach_id],
+      ["Before", place.done_before],
       ["Adds", formatMetres(place.adds_m)],
       ["Position", place.latitude.toFixed(5) + ", " + place.longitude.toFixed(5)],
     ].forEach((of) => facts.append(make("dt", of[0]), make("dd", of[1])));
@@ -200,6 +235,15 @@ function goToPlace(button) {
 }
 
 const markers = {};
+const nameStreams = streamNames(map);
+openByKey(
+  map,
+  () => (lines ? lines.getLayers() : []),
+  (line, where) => {
+    open(line.reach.reaches, line.reach.at, where);
+    map.getContainer().querySelector(".leaflet-popup a").focus();
+  },
+);
 const pane = map.createPane("gap");
 pane.style.zIndex = 380; // beneath the reaches, so that their dashes stay to be seen
 pane.style.pointerEvents = "none";
