@@ -78,7 +78,9 @@ def store(tmp_path_factory):
 def seasons(draw):
     """Placements with what they caught by species and pass; nil where they caught nothing."""
     n = draw(st.integers(2, 4))
-    days = draw(st.lists(st.integers(0, 200), min_size=n, max_size=n, unique=True))
+    early = st.sampled_from([*range(11), *range(30, 41), *range(61, 72)])  # day or month first?
+    any_day = draw(st.sampled_from([st.integers(0, 200), early]))
+    days = draw(st.lists(any_day, min_size=n, max_size=n, unique=True))
     season = []
     for k in range(n):
         method = draw(st.sampled_from(list(METHODS)))
