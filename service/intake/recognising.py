@@ -65,6 +65,10 @@ def by_content(tables: Sequence[Cells], mapping: Mapping, findings: Findings) ->
                 near=did_you_mean(lacking[0], headers),
             )
             findings.refuse_file(mapping.file, said)
+    used = [id(cells.frame) for cells in raw.values()]
+    for table in tables:
+        if id(table.frame) not in used:
+            findings.note(table.file, say("unread_sheet"), "")
     return raw
 
 

@@ -130,6 +130,10 @@ def suggest(
         nothing = "No sheet has dates beside a method, a position or fish; none is of placements."
         return Suggestion("", (), (nothing,), meant)
     writer = _Writer(roles, crs)
+    used = [table.cells.file for table in roles.values()]
+    unread = [table.cells.file for table in read if table.cells.file not in used]
+    if unread:
+        writer.questions.append(f"Not read by this mapping: {', '.join(unread)}.")
     text = writer.text()
     return Suggestion(text, tuple(_said(writer)), tuple(writer.questions), meant)
 

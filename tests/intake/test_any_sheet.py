@@ -300,3 +300,18 @@ def test_numbers_beside_fish_that_may_be_counts_are_never_left_out_in_silence(st
     result = check(read_sheets(files=[sheet], mapping=mapping), store, now=NOW)
     assert result.records is None
     assert any("?" in one.remedy for one in result.refused)
+
+
+def test_a_sheet_that_is_not_read_is_said(folder, store, tmp_path):
+    """Two sheets of fish beside one of visits: none is taken silently, none left silently."""
+    lengths = tmp_path / "lengths.csv"
+    lengths.write_text("Set;Species;Length (mm)\nN7;Anguilla anguilla;415\n")
+    files = [*files_of(folder, "net_nights"), lengths]
+    tables = [table for path in files for table in read_tables(path, Findings())]
+    methods = list(store.methods().index)
+    suggestion = suggest(tables, store.species(), methods, CRS)
+    assert any("lengths.csv" in question for question in suggestion.open_questions)
+    assert any("net_nights_fish.csv" in question for question in suggestion.open_questions)
+    sheets = read_sheets(files=files, mapping=written(tmp_path, suggestion.text))
+    said = sheets.findings.flags().query("code == 'unread_sheet'")["file"]
+    assert set(said) == {"lengths.csv", "net_nights_fish.csv"}
