@@ -35,6 +35,8 @@ def tables():
     found["sampled_length", "grouped"] = summaries.sampled_length(
         store, Selection(), LOCAL_KEEPER, by=GROUPINGS
     )
+    for by in ("stream", "reach", "site", "year"):
+        found["occurrence", by] = summaries.occurrence(store, Selection(), LOCAL_KEEPER, by=by)
     for audience in ("public", "precise"):
         contents = gather(store, Selection(), audience)
         for name, frame in (contents.layers | geopackage_tables(contents)).items():
