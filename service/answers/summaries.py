@@ -312,6 +312,8 @@ def occurrence(
     rows = _in_chosen(store, found, selection) if by == "catchment" else found
     rows = _of_species(rows, selection)
     rows = rows[rows["state"].eq("found") | fully_shown(rows["species"], opened.species, viewer)]
+    if by == "year":
+        rows = rows.astype({"year": "int64"})
     return _finished(rows, "occurrence", found, place=by)  # type: ignore[no-any-return]
 
 
