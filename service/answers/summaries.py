@@ -109,7 +109,11 @@ def _along_network(
 
 
 def _in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
-    """Rows whose catchment is chosen or nested in a chosen one."""
+    """Rows whose catchment is chosen or nested in a chosen one, and holds chosen water."""
+    region = reference.chosen_region(store, selection)
+    if region is not None and "catchment" in frame:
+        own = frame["catchment"]
+        frame = frame[own.isna() | own.isin(reference.catchments_along(store, region))]
     if not selection.catchments:
         return frame
     return frame[within_catchments(store, frame["catchment"], selection.catchments)]

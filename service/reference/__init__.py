@@ -9,13 +9,19 @@ from service.reference.lookups import (
     reach_parts,
     species,
 )
-from service.reference.regions import catchment_region, chosen_region, common_water
+from service.reference.regions import (
+    catchment_region,
+    catchments_along,
+    chosen_region,
+    common_water,
+)
 
 __all__ = [
     "ancestors",
     "catchment_names",
     "catchment_region",
     "catchments",
+    "catchments_along",
     "chosen_region",
     "common_water",
     "methods",

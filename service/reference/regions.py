@@ -8,7 +8,7 @@ import numpy as np
 
 from layers.errors import FrameError
 from layers.network.directions import downstream_of, upstream_of
-from layers.network.intervals import Intervals, overlay, union_intervals
+from layers.network.intervals import Intervals, as_intervals, overlay, union_intervals
 from service.cache import cached
 from service.errors import RequestError
 from service.reference.lookups import ancestors, network, reach_parts
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from service.records import Selection
     from service.store import Store
 
-__all__ = ["catchment_region", "chosen_region", "common_water"]
+__all__ = ["catchment_region", "catchments_along", "chosen_region", "common_water"]
 
 
 def chosen_region(store: Store, selection: Selection) -> Intervals | None:
@@ -80,6 +80,17 @@ def catchment_region(store: Store, catchments: tuple[str, ...]) -> Intervals | N
         np.clip(own["from_m"].to_numpy(np.float64), 0.0, length),
         np.clip(own["to_m"].to_numpy(np.float64), 0.0, length),
     )
+
+
+def catchments_along(store: Store, region: Intervals) -> set[str]:
+    """Name the catchments that any part of a region lies in, with those around them."""
+    parts = reach_parts(store)
+    joined = network(store)
+    rows = joined.rows(parts["reach_id"])
+    lies = as_intervals(rows, parts["from_m"].to_numpy(float), parts["to_m"].to_numpy(float))
+    touched = parts["catchment_id"].iloc[np.unique(overlay(lies, region).interval)].dropna()
+    nested = ancestors(store)
+    return set(nested.loc[nested["catchment_id"].isin(touched.unique()), "ancestor_id"])
 
 
 def _beyond(joined: Network, place: str, *, upstream: bool) -> Intervals:

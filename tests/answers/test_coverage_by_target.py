@@ -254,6 +254,17 @@ def test_water_above_and_below_a_place_is_networkxs(plain, upstream):
             if inside[snap["reach_id"]][0] <= snap["measure_m"] <= inside[snap["reach_id"]][1]
         }
         assert set(placed["placement_id"]) == expected
+        parts = plain.store.reach_parts().dropna(subset="catchment_id")
+        parents = plain.store.catchments()["parent_id"]
+        touched = set()
+        for part in parts[parts["reach_id"].isin(inside)].itertuples():
+            low, high = inside[part.reach_id]
+            at_part = part.catchment_id if min(high, part.to_m) > max(low, part.from_m) else None
+            while isinstance(at_part, str):
+                touched.add(at_part)
+                at_part = parents[at_part]
+        found = summaries.occurrence(plain.store, chosen, LOCAL_KEEPER)
+        assert set(found["catchment"].dropna()) == touched
         per_reach = summaries.reach_summary(plain.store, chosen, LOCAL_KEEPER)
         assert per_reach["placements"].sum() == len(expected)
         assert per_reach["sampled_length_m"].sum() == pytest.approx(
