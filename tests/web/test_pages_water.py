@@ -9,6 +9,7 @@ import pyproj
 import pytest
 import shapely
 
+from layers.estimates.coverage_bands import BANDS
 from service import create_app, reference
 from service.access import open_records
 from service.answers import water_account
@@ -16,6 +17,7 @@ from service.commands.demo_store import build_demo
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.settings import Settings
 from service.store import open_store
+from tests.small_store import make_small_store
 from tests.web.test_pages_catchments import text_of
 
 
@@ -86,6 +88,33 @@ def test_all_above_a_point_equals_a_plain_loop(island, viewer, seed):
     assert {line["species"] for line in account.species if line["state"] == "found"} == caught
     years = set(records.placements.loc[sorted(wanted), "set_at"].dt.year)
     assert {line["year"] for line in account.effort} == years
+
+
+@pytest.mark.parametrize(("measure", "there"), [(399.0, False), (420.0, True), (500.0, True)])
+def test_a_stretch_counts_where_a_part_of_it_lies(tmp_path, measure, there):
+    """T3 stands at 449 m of R1 and fished from 400 to 500 m (tests/small_store.py)."""
+    store = make_small_store(tmp_path / "brook.gpkg")
+    water, _ = water_account.upstream_water(store, "R1", measure)
+    account = water_account.water_account(store, water, LOCAL_KEEPER)
+    assert ("T3" in {row["placement_id"] for row in account.placements}) == there
+    store.close()
+
+
+def test_no_reach_with_a_usable_placement_is_without_visit(island):
+    """By the map of coverage and by what a reach says when it is opened, one by one."""
+    records = open_records(island, Selection(), LOCAL_KEEPER)
+    usable = records.placements.index[records.placements["outcome"].isin(["caught", "nil"])]
+    there = set(records.snaps.loc[records.snaps.index.isin(usable), "reach_id"].dropna())
+    client = client_of(island)
+    view = client.get("/coverage/view.json?bbox=-180,-85,180,85&zoom=18").json
+    state = {
+        name: BANDS[band].state for name, band in zip(view["reach_id"], view["band"], strict=True)
+    }
+    assert not {name for name in there if state[name] == "no_visit"}
+    assert there - {name for name in there if state[name] == "sampled"}
+    for name in sorted(there):
+        opened = client.get(f"/map/reach.json?reach={name}&longitude=-11.1&latitude=52.6").json
+        assert opened["state"] == state[name]
 
 
 def test_reach_says_who_was_there(island):
