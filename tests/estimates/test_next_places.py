@@ -178,3 +178,16 @@ def test_senseless_questions_are_refused(count, within_m):
     """A count and a distance above 0."""
     with pytest.raises(FrameError, match="above 0"):
         next_places(*both(FORK, NOTHING, NOBODY), count=count, within_m=within_m)
+
+
+@pytest.mark.parametrize("heavy", ["A", "B", "C"])
+def test_weights_draw_places_to_reaches_that_count_more(heavy):
+    """Unweighed the confluence adds most, 300 m; where one reach alone counts, 200 m on it do."""
+    plain = next_places(*both(FORK, NOTHING, NOBODY), count=1, within_m=100)
+    assert plain["adds_m"].tolist() == pytest.approx([300])
+    weight = (FORK.reaches.index == heavy).astype(float)
+    frame = next_places(*both(FORK, NOTHING, NOBODY), count=1, within_m=100, weight=weight)
+    assert frame["reach_id"].tolist() == [heavy]
+    assert frame["adds_m"].tolist() == pytest.approx([200])
+    with pytest.raises(FrameError, match="one number from 0 up for each reach"):
+        next_places(*both(FORK, NOTHING, NOBODY), weight=[1.0])
