@@ -50,6 +50,9 @@ def _frames(n: int, m: int) -> dict:
         "place_of": pd.Series(names[random.integers(0, CATCHMENTS, n)], index=ids, dtype="str"),
         "ancestors": pd.DataFrame(parents, columns=["catchment_id", "ancestor_id"], dtype="str"),
         "snaps": pd.DataFrame({"reach_id": reach.to_numpy()}, index=ids),
+        "effort": pd.DataFrame(
+            {"placement_id": ids, "effort_unit": "trap_night", "effort": 1.0}
+        ).astype({"effort_unit": "str"}),
     }
 
 
@@ -87,6 +90,7 @@ def run(scale: float = 1.0) -> None:
         place_of=frames["place_of"],
         ancestors=frames["ancestors"],
         snaps=frames["snaps"],
+        effort=frames["effort"],
     )
     end = time.perf_counter()
     leaf = ours.set_index(["catchment", "species"]).loc[plain.index]
