@@ -103,10 +103,10 @@ def _gap_waypoints(found: gpd.GeoDataFrame) -> list[tuple[str, str, float, float
     return [
         (
             f"G{gap:03d}",
-            f"{stream}: {length:.0f} m that nobody {count} on {counted(reaches, 'reach')}, stream "
+            f"{stream}: {length:.0f} m not {count} on {counted(reaches, 'reach')}, stream "
             f"order up to {order}; "
             + (
-                f"{far:.0f} m from the nearest water that somebody {count}."
+                f"{far:.0f} m from the nearest {count} water."
                 if far == far  # a missing distance is NaN
                 else f"nothing {count} in this part of the network, the middle of its longest line."
             ),
