@@ -227,7 +227,7 @@ def test_parts_add_up_and_no_fraction_passes_one(journey):
     fraction, length = numbers(rows, "sampled_fraction"), numbers(rows, "length_m")
     assert fraction.max() <= 1
     assert (fraction * length).sum() == pytest.approx(total["sampled_length_m"], abs=0.5)
-    rows = table("summary", store, "gaps")
+    rows = table("summary", store, "gaps", "--count", "sampled")
     assert numbers(rows, "length_m").sum() + total["sampled_length_m"] == pytest.approx(
         total["network_length_m"], abs=0.05
     )

@@ -337,7 +337,7 @@ def number_if_catchability_falls(catches: Sequence[int]) -> float:
     Examples
     --------
     >>> round(number_if_catchability_falls([38, 26, 12]))
-    138
+    132
     """
     passes = _passes(catches)
     counts = np.asarray(catches, dtype=np.float64)

@@ -158,11 +158,11 @@ def test_distance_where_nothing_was_sampled_is_said_not_infinite(degenerate):
     rows = {row["reach_id"]: row for row in rows_of(done("summary", store, "coverage"))}
     if name == "a part apart":
         assert rows["R9"]["distance_to_sampled_m"] == ""
-        assert "nothing sampled" in rows["R9"]["note"]
+        assert "nothing visited" in rows["R9"]["note"]
         assert float(rows["R2"]["distance_to_sampled_m"]) == pytest.approx(1200, abs=0.01)
     if name == "all lost":
         assert {row["sampled_fraction"] for row in rows.values()} == {"0.0"}
-        assert all("nothing sampled" in row["note"] for row in rows.values())
+        assert all("nothing visited" in row["note"] for row in rows.values())
     if name == "a loop":
         assert all(row["distance_to_sampled_m"] for row in rows.values())
 

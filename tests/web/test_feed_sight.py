@@ -217,4 +217,4 @@ def test_the_public_is_told_what_coverage_leaves_out(store):
         assert ("closed cells are not public" in stretches) == told
         schemas = client.get("/feed/api").json["components"]["schemas"]
         length = schemas["GapsProperties"]["properties"]["length_m"]["description"]
-        assert ("their stretches are not public" in length) == told
+        assert ("their place on the network is not public" in length) == told
