@@ -315,3 +315,12 @@ def test_a_sheet_that_is_not_read_is_said(folder, store, tmp_path):
     sheets = read_sheets(files=files, mapping=written(tmp_path, suggestion.text))
     said = sheets.findings.flags().query("code == 'unread_sheet'")["file"]
     assert set(said) == {"lengths.csv", "net_nights_fish.csv"}
+
+
+def test_no_fish_in_place_of_a_number_is_said_by_that_cell(folder, store, tmp_path):
+    """The cell that made the placement nil is named, not the empty one beside it."""
+    mapping = written(tmp_path, suggested(folder, "trap_register", store))
+    sheets = read_sheets(files=files_of(folder, "trap_register"), mapping=mapping)
+    (said,) = [one for one in check(sheets, store, now=NOW).readings if "nil" in str(one)]
+    assert (said.column, said.row) == ("count", 4)
+    assert "no fish stands in place of a number" in str(said)
