@@ -64,6 +64,11 @@ _out = click.Path(dir_okay=False, path_type=Path)
     is_flag=True,
     help="Change placements that are stored with other content, in place of refusing them.",
 )
+@click.option(
+    "--remove-rows",
+    is_flag=True,
+    help="With --update: a sheet of catches or lengths that lists none of a placement removes them.",
+)
 @click.option("--check-only", is_flag=True, help="Check and report; store nothing.")
 @click.option("--findings", type=_out, help="Write every finding to this CSV.")
 @click.option(
@@ -77,6 +82,7 @@ def import_(
     *,
     check_only: bool,
     update: bool,
+    remove_rows: bool,
     findings: Path | None,
     missing: Path | None,
     suggest: Path | None,
@@ -93,7 +99,8 @@ def import_(
     and kept. The same file again changes nothing.
 
     Sheets that were exported and corrected come back by `--update`: it shows what is new, what is
-    changed column by column and what is the same. What the sheets do not say stays.
+    changed column by column and what is the same. What the sheets do not say stays; a sheet of
+    catches that lists none of a placement which has some is refused, unless --remove-rows.
     """
     if given["delimiter"] in ("tab", "\\t"):
         given["delimiter"] = "\t"
@@ -114,7 +121,11 @@ def import_(
             )
             return
         result = check(
-            sheets, store, update=update, progress=lambda said: click.echo(f"… {said}", err=True)
+            sheets,
+            store,
+            update=update,
+            remove_rows=remove_rows,
+            progress=lambda said: click.echo(f"… {said}", err=True),
         )
         _report(result, findings)
         for name, column, was, after in result.changes.to_numpy(str).tolist():

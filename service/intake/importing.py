@@ -133,6 +133,7 @@ def check(
     *,
     replaces: str | None = None,
     update: bool = False,
+    remove_rows: bool = False,
     now: dt.datetime | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> CheckResult:
@@ -149,6 +150,9 @@ def check(
     update
         Placements that are stored with other content are changed, not refused; what the sheets
         do not say of them stays.
+    remove_rows
+        Of an update: sheets that list no catch or no fish measured of a placement remove what is
+        stored; else they are refused.
     now
         Times after this are refused; the clock where not given.
     progress
@@ -156,7 +160,7 @@ def check(
     """
     report = progress or (lambda _: None)
     if update:
-        sheets = completed(sheets, store)
+        sheets = completed(sheets, store, remove_rows=remove_rows)
     findings = sheets.findings.copy()
     if "placements" not in sheets.cells:
         return _found(sheets, findings)

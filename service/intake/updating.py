@@ -28,15 +28,18 @@ _PLACE: Final = frozenset(
     for end in ("", "end_")
     for name in ("longitude", "latitude", "easting", "northing")
 ) | {"geometry", "waypoint"}
+_WITHOUT_FISH: Final = ("nil", "lost")
 # Follow from the rest of the document.
 _DERIVED: Final = frozenset({"x", "y", "transformation", "transformation_accuracy_m"})
 
 
-def completed(sheets: Sheets, store: Store) -> Sheets:
+def completed(sheets: Sheets, store: Store, *, remove_rows: bool = False) -> Sheets:
     """Fill in what sheets do not say of placements that are stored.
 
     A column that the placement sheet lacks keeps what is stored, and so does the catch, or the
-    fish measured, where no such sheet is given. A cell that is there and empty is empty.
+    fish measured, where no such sheet is given. A cell that is there and empty is empty. A sheet
+    of catches or lengths that lists no row of a placement which has some is refused, but where
+    the placement is declared nil or lost, or `remove_rows` says that they are to be removed.
     """
     cells = sheets.cells.get("placements")
     if cells is None:
@@ -59,11 +62,16 @@ def completed(sheets: Sheets, store: Store) -> Sheets:
             text = text.str.replace(".", ",")
         frame[name] = names.map(text).fillna("").astype("str")
     whole = {**sheets.cells, "placements": replace(cells, frame=frame)}
+    findings = sheets.findings.copy()
+    without_fish = cells.column("outcome").str.lower().isin(_WITHOUT_FISH)
     for name in ("catches", "lengths"):
         if name not in whole and len(stored[name]):
             rows = stored[name].map(_text).astype("str")
             whole[name] = Cells(name, cells.file, rows.set_axis(pd.RangeIndex(2, len(rows) + 2)))
-    findings = sheets.findings.copy()
+        elif name in whole and not remove_rows:
+            left_out = names.isin(stored[name]["placement_id"]) & ~without_fish
+            left_out &= ~names.isin(whole[name].column("placement_id"))
+            findings.refuse(cells, left_out, "placement_id", f"rows_left_out.{name}")
     if names.isin(known).all():  # nothing is new that would need the columns
         findings.refused = [
             fault

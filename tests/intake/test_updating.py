@@ -124,3 +124,47 @@ def test_one_refusal_stores_nothing(path, tmp_path):
     done = run(path, placements, *more, "--update")
     assert done.exit_code == 1
     assert stored(path) == before
+
+
+FISH = "placement_id,species,length_mm\nP1,Cottus gobio,60\n"
+
+
+def without_p1(path, folder):
+    """Sheets that come back without the rows of one placement; both have rows in the store."""
+    (folder / "fish.csv").write_text(FISH, "utf-8")
+    (folder / "ids.csv").write_text("placement_id\nP1\n", "utf-8")
+    done = run(path, folder / "ids.csv", "--lengths", str(folder / "fish.csv"), "--update")
+    assert done.exit_code == 0, done.output
+    placements, more = exported(path, folder)
+    lengths = folder / "lengths.csv"
+    for sheet in (folder / "catches.csv", lengths):
+        header = sheet.read_text("utf-8-sig").splitlines()[0]
+        sheet.write_text(header + "\n", "utf-8")
+    return placements, (*more, "--lengths", str(lengths), "--update")
+
+
+def test_a_sheet_that_leaves_out_a_placement_does_not_empty_it(path, tmp_path):
+    """Rows left out by a filter or by mistake are refused; nothing is stored."""
+    placements, more = without_p1(path, tmp_path)
+    before = stored(path)
+    done = run(path, placements, *more)
+    assert done.exit_code == 1
+    assert "row 2, column placement_id" in done.output
+    assert "the store has a catch of this placement" in done.output
+    assert "the store has measured fish of this placement" in done.output
+    assert "P2" not in done.output
+    assert stored(path) == before
+
+
+def test_rows_left_out_are_removed_where_that_is_said(path, tmp_path):
+    """By the option, or by declaring that there was no fish."""
+    placements, more = without_p1(path, tmp_path)
+    shown = run(path, placements, *more, "--remove-rows", "--check-only")
+    assert "changed  P1, catches: " in shown.output
+    assert "changed  P1, lengths: " in shown.output
+    placements.write_text(placements.read_text("utf-8-sig").replace(",caught", ",nil"), "utf-8")
+    done = run(path, placements, *more)
+    assert done.exit_code == 0, done.output
+    sheets, history = stored(path)
+    assert "P1" not in sheets["catches"] + sheets["lengths"]
+    assert history["P1"] == ["change", "change", "add"]
