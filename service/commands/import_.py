@@ -67,7 +67,7 @@ _out = click.Path(dir_okay=False, path_type=Path)
 @click.option(
     "--remove-rows",
     is_flag=True,
-    help="With --update: a sheet of catches or lengths that lists none of a placement removes them.",
+    help="With --update: remove the catch, or fish measured, of placements whose sheet lists none.",
 )
 @click.option("--check-only", is_flag=True, help="Check and report; store nothing.")
 @click.option("--findings", type=_out, help="Write every finding to this CSV.")
