@@ -178,7 +178,10 @@ OF_WATER = OF_STRETCHES.and_tables("snaps")
 class FieldRecords:
     """What an import, or one form, hands to the store: checked, snapped, ready to keep.
 
-    `surveys` and `sites` hold those that the store does not know yet.
+    `surveys` and `sites` hold those that the store does not know yet. `in_the_water` is gear that
+    was set and not lifted yet, index `placement_id`: `survey`, `method`, `set_at`, `longitude`,
+    `latitude` [degrees, WGS 84], `cells` (the row of the placement sheet), `digest`; it is none of
+    the placements.
     """
 
     surveys: pd.DataFrame
@@ -189,6 +192,7 @@ class FieldRecords:
     snaps: pd.DataFrame
     stretches: pd.DataFrame
     flags: pd.DataFrame
+    in_the_water: pd.DataFrame | None = None
 
     def of(self, names: Sequence[str] | pd.Index) -> FieldRecords:
         """Take some of the placements with what belongs to them."""

@@ -13,6 +13,7 @@ from service.records import Batch, Reading, Selection
 from service.store import history, public_views, schema
 from service.store.named_tables import remove_named
 from service.store.placements import read_records
+from service.store.standing_gear import put_back, put_in
 from service.store.writing import add_records, delete_placements
 
 if TYPE_CHECKING:
@@ -70,6 +71,8 @@ def add_batch(
         connection, backend, records, digests, who=who, batch_id=batch_id, report=report
     )
     public_views.extend(connection, backend, records.placements, rows)
+    if records.in_the_water is not None:
+        put_in(connection, backend, records.in_the_water, who=who, batch_id=batch_id)
     report(1.0)
     return _batch(connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).one())
 
@@ -124,6 +127,7 @@ def undo_batch(connection: sa.Connection, backend: GeoPackage, batch_id: int, *,
             keys=found.placements.index.tolist(), before=written,
         )  # fmt: skip
         delete_placements(connection, chosen)
+    put_back(connection, backend, batch_id, who=who)
     _remove_unused(connection, backend, batch_id, who)
     connection.execute(
         TABLE.update()

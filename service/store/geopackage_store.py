@@ -25,6 +25,7 @@ from service.store import (
     placements,
     public_views,
     schema,
+    standing_gear,
     upkeep,
     writing,
 )
@@ -413,7 +414,7 @@ class Store:
         batch = None
         with self._session.writing() as connection:
             new = records.placements.index.difference(older, sort=False)
-            if len(new):
+            if len(new) or records.in_the_water is not None:
                 batch = batches.add_batch(
                     connection, self._backend, records.of(new),
                     who=who, files=files, digest=digest, digests=digests, readings=readings,
@@ -457,6 +458,28 @@ class Store:
                 cells |= public_views.cells_of_frame(records.placements)
                 public_views.refresh(connection, self._backend, cells)
                 self._grow(connection, *_WRITTEN)
+
+    def in_the_water(self) -> pd.DataFrame:
+        """Fetch gear that was set and not lifted yet, as `FieldRecords.in_the_water` has it.
+
+        Beside that, `draft` of the device and `who` set it. Longest in the water first.
+        """
+        with self._reading() as connection:
+            return standing_gear.read_in_the_water(connection)
+
+    def put_in_the_water(
+        self, gear: pd.DataFrame, *, who: str, replaces: str | None = None
+    ) -> None:
+        """Store gear that was just set, or change one; `replaces` as in :meth:`put_placement`."""
+        with self._session.writing() as connection:
+            standing_gear.put_in(connection, self._backend, gear, who=who, replaces=replaces)
+            self._grow(connection)
+
+    def remove_from_the_water(self, placement_id: str, *, who: str) -> None:
+        """Take gear out of the list that was never set; its history stays."""
+        with self._session.writing() as connection:
+            standing_gear.take_out(connection, self._backend, [placement_id], who=who)
+            self._grow(connection)
 
     def remove_placement(self, placement_id: str, *, who: str) -> None:
         """Remove one placement with its catch; its history stays."""

@@ -105,6 +105,19 @@ def _represented_length(connection: sa.Connection) -> None:
     connection.exec_driver_sql("ALTER TABLE methods ADD COLUMN represents_m DOUBLE")
 
 
+def _in_the_water(connection: sa.Connection) -> None:
+    """Keep gear that was set and not lifted yet, apart from the placements."""
+    connection.exec_driver_sql(
+        "CREATE TABLE in_the_water (fid INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, "
+        "placement_id TEXT NOT NULL UNIQUE, survey TEXT, "
+        "method TEXT NOT NULL REFERENCES methods (method), set_at DATETIME NOT NULL, "
+        "longitude DOUBLE NOT NULL, latitude DOUBLE NOT NULL, cells TEXT NOT NULL, "
+        "content_digest TEXT NOT NULL, draft TEXT, who TEXT NOT NULL, "
+        "batch_id INTEGER REFERENCES batches (batch_id))"
+    )
+    connection.exec_driver_sql("CREATE INDEX ix_in_the_water_batch_id ON in_the_water (batch_id)")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _first_tables),
     Migration(2, "water velocity and network version", _velocity_and_network_version),
@@ -114,6 +127,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(6, "digests of the documents", _content_digests),
     Migration(7, "readings of imports", _readings),
     Migration(8, "stream that a placement stands for", _represented_length),
+    Migration(9, "gear in the water", _in_the_water),
 )
 
 

@@ -303,6 +303,22 @@ placements = _spatial(
     _text("content_digest", nullable=False),
     _batch(),
 )
+# Gear that was set and not lifted yet. Apart from the placements, so that nothing that is made of
+# placements (a figure, a map, a file, what the public sees) can count it.
+in_the_water = _table(
+    "in_the_water",
+    _text("placement_id", nullable=False, unique=True),
+    _text("survey"),
+    _text("method", sa.ForeignKey("methods.method"), nullable=False),
+    _instant("set_at", nullable=False),
+    _number("longitude", nullable=False),  # WGS 84, degrees
+    _number("latitude", nullable=False),
+    _text("cells", nullable=False),  # JSON: the row of the placement sheet
+    _text("content_digest", nullable=False),
+    _text("draft"),  # of the device that set it
+    _text("who", nullable=False),
+    _batch(),
+)
 placement_shapes = _spatial("placement_shapes", "GEOMETRY", _placement_row(unique=True))
 catches = _table(
     "catches",

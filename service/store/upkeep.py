@@ -20,6 +20,7 @@ from service.store.network_tables import layer_account
 from service.store.placements import chunks
 from service.store.public_views import public_view_faults
 from service.store.session import plain_errors
+from service.store.standing_gear import standing_gear_faults
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -87,6 +88,7 @@ def faults(connection: sa.Connection, backend: GeoPackage) -> list[str]:
         *_reference_faults(connection),
         *_history_faults(connection, backend),
         *public_view_faults(connection, backend),
+        *standing_gear_faults(connection),
     ]
 
 

@@ -16,6 +16,7 @@ from service.store import history, schema
 from service.store.columns import rows_from_frame
 from service.store.named_tables import put_named
 from service.store.network_tables import read_reaches
+from service.store.standing_gear import take_out
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -69,6 +70,7 @@ def add_records(
     for table, frame in ((schema.surveys, records.surveys), (schema.sites, records.sites)):
         put_named(connection, backend, table, frame, who=who, batch_id=batch_id)
     placements = records.placements
+    take_out(connection, backend, placements.index.tolist(), who=who, batch_id=batch_id)
     values = _placement_values(placements, digests)
     values["batch_id"] = [batch_id] * len(placements)
     fids = backend.insert_layer(

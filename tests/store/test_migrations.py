@@ -164,6 +164,7 @@ def test_a_store_that_showed_neighbours_exactly_closes_their_cells(tmp_path):
         file.execute("DROP TABLE transformations")  # of schema 5
         file.execute("ALTER TABLE batches DROP COLUMN readings")  # of schema 7
         file.execute("ALTER TABLE methods DROP COLUMN represents_m")  # of schema 8
+        file.execute("DROP TABLE in_the_water")  # of schema 9
         file.execute("UPDATE covers SET step_km = 0, cell_x = NULL, cell_y = NULL")
     moved = open_store(store.path)
     pd.testing.assert_frame_equal(moved.public_records(Selection())[1], right)
@@ -189,6 +190,7 @@ def test_a_sheet_taken_before_the_digests_changed_is_known_again(tmp_path):
         file.execute("DELETE FROM schema_migrations WHERE number > 5")
         file.execute("ALTER TABLE batches DROP COLUMN readings")  # of schema 7
         file.execute("ALTER TABLE methods DROP COLUMN represents_m")  # of schema 8
+        file.execute("DROP TABLE in_the_water")  # of schema 9
         file.execute("UPDATE placements SET content_digest = 'as it was'")
     moved = open_store(store.path)
     assert checked(moved, track, cells(CATCHES)).unchanged == ("P1", "P2")

@@ -1,0 +1,153 @@
+"""Gear in the water: set and not lifted yet. It leaves when it becomes a placement."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import orjson
+import sqlalchemy as sa
+
+from layers.plurals import counted
+from service.errors import ConflictError
+from service.store import history, schema
+from service.store.columns import frame_from_rows, rows_from_frame
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    import pandas as pd
+
+    from service.store.geopackage import GeoPackage
+
+__all__ = ["put_back", "put_in", "read_in_the_water", "standing_gear_faults", "take_out"]
+
+TABLE = schema.in_the_water
+_ENTITY = "in_the_water"
+_KEPT = [column for column in TABLE.columns if column.name not in ("fid", "batch_id")]
+
+
+def read_in_the_water(connection: sa.Connection) -> pd.DataFrame:
+    """Fetch all gear in the water, longest in it first, index `placement_id`."""
+    rows = connection.execute(sa.select(*_KEPT).order_by(TABLE.c.set_at, TABLE.c.fid)).fetchall()
+    frame = frame_from_rows(rows, _KEPT).set_index("placement_id")
+    frame["cells"] = [orjson.loads(text) for text in frame["cells"]]
+    return frame.rename(columns={"content_digest": "digest"})
+
+
+def _documents(
+    connection: sa.Connection, chosen: sa.ColumnElement[bool]
+) -> dict[str, dict[str, Any]]:
+    rows = connection.execute(sa.select(*_KEPT).where(chosen).order_by(TABLE.c.fid))
+    names = [str(column.name) for column in _KEPT]  # JSON wants plain text
+    found = [dict(zip(names, row, strict=True)) for row in rows]
+    return {one["placement_id"]: one | {"cells": orjson.loads(one["cells"])} for one in found}
+
+
+def put_in(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    gear: pd.DataFrame,
+    *,
+    who: str,
+    batch_id: int | None = None,
+    replaces: str | None = None,
+) -> None:
+    """Store gear that was just set, or change one that `replaces` what was seen of it.
+
+    Raises
+    ------
+    ConflictError
+        A number is taken, or the gear was changed or lifted meanwhile.
+    """
+    names = gear.index.tolist()
+    stored = schema.placements.c.placement_id
+    taken = connection.scalar(sa.select(stored).where(backend.among(stored, names)).limit(1))
+    if taken is not None:
+        raise ConflictError(
+            f"Placement {taken!r} is stored already, as lifted; nothing was stored."
+        )
+    before = _documents(connection, backend.among(TABLE.c.placement_id, names))
+    if any(one["content_digest"] != replaces for one in before.values()):
+        raise ConflictError(f"{next(iter(before))!r} is in the water already; nothing was stored.")
+    if replaces is not None and not before:
+        raise ConflictError(f"{names[0]!r} is in the water no more; look at what became of it.")
+    connection.execute(TABLE.delete().where(TABLE.c.placement_id.in_(list(before))))
+    written = gear.rename(columns={"digest": "content_digest"}).reset_index()
+    written["cells"] = [orjson.dumps(cells).decode() for cells in written["cells"]]
+    values = rows_from_frame(written.assign(who=who), _KEPT)
+    backend.insert(connection, TABLE, {**values, "batch_id": [batch_id] * len(names)})
+    after = _documents(connection, backend.among(TABLE.c.placement_id, names))
+    history.note(
+        connection, backend, who=who, entity=_ENTITY, action="change" if before else "add",
+        keys=names, before=[before.get(name) for name in names],
+        after=[after[name] for name in names], batch_id=batch_id,
+    )  # fmt: skip
+
+
+def take_out(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    names: Sequence[str],
+    *,
+    who: str,
+    batch_id: int | None = None,
+) -> None:
+    """Note that gear of these numbers, where there is any, is in the water no more."""
+    chosen = backend.among(TABLE.c.placement_id, names)
+    before = _documents(connection, chosen)
+    if not before:
+        return
+    connection.execute(TABLE.delete().where(TABLE.c.placement_id.in_(list(before))))
+    history.note(
+        connection, backend, who=who, entity=_ENTITY, action="remove", keys=list(before),
+        before=list(before.values()), batch_id=batch_id,
+    )  # fmt: skip
+
+
+def put_back(connection: sa.Connection, backend: GeoPackage, batch_id: int, *, who: str) -> None:
+    """Undo what an import did: gear that it set leaves, gear that it lifted is in the water again.
+
+    Raises
+    ------
+    ConflictError
+        Gear that it set was lifted or changed since.
+    """
+    log = schema.history.c
+    entries = connection.execute(
+        sa.select(log.key, log.action, log.before)
+        .where(log.batch_id == batch_id, log.entity == _ENTITY)
+        .order_by(log.entry_id)
+    ).fetchall()
+    own = _documents(connection, TABLE.c.batch_id == batch_id)
+    gone = sorted({row.key for row in entries if row.action == "add"} - own.keys())
+    if gone:
+        raise ConflictError(
+            f"Import {batch_id} cannot be undone: {counted(len(gone), 'gear')} that it set "
+            f"was lifted or changed since ({', '.join(gone[:10])}). Remove those first."
+        )
+    take_out(connection, backend, list(own), who=who, batch_id=batch_id)
+    for row in entries:
+        if row.action == "remove":
+            was = orjson.loads(row.before)
+            values = {name: [value] for name, value in was.items()}
+            values["cells"] = [orjson.dumps(was["cells"]).decode()]
+            backend.insert(connection, TABLE, values)
+            history.note(
+                connection, backend, who=who, entity=_ENTITY, action="add", keys=[row.key],
+                after=[was],
+            )  # fmt: skip
+
+
+def standing_gear_faults(connection: sa.Connection) -> Iterator[str]:
+    """Compare gear in the water with the history, and with the placements."""
+    log = schema.history.c
+    last = sa.select(sa.func.max(log.entry_id)).where(log.entity == _ENTITY).group_by(log.key)
+    entries = connection.execute(sa.select(log.key, log.after).where(log.entry_id.in_(last)))
+    noted = {row.key: orjson.loads(row.after) for row in entries if row.after is not None}
+    now = _documents(connection, sa.true())
+    for name in sorted(noted.keys() | now.keys()):
+        if noted.get(name) != now.get(name):
+            yield f"history: gear in the water {name!r} differs from its last entry"
+    stored = schema.placements.c.placement_id
+    for name in connection.scalars(sa.select(stored).where(stored.in_(list(now)))):
+        yield f"store: {name!r} is a placement and in the water at once"
