@@ -34,6 +34,7 @@ __all__ = [
     "BOX_MARGIN_M",
     "Box",
     "catchments",
+    "covered_reaches",
     "detection_features",
     "detections",
     "found_detections",
@@ -129,6 +130,18 @@ def reaches(
         chosen = parts[within_catchments(store, parts["catchment_id"], catchments)]
         frame = frame[frame.index.isin(chosen["reach_id"].unique())]
     return frame[_meets(frame, within)] if within else frame
+
+
+def covered_reaches(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Reaches in the chosen catchments with what was visited and sampled of them.
+
+    Without coverage where most of a reach lies outside of what is chosen.
+    """
+    frame = reaches(store, catchments=selection.catchments)
+    if not len(frame):
+        return frame
+    coverage = summaries.coverage(store, selection, viewer).set_index("reach_id")
+    return frame.join(coverage.drop(columns=[*frame.columns, "note"], errors="ignore"))
 
 
 def catchments(store: Store, *, within: Box | None = None) -> gpd.GeoDataFrame:

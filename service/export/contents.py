@@ -7,7 +7,6 @@ from dataclasses import InitVar, dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 
@@ -25,6 +24,8 @@ from service.intake.stored_sheets import field_sheets, in_columns
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    import geopandas as gpd
 
     from service.answers.hand_over import Audience
     from service.records import Records, Selection, Viewer
@@ -92,8 +93,8 @@ class Contents:
     Attributes
     ----------
     layers
-        `placements`, `detections`, `stretches`, `reaches`, `catchments`, `gaps`, in the
-        store's CRS.
+        `placements`, `detections`, `stretches`, `reaches`, `streams`, `catchments`,
+        `gaps`, in the store's CRS.
     sheets
         `placements`, `catches`, `lengths`, `surveys`, `sites` as import takes them.
     tables
@@ -250,12 +251,11 @@ def _layers(
 def network_layers(
     store: Store, selection: Selection, reader: Viewer
 ) -> dict[str, gpd.GeoDataFrame]:
-    """Layers along the network: `stretches`, `reaches`, `catchments`, `gaps`."""
-    chosen = selection.catchments
-    coverage = summaries.coverage(store, selection, reader)
+    """Layers along the network: `stretches`, `reaches`, `streams`, `catchments`, `gaps`."""
     return {
         "stretches": summaries.stretch_lines(store, selection, reader).reset_index(drop=True),
-        "reaches": _coverage_on(features.reaches(store, catchments=chosen), coverage),
+        "reaches": features.covered_reaches(store, selection, reader).reset_index(),
+        "streams": summaries.streams(store, selection, reader),
         "catchments": features.catchments(store).reset_index(),
         "gaps": summaries.gaps(store, selection, reader),
     }
@@ -268,21 +268,6 @@ def with_place_words(layer: gpd.GeoDataFrame, records: Records) -> gpd.GeoDataFr
         name for name in GENERALISED_COLUMNS if name in records.placements and name not in layer
     ]
     return layer.assign(**{name: records.placements[name].array[rows] for name in said})
-
-
-def _coverage_on(reaches: gpd.GeoDataFrame, coverage: pd.DataFrame) -> gpd.GeoDataFrame:
-    own = ["stream_name", "strahler", "kind", "length_m"]
-    # A reach without a row lies outside the chosen catchments with most of its length.
-    added = [
-        "stream", "catchment", "state", "placements", "methods", "visited_fraction",
-        "sampled_fraction", "first_date", "last_date", "last_sampled_date", "years_since",
-        "distance_to_visited_m", "distance_to_sampled_m",
-    ]  # fmt: skip
-    by_reach = pd.DataFrame(coverage).set_index("reach_id")[added]
-    return gpd.GeoDataFrame(
-        reaches[own].join(by_reach).reset_index(), geometry=reaches.geometry.to_numpy(),
-        crs=reaches.crs,
-    )  # fmt: skip
 
 
 def named_rows(sheet: str, listed: pd.DataFrame, names: set[str]) -> pd.DataFrame:

@@ -109,7 +109,8 @@ _RULES: Final[dict[str, tuple[Rule, ...]]] = {
              limits=("sampled_fraction", 0.999, None)),
     ),
     "catchments": (Rule("Catchment", "area", stroke=COLOURS["ridge"], width=1, dash=(5, 3)),),
-    "gaps": (Rule("Gap: no sample", "line", stroke=_INK, width=2.5, dash=(1, 3)),),
+    "streams": (Rule("Stream", "line", stroke=_WATER, width=2),),
+    "gaps": (Rule("Gap: no visit", "line", stroke=_INK, width=2.5, dash=(1, 3)),),
 }  # fmt: skip
 STYLED: Final = tuple(_RULES)
 

@@ -25,7 +25,9 @@ from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.store import open_store
 from tests.handed_over import demo_path, hand_over
 
-LAYERS = ("placements", "detections", "stretches", "reaches", "catchments", "gaps")
+LAYERS = (
+    "placements", "detections", "stretches", "reaches", "streams", "catchments", "gaps",
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")

@@ -35,7 +35,9 @@ from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.store import open_store
 from tests.handed_over import demo_path, hand_over
 
-LAYERS = ("placements", "detections", "stretches", "reaches", "catchments", "gaps")
+LAYERS = (
+    "placements", "detections", "stretches", "reaches", "streams", "catchments", "gaps",
+)  # fmt: skip
 TABLES = ("catches", "lengths", "surveys", "sites", "species", "methods", "placement_sheet",
           "occurrence", "sampled_length", "effort")  # fmt: skip
 

@@ -4,11 +4,13 @@ import gzip
 import json
 import re
 
+import pandas as pd
 import pytest
 from openapi_spec_validator import OpenAPIV30SpecValidator
 
 from service import create_app
-from service.records import LOCAL_KEEPER, PUBLIC
+from service.answers import summaries
+from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.settings import Settings
 from service.web.feed.collections import COLLECTIONS
 from tests.feed_server import read_pages
@@ -234,7 +236,30 @@ def test_fc_time_response(client, period, expected):
     assert ids(client.get(f"{ITEMS}?datetime={period}")) == expected
 
 
-@pytest.mark.parametrize("name", ["reaches", "catchments", "gaps"])
+@pytest.mark.parametrize("viewer", [LOCAL_KEEPER, PUBLIC])
+def test_coverage_is_that_of_the_summaries(store, viewer):
+    """Reaches and streams carry what this viewer's summaries of coverage say."""
+    client = create_app(store, Settings(), viewer=viewer).test_client()
+    coverage = summaries.coverage(store, Selection(), viewer).set_index("reach_id")
+    streams = summaries.streams(store, Selection(), viewer).set_index("stream_id")
+    for name, expected, numbers, words in (
+        ("reaches", coverage, ["visited_fraction", "sampled_fraction"], ["state", "methods"]),
+        ("streams", streams, ["visited_length_m", "species_found", "placements"], ["stream"]),
+    ):
+        items = client.get(f"/feed/collections/{name}/items?limit=100").json["features"]
+        found = pd.DataFrame({feature["id"]: feature["properties"] for feature in items}).T
+        assert len(found) == len(expected) > 0
+        assert found[words].equals(expected.loc[found.index, words].astype(object))
+        assert found[numbers].to_numpy(float) == pytest.approx(
+            expected.loc[found.index, numbers].to_numpy(float), abs=0.001
+        )
+    chosen = client.get("/feed/collections/reaches/items?state=no_visit").json
+    assert {feature["id"] for feature in chosen["features"]} == set(
+        coverage.index[coverage["state"] == "no_visit"]
+    )
+
+
+@pytest.mark.parametrize("name", ["reaches", "streams", "catchments", "gaps"])
 def test_features_without_time_meet_every_period(client, name):
     """/req/core/fc-time-response: what has no time is in every answer."""
     path = f"/feed/collections/{name}/items"
@@ -398,7 +423,7 @@ def test_gzip(client):
 
 
 def test_empty_store(tmp_path):
-    """A store without network and records has six empty collections without extent."""
+    """A store without network and records has seven empty collections without extent."""
     from service.records import StoreSettings
     from service.store import create_store
 

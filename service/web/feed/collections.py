@@ -1,4 +1,4 @@
-"""The six collections: what they contain, how they are filtered, where they come from."""
+"""The seven collections: what they contain, how they are filtered, where they come from."""
 
 from __future__ import annotations
 
@@ -8,7 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from service.errors import NotFoundError
-from service.web.feed.layer_source import LayerSource, read_catchments, read_gaps, read_reaches
+from service.web.feed.layer_source import (
+    LayerSource,
+    read_catchments,
+    read_gaps,
+    read_reaches,
+    read_streams,
+)
 from service.web.feed.record_source import RecordSource
 
 if TYPE_CHECKING:
@@ -35,6 +41,7 @@ _SOURCES: Final[dict[str, Source]] = {
     "detections": RecordSource("detection"),
     "stretches": RecordSource("stretch"),
     "reaches": LayerSource("reaches", read_reaches),
+    "streams": LayerSource("streams", read_streams),
     "catchments": LayerSource("catchments", read_catchments),
     "gaps": LayerSource("gaps", read_gaps),
 }

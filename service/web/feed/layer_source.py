@@ -1,4 +1,4 @@
-"""Reaches, catchments and gaps: whole layers in memory, by id."""
+"""Reaches, streams, catchments and gaps: whole layers in memory, by id."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ import shapely
 from layers.crs import read_crs
 from service import reference
 from service.access import within_catchments
-from service.answers import features, summaries
+from service.answers import coverage_answers, features
+from service.answers.coverage_answers import CoverageQuestion
 from service.cache import cached
 from service.errors import NotFoundError, RequestError
 from service.records import Selection
@@ -29,16 +30,26 @@ if TYPE_CHECKING:
     from service.store import Store
     from service.web.feed.query import FeatureQuery
 
-__all__ = ["LayerSource", "read_catchments", "read_gaps", "read_reaches"]
+__all__ = ["LayerSource", "read_catchments", "read_gaps", "read_reaches", "read_streams"]
 
 _WRITTEN: Final = 5_000
+_ANY_GEAR: Final = CoverageQuestion(Selection())
 
 
-def read_reaches(store: Store, _: Viewer) -> gpd.GeoDataFrame:
-    """Reaches by id; the same for everybody."""
-    frame = features.reaches(store)
+def read_reaches(store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Reaches by id, with the coverage by any method that this viewer would compute."""
+    frame = features.covered_reaches(store, Selection(), viewer)
     frame.insert(0, "reach_id", frame.index)
-    return frame
+    # What changes from one day to the next without a write would be out of date in the cache.
+    return frame.drop(columns="years_since", errors="ignore")
+
+
+def read_streams(store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Streams by id, as this viewer would sum them up."""
+    if not len(reference.network(store).reaches):
+        return features.reaches(store).iloc[:0]
+    frame = coverage_answers.streams(store, _ANY_GEAR, viewer)
+    return _named(frame, frame["stream_id"].tolist())
 
 
 def read_catchments(store: Store, _: Viewer) -> gpd.GeoDataFrame:
@@ -55,7 +66,7 @@ def read_gaps(store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
     """
     if not len(reference.network(store).reaches):
         return _named(features.reaches(store).iloc[:0], [])
-    frame = summaries.gaps(store, Selection(), viewer)
+    frame = coverage_answers.gaps(store, _ANY_GEAR, viewer)
     shapes = shapely.to_wkb(np.asarray(frame.geometry, dtype=object))
     return _named(frame, [hashlib.blake2b(wkb, digest_size=8).hexdigest() for wkb in shapes])
 
@@ -158,7 +169,7 @@ class LayerSource:
 
 
 def _in_catchment(store: Store, frame: gpd.GeoDataFrame, chosen: str) -> NDArray[np.bool_]:
-    if "catchment" in frame:
+    if "reach_id" not in frame:
         return within_catchments(store, frame["catchment"], [chosen])
     parts = reference.reach_parts(store)
     inside_parts = parts.loc[within_catchments(store, parts["catchment_id"], [chosen]), "reach_id"]
