@@ -41,7 +41,7 @@ def run(scale: float = 1.0) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "store.gpkg"
         began = time.perf_counter()
-        extent, places = make_store(path, scale)
+        extent, places = make_store(path, int(PLACEMENTS * scale), int(REACHES * scale))
         print(
             f"   store of {int(PLACEMENTS * scale):,} placements, {int(REACHES * scale):,} reaches "
             f"made in {time.perf_counter() - began:.0f} s, {path.stat().st_size / 1e6:.0f} MB",
@@ -173,10 +173,9 @@ def make_views(places: np.ndarray) -> list[tuple]:
     return views
 
 
-def make_store(path: Path, scale: float) -> tuple[list[float], np.ndarray]:
+def make_store(path: Path, n: int, n_reaches: int) -> tuple[list[float], np.ndarray]:
     """Fill a store as an authority's might be; its extent, and the places of placements."""
-    n = int(PLACEMENTS * scale)
-    reaches = river_network(int(REACHES * scale), vertices=8)
+    reaches = river_network(n_reaches, vertices=8)
     store = create_store(path, StoreSettings(crs=CRS, timezone="Europe/London"))
     store.put_methods(shipped_methods(), who="benchmark")
     names = pd.Index([f"Genus species{k:02d}" for k in range(SPECIES)], name="species")

@@ -34,7 +34,7 @@ def river_network(n_reaches: int, vertices: int = 15, seed: int = 1) -> gpd.GeoD
     side = int(np.ceil(np.sqrt(n_reaches + 1)))
     n_nodes = n_reaches + 1
     row, col = np.divmod(np.arange(n_nodes), side)
-    x = 100_000 + 500.0 * col + rng.uniform(-150, 150, n_nodes)
+    x = 300_000 + 500.0 * col + rng.uniform(-150, 150, n_nodes)
     y = 5_000_000 + 500.0 * row + rng.uniform(-150, 150, n_nodes)
     number = np.arange(1, n_nodes)
     west, south = number - 1, number - side
