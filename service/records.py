@@ -17,6 +17,7 @@ __all__ = [
     "EVERYTHING",
     "OF_EFFORT",
     "OF_FEATURES",
+    "OF_NOTHING",
     "OF_STRETCHES",
     "OF_WATER",
     "Account",
@@ -168,6 +169,8 @@ OF_EFFORT = Needed(
         "wetted_width_m", "shape",
     },
 )  # fmt: skip
+# Which placements a selection names, and nothing of them.
+OF_NOTHING = Needed(tables=frozenset(), columns=_OF_STRETCHES)
 # Where on the network gear fished, which gear, and when.
 OF_STRETCHES = Needed(tables=frozenset({"stretches"}), columns=_OF_STRETCHES)
 # The same, and where placements without a stretch lie.

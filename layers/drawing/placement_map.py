@@ -17,6 +17,8 @@ from layers.drawing.screen_lines import FINEST_ZOOM, Box, grid_positions
 from layers.frames import OUTCOMES
 
 if TYPE_CHECKING:
+    from collections.abc import Hashable
+
     import pyproj
     from numpy.typing import NDArray
 
@@ -54,8 +56,9 @@ class MapFilter:
         Methods that can detect any of `species`.
     since_day, until_day
         Local days of setting since 1970, both included; None = open.
-    catchments
-        Key of the chosen catchments; which placements these are is handed over beside it.
+    narrowed
+        Key of what the columns do not tell, as place or hours; which placements these are is
+        handed over beside it. None = all.
     """
 
     methods: tuple[str, ...] = ()
@@ -64,7 +67,7 @@ class MapFilter:
     detecting: tuple[str, ...] = ()
     since_day: int | None = None
     until_day: int | None = None
-    catchments: tuple[str, ...] = ()
+    narrowed: Hashable = None
 
 
 @dataclass(frozen=True)
@@ -164,7 +167,7 @@ class PlacementMap:
         chosen
             The filter; the newest dozen are kept.
         inside
-            Placements within `chosen.catchments`, in the order of the columns, (n,).
+            Placements that `chosen.narrowed` leaves in, in the order of the columns, (n,).
         """
         with self._lock:
             if chosen in self._kept:

@@ -3,6 +3,7 @@
 from service.access.gate import (
     count_features,
     find_features,
+    found_chosen,
     keep_placements,
     open_found,
     open_placement_map,
@@ -21,6 +22,7 @@ from service.access.gate import (
 __all__ = [
     "count_features",
     "find_features",
+    "found_chosen",
     "keep_placements",
     "open_found",
     "open_placement_map",

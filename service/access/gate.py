@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 __all__ = [
     "count_features",
     "find_features",
+    "found_chosen",
     "keep_placements",
     "open_found",
     "open_placement_map",
@@ -191,6 +192,16 @@ def open_found(store: Store, found: pd.DataFrame, viewer: Viewer) -> Records:
     return _public(store, *store.found_public_records(rows))
 
 
+def found_chosen(store: Store, found: pd.DataFrame, selection: Selection, viewer: Viewer) -> Bools:
+    """Mark what :func:`find_features` found by place, hours and gear, as the viewer sees it.
+
+    Of `selection` only what `Selection.in_memory` names is compared.
+    """
+    records = open_found(store, found, viewer)
+    ids = records.placements.index[_chosen(store, records, selection)]
+    return found["placement_id"].isin(ids).to_numpy(bool)
+
+
 def sweep_features(
     store: Store, wanted: Wanted, unit: Unit, viewer: Viewer, *, size: int = 50_000
 ) -> Iterator[pd.DataFrame]:
@@ -227,6 +238,14 @@ def _within(store: Store, records: Records, selection: Selection, needed: Needed
     """Leave what the store does not choose by itself: by place, hours and what gear can find."""
     if not selection.in_memory:
         return records
+    kept = keep_placements(records, _chosen(store, records, selection))
+    if "snaps" in needed.tables:
+        return kept
+    return replace(kept, snaps=kept.snaps.iloc[:0])
+
+
+def _chosen(store: Store, records: Records, selection: Selection) -> Bools:
+    """Mark the placements that meet what :func:`_within` looks at."""
     placements, methods = records.placements, reference.methods(store)
     keep = np.ones(len(placements), bool)
     if selection.catchments:
@@ -243,10 +262,7 @@ def _within(store: Store, records: Records, selection: Selection, needed: Needed
         wanted = reference.species(store).loc[[selection.able_to_find]]
         able = detectable(wanted, methods).iloc[0]
         keep &= placements["method"].isin(able.index[able]).to_numpy(bool)
-    kept = keep_placements(records, keep)
-    if "snaps" in needed.tables:
-        return kept
-    return replace(kept, snaps=kept.snaps.iloc[:0])
+    return keep
 
 
 def _to_choose(selection: Selection, needed: Needed) -> Needed:

@@ -16,7 +16,6 @@ from service.access import (
     open_found,
     open_record_chunks,
     open_records,
-    within_catchments,
 )
 from service.answers import summaries
 
@@ -118,17 +117,20 @@ def stretches(
 
 
 def reaches(
-    store: Store, *, within: Box | None = None, min_order: int = 1, catchments: tuple[str, ...] = ()
+    store: Store,
+    *,
+    within: Box | None = None,
+    min_order: int = 1,
+    selection: Selection | None = None,
 ) -> gpd.GeoDataFrame:
-    """Reaches as lines, with `stream_name`, `strahler`, `kind`, `length_m`."""
+    """Reaches as lines, with `stream_name`, `strahler`, `kind`, `length_m`; of chosen water."""
     frame = reference.network(store).reaches
+    water = reference.chosen_water(store, selection) if selection else None
+    if water is not None:
+        frame = frame.iloc[np.unique(water.group)]
     frame = frame[["stream_name", "strahler", "kind", "length_m", frame.geometry.name]]
     if min_order > 1:
         frame = frame[frame["strahler"] >= min_order]
-    if catchments:
-        parts = reference.reach_parts(store)
-        chosen = parts[within_catchments(store, parts["catchment_id"], catchments)]
-        frame = frame[frame.index.isin(chosen["reach_id"].unique())]
     return frame[_meets(frame, within)] if within else frame
 
 

@@ -32,7 +32,7 @@ def offline_map(
     chosen = selection.species
     view = view_of_frames(
         placements=shown,
-        reaches=features.reaches(store, catchments=selection.catchments),
+        reaches=features.reaches(store, selection=selection),
         catchments=features.catchments(store),
         stretches=features.stretches(store, selection, viewer),
         species=reference.species(store),

@@ -23,11 +23,16 @@ from layers.fieldwork.looking import detectable
 from layers.fieldwork.public_frames import shown_squares
 from layers.network.cutting import cut_lines
 from service import access, reference
-from service.access import open_placement_map, refuse_unknown, within_catchments
+from service.access import (
+    open_placement_map,
+    open_records,
+    refuse_unknown,
+    within_catchments,
+)
 from service.answers import features
 from service.answers.coverage_answers import reach_lines
 from service.cache import cached
-from service.records import Selection
+from service.records import OF_NOTHING, Selection
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -53,6 +58,10 @@ _MOST_VERTICES: Final = 20_000
 _MOST_LINES: Final = 5_000
 _MOST_OUTLINES: Final = 400
 _SMALLEST_OUTLINE_PX: Final = 14.0
+# What a selection narrows by and the columns of a map do not tell: the first is computed from
+# positions, the others are read from the records.
+_BY_PLACE: Final = ("catchments",)
+_BY_RECORD: Final = ("upstream_of", "downstream_of", "streams", "hours", "able_to_find")
 _EPOCH: Final = dt.date(1970, 1, 1)
 
 
@@ -69,15 +78,33 @@ def _filtered(
         detecting=_detecting(store, selection.species),
         since_day=None if selection.since is None else (selection.since - _EPOCH).days,
         until_day=None if selection.until is None else (selection.until - _EPOCH).days,
-        catchments=tuple(sorted(selection.catchments)),
+        narrowed=replace(
+            Selection(),
+            **{name: getattr(selection, name) for name in (*_BY_PLACE, *_BY_RECORD)},
+        ),
     )
     inside = None
-    if selection.catchments and not stored.knows(wanted):
+    if selection.in_memory and not stored.knows(wanted):
+        inside = _inside(store, selection, viewer, stored)
+    return stored, stored.states(wanted, inside)
+
+
+def _inside(
+    store: Store, selection: Selection, viewer: Viewer, stored: PlacementMap
+) -> NDArray[np.bool_]:
+    """Mark what a selection leaves in by place, hours and gear, in the order of the columns."""
+    columns = stored.columns
+    inside = np.ones(len(stored), bool)
+    if selection.catchments:
         smallest = cached(
             store, viewer, ("placement catchments", stored), lambda: _catchments_of(store, stored)
         )
-        inside = within_catchments(store, smallest, selection.catchments)
-    return stored, stored.states(wanted, inside)
+        inside &= within_catchments(store, smallest, selection.catchments)
+    others = Selection(**{name: getattr(selection, name) for name in _BY_RECORD})
+    if others.in_memory:
+        left = open_records(store, others, viewer, OF_NOTHING).placements.index
+        inside &= pd.Index(columns.names.take(np.arange(len(stored)))).isin(left)
+    return inside
 
 
 def _detecting(store: Store, species: tuple[str, ...]) -> tuple[str, ...]:
@@ -260,9 +287,9 @@ def _stretch_paths(
 
 
 def lines_in_view(
-    store: Store, *, within: Box, zoom: int, catchments: tuple[str, ...] = ()
+    store: Store, *, within: Box, zoom: int, selection: Selection | None = None
 ) -> dict[str, Any]:
-    """Reaches and catchments of one view, simplified to what shows.
+    """Reaches and catchments of one view, simplified to what shows; reaches of chosen water.
 
     Returns
     -------
@@ -275,10 +302,10 @@ def lines_in_view(
     window = grid_window(*within)
     joined, frame = reference.network(store), reference.catchments(store)
     among = None
-    if catchments:
-        parts = reference.reach_parts(store)
-        chosen = parts[within_catchments(store, parts["catchment_id"], catchments)]
-        among = joined.reaches.index.isin(chosen["reach_id"].unique())
+    water = reference.chosen_water(store, selection) if selection else None
+    if water is not None:
+        among = np.zeros(len(joined.length_m), bool)
+        among[water.group] = True
     view = reach_lines(store, joined).in_view(
         window, zoom, most_vertices=_MOST_VERTICES, most_lines=_MOST_LINES, among=among
     )

@@ -40,7 +40,6 @@ if TYPE_CHECKING:
 
     from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
-    from layers.network.intervals import Intervals
     from service.records import Needed, Records, Viewer
     from service.store import Store
 
@@ -425,7 +424,7 @@ def streams(
         opened.species,
         opened.methods,
         shown=fully_shown(opened.species.index.to_series(), opened.species, viewer),
-        region=_region(store, selection),
+        region=reference.chosen_water(store, selection),
     )
     return _finished(found, "streams", found)
 
@@ -482,19 +481,10 @@ def next_places(
         within_m=within_m,
         counts=counts,
         clear_m=min(represents_m or REPRESENTS_M, within_m),
-        region=_region(store, selection),
+        region=reference.chosen_water(store, selection),
         weight=None if weight is None else _weights(water.network, weight),
     )
     return _finished(found, "next_places", found)
-
-
-def _region(store: Store, selection: Selection) -> Intervals | None:
-    """Part of the network that a selection leaves in, its catchments included; None for all."""
-    region = reference.chosen_region(store, selection)
-    inside = reference.catchment_region(store, selection.catchments)
-    if region is None or inside is None:
-        return region if inside is None else inside
-    return reference.common_water(region, inside)
 
 
 def _weights(joined: Network, name: str) -> NDArray[np.float64]:

@@ -13,6 +13,7 @@ from service.reference.regions import (
     catchment_region,
     catchments_along,
     chosen_region,
+    chosen_water,
     common_water,
 )
 
@@ -23,6 +24,7 @@ __all__ = [
     "catchments",
     "catchments_along",
     "chosen_region",
+    "chosen_water",
     "common_water",
     "methods",
     "network",

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from service.records import Selection
     from service.store import Store
 
-__all__ = ["catchment_region", "catchments_along", "chosen_region", "common_water"]
+__all__ = ["catchment_region", "catchments_along", "chosen_region", "chosen_water", "common_water"]
 
 
 def chosen_region(store: Store, selection: Selection) -> Intervals | None:
@@ -80,6 +80,15 @@ def catchment_region(store: Store, catchments: tuple[str, ...]) -> Intervals | N
         np.clip(own["from_m"].to_numpy(np.float64), 0.0, length),
         np.clip(own["to_m"].to_numpy(np.float64), 0.0, length),
     )
+
+
+def chosen_water(store: Store, selection: Selection) -> Intervals | None:
+    """Cut out the network that a selection leaves in, its catchments included; None for all."""
+    region = chosen_region(store, selection)
+    inside = catchment_region(store, selection.catchments)
+    if region is None or inside is None:
+        return region if inside is None else inside
+    return common_water(region, inside)
 
 
 def catchments_along(store: Store, region: Intervals) -> set[str]:

@@ -16,7 +16,10 @@ if TYPE_CHECKING:
 
 __all__ = ["FILTERS", "PageQuery", "only_value", "read_order", "read_query", "refuse_unknown"]
 
-FILTERS: Final = ("species", "method", "survey", "catchment", "since", "until")
+FILTERS: Final = (
+    "species", "method", "hours", "since", "until", "survey", "catchment", "stream", "upstream_of",
+    "downstream_of", "able_to_find",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -35,9 +38,10 @@ class PageQuery:
 def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> PageQuery:
     """Read the filters of a query; blank values count as not given.
 
-    These are `species`, `method`, `survey`, `catchment`, each also several times; `since` and
-    `until`, a day or a year; `bbox` if named among the further parameters in `also`. Raises
-    RequestError where a parameter is unknown or its value cannot be used.
+    These are `species`, `method`, `hours`, `survey`, `catchment`, `stream`, each also several
+    times; `since` and `until`, a day or a year; `upstream_of` and `downstream_of`, REACH or
+    REACH:MEASURE; `able_to_find`, a species; `bbox` if named among the further parameters in
+    `also`. Raises RequestError where a parameter is unknown or its value cannot be used.
     """
     refuse_unknown(args, (*FILTERS, *also))
     since_text, until_text = _single(args, "since"), _single(args, "until")
@@ -51,6 +55,11 @@ def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> Page
         methods=_several(args, "method"),
         surveys=_several(args, "survey"),
         catchments=_several(args, "catchment"),
+        streams=_several(args, "stream"),
+        upstream_of=_single(args, "upstream_of"),
+        downstream_of=_single(args, "downstream_of"),
+        hours=_several(args, "hours"),
+        able_to_find=_single(args, "able_to_find"),
         since=since,
         until=until,
     )

@@ -148,10 +148,10 @@ class Public:
             yield from silent[:1]
             if rule.rule.endswith("/file"):
                 continue  # takes a second each time; files of parts have a test of their own
-            # Place and time are asked of every route, two of the other kinds by chance.
+            # Place and time are asked of every route, four of the other kinds by chance.
             others = [kind for kind in queries if kind not in ("bbox", "since", "datetime")]
             kinds = ["bbox", "since"] if short else ["bbox", "since", "datetime"]
-            for kind in [*kinds, *rng.choice(others, 0 if short else 2, replace=False)]:
+            for kind in [*kinds, *rng.choice(others, 0 if short else 4, replace=False)]:
                 asked = queries[kind]
                 address = str(rng.choice(taken or known))
                 query = asked[rng.integers(len(asked))]
@@ -201,6 +201,11 @@ def queries_around(plans, seed, count):
         "survey": ["survey=RIVERA"],
         "site": ["site=Site+001"],
         "catchment": ["catchment=SMALL0", "catchment=HALF0"],
+        "hours": [f"hours={name}" for name in ("day", "night", "overnight")],
+        "stream": ["stream=Beck"],
+        "upstream_of": ["upstream_of=R00-06:500", "upstream_of=R03-11"],
+        "downstream_of": ["downstream_of=R00-06:500"],
+        "able_to_find": [urlencode({"able_to_find": name}) for name in SPECIES.index],
         "unit": ["unit=site"],
         "limit": ["limit=3"],
         "f": ["f=html", "f=json"],
@@ -434,6 +439,7 @@ def test_files_of_parts_are_alike_for_twins(twins, tmp_path):
     choices = [
         Selection(since=day, until=day),
         Selection(species=("Anguilla anguilla",), catchments=("SMALL0", "SMALL1")),
+        Selection(hours=("night", "overnight"), upstream_of="R00-06:500"),
     ]
     for number, selection in enumerate(choices):
         written = []

@@ -240,7 +240,7 @@ def test_bands_by_hand():
         ("method=harpoon", "no method"),
         ("since=2024&until=2020", "after"),
         ("gap=1", "no parameter"),
-        ("hours=dusk", "none of day, night, overnight"),
+        ("hours=dusk", "use any of day, night, overnight"),
         ("counts=seen", "neither of visited and sampled"),
         ("represents=0", "no number of metres"),
         ("able_to_find=Draco+draco", "no species"),

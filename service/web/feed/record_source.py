@@ -6,7 +6,7 @@ are then opened through `service.access.gate` and turned into features as everyw
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
@@ -18,6 +18,7 @@ from service import reference
 from service.access import (
     count_features,
     find_features,
+    found_chosen,
     placement_catchments,
     placement_extent,
     refuse_unknown,
@@ -116,14 +117,7 @@ class RecordSource:
 
     def check(self, store: Store, query: FeatureQuery, viewer: Viewer) -> None:
         """Refuse a name that is unknown, and a mark that is none of this collection."""
-        given = {name: (value,) for name, value in query.filters.items()}
-        selection = Selection(
-            species=given.get("species", ()),
-            methods=given.get("method", ()),
-            surveys=given.get("survey", ()),
-            catchments=given.get("catchment", ()),
-        )
-        refuse_unknown(store, selection, viewer)
+        refuse_unknown(store, _selection(query), viewer)
         kinds: dict[Unit, tuple[type | tuple[type, ...], ...]] = {
             "placement": (),
             "detection": (str,),
@@ -184,7 +178,7 @@ class RecordSource:
             )  # fmt: skip
             if rows.empty:
                 break
-            kept = rows[self._meets(store, rows, query)] if tested else rows
+            kept = rows[self._meets(store, rows, query, viewer)] if tested else rows
             found.append(kept)
             left -= len(kept)
             if len(rows) < step:
@@ -202,21 +196,27 @@ class RecordSource:
 
     def _tested(self, store: Store, query: FeatureQuery, viewer: Viewer) -> bool:
         """Tell whether positions have to be compared one by one."""
-        if "catchment" in query.filters:
+        if _selection(query).in_memory:
             return True
         return query.area is not None and not self._holds_all(store, query, viewer)
 
-    def _meets(self, store: Store, rows: pd.DataFrame, query: FeatureQuery) -> NDArray[np.bool_]:
+    def _meets(
+        self, store: Store, rows: pd.DataFrame, query: FeatureQuery, viewer: Viewer
+    ) -> NDArray[np.bool_]:
         crs = read_crs(store.settings.crs)
         shapes = np.asarray(rows["geometry"], dtype=object)
         met = np.ones(len(rows), dtype=bool)
         if query.area is not None:
             met = query.area.meets(shapes, crs)
-        if "catchment" in query.filters:
+        selection = _selection(query)
+        if selection.catchments:
             left = rows[met]
             places = gpd.GeoDataFrame(left[["generalised_km"]], geometry=shapes[met], crs=crs)
             inside = placement_catchments(store, places)
-            met[met] = within_catchments(store, inside, [query.filters["catchment"]])
+            met[met] = within_catchments(store, inside, selection.catchments)
+        others = replace(selection, catchments=())
+        if others.in_memory:
+            met[met] = found_chosen(store, rows[met], others, viewer)
         return met
 
     def _count(self, store: Store, query: FeatureQuery, viewer: Viewer) -> int:
@@ -224,7 +224,7 @@ class RecordSource:
         if not self._tested(store, query, viewer):
             return count_features(store, wanted, self.unit, viewer)
         pieces = sweep_features(store, wanted, self.unit, viewer)
-        return sum(int(self._meets(store, rows, query).sum()) for rows in pieces)
+        return sum(int(self._meets(store, rows, query, viewer).sum()) for rows in pieces)
 
     # Reading ------------------------------------------------------------------------------
     def _features(self, store: Store, rows: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
@@ -251,6 +251,23 @@ class RecordSource:
         lines = features.stretches(store, selection, viewer)
         parts = zip(lines["placement_id"], lines["reach_id"], lines["from_m"], strict=True)
         return lines.set_index(pd.Index([_stretch_id(*part) for part in parts], dtype="str"))
+
+
+def _selection(query: FeatureQuery) -> Selection:
+    """Turn the filters of a query into what every other answer selects by."""
+    given = query.filters
+    several = {name: (value,) for name, value in given.items()}
+    return Selection(
+        species=several.get("species", ()),
+        methods=several.get("method", ()),
+        surveys=several.get("survey", ()),
+        catchments=several.get("catchment", ()),
+        streams=several.get("stream", ()),
+        hours=several.get("hours", ()),
+        upstream_of=given.get("upstream_of", ""),
+        downstream_of=given.get("downstream_of", ""),
+        able_to_find=given.get("able_to_find", ""),
+    )
 
 
 def _stretch_id(placement_id: str, reach_id: str, from_m: float) -> str:

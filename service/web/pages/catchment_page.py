@@ -44,7 +44,7 @@ def show(catchment: str) -> str:
     labels = reference.methods(store)["label"].to_dict()
     occurrence = summaries.occurrence(store, own, viewer)
     occurrence = occurrence[occurrence["catchment"] == catchment]
-    richness = summaries.richness(store, own, viewer).set_index("catchment").loc[catchment]
+    richness = summaries.richness(store, own, viewer).set_index("catchment")
     rates = summaries.effort(store, own, viewer)
     rates = rates[(rates["catchment"] == catchment) & (rates["individuals"] > 0)]
     filters = kept_filters(query, without=("catchment",))
@@ -61,7 +61,8 @@ def show(catchment: str) -> str:
         labels=labels,
         occurrence=occurrence.assign(looking=looking_words(occurrence, labels)).to_dict("records"),
         vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
-        richness=richness.to_dict(),
+        # There is no row where no water of this catchment is chosen.
+        richness=richness.loc[catchment].to_dict() if catchment in richness.index else None,
         effort=_effort(own, catchment),
         rates=rates.sort_values(["species", "method"]).to_dict("records"),
         length=_lengths(own, catchment),

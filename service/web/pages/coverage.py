@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlencode
 
@@ -33,10 +32,7 @@ __all__ = ["blueprint"]
 
 blueprint = Blueprint("coverage", __name__)
 
-_OWN: Final = (
-    "hours", "able_to_find", "stream", "upstream_of", "downstream_of", "counts", "represents",
-    "min_order", "count", "within",
-)  # fmt: skip
+_OWN: Final = ("counts", "represents", "min_order", "count", "within")
 _MOST_STREAMS: Final = 100
 _MOST_PLACES: Final = 200
 _MOST_GAPS_SHOWN: Final = 100
@@ -139,23 +135,12 @@ def _question(*also: str) -> tuple[PageQuery, CoverageQuestion]:
     count = read_whole(_given("count") or "10", "count", least=1)
     if count > _MOST_PLACES:
         raise RequestError(f"count {count} is more than {_MOST_PLACES}; ask for fewer places.")
-    hours = _several("hours")
-    if strange := [word for word in hours if word not in HOURS]:
-        raise RequestError(f"hours {strange[0]!r} are none of {', '.join(HOURS)}.")
     counts = _given("counts") or "visited"
     if counts not in COUNTS:
         raise RequestError(f"counts {counts!r} is neither of {' and '.join(COUNTS)}.")
     represents = _given("represents")
-    selection = replace(
-        query.selection,
-        hours=hours,
-        able_to_find=_given("able_to_find"),
-        streams=_several("stream"),
-        upstream_of=_given("upstream_of"),
-        downstream_of=_given("downstream_of"),
-    )
     return query, CoverageQuestion(
-        selection,
+        query.selection,
         min_order=read_order(request.args, "min_order"),
         count=count,
         within_m=_metres("within", _given("within") or "1000"),
@@ -167,10 +152,6 @@ def _question(*also: str) -> tuple[PageQuery, CoverageQuestion]:
 def _given(name: str) -> str:
     texts = [text.strip() for text in request.args.getlist(name) if text.strip()]
     return only_value(name, texts)
-
-
-def _several(name: str) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(text for text in request.args.getlist(name) if text.strip()))
 
 
 def _metres(name: str, text: str) -> float:

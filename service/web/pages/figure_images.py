@@ -82,7 +82,7 @@ def accumulation() -> Response:
         figures.accumulation_curve(
             curve,
             place=reference.catchment_names(store)[catchment],
-            estimate=float(rich.loc[catchment, "chao2"]),  # type: ignore[arg-type]
+            estimate=float(rich["chao2"].get(catchment, float("nan"))),
         )
     )
 

@@ -69,7 +69,7 @@ def reaches() -> Response:
             current_store(),
             within=query.within,
             min_order=order,
-            catchments=query.selection.catchments,
+            selection=query.selection,
         )
     )
 

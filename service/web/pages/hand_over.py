@@ -113,11 +113,10 @@ def _layers(choice: _Choice, eyes: Viewer, holds: Preview) -> list[tuple[str, in
     detections = None
     if not choice.query.filtered:
         detections = count_features(store, Wanted(), "detection", eyes)
-    chosen = selection.catchments
     counted = [
         ("Placements", holds.placements, "one for each gear in one place once"),
         ("Detections", detections, "one for each species that a placement caught"),
-        ("Reaches", len(features.reaches(store, catchments=chosen)), "of the stream network"),
+        ("Reaches", len(features.reaches(store, selection=selection)), "of the stream network"),
         ("Catchments", len(reference.catchments(store)), ""),
         ("Catch rows", holds.catches, ""),
         ("Lengths", holds.lengths, "fish measured"),

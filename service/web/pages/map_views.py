@@ -44,7 +44,7 @@ def lines() -> Response:
     query, zoom = _view()
     return json_answer(
         map_views.lines_in_view(
-            current_store(), within=_box(query), zoom=zoom, catchments=query.selection.catchments
+            current_store(), within=_box(query), zoom=zoom, selection=query.selection
         )
     )
 
