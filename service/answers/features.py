@@ -135,11 +135,11 @@ def reaches(
 
 
 def covered_reaches(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
-    """Reaches in the chosen catchments with what was visited and sampled of them.
+    """Reaches of the chosen water with what was visited and sampled of them.
 
     Without coverage where most of a reach lies outside of what is chosen.
     """
-    frame = reaches(store, catchments=selection.catchments)
+    frame = reaches(store, selection=selection)
     if not len(frame):
         return frame
     coverage = summaries.coverage(store, selection, viewer).set_index("reach_id")
