@@ -174,7 +174,7 @@ OF_NOTHING = Needed(tables=frozenset(), columns=_OF_STRETCHES)
 # Where on the network gear fished, which gear, and when.
 OF_STRETCHES = Needed(tables=frozenset({"stretches"}), columns=_OF_STRETCHES)
 # The same, and where placements without a stretch lie.
-OF_WATER = OF_STRETCHES.and_tables("snaps")
+OF_WATER = Needed(tables=frozenset({"stretches", "snaps"}), columns=_OF_STRETCHES | {"shape"})
 
 
 @dataclass(frozen=True)

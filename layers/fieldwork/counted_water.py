@@ -14,6 +14,7 @@ import pandas as pd
 from layers.errors import FrameError
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, local_dates, looked
 from layers.frames import codes_of, codes_within, reads
+from layers.network.cutting import reaches_inside
 from layers.network.distance import SampledDistance, distance_to_sampled
 from layers.network.intervals import Intervals, overlay
 from layers.network.surroundings import surroundings
@@ -94,7 +95,8 @@ class CountedWater:
     sampled
         Stretches.
     visited
-        Stretches; and for a placement without one the water that it stands for.
+        Stretches; and for a placement without one the water that it stands for, and the water
+        inside its polygon.
     """
 
     network: Network
@@ -181,7 +183,8 @@ def counted_water(
     Placements that fished properly count: they caught something, or, as stated, nothing. Lost and
     disturbed gear did not, and where the catch was not recorded nobody knows. Stretches count as
     sampled and as visited. A placement without a stretch whose position lies on the network
-    visited the water within a distance along it, up and down, round loops and up side channels.
+    visited the water within a distance along it, up and down, round loops and up side channels;
+    one with a polygon, as of a seine haul, also the parts of reaches inside it.
 
     Parameters
     ----------
@@ -232,10 +235,14 @@ def counted_water(
     )  # fmt: skip
     stands_for = np.asarray(metres.array, np.float64)[code]
     owner, around = _around(network, row[point], measure[point], stands_for)
+    drawn = np.flatnonzero(counted & ~has_length & _has_shape(placements))
+    hauled, inside = np.empty(0, np.int64), Intervals(drawn[:0], measure[:0], measure[:0])
+    if len(drawn):
+        hauled, inside = reaches_inside(network, placements["shape"].to_numpy(object)[drawn])
     visited = Intervals(
-        *(np.concatenate(both) for both in zip(sampled.intervals, around, strict=True))
+        *(np.concatenate(all_) for all_ in zip(sampled.intervals, around, inside, strict=True))
     )
-    placement = np.concatenate([sampled.placement, point[owner]])
+    placement = np.concatenate([sampled.placement, point[owner], drawn[hauled]])
     used = np.zeros(len(placements), bool)
     used[placement] = True
     reasons["no place on the network"] = int((counted & ~used).sum())
@@ -258,6 +265,12 @@ def counted_water(
             ),
         ),
     )  # fmt: skip
+
+
+def _has_shape(placements: pd.DataFrame) -> Bools:
+    if "shape" not in placements:
+        return np.zeros(len(placements), bool)
+    return placements["shape"].notna().to_numpy(bool)
 
 
 def _around(

@@ -1,4 +1,4 @@
-"""Cut lines out of reaches by measure."""
+"""Cut lines out of reaches, by measure or by polygon."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
+
+from layers.network.intervals import Intervals
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -15,7 +17,7 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
     Floats = NDArray[np.float64]
 
-__all__ = ["cut_lines", "place_on_reach"]
+__all__ = ["cut_lines", "place_on_reach", "reaches_inside"]
 
 
 def place_on_reach(network: Network, rows: Ints, measure_m: Floats) -> Floats:
@@ -69,3 +71,40 @@ def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> NDA
     order = np.lexsort((measure, number))
     cut: NDArray[np.object_] = shapely.linestrings(place[order], indices=number[order])
     return cut
+
+
+def reaches_inside(network: Network, polygons: NDArray[np.object_]) -> tuple[Ints, Intervals]:
+    """Find the parts of reaches that lie inside each polygon.
+
+    Parameters
+    ----------
+    network
+        The network.
+    polygons
+        Polygons or MultiPolygons in its CRS, (n,); None has none.
+
+    Returns
+    -------
+    owner
+        Position of the polygon of each part, ascending, (k,).
+    parts
+        Reach row and measures, as they lie; `group` is the reach's row.
+    """
+    polygon, row = network.reaches.sindex.query(polygons, predicate="intersects", sort=True)
+    lines = np.asarray(network.reaches.geometry)
+    inside = shapely.intersection(lines[row], np.asarray(polygons, object)[polygon])
+    pieces, pair = shapely.get_parts(inside, return_index=True)
+    # Where a reach only touches a boundary there is a point, which has no length.
+    length = shapely.length(pieces)
+    some = length > 0
+    pieces, pair, length = pieces[some], pair[some], length[some]
+    # By the middle: an end may lie where a reach meets itself.
+    middles = shapely.line_interpolate_point(pieces, 0.5, normalized=True)
+    at = shapely.line_locate_point(lines[row[pair]], middles)
+    whole = network.length_m[row[pair]]
+    parts = Intervals(
+        row[pair],
+        np.clip(at - length / 2, 0.0, whole),
+        np.clip(at + length / 2, 0.0, whole),
+    )
+    return polygon[pair], parts

@@ -103,6 +103,15 @@ class Plain:
         for name, snap in snaps.iterrows() if count == "visited" else ():
             if name in names and name not in stretched:
                 self._around(snap["reach_id"], snap["measure_m"], represents_m, parts)
+        drawn = self.records.placements["shape"].dropna()
+        for name, polygon in drawn.items() if count == "visited" else ():
+            if name in names and name not in stretched:
+                for reach, line in self.lines.items():
+                    for piece in shapely.get_parts(line.intersection(polygon)):
+                        if piece.is_empty:
+                            continue
+                        ends = [line.project(shapely.Point(xy)) for xy in piece.coords]
+                        parts[reach].append((min(ends), max(ends)))
         return {
             reach: shapely.union_all([LineString([(a, 0), (b, 0)]) for a, b in own if a < b])
             for reach, own in parts.items()

@@ -5,11 +5,12 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 from layers.estimates.coverage import COVERAGE_COLUMNS, NOTHING, coverage
 from layers.network.distance import distance_to_sampled
 from layers.network.graph import build_network
-from tests.estimates.counted import water_of
+from tests.estimates.counted import snaps_at, water_of
 from tests.estimates.test_sampled_length import (
     NO_PARTS,
     parts_at,
@@ -53,6 +54,29 @@ def test_a_small_network_by_hand():
     assert np.isnan(frame["distance_to_sampled_m"][3])
     assert frame["note"].tolist()[3] == NOTHING["visited"]
     assert frame["note"].isna().tolist() == [True, True, True, False]
+
+
+def test_a_polygon_visits_the_water_inside_it():
+    """A haul over A from y = 350 to 150, snapped to measure 250: 200 m, and 50 m of B elsewhere.
+
+    A second one snapped to nothing, with a polygon over B and C from y = 850 to 900, visits
+    both; one that was lost visits nothing.
+    """
+    placements = placements_of([("seine", 2023)] * 3)
+    placements["outcome"] = ["nil", "nil", "lost"]
+    placements["shape"] = [
+        shapely.box(-20, 150, 20, 350),
+        shapely.box(-10, 850, 310, 950),
+        shapely.box(4990, 0, 5010, 950),
+    ]
+    water = water_of(NETWORK, stretches_at([]), placements, snaps_at([(0, "A", 250.0)]))
+    frame = coverage(water, NO_PARTS, as_of=AS_OF).set_index("reach_id")
+    assert frame["state"].tolist() == ["visited", "visited", "visited", "no_visit"]
+    assert frame["visited_fraction"]["A"] == pytest.approx(200 / 500)
+    assert frame["visited_fraction"]["B"] == pytest.approx(50 / 400)
+    assert frame["visited_fraction"]["C"] == pytest.approx(50 / 400)  # of 500 m by 400 in y
+    assert frame["sampled_fraction"].max() == 0
+    assert frame["placements"].tolist() == [1, 1, 1, 0]
 
 
 def test_a_reach_sampled_whole_is_at_distance_0():
