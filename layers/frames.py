@@ -30,7 +30,9 @@ if TYPE_CHECKING:
 __all__ = [
     "COUNT_KINDS",
     "FRAMES",
+    "LENGTH_TYPES",
     "OUTCOMES",
+    "PASS_MINUTES",
     "Frame",
     "check_frame",
     "codes_of",
@@ -43,6 +45,8 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 OUTCOMES: Final = ("caught", "nil", "lost", "disturbed", "unrecorded")
+PASS_MINUTES: Final = tuple(f"minutes_pass_{k}" for k in range(1, 7))
+LENGTH_TYPES: Final = ("total", "fork", "standard")
 COUNT_KINDS: Final = ("exact", "at_least", "estimate", "present")
 
 
@@ -80,10 +84,10 @@ FRAMES: Final[Mapping[str, Frame]] = {
             text="survey site stream_name method timezone outcome stretch_anchor bait crew "
             "permit notes shape_kind original_crs transformation",
             time="set_at lifted_at",
-            number="gear_count lifts minutes passes area_m2 stretch_length_m "
-            "position_uncertainty_m mesh_mm water_temperature_c dissolved_oxygen_mg_l "
-            "conductivity_us_cm water_velocity_m_s visibility_m wetted_width_m "
-            "original_x original_y transformation_accuracy_m",
+            number=f"gear_count lifts minutes passes {' '.join(PASS_MINUTES)} area_m2 "
+            "stretch_length_m position_uncertainty_m mesh_mm water_temperature_c "
+            "dissolved_oxygen_mg_l conductivity_us_cm water_velocity_m_s visibility_m "
+            "wetted_width_m original_x original_y transformation_accuracy_m",
             truth="trap_air_space operator_certificate machine_check gear_cleaned",
             shape="shape",
         ),
@@ -99,8 +103,9 @@ FRAMES: Final[Mapping[str, Frame]] = {
         words={"count_kind": COUNT_KINDS},
     ),
     "lengths": Frame(
-        _kinds(text="placement_id species", number="pass_no length_mm weight_g"),
+        _kinds(text="placement_id species length_type", number="pass_no length_mm weight_g"),
         "placement_id species length_mm",
+        words={"length_type": LENGTH_TYPES},
     ),
     # Where a placement lies on the network: a missing reach means none within tolerance.
     "snaps": Frame(

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from layers.frames import PASS_MINUTES
+
 if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Sequence
@@ -165,7 +167,7 @@ OF_EFFORT = Needed(
     tables=frozenset({"catches", "snaps", "stretches"}),
     columns=_OF_STRETCHES
     | {
-        "gear_count", "lifts", "minutes", "passes", "area_m2", "stretch_length_m",
+        "gear_count", "lifts", "minutes", "passes", *PASS_MINUTES, "area_m2", "stretch_length_m",
         "wetted_width_m", "shape",
     },
 )  # fmt: skip

@@ -13,7 +13,7 @@ from layers.crs import transform_positions
 from layers.fieldwork.effort import effort_of, unit_words
 from layers.fieldwork.looking import catch_numbers, local_times
 from layers.fieldwork.public_frames import GENERALISED_COLUMNS
-from layers.frames import reads
+from layers.frames import PASS_MINUTES, reads
 
 if TYPE_CHECKING:
     import pyproj
@@ -25,8 +25,8 @@ __all__ = ["detection_features", "placement_features", "species_caught"]
 # are no business of a map.
 _RECORDED: Final = (
     "survey", "site", "stream_name", "method", "outcome", "set_at", "lifted_at", "timezone",
-    "gear_count", "lifts", "minutes", "passes", "area_m2", "stretch_length_m", "mesh_mm", "bait",
-    "position_uncertainty_m", "water_temperature_c", "dissolved_oxygen_mg_l",
+    "gear_count", "lifts", "minutes", "passes", *PASS_MINUTES, "area_m2", "stretch_length_m",
+    "mesh_mm", "bait", "position_uncertainty_m", "water_temperature_c", "dissolved_oxygen_mg_l",
     "conductivity_us_cm", "water_velocity_m_s", "visibility_m", "wetted_width_m", "notes",
     *GENERALISED_COLUMNS,
 )  # fmt: skip

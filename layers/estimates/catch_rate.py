@@ -25,7 +25,7 @@ from layers.fieldwork.looking import (
     looked,
     nested_catchments,
 )
-from layers.frames import codes_of, codes_within, reads
+from layers.frames import PASS_MINUTES, codes_of, codes_within, reads
 from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
 
 if TYPE_CHECKING:
@@ -113,8 +113,9 @@ def catch_per_unit_effort(
     -----
     Methods with `cpue_passes` = `first` count the first pass only, on the whole area or
     length, or as one pass; a placement whose catch is not recorded by pass is left out.
-    Minutes, hours and the like are stated of all passes together, and later passes are as a
-    rule shorter or longer than the first: in such units all passes count, catch and effort.
+    Minutes are those of the first pass where every placement of the method in several passes
+    states them. Else, as for hours, they are stated of all passes together, and later passes are
+    as a rule shorter or longer than the first: all passes count, catch and effort.
     `layers.fieldwork.effort.main_units` chooses the unit where none is given.
     Interval: 95 %, `layers.estimates.rate_interval` up to 1,000 placements; above that the
     large-sample variance of a ratio of sums (Cochran 1977, Sampling Techniques, eq. 2.46) on
@@ -125,14 +126,20 @@ def catch_per_unit_effort(
     chosen = _chosen_units(placements, effort, methods, units or {})
     method = codes_of(placements["method"], methods.index, "Method")
     known_alike = np.isin(np.array(chosen, dtype="str"), _KNOWN_OF_FIRST_PASS)
-    first_pass = known_alike & (methods["cpue_passes"] == "first").to_numpy(dtype=bool)
-    first_only = first_pass[method]
-    passes = placements["passes"].to_numpy(dtype=np.float64, na_value=np.nan)
-
     rows = codes_within(catches["placement_id"], placements.index)
     kinds = codes_of(catches["species"], species.index, "Species")
     number, lower = catch_numbers(catches)
     pass_no = catches["pass_no"].to_numpy(dtype=np.float64, na_value=np.nan)
+    passes = placements["passes"].to_numpy(dtype=np.float64, na_value=np.nan)
+    several = passes > 1
+    several[rows[(rows >= 0) & (pass_no > 1)]] = True
+    first_minutes = _first_minutes(placements, several)
+    timed = np.array([unit == "minute" for unit in chosen], dtype=bool)
+    for at in np.flatnonzero(timed):
+        mine = base & (method == at) & several
+        known_alike[at] = mine.any() and bool((first_minutes[mine] > 0).all())
+    first_pass = known_alike & (methods["cpue_passes"] == "first").to_numpy(dtype=bool)
+    first_only = first_pass[method]
     mixed = np.zeros(len(placements), dtype=bool)
     kept = (rows >= 0) & (number > 0)
     unknown_pass = kept & np.isnan(pass_no)
@@ -142,6 +149,8 @@ def catch_per_unit_effort(
     later[later] = first_only[rows[later]]
 
     amount = _chosen_effort(placements, effort, chosen, method, first_only, methods)
+    if len(methods):
+        amount = np.where(first_only & timed[method], first_minutes, amount)
     used = base & ~mixed & (amount > 0)
     kept = kept & ~later
     kept[kept] = base[rows[kept]]
@@ -243,6 +252,16 @@ def _chosen_effort(
     amount = np.full(len(placements), np.nan)
     amount[rows[known]] = effort["effort"].to_numpy(dtype=np.float64)[known]
     return np.where(first_only & (unit == "pass") & (amount > 1), 1.0, amount)
+
+
+def _first_minutes(placements: pd.DataFrame, several: Bools) -> Floats:
+    """Minutes of the first pass: its own, or all of those that were fished once."""
+    blank = pd.Series(np.nan, index=placements.index)
+    own, whole = (
+        placements.get(name, blank).to_numpy(dtype=np.float64, na_value=np.nan)
+        for name in (PASS_MINUTES[0], "minutes")
+    )
+    return np.where(several, own, np.where(np.isnan(whole), own, whole))
 
 
 def _groups(

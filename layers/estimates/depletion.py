@@ -24,7 +24,7 @@ from layers.estimates.removal import (
     number_if_catchability_falls,
 )
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, local_dates, looked
-from layers.frames import codes_within, reads
+from layers.frames import PASS_MINUTES, codes_within, reads
 from layers.plurals import counted
 from layers.totals import ALL, RECORDS_ANEW, refuse_all
 
@@ -54,7 +54,10 @@ DEPLETION_COLUMNS: Final = (
     "density_per_100_m2",
     "problem",
     "se_formula",
+    "first_pass_per_minute",
 )
+_UNEQUAL: Final = 1.25  # greatest minutes of a pass over least; a choice of this program
+_UNEQUAL_WORDS: Final = "minutes differ between passes, and equal effort is assumed"
 _NUMBERS: Final = ("n_hat", "n_se", "n_low", "n_high", "p_hat", "density_per_100_m2")
 _LOOSE_KINDS: Final = {
     "at_least": "counts of 'at least'",
@@ -123,9 +126,10 @@ def depletion(
         Columns `DEPLETION_COLUMNS`, sorted by placement and species; species `all` pools
         every fish of the placement. `date` is the local date of setting; `catches` lists the
         passes with `;`. `problem` is empty or says what is wrong; figures are missing where it
-        forbids an estimate, and stay where it only warns: few fish, no fall in catch,
-        catchability that differs (`catchability_test`), and how many fish there would be if it
-        fell unseen (`number_if_catchability_falls`). `n_high` alone is missing where the catches
+        forbids an estimate, and stay where it only warns: few fish, no fall in catch, minutes that
+        differ between passes by more than a quarter, catchability that differs
+        (`catchability_test`), and how many fish there would be if it fell unseen
+        (`number_if_catchability_falls`). `n_high` alone is missing where the catches
         set no upper limit.
         `attrs["inputs"]` says what was used.
 
@@ -162,6 +166,12 @@ def depletion(
     frame = _typed(table)
     frame["site"] = placements["site"].reindex(frame["placement_id"]).to_numpy(dtype=object)
     frame["date"] = local_dates(placements).reindex(frame["placement_id"]).to_numpy()
+    minutes = placements.reindex(columns=list(PASS_MINUTES)).reindex(frame["placement_id"])
+    first = pd.to_numeric(frame["catches"].str.split(";").str[0], errors="coerce")
+    frame["first_pass_per_minute"] = first / minutes[PASS_MINUTES[0]].to_numpy(dtype=np.float64)
+    unequal = (minutes.max(axis=1) > _UNEQUAL * minutes.min(axis=1)).to_numpy(dtype=bool)
+    said = frame["problem"].where(frame["problem"] == "", frame["problem"] + "; ") + _UNEQUAL_WORDS
+    frame["problem"] = frame["problem"].mask(unequal & frame["n_hat"].notna(), said)
     if areas_m2 is not None:
         area = areas_m2.reindex(frame["placement_id"]).to_numpy(dtype=np.float64)
         frame["density_per_100_m2"] = 100.0 * frame["n_hat"].to_numpy() / area
@@ -332,6 +342,7 @@ def _unequal_catchability(caught: list[int], n_hat: float, n_high: float) -> Ite
 
 def _typed(table: Sequence[dict[str, object]]) -> pd.DataFrame:
     frame = pd.DataFrame(table, columns=list(DEPLETION_COLUMNS))
+    frame["first_pass_per_minute"] = np.nan
     texts = ["placement_id", "species", "catches", "estimator", "problem", "se_formula"]
     types = dict.fromkeys(texts, "str") | dict.fromkeys(_NUMBERS, "float64")
     return frame.astype(types | {"passes": "int64"})

@@ -38,7 +38,7 @@ GENERALISED_COLUMNS: Final = (
 _KEPT_OF_GENERALISED: Final = ("method", "outcome")
 _KEPT_OF_CATCH: Final = ("placement_id", "species", "count", "count_kind", "life_stage")
 # Rows of one placement are shown in an order of their own, not that of entry.
-_ORDER_OF_LENGTHS: Final = ("species", "pass_no", "length_mm", "weight_g")
+_ORDER_OF_LENGTHS: Final = ("species", "pass_no", "length_mm", "weight_g", "length_type")
 # Free words and people's names can reveal a place or a day of another placement.
 _NEVER_PUBLIC: Final = ("crew", "permit", "notes", "batch_id")
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from layers.frames import PASS_MINUTES
 from service.intake.columns import SHEETS
 from service.intake.findings import Cells
 from service.intake.numbers import number_column, read_number
@@ -112,7 +113,8 @@ def fold_passes(
     """Fold the rows of the placement sheet, and point catches and lengths to what they became.
 
     The placement takes the id and row number of its first row; `passes` is its highest pass
-    number, and each catch gets the pass of its row as `pass_no`.
+    number, each catch gets the pass of its row as `pass_no`, and where minutes are summed each
+    pass keeps its own.
 
     Parameters
     ----------
@@ -147,6 +149,11 @@ def fold_passes(
     frame.insert(0, "placement_id", ids[first])
     if "passes" not in frame:
         frame["passes"] = [str(int(n)) if n == n and n > 0 else "" for n in highest.tolist()]
+    if fold.how.get("minutes") == "sum":
+        for at, name in enumerate(PASS_MINUTES, start=1):
+            if name not in frame and (own := (number == at).to_numpy(bool)).any():
+                part = placements.column("minutes").where(own, "")
+                frame[name] = _summed(part, group, len(first), placements.decimal_comma)
     out = sheets | {
         "placements": Cells("placements", placements.file, frame, placements.decimal_comma)
     }

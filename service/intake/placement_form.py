@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from layers.fieldwork.effort import EFFORT_UNITS
+from layers.frames import PASS_MINUTES
 from service import access
 from service.access import open_records
 from service.errors import ConflictError, NotFoundError, RequestError
@@ -107,6 +108,8 @@ def fields_of_method(method: Mapping[str, Any]) -> list[str]:
         for column in EFFORT_UNITS[unit].columns
         if column not in ("set_at", "lifted_at")
     }
+    if {"minutes", "passes"} <= wanted:
+        wanted |= set(PASS_MINUTES)
     if method["stretch_rule"] == "along":
         wanted |= {"stretch_length_m", "stretch_anchor"}
     if method["area_rule"] in ("stated", "polygon"):

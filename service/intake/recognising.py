@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["by_content", "recognised"]
 
-_PART: Final = re.compile(r"(minutes|seconds)pass[1-9]")
+_SECONDS: Final = re.compile(r"secondspass([1-6])")
 _OF_A_PASS: Final = re.compile(r"(.+) pass ([1-9])")
 
 
@@ -119,15 +119,9 @@ def _own_names(sheet: str, table: Cells) -> Rules:
     known = known_names(sheet)
     found = {known.get(plain(name)): name for name in table.frame.columns}
     rules: Rules = {ours: [{"from": name}] for ours, name in found.items() if ours}
-    parts = [
-        (fit[1], name)
-        for name in table.frame.columns
-        if (fit := _PART.fullmatch(plain(name))) and sheet == "placements"
-    ]
-    if parts and "minutes" not in rules and len({unit for unit, _ in parts}) == 1:
-        unit = {"unit": "s"} if parts[0][0] == "seconds" else {}
-        rules["minutes"] = [{"sum": [name for _, name in parts]} | unit]
-        rules.setdefault("passes", [{"filled": [name for _, name in parts]}])
+    for name in table.frame.columns if sheet == "placements" else ():
+        if fit := _SECONDS.fullmatch(plain(name)):
+            rules.setdefault(f"minutes_pass_{fit[1]}", [{"from": name, "unit": "s"}])
     return rules
 
 
@@ -157,7 +151,8 @@ def _shape_of(table: Cells, names: Names, rules: dict[str, Rules]) -> Shape:
                 rules["catches"][name] = own.pop(name)
         measured = {"length_mm", "weight_g"} & lengths.keys()
         if measured:
-            rules["lengths"] = {name: lengths[name] for name in sorted(measured)}
+            own_type = {"length_type"} & lengths.keys()
+            rules["lengths"] = {name: lengths[name] for name in sorted(measured | own_type)}
         return Shape("fish" if measured else "catch")
     columns: dict[str, dict[str, str]] = {}
     for header in Header.of(table):

@@ -505,6 +505,13 @@ class _Writer:
         unit = {"unit": min(units)} if units - {"min", ""} else {}
         rule: dict[str, object] = {"from": names[0]} if len(names) == 1 else {"sum": names}
         whole = names[0] if len(names) == 1 and not unit else rule | unit
+        of_pass: dict[str, list[str]] = {}
+        for header in self.main.headers:
+            if header.text in parts and header.pass_no:
+                of_pass.setdefault(str(header.pass_no), []).append(header.text)
+        if len(names) > 1 and "" not in units and sum(map(len, of_pass.values())) == len(names):
+            rules = {k: {"sum": own} if own[1:] else {"from": own[0]} for k, own in of_pass.items()}
+            return [f"minutes_pass_{k} = {_toml(own | unit)}" for k, own in rules.items()]
         lines = [f"minutes = {_toml(whole)}"]
         if units == {""}:
             lines = [f"# minutes = {_toml(whole)}  # ? no unit stated; take out the # if minutes"]

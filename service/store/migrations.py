@@ -118,6 +118,15 @@ def _in_the_water(connection: sa.Connection) -> None:
     connection.exec_driver_sql("CREATE INDEX ix_in_the_water_batch_id ON in_the_water (batch_id)")
 
 
+def _minutes_of_passes(connection: sa.Connection) -> None:
+    """Keep the minutes of each pass, and which length of a fish was measured."""
+    for number in range(1, 7):
+        connection.exec_driver_sql(
+            f"ALTER TABLE placements ADD COLUMN minutes_pass_{number} DOUBLE"
+        )
+    connection.exec_driver_sql("ALTER TABLE lengths ADD COLUMN length_type TEXT")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _first_tables),
     Migration(2, "water velocity and network version", _velocity_and_network_version),
@@ -128,6 +137,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(7, "readings of imports", _readings),
     Migration(8, "stream that a placement stands for", _represented_length),
     Migration(9, "gear in the water", _in_the_water),
+    Migration(10, "minutes of passes and kinds of length", _minutes_of_passes),
 )
 
 

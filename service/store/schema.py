@@ -12,6 +12,8 @@ from typing import Any, TypedDict, Unpack
 import sqlalchemy as sa
 from sqlalchemy.types import UserDefinedType
 
+from layers.frames import PASS_MINUTES
+
 __all__ = [
     "ATTRIBUTES",
     "SPATIAL",
@@ -275,6 +277,7 @@ placements = _spatial(
     _whole("lifts"),
     _number("minutes"),
     _whole("passes"),
+    *(_number(name) for name in PASS_MINUTES),
     _number("area_m2"),
     _number("stretch_length_m"),
     _text("stretch_anchor"),
@@ -339,6 +342,7 @@ lengths = _table(
     _whole("pass_no"),
     _number("length_mm"),
     _number("weight_g"),
+    _text("length_type"),
 )
 
 # Derived from records and network; computed anew when the network is replaced ----------------

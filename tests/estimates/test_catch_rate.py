@@ -140,6 +140,31 @@ def test_first_pass_by_area_and_all_passes_by_minute():
     assert by_pass["passes_counted"] == "first"
 
 
+def test_first_pass_by_its_own_minutes_where_every_placement_states_them():
+    """10 and 6 fish in 20 and 10 minutes of first passes, and 3 in 10 minutes fished once.
+
+    With one placement whose minutes are those of both passes, all passes of all count again.
+    """
+    timed = {"method": "electric_fishing", "passes": 2, "minutes": 45.0}
+    rows = [
+        {"placement_id": "a", **timed, "minutes_pass_1": 20.0, "minutes_pass_2": 25.0},
+        {"placement_id": "b", **timed, "minutes_pass_1": 10.0, "minutes_pass_2": 35.0},
+        {"placement_id": "c", "method": "electric_fishing", "passes": 1, "minutes": 10.0},
+    ]
+    catches = [
+        *(caught("a", n, pass_no=i) for i, n in enumerate([10, 4], 1)),
+        *(caught("b", n, pass_no=i) for i, n in enumerate([6, 2], 1)),
+        caught("c", 3),
+    ]
+    units = {"electric_fishing": "minute"}
+    row = one(rates(placements_of(rows), catches, units=units), BULLHEAD)
+    assert (row["individuals"], row["effort"], row["passes_counted"]) == (19, 40, "first")
+    assert row["cpue"] == pytest.approx(19 / 40)
+    rows.append({"placement_id": "d", **timed})
+    row = one(rates(placements_of(rows), catches, units=units), BULLHEAD)
+    assert (row["individuals"], row["effort"], row["passes_counted"]) == (25, 145, "all")
+
+
 def test_catch_per_minute_needs_no_pass_numbers():
     """All passes count, so a catch that nobody told apart by pass does too."""
     placements = placements_of(

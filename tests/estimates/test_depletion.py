@@ -54,6 +54,17 @@ def test_published_example_through_the_table():
     assert frame.attrs["inputs"]["placements_used"] == 1
 
 
+def test_first_pass_by_its_own_minutes():
+    """38 fish in 19 minutes; passes of unequal minutes are warned of, those of like ones not."""
+    minutes = {"minutes_pass_1": 19.0, "minutes_pass_2": 16.0, "minutes_pass_3": 15.3}
+    rows = [electric("e", **minutes), electric("f", **minutes | {"minutes_pass_3": 15.1})]
+    catches = passes_of("e", [38, 26, 12]) + passes_of("f", [38, 26, 12])
+    frame = depletion(placements_of(rows), catches_of(catches), estimators=("weighted",))
+    assert frame["first_pass_per_minute"].tolist() == [2.0] * 4
+    warned = frame["problem"].str.contains("minutes differ between passes")
+    assert frame.loc[warned, "placement_id"].tolist() == ["f", "f"]
+
+
 def test_pools_species_beside_each_alone():
     """Seber (2002) example 7.4, 79 and 28, split over two species."""
     catches = catches_of(

@@ -150,6 +150,30 @@ def test_a_present_species_needs_no_count(store):
     assert result.records.catches["count"].isna().all()
 
 
+@pytest.mark.parametrize(
+    ("columns", "passes", "minutes", "says"),
+    [
+        ({"minutes_pass_1": "20", "minutes_pass_2": "15"}, 2, 35, "with the minutes of all passes"),
+        ({"minutes_pass_1": "20", "passes": "2"}, 2, None, ""),
+        ({"minutes_pass_1": "20", "minutes_pass_2": "15", "minutes": "40"}, 2, 40, "another"),
+        ({"minutes_pass_1": "20", "minutes_pass_3": "15", "passes": "2"}, 2, None, "fewer passes"),
+    ],
+)
+def test_minutes_of_passes_say_how_many_and_how_long(store, columns, passes, minutes, says):
+    """Passes and minutes that stand nowhere follow; what contradicts is refused or flagged."""
+    electric = {"method": "electric_fishing", "operator_certificate": "yes", "machine_check": "yes"}
+    row = electric | {"minutes": ""} | columns
+    result = checked(store, placements(**row))
+    said = " ".join(result.findings["message"])
+    assert says in said
+    if says == "fewer passes":
+        assert result.records is None
+        return
+    own = result.records.placements.iloc[0]
+    assert own["passes"] == passes
+    assert own["minutes"] == minutes or (minutes is None and pd.isna(own["minutes"]))
+
+
 TRAP = {
     "method": "minnow_trap",
     "set_at": "2024-05-01T19:00",

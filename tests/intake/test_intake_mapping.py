@@ -231,6 +231,7 @@ def test_rows_to_be_folded_must_agree(store, tmp_path):
     assert result.refused == []
     folded = result.records.placements.iloc[0]
     assert (folded["passes"], folded["minutes"]) == (2, 30)
+    assert folded[["minutes_pass_1", "minutes_pass_2"]].tolist() == [20, 10]
     other = mapped(store, tmp_path, MAPPING + FOLD, PASSES.format(temp=68))
     assert {fault.column for fault in other.refused} == {"water_temperature_c", "notes"}
     assert {fault.row for fault in other.refused} == {2, 3}

@@ -164,7 +164,8 @@ def test_every_field_of_the_contract_is_a_column(store):
     """DEVELOPERS.md, "Frames": placements."""
     wanted = (  # noqa: SIM905  as the contract writes them
         "survey site stream_name method set_at lifted_at timezone outcome gear_count lifts "
-        "minutes passes area_m2 stretch_length_m stretch_anchor position_uncertainty_m mesh_mm "
+        "minutes passes minutes_pass_1 minutes_pass_2 minutes_pass_3 minutes_pass_4 minutes_pass_5 "
+        "minutes_pass_6 area_m2 stretch_length_m stretch_anchor position_uncertainty_m mesh_mm "
         "bait trap_air_space water_temperature_c dissolved_oxygen_mg_l conductivity_us_cm "
         "water_velocity_m_s visibility_m wetted_width_m crew operator_certificate machine_check "
         "permit gear_cleaned notes shape_kind shape original_x original_y original_crs "

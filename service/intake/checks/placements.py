@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from layers.frames import PASS_MINUTES
 from service.intake.columns import SHEETS
 from service.intake.coordinates import read_positions
 from service.intake.times import localise, time_column
@@ -17,6 +18,8 @@ from service.intake.wording import say
 if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Callable
+
+    import numpy.typing as npt
 
     from layers.crs import Operation
     from service.intake.findings import Cells, Findings
@@ -84,6 +87,7 @@ def read_placements(
         for column in SHEETS["placements"]
         if column.kind in ("number", "whole")
     }
+    _settle_passes(cells, placements, findings)
     placements["survey"] = placements["survey"].fillna(survey or None).astype("str")
     _refuse_empty(cells, placements, findings)
     own = surveys.reindex(placements["survey"])
@@ -114,6 +118,40 @@ def read_placements(
     placements["shape"] = shape
     whole = gpd.GeoDataFrame(placements, geometry=positions.point, crs=store_crs)
     return whole, day_only
+
+
+def _settle_passes(cells: Cells, placements: pd.DataFrame, findings: Findings) -> None:
+    """Fill in how many passes and minutes there were where the minutes of each pass say so."""
+    parts = placements[list(PASS_MINUTES)].to_numpy(np.float64)
+    known = ~np.isnan(parts)
+    last = np.where(known.any(axis=1), known.shape[1] - known[:, ::-1].argmax(axis=1), 0)
+    stated = placements["passes"].to_numpy(np.float64)
+    for number, name in enumerate(PASS_MINUTES, start=1):
+        beyond = known[:, number - 1] & (stated < number)
+        findings.refuse(cells, beyond, name, "pass_unclear.minutes")
+    blank = (last > 0) & np.isnan(stated)
+    placements["passes"] = passes = np.where(blank, last, stated)
+    _read_ids(cells, blank, "passes_by_minutes", placements["placement_id"], passes, findings)
+    whole = (last > 0) & (known.sum(axis=1) == passes)
+    total, minutes = np.nansum(parts, axis=1), placements["minutes"].to_numpy(np.float64)
+    blank = whole & np.isnan(minutes)
+    placements["minutes"] = np.where(blank, total, minutes)
+    _read_ids(cells, blank, "minutes_summed", placements["placement_id"], total, findings)
+    differs = (whole & (abs(minutes - total) > 0.5)) | (total > minutes + 0.5)
+    findings.flag(cells, differs, "pass_minutes_differ", "minutes")
+
+
+def _read_ids(
+    cells: Cells,
+    rows: npt.NDArray[np.bool_],
+    code: str,
+    ids: pd.Series,
+    values: npt.NDArray[np.float64],
+    findings: Findings,
+) -> None:
+    if findings.audience != "form":
+        shown = dict(zip(ids[rows], (f"{value:g}" for value in values[rows]), strict=True))
+        findings.read(cells, rows, "placement_id", code, shown)
 
 
 def _refuse_empty(cells: Cells, placements: pd.DataFrame, findings: Findings) -> None:

@@ -11,6 +11,7 @@ from flask_wtf.csrf import generate_csrf
 from layers.drawing.joined_modules import join_modules
 from layers.drawing.map_assets import asset_text
 from layers.drawing.maps import frame_bounds
+from layers.frames import LENGTH_TYPES, PASS_MINUTES
 from service import access, reference
 from service.access import require_role
 from service.answers import features
@@ -69,6 +70,7 @@ def _page(form: Form | None) -> str:
         form=form,
         columns=columns,
         methods=reference.methods(store),
+        pass_minutes=PASS_MINUTES,
         outcomes=[(name, _OUTCOME_WORDS[name]) for name in OUTCOMES],
         surveys=access.surveys(store, current_viewer())["name"],
         sites=access.sites(store, current_viewer())["name"],
@@ -110,6 +112,7 @@ def _lists(form: Form | None) -> dict[str, Any]:
             for name, vernacular in species["vernacular_name"].items()
         ],
         "count_kinds": list(COUNT_KINDS),
+        "length_types": list(LENGTH_TYPES),
         "stages": list(_STAGES),
         "fates": list(_FATES),
         "anchors": list(STRETCH_ANCHORS),

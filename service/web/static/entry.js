@@ -192,7 +192,7 @@ form.addEventListener("input", (event) => {
   }
   touched();
   if (["outcome", "passes"].includes(field.name)) drawRows();
-  if (field.type === "radio" || field.name === "survey") arrange();
+  if (field.type === "radio" || ["survey", "passes"].includes(field.name)) arrange();
   if (
     [...content.PLACE, "shape", "method", "position_uncertainty_m", "stream_name"].includes(
       field.name,

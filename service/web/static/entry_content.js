@@ -3,11 +3,13 @@ import { newId } from "./entry_drafts.js";
 import { localNow } from "./entry_times.js";
 
 const KEPT_OVER = ["survey", "crew", "permit", "method"]; // from one placement to the next
+const PASS_MINUTES = "minutes_pass_";
 const BY_METHOD = [
   "gear_count",
   "lifts",
   "minutes",
   "passes",
+  ...Array.from({ length: 6 }, (_, k) => PASS_MINUTES + (k + 1)),
   "wetted_width_m",
   "area_m2",
   "mesh_mm",
@@ -85,6 +87,8 @@ export const rowsCount = (draft) =>
 /** Whether the form shows a column: of its method, or one that the stored record has. */
 export function shows(draft, method, name) {
   if (!BY_METHOD.includes(name) || draft.had.includes(name)) return true;
+  if (name.startsWith(PASS_MINUTES) && Number(name.slice(-1)) > (Number(draft.cells.passes) || 0))
+    return false;
   if (name.startsWith("stretch_") && draft.shape !== "point") return false;
   return Boolean(method && method.fields.includes(name));
 }

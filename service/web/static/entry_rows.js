@@ -185,7 +185,17 @@ function lengthRow(row, number, rows, options) {
     className: "count",
   });
   weight.setAttribute("aria-label", "Weight in grams" + label);
-  const line = element("div", { className: "line" }, species, length, weight);
+  const kind = choice(
+    ["", ...lists.length_types],
+    (one) => one || "length: which?",
+    row.length_type,
+    (value) => {
+      row.length_type = value;
+      changed();
+    },
+  );
+  kind.setAttribute("aria-label", "Total, fork or standard length" + label);
+  const line = element("div", { className: "line" }, species, length, kind, weight);
   if (passes > 1 || row.pass_no)
     line.append(passField(row, Math.max(passes, Number(row.pass_no) || 0), changed, label));
   line.append(dropping(rows, row, redraw, label));
