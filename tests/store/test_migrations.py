@@ -24,7 +24,8 @@ from tests.intake_sheets import make_store as make_intake_store
 from tests.sensitive_store import make_store, random_plan
 from tests.store_records import add, field_records, small_store, whole
 
-OLD = sorted((Path(__file__).parents[1] / "references" / "stores").glob("*.gpkg"))
+STORES = Path(__file__).parents[1] / "references" / "stores"
+OLD = sorted(STORES.glob("*.gpkg"), key=lambda path: int(path.stem[1:]))
 
 
 @pytest.fixture
