@@ -19,7 +19,8 @@ Kind = Literal["text", "number", "whole", "yes_no", "time", "day", "list", "choi
 class Column:
     """One column of a sheet, table or layer.
 
-    `decimals` is missing for what is written as recorded. What follows it is for field sheets:
+    `decimals` is missing for what is written as recorded. `choices` are the words of a stored
+    record, `also` further ones that a sheet may have. What follows it is for field sheets:
     `low` and `high` are included limits; `above_zero` refuses 0 too.
     """
 
@@ -30,11 +31,17 @@ class Column:
     decimals: int | None = None
     aliases: tuple[str, ...] = ()
     choices: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
     required: bool = False
     low: float | None = None
     high: float | None = None
     above_zero: bool = False
     example: str = ""
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """All words that a cell of a field sheet may have."""
+        return self.choices + self.also
 
 
 _FILE: Final[dict[str, Any]] = tomllib.loads(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from layers.frames import PASS_MINUTES
@@ -102,6 +102,10 @@ class Selection:
     def without_species(self) -> Selection:
         """Return the same placements with every species."""
         return replace(self, species=())
+
+
+IN_THE_WATER: Final = "in_the_water"
+"""Outcome in a sheet or form of gear that was set and not lifted yet; no stored record has it."""
 
 
 @dataclass(frozen=True)

@@ -47,7 +47,8 @@ class MapView:
         Any of `catchments`, `reaches`, `stretches`, `squares` (cells shown in place of exact
         positions), `placements`: GeoJSON text, or the address from which it is fetched with a
         `bbox` of degrees added. `marked`: water that the page is about, as JSON of `zoom` and
-        `paths` (`layers.drawing.screen_lines`).
+        `paths` (`layers.drawing.screen_lines`). `standing`: gear in the water, as JSON rows of
+        `placement_id`, `label`, `at` (degrees), `set_at` and `due_at`.
     methods
         `method`, `label`, `gear_kind`, `sign` of each method shown, for marks and legend.
     species

@@ -43,6 +43,7 @@ __all__ = [
     "count_features",
     "find_features",
     "found_chosen",
+    "in_the_water",
     "keep_placements",
     "open_found",
     "open_placement_map",
@@ -272,6 +273,20 @@ def _to_choose(selection: Selection, needed: Needed) -> Needed:
     if more.columns is None or not selection.hours:
         return more
     return replace(more, columns=more.columns | {"set_at", "lifted_at", "timezone", "method"})
+
+
+def in_the_water(store: Store, viewer: Viewer) -> pd.DataFrame:
+    """Open gear that was set and not lifted yet, for those who may lift it.
+
+    It is none of the records: nothing else of this module returns it.
+
+    Raises
+    ------
+    AccessError
+        The viewer may not change records.
+    """
+    require_role(viewer, "editor")
+    return store.in_the_water()
 
 
 def open_placement_map(store: Store, viewer: Viewer) -> PlacementMap:

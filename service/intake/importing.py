@@ -33,6 +33,12 @@ from service.intake.checks.placements import read_placements, refuse_doubled_ids
 from service.intake.checks.waters import flag_waters
 from service.intake.columns import SHEETS
 from service.intake.findings import FLAG_COLUMNS, Cells, Findings
+from service.intake.in_the_water import (
+    gear_set,
+    known_gear,
+    refuse_standing,
+    without_flags_of_lifting,
+)
 from service.intake.surveys import new_sites, new_surveys
 from service.intake.updating import changes_of, completed
 from service.intake.wording import say
@@ -212,6 +218,7 @@ def check(
     )
     report("reading catches")
     catches, lengths, owned = _read_owned(sheets, species, placements, store, findings)
+    standing = refuse_standing(cells, placements, day_only, methods, findings)
     whole = Checked(cells, placements, day_only, catches, lengths, owned)
     if findings.refused:  # the rest is looked over too, so that all is said at once
         whole = readable(whole, findings)
@@ -222,11 +229,12 @@ def check(
     whole.placements["outcome"] = settle_outcomes(whole.cells, whole.placements, catches, said_of)
     report("looking for what is stored already")
     recorded = whole.placements.set_index("placement_id")
-    digests = content_digests(recorded, whole.catches, whole.lengths)
+    digests = content_digests(standing.declared(recorded), whole.catches, whole.lengths)
     unchanged: tuple[str, ...] = ()
     changed: dict[str, str] = {}
     if not (findings.of_a_whole_file or any(map(findings.refused_rows, ("catches", "lengths")))):
         unchanged, changed = _compare(digests, store)
+        unchanged += known_gear(whole.cells, digests, standing, store, replaces, findings)
         if not update:
             other = digests.index.isin(changed) & (digests.index != (replaces or ""))
             findings.refuse(whole.cells, other, "placement_id", "id_stored.otherwise")
@@ -242,11 +250,12 @@ def check(
     flag_gear(whole.cells, whole.placements, methods, whole.day_only, cut, findings)
     _flag_around(whole, placed, store, species, unchanged, findings)
     records = _records(whole, placed, surveys, sites, unchanged)
-    flagged = _with_rows(findings, placed, whole.cells)
+    flagged = without_flags_of_lifting(_with_rows(findings, placed, whole.cells), standing)
     if findings.refused:
         return _found(sheets, findings, flagged)
     kept = flagged[flagged["placement_id"].isin(records.placements.index)]
     records = replace(records, flags=kept[_STORED_FLAGS].reset_index(drop=True))
+    records = gear_set(records, standing, digests, store, operations.chosen)
     return replace(
         _found(sheets, findings, flagged),
         records=records,
@@ -282,7 +291,7 @@ def take(
     """
     if result.records is None:
         raise FieldFileError(result.refused)
-    if not len(result.records.placements):
+    if not len(result.records.placements) and result.records.in_the_water is None:
         return None
     store.keep_operations(result.operations)
     return store.add_batch(

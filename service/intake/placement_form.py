@@ -7,7 +7,8 @@ record was changed in between.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import re
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
@@ -19,18 +20,19 @@ from service.access import open_records
 from service.errors import ConflictError, NotFoundError, RequestError
 from service.intake.columns import SHEETS
 from service.intake.importing import check
+from service.intake.merging import merge_forms
 from service.intake.reading import as_typed
 from service.intake.sheets import sheets_from_frames
 from service.intake.stored_sheets import field_sheets
 from service.intake.text_bounds import LONGEST_CELL
-from service.records import Selection
-from service.store import content_digest, documents
+from service.records import IN_THE_WATER, LOCAL_KEEPER, Selection
+from service.store import content_digest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from service.intake.importing import CheckResult
-    from service.records import FieldRecords, Viewer
+    from service.records import FieldRecords, Records, Viewer
     from service.store import Store
 
 __all__ = [
@@ -39,6 +41,7 @@ __all__ = [
     "Saved",
     "check_form",
     "fields_of_method",
+    "form_in_the_water",
     "form_of_placement",
     "read_form",
     "save_form",
@@ -67,6 +70,10 @@ class Form:
         Whether it was said on purpose that the gear fished and caught nothing.
     base
         Digest of the content that was being edited; None for a new placement.
+    seen
+        That content.
+    draft
+        The device's own name of the draft that gear was set with.
     """
 
     placement: dict[str, str]
@@ -74,6 +81,8 @@ class Form:
     lengths: list[dict[str, str]] = field(default_factory=list)
     nothing_caught: bool = False
     base: str | None = None
+    seen: Form | None = None
+    draft: str | None = None
 
     @property
     def placement_id(self) -> str:
@@ -83,15 +92,20 @@ class Form:
 
 @dataclass(frozen=True)
 class Saved:
-    """What became of a form: `stored`, `unchanged`, `conflict` or `refused`.
+    """What became of a form: `stored`, `unchanged`, `taken`, `conflict` or `refused`.
 
-    `differences` holds column, what is stored, and what was sent, for a conflict.
+    `differences` holds column, what is stored, and what was sent, for a conflict, and `form` the
+    rest of both put together, with what was sent where they differ. `kept` are columns that
+    somebody else had changed and that stay so. `next_number` is free where one is taken.
     """
 
     outcome: str
     result: CheckResult
     digest: str
     differences: tuple[tuple[str, str, str], ...] = ()
+    kept: tuple[str, ...] = ()
+    form: Form | None = None
+    next_number: str = ""
 
 
 def fields_of_method(method: Mapping[str, Any]) -> list[str]:
@@ -136,6 +150,10 @@ def read_form(document: Any) -> Form:  # noqa: ANN401 - whatever JSON held
     """
     if not isinstance(document, dict):
         raise RequestError("A form is a JSON object with placement, catches and lengths.")
+    seen = document.get("seen")
+    draft = document.get("draft")
+    if draft is not None and not isinstance(draft, str):
+        raise RequestError("draft is not text; send the name of the draft on the device.")
     placement = _cells(document.get("placement"), "placements")
     rows = {sheet: _rows(document.get(sheet) or [], sheet) for sheet in ("catches", "lengths")}
     base = document.get("base")
@@ -147,6 +165,8 @@ def read_form(document: Any) -> Form:  # noqa: ANN401 - whatever JSON held
         rows["lengths"],
         nothing_caught=document.get("nothing_caught") is True,
         base=base,
+        seen=None if not isinstance(seen, dict) else read_form({**seen, "seen": None}),
+        draft=draft and draft[:64],
     )
 
 
@@ -203,67 +223,93 @@ def check_form(form: Form, store: Store) -> CheckResult:
 def save_form(form: Form, store: Store, *, who: str) -> Saved:
     """Check a form and store it; sent again, it changes nothing.
 
+    What somebody else changed since the form was filled stays, field by field; where both changed
+    the same, nothing is stored and both are given back. A number that is taken is never
+    overwritten.
+
     Raises
     ------
     ConflictError
-        Somebody changed the record at this very moment.
+        Somebody changed the record at this very moment, or removed it.
     """
     result = check_form(form, store)
     if result.records is None:
         return Saved("refused", result, "")
     name = form.placement_id
     digest = str(result.digests.loc[name])
-    stored = store.known_placements([name]).get(name)
+    lifted, gear = store.known_placements([name]).get(name), store.in_the_water()
+    standing = gear.loc[name] if name in gear.index else None
+    stored = lifted if standing is None else str(standing["digest"])
+    base = form.base
+    if standing is not None and form.draft and standing["draft"] == form.draft:
+        base = stored  # set by this very device, whose answer may have been lost on the way
     if stored == digest:
         return Saved("unchanged", result, digest)
-    if (stored is not None and stored != form.base) or (stored is None and form.base is not None):
+    if stored is not None and stored != base:
         if _was_stored(store, name, digest):
             return Saved("unchanged", result, digest)
-        if stored is None:
-            raise ConflictError(f"Placement {name!r} was removed by somebody else meanwhile.")
-        return Saved("conflict", result, str(stored), _differences(store, name, result.records))
+        if base is None:
+            return Saved("taken", result, str(stored), next_number=free_number(store, name))
+        mine = _as_stored(form, result, store)
+        seen = form.seen and _as_stored(form.seen, check_form(form.seen, store), store)
+        merged = merge_forms(seen or Form({}), mine, _stored_form(store, name))
+        whole = replace(merged.form, base=str(stored))
+        if merged.conflicts:
+            return Saved("conflict", result, str(stored), merged.conflicts, form=whole)
+        return replace(save_form(whole, store, who=who), kept=merged.kept)
+    if stored is None and base is not None:
+        raise ConflictError(f"Placement {name!r} was removed by somebody else meanwhile.")
     store.keep_operations(result.operations)
-    store.put_placement(result.records, who=who, digest=digest, replaces=form.base)
+    if result.records.in_the_water is not None:
+        if lifted is not None:
+            raise ConflictError(f"Placement {name!r} was lifted already.")
+        set_now = result.records.in_the_water.assign(draft=form.draft)
+        store.put_in_the_water(set_now, who=who, replaces=base)
+    else:
+        own = base if lifted is not None else None
+        store.put_placement(result.records, who=who, digest=digest, replaces=own)
     return Saved("stored", result, digest)
-
-
-def _document(records: FieldRecords) -> dict[str, Any]:
-    return documents(records.placements, records.catches, records.lengths)[0]
 
 
 def _was_stored(store: Store, name: str, digest: str) -> bool:
     """Whether this very content was stored once: a draft sent again after somebody's change."""
     return any(
-        entry.after is not None and content_digest(entry.after) == digest
-        for entry in store.history("placement", name)
+        entry.after is not None
+        and digest in (entry.after.get("content_digest"), content_digest(entry.after))
+        for entity in ("placement", IN_THE_WATER)
+        for entry in store.history(entity, name)
     )
 
 
-def _differences(
-    store: Store, name: str, records: FieldRecords
-) -> tuple[tuple[str, str, str], ...]:
-    stored, sent = store.document(name) or {}, _document(records)
-    shown = (
-        (column, _shown(stored.get(column)), _shown(sent.get(column)))
-        for column in dict.fromkeys([*stored, *sent])
-    )
-    return tuple(one for one in shown if one[1] != one[2])
+def free_number(store: Store, name: str) -> str:
+    """Count a number on until no placement and no gear in the water has it.
+
+    The digits at its end grow and keep their width; without any, `-2` is added.
+    """
+    found = re.fullmatch(r"(.*?)(\d{1,12})", name, re.DOTALL)
+    stem, digits = found.groups() if found else (f"{name}-", "1")
+    first = int(digits) + 1
+    standing = store.in_the_water().index
+    while True:
+        tries = [f"{stem}{n:0{len(digits)}d}" for n in range(first, first + 200)]
+        known = store.known_placements(tries).index.union(standing)
+        free = next((one for one in tries if one not in known), None)
+        if free is not None:
+            return free
+        first += 200
 
 
-def _shown(value: Any) -> str:  # noqa: ANN401
-    if value == []:
-        return ""
-    if isinstance(value, list):
-        rows = (
-            " ".join(
-                f"{cell:g}" if isinstance(cell, float) else str(cell)
-                for key, cell in row.items()
-                if cell is not None and key != "placement_id"
-            )
-            for row in value
-        )
-        return "; ".join(sorted(rows))
-    return f"{value:.12g}" if isinstance(value, float) else as_typed(value)
+def _stored_form(store: Store, name: str) -> Form:
+    """Write what is stored under a number as a form, whether it was lifted or not."""
+    gear = store.in_the_water()
+    if name in gear.index:
+        return form_in_the_water(pd.Series(gear.loc[name]))
+    return form_of_placement(store, name, LOCAL_KEEPER)
+
+
+def form_in_the_water(gear: pd.Series) -> Form:
+    """Write gear in the water as the cells of a form; `gear` is a row of `Store.in_the_water`."""
+    return Form(dict(gear["cells"]), base=str(gear["digest"]), draft=gear["draft"])
 
 
 def form_of_placement(store: Store, placement_id: str, viewer: Viewer) -> Form:
@@ -278,12 +324,28 @@ def form_of_placement(store: Store, placement_id: str, viewer: Viewer) -> Form:
     digest = store.known_placements([placement_id]).get(placement_id)
     if len(records.placements) != 1 or digest is None:
         raise NotFoundError(f"There is no placement {placement_id!r}.")
-    sheets = field_sheets(
-        records,
-        access.surveys(store, viewer),
-        access.sites(store, viewer),
-        store.operations(),
-    )
+    form = _written(records, access.surveys(store, viewer), access.sites(store, viewer), store)
+    return replace(form, base=str(digest))
+
+
+def _as_stored(form: Form, result: CheckResult, store: Store) -> Form:
+    """Write what was typed the way that what is stored is written, so that they compare."""
+    records = result.records
+    if records is None:
+        return form
+    if records.in_the_water is not None:
+        return replace(form, placement=dict(records.in_the_water["cells"].iloc[0]))
+    if not len(records.placements):
+        return form
+    own = _written(records, store.surveys(), store.sites(), store)
+    return replace(form, placement=own.placement, catches=own.catches, lengths=own.lengths)
+
+
+def _written(
+    records: Records | FieldRecords, surveys: pd.DataFrame, sites: pd.DataFrame, store: Store
+) -> Form:
+    """Write one placement as the cells of a form."""
+    sheets = field_sheets(records, surveys, sites, store.operations())
     rows = {
         sheet: [
             {str(name): text for name, value in row.items() if (text := as_typed(value))}
@@ -299,5 +361,4 @@ def form_of_placement(store: Store, placement_id: str, viewer: Viewer) -> Form:
         rows["catches"],
         rows["lengths"],
         nothing_caught=placement.get("outcome") == "nil",
-        base=str(digest),
     )

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from layers.crs import Operation
-    from service.records import Records
+    from service.records import FieldRecords, Records
 
 __all__ = ["GUARDED", "csv_text", "field_sheets", "in_columns", "neutralised"]
 
@@ -37,7 +37,7 @@ _METRE_DECIMALS: Final = 4
 
 
 def field_sheets(
-    records: Records,
+    records: Records | FieldRecords,
     surveys: pd.DataFrame,
     sites: pd.DataFrame,
     operations: Mapping[str, Operation],

@@ -56,7 +56,7 @@ def explanations(sheet: str, methods: Sequence[str] = ()) -> list[tuple[str, ...
 
 
 def _what(column: Column, methods: Sequence[str]) -> str:
-    choices = methods if column.name == "method" else column.choices
+    choices = methods if column.name == "method" else column.words
     listed = f" One of: {', '.join(choices)}." if choices else ""
     kind = {"yes_no": " yes or no.", "whole": " A whole number."}.get(column.kind, "")
     return f"{column.meaning}{kind}{listed}"
@@ -133,7 +133,7 @@ def _workbook(methods: Sequence[str]) -> Workbook:
 def _choices(column: Column, methods: Sequence[str]) -> Sequence[str]:
     if column.name == "method":
         return methods
-    return ("yes", "no") if column.kind == "yes_no" else column.choices
+    return ("yes", "no") if column.kind == "yes_no" else column.words
 
 
 def _fill(page: Worksheet, rows: list[Sequence[str]]) -> None:

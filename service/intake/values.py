@@ -83,14 +83,14 @@ def word_column(
 
 def _choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Series:
     """Read a column of fixed words, in any case."""
-    meaning = {plain(choice): choice for choice in column.choices}
+    meaning = {plain(choice): choice for choice in column.words}
     variant = "count_kind" if column.name == "count_kind" else "listed"
 
     def remedy(value: str) -> Wording:
         if column.name == "outcome" and plain(value) in _NOTHING:
             return say("not_a_choice.outcome")
-        near = did_you_mean(value, column.choices)
-        return say(f"not_a_choice.{variant}", choices=", ".join(column.choices), near=near)
+        near = did_you_mean(value, column.words)
+        return say(f"not_a_choice.{variant}", choices=", ".join(column.words), near=near)
 
     return word_column(cells, column.name, meaning, findings, remedy)
 

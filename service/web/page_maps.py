@@ -42,6 +42,7 @@ def live_map(
     filters: Sequence[tuple[str, str]] = (),
     keeps_view: bool = False,
     marked: dict[str, Any] | None = None,
+    standing: bytes | None = None,
 ) -> MapParts:
     """Draw a map of any number of records, which fetches what is in view.
 
@@ -57,11 +58,20 @@ def live_map(
         Whether the address of the page follows the view.
     marked
         Water to mark, as `zoom` and `paths` (`layers.drawing.screen_lines`).
+    standing
+        Gear in the water, as JSON (`layers.drawing.maps.MapView.layers`).
     """
     query = f"?{urlencode(list(filters))}" if filters else ""
     return map_parts(
         _view(
-            layers={"marked": orjson.dumps(marked)} if marked else {},
+            layers={
+                name: layer
+                for name, layer in (
+                    ("marked", orjson.dumps(marked) if marked else None),
+                    ("standing", standing),
+                )
+                if layer
+            },
             used=used,
             species=species,
             bounds=bounds,

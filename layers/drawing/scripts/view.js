@@ -9,6 +9,7 @@ import * as marks from "./marks.js";
 import { formatNumber } from "./numbers.js";
 import * as panel from "./panel.js";
 import * as reaches from "./reaches.js";
+import { standingGear } from "./standing.js";
 import { viewSource } from "./view_source.js";
 
 const FAR = 12; // zoom below which marks shrink
@@ -360,6 +361,7 @@ export function showRecords(map, given) {
     (line, at) => openReach(true)(line.feature, at),
   );
   if (config.layers.marked) reaches.markWater(map, config.layers.marked.data);
+  if (config.layers.standing) standingGear(map, config.layers.standing.data);
   let placements = null;
   let shown = [];
   let squares = [];

@@ -10,6 +10,7 @@ import pandas as pd
 from service.intake.checks.fish_names import listed_names, meant_names, name_remedy
 from service.intake.values import read_columns
 from service.intake.wording import say
+from service.records import IN_THE_WATER
 from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
@@ -184,7 +185,7 @@ def refuse_misplaced(
         lambda value: say("placement_unknown.near", near=did_you_mean(value, names)),
     )
     fish = (frame["count"] != 0).to_numpy(bool) if "count" in frame else True
-    for declared in ("nil", "lost"):
+    for declared in ("nil", "lost", IN_THE_WATER):
         so_declared = np.append((by_id == declared).to_numpy(bool), False)  # row -1: unknown
         findings.refuse(
             cells,

@@ -31,6 +31,7 @@ MODULES: Final = (
     "service.web.pages.gear_page",
     "service.web.pages.water_pages",
     "service.web.pages.entry",
+    "service.web.pages.in_the_water",
     "service.web.pages.import_page",
     "service.web.pages.hand_over",
     "service.web.pages.guide",
@@ -42,12 +43,13 @@ NAVIGATION: Final = (
     ("Catchments", "catchments.show"),
     ("Coverage", "coverage.show"),
     ("New placement", "entry.show"),
+    ("In the water", "in_the_water.show"),
     ("Import", "imports.show"),
     ("Hand-over", "hand_over.show"),
     ("Methods", "methods.show"),
     ("Guide", "guide.contents"),
 )
-_EDITORS_PAGES: Final = frozenset({"entry.show", "imports.show"})
+_EDITORS_PAGES: Final = frozenset({"entry.show", "imports.show", "in_the_water.show"})
 
 
 def register_pages(app: Flask) -> None:

@@ -116,15 +116,17 @@ def _lists(form: Form | None) -> dict[str, Any]:
         "stages": list(_STAGES),
         "fates": list(_FATES),
         "anchors": list(STRETCH_ANCHORS),
-        "form": None
-        if form is None
-        else {
-            "placement": form.placement,
-            "catches": form.catches,
-            "lengths": form.lengths,
-            "nothing_caught": form.nothing_caught,
-            "base": form.base,
-        },
+        "form": None if form is None else _written(form),
+    }
+
+
+def _written(form: Form) -> dict[str, Any]:
+    return {
+        "placement": form.placement,
+        "catches": form.catches,
+        "lengths": form.lengths,
+        "nothing_caught": form.nothing_caught,
+        "base": form.base,
     }
 
 
@@ -186,9 +188,13 @@ def save() -> tuple[Response, int]:
         "outcome": saved.outcome,
         "digest": saved.digest,
         "placement_id": form.placement_id,
+        "kept": list(saved.kept),
     }
-    if saved.outcome == "conflict":
+    if saved.outcome == "taken":
+        return jsonify(found | {"next_number": saved.next_number}), 409
+    if saved.form is not None:
         found["differences"] = [list(one) for one in saved.differences]
+        found["form"] = _written(saved.form)
         return jsonify(found), 409
     return jsonify(found), 201 if saved.outcome == "stored" else 200
 

@@ -7,9 +7,11 @@ from flask import Blueprint, render_template, request
 from layers.drawing.maps import frame_bounds
 from service import reference
 from service.answers import features, map_views
+from service.answers.gear_in_water import gear_in_water
 from service.answers.names import filter_choices
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
+from service.web.pages.in_the_water import standing_marks
 from service.web.parameters import PageQuery, read_query
 
 __all__ = ["blueprint"]
@@ -23,12 +25,15 @@ def show() -> str:
     query = read_query(request.args)
     store = current_store()
     summary = map_views.map_summary(store, query.selection, current_viewer())
+    viewer = current_viewer()
+    gear = gear_in_water(store, viewer) if viewer.may_edit else None
     parts = live_map(
         bounds=_bounds(query, summary["bounds"]),
         used=summary["methods"],
         species=query.selection.species,
         filters=[(name, value) for name, value in request.args.items(multi=True) if value.strip()],
         keeps_view=True,
+        standing=standing_marks(gear),
     )
     return render_template(
         "map.html",
@@ -36,6 +41,8 @@ def show() -> str:
         query=query,
         choices=filter_choices(store, current_viewer()),
         empty=not summary["placements"],
+        standing=0 if gear is None else len(gear),
+        overdue=0 if gear is None else int(gear["overdue"].sum()),
         no_network=not len(reference.network(store).reaches),
     )
 
