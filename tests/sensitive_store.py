@@ -23,16 +23,16 @@ EAST, NORTH = 379_000.0, 5_825_500.0  # 10 km cells meet at 390/5830, 50 km cell
 PUBLIC_KEY = "5a" * 32
 SPECIES = pd.DataFrame(
     {
-        "vernacular_name": ["Bullhead", "Eel", "Salmon", "Smelt", "Weatherfish"],
-        "rank": "species",
+        "vernacular_name": ["Bullhead", "Eel", "Salmon", "Smelt", "Weatherfish", None],
+        "rank": [*["species"] * 5, "genus"],
         "habitats": "stream",
-        "sensitivity": ["none", "1", "10", "50", "withheld"],
-        "sensitive_from": [None, None, None, "02-01", None],
-        "sensitive_until": [None, None, None, "05-31", None],
+        "sensitivity": ["none", "1", "10", "50", "withheld", "none"],
+        "sensitive_from": [None, None, None, "02-01", None, None],
+        "sensitive_until": [None, None, None, "05-31", None, None],
     },
     index=pd.Index(
         ["Cottus gobio", "Anguilla anguilla", "Salmo salar", "Osmerus eperlanus",
-         "Misgurnus fossilis"],
+         "Misgurnus fossilis", "Salmo"],
         name="species",
     ),
 )  # fmt: skip
@@ -96,7 +96,7 @@ def random_plan(seed, n=70, *, width_m=24_000.0, height_m=9_000.0, shares=None):
         },
         index=pd.Index([f"TRAP-{k:04d}" for k in range(n)], name="placement_id", dtype="str"),
     )
-    names = SPECIES.index.to_numpy()
+    names = SPECIES.index[SPECIES["rank"] == "species"].to_numpy()
     first = rng.choice(names, n, p=shares or [0.7, 0.12, 0.08, 0.06, 0.04])
     x, y = placements[["x", "y"]].to_numpy().T
     wide = np.isin(first, names[2:]) & (x < 400_000)
@@ -114,6 +114,9 @@ def random_plan(seed, n=70, *, width_m=24_000.0, height_m=9_000.0, shares=None):
             "notes": None,
         }
     ).astype({"placement_id": "str", "species": "str"})  # fmt: skip
+    # Fish that were not taken further: salmon or trout.
+    genus = catches.iloc[:: 2 * 5].assign(species="Salmo")
+    catches = pd.concat([catches, genus], ignore_index=True)
     return Plan(placements, catches.drop_duplicates(["placement_id", "species"]))
 
 

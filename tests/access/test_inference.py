@@ -21,7 +21,7 @@ from service.records import PUBLIC, Selection
 from tests.access.test_leaks import Public, folder_or_file, queries_around
 from tests.sensitive_store import CRS, SPECIES, Plan, make_store
 
-EEL, SALMON, SMELT, WEATHERFISH = SPECIES.index[1:]
+EEL, SALMON, SMELT, WEATHERFISH = SPECIES.index[1:5]
 FIRST = pd.Timestamp("2024-03-14T20:00Z")
 HABIT_M = 500.0  # gear farther apart is not of one row
 # Corner of the cell of each layout [km], the fish, and the side of its closed cell [km].
