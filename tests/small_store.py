@@ -107,9 +107,9 @@ def field_records(reaches, notes="", rows=PLACEMENTS):
         sites=pd.DataFrame({"name": []}, index=pd.Index([], name="site", dtype="str")),
         placements=placements,
         catches=catches,
-        lengths=pd.DataFrame(
-            {"placement_id": [], "species": [], "pass_no": [], "length_mm": [], "weight_g": []}
-        ).astype({"placement_id": "str", "species": "str"}),
+        lengths=catches.iloc[:1][["placement_id", "species", "pass_no"]].assign(
+            length_mm=81.0, weight_g=6.5, length_type="total"
+        ),
         snaps=snaps,
         stretches=stretches[stretches["placement_id"].isin(frame.index)],
         flags=pd.DataFrame(

@@ -213,6 +213,10 @@ def test_columns_of_the_guide_are_those_of_the_functions():
         "depletion": "depletion",
         "detection --unit reach": "detection",
         "richness": "richness",
+        "lengths --per species": "lengths",
+        "lengths --per class": "length_classes",
+        "lengths --per fish": "fish_condition",
+        "returns": "returns",
     }
     assert set(table) == set(names)
     assert {key.split()[0] for key in table} == set(SUMMARIES)

@@ -56,6 +56,7 @@ _SETTINGS: Final = {
     "ytick.color": _INK,
 }
 _WORDS: Final = "No records to draw."
+_FEWEST_FISH: Final = 5  # common practice, no source
 
 
 # matplotlib is heavy, and a service that draws nothing is better off without: it is loaded when
@@ -101,12 +102,12 @@ def _svg(figure: Figure, title: str, description: str) -> str:
     return label + rest
 
 
-def _blank(title: str) -> str:
+def _blank(title: str, words: str = _WORDS) -> str:
     with _drawing():
         figure, axes = _new(height_in=1.2)
         axes.axis("off")
-        axes.text(0.5, 0.5, _WORDS, ha="center", va="center", transform=axes.transAxes)
-        return _svg(figure, title, _WORDS)
+        axes.text(0.5, 0.5, words, ha="center", va="center", transform=axes.transAxes)
+        return _svg(figure, title, words)
 
 
 def _labels(names: pd.Index, labels: Mapping[str, str] | None) -> list[str]:
@@ -152,19 +153,26 @@ def class_width_mm(lengths: pd.DataFrame, species: str) -> float:
 def length_frequency(lengths: pd.DataFrame, species: str, *, class_mm: float = 5.0) -> str:
     """Draw how many measured fish of a species fall into each length class of `class_mm` [mm].
 
-    `lengths` is a frame of this kind (`layers.frames`). Returns SVG; one that says so in words when
-    no fish of the species was measured.
+    `lengths` is a frame of this kind (`layers.frames`). Of several kinds of length, that of most
+    fish is drawn. Returns SVG; one that says so in words when fewer than five fish were measured.
     """
-    own = lengths.loc[lengths["species"] == species, "length_mm"].dropna().to_numpy(np.float64)
+    fish = lengths[(lengths["species"] == species) & lengths["length_mm"].notna()]
+    kind = ""
+    if "length_type" in fish and len(fish):
+        kinds = fish["length_type"].fillna("")
+        kind = str(kinds.mode().iloc[0])
+        fish = fish[kinds == kind]
+    own = fish["length_mm"].to_numpy(np.float64)
     title = f"Length frequency of {species}"
-    if not own.size:
-        return _blank(title)
+    if own.size < _FEWEST_FISH:
+        return _blank(title, f"Fewer than {_FEWEST_FISH} fish measured.")
     low, high = np.floor(own.min() / class_mm), np.floor(own.max() / class_mm) + 1
     edges = np.arange(low, high + 1) * class_mm
     with _drawing():
         figure, axes = _new()
         axes.hist(own, edges.tolist(), color=_FILLS[1], edgecolor=_INK, linewidth=0.7)
-        axes.set_xlabel(f"Length (mm), classes of {class_mm:g} mm")
+        measured = f"{kind.capitalize()} length" if kind else "Length"
+        axes.set_xlabel(f"{measured} (mm), classes of {class_mm:g} mm")
         axes.set_ylabel("Fish measured")
         axes.yaxis.set_major_locator(_whole_numbers())
         axes.set_title(f"{species}, n = {own.size}", fontsize=9, loc="left", style="italic")

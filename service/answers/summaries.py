@@ -25,6 +25,7 @@ from service.access import (
     open_records,
     placement_catchments,
     refuse_unknown,
+    surveys,
     within_catchments,
 )
 from service.cache import cached
@@ -54,13 +55,17 @@ __all__ = [
     "detection",
     "effort",
     "effort_by_year",
+    "fish_condition",
     "fully_shown",
     "gaps",
+    "length_classes",
+    "lengths",
     "network",
     "next_places",
     "occurrence",
     "placement_reaches",
     "reach_summary",
+    "returns",
     "richness",
     "sampled_length",
     "streams",
@@ -615,6 +620,65 @@ def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame
         ancestors=reference.ancestors(store),
     )
     return _finished(_in_chosen(store, found, selection), "richness", found)  # type: ignore[no-any-return]
+
+
+def _shown_whole(store: Store, selection: Selection, viewer: Viewer) -> Records:
+    """Open records with what this viewer sees all of: no cells, no species that may be hidden."""
+    records = _opened(store, selection, viewer).records
+    if viewer.sees_exact_places:
+        return records
+    exact = records.placements[records.placements["generalised_km"].isna()]
+    species = reference.species(store)
+
+    def own(frame: pd.DataFrame) -> pd.DataFrame:
+        shown = frame[frame["placement_id"].isin(exact.index)]
+        return shown[fully_shown(shown["species"], species, viewer)]
+
+    return replace(
+        records, placements=exact, catches=own(records.catches), lengths=own(records.lengths)
+    )
+
+
+def returns(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Fish by permit, survey, species and fate; permits are for those who see exact places."""
+    from layers.estimates.permit_returns import permit_returns
+
+    records = _shown_whole(store, selection, viewer)
+    found = permit_returns(
+        records.placements, records.catches, surveys(store, viewer)["permit"].dropna()
+    )
+    return _finished(found, "returns", found)  # type: ignore[no-any-return]
+
+
+def lengths(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Lengths and weights of measured fish, by species and kind of length."""
+    from layers.estimates import fish_lengths as computing
+
+    records = _shown_whole(store, selection, viewer)
+    found = computing.lengths_by_species(records.placements, records.catches, records.lengths)
+    return _finished(found, "lengths", found)  # type: ignore[no-any-return]
+
+
+def length_classes(
+    store: Store, selection: Selection, viewer: Viewer, *, class_mm: float = 10.0
+) -> pd.DataFrame:
+    """Fish by class of length, as measured and raised to the catch."""
+    from layers.estimates import fish_lengths as computing
+
+    records = _shown_whole(store, selection, viewer)
+    found = computing.length_classes(
+        records.placements, records.catches, records.lengths, class_mm=class_mm
+    )
+    return _finished(found, "length_classes", found)  # type: ignore[no-any-return]
+
+
+def fish_condition(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Weight of each weighed fish, over that expected at its length."""
+    from layers.estimates import fish_lengths as computing
+
+    records = _shown_whole(store, selection, viewer)
+    found = computing.condition_of_fish(records.placements, records.catches, records.lengths)
+    return _finished(found, "fish_condition", found)  # type: ignore[no-any-return]
 
 
 def stretch_lines(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:

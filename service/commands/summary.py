@@ -43,6 +43,12 @@ SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "depletion": ("depletion", ("all_estimators",)),
     "detection": ("detection", ("unit", "year")),
     "richness": ("richness", ()),
+    "lengths": ("lengths", ("per", "class_mm")),
+    "returns": ("returns", ()),
+}
+_PER: Final[dict[str, dict[str, str]]] = {
+    "nearest-reach": {"placement": "placement_reaches", "reach": "reach_summary"},
+    "lengths": {"species": "lengths", "class": "length_classes", "fish": "fish_condition"},
 }
 _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
     "reaches": (
@@ -66,7 +72,16 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 @output_option
 @selection_options
 @click.option(
-    "--per", type=click.Choice(["placement", "reach"]), help="nearest-reach: one row for each."
+    "--per",
+    type=click.Choice(["placement", "reach", "species", "class", "fish"]),
+    help="nearest-reach: one row for each placement or reach; "
+    "lengths: for each species, class of length or weighed fish.",
+)
+@click.option(
+    "--class-mm",
+    type=click.FloatRange(0, min_open=True),
+    metavar="MM",
+    help="lengths --per class: width of a class; 10.",
 )
 @click.option(
     "--every-reach",
@@ -136,8 +151,8 @@ def summary(path: Path, what: str, form: str, output: Path | None, **given: Any)
     """Print a summary of the records in STORE.
 
     WHAT is one of nearest-reach, sampled-length, occurrence, effort, coverage, streams, gaps,
-    next-places, depletion, detection, richness. Their columns are listed in the guide, on the
-    page about figures.
+    next-places, depletion, detection, richness, lengths, returns. Their columns are listed in the
+    guide, on the page about figures.
 
     Example: rifflebook summary island.gpkg sampled-length --by catchment,year
     """
@@ -184,6 +199,11 @@ def _refuse_foreign(what: str, options: dict[str, Any]) -> None:
             raise RequestError(
                 f"{option} belongs to {', '.join(owners)}, not to {what}; leave it out."
             )
+    per = options.get("per")
+    if per not in _PER.get(what, {None: ""}) and per is not None:
+        raise RequestError(f"--per {per}: {what} has one row per {' or '.join(_PER[what])}.")
+    if "class_mm" in options and per != "class":
+        raise RequestError("--class-mm needs --per class.")
     if options.get("every_reach") and options.get("per") != "reach":
         raise RequestError("--every-reach needs --per reach.")
 
@@ -195,8 +215,8 @@ def _summary(
 
     name = SUMMARIES[what][0]
     wanted = dict(options)
-    if what == "nearest-reach" and wanted.pop("per", "placement") == "reach":
-        name = "reach_summary"
+    if "per" in wanted:
+        name = _PER[what][wanted.pop("per")]
     if "by" in wanted and what != "occurrence":
         wanted["by"] = [part.strip() for part in wanted["by"].split(",") if part.strip()]
     if "count" in wanted:

@@ -139,12 +139,13 @@ def test_names_are_shown_as_written_and_never_run(svg):
 
 def test_nothing_to_draw_says_so():
     blanks = [
-        length_frequency(lengths(), "Lampetra"),
         accumulation_curve(accumulation([], 0)),
         effort_by_method_and_year(totals().iloc[:0]),
         effort_by_method_and_year(totals().assign(effort=np.nan)),
         catch_per_unit_effort(rates(), "Lampetra"),
     ]
     assert all("No records to draw." in words(svg) for svg in blanks)
+    few = lengths().groupby("species").head(4)
+    assert "Fewer than 5 fish measured." in words(length_frequency(few, few["species"].iloc[0]))
     with pytest.raises(FrameError, match="length_mm"):
         length_frequency(pd.DataFrame({"species": []}), "Lampetra")

@@ -34,6 +34,7 @@ MODULES: Final = (
     "service.web.pages.in_the_water",
     "service.web.pages.import_page",
     "service.web.pages.hand_over",
+    "service.web.pages.returns_page",
     "service.web.pages.guide",
 )
 # Words and endpoint of each page in the bar on top, in the order of use; those that are not

@@ -29,6 +29,7 @@ GUIDE: Final = ("sheets", "figures", "coverage", "hand-over", "accounts", "backu
 EXPLAINED_BY: Final = {
     "entry": "sheets", "imports": "sheets", "methods": "sheets",
     "catchment": "figures", "placement": "figures", "records": "figures", "species": "figures",
+    "returns": "figures",
     "coverage": "coverage", "gear": "coverage", "water": "coverage",
     "hand_over": "hand-over", "feed": "hand-over",
     "login": "accounts",

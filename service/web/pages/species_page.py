@@ -63,6 +63,7 @@ def show(name: str) -> str:
             "records"
         ),
         filters=filters,
+        measured=summaries.lengths(store, own, viewer).to_dict("records"),
         lengths_address=address_with("figures.lengths", filters),
         rates=address_with("figures.catch_rate", filters),
         parts=live_map(

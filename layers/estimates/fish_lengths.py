@@ -1,0 +1,318 @@
+"""Lengths and weights: quantiles, classes raised to the catch, length-weight fit, condition.
+
+Total, fork and standard lengths are never mixed: each is a row of its own, and so is a length of
+which nobody stated the kind.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+import scipy
+
+from layers.fieldwork.looking import catch_numbers, inputs_of
+from layers.frames import codes_within, reads
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[np.float64]
+
+__all__ = [
+    "CLASS_COLUMNS",
+    "FEWEST",
+    "FISH_COLUMNS",
+    "LENGTH_COLUMNS",
+    "LengthWeight",
+    "condition_of_fish",
+    "fit_length_weight",
+    "length_classes",
+    "lengths_by_species",
+]
+
+FEWEST: Final = 5  # fish below which no histogram and no fit; common practice, no source
+_QUANTILES: Final = {"p10_mm": 0.1, "p25_mm": 0.25, "median_mm": 0.5, "p75_mm": 0.75, "p90_mm": 0.9}
+_NARROW: Final = 1.5  # longest over shortest below which a fit is warned of; a choice of ours
+_KEYS: Final = ["species", "length_type"]
+LENGTH_COLUMNS: Final = (
+    *_KEYS,
+    "measured",
+    "caught",
+    "unmeasured_share",
+    "shortest_mm",
+    *_QUANTILES,
+    "longest_mm",
+    "weighed",
+    "weight_factor",
+    "weight_exponent",
+    "weight_exponent_low",
+    "weight_exponent_high",
+    "residual_sd",
+    "problem",
+)
+CLASS_COLUMNS: Final = (*_KEYS, "class_low_mm", "class_high_mm", "measured", "raised", "problem")
+FISH_COLUMNS: Final = (
+    "placement_id",
+    *_KEYS,
+    "length_mm",
+    "weight_g",
+    "expected_weight_g",
+    "condition",
+    "problem",
+)
+
+
+@dataclass(frozen=True)
+class LengthWeight:
+    """W = factor · L ^ exponent, weight in g and length in mm.
+
+    `low` and `high` are the 95 % interval of the exponent, `residual_sd` that of log weight.
+    """
+
+    factor: float
+    exponent: float
+    low: float
+    high: float
+    residual_sd: float
+
+
+def fit_length_weight(length_mm: Floats, weight_g: Floats) -> LengthWeight:
+    """Fit weight to length by least squares of their natural logarithms.
+
+    The usual form (Le Cren 1951, J. Anim. Ecol. 20:201-219; Froese 2006, J. Appl. Ichthyol.
+    22:241-253; both from memory); interval by Student's t with n - 2 degrees of freedom.
+
+    Parameters
+    ----------
+    length_mm, weight_g
+        n fish, all above zero, of two lengths or more.
+
+    Examples
+    --------
+    >>> length = np.array([50.0, 80.0, 120.0, 200.0])
+    >>> fit = fit_length_weight(length, 1e-5 * length**3)
+    >>> round(fit.exponent, 6), round(fit.factor, 9)
+    (3.0, 1e-05)
+    """
+    line = scipy.stats.linregress(np.log(length_mm), np.log(weight_g))
+    n = length_mm.size
+    half = float(scipy.stats.t.ppf(0.975, n - 2) * line.stderr) if n > 2 else float("nan")
+    left = np.log(weight_g) - line.intercept - line.slope * np.log(length_mm)
+    sd = float(np.sqrt((left**2).sum() / (n - 2))) if n > 2 else float("nan")
+    return LengthWeight(
+        factor=float(np.exp(line.intercept)),
+        exponent=float(line.slope),
+        low=float(line.slope - half),
+        high=float(line.slope + half),
+        residual_sd=sd,
+    )
+
+
+@reads(placements="placement_id method outcome set_at timezone")
+def lengths_by_species(
+    placements: pd.DataFrame, catches: pd.DataFrame, lengths: pd.DataFrame
+) -> pd.DataFrame:
+    """Summarise measured fish by species and kind of length.
+
+    Parameters
+    ----------
+    placements, catches, lengths
+        Frames of these kinds (`layers.frames`).
+
+    Returns
+    -------
+    DataFrame
+        Columns `LENGTH_COLUMNS`. `caught` and `unmeasured_share` are of the species, all kinds of
+        length together. Quantiles are of the fish measured, linear between them. Figures of the
+        fit are missing below five weighed fish.
+    """
+    fish = _measured(placements, lengths)
+    caught = _caught(placements, catches, fish).groupby("species")["caught"].sum()
+    measured = fish.groupby("species").size()
+    rows: list[dict[str, Any]] = []
+    for species, kind, own in _groups(fish):
+        length = own["length_mm"]
+        weighed = own[own["weight_g"] > 0]
+        problems = _kind_words(kind)
+        if len(own) < FEWEST:
+            problems.append(f"fewer than {FEWEST} fish measured")
+        figures = {}
+        if len(weighed) >= FEWEST and weighed["length_mm"].nunique() > 1:
+            fit = fit_length_weight(*weighed[["length_mm", "weight_g"]].to_numpy(np.float64).T)
+            figures = {
+                "weight_factor": fit.factor,
+                "weight_exponent": fit.exponent,
+                "weight_exponent_low": fit.low,
+                "weight_exponent_high": fit.high,
+                "residual_sd": fit.residual_sd,
+            }
+            if weighed["length_mm"].max() < _NARROW * weighed["length_mm"].min():
+                problems.append("fish of like length only: the fit holds for these lengths")
+        elif len(weighed):
+            problems.append(f"no fit: fewer than {FEWEST} fish weighed, or all of one length")
+        share = 1 - measured[species] / caught[species]
+        rows.append(
+            {
+                "species": species,
+                "length_type": kind,
+                "measured": len(own),
+                "caught": caught[species],
+                "unmeasured_share": share,
+                "shortest_mm": length.min(),
+                **{name: length.quantile(q) for name, q in _QUANTILES.items()},
+                "longest_mm": length.max(),
+                "weighed": len(weighed),
+                **figures,
+                "problem": "; ".join(problems),
+            }
+        )
+    return _finished(rows, LENGTH_COLUMNS, placements, fish)
+
+
+def length_classes(
+    placements: pd.DataFrame,
+    catches: pd.DataFrame,
+    lengths: pd.DataFrame,
+    *,
+    class_mm: float = 10.0,
+) -> pd.DataFrame:
+    """Count fish by class of length, as measured and raised to the catch.
+
+    In each placement a measured fish of a species stands for caught over measured of them
+    (raising by strata, Cochran 1977, Sampling Techniques, chapter 5, from memory): fish are taken
+    as measured at random within a placement. Fish of placements where none was measured are not
+    among `raised`; `problem` says how many.
+
+    Parameters
+    ----------
+    placements, catches, lengths
+        Frames of these kinds (`layers.frames`).
+    class_mm
+        Width of a class, which includes its lower end. [mm]
+
+    Returns
+    -------
+    DataFrame
+        Columns `CLASS_COLUMNS`; species and kinds of length with five measured fish or more,
+        empty classes between their shortest and longest included.
+    """
+    fish = _measured(placements, lengths)
+    strata = _caught(placements, catches, fish)
+    factor = (strata["caught"] / strata["measured"]).where(strata["measured"] > 0)
+    keys = pd.MultiIndex.from_frame(fish[["placement_id", "species"]])
+    fish["factor"] = factor.reindex(keys).to_numpy()
+    left = strata.loc[strata["measured"] == 0].groupby("species")["caught"].sum()
+    rows: list[dict[str, Any]] = []
+    for species, kind, own in _groups(fish):
+        if len(own) < FEWEST:
+            continue
+        number = np.floor(own["length_mm"].to_numpy() / class_mm).astype(np.int64)
+        first = number.min()
+        counts = np.bincount(number - first)
+        raised = np.bincount(number - first, weights=own["factor"].to_numpy())
+        problems = _kind_words(kind)
+        if without := int(left.get(species, 0)):
+            problems.append(f"{without} fish of placements where none was measured are left out")
+        for k, (n, stands_for) in enumerate(zip(counts, raised, strict=True)):
+            rows.append(
+                {
+                    "species": species,
+                    "length_type": kind,
+                    "class_low_mm": (first + k) * class_mm,
+                    "class_high_mm": (first + k + 1) * class_mm,
+                    "measured": n,
+                    "raised": stands_for,
+                    "problem": "; ".join(problems),
+                }
+            )
+    return _finished(rows, CLASS_COLUMNS, placements, fish)
+
+
+def condition_of_fish(
+    placements: pd.DataFrame, catches: pd.DataFrame, lengths: pd.DataFrame
+) -> pd.DataFrame:
+    """Weight of each weighed fish over that expected at its length.
+
+    Relative condition (Le Cren 1951): 1 is the weight that the fit of the fish of the selection
+    gives, so a comparison holds only within it.
+
+    Returns
+    -------
+    DataFrame
+        Columns `FISH_COLUMNS`, by species, kind of length and placement.
+    """
+    del catches
+    fish = _measured(placements, lengths)
+    weighed = fish[fish["weight_g"] > 0]
+    parts = []
+    for _, kind, own in _groups(weighed):
+        expected, problems = np.full(len(own), np.nan), _kind_words(kind)
+        if len(own) >= FEWEST and own["length_mm"].nunique() > 1:
+            fit = fit_length_weight(*own[["length_mm", "weight_g"]].to_numpy(np.float64).T)
+            expected = fit.factor * own["length_mm"].to_numpy() ** fit.exponent
+        else:
+            problems.append(f"no fit: fewer than {FEWEST} fish weighed, or all of one length")
+        condition = own["weight_g"].to_numpy() / expected
+        parts.append(
+            own.assign(expected_weight_g=expected, condition=condition, problem="; ".join(problems))
+        )
+    frame = pd.concat(parts) if parts else weighed.reindex(columns=list(FISH_COLUMNS))
+    return _finished(frame, FISH_COLUMNS, placements, weighed)
+
+
+def _groups(fish: pd.DataFrame) -> Iterator[tuple[str, str, pd.DataFrame]]:
+    for key, own in fish.groupby(_KEYS):
+        species, kind = map(str, key)
+        yield species, kind, own
+
+
+def _measured(placements: pd.DataFrame, lengths: pd.DataFrame) -> pd.DataFrame:
+    own = lengths[lengths["placement_id"].isin(placements.index) & (lengths["length_mm"] > 0)]
+    blank = pd.Series(None, index=own.index, dtype="str")
+    kind = own.get("length_type", blank).fillna("not_stated").astype("str")
+    weight = own.get("weight_g", pd.Series(np.nan, index=own.index)).astype("float64")
+    return own.assign(length_type=kind, weight_g=weight).sort_values(
+        ["species", "length_type", "placement_id", "length_mm"], kind="stable"
+    )
+
+
+def _caught(placements: pd.DataFrame, catches: pd.DataFrame, fish: pd.DataFrame) -> pd.DataFrame:
+    """Fish caught and measured by placement and species; never fewer caught than measured."""
+    own = codes_within(catches["placement_id"], placements.index) >= 0
+    number = pd.Series(catch_numbers(catches)[0][own])
+    keys = [catches.loc[own, name].to_numpy(object) for name in ("placement_id", "species")]
+    caught = number.groupby(keys).sum()
+    measured = fish.groupby(["placement_id", "species"]).size()
+    strata = pd.concat([caught.rename("caught"), measured.rename("measured")], axis=1).fillna(0)
+    strata.index.names = ["placement_id", "species"]
+    return strata.assign(caught=strata[["caught", "measured"]].max(axis=1))
+
+
+def _kind_words(kind: str) -> list[str]:
+    return ["kind of length not stated"] if kind == "not_stated" else []
+
+
+def _finished(
+    rows: list[dict[str, Any]] | pd.DataFrame,
+    columns: tuple[str, ...],
+    placements: pd.DataFrame,
+    fish: pd.DataFrame,
+) -> pd.DataFrame:
+    frame = pd.DataFrame(rows, columns=list(columns)).reset_index(drop=True)
+    texts = {"placement_id", *_KEYS, "problem"} & set(columns)
+    whole = {"measured", "weighed", "caught"} & set(columns)
+    kinds = dict.fromkeys(columns, "float64") | dict.fromkeys(texts, "str")
+    frame = frame.astype(kinds | dict.fromkeys(whole, "int64"))
+    used = placements.index.isin(fish["placement_id"])
+    frame.attrs["inputs"] = inputs_of(
+        placements,
+        used,
+        {"no fish measured": int((~used).sum())},
+        assumes="fish measured at random within each placement; kinds of length never mixed",
+    )
+    return frame

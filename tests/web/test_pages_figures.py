@@ -1,0 +1,60 @@
+"""Pages of returns and of lengths say what the commands print."""
+
+import re
+
+import pytest
+
+from service import create_app
+from service.answers import summaries
+from service.records import LOCAL_KEEPER, PUBLIC, Selection, Viewer
+from service.settings import Settings
+from service.store import open_store
+from tests.handed_over import demo_path
+
+
+@pytest.fixture(scope="module")
+def store():
+    opened = open_store(demo_path(), read_only=True)
+    yield opened
+    opened.close()
+
+
+def text_of(store, address, viewer=LOCAL_KEEPER):
+    answer = create_app(store, Settings(), viewer=viewer).test_client().get(address)
+    return answer.status_code, answer.get_data(as_text=True)
+
+
+def cells(text):
+    """First cell and further ones of each row of the tables of a page, in words."""
+    rows = re.findall(r"<tr>\s*<th scope=\"row\">(.*?)</tr>", text, re.DOTALL)
+    return [
+        [re.sub(r"<[^>]+>|\s+", " ", cell).strip() for cell in re.split(r"</t[hd]>", row)][:-1]
+        for row in rows
+    ]
+
+
+def test_return_of_a_survey_is_that_of_the_command(store):
+    """Numbers of one survey; who may not see exact places gets no page."""
+    survey = store.surveys().index[0]
+    status, text = text_of(store, f"/returns?survey={survey}")
+    assert status == 200
+    table = summaries.returns(store, Selection(surveys=(survey,)), LOCAL_KEEPER)
+    rows = cells(text)
+    assert [row[0] for row in rows] == table["species"].replace("all", "All").tolist()
+    assert [int(row[4].replace("\u202f", "")) for row in rows] == table["released"].tolist()
+    assert table["caught"].sum() > 0
+    for viewer in (PUBLIC, Viewer("v", "viewer")):
+        assert text_of(store, "/returns", viewer)[0] in (302, 401, 403)
+
+
+def test_lengths_of_a_species_are_those_of_the_command(store):
+    """Number measured and weighed; below five fish there is no histogram."""
+    table = summaries.lengths(store, Selection(), LOCAL_KEEPER).set_index("species")
+    name = table["measured"].idxmax()
+    text = text_of(store, f"/species/{name}")[1]
+    own = next(row for row in cells(text) if row[0] in ("total", "kind not stated"))
+    assert int(own[1].replace("\u202f", "")) == table.loc[name, "measured"]
+    assert "figures/lengths.svg" in text
+    placement = store.records(Selection()).lengths.groupby("placement_id").size()
+    few = str(placement.index[placement < 5][0])
+    assert "figures/lengths.svg" not in text_of(store, f"/placements/{few}")[1]
