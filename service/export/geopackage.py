@@ -18,6 +18,7 @@ from service.columns import TABLE_WORDS, column
 from service.errors import StoreError
 from service.export.eml import EML_NAMESPACE, eml_document
 from service.export.layer_styles import STYLED, qml, sld
+from service.intake.stored_sheets import with_origin
 from service.store import LayerStyle, dress_geopackage
 
 if TYPE_CHECKING:
@@ -35,7 +36,10 @@ __all__ = ["dictionary_rows", "geopackage_tables", "write_geopackage", "write_pi
 def geopackage_tables(contents: Contents) -> dict[str, pd.DataFrame]:
     """Every table of the file without geometry, by its name there."""
     sheets = dict(contents.sheets)
-    return {**contents.tables, "placement_sheet": sheets.pop("placements"), **sheets}
+    own = sheets.pop("placements")
+    if contents.audience == "precise":
+        own = with_origin(own, contents.records.placements)
+    return {**contents.tables, "placement_sheet": own, **sheets}
 
 
 def dictionary_rows(

@@ -31,7 +31,7 @@ from service.export.contents import (
     without_people,
 )
 from service.export.geopackage import geopackage_tables, write_pieces
-from service.intake.stored_sheets import field_sheets
+from service.intake.stored_sheets import field_sheets, with_origin
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -120,6 +120,8 @@ class _Stream:
             if not self.holds.placements:
                 yield from self._computed().items()
             sheets = field_sheets(shown, surveys, sites, store.operations())
+            if self.audience == "precise":
+                sheets["placements"] = with_origin(sheets["placements"], shown.placements)
             for sheet, name in _BY_RECORD.items():
                 yield name, sheets[sheet]
             self._learn(shown)

@@ -165,6 +165,10 @@ def check(
         Called with words for what is being done.
     """
     report = progress or (lambda _: None)
+    if sheets.returned is not None:
+        from service.intake.returned_layers import with_corrections  # loads what reads a GIS file
+
+        sheets = with_corrections(sheets, store)
     if update:
         sheets = completed(sheets, store, remove_rows=remove_rows)
     findings = sheets.findings.copy()

@@ -14,7 +14,7 @@ import pandas as pd
 import shapely
 
 from layers.crs import transform_positions
-from service.intake.reading import as_typed
+from service.intake.cell_texts import as_typed
 from service.intake.stored_sheets import field_sheets
 from service.records import IN_THE_WATER
 

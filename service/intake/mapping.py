@@ -33,11 +33,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from service.intake.cell_texts import stripped
 from service.intake.columns import SHEETS
 from service.intake.findings import Cells
 from service.intake.folding import Fold, fold_passes
 from service.intake.numbers import UNITS, read_number
-from service.intake.reading import stripped
 from service.intake.shapes import (
     ZERO,
     Shape,

@@ -18,10 +18,10 @@ from layers.frames import PASS_MINUTES
 from service import access
 from service.access import open_records
 from service.errors import ConflictError, NotFoundError, RequestError
+from service.intake.cell_texts import as_typed
 from service.intake.columns import SHEETS
 from service.intake.importing import check
 from service.intake.merging import merge_forms
-from service.intake.reading import as_typed
 from service.intake.sheets import sheets_from_frames
 from service.intake.stored_sheets import field_sheets
 from service.intake.text_bounds import LONGEST_CELL

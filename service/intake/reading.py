@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import csv
-import datetime as dt
 import io
 import re
 from itertools import islice
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
 from layers.plurals import counted
+from service.intake.cell_texts import stripped
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.findings import Cells
 from service.intake.stored_sheets import GUARDED
@@ -30,11 +30,9 @@ __all__ = [
     "SPATIAL_FILES",
     "TEXT_FILES",
     "WORKBOOKS",
-    "as_typed",
     "read_cells",
     "read_text",
     "split_text",
-    "stripped",
     "under_header",
 ]
 
@@ -219,28 +217,6 @@ def whole_sheet(
     return Cells(
         sheet, file, frame[keep].set_axis([headers[k] for k in keep], axis=1), decimal_comma
     )
-
-
-def as_typed(value: Any) -> str:  # noqa: ANN401 - whatever a workbook or a GIS file holds
-    """Write one value as somebody would type it into a cell; missing is ''."""
-    if value is None or value is pd.NA or value is pd.NaT:
-        return ""
-    if isinstance(value, bool | np.bool_):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        if value != value:
-            return ""
-        return str(int(value)) if value.is_integer() and abs(value) < 2**53 else repr(float(value))
-    return value.isoformat() if isinstance(value, dt.date | dt.time) else str(value)
-
-
-def stripped(cells: pd.Series) -> pd.Series:
-    """Take white space off both ends of every cell, by distinct values."""
-    codes, uniques = pd.factorize(cells.to_numpy(object))
-    clean = np.array([value.strip() for value in uniques], dtype=object)
-    if len(clean) == 0 or (clean == uniques).all():
-        return cells
-    return pd.Series(clean[codes], index=cells.index, dtype="str")
 
 
 def _unguarded(cells: pd.Series) -> pd.Series:

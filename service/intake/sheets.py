@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from service.intake.columns import SHEETS, known_names, plain
+from service.intake.file_roles import roles_of
 from service.intake.findings import Cells, Findings
 from service.intake.mapping import Mapping, apply_mapping
-from service.intake.reading import read_cells, whole_sheet
+from service.intake.reading import SPATIAL_FILES, read_cells, whole_sheet
 from service.intake.recognising import by_content, recognised
 from service.intake.spellings import as_written_by_us, without_totals
+from service.intake.stored_sheets import AS_HANDED_OVER
 from service.intake.tables import read_tables
 from service.intake.waypoints import place_waypoints, read_waypoints
 from service.intake.wording import say
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping as Frames
     from collections.abc import Sequence
 
+    from service.intake.returned_layers import Returned
     from service.intake.times import DateOrder
     from service.intake.wording import Audience, Wording
 
@@ -57,6 +60,8 @@ class Sheets:
         Names with rank and so on that a mapping file takes out of the catch sheet.
     rows_read
         Rows per sheet before rows were folded.
+    returned
+        Of a GeoPackage that was handed over: what stands beside its table of placements.
     """
 
     cells: dict[str, Cells]
@@ -68,6 +73,7 @@ class Sheets:
     crs: str = ""
     species: pd.DataFrame | None = None
     rows_read: dict[str, int] = field(default_factory=dict)
+    returned: Returned | None = None
 
 
 def read_sheets(
@@ -101,7 +107,8 @@ def read_sheets(
     delimiter
         Separator of the CSV files, where it cannot be found from the header.
     files
-        CSV and XLSX of which any sheet may be any of ours; found by their columns.
+        CSV and XLSX of which any sheet may be any of ours, found by their columns; and files of
+        a GIS, by their layers.
     species
         The store's list; without it no species is known above columns.
     """
@@ -113,12 +120,19 @@ def read_sheets(
         "sites": sites,
     }
     given = {sheet: Path(path) for sheet, path in paths.items() if path is not None}
+    for path in [path for path in files if path.suffix.lower() in SPATIAL_FILES]:
+        for role in roles_of(path):
+            given.setdefault(role, path)
+    files = [path for path in files if path.suffix.lower() not in SPATIAL_FILES]
     findings = Findings()
     read = {
         sheet: read_cells(path, sheet, findings, delimiter=delimiter)
         for sheet, path in given.items()
     }
     raw = {sheet: cells for sheet, cells in read.items() if cells is not None}
+    returned = None
+    if "placements" in raw and AS_HANDED_OVER in raw["placements"].frame:
+        raw["placements"], returned = _returned(given["placements"], raw["placements"], findings)
     followed = Mapping.read(Path(mapping), findings) if mapping is not None else None
     if mapping is None or followed is not None:
         tables = [t for path in files for t in read_tables(path, findings, delimiter=delimiter)]
@@ -140,6 +154,7 @@ def read_sheets(
         date_order=date_order,
         survey=survey,
         crs=crs,
+        returned=returned,
     )
     return _under_our_headers(sheets, followed, Path(waypoints) if waypoints else None)
 
@@ -208,6 +223,17 @@ def _under_our_headers(
             named_points = cells.column("waypoint") != ""
             findings.refuse(cells, named_points, "waypoint", "waypoint_unknown.no_file")
     return replace(sheets, cells=named, species=species, rows_read=rows_read)
+
+
+def _returned(path: Path, cells: Cells, findings: Findings) -> tuple[Cells, Returned | None]:
+    """Take out of a table how it was handed over, and read the layer beside it."""
+    from service.intake.returned_layers import Returned  # loads what reads a GIS file
+    from service.intake.spatial_files import read_placement_layer
+
+    frame = cells.frame.drop(columns=AS_HANDED_OVER)
+    layer = read_placement_layer(path, findings) if path.suffix.lower() == ".gpkg" else None
+    returned = None if layer is None else Returned(layer, cells.frame[AS_HANDED_OVER])
+    return replace(cells, frame=frame), returned
 
 
 def _digest(options: list[str], files: list[tuple[str, Path]]) -> str:

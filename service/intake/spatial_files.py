@@ -12,8 +12,8 @@ import pyogrio
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
+from service.intake.cell_texts import as_typed
 from service.intake.geopackage_limits import SQLITE_BEGINS, stored_layers
-from service.intake.reading import as_typed
 from service.intake.wording import Wording, say
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Findings
 
-__all__ = ["read_spatial_file"]
+__all__ = ["read_placement_layer", "read_spatial_file", "text_cells"]
 
 # GDAL goes by content, whatever the ending says: a list of other files and hosts would be followed.
 _BEGINS: Final = {
@@ -74,7 +74,20 @@ def read_spatial_file(
         findings.refuse_file(path.name, say("file_unreadable.gis", problem=str(problem)[:200]))
         return None
     source = f"{path.name}, layer {layer}" if len(names) > 1 else path.name
-    return _text_cells(layered), source
+    return text_cells(layered), source
+
+
+def read_placement_layer(path: Path, findings: Findings) -> gpd.GeoDataFrame | None:
+    """Read the layer `placements` that stands beside the table `placement_sheet`, if both do."""
+    layers = _layers(path)
+    if isinstance(layers, Wording) or not {"placements", "placement_sheet"} <= set(layers[0]):
+        return None
+    try:
+        layer = pyogrio.read_dataframe(path, layer="placements")
+    except (DataSourceError, DataLayerError, ValueError, RuntimeError) as problem:
+        findings.refuse_file(path.name, say("file_unreadable.gis", problem=str(problem)[:200]))
+        return None
+    return layer if isinstance(layer, gpd.GeoDataFrame) and layer.crs is not None else None
 
 
 def _layers(path: Path) -> tuple[list[str], list[str]] | Wording:
@@ -89,7 +102,8 @@ def _layers(path: Path) -> tuple[list[str], list[str]] | Wording:
     return [str(name) for name in pyogrio.list_layers(path)[:, 0]], []
 
 
-def _text_cells(layered: pd.DataFrame) -> pd.DataFrame:
+def text_cells(layered: pd.DataFrame) -> pd.DataFrame:
+    """Write the attributes of a layer as text, its geometry as WKT and its CRS in `crs`."""
     shape = layered.geometry.name if isinstance(layered, gpd.GeoDataFrame) else None
     cells = {str(name): _texts(layered[name]) for name in layered.columns if name != shape}
     if isinstance(layered, gpd.GeoDataFrame):

@@ -10,11 +10,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import orjson
 import pandas as pd
 import shapely
 
 from layers.crs import choose_operation, crs_key, read_crs
 from layers.fieldwork.looking import local_times
+from service.intake.cell_texts import as_typed
 from service.intake.columns import SHEETS
 
 if TYPE_CHECKING:
@@ -26,12 +28,29 @@ if TYPE_CHECKING:
     from layers.crs import Operation
     from service.records import FieldRecords, Records
 
-__all__ = ["GUARDED", "csv_text", "field_sheets", "in_columns", "neutralised"]
+__all__ = [
+    "AS_HANDED_OVER",
+    "GUARDED",
+    "PLACE",
+    "csv_text",
+    "field_sheets",
+    "in_columns",
+    "neutralised",
+    "with_origin",
+]
 
 # What makes a spreadsheet take a text cell for a formula (common practice, no source).
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
 # An apostrophe before one of these would be taken off by import; one more goes before it.
 GUARDED: Final = tuple(f"'{sign}" for sign in (*_FORMULA_STARTS, "'"))
+AS_HANDED_OVER: Final = "as_handed_over"
+"""Column of a hand-over in which each placement stands as it was, so that corrections are known."""
+# A place is one statement: who gives a part of it gives it whole.
+PLACE: Final = frozenset(
+    f"{end}{name}"
+    for end in ("", "end_")
+    for name in ("longitude", "latitude", "easting", "northing")
+) | {"geometry", "waypoint"}
 _DEGREE_DECIMALS: Final = 9  # 1e-9 degree of latitude is 0.1 mm
 _METRE_DECIMALS: Final = 4
 
@@ -68,6 +87,24 @@ def field_sheets(
         "sites": _used(sites, placements["site"]),
     }
     return {name: in_columns(name, frame) for name, frame in named.items()}
+
+
+def with_origin(sheet: pd.DataFrame, placements: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Add to a sheet of placements what each row says, for when the file comes back corrected.
+
+    The column is JSON: `cells`, those not empty, as text; `at`, the point on the layer as x, y and
+    CRS of the store.
+    """
+    text = sheet.map(as_typed).astype("str")
+    points = shapely.centroid(np.asarray(placements.geometry, dtype=object))
+    crs = crs_key(placements.crs)
+    origin = [
+        orjson.dumps({"cells": {k: v for k, v in row.items() if v}, "at": [*at, crs]}).decode()
+        for row, at in zip(
+            text.to_dict("records"), shapely.get_coordinates(points).tolist(), strict=True
+        )
+    ]
+    return sheet.assign(**{AS_HANDED_OVER: pd.Series(origin, index=sheet.index, dtype="str")})
 
 
 def _used(frame: pd.DataFrame, names: pd.Series) -> pd.DataFrame:

@@ -16,13 +16,13 @@ import numpy as np
 import pandas as pd
 
 from layers.plurals import counted
+from service.intake.cell_texts import stripped
 from service.intake.columns import plain
 from service.intake.reading import (
     DELIMITERS,
     TEXT_FILES,
     WORKBOOKS,
     split_text,
-    stripped,
     whole_sheet,
 )
 from service.intake.shapes import NO_FISH

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any, Final
 import orjson
 import pandas as pd
 
+from service.intake.cell_texts import as_typed
 from service.intake.columns import SHEETS
 from service.intake.findings import Cells
-from service.intake.reading import as_typed
-from service.intake.stored_sheets import field_sheets
+from service.intake.stored_sheets import PLACE, field_sheets
 from service.records import Selection
 from service.store import documents
 
@@ -22,12 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = ["changes_of", "completed"]
 
-# A place is one statement: who gives a part of it gives it whole.
-_PLACE: Final = frozenset(
-    f"{end}{name}"
-    for end in ("", "end_")
-    for name in ("longitude", "latitude", "easting", "northing")
-) | {"geometry", "waypoint"}
 _WITHOUT_FISH: Final = ("nil", "lost")
 # Follow from the rest of the document.
 _DERIVED: Final = frozenset({"x", "y", "transformation", "transformation_accuracy_m"})
@@ -44,6 +38,10 @@ def completed(sheets: Sheets, store: Store, *, remove_rows: bool = False) -> She
     cells = sheets.cells.get("placements")
     if cells is None:
         return sheets
+    if cells.file.endswith(", layer placement_sheet") and sheets.returned is None:
+        findings = sheets.findings.copy()
+        findings.refuse_file(cells.file, "hand_over_of_public.whole")
+        return replace(sheets, findings=findings)
     names = cells.column("placement_id")
     known = store.known_placements(names[names != ""].unique().tolist()).index
     if not len(known):
@@ -52,7 +50,7 @@ def completed(sheets: Sheets, store: Store, *, remove_rows: bool = False) -> She
     stored = field_sheets(records, store.surveys(), store.sites(), store.operations())
     own = stored["placements"].set_index("placement_id")
     given = set(cells.frame.columns)
-    kept = _PLACE | {"crs"} if given & _PLACE else set()
+    kept = PLACE | {"crs"} if given & PLACE else set()
     frame = cells.frame.copy()
     numbers = {column.name for column in SHEETS["placements"] if column.kind == "number"}
     lacking = own.columns.difference(list(given | kept))

@@ -14,10 +14,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from service.errors import FieldFileError, NotFoundError, RequestError
-from service.intake.columns import SHEETS, known_names, plain
+from service.intake.columns import SHEETS
+from service.intake.file_roles import is_named, roles_of
 from service.intake.findings import Findings
 from service.intake.importing import CheckResult, check, missing_species
-from service.intake.reading import SPATIAL_FILES, TEXT_FILES, WORKBOOKS
+from service.intake.reading import TEXT_FILES, WORKBOOKS
 from service.intake.sheets import read_sheets
 from service.intake.upload_limits import refusals
 
@@ -37,7 +38,6 @@ __all__ = [
     "WaitingUploads",
     "check_upload",
     "plain_name",
-    "roles_of",
     "suggest_upload",
 ]
 
@@ -45,13 +45,10 @@ BY_COLUMNS: Final = "sheet"  # role of files of which any sheet may be any of ou
 ROLES: Final = (*SHEETS, BY_COLUMNS, "mapping", "waypoints")
 SUGGESTED: Final = "mapping-suggested.toml"
 _ROWS_SHOWN: Final = 5
+_OF_UPDATES: Final = ("update", "remove_rows")  # options of the check, not of reading
 KEPT_S: Final = 3_600.0
 MOST_WAITING: Final = 12
 MOST_FILES: Final = 12
-_STEMS: Final = {
-    "placement": "placements", "catch": "catches", "length": "lengths", "survey": "surveys",
-    "site": "sites",
-}  # fmt: skip
 
 
 @dataclass
@@ -63,7 +60,8 @@ class WaitingUpload:
     roles
         What each file is read as, by name; a workbook or GeoPackage may be several.
     options
-        `date_order`, `survey`, `crs`, as `read_sheets` takes them.
+        `date_order`, `survey`, `crs`, as `read_sheets` takes them; `update`, `remove_rows`, as
+        `check` does.
     tables, questions
         Sheets for which a mapping was suggested, and what is open in it.
     known_batch
@@ -161,7 +159,7 @@ class WaitingUploads:
             for path in (
                 waiting.folder / one.name for one in arrived
             ):  # under their own names and headers: the mapping tells
-                if waiting.roles.get(path.name) == ("placements",) and not _is_named(path):
+                if waiting.roles.get(path.name) == ("placements",) and not is_named(path):
                     waiting.roles[path.name] = (BY_COLUMNS,)
 
     def find(self, token: str, owner: str) -> WaitingUpload:
@@ -210,67 +208,6 @@ def plain_name(name: str) -> str:
     kept = re.sub(r"[^\w .()+-]", "_", last).strip(" .")
     stem, dot, ending = kept.rpartition(".")
     return f"{stem[:80]}{dot}{ending[:12]}" if dot and stem else kept[:80] or "file"
-
-
-def roles_of(path: Path) -> tuple[str, ...]:
-    """Tell what a file holds, by its ending, its header, then its name."""
-    ending = path.suffix.lower()
-    if ending == ".toml":
-        return ("mapping",)
-    if ending == ".gpx":
-        return ("waypoints",)
-    if ending in WORKBOOKS or ending == ".gpkg":
-        return _roles_of_parts(path) or ("placements",)
-    named = _roles_of_name(path)
-    if ending in SPATIAL_FILES:
-        return (named[0],) if named else ("placements",)
-    return (_role_by_header(path) or (named[0] if named else "placements"),)
-
-
-def _is_named(path: Path) -> bool:
-    """Whether the name or the header of a file says which sheet it is."""
-    ours = path.suffix.lower() in SPATIAL_FILES or _role_by_header(path) is not None
-    return ours or bool(_roles_of_name(path) or _roles_of_parts(path))
-
-
-def _roles_of_name(path: Path) -> list[str]:
-    return [sheet for stem, sheet in _STEMS.items() if stem in path.stem.lower()]
-
-
-def _role_by_header(path: Path) -> str | None:
-    """Sheet whose needed columns are all there, and of those the one that knows most headers."""
-    if path.suffix.lower() not in TEXT_FILES:
-        return None
-    with path.open("rb") as file:
-        lines = [file.readline(100_000).decode("utf-8-sig", errors="replace") for _ in range(5)]
-    best: tuple[int, str] | None = None
-    for line in lines:  # titles may stand above the header
-        headers = {plain(part.strip('" \r\n')) for part in re.split("[,;\t]", line)}
-        for sheet, columns in SHEETS.items():
-            known = known_names(sheet)
-            meant = [known[name] for name in headers if name in known]
-            if all(column.name in meant for column in columns if column.required):
-                best = max(best or (0, ""), (len(meant), sheet))
-    return best[1] if best else None
-
-
-def _roles_of_parts(path: Path) -> tuple[str, ...]:
-    """Sheets that a workbook or GeoPackage has parts for."""
-    try:
-        if path.suffix.lower() == ".gpkg":
-            import pyogrio
-
-            names = {str(name).casefold() for name in pyogrio.list_layers(path)[:, 0]}
-            names |= {"placements"} if "placement_sheet" in names else set()
-        else:
-            import openpyxl
-
-            book = openpyxl.load_workbook(path, read_only=True)
-            names = {name.strip().casefold() for name in book.sheetnames}
-            book.close()
-    except Exception:  # noqa: BLE001 - reading says what is wrong with it
-        return ()
-    return tuple(sheet for sheet in SHEETS if sheet in names)
 
 
 @dataclass(frozen=True)
@@ -348,9 +285,11 @@ def check_upload(waiting: WaitingUpload, store: Store, *, anew: bool = False) ->
         return waiting.result
     version = store.version
     sheets = _sheets(waiting, store)
-    before = store.find_batch(sheets.digest)
+    update, remove_rows = (bool(waiting.options.get(name)) for name in _OF_UPDATES)
+    before = None if update else store.find_batch(sheets.digest)
     waiting.known_batch = None if before is None else before.batch_id
-    waiting.result, waiting.version = check(sheets, store), version
+    result = check(sheets, store, update=update, remove_rows=remove_rows)
+    waiting.result, waiting.version = result, version
     lacking = missing_species(sheets, store)
     waiting.lacking = lacking if len(lacking) else None
     return waiting.result
@@ -372,5 +311,6 @@ def _sheets(waiting: WaitingUpload, store: Store) -> Sheets:
             by_role[role] = path
     if "placements" not in by_role and not files:
         raise RequestError("None of the files is read as placements; say which one is.")
-    options = {name: value for name, value in waiting.options.items() if value}
+    given = waiting.options.items()
+    options = {name: value for name, value in given if value and name not in _OF_UPDATES}
     return read_sheets(**by_role, **options, files=files, species=store.species())

@@ -13,7 +13,8 @@ import openpyxl
 import pandas as pd
 from openpyxl.utils.exceptions import InvalidFileException
 
-from service.intake.reading import as_typed, under_header
+from service.intake.cell_texts import as_typed
+from service.intake.reading import under_header
 from service.intake.text_bounds import LONGEST_CELL, MOST_CELLS, MOST_COLUMNS
 from service.intake.wording import say
 

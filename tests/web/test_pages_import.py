@@ -11,12 +11,12 @@ import pytest
 from service import create_app
 from service.intake import upload_limits
 from service.intake.columns import SHEETS
+from service.intake.file_roles import roles_of
 from service.intake.waiting_uploads import (
     KEPT_S,
     MOST_WAITING,
     WaitingUploads,
     plain_name,
-    roles_of,
 )
 from service.records import Viewer
 from service.settings import Settings
@@ -346,3 +346,30 @@ def test_a_sheet_of_another_shape_comes_in_by_its_columns(store):
     files = given(season__csv=again, mapping__toml=kept.text)
     where = client.post("/import", data=files).location
     assert "2 placements, 1 catch" in " ".join(client.get(where, headers=PAGE).text.split())
+
+
+def test_corrected_sheets_come_back(store):
+    """What changes is shown column by column before it is stored; rows left out are not lost."""
+    client = client_of(store)
+    where = client.post("/import", data=sheets())
+    client.post(f"{where.location}/take", data={"sure": "yes"})
+    version = store.version
+    corrected = PLACEMENTS.replace(",40,12,", ",45,12,")
+    where = client.post("/import", data=sheets(corrected) | {"update": "yes"})
+    page = " ".join(client.get(where.location, headers=PAGE).text.split())
+    assert "1 placement is changed" in page
+    assert '<th scope="row">P2</th><td>minutes</td> <td>40</td><td>45</td>' in page
+    assert store.version == version
+    done = client.post(f"{where.location}/take", data={"sure": "yes"})
+    assert done.location == "/import?changed=1"
+    page = " ".join(client.get(done.location, headers=PAGE).text.split())
+    assert "The corrections are stored." in page
+    assert store.document("P2")["minutes"] == 45
+    assert store.history("placement", "P2")[0].action == "change"
+    lost = sheets(corrected, CATCHES.splitlines()[0] + "\n") | {"update": "yes"}
+    where = client.post("/import", data=lost)
+    assert "the store has a catch of this placement" in client.get(where.location).text
+    both = {"update": "yes", "remove_rows": "yes"}
+    both |= {"role:placements.csv": "placements", "role:catches.csv": "catches"}
+    given = client.post(f"{where.location}/reading", data=both)
+    assert "<td>catches</td>" in client.get(given.location, headers=PAGE).text

@@ -92,7 +92,8 @@ def _done() -> dict[str, Any]:
         number = request.args.get(name, type=int)
         if number in batches:
             return {"what": name, "batch": batches[number], "surveys": surveys}
-    return {"what": "unchanged"} if "unchanged" in request.args else {}
+    outcomes = [name for name in ("changed", "unchanged") if name in request.args]
+    return {"what": outcomes[0]} if outcomes else {}
 
 
 @blueprint.post("/import")
@@ -115,6 +116,8 @@ def _options() -> dict[str, Any]:
         "date_order": order,
         "survey": request.form.get("survey", "").strip()[:200],
         "crs": request.form.get("crs", "").strip()[:200],
+        "update": request.form.get("update") == "yes",
+        "remove_rows": request.form.get("remove_rows") == "yes",
     }
 
 
@@ -145,6 +148,7 @@ def checked(token: str) -> str:
         roles=ROLES,
         surveys=access.surveys(current_store(), current_viewer()).index.tolist(),
         orders=_ORDERS,
+        changes=result.changes.head(_PAGE).to_dict("records") if result else [],
         choices=_choices() if waiting.tables else {},
     )
 
@@ -163,8 +167,9 @@ def _counts(result: CheckResult) -> dict[str, Any]:
         "read_as": len(result.readings),
         "flagged": len(result.flagged),
         "unchanged": len(result.unchanged),
+        "changed": len(result.changed),
         "read": result.rows_read,
-        "placements": len(records.placements) if records else 0,
+        "placements": len(records.placements) - len(result.changed) if records else 0,
         "catches": len(records.catches) if records else 0,
         "lengths": len(records.lengths) if records else 0,
         "surveys": len(records.surveys) if records else 0,
@@ -258,7 +263,8 @@ def take_all(token: str) -> AnyResponse:
     batch = take(result, store, current_viewer().name)
     _waiting_uploads().drop(waiting)
     if batch is None:
-        return redirect(url_for("imports.show", unchanged=1), 303)
+        address = url_for("imports.show")
+        return redirect(f"{address}?{'changed' if result.changed else 'unchanged'}=1", 303)
     surveys = result.records.placements["survey"].dropna().unique().tolist()[:_SURVEYS]
     return redirect(url_for("imports.show", stored=batch.batch_id, survey=surveys), 303)
 

@@ -1,0 +1,33 @@
+"""Values as the text of a cell."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["as_typed", "stripped"]
+
+
+def as_typed(value: Any) -> str:  # noqa: ANN401 - whatever a workbook or a GIS file holds
+    """Write one value as somebody would type it into a cell; missing is ''."""
+    if value is None or value is pd.NA or value is pd.NaT:
+        return ""
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        if value != value:
+            return ""
+        return str(int(value)) if value.is_integer() and abs(value) < 2**53 else repr(float(value))
+    return value.isoformat() if isinstance(value, dt.date | dt.time) else str(value)
+
+
+def stripped(cells: pd.Series) -> pd.Series:
+    """Take white space off both ends of every cell, by distinct values."""
+    codes, uniques = pd.factorize(cells.to_numpy(object))
+    clean = np.array([value.strip() for value in uniques], dtype=object)
+    if len(clean) == 0 or (clean == uniques).all():
+        return cells
+    return pd.Series(clean[codes], index=cells.index, dtype="str")
