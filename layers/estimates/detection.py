@@ -1,216 +1,295 @@
 """How often each method finds a species that is there, and what a nil is worth.
 
-Units are reaches or sites with repeated placements in one season; `layers.estimates.occupancy` has
-the model. Where the records cannot carry it the figures are missing and `problem` says why.
+`layers.estimates.seasons` gathers placements into visits of units; `layers.estimates.occupancy` has
+the model. Each year's season is estimated by itself. Two chances of having missed a species bear
+two names: `chance_missed`, that a visited unit holds it unseen, and `chance_present`, that any
+visited unit of a catchment does. Where the records cannot carry it the figures are missing and
+`problem` says why.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
-from layers.errors import FrameError, ThinDataError
+from layers.errors import ThinDataError
+from layers.estimates.histories import histories
 from layers.estimates.occupancy import (
-    LEAST_UNITS,
     NOBODY,
     OccupancyFit,
-    chance_missed,
+    anywhere,
     fit_occupancy,
-    placements_until,
+    refuse_thin,
+    visits_until,
 )
-from layers.fieldwork.looking import (
-    catch_numbers,
-    detectable,
-    inputs_of,
-    left_out_by_outcome,
-    local_dates,
-    looked,
-    nested_catchments,
-)
-from layers.frames import check_frame, codes_of, codes_within, reads
-from layers.plurals import counted, plural
+from layers.estimates.seasons import PER_PLACEMENT, SEGMENT_M, seasons, units_of
+from layers.fieldwork.looking import catch_numbers, detectable, inputs_of, nested_catchments
+from layers.frames import codes_of, codes_within, reads
+from layers.plurals import counted
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
     import numpy.typing as npt
 
+    from layers.estimates.histories import Histories
+    from layers.estimates.occupancy import Estimate
+    from layers.estimates.seasons import Days, Seasons, Unit
+
     Ints = npt.NDArray[np.int64]
     Floats = npt.NDArray[np.float64]
     Bools = npt.NDArray[np.bool_]
 
-__all__ = ["CHANCE_COLUMNS", "DETECTION_COLUMNS", "chance_missed_by_catchment", "detection"]
-
-Unit = Literal["reach", "site"]
+__all__ = [
+    "CHANCE_COLUMNS",
+    "DETECTION_COLUMNS",
+    "chance_present_by_catchment",
+    "detection",
+]
 
 DETECTION_COLUMNS: Final = (
     "species",
     "method",
     "units",
+    "visits",
     "placements",
+    "estimator",
     "occupancy",
     "occupancy_se",
+    "occupancy_low",
+    "occupancy_high",
     "detection",
     "detection_se",
+    "detection_low",
+    "detection_high",
     "chance_missed",
+    "chance_missed_low",
+    "chance_missed_high",
     "more_placements",
     "problem",
+    "year",
+    "season",
+    "units_found",
+    "visits_found",
+    "usual_effort",
+    "effort_unit",
 )
 CHANCE_COLUMNS: Final = (
     "catchment",
     "species",
-    "method",
+    "year",
     "units",
     "units_found",
-    "placements",
-    "chance_missed",
-    "more_placements",
+    "visits",
+    "chance_present",
+    "chance_present_low",
+    "chance_present_high",
     "problem",
 )
+LIKELIHOOD, PENALISED = "maximum_likelihood", "penalised_likelihood"
+_LEAST_VISITS: Final = 5  # of a method by itself; rarer ones are taken together
 _ASSUMES: Final = (
-    "one season: a unit stays occupied or empty through it; placements independent; "
+    "closed seasons: a unit stays occupied or empty through one; visits independent; chance of "
+    "detection rises with effort as that of independent tries; all units alike; "
     "no misidentification"
+)
+_OPEN: Final = (
+    "occupancy may be up to 1: these visits cannot tell a rare species from one hard to find"
 )
 
 
 @dataclass(frozen=True)
-class _Season:
-    """The placements of the season in numbers."""
+class _Looking:
+    """Visits of all seasons, which species each caught, and which could be caught."""
 
-    used: Bools  # of all placements
-    rows: Ints  # rows of the used ones
-    unit: Ints
-    method: Ints
+    seasons: Seasons
     can: Bools  # species x methods
-    caught: pd.DataFrame  # distinct row, species number
-    years: list[int]
-    left_out: dict[str, int]
+    visit: Ints  # distinct pairs of a visit and a species that it caught
+    species: Ints
+
+    def caught(self, species: int) -> Bools:
+        """Visits that found it."""
+        found = np.zeros(self.seasons.unit.size, dtype=bool)
+        found[self.visit[self.species == species]] = True
+        return found
 
 
 @dataclass(frozen=True)
 class _Tried:
-    """One species: finds and placements by unit and method, and what the model made of it."""
+    """One species in one season, and what the model made of it."""
 
-    columns: Ints  # numbers of the methods that looked for it
-    found: Floats  # units x columns
-    tried: Floats
-    finds_by: Floats  # chance of one placement to find it, by column; NaN = not known
+    year: int
+    visits: Ints  # rows of the seasons' visits
+    methods: Ints  # that looked for it, by column
+    column: Ints  # of each visit
+    kinds: Ints  # kind of visit of each column: rare methods share one
+    found: Bools
+    histories: Histories
     fit: OccupancyFit | None
     problem: str
-    problems: dict[int, str]  # by column, where one method alone has one
 
 
-@reads("placements", "catches", "snaps", "species", "methods")
+@reads("placements", "catches", "snaps", "species", "methods", "effort")
 def detection(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
     snaps: pd.DataFrame,
     species: pd.DataFrame,
     methods: pd.DataFrame,
+    effort: pd.DataFrame,
     *,
     unit: Unit = "reach",
     years: Collection[int] | None = None,
+    days: Days | None = None,
+    reach_length_m: pd.Series | None = None,
+    segment_m: float = SEGMENT_M,
     chance: float = 0.05,
 ) -> pd.DataFrame:
-    """Occupancy and detection by species and method, from units with repeated placements.
+    """Occupancy and detection by species, year and method, from units visited repeatedly.
 
     Parameters
     ----------
-    placements, catches, snaps, species, methods
+    placements, catches, snaps, species, methods, effort
         Frames of these kinds (`layers.frames`). Species of another rank are left out.
-    unit
-        `reach` or `site`; placements without it are left out.
-    years
-        Local years that make up the season; without it the latest year in which enough
-        units were visited twice, or else the latest of all. Several years are taken as one
-        closed season: choose them only if that is true.
+    unit, reach_length_m, segment_m
+        What is occupied or not, as for `layers.estimates.seasons.units_of`; placements without
+        it are left out.
+    years, days
+        As for `layers.estimates.seasons.seasons`.
     chance
         Chance of presence that `more_placements` brings it down to.
 
     Returns
     -------
     DataFrame
-        Columns `DETECTION_COLUMNS`, one row per species and method that could detect it and
-        was used. `units` looked at for the species and `placements` of the method; the model
-        goes by the units that a method visited which found it, and where it is refused
-        `problem` says of how many;
-        `chance_missed`, the mean over units without a find of the chance that the species
-        is there all the same; `more_placements`, how many further placements of the method
-        in each such unit, all nil, bring that to `chance` or less. Figures are missing where
-        `problem` says why. `attrs["inputs"]` states season and assumptions.
+        Columns `DETECTION_COLUMNS`, one row per species, year and method that could detect it
+        and was used; years are never taken together. `units` were visited for the species,
+        `visits` and `placements` are those of the method. `occupancy` is the share of units
+        where the species lives, `detection` the chance that a visit with `usual_effort` finds
+        it there, `chance_missed` the mean, over units without a find, of the chance that it is
+        there all the same, all with 95 % intervals; `more_placements`, how many further
+        placements of the method in each such unit, all nil, bring that to `chance` or less.
+        `estimator` is `maximum_likelihood` or `penalised_likelihood`
+        (`layers.estimates.occupancy`). `attrs["inputs"]` states seasons and assumptions.
 
     Raises
     ------
     FrameError
         A column is missing, `unit` is unknown, or a method or species is not in its list.
     """
-    season = _season(placements, catches, snaps, species, methods, unit, years)
-    rows: list[dict[str, object]] = []
-    for name, tried in _each_species(season, species):
-        unseen = tried.found.sum(axis=1) == 0
-        missed = _missed(tried, tried.tried)[unseen]
-        if not tried.columns.size:
-            rows.append(_nobody(name))
-        for j, column in enumerate(tried.columns):
-            row: dict[str, object] = {
-                "species": name,
-                "method": methods.index[column],
-                "units": len(tried.found),
-                "placements": int(tried.tried[:, j].sum()),
-                "problem": tried.problem or tried.problems.get(j, ""),
-            }
-            if tried.fit is not None:
-                row |= {
-                    "occupancy": tried.fit.occupancy,
-                    "occupancy_se": tried.fit.occupancy_se,
-                    "chance_missed": chance_missed(tried.fit.occupancy, missed, together=False),
-                }
-            at = _fitted_column(tried, j)
-            if tried.fit is not None and at is not None:
-                row |= {
-                    "detection": tried.fit.detection[at],
-                    "detection_se": tried.fit.detection_se[at],
-                    "more_placements": placements_until(
-                        tried.fit.occupancy,
-                        missed,
-                        tried.fit.detection[at],
-                        chance=chance,
-                        together=False,
-                    ),
-                }
-            rows.append(row)
-    frame = _typed(rows, DETECTION_COLUMNS)
-    frame.attrs["inputs"] = inputs_of(
-        placements, season.used, season.left_out, unit=unit, season=season.years, assumes=_ASSUMES
+    units = units_of(placements, snaps, unit, reach_length_m=reach_length_m, segment_m=segment_m)
+    looking = _looking(
+        placements, catches, species, methods, effort, units, unit=unit, years=years, days=days
     )
-    return frame
+    rows: list[dict[str, object]] = []
+    for name, tried in _each_species(looking, species):
+        if not tried:
+            rows.append({"species": name, "problem": NOBODY})
+        for one in tried:
+            rows += _rows_of(name, one, looking.seasons, methods.index, chance)
+    frame = _typed(rows, DETECTION_COLUMNS)
+    return _with_inputs(frame, placements, looking.seasons, unit=unit)
 
 
-@reads("placements", "catches", "snaps", "species", "methods", "ancestors")
-def chance_missed_by_catchment(
+def _rows_of(
+    name: str, tried: _Tried, season: Seasons, methods: pd.Index, chance: float
+) -> Iterator[dict[str, object]]:
+    """One row for each method."""
+    fit, seen = tried.fit, tried.histories
+    shared: dict[str, object] = {
+        "species": name,
+        "year": tried.year,
+        "season": season.name_of(tried.visits),
+        "units": seen.units,
+        "units_found": seen.units_found,
+    }
+    if fit is not None:
+        shared["estimator"] = PENALISED if fit.penalised else LIKELIHOOD
+        shared |= _spelled("occupancy", fit.occupancy)
+        if fit.chance_missed is not None:
+            shared |= _spelled("chance_missed", fit.chance_missed)
+            del shared["chance_missed_se"]
+    for j, method in enumerate(tried.methods):
+        own = tried.column == j
+        row = shared | {
+            "method": methods[method],
+            "visits": int(own.sum()),
+            "visits_found": int(tried.found[own].sum()),
+            "placements": int(season.placements[tried.visits[own]].sum()),
+            "usual_effort": season.usual[method],
+            "effort_unit": season.effort_unit[method],
+        }
+        said = [tried.problem]
+        if fit is not None:
+            row |= _spelled("detection", fit.detection[tried.kinds[j]])
+            share = season.usual_placement[method] / season.usual[method]
+            if fit.chance_missed is not None and share == share:
+                row["more_placements"] = visits_until(
+                    np.repeat(seen.presence(fit.theta), seen.empty_count.astype(np.int64)),
+                    -np.log1p(-fit.detection[tried.kinds[j]].value) * share,
+                    chance=chance,
+                    together=False,
+                )
+            said += _remarks(tried, j, own, season, methods)
+        yield row | {"problem": "; ".join(filter(None, said))}
+
+
+def _remarks(
+    tried: _Tried, j: int, own: Bools, season: Seasons, methods: pd.Index
+) -> Iterator[str]:
+    """Say what to know before reading the figures of one method."""
+    assert tried.fit is not None  # noqa: S101 - rows without a fit have no figures
+    if tried.fit.occupancy.high == 1:
+        yield _OPEN
+    others = [m for i, m in enumerate(tried.methods) if i != j and tried.kinds[i] == tried.kinds[j]]
+    visits = int(own.sum())
+    if others:
+        names = ", ".join(str(methods[m]) for m in others)
+        yield f"fewer than {_LEAST_VISITS} visits: chance taken together with {names}"
+    elif visits < _LEAST_VISITS:
+        yield f"{counted(visits, 'visit')} only: its chance is hardly known"
+    if unknown := int((~season.known[tried.visits[own]]).sum()):
+        yield f"effort of {counted(unknown, 'visit')} not known, taken as usual"
+    if season.effort_unit[tried.methods[j]] == PER_PLACEMENT:
+        yield "effort not known: all placements taken as alike"
+
+
+def _spelled(name: str, estimate: Estimate) -> dict[str, object]:
+    return {
+        name: estimate.value,
+        f"{name}_se": estimate.se,
+        f"{name}_low": estimate.low,
+        f"{name}_high": estimate.high,
+    }
+
+
+@reads("placements", "catches", "snaps", "species", "methods", "effort", "ancestors")
+def chance_present_by_catchment(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
     snaps: pd.DataFrame,
     species: pd.DataFrame,
     methods: pd.DataFrame,
+    effort: pd.DataFrame,
     *,
     catchment_of: pd.Series,
     ancestors: pd.DataFrame,
     unit: Unit = "reach",
     years: Collection[int] | None = None,
-    chance: float = 0.05,
+    days: Days | None = None,
 ) -> pd.DataFrame:
-    """Chance that a species lives in a catchment's visited units though nobody found it there.
+    """Chance that a species lives in any visited unit of a catchment though nobody found it there.
 
-    Occupancy and detection are fitted over all units, as in `detection`, then applied to
-    each catchment's own placements. A reach that lies in two catchments is a unit in each.
+    Occupancy and detection are fitted over all units, as in `detection`, then applied to the
+    visits of each catchment, nested ones included. A unit that lies in two catchments is one
+    in each.
 
     Parameters
     ----------
-    placements, catches, snaps, species, methods, unit, years, chance
+    placements, catches, snaps, species, methods, effort, unit, years, days
         As for `detection`.
     catchment_of
         Smallest catchment of each placement; missing = outside all.
@@ -220,196 +299,151 @@ def chance_missed_by_catchment(
     Returns
     -------
     DataFrame
-        Columns `CHANCE_COLUMNS`, one row per catchment, species and method fitted.
-        `chance_missed`, the chance that the species lives in at least one visited unit: 0 is
-        never given, it is missing where the species was found or nobody looked, as
-        `problem` says. `more_placements` of the method, over all those units evenly, bring it
-        to `chance` or less. Units nobody visited are not spoken for.
+        Columns `CHANCE_COLUMNS`, one row per catchment and species. `year` is the latest whose
+        season has an estimate and visits here; without one, the latest with visits here.
+        `chance_present`, the chance that the species lived then in at least one of `units`,
+        with its 95 % interval: it is missing where the species was found or nobody looked, as
+        `problem` says. Units nobody visited are not spoken for.
     """
-    season = _season(placements, catches, snaps, species, methods, unit, years)
-    names, inner, outer = nested_catchments(ancestors)
-    home = codes_within(catchment_of.reindex(placements.index), names)[season.rows]
-    rows: list[dict[str, object]] = []
-    members = [np.isin(home, inner[outer == c]) for c in range(len(names))]
-    for (name, tried), number in zip(
-        _each_species(season, species), _species_rows(species), strict=True
-    ):
-        for c, catchment in enumerate(names):
-            found, looks = _by_unit(season, int(number), tried.columns, members[c])
-            unseen = found.sum(axis=1) == 0
-            missed = _missed(tried, looks)[unseen]
-            problem = f"over all catchments: {tried.problem}" if tried.problem else ""
-            if not tried.columns.size:
-                rows.append({"catchment": catchment, "units_found": 0} | _nobody(name))
-            if not len(looks):
-                problem = NOBODY
-            elif not unseen.all():
-                problem = "found"
-            for j, column in enumerate(tried.columns):
-                row: dict[str, object] = {
-                    "catchment": catchment,
-                    "species": name,
-                    "method": methods.index[column],
-                    "units": len(looks),
-                    "units_found": int((~unseen).sum()),
-                    "placements": int(looks[:, j].sum()),
-                    "problem": problem or tried.problems.get(j, ""),
-                }
-                if tried.fit is not None and not problem:
-                    row["chance_missed"] = chance_missed(tried.fit.occupancy, missed, together=True)
-                    at = _fitted_column(tried, j)
-                    if at is not None:
-                        each = placements_until(
-                            tried.fit.occupancy,
-                            missed,
-                            tried.fit.detection[at],
-                            chance=chance,
-                            together=True,
-                        )
-                        row["more_placements"] = None if each is None else each * len(missed)
-                rows.append(row)
-    frame = _typed(rows, CHANCE_COLUMNS)
-    frame.attrs["inputs"] = inputs_of(
-        placements, season.used, season.left_out, unit=unit, season=season.years, assumes=_ASSUMES
+    units = units_of(placements, snaps, unit)
+    looking = _looking(
+        placements, catches, species, methods, effort, units, unit=unit, years=years, days=days
     )
-    return frame
+    names, inner, outer = nested_catchments(ancestors)
+    home = codes_within(catchment_of.reindex(placements.index), names)
+    in_visit = looking.seasons.visit_of >= 0
+    visit, place = looking.seasons.visit_of[in_visit], home[in_visit]
+    members = [np.unique(visit[np.isin(place, inner[outer == c])]) for c in range(len(names))]
+    rows: list[dict[str, object]] = []
+    for name, tried in _each_species(looking, species):
+        for catchment, own in zip(names, members, strict=True):
+            rows.append(
+                {"catchment": catchment, "species": name} | _chance_of(tried, own, looking.seasons)
+            )
+    frame = _typed(rows, CHANCE_COLUMNS).sort_values(
+        ["species", "catchment"], kind="stable", ignore_index=True
+    )
+    return _with_inputs(frame, placements, looking.seasons, unit=unit)
 
 
-def _nobody(species: str) -> dict[str, object]:
-    """Fill the row of a species that no placement of the season could have found."""
-    return {"species": species, "method": "", "units": 0, "placements": 0, "problem": NOBODY}
+def _chance_of(tried: list[_Tried], members: Ints, season: Seasons) -> dict[str, object]:
+    """Row of one catchment and species, from its latest season with an estimate."""
+    chosen, inside = None, np.zeros(0, dtype=bool)
+    for one in sorted(tried, key=lambda each: (each.fit is not None, each.year)):
+        here = np.isin(one.visits, members, assume_unique=True)
+        if here.any():
+            chosen, inside = one, here
+    if chosen is None:
+        return {"problem": NOBODY}
+    visits, found = chosen.visits[inside], chosen.found[inside]
+    visited, at = np.unique(season.unit[visits], return_inverse=True)
+    seen = np.zeros(visited.size, dtype=bool)
+    seen[at[found]] = True
+    row: dict[str, object] = {
+        "year": chosen.year,
+        "units": visited.size,
+        "units_found": int(seen.sum()),
+        "visits": visits.size,
+    }
+    if seen.any():
+        return row | {"problem": "found"}
+    if chosen.fit is None:
+        return row | {"problem": f"over all catchments: {chosen.problem}"}
+    w = chosen.histories.detection_design
+    spent = np.zeros((visited.size, len(w)))
+    np.add.at(spent, (at, chosen.kinds[chosen.column[inside]]), season.effort[visits])
+    present = anywhere(chosen.fit, np.ones((visited.size, 1)), w, spent)
+    return row | {
+        "chance_present": present.value,
+        "chance_present_low": present.low,
+        "chance_present_high": present.high,
+    }
 
 
-def _season(
+def _looking(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
-    snaps: pd.DataFrame,
     species: pd.DataFrame,
     methods: pd.DataFrame,
+    effort: pd.DataFrame,
+    units: pd.Series,
+    *,
     unit: Unit,
     years: Collection[int] | None,
-) -> _Season:
-    if unit == "reach":
-        units = snaps["reach_id"].reindex(placements.index)
-    elif unit == "site":
-        check_frame("placements", placements, ("site",))
-        units = placements["site"]
-    else:
-        raise FrameError(f"Unit {unit!r} is unknown; choose reach or site.")
-    fished = looked(placements)
-    year = local_dates(placements).dt.year
-    chosen = sorted(set(years)) if years is not None else _latest_repeated(year, units, fished)
-    within = year.isin(chosen).to_numpy(dtype=bool)
-    placed = units.notna().to_numpy(dtype=bool)
-    used = fished & within & placed
-    rows = np.flatnonzero(used)
+    days: Days | None,
+) -> _Looking:
+    season = seasons(placements, units, methods, effort, unit=unit, years=years, days=days)
     at = codes_within(catches["placement_id"], placements.index)
     kinds = codes_of(catches["species"], species.index, "Species")
     number, _ = catch_numbers(catches)
     keep = (at >= 0) & (number > 0)
-    left_out = left_out_by_outcome(placements)
-    left_out["another season"] = int((fished & ~within).sum())
-    left_out[f"no {unit}"] = int((fished & within & ~placed).sum())
-    place = np.full(len(placements), -1)
-    place[rows] = np.arange(rows.size)
-    caught = pd.DataFrame({"row": place[at[keep]], "species": kinds[keep]}).drop_duplicates()
-    return _Season(
-        used=used,
-        rows=rows,
-        unit=np.asarray(pd.factorize(units.iloc[rows])[0], dtype=np.int64),
-        method=codes_of(placements["method"], methods.index, "Method")[rows],
-        can=detectable(species, methods).to_numpy(dtype=bool),
-        caught=caught[caught["row"] >= 0],
-        years=chosen,
-        left_out=left_out,
-    )
+    keep[keep] = season.visit_of[at[keep]] >= 0
+    pairs = np.unique(np.column_stack([season.visit_of[at[keep]], kinds[keep]]), axis=0)
+    can = detectable(species, methods).to_numpy(dtype=bool)
+    return _Looking(season, can, pairs[:, 0], pairs[:, 1])
 
 
-def _latest_repeated(year: pd.Series, units: pd.Series, fished: Bools) -> list[int]:
-    """Name the latest year in which enough units were visited twice, else the latest year."""
-    known = fished & year.notna().to_numpy(dtype=bool)
-    if not known.any():
-        return []
-    visits = pd.DataFrame({"year": year[known], "unit": units[known]}).dropna().value_counts()
-    repeated = visits[visits > 1].groupby("year").size()
-    enough = repeated.index[repeated >= LEAST_UNITS]
-    return [int(enough.max() if enough.size else year[known].max())]
-
-
-def _species_rows(species: pd.DataFrame) -> Ints:
+def _each_species(looking: _Looking, species: pd.DataFrame) -> Iterator[tuple[str, list[_Tried]]]:
+    """Fit each species in each season in which somebody looked for it."""
+    season = looking.seasons
     full = (species["rank"].fillna("species") == "species").to_numpy(dtype=bool)
-    return np.flatnonzero(full)
+    for number in np.flatnonzero(full):
+        caught = looking.caught(int(number))
+        mine = np.flatnonzero(looking.can[number, season.method])
+        years = season.year[mine]
+        yield (
+            str(species.index[int(number)]),
+            [_fitted(season, int(year), mine[years == year], caught) for year in np.unique(years)],
+        )
 
 
-def _by_unit(
-    season: _Season, species: int, columns: Ints, chosen: Bools | None = None
-) -> tuple[Floats, Floats]:
-    """Count finds and placements by unit and method, of units that such a method visited."""
-    mine = np.isin(season.method, columns)
-    if chosen is not None:
-        mine &= chosen
-    hit = np.zeros(season.rows.size, dtype=bool)
-    hit[season.caught.loc[season.caught["species"] == species, "row"].to_numpy()] = True
-    place = np.searchsorted(columns, season.method[mine])
-    visited, unit = np.unique(season.unit[mine], return_inverse=True)
-    shape = (visited.size, columns.size)
-    tried, found = np.zeros(shape), np.zeros(shape)
-    np.add.at(tried, (unit, place), 1.0)
-    np.add.at(found, (unit[hit[mine]], place[hit[mine]]), 1.0)
-    return found, tried
-
-
-def _each_species(season: _Season, species: pd.DataFrame) -> Iterator[tuple[str, _Tried]]:
-    used_methods = np.unique(season.method)
-    for number in _species_rows(species):
-        columns = used_methods[season.can[number, used_methods]]
-        found, tried = _by_unit(season, int(number), columns)
-        yield str(species.index[number]), _fitted(columns, found, tried)
-
-
-def _fitted(columns: Ints, found: Floats, tried: Floats) -> _Tried:
-    problems = {
-        j: "this method never found it: its detection cannot be told from 0"
-        for j in range(columns.size)
-        if found[:, j].sum() == 0
-    }
-    able = [j for j in range(columns.size) if j not in problems]
-    chances = np.full(columns.size, np.nan)
+def _fitted(season: Seasons, year: int, visits: Ints, caught: Bools) -> _Tried:
+    methods, column = np.unique(season.method[visits], return_inverse=True)
+    kinds = _kinds(np.bincount(column))
+    found = caught[visits]
+    seen = histories(season.unit[visits], kinds[column], season.effort[visits], found)
     fit, problem = None, ""
-    # A method without a find has its best p at 0, where its placements say nothing.
-    visited = tried[:, able].sum(axis=1) > 0 if able else np.zeros(len(tried), dtype=bool)
     try:
-        if not able and len(tried):
-            raise ThinDataError("never found: presence and detection cannot be told apart")
-        fit = fit_occupancy(found[visited][:, able], tried[visited][:, able])
-        chances[able] = fit.detection
+        refuse_thin(seen)
+        fit = fit_occupancy(seen)
     except ThinDataError as thin:
         problem = str(thin)
-        if able and not visited.all():
-            problem += (
-                f" (of {counted(len(tried), 'unit')} only the {visited.sum()} "
-                f"{plural(visited.sum(), 'counts', 'count')} that a method visited which found it)"
-            )
-    return _Tried(columns, found, tried, chances, fit, problem, problems)
+    return _Tried(year, visits, methods, column, kinds, found, seen, fit, problem)
 
 
-def _fitted_column(tried: _Tried, j: int) -> int | None:
-    """Place of a method among the fitted ones; None where it was not fitted."""
-    if tried.fit is None or np.isnan(tried.finds_by[j]):
-        return None
-    return int(np.isfinite(tried.finds_by[:j]).sum())
+def _kinds(visits: Ints) -> Ints:
+    """Give each method the number of its chance of detection; those with few visits share one."""
+    rare = visits < _LEAST_VISITS
+    own = np.cumsum(~rare) - 1
+    kinds: Ints = np.where(rare, int((~rare).sum()), own)
+    return kinds
 
 
-def _missed(tried: _Tried, looks: Floats) -> Floats:
-    """Chance that all placements of a unit miss a present species."""
-    return np.asarray(np.exp(looks @ np.log1p(-np.nan_to_num(tried.finds_by))), dtype=np.float64)
+def _with_inputs(
+    frame: pd.DataFrame, placements: pd.DataFrame, season: Seasons, *, unit: Unit
+) -> pd.DataFrame:
+    frame.attrs["inputs"] = inputs_of(
+        placements,
+        season.visit_of >= 0,
+        season.left_out,
+        unit=unit,
+        season=[int(year) for year in np.unique(season.year)],
+        interval="profile likelihood, 95 %",
+        assumes=_ASSUMES,
+    )
+    return frame
 
 
 def _typed(rows: list[dict[str, object]], columns: tuple[str, ...]) -> pd.DataFrame:
-    texts = {"catchment", "species", "method", "problem"}
-    whole = {"units", "units_found", "placements"}
-    kinds = {c: "str" if c in texts else "int64" if c in whole else "float64" for c in columns} | {
-        "more_placements": "Int64"
-    }
+    texts = {"catchment", "species", "method", "estimator", "problem", "season", "effort_unit"}
+    whole = {"units", "units_found", "visits", "visits_found", "placements"}
+    maybe = {"more_placements", "year"}
     frame = pd.DataFrame(rows, columns=list(columns))
-    return frame.astype(kinds)
+    for column in columns:
+        if column in texts:
+            frame[column] = frame[column].astype("object").fillna("").astype("str")
+        elif column in whole:
+            frame[column] = frame[column].astype("float64").fillna(0).astype("int64")
+        else:
+            frame[column] = frame[column].astype("Int64" if column in maybe else "float64")
+    return frame

@@ -90,21 +90,18 @@ class Table:
 
 @dataclass(frozen=True)
 class Chances:
-    """Chance that a species was missed, by catchment and species.
+    """Chance that a species lives in visited units though nobody found it, by catchment.
 
     Attributes
     ----------
     cells
-        Per catchment and species the chance or None, and the number of its reason.
-    reasons
-        Why a chance is not known.
-    season
-        Years taken as one closed season.
+        Per catchment and species with a chance: it, the ends of its 95 % interval, how many
+        units were visited and in the season of which year.
+    assumes
+        Of the estimate, in words.
     """
 
-    cells: dict[str, dict[str, tuple[float | None, int]]]
-    reasons: tuple[str, ...]
-    season: tuple[int, ...]
+    cells: dict[str, dict[str, tuple[float, float, float, int, int]]]
     assumes: str
 
 
@@ -332,7 +329,7 @@ class _Tree:
 def chances(
     store: Store, selection: Selection, viewer: Viewer, *, season: int | None = None
 ) -> Chances:
-    """Chance that each species was missed in each catchment where one looked in vain.
+    """Chance that each species lives in each catchment where one looked in vain.
 
     Fitting takes seconds, so that pages ask for it apart; the answer about all records is kept
     until the store changes.
@@ -340,35 +337,33 @@ def chances(
     Parameters
     ----------
     store, selection, viewer
-        As for `service.answers.summaries.chance_missed`.
+        As for `service.answers.summaries.chance_present`.
     season
-        Year taken as one closed season; when not given, the one that
-        `layers.estimates.detection` chooses.
+        Year whose season counts; without it, for each catchment and species the latest that
+        can be estimated.
     """
 
     def make() -> Chances:
         years = [season] if season else None
-        return _arranged(summaries.chance_missed(store, selection, viewer, years=years))
+        return _arranged(summaries.chance_present(store, selection, viewer, years=years))
 
     if selection == Selection() and season is None:
-        return cached(store, viewer, "chances missed", make)
+        return cached(store, viewer, "chances of presence", make)
     return make()
 
 
 def _arranged(frame: pd.DataFrame) -> Chances:
-    numbers: dict[str, int] = {}
-    cells: dict[str, dict[str, tuple[float | None, int]]] = {}
-    for catchment, species, chance, problem in zip(
-        frame["catchment"].tolist(),
-        frame["species"].tolist(),
-        frame["chance_missed"].tolist(),
-        frame["problem"].tolist(),
+    known = frame[frame["chance_present"].notna()]
+    cells: dict[str, dict[str, tuple[float, float, float, int, int]]] = {}
+    for catchment, species, chance, low, high, units, year in zip(
+        known["catchment"].tolist(),
+        known["species"].tolist(),
+        known["chance_present"].tolist(),
+        known["chance_present_low"].tolist(),
+        known["chance_present_high"].tolist(),
+        known["units"].tolist(),
+        known["year"].tolist(),
         strict=True,
     ):
-        own = cells.setdefault(catchment, {})
-        if chance == chance:
-            own[species] = (chance, -1)
-        elif species not in own:
-            own[species] = (None, numbers.setdefault(problem, len(numbers)))
-    inputs = frame.attrs["inputs"]
-    return Chances(cells, tuple(numbers), tuple(inputs["season"]), str(inputs["assumes"]))
+        cells.setdefault(catchment, {})[species] = (chance, low, high, units, year)
+    return Chances(cells, str(frame.attrs["inputs"]["assumes"]))

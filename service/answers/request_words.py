@@ -8,7 +8,7 @@ import re
 
 from service.errors import RequestError
 
-__all__ = ["read_box", "read_day", "read_number", "read_whole"]
+__all__ = ["read_box", "read_day", "read_number", "read_season", "read_whole"]
 
 
 def read_day(text: str, name: str, *, last: bool) -> dt.date:
@@ -31,6 +31,26 @@ def read_day(text: str, name: str, *, last: bool) -> dt.date:
         return dt.date(year, month, calendar.monthrange(year, month)[1] if last else 1)
     except ValueError:
         raise wrong from None
+
+
+def read_season(text: str, name: str) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Read the first and the last day of a season, each as month and day.
+
+    Raises
+    ------
+    RequestError
+        It is not two days of the calendar.
+    """
+    match = re.fullmatch(r"(\d{2})-(\d{2}):(\d{2})-(\d{2})", text.strip(), re.ASCII)
+    try:
+        if match is None:
+            raise ValueError
+        days = [dt.date(2024, int(match[at]), int(match[at + 1])) for at in (1, 3)]  # a leap year
+    except ValueError:
+        raise RequestError(
+            f"{name} {text!r} is no season; write its first and last day as 05-15:09-30."
+        ) from None
+    return (days[0].month, days[0].day), (days[1].month, days[1].day)
 
 
 def read_box(text: str) -> tuple[float, float, float, float]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 import geopandas as gpd
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from layers.estimates.seasons import Days, Unit
     from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
     from service.records import Needed, Records, Viewer
@@ -48,7 +49,7 @@ __all__ = [
     "OCCURRENCE_BY",
     "accumulation",
     "any_sensitive",
-    "chance_missed",
+    "chance_present",
     "counted",
     "coverage",
     "depletion",
@@ -83,6 +84,13 @@ class _Opened:
     records: Records
     species: pd.DataFrame
     methods: pd.DataFrame
+
+    def to_compare(
+        self,
+    ) -> tuple[gpd.GeoDataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+        """Give what says who looked for which species where, and what was caught."""
+        records = self.records
+        return records.placements, records.catches, records.snaps, self.species, self.methods
 
 
 def _opened(
@@ -533,28 +541,36 @@ def detection(
     selection: Selection,
     viewer: Viewer,
     *,
-    unit: Literal["reach", "site"] = "reach",
+    unit: Unit = "reach",
     years: Sequence[int] | None = None,
+    days: Days | None = None,
+    segment_m: float | None = None,
 ) -> pd.DataFrame:
-    """Occupancy, detection by method, and the chance of a species missed so far."""
-    from layers.estimates import detection as computing
+    """Occupancy, detection by method, and the chance of a species missed so far, year by year.
 
-    opened = _opened(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
-    records = opened.records
+    `days` are the first and the last of the season, each month and day; without them it is the
+    calendar year. `segment_m` is the length of the pieces of `unit` `segment`.
+    """
+    from layers.estimates import detection as computing
+    from layers.estimates.seasons import SEGMENT_M
+
+    if segment_m is not None and unit != "segment":
+        raise RequestError("A length of segments needs segments as units.")
+    opened, effort = _with_effort(store, selection, viewer)
     found = computing.detection(
-        records.placements,
-        records.catches,
-        records.snaps,
-        opened.species,
-        opened.methods,
+        *opened.to_compare(),
+        effort,
         unit=unit,
         years=years,
+        days=days,
+        reach_length_m=network(store).reaches["length_m"] if unit == "segment" else None,
+        segment_m=segment_m or SEGMENT_M,
     )
     rows = _of_species(found[fully_shown(found["species"], opened.species, viewer)], selection)
     return _finished(rows, "detection", found)  # type: ignore[no-any-return]
 
 
-def chance_missed(
+def chance_present(
     store: Store, selection: Selection, viewer: Viewer, *, years: Sequence[int] | None = None
 ) -> pd.DataFrame:
     """Chance that a species lives, unfound, on the visited reaches of each catchment.
@@ -563,15 +579,11 @@ def chance_missed(
     """
     from layers.estimates import detection as computing
 
-    opened = _opened(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
-    records = opened.records
-    found = computing.chance_missed_by_catchment(
-        records.placements,
-        records.catches,
-        records.snaps,
-        opened.species,
-        opened.methods,
-        catchment_of=placement_catchments(store, records.placements),
+    opened, effort = _with_effort(store, selection, viewer)
+    found = computing.chance_present_by_catchment(
+        *opened.to_compare(),
+        effort,
+        catchment_of=placement_catchments(store, opened.records.placements),
         ancestors=reference.ancestors(store),
         years=years,
     )
@@ -580,6 +592,18 @@ def chance_missed(
     rows = _of_species(_in_chosen(store, found, selection), selection).reset_index(drop=True)
     rows.attrs["inputs"] = inputs
     return rows
+
+
+def _with_effort(
+    store: Store, selection: Selection, viewer: Viewer
+) -> tuple[_Opened, pd.DataFrame]:
+    """Open the records of all species, and compute the effort of their placements."""
+    from layers.fieldwork.effort import effort_of
+
+    opened = _opened(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
+    records = opened.records
+    lengths = stretch_lengths(records.stretches)
+    return opened, effort_of(records.placements, opened.methods, lengths)
 
 
 def accumulation(

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from layers.estimates.seasons import SEGMENT_M, UNITS
 from layers.fieldwork.counted_water import COUNTS
-from service.answers.request_words import read_whole
+from service.answers.request_words import read_season, read_whole
 from service.answers.tables import (
     FORMATS,
     summary_csv,
@@ -41,7 +42,7 @@ SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "gaps": ("gaps", ("count", "min_order", "represents")),
     "next-places": ("next_places", ("count", "within", "fill", "weight", "represents")),
     "depletion": ("depletion", ("all_estimators",)),
-    "detection": ("detection", ("unit", "year")),
+    "detection": ("detection", ("unit", "year", "season", "segment_length")),
     "richness": ("richness", ()),
     "lengths": ("lengths", ("per", "class_mm")),
     "returns": ("returns", ()),
@@ -138,14 +139,22 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 )
 @click.option(
     "--unit",
-    type=click.Choice(["reach", "site"]),
+    type=click.Choice(UNITS),
     help="detection: what is occupied or not; reach.",
 )
 @click.option(
-    "--year",
-    multiple=True,
-    type=int,
-    help="detection: years taken as one season; the last one looked in.",
+    "--segment-length",
+    type=click.FloatRange(0, min_open=True),
+    metavar="METRES",
+    help=f"detection --unit segment: length of the pieces of reaches; {SEGMENT_M:.0f}.",
+)
+@click.option(
+    "--season",
+    metavar="MM-DD:MM-DD",
+    help="detection: first and last day of each year's season; the calendar year.",
+)
+@click.option(
+    "--year", multiple=True, type=int, help="detection: the season that began in this year; all."
 )
 def summary(path: Path, what: str, form: str, output: Path | None, **given: Any) -> None:  # noqa: ANN401
     """Print a summary of the records in STORE.
@@ -228,6 +237,10 @@ def _summary(
         wanted["within_m"] = wanted.pop("within")
     if "year" in wanted:
         wanted["years"] = wanted.pop("year")
+    if "season" in wanted:
+        wanted["days"] = read_season(wanted.pop("season"), "--season")
+    if "segment_length" in wanted:
+        wanted["segment_m"] = wanted.pop("segment_length")
     if "effort_unit" in wanted:
         wanted["units"] = _pairs(wanted.pop("effort_unit"))
     frame: pd.DataFrame = getattr(summaries, name)(store, selection, LOCAL_KEEPER, **wanted)

@@ -8,9 +8,10 @@ from layers.errors import FrameError
 from layers.estimates.detection import (
     CHANCE_COLUMNS,
     DETECTION_COLUMNS,
-    chance_missed_by_catchment,
+    chance_present_by_catchment,
     detection,
 )
+from layers.fieldwork.effort import effort_of
 from tests.estimates.test_occupancy import CHECKS
 from tests.sampling_frames import METHODS, SPECIES, ancestors_of, catches_of, placements_of
 
@@ -28,7 +29,10 @@ def salamander() -> tuple:
                 pid = f"s{number}v{visit}"
                 reaches[pid] = f"R{number}"
                 outcome = "caught" if seen == "1" else "nil"
-                rows.append({"placement_id": pid, "site": f"S{number}", "outcome": outcome})
+                rows.append(
+                    {"placement_id": pid, "site": f"S{number}", "outcome": outcome,
+                     "set_at": f"2025-06-{visit + 10}T10:00Z"}
+                )  # fmt: skip
                 if seen == "1":
                     catches.append({"placement_id": pid, "species": BULLHEAD, "count": 1})
     return rows, catches, reaches
@@ -36,7 +40,10 @@ def salamander() -> tuple:
 
 def frames(rows, catches, reaches) -> tuple:
     snaps = pd.DataFrame({"reach_id": pd.Series(reaches, dtype="str")})
-    return placements_of(rows), catches_of(catches), snaps, SPECIES, METHODS
+    placements = placements_of(rows)
+    return (
+        placements, catches_of(catches), snaps, SPECIES, METHODS, effort_of(placements, METHODS),
+    )  # fmt: skip
 
 
 def one(frame, method="kick_net", species=BULLHEAD) -> pd.Series:
@@ -49,7 +56,9 @@ def one(frame, method="kick_net", species=BULLHEAD) -> pd.Series:
 def test_published_example_through_the_frames(unit):
     frame = detection(*frames(*salamander()), unit=unit)
     row, expected = one(frame), CHECKS["occupancy-salamander"]["expected"]
-    assert (row["units"], row["placements"]) == (39, 195)
+    assert (row["units"], row["visits"], row["placements"]) == (39, 195, 195)
+    assert (row["units_found"], row["visits_found"]) == (18, 30)
+    assert (row["estimator"], row["season"]) == ("maximum_likelihood", "2025-06")
     assert row["occupancy"] == pytest.approx(expected["psi"], abs=2e-4)
     assert row["occupancy_se"] == pytest.approx(expected["se_psi"], abs=5e-4)
     assert row["detection"] == pytest.approx(expected["p"], abs=2e-4)
@@ -62,51 +71,101 @@ def test_published_example_through_the_frames(unit):
     assert still[0] / (1 - psi + still[0]) > 0.05 >= still[1] / (1 - psi + still[1])
     assert list(frame.columns) == list(DETECTION_COLUMNS)
     assert frame.attrs["inputs"]["season"] == [2025]
-    assert "one season" in frame.attrs["inputs"]["assumes"]
+    assert "closed seasons" in frame.attrs["inputs"]["assumes"]
+    for name in ("occupancy", "detection", "chance_missed"):
+        assert row[f"{name}_low"] < row[name] < row[f"{name}_high"]
 
 
 def test_species_never_found_and_methods_without_a_find_say_so():
     rows, catches, reaches = salamander()
     for i in range(6):
         rows.append({"placement_id": f"e{i}", "method": "electric_fishing", "outcome": "nil"})
-        reaches[f"e{i}"] = f"R{i + 1}"
+        reaches[f"e{i}"] = f"R{39 - i}"  # where the kick net found it
     frame = detection(*frames(rows, catches, reaches))
     assert "never found" in one(frame, species="Anguilla anguilla")["problem"]
     assert pd.isna(one(frame, species="Anguilla anguilla")["more_placements"])
     nil = one(frame, "electric_fishing")
-    assert "never found it" in nil["problem"]
-    assert np.isnan(nil["detection"])
-    assert nil["occupancy"] == pytest.approx(one(frame)["occupancy"])
+    assert nil["estimator"] == "penalised_likelihood"
+    assert nil["detection_low"] == 0 < nil["detection"] < nil["detection_high"] < 1
     # A method that cannot detect the stickleback has no row for it.
     sticklebacks = frame.loc[frame["species"] == "Gasterosteus aculeatus", "method"]
     assert sticklebacks.tolist() == ["electric_fishing"]
     assert "Lampetra" not in set(frame["species"])
 
 
-def test_too_few_units_are_counted_as_the_column_counts_them():
-    """Nine reaches kick-netted and eight electric-fished without a find: 17 units, 9 of use."""
-    rows = [row | {"placement_id": f"k{row['placement_id']}"} for row in visits(2025, 9, 2)]
+def test_methods_with_few_visits_share_one_chance_and_say_so():
+    rows, catches, reaches = salamander()
+    for method, number in (("electric_fishing", 2), ("spotlight", 3)):
+        for i in range(number):
+            pid = f"{method}{i}"
+            rows.append({"placement_id": pid, "method": method, "outcome": "nil"})
+            reaches[pid] = f"R{i + 1}"
+    frame = detection(*frames(rows, catches, reaches))
+    few = [one(frame, method) for method in ("electric_fishing", "spotlight")]
+    assert few[0]["detection"] == few[1]["detection"] != one(frame)["detection"]
+    assert "fewer than 5 visits: chance taken together with spotlight" in few[0]["problem"]
+    alone = detection(
+        *frames([r for r in rows if "spot" not in r["placement_id"]], catches, reaches)
+    )
+    assert "2 visits only: its chance is hardly known" in one(alone, "electric_fishing")["problem"]
+
+
+def test_traps_of_one_night_are_one_visit():
+    """Each trap repeated beside the first, in the same catch: visits stay, placements double."""
+    rows, catches, reaches = salamander()
+    twins = [row | {"placement_id": row["placement_id"] + "b"} for row in rows]
+    both = detection(
+        *frames([*rows, *twins], catches, reaches | {f"{k}b": v for k, v in reaches.items()})
+    )
+    own, plain = one(both), one(detection(*frames(rows, catches, reaches)))
+    assert (own["visits"], own["placements"]) == (195, 390)
+    assert own["occupancy"] == plain["occupancy"]
+    assert own["detection"] == plain["detection"]
+    # The same number of visits is needed, of two placements each, less what rounding spares.
+    assert 2 * plain["more_placements"] - own["more_placements"] in (0, 1)
+    assert own["usual_effort"] == 2
+
+
+def test_effort_tells_a_long_visit_from_a_short_one():
+    """Kick nets of 1 lift find it half as often as those of more: rate per lift is one."""
+    random = np.random.default_rng(3)
+    rows, catches, reaches = [], [], {}
+    for r in range(300):
+        there = random.random() < 0.6
+        for v in range(3):
+            pid, lifts = f"r{r}v{v}", int(random.choice([1, 4]))
+            hit = there and random.random() < 1 - np.exp(-0.3 * lifts)
+            rows.append({"placement_id": pid, "lifts": lifts, "outcome": "caught" if hit else "nil",
+                         "set_at": f"2025-06-{v + 10}T10:00Z"})  # fmt: skip
+            reaches[pid] = f"R{r}"
+            if hit:
+                catches.append({"placement_id": pid, "species": BULLHEAD, "count": 1})
+    row = one(detection(*frames(rows, catches, reaches)))
+    assert row["effort_unit"] == "lift"
+    rate = -np.log(1 - row["detection"]) / row["usual_effort"]
+    assert rate == pytest.approx(0.3, abs=0.05)
+    for row_of in rows[:30]:
+        row_of["lifts"] = np.nan
+    said = one(detection(*frames(rows, catches, reaches)))["problem"]
+    assert "effort of 30 visits not known, taken as usual" in said
+
+
+def test_too_few_units_say_so():
+    """Nine reaches, each visited twice."""
+    rows = visits(2025, 9, 2)
     for row in rows[:8]:
         row["outcome"] = "caught"
     catches = [
         {"placement_id": r["placement_id"], "species": BULLHEAD, "count": 1} for r in rows[:8]
     ]
-    rows += [
-        {"placement_id": f"e{r}", "method": "electric_fishing", "outcome": "nil"} for r in range(8)
-    ]
     reaches = {row["placement_id"]: row["placement_id"].split("v")[0] for row in rows}
     args = frames(rows, catches, reaches)
-    row = one(detection(*args))
-    assert row["units"] == 17
-    assert row["problem"] == (
-        "9 units are too few; at least 10 "
-        "(of 17 units only the 9 count that a method visited which found it)"
-    )
-    where = pd.Series("mere", index=args[0].index).where(args[0]["outcome"] == "nil", "brook")
-    mere = chance_missed_by_catchment(*args, catchment_of=where, ancestors=NESTED)
-    mere = mere[(mere["catchment"] == "mere") & (mere["species"] == BULLHEAD)].iloc[0]
-    assert mere["units"] == 13
-    assert mere["problem"].startswith("over all catchments: 9 units are too few")
+    assert one(detection(*args))["problem"] == "9 units are too few; at least 10"
+    home = pd.Series("brook", index=args[0].index)
+    home[args[0].index.str.startswith("2025r8")] = "mere"
+    frame = chance_present_by_catchment(*args, catchment_of=home, ancestors=NESTED)
+    mere = frame[(frame["catchment"] == "mere") & (frame["species"] == BULLHEAD)].iloc[0]
+    assert mere["problem"] == "over all catchments: 9 units are too few; at least 10"
 
 
 def test_lost_gear_is_no_look():
@@ -121,15 +180,59 @@ def test_lost_gear_is_no_look():
     assert frame.attrs["inputs"]["left_out"] == {"gear lost": 19, "gear disturbed": 20}
 
 
-def test_latest_season_is_used_unless_chosen():
+def test_each_year_has_its_own_rows():
+    """Years are never taken together: an old nil changes nothing of the later season."""
     rows, catches, reaches = salamander()
+    plain = detection(*frames(rows, catches, reaches))
     old = {"placement_id": "old", "set_at": "2019-06-01T10:00Z", "outcome": "nil"}
     unsnapped = {"placement_id": "loose", "outcome": "nil"}
-    frame = detection(*frames([*rows, old, unsnapped], catches, reaches | {"old": "R1"}))
-    assert one(frame)["placements"] == 195
-    assert frame.attrs["inputs"]["left_out"] == {"another season": 1, "no reach": 1}
-    both = detection(*frames([*rows, old], catches, reaches | {"old": "R1"}), years=[2019, 2025])
-    assert one(both)["placements"] == 196
+    args = frames([*rows, old, unsnapped], catches, reaches | {"old": "R1"})
+    frame = detection(*args)
+    own = frame[(frame["species"] == BULLHEAD) & (frame["method"] == "kick_net")]
+    assert own["year"].tolist() == [2019, 2025]
+    assert own["visits"].tolist() == [1, 195]
+    assert own["problem"].iloc[0].startswith("never found")
+    assert own["occupancy"].iloc[1] == one(plain)["occupancy"]
+    assert frame.attrs["inputs"]["left_out"] == {"no reach": 1}
+    later = detection(*args, years=[2025])
+    assert one(later)["visits"] == 195
+    assert later.attrs["inputs"]["left_out"] == {"another season": 1, "no reach": 1}
+
+
+@pytest.mark.parametrize(
+    ("days", "years"),
+    [
+        (None, {"2024": 1, "2025": 3}),
+        (((3, 1), (10, 31)), {"2025": 2}),
+        # A southern summer bears the year in which it began.
+        (((11, 1), (2, 28)), {"2024": 2}),
+    ],
+)
+def test_a_season_between_two_days(days, years):
+    dates = ["2024-12-30", "2025-01-02", "2025-03-01", "2025-10-31"]
+    rows = [
+        {"placement_id": d, "outcome": "nil", "set_at": f"{d}T10:00Z", "timezone": "UTC"}
+        for d in dates
+    ]
+    frame = detection(*frames(rows, [], dict.fromkeys(dates, "R1")), days=days)
+    own = frame[frame["species"] == BULLHEAD]
+    assert dict(zip(own["year"].astype(str), own["visits"], strict=True)) == years
+
+
+def test_segments_are_pieces_of_like_length():
+    """A reach of 950 m in five pieces of 190 m, one of 90 m in one; an unknown place is in none."""
+    rows = [{"placement_id": f"p{i}", "outcome": "nil"} for i in range(5)]
+    args = list(frames(rows, [], {}))
+    args[2] = pd.DataFrame(
+        {"reach_id": ["L", "L", "L", "S", None], "measure_m": [0.0, 189.0, 191.0, 90.0, np.nan]},
+        index=args[0].index,
+    ).astype({"reach_id": "str"})
+    lengths = pd.Series({"L": 950.0, "S": 90.0})
+    frame = detection(*args, unit="segment", reach_length_m=lengths, segment_m=200.0)
+    assert one(frame)["units"] == 3
+    assert frame.attrs["inputs"]["left_out"] == {"no segment": 1}
+    short = detection(*args, unit="segment", reach_length_m=lengths, segment_m=2000.0)
+    assert one(short)["units"] == 2
 
 
 def test_a_catch_of_what_did_not_look_is_no_find():
@@ -137,13 +240,14 @@ def test_a_catch_of_what_did_not_look_is_no_find():
     rows, catches, reaches = salamander()
     empty = [r for r in rows if r["outcome"] == "nil"]
     rows = [empty[0], *(r for r in rows if r is not empty[0])]
-    plain = detection(*frames(rows, catches, reaches))
+    plain = detection(*frames(rows, catches, reaches), years=[2025])
     rows += [
         {"placement_id": "spilt", "outcome": "disturbed"},
         {"placement_id": "old", "set_at": "2019-06-01T10:00Z", "outcome": "caught"},
     ]
     catches += [{"placement_id": p, "species": BULLHEAD, "count": 2} for p in ("spilt", "old")]
-    frame = detection(*frames(rows, catches, reaches | {"spilt": "R1", "old": "R1"}))
+    args = frames(rows, catches, reaches | {"spilt": "R1", "old": "R1"})
+    frame = detection(*args, years=[2025])
     pd.testing.assert_frame_equal(frame, plain)
 
 
@@ -156,29 +260,6 @@ def visits(year: int, reaches: int, each: int) -> list[dict]:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    ("rows", "season"),
-    [
-        # Ten reaches visited twice are enough; a later year of single visits is not a season.
-        (visits(2021, 10, 2) + visits(2023, 40, 1), 2021),
-        # Nine are too few, so the latest year of all it is.
-        (visits(2021, 9, 2) + visits(2023, 40, 1), 2023),
-        # Of two years that would do, the later.
-        (visits(2021, 12, 3) + visits(2022, 10, 2) + visits(2024, 1, 1), 2022),
-        # New Year's Eve is a matter of the local clock: 2024 in Auckland.
-        ([{"placement_id": "a", "outcome": "nil", "set_at": "2023-12-31T12:00Z",
-           "timezone": "Pacific/Auckland"}], 2024),
-        # Visits whose gear was lost are none.
-        (visits(2021, 10, 2) + [row | {"outcome": "lost"} for row in visits(2022, 10, 2)], 2021),
-    ],
-)  # fmt: skip
-def test_the_season_is_the_latest_with_repeats(rows, season):
-    """Ten units visited twice make a season that can be fitted."""
-    reaches = {row["placement_id"]: row["placement_id"].split("v")[0][4:] or "r0" for row in rows}
-    frame = detection(*frames(rows, [], reaches))
-    assert frame.attrs["inputs"]["season"] == [season]
-
-
 def test_chance_by_catchment():
     """Two unfound reaches in the mere: any of them may hold it; found in the brook."""
     rows, catches, reaches = salamander()
@@ -189,17 +270,34 @@ def test_chance_by_catchment():
         for r in rows
     }
     args = frames(rows, catches, reaches)
-    frame = chance_missed_by_catchment(*args, catchment_of=pd.Series(where), ancestors=NESTED)
+    frame = chance_present_by_catchment(*args, catchment_of=pd.Series(where), ancestors=NESTED)
     mine = frame[frame["species"] == BULLHEAD].set_index("catchment")
-    each = one(detection(*args))["chance_missed"]
-    assert mine.loc["mere", "chance_missed"] == pytest.approx(1 - (1 - each) ** 2)
-    assert mine.loc["mere", "units"] == 2
-    assert mine.loc["mere", "more_placements"] % 2 == 0
-    assert mine.loc["mere", "more_placements"] > 2 * one(detection(*args))["more_placements"]
+    each = one(detection(*args))
+    mere = mine.loc["mere"]
+    for end in ("", "_low", "_high"):
+        alone = each[f"chance_missed{end}"]
+        assert mere[f"chance_present{end}"] == pytest.approx(1 - (1 - alone) ** 2, abs=1e-6)
+    assert (mere["units"], mere["visits"], mere["year"]) == (2, 10, 2025)
     assert mine.loc["brook", "problem"] == mine.loc["basin", "problem"] == "found"
     assert mine.loc["dry", "problem"] == "nobody looked"
-    assert np.isnan(mine.loc["dry", "chance_missed"])
+    assert np.isnan(mine.loc["dry", "chance_present"])
     assert list(frame.columns) == list(CHANCE_COLUMNS)
+
+
+def test_a_catchment_takes_its_latest_season_that_can_be_estimated():
+    """A single later visit elsewhere, or there, takes no answer away."""
+    rows, catches, reaches = salamander()
+    found = {c["placement_id"].split("v")[0] for c in catches}
+    where = {r["placement_id"]: "brook" if r["placement_id"].split("v")[0] in found else "mere"
+             for r in rows}  # fmt: skip
+    later = {"placement_id": "n", "outcome": "nil", "set_at": "2026-06-01T10:00Z"}
+    args = frames([*rows, later], catches, reaches | {"n": "R1"})
+    frame = chance_present_by_catchment(
+        *args, catchment_of=pd.Series(where | {"n": "mere"}), ancestors=NESTED
+    )
+    mere = frame[(frame["species"] == BULLHEAD) & (frame["catchment"] == "mere")].iloc[0]
+    assert mere["year"] == 2025
+    assert 0 < mere["chance_present_low"] < mere["chance_present"] < 1
 
 
 @pytest.mark.parametrize("rows", [[], [{"placement_id": "a", "outcome": "lost"}]])
@@ -208,7 +306,7 @@ def test_nobody_looked(rows):
     assert set(frame["problem"]) == {"nobody looked"}
     assert (frame[["units", "placements"]] == 0).all(axis=None)
     assert frame["occupancy"].dtype == np.float64
-    by = chance_missed_by_catchment(
+    by = chance_present_by_catchment(
         *frames(rows, [], {"a": "R1"}), catchment_of=pd.Series(dtype="str"), ancestors=NESTED
     )
     assert set(by["problem"]) == {"nobody looked"}
@@ -222,9 +320,9 @@ def test_one_placement_is_refused_in_words():
             {"a": "R1"},
         )
     )
-    assert "no repeats" in one(frame)["problem"]
+    assert one(frame)["problem"] == "1 unit is too few; at least 10"
 
 
 def test_unknown_unit_is_refused():
-    with pytest.raises(FrameError, match="reach or site"):
+    with pytest.raises(FrameError, match="reach, site or segment"):
         detection(*frames([], [], {}), unit="parish")

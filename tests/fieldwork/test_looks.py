@@ -129,18 +129,19 @@ def test_too_many_cells_leave_inner_catchments_out(island, monkeypatch):
 
 
 def test_chances_are_those_of_the_summary(island):
-    """Each chance, or its reason, is the summary's; the season is the one asked for."""
+    """Each chance, its interval, reaches and year are the summary's; others have a reason there."""
     own = Selection(surveys=("OCC24",), species=("Phoxinus phoxinus", "Esox lucius"))
     told = chances(island, own, LOCAL_KEEPER, season=2024)
-    frame = summaries.chance_missed(island, own, LOCAL_KEEPER, years=[2024])
-    assert told.season == (2024,)
-    assert frame["chance_missed"].notna().any()
+    frame = summaries.chance_present(island, own, LOCAL_KEEPER, years=[2024])
+    assert frame["chance_present"].notna().any()
     for row in frame.itertuples():
-        chance, reason = told.cells[row.catchment][row.species]
-        if row.chance_missed == row.chance_missed:
-            assert chance == row.chance_missed
-        elif chance is None:
-            assert told.reasons[reason]
+        known = told.cells.get(row.catchment, {}).get(row.species)
+        if row.chance_present == row.chance_present:
+            ends = (row.chance_present, row.chance_present_low, row.chance_present_high)
+            assert known == (*ends, row.units, 2024)
+        else:
+            assert known is None
+            assert row.problem
 
 
 def test_public_list_says_nothing_of_hidden_places(island):

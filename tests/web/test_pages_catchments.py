@@ -157,18 +157,27 @@ def test_what_is_not_there(client, address):
     assert client.get(address, headers=BROWSER).status_code == 404
 
 
-def test_chances_come_apart_or_with_the_page(client):
-    """The table asks for the chances by itself, and shows them at once where asked to."""
-    told = client.get("/catchments/chances.json")
-    assert told.json["season"] == [2024]
-    chance, reason = told.json["cells"]["C1"]["Esox lucius"]
-    assert chance is None
-    assert told.json["reasons"][reason]
-    again = client.get("/catchments/chances.json", headers={"If-None-Match": told.headers["ETag"]})
+def test_chances_come_apart_or_with_the_page(client, monkeypatch):
+    """The table requests the chances by itself, and shows them at once on request.
+
+    Each has its interval, the reaches visited and the year; without one a cell says nothing.
+    """
+    assert client.get("/catchments/chances.json").json["cells"] == {}  # too few visits
+    assert "there?" not in str(cells_of(client.get("/catchments?chances=yes"), "C1"))
+    monkeypatch.setattr("layers.estimates.detection.refuse_thin", lambda visits: None)
+    told = client.get("/catchments/chances.json?season=2023")
+    again = client.get(
+        "/catchments/chances.json?season=2023", headers={"If-None-Match": told.headers["ETag"]}
+    )
     assert again.status_code == 304
-    whole = client.get("/catchments?chances=yes&season=2023")
-    assert "missed? –" in cells_of(whole, "C1")["Esox lucius"][1]
-    assert "season 2023" in text_of(whole)
+    cells = cells_of(client.get("/catchments?chances=yes&season=2023"), "C1")
+    species = next(name for name in told.json["cells"]["C1"] if cells[name][0] == "not_found")
+    chance, low, high, reaches, year = told.json["cells"]["C1"][species]
+    assert 0 <= low < chance < high <= 1
+    assert reaches > 0
+    assert year == 2023
+    shown = rf"there\? .+\s% \(.+–.+; {reaches} reach(es)?, 2023\)"
+    assert re.search(shown, cells[species][1])
 
 
 def test_public_sees_nothing_of_a_sensitive_place(client, public):

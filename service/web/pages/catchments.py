@@ -61,15 +61,15 @@ def show() -> str:
             rows_by=request.args.get("rows") or "name",
             columns_by=request.args.get("columns") or "name",
         )
-    missed = None
+    present = None
     if table and request.args.get("chances"):
-        missed = chances(store, query.selection, viewer, season=_season())
+        present = chances(store, query.selection, viewer, season=_season())
     return render_template(
         "catchments.html",
         query=query,
         table=table,
         lacks=lacks,
-        chances=missed,
+        chances=present,
         choices=filter_choices(store, viewer),
         row_orders=_row_orders(table),
         column_orders=[(name, _COLUMN_WORDS[name]) for name in COLUMN_ORDERS],
@@ -77,21 +77,19 @@ def show() -> str:
         columns_by=request.args.get("columns") or "name",
         season=_season(),
         kept=kept_filters(query),
-        chances_address=url_for("catchments.chances_missed") + _query(query),
+        chances_address=url_for("catchments.chances_present") + _query(query),
     )
 
 
 @blueprint.get("/catchments/chances.json")
-def chances_missed() -> Response:
-    """Chance that each species was missed, which takes longer than the rest."""
+def chances_present() -> Response:
+    """Chance that each species lives where nobody found it, which takes longer than the rest."""
     query = read_query(request.args, also=("season",))
-    missed: Chances = chances(current_store(), query.selection, current_viewer(), season=_season())
+    present: Chances = chances(current_store(), query.selection, current_viewer(), season=_season())
     return json_answer(
         {
-            "season": missed.season,
-            "assumes": missed.assumes,
-            "reasons": missed.reasons,
-            "cells": missed.cells,
+            "assumes": present.assumes,
+            "cells": present.cells,
         }
     )
 

@@ -1,5 +1,4 @@
-/* Folding of nested catchments, and the chances of having been missed, which come later. */
-import { make } from "../assets/elements.js";
+/* Folding of nested catchments, and chances that a species is there unfound, which come later. */
 import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
 import { formatShare } from "../assets/numbers.js";
 
@@ -33,18 +32,11 @@ function foldCatchments() {
   });
 }
 
-/** Write the chance of one cell; 1 where it is known. */
-function writeChance(cell, [chance, reason]) {
-  if (chance !== null) {
-    cell.textContent = "missed? " + formatShare(chance);
-    return 1;
-  }
-  cell.replaceChildren(
-    make("span", "chance missed not known, reason ", "unseen"),
-    "missed? –",
-    make("sup", reason + 1),
-  );
-  return 0;
+/** Write the chance of one cell, with its interval, the reaches visited and the year. */
+function writeChance(cell, [chance, low, high, reaches, year]) {
+  const span = `${formatShare(low)}–${formatShare(high)}`;
+  const visited = `${reaches} ${reaches === 1 ? "reach" : "reaches"}, ${year}`;
+  cell.textContent = `there? ${formatShare(chance)} (${span}; ${visited})`;
 }
 
 function writeChances(found, line) {
@@ -53,17 +45,18 @@ function writeChances(found, line) {
     const own = found.cells[row.dataset.catchment] || {};
     row.querySelectorAll("[data-chance]").forEach((cell) => {
       const chance = own[cell.dataset.chance];
-      if (chance) known += writeChance(cell, chance);
+      if (!chance) return;
+      writeChance(cell, chance);
+      known += 1;
     });
   });
-  line.textContent =
-    "missed? chance that it lives on the visited reaches unfound, season " +
-    (found.season.join(", ") || "without records") +
-    (known ? "" : "; the records of this season cannot tell it, those of another year may");
-  const list = document.getElementById("reasons");
-  list.querySelector("ol").replaceChildren(...found.reasons.map((reason) => make("li", reason)));
-  document.getElementById("assumes").textContent = "Assumes " + found.assumes + ".";
-  list.hidden = !found.reasons.length;
+  line.textContent = known
+    ? "there? chance, with 95 % interval, that any visited reach holds it though nobody " +
+      "found it; reaches visited, year"
+    : "No chance that it is there unfound: too few visits for an estimate";
+  const assumed = document.getElementById("assumes");
+  assumed.prepend("Assumes " + found.assumes + ".");
+  document.getElementById("reasons").hidden = !known;
 }
 
 if (table) {
@@ -73,13 +66,13 @@ if (table) {
   const address = table.dataset.chances;
   const line = document.getElementById("chances-state");
   if (address && line) {
-    line.textContent = "Computing the chance of having been missed …";
+    line.textContent = "Computing the chance that it is there unfound …";
     fetchJson(address)
       .then((found) => writeChances(found, line))
       .catch(
         unlessNoAnswer((trouble) => {
           line.textContent =
-            "The chance of having been missed could not be fetched. " + trouble.message + ".";
+            "The chance that it is there unfound could not be fetched. " + trouble.message + ".";
         }),
       );
   }

@@ -1,0 +1,230 @@
+"""Detection histories of one species in one season, and their likelihood.
+
+Unit i is occupied with chance ψ_i. A visit finds a present species with chance
+p = 1 - exp(-rate × effort), the complementary log-log form with log effort as offset, so that two
+traps miss as often as one trap does twice. A unit with a find has the likelihood
+ψ Π p Π (1-p) over its visits, one without ψ Π (1-p) + 1 - ψ: MacKenzie et al. (2002), Ecology
+83:2248-2255. As Π (1-p) = exp(-Σ rate × effort), visits of like kind add up before anything is
+computed: the likelihood needs the effort without a find summed, the distinct efforts of visits
+with one, and the summed efforts of each unit where nothing was found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import scipy
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    Ints = npt.NDArray[np.int64]
+    Floats = npt.NDArray[np.float64]
+    Bools = npt.NDArray[np.bool_]
+
+__all__ = ["Histories", "Slopes", "histories"]
+
+_FEW_KINDS: Final = 16  # of visits: units of like efforts are then looked for and counted
+
+
+@dataclass(frozen=True)
+class Slopes:
+    """Log-likelihood and its derivatives at one place."""
+
+    value: float
+    gradient: Floats
+    curve: Floats | None  # second derivatives
+
+
+@dataclass(frozen=True)
+class Histories:
+    """What the likelihood needs of all visits.
+
+    Attributes
+    ----------
+    units, units_found, visits, visits_found
+        How many there are; a unit counts if it was visited.
+    repeated
+        Whether some unit was visited twice.
+    occupancy_design
+        Distinct rows of the units' covariates, first column 1, (m, a).
+    detection_design
+        Rows of the kinds of visits, (k, b): log rate = row @ coefficients.
+    finds
+        Visits with a find by kind, (k,).
+    """
+
+    units: int
+    units_found: int
+    visits: int
+    visits_found: int
+    repeated: bool
+    occupancy_design: Floats
+    unit_rows: Ints  # units by row of the design
+    found_rows: Ints  # of these, units with a find
+    detection_design: Floats
+    finds: Floats
+    missed_effort: Floats  # by kind, in units with a find
+    hit_kind: Ints
+    hit_effort: Floats
+    hit_count: Floats
+    empty_rows: Ints  # groups of like units without a find: row of the design
+    empty_effort: scipy.sparse.csr_array  # by kind
+    empty_count: Floats
+
+    @property
+    def coefficients(self) -> tuple[int, int]:
+        """How many describe occupancy, and how many detection."""
+        return self.occupancy_design.shape[1], self.detection_design.shape[1]
+
+    def presence(self, theta: Floats) -> Floats:
+        """Chance that each group of units without a find holds the species, unseen."""
+        a = self.occupancy_design.shape[1]
+        rate = np.exp(self.detection_design @ theta[a:])
+        odds = (self.occupancy_design @ theta[:a])[self.empty_rows]
+        here: Floats = scipy.special.expit(odds - self.empty_effort @ rate)
+        return here
+
+    def mean_presence(self, theta: Floats) -> tuple[float, Floats]:
+        """Mean of `presence` over units, and its derivatives."""
+        here = self.presence(theta)
+        a = self.occupancy_design.shape[1]
+        weight = self.empty_count / self.empty_count.sum()
+        change = weight * here * (1 - here)
+        rate = np.exp(self.detection_design @ theta[a:])
+        by_kind = self.empty_effort.T @ change
+        slope = np.append(
+            change @ self.occupancy_design[self.empty_rows],
+            -self.detection_design.T @ (by_kind * rate),
+        )
+        return float(weight @ here), slope
+
+    def mean_occupancy(self, theta: Floats) -> tuple[float, Floats]:
+        """Mean of ψ over units, and its derivatives."""
+        a, b = self.coefficients
+        psi = scipy.special.expit(self.occupancy_design @ theta[:a])
+        weight = self.unit_rows / self.units
+        slope = (weight * psi * (1 - psi)) @ self.occupancy_design
+        return float(weight @ psi), np.append(slope, np.zeros(b))
+
+    def log_likelihood(self, theta: Floats, *, curve: bool = False) -> Slopes:
+        """Compute the log-likelihood and its slope, on request its second derivatives.
+
+        Parameters
+        ----------
+        theta
+            Coefficients of logit ψ, then those of the log rate of detection.
+        curve
+            Whether second derivatives are wanted.
+        """
+        x, w = self.occupancy_design, self.detection_design
+        a = x.shape[1]
+        logit = x @ theta[:a]
+        psi = scipy.special.expit(logit)
+        log_in, log_out = -np.logaddexp(0, -logit), -np.logaddexp(0, logit)
+        rate = np.exp(w @ theta[a:])
+        hazard = rate[self.hit_kind] * self.hit_effort
+        missed = self.empty_effort @ rate
+        inside, outside = log_in[self.empty_rows] - missed, log_out[self.empty_rows]
+        unit = np.logaddexp(inside, outside)
+        here = np.exp(inside - unit)
+        value = (
+            self.found_rows @ log_in
+            - self.missed_effort @ rate
+            + self.hit_count @ np.log(-np.expm1(-hazard))
+            + self.empty_count @ unit
+        )
+        # d log(1 - exp(-h)) / d log h, which is h / (e^h - 1)
+        gain = hazard / np.expm1(np.minimum(hazard, 600.0))
+        by_row = np.bincount(self.empty_rows, self.empty_count * here, minlength=len(x))
+        d_logit = self.found_rows + by_row - self.unit_rows * psi
+        present = self.empty_effort.T @ (self.empty_count * here)
+        k = len(rate)
+        d_rate = (
+            np.bincount(self.hit_kind, self.hit_count * gain, minlength=k)
+            - (self.missed_effort + present) * rate
+        )
+        gradient = np.append(x.T @ d_logit, w.T @ d_rate)
+        if not curve:
+            return Slopes(float(value), gradient, None)
+        bent = gain * (1 - hazard - gain)
+        second = (
+            np.bincount(self.hit_kind, self.hit_count * bent, minlength=k)
+            - (self.missed_effort + present) * rate
+        )
+        unsure = self.empty_count * here * (1 - here)
+        doubt = np.bincount(self.empty_rows, unsure, minlength=len(x))
+        change = self.empty_effort @ (rate[:, None] * w)
+        cross = -(x[self.empty_rows] * unsure[:, None]).T @ change
+        top = (x.T * (doubt - self.unit_rows * psi * (1 - psi))) @ x
+        bottom = (w.T * second) @ w + (change.T * unsure) @ change
+        return Slopes(float(value), gradient, np.block([[top, cross], [cross.T, bottom]]))
+
+
+def histories(
+    unit: Ints,
+    kind: Ints,
+    effort: Floats,
+    found: Bools,
+    *,
+    detection_design: Floats | None = None,
+    occupancy_design: Floats | None = None,
+) -> Histories:
+    """Add up visits.
+
+    Parameters
+    ----------
+    unit, kind, effort, found
+        For each of v visits the number of its unit, that of its kind (a method, or a method
+        with like covariates), its effort in multiples of the usual one, above 0, and whether it
+        found the species.
+    detection_design
+        (k, b), a row for each kind; without it each kind has a rate of its own.
+    occupancy_design
+        (n, a), a row for each unit number, first column 1; without it ψ is the same everywhere.
+    """
+    kinds = int(kind.max()) + 1 if detection_design is None and kind.size else 0
+    w = np.eye(kinds) if detection_design is None else detection_design
+    visited, at = np.unique(unit, return_inverse=True)
+    n, k = visited.size, len(w)
+    x = np.ones((n, 1)) if occupancy_design is None else occupancy_design[visited]
+    x, row = np.unique(x, axis=0, return_inverse=True)
+    row = row.ravel()
+    seen = np.zeros(n, dtype=bool)
+    seen[at[found]] = True
+    missed = ~found & seen[at]
+    pairs = np.column_stack([kind[found], effort[found]])
+    pairs, hits = np.unique(pairs, axis=0, return_counts=True)
+    open_ = ~seen[at]
+    place = np.cumsum(~seen) - 1
+    empty = scipy.sparse.csr_array(
+        (effort[open_], (place[at[open_]], kind[open_])), shape=(int((~seen).sum()), k)
+    )
+    rows, count = row[~seen], np.ones(int((~seen).sum()))
+    if k <= _FEW_KINDS and rows.size:
+        like, number = np.unique(
+            np.column_stack([rows, empty.toarray()]), axis=0, return_counts=True
+        )
+        rows, count = like[:, 0].astype(np.int64), number.astype(np.float64)
+        empty = scipy.sparse.csr_array(like[:, 1:])
+    return Histories(
+        units=n,
+        units_found=int(seen.sum()),
+        visits=unit.size,
+        visits_found=int(found.sum()),
+        repeated=bool(unit.size > n),
+        occupancy_design=x,
+        unit_rows=np.bincount(row, minlength=len(x)),
+        found_rows=np.bincount(row[seen], minlength=len(x)),
+        detection_design=w,
+        finds=np.bincount(kind[found], minlength=k).astype(np.float64),
+        missed_effort=np.bincount(kind[missed], effort[missed], minlength=k).astype(np.float64),
+        hit_kind=pairs[:, 0].astype(np.int64),
+        hit_effort=pairs[:, 1],
+        hit_count=hits.astype(np.float64),
+        empty_rows=rows,
+        empty_effort=empty,
+        empty_count=count,
+    )
