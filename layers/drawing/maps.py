@@ -113,7 +113,7 @@ class MapParts:
     Attributes
     ----------
     body
-        HTML: the map's own element, and its data as JSON.
+        HTML: the map's own element, the room beside it for its legend, and its data as JSON.
     script
         JavaScript that starts the map: the rest of a module that imports `showRecords` of
         `view.js`; to run after `leaflet.js`.
@@ -165,7 +165,11 @@ def map_parts(view: MapView) -> MapParts:
     figure = Figure()
     figure.add_child(drawing)
     drawing.render()  # type: ignore[no-untyped-call]
-    return MapParts(body=figure.html.render(), script=figure.script.render())
+    body = (
+        f'<div class="rb-map"><div class="rb-map-room">{figure.html.render()}</div>'
+        '<aside class="rb-aside" aria-label="Legend"></aside></div>'
+    )
+    return MapParts(body=body, script=figure.script.render())
 
 
 def map_page(view: MapView, *, title: str, note: str = "") -> str:

@@ -158,6 +158,11 @@ class PlacementMap:
         """Ids of some placements."""
         return self.names.take(self.rows_of_columns[rows])
 
+    def squares_among(self, rows: Ints) -> int:
+        """Count the closed cells, by side and centre, that some placements lie in."""
+        placed = np.column_stack([self.square_km[rows], self.x[rows], self.y[rows]])
+        return len(np.unique(placed, axis=0))
+
     # Filter and state -------------------------------------------------------------------
     def states(self, chosen: MapFilter, inside: Bools | None = None) -> States:
         """State of every placement: a place in `STATES`, or `OUT`, (n,).

@@ -1,4 +1,4 @@
-"""What a map shows of one view: few placements one by one, many as counts, lines as they show.
+"""What a map shows of one view: placements one by one or as counts, lines as they show.
 
 Every answer is bounded: it stays under 300 kB whatever the store holds.
 """
@@ -6,7 +6,6 @@ Every answer is bounded: it stays under 300 kB whatever the store holds.
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 import geopandas as gpd
@@ -35,6 +34,8 @@ from service.cache import cached
 from service.records import OF_NOTHING, Selection
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from service.answers.features import Box
@@ -54,6 +55,7 @@ __all__ = [
 
 MOST_PLACEMENTS: Final = 1_200
 MOST_CARDS: Final = 50
+_MOST_SQUARES: Final = 200
 _MOST_VERTICES: Final = 20_000
 _MOST_LINES: Final = 5_000
 _MOST_OUTLINES: Final = 400
@@ -169,103 +171,139 @@ def _degrees(placed: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def placements_in_view(
-    store: Store, selection: Selection, viewer: Viewer, *, within: Box, zoom: int
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    within: Box,
+    zoom: int,
+    after: str | None = None,
 ) -> dict[str, Any]:
-    """Placements of one view: one by one up to `MOST_PLACEMENTS`, else as counts by cell.
+    """Placements of one view: exact ones one by one up to `MOST_PLACEMENTS`, else as counts.
+
+    Closed cells are given by themselves, never among the exact placements. With `after` the
+    placements are those whose ids follow it, however many there are, up to `MOST_PLACEMENTS`: a
+    list, to read whole what a view counts.
 
     Returns
     -------
     dict
         `zoom`; `states`, what the numbers of states mean; `total`, placements of the selection
-        anywhere; `within`, those in the box. Then either `cells`, in columns: `at` (longitude,
-        latitude), `edges` (west, south, east, north), `counts` (by state); or `placements`, in
-        columns: `id`, `at`, `snapped` (longitude, latitude, or null), `method`, `state`,
-        `ambiguous`, `square` (place in `squares`; -1 = exact), with `stretches`, paths as of
-        :func:`layers.drawing.screen_lines.screen_paths`, and `squares`, cells that stand in place
-        of
-        exact positions, in columns: `rings` (longitude, latitude), `side_km`, and, of the
-        placements in it by species and by year, `found` and `years`.
+        anywhere; `within`, those in the box. `placements`, in columns: `id`, `at` (longitude,
+        latitude), `snapped` (longitude, latitude, or null), `method`, `state`, `ambiguous`, with
+        `stretches`, paths as of :func:`layers.drawing.screen_lines.screen_paths`. `squares`,
+        closed cells that stand in place of exact positions, in columns: `at`, `rings`,
+        `side_km`, `counts` (by state), and the placements in each by method (`looked`), species
+        (`found`) and year (`years`; empty = not known). `cells`, what was too much for either,
+        in columns: `at`, `edges` (west, south, east, north), `counts` (by state), `closed`
+        (1 = counts of closed cells).
     """
     stored, states = _filtered(store, selection, viewer)
     rows = stored.in_window(grid_window(*within), states)
+    closed = rows[stored.square_km[rows] > 0]
+    exact = rows[stored.square_km[rows] == 0]
     answer: dict[str, Any] = {
         "zoom": zoom,
         "states": STATES,
         "total": int(np.count_nonzero(states < len(STATES))),
         "within": len(rows),
     }
-    if len(rows) > MOST_PLACEMENTS:
-        answer["cells"] = _cells(stored.counts(rows, states, zoom))
-        return answer
-    names = stored.names_of(rows)
+    counted = []
+    if after is None and len(exact) > MOST_PLACEMENTS:
+        counted.append((exact, False))
+        exact = exact[:0]
+    if stored.squares_among(closed) > _MOST_SQUARES:
+        counted.append((closed, True))
+        closed = closed[:0]
+    names = stored.names_of(exact)
     # By id, so that the order does not show when a record was entered.
     order = np.argsort(np.array(names, dtype=object), kind="stable")
-    rows, names = rows[order], [names[at] for at in order.tolist()]
+    if after is not None:
+        order = np.array([at for at in order.tolist() if names[at] > after], np.int64)
+    order = order[:MOST_PLACEMENTS]
+    exact, names = exact[order], [names[at] for at in order.tolist()]
     answer["placements"] = {
         "id": names,
-        "at": _degrees(np.column_stack([stored.x[rows], stored.y[rows]])).tolist(),
-        "snapped": _known(_degrees(stored.snapped[rows])),
-        "method": [stored.methods[code] for code in stored.method[rows].tolist()],
-        "state": states[rows].tolist(),
-        "ambiguous": stored.ambiguous[rows].astype(int).tolist(),
+        "at": _positions(stored, exact),
+        "snapped": _known(_degrees(stored.snapped[exact])),
+        "method": [stored.methods[code] for code in stored.method[exact].tolist()],
+        "state": states[exact].tolist(),
+        "ambiguous": stored.ambiguous[exact].astype(int).tolist(),
     }
-    answer["squares"], answer["placements"]["square"] = _squares(store, stored, rows)
-    answer["stretches"] = _stretch_paths(store, stored, rows, zoom)
+    answer["stretches"] = _stretch_paths(store, stored, exact, zoom)
+    answer["squares"] = _squares(store, stored, closed, states)
+    answer["cells"] = _cells([(stored.counts(group, states, zoom), of) for group, of in counted])
     return answer
 
 
+def _positions(stored: PlacementMap, rows: NDArray[np.int64]) -> list[list[float]]:
+    at: list[list[float]] = _degrees(np.column_stack([stored.x[rows], stored.y[rows]])).tolist()
+    return at
+
+
 def _squares(
-    store: Store, stored: PlacementMap, rows: NDArray[np.int64]
-) -> tuple[dict[str, Any], list[int]]:
-    """Gather the closed cells of some placements, and the place of each one's own; -1 = exact."""
+    store: Store, stored: PlacementMap, rows: NDArray[np.int64], states: NDArray[np.uint8]
+) -> dict[str, Any]:
+    """Gather the closed cells of some placements: what was found in each, by which gear, when."""
     side = stored.square_km[rows].astype(np.float64)
     centres = stored.columns.xy[stored.rows_of_columns[rows]]
-    closed = side > 0
     # In the order of `shown_squares`.
-    _, own = np.unique(
-        np.column_stack([side, centres])[closed], axis=0, return_inverse=True
-    )  # fmt: skip
+    _, first, own = np.unique(
+        np.column_stack([side, centres]), axis=0, return_index=True, return_inverse=True
+    )
     crs = store.settings.crs
     cells = shown_squares(centres, side, crs)
-    shapes = to_wgs84(np.asarray(cells.geometry), crs)
     found: list[dict[str, int]] = [{} for _ in range(len(cells))]
-    years: list[dict[str, int]] = [{} for _ in range(len(cells))]
-    if closed.any():
-        for (cell, species), count in stored.caught_in(rows[closed], own).items():
+    if len(rows):
+        for (cell, species), count in stored.caught_in(rows, own).items():
             found[cell][species] = count
-        set_in = np.column_stack([own, stored.years_of(rows[closed])])
-        pairs, counts = np.unique(set_in, axis=0, return_counts=True)
-        for (cell, year), count in zip(pairs.tolist(), counts.tolist(), strict=True):
-            years[cell][str(year or "")] = count
-    place = np.full(len(rows), -1, np.int64)
-    place[closed] = own
-    answer = {
+    return {
+        "at": _positions(stored, rows[first]),
         # Of a cell that the antimeridian cuts there are two rings.
         "rings": [
             [shapely.get_coordinates(part).round(6).tolist() for part in shapely.get_parts(shape)]
-            for shape in shapes
+            for shape in to_wgs84(np.asarray(cells.geometry), crs)
         ],
         "side_km": cells["generalised_km"].tolist(),
+        "counts": np.bincount(own * len(STATES) + states[rows], minlength=len(cells) * len(STATES))
+        .reshape(-1, len(STATES))
+        .tolist(),
+        "looked": _tallies(own, stored.method[rows], len(cells), stored.methods),
         "found": found,
-        "years": years,
+        "years": _tallies(own, stored.years_of(rows), len(cells)),
     }
-    return answer, place.tolist()
+
+
+def _tallies(
+    own: NDArray[np.int64],
+    of: NDArray[Any],
+    size: int,
+    names: Sequence[str] | None = None,
+) -> list[dict[str, int]]:
+    """Count what each cell holds of each kind, under its name, or its number without names."""
+    tallies: list[dict[str, int]] = [{} for _ in range(size)]
+    pairs, counts = np.unique(np.column_stack([own, of]), axis=0, return_counts=True)
+    for (cell, kind), count in zip(pairs.tolist(), counts.tolist(), strict=True):
+        tallies[cell][str(kind or "") if names is None else names[kind]] = count
+    return tallies
 
 
 def _known(degrees: NDArray[np.float64]) -> list[list[float] | None]:
     return [None if pair[0] != pair[0] else pair for pair in degrees.tolist()]
 
 
-def _cells(found: CellCounts) -> dict[str, Any]:
-    west_north, east_south = _degrees(found.window[:, :2]), _degrees(found.window[:, 2:])
-    edges = np.column_stack(
-        [west_north[:, 0], east_south[:, 1], east_south[:, 0], west_north[:, 1]]
-    )
-    return {
-        "at": np.round(_degrees(found.xy), 5).tolist(),
-        "edges": np.round(edges, 5).tolist(),
-        "counts": found.counts.tolist(),
-    }
+def _cells(counted: Sequence[tuple[CellCounts, bool]]) -> dict[str, Any]:
+    cells: dict[str, list[Any]] = {"at": [], "edges": [], "counts": [], "closed": []}
+    for found, closed in counted:
+        west_north, east_south = _degrees(found.window[:, :2]), _degrees(found.window[:, 2:])
+        edges = np.column_stack(
+            [west_north[:, 0], east_south[:, 1], east_south[:, 0], west_north[:, 1]]
+        )
+        cells["at"] += np.round(_degrees(found.xy), 5).tolist()
+        cells["edges"] += edges.tolist()
+        cells["counts"] += found.counts.tolist()
+        cells["closed"] += [int(closed)] * len(edges)
+    return cells
 
 
 def _stretch_paths(
@@ -365,26 +403,18 @@ def _drawn_rings(frame: gpd.GeoDataFrame) -> tuple[ScreenLines, NDArray[np.int64
     return ScreenLines(rings, ranks, frame.crs), owner.astype(np.int64)
 
 
-def cards(
-    store: Store, selection: Selection, viewer: Viewer, *, within: Box | None = None
-) -> tuple[gpd.GeoDataFrame, int]:
-    """Placements with all that a card shows: those named, or those of a small box.
+def cards(store: Store, selection: Selection, viewer: Viewer) -> tuple[gpd.GeoDataFrame, int]:
+    """Placements that a selection names, with all that a card shows.
 
     Returns
     -------
     frame
         Up to `MOST_CARDS` of :func:`service.answers.features.placements`, by id.
     count
-        How many there are.
+        How many are named.
     """
-    if within is not None:
-        stored, states = _filtered(store, selection, viewer)
-        names = sorted(stored.names_of(stored.in_window(grid_window(*within), states)))
-    else:
-        names = list(selection.placements)
+    names = sorted(selection.placements)
     shown = Selection(placements=tuple(names[:MOST_CARDS]))
-    if not names:
-        shown = replace(shown, placements=("",))  # no placement has an empty id
     return features.placements(store, shown, viewer), len(names)
 
 

@@ -8,10 +8,76 @@ import pytest
 
 from service.answers.map_files import offline_map
 from service.records import LOCAL_KEEPER, Selection
+from service.store import open_store
 from service.web.wording import number
+from tests.benchmarks.bench_map import make_store
+from tests.browser.conftest import served
 from tests.small_store import make_small_store
 
 MARKS = ".rb-mark"
+# Boxes of all marks with what belongs to them, and how many placements each says it stands for.
+DRAWN = """() => [...document.querySelectorAll('.rb-mark')].map((mark) => {
+  const boxes = [mark, ...mark.querySelectorAll('svg, .rb-doubt')]
+    .map((one) => one.getBoundingClientRect());
+  const many = /(?:^|: )([\\d\u202f]+) placements?: /.exec(mark.title);
+  return {
+    name: mark.title, count: many ? Number(many[1].replaceAll('\u202f', '')) : 1,
+    left: Math.min(...boxes.map((box) => box.left)), top: Math.min(...boxes.map((box) => box.top)),
+    right: Math.max(...boxes.map((box) => box.right)),
+    bottom: Math.max(...boxes.map((box) => box.bottom)),
+  };
+})"""
+
+
+def hidden_by_others(marks):
+    """Pairs of marks of which one lies over a part of the other."""
+    return [
+        (one["name"], other["name"])
+        for at, one in enumerate(marks)
+        for other in marks[:at]
+        if min(one["right"], other["right"]) - max(one["left"], other["left"]) > 0
+        and min(one["bottom"], other["bottom"]) - max(one["top"], other["top"]) > 0
+    ]
+
+
+def go_to(page, lat, lng, zoom):
+    """Open the map at a place, as its own address does."""
+    with page.expect_navigation():
+        page.evaluate(
+            "hash => { location.hash = hash; location.reload(); }", f"#{zoom:g}/{lat:.5f}/{lng:.5f}"
+        )
+    page.wait_for_selector(".folium-map[data-ready=yes]")
+
+
+def middle_of(page):
+    """Latitude, longitude and zoom of a map, out of its address after one step closer."""
+    page.locator(".folium-map").focus()
+    page.keyboard.press("+")
+    page.wait_for_function("() => location.hash")
+    zoom, lat, lng = map(float, page.evaluate("location.hash")[1:].split("/"))
+    return lat, lng, zoom - 1
+
+
+def open_mark(page, placement_id):
+    """Zoom to where a placement has a mark of its own, or open it out of the list of many."""
+    at = fetched(page.url.split("#")[0] + f"map/cards.json?placement={placement_id}")
+    lng, lat = at["features"][0]["geometry"]["coordinates"]
+    go_to(page, lat, lng, 18)
+    own = page.locator(f".rb-mark[aria-label*='{placement_id}']")
+    if own.count():
+        own.focus()
+        page.keyboard.press("Enter")
+    else:
+        many = page.locator(".rb-many")
+        entry = page.locator(".rb-entries button", has_text=placement_id)
+        for at in range(many.count()):
+            many.nth(at).focus()
+            page.keyboard.press("Enter")
+            page.locator(".rb-entries").last.wait_for()
+            if entry.count():
+                break
+        entry.last.click()
+    page.locator(".rb-card dl").wait_for()
 
 
 def fetched(address):
@@ -64,10 +130,15 @@ def tally_of(page, words):
 
 @pytest.mark.parametrize(("width", "height"), [(1440, 900), (390, 844), (360, 640)])
 def test_map_shows_every_placement(island, open_page, width, height):
-    """All placements are marked, the whole page fits the screen."""
+    """All placements are marked, alone or counted; the whole page fits the screen; and where the
+    legend is open it takes no place from the map."""
     page = open_page(f"{island}/", width, height)
     stored = fetched(f"{island}/placements.geojson")["features"]
-    page.wait_for_function(f"document.querySelectorAll('{MARKS}').length === {len(stored)}")
+    page.wait_for_selector(MARKS)
+    assert sum(mark["count"] for mark in page.evaluate(DRAWN)) == len(stored)
+    panel, outer = (page.locator(one).bounding_box() for one in (".rb-panel", ".folium-map"))
+    beside = panel["x"] >= outer["x"] + outer["width"]
+    assert beside == (page.locator(".rb-panel[open]").count() == 1) == (width > 800)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert page.evaluate("document.documentElement.scrollHeight") <= height
     assert page.locator(".leaflet-control-scale-line").count() == 1
@@ -82,19 +153,19 @@ def test_find_a_species(island, open_page):
     page.wait_for_url("**species=Salmo+trutta**")
     page.wait_for_selector(".rb-mark-caught")
     found = fetched(f"{island}/detections.geojson?species=Salmo+trutta")["features"]
-    assert page.locator(".rb-mark-caught").count() == len(found)
     assert tally_of(page, "caught Salmo trutta") == str(len(found))
-    assert page.locator(".rb-mark-nil").count() > 0
+    names = [mark["name"] for mark in page.evaluate(DRAWN)]
+    many = [re.search(r"(\d+) caught Salmo trutta", name) for name in names]
+    alone = [name for name in names if name.endswith(": caught Salmo trutta")]
+    assert sum(int(one[1]) for one in many if one) + len(alone) == len(found)
+    assert any("Salmo trutta not caught" in name for name in names)
 
 
 def test_card_tells_the_record(island, open_page):
-    """A card opens by keyboard, shows the stored catch, and pages through what lies beneath."""
+    """A card opens by keyboard and shows the stored catch."""
     page = open_page(f"{island}/")
-    mark = page.locator("[aria-label*='BRK21-001']")
-    mark.focus()
-    page.keyboard.press("Enter")
-    card = page.locator(".rb-card")
-    card.wait_for()
+    open_mark(page, "BRK21-001")
+    card = page.locator(".rb-card").last
     assert card.locator("h3").inner_text() == "BRK21-001"
     stored = {
         feature["id"]: feature["properties"]
@@ -104,17 +175,15 @@ def test_card_tells_the_record(island, open_page):
         line = card.locator("tbody tr", has_text=row["species"]).inner_text()
         assert re.search(rf"\b{int(row['individuals'])}\b", line)
     assert stored["reach_id"] in card.inner_text()
-    page.get_by_role("button", name="Next placement here").click()
-    assert page.locator(".rb-card h3").inner_text() != "BRK21-001"
 
 
 def test_gear_can_be_switched_off(island, open_page):
     """Switching a gear off takes its marks away and tells the new count."""
     page = open_page(f"{island}/")
-    before = page.locator(MARKS).count()
+    before = sum(mark["count"] for mark in page.evaluate(DRAWN))
     seines = len(fetched(f"{island}/placements.geojson?method=seine")["features"])
     page.locator(".rb-switch", has_text="Seine").locator("input").uncheck()
-    assert page.locator(MARKS).count() == before - seines
+    assert sum(mark["count"] for mark in page.evaluate(DRAWN)) == before - seines
     assert counts_of(page).startswith(f"{before - seines} placements")
 
 
@@ -127,17 +196,13 @@ def test_gear_of_one_kind_is_told_apart(island, open_page):
     }
     assert len(set(legend.values())) == len(legend) > 5
     assert legend["Kick net"] != legend["Hand net"]
+    first = {}
+    for row in fetched(f"{island}/placements.geojson")["features"]:
+        first.setdefault(row["properties"]["method_label"], row["id"])
+    assert set(first) == set(legend)
     for label, sign in legend.items():
-        marks = page.locator(f"{MARKS}[aria-label^='{label} ']")
-        assert set(marks.locator("svg text").all_text_contents()) == {sign}
-    page.locator(f"{MARKS}[aria-label^='Fyke net ']").first.focus()
-    page.keyboard.press("Enter")
-    page.locator(".rb-card").wait_for()
-    assert page.locator(".rb-card .rb-gear").inner_text().split() == [
-        legend["Fyke net"],
-        "Fyke",
-        "net",
-    ]
+        open_mark(page, first[label])
+        assert page.locator(".rb-card .rb-gear").inner_text().split() == [sign, *label.split()]
 
 
 @pytest.mark.parametrize("letters", ["100%", "170%"])
@@ -149,7 +214,7 @@ def test_every_line_of_the_legend_can_be_reached(island, open_page, height, lett
         "(box, size) => { box.open = true; box.style.fontSize = size; }", letters
     )
     page.locator(".rb-tally").first.wait_for()
-    outer = page.locator(".folium-map").bounding_box()
+    outer = page.locator(".rb-map").bounding_box()
     panel = page.locator(".rb-panel").bounding_box()
     assert outer["y"] <= panel["y"]
     assert panel["y"] + panel["height"] <= outer["y"] + outer["height"]
@@ -194,7 +259,7 @@ def test_pointer_tells_its_position(island, open_page):
 
 
 def test_ambiguous_placement_is_marked(island, open_page):
-    """Every placement whose reach is in doubt bears a question mark at its foot."""
+    """Every placement with a mark of its own, whose reach is in doubt, bears a question mark."""
     page = open_page(f"{island}/")
     doubts = [
         feature
@@ -202,16 +267,21 @@ def test_ambiguous_placement_is_marked(island, open_page):
         if feature["properties"]["ambiguous"]
     ]
     assert len(doubts) > 0
-    assert page.locator(".leaflet-pane .rb-doubt").count() == len(doubts)
+    seen = 0
+    for one in doubts[:6]:
+        lng, lat = one["geometry"]["coordinates"]
+        go_to(page, lat, lng, 18)
+        own = page.locator(f".rb-mark[aria-label*='{one['id']}']")
+        assert own.locator(".rb-doubt").count() == own.count()
+        seen += own.count()
+    assert seen > 0
 
 
 def test_stored_script_does_not_run(nasty_brook, open_page):
     """Script in notes and flags shows as the text that it is."""
     page = open_page(f"{nasty_brook}/")
-    page.locator("[aria-label*='T3']").focus()
-    page.keyboard.press("Enter")
+    open_mark(page, "T3")
     card = page.locator(".rb-card")
-    card.wait_for()
     assert card.get_by_text("<script>window.ran").count() == 2
     assert page.evaluate("window.ran === undefined")
 
@@ -225,14 +295,20 @@ def test_page_from_disk(tmp_path, open_page, width):
     file = tmp_path / "map.html"
     file.write_text(page_text, encoding="utf-8")
     page = open_page(file.as_uri(), width, 844)
-    assert page.locator(MARKS).count() == count == 8
+    assert sum(mark["count"] for mark in page.evaluate(DRAWN)) == count == 8
+    assert not hidden_by_others(page.evaluate(DRAWN))
     if width < 700:
         page.locator(".rb-panel summary").click()
     page.locator(".rb-panel select").select_option("Cottus gobio")
     assert tally_of(page, "caught Cottus gobio") == "2"
-    page.locator("[aria-label*='T3']").focus()
+    for _ in range(20):
+        if page.locator("[aria-label*=' T3:']").count():
+            break
+        page.locator(".leaflet-control-zoom-in").click()
+        page.wait_for_timeout(300)
+    page.locator("[aria-label*=' T3:']").focus()
     page.keyboard.press("Enter")
-    page.locator(".rb-card").wait_for()
+    page.locator(".rb-card dl").wait_for()
     assert page.evaluate("window.ran === undefined")
 
 
@@ -242,7 +318,7 @@ def test_no_serious_findings_of_axe(island, open_page):
 
     page = open_page(f"{island}/")
     page.locator(".filters summary").click()
-    page.locator("[aria-label*='BRK21-001']").focus()
+    page.locator(".rb-many").first.focus()
     page.keyboard.press("Enter")
     page.locator(".rb-card").wait_for()
     found = Axe().run(page).response["violations"]
@@ -254,9 +330,9 @@ def test_no_serious_findings_of_axe(island, open_page):
     assert not serious
 
 
-def test_closed_squares_stand_in_place_of_marks(island, chromium, tmp_path):
-    """The public sees one sign in each closed square, which says what was found in it and who
-    looked, and no mark; served and in a file the same."""
+def test_closed_squares_stand_in_place_of_marks(island, chromium):
+    """The public sees a square where places are closed, at every zoom; alone it says what was
+    found in it and who looked, among others it is one of the list."""
     context = chromium.new_context(viewport={"width": 1440, "height": 900})
     page = context.new_page()
     page.goto(f"{island}/")
@@ -264,20 +340,24 @@ def test_closed_squares_stand_in_place_of_marks(island, chromium, tmp_path):
     page.wait_for_selector(".rb-many-square")
     rows = fetched_as(page, f"{island}/placements.geojson")["features"]
     closed = [row for row in rows if row["properties"]["generalised_km"]]
-    squares = {tuple(row["geometry"]["coordinates"]) for row in closed}
-    page.wait_for_function(
-        f"document.querySelectorAll('.rb-many-square').length === {len(squares)}"
-    )
-    assert page.locator(".rb-mark:not(.rb-many-square)").count() == len(rows) - len(closed)
     assert str(len(rows)) in counts_of(page)
-    signs = page.locator(".rb-many-square")
-    total = 0
-    for sign in signs.all():
-        total += int(sign.get_attribute("title").split(": ")[1].split()[0])
-    assert total == len(closed)
-    sign = signs.first
+    lat, lng, _ = middle_of(page)
+    alone = {}
+    for zoom in (6, 8, 10, 12, 14):
+        go_to(page, lat, lng, zoom)
+        signs = page.locator(".rb-many-square")
+        assert signs.count() > 0 or zoom == 14
+        assert signs.count() == page.locator(".rb-mark:has(.rb-cell-closed)").count()
+        for name in page.locator(".rb-square").evaluate_all("signs => signs.map((s) => s.title)"):
+            assert name.startswith("Closed square of")
+            alone[name] = int(name.split(": ")[1].split()[0])
+        marked = [mark["name"] for mark in page.evaluate(DRAWN)]
+        assert not [row["id"] for row in closed if any(row["id"] in name for name in marked)]
+    assert 0 < max(alone.values()) <= len(closed)
+    sign = page.locator(".rb-square").first
+    if not sign.count():
+        go_to(page, lat, lng, 12)
     name = sign.get_attribute("title")
-    assert name.startswith("Closed square of")
     sign.focus()
     page.keyboard.press("Enter")
     card = page.locator(".leaflet-popup .rb-card")
@@ -290,3 +370,68 @@ def test_closed_squares_stand_in_place_of_marks(island, chromium, tmp_path):
 def fetched_as(page, address):
     """What a page's own visitor gets."""
     return page.evaluate("address => fetch(address).then((answer) => answer.json())", address)
+
+
+@pytest.fixture(scope="module")
+def crowded(tmp_path_factory):
+    """Address of a store of 20,000 placements, far more than a view shows one by one."""
+    path = tmp_path_factory.mktemp("crowded") / "crowded.gpkg"
+    make_store(path, 0.02)
+    with served(open_store(path)) as address:
+        yield address
+
+
+@pytest.mark.parametrize("size", [(1280, 800), (360, 640)])
+@pytest.mark.parametrize(("store", "total"), [("island", 260), ("crowded", 20_000)])
+def test_no_mark_hides_another(store, total, size, request, open_page):
+    """At five zooms no mark lies over a part of another, whatever was found; where all is in view
+    the marks together count every placement."""
+    page = open_page(f"{request.getfixturevalue(store)}/", *size)
+    lat, lng, zoom = middle_of(page)
+    for closer in (-2, 0, 1.5, 3, 5):
+        go_to(page, lat, lng, zoom + closer)
+        marks = page.evaluate(DRAWN)
+        assert not hidden_by_others(marks)
+        if closer <= 0:
+            assert sum(mark["count"] for mark in marks) == total
+
+
+def test_many_open_to_all_of_them(crowded, open_page):
+    """A sign of many lists each placement that it counts, however many, and opens their cards."""
+    page = open_page(f"{crowded}/")
+    lat, lng, zoom = middle_of(page)
+    go_to(page, lat, lng, zoom - 2)
+    marks = [(mark["count"], mark["name"]) for mark in page.evaluate(DRAWN)]
+    count, name = min(mark for mark in marks if mark[0] > 1_200)  # more than one answer lists
+    page.locator(f".rb-many[title='{name}']").focus()
+    page.keyboard.press("Enter")
+    more = page.locator(".rb-card > button", has_text="List")
+    entries = page.locator(".rb-entries li")
+    while more.is_visible():
+        before = entries.count()
+        more.click()
+        page.wait_for_function(
+            "before => document.querySelectorAll('.rb-entries li').length > before ||"
+            " !document.querySelector('.rb-card > button:last-child:not([hidden])')",
+            arg=before,
+        )
+    words = entries.all_inner_texts()
+    assert len(set(words)) == len(words) == count
+    entries.first.locator("button").click()
+    page.locator(".rb-card dl").wait_for()
+    page.get_by_role("button", name="Back to all").click()
+    assert entries.count() == count
+
+
+def test_own_position_is_shown_and_not_sent(island, open_page):
+    """The button marks where the device is, brings it into view and lets go of it again."""
+    where = {"latitude": 52.6, "longitude": -11.3, "accuracy": 12}
+    page = open_page(f"{island}/", 360, 640, geolocation=where, permissions=["geolocation"])
+    button = page.get_by_role("button", name="My position")
+    button.click()
+    page.locator(".rb-own").wait_for()
+    own, outer = (page.locator(one).bounding_box() for one in (".rb-own", ".folium-map"))
+    assert own["x"] + own["width"] / 2 == pytest.approx(outer["x"] + outer["width"] / 2, abs=2)
+    assert "12 m" in button.get_attribute("title")
+    button.click()
+    assert page.locator(".rb-own").count() == 0

@@ -1,5 +1,6 @@
 /* Cards: what a click on a placement shows. Built from text nodes, so stored text stays text. */
 import { known, make } from "./elements.js";
+import { unlessNoAnswer } from "./fetching.js";
 import * as marks from "./marks.js";
 import { formatNumber } from "./numbers.js";
 
@@ -132,35 +133,65 @@ export function square(content, listed) {
   return box;
 }
 
-/** Several placements in one place: one card at a time, with a pager. */
-export function pager(count, show) {
-  const box = make("div", null, "rb-cards");
-  box.tabIndex = -1;
-  let at = 0;
-  const turn = (step) => {
-    at = (at + step + count) % count;
-    const nodes = [show(at)];
-    if (count > 1) {
-      const bar = make("div", null, "rb-pager");
-      [
-        ["‹", -1, "Previous placement here"],
-        ["›", 1, "Next placement here"],
-      ].forEach((of) => {
-        const button = make("button", of[0]);
-        button.type = "button";
-        button.setAttribute("aria-label", of[2]);
-        button.addEventListener("click", (event) => {
-          event.stopPropagation();
-          turn(of[1]);
-          box.querySelector("[aria-label='" + of[2] + "']").focus();
-        });
-        bar.append(button);
-      });
-      bar.insertBefore(make("span", at + 1 + " of " + count + " here"), bar.lastChild);
-      nodes.unshift(bar);
-    }
-    box.replaceChildren(...nodes);
+/** Many placements that one mark stands for: how many in each state, and a list that opens each.
+    `entries` are `mark`, `words` and `open()`, which gives a card or a promise of it; `more()`
+    promises further ones and whether there are more still; `closer` zooms in, or is null. */
+export function gathered(counts, words, { entries, more, closer }) {
+  const box = make("article", null, "rb-card");
+  const total = counts.reduce((sum, n) => sum + n, 0);
+  const head = make("h3", formatNumber(total) + (total === 1 ? " placement" : " placements"));
+  const states = make("ul", null, "rb-states");
+  counts.forEach((count, n) => {
+    if (!count) return;
+    const line = make("li");
+    const state = marks.STATES[n];
+    line.append(
+      marks.symbol("trap", state),
+      make("span", words[state]),
+      make("span", formatNumber(count), "rb-tally"),
+    );
+    states.append(line);
+  });
+  const list = make("ul", null, "rb-entries");
+  const whole = [head, states];
+  const button = (text, act) => {
+    const made = make("button", text);
+    made.type = "button";
+    made.addEventListener("click", (event) => {
+      event.stopPropagation();
+      act();
+    });
+    return made;
   };
-  turn(0);
+  const show = (...nodes) => {
+    box.replaceChildren(...nodes);
+    box.dispatchEvent(new CustomEvent("rb-changed", { bubbles: true }));
+  };
+  const failed = unlessNoAnswer((trouble) =>
+    show(...whole, make("p", "This could not be fetched. " + trouble.message + ".")),
+  );
+  const put = (entry) => {
+    const line = make("li");
+    const back = () => button("Back to all " + formatNumber(total), () => show(...whole));
+    const opened = button(entry.words, () =>
+      Promise.resolve(entry.open()).then((card) => show(back(), card), failed),
+    );
+    if (entry.mark) opened.prepend(entry.mark, " ");
+    line.append(opened);
+    list.append(line);
+  };
+  if (closer) whole.push(button("Zoom in", closer));
+  whole.push(list);
+  const further = button("List them", () =>
+    more().then(({ found, rest }) => {
+      found.forEach(put);
+      further.hidden = !rest;
+      further.textContent = "List more";
+      show(...whole);
+    }, failed),
+  );
+  if (more) whole.push(further);
+  entries.forEach(put);
+  box.append(...whole);
   return box;
 }

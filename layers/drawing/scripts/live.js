@@ -46,31 +46,39 @@ export function readLines(answer) {
 
 export function readPlacements(gear) {
   return (answer) => {
-    const read = { total: answer.total, states: answer.states, cells: null, features: [] };
+    const read = { total: answer.total, states: answer.states };
     read.stretches = collection(
       (answer.stretches || [])
         .filter((path) => path.length)
         .map((path) => feature("LineString", way(path, answer.zoom), {})),
     );
-    const squares = answer.squares || { rings: [], side_km: [] };
+    const { squares, cells, placements: rows } = answer;
     read.squares = collection(
       squares.rings.map((rings, n) =>
         feature("MultiLineString", rings, { generalised_km: squares.side_km[n] }),
       ),
     );
-    if (answer.cells) {
-      read.cells = answer.cells.at.map((at, n) => ({
-        at: L.latLng(at[1], at[0]),
-        edges: answer.cells.edges[n],
-        counts: answer.cells.counts[n],
-      }));
-      return read;
-    }
-    const rows = answer.placements;
+    const named = (looked) =>
+      Object.fromEntries(
+        Object.entries(looked).map(([name, n]) => [(gear[name] || {}).label || name, n]),
+      );
+    read.closed = squares.at.map((at, n) => ({
+      at: L.latLng(at[1], at[0]),
+      side_km: squares.side_km[n],
+      counts: squares.counts[n],
+      gear: named(squares.looked[n]),
+      found: squares.found[n],
+      years: squares.years[n],
+    }));
+    read.cells = cells.at.map((at, n) => ({
+      at: L.latLng(at[1], at[0]),
+      edges: cells.edges[n],
+      counts: cells.counts[n],
+      closed: Boolean(cells.closed[n]),
+    }));
     read.features = rows.id.map((id, n) => {
       const row = gear[rows.method[n]] || {};
       const foot = rows.snapped[n];
-      const square = rows.square[n];
       return feature("Point", rows.at[n], {
         placement_id: id,
         method: rows.method[n],
@@ -78,33 +86,12 @@ export function readPlacements(gear) {
         gear_kind: row.gear_kind,
         state: answer.states[rows.state[n]],
         ambiguous: Boolean(rows.ambiguous[n]),
-        generalised_km: square < 0 ? null : squares.side_km[square],
-        found: square < 0 ? null : squares.found[square],
-        years: square < 0 ? null : squares.years[square],
         snapped_longitude: foot ? foot[0] : null,
         snapped_latitude: foot ? foot[1] : null,
       });
     });
     return read;
   };
-}
-
-/** Count by state what lies in the view. */
-export function countsInView(bounds, read, hidden) {
-  const counts = {};
-  const add = (state, n) => {
-    counts[state] = (counts[state] || 0) + n;
-  };
-  (read.cells || []).forEach((cell) => {
-    if (bounds.contains(cell.at)) cell.counts.forEach((n, at) => add(read.states[at], n));
-  });
-  read.features.forEach((one) => {
-    const [lng, lat] = one.geometry.coordinates;
-    if (!hidden.has(one.properties.method) && bounds.contains([lat, lng])) {
-      add(one.properties.state, 1);
-    }
-  });
-  return counts;
 }
 
 /** Where a map begins, from the address; and keep it there, so that a view can be sent. */

@@ -77,19 +77,33 @@ function short(count) {
   return (thousands < 9.95 ? thousands.toFixed(1) : thousands.toFixed(0)) + "k";
 }
 
-/** Many placements as one sign: how many, and the shares of their states around it. */
-export function many(counts, states) {
+/** Half the side of the sign of many placements, in pixels. */
+export function halfOfMany(total, closed) {
+  return Math.min(26, 13 + 3.4 * Math.log10(total)) + (closed ? 5 : 2);
+}
+
+/** Many placements as one sign: how many, and the shares of their states around it. What lies in
+    closed squares, alone or among others, has a square around it. */
+export function many(counts, states, closed) {
   const total = counts.reduce((sum, n) => sum + n, 0);
-  const radius = Math.min(26, 13 + 3.4 * Math.log10(total));
-  const size = 2 * radius + 4;
+  const half = halfOfMany(total, closed);
+  const radius = half - (closed ? 5 : 2);
   const svg = element("svg", {
-    viewBox: [-size / 2, -size / 2, size, size].join(" "),
-    width: size,
-    height: size,
+    viewBox: [-half, -half, 2 * half, 2 * half].join(" "),
+    width: 2 * half,
+    height: 2 * half,
     class: "rb-cell",
     "aria-hidden": "true",
     focusable: "false",
   });
+  if (closed) {
+    const side = 2 * half - 2;
+    element(
+      "rect",
+      { x: 1 - half, y: 1 - half, width: side, height: side, class: "rb-cell-closed" },
+      svg,
+    );
+  }
   element("circle", { r: radius, class: "rb-cell-body" }, svg);
   let from = 0;
   counts.forEach((count, n) => {
@@ -99,7 +113,7 @@ export function many(counts, states) {
     from = to;
   });
   element("text", { y: "0.36em", "text-anchor": "middle" }, svg).textContent = short(total);
-  return { svg, size, total };
+  return { svg, size: 2 * half, total };
 }
 
 /** What the legend knows of each method, by its name. */

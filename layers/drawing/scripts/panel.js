@@ -88,13 +88,11 @@ function legend(config, species, hidden, tallies, onSwitch) {
   };
   LINES.forEach((of) => put(make("span", null, "rb-line " + of[0]), of[1]));
   put(make("span", "?", "rb-doubt"), "another reach as near");
-  if (config.live) {
-    put(
-      make("span", "9", "rb-many-key"),
-      "many together. Ring: filled caught, white nothing, striped not usable",
-      "rb-wide",
-    );
-  }
+  put(
+    make("span", "9", "rb-many-key"),
+    "many together. Ring: filled caught, white nothing, striped not usable",
+    "rb-wide",
+  );
   put(
     make("span", null, "rb-line rb-line-square"),
     "closed square: what lies in it is somewhere in it",
@@ -106,68 +104,62 @@ function legend(config, species, hidden, tallies, onSwitch) {
   return box;
 }
 
-/** Control with everything that explains or narrows the map. */
-export function panelControl(config, state, redraw) {
-  const Panel = L.Control.extend({
-    options: { position: "topright" },
-    onAdd(map) {
-      const box = L.DomUtil.create("details", "rb-panel");
-      box.open = map.getSize().x > 700 && map.getSize().y > 420;
-      const room = () => {
-        box.style.maxHeight = map.getSize().y - 120 + "px"; // the zoom buttons stay free
-      };
-      map.on("resize", room);
-      room();
-      L.DomEvent.disableClickPropagation(box);
-      L.DomEvent.disableScrollPropagation(box);
-      const fill = () => {
-        const parts = [make("summary", "Legend")];
-        this.least = make("p", null, "rb-least");
-        this.least.hidden = true;
-        this.count = make("p", null, "rb-count");
-        this.count.setAttribute("role", "status");
-        if (config.picker) {
-          parts.push(
-            speciesPicker(config, state.species, (name) => {
-              state.species = name;
-              fill();
-              redraw();
-            }),
-          );
-        }
-        parts.push(this.count, this.least);
-        this.tallies = {};
-        parts.push(
-          legend(config, state.species, state.hidden, this.tallies, (method, on) => {
-            if (on) state.hidden.delete(method);
-            else state.hidden.add(method);
-            redraw();
-          }),
-        );
-        box.replaceChildren(...parts);
-      };
-      fill();
-      return box;
-    },
+/** Everything that explains or narrows the map, in the room beside it: open where it takes no
+    place from the map, folded where it lies over it. */
+export function makePanel(map, config, state, redraw) {
+  const room = map.getContainer().closest(".rb-map").querySelector(".rb-aside");
+  const box = make("details", null, "rb-panel");
+  box.open = getComputedStyle(room).position !== "absolute";
+  const least = make("p", null, "rb-least");
+  least.hidden = true;
+  const count = make("p", null, "rb-count");
+  count.setAttribute("role", "status");
+  let tallies = {};
+  const fill = () => {
+    const parts = [make("summary", "Legend")];
+    if (config.picker) {
+      parts.push(
+        speciesPicker(config, state.species, (name) => {
+          state.species = name;
+          fill();
+          redraw();
+        }),
+      );
+    }
+    tallies = {};
+    parts.push(
+      count,
+      least,
+      legend(config, state.species, state.hidden, tallies, (method, on) => {
+        if (on) state.hidden.delete(method);
+        else state.hidden.add(method);
+        redraw();
+      }),
+    );
+    box.replaceChildren(...parts);
+  };
+  fill();
+  room.append(box);
+  new ResizeObserver(() => map.invalidateSize({ pan: false })).observe(map.getContainer());
+  return {
     /** Reaches below this stream order are left out of the view. */
     showLeast(order) {
-      this.least.textContent = "Reaches of stream order " + order + " and above; zoom in for all.";
-      this.least.hidden = order <= 1;
+      least.textContent = "Reaches of stream order " + order + " and above; zoom in for all.";
+      least.hidden = order <= 1;
     },
     /** Whether the view holds places shown as a square. */
     showSquares(any) {
-      this.getContainer().classList.toggle("rb-squared", any);
+      box.classList.toggle("rb-squared", any);
     },
     /** Counts by state of what is shown; `total`, how many there are anywhere. */
     showCounts(counts, total) {
-      Object.keys(this.tallies).forEach((key) => {
-        this.tallies[key].textContent = formatNumber(counts[key] || 0);
+      Object.keys(tallies).forEach((key) => {
+        tallies[key].textContent = formatNumber(counts[key] || 0);
       });
       const sum = Object.values(counts).reduce((before, n) => before + n, 0);
       const what = sum === 1 ? "1 placement" : formatNumber(sum) + " placements";
       const of = total > sum ? " in view, of " + formatNumber(total) : "";
-      this.count.textContent = what + of;
+      count.textContent = what + of;
     },
-  });
-  return new Panel();
+  };
 }

@@ -29,11 +29,16 @@ _FINEST: Final = 20
 
 @blueprint.get("/map/placements.json")
 def placements() -> Response:
-    """Placements of a view, or their counts by cell."""
-    query, zoom = _view()
+    """Placements of a view, or their counts by cell; with `after` a list of what is in it."""
+    query, zoom = _view(also=("after",))
     return json_answer(
         map_views.placements_in_view(
-            current_store(), query.selection, current_viewer(), within=_box(query), zoom=zoom
+            current_store(),
+            query.selection,
+            current_viewer(),
+            within=_box(query),
+            zoom=zoom,
+            after=request.args.get("after"),
         )
     )
 
@@ -51,15 +56,13 @@ def lines() -> Response:
 
 @blueprint.get("/map/cards.json")
 def cards() -> Response:
-    """Fetch what the cards of some placements say: those named, or those of a box."""
-    query = read_query(request.args, also=("bbox", "placement"))
+    """Fetch what the cards of the placements named say."""
+    query = read_query(request.args, also=("placement",))
     named = tuple(dict.fromkeys(request.args.getlist("placement")))
-    if bool(named) == (query.within is not None):
-        raise RequestError("Name placements with placement, or give a bbox; one of the two.")
+    if not named:
+        raise RequestError("Name at least one placement with placement.")
     selection = replace(query.selection, placements=named)
-    frame, count = map_views.cards(
-        current_store(), selection, current_viewer(), within=query.within
-    )
+    frame, count = map_views.cards(current_store(), selection, current_viewer())
     return revalidated(feature_collection(frame, members={"count": count}), MEDIA_TYPE)
 
 
@@ -79,8 +82,8 @@ def position() -> Response:
     return json_answer({"position": words})
 
 
-def _view() -> tuple[PageQuery, int]:
-    query = read_query(request.args, also=("bbox", "zoom"))
+def _view(also: tuple[str, ...] = ()) -> tuple[PageQuery, int]:
+    query = read_query(request.args, also=("bbox", "zoom", *also))
     zoom = read_whole(request.args.get("zoom", ""), "zoom", least=0)
     return query, min(zoom, _FINEST)
 
