@@ -6,6 +6,7 @@ Every answer is bounded: it stays under 300 kB whatever the store holds.
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 import geopandas as gpd
