@@ -430,8 +430,15 @@ def test_own_position_is_shown_and_not_sent(island, open_page):
     button = page.get_by_role("button", name="My position")
     button.click()
     page.locator(".rb-own").wait_for()
-    own, outer = (page.locator(one).bounding_box() for one in (".rb-own", ".folium-map"))
-    assert own["x"] + own["width"] / 2 == pytest.approx(outer["x"] + outer["width"] / 2, abs=2)
+    page.wait_for_function(
+        """() => {
+          const middle = (one) => {
+            const box = document.querySelector(one).getBoundingClientRect();
+            return box.left + box.width / 2;
+          };
+          return Math.abs(middle(".rb-own") - middle(".folium-map")) < 2;
+        }"""
+    )
     assert "12 m" in button.get_attribute("title")
     button.click()
     assert page.locator(".rb-own").count() == 0
