@@ -42,7 +42,9 @@ __all__ = [
     "cell_centres",
     "cell_uncertainty_m",
     "close_cells",
+    "closing_steps",
     "generalised_squares",
+    "list_steps",
     "own_steps",
     "positions",
     "public_ids",
@@ -98,7 +100,7 @@ def own_steps(
     if (kind < 0).any():
         name = caught["species"].to_numpy(object)[kind < 0][0]
         raise FrameError(f"The species {name!r} is not in the species list; add it there first.")
-    needed = _list_steps(species)[kind]
+    needed = list_steps(species)[kind]
     sensitive = (needed > 0) & (owner >= 0)
     owner, kind, needed = owner[sensitive], kind[sensitive], needed[sensitive]
     steps = np.zeros(len(placements), np.int64)
@@ -113,7 +115,11 @@ def own_steps(
     return steps
 
 
-def _list_steps(species: pd.DataFrame) -> Ints:
+def list_steps(species: pd.DataFrame) -> Ints:
+    """Step that each species of a list needs in its season: 0, 1, 10 or 50 km, or `WITHHELD`.
+
+    Raises FrameError where the sensitivity of a species is not a known word.
+    """
     words = species["sensitivity"].astype("str").str.strip().fillna("none").replace("", "none")
     steps = words.map(_SENSITIVITY)
     if steps.isna().any():
@@ -160,6 +166,11 @@ def _in_season(first: Floats, last: Floats, season_from: Floats, season_until: F
     return np.asarray(within | ((stood > 0) & begun) | whole_year | ~known)
 
 
+def closing_steps(own: Ints) -> Ints:
+    """Side of the cell that each placement closes [km], by its :func:`own_steps`; 0 = none."""
+    return np.where(own == WITHHELD, WITHHELD_CLOSES_KM, own).astype(np.int64)
+
+
 def close_cells(xy: Floats, own: Ints) -> Ints:
     """Step at which each placement is shown, its neighbours considered.
 
@@ -173,8 +184,8 @@ def close_cells(xy: Floats, own: Ints) -> Ints:
     Returns
     -------
     array of int64, (n,)
-        0 (as recorded), 1, 10, 50 or `WITHHELD`. All placements of one 50 km cell must be
-        given together; cells do not influence others beyond that.
+        0 (as recorded), 1, 10, 50 or `WITHHELD`. With a placement must be given all that close
+        a cell in which it lies, so those of its 50 km cell at most.
 
     Examples
     --------
@@ -186,7 +197,7 @@ def close_cells(xy: Floats, own: Ints) -> Ints:
     """
     nowhere: Bools = np.asarray(np.isnan(xy).any(axis=1), bool)
     shown = np.where(nowhere & (own > 0), WITHHELD, own).astype(np.int64)
-    closes = np.where(own == WITHHELD, WITHHELD_CLOSES_KM, own)
+    closes = closing_steps(own)
     for step in STEPS_KM:
         closing = (closes == step) & ~nowhere
         if closing.any():
@@ -249,7 +260,8 @@ def public_views(placements: pd.DataFrame, xy: Floats, own: Ints, secret: bytes)
     Parameters
     ----------
     placements
-        n placements with `set_at` (aware) and `timezone`, whole 50 km cells at a time.
+        n placements with `set_at` (aware) and `timezone`; with each all that close a cell in
+        which it lies.
     xy
         Their positions in a projected CRS in metres, (n, 2); NaN = none.
     own

@@ -421,19 +421,13 @@ class Store:
                     progress=progress,
                 )  # fmt: skip
             own = schema.placements.c.placement_id
-            cells = (
-                public_views.cells_of(connection, self._backend, self._backend.among(own, older))
-                if older
-                else set()
-            )
-            for name in older:
-                edits.put_placement(
-                    connection, self._backend, records.of([name]),
-                    who=who, digest=str(digests[name]), replaces=(changed or {})[name],
-                )  # fmt: skip
-            if older:
-                cells |= public_views.cells_of_frame(records.placements.loc[older])
-                public_views.refresh(connection, self._backend, cells)
+            among = self._backend.among(own, older)
+            with public_views.following(connection, self._backend, among):
+                for name in older:
+                    edits.put_placement(
+                        connection, self._backend, records.of([name]),
+                        who=who, digest=str(digests[name]), replaces=(changed or {})[name],
+                    )  # fmt: skip
             self._grow(connection, *_WRITTEN)
         return batch
 
@@ -448,15 +442,13 @@ class Store:
         """
         with self._session.writing() as connection:
             own = schema.placements.c.placement_id
-            cells = public_views.cells_of(
-                connection, self._backend, own.in_(records.placements.index.tolist())
-            )
-            if edits.put_placement(
-                connection, self._backend, records,
-                who=who, digest=digest, replaces=replaces,
-            ):  # fmt: skip
-                cells |= public_views.cells_of_frame(records.placements)
-                public_views.refresh(connection, self._backend, cells)
+            among = self._backend.among(own, records.placements.index.tolist())
+            with public_views.following(connection, self._backend, among):
+                changed = edits.put_placement(
+                    connection, self._backend, records,
+                    who=who, digest=digest, replaces=replaces,
+                )  # fmt: skip
+            if changed:
                 self._grow(connection, *_WRITTEN)
 
     def in_the_water(self) -> pd.DataFrame:
@@ -485,9 +477,8 @@ class Store:
         """Remove one placement with its catch; its history stays."""
         with self._session.writing() as connection:
             own = schema.placements.c.placement_id
-            cells = public_views.cells_of(connection, self._backend, own == placement_id)
-            edits.remove_placement(connection, self._backend, placement_id, who=who)
-            public_views.refresh(connection, self._backend, cells)
+            with public_views.following(connection, self._backend, own == placement_id):
+                edits.remove_placement(connection, self._backend, placement_id, who=who)
             self._grow(connection, *_WRITTEN)
 
     def batches(self) -> list[Batch]:
@@ -504,9 +495,8 @@ class Store:
         """Take back everything one import added; refuses what was edited since."""
         with self._session.writing() as connection:
             own = schema.placements.c.batch_id
-            cells = public_views.cells_of(connection, self._backend, own == batch_id)
-            batch = batches.undo_batch(connection, self._backend, batch_id, who=who)
-            public_views.refresh(connection, self._backend, cells)
+            with public_views.following(connection, self._backend, own == batch_id):
+                batch = batches.undo_batch(connection, self._backend, batch_id, who=who)
             self._grow(connection, *_WRITTEN)
         return batch
 

@@ -7,13 +7,20 @@ an id is compared with what the public sees, never with what is hidden.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 import sqlalchemy as sa
 
-from layers.fieldwork.generalising import STEPS_KM, own_steps, positions
+from layers.fieldwork.generalising import (
+    STEPS_KM,
+    closing_steps,
+    list_steps,
+    own_steps,
+    positions,
+)
 from layers.fieldwork.generalising import public_views as views_of
 from layers.plurals import plural
 from service.records import EVERYTHING, OF_FEATURES, Needed, Selection
@@ -31,9 +38,8 @@ if TYPE_CHECKING:
     from service.store.geopackage import GeoPackage
 
 __all__ = [
-    "cells_of",
-    "cells_of_frame",
     "extend",
+    "following",
     "found_records",
     "public_chunks",
     "public_key",
@@ -45,11 +51,7 @@ __all__ = [
 ]
 
 VIEWS = schema.public_views
-_WIDEST_M = 1000.0 * STEPS_KM[-1]
 _VALUES = ["public_id", "step_km", "cell_x", "cell_y", "year"]
-# Placements without a position share this cell: each is decided by its own catch.
-NOWHERE = (2**40, 2**40)
-Cells = set[tuple[int, int]]
 
 
 def public_key(connection: sa.Connection) -> bytes:
@@ -58,32 +60,82 @@ def public_key(connection: sa.Connection) -> bytes:
 
 
 # Which cells a change touches --------------------------------------------------------------
-def cells_of_frame(placements: gpd.GeoDataFrame) -> Cells:
-    """Widest cells in which these placements lie."""
-    return _cells(np.asarray(placements.geometry, object))
+class Cell(NamedTuple):
+    """A square of the grid of one step, by its numbers from the origin of the store's CRS."""
+
+    side_km: int
+    x: int
+    y: int
+
+    def within(self, side_km: int) -> Cell:
+        """Square of another step that contains this one."""
+        return Cell(side_km, self.x * self.side_km // side_km, self.y * self.side_km // side_km)
 
 
-def cells_of(
-    connection: sa.Connection, backend: GeoPackage, chosen: sa.ColumnElement[bool]
-) -> Cells:
-    """Widest cells of stored placements; call before these change."""
-    blobs = connection.scalars(sa.select(TABLE.c.geom).where(chosen)).all()
-    return _cells(backend.decode(list(blobs)))
+_WIDEST_KM: Final = STEPS_KM[-1]
+# Placements without a position share this cell: each is decided by its own catch.
+NOWHERE: Final = Cell(_WIDEST_KM, 2**40, 2**40)
+_FEW: Final = 100  # catches, of which one nearly always closes
+_MOST_CELLS: Final = 40  # beyond, whole cells of the widest step are fewer questions
 
 
-def _cells(points: NDArray[np.object_]) -> Cells:
-    xy = positions(points)
+def _cells(xy: NDArray[np.float64], side_km: NDArray[np.int64]) -> set[Cell]:
+    """Cells of these sides in which positions lie."""
     known = ~np.isnan(xy).any(axis=1)
-    index = np.floor(xy[known] / _WIDEST_M).astype(np.int64)
-    cells = {(int(x), int(y)) for x, y in np.unique(index, axis=0)}
+    index = np.floor(xy[known] / (1000.0 * side_km[known, None])).astype(np.int64)
+    rows = np.unique(np.column_stack([side_km[known], index]), axis=0)
+    cells = {Cell(int(side), int(x), int(y)) for side, x, y in rows}
     return cells if known.all() else cells | {NOWHERE}
 
 
-def _all_cells(connection: sa.Connection, backend: GeoPackage) -> Cells:
-    cells: Cells = {NOWHERE}
-    for low_x, low_y, high_x, high_y in backend.occupied_cells(connection, TABLE, _WIDEST_M):
-        cells |= {(x, y) for x in range(low_x, high_x + 1) for y in range(low_y, high_y + 1)}
+def _all_cells(connection: sa.Connection, backend: GeoPackage) -> set[Cell]:
+    cells = {NOWHERE}
+    for low_x, low_y, high_x, high_y in backend.occupied_cells(
+        connection, TABLE, 1000.0 * _WIDEST_KM
+    ):
+        cells |= {
+            Cell(_WIDEST_KM, x, y)
+            for x in range(low_x, high_x + 1)
+            for y in range(low_y, high_y + 1)
+        }
     return cells
+
+
+def _closer(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    species: pd.DataFrame,
+    cell: Cell,
+    *,
+    but: sa.ColumnElement[bool] | None = None,
+) -> pd.DataFrame:
+    """One placement that closes a cell, as :func:`_sensitive` reads it; no row where none does."""
+    able = species[closing_steps(list_steps(species)) == cell.side_km]
+    chosen = _lying(backend, cell)
+    if but is not None:
+        chosen = sa.and_(chosen, but.is_distinct_from(sa.true()))
+    found = _sensitive(connection, backend, able, chosen, most=_FEW)
+    closing = _closing(found, cell)
+    if closing.empty and not found.empty:  # those few were out of season, or on the far edge
+        closing = _closing(_sensitive(connection, backend, able, chosen), cell)
+    return closing.iloc[:1]
+
+
+def _closing(found: pd.DataFrame, cell: Cell) -> pd.DataFrame:
+    return found[(found["own"] > 0) & _inside(found[["x", "y"]].to_numpy(np.float64), cell)]
+
+
+def _closed_by(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    species: pd.DataFrame,
+    chosen: sa.ColumnElement[bool],
+) -> set[Cell]:
+    """Cells that some placements close."""
+    found = _sensitive(connection, backend, species, chosen)
+    closes = found[(found["own"] > 0) & found["x"].notna()]
+    sides = closing_steps(closes["own"].to_numpy(np.int64))
+    return _cells(closes[["x", "y"]].to_numpy(np.float64), sides)
 
 
 # Deciding anew -----------------------------------------------------------------------------
@@ -95,13 +147,38 @@ def sensitivities(connection: sa.Connection) -> pd.DataFrame:
     return frame_from_rows(rows, columns).set_index("species")
 
 
-def refresh(connection: sa.Connection, backend: GeoPackage, cells: Cells | None = None) -> None:
-    """Decide anew for all placements of some of the widest cells, or of all; call in a write."""
+def refresh(connection: sa.Connection, backend: GeoPackage, cells: set[Cell] | None = None) -> None:
+    """Decide anew for all placements of some cells, or of all; call in a write."""
     key = public_key(connection)
     species = sensitivities(connection)
     chosen = _all_cells(connection, backend) if cells is None else cells
     for cell in sorted(chosen):
         _refresh_cell(connection, backend, cell, species, key)
+
+
+@contextmanager
+def following(
+    connection: sa.Connection, backend: GeoPackage, chosen: sa.ColumnElement[bool]
+) -> Iterator[None]:
+    """Write some placements inside; then all are decided anew that these may show otherwise.
+
+    That is each of them, and whatever lies in a cell that one of them closed before or closes
+    now, unless another placement closes it all the while.
+    """
+    species = sensitivities(connection)
+    before = _closed_by(connection, backend, species, chosen)
+    yield
+    after = _closed_by(connection, backend, species, chosen)
+    points = connection.scalars(sa.select(TABLE.c.geom).where(chosen)).all()
+    cells = _cells(positions(backend.decode(list(points))), np.ones(len(points), np.int64))
+    cells |= {
+        cell
+        for cell in before ^ after
+        if _closer(connection, backend, species, cell, but=chosen).empty
+    }
+    if len(cells) > _MOST_CELLS:
+        cells = {cell.within(_WIDEST_KM) for cell in cells}
+    refresh(connection, backend, cells)
 
 
 def extend(
@@ -115,8 +192,8 @@ def extend(
     key, species = public_key(connection), sensitivities(connection)
     xy = positions(np.asarray(placements.geometry, object))
     quiet = np.zeros(len(placements), dtype=bool)
-    for cell in sorted(cells_of_frame(placements)):
-        if any(map(len, _sensitive_rows(connection, backend, cell, species))):
+    for cell in sorted(_cells(xy, np.full(len(xy), _WIDEST_KM))):
+        if _sensitive(connection, backend, species, _lying(backend, cell))["own"].any():
             _refresh_cell(connection, backend, cell, species, key)
         else:
             quiet |= _inside(xy, cell)
@@ -130,7 +207,7 @@ def extend(
 def _refresh_cell(
     connection: sa.Connection,
     backend: GeoPackage,
-    cell: tuple[int, int],
+    cell: Cell,
     species: pd.DataFrame,
     key: bytes,
 ) -> None:
@@ -155,25 +232,40 @@ def _plain(column: pd.Series) -> list[Any]:
 def _decide(
     connection: sa.Connection,
     backend: GeoPackage,
-    cell: tuple[int, int],
+    cell: Cell,
     species: pd.DataFrame,
     key: bytes,
 ) -> tuple[list[int], set[tuple[Any, ...]]]:
-    """Row numbers of the placements of one widest cell, and the views that they should have."""
-    columns = [TABLE.c[name] for name in ("placement_id", "set_at", "lifted_at", "timezone")]
-    rows = connection.execute(
-        sa.select(TABLE.c.fid, TABLE.c.geom, *columns).where(_lying(backend, cell))
-    ).fetchall()
-    xy = positions(backend.decode([row[1] for row in rows]))
-    inside = _inside(xy, cell)
-    fids = np.array([row[0] for row in rows], np.int64)[inside]
-    known = [row[2:] for row, kept in zip(rows, inside, strict=True) if kept]
-    placements = frame_from_rows(known, columns).set_index("placement_id")
-    own = own_steps(placements, *_sensitive_rows(connection, backend, cell, species), species)
-    views = views_of(placements, xy[inside], own, key)
-    shown = fids[placements.index.get_indexer(views.index)].tolist()
+    """Row numbers of the placements of one cell, and the views that they should have."""
+    lying = _read_dated(connection, backend, _lying(backend, cell))
+    lying = lying[_inside(lying[["x", "y"]].to_numpy(np.float64), cell)]
+    sensitive = _sensitive(connection, backend, species, _lying(backend, cell))
+    own = sensitive["own"].reindex(lying.index, fill_value=0)
+    wider = [cell.within(side) for side in STEPS_KM if side > cell.side_km]
+    around = [_closer(connection, backend, species, one) for one in wider]
+    placements = pd.concat([lying.assign(own=own), *around])
+    placements = placements[~placements.index.duplicated()]
+    views = views_of(
+        placements,
+        placements[["x", "y"]].to_numpy(np.float64),
+        placements["own"].to_numpy(np.int64),
+        key,
+    )
+    views = views[views.index.isin(lying.index)]
+    shown = lying["fid"].reindex(views.index).tolist()
     columns_of = (_plain(views[name]) for name in _VALUES)
-    return fids.tolist(), set(zip(shown, *columns_of, strict=True))
+    return lying["fid"].tolist(), set(zip(shown, *columns_of, strict=True))
+
+
+def _read_dated(
+    connection: sa.Connection, backend: GeoPackage, chosen: sa.ColumnElement[bool]
+) -> pd.DataFrame:
+    """Read when placements were there, with `fid`, and their position as `x` and `y`."""
+    columns = [TABLE.c[name] for name in ("fid", "placement_id", "set_at", "lifted_at", "timezone")]
+    rows = connection.execute(sa.select(TABLE.c.geom, *columns).where(chosen)).fetchall()
+    xy = positions(backend.decode([row[0] for row in rows]))
+    known = frame_from_rows([row[1:] for row in rows], columns).set_index("placement_id")
+    return known.assign(x=xy[:, 0], y=xy[:, 1])
 
 
 def _kept(connection: sa.Connection, backend: GeoPackage, fids: list[int]) -> set[tuple[Any, ...]]:
@@ -185,41 +277,48 @@ def _kept(connection: sa.Connection, backend: GeoPackage, fids: list[int]) -> se
     return {tuple(row) for row in rows}
 
 
-def _lying(backend: GeoPackage, cell: tuple[int, int]) -> sa.ColumnElement[bool]:
+def _lying(backend: GeoPackage, cell: Cell) -> sa.ColumnElement[bool]:
     if cell == NOWHERE:
         return sa.or_(TABLE.c.geom.is_(None), sa.func.ST_IsEmpty(TABLE.c.geom) == 1)
-    low_x, low_y = cell[0] * _WIDEST_M, cell[1] * _WIDEST_M
-    return backend.in_box(TABLE, (low_x, low_y, low_x + _WIDEST_M, low_y + _WIDEST_M))
+    side_m = 1000.0 * cell.side_km
+    low_x, low_y = cell.x * side_m, cell.y * side_m
+    return backend.in_box(TABLE, (low_x, low_y, low_x + side_m, low_y + side_m))
 
 
-def _inside(xy: NDArray[np.float64], cell: tuple[int, int]) -> NDArray[np.bool_]:
+def _inside(xy: NDArray[np.float64], cell: Cell) -> NDArray[np.bool_]:
     """Which positions lie in a half-open cell; a box takes in its far edges too."""
     nowhere: NDArray[np.bool_] = np.asarray(np.isnan(xy).any(axis=1), bool)
     if cell == NOWHERE:
         return nowhere
-    same: NDArray[np.bool_] = np.asarray((np.floor(xy / _WIDEST_M) == cell).all(axis=1), bool)
+    index = np.floor(xy / (1000.0 * cell.side_km))
+    same: NDArray[np.bool_] = np.asarray((index == (cell.x, cell.y)).all(axis=1), bool)
     return same
 
 
-def _sensitive_rows(
-    connection: sa.Connection, backend: GeoPackage, cell: tuple[int, int], species: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Catches and lengths of sensitive species in a cell."""
-    words = species["sensitivity"].fillna("none")
-    names = species.index[~words.isin(["none", ""])].tolist()
-    if not names:
-        none = frame_from_rows([], [TABLE.c.placement_id, schema.catches.c.species])
-        return none, none
-    frames = []
+def _sensitive(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    species: pd.DataFrame,
+    chosen: sa.ColumnElement[bool],
+    *,
+    most: int | None = None,
+) -> pd.DataFrame:
+    """Those of some placements that caught a sensitive one of these species.
+
+    Returns what :func:`_read_dated` gives, and `own`, the step that their catch needs (0 out of
+    season). `most` rows of catches and as many of lengths are looked at.
+    """
+    names = species.index[list_steps(species) > 0].tolist()
+    caught = []
     for table in (schema.catches, schema.lengths):
-        rows = connection.execute(
-            sa.select(TABLE.c.placement_id, table.c.species)
-            .distinct()
-            .join(table, table.c.placement_row == TABLE.c.fid)
-            .where(backend.among(table.c.species, names), _lying(backend, cell))
-        ).fetchall()
-        frames.append(frame_from_rows(rows, [TABLE.c.placement_id, table.c.species]))
-    return frames[0], frames[1]
+        columns = [TABLE.c.placement_id, table.c.species]
+        query = sa.select(*columns).distinct().join(table, table.c.placement_row == TABLE.c.fid)
+        query = query.where(backend.among(table.c.species, names), chosen).limit(most)
+        rows = connection.execute(query).fetchall() if names else []
+        caught.append(frame_from_rows(rows, columns))
+    ids = sorted(set(caught[0]["placement_id"]) | set(caught[1]["placement_id"]))
+    placements = _read_dated(connection, backend, backend.among(TABLE.c.placement_id, ids))
+    return placements.assign(own=own_steps(placements, caught[0], caught[1], species))
 
 
 def public_names(connection: sa.Connection) -> tuple[set[str], set[str]]:

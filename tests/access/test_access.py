@@ -2,6 +2,7 @@
 
 import datetime as dt
 from contextlib import closing
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -9,6 +10,7 @@ import pytest
 import shapely
 
 from layers.fieldwork.generalising import own_steps, positions, public_views
+from layers.network.graph import build_network
 from service import access, reference
 from service.access import gate
 from service.errors import AccessError, RequestError
@@ -20,6 +22,8 @@ from tests.sensitive_store import (
     PUBLIC_KEY,
     SPECIES,
     add_plan,
+    drawn_reaches,
+    field_records,
     make_store,
     random_plan,
     twin,
@@ -53,8 +57,12 @@ def kept(store):
     return store.public_records(Selection())[1]
 
 
-def assert_kept_is_right(store):
+def assert_kept_is_decided(store):
     pd.testing.assert_frame_equal(kept(store), covers_in_memory(store), check_dtype=False)
+
+
+def assert_kept_is_right(store):
+    assert_kept_is_decided(store)
     assert [fault for fault in store.faults() if fault.startswith("sensitive")] == []
 
 
@@ -110,9 +118,6 @@ def test_a_change_of_season_alone_moves_covers(tmp_path, column):
 
 def test_one_entry_moves_covers_of_its_neighbours(tmp_path):
     """A sensitive catch entered by form closes its square; taken away, it opens again."""
-    from layers.network.graph import build_network
-    from tests.sensitive_store import drawn_reaches, field_records
-
     plan = random_plan(2, 30, shares=[1, 0, 0, 0, 0])
     store = make_store(tmp_path / "e.gpkg", plan)
     assert (kept(store)["step_km"] == 0).all()
@@ -132,6 +137,63 @@ def test_one_entry_moves_covers_of_its_neighbours(tmp_path):
     assert (kept(store)["step_km"] == 1).sum() == 1
     store.put_placement(away, who="t", digest="old", replaces="x")
     assert (kept(store)["step_km"] == 0).all()
+    store.close()
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_covers_stay_right_through_any_series_of_writes(tmp_path, seed):
+    """Entries, moves within and between cells, other catches, removals and undone imports.
+
+    Species that close cells of every step, one of them in its season alone, come and go in cells
+    that others close as well, or do not.
+    """
+    rng = np.random.default_rng(seed)
+    plan = random_plan(seed + 40, 60, shares=[0.8, 0.08, 0.05, 0.04, 0.03])
+    network = build_network(drawn_reaches())
+    first = np.arange(60) < 40
+    store = make_store(tmp_path / "w.gpkg", plan.take(first))
+    batch = add_plan(store, plan.take(~first), "b.csv")
+    digests = dict(store.known_placements(plan.placements.index[first].tolist()))
+    changed = 0
+    for turn in range(25):
+        before = kept(store)["step_km"]
+        name = rng.choice(list(digests))
+        one = plan.take(plan.placements.index == name)
+        if rng.random() < 0.2:
+            store.remove_placement(name, who="t")
+            del digests[name]
+        else:
+            records = field_records(one, network)
+            records.catches.loc[:, "species"] = rng.choice(SPECIES.index)
+            away = rng.choice([0, 0, 300, 9_000, 60_000])
+            moved = records.placements.set_geometry(records.placements.translate(away, 0))
+            records = replace(records, placements=moved, catches=records.catches.iloc[:1])
+            store.put_placement(records, who="t", digest=f"n{turn}", replaces=digests[name])
+            digests[name] = f"n{turn}"
+        assert_kept_is_decided(store)
+        after = kept(store)["step_km"].reindex(before.index)
+        changed += int((after != before).drop(name, errors="ignore").sum())
+    store.undo_batch(batch.batch_id, who="t")
+    assert_kept_is_right(store)
+    assert changed > 0  # one entry changed how others are shown
+    store.close()
+
+
+def test_a_cell_is_closed_by_one_of_many_that_are_out_of_season(tmp_path, monkeypatch):
+    """Of three smelt in a 50 km cell only the last was caught in its season; it closes the cell."""
+    monkeypatch.setattr("service.store.public_views._FEW", 2)
+    plan = random_plan(2, 30, shares=[1, 0, 0, 0, 0])
+    smelt = plan.placements.index[[3, 4, 5]]
+    plan.catches.loc[plan.catches["placement_id"].isin(smelt), "species"] = "Osmerus eperlanus"
+    plan.placements["x"] = EAST + 4_000 + np.arange(30) * 300  # one 50 km cell, 1 km cells apart
+    for name, day in zip(smelt, ["2024-08-01", "2024-09-01", "2024-03-01"], strict=True):
+        plan.placements.loc[name, ["set_at", "lifted_at"]] = pd.Timestamp(f"{day}T10:00Z")
+    store = make_store(tmp_path / "s.gpkg", plan)
+    one = plan.take(np.arange(30) == 20)
+    records = field_records(one, build_network(drawn_reaches()))
+    store.put_placement(records, who="t", digest="new", replaces="d20")
+    assert_kept_is_right(store)
+    assert kept(store).loc[one.placements.index[0], "step_km"] == 50
     store.close()
 
 
