@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from layers.errors import ThinDataError
+from layers.estimates.covariates import CONSTANT, choose_model
 from layers.estimates.histories import histories
 from layers.estimates.occupancy import (
     NOBODY,
@@ -76,6 +77,8 @@ DETECTION_COLUMNS: Final = (
     "visits_found",
     "usual_effort",
     "effort_unit",
+    "model",
+    "aicc",
 )
 CHANCE_COLUMNS: Final = (
     "catchment",
@@ -129,6 +132,7 @@ class _Tried:
     found: Bools
     histories: Histories
     fit: OccupancyFit | None
+    model: str
     problem: str
 
 
@@ -146,6 +150,7 @@ def detection(
     days: Days | None = None,
     reach_length_m: pd.Series | None = None,
     segment_m: float = SEGMENT_M,
+    covariates: pd.DataFrame | None = None,
     chance: float = 0.05,
 ) -> pd.DataFrame:
     """Occupancy and detection by species, year and method, from units visited repeatedly.
@@ -159,6 +164,10 @@ def detection(
         it are left out.
     years, days
         As for `layers.estimates.seasons.seasons`.
+    covariates
+        By placement, some columns of `layers.estimates.covariates.covariates_of`. Candidates
+        are the model without them, each by itself, and the best of occupancy with the best of
+        detection; the lowest AICc is chosen (Burnham and Anderson 2002, from memory).
     chance
         Chance of presence that `more_placements` brings it down to.
 
@@ -172,6 +181,7 @@ def detection(
         it there, `chance_missed` the mean, over units without a find, of the chance that it is
         there all the same, all with 95 % intervals; `more_placements`, how many further
         placements of the method in each such unit, all nil, bring that to `chance` or less.
+        With covariates occupancy is the mean over units, and detection that at their mean.
         `estimator` is `maximum_likelihood` or `penalised_likelihood`
         (`layers.estimates.occupancy`). `attrs["inputs"]` states seasons and assumptions.
 
@@ -185,13 +195,17 @@ def detection(
         placements, catches, species, methods, effort, units, unit=unit, years=years, days=days
     )
     rows: list[dict[str, object]] = []
-    for name, tried in _each_species(looking, species):
+    values = None if covariates is None else _by_visit(covariates, looking.seasons)
+    for name, tried in _each_species(looking, species, values):
         if not tried:
             rows.append({"species": name, "problem": NOBODY})
         for one in tried:
             rows += _rows_of(name, one, looking.seasons, methods.index, chance)
     frame = _typed(rows, DETECTION_COLUMNS)
-    return _with_inputs(frame, placements, looking.seasons, unit=unit)
+    frame = _with_inputs(frame, placements, looking.seasons, unit=unit)
+    if covariates is not None:
+        frame.attrs["inputs"]["candidates"] = [CONSTANT, *covariates.columns]
+    return frame
 
 
 def _rows_of(
@@ -208,6 +222,7 @@ def _rows_of(
     }
     if fit is not None:
         shared["estimator"] = PENALISED if fit.penalised else LIKELIHOOD
+        shared |= {"model": tried.model, "aicc": fit.aicc if np.isfinite(fit.aicc) else np.nan}
         shared |= _spelled("occupancy", fit.occupancy)
         if fit.chance_missed is not None:
             shared |= _spelled("chance_missed", fit.chance_missed)
@@ -383,7 +398,9 @@ def _looking(
     return _Looking(season, can, pairs[:, 0], pairs[:, 1])
 
 
-def _each_species(looking: _Looking, species: pd.DataFrame) -> Iterator[tuple[str, list[_Tried]]]:
+def _each_species(
+    looking: _Looking, species: pd.DataFrame, values: pd.DataFrame | None = None
+) -> Iterator[tuple[str, list[_Tried]]]:
     """Fit each species in each season in which somebody looked for it."""
     season = looking.seasons
     full = (species["rank"].fillna("species") == "species").to_numpy(dtype=bool)
@@ -393,22 +410,40 @@ def _each_species(looking: _Looking, species: pd.DataFrame) -> Iterator[tuple[st
         years = season.year[mine]
         yield (
             str(species.index[int(number)]),
-            [_fitted(season, int(year), mine[years == year], caught) for year in np.unique(years)],
+            [
+                _fitted(season, int(year), mine[years == year], caught, values)
+                for year in np.unique(years)
+            ],
         )
 
 
-def _fitted(season: Seasons, year: int, visits: Ints, caught: Bools) -> _Tried:
+def _by_visit(covariates: pd.DataFrame, season: Seasons) -> pd.DataFrame:
+    """Mean of each covariate over the placements of a visit."""
+    in_visit = season.visit_of >= 0
+    means = covariates[in_visit].groupby(season.visit_of[in_visit]).mean()
+    return means.reindex(range(season.unit.size))
+
+
+def _fitted(
+    season: Seasons, year: int, visits: Ints, caught: Bools, values: pd.DataFrame | None
+) -> _Tried:
     methods, column = np.unique(season.method[visits], return_inverse=True)
     kinds = _kinds(np.bincount(column))
     found = caught[visits]
     seen = histories(season.unit[visits], kinds[column], season.effort[visits], found)
-    fit, problem = None, ""
+    fit, model, problem = None, "", ""
     try:
         refuse_thin(seen)
+        model = CONSTANT
+        if values is not None:
+            own = values.iloc[visits]
+            model, seen = choose_model(
+                season.unit[visits], kinds[column], season.effort[visits], found, own, seen
+            )
         fit = fit_occupancy(seen)
     except ThinDataError as thin:
         problem = str(thin)
-    return _Tried(year, visits, methods, column, kinds, found, seen, fit, problem)
+    return _Tried(year, visits, methods, column, kinds, found, seen, fit, model, problem)
 
 
 def _kinds(visits: Ints) -> Ints:
@@ -436,6 +471,7 @@ def _with_inputs(
 
 def _typed(rows: list[dict[str, object]], columns: tuple[str, ...]) -> pd.DataFrame:
     texts = {"catchment", "species", "method", "estimator", "problem", "season", "effort_unit"}
+    texts |= {"model"}
     whole = {"units", "units_found", "visits", "visits_found", "placements"}
     maybe = {"more_placements", "year"}
     frame = pd.DataFrame(rows, columns=list(columns))

@@ -52,8 +52,9 @@ class Histories:
         Distinct rows of the units' covariates, first column 1, (m, a).
     detection_design
         Rows of the kinds of visits, (k, b): log rate = row @ coefficients.
-    finds
-        Visits with a find by kind, (k,).
+    own
+        How many of the first coefficients of detection are the log rate of one kind, or of
+        kinds that differ in covariates only.
     """
 
     units: int
@@ -65,7 +66,7 @@ class Histories:
     unit_rows: Ints  # units by row of the design
     found_rows: Ints  # of these, units with a find
     detection_design: Floats
-    finds: Floats
+    own: int
     missed_effort: Floats  # by kind, in units with a find
     hit_kind: Ints
     hit_effort: Floats
@@ -171,6 +172,7 @@ def histories(
     *,
     detection_design: Floats | None = None,
     occupancy_design: Floats | None = None,
+    own: int | None = None,
 ) -> Histories:
     """Add up visits.
 
@@ -184,6 +186,8 @@ def histories(
         (k, b), a row for each kind; without it each kind has a rate of its own.
     occupancy_design
         (n, a), a row for each unit number, first column 1; without it ψ is the same everywhere.
+    own
+        How many of the first columns of `detection_design` are rates; all when not given.
     """
     kinds = int(kind.max()) + 1 if detection_design is None and kind.size else 0
     w = np.eye(kinds) if detection_design is None else detection_design
@@ -219,7 +223,7 @@ def histories(
         unit_rows=np.bincount(row, minlength=len(x)),
         found_rows=np.bincount(row[seen], minlength=len(x)),
         detection_design=w,
-        finds=np.bincount(kind[found], minlength=k).astype(np.float64),
+        own=w.shape[1] if own is None else own,
         missed_effort=np.bincount(kind[missed], effort[missed], minlength=k).astype(np.float64),
         hit_kind=pairs[:, 0].astype(np.int64),
         hit_effort=pairs[:, 1],

@@ -82,6 +82,8 @@ class OccupancyFit:
     ----------
     theta
         Coefficients of logit ψ, then those of the log rate of detection.
+    slopes
+        Those of them that belong to covariates.
     occupancy
         Mean of ψ over the units.
     detection
@@ -100,6 +102,7 @@ class OccupancyFit:
     """
 
     theta: Floats
+    slopes: Floats
     occupancy: Estimate
     detection: tuple[Estimate, ...]
     chance_missed: Estimate | None
@@ -151,7 +154,7 @@ def fit_occupancy(visits: Histories, *, intervals: bool = True) -> OccupancyFit:
     """
     a, b = visits.coefficients
     start = _climb(visits, _starts(visits), penalty=_PENALTY)
-    best = _climb(visits, [start, _near_one(start, a)])
+    best = _climb(visits, [start, _near_one(visits, start)])
     top = visits.log_likelihood(best).value
     penalised = _at_edge(best, visits)
     theta = start if penalised else best
@@ -176,10 +179,11 @@ def fit_occupancy(visits: Histories, *, intervals: bool = True) -> OccupancyFit:
             edge += ends
         se = abs(scale) * max(float(slope @ spread @ slope), 0.0) ** 0.5
         estimates.append(Estimate(shown, se, low, high))
-    own = _own_kinds(visits)
+    own = visits.own
     count, n = a + b, visits.units
     return OccupancyFit(
         theta=theta,
+        slopes=np.append(theta[1:a], theta[a + own :]),
         occupancy=estimates[0],
         detection=tuple(estimates[1 : 1 + own]),
         chance_missed=estimates[1 + own] if len(estimates) > 1 + own else None,
@@ -192,12 +196,6 @@ def fit_occupancy(visits: Histories, *, intervals: bool = True) -> OccupancyFit:
     )
 
 
-def _own_kinds(visits: Histories) -> int:
-    """How many of the coefficients of detection are the log rate of one kind of visit."""
-    w = visits.detection_design
-    return int((np.isin(w, (0.0, 1.0)).all(axis=0) & (w.sum(axis=0) > 0)).sum())
-
-
 def _figures(visits: Histories) -> list[tuple[Figure, Callable[[float], float]]]:
     """List what is estimated: functions of the coefficients with slopes, and how they are shown."""
     a, b = visits.coefficients
@@ -208,7 +206,7 @@ def _figures(visits: Histories) -> list[tuple[Figure, Callable[[float], float]]]
 
     occupancy = coefficient(0) if a == 1 else _on_logit(visits.mean_occupancy)
     figures: list[tuple[Figure, Callable[[float], float]]] = [(occupancy, _expit)]
-    figures += [(coefficient(a + j), _chance) for j in range(_own_kinds(visits))]
+    figures += [(coefficient(a + j), _chance) for j in range(visits.own)]
     if visits.units_found < visits.units:
         figures.append((_on_logit(visits.mean_presence), _expit))
     return figures
@@ -240,22 +238,23 @@ def _starts(visits: Histories) -> list[Floats]:
     for psi in (min(0.95, share + 0.05), min(0.95, 0.5 * (1 + share))):
         theta = np.zeros(a + b)
         theta[0] = scipy.special.logit(psi)
-        theta[a : a + _own_kinds(visits)] = np.log(-np.log1p(-min(max(each / psi, 0.02), 0.95)))
+        theta[a : a + visits.own] = np.log(-np.log1p(-min(max(each / psi, 0.02), 0.95)))
         starts.append(theta)
     return starts
 
 
-def _near_one(theta: Floats, a: int) -> Floats:
+def _near_one(visits: Histories, theta: Floats) -> Floats:
     """Begin where the species is everywhere but hard to find, which may be a second summit."""
     other = theta.copy()
-    other[a:] += np.log(scipy.special.expit(theta[0]) / 0.98)
+    a = visits.coefficients[0]
+    other[a : a + visits.own] += np.log(scipy.special.expit(theta[0]) / 0.98)
     other[0] = scipy.special.logit(0.98)
     return other
 
 
 def _bounds(visits: Histories) -> list[tuple[float, float]]:
     a, b = visits.coefficients
-    own = _own_kinds(visits)
+    own = visits.own
     return (
         [(-_LOGIT, _LOGIT)]
         + [(-_SLOPE, _SLOPE)] * (a - 1)
@@ -296,7 +295,7 @@ def _climb(visits: Histories, starts: list[Floats], *, penalty: float = 0.0) -> 
 
 def _log_prior(visits: Histories, theta: Floats) -> tuple[float, Floats]:
     """Compute Σ log(ψ (1 - ψ)) over ψ and each p, and its slope; covariates have no part."""
-    a, own = visits.coefficients[0], _own_kinds(visits)
+    a, own = visits.coefficients[0], visits.own
     slope = np.zeros(theta.size)
     slope[0] = 1 - 2 * scipy.special.expit(theta[0])
     rate = np.exp(theta[a : a + own])
@@ -307,7 +306,7 @@ def _log_prior(visits: Histories, theta: Floats) -> tuple[float, Floats]:
 
 def _at_edge(theta: Floats, visits: Histories) -> bool:
     """Whether a coefficient stands for a chance of 0 or 1."""
-    a, own = visits.coefficients[0], _own_kinds(visits)
+    a, own = visits.coefficients[0], visits.own
     rates = np.exp(theta[a : a + own])
     chances = np.append(scipy.special.expit(theta[0]), -np.expm1(-rates))
     return bool(((chances < _EDGE) | (chances > 1 - _EDGE)).any())

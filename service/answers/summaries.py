@@ -545,18 +545,29 @@ def detection(
     years: Sequence[int] | None = None,
     days: Days | None = None,
     segment_m: float | None = None,
+    covariates: Sequence[str] = (),
 ) -> pd.DataFrame:
     """Occupancy, detection by method, and the chance of a species missed so far, year by year.
 
     `days` are the first and the last of the season, each month and day; without them it is the
-    calendar year. `segment_m` is the length of the pieces of `unit` `segment`.
+    calendar year. `segment_m` is the length of the pieces of `unit` `segment`. `covariates` are
+    candidates, some of `layers.estimates.covariates.COVARIATES`.
     """
     from layers.estimates import detection as computing
+    from layers.estimates.covariates import COVARIATES, covariates_of
     from layers.estimates.seasons import SEGMENT_M
 
     if segment_m is not None and unit != "segment":
         raise RequestError("A length of segments needs segments as units.")
-    opened, effort = _with_effort(store, selection, viewer)
+    for name in covariates:
+        if name not in COVARIATES:
+            raise RequestError(f"{name!r} is no covariate; use any of {', '.join(COVARIATES)}.")
+    opened, effort = _with_effort(store, selection, viewer, EVERYTHING if covariates else OF_EFFORT)
+    records = opened.records
+    values = None
+    if covariates:
+        values = covariates_of(records.placements, records.snaps, opened.methods, network(store))
+        values = values[list(dict.fromkeys(covariates))]
     found = computing.detection(
         *opened.to_compare(),
         effort,
@@ -565,6 +576,7 @@ def detection(
         days=days,
         reach_length_m=network(store).reaches["length_m"] if unit == "segment" else None,
         segment_m=segment_m or SEGMENT_M,
+        covariates=values,
     )
     rows = _of_species(found[fully_shown(found["species"], opened.species, viewer)], selection)
     return _finished(rows, "detection", found)  # type: ignore[no-any-return]
@@ -595,12 +607,12 @@ def chance_present(
 
 
 def _with_effort(
-    store: Store, selection: Selection, viewer: Viewer
+    store: Store, selection: Selection, viewer: Viewer, needed: Needed = OF_EFFORT
 ) -> tuple[_Opened, pd.DataFrame]:
     """Open the records of all species, and compute the effort of their placements."""
     from layers.fieldwork.effort import effort_of
 
-    opened = _opened(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
+    opened = _opened(store, selection, viewer, whole_catch=True, needed=needed)
     records = opened.records
     lengths = stretch_lengths(records.stretches)
     return opened, effort_of(records.placements, opened.methods, lengths)

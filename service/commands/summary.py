@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from layers.estimates.covariates import COVARIATES
 from layers.estimates.seasons import SEGMENT_M, UNITS
 from layers.fieldwork.counted_water import COUNTS
 from service.answers.request_words import read_season, read_whole
@@ -42,7 +43,7 @@ SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "gaps": ("gaps", ("count", "min_order", "represents")),
     "next-places": ("next_places", ("count", "within", "fill", "weight", "represents")),
     "depletion": ("depletion", ("all_estimators",)),
-    "detection": ("detection", ("unit", "year", "season", "segment_length")),
+    "detection": ("detection", ("unit", "year", "season", "segment_length", "covariates")),
     "richness": ("richness", ()),
     "lengths": ("lengths", ("per", "class_mm")),
     "returns": ("returns", ()),
@@ -154,6 +155,12 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
     help="detection: first and last day of each year's season; the calendar year.",
 )
 @click.option(
+    "--covariates",
+    metavar="LIST",
+    help="detection: what occupancy and detection may depend on, chosen by AICc; any of "
+    f"{', '.join(COVARIATES)}, with commas.",
+)
+@click.option(
     "--year", multiple=True, type=int, help="detection: the season that began in this year; all."
 )
 def summary(path: Path, what: str, form: str, output: Path | None, **given: Any) -> None:  # noqa: ANN401
@@ -239,6 +246,9 @@ def _summary(
         wanted["years"] = wanted.pop("year")
     if "season" in wanted:
         wanted["days"] = read_season(wanted.pop("season"), "--season")
+    if "covariates" in wanted:
+        names = wanted.pop("covariates").split(",")
+        wanted["covariates"] = [name.strip() for name in names if name.strip()]
     if "segment_length" in wanted:
         wanted["segment_m"] = wanted.pop("segment_length")
     if "effort_unit" in wanted:

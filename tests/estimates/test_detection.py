@@ -3,8 +3,10 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import expit
 
 from layers.errors import FrameError
+from layers.estimates.covariates import covariates_of
 from layers.estimates.detection import (
     CHANCE_COLUMNS,
     DETECTION_COLUMNS,
@@ -12,6 +14,7 @@ from layers.estimates.detection import (
     detection,
 )
 from layers.fieldwork.effort import effort_of
+from layers.network.graph import build_network
 from tests.estimates.test_occupancy import CHECKS
 from tests.sampling_frames import METHODS, SPECIES, ancestors_of, catches_of, placements_of
 
@@ -326,3 +329,60 @@ def test_one_placement_is_refused_in_words():
 def test_unknown_unit_is_refused():
     with pytest.raises(FrameError, match="reach, site or segment"):
         detection(*frames([], [], {}), unit="parish")
+
+
+def test_covariates_are_chosen_by_aicc_where_they_matter():
+    """Simulated: lives in large streams, found by night. Both are named, and ψ is their mean."""
+    random = np.random.default_rng(12)
+    rows, catches, reaches, values = [], [], {}, {}
+    here = 0
+    for r in range(200):
+        order = float(random.integers(1, 5))
+        there = random.random() < expit(2.0 * (order - 2.5))
+        here += there
+        for v in range(4):
+            pid, night = f"r{r}v{v}", float(random.random() < 0.5)
+            hit = there and random.random() < (0.7 if night else 0.15)
+            rows.append({"placement_id": pid, "outcome": "caught" if hit else "nil",
+                         "set_at": f"2025-06-{v + 10}T10:00Z"})  # fmt: skip
+            reaches[pid] = f"R{r}"
+            values[pid] = {"stream_order": order, "night": night, "water_temperature": 10 + v}
+            if hit:
+                catches.append({"placement_id": pid, "species": BULLHEAD, "count": 1})
+    args, covariates = frames(rows, catches, reaches), pd.DataFrame(values).T
+    frame = detection(*args, covariates=covariates)
+    row, plain = one(frame), one(detection(*args))
+    assert row["model"] == "occupancy by stream_order; detection by night"
+    assert plain["model"] == "constant"
+    assert row["aicc"] < plain["aicc"] - 50
+    assert row["occupancy_low"] < here / 200 < row["occupancy_high"]
+    assert row["occupancy_high"] < 1
+    assert frame.attrs["inputs"]["candidates"] == ["constant", *covariates.columns]
+    # What says nothing of it is not chosen, nor what is known of too few visits.
+    noise = pd.DataFrame({"water_temperature": random.normal(size=800)}, index=covariates.index)
+    assert one(detection(*args, covariates=noise))["model"] == "constant"
+    covariates.iloc[200:] = np.nan
+    assert one(detection(*args, covariates=covariates))["model"] == "constant"
+
+
+def test_covariates_of_the_network_and_the_field_sheet(drawn_reaches):
+    """Distances, orders and lengths of `network_reaches.csv`, by hand in its README."""
+    network = build_network(drawn_reaches)
+    rows = [
+        {"placement_id": "a", "set_at": "2025-06-10T12:00Z"},
+        {"placement_id": "b", "set_at": "2025-06-10T23:59Z"},
+        {"placement_id": "c"},
+    ]
+    placements = placements_of(rows)
+    placements["water_temperature_c"] = [12.5, np.nan, 9.0]
+    methods = METHODS.assign(hours="any")
+    snaps = pd.DataFrame({"reach_id": ["R1", "R4", None]}, index=placements.index).astype("str")
+    snaps["reach_id"] = snaps["reach_id"].where(snaps["reach_id"] != "None")
+    found = covariates_of(placements, snaps, methods, network)
+    assert found.loc["a", "stream_order"] == 3
+    assert np.exp(found.loc["b", "upstream_length"]) == pytest.approx(1400)
+    assert found.loc["a", "outlet_distance"] == 0
+    assert found.loc["b", "outlet_distance"] > 0
+    assert found.loc["c", ["stream_order", "outlet_distance"]].isna().all()
+    assert found["night"].tolist()[:2] == [0, 1]
+    assert found.loc["a", "water_temperature"] == 12.5

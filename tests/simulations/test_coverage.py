@@ -6,7 +6,7 @@ At least 90 %, and 88 % for three to five placements: what the users of these fi
 import numpy as np
 import pytest
 
-from tests.simulations import catch_rates, removal, richness
+from tests.simulations import catch_rates, detection, removal, richness
 
 RUNS = 300
 
@@ -54,3 +54,39 @@ def test_chao2_stays_a_lower_bound_where_species_differ():
     row = richness.setting(np.random.default_rng(5), 100, 0.3, 1.0, RUNS)
     assert row["below"] > 0.3
     assert row["estimate"] < richness.SPECIES
+
+
+@pytest.mark.parametrize(
+    ("units", "psi", "gears", "visits"),
+    [
+        (20, 0.8, "0.1", 3),
+        (20, 0.5, "0.6", 2),
+        (40, 0.2, "0.3", 3),
+        (40, 0.5, "0.2 and 0.5", 3),
+        (40, 0.8, "0.9", 2),
+        (80, 0.5, "0.3, rare 1", 5),
+    ],
+)
+def test_intervals_of_occupancy_cover(units, psi, gears, visits):
+    """And 85 % of species or more have an estimate: three finds on these units are enough."""
+    row = detection.setting(np.random.default_rng(7), units, psi, gears, visits, 100)
+    assert row["estimated"] >= 0.85
+    for interval in ("occupancy", "detection", "missed", "anywhere"):
+        assert row[interval] >= 0.90
+    assert row.get("rare", 1) >= 0.90
+
+
+@pytest.mark.parametrize(
+    ("units", "psi", "gears", "visits"),
+    [(20, 0.5, "0.6", 5), (40, 0.8, "0.6", 3), (80, 0.2, "0.9", 2), (80, 0.5, "0.3", 5)],
+)
+def test_occupancy_is_not_biased_where_visits_tell(units, psi, gears, visits):
+    row = detection.setting(np.random.default_rng(8), units, psi, gears, visits, 60)
+    assert abs(row["bias"]) < 0.05
+
+
+def test_occupancy_is_biased_where_a_species_is_hard_to_find():
+    """The guide says so; the interval then goes up to 1."""
+    row = detection.setting(np.random.default_rng(9), 20, 0.8, "0.1", 2, 40)
+    assert row["bias"] < -0.1
+    assert row["open"] > 0.8
