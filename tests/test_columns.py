@@ -8,8 +8,10 @@ import pandas as pd
 import pytest
 
 from layers.estimates.sampled_length import GROUPINGS
+from layers.fieldwork.looks import STATES
 from service import columns
 from service.answers import summaries
+from service.answers.record_files import record_rows
 from service.answers.written_figures import as_written
 from service.columns import SHEETS, SUMMARY_COLUMNS, column
 from service.export.contents import gather
@@ -37,6 +39,7 @@ def tables():
     )
     for by in ("stream", "reach", "site", "year"):
         found["occurrence", by] = summaries.occurrence(store, Selection(), LOCAL_KEEPER, by=by)
+    found["records", "file"] = record_rows(store, Selection(), LOCAL_KEEPER, STATES)
     for audience in ("public", "precise"):
         contents = gather(store, Selection(), audience)
         for name, frame in (contents.layers | geopackage_tables(contents)).items():

@@ -39,6 +39,7 @@ __all__ = [
     "richness",
     "sample_coverage",
     "species_incidence",
+    "without_wider_entries",
 ]
 
 Chao2Form = Literal["bias_corrected", "classic", "no_factor"]
@@ -275,11 +276,19 @@ def species_incidence(
             "placements": counted.to_numpy(),
         }
     ).astype({"catchment": "str", "species": "str", "placements": "int64"})
-    return _without_wider_entries(found, species), samples
+    return without_wider_entries(found, species), samples
 
 
-def _without_wider_entries(found: pd.DataFrame, species: pd.DataFrame) -> pd.DataFrame:
-    """Drop genus and family entries beside which something nearer was found in the catchment."""
+def without_wider_entries(found: pd.DataFrame, species: pd.DataFrame) -> pd.DataFrame:
+    """Drop genus and family entries beside which something nearer was found in the catchment.
+
+    Parameters
+    ----------
+    found
+        `catchment`, `species`, one row for each that was found there.
+    species
+        Index `species`; `rank` (missing = species) and `family`, which may be missing.
+    """
     rank = found["species"].map(species["rank"]).fillna("species")
     none = pd.Series(dtype="str")
     nearer = pd.concat(

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from service import access, reference
+from service.access import refuse_unknown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -12,7 +13,9 @@ if TYPE_CHECKING:
     from service.records import Selection, Viewer
     from service.store import Store
 
-__all__ = ["filter_choices", "selection_words"]
+__all__ = ["HOUR_WORDS", "filter_choices", "selection_words"]
+
+HOUR_WORDS: Final = {"day": "by day", "night": "by night", "overnight": "left overnight"}
 
 
 def filter_choices(store: Store, viewer: Viewer) -> dict[str, dict[str, str]]:
@@ -42,18 +45,36 @@ def _one(name: str) -> tuple[str, ...]:
     return (name,) if name else ()
 
 
+def _places(store: Store, *places: str) -> dict[str, str]:
+    """Words for places on the network: reach, its stream, and how far along."""
+    joined = reference.network(store)
+    named = {}
+    for place in filter(None, places):
+        reach, _, measure = place.rpartition(":")
+        if place in joined.reaches.index:
+            reach, measure = place, ""
+        number, table = joined.streams
+        stream = table["stream"].iloc[number[joined.rows([reach])[0]]]
+        along = f", {float(measure):g} m along" if measure else ""
+        named[place] = f"reach {reach} ({stream}){along}"
+    return named
+
+
 def selection_words(store: Store, selection: Selection, viewer: Viewer) -> str:
     """Say in words what a selection leaves in; nothing where it leaves everything in."""
+    refuse_unknown(store, selection, viewer)
+    species = _named(reference.species(store)["vernacular_name"], "{1} ({0})")
+    places = _places(store, selection.upstream_of, selection.downstream_of)
     chosen: tuple[tuple[str, tuple[str, ...], dict[str, str]], ...] = (
         ("survey", selection.surveys, _named(access.surveys(store, viewer)["name"], "{1}")),
         ("gear", selection.methods, _named(reference.methods(store)["label"], "{1}")),
-        ("species", selection.species, {}),
+        ("species", selection.species, species),
         ("catchment", selection.catchments, reference.catchment_names(store)),
         ("stream", selection.streams, _streams(store) if selection.streams else {}),
-        ("upstream of", _one(selection.upstream_of), {}),
-        ("downstream of", _one(selection.downstream_of), {}),
-        ("hours", selection.hours, {}),
-        ("gear able to find", _one(selection.able_to_find), {}),
+        ("upstream of", _one(selection.upstream_of), places),
+        ("downstream of", _one(selection.downstream_of), places),
+        ("hours", selection.hours, HOUR_WORDS),
+        ("gear able to find", _one(selection.able_to_find), species),
     )
     said = [
         f"{what}: {', '.join(names.get(code, code) for code in codes)}"

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from layers.plurals import counted
+from layers.estimates.richness import without_wider_entries
+from layers.plurals import counted as count_words
 from service import reference
 from service.answers import summaries
 from service.cache import cached
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "COLUMN_ORDERS",
+    "FOLDS",
     "ROW_ORDERS",
     "Cell",
     "Chances",
@@ -36,6 +38,8 @@ __all__ = [
 
 ROW_ORDERS: Final = ("name", "found", "looked", "last")
 COLUMN_ORDERS: Final = ("name", "vernacular", "found")
+# In how many catchments a species must have been found to have a column.
+FOLDS: Final = {"nothing": 0, "unseen": 1, "rare": 3}
 MOST_CELLS: Final = 8_000  # a page that a phone still opens at once
 
 
@@ -85,6 +89,7 @@ class Table:
     columns: tuple[Column, ...]
     rows: tuple[Row, ...]
     all_rows: int
+    folded: int  # columns left out
     inputs: dict[str, Any]
 
 
@@ -112,6 +117,7 @@ def occurrence_table(
     *,
     rows_by: str = "name",
     columns_by: str = "name",
+    fold: str = "nothing",
 ) -> Table:
     """Arrange the occurrence summary.
 
@@ -124,6 +130,8 @@ def occurrence_table(
         one that holds them.
     columns_by
         One of `COLUMN_ORDERS`; genus and family entries come last.
+    fold
+        One of `FOLDS`: species found in fewer catchments have no column, unless none has one.
 
     Returns
     -------
@@ -148,8 +156,9 @@ def occurrence_table(
         reference.catchment_names(store),
         sorted(frame["catchment"].unique()),
     )
-    keys = _keys(frame, tree.names, rows_by)
-    listed = tree.listed(keys, max(1, MOST_CELLS // max(1, len(columns))))
+    keys = _keys(frame, reference.species(store), tree.names, rows_by)
+    shown = _unfolded(columns, fold)
+    listed = tree.listed(keys, max(1, MOST_CELLS // max(1, len(shown))))
     rows = tuple(
         Row(
             catchment=name,
@@ -159,11 +168,19 @@ def occurrence_table(
             nested=nested,
             left_out=left_out,
             found=keys.found.get(name, 0),
-            cells=tuple(cells.get((name, column.species)) for column in columns),
+            cells=tuple(cells.get((name, column.species)) for column in shown),
         )
         for name, depth, nested, left_out in listed
     )
-    return Table(columns, rows, len(tree.names), inputs)
+    return Table(shown, rows, len(tree.names), len(columns) - len(shown), inputs)
+
+
+def _unfolded(columns: tuple[Column, ...], fold: str) -> tuple[Column, ...]:
+    """Leave out the columns that are folded away, unless that were all."""
+    if fold not in FOLDS:
+        raise RequestError(f"fold {fold!r} is none of {', '.join(FOLDS)}.")
+    kept = tuple(column for column in columns if column.found_in >= FOLDS[fold])
+    return kept or columns
 
 
 def _columns(frame: pd.DataFrame, species: pd.DataFrame, order: str) -> tuple[Column, ...]:
@@ -228,7 +245,7 @@ def looking_words(frame: pd.DataFrame, labels: Mapping[Any, str]) -> list[str]:
             for part in (
                 f"looked {span}" if span else "dates of looking not public",
                 gear[methods],
-                counted(visits, "visit") if visits else "",
+                count_words(visits, "visit") if visits else "",
                 effort,
             )
             if part
@@ -265,9 +282,10 @@ class _Keys:
         )
 
 
-def _keys(frame: pd.DataFrame, names: dict[str, str], order: str) -> _Keys:
+def _keys(frame: pd.DataFrame, species: pd.DataFrame, names: dict[str, str], order: str) -> _Keys:
     hit = frame["state"].eq("found")
-    found = hit.groupby(frame["catchment"]).sum()
+    counted = without_wider_entries(frame.loc[hit, ["catchment", "species"]], species)
+    found = counted["catchment"].value_counts().reindex(frame["catchment"].unique(), fill_value=0)
     if order == "found":
         first = found
     elif order == "looked":

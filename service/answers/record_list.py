@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
+import geopandas as gpd
 import numpy as np
 
-from layers.fieldwork.looks import LOOKED, looks, looks_by_year
+from layers.fieldwork.looks import LOOKED, STATES, looks, looks_by_year
 from service import reference
 from service.access import open_records, placement_catchments, refuse_unknown
 from service.answers import summaries
@@ -20,7 +21,19 @@ if TYPE_CHECKING:
     from service.records import Needed, Records, Selection, Viewer
     from service.store import Store
 
-__all__ = ["SORTS", "SpeciesAccount", "page_of", "record_list", "species_account"]
+__all__ = [
+    "SHOWN",
+    "SORTS",
+    "SpeciesAccount",
+    "page_of",
+    "record_list",
+    "record_places",
+    "species_account",
+]
+
+# Which placements of a question are listed, by a word in addresses.
+SHOWN: Final = {"all": STATES, "looked": LOOKED, "found": ("found",)}
+_LOWER: Final = "individuals_lower_bound"
 
 SORTS: Final = ("date", "placement", "method", "catchment", "state", "fish")
 _KEYS: Final = {
@@ -65,6 +78,19 @@ def record_list(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFr
     return rows.reset_index(drop=True)
 
 
+def record_places(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
+    """List the same with where each placement is shown, by placement."""
+    rows, records = _listed(store, selection, viewer, OF_EFFORT)
+    rows = rows.rename(columns={"species": "species_count", "lower_bound": _LOWER}).sort_index()
+    at = records.placements.geometry.reindex(rows.index)
+    columns = [
+        "placement_id", "date", "year", "method", "method_label", "state", "individuals", _LOWER,
+        "species_count", "outcome", "catchment", "catchment_name", "survey", "site", "reach_id",
+        "generalised_km",
+    ]  # fmt: skip
+    return gpd.GeoDataFrame(rows[columns], geometry=at, crs=records.placements.crs)
+
+
 def _listed(
     store: Store, selection: Selection, viewer: Viewer, needed: Needed
 ) -> tuple[pd.DataFrame, Records]:
@@ -92,6 +118,9 @@ def _listed(
         catchment_name=inside.map(reference.catchment_names(store)),
         generalised_km=placements.get("generalised_km", none),
     )
+    secret = ~summaries.fully_shown(selection.species, reference.species(store), viewer)
+    if len(secret) and secret.any():  # where it was looked for in vain is not public
+        rows = rows[rows["state"] == "found"]
     return rows, records
 
 

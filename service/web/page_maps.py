@@ -75,6 +75,7 @@ def live_map(
             used=used,
             species=species,
             bounds=bounds,
+            query=query,
             live={name: url_for(f"map_views.{name}") + query for name in _LIVE},
             keeps_view=keeps_view,
         )
@@ -104,6 +105,7 @@ def _view(
     used: Collection[str],
     bounds: Sequence[float] | None,
     species: Sequence[str] = (),
+    query: str = "",
     live: dict[str, str] | None = None,
     keeps_view: bool = False,
 ) -> MapView:
@@ -119,8 +121,8 @@ def _view(
         bounds=bounds,
         chosen_species=" or ".join(species),
         picker=False,
-        placement_link="/placements/{id}" if linked else None,
-        reach_address=url_for("water.opened") if opened else None,
+        placement_link=f"/placements/{{id}}{query}" if linked else None,
+        reach_address=url_for("water.opened") + query if opened else None,
         tiles=tiles(),
         live=live,
         keeps_view=keeps_view,

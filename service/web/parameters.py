@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from service.answers.request_words import read_box, read_day, read_whole
@@ -14,7 +14,15 @@ if TYPE_CHECKING:
 
     from service.answers.features import Box
 
-__all__ = ["FILTERS", "PageQuery", "only_value", "read_order", "read_query", "refuse_unknown"]
+__all__ = [
+    "FILTERS",
+    "PageQuery",
+    "only_value",
+    "read_choice",
+    "read_order",
+    "read_query",
+    "refuse_unknown",
+]
 
 FILTERS: Final = (
     "species", "method", "hours", "since", "until", "survey", "catchment", "stream", "upstream_of",
@@ -28,11 +36,19 @@ class PageQuery:
 
     selection: Selection
     within: Box | None = None
+    own: Selection = field(default_factory=Selection)  # what the page is about whatever its query
 
     @property
     def filtered(self) -> bool:
-        """Whether anything is left out."""
-        return self.selection != Selection()
+        """Whether anything is left out of what the page is about."""
+        return self.selection != self.own
+
+    @property
+    def narrowed(self) -> Selection:
+        """What leaves something out, without what the page is about."""
+        if self.own.species:
+            return replace(self.selection, species=())
+        return replace(self.selection, catchments=()) if self.own.catchments else self.selection
 
 
 def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> PageQuery:
@@ -86,6 +102,14 @@ def only_value(name: str, values: list[str]) -> str:
     if len(values) > 1:
         raise RequestError(f"{name} is given {len(values)} times; give it once.")
     return values[0] if values else ""
+
+
+def read_choice(args: MultiDict[str, str], name: str, words: tuple[str, ...], usual: str) -> str:
+    """Read one of some words, the usual one when not given; RequestError for any other."""
+    word = _single(args, name) or usual
+    if word not in words:
+        raise RequestError(f"{name} {word!r} is none of {', '.join(words)}.")
+    return word
 
 
 def read_order(args: MultiDict[str, str], name: str) -> int:

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from flask import Blueprint, Flask, abort, current_app, render_template, request, url_for
+from flask import Blueprint, Flask, abort, current_app, g, render_template, request, url_for
 from flask.globals import request_ctx
 from werkzeug.exceptions import HTTPException
 
@@ -92,6 +92,7 @@ def _answer_unforeseen(error: Exception) -> tuple[Any, int]:
 
 def _answer(problem: Problem, detail: str, faults: Any) -> tuple[Any, int]:  # noqa: ANN401
     if _wants_page():
+        g.pop("question", None)  # what went wrong may lie in it
         page = render_template("problem.html", problem=problem, detail=detail, faults=faults)
         return page, problem.status
     document: dict[str, Any] = {

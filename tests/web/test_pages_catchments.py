@@ -2,9 +2,11 @@
 
 import html
 import re
+from urllib.parse import parse_qsl
 
 import pytest
 from statsmodels.stats.proportion import proportion_confint
+from werkzeug.datastructures import MultiDict
 
 from service import create_app, reference
 from service.answers import summaries
@@ -14,6 +16,7 @@ from service.settings import Settings
 from service.store import create_store
 from service.web import wording
 from service.web.pages import records_page
+from service.web.parameters import read_query
 from tests.small_store import NASTY, SPECIES, make_small_store
 
 BROWSER = {"Accept": "text/html"}
@@ -48,7 +51,7 @@ def cells_of(page, catchment):
     """State and words of each cell of one row of the table, by species."""
     assert page.status_code == 200, page.text
     heads = re.findall(r'(?s)<th scope="col".*?</th>', page.text.split("<tbody>")[0])[1:]
-    names = [re.search(r"/species/([^\"]+)", head)[1].replace("%20", " ") for head in heads]
+    names = [re.search(r"/species/([^\"?]+)", head)[1].replace("%20", " ") for head in heads]
     row = re.search(rf'(?s)<tr data-catchment="{catchment}".*?</tr>', page.text)[0]
     cells = re.findall(r'(?s)<td class="(\w+)">(.*?)</td>', row)
     words = [
@@ -60,7 +63,7 @@ def cells_of(page, catchment):
 
 def test_table_by_hand(client):
     """Eight placements, six of which fished properly: three states, lower bounds, last years."""
-    cells = cells_of(client.get("/catchments"), "C1")
+    cells = cells_of(client.get("/catchments?fold=nothing"), "C1")
     assert cells["Cottus gobio"] == ("found", "found, fish: ≥ 24 2 placements/6 last 2023")
     assert cells["Anguilla anguilla"] == ("found", "found, fish: 1 1 placement/6 last 2024")
     assert cells["Salmo trutta"][1].startswith("found, fish: ≥ 1 1 ")
@@ -68,15 +71,15 @@ def test_table_by_hand(client):
     words = "looked for, not found, placements: 0/1 looked 2023"
     assert cells["Esox lucius"] == ("not_found", words)
     looking = "looked 2023-06-10; Electric fishing; 1 visit; Electric fishing: 100 m"
-    assert f'title="{looking}"' in client.get("/catchments").text
-    within = cells_of(client.get("/catchments"), "C2")
+    assert f'title="{looking}"' in client.get("/catchments?fold=nothing").text
+    within = cells_of(client.get("/catchments?fold=nothing"), "C2")
     assert {state for state, _ in within.values()} == {"never"}
     assert {word for _, word in within.values()} == {"never looked for"}
 
 
 def test_states_differ_without_colour(client):
     """Each state has a sign of its own shape, explained in the key."""
-    page = client.get("/catchments").text
+    page = client.get("/catchments?fold=nothing").text
     for state in ("found", "not_found", "never_looked"):
         assert page.count(f'href="#sign-{state}"') >= 2
         shape = re.search(rf'<symbol id="sign-{state}".*?</symbol>', page, re.DOTALL)[0]
@@ -85,13 +88,37 @@ def test_states_differ_without_colour(client):
 
 def test_every_cell_opens_its_records(client):
     """The list behind a cell holds as many placements as the cell counts."""
-    page = client.get("/catchments").text
+    page = client.get("/catchments?fold=nothing").text
     cells = re.findall(r'href="(/records\?[^"]+)">(.*?)</a>', page, re.DOTALL)
     assert len(cells) == 5
     for address, words in cells:
         looked = int(re.search(r"/(\d+)", re.sub(r"<[^>]+>", "", words))[1])
         listed = text_of(client.get(html.unescape(address)))
         assert f" {looked} placement" in listed
+
+
+def test_species_found_nowhere_fold_away(client):
+    """Pike was found nowhere: its column is folded away, said, and there for the asking."""
+    page = client.get("/catchments")
+    assert "Esox lucius" not in cells_of(page, "C1")
+    assert "species is folded away, found nowhere" in text_of(page)
+    assert "Esox lucius" in cells_of(client.get("/catchments?fold=nothing"), "C1")
+    assert "Esox lucius" in cells_of(client.get("/catchments?species=Esox+lucius"), "C1")
+    # No species was found in three catchments of this store, so that none is left out.
+    assert len(cells_of(client.get("/catchments?fold=rare"), "C1")) == 5
+
+
+@pytest.mark.parametrize(
+    "asked", ["", "method=kick_net", "since=2023", "species=Cottus+gobio", "catchment=C1"]
+)
+def test_number_of_species_is_that_of_the_summary(client, store, asked):
+    """A row counts species as richness does: wider entries only where nothing nearer was found."""
+    page = client.get(f"/catchments?{asked}").text
+    told = dict(re.findall(r'data-catchment="(\w+)".*?quiet-words">(\d+) species', page, re.DOTALL))
+    query = read_query(MultiDict(parse_qsl(asked)))
+    counted = summaries.richness(store, query.selection, LOCAL_KEEPER)
+    wanted = counted.set_index("catchment")["species_found"]
+    assert {name: int(words) for name, words in told.items()} == wanted.to_dict()
 
 
 def test_filters_and_orders_travel_in_the_address(client):

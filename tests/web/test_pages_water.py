@@ -179,7 +179,7 @@ def test_a_reach_opens_where_it_was_clicked(island):
         ("/upstream/NONE", 404, "There is no reach"),
         ("/upstream/R296?measure=1e6", 400, "lies outside reach"),
         ("/upstream/R296?measure=half", 400, "is no number of m"),
-        ("/reaches/R296?since=2020", 400, "There is no parameter"),
+        ("/reaches/R296?site=S1", 400, "There is no parameter"),
         ("/map/reach.json?reach=R296&longitude=200&latitude=50", 400, "no number of degrees"),
     ],
 )

@@ -108,6 +108,7 @@ export function reachCard(address, feature, at) {
     const links = make("ul", null, "rb-links");
     [
       [found.links.upstream, "What lives upstream of here"],
+      [found.links.above, "Map of all that lies upstream of here"],
       [found.links.placement, "Start a placement here"],
     ].forEach(([to, words]) => {
       if (!to) return;

@@ -6,6 +6,7 @@ import importlib
 from typing import TYPE_CHECKING, Final
 
 from service.web.context import current_viewer, title_of_store
+from service.web.question import register_question
 
 if TYPE_CHECKING:
     from flask import Flask
@@ -24,6 +25,7 @@ MODULES: Final = (
     "service.web.pages.catchment_page",
     "service.web.pages.species_page",
     "service.web.pages.records_page",
+    "service.web.pages.record_files",
     "service.web.pages.placement_page",
     "service.web.pages.methods_page",
     "service.web.pages.figure_images",
@@ -41,6 +43,8 @@ MODULES: Final = (
 # registered do not show, nor those of `_EDITORS_PAGES` to whoever may not change records.
 NAVIGATION: Final = (
     ("Map", "map.show"),
+    ("Records", "records.show"),
+    ("Species", "species.list_all"),
     ("Catchments", "catchments.show"),
     ("Coverage", "coverage.show"),
     ("New placement", "entry.show"),
@@ -50,6 +54,11 @@ NAVIGATION: Final = (
     ("Methods", "methods.show"),
     ("Guide", "guide.contents"),
 )
+# Those that show records, so that the question goes along.
+_CARRY: Final = (
+    "map.show", "records.show", "species.list_all", "catchments.show", "coverage.show",
+    "hand_over.show",
+)  # fmt: skip
 _EDITORS_PAGES: Final = frozenset({"entry.show", "imports.show", "in_the_water.show"})
 
 
@@ -57,6 +66,7 @@ def register_pages(app: Flask) -> None:
     """Register every page, and what the layout of all of them needs."""
     for name in MODULES:
         app.register_blueprint(importlib.import_module(name).blueprint)
+    register_question(app.jinja_env.globals)
     shown = tuple(entry for entry in NAVIGATION if entry[1] in app.view_functions)
 
     @app.context_processor
@@ -66,6 +76,7 @@ def register_pages(app: Flask) -> None:
             "navigation": [
                 entry for entry in shown if viewer.may_edit or entry[1] not in _EDITORS_PAGES
             ],
+            "carries": _CARRY,
             "store_title": title_of_store(),
             "viewer": viewer,
         }

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from flask import Blueprint, current_app, render_template, request
+from flask import Blueprint, current_app, render_template
 
 from layers.drawing.maps import frame_bounds
 from layers.fieldwork.effort import unit_words
@@ -16,8 +15,7 @@ from service.answers.occurrence_table import looking_words
 from service.errors import NotFoundError
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
-from service.web.pages.catchments import address_with, kept_filters
-from service.web.parameters import read_query
+from service.web.question import carried, page_question, question_pairs
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,15 +37,14 @@ def show(catchment: str) -> str:
     if catchment not in catchments.index:
         raise NotFoundError(f"There is no catchment {catchment!r}.")
     names = reference.catchment_names(store)
-    query = read_query(request.args)
-    own = replace(query.selection, catchments=(catchment,))
+    query = page_question(catchment=catchment)
+    own = query.selection
     labels = reference.methods(store)["label"].to_dict()
     occurrence = summaries.occurrence(store, own, viewer)
     occurrence = occurrence[occurrence["catchment"] == catchment]
     richness = summaries.richness(store, own, viewer).set_index("catchment")
     rates = summaries.effort(store, own, viewer)
     rates = rates[(rates["catchment"] == catchment) & (rates["individuals"] > 0)]
-    filters = kept_filters(query, without=("catchment",))
     return render_template(
         "catchment.html",
         catchment=catchment,
@@ -68,13 +65,12 @@ def show(catchment: str) -> str:
         length=_lengths(own, catchment),
         gaps=_gaps(own),
         coverage="coverage.show" in current_app.view_functions,
-        filters=filters,
-        effort_figure=address_with("figures.effort", [*filters, ("catchment", catchment)]),
-        curve=address_with("figures.accumulation", [*filters, ("catchment", catchment)]),
+        effort_figure=carried("figures.effort"),
+        curve=carried("figures.accumulation"),
         parts=live_map(
             bounds=frame_bounds(features.catchments(store).loc[[catchment]]),
             used=map_summary(store, own, viewer)["methods"],
-            filters=[*filters, ("catchment", catchment)],
+            filters=question_pairs(),
         ),
     )
 

@@ -3,29 +3,33 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
-from urllib.parse import urlencode
 
-from flask import Blueprint, render_template, request, url_for
+from flask import Blueprint, render_template, request
 
 from service import reference
-from service.answers.names import filter_choices
+from service.answers import summaries
 from service.answers.occurrence_table import COLUMN_ORDERS, ROW_ORDERS, chances, occurrence_table
 from service.answers.request_words import read_whole
-from service.web.answering import json_answer
+from service.answers.tables import summary_csv
+from service.web.answering import attachment, json_answer, revalidated
 from service.web.context import current_store, current_viewer
-from service.web.parameters import FILTERS, read_query
+from service.web.question import carried, page_question
 
 if TYPE_CHECKING:
     from flask import Response
 
     from service.answers.occurrence_table import Chances, Table
-    from service.web.parameters import PageQuery
 
-__all__ = ["address_with", "blueprint", "kept_filters"]
+__all__ = ["blueprint"]
 
 blueprint = Blueprint("catchments", __name__)
 
-_ALSO = ("rows", "columns", "season", "chances")
+_ALSO = ("rows", "columns", "fold", "season", "chances")
+_FOLD_WORDS = {
+    "unseen": "fold away what was found nowhere",
+    "rare": "fold away what was found in fewer than three",
+    "nothing": "show all",
+}
 _ROW_WORDS = {
     "name": "by name",
     "found": "most species first",
@@ -42,7 +46,7 @@ _COLUMN_WORDS = {
 @blueprint.get("/catchments")
 def show() -> str:
     """Show the table that the query selects."""
-    query = read_query(request.args, also=_ALSO)
+    query = page_question(*_ALSO)
     store, viewer = current_store(), current_viewer()
     lacks = [
         name
@@ -52,7 +56,7 @@ def show() -> str:
         )
         if frame.empty
     ]
-    table = None
+    table, fold = None, request.args.get("fold") or "unseen"
     if not lacks:
         table = occurrence_table(
             store,
@@ -60,6 +64,8 @@ def show() -> str:
             viewer,
             rows_by=request.args.get("rows") or "name",
             columns_by=request.args.get("columns") or "name",
+            # Chosen species are shown whether they were found or not.
+            fold="nothing" if query.selection.species else fold,
         )
     present = None
     if table and request.args.get("chances"):
@@ -70,21 +76,22 @@ def show() -> str:
         table=table,
         lacks=lacks,
         chances=present,
-        choices=filter_choices(store, viewer),
+        years=[(year, year) for year in map(str, reversed(table.inputs["years"]))] if table else [],
         row_orders=_row_orders(table),
+        folds=_FOLD_WORDS,
+        fold=fold,
         column_orders=[(name, _COLUMN_WORDS[name]) for name in COLUMN_ORDERS],
         rows_by=request.args.get("rows") or "name",
         columns_by=request.args.get("columns") or "name",
         season=_season(),
-        kept=kept_filters(query),
-        chances_address=url_for("catchments.chances_present") + _query(query),
+        chances_address=carried("catchments.chances_present", keep=("season",)),
     )
 
 
 @blueprint.get("/catchments/chances.json")
 def chances_present() -> Response:
     """Chance that each species lives where nobody found it, which takes longer than the rest."""
-    query = read_query(request.args, also=("season",))
+    query = page_question("season")
     present: Chances = chances(current_store(), query.selection, current_viewer(), season=_season())
     return json_answer(
         {
@@ -92,6 +99,13 @@ def chances_present() -> Response:
             "cells": present.cells,
         }
     )
+
+
+@blueprint.get("/catchments/occurrence.csv")
+def occurrence_file() -> Response:
+    """Hand over the rows of the table as a file: one for each catchment and species."""
+    rows = summaries.occurrence(current_store(), page_question().selection, current_viewer())
+    return attachment(revalidated(summary_csv(rows), "text/csv"), "occurrence.csv")
 
 
 def _season() -> int | None:
@@ -104,26 +118,3 @@ def _row_orders(table: Table | None) -> list[tuple[str, str]]:
     if table:
         listed += [(column.species, f"most {column.species} first") for column in table.columns]
     return listed
-
-
-def _query(query: PageQuery) -> str:
-    given = kept_filters(query)
-    if season := _season():
-        given.append(("season", str(season)))
-    return f"?{urlencode(given)}" if given else ""
-
-
-def kept_filters(query: PageQuery, *, without: tuple[str, ...] = ()) -> list[tuple[str, str]]:
-    """List the filters of this address, to be carried into another."""
-    if not query.filtered:
-        return []
-    return [
-        (name, value)
-        for name, value in request.args.items(multi=True)
-        if name in FILTERS and name not in without and value.strip()
-    ]
-
-
-def address_with(endpoint: str, filters: list[tuple[str, str]]) -> str:
-    """Address of another page or picture with these filters."""
-    return url_for(endpoint) + (f"?{urlencode(filters)}" if filters else "")

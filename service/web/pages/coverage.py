@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
-from urllib.parse import urlencode
 
 import orjson
-from flask import Blueprint, Response, render_template, request, url_for
+from flask import Blueprint, Response, render_template, request
 
 from layers.drawing.geojson import MEDIA_TYPE
 from layers.estimates.coverage_bands import BANDS
 from layers.fieldwork.counted_water import COUNTS
-from layers.fieldwork.hours import HOURS
 from service import reference
 from service.answers import coverage_answers
 from service.answers.coverage_answers import CoverageQuestion
@@ -21,12 +20,11 @@ from service.answers.request_words import read_number, read_whole
 from service.answers.waypoints import MEDIA_TYPE as GPX_TYPE
 from service.errors import NotFoundError, RequestError
 from service.web.context import current_settings, current_store, current_viewer
-from service.web.parameters import PageQuery, only_value, read_order, read_query
+from service.web.parameters import PageQuery, only_value, read_order
+from service.web.question import carried, page_question
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from service.store import Store
 
 __all__ = ["blueprint"]
 
@@ -49,11 +47,10 @@ def show() -> str:
     shared: dict[str, Any] = {
         "query": query,
         "question": question,
-        "choices": filter_choices(store, viewer) | {"stream": _streams(store)},
-        "hours": HOURS,
-        "filter_words": _words(question),
+        "choices": filter_choices(store, viewer),
+        "target_words": _words(question),
         "most_places": _MOST_PLACES,
-        "address": _address,
+        "own": _OWN,
     }
     if not len(reference.network(store).reaches):
         return render_template("coverage.html", no_network=True, **shared)
@@ -131,7 +128,11 @@ def download(what: str, form: str) -> Response:
 
 
 def _question(*also: str) -> tuple[PageQuery, CoverageQuestion]:
-    query = read_query(request.args, also=(*_OWN, *also))
+    query = page_question(*_OWN, *also)
+    selection = query.selection
+    if len(selection.species) == 1 and not selection.able_to_find:
+        # Elsewhere the question is about a species; here, where gear that can find it was.
+        selection = replace(selection, able_to_find=selection.species[0])
     count = read_whole(_given("count") or "10", "count", least=1)
     if count > _MOST_PLACES:
         raise RequestError(f"count {count} is more than {_MOST_PLACES}; ask for fewer places.")
@@ -140,7 +141,7 @@ def _question(*also: str) -> tuple[PageQuery, CoverageQuestion]:
         raise RequestError(f"counts {counts!r} is neither of {' and '.join(COUNTS)}.")
     represents = _given("represents")
     return query, CoverageQuestion(
-        query.selection,
+        selection,
         min_order=read_order(request.args, "min_order"),
         count=count,
         within_m=_metres("within", _given("within") or "1000"),
@@ -156,25 +157,6 @@ def _given(name: str) -> str:
 
 def _metres(name: str, text: str) -> float:
     return read_number(text, name, least=1, most=_FARTHEST_M, unit="metres")
-
-
-def _streams(store: Store) -> dict[str, str]:
-    """Names of streams, each once: one name stands for all streams that bear it."""
-    _, table = reference.network(store).streams
-    return {name: name for name in sorted(table.loc[table["named"], "stream"].unique())}
-
-
-def _address(endpoint: str, *, change: dict[str, Any] | None = None, **values: Any) -> str:  # noqa: ANN401 - parts of an address
-    """Address with the filters of this page; `change` replaces some, None leaves one out."""
-    changed = change or {}
-    given = [
-        (name, value)
-        for name, value in request.args.items(multi=True)
-        if value.strip() and name not in changed
-    ]
-    for name, value in changed.items():
-        given += [(name, one) for one in (value if isinstance(value, tuple) else (value,)) if one]
-    return url_for(endpoint, **values) + (f"?{urlencode(given)}" if given else "")
 
 
 def _words(question: CoverageQuestion) -> str:
@@ -200,8 +182,8 @@ def _map_view(coverage: pd.DataFrame, places: pd.DataFrame) -> dict[str, Any]:
         "rank", "longitude", "latitude", "adds_m", "reach_id", "stream", "done_before",
     )  # fmt: skip
     return {
-        "reaches": _address("coverage.view"),
-        "gap": _address("coverage.gap"),
+        "reaches": carried("coverage.view", keep=_OWN),
+        "gap": carried("coverage.gap", keep=_OWN),
         "bounds": coverage_answers.bounds(current_store(), coverage),
         "bands": [{"state": b.state, "age": b.age, "words": b.words} for b in BANDS],
         "labels": reference.methods(current_store())["label"].to_dict(),

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, render_template, request
+from flask import Blueprint, render_template
 
 from service import reference
 from service.answers.gear_table import gear_table
 from service.web.context import current_store, current_viewer
-from service.web.parameters import read_query
+from service.web.question import page_question
 
 __all__ = ["blueprint"]
 
@@ -17,7 +17,7 @@ blueprint = Blueprint("gear", __name__)
 @blueprint.get("/coverage/by-catchment")
 def show() -> str:
     """Show what each gear sampled in each catchment."""
-    query = read_query(request.args)
+    query = page_question()
     store, viewer = current_store(), current_viewer()
     return render_template(
         "gear.html",

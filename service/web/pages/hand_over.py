@@ -6,7 +6,7 @@ import re
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from flask import Blueprint, Response, current_app, render_template, request, send_file, url_for
 
@@ -21,11 +21,12 @@ from service.errors import NotFoundError, RequestError
 from service.reference.closing import sentences_of_effect
 from service.store import Wanted
 from service.web.context import current_store, current_viewer, write_hand_over
-from service.web.parameters import FILTERS, PageQuery, read_query
+from service.web.question import carried, page_question
 
 if TYPE_CHECKING:
     from service.answers.hand_over import Audience, Preview
     from service.records import Viewer
+    from service.web.parameters import PageQuery
 
 __all__ = ["blueprint"]
 
@@ -52,7 +53,7 @@ class _Choice:
 
 
 def _choice() -> _Choice:
-    query = read_query(request.args, also=_OWN)
+    query = page_question(*_OWN)
     form, audience = request.args.get("form") or "bundle", request.args.get("audience") or "public"
     if form not in FORMS:
         raise RequestError(f"There is no form {form!r}; give one of {', '.join(FORMS)}.")
@@ -94,17 +95,12 @@ def show() -> str:
         choices=filter_choices(store, viewer),
         store_crs=store.settings.crs,
         feed=url_for("feed.landing", _external=True) if _has_feed() else "",
-        file=url_for("hand_over.file", **_given()),
+        file=carried("hand_over.file", keep=_OWN),
     )
 
 
 def _has_feed() -> bool:
     return "feed.landing" in current_app.view_functions
-
-
-def _given() -> dict[str, Any]:
-    known = (*FILTERS, *_OWN)
-    return {name: request.args.getlist(name) for name in known if request.args.get(name)}
 
 
 def _layers(choice: _Choice, eyes: Viewer, holds: Preview) -> list[tuple[str, int, str]]:

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, render_template, request
+from typing import TYPE_CHECKING
+
+from flask import Blueprint, render_template
 
 from layers.drawing.maps import frame_bounds
 from service import reference
 from service.answers import features, map_views
 from service.answers.gear_in_water import gear_in_water
-from service.answers.names import filter_choices
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
 from service.web.pages.in_the_water import standing_marks
-from service.web.parameters import PageQuery, read_query
+from service.web.question import page_question, question_pairs
+
+if TYPE_CHECKING:
+    from service.web.parameters import PageQuery
 
 __all__ = ["blueprint"]
 
@@ -22,7 +26,7 @@ blueprint = Blueprint("map", __name__)
 @blueprint.get("/")
 def show() -> str:
     """Show the map of what the query selects."""
-    query = read_query(request.args)
+    query = page_question()
     store = current_store()
     summary = map_views.map_summary(store, query.selection, current_viewer())
     viewer = current_viewer()
@@ -31,7 +35,7 @@ def show() -> str:
         bounds=_bounds(query, summary["bounds"]),
         used=summary["methods"],
         species=query.selection.species,
-        filters=[(name, value) for name, value in request.args.items(multi=True) if value.strip()],
+        filters=question_pairs(),
         keeps_view=True,
         standing=standing_marks(gear),
     )
@@ -39,7 +43,6 @@ def show() -> str:
         "map.html",
         parts=parts,
         query=query,
-        choices=filter_choices(store, current_viewer()),
         empty=not summary["placements"],
         standing=0 if gear is None else len(gear),
         overdue=0 if gear is None else int(gear["overdue"].sum()),

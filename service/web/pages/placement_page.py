@@ -14,6 +14,7 @@ from service.answers.placement_account import placement_account
 from service.records import Selection
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import map_of_one
+from service.web.question import page_question
 
 __all__ = ["blueprint"]
 
@@ -26,6 +27,7 @@ _NEAR_M = 150.0
 @blueprint.get("/placements/<path:placement_id>", merge_slashes=False)
 def show(placement_id: str) -> str:
     """Show one placement; what is hidden answers exactly as what is missing."""
+    page_question()  # carried on to other pages; it does not change what this one says
     store, viewer = current_store(), current_viewer()
     account = placement_account(store, placement_id, viewer)
     own = Selection(placements=(placement_id,))

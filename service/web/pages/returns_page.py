@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, render_template, request
+from flask import Blueprint, render_template
 
 from service.access import require_role
 from service.answers import summaries
-from service.answers.names import filter_choices
 from service.web.context import current_store, current_viewer
-from service.web.parameters import read_query
+from service.web.question import page_question
 
 __all__ = ["blueprint"]
 
@@ -20,12 +19,11 @@ def show() -> str:
     """Show fish by permit, survey, species and fate, for members."""
     store, viewer = current_store(), current_viewer()
     require_role(viewer, "member")
-    query = read_query(request.args)
+    query = page_question()
     table = summaries.returns(store, query.selection, viewer)
     return render_template(
         "returns.html",
         query=query,
-        choices=filter_choices(store, viewer),
         groups=[
             (permit, survey, rows.to_dict("records"))
             for (permit, survey), rows in table.groupby(["permit", "survey"], sort=False)

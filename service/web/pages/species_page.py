@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
-from flask import Blueprint, render_template, request
+from flask import Blueprint, render_template
 
 from layers.fieldwork.looking import detectable
 from service import reference
@@ -15,8 +13,7 @@ from service.answers.record_list import species_account
 from service.errors import NotFoundError
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
-from service.web.pages.catchments import address_with, kept_filters
-from service.web.parameters import read_query
+from service.web.question import carried, page_question, question_pairs
 
 __all__ = ["blueprint"]
 
@@ -26,10 +23,11 @@ blueprint = Blueprint("species", __name__)
 @blueprint.get("/species")
 def list_all() -> str:
     """List the species of the store."""
+    query = page_question()
     species = reference.species(current_store()).sort_index()
     rows = species[["vernacular_name", "rank", "family", "sensitivity"]].astype(object)
     rows = rows.where(rows.notna(), None).reset_index()
-    return render_template("species_list.html", rows=rows.to_dict("records"))
+    return render_template("species_list.html", query=query, rows=rows.to_dict("records"))
 
 
 @blueprint.get("/species/<path:name>")
@@ -39,8 +37,8 @@ def show(name: str) -> str:
     species, methods = reference.species(store), reference.methods(store)
     if name not in species.index:
         raise NotFoundError(f"There is no species {name!r} in the list.")
-    query = read_query(request.args)
-    own = replace(query.selection, species=(name,))
+    query = page_question(species=name)
+    own = query.selection
     account = species_account(store, own, viewer, name)
     where = summaries.occurrence(store, own, viewer)
     can = detectable(species.loc[[name]], methods).iloc[0]
@@ -50,7 +48,6 @@ def show(name: str) -> str:
         name=where["catchment"].map(reference.catchment_names(store)),
         looking=looking_words(where, labels),
     )
-    filters = [("species", name), *kept_filters(query, without=("species",))]
     return render_template(
         "species.html",
         name=name,
@@ -62,14 +59,13 @@ def show(name: str) -> str:
         catchments=where.sort_values("name", key=lambda words: words.str.casefold()).to_dict(
             "records"
         ),
-        filters=filters,
         measured=summaries.lengths(store, own, viewer).to_dict("records"),
-        lengths_address=address_with("figures.lengths", filters),
-        rates=address_with("figures.catch_rate", filters),
+        lengths_address=carried("figures.lengths"),
+        rates=carried("figures.catch_rate"),
         parts=live_map(
             bounds=shown["bounds"] or network_bounds(store),
             used=shown["methods"],
             species=(name,),
-            filters=filters,
+            filters=question_pairs(),
         ),
     )

@@ -15,7 +15,8 @@ from service.records import Selection
 from service.web.answering import json_answer
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
-from service.web.parameters import only_value, refuse_unknown
+from service.web.parameters import only_value
+from service.web.question import carried, page_question
 
 if TYPE_CHECKING:
     from flask import Response
@@ -31,7 +32,7 @@ blueprint = Blueprint("water", __name__)
 @blueprint.get("/reaches/<path:reach_id>", merge_slashes=False)
 def reach(reach_id: str) -> str:
     """Show one reach."""
-    refuse_unknown(request.args, ())
+    page_question()  # carried on to other pages; it does not change what this one says
     water, row = water_account.reach_water(current_store(), reach_id)
     joined = water.network
     return _page(
@@ -39,7 +40,7 @@ def reach(reach_id: str) -> str:
         heading=f"Reach {reach_id}",
         stream=_stream_of(water, row),
         reach_id=reach_id,
-        planning=url_for("coverage.show", stream=water.around.streams),
+        planning=carried("coverage.show", stream=water.around.streams),
         upstream_m=float(joined.upstream_length_m[row]),
         above=_joining(water, joined.to_node == joined.from_node[row]),
         below=_joining(water, joined.from_node == joined.to_node[row]),
@@ -49,7 +50,7 @@ def reach(reach_id: str) -> str:
 @blueprint.get("/streams/<path:stream_id>", merge_slashes=False)
 def stream(stream_id: str) -> str:
     """Show one stream: reaches of one name that join."""
-    refuse_unknown(request.args, ())
+    page_question()  # carried on to other pages; it does not change what this one says
     water, found = water_account.stream_water(current_store(), stream_id)
     joined, rows = water.network, water.parts.group
     own = np.zeros(len(joined.length_m), bool)
@@ -58,7 +59,7 @@ def stream(stream_id: str) -> str:
         water,
         heading=str(found["stream"]),
         reach_id=stream_id,
-        planning=url_for("coverage.show", stream=stream_id),
+        planning=carried("coverage.show", stream=stream_id),
         upstream_m=float(joined.upstream_length_m[rows].max()),
         above=_joining(water, np.isin(joined.to_node, joined.from_node[rows]) & ~own),
         below=_joining(water, np.isin(joined.from_node, joined.to_node[rows]) & ~own),
@@ -68,7 +69,7 @@ def stream(stream_id: str) -> str:
 @blueprint.get("/upstream/<path:reach_id>", merge_slashes=False)
 def upstream(reach_id: str) -> str:
     """Show all water that flows through a point of a reach."""
-    refuse_unknown(request.args, ("measure",))
+    page_question("measure")
     text = only_value("measure", request.args.getlist("measure"))
     measure = read_number(text, "measure", least=0.0, most=1e9, unit="m") if text else None
     water, row = water_account.upstream_water(current_store(), reach_id, measure)
@@ -80,14 +81,14 @@ def upstream(reach_id: str) -> str:
         reach_id=reach_id,
         upstream_m=float(water.parts.length_m.sum()),
         is_upstream=True,
-        planning=url_for("coverage.show", upstream_of=water.around.upstream_of),
+        planning=carried("coverage.show", upstream_of=water.around.upstream_of),
     )
 
 
 @blueprint.get("/map/reach.json")
 def opened() -> Response:
     """Say what a map shows where somebody opens a reach."""
-    refuse_unknown(request.args, ("reach", "longitude", "latitude"))
+    page_question("reach", "longitude", "latitude")
     found = water_account.reach_at(
         current_store(),
         only_value("reach", request.args.getlist("reach")),
@@ -97,9 +98,10 @@ def opened() -> Response:
     )
     measure = f"{found['measure_m']:g}"
     links = {
-        "page": url_for("water.reach", reach_id=found["reach_id"]),
-        "stream": url_for("water.stream", stream_id=found["stream_id"]),
-        "upstream": url_for("water.upstream", reach_id=found["reach_id"], measure=measure),
+        "page": carried("water.reach", reach_id=found["reach_id"]),
+        "stream": carried("water.stream", stream_id=found["stream_id"]),
+        "upstream": carried("water.upstream", reach_id=found["reach_id"], measure=measure),
+        "above": carried("map.show", upstream_of=f"{found['reach_id']}:{measure}"),
         "placement": _begin(found["longitude"], found["latitude"], found["stream"]),
     }
     return json_answer(found | {"links": links})

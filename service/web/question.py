@@ -1,0 +1,126 @@
+"""The question of a page: read from its address, and carried to every other page."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import urlencode, urlsplit
+
+from flask import current_app, g, request, url_for
+
+from service import reference
+from service.access.accounts import is_loopback
+from service.answers.names import HOUR_WORDS, filter_choices
+from service.answers.record_files import FORMS
+from service.records import Selection
+from service.web.context import current_store, current_viewer
+from service.web.parameters import FILTERS, PageQuery, read_query
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = ["carried", "page_question", "question_pairs", "register_question"]
+
+# Pages whose path says what a filter says elsewhere.
+_IN_PATH: Final = {"species.show": "species", "catchment.show": "catchment"}
+
+
+def page_question(*also: str, **own: str) -> PageQuery:
+    """Read the question of this page.
+
+    Parameters
+    ----------
+    also
+        Further parameters that the page knows.
+    own
+        The one `species` or `catchment` that the page is about, in place of its filter.
+
+    Raises
+    ------
+    RequestError
+        A parameter is unknown or its value cannot be used.
+    """
+    query = read_query(request.args, also=also)
+    given = [
+        (name, value)
+        for name, value in request.args.items(multi=True)
+        if name in FILTERS and name not in own and value.strip()
+    ]
+    g.question = [*own.items(), *given]
+    about = Selection(
+        species=(own["species"],) if "species" in own else (),
+        catchments=(own["catchment"],) if "catchment" in own else (),
+    )
+    selection = replace(
+        query.selection,
+        species=about.species or query.selection.species,
+        catchments=about.catchments or query.selection.catchments,
+    )
+    return replace(query, selection=selection, own=about)
+
+
+def question_pairs() -> list[tuple[str, str]]:
+    """Names and values of the question that this page has read; none where it has none."""
+    pairs: list[tuple[str, str]] = g.get("question", [])
+    return pairs
+
+
+def carried(endpoint: str, /, *, keep: Sequence[str] = (), **values: Any) -> str:  # noqa: ANN401 - parts of an address
+    """Address of another page with the question of this one.
+
+    Parameters
+    ----------
+    endpoint
+        Of the page.
+    keep
+        Further parameters of this address to carry along.
+    values
+        Parts of the path; filters and parameters that replace those of this page, None to
+        leave one out.
+    """
+    in_path = next(current_app.url_map.iter_rules(endpoint)).arguments
+    changed = {name: value for name, value in values.items() if name not in in_path}
+    left_out = {*changed, *in_path, _IN_PATH.get(endpoint)}
+    pairs = [pair for pair in question_pairs() if pair[0] not in left_out]
+    pairs += [
+        (name, value)
+        for name, value in request.args.items(multi=True)
+        if name in keep and name not in left_out and value.strip()
+    ]
+    for name, value in changed.items():
+        several = value if isinstance(value, (tuple, list)) else (value,)
+        pairs += [(name, str(one)) for one in several if one not in (None, "")]
+    address = url_for(endpoint, **{name: values[name] for name in in_path if name in values})
+    return address + (f"?{urlencode(pairs)}" if pairs else "")
+
+
+def _choices() -> dict[str, dict[str, str]]:
+    """Give what the fields of the question offer; streams by name, each once."""
+    store = current_store()
+    _, table = reference.network(store).streams
+    names = sorted(table.loc[table["named"], "stream"].unique())
+    return filter_choices(store, current_viewer()) | {"stream": {name: name for name in names}}
+
+
+def _record_files(**values: Any) -> list[tuple[str, str]]:  # noqa: ANN401 - parts of an address
+    """Words and address of each file of the records of this page."""
+    return [
+        (form, carried("record_files.download", ending=ending, **values))
+        for ending, form in FORMS.items()
+    ]
+
+
+def _this_machine_alone() -> bool:
+    """Whether nobody else can open addresses of this page."""
+    return is_loopback(urlsplit(f"//{request.host}").hostname or "")
+
+
+def register_question(globals_: dict[str, Any]) -> None:
+    """Give templates what the bar of the question needs."""
+    globals_ |= {
+        "hour_words": HOUR_WORDS,
+        "carried": carried,
+        "question_choices": _choices,
+        "record_files": _record_files,
+        "this_machine_alone": _this_machine_alone,
+    }
