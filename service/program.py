@@ -39,6 +39,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "init": ("service.commands.init:init", "Make a new, empty store."),
     "load": ("service.commands.load:load", "Load reaches, catchments, species and other lists."),
     "import": ("service.commands.import_:import_", "Take field sheets in, whole or not at all."),
+    "merge": ("service.commands.merge:merge", "Take the records of another store in."),
     "undo": ("service.commands.undo:undo", "Take one import back."),
     "templates": ("service.commands.templates:templates", "Write empty field sheets."),
     "summary": ("service.commands.summary:summary", "Print what the records say."),

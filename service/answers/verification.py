@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from service.store import Store
 
-__all__ = ["Verdict", "verify"]
+__all__ = ["Verdict", "place_anew", "verify"]
 
 # Computed anew on the same machine, measures repeat to the last bit; across libraries they may
 # differ by rounding. A tenth of a millimetre distinguishes one from the other.
@@ -44,6 +44,11 @@ class Verdict:
 
     checked: tuple[str, ...]
     faults: tuple[str, ...]
+
+    @property
+    def only_derived(self) -> bool:
+        """Whether nothing is wrong but snaps and stretches, which follow from the rest."""
+        return all(fault.startswith(("snap: ", "stretch: ", "… ")) for fault in self.faults)
 
 
 def verify(store: Store, *, progress: Callable[[str], None] | None = None) -> Verdict:
@@ -78,6 +83,19 @@ def verify(store: Store, *, progress: Callable[[str], None] | None = None) -> Ve
         ]
         checked.append(f"snaps and stretches of {counted(placements, 'placement')}, computed anew")
     return Verdict(tuple(checked), tuple(faults))
+
+
+def place_anew(store: Store) -> None:
+    """Snap every placement and cut every stretch anew, by the rules of this version."""
+    with store.together():
+        records = store.records(Selection())
+        placed = place_on_network(
+            records.placements,
+            reference.network(store),
+            reference.methods(store),
+            tolerance_m=store.settings.snap_tolerance_m,
+        )
+        store.replace_places(placed.snaps, placed.stretches, placed.flags)
 
 
 def _shortened(faults: list[str]) -> list[str]:

@@ -140,6 +140,7 @@ def check(
     replaces: str | None = None,
     update: bool = False,
     remove_rows: bool = False,
+    in_full: bool = False,
     now: dt.datetime | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> CheckResult:
@@ -159,6 +160,8 @@ def check(
     remove_rows
         Of an update: sheets that list no catch or no fish measured of a placement remove what is
         stored; else they are refused.
+    in_full
+        Of an update: the sheets say all there is to say of each placement.
     now
         Times after this are refused; the clock where not given.
     progress
@@ -169,7 +172,7 @@ def check(
         from service.intake.returned_layers import with_corrections  # loads what reads a GIS file
 
         sheets = with_corrections(sheets, store)
-    if update:
+    if update and not in_full:
         sheets = completed(sheets, store, remove_rows=remove_rows)
     findings = sheets.findings.copy()
     if "placements" not in sheets.cells:

@@ -5,6 +5,7 @@ Callers see frames and records, never a connection or a statement.
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
@@ -33,6 +34,7 @@ from service.store.accounts import AccountBook
 from service.store.geopackage import GeoPackage
 
 if TYPE_CHECKING:
+    import datetime as dt
     from collections.abc import Callable, Iterator, Mapping
     from pathlib import Path
 
@@ -113,6 +115,16 @@ class Store:
     def accounts(self) -> AccountBook:
         """Accounts, sessions and tokens; for `service.access.accounts`."""
         return self._accounts
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Make all writes within one transaction; leaving by an error takes all of them back.
+
+        What is written is read within it. A store that was left by an error is to be closed:
+        answers that were made within may be cached.
+        """
+        with self._session.together():
+            yield
 
     def close(self) -> None:
         """Release every connection."""
@@ -225,21 +237,37 @@ class Store:
             connection.execute(schema.reach_parts.delete())
             network_tables.replace_reaches(connection, self._backend, reaches, who=who)
             network_tables.replace_reach_parts(connection, self._backend, reach_parts)
-            rows = writing.stored_rows(connection)
-            if len(rows) != len(snaps):
-                raise StoreError(
-                    f"{counted(len(rows), 'placement')} stored, {len(snaps)} snapped anew: another "
-                    "writer came between. Nothing was changed; load the network again."
-                )
-            writing.insert_network_findings(
-                connection, self._backend, snaps, stretches, flags, rows
-            )
+            self._place(connection, snaps, stretches, flags)
             if node_tolerance_m is not None:
                 connection.execute(
                     schema.store_settings.update().values(node_tolerance_m=node_tolerance_m)
                 )
             changed = ("reaches", "reach_parts", "snaps", "stretches", "flags")
             self._grow(connection, *changed, network=True)
+
+    def replace_places(
+        self, snaps: pd.DataFrame, stretches: pd.DataFrame, flags: pd.DataFrame
+    ) -> None:
+        """Replace every snap, stretch and network flag, on the reaches that are stored."""
+        with self._session.writing() as connection:
+            writing.clear_network_findings(connection, self._backend)
+            self._place(connection, snaps, stretches, flags)
+            self._grow(connection, "snaps", "stretches", "flags")
+
+    def _place(
+        self,
+        connection: sa.Connection,
+        snaps: pd.DataFrame,
+        stretches: pd.DataFrame,
+        flags: pd.DataFrame,
+    ) -> None:
+        rows = writing.stored_rows(connection)
+        if len(rows) != len(snaps):
+            raise StoreError(
+                f"{counted(len(rows), 'placement')} stored, {len(snaps)} snapped anew: another "
+                "writer came between. Nothing was changed; try again."
+            )
+        writing.insert_network_findings(connection, self._backend, snaps, stretches, flags, rows)
 
     def replace_catchments(
         self, catchments: gpd.GeoDataFrame, reach_parts: pd.DataFrame, *, who: str
@@ -507,6 +535,25 @@ class Store:
         """Fetch changes, newest first."""
         with self._reading() as connection:
             return history.read_history(connection, entity, key, limit)
+
+    def add_history_of(self, other: Store, names: Mapping[str, str]) -> None:
+        """Add what happened to placements in another store; its names of them by those here."""
+        if names:
+            with self._session.writing() as connection:
+                entries = other.placement_history(list(names.values()))
+                history.add_entries(
+                    connection, self._backend, entries, names, other.settings.store_id
+                )
+
+    def placement_history(self, placement_ids: list[str]) -> list[sa.Row[Any]]:
+        """Fetch all entries of these placements, oldest first, as the table has them."""
+        with self._reading() as connection:
+            return history.rows_of(connection, self._backend, placement_ids)
+
+    def removed_placements(self, placement_ids: list[str]) -> dict[str, dt.datetime]:
+        """Tell which of these placements were removed, and when."""
+        with self._reading() as connection:
+            return history.removed(connection, self._backend, placement_ids)
 
     def backup(self, destination: Path) -> None:
         """Write a consistent copy while others read and write."""

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     _Part: TypeAlias = tuple[str, NDArray[np.object_], NDArray[np.bool_]]
 
 __all__ = [
+    "add_entries",
     "content_digest",
     "content_digests",
     "document_texts",
@@ -38,6 +39,8 @@ __all__ = [
     "note",
     "now_text",
     "read_history",
+    "removed",
+    "rows_of",
 ]
 
 TABLE = schema.history
@@ -269,6 +272,57 @@ def read_history(
     if key is not None:
         wanted = wanted.where(TABLE.c.key == key)
     return list(_entries(connection.execute(wanted)))
+
+
+def rows_of(
+    connection: sa.Connection, backend: GeoPackage, placement_ids: list[str]
+) -> list[sa.Row[Any]]:
+    """Fetch the entries of placements, oldest first, as the table has them."""
+    wanted = sa.select(TABLE).where(
+        TABLE.c.entity == "placement", backend.among(TABLE.c.key, placement_ids)
+    )
+    return list(connection.execute(wanted.order_by(TABLE.c.entry_id)))
+
+
+def removed(
+    connection: sa.Connection, backend: GeoPackage, placement_ids: list[str]
+) -> dict[str, dt.datetime]:
+    """Tell when those of these placements were removed that are not stored any more."""
+    stored = sa.select(schema.placements.c.placement_id)
+    rows = connection.execute(
+        sa.select(TABLE.c.key, sa.func.max(TABLE.c.at).label("at"))
+        .where(
+            TABLE.c.entity == "placement",
+            TABLE.c.action == "remove",
+            backend.among(TABLE.c.key, placement_ids),
+            TABLE.c.key.not_in(stored),
+        )
+        .group_by(TABLE.c.key)
+    )
+    return {row.key: dt.datetime.fromisoformat(row.at) for row in rows}
+
+
+def add_entries(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    rows: Sequence[sa.Row[Any]],
+    names: Mapping[str, str],
+    store_id: str,
+) -> None:
+    """Add entries of another store as they are, under our names of the placements."""
+    ours = {there: here for here, there in names.items()}
+    kept = ("at", "who", "entity", "action", "before", "after")
+    values: dict[str, list[Any]] = {name: [getattr(row, name) for row in rows] for name in kept}
+    values["key"] = [ours[row.key] for row in rows]
+    values["extra"] = [
+        orjson.dumps(
+            {**orjson.loads(row.extra or "{}"), "store": store_id, "key": row.key}
+        ).decode()
+        for row in rows
+    ]
+    values["batch_id"] = [None] * len(rows)
+    if rows:
+        backend.insert(connection, TABLE, values)
 
 
 def _entries(rows: Iterable[Any]) -> Iterable[HistoryEntry]:

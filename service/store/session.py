@@ -44,6 +44,7 @@ class Session:
         self.path = path
         self.read_only = read_only
         self._writer = threading.RLock()
+        self._outer = threading.local()  # connection of a transaction that spans several writes
         self._busy_seconds = busy_seconds
         self._engine = sa.create_engine(
             "sqlite+pysqlite://",
@@ -75,18 +76,34 @@ class Session:
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
         """Read from one consistent state, whatever others write meanwhile."""
+        if (outer := getattr(self._outer, "connection", None)) is not None:
+            yield outer
+            return
         with plain_errors(self.path), self._engine.connect() as connection, connection.begin():
             yield connection
 
     @contextmanager
     def writing(self) -> Iterator[sa.Connection]:
         """Change the store in one transaction; leaving by an error takes all of it back."""
+        if (outer := getattr(self._outer, "connection", None)) is not None:
+            yield outer
+            return
         if self.read_only:
             raise StoreError(f"{self.path.name} is open for reading only; nothing was changed.")
         with self._writer, plain_errors(self.path), self._engine.connect() as plain:
             connection = plain.execution_options(writes=True)
             with connection.begin():
                 yield connection
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Make what this thread reads and writes within one transaction."""
+        with self.writing() as connection:
+            self._outer.connection = connection
+            try:
+                yield
+            finally:
+                self._outer.connection = None
 
     @contextmanager
     def raw(self) -> Iterator[DBAPIConnection]:

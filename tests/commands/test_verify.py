@@ -8,6 +8,7 @@ from click.testing import CliRunner
 
 from service.answers.verification import verify
 from service.program import main
+from service.records import Selection
 from service.store import open_store
 from service.store.guards import register_guard
 from tests.handed_over import demo_copy, demo_path
@@ -79,3 +80,34 @@ def test_the_command_says_sound(tmp_path):
     answer = CliRunner().invoke(main, ["verify", str(demo_copy(tmp_path))])
     assert answer.exit_code == 0, answer.output
     assert answer.output.strip().endswith("is sound.")
+
+
+@pytest.mark.parametrize("also", ["", "UPDATE catches SET count = count + 1 WHERE catch_id = 9"])
+def test_what_was_cut_by_an_older_rule_is_cut_anew(tmp_path, also):
+    """Stretches and snaps follow again; a store that is wrong otherwise is left alone."""
+    path = demo_copy(tmp_path)
+    before = derived(path)
+    with closing(sqlite3.connect(path, isolation_level=None)) as file:
+        for (name,) in file.execute(
+            "SELECT name FROM sqlite_master WHERE name LIKE 'rtree_%_update%'"
+        ).fetchall():
+            file.execute(f'DROP TRIGGER "{name}"')
+        register_guard(file)
+        file.execute("UPDATE stretches SET to_m = to_m - 3 WHERE fid % 2 = 0")
+        file.execute("UPDATE snaps SET measure_m = measure_m + 5 WHERE fid = 7")
+        file.execute(also)
+    wrong = derived(path)
+    assert wrong != before
+    answer = CliRunner().invoke(main, ["verify", str(path), "--place-anew"])
+    assert answer.exit_code == (1 if also else 0), answer.output
+    assert derived(path) == (wrong if also else before)
+    assert ("Was: stretch: placement" in answer.output) is not bool(also)
+
+
+def derived(path):
+    """Stretches and snaps of all placements."""
+    store = open_store(path, read_only=True)
+    records = store.records(Selection())
+    store.close()
+    cut = records.stretches[["placement_id", "reach_id", "from_m", "to_m"]].round(3)
+    return sorted(cut.to_numpy().tolist()), records.snaps["measure_m"].round(3).to_dict().__repr__()

@@ -1,0 +1,85 @@
+"""`rifflebook merge`: take the records of another store in."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+import pandas as pd
+
+from layers.plurals import counted
+from service.commands.options import opened, store_argument, who_changes
+from service.intake.store_merging import CLASH_COLUMNS
+from service.intake.store_merging import merge as merge_stores
+from service.intake.stored_sheets import csv_text
+
+__all__ = ["merge"]
+
+_SHOWN = 40
+_in = click.Path(exists=True, dir_okay=False, path_type=Path)
+
+
+@click.command()
+@store_argument
+@click.argument("other", type=_in, metavar="OTHER_STORE")
+@click.option("--prefix", default="", help="Put before their ids that STORE has otherwise.")
+@click.option("--choices", type=_in, help="CSV of clashes in which the column choice is filled in.")
+@click.option(
+    "--clashes",
+    "listing",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write what clashes to this CSV, to be filled in and given as --choices.",
+)
+@click.option("--check-only", is_flag=True, help="Say what would come of it; store nothing.")
+def merge(
+    path: Path,
+    other: Path,
+    *,
+    prefix: str,
+    choices: Path | None,
+    listing: Path | None,
+    check_only: bool,
+) -> None:
+    """Take the records of OTHER_STORE into STORE, whole or not at all.
+
+    Surveys, sites, species, methods and placements that STORE lacks are added, with their history;
+    what is the same stays. What both have under one id with other content is listed, and nothing
+    is stored until each is settled: by --prefix, under which theirs are stored beside ours, or by
+    hand, with ours, theirs or prefix in the column choice of the file that --clashes writes.
+    A second merge of the same changes nothing. OTHER_STORE is only read.
+    """
+    chosen = None if choices is None else pd.read_csv(choices, dtype="str", keep_default_na=False)
+    if chosen is not None and not {"kind", "id", "choice"} <= {*chosen.columns}:
+        raise click.BadParameter("it needs the columns kind, id and choice", param_hint="--choices")
+    with opened(other, read_only=True) as theirs, opened(path) as store:
+        merged = merge_stores(
+            store, theirs, who_changes(), prefix=prefix, choices=chosen, check_only=check_only,
+            progress=lambda said: click.echo(f"… {said}", err=True),
+        )  # fmt: skip
+    if listing is not None:
+        frame = pd.DataFrame(merged.clashes, columns=[*CLASH_COLUMNS], dtype="str")
+        listing.write_bytes(csv_text(frame))
+    for kind, name, column, ours, other_content, _ in merged.clashes[:_SHOWN]:
+        said = f"{kind} {name}{f', {column}' if column else ''}"
+        click.echo(
+            f"clash    {said}: ours {ours or '(empty)'}; theirs {other_content or '(empty)'}"
+        )
+    if len(merged.clashes) > _SHOWN:
+        click.echo(f"… and {len(merged.clashes) - _SHOWN} more, written by --clashes FILE")
+    result = merged.result
+    assert result is not None  # noqa: S101  every merge ends with a check
+    for fault in result.refused[:_SHOWN]:
+        click.echo(f"refused  {fault}", err=True)
+    if merged.clashes or result.refused:
+        raise click.ClickException(
+            f"Clashes: {len(merged.clashes)}, values refused: {len(result.refused)}. "
+            "Nothing was stored."
+        )
+    assert result.records is not None  # noqa: S101  nothing was refused
+    new = len(result.records.placements) - len(result.changed)
+    parts = [counted(new, "new placement"), f"{len(result.changed)} changed to theirs"]
+    parts += [f"{len(result.unchanged)} the same"]
+    parts += [f"{number} new {kind}" for kind, number in merged.added.items() if number]
+    done = "Checked only" if check_only else "Merged"
+    batch = f" as import {merged.batch.batch_id}" if merged.batch is not None else ""
+    click.echo(f"{done}{batch}: {', '.join(parts)}.")

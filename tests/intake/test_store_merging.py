@@ -1,0 +1,197 @@
+"""`rifflebook merge`: a colleague's store comes in, whole or not at all."""
+
+import csv
+import io
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+
+from service.commands.import_ import import_
+from service.commands.merge import merge
+from service.records import Selection
+from service.store import open_store
+from tests.intake.test_updating import stored
+from tests.intake_sheets import CATCHES, PLACEMENTS, files, make_store
+
+LENGTHS = "placement_id,species,pass_no,length_mm\nP1,Cottus gobio,,60\nP1,Cottus gobio,,48\n"
+# A track as walked, two passes, and a catch by pass.
+MORE = """placement_id,survey,site,method,set_at,lifted_at,geometry,passes,outcome
+E1,S25,A,electric_fishing,2025-05-03T10:00,2025-05-03T10:30,\
+"LINESTRING (-11.2128 52.6035, -11.2127 52.6030)",2,caught
+"""
+MORE_CATCHES = """placement_id,species,count,pass_no
+E1,Cottus gobio,12,1
+E1,Cottus gobio,5,2
+"""
+
+
+def run(command, *arguments):
+    return CliRunner().invoke(command, [str(one) for one in arguments])
+
+
+def filled(folder, placements=PLACEMENTS, catches=CATCHES, lengths=None):
+    folder.mkdir()
+    path = folder / "store.gpkg"
+    make_store(path).close()
+    add(path, placements, catches, lengths)
+    return path
+
+
+def add(path, placements, catches=None, lengths=None, *more):
+    one, two = files(path.parent, placements, catches or "")
+    (path.parent / "lengths.csv").write_text(lengths or "", "utf-8")
+    given = ["--catches", two] if catches else []
+    given += ["--lengths", path.parent / "lengths.csv"] if lengths else []
+    done = run(import_, path, "--placements", one, *given, *more)
+    assert done.exit_code == 0, done.output
+
+
+@pytest.fixture
+def ours(tmp_path):
+    return filled(tmp_path / "ours")
+
+
+@pytest.fixture
+def theirs(tmp_path):
+    path = filled(tmp_path / "theirs", lengths=LENGTHS)
+    add(path, MORE, MORE_CATCHES)
+    return path
+
+
+def contents(path, *ids):
+    """What is stored of some placements: documents, stretches in metres, surveys and species."""
+    store = open_store(path, read_only=True)
+    try:
+        documents = [store.document(name) for name in ids]
+        cut = store.records(Selection(placements=ids)).stretches
+        return documents, cut[["reach_id", "from_m", "to_m"]].round(3).to_numpy().tolist()
+    finally:
+        store.close()
+
+
+def test_what_is_new_comes_in_whole_with_its_history(ours, tmp_path):
+    """Track, passes, catch by pass, lengths; a second time nothing changes."""
+    theirs = filled(tmp_path / "theirs")
+    add(theirs, MORE, MORE_CATCHES, "placement_id,species,length_mm\nE1,Cottus gobio,61\n")
+    (tmp_path / "n.csv").write_text("placement_id,notes\nE1,second thought\n", "utf-8")
+    assert run(import_, theirs, "--placements", tmp_path / "n.csv", "--update").exit_code == 0
+    before = theirs.read_bytes()
+    look = run(merge, ours, theirs, "--check-only")
+    assert look.exit_code == 0, look.output
+    assert "Checked only: 1 new placement, 0 changed to theirs, 2 the same" in look.output
+    assert set(stored(ours)[1]) == {"P1", "P2"}
+    done = run(merge, ours, theirs)
+    assert done.exit_code == 0, done.output
+    assert "Merged as import 2: 1 new placement" in done.output
+    assert contents(ours, "E1", "P1") == contents(theirs, "E1", "P1")
+    sheets, history = stored(ours)
+    assert history["E1"] == ["add", "change", "add"]
+    store = open_store(ours, read_only=True)
+    assert store.surveys().index.tolist() == ["S24", "S25"]
+    there = store.history("placement", "E1")[1].extra
+    store.close()
+    assert there["key"] == "E1"
+    again = run(merge, ours, theirs)
+    assert again.exit_code == 0, again.output
+    assert "Merged: 0 new placements, 0 changed to theirs, 3 the same." in again.output
+    assert stored(ours) == (sheets, history)
+    assert theirs.read_bytes() == before
+
+
+def test_a_clash_is_listed_with_both_contents_and_nothing_is_stored(ours, theirs):
+    """Their P1 has fish measured, ours none: neither is better, so somebody says."""
+    before = stored(ours)
+    done = run(merge, ours, theirs, "--clashes", ours.parent / "clashes.csv")
+    assert done.exit_code == 1
+    assert "clash    placement P1, lengths: ours (empty); theirs {" in done.output
+    assert stored(ours) == before
+    (row,) = csv.DictReader(io.StringIO((ours.parent / "clashes.csv").read_text("utf-8-sig")))
+    assert (row["kind"], row["id"], row["column"], row["choice"]) == (
+        "placement", "P1", "lengths", ""
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("choice", ["ours", "theirs", "prefix"])
+def test_a_clash_is_settled_by_hand(ours, theirs, choice):
+    """Each way; a second time nothing changes."""
+    listing = ours.parent / "clashes.csv"
+    run(merge, ours, theirs, "--clashes", listing)
+    frame = pd.read_csv(listing, dtype="str").assign(choice=choice)
+    frame.to_csv(listing, index=False)
+    options = ("--choices", listing, "--prefix", "b-")
+    done = run(merge, ours, theirs, *options)
+    assert done.exit_code == 0, done.output
+    sheets, history = stored(ours)
+    has = {"ours": [], "theirs": ["P1"], "prefix": ["b-P1"]}[choice]
+    measured = csv.DictReader(io.StringIO(sheets["lengths"].removeprefix("\ufeff")))
+    assert [row["placement_id"] for row in measured] == has * 2
+    assert set(history) == {"P1", "P2", "E1", *has}
+    assert run(merge, ours, theirs, *options).exit_code == 0
+    assert stored(ours) == (sheets, history)
+
+
+def test_by_prefix_theirs_stand_beside_ours(ours, theirs):
+    """Placements that are the same keep their id."""
+    before, _ = stored(ours)
+    done = run(merge, ours, theirs, "--prefix", "b-")
+    assert done.exit_code == 0, done.output
+    sheets, history = stored(ours)
+    assert set(history) == {"P1", "P2", "E1", "b-P1"}
+    assert all(line in sheets["placements"] for line in before["placements"].splitlines())
+    assert run(merge, ours, theirs, "--prefix", "b-").exit_code == 0
+    assert stored(ours) == (sheets, history)
+
+
+def test_lists_that_differ_clash_too(ours, theirs):
+    """Two leaders of one survey; a species that is sensitive there alone."""
+    one = open_store(ours)
+    named = pd.Index(["S24"], name="survey")
+    one.put_surveys(pd.DataFrame({"leader": ["Ann"]}, index=named), who="t")
+    one.close()
+    other = open_store(theirs)
+    other.put_surveys(pd.DataFrame({"leader": ["Bea"]}, index=named), who="t")
+    closed = other.species().loc[["Cottus gobio"]].assign(sensitivity="10")
+    other.put_species(closed, who="t")
+    other.close()
+    done = run(merge, ours, theirs)
+    assert done.exit_code == 1
+    assert "clash    survey S24, leader: ours Ann; theirs Bea" in done.output
+    assert "clash    species Cottus gobio, sensitivity: ours (empty); theirs 10" in done.output
+    choices = ours.parent / "choices.csv"
+    choices.write_text("kind,id,choice\nspecies,Cottus gobio,theirs\n", "utf-8")
+    done = run(merge, ours, theirs, "--choices", choices, "--prefix", "b-")
+    assert done.exit_code == 0, done.output
+    store = open_store(ours, read_only=True)
+    assert store.species().loc["Cottus gobio", "sensitivity"] == "10"
+    assert store.surveys()["leader"].dropna().to_dict() == {"S24": "Ann", "b-S24": "Bea"}
+    surveys = store.records(Selection()).placements["survey"].to_dict()
+    store.close()
+    assert surveys == {"P1": "S24", "P2": "S24", "b-P1": "b-S24", "b-P2": "b-S24", "E1": "S25"}
+    assert stored(ours)  # no faults
+
+
+def test_what_was_removed_here_does_not_come_back_by_itself(ours, theirs):
+    """Somebody had a reason."""
+    store = open_store(ours)
+    store.remove_placement("P2", who="test")
+    store.close()
+    done = run(merge, ours, theirs)
+    assert done.exit_code == 1
+    assert "clash    placement P2: ours removed 20" in done.output
+
+
+def test_a_merge_that_fails_midway_stores_nothing(ours, theirs, monkeypatch):
+    """Lists, placements and history are one transaction."""
+    before = stored(ours)
+
+    def fall_over(*_, **__):
+        raise RuntimeError("power cut")
+
+    monkeypatch.setattr("service.intake.store_merging.take", fall_over)
+    assert run(merge, ours, theirs, "--prefix", "b-").exit_code == 1
+    assert stored(ours) == before
+    store = open_store(ours, read_only=True)
+    assert store.surveys().index.tolist() == ["S24"]
+    assert len(store.history("placement", "E1")) == 0
+    store.close()
