@@ -33,7 +33,8 @@ class Merged:
     form
         With the changes of both; where both changed the same field otherwise, with mine.
     conflicts
-        Column, their text and mine, of fields that both changed otherwise.
+        Column, their text and mine, of fields that both changed otherwise; `position` for the
+        place, and for rows of catch `catches:` with species, pass, stage and fate.
     kept
         Columns that they alone changed.
     """
@@ -76,7 +77,7 @@ def merge_forms(seen: Form, mine: Form, theirs: Form) -> Merged:
         nothing_caught=theirs.nothing_caught if "outcome" in kept else mine.nothing_caught,
         seen=theirs,
     )
-    named = {column for column, _, _ in conflicts}
+    named = {column.partition(":")[0] for column, _, _ in conflicts}
     return Merged(form, tuple(conflicts), tuple(name for name in kept if name not in named))
 
 
@@ -107,7 +108,8 @@ def _merged_catches(
         else:
             rows += parted[2].get(kind, [])
         if own != was and other not in (was, own):
-            conflicts.append(("catches", _text(parted[2], kind), _text(parted[1], kind)))
+            column = f"catches:{'|'.join(kind)}"
+            conflicts.append((column, _text(parted[2], kind), _text(parted[1], kind)))
     return rows, conflicts
 
 

@@ -35,7 +35,7 @@ def choose(page, name, value):
 def fill(page, name="N1", survey="S24", latitude="52.6035", longitude="-11.2128"):
     """Enter a kick net with three bullheads."""
     choose(page, "method", "kick_net")
-    page.locator("#typed summary").click()
+    page.locator("#typed").evaluate("(one) => { one.open = true; }")
     page.locator("[name=latitude]").fill(latitude)
     page.locator("[name=longitude]").fill(longitude)
     page.locator("#set_at").fill("2025-05-02T11:00")
@@ -98,7 +98,7 @@ def test_position_of_the_device(brook, open_page):
     page.locator("#locate").click()
     page.locator("#reach", has_text="reach R3").wait_for()
     assert page.locator("[name=position_uncertainty_m]").input_value() == "7"
-    page.locator("#map").click(position={"x": 220, "y": 150})
+    page.locator("#map").click(position={"x": 220, "y": 100})
     assert page.locator("[name=longitude]").input_value() != "-11.2128"
 
 
@@ -151,17 +151,15 @@ def test_reload_keeps_what_was_typed(brook, open_page):
     assert page.locator("input[name=method][value=kick_net]").is_checked()
 
 
-def test_nothing_caught_is_meant(brook, open_page):
-    """Nothing caught must be confirmed, and puts the catch rows aside."""
+def test_nothing_caught_is_one_tap(brook, open_page):
+    """Nothing caught puts the catch rows aside, and saving says it once more."""
     address, _ = brook
     page = open_page(f"{address}/placements/new", **PHONE, ready=None)
     page.wait_for_selector(READY)
     fill(page, "NIL1")
     choose(page, "outcome", "nil")
     assert not page.locator("#catch-part").is_visible()
-    page.locator("#check").click()
-    page.get_by_text("confirm that the gear fished properly").wait_for()
-    page.locator("[name=nothing_caught]").check()
+    assert page.locator("#save").inner_text() == "Save: nothing caught"
     save(page)
     page.get_by_text("Stored: NIL1").wait_for()
     held = stored(address)["NIL1"]
@@ -170,7 +168,7 @@ def test_nothing_caught_is_meant(brook, open_page):
 
 
 def test_changed_by_two(brook, open_page):
-    """Who saves later sees both versions and decides; both stay in the history."""
+    """Changes of two people are put together; only what both changed is asked about."""
     address, path = brook
     page = open_page(f"{address}/placements/new", ready=READY)
     fill(page, "TWO")
@@ -182,19 +180,46 @@ def test_changed_by_two(brook, open_page):
     second = other.new_page()
     second.goto(f"{address}/placements/TWO/edit")
     second.wait_for_selector(READY)
+    for one in (page, second):
+        one.locator("#conditions summary").click()
     page.locator("[name=crew]").fill("crew B")
+    page.locator("[name=permit]").fill("P-1")
     save(page)
     page.wait_for_url("**/placements/TWO")
     second.locator("[name=notes]").fill("mine")
+    second.locator("[name=crew]").fill("crew C")
     save(second)
-    second.get_by_text("Somebody else changed this meanwhile").wait_for()
-    assert "crew B" in second.locator("#findings table").inner_text()
-    second.get_by_role("button", name="Put mine in its place").click()
+    second.get_by_text("Somebody else changed the same meanwhile").wait_for()
+    rows = second.locator("#findings tbody tr")
+    assert [row.split() for row in rows.all_inner_texts()] == [["Crew", "crew", "B", "crew", "C"]]
+    second.get_by_label("Crew, stored now").check()
+    second.get_by_role("button", name="Save so").click()
     second.wait_for_url("**/placements/TWO")
     other.close()
     store = open_store(path, read_only=True)
     assert [entry.action for entry in store.history("placement", "TWO")] == ["change"] * 2 + ["add"]
-    assert store.document("TWO")["notes"] == "mine"
+    kept = store.document("TWO")
+    assert (kept["notes"], kept["crew"], kept["permit"]) == ("mine", "crew B", "P-1")
+    store.close()
+
+
+def test_a_taken_number_gets_the_next_free_one(chromium, brook):
+    """Another record under the number stays as it is; one tap gives the next free number."""
+    address, path = brook
+    page = opened(chromium, address)  # the console says 409, which is no fault
+    fill(page, "N7")
+    save(page)
+    page.get_by_text("Stored: N7").wait_for()
+    fill(page, "N7", latitude="52.6034")
+    save(page)
+    page.get_by_text("The number N7 is taken").wait_for()
+    assert "Put mine" not in page.locator("#findings").inner_text()
+    page.get_by_role("button", name="Give mine the next free number: N8").click()
+    page.get_by_text("Stored: N8").wait_for()
+    page.context.close()
+    assert {"N7", "N8"} <= stored(address).keys()
+    store = open_store(path, read_only=True)
+    assert len(store.history("placement", "N7")) == 1
     store.close()
 
 

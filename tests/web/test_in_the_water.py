@@ -166,7 +166,9 @@ def test_changes_of_two_people_are_put_together(store, client):
     )  # fmt: skip
     code, told = save(client, own)
     assert (code, told["outcome"]) == (409, "conflict")
-    assert [one[0] for one in told["differences"]] == ["catches"]
+    assert told["differences"] == [
+        ["catches:Cottus gobio|||", "Cottus gobio 3 exact", "Cottus gobio 4 exact"]
+    ]
     assert told["form"]["placement"]["notes"] == "torn"
     assert store.records(Selection()).catches["count"].tolist() == [3]
     code, told = save(client, told["form"] | {"seen": told["form"]})

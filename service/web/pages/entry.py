@@ -15,6 +15,7 @@ from layers.frames import LENGTH_TYPES, PASS_MINUTES
 from service import access, reference
 from service.access import require_role
 from service.answers import features
+from service.answers.common_catch import common_catch
 from service.answers.nearest_reach import nearest_reach
 from service.errors import RequestError
 from service.intake.columns import COUNT_KINDS, OUTCOMES, SHEETS, STRETCH_ANCHORS
@@ -88,6 +89,7 @@ def _lists(form: Form | None) -> dict[str, Any]:
     surveys = access.surveys(store, viewer)
     species = reference.species(store).sort_index()
     reaches = features.reaches(store)
+    caught, common = common_catch(store, viewer)
     return {
         "account": viewer.name,
         "timezone": store.settings.timezone,
@@ -104,13 +106,19 @@ def _lists(form: Form | None) -> dict[str, Any]:
                 "hours": row["hours"],
                 "along": row["stretch_rule"] == "along",
                 "cautions": list(row["cautions"]),
+                "max_soak_h": None if row["max_soak_h"] != row["max_soak_h"] else row["max_soak_h"],
             }
             for name, row in methods.items()
         },
         "species": [
-            [str(name), vernacular if isinstance(vernacular, str) else ""]
+            [
+                str(name),
+                vernacular if isinstance(vernacular, str) else "",
+                int(caught.get(name, 0)),
+            ]
             for name, vernacular in species["vernacular_name"].items()
         ],
+        "common": common,
         "count_kinds": list(COUNT_KINDS),
         "length_types": list(LENGTH_TYPES),
         "stages": list(_STAGES),
@@ -195,6 +203,7 @@ def save() -> tuple[Response, int]:
     if saved.form is not None:
         found["differences"] = [list(one) for one in saved.differences]
         found["form"] = _written(saved.form)
+        found["stored"] = _written(saved.form.seen or saved.form)
         return jsonify(found), 409
     return jsonify(found), 201 if saved.outcome == "stored" else 200
 

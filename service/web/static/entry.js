@@ -10,10 +10,14 @@ import { makeMap } from "./entry_map.js";
 import { makePlace } from "./entry_place.js";
 import { catches, lengths } from "./entry_rows.js";
 import { localNow, offsetNow, parted } from "./entry_times.js";
+import { makeStanding } from "./entry_standing.js";
+import { keepForGood, watchRoom, withRoom } from "./entry_storage.js";
+import { drawTiles } from "./entry_tiles.js";
 import { address, makeWaiting } from "./entry_waiting.js";
 
 const lists = JSON.parse(document.getElementById("lists").textContent);
 const NEW = "/placements/new";
+const READ = "rifflebook-cautions:"; // and a method: the day its cautions were read
 const HINTS = {
   point: "Tap the map, or use the position of this device.",
   ends: "First the lower end, where work began; then the upper end.",
@@ -30,13 +34,20 @@ let seen = ""; // the remarks that were shown, so that saving again means it
 const map = makeMap(lists, addPoint);
 const place = makePlace({ draftNow: () => draft, map, by, add: addPoint });
 const findings = makeFindings(form, by);
-const waiting = makeWaiting({ draftNow: () => draft, methods: lists.methods, by, say });
+const gear = makeStanding({ lists, page: NEW, by, lift });
+const waiting = makeWaiting({
+  draftNow: () => draft,
+  methods: lists.methods,
+  by,
+  say,
+  listed: () => gear.list(),
+});
 const method = () => lists.methods[draft.cells.method];
 const sheet = () => content.sheet(draft, method());
-const begun = () =>
+const begun = (stored) =>
   editing && lists.form
     ? content.ofStored(lists, path, lists.form)
-    : content.empty(lists, path, {});
+    : content.ofTheDay(lists, path, stored);
 const given = new URLSearchParams(location.search);
 
 function addPoint(point) {
@@ -50,9 +61,22 @@ function keep() {
   draft.changed = Date.now();
   draft.status = "draft";
   draft.account = lists.account;
-  return keeping
-    .keep(draft)
-    .then(waiting.list, () => say("This browser keeps nothing here: save before you leave.", true));
+  return withRoom(() => keeping.keep(draft)).then(
+    () => {
+      watchRoom(by("storage"));
+      return waiting.list();
+    },
+    (problem) => {
+      const full = problem && problem.name === "QuotaExceededError";
+      say(
+        full
+          ? "This device is full: what you enter is not kept. Leave this page open, free some " +
+              "room, and save again."
+          : "This browser keeps nothing here: save before you leave.",
+        true,
+      );
+    },
+  );
 }
 
 // The page ----------------------------------------------------------------------------------
@@ -79,7 +103,6 @@ function fillFields() {
   form.querySelectorAll("input[name], select[name], textarea[name]").forEach((field) => {
     const value = draft.cells[field.name] || "";
     if (field.name === "shape") field.checked = field.value === draft.shape;
-    else if (field.name === "nothing_caught") field.checked = draft.nothing_caught;
     else if (field.type === "radio") field.checked = field.value === value;
     else if (field.value !== value) field.value = value;
   });
@@ -103,6 +126,11 @@ function drawRows() {
       drawRows();
     },
   };
+  drawTiles(by("tiles"), draft, lists, () => {
+    fillFields();
+    arrange();
+    options.redraw();
+  });
   catches(by("catches"), draft.catches, options);
   lengths(by("lengths"), draft.lengths, options);
   by("length-count").textContent = draft.lengths.length ? "(" + draft.lengths.length + ")" : "";
@@ -110,6 +138,7 @@ function drawRows() {
 
 function arrange() {
   const own = method();
+  by("survey-choice").hidden = Boolean(draft.cells.survey);
   form
     .querySelectorAll("[data-field]")
     .forEach((field) => (field.hidden = !content.shows(draft, own, field.dataset.field)));
@@ -119,7 +148,7 @@ function arrange() {
     one.hidden = !shapes.includes(one.dataset.shape) && one.dataset.shape !== draft.shape;
   });
   by("shape-choice").hidden = shapes.length < 2 && shapes.includes(draft.shape);
-  by("shape-hint").textContent = HINTS[draft.shape];
+  by("shape-hint").textContent = by("shape-choice").hidden ? "" : HINTS[draft.shape];
   by("zone").textContent =
     "Times of " +
     zone() +
@@ -133,8 +162,24 @@ function arrange() {
     by("cautions")
       .querySelector("ul")
       .replaceChildren(...own.cautions.map((one) => element("li", { textContent: one })));
-  const nil = draft.cells.outcome === "nil";
-  by("nil-confirm").hidden = !nil;
+  foldCautions();
+  const lifting = Boolean(draft.lifting);
+  document.body.classList.toggle("lifting", lifting);
+  by("lifting").hidden = !lifting;
+  if (lifting)
+    by("lifting-line").textContent =
+      draft.cells.placement_id +
+      ", " +
+      (own ? own.label : draft.cells.method) +
+      ", set " +
+      draft.cells.set_at.slice(0, 16).replace("T", " ") +
+      ", lifted " +
+      (draft.cells.lifted_at || "").slice(11, 16);
+  const settable = !lifting && !editing && own && own.passive && !draft.cells.outcome;
+  by("set-now").hidden = !settable || Boolean(draft.cells.lifted_at);
+  by("record").hidden = draft.shape !== "track";
+  const words = { nil: "Save: nothing caught", lost: "Save: lost", disturbed: "Save: disturbed" };
+  if (!seen) by("save").textContent = words[draft.cells.outcome] || "Save";
   by("catch-part").hidden = !content.rowsCount(draft);
   const aside = !content.rowsCount(draft) && draft.catches.some((row) => row.species || row.count);
   by("outcome-hint").textContent = aside
@@ -143,6 +188,14 @@ function arrange() {
         lost: "Lost gear counts neither as looking nor as effort.",
         disturbed: "A species not caught here will not count as looked for.",
       }[draft.cells.outcome] || "";
+}
+
+/* Open until they were read once a day; the heading stays, whatever is folded. */
+function foldCautions() {
+  const own = draft.cells.method;
+  if (!own || by("cautions").dataset.of === own) return;
+  by("cautions").dataset.of = own;
+  by("cautions").open = localStorage.getItem(READ + own) !== new Date().toDateString();
 }
 
 function touched() {
@@ -160,7 +213,7 @@ function open(found) {
   findings.hide();
   const list = content.points(draft);
   if (list.length) map.look(list);
-  if (draft.status === "refused" || draft.status === "conflict") showAnswer(draft);
+  if (["refused", "conflict", "taken"].includes(draft.status)) showAnswer(draft);
 }
 
 form.addEventListener("input", (event) => {
@@ -175,14 +228,12 @@ form.addEventListener("input", (event) => {
     return;
   }
   if (!field.name) return;
-  if (field.name === "nothing_caught") draft.nothing_caught = field.checked;
-  else if (field.name === "shape") {
+  if (field.name === "shape") {
     content.reshape(draft, field.value);
     fillFields();
   } else draft.cells[field.name] = field.value;
   if (field.name === "outcome") {
-    draft.nothing_caught = false;
-    by("nil-confirm").querySelector("input").checked = false;
+    draft.nothing_caught = field.value === "nil"; // saving it says so
     if (field.value === "caught" && !draft.catches.length) draft.catches.push(freshCatch());
   }
   if (field.name === "method" && method() && !method().geometry.includes(draft.shape)) {
@@ -238,7 +289,12 @@ by("add-length").addEventListener("click", () => {
   by("lengths").lastElementChild.querySelector("input").focus();
 });
 by("lengths-part").addEventListener("toggle", drawRows);
+by("cautions-read").addEventListener("click", () => {
+  localStorage.setItem(READ + draft.cells.method, new Date().toDateString());
+  by("cautions").open = false;
+});
 by("locate").addEventListener("click", place.locate);
+by("record").addEventListener("click", place.record);
 by("undo-point").addEventListener("click", () => {
   content.place(draft, content.points(draft).slice(0, -1));
   fillFields();
@@ -255,24 +311,86 @@ form.querySelectorAll("[data-now]").forEach((button) =>
 
 // Checking and saving -----------------------------------------------------------------------
 function showAnswer(one) {
-  if (one.status !== "conflict") return findings.show("Look at this first", one.told || {});
-  const mine = () => {
-    draft.base = one.told.digest;
-    draft.had = Object.keys(draft.cells);
-    save(true);
-  };
-  const theirs = async () => {
-    await drafts.remove(draft.uuid);
-    keeping.forgetMirror(path);
-    location.assign("/placements/" + address(draft.cells.placement_id));
-  };
-  return findings.showConflict(one.told, mine, theirs);
+  if (one.status === "taken") {
+    const number = one.told.next_number;
+    return findings.showTaken(one.cells.placement_id, number, () => {
+      draft.cells.placement_id = number;
+      draft.base = draft.seen = null;
+      fillFields();
+      if (content.standing(draft)) setNow();
+      else save(true);
+    });
+  }
+  if (one.status === "conflict" && one.told.form)
+    return findings.showConflict(one.told, (theirs) => {
+      draft = content.resolve(draft, one.told, theirs);
+      open(draft);
+      save(true);
+    });
+  return findings.show("Look at this first", one.told || {});
 }
 
 async function postSheet(url) {
   const lent = await drafts.lend();
+  by("session").hidden = lent.may_edit;
+  if (!lent.may_edit) throw new drafts.SessionEnded("the session has ended");
   return drafts.post(url, sheet(), lent.token);
 }
+
+// Gear in the water -------------------------------------------------------------------------
+async function setNow() {
+  draft.cells.outcome = content.IN_WATER;
+  draft.cells.set_at = draft.cells.set_at || localNow(zone()) + offsetNow(zone());
+  draft.sheet = sheet();
+  const done = draft;
+  keepForGood();
+  try {
+    await store("waiting");
+  } catch (problem) {
+    delete draft.cells.outcome;
+    return keep().then(() => say(faultWords(problem), true));
+  }
+  await next();
+  const again = element("button", { type: "button", textContent: "Same again" });
+  again.addEventListener("click", () => sameAgain(done));
+  say(done.cells.placement_id + " is in the water. ", false, again);
+  waiting.sendAll().then(gear.refresh);
+  return undefined;
+}
+
+async function sameAgain(done) {
+  const fresh = content.sameAgain(lists, NEW, done, await gear.taken());
+  await keeping.hold(fresh.uuid);
+  open(fresh);
+  keep();
+  say("Same again: " + fresh.cells.placement_id + ". Its position and time are still to come.");
+}
+
+async function lift(one) {
+  const name = one.cells.placement_id;
+  if (!(await keeping.hold(one.uuid))) return say(name + " is open in another window.", true);
+  const cells = { ...one.cells, lifted_at: localNow(zone()) + offsetNow(zone()) };
+  delete cells.outcome;
+  by("standing").open = false;
+  draft = { ...one, cells, lifting: true, status: "draft" };
+  await keep();
+  open(draft);
+  by("lifting").scrollIntoView({ block: "start" });
+  return say("");
+}
+
+/** Not lifted after all: it stands in the water as it did. */
+async function putBack() {
+  delete draft.cells.lifted_at;
+  draft.cells.outcome = content.IN_WATER;
+  draft.lifting = false;
+  draft.sheet = sheet();
+  await store(draft.base ? "standing" : "waiting");
+  await next();
+}
+by("set-now").addEventListener("click", setNow);
+by("put-back").addEventListener("click", putBack);
+by("show-setting").addEventListener("click", () => document.body.classList.remove("lifting"));
 
 async function check() {
   busy(true);
@@ -287,7 +405,7 @@ async function check() {
     return status === 200 ? told : null;
   } catch (problem) {
     say(
-      problem instanceof NoAnswer
+      problem instanceof NoAnswer || problem instanceof drafts.SessionEnded
         ? "No connection: it is checked when it is sent."
         : faultWords(problem),
       true,
@@ -303,13 +421,18 @@ function busy(on) {
   form.setAttribute("aria-busy", String(on));
 }
 
+/** Keep the draft as one that is finished on this page. */
+async function store(status) {
+  draft.changed = Date.now();
+  draft.status = status;
+  draft.account = lists.account;
+  await withRoom(() => drafts.put(draft));
+  keeping.forgetMirror(path);
+}
+
 async function wait() {
   draft.sheet = sheet();
-  draft.changed = Date.now();
-  draft.status = "waiting";
-  draft.account = lists.account;
-  await drafts.put(draft);
-  keeping.forgetMirror(path);
+  await store("waiting");
   const id = draft.cells.placement_id;
   await next();
   say(id + " is kept on this device. It is checked and sent when there is a connection.");
@@ -319,7 +442,7 @@ async function wait() {
 
 async function next() {
   if (location.hash) history.replaceState(null, "", path);
-  const fresh = editing && lists.form ? begun() : content.following(lists, path, draft);
+  const fresh = editing && lists.form ? begun([]) : content.following(lists, path, draft);
   await keeping.hold(fresh.uuid);
   open(fresh);
   by("save").textContent = "Save";
@@ -343,18 +466,19 @@ async function save(decided) {
       return undefined;
     }
     const answer = await postSheet("/entry/save");
-    draft = { ...drafts.settled(draft, answer), sheet: sheet() };
+    draft = drafts.settled({ ...draft, sheet: sheet() }, answer);
     await drafts.put(draft);
     keeping.forgetMirror(path);
     if (draft.status !== "sent") return showAnswer(draft);
     const own = "/placements/" + address(draft.cells.placement_id);
     if (editing) return location.assign(own);
     const link = element("a", { href: own, textContent: draft.cells.placement_id });
+    const kept = findings.words(draft.told.kept || []);
     await next();
-    say("Stored: ", false, link, ".");
+    say("Stored: ", false, link, kept ? ", with what somebody else changed: " + kept + "." : ".");
     return undefined;
   } catch (problem) {
-    if (problem instanceof NoAnswer) return await wait();
+    if (problem instanceof NoAnswer || problem instanceof drafts.SessionEnded) return await wait();
     say(faultWords(problem), true);
     return undefined;
   } finally {
@@ -370,18 +494,34 @@ form.addEventListener("submit", (event) => {
 
 window.addEventListener("online", () => {
   connection();
-  waiting.sendAll();
+  waiting.sendAll().then(gear.refresh);
   place.show();
   map.fill();
 });
 window.addEventListener("offline", connection);
-setInterval(waiting.sendAll, 30000);
+setInterval(() => waiting.sendAll().then(gear.refresh), 30000);
 
 map.fill();
 if ("serviceWorker" in navigator) {
   navigator.serviceWorker.register("/entry-worker.js").catch(() => {});
   navigator.serviceWorker.addEventListener("message", () => waiting.list());
 }
+/* Surveys by a tap: those of most placements on this device first, then as listed. */
+function surveyChoice() {
+  const names = Array.from(by("surveys").options, (one) => one.value).slice(0, 4);
+  by("survey-choice").replaceChildren(
+    ...names.map((name) => {
+      const button = element("button", { type: "button", className: "light", textContent: name });
+      button.addEventListener("click", () => {
+        form.elements.survey.value = name;
+        form.elements.survey.dispatchEvent(new Event("input", { bubbles: true }));
+        drawRows();
+      });
+      return button;
+    }),
+  );
+}
+
 /* A place in the address begins a draft of its own; what was begun before is left as it is. */
 async function beginThere() {
   const fresh = content.empty(lists, path, {});
@@ -394,10 +534,16 @@ async function beginThere() {
 
 const there =
   !editing && ["longitude", "latitude"].every((name) => Number.parseFloat(given.get(name)) < 181);
+surveyChoice();
 (there ? beginThere() : keeping.find(path, begun)).then(async (found) => {
   open(found);
   connection();
   await waiting.list().catch(() => {});
+  await watchRoom(by("storage"));
   form.dataset.ready = "yes";
   await waiting.sendAll();
+  await gear.refresh();
+  const wanted = given.get("lift") && (await gear.find(given.get("lift")));
+  if (given.get("lift")) history.replaceState(null, "", path);
+  if (wanted) await lift(wanted);
 });

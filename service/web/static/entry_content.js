@@ -33,6 +33,23 @@ export const PLACE = [
   "crs",
 ];
 
+export const IN_WATER = "in_the_water"; // the outcome of gear that was set and not lifted yet
+const SAME_AGAIN = [
+  ...["survey", "method", "gear_count", "mesh_mm", "bait", "trap_air_space", "crew", "permit"],
+  ...["gear_cleaned", "operator_certificate", "machine_check", "wetted_width_m"],
+  ...["water_temperature_c", "dissolved_oxygen_mg_l", "conductivity_us_cm"],
+  ...["water_velocity_m_s", "visibility_m"],
+];
+
+/** A number counted on until none in `taken` is it; its last digits keep their width. */
+export function nextNumber(name, taken) {
+  const [, stem, digits] = /^(.*?)(\d{1,12})$/s.exec(name) || ["", name + "-", "1"];
+  for (let count = Number(digits) + 1; ; count += 1) {
+    const tried = stem + String(count).padStart(digits.length, "0");
+    if (!taken.has(tried)) return tried;
+  }
+}
+
 export function empty(lists, page, over) {
   const uuid = newId();
   const day = localNow(lists.timezone).slice(0, 10).replaceAll("-", "");
@@ -42,9 +59,11 @@ export function empty(lists, page, over) {
     account: lists.account,
     status: "draft",
     base: null,
+    seen: null,
     had: [],
     shape: "point",
-    cells: { placement_id: day + "-" + uuid.slice(0, 8), ...over },
+    // Letters of the draft, so that two devices do not count on from the same number.
+    cells: { placement_id: day + "-" + uuid.slice(0, 4) + "-01", ...over },
     catches: [],
     lengths: [],
     nothing_caught: false,
@@ -60,9 +79,19 @@ export function ofStored(lists, page, stored) {
     lengths: stored.lengths.map((row) => ({ ...row })),
     nothing_caught: stored.nothing_caught,
     base: stored.base,
+    seen: stored,
     had: Object.keys(stored.placement),
     shape: shapeOf(stored.placement),
   };
+}
+
+/** A new draft of the same day's work on this device. */
+export function ofTheDay(lists, page, stored) {
+  const own = stored.filter((one) => one.account === lists.account && one.cells.survey);
+  const last = own.reduce((a, b) => (a && a.changed >= b.changed ? a : b), null);
+  const recent = last && Date.now() - last.changed < 24 * 3600000;
+  const cells = recent ? { ...last.cells, method: "" } : {};
+  return following(lists, page, { cells });
 }
 
 /** A new draft with what stays the same from one placement to the next. */
@@ -71,6 +100,60 @@ export function following(lists, page, draft) {
     KEPT_OVER.filter((name) => draft.cells[name]).map((name) => [name, draft.cells[name]]),
   );
   return empty(lists, page, over);
+}
+
+/** A new draft of the same gear in the same hands, at another place. */
+export function sameAgain(lists, page, draft, taken) {
+  const over = Object.fromEntries(
+    SAME_AGAIN.filter((name) => draft.cells[name]).map((name) => [name, draft.cells[name]]),
+  );
+  over.placement_id = nextNumber(draft.cells.placement_id, taken);
+  return { ...empty(lists, page, over), had: [...draft.had] };
+}
+
+/** A draft of gear in the water that the service lists, set on whatever device. */
+export function ofGear(lists, page, row) {
+  const seen = { placement: row.placement, catches: [], lengths: [], base: row.base };
+  const fresh = ofStored(lists, page, { ...seen, nothing_caught: false });
+  return { ...fresh, status: "standing", cells: { ...row.placement } };
+}
+
+export const standing = (draft) => draft.cells.outcome === IN_WATER;
+
+/** Take a merged version from the service, with what was chosen where two people differ. */
+export function resolve(draft, told, theirs) {
+  const { form, stored } = told;
+  const cells = { ...form.placement };
+  let caught = form.catches;
+  for (const column of theirs) {
+    if (column.startsWith("catches:")) {
+      const kind = (row) =>
+        ["species", "pass_no", "life_stage", "fate"].map((name) => row[name] || "").join("|");
+      const own = column.slice("catches:".length);
+      caught = [
+        ...caught.filter((row) => kind(row) !== own),
+        ...stored.catches.filter((row) => kind(row) === own),
+      ];
+    } else {
+      for (const name of column === "position" ? PLACE : [column]) {
+        delete cells[name];
+        if (stored.placement[name]) cells[name] = stored.placement[name];
+      }
+    }
+  }
+  const base = told.digest;
+  const nil = cells.outcome === "nil";
+  return {
+    ...draft,
+    cells,
+    base,
+    catches: caught.map((row) => ({ ...row })),
+    lengths: form.lengths.map((row) => ({ ...row })),
+    nothing_caught: nil && (form.nothing_caught || stored.nothing_caught),
+    seen: { ...stored, base },
+    had: Object.keys(cells),
+    shape: shapeOf(cells),
+  };
 }
 
 function shapeOf(cells) {
@@ -103,9 +186,12 @@ export function sheet(draft, method) {
   );
   const rows = (list, wanted) => list.map(filled).filter(wanted);
   const counted = rowsCount(draft);
+  if (standing(draft)) delete placement.lifted_at;
   return {
     placement,
     base: draft.base,
+    seen: draft.seen || null,
+    draft: draft.uuid,
     nothing_caught: draft.nothing_caught,
     catches: counted ? rows(draft.catches, (row) => row.species || row.count || row.notes) : [],
     lengths: counted ? rows(draft.lengths, (row) => row.length_mm || row.weight_g) : [],

@@ -6,6 +6,7 @@ import { parseJson, request } from "../assets/fetching.js";
 const BASE = "rifflebook-entry";
 const STORE = "drafts";
 const KEPT_SENT = 20;
+const IN_WATER = "in_the_water";
 
 let opened = null;
 function base() {
@@ -48,6 +49,9 @@ export function newId() {
   return hex.replace(/^(.{8})(.{4})(.{4})(.{4})/, "$1-$2-$3-$4-");
 }
 
+/** The session has ended; what was entered waits until somebody has logged in again. */
+export class SessionEnded extends Error {}
+
 export async function lend() {
   const answer = await request("/entry/token", {
     headers: { Accept: "application/json" },
@@ -74,9 +78,16 @@ export async function post(path, sheet, token) {
 
 /* What of a draft is known after an answer of the service. */
 export function settled(draft, { status, told }) {
-  if (status === 200 || status === 201) {
-    return { ...draft, status: "sent", told, sent: Date.now(), changed: Date.now() };
+  const own = { ...draft, told, ended: false };
+  if ((status === 200 || status === 201) && draft.sheet.placement.outcome === IN_WATER) {
+    const seen = { ...draft.sheet, seen: null, base: told.digest };
+    return { ...own, status: "standing", base: told.digest, seen };
   }
+  if (status === 200 || status === 201) {
+    return { ...own, status: "sent", sent: Date.now(), changed: Date.now() };
+  }
+  if (status === 401 || status === 403) return { ...own, status: "waiting", ended: true };
+  if (status === 409 && told.outcome === "taken") return { ...own, status: "taken" };
   if (status === 409 && told.differences) return { ...draft, status: "conflict", told };
   if (status === 422 || status === 400 || status === 409)
     return { ...draft, status: "refused", told };
@@ -86,7 +97,8 @@ export function settled(draft, { status, told }) {
 async function sendOne(draft, token) {
   const answer = await post("/entry/save", draft.sheet, token);
   const stored = await get(draft.uuid);
-  // Changed by hand while it was under way: what was sent is stored, the change is not.
+  // Changed by hand while it was under way: what was sent is stored, the change is not; gear that
+  // was lifted meanwhile is known again by the name of its draft.
   if (stored && stored.changed !== draft.changed) return stored;
   const next = settled(draft, answer);
   await put(next);
@@ -101,7 +113,8 @@ async function sendWaiting() {
   const done = [];
   for (const draft of waiting) {
     if (!lent.may_edit) {
-      await put({ ...draft, told: { detail: "Log in with an account that may enter records." } });
+      const detail = "Log in with an account that may enter records.";
+      await put({ ...draft, ended: true, told: { detail } });
     } else if (draft.account !== lent.account) {
       await put({
         ...draft,

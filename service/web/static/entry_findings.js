@@ -8,9 +8,15 @@ export function makeFindings(form, by) {
     );
     if (holder) return holder.firstChild.textContent.trim(); // the unit comes after it
     return (
-      { outcome: "What came of it", method: "Method", species: "Species", count: "Count" }[
-        column
-      ] || column.replaceAll("_", " ")
+      {
+        outcome: "What came of it",
+        method: "Method",
+        species: "Species",
+        count: "Count",
+        position: "Position",
+        catches: "Fish",
+        lengths: "Lengths",
+      }[column.split(":")[0]] || column.replaceAll("_", " ")
     );
   }
 
@@ -46,15 +52,42 @@ export function makeFindings(form, by) {
     by("findings").scrollIntoView({ block: "nearest" });
   }
 
-  /** Two versions; `mine` and `theirs` are what the buttons do. */
-  function showConflict(told, mine, theirs) {
+  /** The number of this record is that of another one; it may get the next free number. */
+  function showTaken(number, free, take) {
+    const button = element("button", {
+      type: "button",
+      textContent: "Give mine the next free number: " + free,
+    });
+    button.addEventListener("click", take);
+    show("The number " + number + " is taken", {}, [
+      element("p", {
+        textContent:
+          "Another record has it, and stays as it is. Give yours another, here or under Work.",
+      }),
+      element("div", { className: "buttons" }, button),
+    ]);
+  }
+
+  /** Columns in the words of the form. */
+  const words = (columns) => columns.map(labelOf).join(", ");
+
+  /** Two versions; `settle` gets the columns that stay as they are stored. */
+  function showConflict(told, settle) {
+    const theirs = new Set();
+    const choice = (column, text, own) => {
+      const label = labelOf(column) + ", " + (own ? "yours" : "stored now");
+      const field = element("input", { type: "radio", name: "settle:" + column, checked: own });
+      field.setAttribute("aria-label", label);
+      field.addEventListener("change", () => (own ? theirs.delete(column) : theirs.add(column)));
+      return element("td", {}, element("label", { className: "pick" }, field, " " + (text || "–")));
+    };
     const rows = told.differences.map(([column, stored, sent]) =>
       element(
         "tr",
         {},
         element("th", { scope: "row", textContent: labelOf(column) }),
-        element("td", { textContent: stored || "–" }),
-        element("td", { textContent: sent || "–" }),
+        choice(column, stored, false),
+        choice(column, sent, true),
       ),
     );
     const table = element(
@@ -78,14 +111,16 @@ export function makeFindings(form, by) {
       made.addEventListener("click", act);
       return made;
     };
-    show("Somebody else changed this meanwhile", { flagged: told.flagged }, [
-      element("p", { textContent: "Both versions stay in the history, whichever you choose." }),
+    show("Somebody else changed the same meanwhile", { flagged: told.flagged }, [
+      element("p", {
+        textContent:
+          "All else is put together. Choose for each of these; both stay in the history.",
+      }),
       element("div", { className: "scrolls" }, table),
       element(
         "div",
         { className: "buttons" },
-        button("Put mine in its place", "", mine),
-        button("Keep what is stored", "light", theirs),
+        button("Save so", "", () => settle([...theirs])),
       ),
     ]);
   }
@@ -94,5 +129,5 @@ export function makeFindings(form, by) {
     by("findings").hidden = true;
   }
 
-  return { show, showConflict, hide };
+  return { show, showConflict, showTaken, words, hide };
 }

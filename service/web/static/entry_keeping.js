@@ -23,7 +23,7 @@ export function forgetMirror(page) {
   }
 }
 
-/** The draft of a page that this window may go on with; else what `begin` gives. */
+/** The draft of a page that this window may go on with; else what `begin` makes, given all. */
 export async function find(page, begin) {
   const wanted = new URLSearchParams(location.hash.slice(1)).get("draft");
   let stored = [];
@@ -45,7 +45,7 @@ export async function find(page, begin) {
     ? stored.filter((one) => one.uuid === wanted)
     : stored.filter((one) => one.page === page && one.status === "draft");
   for (const one of own.sort((a, b) => b.changed - a.changed)) if (await hold(one.uuid)) return one;
-  const begun = begin();
+  const begun = begin(stored);
   await hold(begun.uuid);
   return begun;
 }

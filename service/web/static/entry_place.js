@@ -2,6 +2,8 @@
 import { NoAnswer, parseJson, request } from "../assets/fetching.js";
 import { degrees, points } from "./entry_content.js";
 
+const LEAST_STEP_M = 5; // between two points of a recorded way
+
 function reachWords(found) {
   const where = found.catchment ? " Catchment " + found.catchment + "." : "";
   if (!found.has_network) return "no stream network is loaded." + where;
@@ -15,6 +17,13 @@ function reachWords(found) {
   return (
     name(found.reach_id, found.stream_name) + ", " + found.offset_m + " m away." + doubt + where
   );
+}
+
+/* Metres between two places a few metres or kilometres apart, on a sphere. */
+export function apart([lon1, lat1], [lon2, lat2]) {
+  const metres = (Math.PI / 180) * 6371008.8;
+  const east = (lon2 - lon1) * Math.cos((((lat1 + lat2) / 2) * Math.PI) / 180);
+  return metres * Math.hypot(east, lat2 - lat1);
 }
 
 /**
@@ -96,9 +105,39 @@ export function makePlace({ draftNow, map, by, add }) {
             ? "The device does not lend its position. Allow it, or tap the map."
             : "The device finds no position here. Try again, or tap the map.";
       },
-      { enableHighAccuracy: true, timeout: 20000, maximumAge: 5000 },
+      { enableHighAccuracy: true, timeout: 20000, maximumAge: 0 },
     );
   }
 
-  return { show, locate };
+  /* A walk as a track: a point whenever the device has moved on. */
+  let watched = null;
+  function record() {
+    if (watched !== null) {
+      navigator.geolocation.clearWatch(watched);
+      watched = null;
+      by("record").textContent = "Record my way";
+      by("locate-state").textContent = "The way has " + points(draftNow()).length + " points.";
+      return;
+    }
+    by("record").textContent = "Stop recording";
+    watched = navigator.geolocation.watchPosition(
+      (found) => {
+        const { longitude, latitude, accuracy } = found.coords;
+        const list = points(draftNow());
+        const last = list[list.length - 1];
+        if (last && apart(last, [longitude, latitude]) < LEAST_STEP_M) return;
+        add([Number(longitude.toFixed(6)), Number(latitude.toFixed(6))]);
+        by("locate-state").textContent =
+          "Recording: " +
+          points(draftNow()).length +
+          " points, good to about " +
+          Math.round(accuracy) +
+          " m. Keep this page open.";
+      },
+      () => (by("locate-state").textContent = "The device finds no position here."),
+      { enableHighAccuracy: true, maximumAge: 2000 },
+    );
+  }
+
+  return { show, locate, record };
 }

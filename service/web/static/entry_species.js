@@ -4,21 +4,32 @@ let count = 0;
 
 const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
 
-/* Each word typed must begin a word of a name; names that begin so come first. */
+/* Each word typed must begin a word of a name. A common name that is so typed comes first, then
+   common names that begin so, then scientific ones; of these, what is caught here more often. */
 export function matching(list, typed) {
   const words = plain(typed)
     .split(/[\s.]+/)
     .filter(Boolean);
   const found = [];
-  list.forEach(([name, vernacular], place) => {
+  const whole = words.join(" ");
+  list.forEach(([name, vernacular, caught], place) => {
     const parts = plain(name + " " + vernacular).split(/[\s-]+/);
     if (!words.every((word) => parts.some((part) => part.startsWith(word)))) return;
-    const first =
-      plain(name).startsWith(words[0] || "") || plain(vernacular).startsWith(words[0] || "");
-    found.push([first ? 0 : 1, place]);
+    const common = plain(vernacular);
+    const rank =
+      common === whole
+        ? 0
+        : common.startsWith(whole)
+          ? 1
+          : common.split(/[\s-]+/).some((part) => part.startsWith(words[0] || ""))
+            ? 2
+            : plain(name).startsWith(words[0] || "")
+              ? 3
+              : 4;
+    found.push([rank, -(caught || 0), place]);
   });
-  found.sort((a, b) => a[0] - b[0] || a[1] - b[1]);
-  return found.map(([, place]) => list[place]);
+  found.sort((a, b) => a[0] - b[0] || a[1] - b[1] || a[2] - b[2]);
+  return found.map(([, , place]) => list[place]);
 }
 
 /* Letters to change, put in or leave out so that one word becomes the beginning of another. */

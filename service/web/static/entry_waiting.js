@@ -7,21 +7,32 @@ const STATUS = {
   draft: "not finished",
   waiting: "waits for a connection",
   refused: "needs mending",
+  taken: "its number is taken",
+  standing: "in the water",
   conflict: "changed by somebody else meanwhile",
   sent: "stored",
+};
+/** What was odd of a draft that was stored, in a sentence; empty where nothing was. */
+const remarksOf = (one) => {
+  const flagged = (one.told || {}).flagged || [];
+  return flagged.length ? ": " + flagged.map((flag) => flag.message).join(" ") : "";
 };
 export const address = (id) => id.split("/").map(encodeURIComponent).join("/");
 
 /** `draftNow` gives the draft on the page, which is not listed; `say` shows what became of it. */
-export function makeWaiting({ draftNow, methods, by, say }) {
+export function makeWaiting({ draftNow, methods, by, say, listed }) {
   async function list() {
-    const listed = (await drafts.all()).filter(
-      (one) => one.uuid !== draftNow().uuid || one.status !== "draft",
+    const all = await drafts.all();
+    by("session").hidden = !all.some((one) => one.ended && one.status === "waiting");
+    const shown = all.filter(
+      (one) =>
+        one.status !== "standing" && (one.uuid !== draftNow().uuid || one.status !== "draft"),
     );
-    by("drafts").hidden = !listed.length;
-    const open_ = listed.filter((one) => one.status !== "sent").length;
+    by("drafts").hidden = !shown.length;
+    const open_ = shown.filter((one) => one.status !== "sent").length;
     by("draft-count").textContent = open_ ? "(" + open_ + " not stored yet)" : "";
-    by("draft-list").replaceChildren(...listed.map(draftLine));
+    by("draft-list").replaceChildren(...shown.map(draftLine));
+    await listed();
   }
 
   function draftLine(one) {
@@ -65,10 +76,14 @@ export function makeWaiting({ draftNow, methods, by, say }) {
     if (!navigator.onLine) return;
     try {
       const done = await drafts.sendAll();
-      const stored = done.filter((one) => one.status === "sent");
+      const stored = done.filter((one) => ["sent", "standing"].includes(one.status));
       if (stored.length)
-        say("Sent: " + stored.map((one) => one.cells.placement_id).join(", ") + ".");
-      if (done.some((one) => one.status !== "sent")) by("drafts").open = true;
+        say(
+          "Sent: " + stored.map((one) => one.cells.placement_id).join(", ") + ".",
+          stored.some(remarksOf),
+          ...stored.filter(remarksOf).map((one) => " " + one.cells.placement_id + remarksOf(one)),
+        );
+      if (done.length > stored.length) by("drafts").open = true;
     } catch (problem) {
       if (!(problem instanceof NoAnswer)) say(problem.message, true); // else tried again later
     }

@@ -1,8 +1,8 @@
 /* Keeps the entry form at hand where there is no connection, and sends what waits.
    Only the form and what it is made of; records are never kept. */
-import { sendAll } from "./entry_drafts.js";
+import { all, sendAll } from "./entry_drafts.js";
 
-const SHELL = "rifflebook-entry-4";
+const SHELL = "rifflebook-entry-5";
 const REACHES = "rifflebook-reaches-1";
 const FORM = "/placements/new";
 const MOST_REACHES = 200;
@@ -21,12 +21,16 @@ const PARTS = [
   "/static/entry_place.js",
   "/static/entry_findings.js",
   "/static/entry_waiting.js",
+  "/static/entry_standing.js",
+  "/static/entry_storage.js",
+  "/static/entry_tiles.js",
   "/static/entry.js",
   "/assets/leaflet.js",
   "/assets/leaflet.css",
   "/assets/colours.css",
   "/assets/colours.js",
   "/assets/elements.js",
+  "/assets/standing.js",
   "/assets/fetching.js",
 ];
 
@@ -61,7 +65,10 @@ async function fresh(request, key, name) {
     if (answer.ok && answer.type === "basic" && !answer.redirected) {
       await cache.put(key, answer.clone());
     } else if (answer.status === 401 || answer.status === 403) {
-      await cache.delete(key); // this account may not enter records: nothing of the form stays
+      // This account may not enter records: nothing of the form stays, unless something waits on
+      // this device whose session has ended, to be gone on with.
+      const waits = (await all().catch(() => [])).some((draft) => draft.status !== "sent");
+      if (!waits) await cache.delete(key);
     }
     return answer;
   } catch (problem) {
