@@ -216,6 +216,8 @@ def test_columns_of_the_guide_are_those_of_the_functions():
         "lengths --per species": "lengths",
         "lengths --per class": "length_classes",
         "lengths --per fish": "fish_condition",
+        "change --per species": "change",
+        "change --per year": "change_by_year",
         "returns": "returns",
     }
     assert set(table) == set(names)

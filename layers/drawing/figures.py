@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = [
     "accumulation_curve",
     "catch_per_unit_effort",
+    "change_over_years",
     "class_width_mm",
     "effort_by_method_and_year",
     "length_frequency",
@@ -300,6 +301,45 @@ def catch_per_unit_effort(
             for row in own.head(40).itertuples()
         ]
         return _svg(figure, title, "; ".join(words) + ".")
+
+
+def change_over_years(
+    years: pd.DataFrame, species: str, *, labels: Mapping[str, str] | None = None
+) -> str:
+    """Draw occupancy and catch per effort of one species by year, with 95 % intervals, as SVG.
+
+    `years` has the columns of `layers.estimates.change.YEAR_COLUMNS` for one place; a panel for
+    occupancy and one for each gear with figures of two years.
+    """
+    title = f"Change over years of {species}"
+    own = years[(years["species"] == species) & years["value"].notna()]
+    groups = [(key, part) for key, part in own.groupby(["quantity", "method"]) if len(part) > 1]
+    groups.sort(key=lambda one: one[0][0] != "occupancy")
+    if not groups:
+        return _blank(title, "Too little was visited again to draw a change.")
+    said = []
+    with _drawing():
+        figure = _sheet(5.2, 1.9 * len(groups) + 0.4)
+        panels = figure.subplots(len(groups), 1, squeeze=False)[:, 0]
+        for axes, ((quantity, method), part) in zip(panels, groups, strict=True):
+            year, value, low, high = (
+                part[c].to_numpy(np.float64) for c in ("year", "value", "value_low", "value_high")
+            )
+            axes.vlines(year, low, high, color=_INK, linewidth=1.1)
+            axes.plot(year, value, "o--", color=_FILLS[0], markersize=5, linewidth=0.8)
+            name = "Occupancy, all gears"
+            if quantity != "occupancy":
+                name = f"Catch per effort, {_labels(pd.Index([method]), labels)[0]}"
+            axes.set_title(f"{name}, {part['units'].sum()} visits to units", fontsize=9, loc="left")
+            axes.set_ylabel("Share of units" if quantity == "occupancy" else "First year = 1")
+            axes.set_ylim(bottom=0, top=1 if quantity == "occupancy" else None)
+            axes.set_xlim(year.min() - 0.4, year.max() + 0.4)
+            axes.xaxis.set_major_locator(_whole_numbers())
+            words = [f"{at:.0f}: {v:.2g}" for at, v in zip(year, value, strict=True)]
+            said.append(f"{name}: {', '.join(words)}")
+        figure.suptitle(species, fontsize=9, style="italic")
+        figure.supxlabel("Bars: 95 % interval.", fontsize=7.5)
+        return _svg(figure, title, "; ".join(said) + ".")
 
 
 def _rate_panel(axes: Axes, own: pd.DataFrame) -> None:

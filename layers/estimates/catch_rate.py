@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     Floats = npt.NDArray[np.float64]
     Bools = npt.NDArray[np.bool_]
 
-__all__ = ["CATCH_RATE_COLUMNS", "catch_per_unit_effort"]
+__all__ = ["CATCH_RATE_COLUMNS", "CountedCatch", "catch_per_unit_effort", "counted_catch"]
 
 CATCH_RATE_COLUMNS: Final = (
     "method",
@@ -122,43 +122,13 @@ def catch_per_unit_effort(
     the log scale. Where none was caught: 0 to the exact upper limit. It takes placements as
     independent.
     """
-    base = looked(placements)
-    chosen = _chosen_units(placements, effort, methods, units or {})
-    method = codes_of(placements["method"], methods.index, "Method")
-    known_alike = np.isin(np.array(chosen, dtype="str"), _KNOWN_OF_FIRST_PASS)
+    whole = counted_catch(placements, catches, effort, methods, units)
+    base, method, amount, kept = looked(placements), whole.method, whole.effort, whole.kept
+    chosen, first_pass, reasons = whole.units, whole.first_pass, whole.left_out
+    used = base & (amount > 0)
     rows = codes_within(catches["placement_id"], placements.index)
     kinds = codes_of(catches["species"], species.index, "Species")
     number, lower = catch_numbers(catches)
-    pass_no = catches["pass_no"].to_numpy(dtype=np.float64, na_value=np.nan)
-    passes = placements["passes"].to_numpy(dtype=np.float64, na_value=np.nan)
-    several = passes > 1
-    several[rows[(rows >= 0) & (pass_no > 1)]] = True
-    first_minutes = _first_minutes(placements, several)
-    timed = np.array([unit == "minute" for unit in chosen], dtype=bool)
-    for at in np.flatnonzero(timed):
-        mine = base & (method == at) & several
-        known_alike[at] = mine.any() and bool((first_minutes[mine] > 0).all())
-    first_pass = known_alike & (methods["cpue_passes"] == "first").to_numpy(dtype=bool)
-    first_only = first_pass[method]
-    mixed = np.zeros(len(placements), dtype=bool)
-    kept = (rows >= 0) & (number > 0)
-    unknown_pass = kept & np.isnan(pass_no)
-    unknown_pass[unknown_pass] = first_only[rows[unknown_pass]] & (passes[rows[unknown_pass]] > 1)
-    mixed[rows[unknown_pass]] = True
-    later = kept & (pass_no > 1)
-    later[later] = first_only[rows[later]]
-
-    amount = _chosen_effort(placements, effort, chosen, method, first_only, methods)
-    if len(methods):
-        amount = np.where(first_only & timed[method], first_minutes, amount)
-    used = base & ~mixed & (amount > 0)
-    kept = kept & ~later
-    kept[kept] = base[rows[kept]]
-    reasons = {
-        "catch not told apart by pass": base & mixed,
-        "no night between set and lift": base & ~mixed & (amount == 0),
-        "effort unknown": base & ~mixed & np.isnan(amount),
-    }
     count = scipy.sparse.csr_array(
         (number[kept], (rows[kept], kinds[kept])), shape=(len(placements), len(species))
     )
@@ -217,6 +187,79 @@ def catch_per_unit_effort(
         effort_units={str(k): chosen[i] for i, k in enumerate(methods.index)},
     )
     return frame
+
+
+@dataclass(frozen=True)
+class CountedCatch:
+    """Which catch goes with which effort, in one unit for each method.
+
+    Attributes
+    ----------
+    units, first_pass
+        Effort unit of each method, and whether its first passes alone count.
+    method
+        Row of each placement's method.
+    effort
+        Of each placement; missing where it is unknown or does not go with the catch. [units]
+    kept
+        Whether each catch row counts.
+    left_out
+        Placements that looked and have no such effort, by reason.
+    """
+
+    units: list[str]
+    first_pass: Bools
+    method: Ints
+    effort: Floats
+    kept: Bools
+    left_out: dict[str, Bools]
+
+
+def counted_catch(
+    placements: pd.DataFrame,
+    catches: pd.DataFrame,
+    effort: pd.DataFrame,
+    methods: pd.DataFrame,
+    units: Mapping[str, str] | None = None,
+) -> CountedCatch:
+    """Tell which catch and effort go together; parameters as of `catch_per_unit_effort`."""
+    base = looked(placements)
+    chosen = _chosen_units(placements, effort, methods, units or {})
+    method = codes_of(placements["method"], methods.index, "Method")
+    known_alike = np.isin(np.array(chosen, dtype="str"), _KNOWN_OF_FIRST_PASS)
+    rows = codes_within(catches["placement_id"], placements.index)
+    number, _ = catch_numbers(catches)
+    pass_no = catches["pass_no"].to_numpy(dtype=np.float64, na_value=np.nan)
+    passes = placements["passes"].to_numpy(dtype=np.float64, na_value=np.nan)
+    several = passes > 1
+    several[rows[(rows >= 0) & (pass_no > 1)]] = True
+    first_minutes = _first_minutes(placements, several)
+    timed = np.array([unit == "minute" for unit in chosen], dtype=bool)
+    for at in np.flatnonzero(timed):
+        mine = base & (method == at) & several
+        known_alike[at] = mine.any() and bool((first_minutes[mine] > 0).all())
+    first_pass = known_alike & (methods["cpue_passes"] == "first").to_numpy(dtype=bool)
+    first_only = first_pass[method]
+    mixed = np.zeros(len(placements), dtype=bool)
+    kept = (rows >= 0) & (number > 0)
+    unknown_pass = kept & np.isnan(pass_no)
+    unknown_pass[unknown_pass] = first_only[rows[unknown_pass]] & (passes[rows[unknown_pass]] > 1)
+    mixed[rows[unknown_pass]] = True
+    later = kept & (pass_no > 1)
+    later[later] = first_only[rows[later]]
+
+    amount = _chosen_effort(placements, effort, chosen, method, first_only, methods)
+    if len(methods):
+        amount = np.where(first_only & timed[method], first_minutes, amount)
+    kept = kept & ~later
+    kept[kept] = base[rows[kept]]
+    left_out = {
+        "catch not told apart by pass": base & mixed,
+        "no night between set and lift": base & ~mixed & (amount == 0),
+        "effort unknown": base & ~mixed & np.isnan(amount),
+    }
+    amount = np.where(mixed, np.nan, amount)
+    return CountedCatch(chosen, first_pass, method, amount, kept, left_out)
 
 
 def _chosen_units(

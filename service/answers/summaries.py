@@ -35,7 +35,7 @@ from service.records import EVERYTHING, OF_EFFORT, OF_STRETCHES, OF_WATER, Selec
 from service.reference import network
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -50,6 +50,8 @@ __all__ = [
     "accumulation",
     "any_sensitive",
     "chance_present",
+    "change",
+    "change_by_year",
     "counted",
     "coverage",
     "depletion",
@@ -658,9 +660,11 @@ def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame
     return _finished(_in_chosen(store, found, selection), "richness", found)  # type: ignore[no-any-return]
 
 
-def _shown_whole(store: Store, selection: Selection, viewer: Viewer) -> Records:
+def _shown_whole(
+    store: Store, selection: Selection, viewer: Viewer, needed: Needed = EVERYTHING
+) -> Records:
     """Open records with what this viewer sees all of: no cells, no species that may be hidden."""
-    records = _opened(store, selection, viewer).records
+    records = _opened(store, selection, viewer, needed=needed).records
     if viewer.sees_exact_places:
         return records
     exact = records.placements[records.placements["generalised_km"].isna()]
@@ -715,6 +719,72 @@ def fish_condition(store: Store, selection: Selection, viewer: Viewer) -> pd.Dat
     records = _shown_whole(store, selection, viewer)
     found = computing.condition_of_fish(records.placements, records.catches, records.lengths)
     return _finished(found, "fish_condition", found)  # type: ignore[no-any-return]
+
+
+def change(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    by: str = "catchment",
+    unit: str = "",
+) -> pd.DataFrame:
+    """Change of species over years: units gained and lost, yearly ratios, what would have shown.
+
+    `by` is catchment or stream; `unit` site or reach, where empty site if half of the placements
+    have one.
+    """
+    from layers.estimates import change as computing
+
+    return _changes(computing.change, "change", store, selection, viewer, by, unit)
+
+
+def change_by_year(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    by: str = "catchment",
+    unit: str = "",
+) -> pd.DataFrame:
+    """Occupancy and catch per effort of species by year; parameters as of `change`."""
+    from layers.estimates import change as computing
+
+    return _changes(computing.change_by_year, "change_by_year", store, selection, viewer, by, unit)
+
+
+def _changes(
+    compute: Callable[..., pd.DataFrame],
+    name: str,
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    by: str,
+    unit: str,
+) -> pd.DataFrame:
+    from layers.fieldwork.effort import effort_of
+
+    if by not in ("catchment", "stream"):
+        raise RequestError(f"{by!r} is no grouping of change; use catchment or stream.")
+    if unit not in ("", "site", "reach"):
+        raise RequestError(f"{unit!r} is no unit of change; use site or reach.")
+    records = _shown_whole(store, selection.without_species(), viewer, OF_EFFORT)
+    placements, methods = records.placements, reference.methods(store)
+    species = reference.species(store)
+    listed = species.loc[[*selection.species]] if selection.species else species
+    if not unit:
+        unit = "site" if placements["site"].notna().mean() >= 0.5 else "reach"
+    found = compute(
+        placements,
+        records.catches[records.catches["species"].isin(listed.index)],
+        effort_of(placements, methods, stretch_lengths(records.stretches)),
+        listed,
+        methods,
+        units=_places(store, records, unit),
+        place_of=_places(store, records, by),
+    )
+    found.attrs["inputs"] |= {"unit": unit}
+    return _finished(found.rename(columns={"place": by}), name, found, place=by)  # type: ignore[no-any-return]
 
 
 def stretch_lines(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:

@@ -47,10 +47,12 @@ SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "richness": ("richness", ()),
     "lengths": ("lengths", ("per", "class_mm")),
     "returns": ("returns", ()),
+    "change": ("change", ("per", "by", "unit")),
 }
 _PER: Final[dict[str, dict[str, str]]] = {
     "nearest-reach": {"placement": "placement_reaches", "reach": "reach_summary"},
     "lengths": {"species": "lengths", "class": "length_classes", "fish": "fish_condition"},
+    "change": {"species": "change", "year": "change_by_year"},
 }
 _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
     "reaches": (
@@ -75,9 +77,9 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 @selection_options
 @click.option(
     "--per",
-    type=click.Choice(["placement", "reach", "species", "class", "fish"]),
+    type=click.Choice(["placement", "reach", "species", "class", "fish", "year"]),
     help="nearest-reach: one row for each placement or reach; "
-    "lengths: for each species, class of length or weighed fish.",
+    "lengths: for each species, class of length or weighed fish; change: species or year.",
 )
 @click.option(
     "--class-mm",
@@ -94,7 +96,7 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
     "--by",
     metavar="LIST",
     help="sampled-length: any of catchment, strahler, reach, year, survey, with commas; "
-    "occurrence: one of catchment, stream, reach, site, year.",
+    "occurrence: one of catchment, stream, reach, site, year; change: catchment or stream.",
 )
 @click.option(
     "--effort-unit",
@@ -167,8 +169,8 @@ def summary(path: Path, what: str, form: str, output: Path | None, **given: Any)
     """Print a summary of the records in STORE.
 
     WHAT is one of nearest-reach, sampled-length, occurrence, effort, coverage, streams, gaps,
-    next-places, depletion, detection, richness, lengths, returns. Their columns are listed in the
-    guide, on the page about figures.
+    next-places, depletion, detection, richness, lengths, returns, change. Their columns are listed
+    in the guide, on the page about figures.
 
     Example: rifflebook summary island.gpkg sampled-length --by catchment,year
     """
@@ -233,7 +235,7 @@ def _summary(
     wanted = dict(options)
     if "per" in wanted:
         name = _PER[what][wanted.pop("per")]
-    if "by" in wanted and what != "occurrence":
+    if "by" in wanted and what not in ("occurrence", "change"):
         wanted["by"] = [part.strip() for part in wanted["by"].split(",") if part.strip()]
     if "count" in wanted:
         wanted |= _counting(what, wanted.pop("count"))

@@ -6,7 +6,7 @@ At least 90 %, and 88 % for three to five placements: what the users of these fi
 import numpy as np
 import pytest
 
-from tests.simulations import catch_rates, detection, removal, richness
+from tests.simulations import catch_rates, change, detection, removal, richness
 
 RUNS = 300
 
@@ -90,3 +90,19 @@ def test_occupancy_is_biased_where_a_species_is_hard_to_find():
     row = detection.setting(np.random.default_rng(9), 20, 0.8, "0.1", 2, 40)
     assert row["bias"] < -0.1
     assert row["open"] > 0.8
+
+
+@pytest.mark.parametrize(
+    ("sites", "mean", "clumping"), [(6, 2.0, 2.0), (10, 0.3, 5.0), (10, 2.0, 0.5), (30, 10.0, 2.0)]
+)
+def test_intervals_of_yearly_ratios_cover(sites, mean, clumping):
+    row = change.rate_setting(np.random.default_rng(7), sites, mean, clumping, RUNS)
+    assert row["covered"] >= 0.90
+
+
+@pytest.mark.parametrize(("units", "path", "chance"), [(20, 0, 0.6), (40, 1, 0.3), (40, 2, 0.9)])
+def test_intervals_of_occupancy_over_years_cover(units, path, chance):
+    random = np.random.default_rng(8)
+    row = change.occupancy_setting(random, units, change.PATHS[path], chance, 3, 60)
+    assert row["fitted"] == 1
+    assert min(row["covered_last"], row["covered"]) >= 0.90

@@ -58,3 +58,19 @@ def test_lengths_of_a_species_are_those_of_the_command(store):
     placement = store.records(Selection()).lengths.groupby("placement_id").size()
     few = str(placement.index[placement < 5][0])
     assert "figures/lengths.svg" not in text_of(store, f"/placements/{few}")[1]
+
+
+def test_change_of_a_species_is_that_of_the_command(store):
+    """Units gained and lost, and the words, with their figure; each gear that has one."""
+    table = summaries.change(store, Selection(), LOCAL_KEEPER)
+    table = table[table["catchment"] == "all"]
+    name = table.loc[table["quantity"].eq("catch_rate") & table["words"].ne(""), "species"].iloc[0]
+    text = text_of(store, f"/species/{name}")[1]
+    own = table[(table["species"] == name) & table["words"].ne("")]
+    for row in own.to_dict("records"):
+        assert row["words"] in text
+    assert "figures/change.svg" in text
+    figure = text_of(store, f"/figures/change.svg?species={name}")[1]
+    years = summaries.change_by_year(store, Selection(species=(name,)), LOCAL_KEEPER)
+    first = years[(years["catchment"] == "all") & (years["quantity"] == "occupancy")].iloc[0]
+    assert f"{first['year']}: {first['value']:.2g}" in figure

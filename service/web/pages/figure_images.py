@@ -103,6 +103,16 @@ def catch_rate() -> Response:
     return _answer(figures.catch_per_unit_effort(rates, name, labels=_labels()))
 
 
+@blueprint.get("/change.svg")
+def change() -> Response:
+    """Draw occupancy and catch per effort of one species by year."""
+    query = read_query(request.args)
+    name = _one(query.selection.species, "species")
+    years = summaries.change_by_year(current_store(), query.selection, current_viewer())
+    everywhere = years[years["catchment"] == ALL]
+    return _answer(figures.change_over_years(everywhere, name, labels=_labels()))
+
+
 def _in_catchment() -> tuple[PageQuery, str]:
     query = read_query(request.args)
     return query, _one(query.selection.catchments, "catchment")

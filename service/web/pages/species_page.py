@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 from flask import Blueprint, render_template
 
 from layers.fieldwork.looking import detectable
+from layers.totals import ALL
 from service import reference
 from service.answers import summaries
 from service.answers.map_views import map_summary, network_bounds
@@ -14,6 +17,9 @@ from service.errors import NotFoundError
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
 from service.web.question import carried, page_question, question_pairs
+
+if TYPE_CHECKING:
+    from service.records import Selection
 
 __all__ = ["blueprint"]
 
@@ -60,6 +66,8 @@ def show(name: str) -> str:
             "records"
         ),
         measured=summaries.lengths(store, own, viewer).to_dict("records"),
+        changes=_changes(own),
+        change_address=carried("figures.change"),
         lengths_address=carried("figures.lengths"),
         rates=carried("figures.catch_rate"),
         parts=live_map(
@@ -69,3 +77,11 @@ def show(name: str) -> str:
             filters=question_pairs(),
         ),
     )
+
+
+def _changes(own: Selection) -> list[dict[str, Any]]:
+    """Give what there is of change everywhere."""
+    found = summaries.change(current_store(), own, current_viewer())
+    told = found[(found["catchment"] == ALL) & (found["first_year"] < found["last_year"])]
+    shown = told[told["yearly_ratio"].notna() | told["quantity"].eq("occupancy")]
+    return [{str(key): value for key, value in row.items()} for row in shown.to_dict("records")]

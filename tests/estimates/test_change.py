@@ -1,0 +1,175 @@
+"""Change over years, against statsmodels, a plain sum over all histories, and paper."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+
+from layers.errors import ThinDataError
+from layers.estimates.change import change, change_by_year
+from layers.estimates.count_trend import change_seen, fit_trend, year_indices
+from layers.estimates.dynamic_occupancy import fit_dynamic
+from layers.fieldwork.effort import effort_of
+from tests.sampling_frames import METHODS, SPECIES, catches_of, placements_of
+
+BULLHEAD = "Cottus perifretum"
+
+
+def seeded_counts(sites=8, years=5, ratio=0.8, seed=1):
+    random = np.random.default_rng(seed)
+    site, year = np.repeat(np.arange(sites), years), np.tile(np.arange(years), sites)
+    effort = random.uniform(1, 3, site.size)
+    level = np.exp(random.normal(1.5, 0.8, sites))[site]
+    counts = random.poisson(level * effort * ratio**year * random.gamma(2, 0.5, site.size))
+    return counts.astype(float), effort, site, year.astype(float)
+
+
+def test_ratio_equals_poisson_regression_with_site_effects():
+    """statsmodels 0.14 GLM, Poisson, a column for each site, effort as exposure."""
+    counts, effort, site, year = seeded_counts()
+    columns = np.column_stack([site[:, None] == np.arange(8), year]).astype(float)
+    glm = sm.GLM(counts, columns, family=sm.families.Poisson(), exposure=effort).fit(tol=1e-12)
+    assert fit_trend(counts, effort, site, year).ratio == pytest.approx(np.exp(glm.params[-1]))
+    first, third = year == 0, year == 2
+    pair = first | third
+    columns[:, -1] = third
+    glm = sm.GLM(
+        counts[pair], columns[pair], family=sm.families.Poisson(), exposure=effort[pair]
+    ).fit(tol=1e-12)
+    indices = year_indices(counts, effort, site, year.astype(np.int64))
+    assert indices[2][0] == pytest.approx(np.exp(glm.params[-1]))
+    assert indices[0][0] == 1
+
+
+def test_jackknife_equals_leaving_each_site_out():
+    """The one-step jackknife lies within a tenth of refitting without each site."""
+    counts, effort, site, year = seeded_counts()
+    whole = fit_trend(counts, effort, site, year)
+    left = [
+        np.log(fit_trend(*(part[site != one] for part in (counts, effort, site, year))).ratio)
+        for one in range(8)
+    ]
+    exact = np.sqrt(7 / 8 * ((np.array(left) - np.log(whole.ratio)) ** 2).sum())
+    assert whole.se == pytest.approx(exact, rel=0.1)
+
+
+def test_more_sites_show_smaller_falls_and_seeds_repeat():
+    """Smallest fall seen shrinks with sites; the same seed gives the same figure."""
+    few, many = seeded_counts(6, ratio=1.0), seeded_counts(40, ratio=1.0)
+    assert change_seen(*many) < change_seen(*few)
+    assert change_seen(*few, seed=3) == change_seen(*few, seed=3)
+    with pytest.raises(ThinDataError, match="fewer than 5 sites"):
+        fit_trend(*seeded_counts(4))
+
+
+def sum_over_histories(psi, gained, lost, p, found, tried):
+    """Log-likelihood by adding up every way in which a unit can be occupied or empty."""
+    total = 0.0
+    for y, n in zip(found, tried, strict=True):
+        chance = 0.0
+        for states in itertools.product([0, 1], repeat=len(y)):
+            one = psi if states[0] else 1 - psi
+            for before, now in itertools.pairwise(states):
+                stay = (1 - lost if now else lost) if before else (gained if now else 1 - gained)
+                one *= stay
+            for here, hits, visits in zip(states, y, n, strict=True):
+                one *= p**hits * (1 - p) ** (visits - hits) if here else float(hits == 0)
+            chance += one
+        total += np.log(chance)
+    return total
+
+
+def test_likelihood_is_the_sum_over_all_histories_and_is_the_greatest():
+    """At the estimate and around it, on a seeded season of four years with a year unvisited."""
+    random = np.random.default_rng(3)
+    here = random.random(60) < 0.6
+    found = np.zeros((60, 4, 1))
+    for year in range(4):
+        here = np.where(here, random.random(60) > 0.3, random.random(60) < 0.2)
+        found[:, year, 0] = random.binomial(3, 0.5 * here)
+    tried = np.full_like(found, 3.0)
+    found[:20, 1], tried[:20, 1] = 0, 0
+    fit = fit_dynamic(found, tried)
+    assert fit.estimator == "likelihood"
+    at = (fit.occupancy[0], fit.colonised, fit.lost, fit.detection[0])
+    best = sum_over_histories(*at, found[..., 0], tried[..., 0])
+    assert fit.log_likelihood == pytest.approx(best, abs=1e-8)
+    for k in range(4):
+        for step in (-0.02, 0.02):
+            moved = [value + step * (j == k) for j, value in enumerate(at)]
+            assert sum_over_histories(*moved, found[..., 0], tried[..., 0]) < best
+
+
+def test_a_boundary_is_penalised_and_thin_records_are_refused():
+    """Found at every visit of every unit: no chance is put at 1. Nine units are too few."""
+    tried = np.full((12, 3, 1), 2.0)
+    fit = fit_dynamic(tried, tried)
+    assert fit.estimator == "penalised"
+    assert (fit.occupancy < 1).all()
+    assert fit.growth_low < 1 < fit.growth_high
+    with pytest.raises(ThinDataError, match="fewer than 10 units"):
+        fit_dynamic(tried[:9], tried[:9])
+    with pytest.raises(ThinDataError, match="visited twice"):
+        fit_dynamic(tried / 2, tried / 2)
+
+
+def frames(passes=1):
+    """Twelve sites in 2021, 2023 and 2025; bullhead falls by half each time, lost at two sites."""
+    rows, caught = [], []
+    for at, site in enumerate("abcdefghijkl"):
+        for year, fish in ((2021, 16), (2023, 8), (2025, 0 if at < 2 else 4)):
+            name = f"{site}{year}"
+            rows.append(
+                {"placement_id": name, "site": site, "method": "electric_fishing",
+                 "set_at": f"{year}-06-10T10:00Z", "area_m2": 100.0, "passes": passes,
+                 "outcome": "caught" if fish else "nil"}
+            )  # fmt: skip
+            caught += [
+                {"placement_id": name, "species": BULLHEAD, "pass_no": k, "count": count}
+                for k, count in enumerate([fish, 99][:passes] if fish else [], 1)
+            ]
+    return placements_of(rows), catches_of(caught)
+
+
+def answer(compute, passes=1):
+    placements, catches = frames(passes)
+    return compute(
+        placements,
+        catches,
+        effort_of(placements, METHODS),
+        SPECIES,
+        METHODS,
+        units=placements["site"],
+        place_of=placements["site"].where(placements["site"] < "c"),
+    )
+
+
+@pytest.mark.parametrize("passes", [1, 2])
+def test_gained_lost_and_ratio_of_records(passes):
+    """Two of twelve sites lost; later passes, whatever they caught, do not enter the rate."""
+    table = answer(change, passes)
+    everywhere = table[table["place"] == "all"].set_index("quantity")
+    assert everywhere.loc["occupancy", ["units", "gained", "lost"]].tolist() == [12, 0, 2]
+    rate = everywhere.loc["catch_rate"]
+    # 16 : 8 : 10/12 · 4 over the sites, by statsmodels as above.
+    site, year = np.repeat(np.arange(12), 3), np.tile([0.0, 2.0, 4.0], 12)
+    counts = np.array([16, 8, 0] * 2 + [16, 8, 4] * 10, dtype=float)
+    assert rate["yearly_ratio"] == pytest.approx(fit_trend(counts, site * 0 + 1, site, year).ratio)
+    assert rate["words"].startswith("Catch per effort fell")
+    assert set(table["place"]) == {"all", "a", "b"}
+    few = table[(table["place"] == "a") & (table["quantity"] == "catch_rate")].iloc[0]
+    assert np.isnan(few["yearly_ratio"])
+    assert "fewer than 5 sites" in few["problem"]
+
+
+def test_years_carry_units_and_finds():
+    """Every figure has the number of units beside it."""
+    table = answer(change_by_year)
+    rate = table[(table["place"] == "all") & (table["quantity"] == "catch_rate")].set_index("year")
+    assert rate["units"].tolist() == [12, 12, 12]
+    assert rate["units_found"].tolist() == [12, 12, 10]
+    assert rate["value"].tolist() == [1.0, 0.5, pytest.approx(40 / 192)]
+    assert rate["value_unit"].iloc[0] == "fish per 100 m², first year = 1"
+    assert pd.isna(rate["value_low"].iloc[0])

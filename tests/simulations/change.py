@@ -1,0 +1,81 @@
+"""Change over five years: yearly ratio of catch rates, occupancy and its growth."""
+
+from itertools import product
+
+import numpy as np
+import pandas as pd
+
+from layers.errors import ThinDataError
+from layers.estimates.count_trend import fit_trend
+from layers.estimates.dynamic_occupancy import fit_dynamic
+
+YEARS = 5
+SITES, MEANS, CLUMPINGS, RATIO = (6, 10, 30), (0.3, 2.0, 10.0), (0.5, 2.0, 5.0), 0.85
+UNITS, CHANCES, VISITS = (20, 40, 80), (0.1, 0.3, 0.6, 0.9), (2, 4)
+PATHS = ((0.2, 0.05, 0.1), (0.5, 0.1, 0.3), (0.8, 0.2, 0.1))  # ψ of the first year, γ, ε
+
+
+def rate_setting(random, sites: int, mean: float, clumping: float, runs: int) -> dict:
+    """Counts of variance m + clumping m²; means vary between sites, a fifth of visits missing."""
+    site = np.repeat(np.arange(sites), YEARS)
+    year = np.tile(np.arange(YEARS, dtype=float), sites)
+    hits = fitted = 0
+    for _ in range(runs):
+        level = mean * np.exp(random.normal(-0.32, 0.8, sites))[site]
+        effort = random.uniform(1, 3, site.size)
+        expected = level * effort * RATIO ** (year - 2)
+        counts = random.poisson(expected * random.gamma(1 / clumping, clumping, site.size))
+        kept = random.random(site.size) > 0.2
+        try:
+            fit = fit_trend(counts[kept], effort[kept], site[kept], year[kept])
+        except ThinDataError:
+            continue
+        fitted += 1
+        hits += fit.low <= RATIO <= fit.high
+    return {
+        "sites": sites,
+        "mean": mean,
+        "clumping": clumping,
+        "fitted": fitted / runs,
+        "covered": hits / max(fitted, 1),
+    }
+
+
+def occupancy_setting(random, units: int, path, chance: float, visits: int, runs: int) -> dict:
+    psi, gained, lost = path
+    true = [psi]
+    for _ in range(YEARS - 1):
+        true.append(true[-1] * (1 - lost) + (1 - true[-1]) * gained)
+    growth = (true[-1] / psi) ** (1 / (YEARS - 1))
+    last = grew = fitted = 0
+    for _ in range(runs):
+        here = random.random(units) < psi
+        found = np.zeros((units, YEARS, 1))
+        for year in range(YEARS):
+            if year:
+                here = np.where(here, random.random(units) > lost, random.random(units) < gained)
+            found[:, year, 0] = random.binomial(visits, chance * here)
+        try:
+            fit = fit_dynamic(found, np.full(found.shape, float(visits)))
+        except ThinDataError:
+            continue
+        fitted += 1
+        last += fit.low[-1] <= true[-1] <= fit.high[-1]
+        grew += fit.growth_low <= growth <= fit.growth_high
+    return {
+        "units": units,
+        "occupancy": psi,
+        "chance": chance,
+        "visits": visits,
+        "fitted": fitted / runs,
+        "covered_last": last / max(fitted, 1),
+        "covered": grew / max(fitted, 1),
+    }
+
+
+def table(runs: int, seed: int) -> pd.DataFrame:
+    random = np.random.default_rng(seed)
+    rates = [rate_setting(random, *given, runs) for given in product(SITES, MEANS, CLUMPINGS)]
+    of_units = product(UNITS, PATHS, CHANCES, VISITS)
+    shares = [occupancy_setting(random, *given, max(runs // 6, 1)) for given in of_units]
+    return pd.concat([pd.DataFrame(rates), pd.DataFrame(shares)], ignore_index=True)
