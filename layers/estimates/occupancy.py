@@ -11,8 +11,10 @@ and one: `tests/simulations/detection.py`.
 
 An interval has the lowest and the highest figure among all coefficients whose likelihood, without
 penalty, differs so little from the maximum that a likelihood-ratio test would not reject them: the
-profile-likelihood interval of any function of the coefficients. It is not stopped by a maximum at
-0 or 1, and goes up to 1 where the visits cannot tell a species that is hard to find from one that
+profile-likelihood interval of any function of the coefficients. Its limit is Student's t squared,
+with units less coefficients as degrees of freedom, in place of chi-square, which it nears as units
+grow: a choice of this program for few units. It is not stopped by a maximum at 0 or 1, and goes up
+to 1 where the visits cannot tell a species that is hard to find from one that
 is rare. It assumes that within the season a unit stays occupied or empty, that visits are
 independent, and that no fish is taken for another species.
 """
@@ -56,7 +58,6 @@ NOBODY: Final = "nobody looked"
 MOST_VISITS: Final = 10_000
 LEAST_UNITS: Final = 10
 LEAST_FINDS: Final = 3
-_HALF_WIDTH: Final = 1.9207294103470494  # half of the 95 % point of chi-square, 1 df
 _EDGE: Final = 1e-3  # estimates nearer to 0 or 1 than this lie on the boundary
 _PENALTY: Final = 0.5
 _LOGIT: Final = 9.0  # coefficients are sought within: ψ from 0.0001 to 0.9999,
@@ -156,6 +157,7 @@ def fit_occupancy(visits: Histories, *, intervals: bool = True) -> OccupancyFit:
     start = _climb(visits, _starts(visits), penalty=_PENALTY)
     best = _climb(visits, [start, _near_one(visits, start)])
     top = visits.log_likelihood(best).value
+    floor = top - scipy.special.stdtrit(max(visits.units - a - b, 1), 0.975) ** 2 / 2
     penalised = _at_edge(best, visits)
     theta = start if penalised else best
     spread = _spread(visits, theta, _PENALTY if penalised else 0.0)
@@ -168,10 +170,7 @@ def fit_occupancy(visits: Histories, *, intervals: bool = True) -> OccupancyFit:
         scale = (back(value + 1e-5) - back(value - 1e-5)) / 2e-5
         low = high = np.nan
         if intervals:
-            ends = [
-                _farthest(visits, start, spread, top - _HALF_WIDTH, figure, sign)
-                for sign in (-1.0, 1.0)
-            ]
+            ends = [_farthest(visits, start, spread, floor, figure, sign) for sign in (-1.0, 1.0)]
             low, high = (back(figure(end)[0]) for end in ends)
             # Whatever stops at the limit of the search goes on to 0 or 1.
             low = 0.0 if low < _EDGE else min(low, shown)

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.optimize import approx_fprime, minimize_scalar
-from scipy.special import expit, logit
+from scipy.special import expit, logit, stdtrit
 
 from layers.errors import ThinDataError
 from layers.estimates.histories import histories
@@ -85,23 +85,24 @@ def profile(found, tried, psi: float) -> float:
 
 @pytest.mark.parametrize("name", ["occupancy-salamander", "occupancy-weta"])
 def test_ends_of_the_interval_lie_on_the_profile(name):
-    """At both ends the profile is 1.92 below its maximum: half of chi-square's 95 % point."""
+    """At both ends the profile is t²/2 below its maximum, t with units - 2 degrees of freedom."""
     found, tried = counts(CHECKS[name])
     fit = fit_occupancy(of_counts(found, tried))
     top = profile(found, tried, fit.occupancy.value)
     for end in (fit.occupancy.low, fit.occupancy.high):
-        assert top - profile(found, tried, end) == pytest.approx(3.841459 / 2, abs=2e-3)
+        limit = stdtrit(len(found) - 2, 0.975) ** 2 / 2
+        assert top - profile(found, tried, end) == pytest.approx(limit, abs=2e-3)
 
 
 def test_interval_of_chance_missed_against_a_search_over_all_chances():
-    """Every ψ and p on a fine grid whose likelihood is no lower than 1.92 below the maximum."""
+    """Every ψ and p on a fine grid whose likelihood is less than t²/2 below the maximum."""
     found, tried = counts(CHECKS["occupancy-salamander"])
     fit = fit_occupancy(of_counts(found, tried))
     psi, p = np.meshgrid(np.linspace(0.2, 0.9999, 900), np.linspace(0.05, 0.6, 900))
     value = np.zeros_like(psi)
     for y, n in zip(found[:, 0], tried[:, 0], strict=True):
         value += np.log(psi * p**y * (1 - p) ** (n - y) + (1 - psi) * (y == 0))
-    near = value >= value.max() - 3.841459 / 2
+    near = value >= value.max() - stdtrit(len(found) - 2, 0.975) ** 2 / 2
     missed = (psi * (1 - p) ** 5 / (1 - psi + psi * (1 - p) ** 5))[near]
     own = fit.chance_missed
     assert (own.low, own.high) == pytest.approx((missed.min(), missed.max()), abs=5e-3)
