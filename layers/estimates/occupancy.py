@@ -157,7 +157,7 @@ def fit_occupancy(visits: Histories, *, intervals: bool = True) -> OccupancyFit:
     start = _climb(visits, _starts(visits), penalty=_PENALTY)
     best = _climb(visits, [start, _near_one(visits, start)])
     top = visits.log_likelihood(best).value
-    floor = top - scipy.special.stdtrit(max(visits.units - a - b, 1), 0.975) ** 2 / 2
+    floor = top - float(scipy.special.stdtrit(max(visits.units - a - b, 1), 0.975)) ** 2 / 2
     penalised = _at_edge(best, visits)
     theta = start if penalised else best
     spread = _spread(visits, theta, _PENALTY if penalised else 0.0)

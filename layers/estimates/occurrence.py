@@ -17,6 +17,7 @@ import pandas as pd
 import scipy
 
 from layers.errors import FrameError
+from layers.estimates.clustering import independent_share
 from layers.estimates.proportions import wilson_interval
 from layers.fieldwork.effort import main_units, unit_words
 from layers.fieldwork.looking import (
@@ -123,8 +124,9 @@ def occurrence(
         date, `layers.fieldwork.looking.visits`) and `reaches` could have detected the species,
         `first_looked` to `last_looked` by `looked_methods`; the `…_found` ones did.
         `proportion` is the naive share of reaches with its Wilson 95 % interval,
-        `placement_proportion` that of placements, which takes revisits as independent; both
-        are missing where nobody looked. Dates, numbers and `methods` are those of the records.
+        `placement_proportion` that of placements, its interval with reaches as clusters
+        (`layers.estimates.clustering`); both are missing where nobody looked. Dates, numbers
+        and `methods` are those of the records.
         `effort`, in words, is that of listed methods in gear that fished properly. `note` is
         empty or names records from outside the rules. `attrs["inputs"]` says what was used.
 
@@ -330,7 +332,13 @@ def _count(
         looked_n, found_n = frame[units].to_numpy(), frame[f"{units}_found"].to_numpy()
         with np.errstate(invalid="ignore", divide="ignore"):
             frame[f"{prefix}proportion"] = np.where(looked_n > 0, found_n / looked_n, np.nan)
-        limits = wilson_interval(found_n, looked_n)
+        worth = np.ones(looked_n.size)
+        if prefix:
+            worth = independent_share(
+                looking.place, looking.reach, looking.method, base, looking.can,
+                (row[~beyond], kind[~beyond]), roll,
+            ).ravel()  # fmt: skip
+        limits = wilson_interval(found_n * worth, looked_n * worth)
         frame[f"{prefix}wilson_low"], frame[f"{prefix}wilson_high"] = limits
     frame["first_date"], frame["last_date"] = _dates(first, last)
     frame["first_looked"], frame["last_looked"] = _dates(first_looked, last_looked)

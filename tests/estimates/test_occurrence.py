@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm, t
 from statsmodels.stats.proportion import proportion_confint
 
 from layers.errors import FrameError
@@ -288,6 +289,7 @@ def loop(placements, catches, species, methods, place_of, snaps, effort, ancesto
                     "last_looked": pd.Timestamp(max(spans[1], default=pd.NaT)),
                     "words": words,
                     "coarse": set() if found else set(coarse),
+                    "worth": worth_of(listed, set(found), reach),
                 }
             )  # fmt: skip
     days_columns = ["first_date", "last_date", "first_looked", "last_looked"]
@@ -295,9 +297,24 @@ def loop(placements, catches, species, methods, place_of, snaps, effort, ancesto
     return frame.sort_values(["catchment", "species"], ignore_index=True)
 
 
+def worth_of(listed, found, reach) -> float:
+    """One over the design effect, reaches as clusters, and Korn and Graubard's factor."""
+    groups = {}
+    for pid in listed:
+        at = reach.get(pid)
+        groups.setdefault(at if isinstance(at, str) else pid, []).append(pid in found)
+    c, n = len(groups), len(listed)
+    p = sum(map(sum, groups.values())) / max(n, 1)
+    if c < 2 or not 0 < p < 1:
+        return 1.0
+    spread = sum((sum(own) - p * len(own)) ** 2 for own in groups.values())
+    effect = max(1.0, c / (c - 1) * spread / n / (p * (1 - p)))
+    return 1 / (effect * (t.ppf(0.975, c - 1) / norm.ppf(0.975)) ** 2)
+
+
 def assert_equals_loop(ours, plain):
     """Figures, dates and states are equal; effort and notes say what the loop gathered."""
-    counted = plain.columns.drop(["words", "coarse"])
+    counted = plain.columns.drop(["words", "coarse", "worth"])
     pd.testing.assert_frame_equal(ours[counted], plain[counted], check_dtype=False)
     for units, prefix in (("reaches", ""), ("placements", "placement_")):
         looked, found = plain[units], plain[f"{units}_found"]
@@ -305,6 +322,8 @@ def assert_equals_loop(ours, plain):
         assert ours.loc[~some, f"{prefix}proportion"].isna().all()
         share = (found / looked)[some]
         np.testing.assert_allclose(ours.loc[some, f"{prefix}proportion"], share)
+        worth = plain["worth"] if prefix else 1.0
+        found, looked = found * worth, looked * worth
         low, high = proportion_confint(found[some], looked[some], method="wilson")
         np.testing.assert_allclose(ours.loc[some, f"{prefix}wilson_low"], low, atol=1e-12)
         np.testing.assert_allclose(ours.loc[some, f"{prefix}wilson_high"], high, atol=1e-12)
