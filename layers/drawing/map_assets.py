@@ -9,11 +9,13 @@ from functools import cache
 from importlib import resources
 from typing import Final
 
+from layers.drawing.joined_modules import imported_modules
 from layers.errors import LayersError
 
-__all__ = ["STYLES", "asset", "asset_text", "inline_style", "is_packaged"]
+__all__ = ["STYLES", "asset", "asset_text", "inline_style", "map_asset_names", "modules_of"]
 
 STYLES: Final = ("leaflet.css", "colours.css", "view.css")
+_SCRIPTS: Final = resources.files("layers.drawing") / "scripts"
 _LEAFLET: Final = frozenset(
     {
         "leaflet.js",
@@ -30,10 +32,10 @@ _LEAFLET: Final = frozenset(
 @cache
 def asset(name: str) -> tuple[bytes, str]:
     """Content and media type of one asset; raises LayersError where there is none of this name."""
-    place = resources.files("layers.drawing") / "scripts"
-    if is_packaged(name):
+    place = _SCRIPTS
+    if name in _LEAFLET:
         place = resources.files("xstatic.pkg.leaflet") / "data"
-    elif name not in {one.name for one in place.iterdir() if one.name.endswith((".js", ".css"))}:
+    elif name not in map_asset_names():
         raise LayersError(f"There is no asset {name!r}.")
     content = place.joinpath(*name.split("/")).read_bytes()
     if name.endswith((".js", ".css")):
@@ -42,9 +44,20 @@ def asset(name: str) -> tuple[bytes, str]:
     return content, mimetypes.guess_type(name)[0] or "application/octet-stream"
 
 
-def is_packaged(name: str) -> bool:
-    """Whether an asset comes from an installed package, so that it changes with that alone."""
-    return name in _LEAFLET
+@cache
+def map_asset_names() -> tuple[str, ...]:
+    """Names of all assets."""
+    own = {one.name for one in _SCRIPTS.iterdir() if one.name.endswith((".js", ".css"))}
+    return tuple(sorted(own | _LEAFLET))
+
+
+@cache
+def modules_of(name: str) -> tuple[str, ...]:
+    """Name of a module and of all that it needs, so that a page can fetch them at once."""
+    found = {name: None}
+    for each in imported_modules(asset_text(name)):
+        found |= dict.fromkeys(modules_of(each))
+    return tuple(found)
 
 
 def asset_text(name: str) -> str:

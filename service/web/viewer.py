@@ -25,7 +25,10 @@ _PROXY_HEADERS: Final = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "Vi
 _UPLOADS: Final = ("imports.upload", "imports.mend")
 _MOST_OF_FORM: Final = 4_000_000  # bytes; an entry form of as many rows as it may have is shorter
 # Open to everybody, without looking anything up.
-_OPEN_ENDPOINTS: Final = ("static", "frame.map_asset", "entry.worker", "frame.healthz")
+_OPEN_ENDPOINTS: Final = (
+    "static", "frame.map_asset", "frame.versioned_asset", "frame.versioned_static",
+    "entry.worker", "frame.healthz",
+)  # fmt: skip
 
 
 def limiter() -> LoginLimiter:

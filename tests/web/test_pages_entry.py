@@ -322,7 +322,7 @@ def test_worker_keeps_every_part_of_the_form(store):
     """Without a connection the form has all that it has with one."""
     client = client_of(store)
     page = client.get("/placements/new", headers=PAGE).text
-    asked = set(re.findall(r'(?:src|href)="(/(?:static|assets)/[^"]+)"', page))
+    asked = set(re.findall(r'(?:src|href)="(?:/v/[0-9a-f]+)(/(?:static|assets)/[^"]+)"', page))
     waiting = [address for address in asked if address.endswith(".js")]
     while waiting:
         module = waiting.pop()

@@ -181,6 +181,7 @@ export function showRecords(map, given) {
         if (own !== turn) return;
         say(map, "");
         showCounts();
+        if (!map.getContainer().dataset.ready) performance.mark("rb-drawn");
         map.getContainer().dataset.ready = "yes";
       },
       unlessNoAnswer((trouble) =>

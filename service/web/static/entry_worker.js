@@ -118,7 +118,8 @@ self.addEventListener("fetch", (event) => {
     else if (/^\/placements\/.+\/edit$/.test(address.pathname)) event.respondWith(editing(request));
     return;
   }
-  if (PARTS.includes(address.pathname)) event.respondWith(fresh(request, address.pathname, SHELL));
+  const part = address.pathname.replace(/^\/v\/[0-9a-f]+(?=\/)/, ""); // without its version
+  if (PARTS.includes(part)) event.respondWith(fresh(request, part, SHELL));
   else if (address.pathname === "/reaches.geojson" && address.searchParams.has("bbox")) {
     event.respondWith(reaches(request));
   }
