@@ -141,7 +141,7 @@ FRAMES: Final[Mapping[str, Frame]] = {
     "species": Frame(
         _kinds(
             text="vernacular_name rank family habitats detected_by sensitivity sensitive_from "
-            "sensitive_until taxon_id",
+            "sensitive_until taxon_id vernacular_names group",
             number="min_length_mm max_length_mm",
         ),
         "species rank",

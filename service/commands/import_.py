@@ -14,6 +14,7 @@ from service.commands.options import opened, store_argument, who_changes
 from service.intake.columns import SHEETS
 from service.intake.findings import Findings
 from service.intake.importing import check, missing_species, take
+from service.intake.kept_mappings import mapping_file
 from service.intake.sheets import read_sheets
 from service.intake.stored_sheets import csv_text
 from service.intake.suggesting import suggest as suggest_mapping
@@ -46,7 +47,9 @@ _out = click.Path(dir_okay=False, path_type=Path)
 @click.option("--lengths", type=_in, help="Sheet of fish measured.")
 @click.option("--surveys", type=_in, help="Sheet of surveys that the store does not know yet.")
 @click.option("--sites", type=_in, help="Sheet of sites that the store does not know yet.")
-@click.option("--mapping", type=_in, help="TOML that says how other columns become ours.")
+@click.option(
+    "--mapping", default="", help="TOML that says how other columns become ours; or a kept name."
+)
 @click.option(
     "--suggest", type=_out, help="Write a mapping for these sheets, to be read and corrected."
 )
@@ -92,7 +95,8 @@ def import_(
 
     Sheets are CSV, XLSX, GeoJSON or GeoPackage; `rifflebook templates` writes empty ones. What
     each SHEET is, is found by its columns; an option says it. Sheets laid out otherwise come in by
-    a mapping: `--suggest FILE` writes one to read and correct, `--mapping FILE` follows it.
+    a mapping: `--suggest FILE` writes one to read and correct, `--mapping FILE` follows it, and
+    `rifflebook load mapping` keeps it under a name for the next season.
 
     Values that cannot be understood are refused, each with its row and what would be right, and
     nothing is stored. What could only mean one thing is read, and said. What looks odd is flagged
@@ -112,7 +116,8 @@ def import_(
         if suggest is not None:
             _suggest(given, store, suggest)
             return
-        sheets = _read(given, store)
+        with mapping_file(store, given["mapping"]) as followed:
+            sheets = _read(given | {"mapping": followed}, store)
         before = store.find_batch(sheets.digest)
         if before is not None and not update:
             click.echo(

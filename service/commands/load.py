@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING
 import click
 from tqdm import tqdm
 
-from service.commands.options import file_argument, opened, store_argument, who_changes
+from service.commands.options import (
+    file_argument,
+    opened,
+    output_option,
+    store_argument,
+    who_changes,
+    write_out,
+)
+from service.intake.kept_mappings import keep_mapping, missing_from
+from service.intake.stored_sheets import csv_text
 from service.reference.files import read_features, read_list, rename_columns, write_places
 from service.reference.loading_layers import (
     LayerRefusedError,
@@ -168,17 +177,85 @@ def _list_command(name: str, words: str) -> None:
     load.command(name)(command)
 
 
-_list_command(
-    "species",
+@load.command()
+@store_argument
+@click.argument(
+    "file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    metavar="[FILE]",
+    required=False,
+)
+@_layer
+@_map
+@click.option("--check", is_flag=True, help="Only say what is found; store nothing.")
+@click.option(
+    "--with-parents",
+    "parents",
+    is_flag=True,
+    help="Add an entry for each genus and family, for fish that were not taken further.",
+)
+@click.option(
+    "--missing-from",
+    "sheets",
+    multiple=True,
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    metavar="SHEET",
+    help="Write a list of the names in this sheet that the store lacks; may be given many times.",
+)
+@click.option("--mapping", default="", help="Mapping of these sheets: a file, or a kept name.")
+@output_option
+def species(
+    path: Path,
+    file: Path | None,
+    layer: str | None,
+    columns: tuple[str, ...],
+    check: bool,
+    parents: bool,
+    sheets: tuple[Path, ...],
+    mapping: str,
+    output: Path | None,
+) -> None:
     """Add species, or change those of the same scientific name.
 
-    Columns: species (needed), vernacular_name, rank, family, habitats, detected_by,
-    min_length_mm, max_length_mm, sensitivity, sensitive_from, sensitive_until, taxon_id.
+    Columns: species (needed), vernacular_name, rank, family, group, habitats, detected_by,
+    min_length_mm, max_length_mm, sensitivity, sensitive_from, sensitive_until, taxon_id. Names in
+    other languages stand in columns such as vernacular_name_de.
 
     Says of each sensitive species how many placements the public would see only as squares of
     1, 10 or 50 km, or not at all: --check says it before anything is stored.
-    """,
-)
+
+    With --missing-from no FILE is loaded: the list is written, to be looked through and loaded.
+    """
+    if bool(sheets) == (file is not None):
+        raise click.UsageError("Give FILE, or sheets by --missing-from.")
+    with opened(path, read_only=check or bool(sheets)) as store:
+        if sheets:
+            lacking = missing_from(store, sheets, mapping)
+            write_out([csv_text(lacking)], output)
+            return
+        assert file is not None  # noqa: S101  see above
+        loaded = load_list(
+            store, "species", rename_columns(read_list(file, layer), columns),
+            who=who_changes(), file=file.name, check_only=check, parents=parents,
+        )  # fmt: skip
+    _tell(loaded)
+
+
+@load.command()
+@store_argument
+@file_argument
+@click.option("--name", default="", help="Name to keep it under; else that of the file.")
+def mapping(path: Path, file: Path, name: str) -> None:
+    """Keep a mapping of field sheets under a name, for the next season.
+
+    `rifflebook import STORE SHEET… --mapping NAME` follows it.
+    """
+    kept = name or file.stem
+    with opened(path) as store:
+        keep_mapping(store, kept, file.read_text(encoding="utf-8-sig"), who_changes())
+    click.echo(f"Kept as {kept}.")
+
+
 _list_command(
     "surveys",
     """Add surveys, or change those of the same name.

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.numbers import UNITS, canonical_unit, read_number
+from service.reference.species_lists import language_names
 from service.reference.spelling import misspelt
 
 if TYPE_CHECKING:
@@ -26,7 +27,16 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells
     from service.intake.times import DateOrder
 
-__all__ = ["WORDS", "Header", "Names", "date_order", "meanings", "spelt", "word_for"]
+__all__ = [
+    "WORDS",
+    "Header",
+    "Names",
+    "date_order",
+    "meanings",
+    "spelt",
+    "unit_of_time",
+    "word_for",
+]
 
 WORDS: Final[dict[str, Any]] = tomllib.loads(
     Path(__file__).with_name("header_words.toml").read_text(encoding="utf-8")
@@ -65,6 +75,19 @@ def spelt(text: str) -> str:
     bare = unicodedata.normalize("NFKD", text.replace("ß", "ss").replace("ø", "o"))
     bare = "".join(sign for sign in bare if not unicodedata.combining(sign))
     return " ".join(re.sub(r"[^a-z0-9+]+", " ", bare.casefold()).split())
+
+
+def unit_of_time(text: str) -> str:
+    """Find the one unit of time that words name, as in "net hours": s, min or h; else ''.
+
+    Examples
+    --------
+    >>> unit_of_time("seconds of current"), unit_of_time("net hours"), unit_of_time("nets per hour")
+    ('s', 'h', '')
+    """
+    words = spelt(text).split()
+    units = {canonical_unit(word) for word in words} & {"s", "min", "h"}
+    return units.pop() if len(units) == 1 and "per" not in words else ""
 
 
 @dataclass(frozen=True)
@@ -205,9 +228,8 @@ class Names:
         """Names by scientific name, and by a vernacular name that no other has."""
         listed = {spelt(str(name)): str(name) for name in self.species.index}
         common: dict[str, set[str]] = {}
-        if "vernacular_name" in self.species:
-            for name, vernacular in self.species["vernacular_name"].dropna().items():
-                common.setdefault(spelt(str(vernacular)), set()).add(str(name))
+        for name, vernacular in language_names(self.species).items():
+            common.setdefault(spelt(str(vernacular)), set()).add(str(name))
         single = {word: min(names) for word, names in common.items() if len(names) == 1}
         return single | listed
 

@@ -322,7 +322,7 @@ def missing_species(sheets: Sheets, store: Store) -> pd.DataFrame:
         `species`, and `vernacular_name`, `rank`, `family`, `taxon_id` where a mapping file says
         from which columns they come; ready to be looked through and loaded.
     """
-    columns = ["species", "vernacular_name", "rank", "family", "taxon_id"]
+    columns = ["species", "vernacular_name", "rank", "family", "group", "taxon_id"]
     names = {
         name
         for sheet in ("catches", "lengths")

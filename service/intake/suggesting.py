@@ -12,7 +12,16 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from service.intake.columns import SHEETS, known_names, plain
-from service.intake.headers import WORDS, Header, Names, date_order, meanings, spelt, word_for
+from service.intake.headers import (
+    WORDS,
+    Header,
+    Names,
+    date_order,
+    meanings,
+    spelt,
+    unit_of_time,
+    word_for,
+)
 from service.intake.numbers import canonical_unit
 from service.intake.shapes import NO_FISH
 
@@ -31,6 +40,7 @@ _MOST_VALUES: Final = 200  # of a column whose words are translated
 _NAMED: Final = 0.5  # share of values that are species, at least, in a column of species
 _ASKED: Final = ("mm", "g", "m²", "m/s", "µS/cm", "mg/l")  # not to be guessed where not stated
 _LINKED: Final = 0.8  # share of rows of fish whose placement is found, at least
+_BELOW_SPECIES: Final = ("subspecies", "ssp", "subsp", "variety", "var", "form")
 _LONGEST: Final = 30  # characters of a value that is shown
 
 
@@ -486,18 +496,20 @@ class _Writer:
                 continue
             at = clocks.get(which)
             if which in self.main.timed:
-                rule = _toml({"from": [self.main.timed[which].text, on.text]})
+                timed = self.main.timed[which]
+                rule = _toml({"from": [timed.text, on.text]} | _in_utc(timed, [timed.text]))
             elif at is not None and not any(":" in text for text in on.cells):
                 rule = _toml({"text": f"{{{on.text}}} {{{at.text}}}"})
             else:
-                rule = _toml({"from": on.text, "serial": True} if on.is_serial else on.text)
+                about = {"serial": True} if on.is_serial else _in_utc(on, True)
+                rule = _toml({"from": on.text} | about if about else on.text)
             lines.append(f"{ours} = {rule}{_values(on)}")
         return lines
 
     def _effort(self) -> list[str]:
         parts = self.main.rules.get("minutes", {})
         if not parts:
-            return []
+            return self._effort_by_unit()
         names, units = list(parts), set(parts.values())
         if len(units) > 1:
             self.questions.append(f"{', '.join(names)} are in several units")
@@ -518,6 +530,30 @@ class _Writer:
         if len(names) > 1 and "passes" not in self.placement:
             lines.append(f"passes = {_toml({'filled': names})}")
         return lines
+
+    def _effort_by_unit(self) -> list[str]:
+        """Minutes from a column of numbers whose units stand in another: effort, effort unit."""
+        left = self.main.left
+        for beside in left:
+            fit = re.fullmatch(r"(.+) units?", spelt(beside.text))
+            stems = {fit[1], f"{fit[1]} value"} if fit else set()
+            value = next((h for h in left if spelt(h.text) in stems and h.numeric), None)
+            units = {text: unit_of_time(text) for text in beside.cells}
+            if value is None or not units or not set(units.values()) <= {"s", "min", "h"}:
+                continue
+            if not stems & {"minutes", *WORDS["headers"]["placements"]["minutes"]}:
+                continue
+            rules = [
+                _toml({"from": value.text, "unit": unit, "when": {beside.text: text}})
+                for text, unit in units.items()
+            ]
+            self.main.left = [header for header in left if header not in (value, beside)]
+            return [
+                "minutes = [  # ? each number in the unit beside it",
+                *(f"    {rule}," for rule in rules),
+                "]",
+            ]
+        return []
 
     def _sites(self) -> list[str]:
         """Positions from a sheet of places, and that sheet."""
@@ -568,7 +604,9 @@ class _Writer:
         for column, words in WORDS["headers"]["species"].items():
             own = [h for h in self.fish.left if h.words in words]
             if len(own) == 1:
-                lines.append(f"{column} = {_toml(own[0].text)}{_values(own[0])}")
+                below = {t: "species" for t in own[0].cells if spelt(t) in _BELOW_SPECIES}
+                rule = {"from": own[0].text, "values": below} if below else own[0].text
+                lines.append(f"{column} = {_toml(rule)}{_values(own[0])}")
                 self.fish.left.remove(own[0])
         return lines
 
@@ -584,6 +622,11 @@ class _Writer:
         if len(self.key) > 1 or shares[best] < _LINKED:
             self.questions.append("Which column of the fish names the placement is not clear.")
         return _toml(best)
+
+
+def _in_utc(header: Header, rule: object) -> dict[str, object]:
+    """Say that times are in UTC where the header does."""
+    return {"utc": rule} if {"utc", "gmt"} & set(spelt(header.text).split()) else {}
 
 
 def _line(column: str, sheet: str, table: _Table, header: Header) -> str:

@@ -18,6 +18,7 @@ from service.intake.columns import SHEETS
 from service.intake.file_roles import is_named, roles_of
 from service.intake.findings import Findings
 from service.intake.importing import CheckResult, check, missing_species
+from service.intake.kept_mappings import kept_mapping
 from service.intake.reading import TEXT_FILES, WORKBOOKS
 from service.intake.sheets import read_sheets
 from service.intake.upload_limits import refusals
@@ -37,6 +38,7 @@ __all__ = [
     "WaitingUpload",
     "WaitingUploads",
     "check_upload",
+    "follow_kept",
     "plain_name",
     "suggest_upload",
 ]
@@ -265,12 +267,25 @@ def suggest_upload(
     if not suggestion.text:
         raise RequestError(" ".join(suggestion.open_questions))
     (waiting.folder / SUGGESTED).write_text(suggestion.text, encoding="utf-8")
+    _read_by_mapping(waiting)
+
+
+def follow_kept(waiting: WaitingUpload, store: Store, name: str) -> None:
+    """Read uploaded sheets by a mapping that the store keeps; RequestError where there is none."""
+    text = kept_mapping(store, name)
+    (waiting.folder / SUGGESTED).write_text(text, encoding="utf-8")
+    _read_by_mapping(waiting)
+
+
+def _read_by_mapping(waiting: WaitingUpload) -> None:
+    """Read CSV and XLSX by the mapping beside them, and by no other."""
     for path in waiting.files:
         if "mapping" in waiting.roles.get(path.name, ()):
             waiting.roles[path.name] = ()
-        elif path in paths:
+        elif path.suffix.lower() in (*TEXT_FILES, *WORKBOOKS):
             waiting.roles[path.name] = (BY_COLUMNS,)
     waiting.roles[SUGGESTED] = ("mapping",)
+    waiting.result = None
 
 
 def check_upload(waiting: WaitingUpload, store: Store, *, anew: bool = False) -> CheckResult:

@@ -16,6 +16,7 @@ from service.records import is_zone
 from service.reference.closing import sentences_of_effect
 from service.reference.column_names import named_as_ours
 from service.reference.loading_layers import Loaded
+from service.reference.species_lists import with_names, with_parents
 from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ LISTS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
         (
             "vernacular_name", "rank", "family", "habitats", "detected_by", "min_length_mm",
             "max_length_mm", "sensitivity", "sensitive_from", "sensitive_until", "taxon_id",
+            "vernacular_names", "group",
         ),
     ),
     "surveys": ("survey", ("name", "leader", "permit", "crs", "timezone", "note")),
@@ -55,6 +57,7 @@ def load_list(
     who: str,
     file: str = "list",
     check_only: bool = False,
+    parents: bool = False,
 ) -> Loaded:
     """Add to, or change, the species list, the surveys or the sites; whole or not at all.
 
@@ -68,6 +71,8 @@ def load_list(
         Name for the history, and of the file in findings.
     check_only
         Store nothing; say what is wrong, and of species what their sensitivity would hide.
+    parents
+        Add an entry for each genus and family of the species, for fish not taken further.
 
     Raises
     ------
@@ -81,6 +86,8 @@ def load_list(
     taken: list[str] = []
     if name == "species":
         raw, taken = named_as_ours(raw, "species")
+        raw, also = with_names(raw)
+        taken += also
     if key not in raw:
         raise RequestError(
             f"There is no column {key} among {', '.join(map(str, raw.columns[:20]))}; "
@@ -98,11 +105,15 @@ def load_list(
     checks.keys(frame[key], key)
     if name == "species":
         _check_species(frame, store, checks)
+        checks.genera(frame["species"], raw)
     if name == "surveys":
         _check_surveys(frame, store, checks)
     if checks.faults:
         raise FieldFileError(sorted(checks.faults, key=lambda fault: fault.row))
     sentences = []
+    if parents:
+        frame, added_above = with_parents(frame, store.species().index)
+        taken.append(f"Entries for fish not taken further: {', '.join(added_above) or 'none'}.")
     if name == "species":
         sentences = sentences_of_effect(store, frame)
     if check_only:
@@ -113,7 +124,9 @@ def load_list(
         same = len(frame) - added - changed
         counts = f"{added} added, {changed} changed, {same} the same as stored"
         sentences = [f"{name.capitalize()}: {counts}.", *taken, *sentences]
-    left = [str(column) for column in raw.columns if column not in (key, *columns, "geometry")]
+    left = [
+        str(column) for column in raw.columns if column not in (key, *columns, "genus", "geometry")
+    ]
     if left:
         sentences.append(f"Columns not used: {', '.join(left)}.")
     return Loaded(sentences)
@@ -166,6 +179,15 @@ class _Checks:
             wrong, name, column.tolist(), "it is not a length above 0 in mm; give a number alone"
         )
         return values.where(~wrong).astype(float)
+
+    def genera(self, names: pd.Series, raw: pd.DataFrame) -> None:
+        """Refuse a genus with which the name of its species does not begin."""
+        genera = raw["genus"] if "genus" in raw else pd.Series(None, index=raw.index, dtype="str")
+        genus = genera.reset_index(drop=True).astype("str").str.strip()
+        filled = genera.reset_index(drop=True).notna() & genus.ne("")
+        wrong = filled & names.notna() & names.str.split(" ").str[0].ne(genus)
+        wrong &= names.str.contains(" ", na=False)
+        self.refuse(wrong, "genus", genus.tolist(), "the name of the species begins with another")
 
     def words(self, frame: pd.DataFrame, column: str, known: Sequence[str], *, many: bool) -> None:
         """Refuse words that a column does not know."""

@@ -19,6 +19,7 @@ from service.store import (
     edits,
     finding,
     history,
+    kept_mappings,
     map_views,
     migrations,
     named_tables,
@@ -313,6 +314,17 @@ class Store:
             if any(counts):
                 self._grow(connection, table.name)
         return counts
+
+    def mappings(self) -> dict[str, str]:
+        """Fetch the text of each mapping that is kept, by its name."""
+        with self._reading() as connection:
+            return kept_mappings.read_mappings(connection)
+
+    def keep_mapping(self, name: str, text: str, *, who: str) -> None:
+        """Keep a mapping of sheets under a name; one of the same name is replaced."""
+        with self._session.writing() as connection:
+            if kept_mappings.keep_mapping(connection, self._backend, name, text, who=who):
+                self._grow(connection)
 
     # Records --------------------------------------------------------------------------
     def records(self, selection: Selection, needed: Needed = EVERYTHING) -> Records:

@@ -127,6 +127,16 @@ def _minutes_of_passes(connection: sa.Connection) -> None:
     connection.exec_driver_sql("ALTER TABLE lengths ADD COLUMN length_type TEXT")
 
 
+def _names_and_mappings(connection: sa.Connection) -> None:
+    """Keep the group of species, their names in several languages, and mappings by name."""
+    for column in ("vernacular_names", "group"):
+        connection.exec_driver_sql(f'ALTER TABLE species ADD COLUMN "{column}" TEXT')
+    connection.exec_driver_sql(
+        "CREATE TABLE mappings (fid INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, "
+        "name TEXT NOT NULL UNIQUE, text TEXT NOT NULL)"
+    )
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _first_tables),
     Migration(2, "water velocity and network version", _velocity_and_network_version),
@@ -138,6 +148,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(8, "stream that a placement stands for", _represented_length),
     Migration(9, "gear in the water", _in_the_water),
     Migration(10, "minutes of passes and kinds of length", _minutes_of_passes),
+    Migration(11, "groups and names of species, mappings", _names_and_mappings),
 )
 
 

@@ -198,6 +198,8 @@ species = _table(
     _text("sensitive_from"),
     _text("sensitive_until"),
     _text("taxon_id"),
+    _text("vernacular_names"),  # by language, such as de: Groppe; nl: rivierdonderpad
+    _text("group"),
 )
 methods = _table(
     "methods",
@@ -402,6 +404,12 @@ history = _table(
     key="entry_id",
 )
 sa.Index("history_by_record", history.c.entity, history.c.key)
+
+mappings = _table(
+    "mappings",
+    _text("name", nullable=False, unique=True),
+    _text("text", nullable=False),  # TOML
+)
 
 accounts = _table(
     "accounts",

@@ -373,3 +373,27 @@ def test_corrected_sheets_come_back(store):
     both |= {"role:placements.csv": "placements", "role:catches.csv": "catches"}
     given = client.post(f"{where.location}/reading", data=both)
     assert "<td>catches</td>" in client.get(given.location, headers=PAGE).text
+
+
+def test_a_mapping_is_kept_and_chosen_next_season(store):
+    """Suggested on the page, kept under a name, then chosen from the list."""
+    sheet = (
+        "Sample,Water,Date,How,Lat,Long,Bullhead,Stone loach\n"
+        "A,Long Brook,2024-05-02,kick_net,52.6035,-11.2128,3,1\n"
+        "B,Long Brook,2024-05-03,kick_net,52.6000,-11.2127,0,2\n"
+    )
+    client = client_of(store)
+    where = client.post("/import", data=given(season__csv=sheet) | {"survey": "S24"}).location
+    client.post(f"{where}/columns")
+    kept = client.post(f"{where}/mapping", data={"name": "loach <survey>"})
+    page = client.get(kept.location, headers=PAGE).text
+    assert "Kept as loach &lt;survey&gt;." in page
+    assert "2 placements" in " ".join(page.split())
+    assert client.post(f"{where}/mapping", data={"name": "a/b"}).status_code == 400
+    assert "<option>loach &lt;survey&gt;</option>" in client.get("/import", headers=PAGE).text
+    chosen = {"survey": "S24", "mapping": "loach <survey>"}
+    where = client.post("/import", data=given(next__csv=sheet) | chosen).location
+    page = " ".join(client.get(where, headers=PAGE).text.split())
+    assert "2 placements, 3 catches" in page
+    chosen["mapping"] = "another"
+    assert client.post("/import", data=given(next__csv=sheet) | chosen).status_code == 400

@@ -15,6 +15,7 @@ import pandas as pd
 
 from service.intake.columns import plain
 from service.intake.wording import say
+from service.reference.species_lists import language_names
 from service.reference.spelling import misspelt
 
 if TYPE_CHECKING:
@@ -68,10 +69,14 @@ class _Listed:
 def _listed(species: pd.DataFrame) -> _Listed:
     common: dict[str, list[str]] = {}
     groups: dict[str, list[str]] = {}
-    for name, vernacular in species["vernacular_name"].dropna().items():
-        common.setdefault(plain(vernacular), []).append(str(name))
+    for name, vernacular in language_names(species).items():
+        entries = common.setdefault(plain(vernacular), [])
+        if str(name) in entries:  # the same word in two languages
+            continue
+        entries.append(str(name))
         if " " in str(name):
-            groups.setdefault(plain(vernacular.split(" ")[-1]), []).append(str(name))
+            last = groups.setdefault(plain(vernacular.split(" ")[-1]), [])
+            last += [] if str(name) in last else [str(name)]
     families = species["family"].dropna() if "family" in species else pd.Series(dtype="str")
     family = {str(name): str(of) for name, of in families.items()}
     return _Listed(tuple(map(str, species.index)), common, groups, family)

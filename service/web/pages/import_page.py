@@ -14,6 +14,7 @@ from service.answers.writing import zip_members
 from service.errors import FieldFileError, NotFoundError, RequestError
 from service.intake.columns import SHEETS
 from service.intake.importing import take
+from service.intake.kept_mappings import keep_mapping
 from service.intake.stored_sheets import csv_text
 from service.intake.upload_limits import ENDINGS, MOST_ROWS, MOST_UNPACKED
 from service.intake.waiting_uploads import (
@@ -21,6 +22,7 @@ from service.intake.waiting_uploads import (
     SUGGESTED,
     WaitingUploads,
     check_upload,
+    follow_kept,
     suggest_upload,
 )
 from service.web.answering import attachment
@@ -79,6 +81,7 @@ def show() -> str:
         most_unpacked_mb=MOST_UNPACKED // 1_000_000,
         batches=current_store().batches(),
         done=_done(),
+        mappings=list(current_store().mappings()),
         may_undo=current_viewer().role == "keeper",
     )
 
@@ -101,7 +104,14 @@ def upload() -> AnyResponse:
     """Hold the files and check them; nothing is stored."""
     waiting = _waiting_uploads().receive(current_viewer().name, _files())
     waiting.options = _options()
+    _follow(waiting)
     return redirect(url_for("imports.checked", token=waiting.token), 303)
+
+
+def _follow(waiting: WaitingUpload) -> None:
+    """Read the files by the mapping that was chosen of those that are kept."""
+    if name := request.form.get("mapping", ""):
+        follow_kept(waiting, current_store(), name)
 
 
 def _files() -> Iterable[tuple[str, IO[bytes]]]:
@@ -148,6 +158,8 @@ def checked(token: str) -> str:
         roles=ROLES,
         surveys=access.surveys(current_store(), current_viewer()).index.tolist(),
         orders=_ORDERS,
+        mappings=(mappings := list(current_store().mappings())),
+        kept=kept if (kept := request.args.get("kept", "")) in mappings else "",
         changes=result.changes.head(_PAGE).to_dict("records") if result else [],
         choices=_choices() if waiting.tables else {},
     )
@@ -197,6 +209,7 @@ def reading(token: str) -> AnyResponse:
         waiting.roles[path.name] = chosen
     waiting.options = _options()
     waiting.result = None
+    _follow(waiting)
     return redirect(url_for("imports.checked", token=token), 303)
 
 
@@ -245,6 +258,18 @@ def mapping(token: str) -> Response:
         raise NotFoundError("No mapping was suggested for these files.")
     answer = Response(path.read_bytes(), content_type="application/toml")
     return attachment(answer, "mapping.toml")
+
+
+@blueprint.post("/import/<token>/mapping")
+def keep(token: str) -> AnyResponse:
+    """Keep the mapping that these files are read by under a name."""
+    waiting = _waiting(token)
+    path = waiting.folder / SUGGESTED
+    if not path.exists():
+        raise NotFoundError("No mapping was suggested for these files.")
+    name = request.form.get("name", "")
+    keep_mapping(current_store(), name, path.read_text(encoding="utf-8"), current_viewer().name)
+    return redirect(url_for("imports.checked", token=token, kept=name.strip()), 303)
 
 
 @blueprint.post("/import/<token>/take")

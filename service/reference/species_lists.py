@@ -1,0 +1,100 @@
+"""Species lists as people have them: names in several languages, ranks in words, parents."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+__all__ = ["language_names", "with_names", "with_parents"]
+
+_OF_A_LANGUAGE: Final = re.compile(
+    r"(?:vernacular[ _]?names?|common[ _]?names?|name)[ _:-]+\(?(?P<language>[a-z]{2,3})\)?",
+    re.IGNORECASE,
+)
+_RANKS: Final = {
+    "sp": "species", "sp.": "species", "gen": "genus", "gen.": "genus", "fam": "family",
+    "fam.": "family",
+}  # fmt: skip
+
+
+def with_names(raw: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Gather names by language, and read ranks; says what was taken how.
+
+    Columns such as `vernacular_name_de` (the code of a language after ISO 639) become
+    `vernacular_names`. Where there is no `vernacular_name`, the first language is taken for it.
+    Without any rank, a name of two words is a species, one that ends in -idae a family
+    (International Code of Zoological Nomenclature, article 29.2), another a genus.
+
+    Examples
+    --------
+    >>> raw = pd.DataFrame({"species": ["Cottus gobio", "Cottus"], "name_de": ["Groppe", None]})
+    >>> frame, said = with_names(raw)
+    >>> frame["vernacular_names"].tolist(), frame["rank"].tolist()
+    (['de: Groppe', None], ['species', 'genus'])
+    """
+    said: list[str] = []
+    frame = raw.copy()
+    fits = {c: fit for c in frame.columns if (fit := _OF_A_LANGUAGE.fullmatch(str(c)))}
+    found = {str(fit["language"]).lower(): column for column, fit in fits.items()}
+    if found and "vernacular_names" not in frame:
+        cells = {code: frame[column].fillna("").astype("str") for code, column in found.items()}
+        rows = zip(*(text.str.strip().tolist() for text in cells.values()), strict=True)
+        joined = [
+            "; ".join(f"{code}: {name}" for code, name in zip(cells, row, strict=True) if name)
+            for row in rows
+        ]
+        frame["vernacular_names"] = pd.Series(joined, index=frame.index).replace("", None)
+        said.append(f"Names by language: {', '.join(found)}.")
+        if "vernacular_name" not in frame:
+            frame["vernacular_name"] = frame[next(iter(found.values()))]
+        frame = frame.drop(columns=list(found.values()))
+    if "rank" in frame and frame["rank"].notna().any():
+        rank = frame["rank"].astype("str").str.strip().str.lower()
+        frame["rank"] = rank.replace(_RANKS).where(frame["rank"].notna(), None)
+    elif "species" in frame:
+        names = frame["species"].fillna("").astype("str").str.strip()
+        rank = names.map(_rank_of)
+        frame["rank"] = rank.where(names.ne(""), None)
+        said.append("No rank is given: it is told by the names.")
+    return frame, said
+
+
+def _rank_of(name: str) -> str:
+    if " " in name:
+        return "species"
+    return "family" if name.endswith("idae") else "genus"
+
+
+def with_parents(frame: pd.DataFrame, stored: Collection[str]) -> tuple[pd.DataFrame, list[str]]:
+    """Add the genus and family of each species that neither list nor store has; says which."""
+    rank = frame.get("rank", pd.Series("species", index=frame.index)).fillna("species")
+    species = frame[rank == "species"]
+    genera = species["species"].str.split(" ").str[0]
+    above = pd.DataFrame({"species": genera, "rank": "genus"}, index=species.index)
+    for column in ("family", "group"):
+        if column in frame:
+            above[column] = species[column]
+    families = above.dropna(subset="family") if "family" in above else above.iloc[:0]
+    if len(families):
+        families = families.assign(species=families["family"], rank="family")
+    known = {*frame["species"], *stored}
+    new = pd.concat([above, families]).drop_duplicates("species")
+    new = new[~new["species"].isin(known)]
+    return pd.concat([frame, new], ignore_index=True), sorted(new["species"])
+
+
+def language_names(species: pd.DataFrame) -> pd.Series:
+    """Return every vernacular name of a list, indexed by species; one row for each name."""
+    own = [species["vernacular_name"].dropna()] if "vernacular_name" in species else []
+    if "vernacular_names" in species:
+        several = species["vernacular_names"].dropna().astype("str").str.split(";").explode()
+        own.append(several.str.replace(r"^[^:]*:", "", regex=True).str.strip())
+    if not own:
+        return pd.Series(dtype="str")
+    names: pd.Series = pd.concat(own).astype("str")
+    return names[names != ""]
