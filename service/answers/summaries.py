@@ -71,6 +71,7 @@ __all__ = [
     "returns",
     "richness",
     "sampled_length",
+    "standard_richness",
     "streams",
     "stretch_lines",
     "today",
@@ -785,6 +786,25 @@ def _changes(
     )
     found.attrs["inputs"] |= {"unit": unit}
     return _finished(found.rename(columns={"place": by}), name, found, place=by)  # type: ignore[no-any-return]
+
+
+def standard_richness(
+    store: Store, selection: Selection, viewer: Viewer, *, coverage: float | None = None
+) -> pd.DataFrame:
+    """Species by catchment, gear and group at equal coverage."""
+    from layers.estimates import standard_richness as computing
+
+    opened = _opened(store, selection, viewer, needed=OF_EFFORT)
+    records = opened.records
+    found = computing.standard_richness(
+        records.placements,
+        records.catches,
+        opened.species,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+        coverage=coverage,
+    )
+    return _finished(_in_chosen(store, found, selection), "standard_richness", found)  # type: ignore[no-any-return]
 
 
 def stretch_lines(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:

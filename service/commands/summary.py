@@ -44,7 +44,7 @@ SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "next-places": ("next_places", ("count", "within", "fill", "weight", "represents")),
     "depletion": ("depletion", ("all_estimators",)),
     "detection": ("detection", ("unit", "year", "season", "segment_length", "covariates")),
-    "richness": ("richness", ()),
+    "richness": ("richness", ("per", "coverage")),
     "lengths": ("lengths", ("per", "class_mm")),
     "returns": ("returns", ()),
     "change": ("change", ("per", "by", "unit")),
@@ -52,6 +52,7 @@ SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
 _PER: Final[dict[str, dict[str, str]]] = {
     "nearest-reach": {"placement": "placement_reaches", "reach": "reach_summary"},
     "lengths": {"species": "lengths", "class": "length_classes", "fish": "fish_condition"},
+    "richness": {"catchment": "richness", "gear": "standard_richness"},
     "change": {"species": "change", "year": "change_by_year"},
 }
 _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
@@ -77,9 +78,15 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 @selection_options
 @click.option(
     "--per",
-    type=click.Choice(["placement", "reach", "species", "class", "fish", "year"]),
+    type=click.Choice(list(dict.fromkeys(per for forms in _PER.values() for per in forms))),
     help="nearest-reach: one row for each placement or reach; "
-    "lengths: for each species, class of length or weighed fish; change: species or year.",
+    "lengths: for each species, class of length or weighed fish; change: species or year; "
+    "richness: catchment, or gear and group at equal coverage.",
+)
+@click.option(
+    "--coverage",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    help="richness --per gear: share of finds at which catchments are compared.",
 )
 @click.option(
     "--class-mm",
@@ -220,6 +227,8 @@ def _refuse_foreign(what: str, options: dict[str, Any]) -> None:
     per = options.get("per")
     if per not in _PER.get(what, {None: ""}) and per is not None:
         raise RequestError(f"--per {per}: {what} has one row per {' or '.join(_PER[what])}.")
+    if "coverage" in options and per != "gear":
+        raise RequestError("--coverage needs --per gear.")
     if "class_mm" in options and per != "class":
         raise RequestError("--class-mm needs --per class.")
     if options.get("every_reach") and options.get("per") != "reach":

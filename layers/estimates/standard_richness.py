@@ -1,0 +1,293 @@
+"""Species at equal coverage: rarefaction and extrapolation of incidence by gear and group.
+
+Samples are comparable where they hold the same share of all finds, found or not, rather than the
+same effort: Chao & Jost (2012), Ecology 93:2533-2547; Chao et al. (2014), Ecol. Monogr. 84:45-67.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+import numpy as np
+import pandas as pd
+import scipy
+
+from layers.estimates.richness import chao2, sample_coverage, species_incidence
+from layers.fieldwork.looking import inputs_of, left_out_by_outcome, looked
+from layers.frames import reads
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    Ints = npt.NDArray[np.int64]
+    Floats = npt.NDArray[np.float64]
+
+__all__ = ["STANDARD_COLUMNS", "AtCoverage", "at_coverage", "coverage_of", "standard_richness"]
+
+STANDARD_COLUMNS: Final = (
+    "catchment",
+    "method",
+    "group",
+    "placements",
+    "species_found",
+    "sample_coverage",
+    "standard_coverage",
+    "species_standard",
+    "species_standard_low",
+    "species_standard_high",
+    "placements_standard",
+    "estimator",
+    "problem",
+)
+_RUNS: Final = 200
+_Z95: Final = 1.959963984540054
+_LEAST_PLACEMENTS: Final = 5  # common practice, no source
+
+
+@dataclass(frozen=True)
+class AtCoverage:
+    """Species expected at a coverage, in `samples` samples, and its 95 % interval."""
+
+    species: float
+    samples: float
+    low: float
+    high: float
+    estimator: Literal["rarefaction", "observed", "extrapolation"]
+
+
+def _unseen(counts: Ints, samples: int) -> float:
+    return chao2(counts, samples).estimate - counts.size
+
+
+def _escape(counts: Ints, samples: int) -> float:
+    """Chance that a further sample holds none of what one sample leaves unseen; 1 - A."""
+    once, twice = int((counts == 1).sum()), int((counts == 2).sum())
+    rare, pairs = (once, twice) if twice else (once - 1, 1)
+    if rare <= 0:
+        return 0.0
+    return (samples - 1) * rare / ((samples - 1) * rare + 2 * pairs)
+
+
+def coverage_of(incidence: npt.ArrayLike, samples: int, t: int) -> float:
+    """Coverage of t samples, fewer or more than the `samples` that there are."""
+    counts = np.asarray(incidence, dtype=np.int64)
+    total = counts.sum()
+    if t < samples:
+        left = samples - counts
+        held = np.exp(_log_ratio(left, samples - 1, t)) * (left >= t)
+        return float(1 - (counts / total * held).sum())
+    share = _escape(counts, samples)
+    return float(1 - (counts == 1).sum() / total * share ** (t - samples + 1))
+
+
+def _log_ratio(left: Ints, whole: int, t: int) -> Floats:
+    """Logarithm of C(left, t) / C(whole, t)."""
+    gammaln = scipy.special.gammaln
+    rest = np.maximum(left - t, 0)
+    of_left = gammaln(left + 1.0) - gammaln(rest + 1.0)
+    return np.asarray(of_left - gammaln(whole + 1.0) + gammaln(whole - t + 1.0))
+
+
+def _species_in(counts: Ints, samples: int, t: float) -> float:
+    """Species expected in t samples; between whole numbers below `samples`, in a line."""
+    if t >= samples:
+        unseen, once = _unseen(counts, samples), int((counts == 1).sum())
+        if unseen <= 0:
+            return float(counts.size)
+        # Of what is unseen, the share that one further sample misses (Chao et al. 2014).
+        missed = 1 - once / (samples * unseen + once)
+        return float(counts.size + unseen * (1 - missed ** (t - samples)))
+    low = int(np.floor(t))
+
+    def whole(n: int) -> float:
+        left = samples - counts
+        return float(counts.size - (np.exp(_log_ratio(left, samples, n)) * (left >= n)).sum())
+
+    return whole(low) + (t - low) * (whole(low + 1) - whole(low)) if t > low else whole(low)
+
+
+def _samples_for(counts: Ints, samples: int, coverage: float) -> float:
+    """Solve for the samples that have this coverage; infinite where no number has."""
+    now = coverage_of(counts, samples, samples)
+    if coverage > now:
+        share, total = _escape(counts, samples), counts.sum()
+        once = int((counts == 1).sum())
+        if share <= 0 or once == 0 or coverage >= 1:
+            return float("inf")
+        more = (np.log(total / once) + np.log1p(-coverage)) / np.log(share) - 1
+        return float(samples + more)
+    few, many = 0, samples
+    while many - few > 1:
+        middle = (few + many) // 2
+        few, many = (
+            (middle, many) if coverage_of(counts, samples, middle) < coverage else (few, middle)
+        )
+    under = coverage_of(counts, samples, few) if few else 0.0
+    over = coverage_of(counts, samples, many)
+    return float(few + (coverage - under) / (over - under))
+
+
+def at_coverage(
+    incidence: npt.ArrayLike, samples: int, coverage: float, *, runs: int = _RUNS, seed: int = 1
+) -> AtCoverage:
+    """Estimate the species in as many samples as have a coverage.
+
+    Parameters
+    ----------
+    incidence
+        For each species the number of samples it was in.
+    samples
+        How many samples there are, two or more.
+    coverage
+        From 0 to below 1.
+    runs, seed
+        Of the bootstrap: samples drawn from the species found, their chances lowered by what is
+        unseen, and from as many unseen ones as Chao2 says (Chao et al. 2014, appendix, from
+        memory). `runs` 0 gives no interval.
+
+    Returns
+    -------
+    AtCoverage
+        Missing where no number of samples has the coverage.
+
+    Examples
+    --------
+    >>> at = at_coverage([1] * 6 + [2] * 5 + [3] + [4] * 6, 9, 0.8, runs=0)
+    >>> round(at.species, 1), at.estimator
+    (15.6, 'rarefaction')
+    """
+    counts = np.asarray(incidence, dtype=np.int64)
+    counts = counts[counts > 0]
+    t = _samples_for(counts, samples, coverage)
+    now = coverage_of(counts, samples, samples)
+    kind: Literal["rarefaction", "observed", "extrapolation"] = "rarefaction"
+    if abs(coverage - now) < 1e-12:
+        kind = "observed"
+    elif coverage > now:
+        kind = "extrapolation"
+    missing = float("nan")
+    if not np.isfinite(t):
+        return AtCoverage(missing, missing, missing, missing, kind)
+    estimate = _species_in(counts, samples, t)
+    low = high = missing
+    if runs:
+        spread = np.std(_drawn(counts, samples, coverage, runs, seed), ddof=1)
+        low, high = max(estimate - _Z95 * float(spread), 0.0), estimate + _Z95 * float(spread)
+    return AtCoverage(estimate, t, float(low), float(high), kind)
+
+
+def _drawn(counts: Ints, samples: int, coverage: float, runs: int, seed: int) -> Floats:
+    random = np.random.default_rng(seed)
+    lacking = (1 - sample_coverage(counts, samples)) * counts.sum() / samples
+    chances = counts / samples
+    weight = lacking / max((chances * (1 - chances) ** samples).sum(), 1e-12)
+    chances = chances * (1 - min(weight, 1.0) * (1 - chances) ** samples)
+    unseen = int(np.ceil(_unseen(counts, samples)))
+    if unseen:
+        chances = np.concatenate([chances, np.full(unseen, min(lacking / unseen, 1.0))])
+    values = []
+    for drawn in random.binomial(samples, chances, (runs, chances.size)):
+        own = drawn[drawn > 0]
+        t = _samples_for(own, samples, coverage) if own.size else float("inf")
+        # Where a draw never reaches the coverage, all that it says is there.
+        whole = own.size + _unseen(own, samples) if own.size else 0.0
+        values.append(_species_in(own, samples, t) if np.isfinite(t) else whole)
+    return np.array(values)
+
+
+@reads("catches", "species", "ancestors", placements="placement_id method outcome set_at timezone")
+def standard_richness(
+    placements: pd.DataFrame,
+    catches: pd.DataFrame,
+    species: pd.DataFrame,
+    *,
+    catchment_of: pd.Series,
+    ancestors: pd.DataFrame,
+    coverage: float | None = None,
+) -> pd.DataFrame:
+    """Species by catchment, gear and group at equal coverage, so that catchments compare.
+
+    Parameters
+    ----------
+    placements, catches, species, ancestors
+        Frames of these kinds (`layers.frames`); where species have a `group`, each is a table of
+        its own, never added to another.
+    catchment_of
+        Smallest catchment of each placement; missing = outside all.
+    coverage
+        Coverage of all rows; where none is given, in each gear and group the lowest that a
+        catchment of five placements or more reaches with twice as many (Chao et al. 2014).
+
+    Returns
+    -------
+    DataFrame
+        Columns `STANDARD_COLUMNS`, one row for each catchment, gear and group that was found
+        there. Gears are never mixed. `problem` warns of more than twice the placements.
+    """
+    group = species.get("group", pd.Series(None, index=species.index)).astype(object)
+    group = group.where(group.notna(), "")
+    rows: list[dict[str, Any]] = []
+    for method in sorted(placements["method"].dropna().unique()):
+        own = placements[placements["method"] == method]
+        found, samples = species_incidence(
+            own, catches, species, catchment_of=catchment_of, ancestors=ancestors
+        )
+        for name, of_group in found.groupby(found["species"].map(group).astype("str")):
+            cells = {
+                str(catchment): (part["placements"].to_numpy(np.int64), int(samples[catchment]))
+                for catchment, part in of_group.groupby("catchment")
+            }
+            wanted = coverage or _common(list(cells.values()))
+            rows += [
+                {"catchment": catchment, "method": method, "group": name, "placements": m}
+                | {"species_found": counts.size, "sample_coverage": sample_coverage(counts, m)}
+                | _standard(counts, m, wanted)
+                for catchment, (counts, m) in cells.items()
+            ]
+    frame = pd.DataFrame(rows, columns=list(STANDARD_COLUMNS))
+    numbers = [name for name in STANDARD_COLUMNS if "standard" in name or name == "sample_coverage"]
+    texts = ["catchment", "method", "group", "estimator", "problem"]
+    frame = frame.astype(
+        dict.fromkeys(numbers, "float64") | {"placements": "int64", "species_found": "int64"}
+    )
+    frame[texts] = frame[texts].astype(object).fillna("").astype("str")
+    frame = frame.sort_values(["method", "group", "catchment"], ignore_index=True)
+    frame.attrs["inputs"] = inputs_of(
+        placements,
+        looked(placements),
+        left_out_by_outcome(placements),
+        seed=1,
+        interval="95 %, bootstrap (Chao et al. 2014)",
+        assumes="placements of one gear are samples of like kind; a genus or family counts as one "
+        "species where nothing nearer was found",
+    )
+    return frame
+
+
+def _common(cells: list[tuple[Ints, int]]) -> float:
+    """Choose the coverage at which catchments of one gear and group are compared."""
+    usable = [(counts, m) for counts, m in cells if m >= _LEAST_PLACEMENTS]
+    if not usable:
+        return float("nan")
+    return min(coverage_of(counts, m, 2 * m) for counts, m in usable)
+
+
+def _standard(counts: Ints, placements: int, coverage: float) -> dict[str, Any]:
+    if placements < _LEAST_PLACEMENTS:
+        return {"problem": f"fewer than {_LEAST_PLACEMENTS} placements of this gear"}
+    at = at_coverage(counts, placements, coverage)
+    problem = ""
+    if np.isnan(at.species):
+        problem = "no number of placements reaches the coverage: too few species found once"
+    elif at.samples > 2 * placements:
+        problem = "more than twice the placements: the estimate is too low"
+    return {
+        "standard_coverage": coverage,
+        "species_standard": at.species,
+        "species_standard_low": at.low,
+        "species_standard_high": at.high,
+        "placements_standard": at.samples,
+        "estimator": at.estimator,
+        "problem": problem,
+    }
