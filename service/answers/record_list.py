@@ -7,16 +7,18 @@ from typing import TYPE_CHECKING, Any, Final
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 
 from layers.fieldwork.looks import LOOKED, STATES, looks, looks_by_year
 from service import reference
 from service.access import open_records, placement_catchments, refuse_unknown
 from service.answers import summaries
+from service.cache import cached
 from service.errors import RequestError
 from service.records import OF_EFFORT
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from numpy.typing import NDArray
 
     from service.records import Needed, Records, Selection, Viewer
     from service.store import Store
@@ -24,9 +26,10 @@ if TYPE_CHECKING:
 __all__ = [
     "SHOWN",
     "SORTS",
+    "RecordPage",
     "SpeciesAccount",
-    "page_of",
     "record_list",
+    "record_page",
     "record_places",
     "species_account",
 ]
@@ -36,14 +39,6 @@ SHOWN: Final = {"all": STATES, "looked": LOOKED, "found": ("found",)}
 _LOWER: Final = "individuals_lower_bound"
 
 SORTS: Final = ("date", "placement", "method", "catchment", "state", "fish")
-_KEYS: Final = {
-    "date": "date",
-    "placement": "placement_id",
-    "method": "method_label",
-    "catchment": "catchment_name",
-    "state": "state",
-    "fish": "individuals",
-}
 
 
 @dataclass(frozen=True)
@@ -63,6 +58,16 @@ class SpeciesAccount:
     last: pd.Timestamp
 
 
+@dataclass(frozen=True)
+class RecordPage:
+    """One page of a record list."""
+
+    rows: pd.DataFrame  # of :func:`record_list`
+    total: int  # placements on all pages
+    pages: int
+    counts: dict[str, int]  # placements of each of `STATES`, shown or not
+
+
 def record_list(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
     """List the placements of a selection with what they say about its species.
 
@@ -74,13 +79,93 @@ def record_list(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFr
         `site`, `outcome`, `reach_id`, `catchment`, `catchment_name`, `generalised_km` (missing =
         as recorded).
     """
-    rows = _listed(store, selection, viewer, OF_EFFORT)[0]
-    return rows.reset_index(drop=True)
+    rows, records = _looks(store, selection, viewer, OF_EFFORT)
+    return _described(store, rows, records).reset_index(drop=True)
+
+
+def record_page(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    shown: str,
+    sort: str,
+    descending: bool,
+    page: int,
+    size: int,
+) -> RecordPage:
+    """One page of the same list, of which the other rows are neither written out nor sorted.
+
+    Parameters
+    ----------
+    shown
+        Any of `SHOWN`.
+    sort
+        Any of `SORTS`; what is missing stays last, equal rows are by year and placement.
+    page, size
+        Number of the page, from 1, and its rows.
+
+    Raises
+    ------
+    RequestError
+        The order is unknown or the page lies behind the last.
+    """
+    if sort not in SORTS:
+        raise RequestError(f"sort {sort!r} is no order; use one of {', '.join(SORTS)}.")
+    rows, records = _looks(store, selection, viewer, OF_EFFORT)
+    counts = rows["state"].value_counts()
+    kept = rows[rows["state"].isin(SHOWN[shown])]
+    pages = max(1, -(-len(kept) // size))
+    if page > pages:
+        raise RequestError(f"There is no page {page}; the last is {pages}.")
+    key = _sort_key(store, kept, records, sort)
+    key = np.nan_to_num(-key if descending else key, nan=np.inf)
+    through = min(page * size, len(kept))
+    near = np.arange(len(kept))
+    if through < len(kept):  # rows behind the page need no order
+        near = np.flatnonzero(key <= np.partition(key, through - 1)[through - 1])
+    own = pd.DataFrame(
+        {"key": key[near], "year": kept["year"].to_numpy()[near], "placement_id": kept.index[near]}
+    )
+    by = ["key", "placement_id"] if sort == "placement" else [*own]
+    own = own.sort_values(by, kind="stable").iloc[(page - 1) * size : through]
+    return RecordPage(
+        _described(store, kept.loc[own["placement_id"]], records),
+        len(kept),
+        pages,
+        {state: int(counts.get(state, 0)) for state in STATES},
+    )
+
+
+def _sort_key(store: Store, rows: pd.DataFrame, records: Records, sort: str) -> NDArray[np.float64]:
+    """Numbers in the order of what a list is sorted by; NaN where that is missing."""
+    if sort == "date":
+        days = rows["date"].to_numpy("datetime64[D]")
+        return np.where(np.isnat(days), np.nan, days.astype(np.float64))
+    if sort == "fish":
+        return rows["individuals"].to_numpy(np.float64)
+    if sort == "state":
+        return _ranks(rows["state"])
+    if sort == "placement":
+        return _ranks(rows.index.to_series())
+    placements = records.placements.loc[rows.index]
+    if sort == "method":
+        return _ranks(placements["method"], reference.methods(store)["label"].to_dict())
+    return _ranks(placement_catchments(store, placements), reference.catchment_names(store))
+
+
+def _ranks(words: pd.Series, names: dict[Any, str] | None = None) -> NDArray[np.float64]:
+    """Rank of each word, or of its name, among those that occur."""
+    code, known = pd.factorize(words)
+    written = pd.Index(known).map(names).to_numpy(object) if names is not None else known
+    rank = np.append(pd.Series(written, dtype="str").rank(method="dense").to_numpy(), np.nan)
+    return np.asarray(rank[code], np.float64)
 
 
 def record_places(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
     """List the same with where each placement is shown, by placement."""
-    rows, records = _listed(store, selection, viewer, OF_EFFORT)
+    rows, records = _looks(store, selection, viewer, OF_EFFORT)
+    rows = _described(store, rows, records)
     rows = rows.rename(columns={"species": "species_count", "lower_bound": _LOWER}).sort_index()
     at = records.placements.geometry.reindex(rows.index)
     columns = [
@@ -91,22 +176,31 @@ def record_places(store: Store, selection: Selection, viewer: Viewer) -> gpd.Geo
     return gpd.GeoDataFrame(rows[columns], geometry=at, crs=records.placements.crs)
 
 
-def _listed(
+def _looks(
     store: Store, selection: Selection, viewer: Viewer, needed: Needed
 ) -> tuple[pd.DataFrame, Records]:
-    """List placements, with whole catches: a genus may stand for one of its species."""
+    """Say what each placement says, by whole catches: a genus may stand for one of its species."""
     refuse_unknown(store, selection, viewer)
+    listed = reference.species(store)
+
+    def make() -> pd.DataFrame:
+        methods = reference.methods(store)
+        rows = looks(records.placements, records.catches, listed, methods, chosen=selection.species)
+        secret = ~summaries.fully_shown(selection.species, listed, viewer)
+        if len(secret) and secret.any():  # where it was looked for in vain is not public
+            rows = rows[rows["state"] == "found"]
+        return rows
+
     records = open_records(store, selection.without_species(), viewer, needed)
-    placements, methods = records.placements, reference.methods(store)
+    return cached(store, viewer, ("looks", selection), make), records
+
+
+def _described(store: Store, rows: pd.DataFrame, records: Records) -> pd.DataFrame:
+    """Add what each placement is: its gear, survey, site and water."""
+    placements, methods = records.placements.loc[rows.index], reference.methods(store)
     inside = placement_catchments(store, placements)
     none = np.full(len(placements), np.nan)
-    rows = looks(
-        placements,
-        records.catches,
-        reference.species(store),
-        methods,
-        chosen=selection.species,
-    ).assign(
+    return rows.assign(
         placement_id=placements.index,
         method=placements["method"],
         method_label=placements["method"].map(methods["label"]),
@@ -118,31 +212,6 @@ def _listed(
         catchment_name=inside.map(reference.catchment_names(store)),
         generalised_km=placements.get("generalised_km", none),
     )
-    secret = ~summaries.fully_shown(selection.species, reference.species(store), viewer)
-    if len(secret) and secret.any():  # where it was looked for in vain is not public
-        rows = rows[rows["state"] == "found"]
-    return rows, records
-
-
-def page_of(
-    rows: pd.DataFrame, *, sort: str, descending: bool, page: int, size: int
-) -> tuple[pd.DataFrame, int]:
-    """Sort a record list and cut one page out of it; also how many pages there are.
-
-    Raises
-    ------
-    RequestError
-        The order is unknown or the page lies behind the last.
-    """
-    if sort not in SORTS:
-        raise RequestError(f"sort {sort!r} is no order; use one of {', '.join(SORTS)}.")
-    pages = max(1, -(-len(rows) // size))
-    if page > pages:
-        raise RequestError(f"There is no page {page}; the last is {pages}.")
-    keys = list(dict.fromkeys([_KEYS[sort], "year", "placement_id"]))
-    ascending = [not descending] + [True] * (len(keys) - 1)
-    ordered = rows.sort_values(keys, ascending=ascending, kind="stable", na_position="last")
-    return ordered.iloc[(page - 1) * size : page * size], pages
 
 
 def species_account(
@@ -156,7 +225,7 @@ def species_account(
         The species is not in the list.
     """
     own = replace(selection, species=(name,))
-    rows, records = _listed(store, own, viewer, OF_EFFORT.and_tables("lengths"))
+    rows, records = _looks(store, own, viewer, OF_EFFORT.and_tables("lengths"))
     found = rows[rows["state"] == "found"]
     fully_shown = bool(summaries.fully_shown([name], reference.species(store), viewer)[0])
     rows = rows if fully_shown else found

@@ -1,5 +1,7 @@
 """What placements say about a species: worked by hand, and in step with occurrence."""
 
+import itertools
+
 import pandas as pd
 import pytest
 
@@ -8,7 +10,7 @@ from service import reference
 from service.access import open_records
 from service.answers import summaries
 from service.answers.occurrence_table import chances, occurrence_table
-from service.answers.record_list import record_list
+from service.answers.record_list import SHOWN, SORTS, record_list, record_page
 from service.commands.demo_store import build_demo
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.store import open_store
@@ -142,6 +144,50 @@ def test_chances_are_those_of_the_summary(island):
         else:
             assert known is None
             assert row.problem
+
+
+_ORDERED_BY = {
+    "date": "date", "placement": "placement_id", "method": "method_label",
+    "catchment": "catchment_name", "state": "state", "fish": "individuals",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("viewer", [LOCAL_KEEPER, PUBLIC], ids=lambda viewer: viewer.role)
+@pytest.mark.parametrize("sort", SORTS)
+@pytest.mark.parametrize(
+    "selection",
+    [
+        Selection(),
+        Selection(species=("Anguilla anguilla",), methods=("fyke_net", "electric_fishing")),
+        Selection(catchments=("C1",), species=("Cottus gobio", "Salmo salar")),
+    ],
+    ids=["all", "sensitive", "catchment"],
+)
+def test_pages_are_pieces_of_the_whole_list_in_its_order(island, selection, sort, viewer):
+    """Every page has the rows that pandas cuts from the whole list sorted, also the last one."""
+    whole = record_list(island, selection, viewer)
+    assert len(whole)
+    keys = list(dict.fromkeys([_ORDERED_BY[sort], "year", "placement_id"]))
+    for shown, descending in itertools.product(SHOWN, (True, False)):
+        kept = whole[whole["state"].isin(SHOWN[shown])]
+        ordered = kept.sort_values(
+            keys, ascending=[not descending] + [True] * (len(keys) - 1), kind="stable"
+        )
+        size = max(1, len(kept) // 5 - 1)
+        for page in (1, 2, -(-len(kept) // size)):
+            listed = record_page(
+                island, selection, viewer,
+                shown=shown, sort=sort, descending=descending, page=page, size=size,
+            )  # fmt: skip
+            expected = ordered.iloc[(page - 1) * size : page * size].reset_index(drop=True)
+            pd.testing.assert_frame_equal(
+                listed.rows.reset_index(drop=True), expected, check_dtype=False
+            )
+            assert listed.total == len(kept)
+            assert listed.pages == -(-len(kept) // size)
+            assert {k: n for k, n in listed.counts.items() if n} == dict(
+                whole["state"].value_counts()
+            )
 
 
 def test_public_list_says_nothing_of_hidden_places(island):

@@ -8,7 +8,7 @@ from flask import Blueprint, render_template, request
 
 from service.answers.map_views import map_summary, network_bounds
 from service.answers.names import filter_choices
-from service.answers.record_list import SHOWN, SORTS, page_of, record_list
+from service.answers.record_list import SORTS, record_page
 from service.answers.request_words import read_whole
 from service.errors import RequestError
 from service.web.context import current_store, current_viewer
@@ -48,19 +48,17 @@ def show() -> str:
         raise RequestError(f"columns {strange[0]!r} is none of {', '.join(_COLUMNS)}.")
     page = read_whole(request.args.get("page") or "1", "page", least=1)
     store, viewer = current_store(), current_viewer()
-    rows = record_list(store, query.selection, viewer)
-    counts = rows["state"].value_counts()
-    kept = rows[rows["state"].isin(SHOWN[shown])]
-    part, pages_there = page_of(
-        kept, sort=sort, descending=order == "down", page=page, size=PAGE_SIZE
-    )
+    listed = record_page(
+        store, query.selection, viewer,
+        shown=shown, sort=sort, descending=order == "down", page=page, size=PAGE_SIZE,
+    )  # fmt: skip
     summary = map_summary(store, query.selection, viewer)
     return render_template(
         "records.html",
         query=query,
-        rows=part.to_dict("records"),
-        total=len(kept),
-        counts={state: int(counts.get(state, 0)) for state in SHOWN["all"]},
+        rows=listed.rows.to_dict("records"),
+        total=listed.total,
+        counts=listed.counts,
         choices=filter_choices(store, viewer),
         all_columns=_COLUMNS,
         columns=[name for name in _COLUMNS if name in columns],
@@ -69,7 +67,7 @@ def show() -> str:
         sort=sort,
         order=order,
         page=page,
-        pages_there=pages_there,
+        pages_there=listed.pages,
         first=(page - 1) * PAGE_SIZE + 1,
         parts=live_map(
             bounds=summary["bounds"] or network_bounds(store),
