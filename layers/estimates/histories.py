@@ -72,7 +72,7 @@ class Histories:
     hit_effort: Floats
     hit_count: Floats
     empty_rows: Ints  # groups of like units without a find: row of the design
-    empty_effort: scipy.sparse.csr_array  # by kind
+    empty_effort: Floats | scipy.sparse.csr_array  # by kind; dense where these are few
     empty_count: Floats
 
     @property
@@ -203,16 +203,17 @@ def histories(
     pairs, hits = np.unique(pairs, axis=0, return_counts=True)
     open_ = ~seen[at]
     place = np.cumsum(~seen) - 1
-    empty = scipy.sparse.csr_array(
+    spent = scipy.sparse.csr_array(
         (effort[open_], (place[at[open_]], kind[open_])), shape=(int((~seen).sum()), k)
     )
+    empty: Floats | scipy.sparse.csr_array = spent
     rows, count = row[~seen], np.ones(int((~seen).sum()))
     if k <= _FEW_KINDS and rows.size:
         like, number = np.unique(
-            np.column_stack([rows, empty.toarray()]), axis=0, return_counts=True
+            np.column_stack([rows, spent.toarray()]), axis=0, return_counts=True
         )
         rows, count = like[:, 0].astype(np.int64), number.astype(np.float64)
-        empty = scipy.sparse.csr_array(like[:, 1:])
+        empty = np.ascontiguousarray(like[:, 1:])
     return Histories(
         units=n,
         units_found=int(seen.sum()),

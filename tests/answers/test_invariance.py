@@ -99,7 +99,7 @@ def answers(path):
     effort = summaries.effort(store, ALL, LOCAL_KEEPER)
     store.close()
     same = ["catchment", "species", "state", "placements", "placements_found",
-            "placement_proportion", "placement_wilson_low", "first_date", "last_date",
+            "placement_proportion", "first_date", "last_date",
             "first_looked", "last_looked", "looked_methods", "effort", "individuals", "methods",
             "note"]  # fmt: skip
     rates = ["method", "catchment", "species", "placements", "effort", "individuals", "cpue"]
