@@ -107,3 +107,48 @@ def test_no_serious_findings_of_axe(island, open_page, path, width):
     ]
     assert not serious
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+SEASON = (
+    "Sample,Water,Date,How,Lat,Long,Bullhead,Stone loach\n"
+    "A,Long Brook,2024-05-02,kick_net,52.6035,-11.2128,3,1\n"
+    "B,Long Brook,2024-05-03,kick_net,52.6000,-11.2127,x,2\n"
+)
+
+
+def test_a_sheet_with_faults_is_understood_mended_and_stored_on_a_phone(brook, open_page, tmp_path):
+    """A sheet laid out otherwise: suggested, its fault read, mended, kept, stored; 360 px wide."""
+    address, path = brook
+    sheet = tmp_path / "season.csv"
+    sheet.write_text(SEASON, encoding="utf-8")
+    page = open_page(f"{address}/import", 360, 740, ready="main")
+    page.set_input_files('input[type="file"]', str(sheet))
+    page.get_by_text("How the files are meant").click()
+    page.get_by_label("Survey of rows that name none").fill("S24")
+    page.get_by_role("button", name="Check").click()
+    page.get_by_role("button", name="Suggest a mapping").click()
+    page.get_by_label("Bullhead").first.wait_for()
+    assert page.get_by_label("Bullhead").input_value() == ""  # half of its cells are no number
+    page.get_by_label("Bullhead").select_option("count:Cottus gobio")
+    page.get_by_role("button", name="Read the columns so").click()
+    row = page.locator("tr.refused")
+    assert row.count() == 1
+    said = " ".join(row.inner_text().split())
+    assert "3" in said.split("season.csv")[1]
+    assert "x" in said
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    sheet.write_text(SEASON.replace(",x,", ",0,"), encoding="utf-8")
+    page.set_input_files(".drop.small input", str(sheet))
+    page.get_by_role("button", name="Check again", exact=True).click()
+    page.get_by_text("2 placements, 3 catches").wait_for()
+    page.get_by_label("Keep this mapping for next season").fill("loach survey")
+    page.get_by_role("button", name="Keep the mapping").click()
+    page.get_by_text("Kept as loach survey.").wait_for()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    page.get_by_label("I looked at the findings").check()
+    page.get_by_role("button", name="Store all 2 placements").click()
+    page.get_by_text("Import 1 is stored: 2 placements").wait_for()
+    store = open_store(path, read_only=True)
+    assert list(store.mappings()) == ["loach survey"]
+    assert store.batches()[0].catches == 3
+    store.close()
