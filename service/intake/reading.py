@@ -33,7 +33,6 @@ __all__ = [
     "read_cells",
     "read_text",
     "split_text",
-    "under_header",
 ]
 
 TEXT_FILES: Final = (".csv", ".txt", ".tsv")
@@ -85,6 +84,8 @@ def read_cells(
         from service.intake.workbooks import read_workbook
 
         read = read_workbook(content, path.name, sheet, findings)
+        if read is not None:
+            read = _under_header(*read, sheet, findings), read[1]
     elif ending in SPATIAL_FILES:
         from service.intake.spatial_files import read_spatial_file
 
@@ -125,11 +126,11 @@ def read_text(
     frame = split_text(text, separator, file, findings, wide=wide)
     if frame is None:
         return None
-    body = under_header(frame, file, sheet, findings)
+    body = _under_header(frame, file, sheet, findings)
     return whole_sheet(body, file, sheet, findings, separator == ";")
 
 
-def under_header(grid: pd.DataFrame, file: str, sheet: str, findings: Findings) -> pd.DataFrame:
+def _under_header(grid: pd.DataFrame, file: str, sheet: str, findings: Findings) -> pd.DataFrame:
     """Put rows of cells under their header, which is the first row or stands below titles."""
     records = grid.iloc[:_HEADER_WITHIN].to_numpy(object).tolist()
     top = _row_of_header(records, sheet)

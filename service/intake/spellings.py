@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
     from service.intake.times import DateOrder
 
-__all__ = ["as_written_by_us", "without_totals"]
+__all__ = ["TOTAL", "as_written_by_us", "without_totals"]
 
 # In a column of text NA may be a name or initials: see `_no_value_in_text`.
 _NO_TEXT: Final = frozenset(
@@ -38,11 +38,13 @@ _NA: Final = "NA"
 # Text that stays as it stands, whatever it is.
 _VERBATIM: Final = ("placement_id", "method", "species", "crew", "notes", "note")
 _PLACE: Final = ("longitude", "latitude", "easting", "northing", "geometry", "waypoint")
-_TOTAL: Final = re.compile(
-    r"(?:(?:grand |sub-?)?totals?|sums?|mean|average|summe|gesamt\w*|mittel(?:wert)?|somme|"
-    r"totaux|moyenne|som|totaal|gemiddelde|suma|media|summa|totalt|medel)\s*:?",
+TOTAL: Final = re.compile(
+    r"(?:(?:grand ?|sub[ -]?)?totals?|sums?|all ?fish|mean|average|summe|gesamt\w*|mittel(?:wert)?|"
+    r"somme|totaux|moyenne|som|totaal|gemiddelde?|suma|media|summa|totalt|medel|i alt|gennemsnit)"
+    r"\s*:?",
     re.IGNORECASE,
 )
+"""What stands in place of a name in a row of totals."""
 _REMARK: Final = re.compile(
     r"(?:remarks?|notes?|comments?|bemerkung(?:en)?|anmerkung(?:en)?|remarques?|opmerking(?:en)?)"
     r"(?:\s*:.*)?",
@@ -184,7 +186,7 @@ def without_totals(cells: Cells, findings: Findings) -> Cells:
     if not needed or not {"placement_id", needed[0]} <= set(cells.frame.columns):
         return cells
     lacking = cells.column(needed[0])
-    candidates = np.flatnonzero((lacking == "") | lacking.str.fullmatch(_TOTAL.pattern, case=False))
+    candidates = np.flatnonzero((lacking == "") | lacking.str.fullmatch(TOTAL.pattern, case=False))
     if not len(candidates):
         return cells
     left: list[int] = []
@@ -212,4 +214,4 @@ def without_totals(cells: Cells, findings: Findings) -> Cells:
 
 
 def _is_word(cell: str) -> bool:
-    return bool(_TOTAL.fullmatch(cell) or _REMARK.fullmatch(cell))
+    return bool(TOTAL.fullmatch(cell) or _REMARK.fullmatch(cell))

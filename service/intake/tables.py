@@ -26,6 +26,7 @@ from service.intake.reading import (
     whole_sheet,
 )
 from service.intake.shapes import NO_FISH
+from service.intake.spellings import TOTAL
 from service.intake.text_bounds import MOST_CELLS
 from service.intake.wording import say
 
@@ -43,11 +44,6 @@ _HEADER_WITHIN: Final = 15  # rows
 _NARROWEST: Final = 3  # columns of a table below which notes are told from rows
 _PAIR: Final = re.compile(r"([^:]{1,40}[^:\s\d])\s*:\s*(.*)", re.DOTALL)
 _VALUE: Final = re.compile(r"[=#+\-<>~]?\s*[\d.,:/\-\s]*\d[\d.,:/\-\s]*[%+]?|\d{1,2}[. ]\w+[. ]\d+")
-_TOTALS: Final = {
-    "total", "totals", "sum", "sums", "subtotal", "grandtotal", "allfish", "mean", "average",
-    "summe", "gesamt", "mittel", "mittelwert", "totaal", "som", "gemiddeld", "somme", "totaux",
-    "moyenne", "summa", "totalt", "medel", "ialt", "gennemsnit",
-}  # fmt: skip
 # Letters and signs of western European field sheets. Other bytes would be another encoding.
 _WESTERN: Final = set("ÄÖÜäöüßÀÂÆÇÈÉÊËÎÏÔŒÙÛàâæçèéêëîïôœùûÅåØøÁÍÓÚÑáíóúñ°²µ–—‘’“”€½\xa0")
 
@@ -282,7 +278,7 @@ def _totals(
     """Rows that begin with a word for a total and leave out what every other row gives."""
     first = filled.argmax(axis=1)
     words = cells[np.arange(len(cells)), first]
-    named = body & np.array([plain(word.rstrip(":")) in _TOTALS for word in words])
+    named = body & np.array([TOTAL.fullmatch(word) is not None for word in words])
     others = body & ~named
     if not named.any() or not others.any():
         return np.zeros(len(cells), dtype=bool)

@@ -14,7 +14,6 @@ import pandas as pd
 from openpyxl.utils.exceptions import InvalidFileException
 
 from service.intake.cell_texts import as_typed
-from service.intake.reading import under_header
 from service.intake.text_bounds import LONGEST_CELL, MOST_CELLS, MOST_COLUMNS
 from service.intake.wording import say
 
@@ -48,7 +47,8 @@ def read_workbook(
     Returns
     -------
     tuple or None
-        The cells, and what findings call their source: the file, and of several sheets which.
+        The cells, header and all, and what findings call their source: the file, and of several
+        sheets which.
     """
     book = _opened(content, file, findings)
     if book is None:
@@ -66,8 +66,7 @@ def read_workbook(
     if not any(any(row) for row in filled):
         findings.refuse_file(source, "file_empty.sheet")
         return None
-    grid = pd.DataFrame(filled, dtype="str")
-    return under_header(grid, source, sheet, findings), source
+    return pd.DataFrame(filled, dtype="str"), source
 
 
 def read_tabs(content: bytes, file: str, findings: Findings) -> dict[str, pd.DataFrame]:
