@@ -71,7 +71,9 @@ class MapView:
         In place of `layers`: addresses of `lines`, `placements`, `cards` and `position`, from
         which what is in view is fetched (`service/answers/map_views.py`).
     keeps_view
-        Whether the address of the page follows the view.
+        Whether the address of the page follows the view, and the gear that is switched on.
+    hidden
+        Methods that are switched off at first.
     """
 
     layers: dict[str, bytes | str]
@@ -86,6 +88,7 @@ class MapView:
     tiles: dict[str, str] | None = None
     live: dict[str, str] | None = None
     keeps_view: bool = False
+    hidden: Sequence[str] = ()
 
     def config(self) -> bytes:
         """Everything as JSON that can stand inside a `script` element."""

@@ -41,6 +41,7 @@ def live_map(
     species: Sequence[str] = (),
     filters: Sequence[tuple[str, str]] = (),
     keeps_view: bool = False,
+    hidden: Collection[str] = (),
     marked: dict[str, Any] | None = None,
     standing: bytes | None = None,
 ) -> MapParts:
@@ -55,7 +56,9 @@ def live_map(
     species, filters
         The species that marks speak of; names and values that the records shown must meet.
     keeps_view
-        Whether the address of the page follows the view.
+        Whether the address of the page follows the view, and the gear that is switched on.
+    hidden
+        Methods that are switched off at first.
     marked
         Water to mark, as `zoom` and `paths` (`layers.drawing.screen_lines`).
     standing
@@ -78,6 +81,7 @@ def live_map(
             query=query,
             live={name: url_for(f"map_views.{name}") + query for name in _LIVE},
             keeps_view=keeps_view,
+            hidden=sorted(hidden),
         )
     )
 
@@ -108,6 +112,7 @@ def _view(
     query: str = "",
     live: dict[str, str] | None = None,
     keeps_view: bool = False,
+    hidden: Sequence[str] = (),
 ) -> MapView:
     store = current_store()
     listed, methods = reference.species(store), reference.methods(store)
@@ -126,4 +131,5 @@ def _view(
         tiles=tiles(),
         live=live,
         keeps_view=keeps_view,
+        hidden=hidden,
     )

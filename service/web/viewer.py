@@ -6,7 +6,7 @@ import hashlib
 from typing import TYPE_CHECKING, Final
 from urllib.parse import urlsplit
 
-from flask import Flask, current_app, g, request
+from flask import Flask, current_app, g, redirect, request, url_for
 from flask_wtf import CSRFProtect
 
 from service.access.accounts import LoginLimiter, bearer_token, viewer_of
@@ -14,6 +14,7 @@ from service.records import LOCAL_KEEPER, Viewer
 
 if TYPE_CHECKING:
     from flask import Response
+    from werkzeug.wrappers import Response as AnyResponse
 
     from service.web.context import Service
 
@@ -56,9 +57,9 @@ def register_viewer(app: Flask) -> None:
     csrf = CSRFProtect(app)
 
     @app.before_request
-    def find_viewer() -> None:
+    def find_viewer() -> AnyResponse | None:
         if request.endpoint in _OPEN_ENDPOINTS:
-            return
+            return None
         authorization = request.headers.get("Authorization")
         viewer = service.viewer or viewer_of(
             service.store,
@@ -81,8 +82,11 @@ def register_viewer(app: Flask) -> None:
         # A browser never adds a Bearer token by itself, so no page of others can borrow one. With
         # accounts it was found valid above, without them nobody looked at it.
         g.by_token = g.has_accounts and bearer_token(authorization) is not None
+        if _session_ended(g.true_viewer):
+            return _to_login()
         if app.config["WTF_CSRF_ENABLED"] and not g.by_token and request.routing_exception is None:
             csrf.protect()  # lets safe methods pass
+        return None
 
     @app.context_processor
     def who() -> dict[str, object]:
@@ -102,6 +106,26 @@ def register_viewer(app: Flask) -> None:
             elif not response.cache_control.no_store:
                 response.cache_control.private = True
         return response
+
+
+def _session_ended(viewer: Viewer) -> bool:
+    """Whether a page is opened by somebody whose session has ended since they logged in."""
+    return bool(
+        g.has_accounts
+        and viewer.role == "public"
+        and SESSION_COOKIE in request.cookies
+        and request.method == "GET"
+        and request.blueprint != "login"
+        and "text/html" in request.headers.get("Accept", "")
+    )
+
+
+def _to_login() -> AnyResponse:
+    """Send to the login, once: whoever does not log in again goes on as the public."""
+    here = request.full_path.rstrip("?")
+    answer = redirect(url_for("login.show", next=here, ended="yes"), 303)
+    answer.delete_cookie(SESSION_COOKIE, httponly=True, samesite="Lax", secure=request.is_secure)
+    return answer
 
 
 def _leaves_no_trace(response: Response) -> bool:

@@ -105,6 +105,17 @@ export function keepView(map) {
   });
 }
 
+/** Keep the gear that is switched on in the address, so that it is part of the question. */
+export function keepGear(methods, hidden) {
+  const on = methods.map((row) => row.method).filter((name) => !hidden.has(name));
+  if (!on.length) return; // no gear at all is no question
+  const address = new URL(window.location.href);
+  address.searchParams.delete("method");
+  if (hidden.size) on.forEach((name) => address.searchParams.append("method", name));
+  window.history.replaceState(null, "", address);
+  document.dispatchEvent(new Event("questionchange"));
+}
+
 /** Tell a position in the CRS of the records, once the pointer rests. */
 export function positionTeller(address) {
   let waiting = 0;

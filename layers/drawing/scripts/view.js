@@ -43,7 +43,7 @@ function say(map, text) {
 function liveSources(config, state, makers) {
   const lines = viewSource(config.live.lines, { read: live.readLines });
   const query = () => {
-    if (!state.hidden.size) return {};
+    if (!state.hidden.size) return { method: [] }; // all, whatever the page began with
     const on = config.methods.map((row) => row.method).filter((name) => !state.hidden.has(name));
     return on.length ? { method: on } : {};
   };
@@ -77,7 +77,7 @@ function liveSources(config, state, makers) {
 /** Show records on a map. `given` is described in layers/drawing/maps.py. */
 export function showRecords(map, given) {
   const config = Object.assign({ gear: marks.byMethod(given.methods) }, given);
-  const state = { species: config.chosen_species || "", hidden: new Set() };
+  const state = { species: config.chosen_species || "", hidden: new Set(config.hidden) };
   const draw = L.canvas({ padding: 0.3, tolerance: 6 });
   addPane(map, "rb-marked", 335);
   addPane(map, "rb-catchments", 340);
@@ -129,6 +129,7 @@ export function showRecords(map, given) {
   };
   const switched = () => {
     drawPlacements();
+    if (config.keeps_view) live.keepGear(config.methods, state.hidden);
     if (config.live) refresh(); // counts by cell are the server's
   };
   const control = panel.makePanel(map, config, state, switched);

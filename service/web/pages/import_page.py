@@ -296,7 +296,7 @@ def take_all(token: str) -> AnyResponse:
 
 @blueprint.post("/import/<token>/drop")
 def drop(token: str) -> AnyResponse:
-    """Take nothing, and forget the files."""
+    """Cancel an import: nothing is stored, and its files are deleted."""
     _waiting_uploads().drop(_waiting(token))
     return redirect(url_for("imports.show"), 303)
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import datetime as dt
+from typing import TYPE_CHECKING, Final
 from urllib.parse import urlsplit
 
 from flask import Blueprint, g, make_response, redirect, render_template, request, url_for
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 __all__ = ["blueprint"]
 
 blueprint = Blueprint("login", __name__)
+
+_REMEMBERED: Final = dt.timedelta(days=30)
 
 
 @blueprint.get("/login")
@@ -46,7 +49,8 @@ def enter() -> Response | AnyResponse | tuple[str, int, dict[str, str]]:
     _end_session()  # whoever was logged in here before
     answer = redirect(_own_address(request.form.get("next", "")), 303)
     answer.set_cookie(
-        SESSION_COOKIE, token, expires=expires, httponly=True, samesite="Lax",
+        # It outlives the session, so that whoever comes back later is told that this has ended.
+        SESSION_COOKIE, token, expires=expires + _REMEMBERED, httponly=True, samesite="Lax",
         secure=request.is_secure,
     )  # fmt: skip
     answer.delete_cookie(AS_PUBLIC_COOKIE)

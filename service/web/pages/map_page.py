@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from flask import Blueprint, render_template
@@ -31,9 +32,14 @@ def show() -> str:
     summary = map_views.map_summary(store, query.selection, current_viewer())
     viewer = current_viewer()
     gear = gear_in_water(store, viewer) if viewer.may_edit else None
+    # The legend lists what the rest of the question leaves in; gear it does not name is off.
+    any_gear = replace(query.selection, methods=())
+    used = map_views.map_summary(store, any_gear, viewer)["methods"]
+    chosen = query.selection.methods
     parts = live_map(
         bounds=_bounds(query, summary["bounds"]),
-        used=summary["methods"],
+        used=used,
+        hidden=used.difference(chosen) if chosen else (),
         species=query.selection.species,
         filters=question_pairs(),
         keeps_view=True,

@@ -1,5 +1,7 @@
-/* Copy the address of this page, which holds the whole question; and close open lists of files. */
+/* The bar of the question: copy the address of this page, which holds all of it, and follow the
+   gear that the legend of the map switches. */
 import { make } from "../assets/elements.js";
+import { request } from "../assets/fetching.js";
 
 function tell(line, button, copied) {
   const parts = [copied ? "Copied." : "Copy this address: "];
@@ -17,27 +19,52 @@ function tell(line, button, copied) {
   line.querySelector("input")?.select();
 }
 
-document.querySelectorAll("[data-copy-link]").forEach((button) => {
+function showButtons() {
+  document.querySelectorAll("[data-copy-link]").forEach((button) => {
+    button.hidden = false;
+  });
+}
+
+document.addEventListener("click", (event) => {
+  const button = event.target.closest("[data-copy-link]");
+  if (!button) return;
   const line = button.closest(".question").querySelector("[data-copied]");
-  button.hidden = false;
-  button.addEventListener("click", () => {
-    const copying = navigator.clipboard
-      ? navigator.clipboard.writeText(window.location.href)
-      : Promise.reject(new Error("no clipboard here"));
-    copying.then(
-      () => tell(line, button, true),
-      () => tell(line, button, false),
-    );
+  const copying = navigator.clipboard
+    ? navigator.clipboard.writeText(window.location.href)
+    : Promise.reject(new Error("no clipboard here"));
+  copying.then(
+    () => tell(line, button, true),
+    () => tell(line, button, false),
+  );
+});
+
+// What is left open stays out of the address, so that a link is short.
+document.addEventListener("submit", (event) => {
+  if (!event.target.closest(".question")) return;
+  event.target.querySelectorAll("input, select").forEach((field) => {
+    if (field.value === "") field.disabled = true;
+  });
+});
+window.addEventListener("pageshow", () => {
+  document.querySelectorAll(".question form :disabled").forEach((field) => {
+    field.disabled = false;
   });
 });
 
-document.querySelectorAll(".question .files").forEach((list) => {
-  document.addEventListener("click", (event) => {
-    if (!list.contains(event.target)) list.open = false;
+/** Take words, fields and links of the question as the server writes them for this address. */
+let turn = 0;
+document.addEventListener("questionchange", async () => {
+  const own = (turn += 1);
+  const answer = await request(window.location.href, { headers: { Accept: "text/html" } });
+  if (!answer.ok || own !== turn) return;
+  const page = new DOMParser().parseFromString(answer.text, "text/html");
+  [".question .filters", ".question .taking", "header nav ul"].forEach((part) => {
+    const [old, fresh] = [document.querySelector(part), page.querySelector(part)];
+    if (!old || !fresh) return;
+    if (old.open) fresh.open = true;
+    old.replaceWith(fresh);
   });
-  list.addEventListener("keydown", (event) => {
-    if (event.key !== "Escape" || !list.open) return;
-    list.open = false;
-    list.querySelector("summary").focus();
-  });
+  showButtons();
 });
+
+showButtons();
