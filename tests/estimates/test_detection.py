@@ -386,3 +386,39 @@ def test_covariates_of_the_network_and_the_field_sheet(drawn_reaches):
     assert found.loc["c", ["stream_order", "outlet_distance"]].isna().all()
     assert found["night"].tolist()[:2] == [0, 1]
     assert found.loc["a", "water_temperature"] == 12.5
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_one_more_placement_never_turns_an_answer_into_a_refusal(seed):
+    """Any gear, outcome, reach and day of three years is added to random surveys."""
+    random = np.random.default_rng(seed)
+    there = random.random(14) < 0.5
+    rows, catches, reaches = [], [], {}
+
+    def add(number: int) -> None:
+        pid, reach = f"p{number}", int(random.integers(0, 14))
+        method = str(random.choice(["kick_net", "electric_fishing", "spotlight"]))
+        hit = there[reach] and random.random() < 0.5
+        rows.append({
+            "placement_id": pid, "method": method, "lifts": random.choice([np.nan, 1, 3]),
+            "outcome": "caught" if hit else str(random.choice(["nil", "nil", "lost"])),
+            "set_at": f"{random.choice([2023, 2024, 2025])}-06-{random.integers(1, 29):02d}T10:00Z",
+        })  # fmt: skip
+        reaches[pid] = f"R{reach}"
+        if hit:
+            catches.append({"placement_id": pid, "species": BULLHEAD, "count": 1})
+
+    def answered() -> set:
+        frame = detection(*frames(rows, catches, reaches))
+        own = frame[frame["occupancy"].notna()]
+        return set(zip(own["species"], own["year"], strict=True))
+
+    for number in range(60):
+        add(number)
+    before, ever = answered(), False
+    for number in range(60, 72):
+        add(number)
+        now = answered()
+        assert before <= now
+        before, ever = now, ever or bool(now)
+    assert ever
