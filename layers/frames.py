@@ -339,8 +339,13 @@ def codes_of(labels: pd.Series, index: pd.Index, what: str) -> Ints:
 def codes_within(labels: pd.Series, index: pd.Index) -> Ints:
     """Row numbers of labels in an index; -1 where it lacks them or the label is missing.
 
-    Few labels over many rows are looked up once each.
+    Few labels over many rows are looked up once each, those that are coded not at all.
     """
+    if isinstance(labels.dtype, pd.CategoricalDtype):
+        codes, known = labels.cat.codes.to_numpy(), labels.cat.categories
+        if known is index:
+            return codes.astype(np.int64)
+        return np.asarray(np.append(index.get_indexer(known), -1)[codes], dtype=np.int64)
     numbers, distinct = pd.factorize(labels)
     places = np.append(index.get_indexer(pd.Index(distinct)), -1)
     return np.asarray(places[numbers], dtype=np.int64)

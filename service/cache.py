@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from service.records import Viewer
     from service.store import Store
 
-__all__ = ["cached"]
+__all__ = ["cached", "renewed"]
 
 Made = TypeVar("Made")
 _MOST_ANSWERS: Final = 128
@@ -60,6 +60,31 @@ def cached(
     return cast("Made", answers.get((sight, question), make))
 
 
+def renewed(store: Store, viewer: Viewer, what: str, renew: Callable[[Made | None], Made]) -> Made:
+    """Give what is brought up to date after a write, not made anew; one for each sight of places.
+
+    `renew` gets the last one, None at first, and gives what holds now. Each is renewed by itself:
+    nobody waits but those who want the same.
+    """
+    with _LOCK:
+        key = (what, viewer.sees_exact_places)
+        last = _LAST.setdefault(store, {}).setdefault(key, _Last())
+    with last.lock:
+        version = store.version
+        if last.version != version:
+            last.made, last.version = renew(last.made), version
+        return cast("Made", last.made)
+
+
+class _Last:
+    """What was made last, and at which version of the store or a later one."""
+
+    def __init__(self) -> None:
+        self.version: int | None = None
+        self.made: Any = None
+        self.lock = threading.Lock()
+
+
 class _Answers:
     """Answers from one version of one store."""
 
@@ -81,4 +106,5 @@ def _weight(answer: object) -> int:
 
 
 _OF_STORE: WeakKeyDictionary[Any, dict[bool, _Answers]] = WeakKeyDictionary()
+_LAST: WeakKeyDictionary[Any, dict[tuple[str, bool], _Last]] = WeakKeyDictionary()
 _LOCK: Final = threading.Lock()

@@ -19,6 +19,7 @@ __all__ = [
     "EVERYTHING",
     "OF_EFFORT",
     "OF_FEATURES",
+    "OF_FIGURES",
     "OF_NOTHING",
     "OF_STRETCHES",
     "OF_WATER",
@@ -152,6 +153,12 @@ class Needed:
     tables: frozenset[str] = frozenset({"catches", "lengths", "snaps", "stretches", "flags"})
     columns: frozenset[str] | None = None  # of placements; None = all, drawn shapes included
 
+    def has(self, other: Needed) -> bool:
+        """Whether another question needs nothing more; everything is more."""
+        if other.columns is None or not other.tables <= self.tables:
+            return False
+        return self.columns is None or other.columns <= self.columns
+
     def and_tables(self, *names: str) -> Needed:
         """Return the same with further tables."""
         return replace(self, tables=self.tables | set(names))
@@ -177,6 +184,8 @@ OF_EFFORT = Needed(
 )  # fmt: skip
 # Which placements a selection names, and nothing of them.
 OF_NOTHING = Needed(tables=frozenset(), columns=_OF_STRETCHES)
+# All that figures are computed from: what the picture of the records has.
+OF_FIGURES = OF_EFFORT.and_tables("lengths")
 # Where on the network gear fished, which gear, and when.
 OF_STRETCHES = Needed(tables=frozenset({"stretches"}), columns=_OF_STRETCHES)
 # The same, and where placements without a stretch lie.

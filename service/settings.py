@@ -32,6 +32,7 @@ class Settings:
     # Background tiles stay off until both are given; `{z}`, `{x}`, `{y}` stand in the address.
     tile_url: str = ""
     tile_attribution: str = ""
+    cache_dir: str = ""  # where pictures of records are kept between starts; else the user's own
     user: str = ""  # name for the history of what commands change; else the login name
 
     @property

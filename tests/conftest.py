@@ -1,6 +1,8 @@
 """Fixtures that several tests stand on."""
 
+import os
 import shutil
+import tempfile
 from pathlib import Path
 
 import geopandas as gpd
@@ -12,6 +14,9 @@ from jinja2 import BytecodeCache
 from layers.network.graph import build_network
 from service.store import open_store
 from tests.store_records import small_store
+
+# Pictures of the records go where nobody keeps anything.
+os.environ["RIFFLEBOOK_CACHE_DIR"] = tempfile.mkdtemp(prefix="pictures-")
 
 REFERENCES = Path(__file__).parent / "references"
 SHARED = Path(__file__).parents[1].parent / "shared"

@@ -9,45 +9,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
+    import numpy as np
+    import pandas as pd
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
     Codes = NDArray[np.int32]
     Bools = NDArray[np.bool_]
 
-__all__ = ["MapColumns", "NameList"]
-
-
-class NameList:
-    """Many short names in one piece of memory.
-
-    Examples
-    --------
-    >>> names = NameList(["T1", "Ørret", ""])
-    >>> names.take([1, 0])
-    ['Ørret', 'T1']
-    """
-
-    def __init__(self, names: Sequence[str]) -> None:
-        encoded = [name.encode() for name in names]
-        self._bytes = b"".join(encoded)
-        ends = np.cumsum([0, *map(len, encoded)])
-        self._ends: Ints = ends.astype(np.int64)
-
-    def __len__(self) -> int:
-        return len(self._ends) - 1
-
-    def take(self, rows: Sequence[int] | Ints) -> list[str]:
-        """Names of some rows."""
-        at = np.asarray(rows, np.int64)
-        starts, ends = self._ends[at].tolist(), self._ends[at + 1].tolist()
-        return [self._bytes[start:end].decode() for start, end in zip(starts, ends, strict=True)]
+__all__ = ["MapColumns"]
 
 
 @dataclass(frozen=True)
@@ -60,6 +31,9 @@ class MapColumns:
         Ids as the viewer knows them.
     xy
         Positions in the store's CRS, NaN where there is none, (n, 2). [m]
+    grid_xy, snapped_grid_xy
+        Positions, and places on the reach, on the unit square of the web map grid, NaN where
+        there is none, (n, 2).
     square_km
         Side of the grid cell that is shown in place of a position, 0 = exact, (n,). [km]
     outcome, method, survey
@@ -67,8 +41,6 @@ class MapColumns:
     first_day, last_day
         Local day of setting in days since 1970, twice; or the first and last day of its year
         where only that is shown. Where none is known the first is after the last, (n,).
-    snapped_xy
-        Place on the reach, NaN where there is none, (n, 2). [m]
     ambiguous
         Whether another reach is as near, (n,).
     caught_by, caught
@@ -79,15 +51,16 @@ class MapColumns:
         What the codes stand for.
     """
 
-    names: NameList
+    names: pd.Index
     xy: Floats
+    grid_xy: Floats
+    snapped_grid_xy: Floats
     square_km: NDArray[np.int16]
     outcome: NDArray[np.int8]
     method: Codes
     survey: Codes
     first_day: Codes
     last_day: Codes
-    snapped_xy: Floats
     ambiguous: Bools
     caught_by: Codes
     caught: Codes

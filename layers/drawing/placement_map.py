@@ -13,16 +13,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from layers.drawing.screen_lines import FINEST_ZOOM, Box, grid_positions
+from layers.drawing.screen_lines import FINEST_ZOOM, Box
 from layers.frames import OUTCOMES
 
 if TYPE_CHECKING:
     from collections.abc import Hashable
 
-    import pyproj
     from numpy.typing import NDArray
 
-    from layers.drawing.map_columns import MapColumns, NameList
+    from layers.drawing.map_columns import MapColumns
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -97,12 +96,10 @@ class PlacementMap:
     ----------
     columns
         What the viewer may see.
-    crs
-        CRS of its positions.
     """
 
-    def __init__(self, columns: MapColumns, crs: pyproj.CRS | str) -> None:
-        placed = grid_positions(columns.xy, crs)
+    def __init__(self, columns: MapColumns) -> None:
+        placed = columns.grid_xy
         known = np.isfinite(placed).all(axis=1)
         low = placed[known].min(axis=0) if known.any() else np.zeros(2)
         high = placed[known].max(axis=0) if known.any() else np.ones(2)
@@ -115,14 +112,13 @@ class PlacementMap:
             np.int64
         )
         self.rows_of_columns: Ints = order
-        self.names: NameList = columns.names
         # Whole cells at the finest zoom, so that those of a coarser one are a shift away.
         finest = np.nan_to_num(placed[order]) * 2.0**_FINEST_BITS
         self._across, self._down = np.floor(finest).astype(np.int32).T.copy()
         self.x = placed[order, 0].copy()
         self.y = placed[order, 1].copy()
         self.method, self.methods = columns.method[order], columns.methods
-        self.snapped = grid_positions(columns.snapped_xy[order], crs)
+        self.snapped = columns.snapped_grid_xy[order]
         self.ambiguous = columns.ambiguous[order]
         self.square_km = columns.square_km[order]
         self._survey, self._surveys = columns.survey[order], columns.surveys
@@ -156,7 +152,7 @@ class PlacementMap:
 
     def names_of(self, rows: Ints) -> list[str]:
         """Ids of some placements."""
-        return self.names.take(self.rows_of_columns[rows])
+        return self._columns.names.take(self.rows_of_columns[rows]).tolist()
 
     def squares_among(self, rows: Ints) -> int:
         """Count the closed cells, by side and centre, that some placements lie in."""

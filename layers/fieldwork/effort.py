@@ -364,7 +364,8 @@ def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
         .astype("float64")
         .reset_index(name="known")
     )
-    enough = 2 * counted["known"] >= counted["method"].map(looking.value_counts())
+    placed = looking.astype("str").value_counts()
+    enough = 2 * counted["known"] >= placed.reindex(counted["method"]).to_numpy()
     counted["known"] = counted["known"].mask(enough, np.inf)  # the first of them serves
     first = counted.groupby("method")["known"].idxmax()
     return counted.loc[first].set_index("method")["effort_unit"]

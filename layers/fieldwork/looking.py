@@ -179,7 +179,8 @@ def looked(placements: pd.DataFrame) -> Bools:
 
 def left_out_by_outcome(placements: pd.DataFrame) -> dict[str, int]:
     """How many placements did not look, by reason."""
-    counts = placements.loc[~looked(placements), "outcome"].value_counts(dropna=False)
+    outcomes = placements["outcome"][~looked(placements)].astype("str")
+    counts = outcomes.value_counts(dropna=False)
     reasons: dict[str, int] = {}
     for outcome, count in counts.items():
         reason = _NO_LOOK.get(str(outcome), _NO_LOOK["unrecorded"])
@@ -226,8 +227,9 @@ def local_times(placements: pd.DataFrame, column: str) -> pd.Series:
     check_frame("placements", placements, (column, "timezone"))
     moments = pd.to_datetime(placements[column], utc=True).dt.as_unit("us")
     local = np.full(len(placements), np.datetime64("NaT"), dtype="datetime64[us]")
-    zones = placements["timezone"].fillna("UTC")
-    for zone, rows in zones.groupby(zones, sort=False).indices.items():
+    code, zones = pd.factorize(placements["timezone"])
+    for number, zone in enumerate([*zones, "UTC"]):
+        rows = np.flatnonzero(code == (number if number < len(zones) else -1))
         wall = moments.iloc[rows].dt.tz_convert(str(zone)).dt.tz_localize(None)
         local[rows] = wall.to_numpy()
     return pd.Series(local, index=placements.index)

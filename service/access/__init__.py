@@ -1,5 +1,6 @@
 """Who may see what: the one gate to the records, and accounts."""
 
+from service.access.current_picture import open_picture
 from service.access.gate import (
     count_features,
     find_features,
@@ -10,7 +11,6 @@ from service.access.gate import (
     open_placement_map,
     open_record_chunks,
     open_records,
-    placement_catchments,
     placement_extent,
     refuse_unknown,
     require_role,
@@ -19,6 +19,7 @@ from service.access.gate import (
     sweep_features,
     within_catchments,
 )
+from service.access.shown import placement_catchments
 
 __all__ = [
     "count_features",
@@ -27,6 +28,7 @@ __all__ = [
     "in_the_water",
     "keep_placements",
     "open_found",
+    "open_picture",
     "open_placement_map",
     "open_record_chunks",
     "open_records",

@@ -15,26 +15,28 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from layers.coded import coded_labels
 from layers.drawing.placement_map import PlacementMap
 from layers.fieldwork.counted_water import holds
-from layers.fieldwork.generalising import generalised_squares, public_site_names
+from layers.fieldwork.generalising import public_site_names
 from layers.fieldwork.hours import HOURS, worked_at
 from layers.fieldwork.looking import detectable
-from layers.fieldwork.public_frames import public_catches, public_owned, public_placements
-from layers.network.catchments import catchment_of
+from layers.fieldwork.public_frames import GENERALISED_COLUMNS
+from layers.frames import codes_within
 from service import reference
+from service.access.current_picture import open_picture
+from service.access.shown import as_public, placement_catchments
 from service.cache import cached
 from service.errors import AccessError, RequestError
-from service.records import EVERYTHING, Records
+from service.records import EVERYTHING, OF_FIGURES, Records, Selection
 from service.reference.spelling import nearest_names
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    import geopandas as gpd
     from numpy.typing import NDArray
 
-    from service.records import Needed, Role, Selection, Viewer
+    from service.records import Needed, Role, Viewer
     from service.store import Key, Store, Unit, Wanted
 
     Bools = NDArray[np.bool_]
@@ -49,7 +51,6 @@ __all__ = [
     "open_placement_map",
     "open_record_chunks",
     "open_records",
-    "placement_catchments",
     "placement_extent",
     "refuse_unknown",
     "require_role",
@@ -94,12 +95,10 @@ def open_records(
     """
     refuse_unknown(store, selection, viewer)
     whole = selection.without_species()
-    if selection.placements:  # a few, soon read
+    if selection.placements or not OF_FIGURES.has(needed):  # a few, or documents
         records = _open(store, whole, viewer, needed)
     else:
-        records = cached(
-            store, viewer, ("records", whole, needed), lambda: _open(store, whole, viewer, needed)
-        )
+        records = _from_picture(store, whole, viewer, needed)
     return _of_species(records, selection.species, viewer)
 
 
@@ -108,7 +107,34 @@ def _open(store: Store, selection: Selection, viewer: Viewer, needed: Needed) ->
     read = _to_choose(selection, needed)
     if viewer.sees_exact_places:
         return _within(store, store.records(near, read), selection, needed)
-    return _within(store, _public(store, *store.public_records(near, read)), selection, needed)
+    return _within(store, as_public(store, *store.public_records(near, read)), selection, needed)
+
+
+def _from_picture(store: Store, selection: Selection, viewer: Viewer, needed: Needed) -> Records:
+    picture = open_picture(store, viewer)
+    if selection == Selection():
+        return _only(picture.records, needed)
+
+    def choose() -> Records:
+        keep = picture.chosen(selection)
+        records = picture.records if keep is None else keep_placements(picture.records, keep)
+        return _within(store, _only(records, _to_choose(selection, needed)), selection, needed)
+
+    return cached(store, viewer, ("records", selection, needed), choose)
+
+
+def _only(records: Records, needed: Needed) -> Records:
+    """Leave what a question needs."""
+    placements = records.placements
+    if needed.columns is not None:
+        always = {*GENERALISED_COLUMNS, "catchment_id", placements.geometry.name}
+        placements = placements[[c for c in placements if c in needed.columns or c in always]]
+    tables = {
+        name: getattr(records, name).iloc[:0]
+        for name in ("catches", "lengths", "snaps", "stretches")
+        if name not in needed.tables
+    }
+    return replace(records, placements=placements, **tables)
 
 
 def _of_species(records: Records, species: tuple[str, ...], viewer: Viewer) -> Records:
@@ -154,7 +180,7 @@ def open_record_chunks(
         return
     first = 0
     for stored, views in store.public_record_chunks(near, size=size, after=after):
-        shown = _public(store, stored, views)
+        shown = as_public(store, stored, views)
         shown.catches.index += first
         first += len(shown.catches)
         yield _within(store, shown, selection, EVERYTHING)
@@ -190,7 +216,7 @@ def open_found(store: Store, found: pd.DataFrame, viewer: Viewer) -> Records:
     rows: list[int] = found["row"].unique().tolist()
     if viewer.sees_exact_places:
         return store.found_records(rows)
-    return _public(store, *store.found_public_records(rows))
+    return as_public(store, *store.found_public_records(rows))
 
 
 def found_chosen(store: Store, found: pd.DataFrame, selection: Selection, viewer: Viewer) -> Bools:
@@ -220,19 +246,6 @@ def placement_extent(
 ) -> tuple[tuple[float, float, float, float] | None, tuple[str | None, str | None]]:
     """Box of all placements as this viewer sees them [m], and their first and last time."""
     return store.placement_extent(public=not viewer.sees_exact_places)
-
-
-def _public(store: Store, stored: Records, views: pd.DataFrame) -> Records:
-    """Turn stored records into what the public sees of them."""
-    names = public_site_names(stored.placements["site"], store.public_key)
-    return Records(
-        placements=public_placements(stored.placements, views, names),
-        catches=public_catches(stored.catches, views),
-        lengths=public_owned(stored.lengths, views),
-        snaps=public_owned(stored.snaps, views),
-        stretches=public_owned(stored.stretches, views),
-        flags=stored.flags.iloc[:0],  # they name other placements and waters
-    )
 
 
 def _within(store: Store, records: Records, selection: Selection, needed: Needed) -> Records:
@@ -294,14 +307,8 @@ def open_placement_map(store: Store, viewer: Viewer) -> PlacementMap:
 
     Made from columns that hold nothing else, and kept until the store changes.
     """
-    public = not viewer.sees_exact_places
-    crs = store.settings.crs
-    return cached(
-        store,
-        viewer,
-        "placement map",
-        lambda: PlacementMap(store.map_columns(public=public), crs),
-    )
+    picture = open_picture(store, viewer)
+    return cached(store, viewer, "placement map", lambda: PlacementMap(picture.map_columns()))
 
 
 def surveys(store: Store, viewer: Viewer) -> pd.DataFrame:
@@ -332,33 +339,19 @@ def _public_names(store: Store) -> tuple[set[str], set[str]]:
 
 def keep_placements(records: Records, keep: Bools) -> Records:
     """Keep the records of the placements marked in `keep`, in the order of `records.placements`."""
-    placements = records.placements[keep]
-    ids = placements.index
-    frames = {
-        name: frame[frame["placement_id"].isin(ids)]
-        for name, frame in (
-            ("catches", records.catches),
-            ("lengths", records.lengths),
-            ("stretches", records.stretches),
-            ("flags", records.flags),
-        )
-    }
-    snaps = records.snaps[records.snaps.index.isin(ids)]
+    placements, whole = records.placements[keep], records.placements.index
+    place = np.append(np.where(keep, np.cumsum(keep) - 1, -1), -1)
+    frames = {}
+    for name in ("catches", "lengths", "stretches", "flags"):
+        frame = getattr(records, name)
+        own = place[codes_within(frame["placement_id"], whole)]
+        frames[name] = frame[own >= 0]
+        if isinstance(frame["placement_id"].dtype, pd.CategoricalDtype):
+            named = coded_labels(own[own >= 0], placements.index)
+            frames[name] = frames[name].assign(placement_id=named)
+    snaps = records.snaps
+    snaps = snaps[keep] if snaps.index is whole else snaps[snaps.index.isin(placements.index)]
     return replace(records, placements=placements, snaps=snaps, **frames)
-
-
-def placement_catchments(store: Store, placements: gpd.GeoDataFrame) -> pd.Series:
-    """Smallest catchment that holds the place of each placement; missing = outside all.
-
-    A placement shown as a grid cell belongs to a catchment only if that holds the whole cell.
-    """
-    catchments = reference.catchments(store)
-    if catchments.empty or placements.empty:
-        return pd.Series(None, index=placements.index, name="catchment_id", dtype="str")
-    # A placement shown as a grid cell belongs to what surely holds it: the whole cell.
-    if "generalised_km" in placements:
-        placements = placements.set_geometry(generalised_squares(placements))
-    return catchment_of(placements, catchments)
 
 
 def within_catchments(store: Store, inside: pd.Series, chosen: Iterable[str]) -> Bools:

@@ -9,7 +9,6 @@ import datetime as dt
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyproj
@@ -37,6 +36,7 @@ from service.records import OF_NOTHING, Selection
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import geopandas as gpd
     from numpy.typing import NDArray
 
     from service.answers.features import Box
@@ -96,17 +96,14 @@ def _inside(
     store: Store, selection: Selection, viewer: Viewer, stored: PlacementMap
 ) -> NDArray[np.bool_]:
     """Mark what a selection leaves in by place, hours and gear, in the order of the columns."""
-    columns = stored.columns
     inside = np.ones(len(stored), bool)
     if selection.catchments:
-        smallest = cached(
-            store, viewer, ("placement catchments", stored), lambda: _catchments_of(store, stored)
-        )
+        smallest = access.open_picture(store, viewer).placements["catchment_id"]
         inside &= within_catchments(store, smallest, selection.catchments)
     others = Selection(**{name: getattr(selection, name) for name in _BY_RECORD})
     if others.in_memory:
         left = open_records(store, others, viewer, OF_NOTHING).placements.index
-        inside &= pd.Index(columns.names.take(np.arange(len(stored)))).isin(left)
+        inside &= stored.columns.names.isin(left)
     return inside
 
 
@@ -116,18 +113,6 @@ def _detecting(store: Store, species: tuple[str, ...]) -> tuple[str, ...]:
     listed, methods = reference.species(store), reference.methods(store)
     can = detectable(listed[listed.index.isin(species)], methods)
     return tuple(str(name) for name in can.columns[can.any(axis=0)])
-
-
-def _catchments_of(store: Store, stored: PlacementMap) -> pd.Series:
-    """Smallest catchment of each placement, as `service.access.gate` judges it."""
-    columns = stored.columns
-    points = shapely.points(columns.xy)
-    points[np.isnan(columns.xy).any(axis=1)] = None
-    placed = gpd.GeoDataFrame(geometry=points, crs=store.settings.crs)
-    if columns.square_km.any():
-        side = columns.square_km.astype(np.float64)
-        placed["generalised_km"] = np.where(side > 0, side, np.nan)
-    return access.placement_catchments(store, placed)
 
 
 def map_summary(

@@ -177,6 +177,8 @@ def _finished(
     public = [*first, *(place if each == "catchment" else each for each in SUMMARY_COLUMNS[name])]
     others = [column for column in frame.columns if column not in public]
     finished = frame[[*public, *others]].reset_index(drop=True)
+    coded = finished.select_dtypes("category").columns
+    finished = finished.astype(dict.fromkeys(coded, "str"))  # codes are no business of readers
     finished.attrs |= {"inputs": found.attrs.get("inputs", {}), "summary": name}
     return finished
 

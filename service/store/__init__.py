@@ -1,5 +1,6 @@
 """Storage: the only place that knows SQL. Callers use what is named here."""
 
+from service.store.changes import Moment, Stamp
 from service.store.exchange import LayerStyle, dress_geopackage
 from service.store.finding import Key, Unit, Wanted
 from service.store.geopackage_store import Store
@@ -9,6 +10,8 @@ from service.store.opening import create_store, open_store
 __all__ = [
     "Key",
     "LayerStyle",
+    "Moment",
+    "Stamp",
     "Store",
     "Unit",
     "Wanted",

@@ -16,11 +16,11 @@ from service.errors import ConflictError, StoreError
 from service.records import EVERYTHING, StoreSettings
 from service.store import (
     batches,
+    changes,
     edits,
     finding,
     history,
     kept_mappings,
-    map_views,
     migrations,
     named_tables,
     network_tables,
@@ -42,7 +42,6 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
-    from layers.drawing.map_columns import MapColumns
     from service.records import (
         Batch,
         FieldRecords,
@@ -423,10 +422,11 @@ class Store:
         with self._reading() as connection:
             return finding.extent(connection, public=public)
 
-    def map_columns(self, *, public: bool) -> MapColumns:
-        """Read all placements in a few columns; `public`, as the public sees them."""
+    @contextmanager
+    def moment(self, *, public: bool) -> Iterator[changes.Moment]:
+        """One consistent state, to make or mend a picture of the records from."""
         with self._reading() as connection:
-            return map_views.read_map_columns(connection, self._backend, public=public)
+            yield changes.Moment(connection, self._backend, public)
 
     def known_placements(self, placement_ids: list[str]) -> pd.Series:
         """Fetch the digest of the content of each of these placements that is stored, by id."""

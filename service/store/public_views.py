@@ -46,6 +46,7 @@ __all__ = [
     "public_names",
     "public_records",
     "public_view_faults",
+    "read_views",
     "refresh",
     "sensitivities",
 ]
@@ -359,7 +360,7 @@ def _shown_as(backend: GeoPackage, selection: Selection) -> sa.ColumnElement[boo
     return sa.and_(*parts)
 
 
-def _views(
+def read_views(
     connection: sa.Connection, chosen: sa.ColumnElement[bool], size: int | None = None
 ) -> pd.DataFrame:
     """Public views by ascending public id, with their row numbers."""
@@ -385,7 +386,7 @@ def public_records(
     needed: Needed = EVERYTHING,
 ) -> tuple[Records, pd.DataFrame]:
     """Read a public selection and how each placement may be shown."""
-    views = _views(connection, _shown_as(backend, selection))
+    views = read_views(connection, _shown_as(backend, selection))
     chosen = None if is_whole(selection) else _rows_of(backend, views)
     named = Selection(species=selection.species)
     records = read_records(connection, backend, named, chosen=chosen, needed=needed)
@@ -398,7 +399,7 @@ def public_chunks(
     """Yield the same in chunks by ascending public id, from one consistent state."""
     shown, named = _shown_as(backend, selection), Selection(species=selection.species)
     while True:
-        views = _views(connection, sa.and_(shown, VIEWS.c.public_id > after), size)
+        views = read_views(connection, sa.and_(shown, VIEWS.c.public_id > after), size)
         if views.empty:
             return
         yield (
@@ -412,7 +413,7 @@ def found_records(
     connection: sa.Connection, backend: GeoPackage, fids: list[int]
 ) -> tuple[Records, pd.DataFrame]:
     """Read placements that the public may see by row number, for features."""
-    views = _views(connection, backend.among(VIEWS.c.placement_row, fids))
+    views = read_views(connection, backend.among(VIEWS.c.placement_row, fids))
     needed = Needed(tables=OF_FEATURES.tables - {"flags"})
     chosen = _rows_of(backend, views)
     return read_records(connection, backend, Selection(), chosen=chosen, needed=needed), views[

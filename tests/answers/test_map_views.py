@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from layers.drawing.map_columns import MapColumns, NameList
+from layers.drawing.map_columns import MapColumns
 from layers.drawing.placement_map import CELL_PX, STATES, MapFilter, PlacementMap
 from layers.drawing.record_features import species_caught
 from layers.drawing.screen_lines import ScreenLines, grid_positions, grid_window, screen_paths
@@ -19,7 +19,7 @@ from layers.fieldwork.looking import detectable
 from service import access, create_app, reference
 from service.answers import map_views
 from service.records import LOCAL_KEEPER, PUBLIC, Selection, StoreSettings, Viewer
-from service.store import create_store
+from service.store import Moment, create_store
 from tests.random_networks import CRS as NETWORK_CRS
 from tests.sensitive_store import make_store, random_plan, twin
 
@@ -140,7 +140,7 @@ def test_public_map_holds_no_exact_place_of_a_covered_placement(store):
     side = columns.square_km[covered] * 1000.0
     assert np.allclose(np.mod(columns.xy[covered], side[:, None]), side[:, None] / 2)
     assert (columns.survey[covered] == -1).all()
-    assert np.isnan(columns.snapped_xy[covered]).all()
+    assert np.isnan(columns.snapped_grid_xy[covered]).all()
     assert not covered[columns.stretch_by].any()
     assert (columns.last_day[covered] - columns.first_day[covered] >= 364).all()
 
@@ -215,15 +215,16 @@ def many(n=200_000, seed=2):
     rng = np.random.default_rng(seed)
     caught_by = rng.integers(0, n, n)
     return MapColumns(
-        names=NameList([f"P{k}" for k in range(n)]),
-        xy=rng.normal((400_000, 5_900_000), 60_000, (n, 2)),
+        names=pd.Index([f"P{k}" for k in range(n)]),
+        xy=(xy := rng.normal((400_000, 5_900_000), 60_000, (n, 2))),
+        grid_xy=grid_positions(xy, "EPSG:32630"),
         square_km=np.zeros(n, np.int16),
         outcome=rng.integers(0, 5, n).astype(np.int8),
         method=rng.integers(0, 3, n).astype(np.int32),
         survey=rng.integers(-1, 4, n).astype(np.int32),
         first_day=(day := rng.integers(15_000, 19_000, n).astype(np.int32)),
         last_day=day,
-        snapped_xy=np.full((n, 2), np.nan),
+        snapped_grid_xy=np.full((n, 2), np.nan),
         ambiguous=np.zeros(n, bool),
         caught_by=caught_by.astype(np.int32),
         caught=rng.integers(0, 9, n).astype(np.int32),
@@ -241,7 +242,7 @@ def many(n=200_000, seed=2):
 def test_windows_and_cells_by_plain_counting():
     """Rows of a window, and counts of its cells, are those found by looking at every placement."""
     columns = many(20_000)
-    held = PlacementMap(columns, "EPSG:32630")
+    held = PlacementMap(columns)
     placed = grid_positions(columns.xy, "EPSG:32630")
     rng = np.random.default_rng(4)
     low, high = placed.min(axis=0), placed.max(axis=0)
@@ -265,7 +266,7 @@ def test_windows_and_cells_by_plain_counting():
 
 def test_window_beyond_all_placements_is_empty():
     """A view of the other side of the earth, and one across 180 degrees, hold what they hold."""
-    held = PlacementMap(many(1_000), "EPSG:32630")
+    held = PlacementMap(many(1_000))
     states = held.states(MapFilter())
     assert not len(held.in_window(grid_window(100, -50, 120, -40), states))
     assert not len(held.in_window(grid_window(170, -50, -170, -40), states))
@@ -275,8 +276,8 @@ def test_window_beyond_all_placements_is_empty():
 def test_placements_without_a_position_are_in_no_view(store):
     """A placement without a position is counted in all, and shown nowhere."""
     columns = many(100)
-    columns.xy[:7] = np.nan
-    held = PlacementMap(columns, "EPSG:32630")
+    columns.grid_xy[:7] = np.nan
+    held = PlacementMap(columns)
     states = held.states(MapFilter())
     assert len(held.in_window((0.0, 0.0, 1.0, 1.0), states)) == 93
     assert np.count_nonzero(states < len(STATES)) == 100
@@ -284,7 +285,7 @@ def test_placements_without_a_position_are_in_no_view(store):
 
 def test_answers_stay_small():
     """Counts of any number of placements on a wide screen stay under 300 kB."""
-    held = PlacementMap(many(), "EPSG:32630")
+    held = PlacementMap(many())
     states = held.states(MapFilter())
     for zoom in range(4, 14):
         metres = 2 * np.pi * 6_378_137 / (256 * 2**zoom)
@@ -296,12 +297,14 @@ def test_answers_stay_small():
 
 
 def test_many_threads_make_the_map_once(plan, tmp_path, monkeypatch):
-    """Twenty first visitors at once read the placements once; a change reads them anew."""
+    """Twenty first visitors at once read the placements once; a change reads what it touched."""
     store = make_store(tmp_path / "t.gpkg", plan)
     made = []
-    read = type(store).map_columns
+    read = Moment.pieces
     monkeypatch.setattr(
-        type(store), "map_columns", lambda self, **how: made.append(how) or read(self, **how)
+        Moment,
+        "pieces",
+        lambda self, rows, **how: made.append((self.public, len(rows))) or read(self, rows, **how),
     )
     threads = [
         threading.Thread(target=access.open_placement_map, args=(store, MEMBER)) for _ in range(20)
@@ -310,13 +313,13 @@ def test_many_threads_make_the_map_once(plan, tmp_path, monkeypatch):
         thread.start()
     for thread in threads:
         thread.join()
-    assert made == [{"public": False}]
+    assert made == [(False, len(store.records(Selection()).placements))]
     before = len(access.open_placement_map(store, MEMBER))
     store.remove_placement("TRAP-0003", who="t")
     assert len(access.open_placement_map(store, MEMBER)) == before - 1
-    assert len(made) == 2
+    assert made[1:] == [(False, 0)]
     access.open_placement_map(store, PUBLIC)
-    assert made[-1] == {"public": True}
+    assert made[-1][0]
     store.close()
 
 

@@ -1,0 +1,81 @@
+"""Keeping one picture of the records for each sight of places as new as the store."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from service.access import picture_file
+from service.access.picture import Picture, joined_picture, picture_of
+from service.access.shown import as_public, placement_catchments
+from service.cache import renewed
+
+if TYPE_CHECKING:
+    from service.records import Viewer
+    from service.store import Moment, Stamp, Store
+
+__all__ = ["open_picture"]
+
+_FEW: Final = 500  # changes that the next start makes up for sooner than a file is written
+_SHARE: Final = 50
+
+
+@dataclass(frozen=True)
+class _Current:
+    """A picture, the state of the store that it shows, and how many changes its file lacks."""
+
+    stamp: Stamp
+    picture: Picture
+    unsaved: int = 0
+
+
+def open_picture(store: Store, viewer: Viewer) -> Picture:
+    """Open the picture of all records that figures are computed from, as this viewer sees them."""
+    public = not viewer.sees_exact_places
+    return renewed(
+        store, viewer, "picture", lambda last: _brought_up(store, last, public=public)
+    ).picture
+
+
+def _brought_up(store: Store, last: _Current | None, *, public: bool) -> _Current:
+    if last is None:
+        saved = picture_file.load(store, public=public)
+        last = None if saved is None else _Current(*saved)
+    while True:
+        with store.moment(public=public) as moment:
+            found = _mended(store, moment, last)
+        # Catchments are looked up beside the moment; they must be those of the same network.
+        if found.stamp.network_version == store.network_version:
+            break
+    if found.unsaved > max(_FEW, len(found.picture.rows) // _SHARE):
+        picture_file.save(store, found.stamp, found.picture, public=public)
+        found = replace(found, unsaved=0)
+    return found
+
+
+def _mended(store: Store, moment: Moment, last: _Current | None) -> _Current:
+    """Bring a picture to a later moment: only what changed since is read."""
+    stamp, old, kept = moment.stamp, None, np.empty(0, bool)
+    if last is not None and moment.follows(last.stamp):
+        old = last.picture
+        rows = moment.changed_rows(last.stamp)
+        kept = ~np.isin(old.rows, rows)
+        if kept.sum() + len(rows) != moment.count():  # some are gone
+            kept &= np.isin(old.rows, moment.rows())
+        unsaved = last.unsaved + max(len(rows), int((~kept).sum()))
+        if not len(rows) and kept.all():
+            return replace(last, stamp=stamp)
+    else:
+        rows = moment.rows()
+        unsaved = max(_FEW, len(rows)) + 1  # always to be saved
+    new = []
+    for part, stored, views in moment.pieces(rows, whole=old is None):
+        if views is None:
+            shown, own = stored, part
+        else:
+            shown = as_public(store, stored, views)
+            own = views.sort_values("public_id")["placement_row"].to_numpy()
+        new.append(picture_of(shown, own, lambda frame: placement_catchments(store, frame)))
+    return _Current(stamp, joined_picture(old, kept, new, public=moment.public), unsaved)

@@ -1,0 +1,196 @@
+"""The picture as a file in the user's cache folder, mapped into memory at the next start.
+
+A file is never needed: whatever is missing, of another version or damaged is made again from the
+store. It is written whole under another name first, so that one that was cut short is never read.
+Its columns are arrays in NumPy's own format (NEP 1), one after another; the first is JSON.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from contextlib import suppress
+from hashlib import blake2b
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import geopandas as gpd
+import numpy as np
+import orjson
+import pandas as pd
+import platformdirs
+import shapely
+
+from service.access.picture import OWNED, Picture
+from service.settings import read_settings
+from service.store import Stamp
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from service.store import Store
+
+    Array = NDArray[Any]
+
+__all__ = ["load", "save"]
+
+_FORMAT: Final = 1  # raise it when columns or their meaning change
+_ALIGNED: Final = 64  # bytes; the format's own headers keep to it
+_UNUSED_S: Final = 60 * 24 * 3600.0
+
+
+def _file(store: Store, *, public: bool) -> Path:
+    folder = read_settings().cache_dir
+    where = blake2b(os.fsencode(store.path.resolve()), digest_size=8).hexdigest()
+    name = f"{store.settings.store_id[:16]}-{where}-{'public' if public else 'exact'}.picture"
+    return (Path(folder) if folder else platformdirs.user_cache_path("rifflebook")) / name
+
+
+def save(store: Store, stamp: Stamp, picture: Picture, *, public: bool) -> None:
+    """Write the picture beside others in the cache folder; what cannot be written is left out."""
+    file = _file(store, public=public)
+    part = file.with_name(f"{file.name}.{os.getpid()}.part")
+    with suppress(OSError):
+        file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        try:
+            part.unlink(missing_ok=True)
+            _write(part, store.path, _arrays(stamp, picture))
+            part.replace(file)
+        finally:
+            part.unlink(missing_ok=True)
+        _tidy(file)
+
+
+def _write(part: Path, store: Path, arrays: list[Array]) -> None:
+    rights = store.stat()
+    descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(descriptor, "wb") as stream:
+        for array in arrays:
+            np.lib.format.write_array(stream, array, version=(1, 0), allow_pickle=False)
+            stream.write(b"\0" * (-stream.tell() % _ALIGNED))
+        part.chmod(rights.st_mode & 0o666)
+        if hasattr(os, "chown"):
+            with suppress(PermissionError):
+                os.chown(part, rights.st_uid, rights.st_gid)
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def _tidy(file: Path) -> None:
+    """Remove what a killed process left, and pictures that nobody wanted for long."""
+    now = time.time()
+    for other in file.parent.glob("*.picture*"):
+        age = now - other.stat().st_mtime
+        if age > (3600 if other.suffix == ".part" else _UNUSED_S):
+            other.unlink(missing_ok=True)
+
+
+def load(store: Store, *, public: bool) -> tuple[Stamp, Picture] | None:
+    """Map the picture into memory, if there is one; whoever calls looks how old it is."""
+    file = _file(store, public=public)
+    try:
+        if file.stat().st_mode & ~store.path.stat().st_mode & 0o666:
+            return None  # others may read it who may not read the store
+        found = _picture(_mapped(file), store.settings.crs)
+        os.utime(file)
+    except (OSError, ValueError, KeyError, TypeError, StopIteration):
+        return None
+    return found
+
+
+def _mapped(file: Path) -> Iterator[Array]:
+    whole = np.asarray(np.memmap(file, np.uint8, "r"))
+    with file.open("rb") as stream:
+        at = 0
+        while at < len(whole):
+            stream.seek(at)
+            np.lib.format.read_magic(stream)
+            shape, _, dtype = np.lib.format.read_array_header_1_0(stream)
+            start = stream.tell()
+            end = start + int(np.prod(shape)) * dtype.itemsize
+            yield whole[start:end].view(dtype).reshape(shape)
+            at = -(-end // _ALIGNED) * _ALIGNED
+
+
+def _arrays(stamp: Stamp, picture: Picture) -> list[Array]:
+    """All columns, after what says what they are."""
+    arrays: list[Array] = [picture.rows]
+    placements = pd.DataFrame(picture.placements).drop(columns="geometry")
+    frames = {"placements": placements, "beside": picture.beside, **picture.owned}
+    about = {
+        "format": _FORMAT,
+        "stamp": list(stamp),
+        "names": picture.placements.index.tolist(),
+        "frames": {name: _columns(frame, arrays) for name, frame in frames.items()},
+    }
+    return [np.frombuffer(orjson.dumps(about), np.uint8), *arrays]
+
+
+def _columns(frame: pd.DataFrame, arrays: list[Array]) -> dict[str, Any]:
+    """Add the arrays of each column, and say how to read them: words, `time`, `shape` or none."""
+    said: dict[str, Any] = {}
+    for name in frame:
+        column = frame[name].array
+        said[str(name)] = None
+        if isinstance(column, pd.Categorical):
+            said[str(name)] = column.categories.tolist()
+            arrays.append(column.codes)
+        elif isinstance(frame[name].dtype, pd.DatetimeTZDtype):
+            said[str(name)] = "time"
+            arrays.append(
+                frame[name].dt.tz_localize(None).to_numpy("datetime64[us]").view(np.int64)
+            )
+        elif isinstance(column, gpd.array.GeometryArray):
+            said[str(name)] = "shape"
+            drawn = np.flatnonzero(~column.isna())
+            bodies = shapely.to_wkb(np.asarray(column)[drawn]).tolist()
+            arrays += [drawn, np.array([*map(len, bodies)], np.int64)]
+            arrays.append(np.frombuffer(b"".join(bodies), np.uint8))
+        else:
+            arrays.append(np.ascontiguousarray(frame[name].to_numpy()))
+    return said
+
+
+def _picture(arrays: Iterator[Array], crs: str) -> tuple[Stamp, Picture] | None:
+    about = orjson.loads(next(arrays).tobytes())
+    if about["format"] != _FORMAT:
+        return None
+    rows = next(arrays)
+    names = pd.Index(about["names"], dtype="str", name="placement_id")
+    frames = {name: _frame(said, arrays, crs) for name, said in about["frames"].items()}
+    xy = frames["beside"][["x", "y"]].to_numpy()
+    points = shapely.points(xy)
+    points[np.isnan(xy).any(axis=1)] = None
+    plain = frames["placements"].set_axis(names)
+    placements = gpd.GeoDataFrame(plain, geometry=points, crs=crs)
+    owned = {name: frames[name] for name in OWNED}
+    return Stamp(*about["stamp"]), Picture(rows, placements, frames["beside"], owned)
+
+
+def _frame(said: dict[str, Any], arrays: Iterator[Array], crs: str) -> pd.DataFrame:
+    columns: dict[str, Any] = {}
+    for name, kind in said.items():
+        first = next(arrays)
+        if kind == "time":
+            moments = pd.Series(first.view("datetime64[us]"), copy=False)
+            columns[name] = moments.dt.tz_localize("UTC")
+        elif kind == "shape":
+            ends, body = np.cumsum(next(arrays)).tolist(), next(arrays).tobytes()
+            shapes = shapely.from_wkb(
+                [body[begin:end] for begin, end in zip([0, *ends], ends, strict=False)]
+            )
+            columns[name] = first, shapes
+        elif kind is None:
+            columns[name] = first
+        else:
+            words = pd.Index(kind, dtype="str")
+            columns[name] = pd.Categorical.from_codes(first, words, validate=False)
+    rows = max((len(each) for each in columns.values() if not isinstance(each, tuple)), default=0)
+    for name, column in columns.items():
+        if isinstance(column, tuple):
+            drawn = np.full(rows, None, dtype=object)
+            drawn[column[0]] = column[1]
+            columns[name] = gpd.GeoSeries(drawn, crs=crs)
+    return pd.DataFrame(columns, copy=False)

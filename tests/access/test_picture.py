@@ -1,0 +1,318 @@
+"""The picture of the records: after any writes it equals one made afresh, and so does its file."""
+
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from contextlib import closing
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as some
+
+from layers.network.graph import build_network
+from service import access
+from service.access import current_picture, picture_file
+from service.access.picture import OWNED
+from service.records import LOCAL_KEEPER, OF_FIGURES, PUBLIC, Selection
+from service.settings import read_settings
+from service.store import Moment, open_store
+from tests.sensitive_store import (
+    SPECIES,
+    add_plan,
+    drawn_catchments,
+    drawn_reaches,
+    field_records,
+    make_store,
+    random_plan,
+)
+
+BOTH = (LOCAL_KEEPER, PUBLIC)
+PLAN = random_plan(3, 40)
+NETWORK = build_network(drawn_reaches())
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    with closing(make_store(tmp_path_factory.mktemp("picture") / "s.gpkg", PLAN)) as store:
+        return store.path
+
+
+@pytest.fixture
+def store(made, tmp_path):
+    with closing(open_store(shutil.copy(made, tmp_path / "s.gpkg"))) as store:
+        yield store
+
+
+def plain(frame):
+    """A frame with words in place of codes."""
+    coded = frame.select_dtypes("category").columns
+    return pd.DataFrame(frame).astype(dict.fromkeys(coded, "str")).reset_index()
+
+
+def assert_same(one, other):
+    assert one.rows.tolist() == other.rows.tolist()
+    pd.testing.assert_frame_equal(plain(one.placements), plain(other.placements))
+    pd.testing.assert_frame_equal(one.beside, other.beside)
+    for name in OWNED:
+        pd.testing.assert_frame_equal(plain(one.owned[name]), plain(other.owned[name]))
+
+
+def afresh(store, viewer):
+    """A picture made from the store alone."""
+    public = not viewer.sees_exact_places
+    with store.moment(public=public) as moment:
+        return current_picture._mended(store, moment, None).picture
+
+
+def files():
+    return sorted(Path(read_settings().cache_dir).glob("*"))
+
+
+@pytest.mark.parametrize("viewer", BOTH)
+def test_it_holds_what_the_store_holds(store, viewer):
+    """Frames of the picture are those that are read from the store and shown to this viewer."""
+    seen = access.open_records(store, Selection(), viewer, OF_FIGURES)
+    ids = seen.placements.index
+    whole = access.open_records(store, Selection(placements=tuple(ids)), viewer, OF_FIGURES)
+    placements = seen.placements.drop(columns="catchment_id")
+    pd.testing.assert_frame_equal(
+        plain(placements), plain(whole.placements), check_like=True, check_dtype=False
+    )
+    for name in ("catches", "lengths", "stretches"):
+        one, other = plain(getattr(seen, name)), plain(getattr(whole, name))
+        same = [column for column in other if column not in ("catch_id", "index")]
+        pd.testing.assert_frame_equal(one[same], other[same], check_dtype=False)
+        assert len(one) > 0
+    pd.testing.assert_frame_equal(plain(seen.snaps), plain(whole.snaps), check_dtype=False)
+    inside = access.placement_catchments(store, placements)
+    assert seen.placements["catchment_id"].astype("str").equals(inside.astype("str"))
+
+
+def add(store, number):
+    plan = random_plan(100 + number, 3)
+    names = {name: f"NEW{number}-{k}" for k, name in enumerate(plan.placements.index)}
+    catches = plan.catches.assign(placement_id=plan.catches["placement_id"].map(names))
+    plan = type(plan)(plan.placements.rename(index=names), catches)
+    add_plan(store, plan, f"{number}.csv")
+
+
+def change(store, number):
+    """Move a placement, and let it catch another species."""
+    ids = store.records(Selection()).placements.index
+    if not len(ids):
+        return
+    name = ids[number % len(ids)]
+    plan = PLAN.take(PLAN.placements.index == PLAN.placements.index[number % 40])
+    old = plan.placements.index[0]
+    caught = plan.catches.assign(placement_id=name, species=SPECIES.index[number % 5]).iloc[:1]
+    placements = plan.placements.rename(index={old: name}).assign(minutes=number + 0.5)
+    records = field_records(type(plan)(placements, caught), NETWORK)
+    digest = str(store.known_placements([name])[name])
+    store.put_placement(
+        records, who="t", digest=f"c{number}-{time.monotonic_ns()}", replaces=digest
+    )
+
+
+def remove(store, number):
+    ids = store.records(Selection()).placements.index
+    if len(ids) > 1:
+        store.remove_placement(ids[number % len(ids)], who="t")
+
+
+def undo(store, number):
+    from service.errors import ConflictError
+
+    batches = [batch for batch in store.batches() if batch.undone_at is None]
+    if batches:
+        try:
+            store.undo_batch(batches[number % len(batches)].batch_id, who="t")
+        except ConflictError:
+            return
+
+
+def close_cells(store, number):
+    words = ["none", "1", "10", "50", "withheld"]
+    listed = SPECIES.iloc[[number % 5]].assign(sensitivity=words[number // 5 % 5])
+    store.put_species(listed, who="t")
+
+
+def rename(store, number):
+    store.put_species(SPECIES.iloc[[0]].assign(vernacular_name=f"fish {number}"), who="t")
+
+
+def load_catchments(store, number):
+    from layers.network.catchments import part_reaches
+
+    frame = drawn_catchments()
+    frame = frame if number % 2 else frame.loc[["BASIN", "HALF0"]]
+    store.replace_catchments(frame, part_reaches(NETWORK, frame), who="t")
+
+
+WRITES = (add, change, remove, undo, close_cells, rename, load_catchments)
+STEPS = some.tuples(
+    some.sampled_from([*WRITES, "look", "restart", "restart", "lose the file"]),
+    some.integers(0, 39),
+)
+
+
+@settings(
+    max_examples=20,
+    deadline=None,
+    phases=[Phase.explicit, Phase.reuse, Phase.generate],
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(steps=some.lists(STEPS, min_size=1, max_size=9))
+def test_after_any_writes_it_equals_one_made_afresh(made, tmp_path_factory, steps, monkeypatch):
+    """Imports, edits, removals, undone imports, closed cells, new catchments, with or without
+    somebody looking in between, a restart, or the file deleted."""
+    monkeypatch.setattr(current_picture, "_FEW", 2)
+    store = open_store(shutil.copy(made, tmp_path_factory.mktemp("any") / "s.gpkg"))
+    for number, (step, which) in enumerate(steps):
+        if step == "look":
+            for viewer in BOTH:
+                access.open_picture(store, viewer)
+        elif step == "restart":
+            store.close()
+            store = open_store(store.path)
+        elif step == "lose the file":
+            for file in files():
+                file.unlink()
+        else:
+            step(store, which if step is not add else number)
+    for viewer in BOTH:
+        assert_same(access.open_picture(store, viewer), afresh(store, viewer))
+    store.close()
+    again = open_store(store.path)
+    for viewer in BOTH:
+        assert_same(access.open_picture(again, viewer), afresh(again, viewer))
+    again.close()
+
+
+def test_one_form_reads_one_placement(store, monkeypatch):
+    """After a saved form the picture reads that placement, and the public one its 50 km cell's
+    where views changed; a restart reads nothing that the file has."""
+    for viewer in BOTH:
+        access.open_picture(store, viewer)
+    read, pieces = [], Moment.pieces
+    monkeypatch.setattr(
+        Moment,
+        "pieces",
+        lambda self, rows, **how: (
+            read.append((self.public, len(rows))) or pieces(self, rows, **how)
+        ),
+    )
+    name = store.records(Selection()).placements.index[5]
+    same = PLAN.take(PLAN.placements.index == name)
+    records = field_records(type(same)(same.placements.assign(minutes=7.0), same.catches), NETWORK)
+    store.put_placement(
+        records, who="t", digest="new", replaces=str(store.known_placements([name])[name])
+    )
+    seen = access.open_picture(store, LOCAL_KEEPER)
+    assert read == [(False, 1)]
+    assert seen.placements.loc[name, "minutes"] == 7.0
+    access.open_picture(store, PUBLIC)
+    assert read[1:] in ([], [(True, 1)])
+    read.clear()
+    with closing(open_store(store.path)) as again:
+        assert_same(access.open_picture(again, LOCAL_KEEPER), seen)
+    assert read == [(False, 1)]  # the form, which the file lacks
+
+
+def saved(store, viewer):
+    access.open_picture(store, viewer)
+    return picture_file._file(store, public=not viewer.sees_exact_places)
+
+
+def test_the_file_is_read_by_whoever_may_read_the_store(store):
+    """Its rights are those of the store; one that grants more is not used."""
+    store.path.chmod(0o640)
+    file = saved(store, LOCAL_KEEPER)
+    assert file.stat().st_mode & 0o777 == 0o640
+    assert picture_file.load(store, public=False) is not None
+    store.path.chmod(0o600)
+    assert picture_file.load(store, public=False) is None
+
+
+@pytest.mark.parametrize("cut", [0, 1, 64, 1_000, 20_000, -1, -4_096])
+def test_a_damaged_file_is_made_again(store, cut):
+    """A file that was cut short is not used, whatever is left of it."""
+    file = saved(store, PUBLIC)
+    whole = file.read_bytes()
+    file.write_bytes(whole[:cut])
+    with closing(open_store(store.path)) as again:
+        assert_same(access.open_picture(again, PUBLIC), afresh(again, PUBLIC))
+    assert file.read_bytes()[:1_000] == whole[:1_000]
+
+
+def test_a_folder_that_cannot_be_written_does_no_harm(store, monkeypatch, tmp_path):
+    (tmp_path / "taken").write_text("a file")
+    monkeypatch.setenv("RIFFLEBOOK_CACHE_DIR", str(tmp_path / "taken"))
+    assert_same(access.open_picture(store, PUBLIC), afresh(store, PUBLIC))
+
+
+def test_a_copy_that_took_another_course_gets_no_foreign_rows(store, tmp_path):
+    """A backup put in the store's place, then written to as often, is not taken for the store."""
+    kept = shutil.copy(store.path, tmp_path / "backup.gpkg")
+    change(store, 3)
+    wrong = access.open_picture(store, LOCAL_KEEPER)
+    version = store.version
+    for file in files():
+        file.unlink()
+    with store.moment(public=False) as moment:
+        picture_file.save(store, moment.stamp, wrong, public=False)
+    store.close()
+    shutil.copy(kept, store.path)
+    with closing(open_store(store.path)) as back:
+        change(back, 8)
+        assert back.version == version
+        assert_same(access.open_picture(back, LOCAL_KEEPER), afresh(back, LOCAL_KEEPER))
+
+
+LOOKER = """
+import sys
+from pathlib import Path
+from service import access
+from service.access import current_picture
+from service.records import LOCAL_KEEPER, PUBLIC
+from service.store import open_store
+from tests.access.test_picture import change
+current_picture._FEW = 0
+store = open_store(Path(sys.argv[1]))
+print("going", flush=True)
+for number in range(1000):
+    for viewer in (LOCAL_KEEPER, PUBLIC):
+        access.open_picture(store, viewer)
+    change(store, number)
+"""
+
+
+def test_a_kill_leaves_it_stale_or_right_and_processes_agree(store):
+    """Processes that write, patch and save are killed at any moment; others see what is stored."""
+    rng = np.random.default_rng(7)
+    for _ in range(6):
+        going = [
+            subprocess.Popen(
+                [sys.executable, "-c", LOOKER, str(store.path)],
+                stdout=subprocess.PIPE,
+                env=os.environ,
+            )
+            for _ in range(2)
+        ]
+        for process in going:
+            process.stdout.readline()
+        time.sleep(rng.uniform(0.05, 0.6))
+        for process in going:
+            process.send_signal(signal.SIGKILL)
+            process.wait()
+            process.stdout.close()
+        with closing(open_store(store.path)) as again:
+            for viewer in BOTH:
+                fresh = afresh(again, viewer)
+                assert_same(access.open_picture(again, viewer), fresh)
+                assert_same(access.open_picture(store, viewer), fresh)
