@@ -14,6 +14,7 @@ import orjson
 import pandas as pd
 
 from layers.drawing.geojson import feature_collection, property_values
+from service.answers.methods_texts import ASSUMES
 from service.answers.written_figures import as_written
 from service.intake.stored_sheets import neutralised
 
@@ -26,6 +27,8 @@ def _plain(frame: pd.DataFrame) -> pd.DataFrame:
     """Columns of a summary as they are printed, without geometry."""
     shapes = [frame.geometry.name] if isinstance(frame, gpd.GeoDataFrame) else []
     plain = as_written(pd.DataFrame(frame.drop(columns=shapes)), frame.attrs["summary"])
+    if "problem" not in plain:
+        plain = plain.assign(assumes=ASSUMES[frame.attrs["summary"]])
     days = plain.select_dtypes("datetime").columns
     return plain.assign(**{day: plain[day].dt.strftime("%Y-%m-%d") for day in days})
 

@@ -9,6 +9,7 @@ import click
 from layers.estimates.covariates import COVARIATES
 from layers.estimates.seasons import SEGMENT_M, UNITS
 from layers.fieldwork.counted_water import COUNTS
+from service.answers import methods_texts as texts_of_methods
 from service.answers.request_words import read_season, read_whole
 from service.answers.tables import (
     FORMATS,
@@ -172,7 +173,17 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 @click.option(
     "--year", multiple=True, type=int, help="detection: the season that began in this year; all."
 )
-def summary(path: Path, what: str, form: str, output: Path | None, **given: Any) -> None:  # noqa: ANN401
+@click.option(
+    "--methods-text", is_flag=True, help="Print how it was computed, with sources, instead."
+)
+def summary(
+    path: Path,
+    what: str,
+    form: str,
+    output: Path | None,
+    methods_text: bool,
+    **given: Any,  # noqa: ANN401
+) -> None:
     """Print a summary of the records in STORE.
 
     WHAT is one of nearest-reach, sampled-length, occurrence, effort, coverage, streams, gaps,
@@ -186,7 +197,9 @@ def summary(path: Path, what: str, form: str, output: Path | None, **given: Any)
     _refuse_foreign(what, options)
     with opened(path, read_only=True) as store:
         frame = _summary(store, what, selection, options)
-        if form == "csv":
+        if methods_text:
+            text = texts_of_methods.methods_text(frame).encode()
+        elif form == "csv":
             text = summary_csv(frame)
         elif form == "json":
             text = summary_json(frame, what)

@@ -21,6 +21,7 @@ from layers.fieldwork.looking import local_dates, looked
 from layers.fieldwork.stretches import stretch_lengths
 from layers.plurals import counted, plural
 from layers.totals import ALL
+from service.answers.methods_texts import ASSUMES, METHODS_TEXTS
 from service.columns import public_words
 from service.export.documents import environment
 from service.export.eml import withheld_words
@@ -32,6 +33,15 @@ if TYPE_CHECKING:
 
 __all__ = ["account_page"]
 
+# Summaries whose figures a hand-over holds.
+_SUMMARIES: Final = (
+    "placement_reaches",
+    "occurrence",
+    "effort",
+    "sampled_length",
+    "coverage",
+    "gaps",
+)
 _OUTCOMES: Final = {
     "caught": "caught fish",
     "nil": "fished properly and caught nothing (nil catches)",
@@ -60,6 +70,8 @@ def account_page(
     used = contents.methods[contents.methods.index.isin(placements["method"])]
     page = environment().get_template("account.html")
     return page.render(
+        methods_texts={name: METHODS_TEXTS[name] for name in _SUMMARIES},
+        assumes=ASSUMES,
         contents=contents,
         members=members,
         # Words

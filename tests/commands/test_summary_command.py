@@ -10,9 +10,10 @@ import pytest
 from click.testing import CliRunner
 
 from service.answers import summaries
+from service.answers.methods_texts import METHODS_TEXTS
 from service.answers.tables import summary_csv
 from service.columns import SUMMARY_COLUMNS
-from service.commands.summary import SUMMARIES
+from service.commands.summary import _PER, SUMMARIES
 from service.program import main
 from service.records import LOCAL_KEEPER, Selection
 from tests.small_store import make_small_store
@@ -159,3 +160,17 @@ def test_command_and_function_agree(path):
     assert [float(row["sampled_length_m"]) for row in printed] == pytest.approx(
         frame["sampled_length_m"].tolist(), abs=5e-4
     )
+
+
+@pytest.mark.parametrize("what", list(SUMMARIES))
+def test_assumptions_and_methods_travel_with_every_summary(path, what):
+    """Each table has `problem` or `assumes`; the methods text names records and assumptions."""
+    forms = _PER.get(what, {"": SUMMARIES[what][0]})
+    for per, name in forms.items():
+        own = ["--per", per] if per else []
+        rows = rows_of(run("summary", path, what, *own))
+        assert all("problem" in row or row["assumes"] for row in rows)
+        text = run("summary", path, what, *own, "--methods-text").stdout
+        assert text.startswith(METHODS_TEXTS[name])
+        assert "Assumes: " in text
+    assert set(METHODS_TEXTS) == set(SUMMARY_COLUMNS)
