@@ -26,7 +26,9 @@ if TYPE_CHECKING:
     from service.intake.times import DateOrder
     from service.intake.wording import Wording
 
-__all__ = ["read_placements", "refuse_doubled_ids"]
+__all__ = ["REQUIRED", "read_placements", "refuse_doubled_ids"]
+
+REQUIRED: Final = ("placement_id", "method", "set_at", "survey")
 
 _SKIPPED: Final = ("crs", "geometry", "waypoint")
 _POSITION_NUMBERS: Final = (
@@ -155,7 +157,7 @@ def _read_ids(
 
 
 def _refuse_empty(cells: Cells, placements: pd.DataFrame, findings: Findings) -> None:
-    for name in ("placement_id", "method", "set_at", "survey"):
+    for name in REQUIRED:
         text = cells.column(name)
         empty = placements["survey"].isna() if name == "survey" else text == ""
         # A column that is absent altogether is said once, with the header.

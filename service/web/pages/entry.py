@@ -16,9 +16,11 @@ from service import access, reference
 from service.access import require_role
 from service.answers import features
 from service.answers.common_catch import common_catch
+from service.answers.kept_area import kept_area
 from service.answers.nearest_reach import nearest_reach
 from service.errors import RequestError
 from service.intake.columns import COUNT_KINDS, OUTCOMES, SHEETS, STRETCH_ANCHORS
+from service.intake.form_rules import form_rules
 from service.intake.placement_form import (
     check_form,
     fields_of_method,
@@ -28,6 +30,7 @@ from service.intake.placement_form import (
 )
 from service.web.answering import tiles
 from service.web.context import current_store, current_viewer, require_editor
+from service.web.parameters import read_query
 
 if TYPE_CHECKING:
     from service.intake.importing import CheckResult
@@ -96,6 +99,7 @@ def _lists(form: Form | None) -> dict[str, Any]:
         "zones": surveys["timezone"].dropna().to_dict(),
         "bounds": frame_bounds(reaches),
         "reaches": len(reaches),
+        "tolerance_m": store.settings.snap_tolerance_m,
         "tiles": tiles(),
         "methods": {
             name: {
@@ -103,6 +107,7 @@ def _lists(form: Form | None) -> dict[str, Any]:
                 "fields": fields_of_method(row),
                 "geometry": list(row["geometry"]),
                 "passive": bool(row["passive"]),
+                "current": row["gear_kind"] == "current",
                 "hours": row["hours"],
                 "along": row["stretch_rule"] == "along",
                 "cautions": list(row["cautions"]),
@@ -119,6 +124,7 @@ def _lists(form: Form | None) -> dict[str, Any]:
             for name, vernacular in species["vernacular_name"].items()
         ],
         "common": common,
+        "rules": form_rules(),
         "count_kinds": list(COUNT_KINDS),
         "length_types": list(LENGTH_TYPES),
         "stages": list(_STAGES),
@@ -172,6 +178,18 @@ def _number(name: str, most: float) -> float:
     if not -most <= value <= most:
         raise RequestError(f"{name} {text} is not between -{most:g} and {most:g}.")
     return value
+
+
+@blueprint.get("/entry/area.json")
+def area() -> Response:
+    """Give what a device keeps of an area for where there is no connection."""
+    require_editor(_DOING)
+    within = read_query(request.args, also=("bbox",)).within
+    if within is None:
+        raise RequestError("Name the area by bbox: west, south, east, north in degrees.")
+    answer = jsonify(kept_area(current_store(), within, current_viewer()))
+    answer.cache_control.no_store = True
+    return answer
 
 
 @blueprint.post("/entry/check")

@@ -2,6 +2,8 @@
    wait. */
 import { element } from "../assets/elements.js";
 import { NoAnswer } from "../assets/fetching.js";
+import { makeArea } from "./entry_area.js";
+import { checkSheet } from "./entry_checks.js";
 import * as content from "./entry_content.js";
 import * as drafts from "./entry_drafts.js";
 import { makeFindings } from "./entry_findings.js";
@@ -32,7 +34,13 @@ let draft = null;
 let seen = ""; // the remarks that were shown, so that saving again means it
 
 const map = makeMap(lists, addPoint);
-const place = makePlace({ draftNow: () => draft, map, by, add: addPoint });
+const place = makePlace({
+  draftNow: () => draft,
+  map,
+  by,
+  add: addPoint,
+  tolerance_m: lists.tolerance_m,
+});
 const findings = makeFindings(form, by);
 const gear = makeStanding({ lists, page: NEW, by, lift });
 const waiting = makeWaiting({
@@ -337,10 +345,31 @@ async function postSheet(url) {
   return drafts.post(url, sheet(), lent.token);
 }
 
+/** What is wrong as far as the page can tell by itself; null where nothing is to be looked at. */
+function ownFindings() {
+  const [at] = content.points(draft);
+  const told = checkSheet(sheet(), { rules: lists.rules, method: method(), zone: zone(), at });
+  const remarks = JSON.stringify(told.flagged);
+  if (!told.refused.length && (!told.flagged.length || seen === remarks)) return null;
+  seen = told.refused.length ? "" : remarks;
+  return told;
+}
+
+function showOwn(told) {
+  findings.show("Look at this first", told);
+  if (seen) by("save").textContent = "Save with these remarks";
+}
+
 // Gear in the water -------------------------------------------------------------------------
 async function setNow() {
   draft.cells.outcome = content.IN_WATER;
   draft.cells.set_at = draft.cells.set_at || localNow(zone()) + offsetNow(zone());
+  const own = ownFindings();
+  seen = "";
+  if (own && own.refused.length) {
+    delete draft.cells.outcome;
+    return findings.show("Look at this first", own);
+  }
   draft.sheet = sheet();
   const done = draft;
   keepForGood();
@@ -406,10 +435,13 @@ async function check() {
   } catch (problem) {
     say(
       problem instanceof NoAnswer || problem instanceof drafts.SessionEnded
-        ? "No connection: it is checked when it is sent."
+        ? "No connection: the rest is checked when it is sent."
         : faultWords(problem),
       true,
     );
+    const own = ownFindings();
+    if (own) findings.show("Look at this first", own);
+    seen = "";
     return null;
   } finally {
     busy(false);
@@ -428,6 +460,13 @@ async function store(status) {
   draft.account = lists.account;
   await withRoom(() => drafts.put(draft));
   keeping.forgetMirror(path);
+}
+
+/* Without a connection the page checks what it can; with the remarks seen it is kept all the
+   same. */
+function waitChecked() {
+  const own = ownFindings();
+  return own ? showOwn(own) : wait();
 }
 
 async function wait() {
@@ -454,7 +493,7 @@ async function save(decided) {
   busy(true);
   try {
     await keep();
-    if (!navigator.onLine) return await wait();
+    if (!navigator.onLine) return await waitChecked();
     const checked = await postSheet("/entry/check");
     if (checked.status !== 200) return findings.show("This cannot be saved", checked.told);
     const { refused, flagged } = checked.told;
@@ -478,7 +517,8 @@ async function save(decided) {
     say("Stored: ", false, link, kept ? ", with what somebody else changed: " + kept + "." : ".");
     return undefined;
   } catch (problem) {
-    if (problem instanceof NoAnswer || problem instanceof drafts.SessionEnded) return await wait();
+    if (problem instanceof NoAnswer || problem instanceof drafts.SessionEnded)
+      return await waitChecked();
     say(faultWords(problem), true);
     return undefined;
   } finally {
@@ -502,6 +542,7 @@ window.addEventListener("offline", connection);
 setInterval(() => waiting.sendAll().then(gear.refresh), 30000);
 
 map.fill();
+makeArea({ drawn: map, say: (words) => (by("locate-state").textContent = words) });
 if ("serviceWorker" in navigator) {
   navigator.serviceWorker.register("/entry-worker.js").catch(() => {});
   navigator.serviceWorker.addEventListener("message", () => waiting.list());

@@ -24,6 +24,7 @@ export function makeMap(lists, tapped) {
   }).addTo(map);
   const own = L.layerGroup().addTo(map);
   const snap = L.layerGroup().addTo(map);
+  const kept = [];
   let least = 0;
 
   function squares() {
@@ -50,6 +51,7 @@ export function makeMap(lists, tapped) {
       requested.clear();
       drawn.clear();
       reaches.clearLayers();
+      keepReaches([]);
     }
     for (const box of squares()) {
       const clipped = [
@@ -74,6 +76,22 @@ export function makeMap(lists, tapped) {
         requested.delete(address); // no connection: requested again when the map is moved
       }
     }
+  }
+
+  /* Reaches of a kept area stay whatever the zoom. */
+  function keepReaches(features) {
+    kept.push(...features);
+    const fresh = kept.filter((one) => one.geometry && !drawn.has(one.id));
+    fresh.forEach((one) => drawn.add(one.id));
+    reaches.addData({ type: "FeatureCollection", features: fresh });
+  }
+
+  /** What is in view: west, south, east, north. */
+  function box() {
+    const view = map.getBounds();
+    return [view.getWest(), view.getSouth(), view.getEast(), view.getNorth()].map((value) =>
+      Number(value.toFixed(5)),
+    );
   }
 
   function show(points, shape, uncertainty) {
@@ -141,5 +159,6 @@ export function makeMap(lists, tapped) {
       [north, east],
     ]);
   } else map.setView([0, 0], 2);
-  return { show, showSnap, look, map, fill };
+  const reachesDrawn = () => reaches.getLayers().map((one) => one.feature);
+  return { map, show, showSnap, look, fill, reachesDrawn, keepReaches, box };
 }

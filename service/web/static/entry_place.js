@@ -1,6 +1,7 @@
 /* The place on the form: its reach named, and the position of the device. */
 import { NoAnswer, parseJson, request } from "../assets/fetching.js";
 import { degrees, points } from "./entry_content.js";
+import { apart, nearestReach } from "./entry_nearest.js";
 
 const LEAST_STEP_M = 5; // between two points of a recorded way
 
@@ -19,18 +20,11 @@ function reachWords(found) {
   );
 }
 
-/* Metres between two places a few metres or kilometres apart, on a sphere. */
-export function apart([lon1, lat1], [lon2, lat2]) {
-  const metres = (Math.PI / 180) * 6371008.8;
-  const east = (lon2 - lon1) * Math.cos((((lat1 + lat2) / 2) * Math.PI) / 180);
-  return metres * Math.hypot(east, lat2 - lat1);
-}
-
 /**
  * `draftNow` gives the draft on the page, `map` is its map, `by` finds a part of the page,
  * `add` takes a point.
  */
-export function makePlace({ draftNow, map, by, add }) {
+export function makePlace({ draftNow, map, by, add, tolerance_m }) {
   let turns = 0;
 
   function show() {
@@ -73,12 +67,27 @@ export function makePlace({ draftNow, map, by, add }) {
       if (found.snapped) map.showSnap(at, found.snapped);
     } catch (problem) {
       if (turn !== turns) return;
+      if (!(problem instanceof NoAnswer)) line.textContent = shown + problem.message;
+      else sayNearest(line, shown, at, draft);
+    }
+  }
+
+  /* Without a connection: the nearest of the reaches that this device has. */
+  function sayNearest(line, shown, at, draft) {
+    const found = nearestReach(map.reachesDrawn(), at, draft.cells.stream_name);
+    const most = Math.max(tolerance_m, Number(draft.cells.position_uncertainty_m) || 0);
+    if (!found) line.textContent = shown + "the reach is named once there is a connection.";
+    else if (found.offset_m > most)
+      line.textContent =
+        shown + "no reach of those on this device within " + Math.round(most) + " m.";
+    else {
       line.textContent =
         shown +
-        (problem instanceof NoAnswer
-          ? "the reach is named once there is a connection."
-          : problem.message);
+        reachWords({ has_network: true, ...found }) +
+        " By the network on this device; checked when it is sent.";
+      map.showSnap(at, found.snapped);
     }
+    line.classList.toggle("doubt", Boolean(found && found.offset_m > most));
   }
 
   function locate() {

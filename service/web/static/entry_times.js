@@ -20,3 +20,15 @@ export function parted(text) {
   const seconds = found[3] && Number(found[3].slice(1)) ? found[3] : "";
   return [found[1] + "T" + (found[2] || "00:00") + seconds, found[4] || ""];
 }
+
+/** The moment [ms] of a time on the wall of a zone, or of one that says its offset from UTC. */
+export function instant(text, timeZone) {
+  if (/(?:Z|[+-]\d\d:?\d\d)$/.test(text.slice(10))) return Date.parse(text);
+  const wall = Date.parse(text.slice(0, 16) + "Z");
+  const offset = (at) =>
+    Date.parse(
+      new Date(at).toLocaleString("sv-SE", { timeZone }).replace(" ", "T").slice(0, 16) + "Z",
+    ) - at;
+  const first = wall - offset(wall);
+  return wall - offset(first);
+}

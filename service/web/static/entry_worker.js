@@ -1,9 +1,11 @@
 /* Keeps the entry form at hand where there is no connection, and sends what waits.
-   Only the form and what it is made of; records are never kept. */
+   The form and what it is made of; of records only what an area has that somebody chose to keep,
+   which goes with the logout. */
 import { all, sendAll } from "./entry_drafts.js";
 
-const SHELL = "rifflebook-entry-5";
+const SHELL = "rifflebook-entry-7";
 const REACHES = "rifflebook-reaches-1";
+const AREA = "rifflebook-area-1"; // of entry_area.js
 const FORM = "/placements/new";
 const MOST_REACHES = 200;
 const PARTS = [
@@ -24,6 +26,11 @@ const PARTS = [
   "/static/entry_standing.js",
   "/static/entry_storage.js",
   "/static/entry_tiles.js",
+  "/static/entry_checks.js",
+  "/static/entry_sun.js",
+  "/static/entry_nearest.js",
+  "/static/entry_area.js",
+  "/static/entry_way.js",
   "/static/entry.js",
   "/assets/leaflet.js",
   "/assets/leaflet.css",
@@ -49,7 +56,7 @@ self.addEventListener("activate", (event) => {
   event.waitUntil(
     (async () => {
       for (const name of await caches.keys()) {
-        if (name.startsWith("rifflebook-") && ![SHELL, REACHES].includes(name))
+        if (name.startsWith("rifflebook-") && ![SHELL, REACHES, AREA].includes(name))
           await caches.delete(name);
       }
       await self.clients.claim();
@@ -108,7 +115,11 @@ self.addEventListener("fetch", (event) => {
   if (address.origin !== self.location.origin) return;
   if (request.method === "POST" && address.pathname === "/logout") {
     event.waitUntil(
-      Promise.all([caches.delete(REACHES), caches.open(SHELL).then((c) => c.delete(FORM))]),
+      Promise.all([
+        caches.delete(REACHES),
+        caches.delete(AREA),
+        caches.open(SHELL).then((c) => c.delete(FORM)),
+      ]),
     );
     return;
   }

@@ -1,0 +1,81 @@
+"""What a device keeps of an area for work without a connection: network, next places, visits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import orjson
+import pandas as pd
+
+from layers.drawing.geojson import feature_collection
+from layers.fieldwork.looking import local_dates
+from service import reference
+from service.access import open_records
+from service.answers import features
+from service.answers.coverage_answers import CoverageQuestion, next_places
+from service.errors import RequestError
+from service.records import Needed, Selection
+
+if TYPE_CHECKING:
+    from service.answers.features import Box
+    from service.records import Viewer
+    from service.store import Store
+
+__all__ = ["kept_area"]
+
+_MOST_REACHES: Final = 5_000
+_MOST_PLACES: Final = 20
+_NEEDED: Final = Needed(
+    tables=frozenset({"snaps"}), columns=frozenset({"set_at", "timezone", "method"})
+)
+
+
+def kept_area(store: Store, within: Box, viewer: Viewer) -> dict[str, Any]:
+    """Gather what a device keeps of a box in degrees.
+
+    Returns
+    -------
+    dict
+        `reaches` and `catchments` as GeoJSON; `next_places` (`rank`, `stream`, `at`, `done_before`)
+        by the coverage of all gear; `visits`, by reach the day and method of its last placement.
+
+    Raises
+    ------
+    RequestError
+        The area has too many reaches.
+    """
+    reaches = features.reaches(store, within=within)
+    if len(reaches) > _MOST_REACHES:
+        raise RequestError(
+            f"This area has {len(reaches)} reaches; {_MOST_REACHES} are the most. Zoom in."
+        )
+    west, south, east, north = within
+    near = Selection(bbox=features.store_box(store, within))
+    places = next_places(store, CoverageQuestion(near, count=_MOST_PLACES), viewer)
+    inside = places["longitude"].between(west, east) & places["latitude"].between(south, north)
+    records = open_records(store, near, viewer, _NEEDED)
+    seen = pd.DataFrame(
+        {
+            "reach_id": records.snaps["reach_id"].reindex(records.placements.index),
+            "method": records.placements["method"].map(reference.methods(store)["label"]),
+            "day": local_dates(records.placements),
+        }
+    ).dropna()
+    last = seen.sort_values("day", kind="stable").drop_duplicates("reach_id", keep="last")
+    return {
+        "reaches": orjson.loads(feature_collection(reaches)),
+        "catchments": orjson.loads(feature_collection(features.catchments(store, within=within))),
+        "next_places": [
+            {
+                "rank": int(row["rank"]),
+                "stream": row["stream"] if isinstance(row["stream"], str) else "",
+                "at": [row["longitude"], row["latitude"]],
+                "done_before": row["done_before"] if isinstance(row["done_before"], str) else "",
+            }
+            for row in places[inside].to_dict("records")
+        ],
+        "visits": {
+            str(row["reach_id"]): [str(row["day"])[:10], str(row["method"])]
+            for row in last.to_dict("records")
+        },
+    }
