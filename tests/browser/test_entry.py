@@ -98,7 +98,7 @@ def test_position_of_the_device(brook, open_page):
     page.locator("#locate").click()
     page.locator("#reach", has_text="reach R3").wait_for()
     assert page.locator("[name=position_uncertainty_m]").input_value() == "7"
-    page.locator("#map").click(position={"x": 220, "y": 100})
+    page.locator("#map").click(position={"x": 150, "y": 70})
     assert page.locator("[name=longitude]").input_value() != "-11.2128"
 
 
