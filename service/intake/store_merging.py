@@ -229,7 +229,8 @@ class _Merging:
         return result
 
     def _checked(self, frames: dict[str, pd.DataFrame]) -> CheckResult:
-        given = sheets_from_frames(frames, file=self.other.path.name)
+        # As a form: what is stored is no sign for something else, such as n/a for an empty cell.
+        given = sheets_from_frames(frames, file=self.other.path.name, audience="form")
         return check(given, self.store, update=True, in_full=True, progress=self.progress)
 
 

@@ -9,10 +9,11 @@ from click.testing import CliRunner
 
 from service.commands.import_ import import_
 from service.commands.merge import merge
+from service.intake.importing import take
 from service.records import Selection
 from service.store import open_store
 from tests.intake.test_updating import stored
-from tests.intake_sheets import CATCHES, PLACEMENTS, files, make_store
+from tests.intake_sheets import CATCHES, PLACEMENTS, checked, files, make_store, placements
 
 LENGTHS = "placement_id,species,pass_no,length_mm\nP1,Cottus gobio,,60\nP1,Cottus gobio,,48\n"
 # A track as walked, two passes, and a catch by pass.
@@ -195,3 +196,19 @@ def test_a_merge_that_fails_midway_stores_nothing(ours, theirs, monkeypatch):
     assert store.surveys().index.tolist() == ["S24"]
     assert len(store.history("placement", "E1")) == 0
     store.close()
+
+
+def test_what_a_sheet_would_read_as_something_else_comes_in_as_it_is(ours, tmp_path):
+    """A dash in the notes, a crew called NA: stored by a form, and no signs for an empty cell."""
+    theirs = filled(tmp_path / "theirs")
+    frame = placements(placement_id="F1", notes="-", crew="NA", bait="n/a")
+    store = open_store(theirs)
+    result = checked(store, frame, audience="form")
+    assert result.records is not None, result.refused
+    take(result, store, "test")
+    store.close()
+    done = run(merge, ours, theirs)
+    assert done.exit_code == 0, done.output
+    assert contents(ours, "F1") == contents(theirs, "F1")
+    document = contents(ours, "F1")[0][0]
+    assert (document["notes"], document["crew"], document["bait"]) == ("-", "NA", "n/a")
