@@ -57,6 +57,7 @@ def load_reaches(
     reverse_flow: bool = False,
     split_parts: bool = False,
     node_tolerance_m: float | None = None,
+    check_only: bool = False,
     progress: Callable[[str], None] = lambda _: None,
 ) -> Loaded:
     """Check lines, join them to a network, and put it in place of the one that is stored.
@@ -73,6 +74,8 @@ def load_reaches(
         As in :func:`layers.network.checks.prepare_reaches`.
     node_tolerance_m
         Kept as the store's; by default the store's own is used. [m]
+    check_only
+        Store nothing; say what would be stored.
     progress
         Called with what is done next.
 
@@ -112,20 +115,21 @@ def load_reaches(
     placed = place_on_network(
         records.placements, network, store.methods(), tolerance_m=store.settings.snap_tolerance_m
     )
-    progress("storing")
     frame = network.reaches.assign(
         from_node=network.from_node,
         to_node=network.to_node,
         upstream_length_m=network.upstream_length_m,
     )
-    store.keep_operations(operations.chosen)
-    store.replace_network(
-        frame, parts, placed.snaps, placed.stretches, placed.flags,
-        who=who, node_tolerance_m=node_tolerance_m, version=version,
-    )  # fmt: skip
+    if not check_only:
+        progress("storing")
+        store.keep_operations(operations.chosen)
+        store.replace_network(
+            frame, parts, placed.snaps, placed.stretches, placed.flags,
+            who=who, node_tolerance_m=node_tolerance_m, version=version,
+        )  # fmt: skip
     sentences = [
         (
-            f"Reaches stored: {len(frame)}, {network.total_length_m / 1000:.3f} km, "
+            f"Reaches {_done(check_only)}: {len(frame)}, {network.total_length_m / 1000:.3f} km, "
             f"{counted(network.n_nodes, 'node')} joined within {tolerance:g} m, "
             f"{counted(len(network.sources), 'source')}, "
             f"{counted(len(network.outlets), 'outlet')}."
@@ -143,6 +147,10 @@ def load_reaches(
             f"{counted(len(placed.stretches), 'stretch')} cut."
         )
     return Loaded(sentences, report.places)
+
+
+def _done(check_only: bool) -> str:
+    return "read, nothing stored" if check_only else "stored"
 
 
 def _kinds_and_divisions(network: Network) -> list[str]:
@@ -166,9 +174,13 @@ def load_catchments(
     *,
     who: str,
     nest: bool = False,
+    check_only: bool = False,
     progress: Callable[[str], None] = lambda _: None,
 ) -> Loaded:
-    """Check polygons and put them in place of the catchments that are stored."""
+    """Check polygons and put them in place of the catchments that are stored.
+
+    With `check_only` nothing is stored, and what would be is said.
+    """
     progress("checking the polygons")
     named, taken = named_as_ours(raw, "catchments")
     operations = Operations(store, named)
@@ -180,12 +192,13 @@ def load_catchments(
     progress("cutting reaches at catchment boundaries")
     network = build_network(reaches, tolerance_m=store.settings.node_tolerance_m)
     parts = part_reaches(network, catchments)
-    progress("storing")
-    store.keep_operations(operations.chosen)
-    store.replace_catchments(catchments, parts, who=who)
+    if not check_only:
+        progress("storing")
+        store.keep_operations(operations.chosen)
+        store.replace_catchments(catchments, parts, who=who)
     sentences = [
         (
-            f"Catchments stored: {len(catchments)}, "
+            f"Catchments {_done(check_only)}: {len(catchments)}, "
             f"{int(catchments['parent_id'].notna().sum())} of them within another."
         )
     ]

@@ -23,7 +23,7 @@ __all__ = ["AS_PUBLIC_COOKIE", "SESSION_COOKIE", "limiter", "register_viewer"]
 SESSION_COOKIE: Final = "rifflebook"
 AS_PUBLIC_COOKIE: Final = "rifflebook_as_public"
 _PROXY_HEADERS: Final = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "Via")
-_UPLOADS: Final = ("imports.upload", "imports.mend")
+_UPLOADS: Final = ("imports.upload", "imports.mend", "loading.upload")
 _MOST_OF_FORM: Final = 4_000_000  # bytes; an entry form of as many rows as it may have is shorter
 # Open to everybody, without looking anything up.
 _OPEN_ENDPOINTS: Final = (

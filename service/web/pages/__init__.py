@@ -35,6 +35,7 @@ MODULES: Final = (
     "service.web.pages.entry",
     "service.web.pages.in_the_water",
     "service.web.pages.import_page",
+    "service.web.pages.loading",
     "service.web.pages.hand_over",
     "service.web.pages.returns_page",
     "service.web.pages.guide",

@@ -27,7 +27,7 @@ blueprint = Blueprint("guide", __name__)
 GUIDE: Final = ("sheets", "figures", "coverage", "hand-over", "accounts", "backup")
 # Guide page that explains the pages of a blueprint.
 EXPLAINED_BY: Final = {
-    "entry": "sheets", "imports": "sheets", "methods": "sheets",
+    "entry": "sheets", "imports": "sheets", "loading": "sheets", "methods": "sheets",
     "catchment": "figures", "placement": "figures", "records": "figures", "species": "figures",
     "returns": "figures",
     "coverage": "coverage", "gear": "coverage", "water": "coverage",
