@@ -12,7 +12,7 @@ import shapely
 from layers.crs import require_same_crs, transform_positions
 from layers.fieldwork.counted_water import holds, sampled_stretches
 from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates, looked
-from layers.frames import reads
+from layers.frames import codes_within, reads
 from layers.network.intervals import Intervals, union_length
 from layers.network.reach_parts import cover_with_parts
 
@@ -141,8 +141,7 @@ def reach_summary(
     table["placements"] = np.bincount(row[on_reach], minlength=m)
     unusable = on_reach & ~looked(placements)
     table["placements_unusable"] = np.bincount(row[unusable], minlength=m)
-    method = placements["method"].astype("str")
-    table["methods"] = listed(row[on_reach], method[on_reach], m)
+    table["methods"] = listed(row[on_reach], placements["method"][on_reach], m)
     table["by_method"] = _by_method(row, placements, effort, m)
     _add_catches(table, row, placements, catches)
     dates = local_dates(placements)
@@ -186,35 +185,27 @@ def _by_method(
 ) -> NDArray[np.object_]:
     """Put placements and effort of each method on a reach in words."""
     text = np.full(m, "", dtype=object)
-    placed = pd.DataFrame({"row": row, "method": placements["method"].to_numpy(object)})
-    placed = placed[placed["row"] >= 0]
-    count = placed.groupby(["row", "method"]).size().rename("count").reset_index()
-    if count.empty:
-        return text
-    plural = np.where(count["count"] == 1, " placement", " placements")
-    count["words"] = count["method"] + ": " + count["count"].astype("str") + plural
+    method, names = pd.factorize(placements["method"], sort=True)
+    k = max(len(names), 1)
+    pairs, count = np.unique((row * k + method)[(row >= 0) & (method >= 0)], return_counts=True)
+    words = [
+        f"{names[at % k]}: {placed} {'placement' if placed == 1 else 'placements'}"
+        for at, placed in zip(pairs.tolist(), count.tolist(), strict=True)
+    ]
     if effort is not None and len(effort):
-        flat = effort.reset_index()
-        at = placements.index.get_indexer(pd.Index(flat["placement_id"]))
-        own = flat[(at >= 0) & flat["effort"].notna().to_numpy()]
-        at = at[(at >= 0) & flat["effort"].notna().to_numpy()]
-        parts = pd.DataFrame(
-            {
-                "row": row[at],
-                "method": placements["method"].to_numpy(object)[at],
-                "unit": own["effort_unit"].astype("str").str.replace("_", " ").to_numpy(object),
-                "effort": own["effort"].to_numpy(np.float64),
-            }
-        )
-        sums = parts[parts["row"] >= 0].groupby(["row", "method", "unit"])["effort"].sum()
-        amounts = sums.reset_index()
-        amounts["words"] = amounts["effort"].map("{:.6g}".format) + " " + amounts["unit"]
-        said = amounts.groupby(["row", "method"])["words"].agg(", ".join).rename("effort_words")
-        count = count.merge(said.reset_index(), on=["row", "method"], how="left")
-        more = count["effort_words"].notna()
-        count.loc[more, "words"] = count["words"] + ", " + count["effort_words"]
-    joined = count.groupby("row")["words"].agg("; ".join)
-    text[joined.index.to_numpy(np.int64)] = joined.to_numpy(object)
+        at = codes_within(effort["placement_id"], placements.index)
+        amount = effort["effort"].to_numpy(np.float64)
+        own = (at >= 0) & ~np.isnan(amount)
+        own[own] = row[at[own]] >= 0
+        unit, units = pd.factorize(effort["effort_unit"][own].astype("str"), sort=True)
+        pair = np.searchsorted(pairs, row[at[own]] * k + method[at[own]])
+        sums = pd.Series(amount[own]).groupby(pair * max(len(units), 1) + unit).sum()
+        for cell, total in zip(sums.index.tolist(), sums.tolist(), strict=True):
+            where, which = divmod(cell, len(units))
+            words[where] += f", {total:.6g} {units[which].replace('_', ' ')}"
+    first = np.unique(pairs // k, return_index=True)
+    ends = [*first[1].tolist(), len(words)][1:]
+    text[first[0]] = ["; ".join(words[a:b]) for a, b in zip(first[1].tolist(), ends, strict=True)]
     return text
 
 
@@ -222,7 +213,7 @@ def _add_catches(
     table: pd.DataFrame, row: Ints, placements: pd.DataFrame, catches: pd.DataFrame
 ) -> None:
     m = len(table)
-    at = placements.index.get_indexer(pd.Index(catches["placement_id"]))
+    at = codes_within(catches["placement_id"], placements.index)
     where = np.where(at >= 0, row[at], -1) if len(row) else np.full(len(at), -1)
     number, lower = catch_numbers(catches)
     counts = (where >= 0) & (number > 0)

@@ -151,24 +151,28 @@ def visits(placements: pd.DataFrame, snaps: pd.DataFrame) -> Ints:
     """
     n = len(placements)
     unit = 3 * n + np.arange(n)
-    points = getattr(placements, "geometry", None)
-    if points is not None:
-        at = pd.DataFrame({"x": points.x, "y": points.y}).groupby(["x", "y"], sort=False).ngroup()
-        unit = np.where(at >= 0, 2 * n + at.fillna(-1).to_numpy(np.int64), unit)
     reach = snaps["reach_id"].reindex(placements.index)
-    for first, names in ((n, placements.get("site")), (0, reach)):
+    lacking = np.ones(n, bool)
+    for first, names in ((0, reach), (n, placements.get("site"))):
         if names is not None:
             code = pd.factorize(names)[0]
-            unit = np.where(code >= 0, first + code, unit)
-    keys = pd.DataFrame(
-        {
-            "unit": unit,
-            "method": placements["method"].to_numpy(),
-            "date": local_dates(placements).to_numpy(),
-        }
-    )
-    number = keys.groupby(["unit", "method", "date"], sort=False, observed=True).ngroup()
-    return np.asarray(number.fillna(-1), dtype=np.int64)
+            unit = np.where(lacking & (code >= 0), first + code, unit)
+            lacking &= code < 0
+    points = getattr(placements, "geometry", None)
+    if points is not None and lacking.any():
+        few = points[lacking]
+        at = pd.DataFrame({"x": few.x, "y": few.y}).groupby(["x", "y"], sort=False).ngroup()
+        place = at.fillna(-1).to_numpy(np.int64)
+        unit[lacking] = np.where(place >= 0, 2 * n + place, unit[lacking])
+    method = pd.factorize(placements["method"])[0]
+    date = pd.factorize(local_dates(placements))[0]
+    known = (method >= 0) & (date >= 0)
+    number = np.full(n, -1, dtype=np.int64)
+    if known.any():
+        parts = (unit[known], method[known], date[known])
+        key = np.ravel_multi_index(parts, tuple(int(part.max()) + 1 for part in parts))
+        number[known] = pd.factorize(key)[0]
+    return number
 
 
 @reads(placements="outcome")
@@ -277,7 +281,8 @@ def inputs_of(
     dict
         `years`, `methods`, `placements_used`, `placements_left_out`, `left_out`, and `more`.
     """
-    taken = placements.loc[used]
+    wanted = [name for name in ("method", "set_at", "timezone") if name in placements]
+    taken = pd.DataFrame(placements[wanted]).loc[used]
     years: list[int] = []
     if len(taken):
         local = local_dates(taken).dropna()

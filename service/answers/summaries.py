@@ -204,7 +204,7 @@ def reach_summary(
     from layers.estimates import reach_summary as computing
     from layers.fieldwork.effort import effort_of
 
-    opened = _along_network(store, selection, viewer)
+    opened = _along_network(store, selection, viewer, OF_EFFORT)
     records = opened.records
     found = computing.reach_summary(
         network(store),
