@@ -6,6 +6,7 @@ import pytest
 import shapely
 
 from service.commands.demo_store import build_demo
+from service.records import Selection
 from service.store import open_store
 from tests.browser.conftest import served
 from tests.browser.test_day_on_the_water import READY, Phone
@@ -41,12 +42,20 @@ def test_a_kept_area_is_there_after_a_restart_in_flight_mode(island_store, chrom
     page.locator("#reach", has_text=f"reach {store.reaches().index[3]}").wait_for()
     phone.button("Where am I")
     page.locator("#locate-state", has_text="You are here, good to about 6 m").wait_for()
+    visits = reaches_visited(store)
+    said = page.locator("#reach").inner_text()
+    assert ("last visited" in said) == (store.reaches().index[3] in visits)
     page.locator(".next-place").first.dispatch_event("click")
     told = page.locator("#locate-state", has_text="Next place")
     told.wait_for()
     assert "along the stream" in told.inner_text() or "no way along" in told.inner_text()
     phone.context.close()
     assert not phone.troubles
+
+
+def reaches_visited(store):
+    """Reaches that any placement lies on."""
+    return set(store.records(Selection()).snaps["reach_id"].dropna())
 
 
 def test_the_way_along_the_stream_is_the_shortest(island_store, open_page):

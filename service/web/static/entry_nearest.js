@@ -17,7 +17,8 @@ function nearestOf([x1, y1], [x2, y2]) {
 
 /**
  * Of GeoJSON lines the one nearest to a place; of those named `stream`, where any is. Gives
- * `reach_id`, `stream_name`, `offset_m` and the point `snapped`; null where there are none.
+ * `reach_id`, `stream_name`, `offset_m`, the point `snapped` and what a kept area says
+ * of the last visit, `visited`; null where there are none.
  */
 export function nearestReach(features, at, stream) {
   const own = features.filter((one) => stream && one.properties.stream_name === stream);
@@ -46,6 +47,7 @@ export function nearestReach(features, at, stream) {
         stream_name: best.one.properties.stream_name,
         offset_m: Math.round(best.far * 10) / 10,
         snapped: best.snapped,
+        visited: best.one.properties.visited || "",
       }
     : null;
 }

@@ -84,6 +84,7 @@ export function makePlace({ draftNow, map, by, add, tolerance_m }) {
       line.textContent =
         shown +
         reachWords({ has_network: true, ...found }) +
+        (found.visited ? " It was " + found.visited + "." : "") +
         " By the network on this device; checked when it is sent.";
       map.showSnap(at, found.snapped);
     }
