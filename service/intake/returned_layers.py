@@ -19,6 +19,7 @@ import shapely
 from layers.crs import read_crs, transform_frame, transform_positions
 from service.intake.cell_texts import as_typed
 from service.intake.columns import SHEETS
+from service.intake.numbers import NO_VALUE
 from service.intake.spatial_files import text_cells
 from service.intake.stored_sheets import PLACE, field_sheets
 from service.intake.wording import say
@@ -166,7 +167,11 @@ class _Merge:
             layer = np.where(self.on_layer, self.shown[column].to_numpy(object), before)
         stored = np.where(self.is_stored, self.stored[column].to_numpy(object), before)
         was, said, drawn, now = (_comparable(one, column) for one in (before, table, layer, stored))
-        in_table, in_layer = said != was, drawn != was
+        # What was read out of a cell as handed over, such as n/a as empty, is no correction.
+        read_so = (said == "") & (
+            pd.Series(was).str.lower().isin([*NO_VALUE, "none"]).to_numpy(bool)
+        )
+        in_table, in_layer = (said != was) & ~read_so, drawn != was
         apart = (in_layer & in_table & (said != drawn)) | (~known & (said != drawn))
         result = np.where(in_layer, drawn, said)
         edited = (in_table | in_layer) & ~apart
@@ -174,7 +179,7 @@ class _Merge:
         self._refuse(apart, column, "layer_differs.cell", layer)
         self._refuse(clash, column, "changed_since.cell", stored)
         taken = in_layer & edited & ~clash
-        kept = ~edited & ~apart & (now != was)
+        kept = ~edited & ~apart & ((now != was) | read_so)
         self.frame[column] = np.where(taken, layer, np.where(kept, stored, table))
         self._say(taken & (said != drawn), column)
 

@@ -10,10 +10,11 @@ from click.testing import CliRunner
 from service.commands.import_ import import_
 from service.export.contents import gather
 from service.export.geopackage import write_geopackage
+from service.intake.importing import take
 from service.records import Selection
 from service.store import open_store
 from tests.intake.test_updating import stored
-from tests.intake_sheets import CATCHES, PLACEMENTS, files, make_store
+from tests.intake_sheets import CATCHES, PLACEMENTS, checked, files, make_store, placements
 
 TRACK = """placement_id,survey,method,set_at,lifted_at,geometry,outcome
 T1,S24,electric_fishing,2024-05-03T10:00,2024-05-03T10:30,\
@@ -213,3 +214,17 @@ def test_a_public_hand_over_does_not_come_back(path):
     assert "nor does one to the public" in done.output
     assert stored(path) == before
     assert isinstance(pyogrio.read_dataframe(file, layer="placements"), gpd.GeoDataFrame)
+
+
+def test_what_a_sheet_would_read_as_empty_stays(path):
+    """A bait noted as n/a by a form comes back as it was."""
+    store = open_store(path)
+    frame = placements(placement_id="F1", bait="n/a", crew="NA", notes="-")
+    result = checked(store, frame, audience="form")
+    take(result, store, "test")
+    store.close()
+    before = stored(path)
+    done = run(import_, path, handed_over(path), "--update")
+    assert done.exit_code == 0, done.output
+    assert shown(done.output) == []
+    assert stored(path) == before
