@@ -40,7 +40,7 @@ ROW_ORDERS: Final = ("name", "found", "looked", "last")
 COLUMN_ORDERS: Final = ("name", "vernacular", "found")
 # In how many catchments a species must have been found to have a column.
 FOLDS: Final = {"nothing": 0, "unseen": 1, "rare": 3}
-MOST_CELLS: Final = 8_000  # a page that a phone still opens at once
+MOST_CELLS: Final = 3_000  # about 1 MB before it is packed: a page that a phone opens at once
 
 
 class Cell(NamedTuple):
@@ -84,11 +84,14 @@ class Row:
 
 @dataclass(frozen=True)
 class Table:
-    """All of it, and what it was computed from."""
+    """All of it, or one page of its rows, and what it was computed from."""
 
     columns: tuple[Column, ...]
     rows: tuple[Row, ...]
-    all_rows: int
+    start: int  # rows before these
+    on_all_pages: int
+    page_rows: int  # at most on one page
+    all_rows: int  # catchments, also those that have no row
     folded: int  # columns left out
     inputs: dict[str, Any]
 
@@ -118,6 +121,7 @@ def occurrence_table(
     rows_by: str = "name",
     columns_by: str = "name",
     fold: str = "nothing",
+    start: int = 0,
 ) -> Table:
     """Arrange the occurrence summary.
 
@@ -132,17 +136,20 @@ def occurrence_table(
         One of `COLUMN_ORDERS`; genus and family entries come last.
     fold
         One of `FOLDS`: species found in fewer catchments have no column, unless none has one.
+    start
+        How many rows come before this page.
 
     Returns
     -------
     Table
         At most about `MOST_CELLS` cells: where there are more, the innermost catchments have no
-        row, and the row that holds them says how many.
+        row, and the row that holds them says how many; where the outermost are too many, the
+        others are on further pages.
 
     Raises
     ------
     RequestError
-        An order or a name is unknown.
+        An order or a name is unknown, or no row is left at `start`.
     """
     frame = summaries.occurrence(store, selection, viewer)
     inputs = frame.attrs["inputs"]
@@ -158,7 +165,10 @@ def occurrence_table(
     )
     keys = _keys(frame, reference.species(store), tree.names, rows_by)
     shown = _unfolded(columns, fold)
-    listed = tree.listed(keys, max(1, MOST_CELLS // max(1, len(shown))))
+    most = max(1, MOST_CELLS // max(1, len(shown)))
+    listed = tree.listed(keys, most)
+    if start >= max(1, len(listed)):
+        raise RequestError(f"There is no row {start + 1}; the last is {len(listed)}.")
     rows = tuple(
         Row(
             catchment=name,
@@ -170,9 +180,10 @@ def occurrence_table(
             found=keys.found.get(name, 0),
             cells=tuple(cells.get((name, column.species)) for column in shown),
         )
-        for name, depth, nested, left_out in listed
+        for name, depth, nested, left_out in listed[start : start + most]
     )
-    return Table(shown, rows, len(tree.names), len(columns) - len(shown), inputs)
+    folded = len(columns) - len(shown)
+    return Table(shown, rows, start, len(listed), most, len(tree.names), folded, inputs)
 
 
 def _unfolded(columns: tuple[Column, ...], fold: str) -> tuple[Column, ...]:
@@ -341,7 +352,7 @@ class _Tree:
             left_out = len(self.children.get(name, [])) - len(inner)
             rows.append((name, depths[name], len(inner), left_out))
             waiting += sorted(inner, key=keys.of, reverse=True)
-        return rows[:most]
+        return rows
 
 
 def chances(

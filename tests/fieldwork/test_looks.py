@@ -1,12 +1,14 @@
 """What placements say about a species: worked by hand, and in step with occurrence."""
 
+import html
 import itertools
+import re
 
 import pandas as pd
 import pytest
 
 from layers.fieldwork.looks import looks, looks_by_year
-from service import reference
+from service import create_app, reference
 from service.access import open_records
 from service.answers import summaries
 from service.answers.occurrence_table import chances, occurrence_table
@@ -200,3 +202,33 @@ def test_public_list_says_nothing_of_hidden_places(island):
     assert len(covered)
     assert covered[["date", "site", "survey", "reach_id"]].isna().all(axis=None)
     assert covered["year"].notna().all()
+
+
+def test_a_table_of_many_catchments_is_on_several_pages(island, monkeypatch):
+    """The links from page to page lead through every row of the whole table once, and back."""
+
+    def rows(page):
+        return re.findall(r"(?s)<tr data-catchment=.*?</tr>", page.text)
+
+    def onward(page, word):
+        found = re.search(rf'rel="{word}"\s+href="([^"]+)"', page.text)
+        return found and html.unescape(found[1])
+
+    client = create_app(island, viewer=LOCAL_KEEPER).test_client()
+    address = "/catchments?rows=found&fold=nothing"
+    whole = rows(client.get(address))
+    assert len(whole) > 1
+    assert onward(client.get(address), "next") is None
+    monkeypatch.setattr("service.answers.occurrence_table.MOST_CELLS", 1)
+    page, seen = client.get(address), []
+    while True:
+        seen += rows(page)
+        if not (following := onward(page, "next")):
+            break
+        page = client.get(following)
+        assert page.status_code == 200
+    outer = [row for row in whole if 'data-parent=""' in row]
+    names = [re.search(r'data-catchment="([^"]+)"', row)[1] for row in outer]
+    assert [re.search(r'data-catchment="([^"]+)"', row)[1] for row in seen] == names
+    assert len(names) > 1
+    assert onward(page, "prev") is not None

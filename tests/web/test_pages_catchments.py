@@ -140,6 +140,7 @@ def test_filters_and_orders_travel_in_the_address(client):
         "/catchments?columns=size",
         "/catchments?season=soon",
         "/catchments?colour=red",
+        "/catchments?from=99",
         "/records?sort=size",
         "/records?order=sideways",
         "/records?show=some",

@@ -24,7 +24,7 @@ __all__ = ["blueprint"]
 
 blueprint = Blueprint("catchments", __name__)
 
-_ALSO = ("rows", "columns", "fold", "season", "chances")
+_ALSO = ("rows", "columns", "fold", "season", "chances", "from")
 _FOLD_WORDS = {
     "unseen": "fold away what was found nowhere",
     "rare": "fold away what was found in fewer than three",
@@ -66,6 +66,7 @@ def show() -> str:
             columns_by=request.args.get("columns") or "name",
             # Chosen species are shown whether they were found or not.
             fold="nothing" if query.selection.species else fold,
+            start=read_whole(request.args.get("from") or "1", "from", least=1) - 1,
         )
     present = None
     if table and request.args.get("chances"):
