@@ -182,13 +182,15 @@ def seasons(
     n = groups.ngroups
     first = np.zeros(n, dtype=np.int64)
     first[visit[::-1]] = np.arange(rows.size)[::-1]
-    total = np.bincount(visit, np.nan_to_num(amount), minlength=n).astype(np.float64)
+    # Added up in an order of their own: that in which placements were entered is not public.
+    order = np.lexsort((amount, visit))
+    total = np.bincount(visit[order], np.nan_to_num(amount[order]), minlength=n)
     known = np.bincount(visit, np.isnan(amount), minlength=n) == 0
     of_method = method[first]
     usual, usual_placement = (
         _medians(values[good], by[good], len(methods))
         for values, by, good in (
-            (total, of_method, known),
+            (np.asarray(total, dtype=np.float64), of_method, known),
             (amount, method, ~np.isnan(amount)),
         )
     )
