@@ -13,10 +13,11 @@ from service.answers import summaries
 from service.records import LOCAL_KEEPER, PUBLIC, Selection, StoreSettings
 from service.reference.method_files import shipped_methods
 from service.settings import Settings
-from service.store import create_store
+from service.store import create_store, open_store
 from service.web import wording
 from service.web.pages import records_page
 from service.web.parameters import read_query
+from tests.handed_over import demo_path
 from tests.small_store import NASTY, SPECIES, make_small_store
 
 BROWSER = {"Accept": "text/html"}
@@ -108,15 +109,25 @@ def test_species_found_nowhere_fold_away(client):
     assert len(cells_of(client.get("/catchments?fold=rare"), "C1")) == 5
 
 
+@pytest.fixture(scope="module")
+def island():
+    """The demonstration, which has fish that were not taken further than their genus."""
+    demo = open_store(demo_path())
+    yield demo
+    demo.close()
+
+
 @pytest.mark.parametrize(
     "asked", ["", "method=kick_net", "since=2023", "species=Cottus+gobio", "catchment=C1"]
 )
-def test_number_of_species_is_that_of_the_summary(client, store, asked):
+def test_number_of_species_is_that_of_the_summary(island, asked):
     """A row counts species as richness does: wider entries only where nothing nearer was found."""
-    page = client.get(f"/catchments?{asked}").text
-    told = dict(re.findall(r'data-catchment="(\w+)".*?quiet-words">(\d+) species', page, re.DOTALL))
+    page = create_app(island, Settings()).test_client().get(f"/catchments?{asked}").text
+    told = dict(
+        re.findall(r'data-catchment="([^"]+)".*?quiet-words">(\d+) species', page, re.DOTALL)
+    )
     query = read_query(MultiDict(parse_qsl(asked)))
-    counted = summaries.richness(store, query.selection, LOCAL_KEEPER)
+    counted = summaries.richness(island, query.selection, LOCAL_KEEPER)
     wanted = counted.set_index("catchment")["species_found"]
     assert {name: int(words) for name, words in told.items()} == wanted.to_dict()
 
