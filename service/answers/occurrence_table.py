@@ -40,7 +40,7 @@ ROW_ORDERS: Final = ("name", "found", "looked", "last")
 COLUMN_ORDERS: Final = ("name", "vernacular", "found")
 # In how many catchments a species must have been found to have a column.
 FOLDS: Final = {"nothing": 0, "unseen": 1, "rare": 3}
-MOST_CELLS: Final = 3_000  # about 1 MB before it is packed: a page that a phone opens at once
+MOST_CELLS: Final = 1_500  # about 1 MB before it is packed: a page that a phone opens at once
 
 
 class Cell(NamedTuple):
