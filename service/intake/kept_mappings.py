@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from service.errors import FieldFileError, RequestError
+from service.intake.file_roles import roles_of
 from service.intake.findings import Findings
 from service.intake.importing import missing_species
 from service.intake.mapping import Mapping
@@ -74,8 +75,14 @@ def missing_from(store: Store, sheets: Sequence[Path], mapping: str) -> pd.DataF
 
     Raises FieldFileError where a sheet cannot be read.
     """
-    with mapping_file(store, mapping) as path:
-        read = read_sheets(files=sheets, mapping=path, species=store.species())
+    by_role = {role: path for path in sheets for role in roles_of(path)}
+    if not mapping and by_role.keys() & {"catches", "lengths"}:
+        read = read_sheets(
+            catches=by_role.get("catches"), lengths=by_role.get("lengths"), species=store.species()
+        )
+    else:
+        with mapping_file(store, mapping) as path:
+            read = read_sheets(files=sheets, mapping=path, species=store.species())
     if not {"catches", "lengths"} & read.cells.keys():
         raise FieldFileError(read.findings.refused)
     return missing_species(read, store)
