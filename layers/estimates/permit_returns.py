@@ -127,4 +127,5 @@ def _problems(frame: pd.DataFrame) -> pd.Series:
             "words": np.where(frame["strange"] != "", "other fates: " + frame["strange"], ""),
         }
     )
-    return said.apply(lambda row: "; ".join(text for text in row if text), axis=1)
+    words = ["; ".join(filter(None, row)) for row in said.itertuples(index=False)]
+    return pd.Series(words, index=frame.index, dtype="str")
