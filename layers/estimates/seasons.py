@@ -232,7 +232,7 @@ def _efforts(
 ) -> tuple[Floats, npt.NDArray[np.object_]]:
     """Effort of each placement in its method's main unit, missing where not known or 0."""
     chosen = main_units(placements, effort)
-    unit = methods.index.to_series().map(chosen).to_numpy(dtype=object)
+    unit = methods.index.to_series().map(chosen).to_numpy(dtype=object, copy=True)
     wanted = placements["method"].map(chosen)
     own = effort[effort["effort_unit"] == effort["placement_id"].map(wanted)]
     amount = (

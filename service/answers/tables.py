@@ -27,7 +27,7 @@ def _plain(frame: pd.DataFrame) -> pd.DataFrame:
     """Columns of a summary as they are printed, without geometry."""
     shapes = [frame.geometry.name] if isinstance(frame, gpd.GeoDataFrame) else []
     plain = as_written(pd.DataFrame(frame.drop(columns=shapes)), frame.attrs["summary"])
-    if "problem" not in plain:
+    if "problem" not in plain and frame.attrs["summary"] in ASSUMES:  # records assume nothing
         plain = plain.assign(assumes=ASSUMES[frame.attrs["summary"]])
     days = plain.select_dtypes("datetime").columns
     return plain.assign(**{day: plain[day].dt.strftime("%Y-%m-%d") for day in days})

@@ -93,7 +93,11 @@ def island(tmp_path_factory):
 @pytest.mark.parametrize("viewer", [LOCAL_KEEPER, PUBLIC], ids=lambda viewer: viewer.role)
 @pytest.mark.parametrize("species", ["Anguilla anguilla", "Cottus gobio", "Salmo salar"])
 def test_records_behind_a_cell_are_those_that_were_counted(island, viewer, species):
-    """A cell of the table and the list that it opens count the same placements and fish."""
+    """A cell of the table and the list that it opens count the same placements and fish.
+
+    Where a sensitive species was looked for in vain is not listed for the public.
+    """
+    vain_listed = viewer is LOCAL_KEEPER or species != "Salmo salar"
     cells = summaries.occurrence(island, Selection(species=(species,)), viewer)
     for row in cells[cells["catchment"].isin(["C1", "C2.1", "C4", "KS"])].itertuples():
         listed = record_list(
@@ -101,7 +105,8 @@ def test_records_behind_a_cell_are_those_that_were_counted(island, viewer, speci
         )
         found = listed[listed["state"] == "found"]
         assert len(found) == row.placements_found
-        assert listed["state"].isin(["found", "not_found"]).sum() == row.placements
+        looked = listed["state"].isin(["found", "not_found"]).sum()
+        assert looked == (row.placements if vain_listed else row.placements_found)
         assert found["individuals"].sum() == row.individuals
         assert found["lower_bound"].any() == row.individuals_lower_bound
 
