@@ -279,6 +279,7 @@ def species_incidence(
     return without_wider_entries(found, species), samples
 
 
+@reads("species")
 def without_wider_entries(found: pd.DataFrame, species: pd.DataFrame) -> pd.DataFrame:
     """Drop genus and family entries beside which something nearer was found in the catchment.
 
