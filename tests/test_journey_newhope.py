@@ -261,7 +261,7 @@ def test_every_summary_runs_and_its_geojson_is_sound(journey, what):
     """RFC 7946: degrees only, no crs member, closed rings; rows where placements are."""
     _, store, _, _, _, _ = journey
     collection = json.loads(done("summary", store, what, "--format", "geojson").stdout)
-    assert collection["features"]
+    assert collection["features"] or what == "lengths"  # no fish was measured
     sound(collection)
 
 
@@ -353,7 +353,8 @@ def test_ten_overlapping_stretches_per_method(ten):
     """Union, effort length and share of figures.json, computed by counting quarter metres."""
     store, figures = ten
     stated = figures["ten_intervals"]
-    own = table("summary", store, "sampled-length").set_index("method").astype(float)
+    own = table("summary", store, "sampled-length").set_index("method")
+    own = own.drop(columns="assumes").astype(float)
     for method, lengths in stated["per_method"].items():
         row = own.loc[method.replace(" ", "_")]
         assert row["sampled_length_m"] == pytest.approx(lengths["union_m"], abs=0.002)

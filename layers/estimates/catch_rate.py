@@ -215,6 +215,12 @@ class CountedCatch:
     left_out: dict[str, Bools]
 
 
+@reads(
+    "effort",
+    placements="placement_id method outcome passes set_at timezone",
+    catches="placement_id species count count_kind pass_no",
+    methods="method effort_units cpue_passes",
+)
 def counted_catch(
     placements: pd.DataFrame,
     catches: pd.DataFrame,

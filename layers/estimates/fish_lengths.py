@@ -174,6 +174,7 @@ def lengths_by_species(
     return _finished(rows, LENGTH_COLUMNS, placements, fish)
 
 
+@reads(placements="placement_id method outcome set_at timezone")
 def length_classes(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
@@ -233,6 +234,7 @@ def length_classes(
     return _finished(rows, CLASS_COLUMNS, placements, fish)
 
 
+@reads(placements="placement_id method outcome set_at timezone")
 def condition_of_fish(
     placements: pd.DataFrame, catches: pd.DataFrame, lengths: pd.DataFrame
 ) -> pd.DataFrame:

@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING, TypeVar
 
 import geopandas as gpd
 import pandas as pd
-import pyogrio
-from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, GeometryError
 
 from layers.plurals import counted
 from service.errors import Fault, FieldFileError, RequestError
@@ -33,6 +31,9 @@ def read_features(path: Path, layer: str | None = None) -> gpd.GeoDataFrame:
         GDAL cannot read it, it holds several layers and none is named, or no such layer, or
         no geometry.
     """
+    import pyogrio
+    from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, GeometryError
+
     try:
         layers = [str(name) for name, _ in pyogrio.list_layers(path)]
         if layer is None and len(layers) > 1:
@@ -72,6 +73,9 @@ def read_list(path: Path, layer: str | None = None) -> pd.DataFrame:
         Rows that have more or fewer cells than the first; all of them.
     """
     if path.suffix.lower() not in _PLAIN:
+        import pyogrio
+        from pyogrio.errors import DataLayerError, DataSourceError
+
         try:
             frame = pyogrio.read_dataframe(path, layer=layer, read_geometry=False)
         except (DataSourceError, DataLayerError) as problem:

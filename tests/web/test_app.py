@@ -262,7 +262,8 @@ def test_empty_store_says_what_to_do_next(tmp_path):
     client = create_app(held, Settings()).test_client()
     page = client.get("/")
     assert page.status_code == 200
-    assert "rifflebook load reaches" in page.text
+    assert 'href="/load"' in page.text
+    assert "rifflebook load" in " ".join(page.text.split())
     assert "rifflebook import" in " ".join(page.text.split())
     for name in ("placements", "detections", "reaches", "catchments", "stretches"):
         assert ids_of(client.get(f"/{name}.geojson")) == []
