@@ -376,7 +376,7 @@ def fetched_as(page, address):
 def crowded(tmp_path_factory):
     """Address of a store of 20,000 placements, far more than a view shows one by one."""
     path = tmp_path_factory.mktemp("crowded") / "crowded.gpkg"
-    make_store(path, 0.02)
+    make_store(path, 20_000, 6_000)
     with served(open_store(path)) as address:
         yield address
 
