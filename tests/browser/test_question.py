@@ -187,7 +187,9 @@ def test_nothing_for_axe_to_find(island, open_page, path, width):
         "rules": {"target-size": {"enabled": True}},
     }
     # Places on the map of coverage may lie near each other; each has a button in the list beside.
-    context = {"exclude": [[".next-place"]]}
+    # A mark that lies under a button of the map comes out when the map is moved; the table of
+    # placements below has them all.
+    context = {"exclude": [[".next-place"], *([[".rb-mark"]] if "upstream" in path else [])]}
     found = Axe().run(page, context=context, options=options).response["violations"]
     assert not [
         (one["id"], node["html"][:160], node["failureSummary"][:160])
