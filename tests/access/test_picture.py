@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as some
 
 from layers.network.graph import build_network
@@ -167,6 +167,9 @@ STEPS = some.tuples(
     phases=[Phase.explicit, Phase.reuse, Phase.generate],
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
+@example(steps=[("look", 0), (remove, 3)])
+@example(steps=[("look", 0), (close_cells, 10)])
+@example(steps=[("look", 0), (close_cells, 20), ("look", 0), (remove, 5), (change, 7)])
 @given(steps=some.lists(STEPS, min_size=1, max_size=9))
 def test_after_any_writes_it_equals_one_made_afresh(made, tmp_path_factory, steps, monkeypatch):
     """Imports, edits, removals, undone imports, closed cells, new catchments, with or without
