@@ -70,6 +70,18 @@ def test_kinds_of_length_are_never_mixed_and_unmeasured_fish_are_said():
     assert np.isnan(table["weight_exponent"]).all()
 
 
+def test_fish_measured_beyond_the_catch_count_as_caught():
+    """2 were measured where 1 was counted, 1 where 4 were: 2 + 4 caught, 3 not measured."""
+    rows = [(place, LOACH, mm, None, "total") for place, mm in (("a", 52), ("a", 71), ("b", 60))]
+    table = lengths_by_species(
+        placements_of([{"placement_id": "a"}, {"placement_id": "b"}]),
+        catches_of([caught("a", 1), caught("b", 4)]),
+        lengths_of(rows),
+    )
+    assert table["caught"].tolist() == [6]
+    assert table["unmeasured_share"].tolist() == [pytest.approx(0.5)]
+
+
 def test_measured_fish_stand_for_the_catch_of_their_placement():
     """In a, 2 of 10 were measured: each stands for 5; in b all 3; in c none of 7."""
     rows = [("a", LOACH, mm, None, "total") for mm in (52, 71)]
