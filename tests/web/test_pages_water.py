@@ -2,6 +2,7 @@
 
 import html
 import re
+from urllib.parse import parse_qs, urlsplit
 
 import networkx as nx
 import numpy as np
@@ -133,6 +134,37 @@ def test_reach_says_who_was_there(island):
         row = joined.reaches.index.get_loc(reach)
         for other in np.flatnonzero(joined.to_node == joined.from_node[row]):
             assert joined.reaches.index[other] in page.split("Comes from")[1].split("Flows to")[0]
+
+
+@pytest.mark.parametrize("of", ["reaches", "streams"])
+def test_lengths_are_those_measured_there(island, of):
+    """Species with five measured fish or more at positions on a reach, or a stream, by a loop."""
+    joined = reference.network(island)
+    records = open_records(island, Selection(), LOCAL_KEEPER)
+    client, shown = client_of(island), 0
+    number, table = joined.streams
+    reach = records.snaps["reach_id"].dropna()
+    home = reach if of == "reaches" else reach.map(
+        dict(zip(joined.reaches.index, table["stream_id"].to_numpy()[number], strict=True))
+    )  # fmt: skip
+    measured = records.lengths.dropna(subset="length_mm")
+    for name in home.value_counts().index[:6]:
+        own = measured[measured["placement_id"].isin(home.index[home == name])]
+        count = own["species"].value_counts()
+        page = client.get(f"/{of}/{name}").text
+        found = re.findall(
+            r'src="(/figures/lengths.svg[^"]*)"[^>]*?(\d+) fish measured', page, re.DOTALL
+        )
+        drawn = {
+            parse_qs(urlsplit(html.unescape(at)).query)["species"][0]: int(n) for at, n in found
+        }
+        assert drawn == count[count >= 5].to_dict()
+        shown += len(drawn)
+        for address, number_of in found[:2]:
+            svg = client.get(html.unescape(address))
+            assert svg.status_code == 200
+            assert f"{number_of} fish" in svg.text.replace("\n", " ")
+    assert shown
 
 
 def test_stream_has_all_its_reaches(island):

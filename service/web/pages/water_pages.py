@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from flask import Blueprint, render_template, request, url_for
 
+from layers.estimates.fish_lengths import FEWEST
 from service import reference
-from service.answers import water_account
+from service.answers import summaries, water_account
 from service.answers.map_views import map_summary
 from service.answers.request_words import read_number
 from service.records import Selection
@@ -37,6 +38,11 @@ def reach(reach_id: str) -> str:
     joined = water.network
     return _page(
         water,
+        # The water above its lower end that lies below its upper one.
+        Selection(
+            upstream_of=f"{reach_id}:{float(joined.length_m[row])!r}",
+            downstream_of=f"{reach_id}:0",
+        ),
         heading=f"Reach {reach_id}",
         stream=_stream_of(water, row),
         reach_id=reach_id,
@@ -57,6 +63,7 @@ def stream(stream_id: str) -> str:
     own[rows] = True
     return _page(
         water,
+        Selection(streams=(stream_id,)),
         heading=str(found["stream"]),
         reach_id=stream_id,
         planning=carried("coverage.show", stream=stream_id),
@@ -76,6 +83,7 @@ def upstream(reach_id: str) -> str:
     at = float(water.network.length_m[row]) if measure is None else measure
     return _page(
         water,
+        Selection(upstream_of=f"{reach_id}:{at!r}"),
         heading=f"Everything upstream of reach {reach_id}, {at:.0f} m along",
         stream=_stream_of(water, row),
         reach_id=reach_id,
@@ -125,7 +133,27 @@ def _joining(water: Water, chosen: np.ndarray[Any, np.dtype[np.bool_]]) -> list[
     return [(str(ids[row]), _stream_of(water, row)[1]) for row in np.flatnonzero(chosen).tolist()]
 
 
-def _page(water: Water, **more: Any) -> str:  # noqa: ANN401 - what the template shows
+def _lengths(where: Selection) -> list[dict[str, Any]]:
+    """Species of which enough fish were measured there for a histogram, with its address."""
+    found = summaries.lengths(current_store(), where, current_viewer())
+    measured = found.groupby("species")["measured"].sum()
+    there: dict[str, Any] = {
+        "stream": where.streams,
+        "upstream_of": where.upstream_of,
+        "downstream_of": where.downstream_of,
+    }
+    chosen = {name: value for name, value in there.items() if value}
+    return [
+        {
+            "species": species,
+            "measured": int(count),
+            "address": url_for("figures.lengths", species=species, **chosen),
+        }
+        for species, count in measured[measured >= FEWEST].items()
+    ]
+
+
+def _page(water: Water, where: Selection, **more: Any) -> str:  # noqa: ANN401 - for the template
     store, viewer = current_store(), current_viewer()
     account = water_account.water_account(store, water, viewer)
     name = water.network.reaches["stream_name"].iloc[water.parts.group].dropna()
@@ -141,6 +169,7 @@ def _page(water: Water, **more: Any) -> str:  # noqa: ANN401 - what the template
         labels=reference.methods(store)["label"].to_dict(),
         vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
         generalised=not viewer.sees_exact_places,
+        lengths=_lengths(where),
         parts=live_map(
             bounds=account.bounds,
             used=map_summary(store, Selection(), viewer)["methods"],
