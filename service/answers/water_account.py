@@ -11,6 +11,7 @@ import shapely
 
 from layers.crs import transform_positions
 from layers.drawing.geojson import bounding_box, to_wgs84
+from layers.estimates.fish_lengths import FEWEST
 from layers.estimates.occurrence import occurrence
 from layers.fieldwork.counted_water import holds
 from layers.fieldwork.effort import effort_of, effort_totals, unit_words
@@ -48,6 +49,7 @@ __all__ = [
     "water_account",
 ]
 
+_NEEDED: Final = OF_EFFORT.and_tables("lengths")
 _MOST_BY_ID: Final = 2_000  # more placements are sooner taken from all than read one by one
 _MOST_LISTED: Final = 30
 _MOST_GAPS: Final = 5
@@ -84,6 +86,9 @@ class WaterAccount:
         those as numbers with units.
     species
         Rows of the occurrence summary, as if this water were one catchment.
+    measured
+        Fish measured at placements whose position lies in it, of species with enough of them for
+        a histogram.
     placements, placement_count
         The newest ones, and how many there are.
     coverage
@@ -104,6 +109,7 @@ class WaterAccount:
     middle: tuple[float, float] | None
     effort: list[dict[str, Any]]
     species: list[dict[str, Any]]
+    measured: dict[str, int]
     placements: list[dict[str, Any]]
     placement_count: int
     coverage: gpd.GeoDataFrame
@@ -235,6 +241,7 @@ def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
         middle=_middle(water),
         effort=_effort(store, records),
         species=_species(store, records, viewer),
+        measured=_measured(water, records),
         placements=listed,
         placement_count=count,
         coverage=_coverage(store, water, viewer),
@@ -257,10 +264,19 @@ def _records(store: Store, water: Water, viewer: Viewer) -> Records:
     inside[sampled.placement[sampled.intervals.length_m > 0]] = True
     ids = everywhere.placements.index[inside]
     if len(ids) > _MOST_BY_ID:
-        records = open_records(store, Selection(), viewer, OF_EFFORT)
+        records = open_records(store, Selection(), viewer, _NEEDED)
         return keep_placements(records, records.placements.index.isin(ids))
     # No placement has an empty id, and without any all would be read.
-    return open_records(store, Selection(placements=tuple(ids) or ("",)), viewer, OF_EFFORT)
+    return open_records(store, Selection(placements=tuple(ids) or ("",)), viewer, _NEEDED)
+
+
+def _measured(water: Water, records: Records) -> dict[str, int]:
+    rows = water.network.rows(records.snaps["reach_id"].astype("str"))
+    measure = records.snaps["measure_m"].to_numpy(np.float64)
+    there = records.snaps.index[holds(water.parts, rows, measure)]
+    own = records.lengths.dropna(subset="length_mm")
+    count = own.loc[own["placement_id"].isin(there), "species"].value_counts()
+    return {str(name): int(fish) for name, fish in count[count >= FEWEST].sort_index().items()}
 
 
 def _one_place(records: Records) -> dict[str, Any]:

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from flask import Blueprint, render_template, request, url_for
 
-from layers.estimates.fish_lengths import FEWEST
 from service import reference
-from service.answers import summaries, water_account
+from service.answers import water_account
 from service.answers.map_views import map_summary
 from service.answers.request_words import read_number
 from service.records import Selection
@@ -133,10 +132,8 @@ def _joining(water: Water, chosen: np.ndarray[Any, np.dtype[np.bool_]]) -> list[
     return [(str(ids[row]), _stream_of(water, row)[1]) for row in np.flatnonzero(chosen).tolist()]
 
 
-def _lengths(where: Selection) -> list[dict[str, Any]]:
-    """Species of which enough fish were measured there for a histogram, with its address."""
-    found = summaries.lengths(current_store(), where, current_viewer())
-    measured = found.groupby("species")["measured"].sum()
+def _drawings(where: Selection, measured: dict[str, int]) -> list[tuple[str, int, str]]:
+    """Species, how many of it were measured there, and the address of their histogram."""
     there: dict[str, Any] = {
         "stream": where.streams,
         "upstream_of": where.upstream_of,
@@ -144,12 +141,8 @@ def _lengths(where: Selection) -> list[dict[str, Any]]:
     }
     chosen = {name: value for name, value in there.items() if value}
     return [
-        {
-            "species": species,
-            "measured": int(count),
-            "address": url_for("figures.lengths", species=species, **chosen),
-        }
-        for species, count in measured[measured >= FEWEST].items()
+        (species, fish, url_for("figures.lengths", species=species, **chosen))
+        for species, fish in measured.items()
     ]
 
 
@@ -169,7 +162,7 @@ def _page(water: Water, where: Selection, **more: Any) -> str:  # noqa: ANN401 -
         labels=reference.methods(store)["label"].to_dict(),
         vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
         generalised=not viewer.sees_exact_places,
-        lengths=_lengths(where),
+        lengths=_drawings(where, account.measured),
         parts=live_map(
             bounds=account.bounds,
             used=map_summary(store, Selection(), viewer)["methods"],
