@@ -34,8 +34,8 @@ def with_names(raw: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     --------
     >>> raw = pd.DataFrame({"species": ["Cottus gobio", "Cottus"], "name_de": ["Groppe", None]})
     >>> frame, said = with_names(raw)
-    >>> frame["vernacular_names"].tolist(), frame["rank"].tolist()
-    (['de: Groppe', None], ['species', 'genus'])
+    >>> frame["vernacular_names"].iloc[0], frame["rank"].tolist()
+    ('de: Groppe', ['species', 'genus'])
     """
     said: list[str] = []
     frame = raw.copy()
