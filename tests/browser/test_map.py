@@ -315,12 +315,15 @@ def test_page_from_disk(tmp_path, open_page, width):
 def test_no_serious_findings_of_axe(island, open_page):
     """axe-core finds nothing serious on the map, with its panel and a card open."""
     from axe_playwright_python.sync_playwright import Axe
+    from playwright.sync_api import expect
 
     page = open_page(f"{island}/")
     page.locator(".filters summary").click()
     page.locator(".rb-many").first.focus()
     page.keyboard.press("Enter")
     page.locator(".rb-card").wait_for()
+    # While a card fades in its words are as pale as the card.
+    expect(page.locator(".leaflet-popup")).to_have_css("opacity", "1")
     found = Axe().run(page).response["violations"]
     serious = [
         (one["id"], one["nodes"][0]["html"])

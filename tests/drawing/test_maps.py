@@ -176,9 +176,10 @@ def test_selection_in_words(store):
         species=("Salmo trutta",), methods=("electric_fishing",), surveys=("S1",),
         catchments=("C2", "C1"), since=dt.date(2023, 1, 1),
     )  # fmt: skip
-    words = selection_words(store, chosen, LOCAL_KEEPER)
-    assert words.startswith("survey: Spring round; gear: Electric fishing; species: ")
-    assert words.endswith("; catchment: Upper brook, Whole brook; since 2023-01-01")
+    assert selection_words(store, chosen, LOCAL_KEEPER) == (
+        "survey: Spring round; gear: Electric fishing; species: Brown trout (Salmo trutta); "
+        "catchment: Upper brook, Whole brook; since 2023-01-01"
+    )
     assert selection_words(store, Selection(), LOCAL_KEEPER) == ""
 
 
