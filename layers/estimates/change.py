@@ -137,7 +137,11 @@ def _work(
 
 
 def _parts(work: _Work) -> Iterator[tuple[str, str, pd.DataFrame]]:
-    """Rows of each place and species whose gear can find it, with what they caught."""
+    """Rows of each place and species that looked for it or caught it, with what they caught.
+
+    `able` marks gear that can find it. A find by other gear is a find; but since such gear counts
+    only where it found something, it would make shares and chances too high.
+    """
     frame = work.frame
     places = [(ALL, np.ones(len(frame), dtype=bool))]
     places += [
@@ -147,14 +151,14 @@ def _parts(work: _Work) -> Iterator[tuple[str, str, pd.DataFrame]]:
     for name in work.number.columns:
         able = frame["method"].map(work.can[name]).fillna(False).to_numpy(bool)
         caught = work.number[name].to_numpy(np.float64)
-        able = able | (caught > 0)
         for place, inside in places:
-            rows = able & inside
+            rows = (able | (caught > 0)) & inside
             if caught[rows].any():
                 yield (
                     place,
                     str(name),
                     frame[rows].assign(
+                        able=able[rows],
                         caught=caught[rows],
                         rated=work.rated[name].to_numpy(np.float64)[rows],
                         bounded=work.bounded[name].to_numpy(bool)[rows],
@@ -164,11 +168,15 @@ def _parts(work: _Work) -> Iterator[tuple[str, str, pd.DataFrame]]:
 
 def _visits(rows: pd.DataFrame) -> tuple[Floats, Floats, list[str]]:
     """Visits with a find and all, units by years by gears; gears without a find are left out."""
-    by_visit = rows.groupby("visit").agg(
-        unit=("unit", "first"),
-        year=("year", "first"),
-        method=("method", "first"),
-        hit=("caught", "max"),
+    by_visit = (
+        rows[rows["able"]]
+        .groupby("visit")
+        .agg(
+            unit=("unit", "first"),
+            year=("year", "first"),
+            method=("method", "first"),
+            hit=("caught", "max"),
+        )
     )
     by_visit["hit"] = by_visit["hit"] > 0
     finds = by_visit.groupby("method")["hit"].sum()
@@ -201,8 +209,8 @@ def _gained_and_lost(rows: pd.DataFrame) -> tuple[int, int, int]:
 
 
 def _of_gear(rows: pd.DataFrame) -> tuple[pd.DataFrame, str]:
-    """Rows with known effort, and what is wrong with their counts."""
-    known = rows[rows["effort"] > 0]
+    """Rows of gear that can find it with known effort, and what is wrong with their counts."""
+    known = rows[rows["able"] & (rows["effort"] > 0)]
     words = "counts of 'at least' taken as exact" if known["bounded"].any() else ""
     return known, words
 
@@ -255,7 +263,8 @@ def change(
         corrected for what was missed. `yearly_ratio` is that of occupancy or catch per effort
         from one year to the next. `decline_seen` is the smallest fall from first to last year
         that the effort would have shown in four of five cases: by seeded simulation for catch
-        rates (`count_trend.change_seen`), by the standard error for occupancy.
+        rates (`count_trend.change_seen`), by the standard error for occupancy. A find by gear
+        that is not listed for the species counts in `gained`, `lost` and `units_found` alone.
 
     Notes
     -----
@@ -275,7 +284,7 @@ def change(
             | _occupancy_change(rows)
         )
         for method, own in rows.groupby("method"):
-            if own["caught"].any():
+            if own["able"].all() and own["caught"].any():
                 table.append(
                     shared
                     | {"method": method, "quantity": "catch_rate"}
@@ -401,7 +410,9 @@ def change_by_year(
     for place, name, rows in _parts(work):
         groups = [(ALL, "occupancy", rows)]
         groups += [
-            (str(m), "catch_rate", own) for m, own in rows.groupby("method") if own["caught"].any()
+            (str(method), "catch_rate", own)
+            for method, own in rows.groupby("method")
+            if own["able"].all() and own["caught"].any()
         ]
         for method, quantity, own in groups:
             values, problem = _yearly(own, quantity)

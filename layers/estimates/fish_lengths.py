@@ -128,8 +128,9 @@ def lengths_by_species(
     -------
     DataFrame
         Columns `LENGTH_COLUMNS`. `caught` and `unmeasured_share` are of the species, all kinds of
-        length together. Quantiles are of the fish measured, linear between them. Figures of the
-        fit are missing below five weighed fish.
+        length together; a species that was caught and never measured has a row. Quantiles are of
+        the fish measured, linear between them. Figures of the fit are missing below five weighed
+        fish.
     """
     fish = _measured(placements, lengths)
     caught = _caught(placements, catches, fish).groupby("species")["caught"].sum()
@@ -171,6 +172,20 @@ def lengths_by_species(
                 "problem": "; ".join(problems),
             }
         )
+    rows += [
+        {
+            "species": species,
+            "length_type": "not_stated",
+            "measured": 0,
+            "caught": number,
+            "unmeasured_share": 1.0,
+            "weighed": 0,
+            "problem": "none measured",
+        }
+        for species, number in caught.drop(measured.index).items()
+        if number > 0
+    ]
+    rows.sort(key=lambda row: (row["species"], row["length_type"]))
     return _finished(rows, LENGTH_COLUMNS, placements, fish)
 
 

@@ -133,6 +133,21 @@ def frames(passes=1):
     return placements_of(rows), catches_of(caught)
 
 
+def visited_twice(placements, catches):
+    """The same with everything done and caught once more on the next day."""
+    again = placements.assign(set_at=placements["set_at"] + pd.Timedelta(days=1))
+    again.index = again.index + "b"
+    fish = catches.assign(placement_id=catches["placement_id"] + "b")
+    return pd.concat([placements, again]), pd.concat([catches, fish], ignore_index=True)
+
+
+def frames_with(placements, catches, row):
+    """The same with one more placement that caught one bullhead."""
+    rows = [*placements.reset_index().to_dict("records"), row]
+    fish = {"placement_id": row["placement_id"], "species": BULLHEAD, "pass_no": 1, "count": 1}
+    return placements_of(rows), catches_of([*catches.to_dict("records"), fish])
+
+
 def answer(compute, passes=1):
     placements, catches = frames(passes)
     return compute(
@@ -162,6 +177,39 @@ def test_gained_lost_and_ratio_of_records(passes):
     few = table[(table["place"] == "a") & (table["quantity"] == "catch_rate")].iloc[0]
     assert np.isnan(few["yearly_ratio"])
     assert "fewer than 5 sites" in few["problem"]
+
+
+def test_a_find_by_gear_that_is_not_listed_enters_no_model():
+    """A kick net finds it at site a in 2025: one site less is lost, chances and rates stay.
+
+    A gear that counts only where it found something would find it wherever it counts.
+    """
+    placements, catches = visited_twice(*frames())
+    listed = SPECIES.copy()
+    listed.loc[BULLHEAD, "detected_by"] = "electric_fishing"
+
+    def of(work, fish):
+        table = change(
+            work,
+            fish,
+            effort_of(work, METHODS),
+            listed,
+            METHODS,
+            units=work["site"],
+            place_of=work["site"].where(work["site"] == "a"),
+        )
+        return table[table["place"] == "all"].set_index("quantity")
+
+    net = {"placement_id": "net", "site": "a", "method": "kick_net", "lifts": 3.0,
+           "set_at": "2025-07-01T10:00Z", "outcome": "caught"}  # fmt: skip
+    placed, fish = frames_with(placements, catches, net)
+    before, after = of(placements, catches), of(placed, fish)
+    assert list(after.index) == list(before.index) == ["occupancy", "catch_rate"]
+    assert before.loc["occupancy", "lost"] == 2
+    assert after.loc["occupancy", "lost"] == 1
+    figures = ["yearly_ratio", "yearly_ratio_low", "yearly_ratio_high", "decline_seen"]
+    assert after[figures].equals(before[figures])
+    assert before.loc["occupancy", figures].notna().all()
 
 
 def test_years_carry_units_and_finds():

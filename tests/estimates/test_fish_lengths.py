@@ -53,6 +53,18 @@ def test_interval_of_the_exponent_covers():
     assert hits / 400 >= 0.92
 
 
+def test_a_species_that_was_never_measured_is_said():
+    """7 pike and no length beside 1 loach measured; a placement of 0 pike alone has no row."""
+    placements = placements_of([{"placement_id": "a", "method": "kick_net"}])
+    fish = catches_of([caught("a", 1), caught("a", 7, PIKE), caught("a", 0, "Tinca tinca")])
+    table = lengths_by_species(placements, fish, lengths_of([("a", LOACH, 60, None, "total")]))
+    assert table["species"].tolist() == [LOACH, PIKE]
+    pike = table.set_index("species").loc[PIKE]
+    assert pike[["measured", "caught", "unmeasured_share"]].tolist() == [0, 7, 1.0]
+    assert pike["problem"] == "none measured"
+    assert pd.isna(pike["median_mm"])
+
+
 def test_kinds_of_length_are_never_mixed_and_unmeasured_fish_are_said():
     """6 of 10 loach measured: 5 in total length with median 70, one of which nobody said how."""
     rows = [("a", LOACH, mm, None, "total") for mm in (50, 60, 70, 80, 90)]

@@ -54,6 +54,7 @@ def show(name: str) -> str:
         name=where["catchment"].map(reference.catchment_names(store)),
         looking=looking_words(where, labels),
     )
+    lengths = summaries.lengths(store, own, viewer)
     return render_template(
         "species.html",
         name=name,
@@ -65,7 +66,7 @@ def show(name: str) -> str:
         catchments=where.sort_values("name", key=lambda words: words.str.casefold()).to_dict(
             "records"
         ),
-        measured=summaries.lengths(store, own, viewer).to_dict("records"),
+        measured=lengths[lengths["measured"] > 0].to_dict("records"),
         changes=_changes(own),
         change_address=carried("figures.change"),
         lengths_address=carried("figures.lengths"),
