@@ -50,3 +50,13 @@ def test_the_public_is_not_sent_to_the_login(store):
     client.set_cookie("rifflebook", "an old session")
     assert client.get(HERE, headers=PAGE).status_code == 303
     assert client.get(HERE, headers=PAGE).status_code == 200
+
+
+@pytest.mark.parametrize("goal", ["javascript:alert(1)", "//a.example/", "https://a.example/"])
+def test_the_login_leads_nowhere_else(store, goal):
+    """Neither its link nor its form names an address of others, whoever wrote the link here."""
+    client = create_app(store, Settings()).test_client()
+    page = client.get("/login", query_string={"ended": "yes", "next": goal}, headers=PAGE).text
+    assert "go on without" in page
+    assert f'href="{goal}"' not in page
+    assert f'name="next" value="{goal}"' not in page

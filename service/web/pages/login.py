@@ -79,7 +79,8 @@ def as_public() -> AnyResponse:
 
 
 def _form(name: str = "", problem: str = "") -> str:
-    goal = request.values.get("next", "")
+    given = request.values.get("next", "")
+    goal = _own_address(given) if given else ""
     body = render_template(
         "login.html", name=name, problem=problem, goal=goal, longest=LONGEST_PASSWORD
     )
