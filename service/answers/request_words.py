@@ -5,10 +5,26 @@ from __future__ import annotations
 import calendar
 import datetime as dt
 import re
+from typing import TYPE_CHECKING
 
 from service.errors import RequestError
 
-__all__ = ["read_box", "read_day", "read_number", "read_season", "read_whole"]
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+__all__ = ["read_box", "read_day", "read_number", "read_season", "read_several", "read_whole"]
+
+
+def read_several(texts: Iterable[str]) -> tuple[str, ...]:
+    """Read words that are given several times, or with commas between; each once.
+
+    Examples
+    --------
+    >>> read_several(["night, overnight", "day", "night"])
+    ('night', 'overnight', 'day')
+    """
+    parts = (part.strip() for text in texts for part in text.split(","))
+    return tuple(dict.fromkeys(part for part in parts if part))
 
 
 def read_day(text: str, name: str, *, last: bool) -> dt.date:

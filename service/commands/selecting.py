@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
-from service.answers.request_words import read_day
+from service.answers.request_words import read_day, read_several
 from service.errors import RequestError
 from service.records import Selection
 
@@ -90,20 +90,15 @@ def selection_options(command: Command) -> Command:
 def selection_of(given: dict[str, Any]) -> Selection:
     """Take the options of :func:`selection_options` out of a command's arguments."""
     return Selection(
-        surveys=_split(given.pop("survey")),
-        methods=_split(given.pop("methods")),
-        species=_split(given.pop("species")),
-        catchments=_split(given.pop("catchment")),
-        streams=_split(given.pop("stream")),
+        surveys=read_several(given.pop("survey")),
+        methods=read_several(given.pop("methods")),
+        species=read_several(given.pop("species")),
+        catchments=read_several(given.pop("catchment")),
+        streams=read_several(given.pop("stream")),
         upstream_of=given.pop("upstream_of").strip(),
         downstream_of=given.pop("downstream_of").strip(),
-        hours=_split(given.pop("hours")),
+        hours=read_several(given.pop("hours")),
         able_to_find=given.pop("able_to_find").strip(),
         since=given.pop("since"),
         until=given.pop("until"),
     )
-
-
-def _split(texts: tuple[str, ...]) -> tuple[str, ...]:
-    parts = (part.strip() for text in texts for part in text.split(","))
-    return tuple(dict.fromkeys(part for part in parts if part))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from service.answers.request_words import read_box, read_day, read_whole
+from service.answers.request_words import read_box, read_day, read_several, read_whole
 from service.errors import RequestError
 from service.records import Selection
 
@@ -55,9 +55,10 @@ def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> Page
     """Read the filters of a query; blank values count as not given.
 
     These are `species`, `method`, `hours`, `survey`, `catchment`, `stream`, each also several
-    times; `since` and `until`, a day or a year; `upstream_of` and `downstream_of`, REACH or
-    REACH:MEASURE; `able_to_find`, a species; `bbox` if named among the further parameters in
-    `also`. Raises RequestError where a parameter is unknown or its value cannot be used.
+    times, hours with commas too; `since` and `until`, a day or a year; `upstream_of` and
+    `downstream_of`, REACH or REACH:MEASURE; `able_to_find`, a species; `bbox` if named among the
+    further parameters in `also`. Raises RequestError where a parameter is unknown or its value
+    cannot be used.
     """
     refuse_unknown(args, (*FILTERS, *also))
     since_text, until_text = _single(args, "since"), _single(args, "until")
@@ -74,7 +75,7 @@ def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> Page
         streams=_several(args, "stream"),
         upstream_of=_single(args, "upstream_of"),
         downstream_of=_single(args, "downstream_of"),
-        hours=_several(args, "hours"),
+        hours=read_several(args.getlist("hours")),
         able_to_find=_single(args, "able_to_find"),
         since=since,
         until=until,

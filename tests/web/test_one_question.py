@@ -1,5 +1,6 @@
 """One question on every page: each filter means the same wherever it is put."""
 
+import re
 from urllib.parse import urlencode
 
 import numpy as np
@@ -127,3 +128,27 @@ def test_what_is_unknown_is_said(store, page, asked, said):
     answer = client.get(f"{page}?{asked}", headers={"Accept": "text/html"})
     assert answer.status_code in (400, 404, 422)
     assert any(part in answer.text for part in said.split("|"))
+
+
+def test_hours_are_read_with_commas_as_by_the_command(store):
+    """Pages, feed and command take one text; the boxes of both hours are ticked."""
+    client = create_app(store, Settings(), viewer=LOCAL_KEEPER).test_client()
+    for page in ("/records", "/coverage"):
+        one, two = (
+            client.get(f"{page}?hours={asked}") for asked in ("day,night", "day&hours=night")
+        )
+        assert one.status_code == 200
+        ticks = re.findall(r'name="hours"\s+value="(\w+)" checked', one.text)
+        assert (
+            ticks
+            == ["day", "night"]
+            == re.findall(r'name="hours"\s+value="(\w+)" checked', two.text)
+        )
+    matched = [
+        client.get(f"/feed/collections/placements/items?hours={asked}").get_json()["numberMatched"]
+        for asked in ("day", "night,day", "day,night,overnight")
+    ]
+    assert matched == [
+        len(expected(store, LOCAL_KEEPER, {"hours": asked}))
+        for asked in (["day"], ["day", "night"], ["day", "night", "overnight"])
+    ]

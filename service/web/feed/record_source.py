@@ -26,6 +26,7 @@ from service.access import (
     within_catchments,
 )
 from service.answers import features
+from service.answers.request_words import read_several
 from service.cache import cached
 from service.errors import NotFoundError
 from service.records import Selection
@@ -263,7 +264,7 @@ def _selection(query: FeatureQuery) -> Selection:
         surveys=several.get("survey", ()),
         catchments=several.get("catchment", ()),
         streams=several.get("stream", ()),
-        hours=several.get("hours", ()),
+        hours=read_several(several.get("hours", ())),
         upstream_of=given.get("upstream_of", ""),
         downstream_of=given.get("downstream_of", ""),
         able_to_find=given.get("able_to_find", ""),

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
-import orjson
 from flask import Blueprint, Response, render_template, request
 
 from layers.drawing.geojson import MEDIA_TYPE
@@ -19,7 +18,8 @@ from service.answers.names import filter_choices, selection_words
 from service.answers.request_words import read_number, read_whole
 from service.answers.waypoints import MEDIA_TYPE as GPX_TYPE
 from service.errors import NotFoundError, RequestError
-from service.web.context import current_settings, current_store, current_viewer
+from service.web.answering import attachment, json_answer, revalidated, tiles
+from service.web.context import current_store, current_viewer
 from service.web.parameters import PageQuery, only_value, read_order
 from service.web.question import carried, page_question
 
@@ -94,7 +94,7 @@ def view() -> Response:
     if query.within is None:
         raise RequestError("bbox is missing; write west,south,east,north in degrees.")
     zoom = read_whole(request.args.get("zoom", ""), "zoom", least=0)
-    return _json(
+    return json_answer(
         coverage_answers.reaches_in_view(
             current_store(), question, current_viewer(),
             within=query.within, zoom=min(zoom, _FINEST),
@@ -110,7 +110,7 @@ def gap() -> Response:
     found = coverage_answers.gap_outline(current_store(), question, current_viewer(), number)
     if found is None:
         raise NotFoundError(f"There is no gap {number}.")
-    return _json(found)
+    return json_answer(found)
 
 
 @blueprint.get("/coverage/<what>.<form>")
@@ -120,11 +120,7 @@ def download(what: str, form: str) -> Response:
         raise NotFoundError("There is nothing at this address.")
     _, question = _question()
     text = coverage_file(current_store(), question, current_viewer(), what, form)
-    response = Response(text, mimetype=_MEDIA[form])
-    response.headers["Content-Disposition"] = f'attachment; filename="{what}.{form}"'
-    response.cache_control.no_cache = True
-    response.cache_control.private = True
-    return response
+    return attachment(revalidated(text, _MEDIA[form]), f"{what}.{form}")
 
 
 def _question(*also: str) -> tuple[PageQuery, CoverageQuestion]:
@@ -177,7 +173,6 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _map_view(coverage: pd.DataFrame, places: pd.DataFrame) -> dict[str, Any]:
-    settings = current_settings()
     columns = (
         "rank", "longitude", "latitude", "adds_m", "reach_id", "stream", "done_before",
     )  # fmt: skip
@@ -188,16 +183,5 @@ def _map_view(coverage: pd.DataFrame, places: pd.DataFrame) -> dict[str, Any]:
         "bands": [{"state": b.state, "age": b.age, "words": b.words} for b in BANDS],
         "labels": reference.methods(current_store())["label"].to_dict(),
         "places": _rows(places[list(columns)]),
-        "tiles": {"url": settings.tile_url, "attribution": settings.tile_attribution}
-        if settings.shows_tiles
-        else None,
+        "tiles": tiles(),
     }
-
-
-def _json(document: dict[str, Any]) -> Response:
-    response = Response(orjson.dumps(document), mimetype="application/json")
-    response.cache_control.no_cache = True
-    response.cache_control.private = True
-    response.add_etag()
-    response.make_conditional(request)
-    return response
