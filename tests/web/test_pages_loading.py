@@ -151,3 +151,22 @@ def test_forms_of_others_are_refused(store, files):
     """Without the mark of our own page nothing is taken."""
     client = create_app(store, viewer=LOCAL_KEEPER).test_client()
     assert send(client, "reaches", files, "water.gpkg").status_code == 400
+
+
+def test_columns_with_spaces_are_named_one_a_line(store):
+    """Names of columns in other people's files have spaces."""
+    client = client_of(store)
+    answer = send(client, "species", b"Our fish,Local name\nCottus gobio,Bullhead\n", "s.csv")
+    assert "Store these" not in answer.text
+    columns = "species=Our fish\r\n\r\nvernacular_name=Local name\r\n"
+    answer = client.post(waiting_of(answer), data={"columns": columns}, follow_redirects=True)
+    client.post(waiting_of(answer) + "/store")
+    assert store.species()["vernacular_name"].to_dict() == {"Cottus gobio": "Bullhead"}
+
+
+def test_the_number_of_findings_that_are_not_shown_is_said(store):
+    """The page lists 200 of 203."""
+    rows = "".join(f"Cottus g{k},7\n" for k in range(203))
+    answer = send(client_of(store), "species", f"species,sensitivity\n{rows}".encode(), "s.csv")
+    assert answer.text.count("<li>Row ") == 200
+    assert "And 3 more" in answer.text

@@ -151,7 +151,8 @@ def _load(waiting: WaitingUpload, *, check_only: bool) -> Loaded:
     """Load or check a file, as `rifflebook load` does."""
     store, who, (path,) = current_store(), current_viewer().name, waiting.files
     options = waiting.options
-    kind, columns = options["kind"], options["columns"].split()
+    kind = options["kind"]
+    columns = [line for line in options["columns"].splitlines() if line.strip()]
     if kind == "species":
         listed = rename_columns(read_list(path), columns)
         return load_list(store, kind, listed, who=who, file=path.name, check_only=check_only)
