@@ -148,7 +148,7 @@ def import_(
                 f"Values refused: {len(result.refused)}. Nothing was stored."
             )
         if check_only:
-            click.echo(f"Checked only: {_counted(result)} would be stored.")
+            click.echo(f"Checked only: {_counted(result, 'would be stored')}.")
             return
         _take(result, store)
 
@@ -204,12 +204,13 @@ def _take(result: CheckResult, store: Store) -> None:
         click.echo("Every placement is in the store already; nothing is changed.")
         return
     click.echo(
-        f"Import {batch.batch_id}: {_counted(result)} stored. "
+        f"Import {batch.batch_id}: {_counted(result, 'stored')}. "
         f"To take it back: rifflebook undo STORE {batch.batch_id}"
     )
 
 
-def _counted(result: CheckResult) -> str:
+def _counted(result: CheckResult, done: str) -> str:
+    """Count what is `done`, then what is changed and what stays."""
     assert result.records is not None  # noqa: S101  called only then
     records = result.records.of(result.records.placements.index.difference([*result.changed]))
     placements = len(records.placements)
@@ -224,6 +225,7 @@ def _counted(result: CheckResult) -> str:
     if read != folded:
         parts += f" ({counted(read, 'row')} {plural(read, 'was', 'were')} folded into "
         parts += f"{counted(folded, 'placement')})"
+    parts += f" {done}"
     if result.changed:
         parts += f"; {counted(len(result.changed), 'placement')} changed"
     if result.unchanged:

@@ -228,6 +228,8 @@ def species(
     """
     if bool(sheets) == (file is not None):
         raise click.UsageError("Give FILE, or sheets by --missing-from.")
+    if file is not None and (mapping or output is not None):
+        raise click.UsageError("--mapping and -o go with --missing-from; leave them out.")
     with opened(path, read_only=check or bool(sheets)) as store:
         if sheets:
             lacking = missing_from(store, sheets, mapping)
@@ -251,8 +253,13 @@ def mapping(path: Path, file: Path, name: str) -> None:
     `rifflebook import STORE SHEET… --mapping NAME` follows it.
     """
     kept = name or file.stem
+    try:
+        text = file.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as problem:
+        line = problem.object[: problem.start].count(b"\n") + 1
+        raise click.ClickException(f"{file.name}, row {line}: not UTF-8; save it so.") from problem
     with opened(path) as store:
-        keep_mapping(store, kept, file.read_text(encoding="utf-8-sig"), who_changes())
+        keep_mapping(store, kept, text, who_changes())
     click.echo(f"Kept as {kept}.")
 
 

@@ -8,10 +8,12 @@ import click
 import pandas as pd
 
 from layers.plurals import counted
-from service.commands.options import opened, store_argument, who_changes
+from service.commands.options import opened, store_argument, who_changes, write_out
+from service.intake.reading import unguarded
 from service.intake.store_merging import CLASH_COLUMNS
 from service.intake.store_merging import merge as merge_stores
 from service.intake.stored_sheets import csv_text
+from service.reference.files import read_list
 
 __all__ = ["merge"]
 
@@ -48,7 +50,7 @@ def merge(
     hand, with ours, theirs or prefix in the column choice of the file that --clashes writes.
     A second merge of the same changes nothing. OTHER_STORE is only read.
     """
-    chosen = None if choices is None else pd.read_csv(choices, dtype="str", keep_default_na=False)
+    chosen = None if choices is None else read_list(choices).fillna("").apply(unguarded)
     if chosen is not None and not {"kind", "id", "choice"} <= {*chosen.columns}:
         raise click.BadParameter("it needs the columns kind, id and choice", param_hint="--choices")
     with opened(other, read_only=True) as theirs, opened(path) as store:
@@ -58,7 +60,7 @@ def merge(
         )  # fmt: skip
     if listing is not None:
         frame = pd.DataFrame(merged.clashes, columns=[*CLASH_COLUMNS], dtype="str")
-        listing.write_bytes(csv_text(frame))
+        write_out([csv_text(frame)], listing)
     for kind, name, column, ours, other_content, _ in merged.clashes[:_SHOWN]:
         said = f"{kind} {name}{f', {column}' if column else ''}"
         click.echo(

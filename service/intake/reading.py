@@ -33,6 +33,7 @@ __all__ = [
     "read_cells",
     "read_text",
     "split_text",
+    "unguarded",
 ]
 
 TEXT_FILES: Final = (".csv", ".txt", ".tsv")
@@ -180,7 +181,7 @@ def split_text(
         return None
     frame = frame.fillna("")
     if _ANY_GUARDED.search(text):  # rare, and looking into every cell is slow
-        frame = frame.apply(_unguarded)
+        frame = frame.apply(unguarded)
     return frame
 
 
@@ -220,7 +221,7 @@ def whole_sheet(
     )
 
 
-def _unguarded(cells: pd.Series) -> pd.Series:
+def unguarded(cells: pd.Series) -> pd.Series:
     """Take off the apostrophe that keeps a spreadsheet from running text as a formula.
 
     Our own CSV files put one before such text; one is taken off again.

@@ -55,6 +55,15 @@ def test_check_only_stores_nothing_then_import_stores_all_once(path, tmp_path):
     assert (len(records.placements), len(batches), faults) == (2, 1, [])
 
 
+def test_what_is_left_as_it_is_is_not_said_to_be_stored_again(path, tmp_path):
+    assert run(path, tmp_path).exit_code == 0
+    only = run(path, tmp_path, "--update", "--check-only")
+    assert (
+        "Checked only: 0 placements, 0 catches, 0 lengths would be stored; 2 placements of these "
+        "sheets stored already, left as they are.\n"
+    ) in only.output
+
+
 def test_refusals_are_listed_with_place_and_remedy_and_the_exit_tells(path, tmp_path):
     out = tmp_path / "findings.csv"
     rows = "".join(f"X{k},S24,A,net,2024-05-02T11:00,,-11.2,52.6,,,,nil,\n" for k in range(300))

@@ -9,6 +9,7 @@ from click.testing import CliRunner
 
 from service.commands.import_ import import_
 from service.commands.merge import merge
+from service.errors import RequestError, StoreError
 from service.intake.importing import take
 from service.records import Selection
 from service.store import open_store
@@ -212,3 +213,43 @@ def test_what_a_sheet_would_read_as_something_else_comes_in_as_it_is(ours, tmp_p
     assert contents(ours, "F1") == contents(theirs, "F1")
     document = contents(ours, "F1")[0][0]
     assert (document["notes"], document["crew"], document["bait"]) == ("-", "NA", "n/a")
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [(b"", "is empty"), (b"kind,id,choice\nplac\xe9,1,ours\n", "row 2: not UTF-8")],
+)
+def test_choices_that_cannot_be_read_are_refused_in_words(ours, theirs, content, said):
+    """A spreadsheet saved them otherwise, or nothing is in them."""
+    choices = ours.parent / "choices.csv"
+    choices.write_bytes(content)
+    with pytest.raises(RequestError, match=said):
+        CliRunner().invoke(
+            merge, [str(ours), str(theirs), "--choices", str(choices)], catch_exceptions=False
+        )
+
+
+def test_clashes_go_nowhere_in_words(ours, theirs, tmp_path):
+    with pytest.raises(StoreError, match="the folder does not exist"):
+        CliRunner().invoke(
+            merge,
+            [str(ours), str(theirs), "--clashes", str(tmp_path / "none" / "c.csv")],
+            catch_exceptions=False,
+        )
+
+
+def test_an_id_that_begins_like_a_formula_is_settled_by_its_row(tmp_path):
+    """The list of clashes writes an apostrophe before it, which is taken off again."""
+    placements = PLACEMENTS.replace("P1,", "=P1,")
+    catches = CATCHES.replace("P1,", "=P1,")
+    ours = filled(tmp_path / "ours", placements, catches)
+    measured = LENGTHS.replace("P1,", "=P1,")
+    theirs = filled(tmp_path / "theirs", placements, catches, measured)
+    listing = tmp_path / "clashes.csv"
+    run(merge, ours, theirs, "--clashes", listing)
+    assert "'=P1" in listing.read_text("utf-8-sig")
+    frame = pd.read_csv(listing, dtype="str").assign(choice="theirs")
+    frame.to_csv(listing, index=False)
+    done = run(merge, ours, theirs, "--choices", listing)
+    assert done.exit_code == 0, done.output
+    assert "1 changed to theirs" in done.output

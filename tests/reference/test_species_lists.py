@@ -124,3 +124,19 @@ def test_a_mapping_is_kept_for_the_next_season(path, tmp_path):
     assert store.history("mapping")[0].key == "loach survey"
     assert store.faults() == []
     store.close()
+
+
+def test_a_mapping_that_is_no_utf8_is_refused_in_words(path, tmp_path):
+    (tmp_path / "m.toml").write_bytes(b'[placements]\nsite = "Ch\xe2teau"\n')
+    done = run(load, "mapping", path, tmp_path / "m.toml")
+    assert done.exit_code == 1
+    assert "m.toml, row 2: not UTF-8" in done.output
+
+
+def test_options_of_missing_names_are_not_passed_over(path, tmp_path):
+    """With FILE they would do nothing."""
+    (tmp_path / "list.csv").write_text(LIST, "utf-8")
+    for option in (("--mapping", "spring"), ("-o", tmp_path / "out.csv")):
+        done = run(load, "species", path, tmp_path / "list.csv", *option)
+        assert done.exit_code == 2
+        assert "go with --missing-from" in done.output
