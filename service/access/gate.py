@@ -111,11 +111,11 @@ def _open(store: Store, selection: Selection, viewer: Viewer, needed: Needed) ->
 
 
 def _from_picture(store: Store, selection: Selection, viewer: Viewer, needed: Needed) -> Records:
-    picture = open_picture(store, viewer)
     if selection == Selection():
-        return _only(picture.records, needed)
+        return _only(open_picture(store, viewer).records, needed)
 
     def choose() -> Records:
+        picture = open_picture(store, viewer)  # not older than what the answer is cached for
         keep = picture.chosen(selection)
         records = picture.records if keep is None else keep_placements(picture.records, keep)
         return _within(store, _only(records, _to_choose(selection, needed)), selection, needed)
@@ -307,8 +307,12 @@ def open_placement_map(store: Store, viewer: Viewer) -> PlacementMap:
 
     Made from columns that hold nothing else, and kept until the store changes.
     """
-    picture = open_picture(store, viewer)
-    return cached(store, viewer, "placement map", lambda: PlacementMap(picture.map_columns()))
+    return cached(
+        store,
+        viewer,
+        "placement map",
+        lambda: PlacementMap(open_picture(store, viewer).map_columns()),
+    )
 
 
 def surveys(store: Store, viewer: Viewer) -> pd.DataFrame:

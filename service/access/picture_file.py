@@ -1,8 +1,9 @@
 """The picture as a file in the user's cache folder, mapped into memory at the next start.
 
-A file is never needed: whatever is missing, of another version or damaged is made again from the
-store. It is written whole under another name first, so that one that was cut short is never read.
-Its columns are arrays in NumPy's own format (NEP 1), one after another; the first is JSON.
+A file is never needed: whatever is missing, of another version or cannot be read is made again
+from the store. It is written whole under another name first, so that one that was cut short is
+never read. Its columns are arrays in NumPy's own format (NEP 1), one after another; the first is
+JSON.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import os
 import time
 from contextlib import suppress
 from hashlib import blake2b
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -36,7 +38,7 @@ if TYPE_CHECKING:
 
 __all__ = ["load", "save"]
 
-_FORMAT: Final = 1  # raise it when columns or their meaning change
+_FORMAT: Final = 1  # raise it when columns or their meaning change within a release
 _ALIGNED: Final = 64  # bytes; the format's own headers keep to it
 _UNUSED_S: Final = 60 * 24 * 3600.0
 
@@ -70,10 +72,11 @@ def _write(part: Path, store: Path, arrays: list[Array]) -> None:
         for array in arrays:
             np.lib.format.write_array(stream, array, version=(1, 0), allow_pickle=False)
             stream.write(b"\0" * (-stream.tell() % _ALIGNED))
-        part.chmod(rights.st_mode & 0o666)
-        if hasattr(os, "chown"):
-            with suppress(PermissionError):
+        # Rights of a group are for that of the store, never for another that the user is in.
+        with suppress(PermissionError):
+            if hasattr(os, "chown"):
                 os.chown(part, rights.st_uid, rights.st_gid)
+            part.chmod(rights.st_mode & 0o666)
         stream.flush()
         os.fsync(stream.fileno())
 
@@ -95,7 +98,7 @@ def load(store: Store, *, public: bool) -> tuple[Stamp, Picture] | None:
             return None  # others may read it who may not read the store
         found = _picture(_mapped(file), store.settings.crs)
         os.utime(file)
-    except (OSError, ValueError, KeyError, TypeError, StopIteration):
+    except Exception:  # noqa: BLE001  what is damaged fails in the header, the JSON or a shape
         return None
     return found
 
@@ -114,13 +117,21 @@ def _mapped(file: Path) -> Iterator[Array]:
             at = -(-end // _ALIGNED) * _ALIGNED
 
 
+def _release() -> str:
+    """Release of this program; another may show the public less."""
+    try:
+        return version("rifflebook")
+    except PackageNotFoundError:  # run from a folder, not installed
+        return ""
+
+
 def _arrays(stamp: Stamp, picture: Picture) -> list[Array]:
     """All columns, after what says what they are."""
     arrays: list[Array] = [picture.rows]
     placements = pd.DataFrame(picture.placements).drop(columns="geometry")
     frames = {"placements": placements, "beside": picture.beside, **picture.owned}
     about = {
-        "format": _FORMAT,
+        "format": [_FORMAT, _release()],
         "stamp": list(stamp),
         "names": picture.placements.index.tolist(),
         "frames": {name: _columns(frame, arrays) for name, frame in frames.items()},
@@ -155,7 +166,7 @@ def _columns(frame: pd.DataFrame, arrays: list[Array]) -> dict[str, Any]:
 
 def _picture(arrays: Iterator[Array], crs: str) -> tuple[Stamp, Picture] | None:
     about = orjson.loads(next(arrays).tobytes())
-    if about["format"] != _FORMAT:
+    if about["format"] != [_FORMAT, _release()]:
         return None
     rows = next(arrays)
     names = pd.Index(about["names"], dtype="str", name="placement_id")

@@ -181,9 +181,11 @@ def _looks(
 ) -> tuple[pd.DataFrame, Records]:
     """Say what each placement says, by whole catches: a genus may stand for one of its species."""
     refuse_unknown(store, selection, viewer)
-    listed = reference.species(store)
 
     def make() -> pd.DataFrame:
+        # Opened here, so that it is not older than the version that the answer is cached for.
+        listed = reference.species(store)
+        records = open_records(store, selection.without_species(), viewer, needed)
         methods = reference.methods(store)
         rows = looks(records.placements, records.catches, listed, methods, chosen=selection.species)
         secret = ~summaries.fully_shown(selection.species, listed, viewer)
@@ -191,8 +193,8 @@ def _looks(
             rows = rows[rows["state"] == "found"]
         return rows
 
-    records = open_records(store, selection.without_species(), viewer, needed)
-    return cached(store, viewer, ("looks", selection), make), records
+    rows = cached(store, viewer, ("looks", selection), make)
+    return rows, open_records(store, selection.without_species(), viewer, needed)
 
 
 def _described(store: Store, rows: pd.DataFrame, records: Records) -> pd.DataFrame:

@@ -106,7 +106,7 @@ class Store:
 
     @property
     def network_version(self) -> int:
-        """A number that grows with the network alone: when reaches or catchments are replaced."""
+        """A number that grows when reaches, catchments or all places on them are replaced."""
         own = schema.store_settings.c.network_version
         with self._reading() as connection:
             return int(connection.scalar(sa.select(own)) or 0)
@@ -252,7 +252,8 @@ class Store:
         with self._session.writing() as connection:
             writing.clear_network_findings(connection, self._backend)
             self._place(connection, snaps, stretches, flags)
-            self._grow(connection, "snaps", "stretches", "flags")
+            # No placement changed: that all are read anew is said as for another network.
+            self._grow(connection, "snaps", "stretches", "flags", network=True)
 
     def _place(
         self,

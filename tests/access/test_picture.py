@@ -17,9 +17,10 @@ from hypothesis import strategies as some
 
 from layers.network.graph import build_network
 from service import access
-from service.access import current_picture, picture_file
+from service.access import current_picture, gate, picture_file
 from service.access.picture import OWNED
-from service.records import LOCAL_KEEPER, OF_FIGURES, PUBLIC, Selection
+from service.answers import record_list
+from service.records import LOCAL_KEEPER, OF_EFFORT, OF_FIGURES, PUBLIC, Selection
 from service.settings import read_settings
 from service.store import Moment, open_store
 from tests.sensitive_store import (
@@ -251,6 +252,89 @@ def test_a_damaged_file_is_made_again(store, cut):
     with closing(open_store(store.path)) as again:
         assert_same(access.open_picture(again, PUBLIC), afresh(again, PUBLIC))
     assert file.read_bytes()[:1_000] == whole[:1_000]
+
+
+def test_a_file_whose_header_is_spoilt_is_made_again(store):
+    """NumPy's reader of headers then raises another error than for a file that ends too soon."""
+    file = saved(store, PUBLIC)
+    whole = file.read_bytes()
+    at = whole.index(b"}", whole.index(b"descr"))
+    file.write_bytes(whole[:at] + b"(" + whole[at + 1 :])
+    with closing(open_store(store.path)) as again:
+        assert_same(access.open_picture(again, PUBLIC), afresh(again, PUBLIC))
+
+
+def test_a_file_of_another_release_is_made_again(store, monkeypatch):
+    """What the public may see is decided by the program that runs, not by the one before."""
+    saved(store, PUBLIC)
+    assert picture_file.load(store, public=True) is not None
+    monkeypatch.setattr(picture_file, "version", lambda _: "0.0.another", raising=False)
+    assert picture_file.load(store, public=True) is None
+
+
+def test_a_group_other_than_that_of_the_store_gets_no_rights(store, monkeypatch):
+    """Whoever cannot give the file to the group of the store keeps it to themselves."""
+
+    def refused(*_):
+        raise PermissionError
+
+    store.path.chmod(0o660)
+    monkeypatch.setattr(os, "chown", refused)
+    assert saved(store, LOCAL_KEEPER).stat().st_mode & 0o777 == 0o600
+
+
+@pytest.mark.parametrize("viewer", BOTH)
+def test_places_computed_anew_are_seen(store, viewer):
+    """Snaps and stretches are replaced without an entry in the history of any placement."""
+    stored = store.records(Selection())
+    before = access.open_picture(store, viewer)
+    snaps = stored.snaps.assign(measure_m=stored.snaps["measure_m"] + 1.0)
+    store.replace_places(snaps, stored.stretches.iloc[:0], stored.flags.iloc[:0])
+    after = access.open_picture(store, viewer)
+    moved = after.owned["snaps"]["measure_m"] - before.owned["snaps"]["measure_m"]
+    assert moved.notna().any()
+    assert np.allclose(moved.dropna(), 1.0)
+    assert after.owned["stretches"].empty
+    assert_same(after, afresh(store, viewer))
+
+
+def chosen_ids(store, viewer):
+    chosen = Selection(methods=tuple(sorted(PLAN.placements["method"].unique())))
+    return access.open_records(store, chosen, viewer, OF_FIGURES).placements.index
+
+
+def listed_ids(store, viewer):
+    return record_list._looks(store, Selection(), viewer, OF_EFFORT)[0].index
+
+
+def mapped_ids(store, viewer):
+    return access.open_placement_map(store, viewer).columns.names
+
+
+@pytest.mark.parametrize(
+    ("ids", "where"),
+    [(chosen_ids, (gate, "open_picture")), (mapped_ids, (gate, "open_picture")),
+     (listed_ids, (record_list, "open_records"))],
+)  # fmt: skip
+@pytest.mark.parametrize("viewer", BOTH)
+def test_a_write_while_an_answer_is_made_does_not_date_it_anew(
+    store, viewer, ids, where, monkeypatch
+):
+    """Cells that close just after the records were opened are closed in the next answer."""
+    opened = getattr(*where)
+
+    def then_a_write(*of):
+        found = opened(*of)
+        monkeypatch.setattr(*where, opened)
+        store.put_species(SPECIES.assign(sensitivity="withheld"), who="t")
+        remove(store, 0)
+        return found
+
+    monkeypatch.setattr(*where, then_a_write)
+    first, second = ids(store, viewer), ids(store, viewer)
+    now = set(access.open_picture(store, viewer).placements.index)
+    assert not set(first) <= now
+    assert set(second) <= now
 
 
 def test_a_folder_that_cannot_be_written_does_no_harm(store, monkeypatch, tmp_path):
