@@ -330,7 +330,7 @@ def change_over_years(
             name = "Occupancy, all gears"
             if quantity != "occupancy":
                 name = f"Catch per effort, {_labels(pd.Index([method]), labels)[0]}"
-            axes.set_title(f"{name}, {part['units'].sum()} visits to units", fontsize=9, loc="left")
+            axes.set_title(f"{name}, {part['units'].sum()} unit-years", fontsize=9, loc="left")
             axes.set_ylabel("Share of units" if quantity == "occupancy" else "First year = 1")
             axes.set_ylim(bottom=0, top=1 if quantity == "occupancy" else None)
             axes.set_xlim(year.min() - 0.4, year.max() + 0.4)

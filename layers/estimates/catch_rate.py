@@ -126,9 +126,8 @@ def catch_per_unit_effort(
     base, method, amount, kept = looked(placements), whole.method, whole.effort, whole.kept
     chosen, first_pass, reasons = whole.units, whole.first_pass, whole.left_out
     used = base & (amount > 0)
-    rows = codes_within(catches["placement_id"], placements.index)
+    rows, number, lower = whole.rows, whole.number, whole.lower
     kinds = codes_of(catches["species"], species.index, "Species")
-    number, lower = catch_numbers(catches)
     count = scipy.sparse.csr_array(
         (number[kept], (rows[kept], kinds[kept])), shape=(len(placements), len(species))
     )
@@ -201,8 +200,9 @@ class CountedCatch:
         Row of each placement's method.
     effort
         Of each placement; missing where it is unknown or does not go with the catch. [units]
-    kept
-        Whether each catch row counts.
+    rows, number, lower, kept
+        Of each catch row: row of its placement (-1 = another), fish, whether at least so many
+        (`catch_numbers`), and whether it counts.
     left_out
         Placements that looked and have no such effort, by reason.
     """
@@ -211,6 +211,9 @@ class CountedCatch:
     first_pass: Bools
     method: Ints
     effort: Floats
+    rows: Ints
+    number: Floats
+    lower: Bools
     kept: Bools
     left_out: dict[str, Bools]
 
@@ -234,7 +237,7 @@ def counted_catch(
     method = codes_of(placements["method"], methods.index, "Method")
     known_alike = np.isin(np.array(chosen, dtype="str"), _KNOWN_OF_FIRST_PASS)
     rows = codes_within(catches["placement_id"], placements.index)
-    number, _ = catch_numbers(catches)
+    number, lower = catch_numbers(catches)
     pass_no = catches["pass_no"].to_numpy(dtype=np.float64, na_value=np.nan)
     passes = placements["passes"].to_numpy(dtype=np.float64, na_value=np.nan)
     several = passes > 1
@@ -265,7 +268,7 @@ def counted_catch(
         "effort unknown": base & ~mixed & np.isnan(amount),
     }
     amount = np.where(mixed, np.nan, amount)
-    return CountedCatch(chosen, first_pass, method, amount, kept, left_out)
+    return CountedCatch(chosen, first_pass, method, amount, rows, number, lower, kept, left_out)
 
 
 def _chosen_units(

@@ -18,7 +18,6 @@ from layers.estimates.count_trend import change_seen, fit_trend, year_indices
 from layers.estimates.dynamic_occupancy import fit_dynamic
 from layers.fieldwork.effort import EFFORT_UNITS
 from layers.fieldwork.looking import (
-    catch_numbers,
     detectable,
     inputs_of,
     left_out_by_outcome,
@@ -108,14 +107,13 @@ def _work(
     frame = frame[kept].astype({"year": "int64"})
     frame["visit"] = frame.groupby(["unit", "method", "date"], sort=False).ngroup()
     row = codes_within(catches["placement_id"], frame.index)
-    number, lower = catch_numbers(catches)
     of = row >= 0
     long = pd.DataFrame(
         {
             "row": row[of],
             "species": catches["species"].to_numpy(object)[of],
-            "number": number[of],
-            "lower": lower[of] * 1.0,
+            "number": whole.number[of],
+            "lower": whole.lower[of] * 1.0,
             "kept": whole.kept[of],
         }
     )
@@ -186,7 +184,8 @@ def _visits(rows: pd.DataFrame) -> tuple[Floats, Floats, list[str]]:
     by_visit = by_visit.assign(gear=gear)[gear.map(pooled) > 0]
     unit, units = pd.factorize(by_visit["unit"])
     gears = sorted(by_visit["gear"].unique())
-    years = np.arange(rows["year"].min(), rows["year"].max() + 1)
+    first, last = _years(rows).values()
+    years = np.arange(first, last + 1)
     at = (
         unit,
         by_visit["year"].to_numpy() - years[0],
@@ -326,7 +325,9 @@ def _inputs(placements: pd.DataFrame, work: _Work) -> dict[str, object]:
 
 
 def _years(rows: pd.DataFrame) -> dict[str, int]:
-    return {"first_year": int(rows["year"].min()), "last_year": int(rows["year"].max())}
+    """First and last year of gear that can find it, else of its finds."""
+    year = rows.loc[rows["able"] | (not rows["able"].any()), "year"]
+    return {"first_year": int(year.min()), "last_year": int(year.max())}
 
 
 def _occupancy_change(rows: pd.DataFrame) -> dict[str, Any]:
@@ -353,13 +354,17 @@ def _rate_change(rows: pd.DataFrame) -> dict[str, Any]:
         fit = fit_trend(counts, effort, unit, year)
     except ThinDataError as thin:
         return {"problem": str(thin)}
+    first, last = _years(rows).values()
+    seen = change_seen(counts, effort, unit, year, span=last - first)
+    unseen = "" if seen == seen else "not even a fall by 90 % would have shown"
     return {
         "yearly_ratio": fit.ratio,
         "yearly_ratio_low": fit.low,
         "yearly_ratio_high": fit.high,
-        "decline_seen": change_seen(counts, effort, unit, year),
+        "decline_seen": seen,
+        "sites": fit.sites,
         "estimator": "conditional_poisson",
-        "problem": words,
+        "problem": "; ".join(filter(None, (words, unseen))),
     }
 
 
@@ -369,7 +374,8 @@ def _words(row: dict[str, Any]) -> str:
         return ""
     ratio, low, high = (row[f"yearly_ratio{end}"] for end in ("", "_low", "_high"))
     what = "Occupancy" if row["quantity"] == "occupancy" else "Catch per effort"
-    interval = f"{100 * (low - 1):+.0f} to {100 * (high - 1):+.0f} % a year (95 %)"
+    of_sites = f", {row['sites']} sites" if "sites" in row else ""
+    interval = f"{100 * (low - 1):+.0f} to {100 * (high - 1):+.0f} % a year (95 %{of_sites})"
     if low <= 1 <= high:
         said = f"{what}: no change shown, {interval}."
     else:
@@ -415,11 +421,11 @@ def change_by_year(
             if own["able"].all() and own["caught"].any()
         ]
         for method, quantity, own in groups:
-            values, problem = _yearly(own, quantity)
+            values, lacking = _yearly(own, quantity)
             per_unit = own.groupby(["year", "unit"])["caught"].max().gt(0).groupby("year")
             seen = per_unit.agg(["size", "sum"])
             for year, (units_there, hits) in zip(seen.index, seen.to_numpy(), strict=True):
-                value = values.get(int(year), (np.nan,) * 3)
+                *value, problem = values.get(int(year), (*[np.nan] * 3, lacking))
                 unit = own["effort_unit"].iloc[0]
                 cpue = EFFORT_UNITS[unit].cpue_unit if unit in EFFORT_UNITS else ""
                 table.append(
@@ -431,7 +437,7 @@ def change_by_year(
                         "value_unit": "share of units"
                         if quantity == "occupancy"
                         else f"{cpue}, first year = 1",
-                        "problem": problem if np.isnan(value[0]) else "",
+                        "problem": problem,
                     }
                 )
     frame = pd.DataFrame(table, columns=list(YEAR_COLUMNS))
@@ -443,15 +449,20 @@ def change_by_year(
     return frame
 
 
-def _yearly(rows: pd.DataFrame, quantity: str) -> tuple[dict[int, tuple[float, ...]], str]:
+def _yearly(
+    rows: pd.DataFrame, quantity: str
+) -> tuple[dict[int, tuple[float, float, float, str]], str]:
+    """Figures by year, each with its problem, and what is wrong with all other years."""
     if quantity == "catch_rate":
         known, _ = _of_gear(rows)
-        return dict(year_indices(*_codes(known))), "too few units fished in this year and the first"
+        return year_indices(*_codes(known)), "no known effort in this year"
     found, tried, _ = _visits(rows)
     try:
         fit = fit_dynamic(found, tried)
     except ThinDataError as thin:
         return {}, str(thin)
-    first = int(rows["year"].min())
     triples = zip(fit.occupancy.tolist(), fit.low.tolist(), fit.high.tolist(), strict=True)
-    return {first + k: triple for k, triple in enumerate(triples)}, ""
+    figures = {
+        year: (*triple, "") for year, triple in enumerate(triples, _years(rows)["first_year"])
+    }
+    return figures, "found by gear alone that is not listed for it"

@@ -28,6 +28,7 @@ LEAST_SITES: Final = 5  # below it the interval covers too little in simulation
 _STEPS: Final = 60
 _POWER: Final = 0.8
 _RUNS: Final = 200
+_CLUMPED: Final = (1e-6, 100.0)  # least and greatest clumping that is drawn
 _CHANGES: Final = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
 
 
@@ -54,6 +55,15 @@ def _sites_with_change(site: Ints, x: Floats, counts: Floats) -> npt.NDArray[np.
     np.maximum.at(most, site, x)
     caught = np.bincount(site, counts, minlength=n) > 0
     return np.asarray(((most > least) & caught)[site], dtype=bool)
+
+
+def _one_sided(counts: Floats, site: Ints, x: Floats) -> npt.NDArray[np.bool_]:
+    """Columns with all catch in the first year of each site, or in the last: no ratio is best."""
+    least, most = np.full(int(site.max()) + 1, np.inf), np.full(int(site.max()) + 1, -np.inf)
+    np.minimum.at(least, site, x)
+    np.maximum.at(most, site, x)
+    after, before = counts[x > least[site]].sum(axis=0), counts[x < most[site]].sum(axis=0)
+    return np.asarray((after == 0) | (before == 0), dtype=bool)
 
 
 def _conditional(counts: Floats, effort: Floats, site: Ints, x: Floats) -> tuple[Floats, Floats]:
@@ -109,7 +119,8 @@ def fit_trend(
     Raises
     ------
     ThinDataError
-        Fewer than five sites were fished in two years with a catch.
+        Fewer than five sites were fished in two years with a catch; or the catch of every site
+        lies in its first year, or in its last, so that no ratio is the best.
 
     Examples
     --------
@@ -127,6 +138,8 @@ def fit_trend(
         raise ThinDataError(
             f"fewer than {LEAST_SITES} sites with a catch were fished by this gear in two years"
         )
+    if _one_sided(y[used][:, None], own, x[used])[0]:
+        raise ThinDataError("caught at each site in its first year alone, or its last: no ratio")
     beta, se = _conditional(y[used][:, None], e[used], own, x[used])
     half = float(scipy.special.stdtrit(sites - 1, 0.975)) * se[0]
     return CountTrend(
@@ -140,25 +153,25 @@ def fit_trend(
 
 def year_indices(
     counts: Floats, effort: Floats, site: Ints, year: Ints
-) -> dict[int, tuple[float, float, float]]:
+) -> dict[int, tuple[float, float, float, str]]:
     """Catch per effort of each year over that of the first, within sites fished in both.
 
     Returns
     -------
     dict
-        By year: ratio and its 95 % interval, as of `fit_trend` for these two years; missing where
-        too few sites were fished in both. That of the first year is 1, without an interval.
+        By year: ratio and its 95 % interval, as of `fit_trend` for these two years, and why they
+        are missing where they are. That of the first year is 1, without an interval.
     """
     years = np.unique(year)
     missing = float("nan")
-    indices = {int(years[0]): (1.0, missing, missing)} if years.size else {}
+    indices = {int(years[0]): (1.0, missing, missing, "")} if years.size else {}
     for later in years[1:]:
         pair = (year == years[0]) | (year == later)
         try:
             fit = fit_trend(counts[pair], effort[pair], site[pair], (year[pair] == later) * 1.0)
-            indices[int(later)] = (fit.ratio, fit.low, fit.high)
-        except ThinDataError:
-            indices[int(later)] = (missing,) * 3
+            indices[int(later)] = (fit.ratio, fit.low, fit.high, "")
+        except ThinDataError as thin:
+            indices[int(later)] = (missing, missing, missing, f"this year and the first: {thin}")
     return indices
 
 
@@ -168,14 +181,15 @@ def change_seen(
     site: npt.ArrayLike,
     year: npt.ArrayLike,
     *,
+    span: float | None = None,
     seed: int = 1,
 ) -> float:
     """Smallest decline over the whole time that this effort would have shown in four of five cases.
 
     Each of 200 seeded runs draws the catch of every placement anew, negative binomial about the
-    estimated catch of its site with the clumping of the records (moments), the catch falling
-    evenly by 10, 20 … 90 % from first to last year; a decline is seen where the interval of
-    `fit_trend` lies below 1.
+    estimated catch of its site with the clumping of the records (`_clumping`), the catch
+    falling evenly by 10, 20 … 90 % in `span` years, those from the first to the last where not
+    given; a decline is seen where the interval of `fit_trend` lies below 1.
 
     Returns
     -------
@@ -189,18 +203,30 @@ def change_seen(
     own = np.unique(raw[used], return_inverse=True)[1].astype(np.int64)
     beta, _ = _conditional(y[:, None], e, own, x)
     now = e * np.exp(beta[0] * (x - x.mean()))
-    level = np.bincount(own, y) / np.bincount(own, now)
-    mean = level[own] * now
-    clumping = max(float(((y - mean) ** 2 - mean).sum() / (mean**2).sum()), 1e-6)
+    clumping = _clumping(y, now, own)
     flat = (np.bincount(own, y) / np.bincount(own, e))[own] * e
     random = np.random.default_rng(seed)
     limit = float(scipy.special.stdtrit(int(own.max()), 0.975))
     for change in _CHANGES:
-        slope = np.log1p(-change) / (x.max() - x.min())
+        slope = np.log1p(-change) / (span or x.max() - x.min())
         falling = flat * np.exp(slope * (x - x.mean()))
         clumped = random.gamma(1 / clumping, clumping, (x.size, _RUNS))
         drawn = random.poisson(falling[:, None] * clumped).astype(np.float64)
         estimate, se = _conditional(drawn, e, own, x)
-        if (estimate + limit * se < 0).mean() >= _POWER:
+        if ((estimate + limit * se < 0) & ~_one_sided(drawn, own, x)).mean() >= _POWER:
             return change
     return float("nan")
+
+
+def _clumping(counts: Floats, expected: Floats, site: Ints) -> float:
+    """Estimate c of counts with variance m + c m², where m is a level of the site times `expected`.
+
+    By moments: the variance of r = count / expected within a site, less its Poisson part, has
+    mean c level²; the product of two r of a site has mean level². So the levels, of which a site
+    has few counts, need not be estimated, which would make c too small.
+    """
+    n, ratio = np.bincount(site), counts / expected
+    whole, square = np.bincount(site, ratio), np.bincount(site, ratio**2)
+    variance = (square - whole**2 / n) / (n - 1) - np.bincount(site, ratio / expected) / n
+    level_2 = (whole**2 - square) / (n * (n - 1))
+    return float(np.clip((n * variance).sum() / max((n * level_2).sum(), 1e-12), *_CLUMPED))

@@ -283,6 +283,8 @@ def _estimate(caught: list[int], estimator: Estimator, problems: list[str]) -> d
         problems.append(f"no upper limit: the catches {level}, and any larger number fits them too")
     if estimator == "likelihood":
         problems.extend(_unequal_catchability(caught, fit.n_hat, fit.n_high))
+    if np.isnan(fit.n_low):
+        problems.append("no interval: this form is for comparison")
     return _figures(fit)
 
 
@@ -309,7 +311,9 @@ def _joint_rows(
     for _, group in rows.groupby(["species", at.map(placements["method"]), at.map(year)]):
         if len(group) < 2:
             continue
-        problem = f"one chance of capture for {len(group)} placements of the year"
+        problem = (
+            f"one chance of capture for {len(group)} placements of the year; no standard error"
+        )
         try:
             fits = joint([[int(c) for c in text.split(";")] for text in group["catches"]])
         except ThinDataError as thin:

@@ -90,12 +90,18 @@ def permit_returns(
         species=catches["species"].to_numpy(object)[kept],
         caught=number[kept].astype(np.int64),
         caught_lower_bound=lower[kept],
+        estimated=(catches["count_kind"] == "estimate").to_numpy(bool, na_value=False)[kept],
         strange=written.where(fate == "other", "").to_numpy(object),
     )
     for name in FATES:
         fish[name] = np.where(fate == name, fish["caught"], 0)
     nothing = work.assign(
-        species=ALL, caught=0, caught_lower_bound=False, strange="", **dict.fromkeys(FATES, 0)
+        species=ALL,
+        caught=0,
+        caught_lower_bound=False,
+        estimated=False,
+        strange="",
+        **dict.fromkeys(FATES, 0),
     )
     rows = pd.concat([fish, fish.assign(species=ALL), nothing], ignore_index=True)
     frame = rows.groupby(["permit", "survey", "species"], as_index=False, sort=False).agg(
@@ -103,6 +109,7 @@ def permit_returns(
         first_date=("date", "min"),
         last_date=("date", "max"),
         caught_lower_bound=("caught_lower_bound", "any"),
+        estimated=("estimated", "any"),
         strange=("strange", lambda words: ", ".join(sorted(set(words) - {""}))),
         **{name: (name, "sum") for name in ("caught", *FATES)},
     )
@@ -124,6 +131,7 @@ def _problems(frame: pd.DataFrame) -> pd.Series:
         {
             "permit": np.where(frame["permit"] == "", "no permit stated", ""),
             "bound": np.where(frame["caught_lower_bound"], "fish not all counted: at least", ""),
+            "estimated": np.where(frame["estimated"], "estimated counts added as they are", ""),
             "words": np.where(frame["strange"] != "", "other fates: " + frame["strange"], ""),
         }
     )

@@ -151,7 +151,8 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 @click.option(
     "--unit",
     type=click.Choice(UNITS),
-    help="detection: what is occupied or not; reach.",
+    help="detection: what is occupied or not; reach. change: what was visited again, reach or "
+    "site; site where half of the placements have one, else reach.",
 )
 @click.option(
     "--segment-length",

@@ -64,6 +64,36 @@ def test_more_sites_show_smaller_falls_and_seeds_repeat():
         fit_trend(*seeded_counts(4))
 
 
+@pytest.mark.parametrize("catch", [[5.0, 0.0], [0.0, 5.0]])
+def test_a_catch_in_one_year_alone_has_no_ratio(catch):
+    """The likelihood rises without end; before, the interval was 1.49e-8 to 1.52e-8."""
+    site, year = np.repeat(np.arange(8), 2), np.tile([2020, 2022], 8)
+    counts, effort = np.array(catch * 8), np.ones(16)
+    with pytest.raises(ThinDataError, match="in its first year alone, or its last"):
+        fit_trend(counts, effort, site, year)
+    *figures, why = year_indices(counts, effort, site, year)[2022]
+    assert np.isnan(figures).all()
+    assert "in its first year alone" in why
+
+
+def test_smallest_fall_seen_is_that_of_surveys_which_fall():
+    """Of seeded surveys of 12 sites in two years, variance m + m², a fall by 60 % is mostly missed.
+
+    So the surveys themselves must not say that a fall by 60 % would have shown.
+    """
+    random = np.random.default_rng(3)
+    site, year, effort = np.repeat(np.arange(12), 2), np.tile([0.0, 1.0], 12), np.ones(24)
+
+    def survey(fall):
+        mean = 5 * (1 - fall) ** (year - 0.5)
+        return random.poisson(mean * random.gamma(1, 1, 24)).astype(float)
+
+    shown = [fit_trend(survey(0.6), effort, site, year).high < 1 for _ in range(100)]
+    assert np.mean(shown) < 0.6
+    seen = [change_seen(survey(0.0), effort, site, year) for _ in range(30)]
+    assert np.median(np.nan_to_num(seen, nan=1.0)) >= 0.7
+
+
 def sum_over_histories(psi, gained, lost, p, found, tried):
     """Log-likelihood by adding up every way in which a unit can be occupied or empty."""
     total = 0.0
@@ -173,13 +203,15 @@ def test_gained_lost_and_ratio_of_records(passes):
     counts = np.array([16, 8, 0] * 2 + [16, 8, 4] * 10, dtype=float)
     assert rate["yearly_ratio"] == pytest.approx(fit_trend(counts, site * 0 + 1, site, year).ratio)
     assert rate["words"].startswith("Catch per effort fell")
+    assert "(95 %, 12 sites)" in rate["words"]
     assert set(table["place"]) == {"all", "a", "b"}
     few = table[(table["place"] == "a") & (table["quantity"] == "catch_rate")].iloc[0]
     assert np.isnan(few["yearly_ratio"])
     assert "fewer than 5 sites" in few["problem"]
 
 
-def test_a_find_by_gear_that_is_not_listed_enters_no_model():
+@pytest.mark.parametrize(("year", "lost"), [(2025, 1), (2019, 2)])
+def test_a_find_by_gear_that_is_not_listed_enters_no_model(year, lost):
     """A kick net finds it at site a in 2025: one site less is lost, chances and rates stay.
 
     A gear that counts only where it found something would find it wherever it counts.
@@ -188,8 +220,8 @@ def test_a_find_by_gear_that_is_not_listed_enters_no_model():
     listed = SPECIES.copy()
     listed.loc[BULLHEAD, "detected_by"] = "electric_fishing"
 
-    def of(work, fish):
-        table = change(
+    def of(work, fish, compute=change):
+        table = compute(
             work,
             fish,
             effort_of(work, METHODS),
@@ -201,15 +233,52 @@ def test_a_find_by_gear_that_is_not_listed_enters_no_model():
         return table[table["place"] == "all"].set_index("quantity")
 
     net = {"placement_id": "net", "site": "a", "method": "kick_net", "lifts": 3.0,
-           "set_at": "2025-07-01T10:00Z", "outcome": "caught"}  # fmt: skip
+           "set_at": f"{year}-07-01T10:00Z", "outcome": "caught"}  # fmt: skip
     placed, fish = frames_with(placements, catches, net)
     before, after = of(placements, catches), of(placed, fish)
     assert list(after.index) == list(before.index) == ["occupancy", "catch_rate"]
     assert before.loc["occupancy", "lost"] == 2
-    assert after.loc["occupancy", "lost"] == 1
-    figures = ["yearly_ratio", "yearly_ratio_low", "yearly_ratio_high", "decline_seen"]
+    assert after.loc["occupancy", "lost"] == lost
+    figures = [
+        "first_year",
+        "last_year",
+        "yearly_ratio",
+        "yearly_ratio_low",
+        "yearly_ratio_high",
+        "decline_seen",
+    ]
     assert after[figures].equals(before[figures])
     assert before.loc["occupancy", figures].notna().all()
+    years = of(placed, fish, change_by_year).loc["occupancy"].set_index("year")
+    assert years["value"].notna().equals(years["problem"] == "")
+    assert years.loc[[2021, 2023, 2025], "value"].notna().all()
+
+
+def test_smallest_fall_seen_is_from_first_to_last_year():
+    """A site fished in 2009 alone tells nothing of change; only the time becomes four times longer.
+
+    A fall by 10 % in four years is one by 34 % in 16.
+    """
+    placements, catches = frames()
+    old = {"placement_id": "old", "site": "z", "method": "electric_fishing", "area_m2": 100.0,
+           "set_at": "2009-06-10T10:00Z", "outcome": "caught"}  # fmt: skip
+
+    def rate(work, fish):
+        table = change(
+            work,
+            fish,
+            effort_of(work, METHODS),
+            SPECIES,
+            METHODS,
+            units=work["site"],
+            place_of=work["site"].where(work["site"] == "none"),
+        )
+        return table[table["quantity"] == "catch_rate"].iloc[0]
+
+    short, long = rate(placements, catches), rate(*frames_with(placements, catches, old))
+    assert (short["first_year"], long["first_year"]) == (2021, 2009)
+    assert long["yearly_ratio"] == pytest.approx(short["yearly_ratio"])
+    assert long["decline_seen"] > 1 - (1 - short["decline_seen"] + 0.1) ** 4
 
 
 def test_years_carry_units_and_finds():

@@ -44,7 +44,7 @@ def test_published_example_through_the_table():
     assert (row["n_hat"], row["catches"], row["passes"]) == (91, "38;26;12", 3)
     assert row["n_se"] == pytest.approx(9.7, abs=0.05)
     assert row["density_per_100_m2"] == pytest.approx(45.5)
-    assert row["problem"] == ""
+    assert row["problem"] == "no interval: this form is for comparison"
     assert list(frame.columns) == list(DEPLETION_COLUMNS)
     assert frame["estimator"].tolist() == ["likelihood", "weighted"] * 2  # the species, and all
     assert (one(frame, "likelihood")["site"], one(frame, "likelihood")["date"]) == (
@@ -63,6 +63,16 @@ def test_first_pass_by_its_own_minutes():
     assert frame["first_pass_per_minute"].tolist() == [2.0] * 4
     warned = frame["problem"].str.contains("minutes differ between passes")
     assert frame.loc[warned, "placement_id"].tolist() == ["f", "f"]
+
+
+def test_no_figure_is_empty_without_a_reason():
+    """Each form of 38, 26, 12 and of 30, 10 says why its error or its interval is missing."""
+    placements = placements_of([electric("e"), electric("f", passes=2)])
+    catches = catches_of(passes_of("e", [38, 26, 12]) + passes_of("f", [30, 10]))
+    frame = depletion(placements, catches, estimators=(*ALL, "joint"))
+    lacking = frame[["n_hat", "n_se", "n_low", "n_high"]].isna().any(axis=1)
+    assert set(frame.loc[lacking, "estimator"]) == {"weighted", "two_pass", "joint"}
+    assert (frame.loc[lacking, "problem"] != "").all()
 
 
 def test_pools_species_beside_each_alone():
@@ -247,7 +257,7 @@ def test_joint_rows_are_those_of_one_species_gear_and_year():
     assert rows["n_hat"].tolist() == pytest.approx([12.1022, 0.9 * 12.1022], abs=1e-3)
     assert rows.loc["a", "density_per_100_m2"] == pytest.approx(12.1022 / 2, abs=1e-3)
     shared = "one chance of capture for 2 placements of the year"
-    assert rows["problem"].str.startswith(shared).all()
+    assert rows["problem"].str.startswith(f"{shared}; no standard error").all()
     assert (rows["problem"].str.endswith("no upper limit") == rows["n_high"].isna()).all()
     assert frame["estimator"].tolist().index("joint") > frame["estimator"].tolist().index(
         "likelihood"

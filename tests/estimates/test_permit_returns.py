@@ -50,6 +50,15 @@ def test_fish_by_permit_and_fate():
     assert other[["caught", "not_stated", "problem"]].tolist() == [3, 3, ""]
 
 
+def test_estimated_counts_are_said():
+    """About 40 loach and 3 counted pike: the rows of loach and of all say that 40 is estimated."""
+    catches = catch_rows([fish("a", 40, kind="estimate"), fish("a", 3, species="Esox lucius")])
+    table = permit_returns(placements([row("a", permit="P")]), catches, pd.Series(dtype="str"))
+    said = table.set_index("species")["problem"].str.contains("estimated counts added").to_dict()
+    assert said == {LOACH: True, "Esox lucius": False, "all": True}
+    assert table["caught"].tolist() == [40, 3, 43]
+
+
 def test_equals_a_loop_over_rows():
     """Seeded: the sums by permit, survey and species are those of a loop; fates add up."""
     random = np.random.default_rng(8)

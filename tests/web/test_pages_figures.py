@@ -72,5 +72,7 @@ def test_change_of_a_species_is_that_of_the_command(store):
     assert "figures/change.svg" in text
     figure = text_of(store, f"/figures/change.svg?species={name}")[1]
     years = summaries.change_by_year(store, Selection(species=(name,)), LOCAL_KEEPER)
-    first = years[(years["catchment"] == "all") & (years["quantity"] == "occupancy")].iloc[0]
+    years = years[(years["catchment"] == "all") & (years["quantity"] == "occupancy")]
+    assert f"all gears, {years['units'].sum()} unit-years" in figure
+    first = years.iloc[0]
     assert f"{first['year']}: {first['value']:.2g}" in figure
