@@ -133,13 +133,14 @@ def lengths_by_species(
         fish.
     """
     fish = _measured(placements, lengths)
-    caught = _caught(placements, catches, fish).groupby("species")["caught"].sum()
+    strata = _caught(placements, catches, fish).groupby("species")
+    caught, bounded = strata["caught"].sum(), strata["bounded"].any()
     measured = fish.groupby("species").size()
     rows: list[dict[str, Any]] = []
     for species, kind, own in _groups(fish):
         length = own["length_mm"]
         weighed = own[own["weight_g"] > 0]
-        problems = _kind_words(kind)
+        problems = _kind_words(kind) + _count_words(bounded[species])
         if len(own) < FEWEST:
             problems.append(f"fewer than {FEWEST} fish measured")
         figures = {}
@@ -156,6 +157,8 @@ def lengths_by_species(
                 problems.append("fish of like length only: the fit holds for these lengths")
         elif len(weighed):
             problems.append(f"no fit: fewer than {FEWEST} fish weighed, or all of one length")
+        else:
+            problems.append("no fit: none weighed")
         share = 1 - measured[species] / caught[species]
         rows.append(
             {
@@ -180,7 +183,7 @@ def lengths_by_species(
             "caught": number,
             "unmeasured_share": 1.0,
             "weighed": 0,
-            "problem": "none measured",
+            "problem": "; ".join(["none measured", *_count_words(bounded[str(species)])]),
         }
         for species, number in caught.drop(measured.index).items()
         if number > 0
@@ -223,6 +226,7 @@ def length_classes(
     keys = pd.MultiIndex.from_frame(fish[["placement_id", "species"]])
     fish["factor"] = factor.reindex(keys).to_numpy()
     left = strata.loc[strata["measured"] == 0].groupby("species")["caught"].sum()
+    bounded = strata["bounded"].groupby("species").any()
     rows: list[dict[str, Any]] = []
     for species, kind, own in _groups(fish):
         if len(own) < FEWEST:
@@ -231,7 +235,7 @@ def length_classes(
         first = number.min()
         counts = np.bincount(number - first)
         raised = np.bincount(number - first, weights=own["factor"].to_numpy())
-        problems = _kind_words(kind)
+        problems = _kind_words(kind) + _count_words(bounded[species])
         if without := int(left.get(species, 0)):
             problems.append(f"{without} fish of placements where none was measured are left out")
         for k, (n, stands_for) in enumerate(zip(counts, raised, strict=True)):
@@ -299,19 +303,30 @@ def _measured(placements: pd.DataFrame, lengths: pd.DataFrame) -> pd.DataFrame:
 
 
 def _caught(placements: pd.DataFrame, catches: pd.DataFrame, fish: pd.DataFrame) -> pd.DataFrame:
-    """Fish caught and measured by placement and species; never fewer caught than measured."""
+    """Fish caught and measured by placement and species; never fewer caught than measured.
+
+    `bounded` says whether some were not counted.
+    """
     own = codes_within(catches["placement_id"], placements.index) >= 0
-    number = pd.Series(catch_numbers(catches)[0][own])
+    number, lower = catch_numbers(catches)
     keys = [catches.loc[own, name].to_numpy(object) for name in ("placement_id", "species")]
-    caught = number.groupby(keys).sum()
+    caught = pd.Series(number[own]).groupby(keys).sum()
+    bounded = pd.Series((lower & (number > 0))[own]).groupby(keys).any()
     measured = fish.groupby(["placement_id", "species"]).size()
     strata = pd.concat([caught.rename("caught"), measured.rename("measured")], axis=1).fillna(0)
     strata.index.names = ["placement_id", "species"]
-    return strata.assign(caught=strata[["caught", "measured"]].max(axis=1))
+    return strata.assign(
+        caught=strata[["caught", "measured"]].max(axis=1),
+        bounded=bounded.reindex(strata.index, fill_value=False).astype(bool),
+    )
 
 
 def _kind_words(kind: str) -> list[str]:
     return ["kind of length not stated"] if kind == "not_stated" else []
+
+
+def _count_words(bounded: bool) -> list[str]:
+    return ["fish not all counted: at least"] if bounded else []
 
 
 def _finished(

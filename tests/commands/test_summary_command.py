@@ -35,6 +35,13 @@ def rows_of(result):
     return list(csv.DictReader(io.StringIO(result.stdout)))
 
 
+def test_help_says_what_each_summary_takes_as_its_unit():
+    """Detection takes reaches and change, as a rule, sites: each with its default."""
+    text = " ".join(run("summary", "--help").output.split())
+    assert "detection: what is occupied or not; reach." in text
+    assert "change: what was visited again, reach or site; site where half" in text
+
+
 @pytest.mark.parametrize("what", list(SUMMARIES))
 def test_every_summary_in_every_format(path, what):
     """CSV, JSON and GeoJSON hold the same rows and the same columns."""

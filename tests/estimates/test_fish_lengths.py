@@ -77,9 +77,26 @@ def test_kinds_of_length_are_never_mixed_and_unmeasured_fish_are_said():
     assert table.loc["total", ["shortest_mm", "p25_mm", "median_mm", "longest_mm"]].tolist() == [
         50, 60, 70, 90,
     ]  # fmt: skip
-    assert table.loc["total", "problem"] == ""
+    assert table.loc["total", "problem"] == "no fit: none weighed"
     assert "kind of length not stated" in table.loc["not_stated", "problem"]
     assert np.isnan(table["weight_exponent"]).all()
+
+
+def test_a_catch_that_was_not_all_counted_is_said():
+    """At least 9 loach and 7 pike, counted, with five of each measured; some tench, unmeasured."""
+    rows = [("a", name, mm, None, "total") for name in (LOACH, PIKE) for mm in range(50, 100, 10)]
+    catches = catches_of(
+        [caught("a", 9) | {"count_kind": "at_least"}, caught("a", 7, PIKE),
+         caught("a", np.nan, "Tinca tinca") | {"count_kind": "present"}]
+    )  # fmt: skip
+    placements = placements_of([{"placement_id": "a"}])
+    for table, names in (
+        (lengths_by_species(placements, catches, lengths_of(rows)), {LOACH, "Tinca tinca"}),
+        (length_classes(placements, catches, lengths_of(rows)), {LOACH}),
+    ):
+        assert PIKE in set(table["species"])
+        said = table["problem"].str.contains("fish not all counted: at least")
+        assert set(table.loc[said, "species"]) == names
 
 
 def test_fish_measured_beyond_the_catch_count_as_caught():
