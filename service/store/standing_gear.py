@@ -110,7 +110,7 @@ def put_back(connection: sa.Connection, backend: GeoPackage, batch_id: int, *, w
     Raises
     ------
     ConflictError
-        Gear that it set was lifted or changed since.
+        Gear that it set was lifted or changed since, or what it lifted was set again.
     """
     log = schema.history.c
     entries = connection.execute(
@@ -119,11 +119,14 @@ def put_back(connection: sa.Connection, backend: GeoPackage, batch_id: int, *, w
         .order_by(log.entry_id)
     ).fetchall()
     own = _documents(connection, TABLE.c.batch_id == batch_id)
-    gone = sorted({row.key for row in entries if row.action == "add"} - own.keys())
-    if gone:
+    others = sorted({row.key for row in entries} - own.keys())
+    stored = schema.placements.c.placement_id
+    lifted = connection.scalars(sa.select(stored).where(backend.among(stored, others)))
+    used = sorted({*lifted, *_documents(connection, backend.among(TABLE.c.placement_id, others))})
+    if used:
         raise ConflictError(
-            f"Import {batch_id} cannot be undone: {counted(len(gone), 'gear')} that it set "
-            f"was lifted or changed since ({', '.join(gone[:10])}). Remove those first."
+            f"Import {batch_id} cannot be undone: {counted(len(used), 'gear')} of it was set, "
+            f"lifted or changed since ({', '.join(used[:10])}). Remove those first."
         )
     take_out(connection, backend, list(own), who=who, batch_id=batch_id)
     for row in entries:
@@ -131,10 +134,16 @@ def put_back(connection: sa.Connection, backend: GeoPackage, batch_id: int, *, w
             was = orjson.loads(row.before)
             values = {name: [value] for name, value in was.items()}
             values["cells"] = [orjson.dumps(was["cells"]).decode()]
-            backend.insert(connection, TABLE, values)
+            set_by = connection.scalar(  # the import, if one did, so that it can be undone too
+                sa.select(log.batch_id)
+                .where(log.entity == _ENTITY, log.key == row.key, log.action != "remove")
+                .order_by(log.entry_id.desc())
+                .limit(1)
+            )
+            backend.insert(connection, TABLE, {**values, "batch_id": [set_by]})
             history.note(
                 connection, backend, who=who, entity=_ENTITY, action="add", keys=[row.key],
-                after=[was],
+                after=[was], batch_id=set_by,
             )  # fmt: skip
 
 

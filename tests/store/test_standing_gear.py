@@ -95,3 +95,32 @@ def test_an_import_whose_gear_was_lifted_since_is_not_undone(store):
     with pytest.raises(ConflictError, match="lifted or changed since"):
         store.undo_batch(batch.batch_id, who="keeper")
     assert "T-1" in whole(store).placements.index
+    store.remove_placement("T-1", who="keeper")
+    store.undo_batch(batch.batch_id, who="keeper")
+    assert whole(store).placements.empty
+    assert store.faults() == []
+
+
+def test_imports_that_set_and_lifted_the_same_gear_are_undone_one_after_the_other(store):
+    first = add(store, replace(field_records(store, 2), in_the_water=_gear("T-1")))
+    for _ in range(2):
+        lift = add(store, _lifted(store, "T-1"))
+        store.undo_batch(lift.batch_id, who="keeper")
+    assert store.in_the_water().index.tolist() == ["T-1"]
+    store.undo_batch(first.batch_id, who="keeper")
+    assert store.in_the_water().empty
+    assert store.faults() == []
+
+
+def test_an_import_whose_gear_was_set_again_is_not_undone(store):
+    store.put_in_the_water(_gear("T-1"), who="crew")
+    batch = add(store, _lifted(store, "T-1"))
+    store.remove_placement("T-1", who="crew")
+    store.put_in_the_water(_gear("T-1", digest="again"), who="crew")
+    with pytest.raises(ConflictError, match=r"T-1.*Remove those first"):
+        store.undo_batch(batch.batch_id, who="keeper")
+    assert store.in_the_water()["digest"].tolist() == ["again"]
+    store.remove_from_the_water("T-1", who="crew")
+    store.undo_batch(batch.batch_id, who="keeper")
+    assert store.in_the_water()["digest"].tolist() == ["first"]
+    assert store.faults() == []
