@@ -27,6 +27,7 @@ CHOICES: Final = ("ours", "theirs", "prefix")
 CLASH_COLUMNS: Final = ("kind", "id", "column", "ours", "theirs", "choice")
 # Why a species' places are closed is nothing to be settled by what one side leaves empty.
 _SENSITIVE: Final = ("sensitivity", "sensitive_from", "sensitive_until")
+_KINDS: Final = ("species", "method", "survey", "site", "placement")
 _RENAMED: Final = ("survey", "site", "placement")  # species and methods are the same everywhere
 
 
@@ -118,6 +119,8 @@ def _choices_of(choices: pd.DataFrame | None) -> dict[tuple[str, str], str]:
     rows = [] if choices is None else choices[["kind", "id", "choice"]].to_numpy(str).tolist()
     for kind, name, choice in rows:
         own = f"{kind} {name}"
+        if choice and kind not in _KINDS:
+            raise RequestError(f"{kind!r} is no kind, for {name}; give {', '.join(_KINDS)}.")
         if choice and choice not in CHOICES:
             raise RequestError(f"{choice!r} is no choice for {own}; give {', '.join(CHOICES)}.")
         if choice and chosen.setdefault((kind, name), choice) != choice:

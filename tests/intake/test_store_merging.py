@@ -217,7 +217,11 @@ def test_what_a_sheet_would_read_as_something_else_comes_in_as_it_is(ours, tmp_p
 
 @pytest.mark.parametrize(
     ("content", "said"),
-    [(b"", "is empty"), (b"kind,id,choice\nplac\xe9,1,ours\n", "row 2: not UTF-8")],
+    [
+        (b"", "is empty"),
+        (b"kind,id,choice\nplac\xe9,1,ours\n", "row 2: not UTF-8"),
+        (b"kind,id,choice\nplacements,P1,ours\n", "'placements' is no kind, for P1; give species"),
+    ],
 )
 def test_choices_that_cannot_be_read_are_refused_in_words(ours, theirs, content, said):
     """A spreadsheet saved them otherwise, or nothing is in them."""
