@@ -1,0 +1,320 @@
+"""Estimates from the records: removal, detection, richness, change, lengths; and returns."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+from typing import TYPE_CHECKING
+
+import geopandas as gpd
+
+from layers.fieldwork.stretches import stretch_lengths
+from service import reference
+from service.access import (
+    placement_catchments,
+    surveys,
+)
+from service.answers.opening import (
+    as_summary,
+    fully_shown,
+    in_chosen,
+    of_species,
+    open_for,
+    open_shown_whole,
+    open_with_effort,
+    place_of_each,
+)
+from service.errors import RequestError
+from service.records import EVERYTHING, OF_EFFORT, Selection
+from service.reference import network
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    import pandas as pd
+
+    from layers.estimates.seasons import Days, Unit
+    from service.records import Viewer
+    from service.store import Store
+
+__all__ = [
+    "accumulation",
+    "chance_present",
+    "change",
+    "change_by_year",
+    "depletion",
+    "detection",
+    "fish_condition",
+    "length_classes",
+    "lengths",
+    "returns",
+    "richness",
+    "standard_richness",
+]
+
+
+def depletion(
+    store: Store, selection: Selection, viewer: Viewer, *, all_estimators: bool = False
+) -> gpd.GeoDataFrame:
+    """Fish present by removal over passes, for each placement fished in passes.
+
+    `all_estimators` adds the joint, weighted and two-pass forms to the likelihood estimate.
+    """
+    from layers.estimates import depletion as computing
+
+    records = open_for(store, selection, viewer, whole_catch=True).records
+    areas = computing.fished_area_m2(
+        records.placements, stretch_lengths(records.stretches)["sampled_m"]
+    )
+    more = ("joint", "weighted", "two_pass") if all_estimators else ()
+    found = computing.depletion(
+        records.placements, records.catches, areas, estimators=("likelihood", *more)
+    )
+    rows = of_species(found, selection)
+    at = records.placements.geometry.reindex(rows["placement_id"]).to_numpy()
+    drawn = gpd.GeoDataFrame(rows, geometry=at, crs=records.placements.crs)
+    return as_summary(drawn, "depletion", found)
+
+
+def detection(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    unit: Unit = "reach",
+    years: Sequence[int] | None = None,
+    days: Days | None = None,
+    segment_m: float | None = None,
+    covariates: Sequence[str] = (),
+) -> pd.DataFrame:
+    """Occupancy, detection by method, and the chance of a species missed so far, year by year.
+
+    `days` are the first and the last of the season, each month and day; without them it is the
+    calendar year. `segment_m` is the length of the pieces of `unit` `segment`. `covariates` are
+    candidates, some of `layers.estimates.covariates.COVARIATES`.
+    """
+    from layers.estimates import detection as computing
+    from layers.estimates.covariates import COVARIATES, covariates_of
+    from layers.estimates.seasons import SEGMENT_M
+
+    if segment_m is not None and unit != "segment":
+        raise RequestError("A length of segments needs segments as units.")
+    for name in covariates:
+        if name not in COVARIATES:
+            raise RequestError(f"{name!r} is no covariate; use any of {', '.join(COVARIATES)}.")
+    opened, effort = open_with_effort(
+        store, selection, viewer, EVERYTHING if covariates else OF_EFFORT
+    )
+    records = opened.records
+    values = None
+    if covariates:
+        values = covariates_of(records.placements, records.snaps, opened.methods, network(store))
+        values = values[list(dict.fromkeys(covariates))]
+    found = computing.detection(
+        *opened.to_compare(),
+        effort,
+        unit=unit,
+        years=years,
+        days=days,
+        reach_length_m=network(store).reaches["length_m"] if unit == "segment" else None,
+        segment_m=segment_m or SEGMENT_M,
+        covariates=values,
+    )
+    rows = of_species(found[fully_shown(found["species"], opened.species, viewer)], selection)
+    return as_summary(rows, "detection", found)  # type: ignore[no-any-return]
+
+
+def chance_present(
+    store: Store, selection: Selection, viewer: Viewer, *, years: Sequence[int] | None = None
+) -> pd.DataFrame:
+    """Chance that a species lives, unfound, on the visited reaches of each catchment.
+
+    Columns of `layers.estimates.detection.CHANCE_COLUMNS`; `years` as there.
+    """
+    from layers.estimates import detection as computing
+
+    opened, effort = open_with_effort(store, selection, viewer)
+    found = computing.chance_present_by_catchment(
+        *opened.to_compare(),
+        effort,
+        catchment_of=placement_catchments(store, opened.records.placements),
+        ancestors=reference.ancestors(store),
+        years=years,
+    )
+    inputs = found.attrs.get("inputs", {})
+    found = found[fully_shown(found["species"], opened.species, viewer)]
+    rows = of_species(in_chosen(store, found, selection), selection).reset_index(drop=True)
+    rows.attrs["inputs"] = inputs
+    return rows
+
+
+def accumulation(
+    store: Store, selection: Selection, viewer: Viewer, catchment: str
+) -> pd.DataFrame:
+    """Species expected in 1, 2, … placements of one catchment and those nested in it.
+
+    Columns of `layers.estimates.richness.accumulation`; empty where nobody looked.
+    """
+    from layers.estimates import richness as computing
+
+    opened = open_for(
+        store, replace(selection, catchments=(catchment,), species=()), viewer, needed=OF_EFFORT
+    )
+    records = opened.records
+    found, samples = computing.species_incidence(
+        records.placements,
+        records.catches,
+        opened.species,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+    )
+    counts = found.loc[found["catchment"] == catchment, "placements"].to_numpy()
+    return computing.accumulation(counts, int(samples.get(catchment, 0)))
+
+
+def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Species found per catchment, and estimates of how many there are."""
+    from layers.estimates import richness as computing
+
+    opened = open_for(store, selection, viewer, needed=OF_EFFORT)
+    records = opened.records
+    found = computing.richness(
+        records.placements,
+        records.catches,
+        opened.species,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+    )
+    return as_summary(in_chosen(store, found, selection), "richness", found)  # type: ignore[no-any-return]
+
+
+def standard_richness(
+    store: Store, selection: Selection, viewer: Viewer, *, coverage: float | None = None
+) -> pd.DataFrame:
+    """Species by catchment, gear and group at equal coverage."""
+    from layers.estimates import standard_richness as computing
+
+    opened = open_for(store, selection, viewer, needed=OF_EFFORT)
+    records = opened.records
+    found = computing.standard_richness(
+        records.placements,
+        records.catches,
+        opened.species,
+        catchment_of=placement_catchments(store, records.placements),
+        ancestors=reference.ancestors(store),
+        coverage=coverage,
+    )
+    return as_summary(in_chosen(store, found, selection), "standard_richness", found)  # type: ignore[no-any-return]
+
+
+def returns(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Fish by permit, survey, species and fate; permits are for those who see exact places."""
+    from layers.estimates.permit_returns import permit_returns
+
+    records = open_shown_whole(store, selection, viewer)
+    found = permit_returns(
+        records.placements, records.catches, surveys(store, viewer)["permit"].dropna()
+    )
+    return as_summary(found, "returns", found)  # type: ignore[no-any-return]
+
+
+def lengths(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Lengths and weights of measured fish, by species and kind of length."""
+    from layers.estimates.fish_lengths import lengths_by_species
+
+    return _of_lengths(lengths_by_species, "lengths", store, selection, viewer)
+
+
+def length_classes(
+    store: Store, selection: Selection, viewer: Viewer, *, class_mm: float = 10.0
+) -> pd.DataFrame:
+    """Fish by class of length, as measured and raised to the catch."""
+    from layers.estimates.fish_lengths import length_classes as compute
+
+    in_classes = partial(compute, class_mm=class_mm)
+    return _of_lengths(in_classes, "length_classes", store, selection, viewer)
+
+
+def fish_condition(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
+    """Weight of each weighed fish, over that expected at its length."""
+    from layers.estimates.fish_lengths import condition_of_fish
+
+    return _of_lengths(condition_of_fish, "fish_condition", store, selection, viewer)
+
+
+def _of_lengths(
+    compute: Callable[..., pd.DataFrame],
+    name: str,
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+) -> pd.DataFrame:
+    records = open_shown_whole(store, selection, viewer)
+    found = compute(records.placements, records.catches, records.lengths)
+    return as_summary(found, name, found)  # type: ignore[no-any-return]
+
+
+def change(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    by: str = "catchment",
+    unit: str = "",
+) -> pd.DataFrame:
+    """Change of species over years: units gained and lost, yearly ratios, what would have shown.
+
+    `by` is catchment or stream; `unit` site or reach, where empty site if half of the placements
+    have one.
+    """
+    from layers.estimates import change as computing
+
+    return _changes(computing.change, "change", store, selection, viewer, by, unit)
+
+
+def change_by_year(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    by: str = "catchment",
+    unit: str = "",
+) -> pd.DataFrame:
+    """Occupancy and catch per effort of species by year; parameters as of `change`."""
+    from layers.estimates import change as computing
+
+    return _changes(computing.change_by_year, "change_by_year", store, selection, viewer, by, unit)
+
+
+def _changes(
+    compute: Callable[..., pd.DataFrame],
+    name: str,
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    by: str,
+    unit: str,
+) -> pd.DataFrame:
+    from layers.fieldwork.effort import effort_of
+
+    if by not in ("catchment", "stream"):
+        raise RequestError(f"{by!r} is no grouping of change; use catchment or stream.")
+    if unit not in ("", "site", "reach"):
+        raise RequestError(f"{unit!r} is no unit of change; use site or reach.")
+    records = open_shown_whole(store, selection.without_species(), viewer, OF_EFFORT)
+    placements, methods = records.placements, reference.methods(store)
+    species = reference.species(store)
+    listed = species.loc[[*selection.species]] if selection.species else species
+    if not unit:
+        unit = "site" if placements["site"].notna().mean() >= 0.5 else "reach"
+    found = compute(
+        placements,
+        records.catches[records.catches["species"].isin(listed.index)],
+        effort_of(placements, methods, stretch_lengths(records.stretches)),
+        listed,
+        methods,
+        units=place_of_each(store, records, unit),
+        place_of=place_of_each(store, records, by),
+    )
+    found.attrs["inputs"] |= {"unit": unit}
+    return as_summary(found.rename(columns={"place": by}), name, found, place=by)  # type: ignore[no-any-return]

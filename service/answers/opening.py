@@ -1,0 +1,217 @@
+"""Opening the records of a question, and what all summaries do with them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from layers.fieldwork.looking import local_dates
+from layers.fieldwork.stretches import stretch_lengths
+from service import reference
+from service.access import (
+    open_records,
+    placement_catchments,
+    refuse_unknown,
+    within_catchments,
+)
+from service.columns import SUMMARY_COLUMNS
+from service.records import EVERYTHING, OF_EFFORT, Selection
+from service.reference import network
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import geopandas as gpd
+    from numpy.typing import NDArray
+
+    from service.records import Needed, Records, Viewer
+    from service.store import Store
+
+__all__ = [
+    "Opened",
+    "any_sensitive",
+    "as_summary",
+    "fully_shown",
+    "in_chosen",
+    "of_species",
+    "open_along_network",
+    "open_for",
+    "open_shown_whole",
+    "open_with_effort",
+    "place_of_each",
+    "today",
+]
+
+
+@dataclass(frozen=True)
+class Opened:
+    """Records and reference layers that one question needs."""
+
+    records: Records
+    species: pd.DataFrame
+    methods: pd.DataFrame
+
+    def to_compare(
+        self,
+    ) -> tuple[gpd.GeoDataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+        """Give what says who looked for which species where, and what was caught."""
+        records = self.records
+        return records.placements, records.catches, records.snaps, self.species, self.methods
+
+
+def open_for(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    whole_catch: bool = False,
+    needed: Needed = EVERYTHING,
+) -> Opened:
+    """Open the records of a selection; `whole_catch` leaves its species open."""
+    refuse_unknown(store, selection, viewer)
+    wanted = selection.without_species() if whole_catch else selection
+    records = open_records(store, wanted, viewer, needed)
+    return Opened(records, reference.species(store), reference.methods(store))
+
+
+def open_along_network(
+    store: Store, selection: Selection, viewer: Viewer, needed: Needed = EVERYTHING
+) -> Opened:
+    """Open records for a question about lengths, also from outside the chosen catchments.
+
+    Their stretches may reach into them; the rows of the answer are narrowed instead. So are
+    questions about a part of the network.
+    """
+    refuse_unknown(store, selection, viewer)
+    return open_for(store, selection.anywhere(), viewer, needed=needed)
+
+
+def in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
+    """Rows whose catchment is chosen or nested in a chosen one, and holds chosen water."""
+    region = reference.chosen_region(store, selection)
+    if region is not None and "catchment" in frame:
+        own = frame["catchment"]
+        frame = frame[own.isna() | own.isin(reference.catchments_along(store, region))]
+    if not selection.catchments:
+        return frame
+    return frame[within_catchments(store, frame["catchment"], selection.catchments)]
+
+
+def any_sensitive(species: pd.DataFrame) -> bool:
+    """Whether the public has to know that places are hidden from it.
+
+    The list of species is public; whether it has records that are withheld altogether is not.
+    """
+    return bool(_sensitive(species).any())
+
+
+def _sensitive(species: pd.DataFrame) -> pd.Series:
+    return species["sensitivity"].fillna("none").ne("none")
+
+
+def fully_shown(
+    names: Sequence[str] | pd.Series, species: pd.DataFrame, viewer: Viewer
+) -> NDArray[np.bool_]:
+    """Mark the species of which this viewer sees everything.
+
+    Where the public does not see a sensitive species found, it may be found and hidden; and
+    placements shown as grid cells bring neither effort nor reach.
+    """
+    secret = species.index[_sensitive(species)]
+    return np.asarray(~pd.Index(names).isin(secret) | viewer.sees_exact_places, bool)
+
+
+def of_species(frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
+    """Rows of the chosen species, all where none is chosen."""
+    return frame[frame["species"].isin(selection.species)] if selection.species else frame
+
+
+def as_summary(
+    frame: pd.DataFrame,
+    name: str,
+    found: pd.DataFrame,
+    *,
+    first: Sequence[str] = (),
+    place: str = "catchment",
+) -> Any:  # noqa: ANN401 - a GeoDataFrame stays one
+    """Public columns first, then the rest; what `found` was computed from stays with the frame.
+
+    `place` names the column that stands for `catchment`.
+    """
+    public = [*first, *(place if each == "catchment" else each for each in SUMMARY_COLUMNS[name])]
+    others = [column for column in frame.columns if column not in public]
+    finished = frame[[*public, *others]].reset_index(drop=True)
+    coded = finished.select_dtypes("category").columns
+    finished = finished.astype(dict.fromkeys(coded, "str"))  # codes are no business of readers
+    finished.attrs |= {"inputs": found.attrs.get("inputs", {}), "summary": name}
+    return finished
+
+
+def today(store: Store) -> dt.date:
+    """Today's date where the store's surveys are."""
+    return dt.datetime.now(ZoneInfo(store.settings.timezone)).date()
+
+
+def place_of_each(store: Store, records: Records, by: str) -> pd.Series:
+    """Place of each placement for `occurrence`, as text; missing where none is known."""
+    placements = records.placements
+    if by == "catchment":
+        return placement_catchments(store, placements)
+    if by == "site":
+        site: pd.Series = placements["site"]
+        return site
+    if by in ("reach", "stream"):
+        reaches = records.snaps["reach_id"].reindex(placements.index)
+        return reaches if by == "reach" else reaches.map(_stream_names(store)).astype("str")
+    year = local_dates(placements).dt.year.astype("Int64")
+    if "year" in placements:
+        year = year.fillna(placements["year"].astype("Int64"))
+    named: pd.Series = year.astype("str").where(year.notna())
+    return named
+
+
+def _stream_names(store: Store) -> pd.Series:
+    """Name of the stream of each reach, with its `stream_id` where several have that name."""
+    from layers.network.streams import streams
+
+    joined = network(store)
+    number, table = streams(joined)
+    several = table["stream"].duplicated(keep=False)
+    names = table["stream"].mask(several, table["stream"] + " (" + table["stream_id"] + ")")
+    return pd.Series(names.to_numpy()[number], index=joined.reaches.index)
+
+
+def open_shown_whole(
+    store: Store, selection: Selection, viewer: Viewer, needed: Needed = EVERYTHING
+) -> Records:
+    """Open records with what this viewer sees all of: no cells, no species that may be hidden."""
+    records = open_for(store, selection, viewer, needed=needed).records
+    if viewer.sees_exact_places:
+        return records
+    exact = records.placements[records.placements["generalised_km"].isna()]
+    species = reference.species(store)
+
+    def own(frame: pd.DataFrame) -> pd.DataFrame:
+        shown = frame[frame["placement_id"].isin(exact.index)]
+        return shown[fully_shown(shown["species"], species, viewer)]
+
+    return replace(
+        records, placements=exact, catches=own(records.catches), lengths=own(records.lengths)
+    )
+
+
+def open_with_effort(
+    store: Store, selection: Selection, viewer: Viewer, needed: Needed = OF_EFFORT
+) -> tuple[Opened, pd.DataFrame]:
+    """Open the records of all species, and compute the effort of their placements."""
+    from layers.fieldwork.effort import effort_of
+
+    opened = open_for(store, selection, viewer, whole_catch=True, needed=needed)
+    records = opened.records
+    lengths = stretch_lengths(records.stretches)
+    return opened, effort_of(records.placements, opened.methods, lengths)
