@@ -266,7 +266,11 @@ def standard_richness(
 
 
 def _common(cells: list[tuple[Ints, int]]) -> float:
-    """Choose the coverage at which catchments of one gear and group are compared."""
+    """Choose the coverage at which catchments of one gear and group are compared.
+
+    The lowest that any of them would reach with twice its placements, so that all are estimated
+    within their safe range. A choice of this program.
+    """
     usable = [(counts, m) for counts, m in cells if m >= _LEAST_PLACEMENTS]
     if not usable:
         return float("nan")

@@ -10,7 +10,7 @@ import click
 from tqdm import tqdm
 
 from layers.plurals import counted, plural
-from service.commands.options import opened, store_argument, who_changes
+from service.commands.options import opened, store_argument, who_changes, write_out
 from service.intake.columns import SHEETS
 from service.intake.findings import Findings
 from service.intake.importing import check, missing_species, take
@@ -237,7 +237,7 @@ def _counted(result: CheckResult, done: str) -> str:
 def _report(result: CheckResult, findings: Path | None) -> None:
     """Show refusals one by one, readings and flags by kind, and write all of them to a file."""
     if findings is not None:
-        findings.write_bytes(csv_text(result.findings))
+        write_out([csv_text(result.findings)], findings)
     alike: dict[tuple[str, str, str, str], list[Fault]] = {}
     for fault in result.refused:
         alike.setdefault((fault.file, fault.column, fault.value, fault.remedy), []).append(fault)
@@ -278,7 +278,7 @@ def _show_flags(code: str, own: pd.DataFrame) -> None:
 
 def _write_missing(sheets: Sheets, store: Store, path: Path) -> None:
     lacking = missing_species(sheets, store)
-    lacking.to_csv(path, index=False, encoding="utf-8")
+    write_out([csv_text(lacking)], path)
     click.echo(
         f"{counted(len(lacking), 'name')} not in the species list, written to {path}. "
         "Look through the file, "

@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 from service.commands.import_ import import_
 from service.commands.templates import templates
+from service.errors import StoreError
 from service.intake.columns import SHEETS
 from service.records import Selection
 from service.store import open_store
@@ -89,8 +90,26 @@ def test_names_that_are_missing_become_a_species_sheet(path, tmp_path):
     other = CATCHES.replace("Cottus gobio", "Phoxinus phoxinus")
     bad = run(path, tmp_path, "--missing-species", str(out), catches=other)
     assert bad.exit_code == 1
-    rows = list(csv.DictReader(out.read_text(encoding="utf-8").splitlines()))
+    rows = list(csv.DictReader(out.read_text(encoding="utf-8-sig").splitlines()))
     assert [row["species"] for row in rows] == ["Phoxinus phoxinus"]
+
+
+def test_names_that_are_missing_start_no_formula(path, tmp_path):
+    """A name in a sheet of somebody else is no command of the reader's spreadsheet."""
+    out = tmp_path / "names.csv"
+    other = CATCHES.replace("Cottus gobio", "=HYPERLINK(A1)")
+    run(path, tmp_path, "--missing-species", str(out), catches=other)
+    rows = list(csv.DictReader(out.read_text(encoding="utf-8-sig").splitlines()))
+    assert [row["species"] for row in rows] == ["'=HYPERLINK(A1)"]
+
+
+@pytest.mark.parametrize("option", ["--missing-species", "--findings"])
+def test_a_list_that_cannot_be_written_is_said(path, tmp_path, option):
+    out = tmp_path / "no folder" / "list.csv"
+    other = CATCHES.replace("Cottus gobio", "Phoxinus phoxinus")
+    bad = run(path, tmp_path, option, str(out), catches=other)
+    assert isinstance(bad.exception, StoreError)  # which the program prints as one line
+    assert "the folder does not exist" in str(bad.exception)
 
 
 def test_defaults_for_survey_crs_and_date_order(path, tmp_path):
