@@ -266,6 +266,7 @@ class Account:
     role: Role
     created: dt.datetime
     disabled: dt.datetime | None = None
+    last_login: dt.datetime | None = None
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 Passwords: at least 12 characters and no rules about which, as NIST SP 800-63B advises for
 length over composition; hashed with Argon2id by the parameters of argon2-cffi (RFC 9106).
-Sessions and tokens are random words of 256 bits, of which the store keeps only SHA-256; so
+Sessions, links and tokens are random words of 256 bits, of which the store keeps only SHA-256; so
 much chance needs no slow hash. A store without accounts belongs to whoever sits at the
 machine: it is served on loopback only, and the local user is its keeper.
 """
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "GIVEN_ROLES",
+    "LINK_HOURS",
     "LONGEST_PASSWORD",
     "SCOPES",
     "SESSION_HOURS",
@@ -41,12 +42,16 @@ __all__ = [
     "LoginLimiter",
     "add_account",
     "add_token",
+    "add_with_link",
     "bearer_token",
+    "change_own_password",
     "change_password",
     "is_loopback",
     "log_in",
     "log_out",
+    "make_link",
     "require_keeper_for",
+    "use_link",
     "viewer_of",
 ]
 
@@ -56,6 +61,7 @@ Scope = Literal["read", "write"]
 SHORTEST_PASSWORD: Final = 12
 LONGEST_PASSWORD: Final = 1_000  # hashing a novel would keep the service busy
 SESSION_HOURS: Final = 12
+LINK_HOURS: Final = 48
 _TOKEN_START: Final = "rb_"  # noqa: S105  lets a found token be known for what it is
 _NAME: Final = re.compile(r"[^\W_][\w.@+-]{0,63}")
 _USE_NOTED: Final = dt.timedelta(hours=1)
@@ -75,6 +81,12 @@ def add_account(store: Store, name: str, role: str, password: str, *, who: str) 
         )
     _refuse_password(name, password)
     store.accounts.add(name, known_role(role), _HASHER.hash(password), who=who)
+
+
+def add_with_link(store: Store, name: str, role: str, *, who: str) -> tuple[str, dt.datetime]:
+    """Add an account without a password that anybody knows: the link to set one, as `make_link`."""
+    add_account(store, name, role, secrets.token_urlsafe(32), who=who)
+    return make_link(store, name, who=who)
 
 
 def known_role(role: str) -> Role:
@@ -105,6 +117,44 @@ def _refuse_password(name: str, password: str) -> None:
         raise RequestError(f"The password is longer than {LONGEST_PASSWORD} characters.")
     if name.casefold() in password.casefold() and len(name) > SHORTEST_PASSWORD // 2:
         raise RequestError("The password holds the name of the account; choose another.")
+
+
+# Links that set a password -----------------------------------------------------------------
+def make_link(store: Store, name: str, *, who: str) -> tuple[str, dt.datetime]:
+    """Make the word of a link by which somebody sets their own password, once: and until when.
+
+    An earlier link of the account is of no use any more; the password and sessions stay until the
+    link is used. Raises NotFoundError where there is no such account, ConflictError where it is
+    disabled.
+    """
+    word = secrets.token_urlsafe(32)
+    expires = dt.datetime.now(dt.UTC) + dt.timedelta(hours=LINK_HOURS)
+    store.accounts.add_link(_digest(word), name, expires, who=who)
+    return word, expires
+
+
+def use_link(
+    store: Store, word: str, password: str, *, address: str, limiter: LoginLimiter
+) -> None:
+    """Set a password by a link; every session of the account ends, and the link with them.
+
+    A link that never was, was used, replaced or has expired costs as much as one that works, and
+    all get the same message. Raises LoginError for these or too many tries, RequestError where the
+    password cannot be used; the link then stays.
+    """
+    _refuse_password("", password)
+    digest = _digest(word)
+    limiter.refuse_too_many(f"link {digest}", address)  # no account can have this name
+    hashed = _HASHER.hash(password)
+    account = store.accounts.link_account(digest)
+    if account is not None:
+        limiter.succeeded(f"link {digest}", address)
+        _refuse_password(account.name, password)
+    if account is None or not store.accounts.use_link(digest, hashed):
+        raise LoginError(
+            "This link does not work: it was used, replaced by a newer one, or has expired. Ask a "
+            "keeper of the store for another."
+        )
 
 
 # Logging in --------------------------------------------------------------------------------
@@ -140,6 +190,19 @@ class LoginLimiter:
                 if len(failures) >= most:
                     waits.append(failures[-most] + self.WINDOW_S - now)
         return max(waits)
+
+    def refuse_too_many(self, name: str, address: str) -> None:
+        """Count a try as a failure before its slow check, so that tries side by side count too.
+
+        Raises LoginError where there were too many.
+        """
+        wait = self.wait_s(name, address)
+        if wait > 0:
+            raise LoginError(
+                f"Too many tries; try again in {counted(max(1, round(wait / 60)), 'minute')}.",
+                retry_after_s=int(wait) + 1,
+            )
+        self.failed(name, address)
 
     def failed(self, name: str, address: str) -> None:
         """Count a failure; taken back by :meth:`succeeded`."""
@@ -177,21 +240,34 @@ def log_in(
     A wrong name takes as long as a wrong password and gets the same message. Raises LoginError
     where either is wrong, the account is disabled, or there were too many tries.
     """
-    wait = limiter.wait_s(name, address)
-    if wait > 0:
-        raise LoginError(
-            f"Too many tries; try again in {counted(max(1, round(wait / 60)), 'minute')}.",
-            retry_after_s=int(wait) + 1,
-        )
-    # Counted before the slow check, so that tries sent side by side count too.
-    limiter.failed(name, address)
+    limiter.refuse_too_many(name, address)
     account = _account_by_password(store, name, password[: LONGEST_PASSWORD + 1])
     if account is None:
         raise LoginError("The name or the password is wrong.")
     limiter.succeeded(name, address)
+    return _open_session(store, account.name)
+
+
+def change_own_password(
+    store: Store, name: str, old: str, new: str, *, address: str, limiter: LoginLimiter
+) -> tuple[str, dt.datetime]:
+    """Replace one's own password by the old one: a new session, as `log_in`; all others end.
+
+    Raises LoginError as `log_in`, RequestError where the new password cannot be used.
+    """
+    _refuse_password(name, new)
+    limiter.refuse_too_many(name, address)
+    if _account_by_password(store, name, old[: LONGEST_PASSWORD + 1]) is None:
+        raise LoginError("The present password is wrong.")
+    limiter.succeeded(name, address)
+    change_password(store, name, new, who=name)
+    return _open_session(store, name)
+
+
+def _open_session(store: Store, name: str) -> tuple[str, dt.datetime]:
     token = secrets.token_urlsafe(32)
     expires = dt.datetime.now(dt.UTC) + dt.timedelta(hours=SESSION_HOURS)
-    store.accounts.open_session(_digest(token), account.name, expires)
+    store.accounts.open_session(_digest(token), name, expires)
     return token, expires
 
 

@@ -73,7 +73,7 @@ def list_(path: Path) -> None:
 @name_argument
 @role_option
 def role(path: Path, name: str, role: str) -> None:
-    """Give the account NAME another role; it counts from the next request on."""
+    """Give the account NAME another role; whoever is logged in as NAME is logged out."""
     with opened(path) as store:
         store.accounts.set_role(name, accounts.known_role(role), who=who_changes())
     click.echo(f"{name} is {role} now.")

@@ -1,4 +1,4 @@
-"""People, their sessions and their tokens. Of every secret only a hash gets here."""
+"""People, their sessions, links and tokens. Of every secret only a hash gets here."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["AccountBook"]
 
 ACCOUNTS, SESSIONS, TOKENS = schema.accounts, schema.sessions, schema.api_tokens
+LINKS = schema.password_links
 
 
 class AccountBook:
@@ -72,7 +73,7 @@ class AccountBook:
             self._note(connection, who, name, "add", after={"role": role})
 
     def set_role(self, name: str, role: Role, *, who: str) -> None:
-        """Give an account another role.
+        """Give an account another role; its sessions and its link for a password end.
 
         Raises
         ------
@@ -86,17 +87,17 @@ class AccountBook:
             if role != "keeper":
                 self._refuse_last_keeper(connection, row)
             self._change(connection, row, {"role": role})
+            if role != row.role:
+                self._end(connection, row, SESSIONS, LINKS)
             self._note(
                 connection, who, row.name, "change", before={"role": row.role}, after={"role": role}
             )
 
     def set_password(self, name: str, password_hash: str, *, who: str) -> None:
-        """Replace a password; all sessions of the account end."""
+        """Replace a password; all sessions of the account end, and its link for a password."""
         with self._session.writing() as connection:
             row = self._known(connection, name)
-            self._change(connection, row, {"password_hash": password_hash})
-            connection.execute(SESSIONS.delete().where(SESSIONS.c.account == row.name))
-            self._note(connection, who, row.name, "change", after={"password": "changed"})
+            self._set_password(connection, row, password_hash, who=who, how="changed")
 
     def renew_hash(self, name: str, password_hash: str) -> None:
         """Store the same password hashed with newer parameters."""
@@ -119,16 +120,55 @@ class AccountBook:
             row = self._known(connection, name)
             if disabled:
                 self._refuse_last_keeper(connection, row)
-                connection.execute(SESSIONS.delete().where(SESSIONS.c.account == row.name))
+                self._end(connection, row, SESSIONS, LINKS)
             self._change(connection, row, {"disabled": history.now_text() if disabled else None})
             self._note(connection, who, row.name, "change", after={"disabled": disabled})
 
+    # Links that set a password --------------------------------------------------------
+    def add_link(self, token_hash: str, name: str, expires: dt.datetime, *, who: str) -> None:
+        """Keep a link that sets a password once, in place of an earlier one of the account.
+
+        Raises
+        ------
+        ConflictError
+            The account is disabled.
+        NotFoundError
+            There is no such account.
+        """
+        with self._session.writing() as connection:
+            row = self._known(connection, name)
+            if row.disabled is not None:
+                raise ConflictError(f"{row.name} is shut out; let the account in again first.")
+            self._end(connection, row, LINKS)
+            connection.execute(
+                LINKS.insert().values(
+                    token_hash=token_hash, account=row.name, expires=instant_text(expires)
+                )
+            )
+            after = {"password link": "made", "expires": instant_text(expires)}
+            self._note(connection, who, row.name, "change", after=after)
+
+    def link_account(self, token_hash: str) -> Account | None:
+        """Account of a link that was not used, has not expired and is not shut out."""
+        with self._session.reading() as connection:
+            row = self._row_by(connection, LINKS, token_hash)
+        return None if row is None else _account(row)
+
+    def use_link(self, token_hash: str, password_hash: str) -> bool:
+        """Set the password by a link, once; False where it is of no use (any more)."""
+        with self._session.writing() as connection:
+            row = self._row_by(connection, LINKS, token_hash)
+            if row is not None:
+                self._set_password(connection, row, password_hash, who=row.name, how="set by link")
+        return row is not None
+
     # Sessions -------------------------------------------------------------------------
     def open_session(self, token_hash: str, name: str, expires: dt.datetime) -> None:
-        """Keep a session, and drop those that have run out."""
+        """Keep a session, note the login, and drop sessions that have run out."""
         with self._session.writing() as connection:
             connection.execute(SESSIONS.delete().where(SESSIONS.c.expires <= history.now_text()))
             row = self._known(connection, name)
+            self._change(connection, row, {"last_login": history.now_text()})
             connection.execute(
                 SESSIONS.insert().values(
                     token_hash=token_hash, account=row.name, expires=instant_text(expires)
@@ -137,23 +177,19 @@ class AccountBook:
 
     def session_account(self, token_hash: str) -> Account | None:
         """Account of a session that has not run out and is not shut out."""
-        wanted = (
-            sa.select(ACCOUNTS)
-            .join(SESSIONS, SESSIONS.c.account == ACCOUNTS.c.name)
-            .where(
-                SESSIONS.c.token_hash == token_hash,
-                SESSIONS.c.expires > history.now_text(),
-                ACCOUNTS.c.disabled.is_(None),
-            )
-        )
         with self._session.reading() as connection:
-            row = connection.execute(wanted).first()
+            row = self._row_by(connection, SESSIONS, token_hash)
         return None if row is None else _account(row)
 
     def close_session(self, token_hash: str) -> None:
         """End a session, if there is one."""
         with self._session.writing() as connection:
             connection.execute(SESSIONS.delete().where(SESSIONS.c.token_hash == token_hash))
+
+    def close_sessions(self, name: str) -> None:
+        """End every session of an account."""
+        with self._session.writing() as connection:
+            self._end(connection, self._known(connection, name), SESSIONS)
 
     # Tokens ---------------------------------------------------------------------------
     def add_token(self, token_hash: str, name: str, label: str, scope: str, *, who: str) -> int:
@@ -234,6 +270,39 @@ class AccountBook:
             raise NotFoundError(f"There is no account {name!r}.")
         return row
 
+    def _row_by(
+        self, connection: sa.Connection, secrets: sa.Table, token_hash: str
+    ) -> sa.Row[Any] | None:
+        """Account of a session or link that has not run out, unless the account is shut out."""
+        wanted = (
+            sa.select(ACCOUNTS)
+            .join(secrets, secrets.c.account == ACCOUNTS.c.name)
+            .where(
+                secrets.c.token_hash == token_hash,
+                secrets.c.expires > history.now_text(),
+                ACCOUNTS.c.disabled.is_(None),
+            )
+        )
+        return connection.execute(wanted).first()
+
+    def _set_password(
+        self,
+        connection: sa.Connection,
+        row: sa.Row[Any],
+        password_hash: str,
+        *,
+        who: str,
+        how: str,
+    ) -> None:
+        self._change(connection, row, {"password_hash": password_hash})
+        self._end(connection, row, SESSIONS, LINKS)
+        self._note(connection, who, row.name, "change", after={"password": how})
+
+    def _end(self, connection: sa.Connection, row: sa.Row[Any], *of: sa.Table) -> None:
+        """End the sessions or links of an account."""
+        for table in of:
+            connection.execute(table.delete().where(table.c.account == row.name))
+
     def _refuse_last_keeper(self, connection: sa.Connection, row: sa.Row[Any]) -> None:
         others = connection.scalar(
             sa.select(sa.func.count())
@@ -281,6 +350,7 @@ def _account(row: sa.Row[Any]) -> Account:
         role=row.role,
         created=dt.datetime.fromisoformat(row.created),
         disabled=_moment(row.disabled),
+        last_login=_moment(row.last_login),
     )
 
 

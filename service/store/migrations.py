@@ -137,6 +137,18 @@ def _names_and_mappings(connection: sa.Connection) -> None:
     )
 
 
+def _links_for_passwords(connection: sa.Connection) -> None:
+    """Keep links that set a password once, and when somebody logged in last."""
+    connection.exec_driver_sql("ALTER TABLE accounts ADD COLUMN last_login DATETIME")
+    connection.exec_driver_sql(
+        "CREATE TABLE password_links (fid INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, "
+        "token_hash TEXT NOT NULL UNIQUE, "
+        "account TEXT NOT NULL REFERENCES accounts (name) ON DELETE CASCADE ON UPDATE CASCADE, "
+        "expires DATETIME NOT NULL)"
+    )
+    connection.exec_driver_sql("CREATE INDEX ix_password_links_account ON password_links (account)")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _first_tables),
     Migration(2, "water velocity and network version", _velocity_and_network_version),
@@ -149,6 +161,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(9, "gear in the water", _in_the_water),
     Migration(10, "minutes of passes and kinds of length", _minutes_of_passes),
     Migration(11, "groups and names of species, mappings", _names_and_mappings),
+    Migration(12, "links that set a password, last login", _links_for_passwords),
 )
 
 

@@ -418,6 +418,7 @@ accounts = _table(
     _text("password_hash", nullable=False),
     _instant("created", nullable=False),
     _instant("disabled"),
+    _instant("last_login"),
 )
 
 
@@ -428,6 +429,12 @@ def _account() -> sa.Column[Any]:
 
 sessions = _table(
     "sessions",
+    _text("token_hash", nullable=False, unique=True),
+    _account(),
+    _instant("expires", nullable=False),
+)
+password_links = _table(  # each sets a password once
+    "password_links",
     _text("token_hash", nullable=False, unique=True),
     _account(),
     _instant("expires", nullable=False),

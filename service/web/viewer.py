@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 from typing import TYPE_CHECKING, Final
 from urllib.parse import urlsplit
@@ -18,10 +19,11 @@ if TYPE_CHECKING:
 
     from service.web.context import Service
 
-__all__ = ["AS_PUBLIC_COOKIE", "SESSION_COOKIE", "limiter", "register_viewer"]
+__all__ = ["AS_PUBLIC_COOKIE", "SESSION_COOKIE", "give_session", "limiter", "register_viewer"]
 
 SESSION_COOKIE: Final = "rifflebook"
 AS_PUBLIC_COOKIE: Final = "rifflebook_as_public"
+_REMEMBERED: Final = dt.timedelta(days=30)
 _PROXY_HEADERS: Final = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "Via")
 _UPLOADS: Final = ("imports.upload", "imports.mend", "loading.upload")
 _MOST_OF_FORM: Final = 4_000_000  # bytes; an entry form of as many rows as it may have is shorter
@@ -36,6 +38,15 @@ def limiter() -> LoginLimiter:
     """Return what slows down guessing at this application's login."""
     own: LoginLimiter = current_app.extensions["rifflebook_limiter"]
     return own
+
+
+def give_session(answer: AnyResponse, token: str, expires: dt.datetime) -> None:
+    """Give a browser the cookie of its session."""
+    answer.set_cookie(
+        # It outlives the session, so that whoever comes back later is told that this has ended.
+        SESSION_COOKIE, token, expires=expires + _REMEMBERED, httponly=True, samesite="Lax",
+        secure=request.is_secure,
+    )  # fmt: skip
 
 
 def register_viewer(app: Flask) -> None:

@@ -11,11 +11,15 @@ from service.web.question import register_question
 if TYPE_CHECKING:
     from flask import Flask
 
+    from service.records import Role
+
 __all__ = ["MODULES", "NAVIGATION", "register_pages"]
 
 MODULES: Final = (
     "service.web.pages.frame",
     "service.web.pages.login",
+    "service.web.pages.accounts_page",
+    "service.web.pages.own_account",
     "service.web.pages.map_page",
     "service.web.pages.map_views",
     "service.web.pages.geojson",
@@ -41,7 +45,7 @@ MODULES: Final = (
     "service.web.pages.guide",
 )
 # Words and endpoint of each page in the bar on top, in the order of use; those that are not
-# registered do not show, nor those of `_EDITORS_PAGES` to whoever may not change records.
+# registered do not show, nor those of a role in `_NEEDED` to whoever may less.
 NAVIGATION: Final = (
     ("Map", "map.show"),
     ("Records", "records.show"),
@@ -53,6 +57,7 @@ NAVIGATION: Final = (
     ("Import", "imports.show"),
     ("Hand-over", "hand_over.show"),
     ("Methods", "methods.show"),
+    ("Accounts", "accounts.show"),
     ("Guide", "guide.contents"),
 )
 # Those that show records, so that the question goes along.
@@ -60,7 +65,12 @@ _CARRY: Final = (
     "map.show", "records.show", "species.list_all", "catchments.show", "coverage.show",
     "hand_over.show",
 )  # fmt: skip
-_EDITORS_PAGES: Final = frozenset({"entry.show", "imports.show", "in_the_water.show"})
+_NEEDED: Final[dict[str, tuple[Role, ...]]] = {
+    "entry.show": ("editor", "keeper"),
+    "imports.show": ("editor", "keeper"),
+    "in_the_water.show": ("editor", "keeper"),
+    "accounts.show": ("keeper",),
+}
 
 
 def register_pages(app: Flask) -> None:
@@ -75,7 +85,7 @@ def register_pages(app: Flask) -> None:
         viewer = current_viewer()
         return {
             "navigation": [
-                entry for entry in shown if viewer.may_edit or entry[1] not in _EDITORS_PAGES
+                entry for entry in shown if viewer.role in _NEEDED.get(entry[1], (viewer.role,))
             ],
             "carries": _CARRY,
             "store_title": title_of_store(),

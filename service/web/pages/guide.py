@@ -32,7 +32,7 @@ EXPLAINED_BY: Final = {
     "returns": "figures",
     "coverage": "coverage", "gear": "coverage", "water": "coverage",
     "hand_over": "hand-over", "feed": "hand-over",
-    "login": "accounts",
+    "login": "accounts", "accounts": "accounts", "own_account": "accounts",
 }  # fmt: skip
 
 

@@ -1,17 +1,22 @@
-"""Logging in and out, and looking at the store as the public does."""
+"""Logging in and out, passwords set by a link, and looking at the store as the public does."""
 
 from __future__ import annotations
 
-import datetime as dt
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from flask import Blueprint, g, make_response, redirect, render_template, request, url_for
 
-from service.access.accounts import LONGEST_PASSWORD, log_in, log_out
-from service.errors import LoginError
+from service.access.accounts import (
+    LONGEST_PASSWORD,
+    SHORTEST_PASSWORD,
+    log_in,
+    log_out,
+    use_link,
+)
+from service.errors import LoginError, RequestError
 from service.web.context import current_store
-from service.web.viewer import AS_PUBLIC_COOKIE, SESSION_COOKIE, limiter
+from service.web.viewer import AS_PUBLIC_COOKIE, SESSION_COOKIE, give_session, limiter
 
 if TYPE_CHECKING:
     from flask import Response
@@ -20,8 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["blueprint"]
 
 blueprint = Blueprint("login", __name__)
-
-_REMEMBERED: Final = dt.timedelta(days=30)
 
 
 @blueprint.get("/login")
@@ -43,18 +46,35 @@ def enter() -> Response | AnyResponse | tuple[str, int, dict[str, str]]:
             limiter=limiter(),
         )
     except LoginError as problem:
-        after = problem.retry_after_s
-        headers = {} if after is None else {"Retry-After": str(after)}
-        return _form(name, str(problem)), 401 if after is None else 429, headers
+        return _form(name, str(problem)), *_refusal(problem)
     _end_session()  # whoever was logged in here before
     answer = redirect(_own_address(request.form.get("next", "")), 303)
-    answer.set_cookie(
-        # It outlives the session, so that whoever comes back later is told that this has ended.
-        SESSION_COOKIE, token, expires=expires + _REMEMBERED, httponly=True, samesite="Lax",
-        secure=request.is_secure,
-    )  # fmt: skip
+    give_session(answer, token, expires)
     answer.delete_cookie(AS_PUBLIC_COOKIE)
     return answer
+
+
+@blueprint.get("/new-password")
+def new_password() -> Response:
+    """Ask for a new password; whether the link works is not looked up before it is sent."""
+    return _password_form(request.args.get("link", ""))
+
+
+@blueprint.post("/new-password")
+def set_password() -> AnyResponse | tuple[Response, int, dict[str, str]]:
+    """Set a password by a link, once."""
+    link, password = request.form.get("link", ""), request.form.get("new", "")
+    try:
+        if password != request.form.get("again", ""):
+            raise RequestError("The password was not written twice alike.")
+        use_link(
+            current_store(), link, password, address=request.remote_addr or "", limiter=limiter()
+        )
+    except RequestError as problem:
+        return _password_form(link, str(problem)), 400, {}
+    except LoginError as problem:
+        return _password_form(link, str(problem)), *_refusal(problem)
+    return redirect(url_for("login.show", set="yes"), 303)
 
 
 @blueprint.post("/logout")
@@ -86,6 +106,25 @@ def _form(name: str = "", problem: str = "") -> str:
     )
     answer = make_response(body)
     return str(answer.get_data(as_text=True))
+
+
+def _password_form(link: str, problem: str = "") -> Response:
+    body = render_template(
+        "new_password.html",
+        link=link,
+        problem=problem,
+        longest=LONGEST_PASSWORD,
+        shortest=SHORTEST_PASSWORD,
+    )
+    answer = make_response(body)
+    answer.cache_control.no_store = True  # the link is in it
+    return answer
+
+
+def _refusal(problem: LoginError) -> tuple[int, dict[str, str]]:
+    """Status and headers of a login that was refused."""
+    after = problem.retry_after_s
+    return (401, {}) if after is None else (429, {"Retry-After": str(after)})
 
 
 def _end_session() -> None:
