@@ -118,14 +118,17 @@ def test_printed_table_is_whole(island, open_page):
 
 
 def test_figures_load(island, open_page):
-    """Every figure of a page is drawn and has words for those who cannot see it."""
+    """Every figure of a page is drawn where its fold opens, and has words for who cannot see it."""
     page = opened(open_page, f"{island}/catchments/C1")
-    figures = page.locator(".drawn img")
+    for fold in ("Effort and sampled length", "Richness"):
+        page.locator("summary", has_text=fold).click()
+    figures = page.locator(".drawn:visible img")
     assert figures.count() == 2
     for i in range(figures.count()):
         figures.nth(i).scroll_into_view_if_needed()
-        figures.nth(i).evaluate("image => image.decode()")
-        assert figures.nth(i).evaluate("image => image.naturalWidth") > 100
+        page.wait_for_function(
+            "image => image.naturalWidth > 100", arg=figures.nth(i).element_handle()
+        )
         assert len(figures.nth(i).get_attribute("alt")) > 20
 
 

@@ -199,7 +199,7 @@ def test_six_traps_a_walk_and_the_morning(phone, brook):
     phone.context.set_offline(False)
     page.locator("#state", has_text="Sent:").wait_for()
     page.wait_for_function(
-        "import('/static/entry_drafts.js').then((own) => own.all())"
+        "() => import('/static/entry_drafts.js').then((own) => own.all())"
         ".then((all) => all.filter((one) => one.status === 'sent').length === 7)"
     )
     found, gear, entries = records(path)
@@ -250,12 +250,12 @@ def test_gear_set_online_is_lifted_on_another_device(phone, brook, chromium):
     other.get_by_role("link", name="Lift").click()
     other.locator("#lifting-line", has_text=name).wait_for()
     other.locator("label:has(input[name=outcome][value=lost])").click()
-    for _ in range(2):  # once more for the remarks
-        other.locator("#save").click()
-        other.wait_for_timeout(1500)
+    other.locator("#save").click()
+    other.get_by_role("button", name="Save with these remarks").click()
+    other.locator("#state", has_text="Stored:").wait_for()
     assert records(path)[0].placements.loc[name, "outcome"] == "lost"
     phone.open()
-    phone.page.wait_for_function("document.getElementById('standing').hidden")
+    phone.page.wait_for_function("() => document.getElementById('standing').hidden")
     other.context.close()
 
 

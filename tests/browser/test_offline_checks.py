@@ -122,7 +122,7 @@ def test_day_and_night_are_those_of_the_service(page):
 def test_the_nearest_reach_of_the_device_is_that_of_the_service(page):
     """Around the brook, without ambiguity: same reach, and within a metre as far away."""
     page.wait_for_function(
-        "performance.getEntriesByType('resource').some("
+        "() => performance.getEntriesByType('resource').some("
         "(one) => one.name.includes('/reaches.geojson'))"
     )
     rng = np.random.default_rng(4)
