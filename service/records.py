@@ -25,6 +25,7 @@ __all__ = [
     "OF_WATER",
     "Account",
     "ApiToken",
+    "Background",
     "Batch",
     "FieldRecords",
     "HistoryEntry",
@@ -239,6 +240,23 @@ class Reading:
     row: int  # the first of them, as a spreadsheet counts; 0 = the file as a whole
     value: str  # the first values, as written
     message: str
+
+
+@dataclass(frozen=True)
+class Background:
+    """A picture of the ground that maps draw beneath the records.
+
+    `zooms` are the first and last level of `layers.drawing.tile_grid` that it has tiles of,
+    `bounds` west, south, east, north in degrees, `digest` of all its tiles.
+    """
+
+    name: str
+    attribution: str
+    zooms: tuple[int, int]
+    bounds: tuple[float, float, float, float]
+    tiles: int
+    size_bytes: int
+    digest: str
 
 
 @dataclass(frozen=True)

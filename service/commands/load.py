@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 from tqdm import tqdm
 
+from layers.drawing.tile_grid import FINEST_ZOOM
 from service.commands.options import (
     file_argument,
     opened,
@@ -20,6 +21,7 @@ from service.commands.options import (
 from service.intake.kept_mappings import keep_mapping, missing_from
 from service.intake.stored_sheets import csv_text
 from service.reference.files import read_features, read_list, rename_columns, write_places
+from service.reference.loading_backgrounds import background_words, load_background
 from service.reference.loading_layers import (
     LayerRefusedError,
     Loaded,
@@ -34,6 +36,12 @@ if TYPE_CHECKING:
 
 __all__ = ["load"]
 
+_optional_file = click.argument(
+    "file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    metavar="[FILE]",
+    required=False,
+)
 _layer = click.option("--layer", help="Layer of the file, where it has several.")
 _map = click.option(
     "--map",
@@ -46,7 +54,7 @@ _map = click.option(
 
 @click.group()
 def load() -> None:
-    """Load reference layers and lists into STORE.
+    """Load reference layers, lists and backgrounds into STORE.
 
     FILE may be anything that GDAL reads (GeoPackage, GeoJSON, Shapefile, FlatGeobuf …); for
     lists also CSV. A layer is replaced whole, a list is added to.
@@ -179,12 +187,7 @@ def _list_command(name: str, words: str) -> None:
 
 @load.command()
 @store_argument
-@click.argument(
-    "file",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    metavar="[FILE]",
-    required=False,
-)
+@_optional_file
 @_layer
 @_map
 @click.option("--check", is_flag=True, help="Only say what is found; store nothing.")
@@ -261,6 +264,64 @@ def mapping(path: Path, file: Path, name: str) -> None:
     with opened(path) as store:
         keep_mapping(store, kept, text, who_changes())
     click.echo(f"Kept as {kept}.")
+
+
+@load.command()
+@store_argument
+@_optional_file
+@click.option("--name", default="", help="Name to choose it by; else that of the file.")
+@click.option("--attribution", default="", help="Words that the owner of the picture wants shown.")
+@click.option("--layer", default="", help="Tiles of a GeoPackage, where it has several.")
+@click.option(
+    "--max-zoom",
+    type=click.IntRange(0, FINEST_ZOOM),
+    help="Cut a picture no finer than this level.",
+)
+@click.option("--check", is_flag=True, help="Only say what is found; store nothing.")
+@click.option("--list", "listed", is_flag=True, help="List the backgrounds, and stop.")
+@click.option("--remove", default="", metavar="NAME", help="Take a background out, and stop.")
+def background(
+    path: Path,
+    file: Path | None,
+    name: str,
+    attribution: str,
+    layer: str,
+    max_zoom: int | None,
+    check: bool,
+    listed: bool,
+    remove: str,
+) -> None:
+    """Add a picture of the ground that maps draw beneath the records, or replace one of its name.
+
+    FILE is MBTiles or a GeoPackage with raster tiles, or a GeoTIFF of 8-bit colours. Tiles in Web
+    Mercator on the usual levels are taken as they are; everything else is drawn anew on these,
+    which takes a while.
+
+    Maps show it to everybody who may see them, the public included: see that its licence allows
+    that. It is in no export and no hand-over.
+    """
+    if [file is not None, listed, bool(remove)].count(True) != 1:
+        raise click.UsageError("Give FILE, or --list, or --remove NAME.")
+    with opened(path, read_only=check or listed) as store:
+        if remove:
+            if not store.remove_background(remove, who=who_changes()):
+                raise click.ClickException(f"There is no background {remove!r}; see --list.")
+            click.echo(f"Background removed: {remove}.")
+        elif file is None:
+            for one in store.backgrounds():
+                click.echo(background_words(one))
+        else:
+            with tqdm(unit="tile", leave=False, disable=None) as bar:
+
+                def tell(done: int, count: int | None) -> None:
+                    bar.total = count
+                    bar.update(done - bar.n)
+
+                loaded = load_background(
+                    store, file, who=who_changes(), name=name, attribution=attribution,
+                    layer=layer, max_zoom=max_zoom, check_only=check, progress=tell,
+                )  # fmt: skip
+            _tell(loaded)
 
 
 _list_command(

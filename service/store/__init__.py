@@ -6,6 +6,7 @@ from service.store.finding import Key, Unit, Wanted
 from service.store.geopackage_store import Store
 from service.store.history import content_digest, content_digests, documents
 from service.store.opening import create_store, open_store
+from service.store.tile_files import TileFile, tile_file
 
 __all__ = [
     "Key",
@@ -13,6 +14,7 @@ __all__ = [
     "Moment",
     "Stamp",
     "Store",
+    "TileFile",
     "Unit",
     "Wanted",
     "content_digest",
@@ -21,4 +23,5 @@ __all__ = [
     "documents",
     "dress_geopackage",
     "open_store",
+    "tile_file",
 ]

@@ -2,7 +2,8 @@
 """What makes the SQLite file an OGC GeoPackage 1.4: its own tables, and an R-tree per layer.
 
 OGC 12-128r19. Tables of clauses 1.1.2 (reference systems), 1.1.3 (contents), 2.1.5 (geometry
-columns), 2.3.2 (extensions); R-tree of annex F.3 with its triggers of version 1.4.
+columns), 2.2.6 and 2.2.7 (tile matrices), 2.3.2 (extensions); R-tree of annex F.3 with its
+triggers of version 1.4.
 """
 
 from __future__ import annotations
@@ -31,12 +32,14 @@ if TYPE_CHECKING:
 
 __all__ = [
     "APPLICATION_ID",
+    "TILE_TABLES",
     "USER_VERSION",
     "GeoPackage",
     "create_geopackage_tables",
     "index_name",
     "note_extents",
     "register_layers",
+    "system_row",
 ]
 
 APPLICATION_ID = 0x47504B47  # "GPKG"
@@ -46,6 +49,22 @@ STATEMENT_VALUES = 2_000
 # From here on rows go in without the trigger of each, and their index entries after them.
 BULK_ROWS = 500
 
+TILE_TABLES = (
+    """CREATE TABLE gpkg_tile_matrix_set (
+    table_name TEXT NOT NULL PRIMARY KEY,
+    srs_id INTEGER NOT NULL,
+    min_x DOUBLE NOT NULL, min_y DOUBLE NOT NULL, max_x DOUBLE NOT NULL, max_y DOUBLE NOT NULL,
+    CONSTRAINT fk_gtms_table_name FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name),
+    CONSTRAINT fk_gtms_srs FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys (srs_id))""",
+    """CREATE TABLE gpkg_tile_matrix (
+    table_name TEXT NOT NULL,
+    zoom_level INTEGER NOT NULL,
+    matrix_width INTEGER NOT NULL, matrix_height INTEGER NOT NULL,
+    tile_width INTEGER NOT NULL, tile_height INTEGER NOT NULL,
+    pixel_x_size DOUBLE NOT NULL, pixel_y_size DOUBLE NOT NULL,
+    CONSTRAINT pk_ttm PRIMARY KEY (table_name, zoom_level),
+    CONSTRAINT fk_tmm_table_name FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name))""",
+)
 _TABLES = (
     """CREATE TABLE gpkg_spatial_ref_sys (
     srs_name TEXT NOT NULL,
@@ -80,6 +99,7 @@ _TABLES = (
     definition TEXT NOT NULL,
     scope TEXT NOT NULL,
     CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name))""",
+    *TILE_TABLES,
 )
 _FIXED_SYSTEMS = (
     ("Undefined Cartesian SRS", -1, "NONE", -1, "undefined", "undefined Cartesian"),
@@ -134,8 +154,8 @@ def create_geopackage_tables(connection: sa.Connection, crs: str) -> int:
     connection.exec_driver_sql(f"PRAGMA user_version = {USER_VERSION}")
     for statement in _TABLES:
         connection.exec_driver_sql(statement)
-    own = _system_row(read_crs(crs))
-    world = _system_row(read_crs("EPSG:4326"))
+    own = system_row(read_crs(crs))
+    world = system_row(read_crs("EPSG:4326"))
     systems = {row[1]: row for row in (*_FIXED_SYSTEMS, world, own)}
     connection.exec_driver_sql(
         "INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)", list(systems.values())
@@ -143,7 +163,14 @@ def create_geopackage_tables(connection: sa.Connection, crs: str) -> int:
     return int(own[1])
 
 
-def _system_row(crs: pyproj.CRS) -> tuple[str, int, str, int, str, str | None]:
+def system_row(crs: pyproj.CRS) -> tuple[str, int, str, int, str, str | None]:
+    """Row of a CRS in `gpkg_spatial_ref_sys`.
+
+    Raises
+    ------
+    StoreError
+        The CRS cannot be written as the standard requires.
+    """
     definition = crs.to_wkt("WKT1_GDAL")
     if not definition:
         raise StoreError(

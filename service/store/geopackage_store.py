@@ -15,6 +15,7 @@ from layers.plurals import counted
 from service.errors import ConflictError, StoreError
 from service.records import EVERYTHING, StoreSettings
 from service.store import (
+    backgrounds,
     batches,
     changes,
     edits,
@@ -36,13 +37,15 @@ from service.store.geopackage import GeoPackage
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
     from pathlib import Path
 
     import geopandas as gpd
     import pandas as pd
 
+    from layers.drawing.tile_grid import Tile
     from service.records import (
+        Background,
         Batch,
         FieldRecords,
         HistoryEntry,
@@ -325,6 +328,46 @@ class Store:
         with self._session.writing() as connection:
             if kept_mappings.keep_mapping(connection, self._backend, name, text, who=who):
                 self._grow(connection)
+
+    def backgrounds(self) -> list[Background]:
+        """Fetch what is said of each background, in the order of loading."""
+        with self._reading() as connection:
+            return backgrounds.read_backgrounds(connection)
+
+    def put_background(
+        self,
+        background: Background,
+        tiles: Iterable[Tile],
+        pixels: Mapping[int, int],
+        *,
+        who: str,
+    ) -> None:
+        """Store a background, in place of one of its name; `pixels`, a tile's side by level."""
+        with self._session.writing() as connection:
+            backgrounds.put_background(
+                connection, self._backend, background, tiles, pixels, who=who
+            )
+            self._grow(connection)
+
+    def remove_background(self, name: str, *, who: str) -> bool:
+        """Take a background out; says whether there was one."""
+        with self._session.writing() as connection:
+            found = backgrounds.remove_background(connection, self._backend, name, who=who)
+            if found:
+                self._grow(connection)
+        return found
+
+    def tile(self, background: str, zoom: int, column: int, row: int) -> bytes | None:
+        """Fetch one tile; None where there is none."""
+        with self._reading() as connection:
+            return backgrounds.read_tile(connection, background, zoom, column, row)
+
+    def tiles_of_box(
+        self, background: str, box: tuple[float, float, float, float], zoom: int
+    ) -> list[tuple[int, int, int]]:
+        """Column, row and size in bytes of the tiles of one level that meet a box in degrees."""
+        with self._reading() as connection:
+            return backgrounds.tiles_of_box(connection, background, box, zoom)
 
     # Records --------------------------------------------------------------------------
     def records(self, selection: Selection, needed: Needed = EVERYTHING) -> Records:

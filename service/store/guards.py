@@ -40,7 +40,7 @@ def guard_tables(connection: sa.Connection) -> None:
     """Give each table of the store that is there its triggers, where it lacks them."""
     present = set(sa.inspect(connection).get_table_names())
     standing = _standing(connection)
-    for name, (table, statement) in _guards().items():
+    for name, (table, statement) in _guards(connection).items():
         if table in present and name not in standing:
             connection.exec_driver_sql(statement)
 
@@ -64,7 +64,9 @@ def insert_guard_aside(connection: sa.Connection, table: str) -> Iterator[None]:
 def guard_faults(connection: sa.Connection) -> Iterator[str]:
     """Say which tables another program could change."""
     standing = _standing(connection)
-    missing = {table for name, (table, text) in _guards().items() if standing.get(name) != text}
+    missing = {
+        table for name, (table, text) in _guards(connection).items() if standing.get(name) != text
+    }
     if missing:
         yield (
             "store: other programs can change these tables, as their triggers are missing or "
@@ -77,11 +79,14 @@ def _standing(connection: sa.Connection) -> dict[str, str]:
     return {str(row[0]): str(row[1]) for row in rows}
 
 
-def _guards() -> dict[str, tuple[str, str]]:
-    """Table and statement of each trigger, by its name."""
+def _guards(connection: sa.Connection) -> dict[str, tuple[str, str]]:
+    """Table and statement of each trigger, by its name; each background has a table of tiles."""
+    tiles = connection.exec_driver_sql(
+        "SELECT table_name FROM gpkg_contents WHERE data_type = 'tiles'"
+    ).scalars()
     return {
         f"guard_{table}_{verb.lower()}": (table, _statement(table, verb))
-        for table in schema.metadata.tables
+        for table in (*schema.metadata.tables, *tiles)
         for verb in ("INSERT", "UPDATE", "DELETE")
     }
 

@@ -149,6 +149,19 @@ def _links_for_passwords(connection: sa.Connection) -> None:
     connection.exec_driver_sql("CREATE INDEX ix_password_links_account ON password_links (account)")
 
 
+def _backgrounds(connection: sa.Connection) -> None:
+    """Keep backgrounds: tile pyramids of the standard, and what is said of each."""
+    for statement in geopackage.TILE_TABLES:
+        connection.exec_driver_sql(statement)
+    connection.exec_driver_sql(
+        "CREATE TABLE backgrounds (fid INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, "
+        "name TEXT NOT NULL UNIQUE, attribution TEXT NOT NULL, first_zoom INTEGER NOT NULL, "
+        "last_zoom INTEGER NOT NULL, west DOUBLE NOT NULL, south DOUBLE NOT NULL, "
+        "east DOUBLE NOT NULL, north DOUBLE NOT NULL, tiles INTEGER NOT NULL, "
+        "size_bytes INTEGER NOT NULL, digest TEXT NOT NULL)"
+    )
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _first_tables),
     Migration(2, "water velocity and network version", _velocity_and_network_version),
@@ -162,6 +175,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(10, "minutes of passes and kinds of length", _minutes_of_passes),
     Migration(11, "groups and names of species, mappings", _names_and_mappings),
     Migration(12, "links that set a password, last login", _links_for_passwords),
+    Migration(13, "backgrounds", _backgrounds),
 )
 
 

@@ -411,6 +411,22 @@ mappings = _table(
     _text("text", nullable=False),  # TOML
 )
 
+# What is said of each background; its tiles are a table of their own (backgrounds.py).
+backgrounds = _table(
+    "backgrounds",
+    _text("name", nullable=False, unique=True),
+    _text("attribution", nullable=False),
+    _whole("first_zoom", nullable=False),
+    _whole("last_zoom", nullable=False),
+    _number("west", nullable=False),  # degrees
+    _number("south", nullable=False),
+    _number("east", nullable=False),
+    _number("north", nullable=False),
+    _whole("tiles", nullable=False),
+    _whole("size_bytes", nullable=False),
+    _text("digest", nullable=False),  # of all tiles
+)
+
 accounts = _table(
     "accounts",
     _text("name", nullable=False, unique=True),

@@ -13,6 +13,7 @@ from layers.plurals import counted, plural
 from service.errors import StoreError
 from service.records import Selection
 from service.store import history, schema
+from service.store.backgrounds import background_faults
 from service.store.geopackage import APPLICATION_ID, USER_VERSION, index_name
 from service.store.guards import guard_faults
 from service.store.named_tables import NAMED_ENTITIES, read_named
@@ -89,6 +90,7 @@ def faults(connection: sa.Connection, backend: GeoPackage) -> list[str]:
         *_history_faults(connection, backend),
         *public_view_faults(connection, backend),
         *standing_gear_faults(connection),
+        *background_faults(connection),
     ]
 
 

@@ -11,8 +11,9 @@ from tests.sensitive_store import make_store, random_plan
 
 # Each takes 2 to 60 MB of memory, and most a tenth of a second and more.
 HEAVY = {
-    "branca", "folium", "matplotlib", "networkx", "openpyxl", "pvlib", "pyogrio", "rapidfuzz",
-    "requests", "scipy.optimize", "scipy.sparse", "scipy.spatial", "scipy.special", "scipy.stats",
+    "PIL", "branca", "folium", "matplotlib", "networkx", "openpyxl", "pvlib", "pyogrio",
+    "rapidfuzz", "rasterio", "requests", "scipy.optimize", "scipy.sparse", "scipy.spatial",
+    "scipy.special", "scipy.stats",
 }  # fmt: skip
 TELL = "\nimport json, sys\nprint(json.dumps(sorted(sys.modules)))\n"
 OPEN = """

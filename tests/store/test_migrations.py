@@ -76,6 +76,12 @@ def drop_password_links(file):
     file.execute("DROP TABLE password_links")
 
 
+def drop_backgrounds(file):
+    """Take out what schema 13 added."""
+    for table in ("gpkg_tile_matrix_set", "gpkg_tile_matrix", "backgrounds"):
+        file.execute(f"DROP TABLE {table}")
+
+
 def test_an_older_store_moves_forward_and_a_copy_stays(path):
     steps = (*MIGRATIONS, Migration(NEWEST + 1, "altitude of sites", _add_column))
     session = Session(path)
@@ -189,6 +195,7 @@ def test_a_store_that_showed_neighbours_exactly_closes_their_cells(tmp_path):
         drop_minutes_of_passes(file)
         drop_names_and_mappings(file)
         drop_password_links(file)
+        drop_backgrounds(file)
         file.execute("UPDATE covers SET step_km = 0, cell_x = NULL, cell_y = NULL")
     moved = open_store(store.path)
     pd.testing.assert_frame_equal(moved.public_records(Selection())[1], right)
@@ -218,6 +225,7 @@ def test_a_sheet_taken_before_the_digests_changed_is_known_again(tmp_path):
         drop_minutes_of_passes(file)
         drop_names_and_mappings(file)
         drop_password_links(file)
+        drop_backgrounds(file)
         file.execute("UPDATE placements SET content_digest = 'as it was'")
     moved = open_store(store.path)
     assert checked(moved, track, cells(CATCHES)).unchanged == ("P1", "P2")
