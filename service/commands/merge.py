@@ -44,10 +44,11 @@ def merge(
 ) -> None:
     """Take the records of OTHER_STORE into STORE, whole or not at all.
 
-    Surveys, sites, species, methods and placements that STORE lacks are added, with their history;
-    what is the same stays. What both have under one id with other content is listed, and nothing
-    is stored until each is settled: by --prefix, under which theirs are stored beside ours, or by
-    hand, with ours, theirs or prefix in the column choice of the file that --clashes writes.
+    Surveys, sites, species, methods, placements and gear in the water that STORE lacks are added,
+    with their history; what is the same stays. What both have under one id with other content is
+    listed, and nothing is stored until each is settled: by --prefix, under which theirs are stored
+    beside ours, or by hand, with ours, theirs or prefix in the column choice of the file that
+    --clashes writes.
     A second merge of the same changes nothing. OTHER_STORE is only read.
     """
     chosen = None if choices is None else read_list(choices).fillna("").apply(unguarded)
@@ -69,18 +70,21 @@ def merge(
     if len(merged.clashes) > _SHOWN:
         click.echo(f"… and {len(merged.clashes) - _SHOWN} more, written by --clashes FILE")
     result = merged.result
-    assert result is not None  # noqa: S101  every merge ends with a check
-    for fault in result.refused[:_SHOWN]:
+    refused = [] if result is None else result.refused
+    for fault in refused[:_SHOWN]:
         click.echo(f"refused  {fault}", err=True)
-    if merged.clashes or result.refused:
+    if not merged.stored:
         raise click.ClickException(
-            f"Clashes: {len(merged.clashes)}, values refused: {len(result.refused)}. "
-            "Nothing was stored."
+            f"Clashes: {len(merged.clashes)}, values refused: {len(refused)}. Nothing was stored."
         )
-    assert result.records is not None  # noqa: S101  nothing was refused
-    new = len(result.records.placements) - len(result.changed)
-    parts = [counted(new, "new placement"), f"{len(result.changed)} changed to theirs"]
-    parts += [f"{len(result.unchanged)} the same"]
+    changed, same = (0, 0) if result is None else (len(result.changed), len(result.unchanged))
+    new = 0 if result is None or result.records is None else len(result.records.placements)
+    parts = [counted(new - changed, "new placement"), f"{changed} changed to theirs"]
+    parts += [f"{same} the same"]
+    if len(merged.new) > new:
+        parts.append(f"{len(merged.new) - new} new in the water")
+    if merged.lifted_here:
+        parts.append(f"{len(merged.lifted_here)} lifted here already")
     parts += [f"{number} new {kind}" for kind, number in merged.added.items() if number]
     done = "Checked only" if check_only else "Merged"
     batch = f" as import {merged.batch.batch_id}" if merged.batch is not None else ""

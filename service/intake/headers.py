@@ -49,12 +49,24 @@ _ZONE: Final = re.compile(r"UTM\s*(?:zone)?\s*(\d{1,2})\s*([NS])?", re.IGNORECAS
 _PASS_WORDS: Final = "|".join(sorted(WORDS["passes"]["words"], key=len, reverse=True))
 _PASS: Final = re.compile(rf"(?:^|\b)(?:{_PASS_WORDS})\s*([1-9])(?:$|\b)")
 _PASS_TAIL: Final = re.compile(r"^(.+\S)\s+([1-9])$")
+_DEGREES: Final = {"longitude": ("lon", "long", "lng"), "latitude": ("lat",)}
+# What stands below these is a number of fish, or is refused with its place.
+_SURE_COUNTS: Final = frozenset(
+    {"count", *WORDS["headers"]["catches"]["count"]} - {"no", "total", "number", "catch", "caught"}
+)
+_DENIED: Final = re.compile(
+    r"\b(?:not|no|non|without|never|nicht|kein\w*|ohne|niet|geen|pas|sans|inte)\b"
+)
 _DAY: Final = re.compile(
     r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}([T ].*)?|(?P<one>\d{1,2})[-/.](?P<two>\d{1,2})[-/.]\d{4}( .*)?|"
-    r"\d{1,2}\.?[ \-/][^\W\d]{3,9}\.?[ \-/]\d{4}( .*)?"
+    r"\d{1,2}\.?[ \-/][^\W\d]{3,9}\.?[ \-/]\d{4}( .*)?|[^\W\d]{3,9}\.? \d{1,2},? \d{4}( .*)?"
 )
 _CLOCK: Final = re.compile(r"\d{1,2}[:.h]\d\d(:\d\d)?(\s*[ap]\.?m\.?)?", re.IGNORECASE)
 _SERIAL: Final = re.compile(r"[2-7]\d{4}([.,]\d+)?")
+# Words beside the name of a fish that say no more than that fish of it were counted.
+_OF_COUNTS: Final = frozenset(
+    word for listed in WORDS["headers"]["catches"]["count"] for word in listed.split()
+) | {"of", "count", "older", "other", "others"}
 _DECIMAL_DEGREES: Final = re.compile(r"[+-]?\d{1,3}[.,]\d{3,}")
 
 
@@ -256,15 +268,31 @@ class Names:
             return ""
         if words in self._near:
             return self._near[words]
-        near = {name for of, name in self.exact.items() if misspelt(words, of)}
-        if len(near) == 1:
-            return near.pop()
-        if near:
-            return ""
-        within = {
-            self._near[word] for word in words.split() if len(word) > 2 and word in self._near
-        }
-        return within.pop() if len(within) == 1 else ""
+        bare = " ".join(word for word in words.split() if word not in _OF_COUNTS)
+        if bare and bare != words:
+            return self.find(bare)
+        near = {name for of, name in self.exact.items() if _written_for(words, of)}
+        return near.pop() if len(near) == 1 else ""
+
+    @cached_property
+    def _words(self) -> frozenset[str]:
+        """Words of vernacular names, and of scientific ones those below the genus."""
+        scientific = {spelt(str(name)) for name in self.species.index}
+        return frozenset(
+            word
+            for words in self.exact
+            for word in (words.split()[1:] if words in scientific else words.split())
+            if len(word) > 3
+        )
+
+    def mentioned(self, text: str) -> bool:
+        """Whether a word stands here that names of fish have, such as trout."""
+        return bool(self._words & set(spelt(text).split()))
+
+
+def _written_for(words: str, name: str) -> bool:
+    """Whether words are a long name with a letter or two wrong; loach is no roach."""
+    return min(len(words), len(name)) >= 9 and misspelt(words, name, letters=6)
 
 
 def word_for(text: str, lists: dict[str, list[str]]) -> str:
@@ -272,13 +300,14 @@ def word_for(text: str, lists: dict[str, list[str]]) -> str:
     from rapidfuzz import fuzz  # loaded when words are compared
 
     words = spelt(text)
+    denied = bool(_DENIED.search(words))
     best: dict[str, float] = {}
     for name, known in lists.items():
         for word in {spelt(one) for one in (*known, name)}:
             score = 100.0 if word == words else 0.0
-            if min(len(word), len(words)) >= 5:
+            if min(len(word), len(words)) >= 5 and not denied:
                 score = max(score, fuzz.ratio(word, words))
-            if len(word) >= 4 and re.search(rf"\b{re.escape(word)}\b", words):
+            if len(word) >= 4 and not denied and re.search(rf"\b{re.escape(word)}\b", words):
                 score = max(score, _NEAR + 4 * len(word) / len(words))
             best[name] = max(best.get(name, 0.0), score)
     top = max(best.values(), default=0.0)
@@ -315,6 +344,8 @@ def meanings(header: Header) -> list[tuple[float, str, str]]:
 
 def _fits(header: Header, kind: str, unit: str, name: str) -> bool:
     """Whether the contents and the stated unit may be those of a column."""
+    if name == "length_mm" and header.unit in ("m", "km"):
+        return False  # a stretch, no fish
     if kind == "time":
         return False  # days and times of day are looked for by their contents
     if header.unit:
@@ -323,9 +354,10 @@ def _fits(header: Header, kind: str, unit: str, name: str) -> bool:
         if header.unit != unit and header.unit not in UNITS.get(unit, {}):
             return False
     if unit == "degrees":
-        return header.is_degrees or (header.unit == "degrees" and header.numeric)
+        named = spelt(header.text) in (name, *_DEGREES.get(name, ()))
+        return header.is_degrees or ((named or header.unit == "degrees") and header.numeric)
     if kind in ("number", "whole") and header.cells and not header.numeric:
-        return name == "count" and header.counts
+        return name == "count" and (header.counts or header.words in _SURE_COUNTS)
     if name in ("easting", "northing"):
         return not header.is_degrees
     return True

@@ -144,6 +144,8 @@ class Mapping:
         ]
         fold = Fold.read(read["fold"], faults) if "fold" in read else None
         shape = Shape.read(read.get("shape", {}), read.get("columns", {}), faults)
+        if shape.columns and "count" in sheets["catches"]:
+            faults.append(say("mapping_unclear.counted_twice"))
         order = read.get("shape", {}).get("date_order")
         if order not in (None, "dmy", "mdy", "ymd"):
             choices = "dmy, mdy, ymd"

@@ -8,22 +8,19 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from service.intake.column_guesses import Table, read_table
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.headers import (
     WORDS,
     Header,
     Names,
     date_order,
-    meanings,
     spelt,
     unit_of_time,
-    word_for,
 )
-from service.intake.numbers import canonical_unit
-from service.intake.shapes import NO_FISH
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -36,8 +33,6 @@ __all__ = ["Suggestion", "suggest"]
 
 _UNITS: Final = {(sheet, c.name): c.unit for sheet, own in SHEETS.items() for c in own}
 _SHOWN: Final = 3  # values beside a column
-_MOST_VALUES: Final = 200  # of a column whose words are translated
-_NAMED: Final = 0.5  # share of values that are species, at least, in a column of species
 _ASKED: Final = ("mm", "g", "m²", "m/s", "µS/cm", "mg/l")  # not to be guessed where not stated
 _LINKED: Final = 0.8  # share of rows of fish whose placement is found, at least
 _BELOW_SPECIES: Final = ("subspecies", "ssp", "subsp", "variety", "var", "form")
@@ -67,49 +62,6 @@ class Suggestion:
     meant: dict[tuple[str, str], str]
 
 
-@dataclass
-class _Table:
-    """A sheet, and what its columns are taken for: rules by sheet and our column."""
-
-    cells: Cells
-    headers: list[Header]
-    rules: dict[str, dict[str, str]] = field(default_factory=dict)
-    from_: dict[tuple[str, str], Header] = field(default_factory=dict)
-    columns: dict[str, dict[str, str | int]] = field(default_factory=dict)
-    left: list[Header] = field(default_factory=list)
-    days: dict[str, Header] = field(default_factory=dict)
-    clocks: dict[str, Header] = field(default_factory=dict)
-    timed: dict[str, Header] = field(default_factory=dict)
-    open: list[str] = field(default_factory=list)
-    unlisted: bool = False
-
-    def has(self, sheet: str, column: str) -> bool:
-        return (sheet, column) in self.from_
-
-    def meant(self, header: Header) -> str:
-        """Say what a column is taken for, as `Suggestion.meant`."""
-        if header.text in self.columns:
-            return f"count:{self.columns[header.text].get('species', '')}"
-        for kind, kept in (("day", self.days), ("clock", self.clocks), ("day", self.timed)):
-            for which, own in kept.items():
-                if own is header:
-                    return f"{kind}:{which}"
-        if header.text in self.rules.get("minutes", {}):
-            return "placements.minutes"
-        return next((".".join(key) for key, own in self.from_.items() if own is header), "")
-
-    @property
-    def fish(self) -> bool:
-        """Whether it says which fish."""
-        return self.has("catches", "species") or any("species" in c for c in self.columns.values())
-
-    @property
-    def places(self) -> bool:
-        """Whether it has positions."""
-        pairs = (("longitude", "latitude"), ("easting", "northing"))
-        return any(all(self.has("placements", one) for one in pair) for pair in pairs)
-
-
 def suggest(
     tables: Sequence[Cells],
     species: pd.DataFrame,
@@ -133,7 +85,7 @@ def suggest(
         What somebody takes columns for, as `Suggestion.meant`; it is followed.
     """
     names = Names(species)
-    read = [_read(cells, names, methods, chosen or {}) for cells in tables]
+    read = [read_table(cells, names, methods, chosen or {}) for cells in tables]
     meant = {(t.cells.file, header.text): t.meant(header) for t in read for header in t.headers}
     roles = _roles(read)
     if "placements" not in roles:
@@ -148,166 +100,16 @@ def suggest(
     return Suggestion(text, tuple(_said(writer)), tuple(writer.questions), meant)
 
 
-def _read(
-    cells: Cells, names: Names, methods: Sequence[str], chosen: Mapping[tuple[str, str], str]
-) -> _Table:
-    """Say what each column of a table is taken for; the best guess of all takes its column."""
-    table = _Table(cells, Header.of(cells))
-    open_: list[tuple[float, Header, str, str]] = []
-    said = {
-        h.text: chosen[cells.file, h.text] for h in table.headers if (cells.file, h.text) in chosen
-    }
-    for header in table.headers:
-        if said.get(header.text):
-            _take(table, header, said[header.text], names, methods)
-    for header in table.headers:
-        if header.text not in said and not _known_by_contents(table, header, names, methods):
-            open_ += [(score, header, sheet, own) for score, sheet, own in meanings(header)]
-    taken: set[str] = {header.text for header in table.from_.values()}
-    times = (*table.days.values(), *table.clocks.values(), *table.timed.values())
-    taken |= {header.text for header in times} | set(table.columns)
-    for _, header, sheet, column in sorted(open_, key=lambda one: -one[0]):
-        parts = column == "minutes" and (header.pass_no or table.has(sheet, column))
-        if header.text in taken or (table.has(sheet, column) and not parts):
-            continue
-        if parts or column == "minutes":
-            unit = header.unit or canonical_unit(header.words)
-            table.rules.setdefault("minutes", {})[header.text] = unit
-        table.from_.setdefault((sheet, column), header)
-        taken.add(header.text)
-    named = table.from_.get(("catches", "species"))
-    table.unlisted = named is not None and not any(map(names.find, named.cells))
-    table.left = [header for header in table.headers if header.text not in taken]
-    return table
-
-
-def _known_by_contents(table: _Table, header: Header, names: Names, methods: Sequence[str]) -> bool:
-    """Take a column whose cells say what it is: days, times, species, methods, outcomes, counts."""
-    if _known_as_time(table, header):
-        return True
-    if header.cells and not header.numeric and not table.has("catches", "species"):
-        meant = any(column == "species" for *_, column in meanings(header))
-        fish = [text for text in header.cells if names.find(text, exact=not meant)]
-        if len(fish) >= _NAMED * len([t for t in header.cells if not _nothing(t)]) and fish:
-            table.from_["catches", "species"] = header
-            table.rules["species"] = _translated(header, {t: names.find(t) for t in header.cells})
-            table.open += [
-                f"{header.text}: {text!r} is not in the species list"
-                for text in header.cells
-                if not names.find(text) and not _nothing(text)
-            ]
-            return True
-    if header.counts and (header.numeric or not header.cells):
-        own = _counted(header, names)
-        if own:
-            table.columns[header.text] = own
-            return True
-    if len(header.cells) > _MOST_VALUES or header.numeric or not header.cells:
-        return False
-    lists = {name: [*WORDS["methods"].get(name, []), name] for name in methods}
-    for column, known in (("method", lists), ("outcome", WORDS["outcomes"])):
-        found = {text: word_for(text, known) for text in header.cells}
-        if all(found.values()) and not table.has("placements", column):
-            if column == "outcome" and not any(m == "outcome" for *_, m in meanings(header)):
-                continue
-            table.from_["placements", column] = header
-            table.rules[column] = _translated(header, found)
-            return True
-    return False
-
-
-def _take(table: _Table, header: Header, meant: str, names: Names, methods: Sequence[str]) -> None:
-    """Take a column for what somebody says that it is."""
-    kind, _, what = meant.partition(":")
-    if kind in ("day", "clock"):
-        (table.days if kind == "day" else table.clocks)[what] = header
-        return
-    if kind == "count":
-        about: dict[str, str | int] = {"species": what} if what else {}
-        table.columns[header.text] = about | (
-            {"pass_no": int(header.pass_no)} if header.pass_no else {}
-        )
-        return
-    sheet, _, column = meant.partition(".")
-    table.from_[sheet, column] = header
-    if column == "minutes":
-        unit = header.unit or canonical_unit(header.words)
-        table.rules.setdefault("minutes", {})[header.text] = unit
-    elif column == "species":
-        table.rules[column] = _translated(header, {t: names.find(t) for t in header.cells})
-    elif column in ("method", "outcome"):
-        of_methods = {name: [*WORDS["methods"].get(name, []), name] for name in methods}
-        known = of_methods if column == "method" else WORDS["outcomes"]
-        table.rules[column] = _translated(header, {t: word_for(t, known) for t in header.cells})
-
-
-def _known_as_time(table: _Table, header: Header) -> bool:
-    """Take a column of days or times of day, at which something began or ended."""
-    times = WORDS["times"]
-    if not (header.is_day or header.is_serial or header.is_clock):
-        return False
-    words = header.words
-    lists = {name: times[name] for name in ("begin", "end")}
-    if header.is_serial and not word_for(words, lists | {"day": times["day"]}):
-        return False
-    which = "end" if word_for(words, lists) == "end" else "begin"
-    kept = table.clocks if header.is_clock else table.days
-    if kept.setdefault(which, header) is header:
-        return True
-    # Of two columns of days one may have times where it is filled, the other every day.
-    if not header.is_clock and which not in table.timed:
-        exact, day = sorted((kept[which], header), key=lambda one: not one.blank)
-        if exact.blank and not day.blank and all(":" in text for text in exact.cells):
-            table.timed[which], table.days[which] = exact, day
-            return True
-    return False
-
-
-def _nothing(text: str) -> bool:
-    return spelt(text).replace(" ", "") in NO_FISH
-
-
-def _translated(header: Header, meaning: dict[str, str]) -> dict[str, str]:
-    return {text: meaning[text] for text in header.cells if meaning[text] not in ("", text)}
-
-
-def _counted(header: Header, names: Names) -> dict[str, str | int]:
-    """Say what a column of counts counts: a species, a pass, a life stage of it."""
-    words = header.words
-    stage = next(
-        (
-            name
-            for name, listed in WORDS["stages"].items()
-            for one in (name, *listed)
-            if re.search(rf"(?:^|\s){re.escape(one)}$", words)
-        ),
-        "",
-    )
-    listed = sorted({*WORDS["stages"].get(stage, []), stage}, key=len, reverse=True)
-    bare = re.sub(rf"\s+(?:{'|'.join(map(re.escape, listed))})$", "", words) if stage else words
-    if not bare and header.pass_no and not header.unit:
-        return {"pass_no": int(header.pass_no)}
-    known = names.find(words) if stage and names.find(words, exact=True) else names.find(bare)
-    if not known or header.unit:
-        return {}
-    own: dict[str, str | int] = {"species": known}
-    if header.pass_no:
-        own["pass_no"] = int(header.pass_no)
-    if stage and bare != words:
-        own["life_stage"] = stage
-    return own
-
-
-def _roles(tables: list[_Table]) -> dict[str, _Table]:
+def _roles(tables: list[Table]) -> dict[str, Table]:
     """Which table has the placements, which the fish, which the sites."""
 
-    def likely(table: _Table) -> int:
+    def likely(table: Table) -> int:
         known = sum(sheet == "placements" for sheet, _ in table.from_)
         return (known + 5) * bool(table.days) if table.places or table.has(
             "placements", "method"
         ) or table.fish else 0  # fmt: skip
 
-    roles: dict[str, _Table] = {}
+    roles: dict[str, Table] = {}
     best = max(tables, key=likely, default=None)
     if best is None or not likely(best):
         return roles
@@ -326,7 +128,7 @@ def _roles(tables: list[_Table]) -> dict[str, _Table]:
 class _Writer:
     """Writes the mapping of tables whose roles are known."""
 
-    def __init__(self, roles: dict[str, _Table], crs: str) -> None:
+    def __init__(self, roles: dict[str, Table], crs: str) -> None:
         self.roles, self.crs = roles, crs
         self.main = roles["placements"]
         self.fish = roles.get("catches", self.main)
@@ -341,12 +143,18 @@ class _Writer:
         self.uncounted = [
             header.text
             for header in self.fish.left
-            if header.cells and header.counts and set(header.cells) != {"1"}
-            and not self.fish.has("catches", "count")
+            if header.cells and header.counts and set(header.cells) != {"1"} and not header.unit
+            and not self.fish.has("catches", "count") and not self.fish.columns
+            and header.text not in self.fish.doubtful
         ]  # fmt: skip
         if self.uncounted:
             columns = ", ".join(self.uncounted)
             self.questions.append(f"Whether fish are counted in {columns} is not clear.")
+        for name in self.fish.doubtful:
+            self.questions.append(f"What is counted in {name} is not clear.")
+        if self.main.unsettled:
+            days = ", ".join(self.main.unsettled)
+            self.questions.append(f"Which of these is the day of fishing is not clear: {days}.")
         self.down = self._filled_down() if self.repeats else []
         frame = self.main.cells.frame
         self.frame = frame.assign(
@@ -503,7 +311,8 @@ class _Writer:
             else:
                 about = {"serial": True} if on.is_serial else _in_utc(on, True)
                 rule = _toml({"from": on.text} | about if about else on.text)
-            lines.append(f"{ours} = {rule}{_values(on)}")
+            doubt = "# ? " if on.text in self.main.unsettled else ""
+            lines.append(f"{doubt}{ours} = {rule}{_values(on)}")
         return lines
 
     def _effort(self) -> list[str]:
@@ -590,9 +399,12 @@ class _Writer:
             lines += ["", "[lengths]"]
             lines += [_line(column, "lengths", fish, header) for column, header in lengths.items()]
         lines += self._species_list()
-        if fish.columns:
+        if fish.columns or fish.doubtful:
             lines += ["", "[columns]  # columns with counts, and what is counted"]
             lines += [f"{_toml(name)} = {_toml(about)}" for name, about in fish.columns.items()]
+        if fish.doubtful:
+            unclear = ", ".join(fish.doubtful)
+            lines.append(f'"?" = {{}}  # ? what is counted in {unclear}; settled: delete this line')
         return lines
 
     def _species_list(self) -> list[str]:
@@ -629,7 +441,7 @@ def _in_utc(header: Header, rule: object) -> dict[str, object]:
     return {"utc": rule} if {"utc", "gmt"} & set(spelt(header.text).split()) else {}
 
 
-def _line(column: str, sheet: str, table: _Table, header: Header) -> str:
+def _line(column: str, sheet: str, table: Table, header: Header) -> str:
     """Write the rule of one column, with its first values beside it."""
     rule: dict[str, object] = {"from": header.text}
     unit = _UNITS[sheet, column]

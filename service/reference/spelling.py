@@ -16,10 +16,10 @@ __all__ = ["did_you_mean", "misspelt", "nearest_names"]
 _LOOKED_AT: Final = 50  # best ones, before those of other numbers are left out
 
 
-def misspelt(word: str, name: str) -> bool:
+def misspelt(word: str, name: str, *, letters: int = 4) -> bool:
     """Whether a word is a name with at most a letter in four wrong, left out, added or exchanged.
 
-    Names of fewer than four letters must be the same. The share is our choice.
+    Names of fewer `letters` than these four must be the same. The share is our choice.
 
     Examples
     --------
@@ -29,7 +29,7 @@ def misspelt(word: str, name: str) -> bool:
     from rapidfuzz.distance import OSA  # loaded when a name is not found
 
     one, other = word.casefold(), name.casefold()
-    return OSA.distance(one, other) <= min(len(one), len(other)) // 4
+    return OSA.distance(one, other) <= min(len(one), len(other)) // letters
 
 
 def nearest_names(value: str, names: Sequence[str], *, limit: int = 3) -> list[str]:

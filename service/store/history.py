@@ -48,6 +48,8 @@ TABLE = schema.history
 _OWN = {"fid", "geom", "set_on", "content_digest", "batch_id", "placement_row", "catch_id"}
 # What follows from how places were brought into the store's CRS is no part of what was recorded.
 _DERIVED = {"transformation", "transformation_accuracy_m"}
+# Gear in the water becomes the placement of its number.
+_OF_PLACEMENTS = ("placement", "in_the_water")
 _SORTED = orjson.OPT_SORT_KEYS
 
 
@@ -277,9 +279,9 @@ def read_history(
 def rows_of(
     connection: sa.Connection, backend: GeoPackage, placement_ids: list[str]
 ) -> list[sa.Row[Any]]:
-    """Fetch the entries of placements, oldest first, as the table has them."""
+    """Fetch entries of placements, gear in the water too, oldest first, as the table has them."""
     wanted = sa.select(TABLE).where(
-        TABLE.c.entity == "placement", backend.among(TABLE.c.key, placement_ids)
+        TABLE.c.entity.in_(_OF_PLACEMENTS), backend.among(TABLE.c.key, placement_ids)
     )
     return list(connection.execute(wanted.order_by(TABLE.c.entry_id)))
 
@@ -287,12 +289,14 @@ def rows_of(
 def removed(
     connection: sa.Connection, backend: GeoPackage, placement_ids: list[str]
 ) -> dict[str, dt.datetime]:
-    """Tell when those of these placements were removed that are not stored any more."""
-    stored = sa.select(schema.placements.c.placement_id)
+    """Tell when those of these were removed that are no placement and not in the water any more."""
+    stored = sa.union_all(
+        sa.select(schema.placements.c.placement_id), sa.select(schema.in_the_water.c.placement_id)
+    )
     rows = connection.execute(
         sa.select(TABLE.c.key, sa.func.max(TABLE.c.at).label("at"))
         .where(
-            TABLE.c.entity == "placement",
+            TABLE.c.entity.in_(_OF_PLACEMENTS),
             TABLE.c.action == "remove",
             backend.among(TABLE.c.key, placement_ids),
             TABLE.c.key.not_in(stored),

@@ -1,0 +1,322 @@
+"""What each column of a table is taken for, by its header and its cells.
+
+A column that may be two things is taken for neither: it is left to be settled by whoever reads the
+suggested mapping, which is refused until then.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+from service.intake.headers import WORDS, Header, Names, meanings, spelt, word_for
+from service.intake.numbers import canonical_unit, read_number
+from service.intake.shapes import NO_FISH
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+
+    from service.intake.findings import Cells
+
+__all__ = ["Table", "read_table"]
+
+_MOST_VALUES: Final = 200  # of a column whose words are translated
+_MOST: Final = 2  # that a header may say of a day
+_NAMED: Final = 0.5  # share of values that are species, at least, in a column of species
+
+
+@dataclass
+class Table:
+    """A sheet, and what its columns are taken for: rules by sheet and our column."""
+
+    cells: Cells
+    headers: list[Header]
+    rules: dict[str, dict[str, str]] = field(default_factory=dict)
+    from_: dict[tuple[str, str], Header] = field(default_factory=dict)
+    columns: dict[str, dict[str, str | int]] = field(default_factory=dict)
+    left: list[Header] = field(default_factory=list)
+    days: dict[str, Header] = field(default_factory=dict)
+    clocks: dict[str, Header] = field(default_factory=dict)
+    timed: dict[str, Header] = field(default_factory=dict)
+    open: list[str] = field(default_factory=list)
+    unsettled: list[str] = field(default_factory=list)  # columns of days, of which one is meant
+    doubtful: list[str] = field(default_factory=list)  # columns of fish whose meaning is not known
+    totals: list[str] = field(default_factory=list)  # columns that are the sum of others
+    unlisted: bool = False
+
+    def has(self, sheet: str, column: str) -> bool:
+        """Whether a column is taken for this one of ours."""
+        return (sheet, column) in self.from_
+
+    def meant(self, header: Header) -> str:
+        """Say what a column is taken for, as `Suggestion.meant`."""
+        if header.text in self.columns:
+            return f"count:{self.columns[header.text].get('species', '')}"
+        for kind, kept in (("day", self.days), ("clock", self.clocks), ("day", self.timed)):
+            for which, own in kept.items():
+                if own is header:
+                    return f"{kind}:{which}"
+        if header.text in self.rules.get("minutes", {}):
+            return "placements.minutes"
+        return next((".".join(key) for key, own in self.from_.items() if own is header), "")
+
+    @property
+    def fish(self) -> bool:
+        """Whether it says which fish."""
+        return self.has("catches", "species") or any("species" in c for c in self.columns.values())
+
+    @property
+    def places(self) -> bool:
+        """Whether it has positions."""
+        pairs = (("longitude", "latitude"), ("easting", "northing"))
+        return any(all(self.has("placements", one) for one in pair) for pair in pairs)
+
+
+def read_table(
+    cells: Cells, names: Names, methods: Sequence[str], chosen: Mapping[tuple[str, str], str]
+) -> Table:
+    """Say what each column of a table is taken for; the best guess of all takes its column."""
+    table = Table(cells, Header.of(cells))
+    open_: list[tuple[float, Header, str, str]] = []
+    said = {
+        h.text: chosen[cells.file, h.text] for h in table.headers if (cells.file, h.text) in chosen
+    }
+    for header in table.headers:
+        if said.get(header.text):
+            _take(table, header, said[header.text], names, methods)
+    for header in table.headers:
+        if header.text not in said and not _known_by_contents(table, header, names, methods):
+            open_ += [(score, header, sheet, own) for score, sheet, own in meanings(header)]
+    taken: set[str] = {header.text for header in table.from_.values()}
+    times = (*table.days.values(), *table.clocks.values(), *table.timed.values())
+    taken |= {header.text for header in times} | set(table.columns)
+    for _, header, sheet, column in sorted(open_, key=lambda one: -one[0]):
+        parts = column == "minutes" and (header.pass_no or table.has(sheet, column))
+        if header.text in taken or (table.has(sheet, column) and not parts):
+            continue
+        if parts or column == "minutes":
+            unit = header.unit or canonical_unit(header.words)
+            table.rules.setdefault("minutes", {})[header.text] = unit
+        table.from_.setdefault((sheet, column), header)
+        taken.add(header.text)
+    _without_totals(table)
+    _doubt(table, names)
+    named = table.from_.get(("catches", "species"))
+    table.unlisted = named is not None and not any(map(names.find, named.cells))
+    taken = {header.text for header in table.from_.values()} | {
+        header.text
+        for header in (*table.days.values(), *table.clocks.values(), *table.timed.values())
+    }
+    taken |= {*table.columns, *table.rules.get("minutes", {})}
+    table.left = [header for header in table.headers if header.text not in taken]
+    return table
+
+
+def _numbers(table: Table, header: str) -> pd.Series:
+    """Numbers of a column; 0 where nothing stands, NaN where no number does."""
+    text = table.cells.column(header)
+    read = {one: read_number(one, decimal_comma=True) if one else 0.0 for one in text.unique()}
+    return text.map({k: v if isinstance(v, float) else float("nan") for k, v in read.items()})
+
+
+def _without_totals(table: Table) -> None:
+    """Leave out columns that are the sum of others; doubt those that may be, or that are doubled.
+
+    A column of a species without pass and stage, beside others of it with them, is their total, or
+    those that are left; that it is less than they shows the latter.
+    """
+    count = table.from_.get(("catches", "count"))
+    if count is not None and table.columns:
+        parts = sum(_numbers(table, name) for name in table.columns)
+        del table.from_["catches", "count"]
+        if not (_numbers(table, count.text) == parts).all():
+            table.doubtful.append(count.text)
+    own: dict[tuple[object, object], list[str]] = {}
+    for name, about in table.columns.items():
+        whole = (about.get("species"), about.get("pass_no"))
+        own.setdefault(whole, []).append(name)
+    for (species, pass_no), names in own.items():
+        plain_ones = [name for name in names if "life_stage" not in table.columns[name]]
+        others = [name for name in names if name not in plain_ones]
+        if pass_no is None and species is not None:
+            others += [
+                name
+                for name, about in table.columns.items()
+                if about.get("species") == species and "pass_no" in about
+            ]
+        stages = [table.columns[name].get("life_stage") for name in names if name in others]
+        if len(plain_ones) > 1 or len(set(stages)) < len(stages):
+            table.doubtful += names
+            continue
+        for name in plain_ones if others else []:
+            whole_numbers, parts = _numbers(table, name), sum(_numbers(table, n) for n in others)
+            if (whole_numbers == parts).all():
+                del table.columns[name]
+                table.totals.append(name)
+            elif not (whole_numbers < parts).any():
+                table.doubtful.append(name)
+
+
+def _doubt(table: Table, names: Names) -> None:
+    """Doubt numbers below a name of fish and words that are not understood."""
+    used = {header.text for header in table.from_.values()} | {*table.columns, *table.totals}
+    if table.has("catches", "species"):
+        return
+    for header in table.headers:
+        if header.text in used or header.text in table.rules.get("minutes", {}):
+            continue
+        if header.unit and "per" not in spelt(header.text).split():
+            continue
+        if header.numeric and names.mentioned(header.text):
+            table.doubtful.append(header.text)
+
+
+def _known_by_contents(table: Table, header: Header, names: Names, methods: Sequence[str]) -> bool:
+    """Take a column whose cells say what it is: days, times, species, methods, outcomes, counts."""
+    if _known_as_time(table, header):
+        return True
+    if header.cells and not header.numeric and not table.has("catches", "species"):
+        meant = any(column == "species" for *_, column in meanings(header))
+        fish = [text for text in header.cells if names.find(text, exact=not meant)]
+        if len(fish) >= _NAMED * len([t for t in header.cells if not _nothing(t)]) and fish:
+            table.from_["catches", "species"] = header
+            table.rules["species"] = _translated(header, {t: names.find(t) for t in header.cells})
+            table.open += [
+                f"{header.text}: {text!r} is not in the species list"
+                for text in header.cells
+                if not names.find(text) and not _nothing(text)
+            ]
+            return True
+    # Where a name of fish stands alone, signs for present are refused below it, not left out.
+    listed = bool(names.find(header.words)) and not any(len(text) > 20 for text in header.cells)
+    if listed or (header.counts and (header.numeric or not header.cells)):
+        own = _counted(header, names)
+        if own:
+            table.columns[header.text] = own
+            return True
+    if len(header.cells) > _MOST_VALUES or header.numeric or not header.cells:
+        return False
+    lists = {name: [*WORDS["methods"].get(name, []), name] for name in methods}
+    for column, known in (("method", lists), ("outcome", WORDS["outcomes"])):
+        found = {text: word_for(text, known) for text in header.cells}
+        if all(found.values()) and not table.has("placements", column):
+            if column == "outcome" and not any(m == "outcome" for *_, m in meanings(header)):
+                continue
+            table.from_["placements", column] = header
+            table.rules[column] = _translated(header, found)
+            return True
+    return False
+
+
+def _take(table: Table, header: Header, meant: str, names: Names, methods: Sequence[str]) -> None:
+    """Take a column for what somebody says that it is."""
+    kind, _, what = meant.partition(":")
+    if kind in ("day", "clock"):
+        (table.days if kind == "day" else table.clocks)[what] = header
+        return
+    if kind == "count":
+        about: dict[str, str | int] = {"species": what} if what else {}
+        table.columns[header.text] = about | (
+            {"pass_no": int(header.pass_no)} if header.pass_no else {}
+        )
+        return
+    sheet, _, column = meant.partition(".")
+    table.from_[sheet, column] = header
+    if column == "minutes":
+        unit = header.unit or canonical_unit(header.words)
+        table.rules.setdefault("minutes", {})[header.text] = unit
+    elif column == "species":
+        table.rules[column] = _translated(header, {t: names.find(t) for t in header.cells})
+    elif column in ("method", "outcome"):
+        of_methods = {name: [*WORDS["methods"].get(name, []), name] for name in methods}
+        known = of_methods if column == "method" else WORDS["outcomes"]
+        table.rules[column] = _translated(header, {t: word_for(t, known) for t in header.cells})
+
+
+def _known_as_time(table: Table, header: Header) -> bool:
+    """Take a column of days or times of day, at which something began or ended.
+
+    Of several columns of days the one is taken whose header says more that it is one of fishing;
+    where two say as much, neither is sure. Times of day need a word for it: they may be durations.
+    """
+    times = WORDS["times"]
+    lists = {name: times[name] for name in ("begin", "end")}
+    words = header.words
+    which = "end" if word_for(words, lists) == "end" else "begin"
+    if header.is_clock:
+        lasting = ["minutes", *WORDS["headers"]["placements"]["minutes"]]
+        meant = word_for(words, lists | {"clock": [*times["clock"], *times["day"]], "min": lasting})
+        return (
+            meant not in ("", "min")
+            and not header.unit
+            and table.clocks.setdefault(which, header) is header
+        )
+    sure = _says_a_day(words)
+    # What cannot be read below such a word is refused with its place, not left out.
+    dated = words in WORDS["times"]["day"] and header.cells and not header.is_serial
+    if not (header.is_day or (header.is_serial and sure) or dated):
+        return False
+    kept = table.days.setdefault(which, header)
+    if kept is header:
+        return True
+    # Of two columns of days one may have times where it is filled, the other every day.
+    if which not in table.timed:
+        exact, day = sorted((kept, header), key=lambda one: not one.blank)
+        if exact.blank and not day.blank and all(":" in text for text in exact.cells):
+            table.timed[which], table.days[which] = exact, day
+            return True
+    before = _says_a_day(kept.words)
+    if sure > before:
+        table.days[which] = header
+        table.unsettled = [name for name in table.unsettled if name != kept.text]
+    elif sure == before:
+        table.unsettled += [
+            name for name in (kept.text, header.text) if name not in table.unsettled
+        ]
+    return sure > before
+
+
+def _says_a_day(words: str) -> int:
+    """How much words say of a day of fishing: they name it, have a word for it, or nothing."""
+    lists = {name: WORDS["times"][name] for name in ("begin", "end", "day")}
+    if words in {spelt(one) for listed in lists.values() for one in listed}:
+        return _MOST
+    return int(bool(word_for(words, lists)))
+
+
+def _nothing(text: str) -> bool:
+    return spelt(text).replace(" ", "") in NO_FISH
+
+
+def _translated(header: Header, meaning: dict[str, str]) -> dict[str, str]:
+    return {text: meaning[text] for text in header.cells if meaning[text] not in ("", text)}
+
+
+def _counted(header: Header, names: Names) -> dict[str, str | int]:
+    """Say what a column of counts counts: a species, a pass, a life stage of it."""
+    words = header.words
+    stage = next(
+        (
+            name
+            for name, listed in WORDS["stages"].items()
+            for one in (name, *listed)
+            if re.search(rf"(?:^|\s){re.escape(one)}$", words)
+        ),
+        "",
+    )
+    listed = sorted({*WORDS["stages"].get(stage, []), stage}, key=len, reverse=True)
+    bare = re.sub(rf"\s+(?:{'|'.join(map(re.escape, listed))})$", "", words) if stage else words
+    if not bare and header.pass_no and not header.unit:
+        return {"pass_no": int(header.pass_no)}
+    known = names.find(words) if stage and names.find(words, exact=True) else names.find(bare)
+    if not known or header.unit:
+        return {}
+    own: dict[str, str | int] = {"species": known}
+    if header.pass_no:
+        own["pass_no"] = int(header.pass_no)
+    if stage and bare != words:
+        own["life_stage"] = stage
+    return own
