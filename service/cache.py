@@ -100,7 +100,8 @@ class _Answers:
 
 def _weight(answer: object) -> int:
     """Rows of an answer, at least its share of the cache, at most half of all."""
-    frames = vars(answer).values() if hasattr(answer, "placements") else [answer]
+    whole = vars(answer).values() if hasattr(answer, "placements") else [answer]
+    frames = answer if isinstance(answer, tuple) else whole
     rows = sum(len(frame) for frame in frames if isinstance(frame, pd.DataFrame))
     return min(max(rows, _MOST_ROWS // _MOST_ANSWERS), _MOST_ROWS // 2)
 

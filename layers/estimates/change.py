@@ -7,7 +7,7 @@ The models are those of `layers.estimates.count_trend` and `layers.estimates.dyn
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -15,16 +15,12 @@ import pandas as pd
 from layers.errors import ThinDataError
 from layers.estimates.catch_rate import counted_catch
 from layers.estimates.count_trend import change_seen, fit_trend, year_indices
-from layers.estimates.dynamic_occupancy import fit_dynamic
+from layers.estimates.dynamic_occupancy import DynamicFit, fit_dynamic
+from layers.estimates.seasons import seasons
 from layers.fieldwork.effort import EFFORT_UNITS
-from layers.fieldwork.looking import (
-    detectable,
-    inputs_of,
-    left_out_by_outcome,
-    local_dates,
-    looked,
-)
+from layers.fieldwork.looking import detectable, inputs_of
 from layers.frames import codes_within, reads
+from layers.plurals import counted
 from layers.totals import ALL
 
 if TYPE_CHECKING:
@@ -32,10 +28,12 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
+    from layers.estimates.seasons import Days, Seasons, Unit
+
     Floats = npt.NDArray[np.float64]
     Ints = npt.NDArray[np.int64]
 
-__all__ = ["CHANGE_COLUMNS", "YEAR_COLUMNS", "change", "change_by_year"]
+__all__ = ["CHANGE_COLUMNS", "YEAR_COLUMNS", "Changes", "change"]
 
 _KEYS: Final = ("place", "species", "method", "quantity")
 CHANGE_COLUMNS: Final = (
@@ -70,10 +68,25 @@ _FEWEST_FINDS: Final = 3  # below it the gear shares its chance of detection wit
 _SEEN: Final = 2.80
 
 
+class Changes(NamedTuple):
+    """Change from the first year to the last, and the figures of each year."""
+
+    over_years: pd.DataFrame
+    by_year: pd.DataFrame
+
+
+class _Yearly(NamedTuple):
+    """Figures by year with interval and problem, and what is wrong with all other years."""
+
+    figures: dict[int, tuple[float, float, float, str]]
+    lacking: str
+
+
 @dataclass(frozen=True)
 class _Work:
-    """Placements that looked, one row each: unit and year, effort in the main unit of the gear."""
+    """Placements in visits, one row each: unit and year, effort in the main unit of the gear."""
 
+    seasons: Seasons
     frame: pd.DataFrame  # unit, year, method, visit, place, effort, effort_unit
     number: pd.DataFrame  # of fish, placements by species
     rated: pd.DataFrame  # of those that go with the effort
@@ -89,23 +102,25 @@ def _work(
     methods: pd.DataFrame,
     units: pd.Series,
     place_of: pd.Series,
+    unit: Unit,
+    days: Days | None,
 ) -> _Work:
-    local = local_dates(placements)
+    of_units = units.reindex(placements.index)
+    season = seasons(placements, of_units, methods, effort, unit=unit, days=days)
+    visit = season.visit_of
+    whole = counted_catch(placements, catches, effort, methods)
+    kept = visit >= 0
     frame = pd.DataFrame(
         {
-            "unit": units.reindex(placements.index),
-            "year": local.dt.year,
-            "method": placements["method"],
-            "date": local,
-            "place": place_of.reindex(placements.index),
+            "unit": of_units[kept],
+            "year": season.year[visit[kept]],
+            "method": placements.loc[kept, "method"],
+            "visit": visit[kept],
+            "place": place_of.reindex(placements.index)[kept],
+            "effort": whole.effort[kept],
+            "effort_unit": np.array(whole.units, dtype=object)[whole.method[kept]],
         }
     )
-    whole = counted_catch(placements, catches, effort, methods)
-    frame["effort"] = whole.effort
-    frame["effort_unit"] = np.array(whole.units, dtype=object)[whole.method]
-    kept = looked(placements) & frame["unit"].notna().to_numpy() & local.notna().to_numpy()
-    frame = frame[kept].astype({"year": "int64"})
-    frame["visit"] = frame.groupby(["unit", "method", "date"], sort=False).ngroup()
     row = codes_within(catches["placement_id"], frame.index)
     of = row >= 0
     long = pd.DataFrame(
@@ -126,6 +141,7 @@ def _work(
         return wide.set_axis(frame.index)
 
     return _Work(
+        season,
         frame,
         table(long["number"]),
         table(long["number"].where(long["kept"], 0.0)),
@@ -164,38 +180,29 @@ def _parts(work: _Work) -> Iterator[tuple[str, str, pd.DataFrame]]:
                 )
 
 
-def _visits(rows: pd.DataFrame) -> tuple[Floats, Floats, list[str]]:
-    """Visits with a find and all, units by years by gears; gears without a find are left out."""
-    by_visit = (
-        rows[rows["able"]]
-        .groupby("visit")
-        .agg(
-            unit=("unit", "first"),
-            year=("year", "first"),
-            method=("method", "first"),
-            hit=("caught", "max"),
-        )
-    )
-    by_visit["hit"] = by_visit["hit"] > 0
-    finds = by_visit.groupby("method")["hit"].sum()
-    few = finds.index[(finds < _FEWEST_FINDS)]
-    gear = by_visit["method"].mask(by_visit["method"].isin(few), "others")
-    pooled = by_visit["hit"].groupby(gear).sum()
-    by_visit = by_visit.assign(gear=gear)[gear.map(pooled) > 0]
-    unit, units = pd.factorize(by_visit["unit"])
-    gears = sorted(by_visit["gear"].unique())
+def _fit_visits(rows: pd.DataFrame, season: Seasons) -> tuple[DynamicFit, int]:
+    """Fit the dynamic model to the visits of gear that can find it, and count those of no effort.
+
+    Gears with few finds are taken together; without any they are left out.
+    """
+    able = rows[rows["able"]]
+    hit = able.groupby("visit")["caught"].max() > 0
+    visit = hit.index.to_numpy(np.int64)
+    method = pd.Series(season.method[visit], index=hit.index)
+    finds = hit.groupby(method).sum()
+    gear = method.mask(method.isin(finds.index[finds < _FEWEST_FINDS]), -1)
+    kept = (gear.map(hit.groupby(gear).sum()) > 0).to_numpy()
+    visit = visit[kept]
     first, last = _years(rows).values()
-    years = np.arange(first, last + 1)
-    at = (
-        unit,
-        by_visit["year"].to_numpy() - years[0],
-        by_visit["gear"].map(gears.index).to_numpy(),
+    fit = fit_dynamic(
+        pd.factorize(season.unit[visit])[0],
+        season.year[visit] - first,
+        pd.factorize(gear[kept], sort=True)[0],
+        season.effort[visit],
+        hit[kept],
+        years=last - first + 1,
     )
-    tried = np.zeros((len(units), len(years), len(gears)))
-    found = np.zeros_like(tried)
-    np.add.at(tried, at, 1.0)
-    np.add.at(found, at, by_visit["hit"].to_numpy(np.float64))
-    return found, tried, gears
+    return fit, int((~season.known[visit]).sum())
 
 
 def _gained_and_lost(rows: pd.DataFrame) -> tuple[int, int, int]:
@@ -241,8 +248,10 @@ def change(
     *,
     units: pd.Series,
     place_of: pd.Series,
-) -> pd.DataFrame:
-    """Estimate how species changed from the first year to the last.
+    unit: Unit = "site",
+    days: Days | None = None,
+) -> Changes:
+    """Estimate how species changed from the first year to the last, and the figures of each year.
 
     Parameters
     ----------
@@ -252,75 +261,88 @@ def change(
         Site or reach of each placement; missing = left out.
     place_of
         Catchment or stream of each placement, for rows beside those of place `all`.
+    unit
+        What `units` are.
+    days
+        First and last day of each year's season, as for `layers.estimates.seasons.seasons`.
 
     Returns
     -------
-    DataFrame
-        Columns `CHANGE_COLUMNS`. `quantity` is `occupancy` (all gears together, method `all`) or
-        `catch_rate` (one gear). `gained` and `lost` count units looked at in two years or more
-        where it was found in the last of them and not in the first, or the other way round; not
-        corrected for what was missed. `yearly_ratio` is that of occupancy or catch per effort
-        from one year to the next. `decline_seen` is the smallest fall from first to last year
-        that the effort would have shown in four of five cases: by seeded simulation for catch
-        rates (`count_trend.change_seen`), by the standard error for occupancy. A find by gear
-        that is not listed for the species counts in `gained`, `lost` and `units_found` alone.
+    Changes
+        `over_years` has columns `CHANGE_COLUMNS`. `quantity` is `occupancy` (all gears together,
+        method `all`) or `catch_rate` (one gear). `gained` and `lost` count units looked at in two
+        years or more where it was found in the last of them and not in the first, or the other
+        way round; not corrected for what was missed. `yearly_ratio` is that of occupancy or catch
+        per effort from one year to the next. `decline_seen` is the smallest fall from first to
+        last year that the effort would have shown in four of five cases: by seeded simulation for
+        catch rates (`count_trend.change_seen`), by the standard error for occupancy. A find by
+        gear that is not listed for the species counts in `gained`, `lost` and `units_found` alone.
+
+        `by_year` has columns `YEAR_COLUMNS`. `value` of `occupancy` is the share of units of the
+        dynamic model; of `catch_rate` catch per effort over that of the first year, within units
+        fished in both.
 
     Notes
     -----
     Species with a find alone have rows. What is good or bad in one year everywhere counts as
     change: five years tell little of it.
     """
-    work = _work(placements, catches, effort, species, methods, units, place_of)
+    work = _work(placements, catches, effort, species, methods, units, place_of, unit, days)
     table: list[dict[str, Any]] = []
+    yearly: list[dict[str, Any]] = []
     for place, name, rows in _parts(work):
-        revisited, gained, lost = _gained_and_lost(rows)
-        shared = {"place": place, "species": name}
-        table.append(
-            shared
-            | {"method": ALL, "quantity": "occupancy", "units": revisited, "gained": gained}
-            | {"lost": lost}
-            | _years(rows)
-            | _occupancy_change(rows)
-        )
-        for method, own in rows.groupby("method"):
-            if own["able"].all() and own["caught"].any():
-                table.append(
-                    shared
-                    | {"method": method, "quantity": "catch_rate"}
-                    | dict(zip(("units", "gained", "lost"), _gained_and_lost(own), strict=True))
-                    | _years(own)
-                    | _rate_change(own)
-                )
-    frame = pd.DataFrame(table, columns=list(CHANGE_COLUMNS))
-    frame["words"] = [_words(row) for row in table]
-    numbers = ["yearly_ratio", "yearly_ratio_low", "yearly_ratio_high", "decline_seen"]
-    whole = ["units", "first_year", "last_year", "gained", "lost"]
-    texts = [*_KEYS, "estimator", "words", "problem"]
-    frame = (
-        frame.astype({"estimator": object})
-        .fillna({"estimator": ""})
-        .astype(
-            dict.fromkeys(numbers, "float64")
-            | dict.fromkeys(whole, "int64")
-            | dict.fromkeys(texts, "str")
-        )
-    )
-    frame.attrs["inputs"] = _inputs(placements, work)
-    return frame
+        groups = [(ALL, rows)]
+        groups += [
+            (str(method), own)
+            for method, own in rows.groupby("method")
+            if own["able"].all() and own["caught"].any()
+        ]
+        for method, own in groups:
+            quantity = "occupancy" if method == ALL else "catch_rate"
+            keys = dict(zip(_KEYS, (place, name, method, quantity), strict=True))
+            row, years = (
+                _occupancy_change(own, work.seasons) if method == ALL else _rate_change(own)
+            )
+            counts = dict(zip(("units", "gained", "lost"), _gained_and_lost(own), strict=True))
+            table.append(keys | counts | _years(own) | row)
+            yearly += [keys | one for one in _by_year(own, quantity, years)]
+    frames = Changes(_over_years(table), _typed(yearly, YEAR_COLUMNS))
+    for frame in frames:
+        frame.attrs["inputs"] = _inputs(placements, work)
+    return frames
+
+
+def _over_years(table: list[dict[str, Any]]) -> pd.DataFrame:
+    for row in table:
+        row["words"] = _words(row)
+    return _typed(table, CHANGE_COLUMNS)
+
+
+def _typed(table: list[dict[str, Any]], columns: tuple[str, ...]) -> pd.DataFrame:
+    frame = pd.DataFrame(table, columns=list(columns))
+    whole = {"units", "first_year", "last_year", "gained", "lost"}
+    whole |= {"year", "units_found", "placements"}
+    texts = {*_KEYS, "estimator", "words", "value_unit", "problem"}
+    kinds = {
+        name: "str" if name in texts else "int64" if name in whole else "float64"
+        for name in columns
+    }
+    if "estimator" in frame:
+        frame["estimator"] = frame["estimator"].astype(object).fillna("")
+    return frame.astype(kinds)
 
 
 def _inputs(placements: pd.DataFrame, work: _Work) -> dict[str, object]:
-    used = placements.index.isin(work.frame.index)
-    left_out = left_out_by_outcome(placements)
-    left_out["without a unit or a date"] = int((looked(placements) & ~used).sum())
     return inputs_of(
         placements,
-        used,
-        left_out,
+        work.seasons.visit_of >= 0,
+        work.seasons.left_out,
         seed=1,
+        interval="profile likelihood for occupancy, jackknife over sites for catch rates, 95 %",
         assumes="units stay occupied or empty within a year; chances of colonisation, loss and "
-        "detection and the yearly ratio are the same in all units and years; effort is of like "
-        "kind in all years; what is good or bad in one year everywhere counts as change",
+        "detection at usual effort and the yearly ratio are the same in all units and years; "
+        "effort is of like kind in all years; what is good or bad in one year everywhere counts "
+        "as change",
     )
 
 
@@ -330,30 +352,35 @@ def _years(rows: pd.DataFrame) -> dict[str, int]:
     return {"first_year": int(year.min()), "last_year": int(year.max())}
 
 
-def _occupancy_change(rows: pd.DataFrame) -> dict[str, Any]:
-    found, tried, _ = _visits(rows)
+def _occupancy_change(rows: pd.DataFrame, season: Seasons) -> tuple[dict[str, Any], _Yearly]:
     try:
-        fit = fit_dynamic(found, tried)
+        fit, unknown = _fit_visits(rows, season)
     except ThinDataError as thin:
-        return {"problem": str(thin)}
-    span = found.shape[1] - 1
+        return {"problem": str(thin)}, _Yearly({}, str(thin))
+    years = fit.occupancy.size
+    triples = zip(fit.occupancy.tolist(), fit.low.tolist(), fit.high.tolist(), strict=True)
+    figures = {
+        year: (*triple, "") for year, triple in enumerate(triples, _years(rows)["first_year"])
+    }
+    effort = f"effort of {counted(unknown, 'visit')} not known, taken as usual" if unknown else ""
     return {
         "yearly_ratio": fit.growth,
         "yearly_ratio_low": fit.growth_low,
         "yearly_ratio_high": fit.growth_high,
-        "decline_seen": -np.expm1(-_SEEN * fit.growth_se * span),
+        "decline_seen": -np.expm1(-_SEEN * fit.growth_se * (years - 1)),
         "estimator": fit.estimator,
-        "problem": "",
-    }
+        "problem": effort,
+    }, _Yearly(figures, "found by gear alone that is not listed for it")
 
 
-def _rate_change(rows: pd.DataFrame) -> dict[str, Any]:
+def _rate_change(rows: pd.DataFrame) -> tuple[dict[str, Any], _Yearly]:
     known, words = _of_gear(rows)
     counts, effort, unit, year = _codes(known)
+    yearly = _Yearly(year_indices(counts, effort, unit, year), "no known effort in this year")
     try:
         fit = fit_trend(counts, effort, unit, year)
     except ThinDataError as thin:
-        return {"problem": str(thin)}
+        return {"problem": str(thin)}, yearly
     first, last = _years(rows).values()
     seen = change_seen(counts, effort, unit, year, span=last - first)
     unseen = "" if seen == seen else "not even a fall by 90 % would have shown"
@@ -365,7 +392,7 @@ def _rate_change(rows: pd.DataFrame) -> dict[str, Any]:
         "sites": fit.sites,
         "estimator": "conditional_poisson",
         "problem": "; ".join(filter(None, (words, unseen))),
-    }
+    }, yearly
 
 
 def _words(row: dict[str, Any]) -> str:
@@ -386,83 +413,25 @@ def _words(row: dict[str, Any]) -> str:
     return f"{said} Hardly any fall from {span} would have shown with this effort."
 
 
-@reads(
-    "effort",
-    "species",
-    "methods",
-    placements="placement_id method outcome passes set_at timezone",
-    catches="placement_id species count count_kind pass_no",
-)
-def change_by_year(
-    placements: pd.DataFrame,
-    catches: pd.DataFrame,
-    effort: pd.DataFrame,
-    species: pd.DataFrame,
-    methods: pd.DataFrame,
-    *,
-    units: pd.Series,
-    place_of: pd.Series,
-) -> pd.DataFrame:
-    """Give occupancy and catch per effort of each year; parameters as of `change`.
-
-    Returns
-    -------
-    DataFrame
-        Columns `YEAR_COLUMNS`. `value` of `occupancy` is the share of units of the dynamic model;
-        of `catch_rate` catch per effort over that of the first year, within units fished in both.
-    """
-    work = _work(placements, catches, effort, species, methods, units, place_of)
-    table: list[dict[str, Any]] = []
-    for place, name, rows in _parts(work):
-        groups = [(ALL, "occupancy", rows)]
-        groups += [
-            (str(method), "catch_rate", own)
-            for method, own in rows.groupby("method")
-            if own["able"].all() and own["caught"].any()
-        ]
-        for method, quantity, own in groups:
-            values, lacking = _yearly(own, quantity)
-            per_unit = own.groupby(["year", "unit"])["caught"].max().gt(0).groupby("year")
-            seen = per_unit.agg(["size", "sum"])
-            for year, (units_there, hits) in zip(seen.index, seen.to_numpy(), strict=True):
-                *value, problem = values.get(int(year), (*[np.nan] * 3, lacking))
-                unit = own["effort_unit"].iloc[0]
-                cpue = EFFORT_UNITS[unit].cpue_unit if unit in EFFORT_UNITS else ""
-                table.append(
-                    dict(zip(_KEYS, (place, name, method, quantity), strict=True))
-                    | {"year": int(year), "units": int(units_there), "units_found": int(hits)}
-                    | {"placements": int((own["year"] == year).sum())}
-                    | dict(zip(("value", "value_low", "value_high"), value, strict=True))
-                    | {
-                        "value_unit": "share of units"
-                        if quantity == "occupancy"
-                        else f"{cpue}, first year = 1",
-                        "problem": problem,
-                    }
-                )
-    frame = pd.DataFrame(table, columns=list(YEAR_COLUMNS))
-    numbers = dict.fromkeys(["value", "value_low", "value_high"], "float64")
-    whole = dict.fromkeys(["year", "units", "units_found", "placements"], "int64")
-    texts = dict.fromkeys([*_KEYS, "value_unit", "problem"], "str")
-    frame = frame.astype(numbers | whole | texts)
-    frame.attrs["inputs"] = _inputs(placements, work)
-    return frame
-
-
-def _yearly(
-    rows: pd.DataFrame, quantity: str
-) -> tuple[dict[int, tuple[float, float, float, str]], str]:
-    """Figures by year, each with its problem, and what is wrong with all other years."""
-    if quantity == "catch_rate":
-        known, _ = _of_gear(rows)
-        return year_indices(*_codes(known)), "no known effort in this year"
-    found, tried, _ = _visits(rows)
-    try:
-        fit = fit_dynamic(found, tried)
-    except ThinDataError as thin:
-        return {}, str(thin)
-    triples = zip(fit.occupancy.tolist(), fit.low.tolist(), fit.high.tolist(), strict=True)
-    figures = {
-        year: (*triple, "") for year, triple in enumerate(triples, _years(rows)["first_year"])
-    }
-    return figures, "found by gear alone that is not listed for it"
+def _by_year(rows: pd.DataFrame, quantity: str, yearly: _Yearly) -> Iterator[dict[str, Any]]:
+    per_unit = rows.groupby(["year", "unit"])["caught"].max().gt(0).groupby("year")
+    seen = per_unit.agg(["size", "sum"])
+    effort_unit = rows["effort_unit"].iloc[0]
+    cpue = EFFORT_UNITS[effort_unit].cpue_unit if effort_unit in EFFORT_UNITS else ""
+    for year, (units, hits) in zip(seen.index, seen.to_numpy(), strict=True):
+        value, low, high, problem = yearly.figures.get(
+            int(year), (np.nan, np.nan, np.nan, yearly.lacking)
+        )
+        yield {
+            "year": int(year),
+            "units": int(units),
+            "units_found": int(hits),
+            "placements": int((rows["year"] == year).sum()),
+            "value": value,
+            "value_low": low,
+            "value_high": high,
+            "value_unit": "share of units"
+            if quantity == "occupancy"
+            else f"{cpue}, first year = 1",
+            "problem": problem,
+        }

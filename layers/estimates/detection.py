@@ -10,7 +10,7 @@ visited unit of a catchment does. Where the records cannot carry it the figures 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -44,12 +44,7 @@ if TYPE_CHECKING:
     Floats = npt.NDArray[np.float64]
     Bools = npt.NDArray[np.bool_]
 
-__all__ = [
-    "CHANCE_COLUMNS",
-    "DETECTION_COLUMNS",
-    "chance_present_by_catchment",
-    "detection",
-]
+__all__ = ["CHANCE_COLUMNS", "DETECTION_COLUMNS", "Detection", "detection"]
 
 DETECTION_COLUMNS: Final = (
     "species",
@@ -104,6 +99,13 @@ _OPEN: Final = (
 )
 
 
+class Detection(NamedTuple):
+    """How often methods find species, and the chance that catchments hold what was not found."""
+
+    by_method: pd.DataFrame
+    by_catchment: pd.DataFrame
+
+
 @dataclass(frozen=True)
 class _Looking:
     """Visits of all seasons, which species each caught, and which could be caught."""
@@ -136,7 +138,7 @@ class _Tried:
     problem: str
 
 
-@reads("placements", "catches", "snaps", "species", "methods", "effort")
+@reads("placements", "catches", "snaps", "species", "methods", "effort", "ancestors")
 def detection(
     placements: pd.DataFrame,
     catches: pd.DataFrame,
@@ -152,7 +154,9 @@ def detection(
     segment_m: float = SEGMENT_M,
     covariates: pd.DataFrame | None = None,
     chance: float = 0.05,
-) -> pd.DataFrame:
+    catchment_of: pd.Series | None = None,
+    ancestors: pd.DataFrame | None = None,
+) -> Detection:
     """Occupancy and detection by species, year and method, from units visited repeatedly.
 
     Parameters
@@ -170,20 +174,32 @@ def detection(
         detection; the lowest AICc is chosen (Burnham and Anderson 2002, from memory).
     chance
         Chance of presence that `more_placements` brings it down to.
+    catchment_of, ancestors
+        Smallest catchment of each placement, missing = outside all, and a frame of this kind;
+        for `by_catchment`, which is not made with covariates.
 
     Returns
     -------
-    DataFrame
-        Columns `DETECTION_COLUMNS`, one row per species, year and method that could detect it
-        and was used; years are never taken together. `units` were visited for the species,
-        `visits` and `placements` are those of the method. `occupancy` is the share of units
-        where the species lives, `detection` the chance that a visit with `usual_effort` finds
-        it there, `chance_missed` the mean, over units without a find, of the chance that it is
-        there all the same, all with 95 % intervals; `more_placements`, how many further
-        placements of the method in each such unit, all nil, bring that to `chance` or less.
+    Detection
+        `by_method` has columns `DETECTION_COLUMNS`, one row per species, year and method that
+        could detect it and was used; years are never taken together. `units` were visited for
+        the species, `visits` and `placements` are those of the method. `occupancy` is the share
+        of units where the species lives, `detection` the chance that a visit with
+        `usual_effort` finds it there, `chance_missed` the mean, over units without a find, of
+        the chance that it is there all the same, all with 95 % intervals; `more_placements`,
+        how many further placements of the method in each such unit, all nil, bring that to
+        `chance` or less.
         With covariates occupancy is the mean over units, and detection that at their mean.
         `estimator` is `maximum_likelihood` or `penalised_likelihood`
         (`layers.estimates.occupancy`). `attrs["inputs"]` states seasons and assumptions.
+
+        `by_catchment` has columns `CHANCE_COLUMNS`, one row per catchment and species: what was
+        fitted over all units, applied to the visits of each catchment, nested ones included. A
+        unit that lies in two catchments is one in each. `year` is the latest whose season has an
+        estimate and visits here; without one, the latest with visits here. `chance_present`, the
+        chance that the species lived then in at least one of `units`, with its 95 % interval: it
+        is missing where the species was found or nobody looked, as `problem` says. Units nobody
+        visited are not spoken for.
 
     Raises
     ------
@@ -194,18 +210,44 @@ def detection(
     looking = _looking(
         placements, catches, species, methods, effort, units, unit=unit, years=years, days=days
     )
-    rows: list[dict[str, object]] = []
     values = None if covariates is None else _by_visit(covariates, looking.seasons)
+    members: dict[str, Ints] = {}
+    if catchment_of is not None and ancestors is not None and covariates is None:
+        members = _members(placements, looking.seasons, catchment_of, ancestors)
+    rows: list[dict[str, object]] = []
+    places: list[dict[str, object]] = []
     for name, tried in _each_species(looking, species, values):
         if not tried:
             rows.append({"species": name, "problem": NOBODY})
         for one in tried:
             rows += _rows_of(name, one, looking.seasons, methods.index, chance)
-    frame = _typed(rows, DETECTION_COLUMNS)
-    frame = _with_inputs(frame, placements, looking.seasons, unit=unit)
+        for catchment, own in members.items():
+            place = {"catchment": catchment, "species": name}
+            places.append(place | _chance_of(tried, own, looking.seasons))
+    of_methods = _typed(rows, DETECTION_COLUMNS)
+    of_places = _typed(places, CHANCE_COLUMNS).sort_values(
+        ["species", "catchment"], kind="stable", ignore_index=True
+    )
+    frames = Detection(of_methods, of_places)
+    for frame in frames:
+        _with_inputs(frame, placements, looking.seasons, unit=unit)
     if covariates is not None:
-        frame.attrs["inputs"]["candidates"] = [CONSTANT, *covariates.columns]
-    return frame
+        of_methods.attrs["inputs"]["candidates"] = [CONSTANT, *covariates.columns]
+    return frames
+
+
+def _members(
+    placements: pd.DataFrame, season: Seasons, catchment_of: pd.Series, ancestors: pd.DataFrame
+) -> dict[str, Ints]:
+    """Visits in each catchment, nested ones included."""
+    names, inner, outer = nested_catchments(ancestors)
+    home = codes_within(catchment_of.reindex(placements.index), names)
+    in_visit = season.visit_of >= 0
+    visit, place = season.visit_of[in_visit], home[in_visit]
+    return {
+        str(name): np.unique(visit[np.isin(place, inner[outer == c])])
+        for c, name in enumerate(names)
+    }
 
 
 def _rows_of(
@@ -279,66 +321,6 @@ def _spelled(name: str, estimate: Estimate) -> dict[str, object]:
         f"{name}_low": estimate.low,
         f"{name}_high": estimate.high,
     }
-
-
-@reads("placements", "catches", "snaps", "species", "methods", "effort", "ancestors")
-def chance_present_by_catchment(
-    placements: pd.DataFrame,
-    catches: pd.DataFrame,
-    snaps: pd.DataFrame,
-    species: pd.DataFrame,
-    methods: pd.DataFrame,
-    effort: pd.DataFrame,
-    *,
-    catchment_of: pd.Series,
-    ancestors: pd.DataFrame,
-    unit: Unit = "reach",
-    years: Collection[int] | None = None,
-    days: Days | None = None,
-) -> pd.DataFrame:
-    """Chance that a species lives in any visited unit of a catchment though nobody found it there.
-
-    Occupancy and detection are fitted over all units, as in `detection`, then applied to the
-    visits of each catchment, nested ones included. A unit that lies in two catchments is one
-    in each.
-
-    Parameters
-    ----------
-    placements, catches, snaps, species, methods, effort, unit, years, days
-        As for `detection`.
-    catchment_of
-        Smallest catchment of each placement; missing = outside all.
-    ancestors
-        Frame of this kind (`layers.frames`).
-
-    Returns
-    -------
-    DataFrame
-        Columns `CHANCE_COLUMNS`, one row per catchment and species. `year` is the latest whose
-        season has an estimate and visits here; without one, the latest with visits here.
-        `chance_present`, the chance that the species lived then in at least one of `units`,
-        with its 95 % interval: it is missing where the species was found or nobody looked, as
-        `problem` says. Units nobody visited are not spoken for.
-    """
-    units = units_of(placements, snaps, unit)
-    looking = _looking(
-        placements, catches, species, methods, effort, units, unit=unit, years=years, days=days
-    )
-    names, inner, outer = nested_catchments(ancestors)
-    home = codes_within(catchment_of.reindex(placements.index), names)
-    in_visit = looking.seasons.visit_of >= 0
-    visit, place = looking.seasons.visit_of[in_visit], home[in_visit]
-    members = [np.unique(visit[np.isin(place, inner[outer == c])]) for c in range(len(names))]
-    rows: list[dict[str, object]] = []
-    for name, tried in _each_species(looking, species):
-        for catchment, own in zip(names, members, strict=True):
-            rows.append(
-                {"catchment": catchment, "species": name} | _chance_of(tried, own, looking.seasons)
-            )
-    frame = _typed(rows, CHANCE_COLUMNS).sort_values(
-        ["species", "catchment"], kind="stable", ignore_index=True
-    )
-    return _with_inputs(frame, placements, looking.seasons, unit=unit)
 
 
 def _chance_of(tried: list[_Tried], members: Ints, season: Seasons) -> dict[str, object]:
@@ -456,7 +438,7 @@ def _kinds(visits: Ints) -> Ints:
 
 def _with_inputs(
     frame: pd.DataFrame, placements: pd.DataFrame, season: Seasons, *, unit: Unit
-) -> pd.DataFrame:
+) -> None:
     frame.attrs["inputs"] = inputs_of(
         placements,
         season.visit_of >= 0,
@@ -466,7 +448,6 @@ def _with_inputs(
         interval="profile likelihood, 95 %",
         assumes=_ASSUMES,
     )
-    return frame
 
 
 def _typed(rows: list[dict[str, object]], columns: tuple[str, ...]) -> pd.DataFrame:

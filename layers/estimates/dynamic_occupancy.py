@@ -1,9 +1,11 @@
 """Occupancy over years: which share of units a species lives in, and how that changes.
 
 Unit i is occupied in the first year with chance ψ; from year to year an empty unit is colonised
-with chance γ and an occupied one lost with chance ε. A visit of method m finds a present species
-with chance p_m: MacKenzie et al. (2003), Ecology 84:2200-2207 (from memory). γ, ε and p are taken
-as the same in all years and units; within a year a unit stays occupied or empty.
+with chance γ and an occupied one lost with chance ε. A visit of method m with effort e finds a
+present species with chance p = 1 - exp(-rate_m × e), as in `layers.estimates.histories`:
+MacKenzie et al. (2003), Ecology 84:2200-2207 (from memory). γ, ε and the rates are taken as the
+same in all years and units; within a year a unit stays occupied or empty. Estimates and intervals
+are made as in `layers.estimates.occupancy`.
 """
 
 from __future__ import annotations
@@ -15,20 +17,33 @@ import numpy as np
 import scipy
 
 from layers.errors import ThinDataError
+from layers.estimates.profile_likelihood import (
+    LOG_RATE,
+    LOGIT,
+    Slopes,
+    climb,
+    farthest,
+    limits,
+    log_chances,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     import numpy.typing as npt
 
+    from layers.estimates.profile_likelihood import Figure
+
     Floats = npt.NDArray[np.float64]
+    Ints = npt.NDArray[np.int64]
+    Bools = npt.NDArray[np.bool_]
 
 __all__ = ["LEAST_UNITS", "DynamicFit", "fit_dynamic"]
 
 LEAST_UNITS: Final = 10  # as for one season; common practice, no source
 _LEAST_FOUND: Final = 3
-_Z95: Final = 1.959963984540054
-_EDGE: Final = 5.0  # on the logit scale: beyond 0.007 and 0.993 lies the boundary
+_PENALTIES: Final = (0.5, 0.5)
+_EDGE: Final = 0.007  # chances nearer to 0 or 1 than this lie on the boundary
+_CHANCES, _RATES = slice(0, 3), slice(3, None)
+_STEP: Final = 1e-4  # between slopes whose difference is taken
 
 
 @dataclass(frozen=True)
@@ -38,13 +53,13 @@ class DynamicFit:
     Attributes
     ----------
     occupancy, low, high
-        ψ of each year, and its 95 % interval (delta method on the logit scale).
+        ψ of each year, and its 95 % interval by profile likelihood.
     growth, growth_low, growth_high
-        Ratio of ψ from one year to the next, mean over the years; interval on the log scale.
+        Ratio of ψ from one year to the next, mean over the years, and its interval.
     growth_se
-        Standard error of its logarithm.
+        Standard error of its logarithm, by the observed information.
     detection
-        p by method, in the order of the columns that were fitted.
+        p by kind of visit, with effort 1.
     estimator
         `likelihood` where its maximum lies inside, else `penalised`.
     log_likelihood
@@ -65,61 +80,178 @@ class DynamicFit:
     log_likelihood: float
 
 
-def _log_likelihood(theta: Floats, found: Floats, tried: Floats) -> float:
-    """Sum over units of the log-chance of their histories, by the forward algorithm."""
-    first, gained, lost = scipy.special.expit(theta[:3])
-    log_p, log_q = -np.logaddexp(0, -theta[3:]), -np.logaddexp(0, theta[3:])
-    seen = np.exp(found @ log_p + (tried - found) @ log_q)  # units by years
-    none = found.sum(axis=2) == 0
-    total = 0.0
-    here = np.full(len(found), first)
-    for year in range(found.shape[1]):
-        present, absent = here * seen[:, year], (1 - here) * none[:, year]
-        both = present + absent
-        total += float(np.log(np.maximum(both, 1e-300)).sum())
-        now = present / np.maximum(both, 1e-300)
-        here = now * (1 - lost) + (1 - now) * gained
-    return total
+@dataclass(frozen=True)
+class _Histories:
+    """What the likelihood needs: groups of like units by year, and the visits that found it."""
+
+    count: Floats  # units of each group, (g,)
+    missed: Floats  # effort without a find, (g, years, kinds)
+    seen: Bools  # whether it was found, (g, years)
+    hit_kind: Ints
+    hit_effort: Floats
+    hit_count: Floats
+
+    def log_likelihood(self, theta: Floats, /, *, curve: bool = False) -> Slopes:
+        """Compute it with its slope, and second derivatives by differences of slopes."""
+        if not curve:
+            value, gradient = self._at(theta[None])
+            return Slopes(float(value[0]), gradient[0])
+        ways = np.eye(theta.size) * _STEP
+        value, gradient = self._at(np.vstack([theta, theta + ways, theta - ways]))
+        above, below = np.split(gradient[1:], 2)
+        bent = (above - below) / (2 * _STEP)
+        return Slopes(float(value[0]), gradient[0], (bent + bent.T) / 2)
+
+    def _at(self, theta: Floats) -> tuple[Floats, Floats]:
+        """Value and slope at several coefficients, (c,) and (c, coefficients).
+
+        By the forward algorithm; the slope by the expected states of the backward one.
+        """
+        first, gained, lost = scipy.special.expit(theta[:, _CHANCES]).T[..., None]
+        rate = np.exp(theta[:, _RATES])
+        hazard = rate[:, self.hit_kind] * self.hit_effort
+        # What a year's visits weigh for a unit that is occupied; the visits with a find apart.
+        nothing = np.exp(-np.einsum("gtk,ck->tcg", self.missed, rate))
+        present = np.where(self.seen.T[:, None], 1.0, nothing)
+        absent = (~self.seen).T[:, None].astype(np.float64)
+        now, total = np.empty_like(present), np.empty_like(present)
+        here = np.broadcast_to(first, present.shape[1:])
+        for t in range(len(present)):
+            inside = here * present[t]
+            total[t] = inside + (1 - here) * absent[t]
+            now[t] = inside / total[t]
+            here = now[t] * (1 - lost) + (1 - now[t]) * gained
+        spent = np.einsum("g,gt,gtk->k", self.count, self.seen, self.missed)
+        value = (
+            np.log(total).sum(axis=0) @ self.count
+            + np.log(-np.expm1(-hazard)) @ self.hit_count
+            - rate @ spent
+        )
+        state = now.copy()  # chance of presence given all years
+        later_in = later_out = np.ones(present.shape[1:])
+        entered, left = np.zeros_like(later_in), np.zeros_like(later_in)
+        for t in range(len(present) - 2, -1, -1):
+            into = present[t + 1] * later_in / total[t + 1]
+            out = absent[t + 1] * later_out / total[t + 1]
+            later_in = (1 - lost) * into + lost * out
+            later_out = gained * into + (1 - gained) * out
+            state[t] = now[t] * later_in
+            entered += (1 - now[t]) * gained * into
+            left += now[t] * lost * out
+        stayed = state[:-1].sum(axis=0)
+        gain = hazard / np.expm1(np.minimum(hazard, 600.0)) * self.hit_count
+        found = np.zeros((self.missed.shape[2], len(theta)))
+        np.add.at(found, self.hit_kind, gain.T)
+        effort = np.einsum("g,tcg,gtk->ck", self.count, state, self.missed)
+        chances = (
+            state[0] - first,
+            entered - gained * (len(present) - 1 - stayed),
+            left - lost * stayed,
+        )
+        slopes = [part @ self.count for part in chances]
+        return value, np.column_stack([*slopes, found.T - effort * rate])
 
 
-def _occupancies(theta: Floats, years: int) -> Floats:
-    first, gained, lost = scipy.special.expit(theta[:3])
-    path = [first]
-    for _ in range(years - 1):
-        path.append(path[-1] * (1 - lost) + (1 - path[-1]) * gained)
-    return np.array(path)
+def _histories(
+    unit: Ints, year: Ints, kind: Ints, effort: Floats, found: Bools, years: int
+) -> _Histories:
+    """Add up visits; units with the same efforts and finds in the same years become one group."""
+    n, kinds = int(unit.max()) + 1, int(kind.max()) + 1
+    missed, seen = np.zeros((n, years, kinds)), np.zeros((n, years), dtype=bool)
+    np.add.at(missed, (unit[~found], year[~found], kind[~found]), effort[~found])
+    seen[unit[found], year[found]] = True
+    pairs, hits = np.unique(
+        np.column_stack([kind[found], effort[found]]), axis=0, return_counts=True
+    )
+    signature = np.column_stack([missed.reshape(n, -1), seen])
+    _, first, count = np.unique(signature, axis=0, return_index=True, return_counts=True)
+    return _Histories(
+        count=count.astype(np.float64),
+        missed=missed[first],
+        seen=seen[first],
+        hit_kind=pairs[:, 0].astype(np.int64),
+        hit_effort=pairs[:, 1],
+        hit_count=hits.astype(np.float64),
+    )
 
 
-def _second_derivatives(function: Callable[[Floats], float], at: Floats) -> Floats:
-    step, k = 1e-3, at.size
-    unit = np.eye(k) * step
-    values = np.empty((k, k))
-    for i in range(k):
-        for j in range(i, k):
-            values[i, j] = values[j, i] = (
-                function(at + unit[i] + unit[j])
-                - function(at + unit[i] - unit[j])
-                - function(at - unit[i] + unit[j])
-                + function(at - unit[i] - unit[j])
-            ) / (4 * step**2)
-    return values
+def _path(theta: Floats, years: int) -> tuple[Floats, Floats]:
+    """ψ of each year, and its slopes, (years, coefficients)."""
+    first, gained, lost = scipy.special.expit(theta[_CHANCES])
+    path, slopes = np.empty(years), np.zeros((years, theta.size))
+    path[0], slopes[0, 0] = first, first * (1 - first)
+    for t in range(1, years):
+        before = path[t - 1]
+        path[t] = before * (1 - lost) + (1 - before) * gained
+        slopes[t] = slopes[t - 1] * (1 - lost - gained)
+        slopes[t, 1] += (1 - before) * gained * (1 - gained)
+        slopes[t, 2] -= before * lost * (1 - lost)
+    return path, slopes
 
 
-def fit_dynamic(found: npt.ArrayLike, tried: npt.ArrayLike) -> DynamicFit:
+def _logit_of_year(theta: Floats, t: int, years: int) -> tuple[float, Floats]:
+    path, slopes = _path(theta, years)
+    value = min(max(path[t], 1e-12), 1 - 1e-12)
+    return float(scipy.special.logit(value)), slopes[t] / (value * (1 - value))
+
+
+def _log_growth(theta: Floats, years: int) -> tuple[float, Floats]:
+    path, slopes = _path(theta, years)
+    change = slopes[-1] / path[-1] - slopes[0] / path[0]
+    return float(np.log(path[-1] / path[0])) / (years - 1), change / (years - 1)
+
+
+def _prior(theta: Floats) -> tuple[float, Floats]:
+    return log_chances(theta, _CHANCES, _RATES, _PENALTIES)
+
+
+def _spread(seen: _Histories, theta: Floats, *, penalised: bool) -> Floats:
+    """Covariance by the observed information of what was maximised."""
+    curve = seen.log_likelihood(theta, curve=True).curve
+    assert curve is not None  # noqa: S101 - it was asked for
+    above, below = (_prior(theta + way)[1] for way in (_STEP, -_STEP))
+    bend = (above - below) / (2 * _STEP)  # each part depends on its own coefficient alone
+    covariance = np.linalg.pinv(-curve - np.diag(penalised * bend), hermitian=True)
+    return np.asarray(covariance, dtype=np.float64)
+
+
+def _refuse_thin(unit: Ints, year: Ints, found: Bools) -> None:
+    units = int(unit.max(initial=-1)) + 1
+    looked = np.unique(np.column_stack([unit, year]), axis=0)
+    if (np.bincount(looked[:, 0], minlength=units) > 1).sum() < LEAST_UNITS:
+        raise ThinDataError(f"fewer than {LEAST_UNITS} units looked at in two years")
+    if np.unique(unit[found]).size < _LEAST_FOUND:
+        raise ThinDataError(f"fewer than {_LEAST_FOUND} units with a find")
+    if len(looked) == unit.size:
+        raise ThinDataError("no unit was visited twice in a year, so a miss looks like an absence")
+
+
+def fit_dynamic(
+    unit: npt.ArrayLike,
+    year: npt.ArrayLike,
+    kind: npt.ArrayLike,
+    effort: npt.ArrayLike,
+    found: npt.ArrayLike,
+    *,
+    years: int | None = None,
+) -> DynamicFit:
     """Fit occupancy over years, or refuse with the reason.
 
     Parameters
     ----------
-    found, tried
-        Units by years by methods: visits that found the species, and all. Years follow one
-        another; one in which nobody looked has no visits.
+    unit, year, kind, effort, found
+        Of v visits: numbers of the unit, of the year and of the kind of visit (a gear, or gears
+        taken together), each from 0; effort in multiples of the usual one, above 0; whether it
+        found the species.
+    years
+        How many there are; as many as were visited where not given.
 
     Returns
     -------
     DynamicFit
         By maximum likelihood where that lies inside; else each chance is drawn off 0 and 1 by
         half a success and half a failure (log-F(1,1) prior: Greenland & Mansournia 2015,
-        Stat. Med. 34:3133-3143, from memory).
+        Stat. Med. 34:3133-3143, from memory). Intervals by profile likelihood, without penalty.
 
     Raises
     ------
@@ -129,64 +261,68 @@ def fit_dynamic(found: npt.ArrayLike, tried: npt.ArrayLike) -> DynamicFit:
 
     Examples
     --------
-    >>> tried = np.full((20, 2, 1), 3.0)
-    >>> found = np.zeros((20, 2, 1))
-    >>> found[:12, 0], found[4:14, 1] = 2, 2
-    >>> fit = fit_dynamic(found, tried)
+    >>> unit, year = np.repeat(np.arange(20), 6), np.tile([0, 0, 0, 1, 1, 1], 20)
+    >>> found = (np.arange(120) % 3 < 2) & np.where(year == 0, unit < 12, (unit > 3) & (unit < 14))
+    >>> fit = fit_dynamic(unit, year, np.zeros(120, int), np.ones(120), found)
     >>> fit.occupancy.round(2).tolist(), fit.estimator
     ([0.63, 0.53], 'likelihood')
     """
-    y, n = (np.asarray(a, dtype=np.float64) for a in (found, tried))
-    looked = n.sum(axis=2) > 0
-    if (looked.sum(axis=1) > 1).sum() < LEAST_UNITS:
-        raise ThinDataError(f"fewer than {LEAST_UNITS} units looked at in two years")
-    if (y.sum(axis=(1, 2)) > 0).sum() < _LEAST_FOUND:
-        raise ThinDataError(f"fewer than {_LEAST_FOUND} units with a find")
-    if (n.sum(axis=2) < 2).all():
-        raise ThinDataError("no unit was visited twice in a year, so a miss looks like an absence")
-    share = np.clip((y.sum(axis=2) > 0).sum() / looked.sum(), 0.05, 0.9)
-    per_visit = np.clip(y.sum(axis=(0, 1)) / np.maximum(n.sum(axis=(0, 1)), 1) / share, 0.05, 0.9)
-    start = scipy.special.logit(np.concatenate([[share, 0.2, 0.2], per_visit]))
+    units, at, kinds = (np.asarray(part, dtype=np.int64) for part in (unit, year, kind))
+    worked, hit = np.asarray(effort, dtype=np.float64), np.asarray(found, dtype=bool)
+    _refuse_thin(units, at, hit)
+    span = years or int(at.max()) + 1
+    seen = _histories(units, at, kinds, worked, hit, span)
+    start = _start(units, at, kinds, hit)
+    bounds = [LOGIT] * 3 + [LOG_RATE] * (start.size - 3)
 
-    def plain(theta: Floats) -> float:
-        return -_log_likelihood(theta, y, n)
+    inside = climb(seen, [start], bounds, _prior)
+    best = climb(seen, [inside], bounds)
+    chances = np.append(scipy.special.expit(best[:3]), -np.expm1(-np.exp(best[3:])))
+    edge = bool(((chances < _EDGE) | (chances > 1 - _EDGE)).any())
+    theta = inside if edge else best
+    spread = _spread(seen, theta, penalised=edge)
+    freedom = max(np.unique(units).size - theta.size, 1)
+    floor = seen.log_likelihood(best).value - float(scipy.special.stdtrit(freedom, 0.975)) ** 2 / 2
 
-    def penalised(theta: Floats) -> float:
-        return plain(theta) + float((np.logaddexp(0, theta) - theta / 2).sum())
+    last = {-1.0: inside, 1.0: inside}  # ends of one year are near those of the next
 
-    estimator: Literal["likelihood", "penalised"] = "likelihood"
-    best = scipy.optimize.minimize(plain, start, method="BFGS")
-    information = _second_derivatives(plain, best.x)
-    if (np.abs(best.x) > _EDGE).any() or (np.linalg.eigvalsh(information) <= 1e-6).any():
-        estimator = "penalised"
-        best = scipy.optimize.minimize(penalised, start, method="BFGS")
-        information = _second_derivatives(penalised, best.x)
-    theta = best.x
-    spread = np.linalg.pinv(information, hermitian=True)
-    years = y.shape[1]
+    def ends(figure: Figure) -> tuple[float, float, float]:
+        for sign, begin in last.items():
+            last[sign] = farthest(seen, begin, bounds, floor, figure, sign)
+        return figure(theta)[0], figure(last[-1.0])[0], figure(last[1.0])[0]
 
-    def figures(at: Floats) -> Floats:
-        path = _occupancies(at, years)
-        return np.append(scipy.special.logit(path), np.log(path[-1] / path[0]) / (years - 1))
-
-    slope = np.array(
-        [(figures(theta + h) - figures(theta - h)) / 2e-4 for h in np.eye(theta.size) * 1e-4]
-    )
-    at = figures(theta)
-    se = np.sqrt(np.maximum(np.einsum("ij,ik,kj->j", slope, spread, slope), 0.0))
-    low, high = at - _Z95 * se, at + _Z95 * se
-    chances = scipy.special.expit(theta)
+    of_years = [
+        ends(lambda theta, t=t: _logit_of_year(theta, t, span))  # type: ignore[misc]
+        for t in range(span)
+    ]
+    last |= {-1.0: inside, 1.0: inside}
+    shown, low, high = scipy.special.expit(np.array(of_years)).T
+    low, high = np.array([limits(*three) for three in zip(low, high, shown, strict=True)]).T
+    growth = np.exp(np.array(ends(lambda theta: _log_growth(theta, span))))
+    slope = _log_growth(theta, span)[1]
+    own = np.append(scipy.special.expit(theta[:3]), -np.expm1(-np.exp(theta[3:])))
     return DynamicFit(
-        occupancy=scipy.special.expit(at[:-1]),
-        low=scipy.special.expit(low[:-1]),
-        high=scipy.special.expit(high[:-1]),
-        growth=float(np.exp(at[-1])),
-        growth_low=float(np.exp(low[-1])),
-        growth_high=float(np.exp(high[-1])),
-        growth_se=float(se[-1]),
-        colonised=float(chances[1]),
-        lost=float(chances[2]),
-        detection=chances[3:],
-        estimator=estimator,
-        log_likelihood=-plain(theta),
+        occupancy=shown,
+        low=low,
+        high=high,
+        growth=float(growth[0]),
+        growth_low=float(growth[:2].min()),
+        growth_high=float(growth[::2].max()),
+        growth_se=max(float(slope @ spread @ slope), 0.0) ** 0.5,
+        colonised=float(own[1]),
+        lost=float(own[2]),
+        detection=own[3:],
+        estimator="penalised" if edge else "likelihood",
+        log_likelihood=seen.log_likelihood(best).value,
     )
+
+
+def _start(unit: Ints, year: Ints, kind: Ints, found: Bools) -> Floats:
+    """Where to begin: the naive figures."""
+    pairs = np.column_stack([unit, year])
+    share = len(np.unique(pairs[found], axis=0)) / len(np.unique(pairs, axis=0))
+    share = min(max(share, 0.05), 0.9)
+    each = np.bincount(kind[found], minlength=int(kind.max()) + 1) / np.bincount(kind)
+    chance = np.clip(each / share, 0.05, 0.9)
+    rates = np.log(-np.log1p(-chance))
+    return np.append(scipy.special.logit([share, 0.2, 0.2]), rates)

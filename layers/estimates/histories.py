@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import scipy
 
+from layers.estimates.profile_likelihood import Slopes
+
 if TYPE_CHECKING:
     import numpy.typing as npt
 
@@ -24,18 +26,9 @@ if TYPE_CHECKING:
     Floats = npt.NDArray[np.float64]
     Bools = npt.NDArray[np.bool_]
 
-__all__ = ["Histories", "Slopes", "histories"]
+__all__ = ["Histories", "histories"]
 
 _FEW_KINDS: Final = 16  # of visits: units of like efforts are then looked for and counted
-
-
-@dataclass(frozen=True)
-class Slopes:
-    """Log-likelihood and its derivatives at one place."""
-
-    value: float
-    gradient: Floats
-    curve: Floats | None  # second derivatives
 
 
 @dataclass(frozen=True)
@@ -110,7 +103,7 @@ class Histories:
         slope = (weight * psi * (1 - psi)) @ self.occupancy_design
         return float(weight @ psi), np.append(slope, np.zeros(b))
 
-    def log_likelihood(self, theta: Floats, *, curve: bool = False) -> Slopes:
+    def log_likelihood(self, theta: Floats, /, *, curve: bool = False) -> Slopes:
         """Compute the log-likelihood and its slope, on request its second derivatives.
 
         Parameters
@@ -149,7 +142,7 @@ class Histories:
         )
         gradient = np.append(x.T @ d_logit, w.T @ d_rate)
         if not curve:
-            return Slopes(float(value), gradient, None)
+            return Slopes(float(value), gradient)
         bent = gain * (1 - hazard - gain)
         second = (
             np.bincount(self.hit_kind, self.hit_count * bent, minlength=k)

@@ -12,6 +12,7 @@ from layers.fieldwork.stretches import stretch_lengths
 from service import reference
 from service.access import (
     placement_catchments,
+    refuse_unknown,
     surveys,
 )
 from service.answers.opening import (
@@ -24,6 +25,7 @@ from service.answers.opening import (
     open_with_effort,
     place_of_each,
 )
+from service.cache import cached
 from service.errors import RequestError
 from service.records import EVERYTHING, OF_EFFORT, Selection
 from service.reference import network
@@ -33,6 +35,8 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from layers.estimates.change import Changes
+    from layers.estimates.detection import Detection
     from layers.estimates.seasons import Days, Unit
     from service.records import Viewer
     from service.store import Store
@@ -93,35 +97,12 @@ def detection(
     calendar year. `segment_m` is the length of the pieces of `unit` `segment`. `covariates` are
     candidates, some of `layers.estimates.covariates.COVARIATES`.
     """
-    from layers.estimates import detection as computing
-    from layers.estimates.covariates import COVARIATES, covariates_of
-    from layers.estimates.seasons import SEGMENT_M
-
-    if segment_m is not None and unit != "segment":
-        raise RequestError("A length of segments needs segments as units.")
-    for name in covariates:
-        if name not in COVARIATES:
-            raise RequestError(f"{name!r} is no covariate; use any of {', '.join(COVARIATES)}.")
-    opened, effort = open_with_effort(
-        store, selection, viewer, EVERYTHING if covariates else OF_EFFORT
-    )
-    records = opened.records
-    values = None
-    if covariates:
-        values = covariates_of(records.placements, records.snaps, opened.methods, network(store))
-        values = values[list(dict.fromkeys(covariates))]
-    found = computing.detection(
-        *opened.to_compare(),
-        effort,
-        unit=unit,
-        years=years,
-        days=days,
-        reach_length_m=network(store).reaches["length_m"] if unit == "segment" else None,
-        segment_m=segment_m or SEGMENT_M,
-        covariates=values,
-    )
-    rows = of_species(found[fully_shown(found["species"], opened.species, viewer)], selection)
-    return as_summary(rows, "detection", found)  # type: ignore[no-any-return]
+    refuse_unknown(store, selection, viewer)
+    found = _detected(
+        store, selection.without_species(), viewer, unit, years, days, segment_m, covariates
+    ).by_method
+    shown = found[fully_shown(found["species"], reference.species(store), viewer)]
+    return as_summary(of_species(shown, selection), "detection", found)  # type: ignore[no-any-return]
 
 
 def chance_present(
@@ -131,21 +112,62 @@ def chance_present(
 
     Columns of `layers.estimates.detection.CHANCE_COLUMNS`; `years` as there.
     """
-    from layers.estimates import detection as computing
-
-    opened, effort = open_with_effort(store, selection, viewer)
-    found = computing.chance_present_by_catchment(
-        *opened.to_compare(),
-        effort,
-        catchment_of=placement_catchments(store, opened.records.placements),
-        ancestors=reference.ancestors(store),
-        years=years,
-    )
-    inputs = found.attrs.get("inputs", {})
-    found = found[fully_shown(found["species"], opened.species, viewer)]
-    rows = of_species(in_chosen(store, found, selection), selection).reset_index(drop=True)
-    rows.attrs["inputs"] = inputs
+    refuse_unknown(store, selection, viewer)
+    whole = _detected(store, selection.without_species(), viewer, "reach", years)
+    found = whole.by_catchment
+    shown = found[fully_shown(found["species"], reference.species(store), viewer)]
+    rows = of_species(in_chosen(store, shown, selection), selection).reset_index(drop=True)
+    rows.attrs["inputs"] = found.attrs.get("inputs", {})
     return rows
+
+
+def _detected(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    unit: Unit,
+    years: Sequence[int] | None,
+    days: Days | None = None,
+    segment_m: float | None = None,
+    covariates: Sequence[str] = (),
+) -> Detection:
+    """Both tables of detection, from models that are fitted once."""
+    from layers.estimates.covariates import COVARIATES, covariates_of
+    from layers.estimates.detection import detection as compute
+    from layers.estimates.seasons import SEGMENT_M
+
+    if segment_m is not None and unit != "segment":
+        raise RequestError("A length of segments needs segments as units.")
+    for name in covariates:
+        if name not in COVARIATES:
+            raise RequestError(f"{name!r} is no covariate; use any of {', '.join(COVARIATES)}.")
+    candidates = tuple(dict.fromkeys(covariates))
+
+    def make() -> Detection:
+        opened, effort = open_with_effort(
+            store, selection, viewer, EVERYTHING if candidates else OF_EFFORT
+        )
+        placements, snaps = opened.records.placements, opened.records.snaps
+        of_reaches = unit == "reach"
+        return compute(
+            *opened.to_compare(),
+            effort,
+            unit=unit,
+            years=years,
+            days=days,
+            reach_length_m=network(store).reaches["length_m"] if unit == "segment" else None,
+            segment_m=segment_m or SEGMENT_M,
+            covariates=covariates_of(placements, snaps, opened.methods, network(store))[
+                [*candidates]
+            ]
+            if candidates
+            else None,
+            catchment_of=placement_catchments(store, placements) if of_reaches else None,
+            ancestors=reference.ancestors(store) if of_reaches else None,
+        )
+
+    question = (selection, unit, tuple(years or ()), days, segment_m, candidates)
+    return cached(store, viewer, ("detection", *question), make)
 
 
 def accumulation(
@@ -261,15 +283,15 @@ def change(
     *,
     by: str = "catchment",
     unit: str = "",
+    days: Days | None = None,
 ) -> pd.DataFrame:
     """Change of species over years: units gained and lost, yearly ratios, what would have shown.
 
     `by` is catchment or stream; `unit` site or reach, where empty site if half of the placements
-    have one.
+    have one; `days` as for `detection`.
     """
-    from layers.estimates import change as computing
-
-    return _changes(computing.change, "change", store, selection, viewer, by, unit)
+    found = _changes(store, selection, viewer, by, unit, days).over_years
+    return as_summary(found, "change", found, place=by)  # type: ignore[no-any-return]
 
 
 def change_by_year(
@@ -279,42 +301,49 @@ def change_by_year(
     *,
     by: str = "catchment",
     unit: str = "",
+    days: Days | None = None,
 ) -> pd.DataFrame:
     """Occupancy and catch per effort of species by year; parameters as of `change`."""
-    from layers.estimates import change as computing
-
-    return _changes(computing.change_by_year, "change_by_year", store, selection, viewer, by, unit)
+    found = _changes(store, selection, viewer, by, unit, days).by_year
+    return as_summary(found, "change_by_year", found, place=by)  # type: ignore[no-any-return]
 
 
 def _changes(
-    compute: Callable[..., pd.DataFrame],
-    name: str,
-    store: Store,
-    selection: Selection,
-    viewer: Viewer,
-    by: str,
-    unit: str,
-) -> pd.DataFrame:
-    from layers.fieldwork.effort import effort_of
-
+    store: Store, selection: Selection, viewer: Viewer, by: str, unit: str, days: Days | None
+) -> Changes:
+    """Both tables, from models that are fitted once."""
     if by not in ("catchment", "stream"):
         raise RequestError(f"{by!r} is no grouping of change; use catchment or stream.")
     if unit not in ("", "site", "reach"):
         raise RequestError(f"{unit!r} is no unit of change; use site or reach.")
-    records = open_shown_whole(store, selection.without_species(), viewer, OF_EFFORT)
-    placements, methods = records.placements, reference.methods(store)
-    species = reference.species(store)
-    listed = species.loc[[*selection.species]] if selection.species else species
-    if not unit:
-        unit = "site" if placements["site"].notna().mean() >= 0.5 else "reach"
-    found = compute(
-        placements,
-        records.catches[records.catches["species"].isin(listed.index)],
-        effort_of(placements, methods, stretch_lengths(records.stretches)),
-        listed,
-        methods,
-        units=place_of_each(store, records, unit),
-        place_of=place_of_each(store, records, by),
-    )
-    found.attrs["inputs"] |= {"unit": unit}
-    return as_summary(found.rename(columns={"place": by}), name, found, place=by)  # type: ignore[no-any-return]
+    refuse_unknown(store, selection, viewer)
+
+    def make() -> Changes:
+        from layers.estimates.change import Changes
+        from layers.estimates.change import change as compute
+        from layers.fieldwork.effort import effort_of
+
+        records = open_shown_whole(store, selection.without_species(), viewer, OF_EFFORT)
+        placements, methods = records.placements, reference.methods(store)
+        species = reference.species(store)
+        listed = species.loc[[*selection.species]] if selection.species else species
+        chosen: Unit = "site" if placements["site"].notna().mean() >= 0.5 else "reach"
+        if unit:
+            chosen = unit  # type: ignore[assignment]  # checked above
+        found = compute(
+            placements,
+            records.catches[records.catches["species"].isin(listed.index)],
+            effort_of(placements, methods, stretch_lengths(records.stretches)),
+            listed,
+            methods,
+            units=place_of_each(store, records, chosen),
+            place_of=place_of_each(store, records, by),
+            unit=chosen,
+            days=days,
+        )
+        named = Changes(*(frame.rename(columns={"place": by}) for frame in found))
+        for frame in named:
+            frame.attrs["inputs"]["unit"] = chosen
+        return named
+
+    return cached(store, viewer, ("change", selection, by, unit, days), make)

@@ -14,12 +14,11 @@ from service import reference
 from service.answers import summaries
 from service.cache import cached
 from service.errors import RequestError
-from service.records import Selection
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from service.records import Viewer
+    from service.records import Selection, Viewer
     from service.store import Store
 
 __all__ = [
@@ -360,8 +359,7 @@ def chances(
 ) -> Chances:
     """Chance that each species lives in each catchment where one looked in vain.
 
-    Fitting takes seconds, so that pages ask for it apart; the answer about all records is kept
-    until the store changes.
+    Fitting takes seconds, so that pages ask for it apart; answers are cached.
 
     Parameters
     ----------
@@ -376,9 +374,7 @@ def chances(
         years = [season] if season else None
         return _arranged(summaries.chance_present(store, selection, viewer, years=years))
 
-    if selection == Selection() and season is None:
-        return cached(store, viewer, "chances of presence", make)
-    return make()
+    return cached(store, viewer, ("chances of presence", selection, season), make)
 
 
 def _arranged(frame: pd.DataFrame) -> Chances:

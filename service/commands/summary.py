@@ -48,7 +48,7 @@ SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "richness": ("richness", ("per", "coverage")),
     "lengths": ("lengths", ("per", "class_mm")),
     "returns": ("returns", ()),
-    "change": ("change", ("per", "by", "unit")),
+    "change": ("change", ("per", "by", "unit", "season")),
 }
 _PER: Final[dict[str, dict[str, str]]] = {
     "nearest-reach": {"placement": "placement_reaches", "reach": "reach_summary"},
@@ -163,7 +163,7 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 @click.option(
     "--season",
     metavar="MM-DD:MM-DD",
-    help="detection: first and last day of each year's season; the calendar year.",
+    help="detection, change: first and last day of each year's season; the calendar year.",
 )
 @click.option(
     "--covariates",

@@ -21,6 +21,7 @@ from service.columns import SUMMARY_COLUMNS
 from service.export import write_hand_over
 from service.records import PUBLIC, Selection, Viewer
 from service.settings import Settings
+from service.store import open_store
 from tests.sensitive_store import SPECIES, make_store, random_plan
 
 MEMBER = Viewer("m", "member")
@@ -103,8 +104,10 @@ def test_pages_keep_chances_and_rates_to_themselves(store, viewer, monkeypatch):
     """Chances of presence, the table of catchments and species' pages say what summaries may."""
     # Few visits as they are, every species gets an estimate.
     monkeypatch.setattr("layers.estimates.detection.refuse_thin", lambda visits: None)
+    with closing(open_store(store.path, read_only=True)) as fresh:  # shares no cached answers
+        client = create_app(fresh, Settings(), viewer=viewer).test_client()
+        chances = json.loads(client.get("/catchments/chances.json").data)
     client = create_app(store, Settings(), viewer=viewer).test_client()
-    chances = json.loads(client.get("/catchments/chances.json").data)
     named = {name for row in chances["cells"].values() for name in row}
     assert named - SENSITIVE
     assert bool(named & SENSITIVE) == viewer.sees_exact_places

@@ -2,6 +2,7 @@
 
 import datetime as dt
 from contextlib import closing
+from importlib import import_module
 
 import geopandas as gpd
 import pandas as pd
@@ -45,6 +46,34 @@ def test_summaries_leave_each_other_the_cached_records(store, viewer):
             for name in order:
                 again = getattr(summaries, name)(fresh, Selection(), viewer)
                 assert_frame_equal(pd.DataFrame(again), pd.DataFrame(alone[name]))
+
+
+@pytest.mark.parametrize(
+    ("fitting", "names"),
+    [
+        ("layers.estimates.change._parts", ("change", "change_by_year")),
+        ("layers.estimates.detection._each_species", ("detection", "chance_present")),
+    ],
+)
+def test_models_are_fitted_once_for_both_tables(store, monkeypatch, fitting, names):
+    """Whichever table comes first; another selection and a write have models of their own."""
+    module, name = fitting.rsplit(".", 1)
+    fit, calls = getattr(import_module(module), name), []
+    monkeypatch.setattr(fitting, lambda *given: calls.append(1) or fit(*given))
+    for order in (names, names[::-1]):
+        with closing(open_store(store.path, read_only=True)) as fresh:
+            before = len(calls)
+            for table in (*order, *order):
+                getattr(summaries, table)(fresh, Selection(), LOCAL_KEEPER)
+            assert len(calls) == before + 1
+            getattr(summaries, names[0])(fresh, Selection(methods=("kick_net",)), LOCAL_KEEPER)
+            assert len(calls) == before + 2
+
+
+@pytest.mark.parametrize("name", ["change", "change_by_year", "detection", "chance_present"])
+def test_unknown_species_are_refused(store, name):
+    with pytest.raises(RequestError, match="Salmo nobilis"):
+        getattr(summaries, name)(store, Selection(species=("Salmo nobilis",)), LOCAL_KEEPER)
 
 
 @pytest.mark.parametrize("name", list(SUMMARY_COLUMNS))

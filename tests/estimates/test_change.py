@@ -6,9 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from scipy.optimize import approx_fprime, minimize
+from scipy.special import expit, logit, stdtrit
 
 from layers.errors import ThinDataError
-from layers.estimates.change import change, change_by_year
+from layers.estimates import dynamic_occupancy
+from layers.estimates.change import change
 from layers.estimates.count_trend import change_seen, fit_trend, year_indices
 from layers.estimates.dynamic_occupancy import fit_dynamic
 from layers.fieldwork.effort import effort_of
@@ -111,6 +114,15 @@ def sum_over_histories(psi, gained, lost, p, found, tried):
     return total
 
 
+def visits_of(found, tried, effort=None):
+    """Visits of units x years x gears, from those with a find and all."""
+    unit, year, kind = (np.repeat(part.ravel(), tried.ravel().astype(int))
+                        for part in np.indices(found.shape))  # fmt: skip
+    order = np.concatenate([np.arange(n) for n in tried.ravel().astype(int)])
+    hit = order < np.repeat(found.ravel(), tried.ravel().astype(int))
+    return unit, year, kind, np.ones(unit.size) if effort is None else effort, hit
+
+
 def test_likelihood_is_the_sum_over_all_histories_and_is_the_greatest():
     """At the estimate and around it, on a seeded season of four years with a year unvisited."""
     random = np.random.default_rng(3)
@@ -121,7 +133,7 @@ def test_likelihood_is_the_sum_over_all_histories_and_is_the_greatest():
         found[:, year, 0] = random.binomial(3, 0.5 * here)
     tried = np.full_like(found, 3.0)
     found[:20, 1], tried[:20, 1] = 0, 0
-    fit = fit_dynamic(found, tried)
+    fit = fit_dynamic(*visits_of(found, tried))
     assert fit.estimator == "likelihood"
     at = (fit.occupancy[0], fit.colonised, fit.lost, fit.detection[0])
     best = sum_over_histories(*at, found[..., 0], tried[..., 0])
@@ -132,17 +144,89 @@ def test_likelihood_is_the_sum_over_all_histories_and_is_the_greatest():
             assert sum_over_histories(*moved, found[..., 0], tried[..., 0]) < best
 
 
+def uneven_visits(seed=4):
+    """Visits of 25 units in three years by two gears, with unequal efforts."""
+    random = np.random.default_rng(seed)
+    here = random.random((25, 3)) < 0.6
+    unit, year, kind = (random.integers(0, n, 220) for n in (25, 3, 2))
+    effort = random.lognormal(0, 0.7, 220)
+    p = 1 - np.exp(-np.array([0.3, 1.2])[kind] * effort)
+    return unit, year, kind, effort, (random.random(220) < p) & here[unit, year]
+
+
+def test_effort_enters_the_likelihood_and_its_slope():
+    """A sum over all states, visit by visit with p = 1 - exp(-r e); SciPy's finite differences."""
+    unit, year, kind, effort, found = uneven_visits()
+    seen = dynamic_occupancy._histories(unit, year, kind, effort, found, 3)
+    theta = np.array([0.3, -1.0, -0.7, -1.2, 0.4])
+    psi, gained, lost = expit(theta[:3])
+    p = 1 - np.exp(-np.exp(theta[3:])[kind] * effort)
+    total = 0.0
+    for one in np.unique(unit):
+        chance = 0.0
+        for states in itertools.product([0, 1], repeat=3):
+            way = psi if states[0] else 1 - psi
+            for before, now in itertools.pairwise(states):
+                stay = (1 - lost if now else lost) if before else (gained if now else 1 - gained)
+                way *= stay
+            for t, state in enumerate(states):
+                own = (unit == one) & (year == t)
+                each = np.where(found[own], p[own], 1 - p[own]) if state else 1.0 * ~found[own]
+                way *= each.prod()
+            chance += way
+        total += np.log(chance)
+    at = seen.log_likelihood(theta)
+    assert at.value == pytest.approx(total)
+    slope = approx_fprime(theta, lambda t: seen.log_likelihood(t).value, 1e-6)
+    np.testing.assert_allclose(at.gradient, slope, rtol=1e-3, atol=1e-3)
+
+
+def test_ends_of_the_intervals_over_years_lie_on_the_profile():
+    """At each end the highest likelihood is t²/2 below the maximum; nothing beyond is as high."""
+    visits = uneven_visits()
+    fit = fit_dynamic(*visits)
+    seen = dynamic_occupancy._histories(*visits, 3)
+    limit = stdtrit(25 - 5, 0.975) ** 2 / 2
+    start = np.array([0.0, -1.0, -1.0, -1.0, 0.0])
+
+    def profile(figure, value):
+        held = {"type": "eq", "fun": lambda theta: figure(theta)[0] - value}
+        found = minimize(
+            lambda theta: -seen.log_likelihood(theta).value,
+            start,
+            method="SLSQP",
+            bounds=[(-9, 9)] * 5,
+            constraints=held,
+            options={"maxiter": 300},
+        )
+        assert found.success
+        return -found.fun
+
+    def last(theta):
+        return dynamic_occupancy._logit_of_year(theta, 2, 3)
+
+    def growth(theta):
+        return dynamic_occupancy._log_growth(theta, 3)
+
+    for figure, ends in (
+        (last, logit([fit.low[-1], fit.high[-1]])),
+        (growth, np.log([fit.growth_low, fit.growth_high])),
+    ):
+        for end in ends:
+            assert fit.log_likelihood - profile(figure, end) == pytest.approx(limit, abs=0.02)
+
+
 def test_a_boundary_is_penalised_and_thin_records_are_refused():
     """Found at every visit of every unit: no chance is put at 1. Nine units are too few."""
     tried = np.full((12, 3, 1), 2.0)
-    fit = fit_dynamic(tried, tried)
+    fit = fit_dynamic(*visits_of(tried, tried))
     assert fit.estimator == "penalised"
     assert (fit.occupancy < 1).all()
     assert fit.growth_low < 1 < fit.growth_high
     with pytest.raises(ThinDataError, match="fewer than 10 units"):
-        fit_dynamic(tried[:9], tried[:9])
+        fit_dynamic(*visits_of(tried[:9], tried[:9]))
     with pytest.raises(ThinDataError, match="visited twice"):
-        fit_dynamic(tried / 2, tried / 2)
+        fit_dynamic(*visits_of(tried / 2, tried / 2))
 
 
 def frames(passes=1):
@@ -178,9 +262,9 @@ def frames_with(placements, catches, row):
     return placements_of(rows), catches_of([*catches.to_dict("records"), fish])
 
 
-def answer(compute, passes=1):
+def answer(passes=1):
     placements, catches = frames(passes)
-    return compute(
+    return change(
         placements,
         catches,
         effort_of(placements, METHODS),
@@ -194,7 +278,7 @@ def answer(compute, passes=1):
 @pytest.mark.parametrize("passes", [1, 2])
 def test_gained_lost_and_ratio_of_records(passes):
     """Two of twelve sites lost; later passes, whatever they caught, do not enter the rate."""
-    table = answer(change, passes)
+    table = answer(passes).over_years
     everywhere = table[table["place"] == "all"].set_index("quantity")
     assert everywhere.loc["occupancy", ["units", "gained", "lost"]].tolist() == [12, 0, 2]
     rate = everywhere.loc["catch_rate"]
@@ -220,8 +304,8 @@ def test_a_find_by_gear_that_is_not_listed_enters_no_model(year, lost):
     listed = SPECIES.copy()
     listed.loc[BULLHEAD, "detected_by"] = "electric_fishing"
 
-    def of(work, fish, compute=change):
-        table = compute(
+    def of(work, fish, table="over_years"):
+        found = change(
             work,
             fish,
             effort_of(work, METHODS),
@@ -230,7 +314,8 @@ def test_a_find_by_gear_that_is_not_listed_enters_no_model(year, lost):
             units=work["site"],
             place_of=work["site"].where(work["site"] == "a"),
         )
-        return table[table["place"] == "all"].set_index("quantity")
+        rows = getattr(found, table)
+        return rows[rows["place"] == "all"].set_index("quantity")
 
     net = {"placement_id": "net", "site": "a", "method": "kick_net", "lifts": 3.0,
            "set_at": f"{year}-07-01T10:00Z", "outcome": "caught"}  # fmt: skip
@@ -249,7 +334,7 @@ def test_a_find_by_gear_that_is_not_listed_enters_no_model(year, lost):
     ]
     assert after[figures].equals(before[figures])
     assert before.loc["occupancy", figures].notna().all()
-    years = of(placed, fish, change_by_year).loc["occupancy"].set_index("year")
+    years = of(placed, fish, "by_year").loc["occupancy"].set_index("year")
     assert years["value"].notna().equals(years["problem"] == "")
     assert years.loc[[2021, 2023, 2025], "value"].notna().all()
 
@@ -264,7 +349,7 @@ def test_smallest_fall_seen_is_from_first_to_last_year():
            "set_at": "2009-06-10T10:00Z", "outcome": "caught"}  # fmt: skip
 
     def rate(work, fish):
-        table = change(
+        found = change(
             work,
             fish,
             effort_of(work, METHODS),
@@ -273,6 +358,7 @@ def test_smallest_fall_seen_is_from_first_to_last_year():
             units=work["site"],
             place_of=work["site"].where(work["site"] == "none"),
         )
+        table = found.over_years
         return table[table["quantity"] == "catch_rate"].iloc[0]
 
     short, long = rate(placements, catches), rate(*frames_with(placements, catches, old))
@@ -281,9 +367,68 @@ def test_smallest_fall_seen_is_from_first_to_last_year():
     assert long["decline_seen"] > 1 - (1 - short["decline_seen"] + 0.1) ** 4
 
 
+def test_a_season_leaves_out_all_other_days():
+    """What a winter survey finds changes nothing in the season of summer."""
+    placements, catches = visited_twice(*frames())
+    winter = {"placement_id": "late", "site": "z", "method": "electric_fishing", "area_m2": 100.0,
+              "set_at": "2025-12-10T10:00Z", "outcome": "caught"}  # fmt: skip
+    placed, fish = frames_with(placements, catches, winter)
+
+    def tables(work, fish, days):
+        return change(
+            work,
+            fish,
+            effort_of(work, METHODS),
+            SPECIES,
+            METHODS,
+            units=work["site"],
+            place_of=work["site"].where(work["site"] == "none"),
+            days=days,
+        )
+
+    summer = ((5, 1), (9, 30))
+    for plain, own, whole in zip(
+        tables(placements, catches, None),
+        tables(placed, fish, summer),
+        tables(placed, fish, None),
+        strict=True,
+    ):
+        pd.testing.assert_frame_equal(plain, own)
+        assert not plain.equals(whole)
+    assert own.attrs["inputs"]["left_out"]["another season"] == 1
+
+
+def test_effort_of_a_visit_enters_occupancy_over_years():
+    """Gear set in two halves on the same day is one visit with the effort of both."""
+    placements, catches = visited_twice(*frames())
+    halves = placements.assign(area_m2=50.0)
+    again = halves.copy()
+    again.index = again.index + "h"
+    again["outcome"] = "nil"
+    work = pd.concat([halves, again])
+
+    def occupancy(placed):
+        found = change(
+            placed,
+            catches,
+            effort_of(placed, METHODS),
+            SPECIES,
+            METHODS,
+            units=placed["site"],
+            place_of=placed["site"].where(placed["site"] == "none"),
+        )
+        rows = found.by_year
+        return rows.loc[rows["quantity"] == "occupancy", ["value", "value_low", "value_high"]]
+
+    np.testing.assert_allclose(occupancy(work), occupancy(placements), atol=1e-6)
+    # Half of the gear in the last year alone: what it missed there weighs less.
+    late = placements.assign(area_m2=np.where(placements["set_at"].dt.year == 2025, 10.0, 100.0))
+    assert occupancy(late)["value"].iloc[-1] > occupancy(placements)["value"].iloc[-1]
+
+
 def test_years_carry_units_and_finds():
     """Every figure has the number of units beside it."""
-    table = answer(change_by_year)
+    table = answer().by_year
     rate = table[(table["place"] == "all") & (table["quantity"] == "catch_rate")].set_index("year")
     assert rate["units"].tolist() == [12, 12, 12]
     assert rate["units_found"].tolist() == [12, 12, 10]

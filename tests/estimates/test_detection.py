@@ -6,13 +6,9 @@ import pytest
 from scipy.special import expit
 
 from layers.errors import FrameError
+from layers.estimates import detection as computing
 from layers.estimates.covariates import covariates_of
-from layers.estimates.detection import (
-    CHANCE_COLUMNS,
-    DETECTION_COLUMNS,
-    chance_present_by_catchment,
-    detection,
-)
+from layers.estimates.detection import CHANCE_COLUMNS, DETECTION_COLUMNS
 from layers.fieldwork.effort import effort_of
 from layers.network.graph import build_network
 from tests.estimates.test_occupancy import CHECKS
@@ -20,6 +16,14 @@ from tests.sampling_frames import METHODS, SPECIES, ancestors_of, catches_of, pl
 
 BULLHEAD = "Cottus perifretum"
 NESTED = ancestors_of({"basin": None, "brook": "basin", "mere": "basin", "dry": None})
+
+
+def detection(*args, **options):
+    return computing.detection(*args, **options).by_method
+
+
+def chance_present_by_catchment(*args, **options):
+    return computing.detection(*args, **options).by_catchment
 
 
 def salamander() -> tuple:

@@ -221,10 +221,10 @@ def test_occupancy_goes_up_to_one_where_rare_and_hard_to_find_look_alike():
 
 
 def test_penalised_estimate_is_the_summit_of_the_penalised_likelihood():
-    """Search over ψ and p of the log-likelihood plus half of log ψ(1-ψ) and of log p(1-p)."""
+    """Search over ψ and p of the log-likelihood plus a quarter of log ψ(1-ψ), and log p(1-p)."""
     found, tried = (np.array(part)[:, 0] for part in BOUNDARY["found on each visit"])
     psi, p = np.meshgrid(np.linspace(0.3, 0.5, 401), np.linspace(0.9, 0.9999, 800))
-    value = 0.5 * (np.log(psi) + np.log1p(-psi) + np.log(p) + np.log1p(-p))
+    value = 0.25 * (np.log(psi) + np.log1p(-psi)) + np.log(p) + np.log1p(-p)
     for y, n in zip(found, tried, strict=True):
         value += np.log(psi * p**y * (1 - p) ** (n - y) + (1 - psi) * (y == 0))
     best = np.unravel_index(value.argmax(), value.shape)

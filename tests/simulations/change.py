@@ -50,13 +50,15 @@ def occupancy_setting(random, units: int, path, chance: float, visits: int, runs
     last = grew = fitted = 0
     for _ in range(runs):
         here = random.random(units) < psi
-        found = np.zeros((units, YEARS, 1))
+        found = np.zeros((units, YEARS, visits), dtype=bool)
         for year in range(YEARS):
             if year:
                 here = np.where(here, random.random(units) > lost, random.random(units) < gained)
-            found[:, year, 0] = random.binomial(visits, chance * here)
+            found[:, year] = random.random((units, visits)) < chance * here[:, None]
+        unit, of_year, _ = (part.ravel() for part in np.indices(found.shape))
+        kind, effort = np.zeros(unit.size, dtype=int), np.ones(unit.size)
         try:
-            fit = fit_dynamic(found, np.full(found.shape, float(visits)))
+            fit = fit_dynamic(unit, of_year, kind, effort, found.ravel())
         except ThinDataError:
             continue
         fitted += 1
