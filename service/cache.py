@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import os
 import threading
+from hashlib import blake2b
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 from weakref import WeakKeyDictionary
 
 import pandas as pd
+import platformdirs
 from cachetools import LRUCache
 from cachetools import cached as cached_in
+
+from service.progress import Progress, reporting_to, watching
+from service.settings import read_settings
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable
@@ -16,7 +23,7 @@ if TYPE_CHECKING:
     from service.records import Viewer
     from service.store import Store
 
-__all__ = ["cached", "renewed"]
+__all__ = ["cache_file", "cached", "renewed"]
 
 Made = TypeVar("Made")
 _MOST_ANSWERS: Final = 128
@@ -64,16 +71,25 @@ def renewed(store: Store, viewer: Viewer, what: str, renew: Callable[[Made | Non
     """Give what is brought up to date after a write, not made anew; one for each sight of places.
 
     `renew` gets the last one, None at first, and gives what holds now. Each is renewed by itself:
-    nobody waits but those who want the same.
+    nobody waits but those who want the same, and their jobs show how far it is.
     """
     with _LOCK:
         key = (what, viewer.sees_exact_places)
         last = _LAST.setdefault(store, {}).setdefault(key, _Last())
-    with last.lock:
+    with watching(last.progress), last.lock:
         version = store.version
         if last.version != version:
-            last.made, last.version = renew(last.made), version
+            with reporting_to(last.progress):
+                last.made, last.version = renew(last.made), version
         return cast("Made", last.made)
+
+
+def cache_file(store: Store, ending: str) -> Path:
+    """Name of a file of a store in the user's cache folder, or in the one that is configured."""
+    folder = read_settings().cache_dir
+    where = blake2b(os.fsencode(store.path.resolve()), digest_size=8).hexdigest()
+    name = f"{store.settings.store_id[:16]}-{where}-{ending}"
+    return (Path(folder) if folder else platformdirs.user_cache_path("rifflebook")) / name
 
 
 class _Last:
@@ -83,6 +99,7 @@ class _Last:
         self.version: int | None = None
         self.made: Any = None
         self.lock = threading.Lock()
+        self.progress = Progress()  # of who renews it
 
 
 class _Answers:

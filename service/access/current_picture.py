@@ -11,6 +11,7 @@ from service.access import picture_file
 from service.access.picture import Picture, joined_picture, picture_of
 from service.access.shown import as_public, placement_catchments
 from service.cache import renewed
+from service.progress import report
 
 if TYPE_CHECKING:
     from service.records import Viewer
@@ -70,7 +71,7 @@ def _mended(store: Store, moment: Moment, last: _Current | None) -> _Current:
     else:
         rows = moment.rows()
         unsaved = max(_FEW, len(rows)) + 1  # always to be saved
-    new = []
+    new, read = [], 0
     for part, stored, views in moment.pieces(rows, whole=old is None):
         if views is None:
             shown, own = stored, part
@@ -78,4 +79,6 @@ def _mended(store: Store, moment: Moment, last: _Current | None) -> _Current:
             shown = as_public(store, stored, views)
             own = views.sort_values("public_id")["placement_row"].to_numpy()
         new.append(picture_of(shown, own, lambda frame: placement_catchments(store, frame)))
+        read += len(part)
+        report("reading the records", read, len(rows), "placement")
     return _Current(stamp, joined_picture(old, kept, new, public=moment.public), unsaved)

@@ -1,17 +1,18 @@
 """The picture as a file in the user's cache folder, mapped into memory at the next start.
 
-A file is never needed: whatever is missing, of another version or cannot be read is made again
-from the store. It is written whole under another name first, so that one that was cut short is
-never read. Its columns are arrays in NumPy's own format (NEP 1), one after another; the first is
-JSON.
+A file is never needed: whatever is missing, damaged, of another version or another user's is made
+again from the store. It is written whole under another name first, so that one that was cut short
+is never read. Its columns are arrays in NumPy's own format (NEP 1), one after another; the first
+is JSON. The last four bytes are the CRC-32 of all before them.
 """
 
 from __future__ import annotations
 
 import os
+import tempfile
 import time
+import zlib
 from contextlib import suppress
-from hashlib import blake2b
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -20,15 +21,15 @@ import geopandas as gpd
 import numpy as np
 import orjson
 import pandas as pd
-import platformdirs
 import shapely
 
 from service.access.picture import OWNED, Picture
-from service.settings import read_settings
+from service.cache import cache_file
 from service.store import Stamp
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from typing import BinaryIO
 
     from numpy.typing import NDArray
 
@@ -38,47 +39,54 @@ if TYPE_CHECKING:
 
 __all__ = ["load", "save"]
 
-_FORMAT: Final = 1  # raise it when columns or their meaning change within a release
+_FORMAT: Final = 2  # raise it when columns or their meaning change within a release
 _ALIGNED: Final = 64  # bytes; the format's own headers keep to it
+_CHECK: Final = np.dtype("<u4")
+_PIECE: Final = 1 << 24  # bytes that are checked at once; other threads run meanwhile
 _UNUSED_S: Final = 60 * 24 * 3600.0
 
 
 def _file(store: Store, *, public: bool) -> Path:
-    folder = read_settings().cache_dir
-    where = blake2b(os.fsencode(store.path.resolve()), digest_size=8).hexdigest()
-    name = f"{store.settings.store_id[:16]}-{where}-{'public' if public else 'exact'}.picture"
-    return (Path(folder) if folder else platformdirs.user_cache_path("rifflebook")) / name
+    return cache_file(store, f"{'public' if public else 'exact'}.picture")
 
 
 def save(store: Store, stamp: Stamp, picture: Picture, *, public: bool) -> None:
     """Write the picture beside others in the cache folder; what cannot be written is left out."""
     file = _file(store, public=public)
-    part = file.with_name(f"{file.name}.{os.getpid()}.part")
     with suppress(OSError):
         file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        descriptor, name = tempfile.mkstemp(".part", f"{file.name}.", file.parent)
         try:
-            part.unlink(missing_ok=True)
-            _write(part, store.path, _arrays(stamp, picture))
-            part.replace(file)
+            with os.fdopen(descriptor, "wb") as stream:
+                _write(stream, Path(name), store.path, _arrays(stamp, picture))
+            Path(name).replace(file)
         finally:
-            part.unlink(missing_ok=True)
+            Path(name).unlink(missing_ok=True)
         _tidy(file)
 
 
-def _write(part: Path, store: Path, arrays: list[Array]) -> None:
+def _write(stream: BinaryIO, part: Path, store: Path, arrays: list[Array]) -> None:
+    for array in arrays:
+        np.lib.format.write_array(stream, array, version=(1, 0), allow_pickle=False)
+        stream.write(b"\0" * (-stream.tell() % _ALIGNED))
+    stream.flush()
+    stream.write(np.array(_sum(np.memmap(part, np.uint8, "r")), _CHECK).tobytes())
+    # Rights of a group are for that of the store, never for another that the user is in; and to
+    # read only, as a file that others may write is not used.
     rights = store.stat()
-    descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(descriptor, "wb") as stream:
-        for array in arrays:
-            np.lib.format.write_array(stream, array, version=(1, 0), allow_pickle=False)
-            stream.write(b"\0" * (-stream.tell() % _ALIGNED))
-        # Rights of a group are for that of the store, never for another that the user is in.
-        with suppress(PermissionError):
-            if hasattr(os, "chown"):
-                os.chown(part, rights.st_uid, rights.st_gid)
-            part.chmod(rights.st_mode & 0o666)
-        stream.flush()
-        os.fsync(stream.fileno())
+    with suppress(PermissionError):
+        if hasattr(os, "chown"):
+            os.chown(part, -1, rights.st_gid)
+        part.chmod(rights.st_mode & 0o644)
+    stream.flush()
+    os.fsync(stream.fileno())
+
+
+def _sum(content: Array) -> int:
+    crc = 0
+    for start in range(0, len(content), _PIECE):
+        crc = zlib.crc32(content[start : start + _PIECE].data, crc)
+    return crc
 
 
 def _tidy(file: Path) -> None:
@@ -94,27 +102,37 @@ def load(store: Store, *, public: bool) -> tuple[Stamp, Picture] | None:
     """Map the picture into memory, if there is one; whoever calls looks how old it is."""
     file = _file(store, public=public)
     try:
-        if file.stat().st_mode & ~store.path.stat().st_mode & 0o666:
-            return None  # others may read it who may not read the store
-        found = _picture(_mapped(file), store.settings.crs)
+        with file.open("rb") as stream:
+            if not _is_trusted(os.fstat(stream.fileno()), store.path.stat().st_mode):
+                return None
+            found = _picture(_mapped(stream), store.settings.crs)
         os.utime(file)
-    except Exception:  # noqa: BLE001  what is damaged fails in the header, the JSON or a shape
+    except Exception:  # noqa: BLE001  what cannot be read fails in the header, the JSON or a shape
         return None
     return found
 
 
-def _mapped(file: Path) -> Iterator[Array]:
-    whole = np.asarray(np.memmap(file, np.uint8, "r"))
-    with file.open("rb") as stream:
-        at = 0
-        while at < len(whole):
-            stream.seek(at)
-            np.lib.format.read_magic(stream)
-            shape, _, dtype = np.lib.format.read_array_header_1_0(stream)
-            start = stream.tell()
-            end = start + int(np.prod(shape)) * dtype.itemsize
-            yield whole[start:end].view(dtype).reshape(shape)
-            at = -(-end // _ALIGNED) * _ALIGNED
+def _is_trusted(own: os.stat_result, rights_of_store: int) -> bool:
+    """Whether a file is this user's, and others can neither write it nor read it without right."""
+    if hasattr(os, "geteuid") and own.st_uid != os.geteuid():
+        return False
+    return not own.st_mode & (0o022 | ~rights_of_store & 0o666)
+
+
+def _mapped(stream: BinaryIO) -> Iterator[Array]:
+    file = np.asarray(np.memmap(stream, np.uint8, "r"))
+    whole, check = file[: -_CHECK.itemsize], file[-_CHECK.itemsize :]
+    if _sum(whole) != check.view(_CHECK)[0]:
+        raise ValueError
+    at = 0
+    while at < len(whole):
+        stream.seek(at)
+        np.lib.format.read_magic(stream)
+        shape, _, dtype = np.lib.format.read_array_header_1_0(stream)
+        start = stream.tell()
+        end = start + int(np.prod(shape)) * dtype.itemsize
+        yield whole[start:end].view(dtype).reshape(shape)
+        at = -(-end // _ALIGNED) * _ALIGNED
 
 
 def _release() -> str:

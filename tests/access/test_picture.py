@@ -264,6 +264,69 @@ def test_a_file_whose_header_is_spoilt_is_made_again(store):
         assert_same(access.open_picture(again, PUBLIC), afresh(again, PUBLIC))
 
 
+def assert_made_again(store, viewer):
+    """The file as it is is not used, and the next one that is written is."""
+    public = not viewer.sees_exact_places
+    assert picture_file.load(store, public=public) is None
+    with closing(open_store(store.path)) as again:
+        assert_same(access.open_picture(again, viewer), afresh(again, viewer))
+        assert picture_file.load(again, public=public) is not None
+
+
+@pytest.mark.parametrize("place", [0.3, 0.9])
+def test_a_file_with_one_bit_turned_is_made_again(store, place):
+    """A number that is damaged reads as another number; only the sum of all bytes shows it."""
+    file = saved(store, PUBLIC)
+    spoilt = bytearray(file.read_bytes())
+    spoilt[int(len(spoilt) * place)] ^= 1
+    file.write_bytes(spoilt)
+    assert_made_again(store, PUBLIC)
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="files have no owner here")
+def test_a_file_of_another_user_is_not_used(store, monkeypatch):
+    """Whoever owns a file can change it while it is mapped."""
+    saved(store, LOCAL_KEEPER)
+    assert picture_file.load(store, public=False) is not None
+    monkeypatch.setattr(os, "geteuid", lambda: store.path.stat().st_uid + 1)
+    assert picture_file.load(store, public=False) is None
+
+
+@pytest.mark.parametrize("rights", [0o620, 0o602, 0o666])
+def test_a_file_that_others_may_write_is_made_again(store, rights):
+    """Also where they may write the store: what they change here no history would tell."""
+    store.path.chmod(0o666)
+    file = saved(store, LOCAL_KEEPER)
+    assert file.stat().st_mode & 0o777 == 0o644
+    file.chmod(rights)
+    assert_made_again(store, LOCAL_KEEPER)
+
+
+def test_the_name_before_a_file_is_whole_can_be_taken_by_nobody(store, monkeypatch):
+    """A link that waits under the name to come would have the file written where it leads."""
+    names, victim = [], store.path.with_name("victim")
+    victim.write_text("as it was")
+    write = picture_file._write
+
+    def noting(stream, part, *rest):
+        names.append(part)
+        write(stream, part, *rest)
+
+    monkeypatch.setattr(picture_file, "_write", noting)
+    file = saved(store, PUBLIC)
+    file.unlink()
+    for number in range(3):
+        names[-1].symlink_to(victim)
+        change(store, number)
+        with closing(open_store(store.path)) as again:
+            saved(again, PUBLIC)
+        file.unlink()
+    assert len(set(names)) == 4
+    assert victim.read_text() == "as it was"
+    for name in names:
+        name.unlink(missing_ok=True)
+
+
 def test_a_file_of_another_release_is_made_again(store, monkeypatch):
     """What the public may see is decided by the program that runs, not by the one before."""
     saved(store, PUBLIC)
