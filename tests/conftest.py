@@ -13,10 +13,14 @@ from jinja2 import BytecodeCache
 
 from layers.network.graph import build_network
 from service.store import open_store
+from service.web import jobs
 from tests.store_records import small_store
 
 # Pictures of the records go where nobody keeps anything.
 os.environ["RIFFLEBOOK_CACHE_DIR"] = tempfile.mkdtemp(prefix="pictures-")
+
+# Pages wait until they are computed, however slow the machine is.
+jobs.PATIENCE_S = 600.0
 
 REFERENCES = Path(__file__).parent / "references"
 SHARED = Path(__file__).parents[1].parent / "shared"

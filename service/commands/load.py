@@ -23,6 +23,7 @@ from service.intake.stored_sheets import csv_text
 from service.reference.files import read_features, read_list, rename_columns, write_places
 from service.reference.loading_backgrounds import background_words, load_background
 from service.reference.loading_layers import (
+    LOADING_STEPS,
     LayerRefusedError,
     Loaded,
     load_catchments,
@@ -93,7 +94,7 @@ def reaches(
     Columns: reach_id (needed), stream_name, strahler (computed where missing), kind. Their
     usual other names, such as id, name, strahler_order and feature_kind, are taken too.
     """
-    with opened(path) as store, _steps(6) as step:
+    with opened(path) as store, _steps(LOADING_STEPS["reaches"]) as step:
         step("reading the file")
         raw = rename_columns(read_features(file, layer), columns)
         try:
@@ -131,7 +132,7 @@ def catchments(
 
     Columns: catchment_id (needed), name, parent_id.
     """
-    with opened(path) as store, _steps(4) as step:
+    with opened(path) as store, _steps(LOADING_STEPS["catchments"]) as step:
         step("reading the file")
         raw = rename_columns(read_features(file, layer), columns)
         loaded = load_catchments(store, raw, who=who_changes(), nest=nest, progress=step)

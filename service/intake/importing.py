@@ -59,7 +59,10 @@ if TYPE_CHECKING:
     from service.reference.placing import Placed
     from service.store import Store
 
-__all__ = ["CheckResult", "check", "missing_species", "take"]
+__all__ = ["CHECK_STEPS", "CheckResult", "check", "missing_species", "take"]
+
+CHECK_STEPS: Final = 6
+"""How many steps a check has: reading the files, and what `progress` is called with."""
 
 # What the checks need of the stored records around new ones.
 _OF_CREWS = Needed(

@@ -10,6 +10,7 @@ import threading
 import time
 import weakref
 from dataclasses import dataclass, field
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,11 +18,12 @@ from service.errors import FieldFileError, NotFoundError, RequestError
 from service.intake.columns import SHEETS
 from service.intake.file_roles import is_named, roles_of
 from service.intake.findings import Findings
-from service.intake.importing import CheckResult, check, missing_species
+from service.intake.importing import CHECK_STEPS, CheckResult, check, missing_species
 from service.intake.kept_mappings import kept_mapping
 from service.intake.reading import TEXT_FILES, WORKBOOKS
 from service.intake.sheets import read_sheets
 from service.intake.upload_limits import refusals
+from service.progress import report
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -299,11 +301,19 @@ def check_upload(waiting: WaitingUpload, store: Store, *, anew: bool = False) ->
     if waiting.result is not None and waiting.version == store.version and not anew:
         return waiting.result
     version = store.version
+    report("reading the files", 1, CHECK_STEPS, "step")
     sheets = _sheets(waiting, store)
     update, remove_rows = (bool(waiting.options.get(name)) for name in _OF_UPDATES)
     before = None if update else store.find_batch(sheets.digest)
     waiting.known_batch = None if before is None else before.batch_id
-    result = check(sheets, store, update=update, remove_rows=remove_rows)
+    steps = count(2)
+    result = check(
+        sheets,
+        store,
+        update=update,
+        remove_rows=remove_rows,
+        progress=lambda words: report(words, next(steps), CHECK_STEPS, "step"),
+    )
     waiting.result, waiting.version = result, version
     lacking = missing_species(sheets, store)
     waiting.lacking = lacking if len(lacking) else None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
@@ -26,11 +26,16 @@ if TYPE_CHECKING:
     from service.store import Store
 
 __all__ = [
+    "LOADING_STEPS",
     "LayerRefusedError",
     "Loaded",
     "load_catchments",
     "load_reaches",
 ]
+
+
+LOADING_STEPS: Final = {"reaches": 7, "catchments": 4}
+"""How many steps a load has: reading the file, and what `progress` is called with."""
 
 
 @dataclass

@@ -90,10 +90,23 @@ class Session:
             return
         if self.read_only:
             raise StoreError(f"{self.path.name} is open for reading only; nothing was changed.")
-        with self._writer, plain_errors(self.path), self._engine.connect() as plain:
+        with self._turn(), plain_errors(self.path), self._engine.connect() as plain:
             connection = plain.execution_options(writes=True)
             with connection.begin():
                 yield connection
+
+    @contextmanager
+    def _turn(self) -> Iterator[None]:
+        """Wait for other threads that write, no longer than for other processes."""
+        if not self._writer.acquire(timeout=self._busy_seconds):
+            raise StoreBusyError(
+                f"{self.path.name} is being written, as by a long import; nothing of this was "
+                "changed. Try again in a moment."
+            )
+        try:
+            yield
+        finally:
+            self._writer.release()
 
     @contextmanager
     def together(self) -> Iterator[None]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import orjson
-from flask import Flask
 from flask.json.provider import DefaultJSONProvider
 
 from service.web.compression import register_compression
@@ -13,8 +12,10 @@ from service.web.headers import register_headers
 from service.web.pages import register_pages
 from service.web.problems import register_problems
 from service.web.viewer import register_viewer
+from service.web.waiting import Application, register_jobs
 
 if TYPE_CHECKING:
+    from flask import Flask
     from flask.json.provider import JSONProvider
 
     from service.web.context import Service
@@ -24,7 +25,7 @@ __all__ = ["make_application"]
 
 def make_application(service: Service) -> Flask:
     """Make the application of one store."""
-    app = Flask(__name__)
+    app: Flask = Application(__name__)
     app.config["MAX_CONTENT_LENGTH"] = service.settings.max_upload_mb * 1_000_000
     app.json = _json_provider(app)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
@@ -33,6 +34,7 @@ def make_application(service: Service) -> Flask:
     register_headers(app)
     register_problems(app)
     register_viewer(app)
+    register_jobs(app)
     register_pages(app)
     return app
 

@@ -11,9 +11,6 @@ from service.errors import AccessError
 from service.records import PUBLIC
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
-    from service.answers.hand_over import HandOver
     from service.faces import HandOverWriter
     from service.records import Viewer
     from service.settings import Settings
@@ -24,9 +21,9 @@ __all__ = [
     "current_settings",
     "current_store",
     "current_viewer",
+    "hand_over_writer",
     "require_editor",
     "title_of_store",
-    "write_hand_over",
 ]
 
 
@@ -61,9 +58,9 @@ def current_viewer() -> Viewer:
     return viewer
 
 
-def write_hand_over(destination: Path, request: HandOver) -> None:
-    """Write a hand-over of the store as this viewer may have it, whole or not at all."""
-    _service().write_hand_over(current_store(), destination, request, viewer=current_viewer())
+def hand_over_writer() -> HandOverWriter:
+    """Return what writes a hand-over, whole or not at all."""
+    return _service().write_hand_over
 
 
 def require_editor(doing: str) -> None:

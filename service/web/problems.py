@@ -21,7 +21,7 @@ from service.errors import FieldFileError, ServiceError
 if TYPE_CHECKING:
     from werkzeug.wrappers import Response
 
-__all__ = ["MEDIA_TYPE", "PROBLEMS", "Problem", "problem_of", "register_problems"]
+__all__ = ["MEDIA_TYPE", "PROBLEMS", "Problem", "problem_of", "register_problems", "wants_page"]
 
 MEDIA_TYPE: Final = "application/problem+json"  # RFC 9457, section 6.1
 
@@ -91,7 +91,7 @@ def _answer_unforeseen(error: Exception) -> tuple[Any, int]:
 
 
 def _answer(problem: Problem, detail: str, faults: Any) -> tuple[Any, int]:  # noqa: ANN401
-    if _wants_page():
+    if wants_page():
         g.pop("question", None)  # what went wrong may lie in it
         page = render_template("problem.html", problem=problem, detail=detail, faults=faults)
         return page, problem.status
@@ -120,7 +120,7 @@ def _has_links() -> bool:
     return request_ctx.url_adapter is not None
 
 
-def _wants_page() -> bool:
+def wants_page() -> bool:
     """Tell a browser that opens a page from a program, which gets the document."""
     if not _has_links():
         return False

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from service.access.accounts import is_loopback, require_keeper_for
 from service.errors import RequestError
+from service.web.waiting import close_jobs
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -74,6 +75,7 @@ def serve_store(
         pass
     finally:
         server.close()
+        close_jobs(app)
 
 
 def make_server(

@@ -15,13 +15,16 @@ from service.web.context import current_store, current_viewer
 if TYPE_CHECKING:
     from flask.blueprints import BlueprintSetupState
 
+    from service.progress import Progress
     from service.records import Selection
+    from service.web.work_notes import Note
 
 __all__ = [
     "NONE",
     "blueprint",
     "day",
     "days",
+    "far",
     "filter_words",
     "fish",
     "moment",
@@ -115,6 +118,17 @@ def moment(value: dt.datetime) -> str:
     return f"{value.astimezone(dt.UTC):%Y-%m-%d %H:%M} UTC"
 
 
+def far(progress: Progress | Note) -> str:
+    """Say what work does, and how far it is where it says so."""
+    said = progress.words or "beginning"
+    if not progress.total:
+        return said
+    if progress.unit == "step":
+        return f"{said} (step {progress.done} of {progress.total})"
+    unit = plural(progress.total, progress.unit)
+    return f"{said}: {number(progress.done)} of {number(progress.total)} {unit}"
+
+
 def words(value: Any) -> str:  # noqa: ANN401
     """Words for a state, an outcome, or any other name with underscores."""
     if _missing(value):
@@ -131,7 +145,7 @@ def filter_words(selection: Selection) -> str:
 @blueprint.record_once
 def _give_templates(state: BlueprintSetupState) -> None:
     """Give templates these as filters, by their own names."""
-    for filter_ in (number, fish, rate, share, day, moment, words):
+    for filter_ in (number, fish, rate, share, day, moment, words, far):
         state.app.add_template_filter(filter_)
     state.app.add_template_global(days, "days")
     state.app.add_template_global(plural, "plural")

@@ -42,6 +42,7 @@ MODULES: Final = (
     "service.web.pages.loading",
     "service.web.pages.hand_over",
     "service.web.pages.returns_page",
+    "service.web.pages.work",
     "service.web.pages.guide",
 )
 # Words and endpoint of each page in the bar on top, in the order of use; those that are not

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from flask import Blueprint, Response, current_app, render_template, request, send_file, url_for
+from flask import Blueprint, current_app, render_template, request, url_for
 
 from layers.crs import read_crs
 from service import reference
@@ -18,12 +18,17 @@ from service.answers.hand_over import AUDIENCES, FORMS, HandOver, viewer_of, wha
 from service.answers.names import filter_choices
 from service.cache import cached
 from service.errors import NotFoundError, RequestError
+from service.progress import Progress
 from service.reference.closing import sentences_of_effect
 from service.store import Wanted
-from service.web.context import current_store, current_viewer, write_hand_over
+from service.web.context import current_store, current_viewer, hand_over_writer
+from service.web.jobs import Job
 from service.web.question import carried, page_question
+from service.web.waiting import MadeFile, do_or_follow
 
 if TYPE_CHECKING:
+    from werkzeug.wrappers import Response as AnyResponse
+
     from service.answers.hand_over import Audience, Preview
     from service.records import Viewer
     from service.web.parameters import PageQuery
@@ -137,35 +142,40 @@ def _kept_back(choice: _Choice, viewer: Viewer, holds: Preview) -> int | None:
 
 
 @blueprint.get("/hand-over/file")
-def file() -> Response:
+def file() -> AnyResponse:
     """Write the file, and send it."""
     choice = _choice()
-    store, viewer = current_store(), current_viewer()
+    store, viewer, write = current_store(), current_viewer(), hand_over_writer()
     eyes = viewer_of(choice.audience, viewer)
-    if not len(open_records(store, choice.query.selection, eyes).placements):
-        raise NotFoundError("No placement meets this choice, so there is nothing to hand over.")
     ending = FORMS[choice.form][0]
-    folder = tempfile.TemporaryDirectory(prefix="rifflebook-handed-")
-    try:
-        path = Path(folder.name) / f"hand-over{ending}"
-        write_hand_over(
-            path,
-            HandOver(
-                choice.query.selection, choice.form, choice.audience,
-                crs=choice.crs if choice.crs and choice.form in _WITH_CRS else None,
-                licence=choice.licence,
-            ),
-        )  # fmt: skip
-        answer = send_file(
-            path, mimetype=_KINDS[ending], as_attachment=True, download_name=_name(choice, ending)
-        )
-    except BaseException:
-        folder.cleanup()
-        raise
-    answer.direct_passthrough = False  # else nothing is called once it is sent
-    answer.call_on_close(folder.cleanup)
-    answer.cache_control.no_store = True
-    return answer
+    name = _name(choice, ending)
+    wanted = HandOver(
+        choice.query.selection, choice.form, choice.audience,
+        crs=choice.crs if choice.crs and choice.form in _WITH_CRS else None,
+        licence=choice.licence,
+    )  # fmt: skip
+
+    def work(progress: Progress) -> MadeFile:
+        progress.say("opening the records")
+        if not len(open_records(store, choice.query.selection, eyes).placements):
+            raise NotFoundError("No placement meets this choice, so there is nothing to hand over.")
+        folder = tempfile.TemporaryDirectory(prefix="rifflebook-handed-")
+        made = MadeFile(folder, Path(folder.name) / f"hand-over{ending}", _KINDS[ending], name)
+        try:
+            write(store, made.path, wanted, viewer=viewer, progress=progress.say)
+        except BaseException:
+            made.discard()
+            raise
+        return made
+
+    if viewer.role == "public":  # who is not known cannot come back for it
+        made = work(Progress())
+        answer = made.answer()
+        answer.call_on_close(made.discard)
+        return answer
+    title = f"Hand-over: {name}"
+    back = request.full_path.replace(url_for("hand_over.file"), url_for("hand_over.show"), 1)
+    return do_or_follow(Job(work, owner=viewer.name, title=title, back=back))
 
 
 def _name(choice: _Choice, ending: str) -> str:

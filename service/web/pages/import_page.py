@@ -27,7 +27,9 @@ from service.intake.waiting_uploads import (
 )
 from service.web.answering import attachment
 from service.web.context import current_settings, current_store, current_viewer, require_editor
+from service.web.jobs import Job
 from service.web.parameters import read_order
+from service.web.waiting import Outcome, do_or_follow
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
 
     from service.intake.importing import CheckResult
     from service.intake.waiting_uploads import WaitingUpload
+    from service.progress import Progress
 
 __all__ = ["blueprint"]
 
@@ -275,23 +278,33 @@ def keep(token: str) -> AnyResponse:
 @blueprint.post("/import/<token>/take")
 def take_all(token: str) -> AnyResponse:
     """Store all of it, whole."""
-    waiting = _waiting(token)
-    store = current_store()
-    result = check_upload(waiting, store)
-    if result.records is None:
-        raise FieldFileError(result.refused)
-    if request.form.get("sure") != "yes":
-        raise RequestError("Say that the findings were looked at; nothing was stored.")
-    if waiting.known_batch is not None:
-        _waiting_uploads().drop(waiting)
-        return redirect(url_for("imports.show", unchanged=1), 303)
-    batch = take(result, store, current_viewer().name)
-    _waiting_uploads().drop(waiting)
-    if batch is None:
-        address = url_for("imports.show")
-        return redirect(f"{address}?{'changed' if result.changed else 'unchanged'}=1", 303)
-    surveys = result.records.placements["survey"].dropna().unique().tolist()[:_SURVEYS]
-    return redirect(url_for("imports.show", stored=batch.batch_id, survey=surveys), 303)
+    waiting, uploads = _waiting(token), _waiting_uploads()
+    store, who, sure = current_store(), current_viewer().name, request.form.get("sure") == "yes"
+
+    def work(progress: Progress) -> Outcome:
+        result = check_upload(waiting, store)
+        if result.records is None:
+            raise FieldFileError(result.refused)
+        if not sure:
+            raise RequestError("Say that the findings were looked at; nothing was stored.")
+        if waiting.known_batch is not None:
+            uploads.drop(waiting)
+            return Outcome("imports.show", {"unchanged": 1})
+        batch = take(
+            result,
+            store,
+            who,
+            progress=lambda done, total: progress.say("storing", done, total, "placement"),
+        )
+        uploads.drop(waiting)
+        if batch is None:
+            return Outcome("imports.show", {"changed" if result.changed else "unchanged": 1})
+        surveys = result.records.placements["survey"].dropna().unique().tolist()[:_SURVEYS]
+        return Outcome("imports.show", {"stored": batch.batch_id, "survey": surveys})
+
+    title = f"Import of {', '.join(path.name for path in waiting.files)}"
+    back = url_for("imports.checked", token=token)
+    return do_or_follow(Job(work, owner=who, title=title, back=back, key=("import", token)))
 
 
 @blueprint.post("/import/<token>/drop")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import count
 from typing import TYPE_CHECKING, Any, Final
 
 from flask import Blueprint, current_app, redirect, render_template, request, url_for
@@ -14,10 +15,18 @@ from service.intake.geopackage_limits import stored_layers
 from service.intake.reading import TEXT_FILES
 from service.intake.waiting_uploads import WaitingUploads
 from service.intake.wording import Wording
+from service.progress import report
 from service.reference.files import read_features, read_list, rename_columns
-from service.reference.loading_layers import LayerRefusedError, load_catchments, load_reaches
+from service.reference.loading_layers import (
+    LOADING_STEPS,
+    LayerRefusedError,
+    load_catchments,
+    load_reaches,
+)
 from service.reference.loading_lists import load_list
 from service.web.context import current_settings, current_store, current_viewer
+from service.web.jobs import Job
+from service.web.waiting import Outcome, do_or_follow
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -25,7 +34,9 @@ if TYPE_CHECKING:
     from werkzeug.wrappers import Response as AnyResponse
 
     from service.intake.waiting_uploads import WaitingUpload
+    from service.progress import Progress
     from service.reference.loading_layers import Loaded
+    from service.store import Store
 
 __all__ = ["blueprint"]
 
@@ -96,7 +107,9 @@ def checked(token: str) -> str:
     waiting = _uploads().find(token, current_viewer().name)
     sentences, problem, faults = [], "", []
     try:
-        sentences = _load(waiting, check_only=True).sentences
+        sentences = _load(
+            waiting, current_store(), current_viewer().name, check_only=True
+        ).sentences
     except LayerRefusedError as refusal:
         problem, sentences = str(refusal), refusal.report.sentences
     except FieldFileError as refusal:
@@ -134,10 +147,18 @@ def reading(token: str) -> AnyResponse:
 @blueprint.post("/load/waiting/<token>/store")
 def store_it(token: str) -> AnyResponse:
     """Load the file, whole or not at all."""
-    waiting = _uploads().find(token, current_viewer().name)
-    _load(waiting, check_only=False)
-    _uploads().drop(waiting)
-    return redirect(url_for("loading.show", stored=waiting.options["kind"]), 303)
+    uploads, store, who = _uploads(), current_store(), current_viewer().name
+    waiting = uploads.find(token, who)
+    kind = waiting.options["kind"]
+
+    def work(_: Progress) -> Outcome:
+        _load(waiting, store, who, check_only=False)
+        uploads.drop(waiting)
+        return Outcome("loading.show", {"stored": kind})
+
+    title = f"Load of {kind} from {waiting.files[0].name}"
+    back = url_for("loading.checked", token=token)
+    return do_or_follow(Job(work, owner=who, title=title, back=back, key=("load", token)))
 
 
 @blueprint.post("/load/waiting/<token>/drop")
@@ -147,11 +168,16 @@ def drop(token: str) -> AnyResponse:
     return redirect(url_for("loading.show"), 303)
 
 
-def _load(waiting: WaitingUpload, *, check_only: bool) -> Loaded:
+def _load(waiting: WaitingUpload, store: Store, who: str, *, check_only: bool) -> Loaded:
     """Load or check a file, as `rifflebook load` does."""
-    store, who, (path,) = current_store(), current_viewer().name, waiting.files
-    options = waiting.options
+    (path,), options = waiting.files, waiting.options
     kind = options["kind"]
+    steps = count(1)
+
+    def step(words: str) -> None:
+        report(words, next(steps), LOADING_STEPS.get(kind, 1), "step")
+
+    step("reading the file")
     columns = [line for line in options["columns"].splitlines() if line.strip()]
     if kind == "species":
         listed = rename_columns(read_list(path), columns)
@@ -159,7 +185,7 @@ def _load(waiting: WaitingUpload, *, check_only: bool) -> Loaded:
     raw = rename_columns(read_features(path, _layer(path, options["layer"], kind)), columns)
     if kind == "catchments":
         nest = bool(options.get("nest"))
-        return load_catchments(store, raw, who=who, nest=nest, check_only=check_only)
+        return load_catchments(store, raw, who=who, nest=nest, check_only=check_only, progress=step)
     return load_reaches(
         store,
         raw,
@@ -167,6 +193,7 @@ def _load(waiting: WaitingUpload, *, check_only: bool) -> Loaded:
         reverse_flow=bool(options.get("reverse_flow")),
         split_parts=bool(options.get("split_parts")),
         check_only=check_only,
+        progress=step,
     )
 
 

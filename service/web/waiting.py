@@ -1,0 +1,232 @@
+"""Requests that wait for long work: about a second, then a page says how far it is.
+
+A page of figures is made in a thread of its own, so that it holds no thread of the server and
+nobody else waits for it. Whoever opens its address again gets what was made meanwhile.
+"""
+
+from __future__ import annotations
+
+import time
+from contextvars import copy_context
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+from flask import (
+    Flask,
+    current_app,
+    g,
+    make_response,
+    redirect,
+    render_template,
+    request,
+    send_file,
+    session,
+    url_for,
+)
+from flask_wtf.csrf import generate_csrf
+
+from service.errors import ConflictError
+from service.web import jobs
+from service.web.context import current_store, current_viewer
+from service.web.headers import csp_nonce
+from service.web.jobs import Job, Jobs
+from service.web.problems import wants_page
+from service.web.work_notes import WorkNotes
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+    from tempfile import TemporaryDirectory
+
+    from werkzeug.wrappers import Response
+
+    from service.progress import Progress
+
+__all__ = [
+    "Application",
+    "MadeFile",
+    "Outcome",
+    "close_jobs",
+    "current_jobs",
+    "current_page_jobs",
+    "do_or_follow",
+    "may_see",
+    "register_jobs",
+]
+
+_JOBS, _PAGES = "rifflebook_jobs", "rifflebook_page_jobs"
+_LONG_PAGES: Final = frozenset(
+    {
+        "map.show", "records.show", "species.list_all", "species.show", "catchments.show",
+        "catchment.show", "coverage.show", "gear.show", "water.reach", "water.stream",
+        "water.upstream", "placement.show", "returns.show", "hand_over.show", "imports.checked",
+        "loading.show", "loading.checked",
+    }
+)  # fmt: skip
+# What was made is given to whoever comes back while the store is as it was; or so soon after its
+# end that it is no older than an answer that was waited for.
+_FRESH_S: Final = 5.0
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of a job: a page that shows it."""
+
+    endpoint: str
+    values: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class MadeFile:
+    """What came of a job: a file to be downloaded, in a folder of its own."""
+
+    folder: TemporaryDirectory[str]
+    path: Path
+    kind: str
+    name: str
+
+    def discard(self) -> None:
+        """Delete it."""
+        self.folder.cleanup()
+
+    def answer(self) -> Response:
+        """Send it."""
+        answer = send_file(
+            self.path, mimetype=self.kind, as_attachment=True, download_name=self.name
+        )
+        answer.direct_passthrough = False  # else nothing is called once it is sent
+        answer.cache_control.no_store = True
+        return answer
+
+
+class _PageJob(Job):
+    """The making of one page; its nonce stands in the page, so its answer must bear it."""
+
+    def __init__(self, work: Callable[[Progress], Any], **given: Any) -> None:  # noqa: ANN401
+        super().__init__(work, **given)
+        self.nonce = csp_nonce()
+        self.version = current_store().version
+
+
+class Application(Flask):
+    """Flask that makes pages of figures in threads of their own."""
+
+    def dispatch_request(self) -> Any:  # noqa: ANN401 - as Flask's own
+        """Answer the request at hand."""
+        if request.method == "GET" and request.endpoint in _LONG_PAGES and wants_page():
+            return _page_in_time(super().dispatch_request)
+        return super().dispatch_request()
+
+
+def register_jobs(app: Flask) -> None:
+    """Give the application its jobs, and the layout what its viewer began."""
+    app.extensions[_JOBS] = Jobs(
+        most_running=2, most_waiting=10, most_ended=20, kept_s=3_600.0,
+        notes=WorkNotes(app.extensions["rifflebook"].store),
+    )  # fmt: skip
+    app.extensions[_PAGES] = Jobs(most_running=12, most_waiting=0, most_ended=12, kept_s=120.0)
+
+    @app.context_processor
+    def at_hand() -> dict[str, object]:
+        viewer = current_viewer()
+        own = [] if viewer.role == "public" else current_jobs().all()
+        return {
+            "work_at_hand": [
+                job
+                for job in own
+                if job.owner == viewer.name and not job.seen and request.blueprint != "work"
+            ]
+        }
+
+
+def current_jobs() -> Jobs:
+    """Return the work that people began: imports, loads, hand-overs."""
+    own: Jobs = current_app.extensions[_JOBS]
+    return own
+
+
+def current_page_jobs() -> Jobs:
+    """Return the pages that are being made."""
+    own: Jobs = current_app.extensions[_PAGES]
+    return own
+
+
+def close_jobs(app: Flask) -> None:
+    """Have all work of an application stop."""
+    for name in (_JOBS, _PAGES):
+        app.extensions[name].close()
+
+
+def may_see(owner: str) -> bool:
+    """Whether the viewer may see the work of somebody: their own, as keeper all."""
+    viewer = current_viewer()
+    return viewer.role == "keeper" or (viewer.role != "public" and owner == viewer.name)
+
+
+def do_or_follow(job: Job) -> Response:
+    """Begin a job and answer with what comes of it, or, after a while, with how far it is.
+
+    Programs, which can do nothing with a page, wait for its end.
+    """
+    work = current_jobs()
+    job = work.begin(job)
+    if not job.wait(jobs.PATIENCE_S if wants_page() else None):
+        return redirect(url_for("work.show", job_id=job.job_id), 303)
+    try:
+        made = job.future.result()
+    except BaseException:
+        work.drop(job)
+        raise
+    if isinstance(made, MadeFile):
+        answer = made.answer()
+        job.seen = True
+        answer.call_on_close(lambda: work.drop(job))
+        return answer
+    work.drop(job)
+    return redirect(url_for(made.endpoint, **made.values), 303)
+
+
+def _page_in_time(view: Callable[[], Any]) -> Any:  # noqa: ANN401 - whatever views return
+    pages = current_page_jobs()
+    job = _begun_before(pages)
+    if job is None:
+        job = _PageJob(
+            lambda _: view(),
+            owner=current_viewer().name,
+            title=f"Figures of {request.path}",
+            back=request.full_path.rstrip("?"),
+            context=copy_context(),
+        )
+        try:
+            pages.begin(job)
+        except ConflictError:  # as many pages as may be are being made: this thread makes it
+            return view()
+    g.csp_nonce = job.nonce
+    if job.wait(jobs.PATIENCE_S):
+        pages.drop(job)
+        return job.future.result()
+    job.key = _key()
+    answer = make_response(render_template("work.html", job=job, of_page=True), 202)
+    answer.headers["Retry-After"] = "1"
+    return answer
+
+
+def _key() -> tuple[str, ...]:
+    """Mark of this browser, viewer and address; the forms of the page bear the same mark."""
+    generate_csrf()
+    viewer = current_viewer()
+    return (session["csrf_token"], viewer.name, viewer.role, request.url)
+
+
+def _begun_before(pages: Jobs) -> _PageJob | None:
+    """Find what was begun for an earlier request for this page."""
+    if "csrf_token" not in session:
+        return None
+    job = pages.keyed(_key())
+    if not isinstance(job, _PageJob):
+        return None
+    old = job.ended is not None and time.monotonic() - job.ended > _FRESH_S
+    if old and job.version != current_store().version:
+        pages.drop(job)
+        return None
+    return job
