@@ -132,7 +132,8 @@ def test_links_that_fail_say_the_same_and_cost_the_same(app, people, monkeypatch
     keeper, stranger = logged_in(app, "keeper1"), app.test_client()
     links = {"never made": "x" * 43}
     links["replaced"] = link_for(keeper, "viewer1")
-    links["used"] = link_for(keeper, "viewer1")
+    newer = link_for(keeper, "viewer1")
+    links["used"] = link_for(keeper, "editor1")
     assert set_by(stranger, links["used"]).status_code == 303
     links["changed role"] = link_for(keeper, "member1")
     send(keeper, "/accounts/role", account="member1", role="viewer")
@@ -141,8 +142,11 @@ def test_links_that_fail_say_the_same_and_cost_the_same(app, people, monkeypatch
     links["expired"] = link_for(keeper, "editor1")
     with closing(sqlite3.connect(people.path)) as file, file:
         register_guard(file)
-        assert file.execute("SELECT count(*) FROM password_links").fetchone() == (1,)
-        file.execute("UPDATE password_links SET expires = '2020-01-01T00:00:00.000Z'")
+        assert file.execute("SELECT count(*) FROM password_links").fetchone() == (2,)
+        file.execute(
+            "UPDATE password_links SET expires = '2020-01-01T00:00:00.000Z' "
+            "WHERE account = 'editor1'"
+        )
     hashed = []
     plain = argon2.PasswordHasher.hash
     monkeypatch.setattr(
@@ -157,6 +161,7 @@ def test_links_that_fail_say_the_same_and_cost_the_same(app, people, monkeypatch
     assert len(said) == 1
     assert hashed == ["five wet boots now"] * len(links)
     assert state_of(people) == before
+    assert set_by(stranger, newer).status_code == 303
 
 
 def test_a_link_is_random_hashed_and_runs_out(app, people):

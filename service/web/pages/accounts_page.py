@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Callable
 
-    from flask import Response
     from werkzeug.wrappers import Response as AnyResponse
 
     Answer = AnyResponse | tuple[str, int] | str
@@ -31,12 +30,6 @@ ShownOnce = tuple[str, str]  # a secret, and what to do with it
 @blueprint.before_request
 def _require_keeper() -> None:
     require_role(current_viewer(), "keeper")
-
-
-@blueprint.after_request
-def _leave_no_trace(response: Response) -> Response:
-    response.cache_control.no_store = True
-    return response
 
 
 @blueprint.get("/accounts")
