@@ -223,11 +223,12 @@ def look_over(page, width):
     assert len(tops) == 1, "the menu has one line"
 
 
+@pytest.mark.parametrize(("width", "height"), [(1280, 800), (360, 740)])
 @pytest.mark.parametrize("path", ["/catchments/C1", "/catchments/C2"])
-def test_a_catchment_fits_three_screens(island, open_page, path):
+def test_a_catchment_fits_three_screens(island, open_page, path, width, height):
     """Rates, effort, richness and gaps are behind folds, and a link to one opens it."""
-    page = open_page(island + path, 1280, 800)
-    assert page.evaluate("document.documentElement.scrollHeight") <= 3 * 800
+    page = open_page(island + path, width, height)
+    assert page.evaluate("document.documentElement.scrollHeight") <= 3 * height
     assert not page.locator("#rates table").is_visible()
     page.locator(".jumps").get_by_role("link", name="Catch per unit effort").click()
     assert page.locator("#rates table").is_visible()
