@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "EVERYTHING",
+    "NO_GEAR",
     "OF_EFFORT",
     "OF_FEATURES",
     "OF_FIGURES",
@@ -38,6 +39,7 @@ __all__ = [
     "is_zone",
 ]
 
+NO_GEAR = "none"  # among the methods of a selection: none is shown, as when all are switched off
 Role = Literal["public", "viewer", "member", "editor", "keeper"]
 
 

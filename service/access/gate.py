@@ -28,7 +28,7 @@ from service.access.current_picture import open_picture
 from service.access.shown import as_public, placement_catchments
 from service.cache import cached
 from service.errors import AccessError, RequestError
-from service.records import EVERYTHING, OF_FIGURES, Records, Selection
+from service.records import EVERYTHING, NO_GEAR, OF_FIGURES, Records, Selection
 from service.reference.spelling import nearest_names
 
 if TYPE_CHECKING:
@@ -370,13 +370,14 @@ def refuse_unknown(store: Store, selection: Selection, viewer: Viewer) -> None:
 
     Raises RequestError where a name is unknown; the nearest known ones are given.
     """
+    methods = tuple(name for name in selection.methods if name != NO_GEAR)
     able = (selection.able_to_find,) if selection.able_to_find else ()
     if strange := [name for name in selection.hours if name not in HOURS]:
         raise RequestError(f"{strange[0]!r} is no time of day; use any of {', '.join(HOURS)}.")
     reference.chosen_region(store, selection)
     lists = (
         ("species", (*selection.species, *able), lambda: reference.species(store).index),
-        ("method", selection.methods, lambda: reference.methods(store).index),
+        ("method", methods, lambda: reference.methods(store).index),
         ("survey", selection.surveys, lambda: surveys(store, viewer).index),
         ("catchment", selection.catchments, lambda: reference.catchments(store).index),
     )

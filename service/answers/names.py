@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from service import access, reference
 from service.access import refuse_unknown
+from service.records import NO_GEAR
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -77,7 +78,9 @@ def selection_words(store: Store, selection: Selection, viewer: Viewer) -> str:
         ("gear able to find", _one(selection.able_to_find), species),
     )
     said = [
-        f"{what}: {', '.join(names.get(code, code) for code in codes)}"
+        "no gear"
+        if codes == (NO_GEAR,)
+        else f"{what}: {', '.join(names.get(code, code) for code in codes)}"
         for what, codes, names in chosen
         if codes
     ]

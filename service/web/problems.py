@@ -92,7 +92,7 @@ def _answer_unforeseen(error: Exception) -> tuple[Any, int]:
 
 def _answer(problem: Problem, detail: str, faults: Any) -> tuple[Any, int]:  # noqa: ANN401
     if wants_page():
-        g.pop("question", None)  # what went wrong may lie in it
+        g.question = []  # what went wrong may lie in it
         page = render_template("problem.html", problem=problem, detail=detail, faults=faults)
         return page, problem.status
     document: dict[str, Any] = {

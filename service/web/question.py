@@ -41,12 +41,7 @@ def page_question(*also: str, **own: str) -> PageQuery:
         A parameter is unknown or its value cannot be used.
     """
     query = read_query(request.args, also=also)
-    given = [
-        (name, value)
-        for name, value in request.args.items(multi=True)
-        if name in FILTERS and name not in own and value.strip()
-    ]
-    g.question = [*own.items(), *given]
+    g.question = [*own.items(), *(pair for pair in _given() if pair[0] not in own)]
     about = Selection(
         species=(own["species"],) if "species" in own else (),
         catchments=(own["catchment"],) if "catchment" in own else (),
@@ -60,9 +55,19 @@ def page_question(*also: str, **own: str) -> PageQuery:
 
 
 def question_pairs() -> list[tuple[str, str]]:
-    """Names and values of the question that this page has read; none where it has none."""
-    pairs: list[tuple[str, str]] = g.get("question", [])
+    """Names and values of the question that this page has read, or only hands on."""
+    if "question" not in g:
+        g.question = _given()
+    pairs: list[tuple[str, str]] = g.question
     return pairs
+
+
+def _given() -> list[tuple[str, str]]:
+    return [
+        (name, value)
+        for name, value in request.args.items(multi=True)
+        if name in FILTERS and value.strip()
+    ]
 
 
 def carried(endpoint: str, /, *, keep: Sequence[str] = (), **values: Any) -> str:  # noqa: ANN401 - parts of an address

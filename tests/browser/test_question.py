@@ -109,6 +109,24 @@ def test_the_legend_is_part_of_the_question(island, open_page):
     assert "method=" not in page.url
 
 
+def test_no_gear_at_all_is_kept(island, open_page):
+    """All switched off: in the address, the words and the links, and so after a reload."""
+    page = open_page(island)
+    for tick in page.locator(".rb-panel .rb-switch input").all():
+        tick.uncheck()
+    page.locator(".filters summary", has_text="no gear").wait_for()
+    assert parse_qs(urlsplit(page.url).query)["method"] == ["none"]
+    link = page.get_by_label("Pages").get_by_role("link", name="Guide").get_attribute("href")
+    page.goto(island + link)
+    page.get_by_label("Pages").get_by_role("link", name="Map").click()
+    page.wait_for_selector(MAP)
+    assert page.locator(".rb-panel .rb-switch input:checked").count() == 0
+    assert page.locator(".rb-mark").count() == 0
+    page.locator(".rb-panel").get_by_label("Fyke net").check()
+    page.wait_for_selector(".rb-mark")
+    assert parse_qs(urlsplit(page.url).query)["method"] == ["fyke_net"]
+
+
 def test_by_keyboard_alone(island, open_page):
     """From the map to the rows of one species without a mouse."""
     page = open_page(island)

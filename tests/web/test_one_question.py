@@ -152,3 +152,52 @@ def test_hours_are_read_with_commas_as_by_the_command(store):
         len(expected(store, LOCAL_KEEPER, {"hours": asked}))
         for asked in (["day"], ["day", "night"], ["day", "night", "overnight"])
     ]
+
+
+@pytest.mark.parametrize("viewer", [PUBLIC, LOCAL_KEEPER], ids=lambda viewer: viewer.role)
+def test_no_gear_is_a_question_too(store, viewer):
+    """What the legend says when all gear is switched off: nothing is shown, and it is said."""
+    client = create_app(store, Settings(), viewer=viewer).test_client()
+    for page in ("/", "/records", "/catchments", "/coverage", "/hand-over"):
+        answer = client.get(f"{page}?method=none", headers={"Accept": "text/html"})
+        assert answer.status_code == 200, page
+        if page != "/hand-over":  # its form alone says what is chosen
+            assert ": no gear" in " ".join(answer.text.split()), page
+        assert re.search(r'name="method"\s+value="none" checked', answer.text), page
+        assert 'href="/records?method=none"' in answer.text
+    assert client.get("/placements.geojson?method=none").get_json()["features"] == []
+    shown = client.get(f"/map/placements.json?method=none&bbox={BOX}&zoom=12").get_json()
+    assert shown["total"] == 0
+    both = client.get("/placements.geojson?method=none&method=minnow_trap").get_json()
+    assert both == client.get("/placements.geojson?method=minnow_trap").get_json()
+    answer = client.get("/placements.geojson?method=trawl")
+    assert "none" not in answer.get_json()["detail"]
+
+
+@pytest.mark.parametrize(
+    "page",
+    ["/guide", "/guide/sheets", "/methods", "/methods/minnow_trap", "/placements/new", "/import",
+     "/in-the-water", "/load", "/accounts"],
+)  # fmt: skip
+def test_pages_without_records_hand_the_question_on(store, page):
+    """From the map to the guide or the form and back: the map shows what it showed."""
+    client = create_app(store, Settings(), viewer=LOCAL_KEEPER).test_client()
+    asked = "hours=night&since=2022-01-01&species=Anguilla+anguilla"
+    address = asked.replace("&", "&amp;")
+    text = client.get(f"{page}?{asked}&lift=none").text
+    for other in ("/", "/records", "/guide", "/placements/new"):
+        assert f'href="{other}?{address}"' in text
+    if page == "/guide/sheets":
+        inner = re.findall(r'href="(?:figures|coverage|hand-over|accounts|backup)[^"]*"', text)
+        assert inner
+        assert [one for one in inner if f"?{address}" not in one] == []
+    quoted = client.get(f"{page}?stream=%22%3E%3Cb%3E").text
+    assert "<b>" not in re.findall(r'href="/records[^>]*>', quoted)[0]
+
+
+def test_a_page_that_is_not_there_hands_nothing_on(store):
+    """What went wrong may lie in the address."""
+    client = create_app(store, Settings(), viewer=LOCAL_KEEPER).test_client()
+    for page in ("/nowhere?hours=night", "/records?hours=never"):
+        text = client.get(page, headers={"Accept": "text/html"}).text
+        assert 'href="/records"' in text

@@ -108,10 +108,10 @@ export function keepView(map) {
 /** Keep the gear that is switched on in the address, so that it is part of the question. */
 export function keepGear(methods, hidden) {
   const on = methods.map((row) => row.method).filter((name) => !hidden.has(name));
-  if (!on.length) return; // no gear at all is no question
   const address = new URL(window.location.href);
   address.searchParams.delete("method");
-  if (hidden.size) on.forEach((name) => address.searchParams.append("method", name));
+  const kept = on.length ? on : ["none"]; // `NO_GEAR` in service/records.py
+  if (hidden.size) kept.forEach((name) => address.searchParams.append("method", name));
   window.history.replaceState(null, "", address);
   document.dispatchEvent(new Event("questionchange"));
 }

@@ -61,11 +61,6 @@ NAVIGATION: Final = (
     ("Accounts", "accounts.show"),
     ("Guide", "guide.contents"),
 )
-# Those that show records, so that the question goes along.
-_CARRY: Final = (
-    "map.show", "records.show", "species.list_all", "catchments.show", "coverage.show",
-    "hand_over.show",
-)  # fmt: skip
 _NEEDED: Final[dict[str, tuple[Role, ...]]] = {
     "entry.show": ("editor", "keeper"),
     "imports.show": ("editor", "keeper"),
@@ -88,7 +83,6 @@ def register_pages(app: Flask) -> None:
             "navigation": [
                 entry for entry in shown if viewer.role in _NEEDED.get(entry[1], (viewer.role,))
             ],
-            "carries": _CARRY,
             "store_title": title_of_store(),
             "viewer": viewer,
         }

@@ -6,6 +6,7 @@ import re
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Final, NamedTuple
+from urllib.parse import urlencode
 
 from flask import Blueprint, render_template, request
 from markdown_it import MarkdownIt
@@ -13,6 +14,7 @@ from markupsafe import Markup, escape
 from mdit_py_plugins.anchors import anchors_plugin
 
 from service.errors import NotFoundError
+from service.web.question import question_pairs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -57,7 +59,12 @@ def show(page: str) -> str:
     """Show one page of the guide."""
     if page not in GUIDE:
         raise NotFoundError(f"The guide has no page {page!r}; it has {', '.join(GUIDE)}.")
-    return render_template("guide.html", shown=guide_page(page))
+    shown, carried = guide_page(page), urlencode(question_pairs())
+    body = shown.body
+    if carried:  # its links to other pages of the guide take the question along
+        links = re.compile(f'(?<=href=")({"|".join(GUIDE)})(?=[#"])')
+        body = Markup(links.sub(rf"\1?{escape(carried)}", str(body)))  # noqa: S704
+    return render_template("guide.html", shown=shown, body=body)
 
 
 @blueprint.app_context_processor

@@ -118,7 +118,7 @@ def _begin(longitude: float, latitude: float, name: str | None) -> str | None:
     """Address of the entry form with this place filled in, for who may enter records."""
     if not current_viewer().may_edit:
         return None
-    return url_for("entry.show", longitude=longitude, latitude=latitude, stream=name or None)
+    return carried("entry.show", longitude=longitude, latitude=latitude, stream_name=name)
 
 
 def _stream_of(water: Water, row: int) -> tuple[str, str]:

@@ -57,6 +57,10 @@ const begun = (stored) =>
     ? content.ofStored(lists, path, lists.form)
     : content.ofTheDay(lists, path, stored);
 const given = new URLSearchParams(location.search);
+const OWN = ["lift", "longitude", "latitude", "stream_name"];
+// What else the address has is the question of the page before, which links take along.
+const question = new URLSearchParams([...given].filter(([name]) => !OWN.includes(name)));
+const carried = String(question) && "?" + question;
 
 function addPoint(point) {
   content.addPoint(draft, point);
@@ -480,7 +484,7 @@ async function wait() {
 }
 
 async function next() {
-  if (location.hash) history.replaceState(null, "", path);
+  if (location.hash) history.replaceState(null, "", path + carried);
   const fresh = editing && lists.form ? begun([]) : content.following(lists, path, draft);
   await keeping.hold(fresh.uuid);
   open(fresh);
@@ -509,7 +513,7 @@ async function save(decided) {
     await drafts.put(draft);
     keeping.forgetMirror(path);
     if (draft.status !== "sent") return showAnswer(draft);
-    const own = "/placements/" + address(draft.cells.placement_id);
+    const own = "/placements/" + address(draft.cells.placement_id) + carried;
     if (editing) return location.assign(own);
     const link = element("a", { href: own, textContent: draft.cells.placement_id });
     const kept = findings.words(draft.told.kept || []);
@@ -566,9 +570,9 @@ function surveyChoice() {
 /* A place in the address begins a draft of its own; what was begun before is left as it is. */
 async function beginThere() {
   const fresh = content.empty(lists, path, {});
-  if (given.get("stream")) fresh.cells.stream_name = given.get("stream");
+  if (given.get("stream_name")) fresh.cells.stream_name = given.get("stream_name");
   content.addPoint(fresh, [Number(given.get("longitude")), Number(given.get("latitude"))]);
-  history.replaceState(null, "", path);
+  history.replaceState(null, "", path + carried);
   await keeping.hold(fresh.uuid);
   return fresh;
 }
@@ -585,6 +589,6 @@ surveyChoice();
   await waiting.sendAll();
   await gear.refresh();
   const wanted = given.get("lift") && (await gear.find(given.get("lift")));
-  if (given.get("lift")) history.replaceState(null, "", path);
+  if (given.get("lift")) history.replaceState(null, "", path + carried);
   if (wanted) await lift(wanted);
 });
