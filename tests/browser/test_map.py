@@ -4,6 +4,8 @@ import json
 import re
 import urllib.request
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from service.answers.map_files import offline_map
@@ -15,13 +17,17 @@ from tests.browser.conftest import served
 from tests.small_store import make_small_store
 
 MARKS = ".rb-mark"
-# Boxes of all marks with what belongs to them, and how many placements each says it stands for.
+# Boxes of all marks with what belongs to them, and how many placements each says it stands for,
+# and how many gears in the water.
 DRAWN = """() => [...document.querySelectorAll('.rb-mark')].map((mark) => {
   const boxes = [mark, ...mark.querySelectorAll('svg, .rb-doubt')]
     .map((one) => one.getBoundingClientRect());
   const many = /(?:^|: )([\\d\u202f]+) placements?: /.exec(mark.title);
+  const gear = /(?:^|; )(?:(\\d+)|[^;]+) in the water/.exec(mark.title);
+  const alone = gear ? 0 : 1;
   return {
-    name: mark.title, count: many ? Number(many[1].replaceAll('\u202f', '')) : 1,
+    name: mark.title, count: many ? Number(many[1].replaceAll('\u202f', '')) : alone,
+    water: gear ? Number(gear[1] || 1) : 0,
     left: Math.min(...boxes.map((box) => box.left)), top: Math.min(...boxes.map((box) => box.top)),
     right: Math.max(...boxes.map((box) => box.right)),
     bottom: Math.max(...boxes.map((box) => box.bottom)),
@@ -384,11 +390,40 @@ def crowded(tmp_path_factory):
         yield address
 
 
-@pytest.mark.parametrize("size", [(1280, 800), (360, 640)])
-@pytest.mark.parametrize(("store", "total"), [("island", 260), ("crowded", 20_000)])
-def test_no_mark_hides_another(store, total, size, request, open_page):
+@pytest.fixture(scope="module")
+def watered(tmp_path_factory):
+    """Address of a store of 1,500 placements and 60 gears in the water: two in each place, half of
+    these places on placements and half 20 m beside one."""
+    path = tmp_path_factory.mktemp("watered") / "watered.gpkg"
+    make_store(path, 1_500, 600)
+    store = open_store(path)
+    placed = store.records(Selection()).placements
+    at = placed.geometry.iloc[:: len(placed) // 30][:30].to_crs(4326)
+    gear = pd.DataFrame(
+        {
+            "survey": None, "method": "minnow_trap", "set_at": pd.Timestamp("2026-06-01T19:30Z"),
+            "longitude": np.repeat(at.x + np.arange(30) % 2 * 0.0003, 2), "digest": "first",
+            "latitude": np.repeat(at.y, 2), "cells": [{}] * 60, "draft": "d1",
+        }
+    ).set_axis([f"W-{k}" for k in range(60)])  # fmt: skip
+    store.put_in_the_water(gear.rename_axis("placement_id"), who="crew")
+    with served(store) as address:
+        yield address
+
+
+@pytest.mark.parametrize(
+    ("store", "total", "water", "size"),
+    [
+        ("island", 260, 0, (1280, 800)),
+        ("island", 260, 0, (360, 640)),
+        ("crowded", 20_000, 0, (1280, 800)),
+        ("crowded", 20_000, 0, (360, 640)),
+        ("watered", 1_500, 60, (1280, 800)),
+    ],
+)
+def test_no_mark_hides_another(store, total, water, size, request, open_page):
     """At five zooms no mark lies over a part of another, whatever was found; where all is in view
-    the marks together count every placement."""
+    the marks together count every placement, and apart from these all gear in the water."""
     page = open_page(f"{request.getfixturevalue(store)}/", *size)
     lat, lng, zoom = middle_of(page)
     for closer in (-2, 0, 1.5, 3, 5):
@@ -397,6 +432,22 @@ def test_no_mark_hides_another(store, total, size, request, open_page):
         assert not hidden_by_others(marks)
         if closer <= 0:
             assert sum(mark["count"] for mark in marks) == total
+            assert sum(mark["water"] for mark in marks) == water
+
+
+def test_gear_under_a_mark_opens_from_it(watered, open_page):
+    """A mark for placements and gear lists both; gear leads to its form with the question."""
+    page = open_page(f"{watered}/?since=2000-01-01")
+    both = page.locator(".rb-many.rb-in-water").first
+    placed = int(re.search(r"([\d\u202f]+) placements?: ", both.get_attribute("title"))[1])
+    both.focus()
+    page.keyboard.press("Enter")
+    heading = page.locator(".rb-card h3").first.inner_text()
+    assert re.fullmatch(rf"{placed} placements?, \d+ in the water", heading)
+    page.locator(".rb-entries button", has_text="in the water, overdue").first.click()
+    link = page.locator(".rb-card a", has_text="Lift").get_attribute("href")
+    assert re.fullmatch(r"/placements/new\?since=2000-01-01&lift=W-\d+", link)
+    assert page.locator(".rb-count").inner_text().startswith("1\u202f500 placements")
 
 
 def test_many_open_to_all_of_them(crowded, open_page):

@@ -135,11 +135,17 @@ export function square(content, listed) {
 
 /** Many placements that one mark stands for: how many in each state, and a list that opens each.
     `entries` are `mark`, `words` and `open()`, which gives a card or a promise of it; `more()`
-    promises further ones and whether there are more still; `closer` zooms in, or is null. */
-export function gathered(counts, words, { entries, more, closer }) {
+    promises further ones and whether there are more still; `closer` zooms in, or is null. Of the
+    entries `standing` are gear in the water. */
+export function gathered(counts, words, { entries, more, closer, standing }) {
   const box = make("article", null, "rb-card");
-  const total = counts.reduce((sum, n) => sum + n, 0);
-  const head = make("h3", formatNumber(total) + (total === 1 ? " placement" : " placements"));
+  const placed = counts.reduce((sum, n) => sum + n, 0);
+  const total = placed + standing;
+  const said = [
+    placed ? formatNumber(placed) + (placed === 1 ? " placement" : " placements") : "",
+    standing ? formatNumber(standing) + " in the water" : "",
+  ];
+  const head = make("h3", said.filter(Boolean).join(", "));
   const states = make("ul", null, "rb-states");
   counts.forEach((count, n) => {
     if (!count) return;

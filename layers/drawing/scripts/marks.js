@@ -77,17 +77,38 @@ function short(count) {
   return (thousands < 9.95 ? thousands.toFixed(1) : thousands.toFixed(0)) + "k";
 }
 
-/** Half the side of the sign of many placements, in pixels. */
-export function halfOfMany(total, closed) {
-  return Math.min(26, 13 + 3.4 * Math.log10(total)) + (closed ? 5 : 2);
+/** Half the side of the sign of many placements, in pixels; with room around it for a square or
+    the ring of gear in the water. */
+export function halfOfMany(total, around) {
+  return Math.min(26, 13 + 3.4 * Math.log10(total)) + (around ? 5 : 2);
+}
+
+/** Gear in the water: a broken ring, how many where they are several, darker where overdue. */
+export function standing(count, late) {
+  const half = count > 1 ? halfOfMany(count) : 12;
+  const svg = element("svg", {
+    viewBox: [-half, -half, 2 * half, 2 * half].join(" "),
+    width: 2 * half,
+    height: 2 * half,
+    class: "rb-cell",
+    "aria-hidden": "true",
+    focusable: "false",
+  });
+  const body = "rb-standing" + (late ? " rb-standing-late" : "");
+  element("circle", { r: half - 2, class: body }, svg);
+  if (count > 1) {
+    element("text", { y: "0.36em", "text-anchor": "middle" }, svg).textContent = short(count);
+  }
+  return { svg, size: 2 * half };
 }
 
 /** Many placements as one sign: how many, and the shares of their states around it. What lies in
-    closed squares, alone or among others, has a square around it. */
-export function many(counts, states, closed) {
+    closed squares, alone or among others, has a square around it; gear in the water among them
+    is a broken ring around it. */
+export function many(counts, states, closed, standing) {
   const total = counts.reduce((sum, n) => sum + n, 0);
-  const half = halfOfMany(total, closed);
-  const radius = half - (closed ? 5 : 2);
+  const half = halfOfMany(total, closed || standing);
+  const radius = half - (closed || standing ? 5 : 2);
   const svg = element("svg", {
     viewBox: [-half, -half, 2 * half, 2 * half].join(" "),
     width: 2 * half,
@@ -104,6 +125,7 @@ export function many(counts, states, closed) {
       svg,
     );
   }
+  if (standing) element("circle", { r: half - 1.5, class: "rb-standing-ring" }, svg);
   element("circle", { r: radius, class: "rb-cell-body" }, svg);
   let from = 0;
   counts.forEach((count, n) => {

@@ -93,6 +93,7 @@ function legend(config, species, hidden, tallies, onSwitch) {
     "many together. Ring: filled caught, white nothing, striped not usable",
     "rb-wide",
   );
+  if (config.layers.standing) put(make("span", null, "rb-standing-key"), "gear in the water");
   put(
     make("span", null, "rb-line rb-line-square"),
     "closed square: what lies in it is somewhere in it",

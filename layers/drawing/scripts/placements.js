@@ -7,6 +7,7 @@ import { gather } from "./gathering.js";
 import * as marks from "./marks.js";
 import { formatNumber } from "./numbers.js";
 import { openPopup } from "./popups.js";
+import { standingCard, standingName } from "./standing.js";
 
 const HALF_PX = 12; // of a mark
 const HALF_WITH_DOUBT_PX = 18; // of a mark with a question mark at its corner
@@ -118,10 +119,21 @@ function placementIcon(p, state, sign) {
   return L.divIcon({ className: "rb-mark rb-mark-" + state, html: icon, iconSize: [24, 24] });
 }
 
-function manyIcon(counts, closed, alone) {
-  const sign = marks.many(counts, marks.STATES, closed);
+function standingIcon(gear) {
+  const late = gear.some((one) => one.late);
+  const sign = marks.standing(gear.length, late);
+  const iconSize = [sign.size, sign.size];
+  return L.divIcon({ className: "rb-mark rb-in-water", html: sign.svg, iconSize });
+}
+
+function manyIcon(counts, { closed, alone, standing }) {
+  const sign = marks.many(counts, marks.STATES, closed, standing);
   return L.divIcon({
-    className: "rb-mark rb-many" + (closed ? " rb-many-square" : "") + (alone ? " rb-square" : ""),
+    className:
+      "rb-mark rb-many" +
+      (closed ? " rb-many-square" : "") +
+      (alone ? " rb-square" : "") +
+      (standing ? " rb-in-water" : ""),
     html: sign.svg,
     iconSize: [sign.size, sign.size],
   });
@@ -186,6 +198,13 @@ export function placementLayers(map, config, state, things, list) {
   const squareCard = (square) =>
     cards.square({ ...square, name: squareName(square) }, config.species);
   const entryOf = (one) => {
+    if (one.standing) {
+      return {
+        mark: marks.standing(1, one.late).svg,
+        words: standingName([one]),
+        open: () => standingCard(one),
+      };
+    }
     if (one.square) {
       return {
         words: squareName(one) + ": " + saidOf(one.counts, words),
@@ -221,6 +240,7 @@ export function placementLayers(map, config, state, things, list) {
   const gatheredCard = (members, counts) => {
     const cells = members.filter((one) => one.edges);
     return cards.gathered(counts, words, {
+      standing: members.filter((one) => one.standing).length,
       entries: members.filter((one) => !one.edges).map(entryOf),
       more: cells.length ? lister(cells) : null,
       closer: closerTo(map, members),
@@ -231,10 +251,11 @@ export function placementLayers(map, config, state, things, list) {
     if (members.length === 1 && first.feature) {
       return first.feature.properties.ambiguous ? HALF_WITH_DOUBT_PX : HALF_PX;
     }
-    const total = members.reduce((sum, one) => sum + one.count, 0);
+    const placed = members.filter((one) => !one.standing);
+    if (!placed.length) return marks.standing(members.length).size / 2;
     return marks.halfOfMany(
-      total,
-      members.some((one) => one.closed),
+      placed.reduce((sum, one) => sum + one.count, 0),
+      placed.length < members.length || placed.some((one) => one.closed),
     );
   };
   gather(things, halfOf).forEach(({ members, x, y }) => {
@@ -258,16 +279,28 @@ export function placementLayers(map, config, state, things, list) {
       if (snap) snaps.addLayer(snap);
       return;
     }
-    const counts = marks.STATES.map((_, n) => members.reduce((sum, one) => sum + one.counts[n], 0));
+    const gear = members.filter((one) => one.standing);
+    const placed = members.filter((one) => !one.standing);
+    if (alone && gear.length) {
+      const card = open(() => standingCard(first));
+      group.addLayer(markAt(at, standingIcon(gear), standingName(gear), card));
+      return;
+    }
+    const counts = marks.STATES.map((_, n) => placed.reduce((sum, one) => sum + one.counts[n], 0));
     const square = alone && first.square;
-    const name = (square ? squareName(first) + ": " : "") + saidOf(counts, words);
-    const icon = manyIcon(
-      counts,
-      members.some((one) => one.closed),
-      square,
-    );
+    const name = [
+      placed.length ? (square ? squareName(first) + ": " : "") + saidOf(counts, words) : "",
+      gear.length ? standingName(gear) : "",
+    ];
+    const icon = placed.length
+      ? manyIcon(counts, {
+          closed: placed.some((one) => one.closed),
+          alone: square,
+          standing: gear.length > 0,
+        })
+      : standingIcon(gear);
     const card = square ? () => squareCard(first) : () => gatheredCard(members, counts);
-    group.addLayer(markAt(at, icon, name, open(card)));
+    group.addLayer(markAt(at, icon, name.filter(Boolean).join("; "), open(card)));
   });
   return { group, snaps };
 }

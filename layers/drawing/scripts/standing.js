@@ -1,5 +1,4 @@
-/* Gear in the water: a clock since it was set, and its marks on a map. */
-import { colour } from "./colours.js";
+/* Gear in the water: a clock since it was set, and what its marks on a map say. */
 import { element } from "./elements.js";
 
 /** How long something has gone on, in hours and minutes. */
@@ -9,34 +8,39 @@ export function since(moment) {
   return hours ? hours + " h " + (minutes % 60) + " min" : minutes + " min";
 }
 
-/* Gear that was set and not lifted yet: none of the placements, so a mark of its own. */
-export function standingGear(map, gear) {
-  gear.forEach((one) => {
-    const late = one.due_at && Date.parse(one.due_at) < Date.now();
-    L.circleMarker([one.at[1], one.at[0]], {
-      radius: 10,
-      color: colour("ink"),
-      weight: 3,
-      dashArray: "4 4",
-      fillColor: colour(late ? "gap" : "sheet"),
-      fillOpacity: 0.9,
-    })
-      .bindPopup(() =>
-        element(
-          "div",
-          {},
-          element("b", { textContent: one.placement_id }),
-          " " +
-            one.label +
-            ", in the water for " +
-            since(one.set_at) +
-            (late ? ": overdue. " : ". "),
-          element("a", {
-            href: "/placements/new?lift=" + encodeURIComponent(one.placement_id),
-            textContent: "Lift",
-          }),
-        ),
-      )
-      .addTo(map);
-  });
+/** Gear that was set and not lifted yet, as things to be drawn: none of the placements, so that
+    it has no state and counts nowhere. */
+export function standingThings(gear) {
+  return gear.map((one) => ({
+    standing: one,
+    late: Boolean(one.due_at) && Date.parse(one.due_at) < Date.now(),
+    at: L.latLng(one.at[1], one.at[0]),
+    counts: [],
+    count: 1, // as heavy as a placement where marks come together
+  }));
+}
+
+/** What the mark of some gear in the water says. */
+export function standingName(things) {
+  const late = things.filter((one) => one.late).length;
+  const [{ standing }] = things;
+  const name = things.length > 1 ? things.length : standing.label + " " + standing.placement_id;
+  return name + " in the water" + (late ? ", " + (late > 1 ? late + " " : "") + "overdue" : "");
+}
+
+/** Card of one gear in the water, which leads to its form with the question of the page. */
+export function standingCard({ standing, late }) {
+  const query = new URLSearchParams(window.location.search);
+  query.set("lift", standing.placement_id);
+  return element(
+    "article",
+    { className: "rb-card" },
+    element("h3", { textContent: standing.placement_id }),
+    element(
+      "p",
+      {},
+      standing.label + ", in the water for " + since(standing.set_at) + (late ? ": overdue." : "."),
+    ),
+    element("a", { href: "/placements/new?" + query, textContent: "Lift" }),
+  );
 }

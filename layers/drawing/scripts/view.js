@@ -11,7 +11,7 @@ import * as panel from "./panel.js";
 import { countsOf, placementLayers, thingsOf } from "./placements.js";
 import { openPopup } from "./popups.js";
 import * as reaches from "./reaches.js";
-import { standingGear } from "./standing.js";
+import { standingThings } from "./standing.js";
 import { viewSource } from "./view_source.js";
 
 function addPane(map, name, level) {
@@ -109,7 +109,7 @@ export function showRecords(map, given) {
     (line, at) => openReach(true)(line.feature, at),
   );
   if (config.layers.marked) reaches.markWater(map, config.layers.marked.data);
-  if (config.layers.standing) standingGear(map, config.layers.standing.data);
+  const standing = standingThings(config.layers.standing ? config.layers.standing.data : []);
   let placements = null;
   let things = [];
   let list = null;
@@ -119,9 +119,10 @@ export function showRecords(map, given) {
     control.showCounts(countsOf(things, around), placements.total || 0);
   };
   const drawPlacements = () => {
-    if (!placements) return;
-    const nothing = config.methods.length && state.hidden.size === config.methods.length;
-    things = nothing ? [] : thingsOf(placements, config, state);
+    if (!placements && !standing.length) return;
+    const nothing =
+      !placements || (config.methods.length && state.hidden.size === config.methods.length);
+    things = [...(nothing ? [] : thingsOf(placements, config, state)), ...standing];
     const { group, snaps } = placementLayers(map, config, state, things, list);
     put("snaps", snaps);
     put("placements", group);
@@ -193,5 +194,6 @@ export function showRecords(map, given) {
   map.on("zoomend", drawPlacements); // at another zoom other marks would hide one another
   if (config.keeps_view) live.keepView(map);
   map.on("moveend", refresh);
+  drawPlacements(); // gear in the water is here already
   return refresh();
 }
