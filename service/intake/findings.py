@@ -50,6 +50,11 @@ class Cells:
         The file's own separator is the semicolon, so a comma in a number is a decimal one.
     headers
         Of a column that was gathered from several: the header that each cell stood under.
+    parts
+        Of a sheet put together of several: index from which the rows of each are counted, and its
+        file. A part that is one feature of a layer has one row, of number 0.
+    tab
+        Column that says in which of several tabs a row stands.
     """
 
     sheet: str
@@ -57,6 +62,16 @@ class Cells:
     frame: pd.DataFrame
     decimal_comma: bool = False
     headers: dict[str, NDArray[np.object_]] = field(default_factory=dict)
+    parts: tuple[tuple[int, str], ...] = ()
+    tab: str = ""
+
+    def where(self, index: NDArray[np.int64]) -> tuple[list[str], list[int]]:
+        """Tell the file and the number, in that, of rows by their index."""
+        if not self.parts:
+            return [self.file] * len(index), index.tolist()
+        first = np.array([first for first, _ in self.parts])
+        part = np.searchsorted(first, index, side="right") - 1
+        return [self.parts[k][1] for k in part.tolist()], (index - first[part]).tolist()
 
     def column(self, name: str) -> pd.Series:
         """Cells of a column, stripped; all empty where the sheet lacks it."""
@@ -79,13 +94,15 @@ class Findings:
     readings: list[Reading] = field(default_factory=list)
     _flags: list[pd.DataFrame] = field(default_factory=list)
     _rows: dict[str, set[int]] = field(default_factory=dict)
+    _of_rows: set[Fault] = field(default_factory=set)  # of features, which have no row
 
     def copy(self) -> Findings:
         """Everything so far, to be added to without changing the original."""
         rows = {sheet: set(own) for sheet, own in self._rows.items()}
         return Findings(
-            self.audience, list(self.refused), list(self.readings), list(self._flags), rows
-        )
+            self.audience, list(self.refused), list(self.readings), list(self._flags), rows,
+            set(self._of_rows),
+        )  # fmt: skip
 
     def doubt(self, cells: Cells, which: NDArray[np.bool_] | pd.Series) -> None:
         """Count rows as refused that depend on something refused elsewhere."""
@@ -101,7 +118,7 @@ class Findings:
     @property
     def of_a_whole_file(self) -> bool:
         """Whether a file, or the header of one, was refused: then what it says is not known."""
-        return any(fault.row <= 1 for fault in self.refused)
+        return any(fault.row <= 1 and fault not in self._of_rows for fault in self.refused)
 
     def refuse(
         self,
@@ -115,20 +132,21 @@ class Findings:
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if not len(at):
             return
-        rows = cells.frame.index.to_numpy()[at].tolist()
+        files, rows = cells.where(cells.frame.index.to_numpy()[at])
         self.doubt(cells, which)
         source = cells.column(column).tolist() if values is None else list(values)
         found: dict[str, tuple[str, str]] = {}
-        for row, place in zip(rows, at.tolist(), strict=True):
+        for file, row, place in zip(files, rows, at.tolist(), strict=True):
             value = str(source[place])
             if value not in found:
                 said = wording(value) if callable(wording) else _wording(wording)
                 found[value] = said.text(self.audience), said.code
             remedy, code = found[value]
             name = str(cells.headers[column][place]) if column in cells.headers else column
-            self.refused.append(
-                Fault(cells.file, int(row), name, value[:_SHOWN], remedy, cells.sheet, code)
-            )
+            fault = Fault(file, int(row), name, value[:_SHOWN], remedy, cells.sheet, code)
+            self.refused.append(fault)
+            if not row:
+                self._of_rows.add(fault)
 
     def refuse_file(
         self, file: str, wording: str | Wording, *, row: int = 0, column: str = "", sheet: str = ""
@@ -152,11 +170,12 @@ class Findings:
         if not len(at):
             return
         source = cells.column(column).to_numpy(object) if values is None else np.asarray(values)
+        files, rows = cells.where(cells.frame.index.to_numpy()[at])
         self._add(
             _wording(wording) if isinstance(wording, str | Wording) else wording,
-            file=cells.file,
+            file=files,
             sheet=cells.sheet,
-            row=cells.frame.index.to_numpy()[at],
+            row=rows,
             placement_id=cells.column("placement_id").to_numpy(object)[at],
             column=column,
             value=[str(value)[:_SHOWN] for value in source[at].tolist()],
@@ -191,8 +210,9 @@ class Findings:
         values = [str(value) for value in written.unique()[: _EXAMPLES + 1].tolist()]
         first = values[:_EXAMPLES]
         said = [f"{_cut(v)} as {became[v]}" if became is not None else _cut(v) for v in first]
+        files, rows = cells.where(cells.frame.index.to_numpy()[at[:1]])
         self.read_file(
-            cells.file,
+            files[0] if len(cells.parts) < 2 else cells.file,
             say(
                 f"read_as.{code}",
                 rows=counted(len(at), "row"),
@@ -200,7 +220,7 @@ class Findings:
                 **parts,
             ),
             rows=len(at),
-            row=int(cells.frame.index[at[0]]),
+            row=rows[0],
             column=column,
             value=", ".join(map(_cut, first)),
             sheet=cells.sheet,

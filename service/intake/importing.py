@@ -348,7 +348,13 @@ def _found(sheets: Sheets, findings: Findings, flagged: pd.DataFrame | None = No
     sources = [cells.file for cells in sheets.cells.values()]
     order = {file: place for place, file in enumerate(dict.fromkeys([*sheets.files, *sources]))}
     refused = sorted(
-        dict.fromkeys(findings.refused), key=lambda f: (order.get(f.file, -1), f.row, f.column)
+        dict.fromkeys(findings.refused),
+        key=lambda f: (
+            order.get(f.file, order.get(f.file.partition(", ")[0], -1)),
+            f.file,
+            f.row,
+            f.column,
+        ),
     )
     flags = findings.flags() if flagged is None else flagged
     readings = tuple(dict.fromkeys(findings.readings))
@@ -505,10 +511,11 @@ def _with_rows(findings: Findings, placed: Placed, cells: Cells) -> pd.DataFrame
     if not len(placed.flags):
         return flagged
     rows = pd.Series(cells.frame.index.to_numpy(), index=cells.column("placement_id"))
+    files, numbers = cells.where(rows.reindex(placed.flags["placement_id"]).to_numpy(np.int64))
     more = placed.flags.fillna({"column": "", "value": ""}).assign(
-        file=cells.file,
+        file=files,
         sheet=cells.sheet,
-        row=rows.reindex(placed.flags["placement_id"]).to_numpy(np.int64),
+        row=numbers,
         shown=placed.flags["message"],
     )
     if findings.audience == "form":

@@ -49,6 +49,7 @@ from service.intake.shapes import (
     with_outcome,
 )
 from service.intake.spellings import as_written_by_us
+from service.intake.stacked_tabs import refuse_spread
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
@@ -196,6 +197,10 @@ def apply_mapping(
     species = None
     if mapping.species and "catches" in raw:
         species = _species(mapping, raw["catches"], findings)
+    for sheet, cells in out.items():
+        # A mapping that reads the name of the tab tells them apart, or means them together.
+        if cells.tab and not any(cells.tab in mapping.needs(name) for name in SHEETS):
+            refuse_spread(replace(cells, sheet=sheet), findings)
     if "placements" not in out:
         return out, species
     if shape.rows == "fish" and "catches" in out and "lengths" in out:
@@ -496,7 +501,7 @@ def _say_what_is_left(
     used = set(mapping.shape.columns).union(mapping.shape.fill_down, *map(_needs, parts))
     key = {"sites": "from_site", "placements": "from_placement"}.get(cells.sheet, "")
     used |= {part[key] for part in every if key in part}
-    left = [name for name in cells.frame.columns if name not in used]
+    left = [name for name in cells.frame.columns if name not in {*used, cells.tab}]
     if left:
         columns = ", ".join(left)
         said = say("unmapped_columns.mapping", mapping=mapping.file, columns=columns)

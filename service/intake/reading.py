@@ -13,14 +13,14 @@ import pandas as pd
 
 from layers.plurals import counted
 from service.intake.cell_texts import stripped
-from service.intake.columns import SHEETS, known_names, plain
+from service.intake.columns import known_names, plain
 from service.intake.findings import Cells
+from service.intake.header_rows import LOOKED_AT, row_of_header
 from service.intake.stored_sheets import GUARDED
 from service.intake.text_bounds import text_fault
 from service.intake.wording import say
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
 
     from service.intake.findings import Findings
@@ -43,7 +43,6 @@ SPATIAL_FILES: Final = (".geojson", ".json", ".gpkg", ".shp", ".fgb")
 DELIMITERS: Final = (",", ";", "\t")
 _ANY_GUARDED: Final = re.compile("|".join(map(re.escape, GUARDED)))
 _MOST_NAMED: Final = 1_000  # cells that are not UTF-8; one remedy mends them all
-_HEADER_WITHIN: Final = 5  # rows
 _LONGEST_TITLE: Final = 120  # characters that are said
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 
@@ -120,9 +119,7 @@ def read_text(
         return None
     # Titles above a header have fewer cells than it.
     wide = (
-        0
-        if _row_of_header(_first_records(text, separator), sheet) == 0
-        else _widest(text, separator)
+        0 if not row_of_header(_first_records(text, separator), sheet) else _widest(text, separator)
     )
     frame = split_text(text, separator, file, findings, wide=wide)
     if frame is None:
@@ -133,8 +130,8 @@ def read_text(
 
 def _under_header(grid: pd.DataFrame, file: str, sheet: str, findings: Findings) -> pd.DataFrame:
     """Put rows of cells under their header, which is the first row or stands below titles."""
-    records = grid.iloc[:_HEADER_WITHIN].to_numpy(object).tolist()
-    top = _row_of_header(records, sheet)
+    records = grid.iloc[:LOOKED_AT].to_numpy(object).tolist()
+    top = row_of_header(records, sheet) or 0
     if top:
         titles = "; ".join(" ".join(filter(None, row)) for row in records[:top])[:_LONGEST_TITLE]
         findings.read_file(
@@ -143,16 +140,6 @@ def _under_header(grid: pd.DataFrame, file: str, sheet: str, findings: Findings)
     body = grid.iloc[top + 1 :].set_axis(grid.iloc[top].tolist(), axis=1)
     body.index = pd.RangeIndex(top + 2, top + 2 + len(body))
     return body
-
-
-def _row_of_header(records: Sequence[Sequence[str]], sheet: str) -> int:
-    """Find the header, from 0: a row below the first if it alone has what the sheet needs."""
-    known = known_names(sheet)
-    needed = {column.name for column in SHEETS[sheet] if column.required}
-    ours = [{known[plain(text)] for text in row if plain(text) in known} for row in records]
-    named = [place for place, names in enumerate(ours) if names]
-    found = len(named) == 1 and len(ours[named[0]]) > 1 and needed <= ours[named[0]]
-    return named[0] if found else 0
 
 
 def split_text(
@@ -233,7 +220,7 @@ def unguarded(cells: pd.Series) -> pd.Series:
 def _first_records(text: str, separator: str) -> list[list[str]]:
     rows = csv.reader(io.StringIO(text[:100_000]), delimiter=separator)
     try:
-        return list(islice(rows, _HEADER_WITHIN))
+        return list(islice(rows, LOOKED_AT))
     except csv.Error:
         return []
 
@@ -254,7 +241,7 @@ def _separator(text: str, sheet: str) -> str | None:
 def _fit(text: str, separator: str, sheet: str) -> tuple[int, int]:
     """How many headers are known, and how many times a separator splits them; 0, 0 is no header."""
     records, known = _first_records(text, separator), known_names(sheet)
-    headers = records[_row_of_header(records, sheet)] if records else []
+    headers = records[row_of_header(records, sheet) or 0] if records else []
     return sum(plain(header) in known for header in headers), max(len(headers) - 1, 0)
 
 

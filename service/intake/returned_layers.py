@@ -54,7 +54,7 @@ class Returned:
     Attributes
     ----------
     layer
-        The layer `placements`.
+        The layer `placements`, index `fid`.
     origin
         How each row of the table was handed over, as `stored_sheets.with_origin` writes it.
     """
@@ -73,18 +73,19 @@ def with_corrections(sheets: Sheets, store: Store) -> Sheets:
         return sheets
     findings = sheets.findings.copy()
     sheets = replace(sheets, findings=findings)
-    shown = text_cells(returned.layer)
+    shown = text_cells(returned.layer.reset_index(drop=True))
     ids = shown.get("placement_id", pd.Series("", index=shown.index)).str.strip()
     doubled = ids[ids.duplicated()].unique().tolist()
     for name in doubled:
         findings.refuse_file(cells.file, say("layer_doubled.feature", id=name or "(empty)"))
     if doubled or cells.column("placement_id").duplicated().any():
         return sheets
+    fids = pd.Series(returned.layer.index, index=ids.to_numpy(object))
     shown.index = pd.Index(ids)
     origin = dict(
         zip(cells.column("placement_id"), map(_read_origin, returned.origin), strict=True)
     )
-    merge = _Merge(_with_new_rows(cells, shown, findings), shown, origin, store, findings)
+    merge = _Merge(_with_new_rows(cells, shown, fids, findings), shown, origin, store, findings)
     cells = merge.cells
     for column in cells.frame.columns.difference([*_WHERE, "placement_id"], sort=False):
         merge.attribute(str(column))
@@ -106,8 +107,8 @@ def _read_origin(text: str) -> dict[str, Any] | None:
     return read if sound and len(read.get("at", ())) == 3 else None
 
 
-def _with_new_rows(cells: Cells, shown: pd.DataFrame, findings: Findings) -> Cells:
-    """Add features that the table lacks, such as new ones."""
+def _with_new_rows(cells: Cells, shown: pd.DataFrame, fids: pd.Series, findings: Findings) -> Cells:
+    """Add features that the table lacks, such as new ones; findings name them, not a row."""
     lacking = shown.index.difference(pd.Index(cells.column("placement_id")), sort=False)
     if not len(lacking):
         return cells
@@ -116,7 +117,12 @@ def _with_new_rows(cells: Cells, shown: pd.DataFrame, findings: Findings) -> Cel
     first = int(cells.frame.index.max()) + 1
     rows.index = pd.RangeIndex(first, first + len(rows))
     frame = pd.concat([cells.frame.reindex(columns=columns, fill_value=""), rows])
-    more = replace(cells, frame=frame)
+    layer = f"{cells.file.partition(', layer ')[0]}, layer placements"
+    features = (
+        (first + k, f"{layer}, feature {name or '(no placement_id)'} (fid {fids[name]})")
+        for k, name in enumerate(lacking)
+    )
+    more = replace(cells, frame=frame, parts=((0, cells.file), *features))
     findings.read(more, frame.index >= first, "placement_id", "layer_row")
     return more
 

@@ -78,12 +78,12 @@ def read_spatial_file(
 
 
 def read_placement_layer(path: Path, findings: Findings) -> gpd.GeoDataFrame | None:
-    """Read the layer `placements` that stands beside the table `placement_sheet`, if both do."""
+    """Read the layer `placements` that stands beside the table `placement_sheet`, index `fid`."""
     layers = _layers(path)
     if isinstance(layers, Wording) or not {"placements", "placement_sheet"} <= set(layers[0]):
         return None
     try:
-        layer = pyogrio.read_dataframe(path, layer="placements")
+        layer = pyogrio.read_dataframe(path, layer="placements", fid_as_index=True)
     except (DataSourceError, DataLayerError, ValueError, RuntimeError) as problem:
         findings.refuse_file(path.name, say("file_unreadable.gis", problem=str(problem)[:200]))
         return None

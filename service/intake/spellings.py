@@ -204,10 +204,10 @@ def without_totals(cells: Cells, findings: Findings) -> Cells:
         rows=counted(len(left), "row"),
         examples="; ".join(texts) + " …" * (len(left) > len(texts)),
     )
+    files, numbers = cells.where(cells.frame.index.to_numpy()[left[:1]])
     findings.read_file(
-        cells.file, said, rows=len(left), row=int(cells.frame.index[left[0]]), sheet=cells.sheet,
-        value=texts[0],
-    )  # fmt: skip
+        files[0], said, rows=len(left), row=numbers[0], sheet=cells.sheet, value=texts[0]
+    )
     kept = np.ones(len(cells.frame), dtype=bool)
     kept[left] = False
     return cells.rows(kept)

@@ -21,6 +21,7 @@ from service.intake.headers import (
     spelt,
     unit_of_time,
 )
+from service.intake.tables import TITLE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -274,7 +275,11 @@ class _Writer:
         made = " ".join(f"{{{name}}}" for name in self.key)
         rule = _toml(self.key[0]) if own else _toml({"text": made})
         lines = [f"placement_id = {rule}" + ("" if own else "  # no column has ids of placements")]
-        if "survey" not in self.placement:
+        titled = [header for header in main.left if header.text == TITLE and not header.blank]
+        if "survey" not in self.placement and titled:
+            lines.append(f"survey = {_toml(TITLE)}  # ?{_values(titled[0])[3:]}")
+            main.left.remove(titled[0])
+        elif "survey" not in self.placement:
             stem = re.sub(r"[\W_]+", " ", main.cells.file.partition(".")[0]).strip()
             lines.append(f"survey = {_toml({'constant': stem})}  # ? no column names the survey")
         lines += self._times()

@@ -18,6 +18,7 @@ import pandas as pd
 from layers.plurals import counted
 from service.intake.cell_texts import stripped
 from service.intake.columns import plain
+from service.intake.header_rows import LOOKED_AT, PAIR, is_value, row_of_header
 from service.intake.reading import (
     DELIMITERS,
     TEXT_FILES,
@@ -27,6 +28,7 @@ from service.intake.reading import (
 )
 from service.intake.shapes import NO_FISH
 from service.intake.spellings import TOTAL
+from service.intake.stacked_tabs import stacked
 from service.intake.text_bounds import MOST_CELLS
 from service.intake.wording import say
 
@@ -38,12 +40,11 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Cells, Findings
 
-__all__ = ["read_tables"]
+__all__ = ["TITLE", "read_tables"]
 
-_HEADER_WITHIN: Final = 15  # rows
 _NARROWEST: Final = 3  # columns of a table below which notes are told from rows
-_PAIR: Final = re.compile(r"([^:]{1,40}[^:\s\d])\s*:\s*(.*)", re.DOTALL)
-_VALUE: Final = re.compile(r"[=#+\-<>~]?\s*[\d.,:/\-\s]*\d[\d.,:/\-\s]*[%+]?|\d{1,2}[. ]\w+[. ]\d+")
+TITLE: Final = "title above the block"
+"""Header of a column with the title that stands above the header of each of several blocks."""
 # Letters and signs of western European field sheets. Other bytes would be another encoding.
 _WESTERN: Final = set("ÄÖÜäöüßÀÂÆÇÈÉÊËÎÏÔŒÙÛàâæçèéêëîïôœùûÅåØøÁÍÓÚÑáíóúñ°²µ–—‘’“”€½\xa0")
 
@@ -92,8 +93,9 @@ def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None)
             return []
         grids = {path.name: read.set_axis(pd.RangeIndex(1, len(read) + 1), axis=0)}
         comma = separator == ";"
-    tables = [_table(grid.apply(stripped), file, comma, findings) for file, grid in grids.items()]
-    return [table for table in tables if table is not None]
+    found = [_table(grid.apply(stripped), file, comma, findings) for file, grid in grids.items()]
+    tables = [table for table in found if table is not None]
+    return stacked(tables, findings) if len(tables) > 1 else tables
 
 
 def _decoded(content: bytes, file: str, findings: Findings) -> str | None:
@@ -137,10 +139,10 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
     """Cut a table out of a grid of cells; None where there is none."""
     cells = grid.to_numpy(object)
     filled = cells != ""
-    found = _header(cells, filled)
-    if found is None:
+    top = row_of_header(cells[:LOOKED_AT].tolist())
+    if top is None:
         return None
-    top, headers = found
+    headers = _joined(cells, filled, top)
     below = top + (1 if np.array_equal(cells[top], headers) else 2)
     wide = np.array([bool(header) for header in headers]) | filled[below:].any(axis=0)
     body = np.zeros(len(cells), dtype=bool)
@@ -148,7 +150,17 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
     repeated = np.flatnonzero((pd.DataFrame(cells) == cells[top]).all(axis=1))
     body[repeated] = False
     about, titles = _about_blocks(cells, filled, repeated, below - top)
+    of_blocks, above = _block_titles(cells, filled, repeated, below - top)
+    about |= of_blocks
+    titles += above
     body[titles] = False
+    if above:
+        said = ", ".join(repr(str(cells[row][filled[row]][0])[:40]) for row in above[:3])
+        findings.read_file(
+            file,
+            say("read_as.blocks", blocks=len(repeated), titles=said, column=TITLE),
+            row=int(grid.index[above[0]]),
+        )
     body, left = _without_notes(cells, filled, body, int(repeated[-1]) + below - top)
     totals = _totals(cells, filled, body)
     body &= ~totals
@@ -173,31 +185,13 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
     return whole_sheet(frame.set_axis(names, axis=1), file, "", findings, comma)
 
 
-def _header(
-    cells: NDArray[np.object_], filled: NDArray[np.bool_]
-) -> tuple[int, NDArray[np.object_]] | None:
-    """Find the row of the header, and its texts, of two rows where the upper one is merged."""
-    if len(cells) < 2 or filled.sum(axis=1).max() < 2:
-        return None
-    most = int(np.sort(filled[: _HEADER_WITHIN * 3].sum(axis=1))[-1])
-    for row in range(min(_HEADER_WITHIN, len(cells) - 1)):
-        own = cells[row][filled[row]]
-        values = sum(_VALUE.fullmatch(text) is not None for text in own)
-        if len(own) < max(2, 0.6 * most) or values > len(own) / 3:
-            continue
-        if 2 * sum(_PAIR.fullmatch(text) is not None for text in own) >= len(own):
-            continue
-        return row, _joined(cells, filled, row)
-    return None
-
-
 def _joined(cells: NDArray[np.object_], filled: NDArray[np.bool_], row: int) -> NDArray[np.object_]:
     """Join two header rows: an empty cell repeats the one before it, as merged cells do."""
     upper: NDArray[np.object_] = cells[row]
     lower = cells[row + 1]
     grouped = ~filled[row] & filled[row + 1]
     starts = np.flatnonzero(np.diff(np.append(False, grouped).astype(int)) == 1) - 1
-    words = all(not _VALUE.fullmatch(text) for text in lower[filled[row + 1]])
+    words = not any(is_value(text) for text in lower[filled[row + 1]])
     if not len(starts) or starts[0] < 0 or not words or not filled[row + 1][starts].all():
         return upper
     if not (filled[row] & ~filled[row + 1]).any():
@@ -236,12 +230,34 @@ def _about_blocks(
     return about, titles
 
 
+def _block_titles(
+    cells: NDArray[np.object_], filled: NDArray[np.bool_], headers: NDArray[np.intp], high: int
+) -> tuple[dict[str, NDArray[np.object_]], list[int]]:
+    """Read the one cell that stands directly above the header of each of several blocks.
+
+    Returns as `_about_blocks` does; nothing where a block below the first has none.
+    """
+    title = np.full(len(cells), "", dtype=object)
+    rows: list[int] = []
+    for place, header in enumerate(headers.tolist()):
+        row = header - 1
+        one = row >= 0 and filled[row].sum() == 1 and filled.shape[1] >= _NARROWEST
+        text = str(cells[row][filled[row]][0]) if one else ""
+        if text and not PAIR.fullmatch(text) and plain(text) not in NO_FISH:
+            end = headers[place + 1] if place + 1 < len(headers) else len(cells)
+            title[header + high : end] = text
+            rows.append(row)
+        elif place:
+            return {}, []
+    return ({TITLE: title}, rows) if len(headers) > 1 and rows else ({}, [])
+
+
 def _pairs(row: Sequence[str]) -> dict[str, str]:
     """Read `key: value` out of a row of cells; the value may stand in the cell after the key."""
     pairs: dict[str, str] = {}
     key = ""
     for text in row:
-        fit = _PAIR.fullmatch(text)
+        fit = PAIR.fullmatch(text)
         if fit and fit[2]:
             pairs[fit[1].strip()] = fit[2].strip()
             key = ""

@@ -70,7 +70,7 @@ def read_workbook(
 
 
 def read_tabs(content: bytes, file: str, findings: Findings) -> dict[str, pd.DataFrame]:
-    """Read every sheet of a workbook that is not empty, header and all, by its name.
+    """Read every sheet of a workbook that is shown and not empty, header and all, by its name.
 
     Returns
     -------
@@ -80,6 +80,9 @@ def read_tabs(content: bytes, file: str, findings: Findings) -> dict[str, pd.Dat
     book = _opened(content, file, findings)
     tabs: dict[str, pd.DataFrame] = {}
     for name in book.sheetnames if book is not None else ():
+        if getattr(book[name], "sheet_state", "visible") != "visible":
+            findings.read_file(file, say("read_as.hidden", name=name))
+            continue
         rows = _filled_rows(book[name], file, f"{file}, sheet {name}", findings)
         if rows is not None and any(any(row) for row in rows):
             tabs[name] = pd.DataFrame(rows, dtype="str", index=pd.RangeIndex(1, len(rows) + 1))

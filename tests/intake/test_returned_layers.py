@@ -228,3 +228,18 @@ def test_what_a_sheet_would_read_as_empty_stays(path):
     assert done.exit_code == 0, done.output
     assert shown(done.output) == []
     assert stored(path) == before
+
+
+def test_a_new_feature_is_named_by_its_id_not_by_a_row(path):
+    """The table has no such row; a GIS shows the fid."""
+    file = handed_over(path)
+    layer = corrected(file)
+    new = layer.loc[["P2"]].assign(placement_id="P9", outcome="soon", minutes=-3.0)
+    saved(file, pd.concat([layer, new]))
+    done = run(import_, path, file, "--update")
+    assert done.exit_code == 1
+    fid = pyogrio.read_dataframe(file, layer="placements", fid_as_index=True)
+    fid = fid.index[fid["placement_id"] == "P9"][0]
+    assert f"out.gpkg, layer placements, feature P9 (fid {fid}), column outcome" in done.output
+    assert f"feature P9 (fid {fid}), column minutes" in done.output
+    assert "row 5" not in done.output

@@ -56,6 +56,10 @@ NOISE = {
     "Bank": ["left", "trout", "2"],
     "Checked": ["3", "0", "yes"],
     "Roach in traps?": ["0", "2", ""],
+    "Date entered": ["2024-12-01", "2024-12-02"],
+    "Started after": ["0:45", "1:20", "10:15"],
+    "Rainbow trout": ["1", "2"],
+    "Trout per 100 m2": ["1.5", "3"],
 }
 DATES = ["%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d %B %Y", "serial", "%y-%m-%d"]
 PASS_HEADS = ["{} P{}", "{} run {}", "{} {}", "Pass {1} {0}", "{} pass {}"]
@@ -146,6 +150,8 @@ def sheets(draw):
         }
         rows += _rows_of(one, about, shape, heads, spelt, blank, nothing, draw)
     frame = pd.DataFrame(rows).fillna("")
+    if shape in ("passes", "wide", "wide passes") and draw(st.booleans()):
+        frame[draw(st.sampled_from(["Total", "All fish", "Trout total"]))] = _sums(frame, heads)
     for name in draw(st.lists(st.sampled_from(list(NOISE)), max_size=3, unique=True)):
         frame[name] = [draw(st.sampled_from(NOISE[name])) for _ in range(len(frame))]
     if shape in ("wide", "wide passes"):
@@ -158,6 +164,13 @@ def sheets(draw):
     if draw(st.booleans()):
         body += "\nTake back the nets to the store.\n"
     return season, body, shape
+
+
+def _sums(frame, heads):
+    """Sum what is counted in each row, as somebody adds a column of totals."""
+    about = {name for key, name in heads.items() if key != "of a pass"}
+    counts = frame[[name for name in frame if name not in about]]
+    return counts.apply(pd.to_numeric, errors="coerce").sum(axis=1).astype(int).astype(str)
 
 
 def _rows_of(one, about, shape, heads, spelt, blank, nothing, draw):
