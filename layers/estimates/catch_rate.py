@@ -12,11 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-import scipy
 
 from layers.errors import FrameError
 from layers.estimates.rate_interval import rate_interval, upper_limit_of_none
-from layers.fieldwork.effort import EFFORT_UNITS, main_units
+from layers.fieldwork.effort import EFFORT_UNITS, effort_in, main_units
 from layers.fieldwork.looking import (
     catch_numbers,
     detectable,
@@ -24,6 +23,7 @@ from layers.fieldwork.looking import (
     left_out_by_outcome,
     looked,
     nested_catchments,
+    rolled_up,
 )
 from layers.frames import PASS_MINUTES, codes_of, codes_within, reads
 from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
@@ -37,7 +37,14 @@ if TYPE_CHECKING:
     Floats = npt.NDArray[np.float64]
     Bools = npt.NDArray[np.bool_]
 
-__all__ = ["CATCH_RATE_COLUMNS", "CountedCatch", "catch_per_unit_effort", "counted_catch"]
+__all__ = [
+    "CATCH_RATE_COLUMNS",
+    "CountedCatch",
+    "Rates",
+    "catch_per_unit_effort",
+    "counted_catch",
+    "rates",
+]
 
 CATCH_RATE_COLUMNS: Final = (
     "method",
@@ -61,6 +68,9 @@ _FEWEST_PLACEMENTS: Final = 3
 # Above this many placements the likelihood only repeats what the large-sample formula says.
 _LIKELIHOOD_UP_TO: Final = 1_000
 _Z95: Final = 1.959963984540054
+_TEXTS: Final = (
+    "method", "catchment", "species", "effort_unit", "cpue_unit", "problem", "passes_counted"
+)  # fmt: skip
 
 
 @reads(
@@ -122,60 +132,62 @@ def catch_per_unit_effort(
     the log scale. Where none was caught: 0 to the exact upper limit. It takes placements as
     independent.
     """
-    whole = counted_catch(placements, catches, effort, methods, units)
-    base, method, amount, kept = looked(placements), whole.method, whole.effort, whole.kept
-    chosen, first_pass, reasons = whole.units, whole.first_pass, whole.left_out
+    counted = counted_catch(placements, catches, effort, methods, units)
+    base, amount, reasons = looked(placements), counted.effort, counted.left_out
     used = base & (amount > 0)
-    rows, number, lower = whole.rows, whole.number, whole.lower
-    kinds = codes_of(catches["species"], species.index, "Species")
-    count = scipy.sparse.csr_array(
-        (number[kept], (rows[kept], kinds[kept])), shape=(len(placements), len(species))
+    names, member, group = _groups(placements, counted.method, base, catchment_of, ancestors)
+    n_groups, n_species = len(names), len(species)
+    known = np.bincount(group[used[member]], minlength=n_groups) > 0
+    without = _reasons(reasons, member, group, n_groups)
+    # With effort where any has it, else those that only caught something.
+    rated = used[member] | ~known[group]
+    member, group = member[rated], group[rated]
+    placed = np.bincount(group, minlength=n_groups)
+    whole, squares = (
+        np.where(known, np.bincount(group, power[member], n_groups), np.nan)
+        for power in (amount, amount**2)
     )
-    bounded = scipy.sparse.csr_array(
-        (lower[kept].astype(np.float64), (rows[kept], kinds[kept])), shape=count.shape
+
+    row, kind, number, lower = _catch_of_each(counted, catches, species)
+    each, in_group = rolled_up(row, (member, group), len(placements))
+    cell = in_group * n_species + kind[each]
+    size = (n_groups, n_species)
+    individuals, lowest = (
+        np.bincount(cell, weights[each], n_groups * n_species).reshape(size)
+        for weights in (number, lower)
     )
-    can = detectable(species, methods).to_numpy(dtype=bool)
     full = (species["rank"].fillna("species") == "species").to_numpy(dtype=bool)
-    parts: list[dict[str, npt.NDArray[Any]]] = []
-    groups = _groups(placements, catchment_of, ancestors)
-    for m, name in enumerate(methods.index):
-        mine = base & (method == m)
-        for catchment, members in groups:
-            group = members[mine[members]]
-            if not group.size:
-                continue
-            without = "; ".join(text for text, where in reasons.items() if where[group].any())
-            with_effort = group[used[group]]
-            group = with_effort if with_effort.size else group
-            counts = count[group].tocsc()
-            wanted = np.flatnonzero((can[:, m] & full) | (counts.sum(axis=0) > 0))
-            counts, lowest = counts[:, wanted], bounded[group][:, wanted].sum(axis=0) > 0
-            if with_effort.size:
-                rate = _rates(amount[group], counts, lowest, EFFORT_UNITS[chosen[m]].cpue_per)
-            else:
-                rate = _no_rates(counts, without)
-            shared = {
-                "method": name,
-                "catchment": catchment,
-                "placements": group.size,
-                "effort": amount[group].sum() if with_effort.size else np.nan,
-                "effort_unit": chosen[m],
-                "cpue_unit": EFFORT_UNITS[chosen[m]].cpue_unit,
-                "passes_counted": "first" if first_pass[m] else "all",
-            }
-            parts.append(
-                {key: np.full(wanted.size, value) for key, value in shared.items()}
-                | {
-                    "species": species.index.to_numpy(dtype=object)[wanted],
-                    "individuals": rate.individuals,
-                    "individuals_lower_bound": lowest,
-                    "cpue": rate.value,
-                    "cpue_low": rate.low,
-                    "cpue_high": rate.high,
-                    "problem": rate.problem,
-                }
-            )
-    frame = _typed(parts)
+    can = detectable(species, methods).to_numpy(dtype=bool)[:, names["method"]].T
+    at, of_species = np.nonzero((can & full) | (individuals > 0))
+    place = np.empty(n_groups * n_species, dtype=np.int64)
+    place[at * n_species + of_species] = np.arange(at.size)
+    units_of = [EFFORT_UNITS[unit] for unit in counted.units]
+    per = np.array([unit.cpue_per for unit in units_of])[names["method"].to_numpy()]
+    rate = rates(
+        number[each], amount[row[each]], place[cell], placed[at], whole[at], squares[at],
+        lowest=lowest[at, of_species] > 0, per=per[at],
+    )  # fmt: skip
+    by_method = names["method"].to_numpy()[at]
+    frame = pd.DataFrame(
+        {
+            "method": methods.index.take(by_method),
+            "catchment": pd.Index(names["catchment"]).take(at),
+            "species": species.index.take(of_species),
+            "placements": placed[at],
+            "effort": whole[at],
+            "effort_unit": pd.Index(counted.units, dtype=object).take(by_method),
+            "individuals": individuals[at, of_species],
+            "individuals_lower_bound": lowest[at, of_species] > 0,
+            "cpue": rate.value,
+            "cpue_low": rate.low,
+            "cpue_high": rate.high,
+            "cpue_unit": pd.Index([u.cpue_unit for u in units_of], dtype=object).take(by_method),
+            "problem": np.where(known[at], rate.problem, without[at]),
+            "passes_counted": np.where(counted.first_pass, "first", "all")[by_method],
+        }
+    )
+    frame = frame.astype(dict.fromkeys(_TEXTS, "str"))
+    frame = frame.sort_values(["method", "catchment", "species"], ignore_index=True)
     left_out = left_out_by_outcome(placements)
     left_out |= {text: int(where.sum()) for text, where in reasons.items()}
     frame.attrs["inputs"] = inputs_of(
@@ -183,7 +195,7 @@ def catch_per_unit_effort(
         used,
         left_out,
         interval="95 %, penalised negative-binomial profile; large-sample above 1,000",
-        effort_units={str(k): chosen[i] for i, k in enumerate(methods.index)},
+        effort_units={str(k): counted.units[i] for i, k in enumerate(methods.index)},
     )
     return frame
 
@@ -257,8 +269,10 @@ def counted_catch(
     later = kept & (pass_no > 1)
     later[later] = first_only[rows[later]]
 
-    amount = _chosen_effort(placements, effort, chosen, method, first_only, methods)
+    amount = effort_in(placements, effort, chosen, method)
+    by_pass = np.array([unit == "pass" for unit in chosen], dtype=bool)
     if len(methods):
+        amount = np.where(first_only & by_pass[method], np.minimum(amount, 1.0), amount)
         amount = np.where(first_only & timed[method], first_minutes, amount)
     kept = kept & ~later
     kept[kept] = base[rows[kept]]
@@ -288,24 +302,6 @@ def _chosen_units(
     return chosen
 
 
-def _chosen_effort(
-    placements: pd.DataFrame,
-    effort: pd.DataFrame,
-    chosen: list[str],
-    method: Ints,
-    first_only: Bools,
-    methods: pd.DataFrame,
-) -> Floats:
-    """Effort of each placement in its method's chosen unit, of the first pass where that counts."""
-    unit = np.array(chosen, dtype=object)[method] if len(methods) else np.array([], dtype=object)
-    rows = codes_within(effort["placement_id"], placements.index)
-    known = rows >= 0
-    known[known] = effort["effort_unit"].to_numpy(dtype=object)[known] == unit[rows[known]]
-    amount = np.full(len(placements), np.nan)
-    amount[rows[known]] = effort["effort"].to_numpy(dtype=np.float64)[known]
-    return np.where(first_only & (unit == "pass") & (amount > 1), 1.0, amount)
-
-
 def _first_minutes(placements: pd.DataFrame, several: Bools) -> Floats:
     """Minutes of the first pass: its own, or all of those that were fished once."""
     blank = pd.Series(np.nan, index=placements.index)
@@ -317,93 +313,121 @@ def _first_minutes(placements: pd.DataFrame, several: Bools) -> Floats:
 
 
 def _groups(
-    placements: pd.DataFrame, catchment_of: pd.Series, ancestors: pd.DataFrame
-) -> list[tuple[str, Ints]]:
+    placements: pd.DataFrame,
+    method: Ints,
+    base: Bools,
+    catchment_of: pd.Series,
+    ancestors: pd.DataFrame,
+) -> tuple[pd.DataFrame, Ints, Ints]:
+    """Group by method and catchment, or method alone, those that looked.
+
+    `method` (its row) and `catchment` of each group; row of a placement and number of a group
+    that it is in, once for each such pair.
+    """
     names, inner, outer = nested_catchments(ancestors)
     refuse_all(names, "catchment", CATCHMENTS_ANEW)
     home = codes_within(catchment_of.reindex(placements.index), names)
-    inside = pd.DataFrame({"home": home, "row": np.arange(len(placements))}).merge(
-        pd.DataFrame({"home": inner, "outer": outer}), on="home"
-    )
-    inside["catchment"] = names.to_numpy()[inside["outer"]]
-    members = inside.groupby("catchment")["row"]
-    groups = [(str(name), np.sort(rows.to_numpy())) for name, rows in members]
-    return [*groups, (ALL, np.arange(len(placements)))]
+    inside, everywhere = np.flatnonzero(base & (home >= 0)), np.flatnonzero(base)
+    rows, holder = rolled_up(home[inside], (inner, outer), len(names))
+    member = np.concatenate([inside[rows], everywhere])
+    holder = np.concatenate([holder, np.full(everywhere.size, len(names))])
+    group, key = pd.factorize(method[member] * (len(names) + 1) + holder, sort=True)
+    of_method, at = np.divmod(key, len(names) + 1)
+    called = np.append(names.to_numpy(dtype=object), ALL)
+    return pd.DataFrame({"method": of_method, "catchment": called[at]}), member, group
+
+
+def _reasons(reasons: dict[str, Bools], member: Ints, group: Ints, n: int) -> npt.NDArray[Any]:
+    """Why each group has no rate, where no placement of it has an effort."""
+    there = [np.bincount(group[where[member]], minlength=n) > 0 for where in reasons.values()]
+    code = sum((found << i for i, found in enumerate(there)), np.zeros(n, dtype=np.int64))
+    words = [
+        "no rate: " + "; ".join(text for i, text in enumerate(reasons) if number >> i & 1)
+        for number in range(1 << len(reasons))
+    ]
+    return np.array(words, dtype=object)[code]
+
+
+def _catch_of_each(
+    counted: CountedCatch, catches: pd.DataFrame, species: pd.DataFrame
+) -> tuple[Ints, Ints, Floats, Floats]:
+    """Row of the placement, row of the species, fish, and rows of at least so many; each once."""
+    kinds = codes_of(catches["species"], species.index, "Species")
+    kept = counted.kept
+    key = counted.rows[kept] * len(species) + kinds[kept]
+    key, which = np.unique(key, return_inverse=True)
+    row, kind = np.divmod(key, max(len(species), 1))
+    number = np.bincount(which, counted.number[kept], key.size).astype(np.float64)
+    lower = np.bincount(which, counted.lower[kept], key.size).astype(np.float64)
+    return row, kind, number, lower
 
 
 @dataclass(frozen=True)
-class _Rates:
-    individuals: Floats
+class Rates:
+    """Catch rates with their intervals, and what is to be said of them; each (m,)."""
+
     value: Floats
     low: Floats
     high: Floats
     problem: npt.NDArray[np.object_]
 
 
-def _no_rates(counts: scipy.sparse.csc_array, reason: str) -> _Rates:
-    nothing = np.full(counts.shape[1], np.nan)
-    individuals = np.asarray(counts.sum(axis=0), dtype=np.float64)
-    problem = np.full(nothing.size, f"no rate: {reason}", dtype=object)
-    return _Rates(individuals, nothing, nothing, nothing, problem)
+def rates(
+    fish: Floats,
+    effort: Floats,
+    of_rate: Ints,
+    placements: Ints,
+    all_effort: Floats,
+    squares: Floats,
+    *,
+    lowest: Bools,
+    per: float | Floats = 1.0,
+) -> Rates:
+    """Ratios of sums and their intervals.
 
-
-def _rates(effort: Floats, counts: scipy.sparse.csc_array, lowest: Bools, per: float) -> _Rates:
-    """Ratio of sums and its interval, for all species of one group at once."""
-    n = effort.size
-    individuals = np.asarray(counts.sum(axis=0), dtype=np.float64)
-    value = per * individuals / effort.sum()
-    low, high = np.full(value.size, np.nan), np.full(value.size, np.nan)
-    problem = np.full(value.size, "", dtype=object)
-    if n < _FEWEST_PLACEMENTS:
-        problem[:] = "fewer than three placements: no interval"
-        return _Rates(individuals, value, low, high, problem)
-    none = individuals == 0
-    some = np.flatnonzero(~none)
+    Parameters
+    ----------
+    fish, effort, of_rate
+        Of each placement that caught any, (k,): how many, with what effort, and the number of
+        the rate that it belongs to, 0 to m - 1.
+    placements, all_effort
+        Of each rate, (m,): how many placements looked, and their effort; NaN = none is known.
+    squares
+        Sum of the squares of these efforts, (m,).
+    lowest
+        Whether a count of the rate is one of at least so many.
+    per
+        Units of effort that a rate is given for.
+    """
+    m = placements.size
+    individuals = np.bincount(of_rate, fish, m)
+    value = per * individuals / all_effort
+    low, high = np.full(m, np.nan), np.full(m, np.nan)
+    problem = np.full(m, "", dtype=object)
+    enough = (placements >= _FEWEST_PLACEMENTS) & ~np.isnan(all_effort)
+    none, few = enough & (individuals == 0), enough & (placements <= _LIKELIHOOD_UP_TO)
     low[none] = 0.0
-    high[none] = per * upper_limit_of_none(effort.sum())
+    high[none] = upper_limit_of_none(all_effort[none])
     problem[none] = "none caught: upper limit exact for fish spread at random"
-    own = counts[:, some]
-    if some.size and n <= _LIKELIHOOD_UP_TO:
-        low[some], high[some] = (per * limit for limit in rate_interval(own, effort))
-    elif some.size:
-        ratio = individuals[some] / effort.sum()
-        # Σ (y - R x)² without making the zeros real.
-        squares = (
-            np.asarray(own.power(2).sum(axis=0))
-            - 2 * ratio * np.asarray(own.T @ effort)
-            + ratio**2 * (effort**2).sum()
-        )
-        squares = np.maximum(squares, 0.0)  # rounding may leave a sum of squares below zero
-        share = np.sqrt(squares * n / (n - 1)) / individuals[some]
-        low[some] = value[some] * np.exp(-_Z95 * share)
-        high[some] = value[some] * np.exp(_Z95 * share)
+    few &= ~none
+    many = enough & ~none & ~few
+    number, own = np.cumsum(few) - 1, few[of_rate]
+    low[few], high[few] = rate_interval(
+        fish[own], effort[own], number[of_rate[own]], placements[few], all_effort[few]
+    )
+    wide, own = all_effort[many], many[of_rate]
+    number = (np.cumsum(many) - 1)[of_rate[own]]
+    y, x, ratio = fish[own], effort[own], individuals[many] / wide
+    # Σ (y - R x)² over all placements, of which most caught none.
+    left = np.bincount(number, y**2 - 2 * ratio[number] * y * x, wide.size)
+    left = np.maximum(left + ratio**2 * squares[many], 0.0)  # rounding may leave less than 0
+    n = placements[many]
+    share = np.sqrt(left * n / (n - 1)) / individuals[many]
+    low[many], high[many] = ratio * np.exp(-_Z95 * share), ratio * np.exp(_Z95 * share)
+    low, high = per * low, per * high
     high[lowest] = np.nan
     problem[lowest] = "counts of 'at least': no upper limit"
-    problem[np.isposinf(high)] = "the counts set no upper limit"
-    high[np.isposinf(high)] = np.nan
-    return _Rates(individuals, value, low, high, problem)
-
-
-def _typed(parts: list[dict[str, npt.NDArray[Any]]]) -> pd.DataFrame:
-    texts = (
-        "method",
-        "catchment",
-        "species",
-        "effort_unit",
-        "cpue_unit",
-        "problem",
-        "passes_counted",
-    )
-    kinds = dict.fromkeys(CATCH_RATE_COLUMNS, "float64") | dict.fromkeys(texts, "str")
-    kinds |= {"placements": "int64", "individuals_lower_bound": "bool"}
-    columns = (
-        {key: np.concatenate([part[key] for part in parts]) for key in CATCH_RATE_COLUMNS}
-        if parts
-        else {}
-    )
-    frame = pd.DataFrame(columns, columns=list(CATCH_RATE_COLUMNS))
-    return (
-        frame.astype(kinds)
-        .sort_values(["method", "catchment", "species"], ignore_index=True)
-        .loc[:, list(CATCH_RATE_COLUMNS)]
-    )
+    unlimited = np.isposinf(high)
+    problem[unlimited], high[unlimited] = "the counts set no upper limit", np.nan
+    problem[~enough] = "fewer than three placements: no interval"
+    return Rates(value, low, high, problem)

@@ -19,7 +19,7 @@ import scipy
 from layers.errors import FrameError
 from layers.estimates.clustering import independent_share
 from layers.estimates.proportions import wilson_interval
-from layers.fieldwork.effort import main_units, unit_words
+from layers.fieldwork.effort import effort_in, main_units, unit_words
 from layers.fieldwork.looking import (
     catch_numbers,
     detectable,
@@ -29,6 +29,7 @@ from layers.fieldwork.looking import (
     looked,
     may_include,
     nested_catchments,
+    rolled_up,
     visits,
 )
 from layers.frames import codes_of, codes_within, reads
@@ -233,25 +234,13 @@ def _distinct_sorted(*columns: Ints) -> tuple[Ints, ...]:
     return tuple(np.asarray(part, dtype=np.int64) for part in np.unravel_index(keys, sizes))
 
 
-def _rolled_up(codes: Ints, nesting: tuple[Ints, Ints], size: int) -> tuple[Ints, Ints]:
-    """Repeat each row once per catchment that it lies in: row numbers, and those catchments."""
-    inner, outer = nesting
-    order = np.argsort(inner, kind="stable")
-    depth = np.bincount(inner, minlength=size)
-    first = np.cumsum(depth) - depth
-    repeats = depth[codes]
-    rows = np.repeat(np.arange(codes.size), repeats)
-    step = np.arange(rows.size) - np.repeat(np.cumsum(repeats) - repeats, repeats)
-    return rows, outer[order][first[codes][rows] + step]
-
-
 def _unit_sets(
     looking: _Looking, unit: Ints, nesting: tuple[Ints, Ints], n_places: int
 ) -> tuple[Ints, Ints, Ints]:
     """Per place and unit (reach or visit), which methods looked there, as bits."""
     on = looking.looked & (looking.place >= 0) & (unit >= 0)
     place, at, method = _distinct_sorted(looking.place[on], unit[on], looking.method[on])
-    rows, holders = _rolled_up(place, nesting, n_places)
+    rows, holders = rolled_up(place, nesting, n_places)
     at, bits = at[rows], np.left_shift(np.int64(1), method[rows])
     order = np.lexsort((at, holders))
     holders, at, bits = holders[order], at[order], bits[order]
@@ -410,17 +399,12 @@ def _effort_words(
     """Effort by place and method in its main unit, as words."""
     n_places, n_methods = by_method.shape
     unit = methods.index.to_series().map(main_units(placements, effort))
-    rows = codes_within(effort["placement_id"], placements.index)
-    own = rows >= 0
-    wanted = unit.to_numpy()[looking.method[rows[own]]]
-    own[own] = effort["effort_unit"].to_numpy()[own] == wanted
-    own[own] = base[rows[own]]
-    amount = effort["effort"].to_numpy(dtype=np.float64)[own]
-    cell = (looking.place * n_methods + looking.method)[rows[own]]
-    known = ~np.isnan(amount)
+    amount = effort_in(placements, effort, unit, looking.method)
+    known = base & ~np.isnan(amount)
+    cell = (looking.place * n_methods + looking.method)[known]
     total, stated = (
-        roll @ np.bincount(cell[known], weights, minlength=by_method.size).reshape(by_method.shape)
-        for weights in (amount[known], np.ones(int(known.sum())))
+        roll @ np.bincount(cell, weights, minlength=by_method.size).reshape(by_method.shape)
+        for weights in (amount[known], np.ones(cell.size))
     )
     words = np.full((n_places, n_methods), "", dtype=object)
     labels = methods["label"] if "label" in methods else methods.index.to_series()
@@ -517,7 +501,7 @@ def _units(
 
     snapped = unit[row] >= 0
     place, species_no, at = (part[snapped] for part in (looking.place[row], kind, unit[row]))
-    rows, outer = _rolled_up(place, nesting, n_places)
+    rows, outer = rolled_up(place, nesting, n_places)
     found_at = _distinct_sorted(outer, species_no[rows], at[rows])
     found = np.bincount(
         found_at[0] * n_species + found_at[1], minlength=n_places * n_species

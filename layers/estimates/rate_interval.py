@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     Floats = npt.NDArray[np.float64]
+    Ints = npt.NDArray[np.int64]
 
 __all__ = ["rate_interval", "upper_limit_of_none"]
 
@@ -19,22 +20,26 @@ _CHI95: Final = 3.841458820694124  # 95 % point of chi-square with one degree of
 _SIZES: Final = np.geomspace(0.02, 100.0, 60)
 _USUAL_SIZE: Final = 0.5
 _FARTHEST: Final = 60.0  # on the log scale, beyond any rate
+_AT_ONCE: Final = 4_000  # rates and catches whose numbers by size lie in memory together
 
 
-def rate_interval(counts: scipy.sparse.csc_array, effort: Floats) -> tuple[Floats, Floats]:
-    """95 % interval of the ratio of sums, by penalised profile likelihood.
+def rate_interval(
+    fish: Floats, effort: Floats, of_rate: Ints, placements: Ints, all_effort: Floats
+) -> tuple[Floats, Floats]:
+    """95 % intervals of ratios of sums, by penalised profile likelihood.
 
     Parameters
     ----------
-    counts
-        n placements by m species, each species with at least one fish.
-    effort
-        n efforts, above 0.
+    fish, effort, of_rate
+        Of each placement that caught any, (k,): how many, with what effort, and the number of
+        the rate that it belongs to, 0 to m - 1. Each rate has at least one.
+    placements, all_effort
+        Of each rate, (m,): how many placements looked, and their effort, above 0.
 
     Returns
     -------
     ndarray, ndarray
-        Lower and upper limit for each species, fish per unit effort; the upper one is infinite
+        Lower and upper limit of each rate, fish per unit effort; the upper one is infinite
         where the counts set none.
 
     Notes
@@ -50,31 +55,52 @@ def rate_interval(counts: scipy.sparse.csc_array, effort: Floats) -> tuple[Float
     the mean effort: a log-normal prior on k with median 0.5 and a standard deviation of one
     log unit. Chosen among seven intervals by simulation (`tests.simulations`).
     """
+    order = np.argsort(of_rate, kind="stable")
+    fish, effort, of_rate = fish[order], effort[order], of_rate[order]
+    first = np.searchsorted(of_rate, np.arange(placements.size + 1))
+    piece = (first[1:] + np.arange(placements.size)) // _AT_ONCE
+    ends = np.flatnonzero(np.diff(piece, append=-1)) + 1
+    low, high = np.empty(placements.size), np.empty(placements.size)
+    for begin, end in zip([0, *ends.tolist()], ends.tolist(), strict=False):
+        own = slice(first[begin], first[end])
+        low[begin:end], high[begin:end] = _limits(
+            fish[own], effort[own], of_rate[own] - begin, placements[begin:end],
+            all_effort[begin:end],
+        )  # fmt: skip
+    return low, high
+
+
+def _limits(
+    fish: Floats, effort: Floats, of_rate: Ints, placements: Ints, all_effort: Floats
+) -> tuple[Floats, Floats]:
     from scipy.optimize import elementwise
 
-    total = np.asarray(counts.sum(axis=0), dtype=np.float64)
-    of_all = float(effort.sum())
-    size = _SIZES * effort.size / of_all
-    entry = counts.tocoo()
-    scaled = effort[entry.row][:, None] * size
-    clumped = scipy.special.gammaln(entry.data[:, None] + scaled) - scipy.special.gammaln(scaled)
-    of_species = scipy.sparse.csr_array(
-        (np.ones(entry.nnz), (entry.col, np.arange(entry.nnz))), shape=(total.size, entry.nnz)
+    every = np.arange(placements.size)
+    total = np.bincount(of_rate, fish, placements.size)
+    size = _SIZES * (placements / all_effort)[:, None]
+    # Many placements have the same catch with the same share of the effort.
+    share = effort * (placements / all_effort)[of_rate]
+    pairs, which = np.unique(np.column_stack([fish, share]), axis=0, return_inverse=True)
+    scaled = pairs[:, 1:] * _SIZES
+    clumped = scipy.special.gammaln(pairs[:, :1] + scaled) - scipy.special.gammaln(scaled)
+    of_pair = scipy.sparse.csr_array(
+        (np.ones(fish.size), (of_rate, which.ravel())), shape=(placements.size, len(pairs))
     )
-    fixed = of_species @ clumped + size * of_all * np.log(size)
+    weight = size * all_effort[:, None]
+    fixed = of_pair @ clumped + weight * np.log(size)
     fixed -= np.log(_SIZES / _USUAL_SIZE) ** 2 / 2
+    weight += total[:, None]
 
-    def profile(log_rate: Floats, species: npt.NDArray[np.int64]) -> Floats:
-        at, own = log_rate[..., None], total[species][..., None]
-        within = np.log(np.exp(at) + size)
-        return np.asarray((fixed[species] + own * (at - within) - size * of_all * within).max(-1))
+    def profile(log_rate: Floats, rate: Ints) -> Floats:
+        within = np.log(np.exp(log_rate)[..., None] + size[rate])
+        within *= weight[rate]
+        return np.asarray((fixed[rate] - within).max(-1) + total[rate] * log_rate)
 
-    every = np.arange(total.size)
-    best_at = np.log(total / of_all)
+    best_at = np.log(total / all_effort)
     best = profile(best_at, every)
 
-    def beyond(log_rate: Floats, species: npt.NDArray[np.int64]) -> Floats:
-        return 2 * (best[species] - profile(log_rate, species)) - _CHI95
+    def beyond(log_rate: Floats, rate: Ints) -> Floats:
+        return 2 * (best[rate] - profile(log_rate, rate)) - _CHI95
 
     limits = [
         elementwise.find_root(
@@ -86,15 +112,15 @@ def rate_interval(counts: scipy.sparse.csc_array, effort: Floats) -> tuple[Float
     return np.nan_to_num(low), np.where(np.isnan(high), np.inf, high)
 
 
-def upper_limit_of_none(effort: float) -> float:
-    """Rate above which no fish at all would be caught with a chance of 2.5 % or less.
+def upper_limit_of_none(effort: Floats) -> Floats:
+    """Rates above which no fish at all would be caught with a chance of 2.5 % or less.
 
     Exact for fish spread at random: the upper end of the 95 % interval of Garwood (1936),
     Biometrika 28:437-442 (from memory), at a count of 0. Clumped fish may have a higher rate.
 
     Examples
     --------
-    >>> round(upper_limit_of_none(1.0), 3)
-    3.689
+    >>> upper_limit_of_none(np.array([1.0, 2.0])).round(3).tolist()
+    [3.689, 1.844]
     """
-    return float(-np.log(0.025) / effort)
+    return np.asarray(-np.log(0.025) / effort)

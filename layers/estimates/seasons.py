@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from layers.errors import FrameError
-from layers.fieldwork.effort import main_units
+from layers.fieldwork.effort import effort_in, main_units
 from layers.fieldwork.looking import left_out_by_outcome, local_dates, looked
 from layers.frames import check_frame, codes_of, reads
 
@@ -233,13 +233,8 @@ def _efforts(
     """Effort of each placement in its method's main unit, missing where not known or 0."""
     chosen = main_units(placements, effort)
     unit = methods.index.to_series().map(chosen).to_numpy(dtype=object, copy=True)
-    wanted = placements["method"].map(chosen)
-    own = effort[effort["effort_unit"] == effort["placement_id"].map(wanted)]
-    amount = (
-        own.set_index("placement_id")["effort"]
-        .reindex(placements.index)
-        .to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
-    )
+    method = codes_of(placements["method"], methods.index, "Method")
+    amount = effort_in(placements, effort, unit, method)
     amount[~(amount > 0)] = np.nan
     # A gear whose effort is nowhere known is counted in placements.
     some = pd.Series(amount).groupby(placements["method"].to_numpy()).count()

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from layers.areas import ellipsoidal_area_m2
+from layers.coded import coded_labels
 from layers.errors import FrameError
 from layers.fieldwork.looking import (
     inputs_of,
@@ -20,16 +21,23 @@ from layers.fieldwork.looking import (
     local_times,
     looked,
     nested_catchments,
+    rolled_up,
 )
 from layers.frames import codes_of, codes_within, reads
 from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import numpy.typing as npt
+
+    Floats = npt.NDArray[np.float64]
+    Ints = npt.NDArray[np.int64]
 
 __all__ = [
     "EFFORT_UNITS",
     "EffortUnit",
+    "effort_in",
     "effort_of",
     "effort_totals",
     "main_units",
@@ -244,21 +252,18 @@ def effort_of(
     if strange:
         known = ", ".join(EFFORT_UNITS)
         raise FrameError(f"Effort unit {', '.join(strange)} is unknown; use one of {known}.")
-    codes_of(placements["method"], methods.index, "Method")
+    method = codes_of(placements["method"], methods.index, "Method")
     measured = pd.DataFrame(_measures(placements, methods, stretch_lengths), index=placements.index)
     if placements.empty:
         empty = {"placement_id": "str", "effort_unit": "str", "effort": "float64", "problem": "str"}
         return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in empty.items()})
-    order = pd.DataFrame(
-        {"method": units.index, "effort_unit": units.to_numpy(), "rank": np.arange(len(units))}
+    # Rows of the placements and of the units, placement by placement.
+    row, of_unit = rolled_up(
+        method, (methods.index.get_indexer(units.index), np.arange(len(units))), len(methods)
     )
-    long = pd.DataFrame(
-        {"method": placements["method"].to_numpy(), "row": np.arange(len(placements))}
-    ).merge(order, on="method")
-    long = long.sort_values(["row", "rank"], ignore_index=True)
-    column = pd.Index(measured.columns).get_indexer(pd.Index(long["effort_unit"]))
-    effort = measured.to_numpy(dtype=np.float64)[long["row"], column]
-    lacking = ~(effort > 0) & ~(long["effort_unit"].isin(_NIGHTS).to_numpy() & (effort == 0))
+    keys = pd.Index(units, dtype="str")
+    effort = measured.to_numpy(dtype=np.float64)[row, measured.columns.get_indexer(keys)[of_unit]]
+    lacking = ~(effort > 0) & ~(keys.isin(_NIGHTS)[of_unit] & (effort == 0))
     reasons = (
         {key: f"{' or '.join(unit.columns)} missing or zero" for key, unit in EFFORT_UNITS.items()}
         | dict.fromkeys(
@@ -269,14 +274,15 @@ def effort_of(
             "metre": "no stretch and no stretch_length_m",
         }
     )
+    problems = pd.Index([*map(reasons.__getitem__, keys), ""], dtype="str")
     return pd.DataFrame(
         {
-            "placement_id": placements.index.to_numpy()[long["row"]],
-            "effort_unit": long["effort_unit"].to_numpy(),
+            "placement_id": coded_labels(row, placements.index),
+            "effort_unit": keys.take(of_unit),
             "effort": np.where(lacking, np.nan, effort),
-            "problem": np.where(lacking, long["effort_unit"].map(reasons), ""),
+            "problem": problems.take(np.where(lacking, of_unit, len(keys))),
         }
-    ).astype({"placement_id": "str", "effort_unit": "str", "problem": "str"})
+    )
 
 
 def _measures(
@@ -354,21 +360,54 @@ def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
     >>> main_units(placements, effort).to_dict()
     {'seine': 'haul'}
     """
-    looking = placements.loc[looked(placements), "method"]
-    method = effort["placement_id"].map(looking)
-    counted = (
-        (effort["effort"] > 0)
-        .groupby([method, effort["effort_unit"]], sort=False)
-        .sum()
-        .rename_axis(["method", "effort_unit"])
-        .astype("float64")
-        .reset_index(name="known")
-    )
-    placed = looking.astype("str").value_counts()
-    enough = 2 * counted["known"] >= placed.reindex(counted["method"]).to_numpy()
-    counted["known"] = counted["known"].mask(enough, np.inf)  # the first of them serves
-    first = counted.groupby("method")["known"].idxmax()
-    return counted.loc[first].set_index("method")["effort_unit"]
+    method, methods = pd.factorize(placements["method"].where(looked(placements)), sort=True)
+    unit, units = pd.factorize(effort["effort_unit"])
+    row = codes_within(effort["placement_id"], placements.index)
+    own = np.append(method, -1)[row]
+    there = (own >= 0) & (unit >= 0)
+    # Pairs of method and unit, those first that come first.
+    pair, key = pd.factorize(own[there] * len(units) + unit[there])
+    of_method, of_unit = np.divmod(key, max(len(units), 1))
+    known = np.bincount(pair[(effort["effort"] > 0).to_numpy()[there]], minlength=len(key)) * 1.0
+    placed = np.bincount(method[method >= 0], minlength=len(methods))
+    known[2 * known >= placed[of_method]] = np.inf  # the first of them serves
+    first = np.lexsort((np.arange(len(key)), -known, of_method))
+    first = first[np.diff(of_method[first], prepend=-1) > 0]
+    names = pd.Index(methods[of_method[first]], name="method", dtype="str")
+    return pd.Series(units[of_unit[first]], index=names, name="effort_unit", dtype="str")
+
+
+@reads("effort", placements="placement_id")
+def effort_in(
+    placements: pd.DataFrame, effort: pd.DataFrame, units: Iterable[object], method: Ints
+) -> Floats:
+    """Effort of each placement in one unit for each method.
+
+    Parameters
+    ----------
+    placements
+        Index `placement_id`.
+    effort
+        What `effort_of` gave.
+    units
+        Key of `EFFORT_UNITS` for each method, any other word where it has none.
+    method
+        Number of each placement's method.
+
+    Returns
+    -------
+    ndarray, (n,)
+        Missing where it is not known.
+    """
+    unit, names = pd.factorize(effort["effort_unit"])
+    row = codes_within(effort["placement_id"], placements.index)
+    code = {name: number for number, name in enumerate(names)}
+    wanted = np.array([code.get(name, -1) for name in units], dtype=np.int64)
+    own = row >= 0
+    own[own] = unit[own] == wanted[method[row[own]]]
+    amount = np.full(len(placements), np.nan)
+    amount[row[own]] = effort["effort"].to_numpy(dtype=np.float64)[own]
+    return amount
 
 
 @reads("placements", "effort", "ancestors")
@@ -412,36 +451,43 @@ def effort_totals(
     rows = rows[keep]
     stated = np.zeros(len(placements), dtype=bool)
     stated[rows[effort["effort"].notna().to_numpy()[keep]]] = True
-    long = pd.DataFrame(
-        {
-            "method": placements["method"].to_numpy()[rows],
-            "year": local_dates(placements).dt.year.to_numpy()[rows],
-            "effort_unit": effort["effort_unit"].to_numpy()[keep],
-            "effort": effort["effort"].to_numpy()[keep],
-            "unstated": ~stated[rows],
-            "home": codes_within(catchment_of.reindex(placements.index), names)[rows],
-        }
-    )
-    nesting = pd.DataFrame({"home": inner, "catchment": names.to_numpy()[outer]})
-    within = pd.concat(
-        [long.merge(nesting, on="home"), long.assign(catchment=ALL)], ignore_index=True
-    )
+    home = codes_within(catchment_of.reindex(placements.index), names)[rows]
+    inside = np.flatnonzero(home >= 0)
+    at, holder = rolled_up(home[inside], (inner, outer), len(names))
+    at = np.concatenate([inside[at], np.arange(rows.size)])
+    places, rank = np.unique(np.append(names.to_numpy(dtype=object), ALL), return_inverse=True)
+    holder = rank[np.concatenate([holder, np.full(rows.size, len(names))])]
+    method, methods = pd.factorize(placements["method"], sort=True)
+    unit, units = pd.factorize(effort["effort_unit"].array[keep], sort=True)
+    codes = {"method": method[rows][at], "catchment": holder, "effort_unit": unit[at]}
+    words = {"method": methods, "catchment": places, "effort_unit": units}
+    if by_year:
+        year, words["year"] = pd.factorize(local_dates(placements).dt.year, sort=True)
+        codes["year"] = year[rows][at]
     keys = ["method", "catchment", *(["year"] if by_year else []), "effort_unit"]
-    totals = (
-        within.assign(lacking=within["effort"].isna())
-        .groupby(keys, as_index=False)
-        .agg(
-            placements=("effort", "size"),
-            placements_without_effort=("lacking", "sum"),
-            placements_without_any=("unstated", "sum"),
-            effort=("effort", "sum"),
-        )
-        .astype({"method": "str", "catchment": "str", "effort_unit": "str"})
+    known = np.logical_and.reduce([codes[name] >= 0 for name in keys])
+    at, sizes = at[known], [max(len(words[name]), 1) for name in keys]
+    group, whole = pd.factorize(
+        np.ravel_multi_index([codes[name][known] for name in keys], sizes), sort=True
     )
-    totals["effort"] = totals["effort"].mask(
-        totals["placements"] == totals["placements_without_effort"]
+    amount = effort["effort"].to_numpy(dtype=np.float64)[keep][at]
+    lacking = np.isnan(amount)
+    placed, without, without_any = (
+        np.bincount(group[which], minlength=len(whole))
+        for which in (slice(None), lacking, ~stated[rows][at])
     )
-    units = totals["method"].map(main_units(placements, effort))
-    totals["main_unit"] = (totals["effort_unit"] == units).astype(bool)
+    total = np.bincount(group, np.where(lacking, 0.0, amount), len(whole))
+    where = dict(zip(keys, np.unravel_index(whole, sizes), strict=True))
+    totals = pd.DataFrame(
+        {name: words[name].take(code) for name, code in where.items()}
+        | {
+            "placements": placed,
+            "placements_without_effort": without,
+            "placements_without_any": without_any,
+            "effort": np.where(placed == without, np.nan, total),
+        }
+    ).astype({"method": "str", "catchment": "str", "effort_unit": "str"})
+    main = totals["method"].map(main_units(placements, effort))
+    totals["main_unit"] = (totals["effort_unit"] == main).astype(bool)
     totals.attrs["inputs"] = inputs_of(placements, used, left_out_by_outcome(placements))
     return totals

@@ -32,6 +32,7 @@ __all__ = [
     "looked",
     "may_include",
     "nested_catchments",
+    "rolled_up",
     "visits",
 ]
 
@@ -258,6 +259,37 @@ def nested_catchments(ancestors: pd.DataFrame) -> tuple[pd.Index, Ints, Ints]:
     inner = codes_of(ancestors["catchment_id"], names, "Catchment")
     outer = codes_of(ancestors["ancestor_id"], names, "Parent catchment")
     return names, inner, outer
+
+
+def rolled_up(codes: Ints, nesting: tuple[Ints, Ints], size: int) -> tuple[Ints, Ints]:
+    """Repeat each row once for each of those that hold it.
+
+    Parameters
+    ----------
+    codes
+        Number of each row, 0 to `size` - 1.
+    nesting
+        Pairs as of :func:`nested_catchments`: a number, and one that holds it.
+
+    Returns
+    -------
+    ndarray, ndarray
+        Numbers of the rows, in order, and what holds each.
+
+    Examples
+    --------
+    >>> brook_in_basin = (np.array([0, 0, 1]), np.array([0, 1, 1]))
+    >>> [part.tolist() for part in rolled_up(np.array([1, 0]), brook_in_basin, 2)]
+    [[0, 1, 1], [1, 0, 1]]
+    """
+    inner, outer = nesting
+    order = np.argsort(inner, kind="stable")
+    depth = np.bincount(inner, minlength=size)
+    first = np.cumsum(depth) - depth
+    repeats = depth[codes]
+    rows = np.repeat(np.arange(codes.size), repeats)
+    step = np.arange(rows.size) - np.repeat(np.cumsum(repeats) - repeats, repeats)
+    return rows, outer[order][first[codes][rows] + step]
 
 
 def inputs_of(

@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import bootstrap
 
 from layers.errors import FrameError
+from layers.estimates import catch_rate, rate_interval
 from layers.estimates.catch_rate import CATCH_RATE_COLUMNS, catch_per_unit_effort
 from layers.fieldwork.effort import effort_of
 from tests.sampling_frames import METHODS, SPECIES, ancestors_of, catches_of, placements_of
@@ -338,3 +339,54 @@ def test_a_unit_known_in_too_few_is_the_best_of_several():
     assert frame.attrs["inputs"]["left_out"]["effort unknown"] == 6
     asked = rates(placements, [caught("e0", 1)], units={"electric_fishing": "square_metre"})
     assert one(asked, BULLHEAD)["effort_unit"] == "square_metre"
+
+
+def test_many_groups_at_once_are_each_alone(monkeypatch):
+    """One search for all limits; each catchment's rows equal those of its placements by themselves.
+
+    Also where the limits are searched a few at a time.
+    """
+    random = np.random.default_rng(4)
+    rows = [
+        {"placement_id": f"p{k}", "lifts": int(lifts), "outcome": "caught" if fish else "nil"}
+        for k, (lifts, fish) in enumerate(random.integers(0, [9, 3], (60, 2)))
+    ]
+    placements = placements_of(rows)
+    where = {row["placement_id"]: f"C{k % 7}" for k, row in enumerate(rows)}
+    catches = [
+        caught(row["placement_id"], int(random.integers(1, 20)), species)
+        for row in rows
+        for species in (BULLHEAD, "Anguilla anguilla")
+        if row["outcome"] == "caught" and random.random() < 0.6
+    ]
+    searches = []
+    search = catch_rate.rate_interval
+
+    def counted(*arrays):
+        searches.append(len(arrays[3]))
+        return search(*arrays)
+
+    monkeypatch.setattr(catch_rate, "rate_interval", counted)
+    monkeypatch.setattr(rate_interval, "_AT_ONCE", 5)
+
+    def of(names):
+        chosen = [row for row in rows if where[row["placement_id"]] in names]
+        ids = [row["placement_id"] for row in chosen]
+        return catch_per_unit_effort(
+            placements.loc[ids],
+            catches_of(catches),
+            effort_of(placements.loc[ids], METHODS),
+            SPECIES,
+            METHODS,
+            catchment_of=pd.Series(where, dtype="str"),
+            ancestors=ancestors_of(dict.fromkeys(sorted(set(where.values())))),
+        )
+
+    whole = of(set(where.values()))
+    assert len(searches) == 1
+    assert searches[0] > 10
+    for name in sorted(set(where.values())):
+        own = whole[whole["catchment"] == name].reset_index(drop=True)
+        alone = of({name})
+        alone = alone[alone["catchment"] == name].reset_index(drop=True)
+        pd.testing.assert_frame_equal(own, alone, rtol=1e-9)

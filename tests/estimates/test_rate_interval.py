@@ -12,9 +12,16 @@ EFFORTS = [[1.0] * 10, [1, 2, 1, 3, 1, 4, 2, 2, 1, 1]]
 
 
 def interval(counts, effort):
-    table = scipy.sparse.csc_array(np.asarray(counts, dtype=np.float64)[:, None])
-    low, high = rate_interval(table, np.asarray(effort, dtype=np.float64))
-    return float(low[0]), float(high[0])
+    """Limits of one rate, between two others in the same call."""
+    fish, effort = np.tile(np.asarray(counts, float), 3), np.tile(np.asarray(effort, float), 3)
+    fish[: len(counts)] += 1
+    of_rate, some = np.repeat(np.arange(3), len(counts)), np.flatnonzero(fish)
+    low, high = rate_interval(
+        fish[some], effort[some], of_rate[some], np.full(3, len(counts)),
+        np.full(3, effort[: len(counts)].sum()),
+    )  # fmt: skip
+    assert (low[1], high[1]) == (low[2], high[2])
+    return float(low[1]), float(high[1])
 
 
 @pytest.mark.parametrize("counts", CATCHES)
@@ -60,5 +67,5 @@ def test_rate_goes_with_the_unit_of_effort():
 
 def test_upper_limit_of_none_is_exact():
     """Poisson: at the limit, no fish at all has a chance of 2.5 %."""
-    limit = upper_limit_of_none(7.0)
+    limit = upper_limit_of_none(np.array([7.0]))[0]
     assert scipy.stats.poisson.pmf(0, 7 * limit) == pytest.approx(0.025)

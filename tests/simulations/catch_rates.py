@@ -10,9 +10,8 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
-import scipy
 
-from layers.estimates.catch_rate import _rates
+from layers.estimates.catch_rate import rates
 
 SIZES, MEANS, PLACEMENTS = (0.2, 0.5, 1.0, 2.0, 5.0), (0.3, 1.0, 3.0, 10.0), (3, 5, 10, 30)
 _SHARED_EFFORTS = 20  # runs that share their efforts
@@ -25,14 +24,18 @@ def setting(random, size: float, mean: float, n: int, efforts: str, runs: int) -
         effort = np.ones(n) if efforts == "equal" else random.lognormal(0, 0.7, n)
         expected = (mean * effort)[:, None]
         counts = random.negative_binomial(size, size / (size + expected), (n, batch))
-        fit = _rates(
-            effort,
-            scipy.sparse.csc_array(counts.astype(np.float64)),
-            np.zeros(batch, dtype=bool),
-            1.0,
+        placement, rate = np.nonzero(counts)
+        fit = rates(
+            counts[placement, rate].astype(np.float64),
+            effort[placement],
+            rate,
+            np.full(batch, n),
+            np.full(batch, effort.sum()),
+            np.full(batch, (effort**2).sum()),
+            lowest=np.zeros(batch, dtype=bool),
         )
         inside.append((fit.low <= mean) & ((mean <= fit.high) | np.isnan(fit.high)))
-        none.append(fit.individuals == 0)
+        none.append(fit.value == 0)
         width.append(fit.high / mean)
     return {
         "efforts": efforts,
