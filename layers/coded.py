@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     Ints = npt.NDArray[np.int64]
 
-__all__ = ["coded", "coded_labels", "joined"]
+__all__ = ["coded", "coded_labels", "joined", "numbered"]
 
 
 def coded(frame: pd.DataFrame) -> pd.DataFrame:
@@ -32,6 +32,23 @@ def coded(frame: pd.DataFrame) -> pd.DataFrame:
     """
     words = [name for name in frame.columns if isinstance(frame[name].dtype, pd.StringDtype)]
     return frame.astype(dict.fromkeys(words, "category"))
+
+
+def numbered(column: pd.Series) -> pd.Series:
+    """Put codes in place of words in the order in which they come, so that they are read once.
+
+    Other columns, coded ones too, are given back.
+
+    Examples
+    --------
+    >>> numbered(pd.Series(["seine", None, "dip net"], dtype="str")).cat.codes.tolist()
+    [0, -1, 1]
+    """
+    if not isinstance(column.dtype, pd.StringDtype):
+        return column
+    codes, words = pd.factorize(column)
+    named = coded_labels(codes, pd.Index(words))
+    return pd.Series(named, index=column.index, name=column.name)
 
 
 def coded_labels(codes: Ints, labels: pd.Index) -> pd.Categorical[Any]:

@@ -153,7 +153,7 @@ def catch_per_unit_effort(
     cell = in_group * n_species + kind[each]
     size = (n_groups, n_species)
     individuals, lowest = (
-        np.bincount(cell, weights[each], n_groups * n_species).reshape(size)
+        np.bincount(cell, weights[each], n_groups * n_species).reshape(size).astype(np.float64)
         for weights in (number, lower)
     )
     full = (species["rank"].fillna("species") == "species").to_numpy(dtype=bool)

@@ -7,27 +7,22 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import scipy
 
+from layers.estimates.visited_units import by_slot, by_slot_and_species
+
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from layers.estimates.visited_units import Sampling, UnitRuns
+
     Ints = npt.NDArray[np.int64]
     Floats = npt.NDArray[np.float64]
-    Bools = npt.NDArray[np.bool_]
 
 __all__ = ["independent_share"]
 
 _Z95: Final = 1.959963984540054
 
 
-def independent_share(
-    place: Ints,
-    unit: Ints,
-    method: Ints,
-    looked: Bools,
-    can: Bools,
-    found: tuple[Ints, Ints],
-    roll: scipy.sparse.csr_array,
-) -> Floats:
+def independent_share(sampling: Sampling, unit: Ints, runs: UnitRuns) -> Floats:
     """Effective sample size of a proportion of placements, over their number.
 
     The design effect of Rao and Scott (1992), Biometrics 48:577-585: the variance of the ratio
@@ -37,17 +32,12 @@ def independent_share(
 
     Parameters
     ----------
-    place, unit, method
-        Numbers of the place, the unit and the method of v placements; a unit of -1 stands for
-        one of its own.
-    looked
-        Which of them count, (v,).
-    can
-        Which species which method can find, (species, methods).
-    found
-        Row of the placement and number of the species for each find by a method that can.
-    roll
-        Places in rows, those within them in columns, (places, places).
+    sampling
+        Placements and finds.
+    unit
+        Of each placement; -1 stands for one of its own.
+    runs
+        What `layers.estimates.visited_units.unit_runs` gave of them.
 
     Returns
     -------
@@ -55,37 +45,43 @@ def independent_share(
         Places in rows, species in columns, above 0 and up to 1. 1 where nothing shows how
         alike revisits are: none or all found it, or it is one unit alone.
     """
-    alone = int(unit.max(initial=-1)) + 1 + np.arange(unit.size)
-    unit = np.where(unit < 0, alone, unit)
-    places, units = roll.shape[0], int(unit.max(initial=-1)) + 1
-    share = np.ones((places, len(can)))
+    place, can = sampling.place, sampling.can
+    alone = (place >= 0) & (unit < 0)
+    own = np.flatnonzero(alone & sampling.looked)
+    each = np.bincount(
+        place[own] * can.shape[1] + sampling.method[own], minlength=sampling.places * can.shape[1]
+    )
+    lonely = sampling.rolled(each.reshape(sampling.places, can.shape[1]).astype(np.float64))
     sets, number = np.unique(can, axis=0, return_inverse=True)
-    row, kind = found
+    number = number.ravel()
+
+    looks = np.flatnonzero(runs.method >= 0)
+    hits = np.flatnonzero((runs.kind >= 0) & ~runs.beyond)
+    kind, hit = runs.kind[hits], runs.count[hits].astype(np.float64)
+    tried_there = np.zeros(hits.size)
+    of_sets = np.empty((3, sampling.places, len(sets)))  # units, placements, squares of these
     for j, able in enumerate(sets):
-        on = looked & able[method]
-        tried = _counts(place[on], unit[on], roll, units)
-        m, m2 = _sums(tried), _sums(tried.power(2))
-        clusters = np.diff(tried.indptr).astype(np.float64)
-        for species in np.flatnonzero(number.ravel() == j):
-            own = row[kind == species]
-            hits = _counts(place[own], unit[own], roll, units)
-            y, y2, ym = _sums(hits), _sums(hits.power(2)), _sums(hits.multiply(tried))
-            known = (clusters > 1) & (y > 0) & (y < m)
-            c, n, p = clusters[known], m[known], y[known] / m[known]
-            spread = y2[known] - 2 * p * ym[known] + p**2 * m2[known]
-            effect = c / (c - 1) * spread / n / (p * (1 - p))
-            wider = (scipy.special.stdtrit(c - 1, 0.975) / _Z95) ** 2
-            share[known, species] = 1 / (np.maximum(effect, 1.0) * wider)
+        on = looks[able[runs.method[looks]]]
+        tried = np.bincount(runs.group[on], runs.count[on], runs.slot.size)
+        alike = number[kind] == j
+        tried_there[alike] = tried[runs.group[hits[alike]]]
+        for part, weights in enumerate((tried > 0, tried, tried**2)):
+            units = by_slot(sampling, runs.slot, weights.astype(np.float64))
+            of_sets[part, :, j] = units + lonely[:, able].sum(axis=1)
+    clusters, m, m2 = of_sets[:, :, number]
+
+    found = np.flatnonzero(alone[sampling.row] & ~sampling.beyond)
+    alone_hits = by_slot_and_species(sampling, place[sampling.row[found]], sampling.kind[found])
+    slot = runs.slot[runs.group[hits]]
+    y, y2, ym = (
+        by_slot_and_species(sampling, slot, kind, weights) + alone_hits
+        for weights in (hit, hit**2, hit * tried_there)
+    )
+    share = np.ones(m.shape)
+    known = (clusters > 1) & (y > 0) & (y < m)
+    c, n, p = clusters[known], m[known], y[known] / m[known]
+    spread = y2[known] - 2 * p * ym[known] + p**2 * m2[known]
+    effect = c / (c - 1) * spread / n / (p * (1 - p))
+    wider = (scipy.special.stdtrit(c - 1, 0.975) / _Z95) ** 2
+    share[known] = 1 / (np.maximum(effect, 1.0) * wider)
     return share
-
-
-def _counts(
-    place: Ints, unit: Ints, roll: scipy.sparse.csr_array, units: int
-) -> scipy.sparse.csr_array:
-    """Placements by place, nested ones rolled up, and unit."""
-    own = scipy.sparse.csr_array((np.ones(place.size), (place, unit)), shape=(roll.shape[0], units))
-    return scipy.sparse.csr_array(roll @ own)
-
-
-def _sums(table: scipy.sparse.csr_array) -> Floats:
-    return np.asarray(table.sum(axis=1), dtype=np.float64).ravel()

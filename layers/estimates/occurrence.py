@@ -16,9 +16,11 @@ import numpy as np
 import pandas as pd
 import scipy
 
+from layers.coded import coded_labels, numbered
 from layers.errors import FrameError
 from layers.estimates.clustering import independent_share
 from layers.estimates.proportions import wilson_interval
+from layers.estimates.visited_units import Sampling, unit_runs, units_looked_and_found
 from layers.fieldwork.effort import effort_in, main_units, unit_words
 from layers.fieldwork.looking import (
     catch_numbers,
@@ -29,7 +31,6 @@ from layers.fieldwork.looking import (
     looked,
     may_include,
     nested_catchments,
-    rolled_up,
     visits,
 )
 from layers.frames import codes_of, codes_within, reads
@@ -143,6 +144,17 @@ def occurrence(
         places = pd.Series(place_of.dropna().unique(), dtype="str")
         ancestors = pd.DataFrame({"catchment_id": places, "ancestor_id": places})
     names, inner, outer = nested_catchments(ancestors)
+    placements, catches, snaps, effort = (
+        frame.assign(**{name: numbered(frame[name]) for name in words})
+        for frame, words in (
+            (placements, ("method", "outcome", "timezone")),
+            (catches, ("count_kind",)),
+            (snaps, ("reach_id",)),
+            (effort, ("effort_unit",)),
+        )
+    )
+    own = codes_within(effort["placement_id"], placements.index)
+    effort = effort.assign(placement_id=coded_labels(own, placements.index))
     looking = _placements_in_numbers(
         placements, species, methods, names, place_of=place_of, snaps=snaps
     )
@@ -223,34 +235,6 @@ def _records(catches: pd.DataFrame, placements: pd.DataFrame, species: pd.DataFr
     return _Records(key // width, key % width, number, lower)
 
 
-def _distinct_sorted(*columns: Ints) -> tuple[Ints, ...]:
-    """Distinct rows of equally long arrays of small non-negative numbers, sorted."""
-    if columns[0].size == 0:
-        return columns
-    sizes = tuple(int(column.max()) + 1 for column in columns)
-    keys = np.ravel_multi_index(columns, sizes)
-    keys.sort()  # several times as fast as np.unique, which hashes
-    keys = keys[np.append(True, keys[1:] != keys[:-1])]
-    return tuple(np.asarray(part, dtype=np.int64) for part in np.unravel_index(keys, sizes))
-
-
-def _unit_sets(
-    looking: _Looking, unit: Ints, nesting: tuple[Ints, Ints], n_places: int
-) -> tuple[Ints, Ints, Ints]:
-    """Per place and unit (reach or visit), which methods looked there, as bits."""
-    on = looking.looked & (looking.place >= 0) & (unit >= 0)
-    place, at, method = _distinct_sorted(looking.place[on], unit[on], looking.method[on])
-    rows, holders = rolled_up(place, nesting, n_places)
-    at, bits = at[rows], np.left_shift(np.int64(1), method[rows])
-    order = np.lexsort((at, holders))
-    holders, at, bits = holders[order], at[order], bits[order]
-    new = np.append(True, (holders[1:] != holders[:-1]) | (at[1:] != at[:-1]))[: at.size]
-    starts = np.flatnonzero(new)
-    if starts.size:
-        bits = np.bitwise_or.reduceat(bits, starts)
-    return holders[starts], at[starts], bits
-
-
 def _count(
     looking: _Looking,
     placements: pd.DataFrame,
@@ -296,9 +280,13 @@ def _count(
     masks = looking.can @ np.left_shift(np.int64(1), np.arange(n_methods))
     listed_bits = looked_at[2][:, None] & masks
 
-    near = (row, kind, beyond, nesting, shape)
-    reaches, reaches_found = _units(looking, looking.reach, *near)
-    visited, _ = _units(looking, looking.visit, *near)
+    sampling = Sampling(
+        looking.place, looking.method, looking.looked, looking.can, row, kind, beyond, nesting,
+        n_places,
+    )  # fmt: skip
+    by_reach = unit_runs(sampling, looking.reach)
+    reaches, reaches_found = units_looked_and_found(sampling, by_reach)
+    visited, _ = units_looked_and_found(sampling, unit_runs(sampling, looking.visit))
     n_looked = placements_looked + extra
     maybe, note = _possible(found > 0, species)
     note[extra > 0] = _NOTE
@@ -323,10 +311,7 @@ def _count(
             frame[f"{prefix}proportion"] = np.where(looked_n > 0, found_n / looked_n, np.nan)
         worth = np.ones(looked_n.size)
         if prefix:
-            worth = independent_share(
-                looking.place, looking.reach, looking.method, base, looking.can,
-                (row[~beyond], kind[~beyond]), roll,
-            ).ravel()  # fmt: skip
+            worth = independent_share(sampling, looking.reach, by_reach).ravel()
         limits = wilson_interval(found_n * worth, looked_n * worth)
         frame[f"{prefix}wilson_low"], frame[f"{prefix}wilson_high"] = limits
     frame["first_date"], frame["last_date"] = _dates(first, last)
@@ -407,7 +392,7 @@ def _effort_words(
         for weights in (amount[known], np.ones(cell.size))
     )
     words = np.full((n_places, n_methods), "", dtype=object)
-    labels = methods["label"] if "label" in methods else methods.index.to_series()
+    labels = methods.get("label", methods.index).tolist()
     place, method = np.nonzero(by_method > 0)
     units = unit_words(pd.Series(total[place, method]), unit.iloc[method].reset_index(drop=True))
     for i, j, text in zip(place, method, units, strict=True):
@@ -416,7 +401,7 @@ def _effort_words(
         if lacking:
             without = f"effort of {counted(lacking, 'placement')} not known"
             said = f"{said} ({without})" if stated[i, j] else without
-        words[i, j] = f"{labels.iloc[j]}: {said}"
+        words[i, j] = f"{labels[j]}: {said}"
     return words
 
 
@@ -476,46 +461,3 @@ def _method_lists(bits: Ints, methods: pd.Index) -> pd.Series:
         dtype=object,
     )
     return pd.Series(names[which], dtype="str")
-
-
-def _units(
-    looking: _Looking,
-    unit: Ints,
-    row: Ints,
-    kind: Ints,
-    beyond: Bools,
-    nesting: tuple[Ints, Ints],
-    shape: tuple[int, int],
-) -> tuple[Ints, Ints]:
-    """Distinct reaches, or visits, looked at and found in, per place and species."""
-    n_places, n_species = shape
-    holders, at_unit, bits = _unit_sets(looking, unit, nesting, n_places)
-    masks = looking.can @ np.left_shift(np.int64(1), np.arange(len(looking.methods)))
-    # Few distinct sets of methods occur: count units per set, then per species.
-    sets, which = np.unique(bits, return_inverse=True)
-    per_set = np.bincount(
-        holders * max(sets.size, 1) + which, minlength=n_places * sets.size
-    ).reshape(n_places, sets.size)
-    sees = (sets[:, None] & masks[None, :]) != 0
-    looked_units = (per_set @ sees.astype(np.float64)).astype(np.int64)
-
-    snapped = unit[row] >= 0
-    place, species_no, at = (part[snapped] for part in (looking.place[row], kind, unit[row]))
-    rows, outer = rolled_up(place, nesting, n_places)
-    found_at = _distinct_sorted(outer, species_no[rows], at[rows])
-    found = np.bincount(
-        found_at[0] * n_species + found_at[1], minlength=n_places * n_species
-    ).reshape(shape)
-
-    # Records outside the rules may lie at units where no listed method looked: add those.
-    odd = beyond[snapped][rows]
-    more = _distinct_sorted(outer[odd], species_no[rows][odd], at[rows][odd])
-    if more[0].size:
-        n_units = int(unit.max()) + 1
-        key, wanted = holders * n_units + at_unit, more[0] * n_units + more[2]
-        place = np.minimum(np.searchsorted(key, wanted), max(key.size - 1, 0))
-        known = key[place] == wanted if key.size else np.zeros(wanted.size, dtype=bool)
-        seen = known.copy()
-        seen[known] = (bits[place[known]] & masks[more[1][known]]) != 0
-        np.add.at(looked_units, (more[0][~seen], more[1][~seen]), 1)
-    return looked_units, found

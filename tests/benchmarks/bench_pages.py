@@ -35,7 +35,10 @@ DENSE, DENSE_REACHES = 100_000, 6_400  # in one square of 40 km
 AIM_FIRST_S, AIM_AGAIN_S, AIM_FORM_S = 5.0, 1.0, 1.0
 AIM_TOGETHER_S, AIM_SAVE_S, AIM_PUBLIC_S, AIM_MB = 2.0, 0.3, 2.0, 1500
 # No page of records: files of the program, the text of a mapping, and whole files of records.
-LEFT_OUT = {"static", "frame.map_asset", "feed.whole", "hand_over.file", "imports.mapping"}
+LEFT_OUT = {
+    "static", "frame.map_asset", "frame.versioned_asset", "frame.versioned_static", "feed.whole",
+    "hand_over.file", "imports.mapping", "record_files.download",
+}  # fmt: skip
 _LONGEST_S = 900
 
 

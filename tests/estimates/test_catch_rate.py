@@ -279,7 +279,7 @@ def test_many_placements_agree_with_the_bootstrap(n):
 def test_nothing_to_rate(rows):
     frame = rates(placements_of(rows), [])
     assert frame.empty
-    assert frame["cpue"].dtype == np.float64
+    assert frame["cpue"].dtype == frame["individuals"].dtype == np.float64
     assert frame["individuals_lower_bound"].dtype == bool
 
 

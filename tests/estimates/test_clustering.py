@@ -7,22 +7,23 @@ import statsmodels.api as sm
 
 from layers.estimates.clustering import independent_share
 from layers.estimates.proportions import wilson_interval
+from layers.estimates.visited_units import Sampling, unit_runs
 
-ONE = scipy.sparse.csr_array(np.eye(1))
+ONE = np.zeros(1, dtype=int)
 
 
 def share_of(unit, hit) -> float:
     zeros = np.zeros(unit.size, dtype=int)
     rows = np.flatnonzero(hit)
-    return independent_share(
-        zeros,
-        unit,
-        zeros,
-        zeros == 0,
-        np.array([[True]]),
-        (rows, np.zeros(rows.size, dtype=int)),
-        ONE,
-    )[0, 0]
+    return share_by_place(zeros, unit, zeros, np.array([[True]]), rows, zeros[: rows.size])[0, 0]
+
+
+def share_by_place(place, unit, method, can, row, kind, nesting=(ONE, ONE)):
+    sampling = Sampling(
+        place, method, method >= 0, can, row, kind, np.zeros(row.size, bool), nesting,
+        int(nesting[0].max()) + 1,
+    )  # fmt: skip
+    return independent_share(sampling, unit, unit_runs(sampling, unit))
 
 
 def visited(random, units: int, psi: float, p: float):
@@ -70,11 +71,11 @@ def test_methods_that_cannot_find_it_and_nested_places_are_kept_apart():
     place, unit = np.repeat([1, 2], 40), np.repeat(np.arange(16), 5)
     method = np.tile([0, 0, 0, 1, 1], 16)
     hit = (random.random(80) < 0.6) & (unit % 2 == 0) & (method == 0)
-    roll = scipy.sparse.csr_array([[1, 1, 1], [0, 1, 0], [0, 0, 1]])
+    nesting = (np.array([0, 1, 1, 2, 2]), np.array([0, 0, 1, 0, 2]))
     rows = np.flatnonzero(hit)
-    found = (rows, np.ones(rows.size, dtype=int))
     can = np.array([[True, True], [True, False]])
-    share = independent_share(place, unit, method, method >= 0, can, found, roll)
+    kinds = np.ones(rows.size, dtype=int)
+    share = share_by_place(place, unit, method, can, rows, kinds, nesting)
     able = method == 0
     assert share[0, 1] == pytest.approx(share_of(unit[able], hit[able]))
     here = able & (place == 1)

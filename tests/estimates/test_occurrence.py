@@ -432,6 +432,20 @@ def test_degenerate_inputs_give_a_state(outcome):
     assert frame["individuals_lower_bound"].dtype == bool
 
 
+def test_without_any_place_there_are_no_rows():
+    """A store without catchments, or of placements without a site."""
+    frame = occurrence(
+        placements_of([{"placement_id": "a", "outcome": "nil"}]),
+        catches_of([]),
+        SPECIES,
+        METHODS,
+        place_of=pd.Series({"a": None}, dtype="str"),
+        snaps=snaps_of({"a": "R1"}),
+    )
+    assert frame.empty
+    assert list(frame) == list(OCCURRENCE_COLUMNS)
+
+
 def test_strangers_are_named():
     placements = placements_of([{"placement_id": "a", "method": "harpoon"}])
     frames = {

@@ -1,0 +1,192 @@
+"""Units, such as reaches or visits, that placements looked at or found fish in, by place.
+
+Placements and finds of one unit in one place stand together as runs of equal numbers in one
+sorted array. A unit that lies within one smallest place is entered there once, and its counts are
+added up over what holds that place; of others the counts of each holder are its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import scipy
+
+from layers.fieldwork.looking import rolled_up
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    Ints = npt.NDArray[np.int64]
+    Floats = npt.NDArray[np.float64]
+    Bools = npt.NDArray[np.bool_]
+
+__all__ = [
+    "Sampling",
+    "UnitRuns",
+    "by_slot",
+    "by_slot_and_species",
+    "unit_runs",
+    "units_looked_and_found",
+]
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """Placements (n) and what was found by them (k), in numbers.
+
+    Attributes
+    ----------
+    place, method
+        Of each placement; a place of -1 is outside all.
+    looked
+        Which placements count as looking.
+    can
+        Which species which method can find, (species, methods); at most 62 methods.
+    row, kind, beyond
+        Placement and species of each find, each pair once, and whether it is one by a method
+        that cannot find the species, or by a placement that did not look.
+    nesting
+        Pairs of places: one, and what holds it, itself included.
+    places
+        How many places there are.
+    """
+
+    place: Ints
+    method: Ints
+    looked: Bools
+    can: Bools
+    row: Ints
+    kind: Ints
+    beyond: Bools
+    nesting: tuple[Ints, Ints]
+    places: int
+
+    def rolled(self, of_each: Floats) -> Floats:
+        """Add to each place's numbers those of the places in it, (places, …)."""
+        inner, outer = self.nesting
+        ones = np.ones(inner.size)
+        roll = scipy.sparse.csr_array((ones, (outer, inner)), shape=(self.places,) * 2)
+        return np.asarray(roll @ of_each, dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class UnitRuns:
+    """Runs of placements and finds that are alike, by unit and place.
+
+    Attributes
+    ----------
+    slot
+        Of each group, a unit in a place: the place, that number counting for all that hold it
+        too; or, where the unit lies in several, the number of places and the place more.
+    group, method, kind, beyond, count
+        Of each run: its group; method, or -1 for finds; species, or -1 for looking; whether they
+        are finds from beyond the rules; how many.
+    """
+
+    slot: Ints
+    group: Ints
+    method: Ints
+    kind: Ints
+    beyond: Bools
+    count: Ints
+
+
+def unit_runs(sampling: Sampling, unit: Ints) -> UnitRuns:
+    """Gather what was done at each unit; `unit` of each placement, -1 = none."""
+    place, places, methods = sampling.place, sampling.places, sampling.can.shape[1]
+    there = (place >= 0) & (unit >= 0)
+    rows, size = np.flatnonzero(there), int(unit.max(initial=-1)) + 1
+    some_place = np.zeros(size, np.int64)
+    some_place[unit[rows]] = place[rows]
+    split = np.zeros(size, bool)
+    split[unit[rows[place[rows] != some_place[unit[rows]]]]] = True
+
+    looks, finds = np.flatnonzero(there & sampling.looked), there[sampling.row]
+    at = np.concatenate([looks, sampling.row[finds]])
+    tag = 2 * sampling.kind[finds] + sampling.beyond[finds] + methods
+    tag = np.concatenate([sampling.method[looks], tag])
+    apart = split[unit[at]]
+    each, holder = rolled_up(place[at[apart]], sampling.nesting, places)
+    for_unit, for_tag = size.bit_length(), int(tag.max(initial=0)).bit_length()
+
+    def packed(slot: Ints, unit: Ints, tag: Ints) -> Ints:
+        return ((slot << for_unit | unit) << for_tag) | tag
+
+    own = at[apart][each]
+    key = np.concatenate(
+        [
+            packed(place[at[~apart]], unit[at[~apart]], tag[~apart]),
+            packed(places + holder, unit[own], tag[apart][each]),
+        ]
+    )
+    key.sort()
+    starts = np.flatnonzero(_differs(key))
+    count = np.diff(starts, append=key.size)
+    key = key[starts]
+    tag, upper = key & ((1 << for_tag) - 1), key >> for_tag
+    new = _differs(upper)
+    found = tag >= methods
+    return UnitRuns(
+        slot=upper[new] >> for_unit,
+        group=np.cumsum(new) - 1,
+        method=np.where(found, -1, tag),
+        kind=np.where(found, (tag - methods) >> 1, -1),
+        beyond=found & ((tag - methods) % 2 == 1),
+        count=count,
+    )
+
+
+def _differs(values: Ints) -> Bools:
+    """Which differ from the one before."""
+    return np.append(True, values[1:] != values[:-1])[: values.size]
+
+
+def by_slot(sampling: Sampling, slot: Ints, weights: Floats | None = None) -> Floats:
+    """Sum of weights, 1 where none, by place; for each slot as of `UnitRuns`, (places,)."""
+    both = np.bincount(slot, weights, 2 * sampling.places).astype(np.float64)
+    return sampling.rolled(both[: sampling.places]) + both[sampling.places :]
+
+
+def by_slot_and_species(
+    sampling: Sampling, slot: Ints, kind: Ints, weights: Floats | None = None
+) -> Floats:
+    """Sum them by place and species, (places, species)."""
+    species = len(sampling.can)
+    cells = sampling.places * species
+    both = np.bincount(slot * species + kind, weights, 2 * cells).astype(np.float64)
+    own, rest = both.reshape(2, sampling.places, species)
+    return sampling.rolled(own) + rest
+
+
+def units_looked_and_found(sampling: Sampling, runs: UnitRuns) -> tuple[Ints, Ints]:
+    """Distinct units looked at, and found in, by place and species.
+
+    A unit that a species was found in counts as looked at for it, whatever the method.
+    """
+    looks = np.flatnonzero(runs.method >= 0)
+    group = runs.group[looks]
+    first = np.flatnonzero(_differs(group))
+    bits = np.zeros(runs.slot.size, np.int64)
+    if first.size:
+        each = np.left_shift(np.int64(1), runs.method[looks])
+        bits[group[first]] = np.bitwise_or.reduceat(each, first)
+    methods = np.left_shift(np.int64(1), np.arange(sampling.can.shape[1]))
+    masks = sampling.can @ methods
+    # Few distinct sets of methods occur: count units for each set, then for each species.
+    which, sets = pd.factorize(bits)
+    shape = (2 * sampling.places, len(sets))
+    of_sets = scipy.sparse.csr_array((np.ones(bits.size), (runs.slot, which)), shape=shape)
+    sees = (sets[:, None] & masks[None, :]) != 0
+    own, rest = (of_sets @ sees.astype(np.float64)).reshape(2, sampling.places, len(masks))
+    looked = sampling.rolled(own) + rest
+
+    finds = np.flatnonzero(runs.kind >= 0)
+    group, kind = runs.group[finds], runs.kind[finds]
+    once = _differs(group) | _differs(kind)
+    found = by_slot_and_species(sampling, runs.slot[group[once]], kind[once])
+    unseen = runs.beyond[finds] & ((bits[group] & masks[kind]) == 0)
+    looked += by_slot_and_species(sampling, runs.slot[group[unseen]], kind[unseen])
+    return looked.astype(np.int64), found.astype(np.int64)
