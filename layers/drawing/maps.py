@@ -65,8 +65,9 @@ class MapView:
         Address of a placement's page with `{id}` in it.
     reach_address
         Address that says what is known of a `reach` at a `longitude` and `latitude`.
-    tiles
-        `url` and `attribution` of background tiles; none unless somebody configured them.
+    backgrounds
+        `name`, `url` and `attribution` (HTML) of tiles to be drawn beneath, one at a time; `zooms`
+        and `bounds` where these are known (`scripts/backgrounds.js`).
     live
         In place of `layers`: addresses of `lines`, `placements`, `cards` and `position`, from
         which what is in view is fetched (`service/answers/map_views.py`).
@@ -85,7 +86,7 @@ class MapView:
     picker: bool = True
     placement_link: str | None = None
     reach_address: str | None = None
-    tiles: dict[str, str] | None = None
+    backgrounds: Sequence[dict[str, Any]] = ()
     live: dict[str, str] | None = None
     keeps_view: bool = False
     hidden: Sequence[str] = ()

@@ -1,4 +1,7 @@
-"""What a device keeps of an area for work without a connection: network, next places, visits."""
+"""What a device keeps of an area for work without a connection.
+
+The network, next places, visits, and tiles of a background.
+"""
 
 from __future__ import annotations
 
@@ -25,19 +28,22 @@ __all__ = ["kept_area"]
 
 _MOST_REACHES: Final = 5_000
 _MOST_PLACES: Final = 20
+_MOST_TILES: Final = 2_000
+_MOST_TILE_BYTES: Final = 40_000_000
 _NEEDED: Final = Needed(
     tables=frozenset({"snaps"}), columns=frozenset({"set_at", "timezone", "method"})
 )
 
 
-def kept_area(store: Store, within: Box, viewer: Viewer) -> dict[str, Any]:
-    """Gather what a device keeps of a box in degrees.
+def kept_area(store: Store, within: Box, viewer: Viewer, *, background: str = "") -> dict[str, Any]:
+    """Gather what a device keeps of a box in degrees, with a background if one is named.
 
     Returns
     -------
     dict
         `reaches` and `catchments` as GeoJSON; `next_places` (`rank`, `stream`, `at`, `done_before`)
-        by the coverage of all gear; `visits`, by reach the day and method of its last placement.
+        by the coverage of all gear; `visits`, by reach the day and method of its last placement;
+        `background`, of :func:`kept_tiles`.
 
     Raises
     ------
@@ -78,4 +84,31 @@ def kept_area(store: Store, within: Box, viewer: Viewer) -> dict[str, Any]:
             str(row["reach_id"]): [str(row["day"])[:10], str(row["method"])]
             for row in last.to_dict("records")
         },
+        "background": kept_tiles(store, within, background),
     }
+
+
+def kept_tiles(store: Store, within: Box, background: str) -> dict[str, Any] | None:
+    """List the tiles of a background that meet a box, level by level while they are few enough.
+
+    Returns
+    -------
+    dict or None
+        `name`; `tiles` as level, column and row; `size_bytes` of all; `zoom`, the finest level that
+        is among them; `finest`, that of the background. None where there is no such background.
+    """
+    found = {one.name: one for one in store.backgrounds()}.get(background)
+    if found is None:
+        return None
+    first, finest = found.zooms
+    kept: dict[str, Any] = {
+        "name": background, "tiles": [], "size_bytes": 0, "zoom": first, "finest": finest
+    }  # fmt: skip
+    for zoom in range(first, finest + 1):
+        level = store.tiles_of_box(background, within, zoom)
+        size = kept["size_bytes"] + sum(each[2] for each in level)
+        if len(kept["tiles"]) + len(level) > _MOST_TILES or size > _MOST_TILE_BYTES:
+            break
+        kept["tiles"] += [[zoom, column, row] for column, row, _ in level]
+        kept["size_bytes"], kept["zoom"] = size, zoom
+    return kept

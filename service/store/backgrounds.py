@@ -40,10 +40,6 @@ _AT_ONCE: Final = 500
 _WEBP: Final = "http://www.geopackage.org/spec120/#extension_tiles_webp"
 
 
-def _tile_table(fid: int) -> str:
-    return f"background_{fid}"
-
-
 def read_backgrounds(connection: sa.Connection) -> list[Background]:
     """Fetch what is said of each, in the order of loading."""
     return [
@@ -81,7 +77,7 @@ def put_background(
         "digest": background.digest,
     }  # fmt: skip
     backend.insert(connection, TABLE, {name: [value] for name, value in row.items()})
-    name = _tile_table(fid)
+    name = schema.tile_table(fid)
     connection.exec_driver_sql(
         f'CREATE TABLE "{name}" (id INTEGER PRIMARY KEY AUTOINCREMENT, zoom_level INTEGER NOT NULL,'
         " tile_column INTEGER NOT NULL, tile_row INTEGER NOT NULL, tile_data BLOB NOT NULL,"
@@ -156,7 +152,7 @@ def _remove(connection: sa.Connection, name: str) -> dict[str, Any] | None:
     if found is None:
         return None
     own = TABLE.c.name == name
-    table = _tile_table(connection.execute(sa.select(TABLE.c.fid).where(own)).scalar_one())
+    table = schema.tile_table(connection.execute(sa.select(TABLE.c.fid).where(own)).scalar_one())
     connection.exec_driver_sql(f'DROP TABLE "{table}"')
     for listing in ("tile_matrix", "tile_matrix_set", "extensions", "contents"):
         connection.exec_driver_sql(f"DELETE FROM gpkg_{listing} WHERE table_name = ?", (table,))
@@ -181,7 +177,7 @@ def remove_background(
 def _tiles(connection: sa.Connection, name: str) -> sa.TableClause | None:
     fid = connection.scalar(sa.select(TABLE.c.fid).where(TABLE.c.name == name))
     columns = ("zoom_level", "tile_column", "tile_row", "tile_data")
-    return None if fid is None else sa.table(_tile_table(fid), *map(sa.column, columns))
+    return None if fid is None else sa.table(schema.tile_table(fid), *map(sa.column, columns))
 
 
 def read_tile(

@@ -49,14 +49,15 @@ STATEMENT_VALUES = 2_000
 # From here on rows go in without the trigger of each, and their index entries after them.
 BULK_ROWS = 500
 
+# A GIS that added tiles of its own to a store has made these already.
 TILE_TABLES = (
-    """CREATE TABLE gpkg_tile_matrix_set (
+    """CREATE TABLE IF NOT EXISTS gpkg_tile_matrix_set (
     table_name TEXT NOT NULL PRIMARY KEY,
     srs_id INTEGER NOT NULL,
     min_x DOUBLE NOT NULL, min_y DOUBLE NOT NULL, max_x DOUBLE NOT NULL, max_y DOUBLE NOT NULL,
     CONSTRAINT fk_gtms_table_name FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name),
     CONSTRAINT fk_gtms_srs FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys (srs_id))""",
-    """CREATE TABLE gpkg_tile_matrix (
+    """CREATE TABLE IF NOT EXISTS gpkg_tile_matrix (
     table_name TEXT NOT NULL,
     zoom_level INTEGER NOT NULL,
     matrix_width INTEGER NOT NULL, matrix_height INTEGER NOT NULL,

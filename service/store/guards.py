@@ -81,9 +81,12 @@ def _standing(connection: sa.Connection) -> dict[str, str]:
 
 def _guards(connection: sa.Connection) -> dict[str, tuple[str, str]]:
     """Table and statement of each trigger, by its name; each background has a table of tiles."""
-    tiles = connection.exec_driver_sql(
-        "SELECT table_name FROM gpkg_contents WHERE data_type = 'tiles'"
-    ).scalars()
+    tiles: list[str] = []
+    if sa.inspect(connection).has_table(schema.backgrounds.name):
+        tiles = [
+            schema.tile_table(fid)
+            for fid in connection.scalars(sa.select(schema.backgrounds.c.fid))
+        ]
     return {
         f"guard_{table}_{verb.lower()}": (table, _statement(table, verb))
         for table in (*schema.metadata.tables, *tiles)

@@ -22,6 +22,7 @@ __all__ = [
     "Instant",
     "TextList",
     "metadata",
+    "tile_table",
 ]
 
 metadata = sa.MetaData()
@@ -426,6 +427,12 @@ backgrounds = _table(
     _whole("size_bytes", nullable=False),
     _text("digest", nullable=False),  # of all tiles
 )
+
+
+def tile_table(background: int) -> str:
+    """Name of the table of a background's tiles, by its row."""
+    return f"background_{background}"
+
 
 accounts = _table(
     "accounts",

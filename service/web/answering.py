@@ -7,9 +7,7 @@ from typing import Any
 import orjson
 from flask import Response, request
 
-from service.web.context import current_settings
-
-__all__ = ["attachment", "json_answer", "revalidated", "tiles"]
+__all__ = ["attachment", "json_answer", "revalidated"]
 
 
 def revalidated(content: bytes | str, kind: str) -> Response:
@@ -35,11 +33,3 @@ def attachment(response: Response, name: str) -> Response:
     """Have an answer stored as a file of this name."""
     response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
     return response
-
-
-def tiles() -> dict[str, str] | None:
-    """Address and attribution of the background map; None where the service shows none."""
-    settings = current_settings()
-    if not settings.shows_tiles:
-        return None
-    return {"url": settings.tile_url, "attribution": settings.tile_attribution}

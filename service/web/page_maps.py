@@ -19,8 +19,8 @@ from layers.drawing.maps import (
 )
 from service import reference
 from service.answers import features
-from service.web.answering import tiles
 from service.web.context import current_store
+from service.web.map_backgrounds import backgrounds
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -128,7 +128,7 @@ def _view(
         picker=False,
         placement_link=f"/placements/{{id}}{query}" if linked else None,
         reach_address=url_for("water.opened") + query if opened else None,
-        tiles=tiles(),
+        backgrounds=backgrounds(),
         live=live,
         keeps_view=keeps_view,
         hidden=hidden,

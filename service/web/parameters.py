@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from service.answers.features import Box
 
 __all__ = [
+    "CARRIED",
     "FILTERS",
     "PageQuery",
     "only_value",
@@ -28,6 +29,8 @@ FILTERS: Final = (
     "species", "method", "hours", "since", "until", "survey", "catchment", "stream", "upstream_of",
     "downstream_of", "able_to_find",
 )  # fmt: skip
+# What every address may have, and links carry, though it leaves no record out.
+CARRIED: Final = ("background",)
 
 
 @dataclass(frozen=True)
@@ -60,7 +63,7 @@ def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> Page
     further parameters in `also`. Raises RequestError where a parameter is unknown or its value
     cannot be used.
     """
-    refuse_unknown(args, (*FILTERS, *also))
+    refuse_unknown(args, (*FILTERS, *also, *CARRIED))
     since_text, until_text = _single(args, "since"), _single(args, "until")
     since = read_day(since_text, "since", last=False) if since_text else None
     until = read_day(until_text, "until", last=True) if until_text else None

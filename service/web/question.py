@@ -14,7 +14,7 @@ from service.answers.names import HOUR_WORDS, filter_choices
 from service.answers.record_files import FORMS
 from service.records import Selection
 from service.web.context import current_store, current_viewer
-from service.web.parameters import FILTERS, PageQuery, read_query
+from service.web.parameters import CARRIED, FILTERS, PageQuery, read_query
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -90,7 +90,7 @@ def carried(endpoint: str, /, *, keep: Sequence[str] = (), **values: Any) -> str
     pairs += [
         (name, value)
         for name, value in request.args.items(multi=True)
-        if name in keep and name not in left_out and value.strip()
+        if name in (*keep, *CARRIED) and name not in left_out and value.strip()
     ]
     for name, value in changed.items():
         several = value if isinstance(value, (tuple, list)) else (value,)

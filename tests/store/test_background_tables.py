@@ -4,14 +4,18 @@ Clauses: 2.2.6 tile matrix set (table 9), 2.2.7 tile matrix (table 10), 2.2.8 ti
 Outside reference beside it: a GeoPackage of tiles that GDAL wrote (through rasterio).
 """
 
+import shutil
 import sqlite3
 from contextlib import closing
+from pathlib import Path
 
 import pytest
+import rasterio.shutil
 
 from layers.drawing.tile_grid import Tile
 from service.records import Background
 from service.store import open_store
+from tests.store.test_migrations import OLD
 from tests.store_records import small_store
 from tests.tile_pictures import RED, png, quarters, write_picture
 
@@ -96,6 +100,20 @@ def test_no_other_program_writes_tiles(path):
         ):
             with pytest.raises(sqlite3.OperationalError, match="only Rifflebook writes"):
                 file.execute(statement)
+
+
+def test_tiles_that_a_gis_added_stay_its_own(path, tmp_path):
+    """GDAL adds a layer of tiles to a store of the schema before; both live beside each other."""
+    old = Path(shutil.copy(OLD[10], tmp_path / "old.gpkg"))
+    picture = write_picture(tmp_path / "p.tif", quarters())
+    options = {"driver": "GPKG", "APPEND_SUBDATASET": "YES", "RASTER_TABLE": "theirs"}
+    rasterio.shutil.copy(picture, old, **options)
+    store = open_store(old)
+    store.put_background(BACKGROUND, [Tile(0, 0, 0, png(RED))], {0: 256}, who="ann")
+    store.close()
+    with closing(sqlite3.connect(old)) as file, file:
+        assert file.execute("UPDATE theirs SET tile_data = tile_data").rowcount > 0
+        assert file.execute("SELECT count(*) FROM gpkg_tile_matrix_set").fetchone() == (2,)
 
 
 def test_verify_finds_tiles_that_are_gone(path):

@@ -127,6 +127,7 @@ export function makePanel(map, config, state, redraw) {
         }),
       );
     }
+    if (config.background) parts.push(config.background.field);
     tallies = {};
     parts.push(
       count,

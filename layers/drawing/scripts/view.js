@@ -1,6 +1,7 @@
 /* View: reaches, catchments, stretches and placements on one Leaflet map.
    Layers hold GeoJSON at once, or an address from which what is in view is fetched. */
 import { catchmentLayer, squareLayer } from "./area_layers.js";
+import { showBackground } from "./backgrounds.js";
 import { colour } from "./colours.js";
 import { make } from "./elements.js";
 import { fetchJson, unlessNoAnswer } from "./fetching.js";
@@ -87,9 +88,7 @@ export function showRecords(map, given) {
   addPane(map, "rb-snaps", 420);
   addPane(map, "rb-own", 630);
   map.attributionControl.setPrefix("Leaflet");
-  if (config.tiles) {
-    L.tileLayer(config.tiles.url, { attribution: config.tiles.attribution }).addTo(map);
-  }
+  config.background = showBackground(map, config.backgrounds);
   L.control.scale({ imperial: false }).addTo(map);
   if (navigator.geolocation && window.isSecureContext) {
     ownPositionControl((text) => say(map, text)).addTo(map);

@@ -22,6 +22,7 @@ MODULES: Final = (
     "service.web.pages.own_account",
     "service.web.pages.map_page",
     "service.web.pages.map_views",
+    "service.web.pages.background_tiles",
     "service.web.pages.geojson",
     "service.web.feed.routes",
     "service.web.wording",

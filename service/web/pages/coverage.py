@@ -18,8 +18,9 @@ from service.answers.names import filter_choices, selection_words
 from service.answers.request_words import read_number, read_whole
 from service.answers.waypoints import MEDIA_TYPE as GPX_TYPE
 from service.errors import NotFoundError, RequestError
-from service.web.answering import attachment, json_answer, revalidated, tiles
+from service.web.answering import attachment, json_answer, revalidated
 from service.web.context import current_store, current_viewer
+from service.web.map_backgrounds import backgrounds
 from service.web.parameters import PageQuery, only_value, read_order
 from service.web.question import carried, page_question
 
@@ -183,5 +184,5 @@ def _map_view(coverage: pd.DataFrame, places: pd.DataFrame) -> dict[str, Any]:
         "bands": [{"state": b.state, "age": b.age, "words": b.words} for b in BANDS],
         "labels": reference.methods(current_store())["label"].to_dict(),
         "places": _rows(places[list(columns)]),
-        "tiles": tiles(),
+        "backgrounds": backgrounds(),
     }

@@ -28,8 +28,8 @@ from service.intake.placement_form import (
     read_form,
     save_form,
 )
-from service.web.answering import tiles
 from service.web.context import current_store, current_viewer, require_editor
+from service.web.map_backgrounds import backgrounds
 from service.web.parameters import read_query
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def _lists(form: Form | None) -> dict[str, Any]:
         "bounds": frame_bounds(reaches),
         "reaches": len(reaches),
         "tolerance_m": store.settings.snap_tolerance_m,
-        "tiles": tiles(),
+        "backgrounds": backgrounds(),
         "methods": {
             name: {
                 "label": row["label"],
@@ -187,7 +187,8 @@ def area() -> Response:
     within = read_query(request.args, also=("bbox",)).within
     if within is None:
         raise RequestError("Name the area by bbox: west, south, east, north in degrees.")
-    answer = jsonify(kept_area(current_store(), within, current_viewer()))
+    background = request.args.get("background", "")
+    answer = jsonify(kept_area(current_store(), within, current_viewer(), background=background))
     answer.cache_control.no_store = True
     return answer
 

@@ -1,4 +1,5 @@
 /* The map beside the coverage tables: reaches by years since the last visit, gaps, next places. */
+import { backgroundControl, showBackground } from "../assets/backgrounds.js";
 import { colour } from "../assets/colours.js";
 import { make } from "../assets/elements.js";
 import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
@@ -248,7 +249,8 @@ const pane = map.createPane("gap");
 pane.style.zIndex = 380; // beneath the reaches, so that their dashes stay to be seen
 pane.style.pointerEvents = "none";
 map.attributionControl.setPrefix("Leaflet");
-if (view.tiles) L.tileLayer(view.tiles.url, { attribution: view.tiles.attribution }).addTo(map);
+const background = showBackground(map, view.backgrounds);
+if (background) backgroundControl(background, "topright").addTo(map);
 L.control.zoom({ position: "bottomright" }).addTo(map);
 L.control.scale({ imperial: false }).addTo(map);
 if (view.bounds) {

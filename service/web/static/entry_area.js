@@ -1,8 +1,9 @@
 /* "Keep this area": network, catchments, names, next places and last visits of a part of the map,
-   on the device for where there is no connection; and the own position on it. */
+   and the background, on the device for where there is no connection; and the own position. */
 import { colour } from "../assets/colours.js";
 import { element } from "../assets/elements.js";
 import { NoAnswer, parseJson, request } from "../assets/fetching.js";
+import { keepTiles } from "./entry_background.js";
 import { withRoom } from "./entry_storage.js";
 import { wayAlong } from "./entry_way.js";
 
@@ -41,6 +42,7 @@ export function makeArea({ drawn, say }) {
 
   function show(area) {
     drawn.keepReaches(area.reaches.features);
+    if (area.background && drawn.background) drawn.background.prefer(area.background.name);
     L.geoJSON(area.catchments, {
       interactive: false,
       style: () => ({ color: colour("quiet"), weight: 1, fill: false, dashArray: "6 4" }),
@@ -79,15 +81,18 @@ export function makeArea({ drawn, say }) {
 
   async function keep() {
     const box = drawn.box();
+    const background = drawn.background && drawn.background.chosen();
+    const named = background ? "&background=" + encodeURIComponent(background.name) : "";
     try {
-      const answer = await request("/entry/area.json?bbox=" + box.join(","), {
+      const answer = await request("/entry/area.json?bbox=" + box.join(",") + named, {
         headers: { Accept: "application/json" },
       });
       const area = parseJson(answer);
       if (!answer.ok) return say(area.detail || "The area could not be fetched.");
-      await withRoom(async () => {
+      const pictures = await withRoom(async () => {
         const cache = await caches.open(AREA);
         await cache.put("/entry/area.json?bbox=" + box.join(","), new Response(answer.text));
+        return keepTiles(area.background, background);
       });
       show(area);
       return say(
@@ -95,7 +100,8 @@ export function makeArea({ drawn, say }) {
           area.reaches.features.length +
           " reaches, " +
           area.next_places.length +
-          " next places.",
+          " next places. " +
+          pictures,
       );
     } catch (problem) {
       if (problem instanceof NoAnswer)

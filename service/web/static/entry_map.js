@@ -1,4 +1,5 @@
 /* The map of the entry form: reaches around, points by a tap. */
+import { backgroundControl, showBackground } from "../assets/backgrounds.js";
 import { colour } from "../assets/colours.js";
 import { NoAnswer, fetchJson } from "../assets/fetching.js";
 
@@ -9,8 +10,8 @@ const FEW_REACHES = 3000; // so many are drawn whole however far out the map is
 export function makeMap(lists, tapped) {
   const map = L.map("map", { zoomSnap: 0.5, preferCanvas: true });
   L.control.scale({ imperial: false }).addTo(map);
-  if (lists.tiles)
-    L.tileLayer(lists.tiles.url, { attribution: lists.tiles.attribution }).addTo(map);
+  const background = showBackground(map, lists.backgrounds);
+  if (background) backgroundControl(background, "bottomleft").addTo(map);
   else map.attributionControl.remove();
   const requested = new Map();
   const drawn = new Set();
@@ -160,5 +161,5 @@ export function makeMap(lists, tapped) {
     ]);
   } else map.setView([0, 0], 2);
   const reachesDrawn = () => reaches.getLayers().map((one) => one.feature);
-  return { map, show, showSnap, look, fill, reachesDrawn, keepReaches, box };
+  return { map, show, showSnap, look, fill, reachesDrawn, keepReaches, box, background };
 }

@@ -3,9 +3,10 @@
    which goes with the logout. */
 import { all, sendAll } from "./entry_drafts.js";
 
-const SHELL = "rifflebook-entry-7";
+const SHELL = "rifflebook-entry-8";
 const REACHES = "rifflebook-reaches-1";
 const AREA = "rifflebook-area-1"; // of entry_area.js
+const TILES = "rifflebook-tiles-1"; // of entry_background.js
 const FORM = "/placements/new";
 const MOST_REACHES = 200;
 const PARTS = [
@@ -30,8 +31,10 @@ const PARTS = [
   "/static/entry_sun.js",
   "/static/entry_nearest.js",
   "/static/entry_area.js",
+  "/static/entry_background.js",
   "/static/entry_way.js",
   "/static/entry.js",
+  "/assets/backgrounds.js",
   "/assets/leaflet.js",
   "/assets/leaflet.css",
   "/assets/colours.css",
@@ -56,7 +59,7 @@ self.addEventListener("activate", (event) => {
   event.waitUntil(
     (async () => {
       for (const name of await caches.keys()) {
-        if (name.startsWith("rifflebook-") && ![SHELL, REACHES, AREA].includes(name))
+        if (name.startsWith("rifflebook-") && ![SHELL, REACHES, AREA, TILES].includes(name))
           await caches.delete(name);
       }
       await self.clients.claim();
@@ -99,6 +102,12 @@ async function reaches(request) {
   return answer;
 }
 
+/* A kept tile; the address of another picture is another one. Quiet where there is none. */
+async function tile(request) {
+  const kept = await (await caches.open(TILES)).match(request, { ignoreVary: true });
+  return kept || fetch(request).catch(() => new Response(null, { status: 204 }));
+}
+
 async function editing(request) {
   try {
     return await fetch(request);
@@ -118,6 +127,7 @@ self.addEventListener("fetch", (event) => {
       Promise.all([
         caches.delete(REACHES),
         caches.delete(AREA),
+        caches.delete(TILES),
         caches.open(SHELL).then((c) => c.delete(FORM)),
       ]),
     );
@@ -133,7 +143,7 @@ self.addEventListener("fetch", (event) => {
   if (PARTS.includes(part)) event.respondWith(fresh(request, part, SHELL));
   else if (address.pathname === "/reaches.geojson" && address.searchParams.has("bbox")) {
     event.respondWith(reaches(request));
-  }
+  } else if (address.pathname.startsWith("/background/")) event.respondWith(tile(request));
 });
 
 self.addEventListener("sync", (event) => {

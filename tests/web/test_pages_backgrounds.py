@@ -1,0 +1,106 @@
+"""Tiles over the web: to everybody who may open a map, kept by browsers until they are replaced."""
+
+import pytest
+
+from service import create_app
+from service.answers.kept_area import kept_tiles
+from service.answers.map_files import offline_map
+from service.records import LOCAL_KEEPER, PUBLIC, Selection, Viewer
+from service.reference.loading_backgrounds import load_background
+from service.settings import Settings
+from tests.small_store import make_small_store
+from tests.tile_pictures import BLUE, GREEN, RED, png, write_mbtiles
+
+TILES = {
+    (0, 0, 0): png(RED), (1, 0, 1): png(GREEN, form="JPEG"), (1, 1, 1): png(BLUE, form="WEBP"),
+}  # fmt: skip
+NAME, PATH = "Île <1> {z}", "/background/%C3%8Ele%20%3C1%3E%20%7Bz%7D"
+
+
+@pytest.fixture
+def store(tmp_path):
+    store = make_small_store(tmp_path / "small.gpkg")
+    path = write_mbtiles(tmp_path / "a.mbtiles", TILES)
+    load_background(store, path, who="ann", name=NAME, attribution="Owner & &lt;script>sons")
+    yield store
+    store.close()
+
+
+def client_of(store, viewer=PUBLIC, settings=None):
+    return create_app(store, settings or Settings(), viewer=viewer).test_client()
+
+
+def test_a_tile_is_given_under_its_number_with_its_kind(store):
+    """Rows count from the north in addresses (WebMercatorQuad), from the south in MBTiles."""
+    client = client_of(store)
+    for address, content, kind in (
+        ("/0/0/0", TILES[0, 0, 0], "image/png"), ("/1/0/0", TILES[1, 0, 1], "image/jpeg"),
+        ("/1/1/0", TILES[1, 1, 1], "image/webp"),
+    ):  # fmt: skip
+        answer = client.get(PATH + address)
+        assert (answer.status_code, answer.mimetype, answer.data) == (200, kind, content)
+        assert "no-cache" in answer.headers["Cache-Control"]
+        again = client.get(PATH + address, headers={"If-None-Match": answer.headers["ETag"]})
+        assert (again.status_code, again.data) == (304, b"")
+        named = client.get(f"{PATH}{address}?v={store.backgrounds()[0].digest[:12]}")
+        assert "max-age=31536000" in named.headers["Cache-Control"]
+        assert "no-cache" not in named.headers["Cache-Control"]
+    missing = client.get(f"{PATH}/1/0/1")
+    assert (missing.status_code, missing.data) == (204, b"")
+    for wrong in (f"{PATH}/1/2/0", f"{PATH}/1/0/2", f"{PATH}/99/0/0", "/background/x/0/0/0"):
+        assert client.get(wrong).status_code == 404
+    assert client.get(f"{PATH}/-1/0/0").status_code == 404
+
+
+@pytest.mark.parametrize("viewer", [PUBLIC, LOCAL_KEEPER], ids=["public", "keeper"])
+def test_maps_name_it_escaped_and_nothing_elsewhere(store, viewer):
+    client = client_of(store, viewer)
+    addresses = ["/", "/coverage", "/species/Cottus%20gobio"]
+    for address in addresses + ["/placements/new"] * viewer.may_edit:
+        page = client.get(address)
+        assert page.status_code == 200, address
+        assert "%7Bz%7D/{z}/{x}/{y}?v=" in page.text, address
+        assert "<script>sons" not in page.text
+        assert "img-src 'self' data:;" in page.headers["Content-Security-Policy"]
+
+
+def test_the_choice_goes_along_with_links_and_narrows_nothing(store):
+    client = client_of(store, LOCAL_KEEPER)
+    page = client.get("/?background=none&species=Cottus+gobio")
+    assert page.status_code == 200
+    assert "/records?species=Cottus+gobio&amp;background=none" in page.text
+    assert '<input type="hidden" name="background" value="none">' in page.text
+    every = client.get("/records.csv").data
+    assert client.get("/records.csv?background=none").data == every
+    assert client.get("/?backgroun=none").status_code == 400
+
+
+def test_a_configured_one_stands_beside_it(store):
+    settings = Settings(tile_url="https://{s}.tiles.invalid/{z}/{x}/{y}.png", tile_attribution="T")
+    page = client_of(store, settings=settings).get("/")
+    assert page.text.index("/background/") < page.text.index('"tiles.tiles.invalid"')
+    assert "https://*.tiles.invalid" in page.headers["Content-Security-Policy"]
+
+
+def test_files_that_leave_have_none(store):
+    page, _ = offline_map(store, Selection(), LOCAL_KEEPER)
+    assert NAME not in page
+    assert "/background/" not in page
+
+
+def test_an_area_lists_its_tiles_until_they_are_too_many(store, monkeypatch):
+    """By level: both tiles of zoom 1 north of the equator, or only the coarser level."""
+    whole = kept_tiles(store, (-170, 10, 170, 80), NAME)
+    assert whole["tiles"] == [[0, 0, 0], [1, 0, 0], [1, 1, 0]]
+    assert whole["size_bytes"] == sum(map(len, TILES.values()))
+    assert (whole["zoom"], whole["finest"]) == (1, 1)
+    assert kept_tiles(store, (-170, 10, -160, 20), NAME)["tiles"] == [[0, 0, 0], [1, 0, 0]]
+    monkeypatch.setattr("service.answers.kept_area._MOST_TILES", 2)
+    less = kept_tiles(store, (-170, 10, 170, 80), NAME)
+    assert (less["tiles"], less["zoom"]) == ([[0, 0, 0]], 0)
+    assert kept_tiles(store, (-170, 10, 170, 80), "other") is None
+    editor = client_of(store, Viewer("ed", "editor"))
+    answer = editor.get(
+        "/entry/area.json", query_string={"bbox": "-4,50,-2,60", "background": NAME}
+    )
+    assert answer.json["background"]["tiles"] == [[0, 0, 0], [1, 0, 0]]
