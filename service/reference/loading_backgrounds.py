@@ -16,7 +16,7 @@ from layers.plurals import counted
 from service.errors import RequestError
 from service.records import Background
 from service.reference.loading_layers import Loaded
-from service.reference.raster_tiles import cut_picture
+from service.reference.raster_tiles import MOST_TILES, cut_picture
 from service.store import tile_file
 
 if TYPE_CHECKING:
@@ -68,6 +68,7 @@ def load_background(
     attribution: str = "",
     layer: str = "",
     max_zoom: int | None = None,
+    most_tiles: int = MOST_TILES,
     check_only: bool = False,
     seconds: float | None = None,
     progress: Callable[[int, int | None], None] = lambda *_: None,
@@ -87,6 +88,8 @@ def load_background(
         Table of tiles of a GeoPackage that has several.
     max_zoom
         Finest level to cut a picture to; by default the one nearest to its resolution.
+    most_tiles
+        How many tiles a picture may be cut into.
     check_only
         Store nothing; say what would be stored.
     seconds
@@ -99,7 +102,7 @@ def load_background(
     RequestError
         The file, its tiles or a name cannot be used; nothing was stored.
     """
-    with _source(path, layer, max_zoom, seconds) as source:
+    with _source(path, layer, seconds, max_zoom, most_tiles) as source:
         name = _checked_name(name or source.name or path.stem)
         attribution = plain_attribution(attribution or source.attribution)
         if not attribution:
@@ -165,7 +168,7 @@ def plain_attribution(text: str) -> str:
 
 @contextmanager
 def _source(
-    path: Path, layer: str, max_zoom: int | None, seconds: float | None
+    path: Path, layer: str, seconds: float | None, max_zoom: int | None, most_tiles: int
 ) -> Iterator[_Source]:
     with path.open("rb") as file:
         begins = file.read(len(_SQLITE))
@@ -176,10 +179,10 @@ def _source(
                 yield _Source(found.tiles(), words, found.name, found.attribution, found.bounds)
                 return
             table, title = found.table, found.name
-        with cut_picture(path, table=table, max_zoom=max_zoom) as cut:
+        with cut_picture(path, table=table, max_zoom=max_zoom, most_tiles=most_tiles) as cut:
             yield _Source(cut.tiles(), cut.words, title, "", cut.bounds, cut.count)
     elif begins.startswith(_TIFF):
-        with cut_picture(path, max_zoom=max_zoom) as cut:
+        with cut_picture(path, max_zoom=max_zoom, most_tiles=most_tiles) as cut:
             yield _Source(cut.tiles(), cut.words, "", cut.copyright, cut.bounds, cut.count)
     else:
         raise RequestError(

@@ -26,9 +26,9 @@ if TYPE_CHECKING:
     # Rows, columns, and red, green, blue, alpha.
     Picture = NDArray[np.uint8]
 
-__all__ = ["CutPicture", "cut_picture"]
+__all__ = ["MOST_TILES", "CutPicture", "cut_picture"]
 
-_MOST_TILES: Final = 250_000
+MOST_TILES: Final = 250_000
 _QUALITY: Final = 85  # of JPEG
 _EDGE: Final = 1e-6  # of a tile: a picture that ends with a tile does not reach the next
 _FEW_COLOURS: Final = 256  # a drawing, not a photograph
@@ -140,7 +140,7 @@ def _encoded(picture: Picture) -> bytes:
 
 @contextmanager
 def cut_picture(
-    path: Path, *, table: str = "", max_zoom: int | None = None
+    path: Path, *, table: str = "", max_zoom: int | None = None, most_tiles: int = MOST_TILES
 ) -> Iterator[CutPicture]:
     """Open a picture to be cut.
 
@@ -150,6 +150,8 @@ def cut_picture(
         A GeoTIFF, or a GeoPackage where `table` names its tiles.
     max_zoom
         Finest level; by default the one nearest to the picture's resolution.
+    most_tiles
+        How many it may be cut into.
 
     Raises
     ------
@@ -161,14 +163,22 @@ def cut_picture(
 
     options = {"driver": "GPKG", "table": table} if table else {"driver": "GTiff"}
     try:
-        with rasterio.open(path, **options) as source, _warped(path, source, max_zoom) as cut:
+        with (
+            rasterio.open(path, **options) as source,
+            _warped(path, source, max_zoom, most_tiles) as cut,
+        ):
             yield cut
     except RasterioError as problem:
         raise RequestError(f"{path.name} cannot be read as a picture: {problem}") from problem
 
 
 @contextmanager
-def _warped(path: Path, source: Any, max_zoom: int | None) -> Iterator[CutPicture]:  # noqa: ANN401
+def _warped(
+    path: Path,
+    source: Any,  # noqa: ANN401 - rasterio has no types
+    max_zoom: int | None,
+    most_tiles: int,
+) -> Iterator[CutPicture]:
     from rasterio.enums import Resampling
     from rasterio.transform import from_origin
     from rasterio.vrt import WarpedVRT
@@ -197,10 +207,10 @@ def _warped(path: Path, source: Any, max_zoom: int | None) -> Iterator[CutPictur
         for zoom in range(first, last + 1)
     }
     count = sum(len(columns) * len(rows) for columns, rows in ranges.values())
-    if count > _MOST_TILES:
+    if count > most_tiles:
         raise RequestError(
-            f"{path.name} would be cut into {count} tiles; {_MOST_TILES} are the most. Cut it no "
-            f"finer than level {last - 1} by --max-zoom, or load a part of it."
+            f"{path.name} would be cut into {count} tiles; {most_tiles} are the most. Choose level "
+            f"{last - 1} or less as the finest (--max-zoom), or load a part of it."
         )
     columns, rows = ranges[last]
     pixel = span_m(last) / TILE_PX

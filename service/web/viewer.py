@@ -25,7 +25,7 @@ SESSION_COOKIE: Final = "rifflebook"
 AS_PUBLIC_COOKIE: Final = "rifflebook_as_public"
 _REMEMBERED: Final = dt.timedelta(days=30)
 _PROXY_HEADERS: Final = ("Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "Via")
-_UPLOADS: Final = ("imports.upload", "imports.mend", "loading.upload")
+_UPLOADS: Final = ("imports.upload", "imports.mend", "loading.upload", "backgrounds.upload")
 _MOST_OF_FORM: Final = 4_000_000  # bytes; an entry form of as many rows as it may have is shorter
 # Open to everybody, without looking anything up.
 _OPEN_ENDPOINTS: Final = (

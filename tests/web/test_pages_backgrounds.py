@@ -1,5 +1,7 @@
 """Tiles over the web: to everybody who may open a map, kept by browsers until they are replaced."""
 
+import io
+
 import pytest
 
 from service import create_app
@@ -9,7 +11,7 @@ from service.records import LOCAL_KEEPER, PUBLIC, Selection, Viewer
 from service.reference.loading_backgrounds import load_background
 from service.settings import Settings
 from tests.small_store import make_small_store
-from tests.tile_pictures import BLUE, GREEN, RED, png, write_mbtiles
+from tests.tile_pictures import BLUE, GREEN, RED, png, quarters, write_mbtiles, write_picture
 
 TILES = {
     (0, 0, 0): png(RED), (1, 0, 1): png(GREEN, form="JPEG"), (1, 1, 1): png(BLUE, form="WEBP"),
@@ -104,3 +106,61 @@ def test_an_area_lists_its_tiles_until_they_are_too_many(store, monkeypatch):
         "/entry/area.json", query_string={"bbox": "-4,50,-2,60", "background": NAME}
     )
     assert answer.json["background"]["tiles"] == [[0, 0, 0], [1, 0, 0]]
+
+
+def send(client, content, file_name, **fields):
+    return client.post(
+        "/load/backgrounds", data={"file": (io.BytesIO(content), file_name), **fields},
+    )  # fmt: skip
+
+
+def test_a_keeper_loads_and_removes_one_in_the_browser(store, tmp_path):
+    """Stored at once or refused in a sentence, with what was stored before as it was."""
+    client = keeper_of(store)
+    picture = write_picture(tmp_path / "p.tif", quarters()).read_bytes()
+    answer = send(client, picture, "../p.tif")
+    assert answer.status_code == 422
+    assert "whose picture it is" in answer.text
+    answer = send(
+        client, picture, "p.tif", attribution="<b>Owner</b>", name="<i>Air", max_zoom="12"
+    )
+    assert answer.status_code == 200
+    assert "Background stored: &lt;i&gt;Air" in answer.text
+    assert [one.zooms[1] for one in store.backgrounds()] == [1, 12]
+    for content, name, words in (
+        (b"<OGRVRTDataSource></OGRVRTDataSource>", "x.tif", "no GeoTIFF"),
+        (b"<VRTDataset></VRTDataset>", "x.vrt", "Choose one file"),
+        (b"SQLite format 3\0" + b"\0" * 99, "x.gpkg", "cannot be read"),
+        (picture, "p.tif", "The finest level"),
+    ):
+        fields = {"attribution": "A"} | ({"max_zoom": "deep"} if "finest" in words else {})
+        answer = send(client, content, name, **fields)
+        assert answer.status_code == 422, name
+        assert words in answer.text, name
+    assert len(store.backgrounds()) == 2
+    done = client.post("/load/backgrounds/remove", data={"name": NAME}, follow_redirects=True)
+    assert [one.name for one in store.backgrounds()] == ["<i>Air"]
+    assert "Remove &lt;i&gt;Air" in done.text
+    assert client.post("/load/backgrounds/remove", data={"name": NAME}).status_code == 404
+
+
+def test_a_picture_of_too_many_tiles_names_the_level_that_fits(store, tmp_path, monkeypatch):
+    monkeypatch.setattr("service.web.pages.backgrounds._MOST_TILES", 3)
+    picture = write_picture(tmp_path / "p.tif", quarters()).read_bytes()
+    answer = send(keeper_of(store), picture, "p.tif", attribution="A")
+    assert "3 are the most. Choose level 13 or less" in answer.text
+
+
+@pytest.mark.parametrize("role", ["public", "member", "editor"])
+def test_nobody_but_a_keeper_loads_or_removes(store, role):
+    client = keeper_of(store, Viewer("x", role))
+    assert client.get("/load/backgrounds").status_code == 403
+    assert send(client, png(RED), "p.tif").status_code == 403
+    assert client.post("/load/backgrounds/remove", data={"name": NAME}).status_code == 403
+    assert len(store.backgrounds()) == 1
+
+
+def keeper_of(store, viewer=LOCAL_KEEPER):
+    client = client_of(store, viewer)
+    client.application.config["WTF_CSRF_ENABLED"] = False
+    return client

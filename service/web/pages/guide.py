@@ -30,6 +30,7 @@ GUIDE: Final = ("sheets", "figures", "coverage", "hand-over", "accounts", "backu
 # Guide page that explains the pages of a blueprint.
 EXPLAINED_BY: Final = {
     "entry": "sheets", "imports": "sheets", "loading": "sheets", "methods": "sheets",
+    "backgrounds": "sheets",
     "catchment": "figures", "placement": "figures", "records": "figures", "species": "figures",
     "returns": "figures",
     "coverage": "coverage", "gear": "coverage", "water": "coverage",
