@@ -21,12 +21,14 @@ import numpy as np
 import pandas as pd
 import pyproj
 import pytest
+from werkzeug.routing import IntegerConverter
 
+from layers.drawing.tile_grid import Tile
 from layers.fieldwork.generalising import WITHHELD
 from service import create_app
 from service.answers.hand_over import FORMS, HandOver
 from service.export import write_hand_over
-from service.records import PUBLIC, Selection, Viewer
+from service.records import PUBLIC, Background, Selection, Viewer
 from service.settings import Settings
 from tests.sensitive_store import (
     CRS,
@@ -38,6 +40,10 @@ from tests.sensitive_store import (
     random_plan,
     twin,
 )
+from tests.tile_pictures import RED, png
+
+# A background that is the same for both twins, under a name that is tried.
+GROUND = Background("HALF0", "Owner", (0, 0), (-180.0, -85.0, 180.0, 85.0), 1, len(png(RED)), "d")
 
 # What differs between two answers to one question for reasons that have nothing to do with records.
 _CHANCE = [
@@ -129,7 +135,7 @@ class Public:
         rng = np.random.default_rng(seed)
         values = [*ids, *_WORDS, *SPECIES.index]
         for rule in self.rules():
-            names = sorted(rule.arguments)
+            names = sorted(rule.arguments - self._whole(rule))
             if short and (rule.rule.endswith("/file") or len(names) > 1):
                 continue  # forms of files have tests of their own
             rows = [rng.permutation(values)[: len(names)] for _ in range(30 if names else 1)]
@@ -162,12 +168,18 @@ class Public:
                     yield from (f"{address}?{one}" for one in asked[:4])
 
     @staticmethod
+    def _whole(rule):
+        """Arguments that are whole numbers: no word would do, and 0 is in every range."""
+        kinds = rule._converters.items()
+        return {name for name, kind in kinds if isinstance(kind, IntegerConverter)}
+
+    @staticmethod
     def _address(rule, values):
         from flask import url_for
         from werkzeug.routing import BuildError
 
         try:
-            return url_for(rule.endpoint, **values)
+            return url_for(rule.endpoint, **values | dict.fromkeys(Public._whole(rule), 0))
         except (BuildError, ValueError):
             return None
 
@@ -221,6 +233,8 @@ def stores_of(tmp_path, seed, n=60):
         Public(make_store(tmp_path / f"{name}.gpkg", some))
         for name, some in (("one", plan), ("two", other))
     ]
+    for view in views:
+        view.store.put_background(GROUND, [Tile(0, 0, 0, png(RED))], {0: 256}, who="test")
     return plan, other, views
 
 
@@ -272,6 +286,7 @@ def test_every_route_answers_twins_alike(twins):
         assert first[2] == second[2], address
         assert first[1] == second[1], address
     assert len(addresses) > 60
+    assert "/background/HALF0/0/0/0" in [address.split("?")[0] for address in addresses]
 
 
 def test_the_comparison_can_see_a_leak(twins):

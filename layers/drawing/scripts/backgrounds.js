@@ -66,17 +66,3 @@ export function showBackground(map, list) {
     },
   };
 }
-
-/** A control in a corner of the map for the field. */
-export function backgroundControl(background, position) {
-  const Own = L.Control.extend({
-    options: { position },
-    onAdd() {
-      const box = L.DomUtil.create("div", "rb-background-control");
-      box.append(background.field);
-      L.DomEvent.disableClickPropagation(box);
-      return box;
-    },
-  });
-  return new Own();
-}

@@ -1,5 +1,5 @@
 /* The map beside the coverage tables: reaches by years since the last visit, gaps, next places. */
-import { backgroundControl, showBackground } from "../assets/backgrounds.js";
+import { showBackground } from "../assets/backgrounds.js";
 import { colour } from "../assets/colours.js";
 import { make } from "../assets/elements.js";
 import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
@@ -250,7 +250,7 @@ pane.style.zIndex = 380; // beneath the reaches, so that their dashes stay to be
 pane.style.pointerEvents = "none";
 map.attributionControl.setPrefix("Leaflet");
 const background = showBackground(map, view.backgrounds);
-if (background) backgroundControl(background, "topright").addTo(map);
+if (background) map.getContainer().after(background.field);
 L.control.zoom({ position: "bottomright" }).addTo(map);
 L.control.scale({ imperial: false }).addTo(map);
 if (view.bounds) {

@@ -1,5 +1,5 @@
 /* The map of the entry form: reaches around, points by a tap. */
-import { backgroundControl, showBackground } from "../assets/backgrounds.js";
+import { showBackground } from "../assets/backgrounds.js";
 import { colour } from "../assets/colours.js";
 import { NoAnswer, fetchJson } from "../assets/fetching.js";
 
@@ -11,7 +11,8 @@ export function makeMap(lists, tapped) {
   const map = L.map("map", { zoomSnap: 0.5, preferCanvas: true });
   L.control.scale({ imperial: false }).addTo(map);
   const background = showBackground(map, lists.backgrounds);
-  if (background) backgroundControl(background, "bottomleft").addTo(map);
+  map.attributionControl.setPrefix("Leaflet");
+  if (background) map.getContainer().after(background.field);
   else map.attributionControl.remove();
   const requested = new Map();
   const drawn = new Set();
