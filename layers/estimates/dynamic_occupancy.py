@@ -28,6 +28,8 @@ from layers.estimates.profile_likelihood import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     import numpy.typing as npt
 
     from layers.estimates.profile_likelihood import Figure
@@ -234,6 +236,7 @@ def fit_dynamic(
     found: npt.ArrayLike,
     *,
     years: int | None = None,
+    intervals_of: Collection[int] | None = None,
 ) -> DynamicFit:
     """Fit occupancy over years, or refuse with the reason.
 
@@ -245,6 +248,8 @@ def fit_dynamic(
         found the species.
     years
         How many there are; as many as were visited where not given.
+    intervals_of
+        Years whose ψ gets an interval; all where not given.
 
     Returns
     -------
@@ -286,32 +291,32 @@ def fit_dynamic(
 
     last = {-1.0: inside, 1.0: inside}  # ends of one year are near those of the next
 
-    def ends(figure: Figure) -> tuple[float, float, float]:
+    def ends(figure: Figure) -> list[float]:
         for sign, begin in last.items():
             last[sign] = farthest(seen, begin, bounds, floor, figure, sign)
-        return figure(theta)[0], figure(last[-1.0])[0], figure(last[1.0])[0]
+        return [figure(last[sign])[0] for sign in (-1.0, 1.0)]
 
-    of_years = [
-        ends(lambda theta, t=t: _logit_of_year(theta, t, span))  # type: ignore[misc]
-        for t in range(span)
-    ]
+    shown = _path(theta, span)[0]
+    low, high = np.full((2, span), np.nan)
+    for t in range(span) if intervals_of is None else intervals_of:
+        own = ends(lambda theta, t=t: _logit_of_year(theta, t, span))  # type: ignore[misc]
+        below, above = scipy.special.expit(own).tolist()
+        low[t], high[t] = limits(below, above, float(shown[t]))
     last |= {-1.0: inside, 1.0: inside}
-    shown, low, high = scipy.special.expit(np.array(of_years)).T
-    low, high = np.array([limits(*three) for three in zip(low, high, shown, strict=True)]).T
-    growth = np.exp(np.array(ends(lambda theta: _log_growth(theta, span))))
-    slope = _log_growth(theta, span)[1]
-    own = np.append(scipy.special.expit(theta[:3]), -np.expm1(-np.exp(theta[3:])))
+    log_growth, slope = _log_growth(theta, span)
+    growth = np.exp([log_growth, *ends(lambda theta: _log_growth(theta, span))])
+    chances = np.append(scipy.special.expit(theta[:3]), -np.expm1(-np.exp(theta[3:])))
     return DynamicFit(
         occupancy=shown,
         low=low,
         high=high,
         growth=float(growth[0]),
-        growth_low=float(growth[:2].min()),
-        growth_high=float(growth[::2].max()),
+        growth_low=float(growth.min()),
+        growth_high=float(growth.max()),
         growth_se=max(float(slope @ spread @ slope), 0.0) ** 0.5,
-        colonised=float(own[1]),
-        lost=float(own[2]),
-        detection=own[3:],
+        colonised=float(chances[1]),
+        lost=float(chances[2]),
+        detection=chances[3:],
         estimator="penalised" if edge else "likelihood",
         log_likelihood=seen.log_likelihood(best).value,
     )

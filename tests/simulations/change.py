@@ -58,7 +58,7 @@ def occupancy_setting(random, units: int, path, chance: float, visits: int, runs
         unit, of_year, _ = (part.ravel() for part in np.indices(found.shape))
         kind, effort = np.zeros(unit.size, dtype=int), np.ones(unit.size)
         try:
-            fit = fit_dynamic(unit, of_year, kind, effort, found.ravel())
+            fit = fit_dynamic(unit, of_year, kind, effort, found.ravel(), intervals_of=[YEARS - 1])
         except ThinDataError:
             continue
         fitted += 1

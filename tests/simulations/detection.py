@@ -49,7 +49,7 @@ def contains(estimate, truth: float) -> bool:
     return estimate.low - 1e-9 <= truth <= estimate.high + 1e-9
 
 
-def setting(random, units, psi, gears, visits, runs, effort="usual") -> dict:
+def setting(random, units, psi, gears, visits, runs, effort="usual", *, intervals=True) -> dict:
     chances, rare = GEARS[gears]
     rows, used = [], 0
     for _ in range(runs):
@@ -65,7 +65,7 @@ def setting(random, units, psi, gears, visits, runs, effort="usual") -> dict:
             refuse_thin(seen)
         except ThinDataError:
             continue
-        fit = fit_occupancy(seen)
+        fit = fit_occupancy(seen, intervals=intervals)
         truth = np.append(np.log(psi / (1 - psi)), log_rate)
         row = {
             "bias": fit.occupancy.value - psi,
