@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import tomllib
 from importlib.resources import files
-from typing import TYPE_CHECKING, Final
+from typing import Final
+
+import pandas as pd
 
 from layers.plurals import counted
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-__all__ = ["ASSUMES", "METHODS_TEXTS", "methods_text"]
+__all__ = ["ASSUMES", "METHODS_TEXTS", "assumed_of_layer", "methods_text", "with_assumptions"]
 
 _FILE: Final[dict[str, dict[str, str]]] = tomllib.loads(
     files("service").joinpath("methods_texts.toml").read_text(encoding="utf-8")
@@ -20,6 +19,27 @@ ASSUMES: Final = {name: entry["assumes"] for name, entry in _FILE.items()}
 """What each summary assumes, by its name in `service.columns`."""
 METHODS_TEXTS: Final = {name: entry["text"] for name, entry in _FILE.items()}
 """How each summary is computed, with sources."""
+
+
+_OF_LAYERS: Final = {
+    "placements": "placement_reaches",
+    "reaches": "coverage",
+    "streams": "streams",
+    "gaps": "gaps",
+}
+
+
+def assumed_of_layer(name: str) -> str:
+    """Say what the figures of a layer of a hand-over assume; empty where it has none."""
+    return ASSUMES.get(_OF_LAYERS.get(name, ""), "")
+
+
+def with_assumptions(frame: pd.DataFrame) -> pd.DataFrame:
+    """Add a column `assumes` to a summary that has no `problem`; records assume nothing."""
+    name = frame.attrs.get("summary", "")
+    if "problem" in frame or name not in ASSUMES:
+        return frame
+    return frame.assign(assumes=pd.Series(ASSUMES[name], index=frame.index, dtype="str"))
 
 
 def methods_text(frame: pd.DataFrame) -> str:

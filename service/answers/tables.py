@@ -14,7 +14,7 @@ import orjson
 import pandas as pd
 
 from layers.drawing.geojson import feature_collection, property_values
-from service.answers.methods_texts import ASSUMES
+from service.answers.methods_texts import with_assumptions
 from service.answers.written_figures import as_written
 from service.intake.stored_sheets import neutralised
 
@@ -26,9 +26,8 @@ FORMATS: Final = ("csv", "json", "geojson")
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:
     """Columns of a summary as they are printed, without geometry."""
     shapes = [frame.geometry.name] if isinstance(frame, gpd.GeoDataFrame) else []
-    plain = as_written(pd.DataFrame(frame.drop(columns=shapes)), frame.attrs["summary"])
-    if "problem" not in plain and frame.attrs["summary"] in ASSUMES:  # records assume nothing
-        plain = plain.assign(assumes=ASSUMES[frame.attrs["summary"]])
+    whole = with_assumptions(frame.drop(columns=shapes))
+    plain = as_written(pd.DataFrame(whole), frame.attrs["summary"])
     days = plain.select_dtypes("datetime").columns
     return plain.assign(**{day: plain[day].dt.strftime("%Y-%m-%d") for day in days})
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from layers.drawing.maps import map_page, view_of_frames
 from layers.plurals import counted, plural
+from service.answers.methods_texts import assumed_of_layer
 from service.answers.writing import zip_members
 from service.answers.written_figures import as_written
 from service.columns import TABLE_WORDS
@@ -56,7 +57,9 @@ def write_bundle(
         add(GEOPACKAGE, geopackage, f"all layers and tables in {wanted}, with styles")
         stated = {"licence": contents.licence, "audience": contents.audience}
         for name, layer in contents.layers.items():
-            text = layer_geojson(layer, name, members=stated)
+            assumed = assumed_of_layer(name)
+            own = stated | ({"assumes": assumed} if assumed else {})
+            text = layer_geojson(layer, name, members=own)
             add(f"geojson/{name}.geojson", text, TABLE_WORDS[name])
         for name, sheet in contents.sheets.items():
             add(f"sheets/{name}.csv", csv_text(sheet), f"{name} in the columns that import takes")

@@ -17,6 +17,7 @@ from service import access
 from service.access import open_records
 from service.answers import features, summaries
 from service.answers.hand_over import GENERALISED, Preview, viewer_of
+from service.answers.methods_texts import with_assumptions
 from service.answers.names import selection_words
 from service.answers.summaries import any_sensitive
 from service.errors import StoreBusyError
@@ -285,13 +286,15 @@ def computed_tables(
             listed[name] = listed[name].map("; ".join)
     if not reader.sees_exact_places:  # why a cell is closed is not public
         species = species.drop(columns=["sensitivity", "sensitive_from", "sensitive_until"])
+    question = store, selection, reader
+    computed = {
+        "occurrence": summaries.occurrence(*question),
+        "sampled_length": summaries.sampled_length(*question, by=("catchment",)),
+        "sampled_length_all": summaries.sampled_length(*question),
+        "effort": summaries.effort(*question),
+    }
     return {
-        "occurrence": pd.DataFrame(summaries.occurrence(store, selection, reader)),
-        "sampled_length": pd.DataFrame(
-            summaries.sampled_length(store, selection, reader, by=("catchment",))
-        ),
-        "sampled_length_all": pd.DataFrame(summaries.sampled_length(store, selection, reader)),
-        "effort": pd.DataFrame(summaries.effort(store, selection, reader)),
+        **{name: with_assumptions(frame) for name, frame in computed.items()},
         "species": species.reset_index(),
         "methods": listed,
     }

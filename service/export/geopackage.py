@@ -13,6 +13,7 @@ import pandas as pd
 import pyogrio
 
 from layers.crs import transform_frame
+from service.answers.methods_texts import assumed_of_layer
 from service.answers.written_figures import as_written
 from service.columns import TABLE_WORDS, column
 from service.errors import StoreError
@@ -131,7 +132,7 @@ def write_pieces(
     described = {name: one.columns for name, one in written.items()}
     dress_geopackage(
         path,
-        tables=[(name, TABLE_WORDS[name]) for name in written],
+        tables=[(name, _described(name)) for name in written],
         columns=[
             (table, column, f"{words} [{unit}]" if unit else words)
             for table, column, unit, words in dictionary_rows(described, public=public)
@@ -140,6 +141,15 @@ def write_pieces(
         metadata=(EML_NAMESPACE, eml_document(facts())),
         moment=moment,
     )
+
+
+def _described(name: str) -> str:
+    """Words of a layer or table; of a layer also what its figures assume, as a table has a column.
+
+    A column would repeat the sentence for each of up to a million places.
+    """
+    assumed = assumed_of_layer(name)
+    return f"{TABLE_WORDS[name]}. Assumes: {assumed}." if assumed else TABLE_WORDS[name]
 
 
 def _write_piece(

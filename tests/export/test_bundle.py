@@ -4,6 +4,7 @@ import dataclasses
 import datetime as dt
 import hashlib
 import io
+import json
 import re
 import sqlite3
 import zipfile
@@ -18,6 +19,7 @@ import pytest
 
 from layers.crs import choose_operation
 from service.answers import features, summaries
+from service.answers.methods_texts import ASSUMES
 from service.export.bundle import write_bundle
 from service.export.contents import gather, in_crs
 from service.export.report import account_page
@@ -122,6 +124,31 @@ def test_the_dictionary_explains_every_column(members, tmp_path):
             assert {(table, column) for column in columns} <= pairs
 
 
+def test_every_computed_table_and_layer_says_what_it_assumes(members, tmp_path):
+    """Tables in a column, layers in their description and as a member of their GeoJSON."""
+    path = tmp_path / "records.gpkg"
+    path.write_bytes(members["records.gpkg"])
+    for name in ("occurrence", "sampled_length", "sampled_length_all", "effort"):
+        for table in (
+            pd.read_csv(io.BytesIO(members[f"tables/{name}.csv"])),
+            pyogrio.read_dataframe(path, layer=name),
+        ):
+            own = table.get("assumes", table.get("problem"))
+            assert own is not None
+            if "assumes" in table:
+                said = ASSUMES["sampled_length" if name == "sampled_length_all" else name]
+                assert set(own) == {said}
+    with closing(sqlite3.connect(path)) as file:
+        described = dict(file.execute("SELECT table_name, description FROM gpkg_contents"))
+    for layer, name in (
+        ("placements", "placement_reaches"), ("reaches", "coverage"), ("streams", "streams"),
+        ("gaps", "gaps"),
+    ):  # fmt: skip
+        assert described[layer].endswith(f". Assumes: {ASSUMES[name]}.")
+        assert json.loads(members[f"geojson/{layer}.geojson"])["assumes"] == ASSUMES[name]
+    assert "Assumes" not in described["catches"]
+
+
 def test_the_account_says_what_a_council_asks(members, demo):
     """Surveys, dates, methods, effort, sampled length, coverage, cautions, accuracy, licence."""
     words = words_of(members["account.html"])
@@ -132,6 +159,9 @@ def test_the_account_says_what_a_council_asks(members, demo):
     for label in demo.methods().loc[placements["method"].unique(), "label"]:
         assert label in words
     whole = summaries.sampled_length(demo, Selection(), LOCAL_KEEPER).set_index("method")
+    left_out = whole.attrs["inputs"]["left_out"]
+    assert left_out
+    assert all(f"({reason})" in words for reason in left_out)
     assert f"{whole.loc['all', 'sampled_length_m'] / 1000:.3g}"[:4] in words
     assert f"{whole.loc['all', 'network_share']:.1%}" in words
     for part in ("Licence CC BY 4.0", "Cautions", "Uncertainty of position", "gaps remain",
