@@ -14,7 +14,7 @@ import platformdirs
 from cachetools import LRUCache
 from cachetools import cached as cached_in
 
-from service.progress import Progress, reporting_to, watching
+from service.progress import Progress, report, reporting_to, watching
 from service.settings import read_settings
 
 if TYPE_CHECKING:
@@ -80,6 +80,7 @@ def renewed(store: Store, viewer: Viewer, what: str, renew: Callable[[Made | Non
         version = store.version
         if last.version != version:
             with reporting_to(last.progress):
+                report("bringing the records up to date")
                 last.made, last.version = renew(last.made), version
         return cast("Made", last.made)
 

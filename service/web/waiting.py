@@ -15,6 +15,7 @@ from flask import (
     Flask,
     current_app,
     g,
+    jsonify,
     make_response,
     redirect,
     render_template,
@@ -61,6 +62,13 @@ _LONG_PAGES: Final = frozenset(
         "catchment.show", "coverage.show", "gear.show", "water.reach", "water.stream",
         "water.upstream", "placement.show", "returns.show", "hand_over.show", "imports.checked",
         "loading.show", "loading.checked",
+    }
+)  # fmt: skip
+# What our scripts fetch, and ask for again where it takes long.
+_LONG_DATA: Final = frozenset(
+    {
+        "map_views.placements", "map_views.lines", "map_views.cards", "coverage.view",
+        "coverage.gap", "catchments.chances_present", "water.opened",
     }
 )  # fmt: skip
 # What was made is given to whoever comes back while the store is as it was; or so soon after its
@@ -113,9 +121,13 @@ class Application(Flask):
 
     def dispatch_request(self) -> Any:  # noqa: ANN401 - as Flask's own
         """Answer the request at hand."""
+        view = super().dispatch_request
         if request.method == "GET" and request.endpoint in _LONG_PAGES and wants_page():
-            return _page_in_time(super().dispatch_request)
-        return super().dispatch_request()
+            return _in_time(view, lambda job: render_template("work.html", job=job, of_page=True))
+        prefers = request.headers.get("Prefer", "").replace(" ", "").split(",")
+        if request.endpoint in _LONG_DATA and "respond-async" in prefers:  # RFC 7240, section 4.1
+            return _in_time(view, lambda _: jsonify(finished=False))
+        return view()
 
 
 def register_jobs(app: Flask) -> None:
@@ -124,7 +136,11 @@ def register_jobs(app: Flask) -> None:
         most_running=2, most_waiting=10, most_ended=20, kept_s=3_600.0,
         notes=WorkNotes(app.extensions["rifflebook"].store),
     )  # fmt: skip
-    app.extensions[_PAGES] = Jobs(most_running=12, most_waiting=0, most_ended=12, kept_s=120.0)
+    # One for the public and one for all others, so that neither takes every place.
+    app.extensions[_PAGES] = {
+        public: Jobs(most_running=8, most_waiting=0, most_ended=8, kept_s=120.0)
+        for public in (False, True)
+    }
 
     @app.context_processor
     def at_hand() -> dict[str, object]:
@@ -146,15 +162,15 @@ def current_jobs() -> Jobs:
 
 
 def current_page_jobs() -> Jobs:
-    """Return the pages that are being made."""
-    own: Jobs = current_app.extensions[_PAGES]
+    """Return the pages that are being made for the viewer and others of their kind."""
+    own: Jobs = current_app.extensions[_PAGES][current_viewer().role == "public"]
     return own
 
 
 def close_jobs(app: Flask) -> None:
     """Have all work of an application stop."""
-    for name in (_JOBS, _PAGES):
-        app.extensions[name].close()
+    for work in (app.extensions[_JOBS], *app.extensions[_PAGES].values()):
+        work.close()
 
 
 def may_see(owner: str) -> bool:
@@ -186,7 +202,8 @@ def do_or_follow(job: Job) -> Response:
     return redirect(url_for(made.endpoint, **made.values), 303)
 
 
-def _page_in_time(view: Callable[[], Any]) -> Any:  # noqa: ANN401 - whatever views return
+def _in_time(view: Callable[[], Any], unfinished: Callable[[Job], Any]) -> Any:  # noqa: ANN401
+    """Give what a view gives; after a while what says that it is unfinished, with status 202."""
     pages = current_page_jobs()
     job = _begun_before(pages)
     if job is None:
@@ -206,7 +223,7 @@ def _page_in_time(view: Callable[[], Any]) -> Any:  # noqa: ANN401 - whatever vi
         pages.drop(job)
         return job.future.result()
     job.key = _key()
-    answer = make_response(render_template("work.html", job=job, of_page=True), 202)
+    answer = make_response(unfinished(job), 202)
     answer.headers["Retry-After"] = "1"
     return answer
 

@@ -12,6 +12,7 @@ from service import create_app
 from service.commands.demo_store import build_demo
 from service.settings import Settings
 from service.store import open_store
+from service.web.waiting import close_jobs
 from tests.small_store import NASTY, make_small_store
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -51,13 +52,15 @@ def chromium():
 @contextmanager
 def served(store):
     """Serve a store on a free port of this machine; the address."""
-    server = make_server("127.0.0.1", 0, create_app(store, Settings()), threaded=True)
+    app = create_app(store, Settings())
+    server = make_server("127.0.0.1", 0, app, threaded=True)
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     thread.start()
     yield f"http://127.0.0.1:{server.server_port}"
     server.shutdown()
     thread.join(timeout=10)
     server.server_close()
+    close_jobs(app)
     store.close()
 
 

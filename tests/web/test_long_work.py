@@ -20,8 +20,9 @@ from service.intake.importing import CHECK_STEPS
 from service.progress import Progress, StoppedError, report
 from service.records import LOCAL_KEEPER, PUBLIC, Selection, Viewer
 from service.reference.loading_layers import LOADING_STEPS
+from service.settings import Settings
 from service.store import open_store
-from service.web import jobs, waiting
+from service.web import jobs, serving, waiting
 from service.web.jobs import Job, Jobs
 from service.web.pages import import_page
 from service.web.work_notes import WorkNotes
@@ -60,7 +61,7 @@ class Service:
 
     @property
     def pages(self):
-        return self.app.extensions[waiting._PAGES]
+        return self.app.extensions[waiting._PAGES][False]
 
 
 @pytest.fixture
@@ -70,7 +71,7 @@ def service(store):
     yield made
     waiting.close_jobs(made.app)
     assert not made.work._threads
-    assert not made.pages._threads
+    assert not any(pages._threads for pages in made.app.extensions[waiting._PAGES].values())
 
 
 class Gate:
@@ -286,6 +287,23 @@ def test_whoever_comes_back_begins_nothing_anew(service, store, first_figures, h
     assert first_figures.passed == 1
 
 
+def test_what_scripts_fetch_is_fetched_again(service, store, first_figures, hurried):
+    """Who says that an answer may come later gets 202 until it is there; others wait for it."""
+    view = "/map/placements.json?bbox=-12,52,-10,53&zoom=8"
+    later = {"Prefer": "respond-async"}  # RFC 7240, section 4.1
+    answer = service.of(ANN).get(view, headers=later)
+    first_figures.wait()
+    assert answer.status_code == 202
+    assert service.of(ANN).get(view, headers=later).status_code == 202
+    (job,) = service.pages.all()
+    first_figures.open.set()
+    assert job.wait(MOST_S)
+    answer = service.of(ANN).get(view, headers=later)
+    assert answer.status_code == 200
+    assert answer.json == service.of(ANN).get(view).json
+    assert first_figures.passed == 1
+
+
 def test_a_page_that_was_made_long_ago_is_made_again(service, store, first_figures, hurried,
                                                      monkeypatch):  # fmt: skip
     """After a write, and later than an answer that was waited for would have come."""
@@ -413,6 +431,7 @@ def test_work_stops_with_the_service():
 WORKER = """
 import sys, threading
 from pathlib import Path
+from service.settings import Settings
 from service.store import open_store
 from service.web import work_notes
 from service.web.jobs import Job, Jobs
@@ -483,3 +502,23 @@ def test_a_form_does_not_wait_without_end_for_an_import(store):
         finally:
             gate.open.set()
             thread.join(MOST_S)
+
+
+def test_the_end_of_the_service_ends_its_work(store, monkeypatch):
+    """Also where it is ended by a signal, which waitress sees as an exception."""
+    app = create_app(store, viewer=LOCAL_KEEPER)
+
+    class Server:
+        def __init__(self, _, door, **__):
+            self.close = door.close
+
+        def run(self):
+            raise SystemExit
+
+    monkeypatch.setattr(serving, "make_server", Server)
+    monkeypatch.setattr(serving.signal, "signal", lambda *_: None)
+    serving.serve_store(
+        store, Settings(), lambda: app, host="127.0.0.1", port=0, report=lambda _: None
+    )
+    with pytest.raises(ConflictError):
+        app.extensions[waiting._JOBS].begin(Job(lambda _: None))

@@ -23,14 +23,24 @@ export function parseJson(answer) {
   }
 }
 
-/** JSON at an address; `query` replaces its parameters of the same names. */
+const AGAIN_MS = 1_000;
+
+async function inTime(address, headers) {
+  const answer = await request(address, { headers });
+  if (answer.status !== 202) return answer;
+  await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
+  return inTime(address, headers);
+}
+
+/** JSON at an address; `query` replaces its parameters of the same names. What takes the service
+    long is requested again until it is there (RFC 7240, respond-async). */
 export async function fetchJson(address, { accept = "application/json", query = {} } = {}) {
   const whole = new URL(address, document.baseURI);
   Object.entries(query).forEach(([name, values]) => {
     whole.searchParams.delete(name);
     [].concat(values).forEach((value) => whole.searchParams.append(name, value));
   });
-  const answer = await request(whole, { headers: { Accept: accept } });
+  const answer = await inTime(whole, { Accept: accept, Prefer: "respond-async" });
   if (!answer.ok) throw new NoAnswer("The server answered " + answer.status);
   return parseJson(answer);
 }

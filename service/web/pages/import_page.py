@@ -350,8 +350,15 @@ def undo(batch_id: int) -> AnyResponse:
     require_role(current_viewer(), "keeper")
     if request.form.get("sure") != "yes":
         raise RequestError("Say that the import is to be taken back; nothing was changed.")
-    batch = current_store().undo_batch(batch_id, who=current_viewer().name)
-    return redirect(url_for("imports.show", undone=batch.batch_id), 303)
+    store, who = current_store(), current_viewer().name
+
+    def work(progress: Progress) -> Outcome:
+        progress.say("taking it back")
+        return Outcome("imports.show", {"undone": store.undo_batch(batch_id, who=who).batch_id})
+
+    title = f"Import {batch_id} taken back"
+    back = url_for("imports.show")
+    return do_or_follow(Job(work, owner=who, title=title, back=back, key=("undo", batch_id)))
 
 
 def _file(content: bytes, name: str, kind: str = "text/csv; charset=utf-8") -> Response:
