@@ -99,4 +99,16 @@ class LoginError(AccessError):
 
 
 class RequestError(ServiceError):
-    """A parameter is unknown, or its value cannot be used."""
+    """A parameter is unknown, or its value cannot be used.
+
+    Parameters
+    ----------
+    message
+        For whoever reads it, on a page or a terminal.
+    option
+        Of the command that mends it; the command line adds it.
+    """
+
+    def __init__(self, message: str, *, option: str = "") -> None:
+        super().__init__(message)
+        self.option = option

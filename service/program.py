@@ -86,7 +86,9 @@ class _LazyCommands(click.Group):
                 click.echo(str(fault), err=True)
             raise click.ClickException(str(problem)) from problem
         except (ServiceError, LayersError) as problem:
-            raise click.ClickException(" ".join(str(problem).split())) from problem
+            option = getattr(problem, "option", "")
+            said = f"{problem} The option is {option}." if option else str(problem)
+            raise click.ClickException(" ".join(said.split())) from problem
 
 
 @contextmanager

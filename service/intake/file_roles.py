@@ -56,7 +56,8 @@ def _role_by_header(path: Path) -> str | None:
         for sheet, columns in SHEETS.items():
             known = known_names(sheet)
             meant = [known[name] for name in headers if name in known]
-            if all(column.name in meant for column in columns if column.required):
+            enough = sheet != "sites" or 2 * len(meant) > len(headers)  # others name sites too
+            if enough and all(column.name in meant for column in columns if column.required):
                 best = max(best or (0, ""), (len(meant), sheet))
     return best[1] if best else None
 

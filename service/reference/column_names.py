@@ -48,7 +48,8 @@ def named_as_ours(frame: Frame, layer: Layer) -> tuple[Frame, list[str]]:
     if key not in (*frame.columns, frame.index.name, *taken.values()):
         known = ", ".join([str(name) for name in frame.columns if name != "geometry"][:20])
         raise RequestError(
-            f"There is no column {key} among {known}; say which one it is with --map {key}=THEIRS."
+            f"There is no column {key} among {known}; say which one it is, as {key}=THEIRS.",
+            option=f"--map {key}=THEIRS",
         )
     words = [f"{name} as {ours}" for name, ours in taken.items()]
     return frame.rename(columns=taken), [f"Columns taken: {', '.join(words)}."] if words else []

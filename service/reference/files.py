@@ -38,7 +38,8 @@ def read_features(path: Path, layer: str | None = None) -> gpd.GeoDataFrame:
         layers = [str(name) for name, _ in pyogrio.list_layers(path)]
         if layer is None and len(layers) > 1:
             raise RequestError(
-                f"{path.name} holds several layers; name one with --layer: {', '.join(layers)}."
+                f"{path.name} holds several layers; name one: {', '.join(layers)}.",
+                option="--layer",
             )
         if layer is not None and layer not in layers:
             raise RequestError(f"{path.name} has no layer {layer!r}; it has {', '.join(layers)}.")
@@ -132,12 +133,16 @@ def rename_columns(frame: Frame, columns: Sequence[str]) -> Frame:
     for pair in columns:
         ours, equals, theirs = (part.strip() for part in pair.partition("="))
         if not (ours and equals and theirs):
-            raise RequestError(f"--map {pair!r}: write OURS=THEIRS, such as reach_id=RIVER_ID.")
+            raise RequestError(
+                f"{pair!r}: write OURS=THEIRS, such as reach_id=RIVER_ID.", option="--map"
+            )
         if theirs not in frame.columns:
             known = ", ".join(str(name) for name in frame.columns if name != "geometry")
-            raise RequestError(f"--map {pair}: there is no column {theirs!r}; there are {known}.")
+            raise RequestError(
+                f"{pair}: there is no column {theirs!r}; there are {known}.", option="--map"
+            )
         if ours in names:
-            raise RequestError(f"--map {ours}=… is given more than once.")
+            raise RequestError(f"{ours}=… is given more than once.", option="--map")
         names[ours] = theirs
     # A column of the file that already has our name makes way for the one that was requested.
     renamed = frame.drop(columns=[n for n in names if n in frame.columns and names[n] != n])

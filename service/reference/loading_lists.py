@@ -91,7 +91,8 @@ def load_list(
     if key not in raw:
         raise RequestError(
             f"There is no column {key} among {', '.join(map(str, raw.columns[:20]))}; "
-            f"say which one it is with --map {key}=THEIRS."
+            f"say which one it is, as {key}=THEIRS.",
+            option=f"--map {key}=THEIRS",
         )
     frame = raw[[column for column in (key, *columns) if column in raw]].copy()
     checks = _Checks(file, [int(row) for row in frame.index])

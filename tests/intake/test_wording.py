@@ -2,6 +2,7 @@
 
 import ast
 import inspect
+import re
 import string
 from pathlib import Path
 
@@ -106,3 +107,9 @@ def test_a_flag_of_a_form_is_stored_in_the_words_of_sheets(store):
     assert flags["caught_without_rows"].startswith("Declared caught")
     shown = result.flagged.set_index("code")["shown"]
     assert shown["caught_without_rows"] == "“Fish caught” is chosen, but none is listed."
+
+
+def test_no_finding_names_an_option_of_a_command():
+    """The same sentences stand on pages, where there is none."""
+    text = (ROOM / "wording.toml").read_text("utf-8")
+    assert re.findall(r"--[a-z]\w+", text) == []

@@ -398,3 +398,27 @@ def test_a_mapping_is_kept_and_chosen_next_season(store):
     assert "2 placements, 3 catches" in page
     chosen["mapping"] = "another"
     assert client.post("/import", data=given(next__csv=sheet) | chosen).status_code == 400
+
+
+def test_nothing_stored_is_changed_unless_that_is_chosen(store):
+    """The box stands empty at first, and as it was set afterwards."""
+    client = client_of(store)
+    box = re.compile(r'name="update"\s+value="yes"( checked)?>')
+    assert box.search(client.get("/import").text)[1] is None
+    page = client.post("/import", data=sheets(), follow_redirects=True)
+    assert box.search(page.text)[1] is None
+    where = page.request.path
+    page = client.post(f"{where}/reading", data={"update": "yes"}, follow_redirects=True)
+    assert box.search(page.text)[1] == " checked"
+
+
+def test_what_to_do_with_a_sheet_of_others_stands_first(store):
+    """A sheet under other names is to be suggested a mapping for, not to be mended by hand."""
+    text = "Season 2024,,\nSample,Site,Day\nA,Mill ford,2024-06-03\n"
+    client = client_of(store)
+    page = client.post("/import", data=given(**{"season.csv": text}), follow_redirects=True).text
+    assert page.index("Suggest a mapping") < page.index("<h2>Files")
+    assert page.count("Suggest a mapping") == 1
+    faulty = PLACEMENTS.replace("kick_net", "kick_nett")
+    page = client.post("/import", data=sheets(faulty), follow_redirects=True).text
+    assert page.index("Suggest a mapping") > page.index("<h2>Files")

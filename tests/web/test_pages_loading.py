@@ -164,6 +164,19 @@ def test_columns_with_spaces_are_named_one_a_line(store):
     assert store.species()["vernacular_name"].to_dict() == {"Cottus gobio": "Bullhead"}
 
 
+def test_what_to_do_is_said_in_the_words_of_the_page(store):
+    """No option of the command stands there; the line to be written does."""
+    page = send(client_of(store), "species", b"a,b\nCottus gobio,Bullhead\n", "s.csv").text
+    assert "There is no column species among a, b; say which one it is, as species=THEIRS." in page
+    client = client_of(store)
+    where = waiting_of(send(client, "species", b"a,b\nCottus gobio,Bullhead\n", "s.csv"))
+    for lines in ("species", "species=c", "species=a\nspecies=b"):
+        page += client.post(where, data={"columns": lines}, follow_redirects=True).text
+    assert "write OURS=THEIRS" in page
+    assert page.count("role=\"alert\"") == 4
+    assert "--" not in page.replace("<!--", "").replace("-->", "")
+
+
 def test_the_number_of_findings_that_are_not_shown_is_said(store):
     """The page lists 200 of 203."""
     rows = "".join(f"Cottus g{k},7\n" for k in range(203))
