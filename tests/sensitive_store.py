@@ -189,9 +189,7 @@ def field_records(plan, network):
         frame.drop(columns=["x", "y"]).assign(original_x=frame["x"], original_y=frame["y"]),
         geometry=gpd.points_from_xy(frame["x"], frame["y"]), crs=CRS,
     )  # fmt: skip
-    snapped = snap_to_reaches(placements[["geometry", "position_uncertainty_m"]], network.reaches)
-    snaps = pd.DataFrame(snapped.drop(columns="geometry"))
-    snaps["snapped_x"], snaps["snapped_y"] = snapped.geometry.x, snapped.geometry.y
+    snaps = snap_to_reaches(placements[["geometry", "position_uncertainty_m"]], network.reaches)
     on = snaps.dropna(subset=["reach_id"])
     stretches = pd.DataFrame(
         {

@@ -81,9 +81,7 @@ def field_records(reaches, notes="", rows=PLACEMENTS):
     at = [line.interpolate(min(row[4], line.length)) for row in rows]
     points = [Point(point.x + 10, point.y + 1) for point in at]
     placements = gpd.GeoDataFrame(frame, geometry=points, crs=CRS)
-    snapped = snap_to_reaches(placements[["geometry", "position_uncertainty_m"]], network.reaches)
-    snaps = pd.DataFrame(snapped.drop(columns="geometry"))
-    snaps["snapped_x"], snaps["snapped_y"] = snapped.geometry.x, snapped.geometry.y
+    snaps = snap_to_reaches(placements[["geometry", "position_uncertainty_m"]], network.reaches)
     catches = pd.DataFrame(
         [
             {"placement_id": row[0], "species": name, "count": count, "count_kind": kind,

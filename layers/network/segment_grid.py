@@ -1,404 +1,477 @@
 """Nearest line to each of many points, by a grid of line segments.
 
-A point needs to look only at the segments in its own cell and the eight around it, because a
-cell is at least as wide as the search distance. All arithmetic is on arrays, point by point in
-grid order, so that neighbouring points read neighbouring memory.
+Most points lie near a line. Each looks first through the four cells around it, which are smaller
+than the search distance; only where something nearer, or nearly as near, may lie beyond these does
+it look again, as far as what was found leaves open. All arithmetic is on arrays, in the order of
+the grid, so that neighbouring points read neighbouring memory.
 """
 
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import shapely
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
     Ints = NDArray[np.int64]
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]
+    Places = NDArray[np.complex128]
 
-__all__ = ["TIE_M", "Nearest", "SegmentGrid", "Vertices", "nearest_of_pairs"]
+__all__ = ["TIE_M", "Nearest", "Pairs", "SegmentGrid", "Vertices", "nearest_of_pairs"]
 
 # Distances closer than this are equal: far below any survey, far above rounding error.
 TIE_M = 1e-6
-_PAIRS_AT_ONCE = 200_000
-_POINTS_AT_ONCE = 50_000
-_CELLS_PER_SIDE = 4096
+_PAIRS_AT_ONCE = 100_000
+_POINTS_AT_ONCE = 8_000
+_CELLS_PER_SIDE = 2**14  # 64 MB where both sides have as many
+_LEAST_CELL_M = 0.1
+_MEAN_SEGMENTS = 2  # least side of a cell
+_CELLS_WITHIN = 3  # most cells that a search reaches beyond the one of its point
 _THREADS = 2
 _VERTICES_AT_ONCE = 300_000
 # A little under one cell, so that rounding cannot carry a piece over three cells.
 _SHORT = 0.999
+_SEGMENT_BITS = 34  # of a number that has a cell's before
+_ROUNDING = 1e-6  # of a cell: what lies this near its border may be listed beyond it
+
+
+class Pairs(NamedTuple):
+    """Points and lines, each with the nearest place of the line.
+
+    Numbers of `point` and `line`, `distance` between [m], `measure` along the line [m] and the
+    place there, `foot` (x + iy [m]).
+    """
+
+    point: Ints
+    line: Ints
+    distance: Floats
+    measure: Floats
+    foot: Places
+
+    def of(self, rows: Ints) -> Pairs:
+        """Take some of the pairs."""
+        return Pairs(*(column[rows] for column in self))  # type: ignore[arg-type]  # each its own
 
 
 @dataclass(frozen=True)
 class Nearest:
     """Nearest line of each point, and the other lines that are nearly as near.
 
-    `line` (−1 where none is near enough), `distance`, `measure` and the place on the line, `x`
-    and `y`, have one entry per point; `rival_point`, `rival_line`, `rival_distance` and
-    `rival_measure` have one per further pair, ordered by point, distance and line.
+    `line` (−1 where none is near enough), `distance`, `measure` and `foot` have one entry per
+    point; `rivals` are ordered by point, distance and line.
     """
 
     line: Ints
     distance: Floats
     measure: Floats
-    x: Floats
-    y: Floats
-    rival_point: Ints
-    rival_line: Ints
-    rival_distance: Floats
-    rival_measure: Floats
+    foot: Places
+    rivals: Pairs
 
     @classmethod
-    def of_parts(cls, n: int, parts: Sequence[tuple[Ints, Nearest]]) -> Nearest:
-        """Put together the answers for parts of n points, each with its point numbers."""
-        line = np.full(n, -1, np.int64)
-        distance, measure, x, y = (np.full(n, np.nan) for _ in range(4))
-        for numbers, part in parts:
-            line[numbers] = part.line
-            distance[numbers], measure[numbers] = part.distance, part.measure
-            x[numbers], y[numbers] = part.x, part.y
-        none, nothing = [np.empty(0, np.int64)], [np.empty(0)]
-        point = np.concatenate(none + [numbers[part.rival_point] for numbers, part in parts])
-        order = np.argsort(point, kind="stable")
-        return cls(
-            line,
-            distance,
-            measure,
-            x,
-            y,
-            point[order],
-            np.concatenate(none + [part.rival_line for _, part in parts])[order],
-            np.concatenate(nothing + [part.rival_distance for _, part in parts])[order],
-            np.concatenate(nothing + [part.rival_measure for _, part in parts])[order],
+    def of_parts(cls, n: int, parts: Sequence[tuple[Pairs, Pairs]]) -> Nearest:
+        """Put together nearest lines and rivals that were found for parts of n points."""
+        nothing = np.empty(0)
+        none = Pairs(
+            nothing.astype(int), nothing.astype(int), nothing, nothing, nothing.astype(complex)
         )
+        rivals = Pairs(*map(np.concatenate, zip(none, *(part[1] for part in parts), strict=True)))
+        order = np.argsort(rivals.point, kind="stable")
+        found = cls(
+            np.full(n, -1),
+            np.full(n, np.nan),
+            np.full(n, np.nan),
+            np.full(n, complex(np.nan, np.nan)),
+            rivals.of(order),
+        )
+        for nearest, _ in parts:
+            found._place(nearest)
+        return found
 
-    def with_rivals(self, points: Ints, pairs: Ints, lines: NDArray[np.object_]) -> Nearest:
-        """Give some points the line of a rival pair in place of their nearest one."""
-        line, distance, measure = self.line.copy(), self.distance.copy(), self.measure.copy()
-        x, y = self.x.copy(), self.y.copy()
-        line[points] = self.rival_line[pairs]
-        distance[points] = self.rival_distance[pairs]
-        measure[points] = self.rival_measure[pairs]
-        at = shapely.line_interpolate_point(lines[line[points]], measure[points])
-        x[points], y[points] = shapely.get_x(at), shapely.get_y(at)
-        return replace(self, line=line, distance=distance, measure=measure, x=x, y=y)
+    def with_rivals(self, pairs: Ints) -> Nearest:
+        """Give the points of some pairs their rival in place of their nearest line."""
+        changed = Nearest(
+            self.line.copy(), self.distance.copy(), self.measure.copy(), self.foot.copy(),
+            self.rivals,
+        )  # fmt: skip
+        changed._place(self.rivals.of(pairs))
+        return changed
+
+    def _place(self, pairs: Pairs) -> None:
+        self.line[pairs.point], self.distance[pairs.point] = pairs.line, pairs.distance
+        self.measure[pairs.point], self.foot[pairs.point] = pairs.measure, pairs.foot
 
 
 def nearest_of_pairs(
-    point: Ints,
-    line: Ints,
-    distance: Floats,
-    measure: Floats,
-    margin: Floats,
-    places: Callable[[Ints, Floats], tuple[Floats, Floats]],
-) -> Nearest:
-    """Reduce point-line pairs to the nearest line of each point.
+    point: Ints, line: Ints, part: Ints, distance: Floats, margin: Floats
+) -> tuple[Ints, Ints]:
+    """Choose the nearest line of each point, and its rivals, from point-line pairs.
 
     Parameters
     ----------
     point, line
         Numbers of the pair's point and line, (k,), ascending by `point`. Every point
         0 … len(margin) − 1 need not occur. A line may occur more than once for a point.
-    distance, measure
+    part
+        Number of the part of the line that the pair is of, ascending by line and along it, (k,).
+    distance
         Of each pair, (k,). [m]
     margin
         Per point: a line at most this much farther than the nearest one is a rival. [m]
-    places
-        Gives x and y of measures along lines.
 
     Returns
     -------
-    Nearest
-        Of lines equally near (to a micrometre) the lowest number is the nearest one.
+    nearest
+        Pair of each point, (n,); −1 where it has none. Of those equally near (to a micrometre)
+        the one of the lowest line, and of this the upper one.
+    rivals
+        Pairs of other lines, one for each point and line, by point, distance and line.
     """
-    n = len(margin)
-    best_line = np.full(n, -1, np.int64)
-    best_distance, best_measure, x, y = (np.full(n, np.nan) for _ in range(4))
+    nearest = np.full(len(margin), -1, np.int64)
     if len(point) == 0:
-        none, nothing = np.empty(0, np.int64), np.empty(0)
-        return Nearest(best_line, best_distance, best_measure, x, y, none, none, nothing, nothing)
-    first = np.flatnonzero(np.concatenate([[True], point[1:] != point[:-1]]))
-    own_points = point[first]
-    least = np.minimum.reduceat(distance, first)
-    excess = distance - np.repeat(least, np.diff(np.append(first, len(point))))
-    near = np.flatnonzero(excess <= np.maximum(margin[point], TIE_M))
-    point, line, distance, measure = point[near], line[near], distance[near], measure[near]
-    tied = excess[near] <= TIE_M
-    first = np.flatnonzero(np.concatenate([[True], point[1:] != point[:-1]]))
-    group = np.diff(np.append(first, len(point)))
-    far_line = np.iinfo(np.int64).max
-    chosen = np.minimum.reduceat(np.where(tied, line, far_line), first)
-    own = line == np.repeat(chosen, group)
-    # A line may touch a point's circle twice; its nearest place, then the upper one, counts.
-    own_near = own & tied
-    best_line[own_points] = chosen
-    best_distance[own_points] = np.minimum.reduceat(np.where(own, distance, np.inf), first)
-    best_measure[own_points] = np.minimum.reduceat(np.where(own_near, measure, np.inf), first)
-    x[own_points], y[own_points] = places(chosen, best_measure[own_points])
-    other = np.flatnonzero(~own)
-    point, line, distance, measure = point[other], line[other], distance[other], measure[other]
-    order = np.lexsort((measure, distance, line, point))
-    point, line, distance, measure = point[order], line[order], distance[order], measure[order]
-    new = np.ones(len(point), bool)
-    new[1:] = (point[1:] != point[:-1]) | (line[1:] != line[:-1])
-    point, line, distance, measure = point[new], line[new], distance[new], measure[new]
-    order = np.lexsort((line, distance, point))
-    return Nearest(
-        best_line,
-        best_distance,
-        best_measure,
-        x,
-        y,
-        point[order],
-        line[order],
-        distance[order],
-        measure[order],
-    )
+        return nearest, np.empty(0, np.int64)
+    least = np.empty(len(margin))
+    first = _firsts(point)
+    least[point[first]] = np.minimum.reduceat(distance, first)
+    excess = distance - least[point]
+    tied = np.flatnonzero(excess <= TIE_M)
+    first = _firsts(point[tied])
+    lowest = np.minimum.reduceat(part[tied], first)
+    own = tied[part[tied] == np.repeat(lowest, np.diff(first, append=len(tied)))]
+    nearest[point[own]] = own  # of a segment that is listed twice any is as good
+    rivals = np.flatnonzero(line != line[nearest][point])
+    at = point[rivals]
+    rivals = rivals[excess[rivals] <= np.maximum(margin[at], TIE_M)]
+    order = np.lexsort((part[rivals], distance[rivals], line[rivals], point[rivals]))
+    rivals = rivals[order]
+    again = (point[rivals[1:]] == point[rivals[:-1]]) & (line[rivals[1:]] == line[rivals[:-1]])
+    rivals = rivals[np.append(True, ~again)[: len(rivals)]]
+    return nearest, rivals[np.lexsort((distance[rivals], point[rivals]))]
+
+
+def _firsts(ordered: Ints) -> Ints:
+    """Where each run of equal numbers begins."""
+    return np.flatnonzero(np.diff(ordered, prepend=-1))
 
 
 @dataclass(frozen=True)
 class Vertices:
     """All vertices of m LineStrings in a row.
 
-    `x`, `y` [m], `along` (distance from the head of its line [m]) and `line` per vertex;
+    `at` (x + iy [m]), `along` (distance from the head of its line [m]) and `line` per vertex;
     `first` and `last` give each line's own.
     """
 
-    x: Floats
-    y: Floats
+    at: Places
     along: Floats
-    line: NDArray[np.int32]
+    line: Ints
     first: Ints
     last: Ints
 
     @classmethod
     def of_lines(cls, lines: NDArray[np.object_]) -> Vertices:
         """Read the vertices of LineStrings."""
-        xy = shapely.get_coordinates(lines)
+        at = shapely.get_coordinates(lines).view(np.complex128)[:, 0]
         count = shapely.get_num_coordinates(lines).astype(np.int64)
-        x, y = np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1])
         last = np.cumsum(count) - 1
         first = last + 1 - count
-        step = np.zeros(len(x))
-        dx, dy = np.diff(x), np.diff(y)
-        dx *= dx
-        dy *= dy
-        dx += dy
-        np.sqrt(dx, out=step[1:])
-        step[first] = 0.0
+        along = np.zeros(len(at))
+        np.abs(np.diff(at), out=along[1:])
+        along[first] = 0.0
         # One running sum over the whole network would lose digits on long networks: the
         # error of a sum of 10**9 m is still below a micrometre, far below the survey's.
-        along = np.cumsum(step)
+        np.cumsum(along, out=along)
         along -= np.repeat(along[first], count)
-        line = np.repeat(np.arange(len(lines), dtype=np.int32), count)
-        return cls(x, y, along, line, first, last)
+        return cls(at, along, np.repeat(np.arange(len(lines)), count), first, last)
 
-    def places(self, line: Ints, measure: Floats) -> tuple[Floats, Floats]:
-        """Coordinates at a measure along a line, for n lines and measures at once."""
-        low, high = self.first[line], self.last[line] - 1
-        while (low < high).any():
-            middle = (low + high + 1) // 2
-            beyond = self.along[middle] <= measure
-            low = np.where(beyond, middle, low)
-            high = np.where(beyond, high, middle - 1)
-        length = self.along[low + 1] - self.along[low]
-        share = (measure - self.along[low]) / np.where(length == 0, 1.0, length)
-        share = np.clip(share, 0.0, 1.0)
-        x = self.x[low] + share * (self.x[low + 1] - self.x[low])
-        return x, self.y[low] + share * (self.y[low + 1] - self.y[low])
+    @property
+    def x(self) -> Floats:
+        """Eastings [m]."""
+        return self.at.real
+
+    @property
+    def y(self) -> Floats:
+        """Northings [m]."""
+        return self.at.imag
+
+    def feet(self, segment: Ints, at: Places) -> tuple[Floats, Floats, Places]:
+        """Find the place of a segment that is nearest to a point, for n of both at once.
+
+        Parameters
+        ----------
+        segment
+            Number of the first vertex of the segment, (n,).
+        at
+            Points, (n,). [m]
+
+        Returns
+        -------
+        distance, measure, foot
+            Distance from the point [m], measure along the line [m], and where that is.
+        """
+        share, away = self._share(segment, at)
+        run = self.along[segment + 1] - self.along[segment]
+        return np.abs(away), self.along[segment] + share * run, at - away
+
+    def _share(self, segment: Ints, at: Places) -> tuple[Floats, Places]:
+        """Share of the segment at the foot of the perpendicular, and the way from there to `at`."""
+        head = self.at[segment]
+        run = self.at[segment + 1]
+        run -= head
+        away = at - head
+        squared = run.real * run.real
+        squared += run.imag * run.imag
+        squared[squared == 0] = 1.0  # a doubled vertex: the share is 0 / 1
+        share = run.real * away.real
+        share += run.imag * away.imag
+        share /= squared
+        np.clip(share, 0.0, 1.0, out=share)
+        run *= share
+        away -= run
+        return share, away
+
+    def squares(self, segment: Ints, at: Places) -> Floats:
+        """Squared distance of each of n points from its segment [m²]."""
+        _, away = self._share(segment, at)
+        squared = away.real * away.real
+        squared += away.imag * away.imag
+        return squared
 
 
 @dataclass(frozen=True)
 class SegmentGrid:
     """Segments of lines, listed by grid cell; build with :meth:`of_vertices`.
 
-    A segment has the number of its first vertex. `start` and `listed` give those of each cell.
+    A segment has the number of its first vertex; `listed` gives those of each cell that any
+    touches, cell by cell, and `start` where the cells begin. Most cells are empty: `bits` has a
+    bit for each cell, set where something is listed, and `before` the cells set before each 64.
     """
 
     vertices: Vertices
     within: float
     cell: float
-    origin: tuple[float, float]
+    origin: complex
     shape: tuple[int, int]
-    start: NDArray[np.int32]
-    listed: NDArray[np.int32]
+    bits: NDArray[np.uint64]
+    before: Ints
+    start: Ints
+    listed: Ints
 
     @classmethod
     def of_vertices(cls, vertices: Vertices, within: float) -> SegmentGrid:
         """List the segments of lines by cell, for searches up to `within` metres."""
         x, y = vertices.x, vertices.y
-        low, high = np.array([x.min(), y.min()]), np.array([x.max(), y.max()])
-        total = float(vertices.along[vertices.last].sum())
-        mean = total / max(len(x) - len(vertices.first), 1)
-        cell = max(within, mean, float((high - low).max()) / _CELLS_PER_SIDE, 1e-3)
-        # Points lie up to one cell outside the lines; one more ring spares a test of bounds.
-        left, bottom = (low - 2.5 * cell).tolist()
-        columns, rows = np.floor((high - (left, bottom)) / cell).astype(int) + 3
-        shape = (int(rows), int(columns))
-        start, listed = _listing(vertices, (left, bottom), cell, shape)
-        return cls(vertices, within, cell, (left, bottom), shape, start, listed)
+        low = complex(x.min(), y.min())
+        size = complex(x.max(), y.max()) - low
+        mean = float(vertices.along[vertices.last].sum()) / max(len(x) - len(vertices.first), 1)
+        fewest = max(size.real, size.imag) / _CELLS_PER_SIDE
+        cell = max(within / _CELLS_WITHIN, _MEAN_SEGMENTS * mean, fewest, _LEAST_CELL_M)
+        # Room for points around the lines and for all cells that these look into.
+        ring = 2 * within + 3 * cell
+        origin = low - complex(ring, ring)
+        rows, columns = (int((side + 2 * ring) / cell) + 1 for side in (size.imag, size.real))
+        keys, listed = _listing(vertices, origin, cell, columns)
+        begins = _firsts(keys)
+        occupied = keys[begins]
+        words = rows * columns // 64 + 2
+        before = np.searchsorted(occupied, np.arange(words) * 64)
+        bits = np.zeros(words, np.uint64)
+        first = before[:-1][np.diff(before) > 0]
+        bits[occupied[first] >> 6] = np.bitwise_or.reduceat(
+            np.left_shift(np.uint64(1), (occupied & 63).astype(np.uint64)), first
+        )
+        start = np.append(begins, len(listed))
+        return cls(vertices, within, cell, origin, (rows, columns), bits, before, start, listed)
 
-    def nearest(self, xy: Floats, margin: Floats) -> Nearest:
+    def nearest(self, xy: Floats, margin: Floats, points: Ints) -> list[tuple[Pairs, Pairs]]:
         """Find the nearest line within the grid's distance of each point.
 
         Parameters
         ----------
         xy
-            Finite coordinates, (n, 2). [m]
+            Coordinates, (n, 2). [m]
         margin
             A line at most this much farther than the nearest one is a rival, (n,). [m]
+        points
+            Numbers of the points that are looked for, with finite coordinates.
 
         Returns
         -------
-        Nearest
-            Rivals, too, lie within the grid's distance.
+        list
+            Nearest lines and rivals, portion by portion, for `Nearest.of_parts`. Rivals, too, lie
+            within the grid's distance.
         """
+        at = np.ascontiguousarray(xy).view(np.complex128)[:, 0]
+        place = (at[points] - self.origin) / self.cell
+        ring = self.within / self.cell + 2
         rows, columns = self.shape
-        column = np.floor((xy[:, 0] - self.origin[0]) / self.cell)
-        row = np.floor((xy[:, 1] - self.origin[1]) / self.cell)
-        inside = (column >= 1) & (column < columns - 1) & (row >= 1) & (row < rows - 1)
-        numbers = np.flatnonzero(inside)
-        key = (row[numbers] * columns + column[numbers]).astype(np.int64)
-        order = np.argsort(key, kind="stable")
-        numbers, key = numbers[order], key[order]
+        inside = (place.real >= ring) & (place.real < columns - ring)
+        inside &= (place.imag >= ring) & (place.imag < rows - ring)
+        numbers = points[inside]
+        numbers = numbers[np.argsort(_key(place[inside], columns))]
 
-        def search(begin: int) -> list[tuple[Ints, Nearest]]:
-            mine = slice(begin, begin + _POINTS_AT_ONCE)
-            return self._search(numbers[mine], key[mine], xy, margin)
+        def search(begin: int) -> list[tuple[Pairs, Pairs]]:
+            return self._search(numbers[begin : begin + _POINTS_AT_ONCE], at, margin)
 
         with ThreadPoolExecutor(_THREADS) as pool:  # NumPy frees the interpreter lock
             found = list(pool.map(search, range(0, len(numbers), _POINTS_AT_ONCE)))
-        return Nearest.of_parts(len(xy), [part for parts in found for part in parts])
+        return [part for parts in found for part in parts]
 
-    def _search(
-        self, numbers: Ints, key: Ints, xy: Floats, margin: Floats
-    ) -> list[tuple[Ints, Nearest]]:
-        """Search in portions whose pairs fit the processor's cache."""
-        band = key[:, None] + np.array([-1, 0, 1])[None, :] * self.shape[1]
-        begin = self.start[band - 1].astype(np.int64)
-        runs = self.start[band + 2] - begin
-        which = np.cumsum(runs.sum(axis=1)) // _PAIRS_AT_ONCE
-        cuts = np.flatnonzero(which[1:] != which[:-1]) + 1
+    def _search(self, numbers: Ints, at: Places, margin: Floats) -> list[tuple[Pairs, Pairs]]:
+        """Search near, then farther for those that need it, pairs that fit the processor's cache.
+
+        Returned are the nearest lines and the rivals, portion by portion.
+        """
         parts = []
-        for low, high in pairwise([0, *cuts.tolist(), len(key)]):
-            some = numbers[low:high]
-            found = self._look(xy[some], margin[some], begin[low:high], runs[low:high])
-            parts.append((some, found))
+        reach = np.full(len(numbers), 0.5 * self.cell)
+        while len(numbers):
+            begin, runs, sure = self._cells_around(at[numbers], reach)
+            which = np.cumsum(runs.sum(axis=1)) // _PAIRS_AT_ONCE
+            cuts = np.flatnonzero(which[1:] != which[:-1]) + 1
+            wanted = np.empty(len(numbers))
+            for low, high in pairwise([0, *cuts.tolist(), len(numbers)]):
+                mine = slice(low, high)
+                some = numbers[mine]
+                first, others, wanted[mine] = self._look(
+                    at[some], margin[some], begin[mine], runs[mine], sure[mine]
+                )
+                parts.append(
+                    (
+                        first._replace(point=some[first.point]),
+                        others._replace(point=some[others.point]),
+                    )
+                )
+            open_yet = np.flatnonzero(wanted > sure)
+            numbers = numbers[open_yet]
+            reach = wanted[open_yet] + 3 * _ROUNDING * self.cell
         return parts
 
-    def _look(self, xy: Floats, margin: Floats, begin: Ints, runs: Ints) -> Nearest:
-        """Nearest line of points, each with runs of the listing, (k, 3), to look through."""
+    def _cells_around(self, at: Places, reach: Floats) -> tuple[Ints, Ints, Floats]:
+        """Give the runs of the listing in the cells within reach of points.
+
+        Returns
+        -------
+        begin, runs
+            First entry and number of entries of each row of cells, (n, rows).
+        sure
+            Nothing that lies nearer than this is outside these cells, (n,). [m]
+        """
+        place, reach = (at - self.origin) / self.cell, reach / self.cell
+        x, y = place.real, place.imag
+        left, right = np.floor(x - reach), np.floor(x + reach) + 1
+        low, high = np.floor(y - reach), np.floor(y + reach) + 1
+        sure = np.minimum(np.minimum(x - left, right - x), np.minimum(y - low, high - y))
+        row = low[:, None] + np.arange(int((high - low).max()))
+        key = (row * self.shape[1]).astype(np.int64)
+        begin = self.entry(key + left.astype(np.int64)[:, None])
+        runs = self.entry(key + right.astype(np.int64)[:, None]) - begin
+        runs[row >= high[:, None]] = 0
+        return begin, runs, (sure - _ROUNDING) * self.cell
+
+    def entry(self, key: Ints) -> Ints:
+        """Find where the listing of a cell begins, or that of the next one that has any."""
+        word = key >> 6
+        lower = np.left_shift(np.uint64(1), (key & 63).astype(np.uint64)) - np.uint64(1)
+        place = self.before[word] + np.bitwise_count(self.bits[word] & lower)
+        entry: Ints = self.start[place]
+        return entry
+
+    def _look(
+        self, at: Places, margin: Floats, begin: Ints, runs: Ints, sure: Floats
+    ) -> tuple[Pairs, Pairs, Floats]:
+        """Nearest lines and rivals of points with runs of the listing, (n, rows), to look through.
+
+        Returned too is how far from each point all must be known for these; points where it is
+        not, by `sure`, are left out.
+        """
         pairs = runs.sum(axis=1)
         begin, runs = begin.ravel(), runs.ravel()
-        point = np.repeat(np.arange(len(pairs)), pairs)
         entry = np.repeat(begin - (np.cumsum(runs) - runs), runs)
         entry += np.arange(len(entry))
-        entry = self.listed[entry]
-        share, apart = self._squares(xy, point, entry)
+        segment = self.listed[entry]
+        apart = self.vertices.squares(segment, np.repeat(at, pairs))
         looks = np.flatnonzero(pairs)
         least = np.full(len(pairs), np.inf)
         least[looks] = np.minimum.reduceat(apart, (np.cumsum(pairs) - pairs)[looks])
-        # A hair wider than needed, because squares round; the reduction below is exact.
+        # A hair wider than needed, because squares round; the choice below is exact.
         wanted = (np.sqrt(least) + np.maximum(margin, TIE_M)) * (1 + 1e-12)
-        limit = np.minimum(wanted, self.within)
-        near = np.flatnonzero(apart <= (limit * limit)[point])
-        at = entry[near]
-        along = self.vertices.along[at]
-        return nearest_of_pairs(
-            point[near],
-            self.vertices.line[at].astype(np.int64),
-            np.sqrt(apart[near]),
-            along + share[near] * (self.vertices.along[at + 1] - along),
-            margin,
-            self.vertices.places,
+        wanted = np.minimum(wanted, self.within)
+        most = np.where(wanted <= sure, wanted * wanted, -1.0)
+        near = np.flatnonzero(apart <= np.repeat(most, pairs))
+        segment, apart = segment[near], np.sqrt(apart[near])
+        point = np.repeat(np.arange(len(pairs)), pairs)[near]
+        line = self.vertices.line[segment]
+        nearest, rivals = nearest_of_pairs(point, line, segment, apart, margin)
+        chosen = nearest[nearest >= 0]
+        first, others = (
+            Pairs(point[pair], line[pair], *self.vertices.feet(segment[pair], at[point[pair]]))
+            for pair in (chosen, rivals)
         )
-
-    def _squares(self, xy: Floats, point: Ints, entry: NDArray[np.int32]) -> tuple[Floats, Floats]:
-        """Share of the segment at the foot of the perpendicular, and squared distance."""
-        head_x, head_y = self.vertices.x[entry], self.vertices.y[entry]
-        away_x, away_y = xy[point, 0], xy[point, 1]
-        away_x -= head_x
-        away_y -= head_y
-        entry = entry + 1
-        dx, dy = self.vertices.x[entry], self.vertices.y[entry]
-        dx -= head_x
-        dy -= head_y
-        share = away_x * dx
-        share += away_y * dy
-        squared = dx * dx
-        squared += dy * dy
-        squared[squared == 0] = 1.0  # a doubled vertex: the share is 0 / 1
-        share /= squared
-        np.clip(share, 0.0, 1.0, out=share)
-        dx *= share
-        dy *= share
-        away_x -= dx
-        away_y -= dy
-        away_x *= away_x
-        away_y *= away_y
-        away_x += away_y
-        return share, away_x
+        return first, others, wanted
 
 
-def _listing(
-    vertices: Vertices, origin: tuple[float, float], cell: float, shape: tuple[int, int]
-) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-    """List segments by cell, stretch of vertices by stretch."""
+def _listing(vertices: Vertices, origin: complex, cell: float, columns: int) -> tuple[Ints, Ints]:
+    """List cells and the segments that touch them, in ascending order of both."""
 
-    def part(begin: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-        end = min(begin + _VERTICES_AT_ONCE, len(vertices.x) - 1)
-        return _cells_touched(vertices, begin, end, origin, cell, shape[1])
+    def part(begin: int) -> Ints:
+        end = min(begin + _VERTICES_AT_ONCE, len(vertices.at) - 1)
+        return _cells_touched(vertices, begin, end, origin, cell, columns)
 
     with ThreadPoolExecutor(_THREADS) as pool:
-        parts = list(pool.map(part, range(0, len(vertices.x) - 1, _VERTICES_AT_ONCE)))
-    cells, segments = (np.concatenate(column) for column in zip(*parts, strict=True))
-    counts = np.bincount(cells, minlength=shape[0] * shape[1])
-    start = np.zeros(len(counts) + 1, np.int32)
-    np.cumsum(counts, out=start[1:])
-    return start, segments[np.argsort(cells, kind="stable")]
+        parts = list(pool.map(part, range(0, len(vertices.at) - 1, _VERTICES_AT_ONCE)))
+    both = np.concatenate(parts)
+    both.sort()  # numbers of cell and segment in one: far faster than by cell, whichever the order
+    return both >> _SEGMENT_BITS, both & (2**_SEGMENT_BITS - 1)
 
 
 def _cells_touched(
-    vertices: Vertices, begin: int, end: int, origin: tuple[float, float], cell: float, columns: int
-) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    vertices: Vertices, begin: int, end: int, origin: complex, cell: float, columns: int
+) -> Ints:
     """Cells that segments begin … end − 1 may touch, and the segment of each.
 
     A segment no longer than a cell touches at most the cells of its ends and, where these lie
     corner to corner, the two between. Longer ones are cut into such pieces first.
     """
     span = slice(begin, end + 1)
-    x = (vertices.x[span] - origin[0]) / cell
-    y = (vertices.y[span] - origin[1]) / cell
+    place = (vertices.at[span] - origin) / cell
     length = np.diff(vertices.along[span]) / cell
     inside = vertices.line[begin + 1 : end + 1] == vertices.line[begin:end]
-    key = y.astype(np.int64) * columns + x.astype(np.int64)
+    key = _key(place, columns)
     short = np.flatnonzero(inside & (length <= _SHORT))
-    found = _touched(short + begin, key[short], key[short + 1], columns)
+    found = [(key[short], short + begin)]
+    found += _entered(short + begin, key[short], key[short + 1], columns)
     long = np.flatnonzero(inside & (length > _SHORT))
     if len(long):
         pieces = np.ceil(length[long] / _SHORT).astype(np.int64)
         segment = np.repeat(long, pieces)
         which = np.arange(len(segment)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-        keys = []
-        for cut in (which, which + 1):
-            share = cut / np.repeat(pieces, pieces)
-            at_x, at_y = (p[segment] + (p[segment + 1] - p[segment]) * share for p in (x, y))
-            keys.append(at_y.astype(np.int64) * columns + at_x.astype(np.int64))
-        found += _touched(segment + begin, keys[0], keys[1], columns)
-    cells, segments = (np.concatenate(column) for column in zip(*found, strict=True))
-    return cells.astype(np.int32), segments.astype(np.int32)
+        one, two = (
+            _key(place[segment] + (place[segment + 1] - place[segment]) * share, columns)
+            for share in (cut / np.repeat(pieces, pieces) for cut in (which, which + 1))
+        )
+        found.append((key[long], long + begin))
+        found += _entered(segment + begin, one, two, columns)
+    return np.concatenate([(cells << _SEGMENT_BITS) | segments for cells, segments in found])
 
 
-def _touched(segment: Ints, one: Ints, two: Ints, columns: int) -> list[tuple[Ints, Ints]]:
-    """Cells and segments of pieces that begin and end in cells."""
+def _key(place: Places, columns: int) -> Ints:
+    """Give the number of the cell of each place, which is in cells from the origin."""
+    key = place.imag.astype(np.int64)
+    key *= columns
+    key += place.real.astype(np.int64)
+    return key
+
+
+def _entered(segment: Ints, one: Ints, two: Ints, columns: int) -> list[tuple[Ints, Ints]]:
+    """Cells that pieces come into after those that they begin in, and their segments."""
     moved = np.flatnonzero(one != two)
     step = np.abs(two[moved] - one[moved])
     corner = moved[(step != 1) & (step != columns)]
@@ -406,7 +479,6 @@ def _touched(segment: Ints, one: Ints, two: Ints, columns: int) -> list[tuple[In
     between_one = two_row * columns + one[corner] % columns
     between_two = one_row * columns + two[corner] % columns
     return [
-        (one, segment),
         (two[moved], segment[moved]),
         (between_one, segment[corner]),
         (between_two, segment[corner]),

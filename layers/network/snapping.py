@@ -10,7 +10,6 @@ import unicodedata
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
@@ -18,9 +17,10 @@ import shapely
 from layers.crs import require_metres, require_same_crs
 from layers.errors import FrameError
 from layers.network.graph import Network, nodes_of_lines, refuse_unusable, sorted_by_id
-from layers.network.segment_grid import Nearest, SegmentGrid, Vertices, nearest_of_pairs
+from layers.network.segment_grid import Nearest, Pairs, SegmentGrid, Vertices, nearest_of_pairs
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     from numpy.typing import NDArray
 
     Ints = NDArray[np.int64]
@@ -42,7 +42,7 @@ def snap_to_reaches(
     reaches: gpd.GeoDataFrame | Network,
     *,
     tolerance_m: float = 100.0,
-) -> gpd.GeoDataFrame:
+) -> pd.DataFrame:
     """Refer each position to its nearest reach.
 
     Distance is planar, in the CRS of `reaches`. Of equally near reaches (to a micrometre) the
@@ -63,11 +63,11 @@ def snap_to_reaches(
 
     Returns
     -------
-    GeoDataFrame
-        n rows, index and order of `positions`; geometry is the point on the reach, also as
-        `snapped_x`, `snapped_y`. `reach_id`; `measure_m`, distance along from the upstream end
-        [m]; `offset_m`, distance from the reach, unsigned [m]; `ambiguous` (bool) and
-        `ambiguous_with`, the nearest rival reach. Beyond tolerance, and for a missing or empty
+    DataFrame
+        n rows, index and order of `positions`. `reach_id`; `measure_m`, distance along from the
+        upstream end [m]; `offset_m`, distance from the reach, unsigned [m]; `ambiguous` (bool)
+        and `ambiguous_with`, the nearest rival reach; `snapped_x` and `snapped_y`, the point on
+        the reach in the CRS of `reaches` [m]. Beyond tolerance, and for a missing or empty
         position: missing, never dropped.
 
     Raises
@@ -94,6 +94,7 @@ def snap_to_reaches(
 
     Examples
     --------
+    >>> import geopandas as gpd
     >>> from shapely import LineString, Point
     >>> line = LineString([(500_000, 6_000_000), (501_000, 6_000_000)])
     >>> reaches = gpd.GeoDataFrame(geometry=[line], index=["R1"], crs="EPSG:25830")
@@ -123,28 +124,22 @@ def snap_to_reaches(
         # of bare reaches then goes on beside the search, which is not busy on all processors.
         following = pool.submit(_following, reaches, lines) if len(points) >= _FEW else None
         nearest = _nearest(points, xy, usable, lines, margin, search_m, tolerance_m, kept)
-        if len(nearest.rival_point):
+        if len(nearest.rivals.point):
             joined = following.result() if following else _following(reaches, lines)
             chosen, rival = _settle(nearest, joined, frame, lines, positions, margin)
         else:
             chosen, rival = nearest, np.full(len(points), -1, np.int64)
-    line = chosen.line
-    at = np.full(len(line), None, dtype=object)
-    found = line >= 0
-    at[found] = shapely.points(chosen.x[found], chosen.y[found])
-    return gpd.GeoDataFrame(
+    return pd.DataFrame(
         {
-            "reach_id": _ids(frame.index, line),
+            "reach_id": _ids(frame.index, chosen.line),
             "measure_m": chosen.measure,
             "offset_m": chosen.distance,
             "ambiguous": rival >= 0,
             "ambiguous_with": _ids(frame.index, rival),
-            "snapped_x": chosen.x,
-            "snapped_y": chosen.y,
+            "snapped_x": chosen.foot.real,
+            "snapped_y": chosen.foot.imag,
         },
-        geometry=at,
         index=positions.index,
-        crs=frame.crs,
     )
 
 
@@ -218,27 +213,32 @@ def _nearest(
     parts = []
     if len(lines) and len(common):
         grid = SegmentGrid.of_vertices(Vertices.of_lines(lines), tolerance_m)
-        parts.append((common, grid.nearest(xy[common], margin[common])))
+        parts += grid.nearest(xy, margin, common)
     if len(lines) and len(wide):
         tree = shapely.STRtree(lines) if network is None else network.tree
-        parts.append((wide, _nearest_by_tree(points[wide], tree, margin[wide], search_m[wide])))
+        parts.append(_nearest_by_tree(points, tree, margin, search_m, wide))
     return Nearest.of_parts(len(points), parts)
 
 
 def _nearest_by_tree(
-    points: NDArray[np.object_], tree: shapely.STRtree, margin: Floats, search_m: Floats
-) -> Nearest:
+    points: NDArray[np.object_], tree: shapely.STRtree, margin: Floats, search_m: Floats, wide: Ints
+) -> tuple[Pairs, Pairs]:
     lines = tree.geometries
-    point, line = tree.query(points, predicate="dwithin", distance=search_m)
-    order = np.argsort(point, kind="stable")
-    point, line = point[order], line[order]
+    some, line = tree.query(points[wide], predicate="dwithin", distance=search_m[wide])
+    order = np.argsort(some, kind="stable")
+    point, line = wide[some[order]], line[order]
     distance = shapely.distance(points[point], lines[line])
-    measure = shapely.line_locate_point(lines[line], points[point])
+    nearest, rivals = nearest_of_pairs(point, line, line, distance, margin)
 
-    def places(line: Ints, measure: Floats) -> tuple[Floats, Floats]:
-        return _places(lines[line], measure)
+    def placed(pair: Ints) -> Pairs:
+        own, at = lines[line[pair]], points[point[pair]]
+        measure = shapely.line_locate_point(own, at)
+        foot = shapely.get_coordinates(shapely.line_interpolate_point(own, measure))
+        return Pairs(
+            point[pair], line[pair], distance[pair], measure, foot.view(np.complex128)[:, 0]
+        )
 
-    return nearest_of_pairs(point, line, distance, measure, margin, places)
+    return placed(nearest[nearest >= 0]), placed(rivals)
 
 
 def _settle(
@@ -253,7 +253,7 @@ def _settle(
     n = len(positions)
     line = nearest.line
     rival = np.full(n, -1, np.int64)
-    point, other = nearest.rival_point, nearest.rival_line
+    point, other = nearest.rivals.point, nearest.rivals.line
     length = shapely.length(lines)
     apart = ~_continues(line[point], other, following, length, margin[point])
     named = np.zeros(len(point), bool)
@@ -270,7 +270,7 @@ def _settle(
         own_named = (of_line[line] == of_point) & (of_point >= 0) & (line >= 0)
         switch = named & ~own_named[point]
         switched, first = np.unique(point[switch], return_index=True)
-        nearest = nearest.with_rivals(switched, np.flatnonzero(switch)[first], lines)
+        nearest = nearest.with_rivals(np.flatnonzero(switch)[first])
         line = nearest.line
         settled = own_named.copy()
         settled[switched] = True
@@ -327,12 +327,6 @@ def _flows_into(upper: Ints, lower: Ints, following: Ints, length: Floats, most:
         between = between + length[at]
         on = (between <= most[pair]) & ~reached[pair]
         pair, at, between = pair[on], following[at[on]], between[on]
-
-
-def _places(lines: NDArray[np.object_], measure: Floats) -> tuple[Floats, Floats]:
-    """Coordinates at a measure along each line."""
-    at = shapely.line_interpolate_point(lines, measure)
-    return shapely.get_x(at), shapely.get_y(at)
 
 
 def _ids(index: pd.Index, rows: Ints) -> pd.api.extensions.ExtensionArray:

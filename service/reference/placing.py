@@ -21,10 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Placed", "place_on_network"]
 
-SNAP_COLUMNS = [
-    "reach_id", "measure_m", "offset_m", "ambiguous", "ambiguous_with", "snapped_x", "snapped_y",
-]  # fmt: skip
-
 
 @dataclass(frozen=True)
 class Placed:
@@ -56,8 +52,7 @@ def place_on_network(
     Placed
         Codes of its flags begin with `snap_` or `stretch_`.
     """
-    near = snap_to_reaches(placements, network, tolerance_m=tolerance_m)
-    snaps = pd.DataFrame(near)[SNAP_COLUMNS]
+    snaps = snap_to_reaches(placements, network, tolerance_m=tolerance_m)
     stretches, found = stretches_of(placements, snaps, network, methods, tolerance_m=tolerance_m)
     flags = pd.concat([_snap_flags(snaps, tolerance_m), found], ignore_index=True)
     return Placed(

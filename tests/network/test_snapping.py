@@ -5,14 +5,14 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from shapely import Point
 
 from layers.errors import CrsError, FrameError, NetworkError
 from layers.network import snapping
 from layers.network.graph import build_network
-from layers.network.segment_grid import SegmentGrid, Vertices
+from layers.network.segment_grid import TIE_M, Nearest, SegmentGrid, Vertices
 from layers.network.snapping import plain_name, snap_to_reaches
 from tests.benchmarks.bench_snapping import field_points
 from tests.benchmarks.synthetic import river_network
@@ -59,6 +59,11 @@ def assert_same(snaps, twin):
         np.testing.assert_allclose(
             snaps[column].to_numpy(float), twin[column].to_numpy(float), atol=1e-6
         )
+
+
+def places_of(snaps):
+    """Points on the reaches; missing ones have no coordinates."""
+    return shapely.points(snaps[["snapped_x", "snapped_y"]].to_numpy(float))
 
 
 def test_drawn_network_agrees_with_hand_work(drawn_reaches):
@@ -109,9 +114,8 @@ def test_both_searches_agree_with_a_plain_loop_on_newhope(newhope_network, few, 
     for tolerance in (5.0, 100.0, 2500.0):
         snaps = snap_to_reaches(points, newhope_network, tolerance_m=tolerance)
         assert_same(snaps, plain_loop(points, newhope_network.reaches, tolerance))
-        at = snaps.geometry.dropna()
-        gap = shapely.distance(np.asarray(at), np.asarray(points.geometry[at.index]))
-        np.testing.assert_allclose(gap, snaps.loc[at.index, "offset_m"], atol=1e-6)
+        gap = shapely.distance(places_of(snaps), np.asarray(points.geometry))
+        np.testing.assert_allclose(gap, snaps["offset_m"], atol=1e-6)
 
 
 def test_grid_and_tree_find_the_same_rivals():
@@ -133,14 +137,73 @@ def test_grid_and_tree_find_the_same_rivals():
 @pytest.mark.parametrize("cell", [3.0, 47.0])
 def test_segments_longer_than_a_cell_are_found(cell):
     """Straight lines over a thousand cells, and doubled vertices."""
-    lines = np.array([shapely.from_wkt("LINESTRING (0 0, 1000 700, 1000 700, 1500 -20)")])
+    line = shapely.from_wkt("LINESTRING (0 0, 1000 700, 1000 700, 1500 -20)")
+    # Cells go by the mean of all segments: many short ones elsewhere make them small.
+    short = shapely.LineString(np.column_stack([np.arange(1500) * 4, np.full(1500, -400)]))
+    lines = np.array([line, short])
     grid = SegmentGrid.of_vertices(Vertices.of_lines(lines), cell)
+    assert grid.cell < 20
+    # Each cell that the line passes lists its segment, one of these being doubled vertices.
+    along = np.linspace(0, line.length, 5000)[:-1]
+    column, row = ((shapely.get_coordinates(shapely.line_interpolate_point(line, along))
+                    - (grid.origin.real, grid.origin.imag)) // grid.cell).astype(int).T  # fmt: skip
+    begin, end = (grid.entry(row * grid.shape[1] + column + more) for more in (0, 1))
+    segment = np.searchsorted(grid.vertices.along[:4], along, side="right") - 1
+    for first, last, number in zip(begin, end, segment, strict=True):
+        assert number in grid.listed[first:last]
     xy = np.random.default_rng(1).uniform([-60, -60], [1560, 760], (20_000, 2))
-    found = grid.nearest(xy, np.zeros(len(xy)))
+    parts = grid.nearest(xy, np.zeros(len(xy)), np.arange(len(xy)))
+    found = Nearest.of_parts(len(xy), parts)
     distance = shapely.distance(lines[0], shapely.points(xy))
     within = distance <= cell
     assert (found.line >= 0).tolist() == within.tolist()
     np.testing.assert_allclose(found.distance[within], distance[within], atol=1e-9)
+
+
+@settings(max_examples=80, deadline=None)
+@given(data=st.data())
+def test_the_grid_finds_what_shapely_finds_among_all_lines(data):
+    """Ties, doubled vertices, segments of many cells, far points, coordinates of ten million.
+
+    Distances are those of `shapely.distance` to every line; of lines equally near the first is
+    taken, and rivals are all others within margin and tolerance.
+    """
+    whole = st.integers(-60, 60)
+    place = st.tuples(whole, whole)
+    drawn = data.draw(st.lists(st.lists(place, min_size=2, max_size=6), min_size=1, max_size=8))
+    stretch = data.draw(st.sampled_from([0.01, 1.0, 7.0]))
+    at = data.draw(st.sampled_from([(0.0, 0.0), (5e5, 6e6), (-1e7, 1e7)]))
+    lines = np.array([shapely.LineString(np.array(line) * stretch + at) for line in drawn])
+    lines = lines[shapely.length(lines) > 0]
+    assume(len(lines))
+    far = st.integers(-200, 200)
+    points = st.tuples(far | st.floats(-200, 200), far | st.floats(-200, 200))
+    xy = np.array(data.draw(st.lists(points, min_size=1, max_size=30))) * stretch + at
+    within = data.draw(st.sampled_from([0.0, 0.5, 3.0, 40.0, 500.0]))
+    margin = np.full(len(xy), data.draw(st.sampled_from([0.0, 1.0, 10.0, 100.0])))
+    grid = SegmentGrid.of_vertices(Vertices.of_lines(lines), within)
+    parts = grid.nearest(xy, margin, np.arange(len(xy)))
+    found = Nearest.of_parts(len(xy), parts)
+    apart = shapely.distance(shapely.points(xy)[:, None], lines[None])
+    least = apart.min(axis=1)
+    sure = abs(least - within) > 1e-6  # at the tolerance itself, rounding says which side
+    assert ((found.line >= 0) == (least <= within))[sure].all()
+    near = found.line >= 0
+    first = np.argmax(apart <= least[:, None] + TIE_M, axis=1)
+    clear = ((apart <= least[:, None] + TIE_M / 2) == (apart <= least[:, None] + 2 * TIE_M)).all(1)
+    assert (found.line == first)[near & clear].all()
+    np.testing.assert_allclose(found.distance[near], least[near], atol=2e-6, rtol=0)
+    located = shapely.line_interpolate_point(lines[found.line[near]], found.measure[near])
+    np.testing.assert_allclose(
+        shapely.distance(located, shapely.points(found.foot.real, found.foot.imag)[near]),
+        0, atol=1e-6,
+    )  # fmt: skip
+    limit = np.minimum(least + np.maximum(margin, TIE_M), within)
+    pairs = set(zip(found.rivals.point.tolist(), found.rivals.line.tolist(), strict=True))
+    assert len(pairs) == len(found.rivals.point)
+    for point, line in np.argwhere((abs(apart - limit[:, None]) > 3e-6) & near[:, None]).tolist():
+        rival = apart[point, line] <= limit[point] and line != found.line[point]
+        assert ((point, line) in pairs) == rival
 
 
 @settings(max_examples=60, deadline=None)
@@ -160,10 +223,11 @@ def test_reversing_a_reach_turns_the_measure_round(vertices, place):
     one = snap_to_reaches(points, reaches_of(R=line.wkt), tolerance_m=1000).iloc[0]
     two = snap_to_reaches(points, reaches_of(R=line.reverse().wkt), tolerance_m=1000).iloc[0]
     assert one["offset_m"] == pytest.approx(two["offset_m"], abs=1e-9)
-    if one.geometry.distance(two.geometry) < 1e-9 and line.is_simple:
+    one_place, two_place = places_of(pd.DataFrame([one, two]))
+    if one_place.distance(two_place) < 1e-9 and line.is_simple:
         assert one["measure_m"] == pytest.approx(line.length - two["measure_m"], abs=1e-6)
-    for snap, drawn in ((one, line), (two, line.reverse())):
-        assert drawn.interpolate(snap["measure_m"]).distance(snap.geometry) < 1e-6
+    for snap, place, drawn in ((one, one_place, line), (two, two_place, line.reverse())):
+        assert drawn.interpolate(snap["measure_m"]).distance(place) < 1e-6
 
 
 def test_order_of_rows_and_reaches_does_not_matter():
@@ -172,10 +236,7 @@ def test_order_of_rows_and_reaches_does_not_matter():
     points = field_points(reaches, 2500, seed=9)
     first = snap_to_reaches(points, reaches)
     second = snap_to_reaches(points.sample(frac=1, random_state=1), reaches.sample(frac=1))
-    pd.testing.assert_frame_equal(
-        pd.DataFrame(first).drop(columns="geometry"),
-        pd.DataFrame(second.loc[points.index]).drop(columns="geometry"),
-    )
+    pd.testing.assert_frame_equal(first, second.loc[points.index])
 
 
 def test_uncertainty_widens_the_tolerance_of_its_row():
@@ -262,7 +323,7 @@ def test_missing_and_empty_positions_stay_missing():
     assert snaps["reach_id"].isna().tolist() == [False, True, True]
     assert snaps.index.tolist() == ["P0", "P1", "P2"]
     assert not snaps["ambiguous"].any()
-    assert snap_to_reaches(points.iloc[:0], reaches).shape == (0, 8)
+    assert snap_to_reaches(points.iloc[:0], reaches).shape == (0, 7)
     none = snap_to_reaches(points, build_network(reaches.iloc[:0]))
     assert none["reach_id"].isna().all()
 
