@@ -26,9 +26,9 @@ class HandOverWriter(Protocol):
         request: HandOver,
         *,
         viewer: Viewer | None = None,
-        progress: Callable[[str], None] | None = None,
+        progress: Callable[[str, int], None] | None = None,
     ) -> None:
-        """Write it."""
+        """Write it; `progress` hears what is being done, and how many placements are written."""
 
 
 class Server(Protocol):

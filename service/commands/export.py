@@ -87,7 +87,9 @@ def export(
         request = HandOver(
             selection, form_of(output, form), who, crs=crs, licence=licence, overwrite=True
         )
-        faces.write_hand_over(
-            store, output, request, progress=lambda words: click.echo(f"{words} …", err=True)
-        )
+        faces.write_hand_over(store, output, request, progress=_tell)
     click.echo(f"Wrote {output}: {said}.", err=True)
+
+
+def _tell(words: str, placements: int) -> None:
+    click.echo(f"{counted(placements, 'placement') if placements else words} …", err=True)

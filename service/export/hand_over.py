@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from layers.crs import read_crs
-from layers.plurals import counted
 from service.answers.hand_over import AUDIENCES, FORMS
 from service.answers.writing import written_whole
 from service.errors import ConflictError, RequestError, StoreError
@@ -31,12 +30,12 @@ def write_hand_over(
     request: HandOver,
     *,
     viewer: Viewer | None = None,
-    progress: Callable[[str], None] | None = None,
+    progress: Callable[[str, int], None] | None = None,
 ) -> None:
     """Write a hand-over, whole or not at all.
 
     `viewer` is who `precise` records are read for, the local keeper when not given; `progress` is
-    called with what is being done, in words.
+    called with what is being done, in words, and how many placements are written, 0 before.
 
     Raises
     ------
@@ -51,14 +50,14 @@ def write_hand_over(
         raise RequestError(f"There is no hand-over {request.form!r} for {request.audience!r}.")
     if request.crs is not None:
         read_crs(request.crs)
-    say = progress or (lambda _: None)
+    say = progress or (lambda _, __: None)
     _refuse_store(destination)
     count = 0
 
     def count_on(more: int) -> None:
         nonlocal count
         count += more
-        say(counted(count, "placement"))
+        say("writing", count)
 
     chosen = (store, request.selection, request.audience)
     licence = request.licence
@@ -78,9 +77,9 @@ def write_hand_over(
             )
             made.replace(path)
         else:
-            say("computing layers and tables")
+            say("computing layers and tables", 0)
             contents = gather(*chosen, viewer=viewer, licence=licence)
-            say("writing")
+            say("writing", 0)
             if request.form == "dwca":
                 from service.export.darwin_core import write_archive
 
@@ -88,7 +87,7 @@ def write_hand_over(
             else:
                 from service.export.bundle import write_bundle
 
-                write_bundle(path, contents, request.crs, progress=say)
+                write_bundle(path, contents, request.crs, progress=lambda words: say(words, 0))
 
 
 def _refuse_store(destination: Path) -> None:

@@ -213,6 +213,11 @@ def test_figures_come_from_the_work_itself(service, store, monkeypatch):
     steps = [what[1] for what in said if what[2:] == (CHECK_STEPS, "step")]
     assert CHECK_STEPS in steps
     assert set(steps) == set(range(1, CHECK_STEPS + 1))
+    for form in ("csv", "geojson", "gpkg"):
+        said.clear()
+        with service.of(ANN).get(f"/hand-over/file?form={form}") as sent:
+            assert sent.status_code == 200
+        assert said[-1] == ("writing", stored, stored, "placement"), form
     for kind, layer in (("reaches", store.reaches()), ("catchments", store.catchments())):
         said.clear()
         body = layer.reset_index().to_json(to_wgs84=True).encode()

@@ -157,12 +157,17 @@ def file() -> AnyResponse:
 
     def work(progress: Progress) -> MadeFile:
         progress.say("opening the records")
-        if not len(open_records(store, choice.query.selection, eyes).placements):
+        count = len(open_records(store, choice.query.selection, eyes).placements)
+        if not count:
             raise NotFoundError("No placement meets this choice, so there is nothing to hand over.")
+
+        def written(words: str, placements: int) -> None:
+            progress.say(words, placements, count if placements else 0, "placement")
+
         folder = tempfile.TemporaryDirectory(prefix="rifflebook-handed-")
         made = MadeFile(folder, Path(folder.name) / f"hand-over{ending}", _KINDS[ending], name)
         try:
-            write(store, made.path, wanted, viewer=viewer, progress=progress.say)
+            write(store, made.path, wanted, viewer=viewer, progress=written)
         except BaseException:
             made.discard()
             raise
