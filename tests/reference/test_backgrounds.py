@@ -215,6 +215,14 @@ def test_a_geopackage_on_the_usual_grid_is_taken_as_it_is_and_another_is_drawn_a
             assert store.tile("usual", zoom, column, row) == content
     for place, colour in (((-1_239_500, 6_909_500), RED), ((-1_238_500, 6_908_500), SAND)):
         assert colour_at(store, "usual", *place, "EPSG:3857") == pytest.approx(colour, abs=3)
+    shifted = write_picture(
+        tmp_path / "shifted.gpkg", quarters(512), "EPSG:3857", -1_240_000, 6_910_000, 2_000,
+        driver="GPKG", TILE_FORMAT="PNG",
+    )  # fmt: skip
+    assert "Cut from 512 by 512 pixels in EPSG:3857" in load(store, shifted, name="shifted")[1]
+    assert colour_at(store, "shifted", -1_239_500, 6_909_500, "EPSG:3857") == pytest.approx(
+        RED, abs=3
+    )
     other = write_picture(tmp_path / "other.gpkg", quarters(), driver="GPKG", TILE_FORMAT="PNG")
     assert "Cut from 400 by 400 pixels in EPSG:32629" in load(store, other, name="other")[1]
     for x, y, colour in quarter_places():

@@ -152,10 +152,11 @@ def test_a_picture_of_too_many_tiles_names_the_level_that_fits(store, tmp_path, 
 
 
 @pytest.mark.parametrize("role", ["public", "member", "editor"])
-def test_nobody_but_a_keeper_loads_or_removes(store, role):
+def test_nobody_but_a_keeper_loads_or_removes(store, tmp_path, role):
     client = keeper_of(store, Viewer("x", role))
     assert client.get("/load/backgrounds").status_code == 403
-    assert send(client, png(RED), "p.tif").status_code == 403
+    good = (tmp_path / "a.mbtiles").read_bytes()
+    assert send(client, good, "b.mbtiles", attribution="A").status_code == 403
     assert client.post("/load/backgrounds/remove", data={"name": NAME}).status_code == 403
     assert len(store.backgrounds()) == 1
 
