@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from layers.frames import PASS_MINUTES
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.file_roles import roles_of
 from service.intake.findings import Cells, Findings
@@ -247,6 +248,9 @@ def _digest(options: list[str], files: list[tuple[str, Path]]) -> str:
     return hasher.hexdigest()
 
 
+_LATER_PASS: Final = re.compile(r"(?:minutes|seconds)pass\d+")  # of those that are not columns
+
+
 def _our_headers(cells: Cells, findings: Findings) -> Cells:
     """Rename what is known by another name; say which columns are not known and not stored."""
     names = known_names(cells.sheet)
@@ -269,6 +273,10 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
         findings.note(cells.file, said, ", ".join(elsewhere))
     for header in unknown:
         if header in elsewhere:
+            continue
+        if _LATER_PASS.fullmatch(plain(header)) and (cells.frame[header] != "").any():
+            said = say("pass_unclear.later", most=str(len(PASS_MINUTES)))
+            findings.refuse_file(cells.file, said, row=1, column=header, sheet=cells.sheet)
             continue
         near = nearest_names(header, [column.name for column in SHEETS[cells.sheet]], limit=1)
         hint = say("did_you_mean", name=near[0]) if near else ""

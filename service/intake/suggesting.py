@@ -11,6 +11,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from layers.frames import PASS_MINUTES
 from service.intake.column_guesses import Table, read_table
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.headers import (
@@ -335,7 +336,8 @@ class _Writer:
         for header in self.main.headers:
             if header.text in parts and header.pass_no:
                 of_pass.setdefault(str(header.pass_no), []).append(header.text)
-        if len(names) > 1 and "" not in units and sum(map(len, of_pass.values())) == len(names):
+        by_pass = "" not in units and max(map(int, of_pass), default=0) <= len(PASS_MINUTES)
+        if len(names) > 1 and by_pass and sum(map(len, of_pass.values())) == len(names):
             rules = {k: {"sum": own} if own[1:] else {"from": own[0]} for k, own in of_pass.items()}
             return [f"minutes_pass_{k} = {_toml(own | unit)}" for k, own in rules.items()]
         lines = [f"minutes = {_toml(whole)}"]

@@ -174,6 +174,18 @@ def test_minutes_of_passes_say_how_many_and_how_long(store, columns, passes, min
     assert own["minutes"] == minutes or (minutes is None and pd.isna(own["minutes"]))
 
 
+@pytest.mark.parametrize("header", ["minutes_pass_7", "Seconds pass 8"])
+def test_minutes_of_a_pass_that_has_no_column_are_refused(store, header):
+    """Six passes have minutes of their own; a seventh is not passed over, an empty one is."""
+    row = {"method": "electric_fishing", "operator_certificate": "yes", "machine_check": "yes"}
+    row |= {f"minutes_pass_{k}": "5" for k in range(1, 7)} | {"passes": "7", "minutes": "35"}
+    (fault,) = checked(store, placements(**row, **{header: "5"})).refused
+    assert fault.column == header
+    assert "the first 6 passes" in fault.remedy
+    result = checked(store, placements(**row, **{header: ""}))
+    assert result.records.placements["passes"].tolist() == [7]
+
+
 TRAP = {
     "method": "minnow_trap",
     "set_at": "2024-05-01T19:00",
