@@ -35,6 +35,7 @@ __all__ = [
     "Chao2Form",
     "accumulation",
     "chao2",
+    "groups_of",
     "jackknife1",
     "richness",
     "sample_coverage",
@@ -48,6 +49,7 @@ _Z95: Final = 1.959963984540054
 _CURVE_POINTS: Final = 300  # more than a figure can show
 RICHNESS_COLUMNS: Final = (
     "catchment",
+    "group",
     "methods",
     "placements",
     "species_found",
@@ -316,12 +318,13 @@ def richness(
     ancestors: pd.DataFrame,
     form: Chao2Form = "classic",
 ) -> pd.DataFrame:
-    """Species found and estimated per catchment, nested ones rolled up.
+    """Species found and estimated per catchment and group, nested catchments rolled up.
 
     Parameters
     ----------
     placements, catches, species, ancestors
-        Frames of these kinds (`layers.frames`).
+        Frames of these kinds (`layers.frames`); groups of species (fish, crustaceans …) are
+        never mixed.
     catchment_of
         Smallest catchment of each placement, index `placement_id`; missing = outside all.
     form
@@ -330,7 +333,8 @@ def richness(
     Returns
     -------
     DataFrame
-        One row per catchment: `catchment`, `methods` that were pooled, `placements` (samples),
+        One row per catchment and group that was found there, one without a group where none
+        was: `catchment`, `group`, `methods` that were pooled, `placements` (samples),
         `species_found`, `found_once`, `found_twice`, `chao2` with `chao2_se`, 95 % interval and
         `chao2_form`, `sample_coverage`, `jackknife1`, `problem` (empty, or why the estimates are
         missing or poor).
@@ -338,46 +342,50 @@ def richness(
     incidence, samples = species_incidence(
         placements, catches, species, catchment_of=catchment_of, ancestors=ancestors
     )
-    by_catchment: dict[str, pd.Series] = {
-        str(name): counts for name, counts in incidence.groupby("catchment")["placements"]
-    }
+    groups = incidence["species"].map(groups_of(species))
+    found: dict[str, dict[str, Ints]] = {}
+    for (catchment, group), part in incidence["placements"].groupby(
+        [incidence["catchment"], groups]
+    ):
+        found.setdefault(str(catchment), {})[str(group)] = part.to_numpy()
     gear = _methods_of(placements, catchment_of, ancestors)
-    nothing = pd.Series([], dtype="int64")
     rows = []
     for catchment, m in samples.items():
-        counts = by_catchment.get(str(catchment), nothing).to_numpy()
-        problem = ""
-        if m == 0:
-            problem = "nobody looked"
-        elif m == 1:
-            problem = "one placement: nothing to compare it with"
-        elif not counts.size:
-            problem = "no species found"
-        usable = problem == ""
-        estimate = chao2(counts if usable else [], int(m), form=form)
+        own = found.get(str(catchment), {"": np.zeros(0, dtype=np.int64)})
         methods = gear.get(str(catchment), [])
-        if usable and len(methods) > 1:
-            problem = (
-                f"{len(methods)} gears pooled, each of which misses species of its own: "
-                "choose one to compare"
+        for group, counts in own.items():
+            problem = ""
+            if m == 0:
+                problem = "nobody looked"
+            elif m == 1:
+                problem = "one placement: nothing to compare it with"
+            elif not counts.size:
+                problem = "no species found"
+            usable = problem == ""
+            estimate = chao2(counts if usable else [], int(m), form=form)
+            if usable and len(methods) > 1:
+                problem = (
+                    f"{len(methods)} gears pooled, each of which misses species of its own: "
+                    "choose one to compare"
+                )
+            rows.append(
+                (
+                    catchment,
+                    group,
+                    ";".join(methods),
+                    m,
+                    counts.size,
+                    (counts == 1).sum(),
+                    (counts == 2).sum(),
+                    *estimate[:4],
+                    estimate.form if usable else "",
+                    sample_coverage(counts if usable else [], int(m)),
+                    jackknife1(counts, int(m)) if usable else np.nan,
+                    problem,
+                )
             )
-        rows.append(
-            (
-                catchment,
-                ";".join(methods),
-                m,
-                counts.size,
-                (counts == 1).sum(),
-                (counts == 2).sum(),
-                *estimate[:4],
-                estimate.form if usable else "",
-                sample_coverage(counts if usable else [], int(m)),
-                jackknife1(counts, int(m)) if usable else np.nan,
-                problem,
-            )
-        )
     whole = ("placements", "species_found", "found_once", "found_twice")
-    text = ("catchment", "methods", "chao2_form", "problem")
+    text = ("catchment", "group", "methods", "chao2_form", "problem")
     frame = pd.DataFrame(rows, columns=list(RICHNESS_COLUMNS)).astype(
         dict.fromkeys(RICHNESS_COLUMNS, "float64")
         | dict.fromkeys(whole, "int64")
@@ -392,6 +400,13 @@ def richness(
         placements, used, left_out, interval="95 %, log scale (Chao 1987)"
     )
     return frame
+
+
+def groups_of(species: pd.DataFrame) -> pd.Series:
+    """Group of each species, as its list says; empty where it states none."""
+    group = species.get("group", pd.Series(None, index=species.index)).astype(object)
+    named: pd.Series = group.where(group.notna(), "").astype("str")
+    return named
 
 
 def _methods_of(

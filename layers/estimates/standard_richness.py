@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from layers.estimates.richness import chao2, sample_coverage, species_incidence
+from layers.estimates.richness import chao2, groups_of, sample_coverage, species_incidence
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, looked
 from layers.frames import reads
 
@@ -225,15 +225,14 @@ def standard_richness(
         Columns `STANDARD_COLUMNS`, one row for each catchment, gear and group that was found
         there. Gears are never mixed. `problem` warns of more than twice the placements.
     """
-    group = species.get("group", pd.Series(None, index=species.index)).astype(object)
-    group = group.where(group.notna(), "")
+    group = groups_of(species)
     rows: list[dict[str, Any]] = []
     for method in sorted(placements["method"].dropna().unique()):
         own = placements[placements["method"] == method]
         found, samples = species_incidence(
             own, catches, species, catchment_of=catchment_of, ancestors=ancestors
         )
-        for name, of_group in found.groupby(found["species"].map(group).astype("str")):
+        for name, of_group in found.groupby(found["species"].map(group)):
             cells = {
                 str(catchment): (part["placements"].to_numpy(np.int64), int(samples[catchment]))
                 for catchment, part in of_group.groupby("catchment")

@@ -171,9 +171,9 @@ def _detected(
 
 
 def accumulation(
-    store: Store, selection: Selection, viewer: Viewer, catchment: str
+    store: Store, selection: Selection, viewer: Viewer, catchment: str, group: str
 ) -> pd.DataFrame:
-    """Species expected in 1, 2, … placements of one catchment and those nested in it.
+    """Species of one group expected in 1, 2, … placements of one catchment, with nested ones.
 
     Columns of `layers.estimates.richness.accumulation`; empty where nobody looked.
     """
@@ -190,12 +190,13 @@ def accumulation(
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
     )
-    counts = found.loc[found["catchment"] == catchment, "placements"].to_numpy()
+    of_group = found["species"].map(computing.groups_of(opened.species)) == group
+    counts = found.loc[(found["catchment"] == catchment) & of_group, "placements"].to_numpy()
     return computing.accumulation(counts, int(samples.get(catchment, 0)))
 
 
 def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
-    """Species found per catchment, and estimates of how many there are."""
+    """Species found per catchment and group, and estimates of how many there are."""
     from layers.estimates import richness as computing
 
     opened = open_for(store, selection, viewer, needed=OF_EFFORT)

@@ -196,6 +196,25 @@ def test_wider_entries_count_only_beside_nothing_nearer():
     assert found["basin"] == {"Lampetra planeri", "Cottus gobio"}
 
 
+def test_groups_are_counted_apart():
+    """Each group of a catchment is estimated as it is alone; figures are those of `chao2`."""
+    group = {"Cottus perifretum": "fish", "Anguilla anguilla": "fish", "Lampetra": "crustaceans"}
+    listed = SPECIES.assign(group=SPECIES.index.map(group))
+    placements = placements_of([{"placement_id": name} for name in "abcd"])
+    caught = [("a", "Cottus perifretum"), ("b", "Cottus perifretum"), ("b", "Lampetra"),
+              ("c", "Anguilla anguilla")]  # fmt: skip
+    catches = catches_of([{"placement_id": p, "species": s, "count": 1} for p, s in caught])
+    where = pd.Series(dict.fromkeys("abcd", "brook"))
+    frame = richness(placements, catches, listed, catchment_of=where, ancestors=NESTED)
+    own = frame[frame["catchment"] == "brook"].set_index("group")
+    assert own["species_found"].to_dict() == {"crustaceans": 1, "fish": 2}
+    assert own["placements"].tolist() == [4, 4]
+    assert own.loc["fish", "chao2"] == chao2([2, 1], 4).estimate
+    assert own.loc["crustaceans", "chao2"] == chao2([1], 4).estimate
+    dry = frame[frame["catchment"] == "dry"]
+    assert dry[["group", "species_found"]].to_numpy().tolist() == [["", 0]]
+
+
 def test_gears_that_are_pooled_are_named():
     placements = placements_of(
         [{"placement_id": "a"}, {"placement_id": "b", "method": "minnow_trap"}]

@@ -128,7 +128,7 @@ def test_number_of_species_is_that_of_the_summary(island, asked):
     )
     query = read_query(MultiDict(parse_qsl(asked)))
     counted = summaries.richness(island, query.selection, LOCAL_KEEPER)
-    wanted = counted.set_index("catchment")["species_found"]
+    wanted = counted.groupby("catchment")["species_found"].sum()  # of all groups
     assert {name: int(words) for name, words in told.items()} == wanted.to_dict()
 
 
@@ -275,6 +275,11 @@ def test_species_page(client, store):
 def test_catchment_page(client, store):
     """Lengths, richness and gaps of the page are the summaries' own."""
     page = text_of(client.get("/catchments/C1"))
+    rich = summaries.richness(store, Selection(), LOCAL_KEEPER)
+    for own in rich[rich["catchment"] == "C1"].to_dict("records"):
+        interval = f"{own['chao2_low']:.1f} to {own['chao2_high']:.1f}"
+        assert f"a lower bound; 95 % interval {interval}" in page
+        assert f"in {own['placements']} placements that looked" in page
     assert "Found (4)" in page
     assert "Looked for, not found (1)" in page
     assert "looked 2023-06-10; Electric fishing; 1 visit; Electric fishing: 100 m" in page

@@ -42,7 +42,7 @@ def show(catchment: str) -> str:
     labels = reference.methods(store)["label"].to_dict()
     occurrence = summaries.occurrence(store, own, viewer)
     occurrence = occurrence[occurrence["catchment"] == catchment]
-    richness = summaries.richness(store, own, viewer).set_index("catchment")
+    richness = summaries.richness(store, own, viewer)
     rates = summaries.effort(store, own, viewer)
     rates = rates[(rates["catchment"] == catchment) & (rates["individuals"] > 0)]
     return render_template(
@@ -59,14 +59,16 @@ def show(catchment: str) -> str:
         occurrence=occurrence.assign(looking=looking_words(occurrence, labels)).to_dict("records"),
         vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
         # There is no row where no water of this catchment is chosen.
-        richness=richness.loc[catchment].to_dict() if catchment in richness.index else None,
+        richness=[
+            row | {"curve": carried("figures.accumulation", group=row["group"] or None)}
+            for row in richness[richness["catchment"] == catchment].to_dict("records")
+        ],
         effort=_effort(own, catchment),
         rates=rates.sort_values(["species", "method"]).to_dict("records"),
         length=_lengths(own, catchment),
         gaps=_gaps(own),
         coverage="coverage.show" in current_app.view_functions,
         effort_figure=carried("figures.effort"),
-        curve=carried("figures.accumulation"),
         parts=live_map(
             bounds=frame_bounds(features.catchments(store).loc[[catchment]]),
             used=map_summary(store, own, viewer)["methods"],

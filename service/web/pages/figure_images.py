@@ -73,16 +73,18 @@ def effort() -> Response:
 
 @blueprint.get("/accumulation.svg")
 def accumulation() -> Response:
-    """Draw the species expected against placements in one catchment."""
-    query, catchment = _in_catchment()
+    """Draw the species of one group expected against placements in one catchment."""
+    query, catchment = _in_catchment("group")
+    group = request.args.get("group", "")
     store, viewer = current_store(), current_viewer()
-    curve = summaries.accumulation(store, query.selection, viewer, catchment)
-    rich = summaries.richness(store, query.selection, viewer).set_index("catchment")
+    curve = summaries.accumulation(store, query.selection, viewer, catchment, group)
+    rich = summaries.richness(store, query.selection, viewer).set_index(["catchment", "group"])
+    name = reference.catchment_names(store)[catchment]
     return _answer(
         figures.accumulation_curve(
             curve,
-            place=reference.catchment_names(store)[catchment],
-            estimate=float(rich["chao2"].get(catchment, float("nan"))),
+            place=f"{name}, {group}" if group else name,
+            estimate=float(rich["chao2"].get((catchment, group), float("nan"))),
         )
     )
 
@@ -113,6 +115,6 @@ def change() -> Response:
     return _answer(figures.change_over_years(everywhere, name, labels=_labels()))
 
 
-def _in_catchment() -> tuple[PageQuery, str]:
-    query = read_query(request.args)
+def _in_catchment(*also: str) -> tuple[PageQuery, str]:
+    query = read_query(request.args, also=also)
     return query, _one(query.selection.catchments, "catchment")
