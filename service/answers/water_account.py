@@ -172,8 +172,9 @@ def reach_at(
     -------
     dict
         `reach_id`, `stream`, `stream_id`, `strahler`, `kind`, `length_m`, `measure_m` of the
-        nearest place on the reach, `longitude` and `latitude` of that place; and of its row of
-        the coverage summary `state`, `visited_fraction`, `sampled_fraction`, `last_date` and the
+        nearest place on the reach, `longitude` and `latitude` of that place; `catchment`, the
+        smallest that it lies in, and `catchment_name`, None outside all; and of its row of the
+        coverage summary `state`, `visited_fraction`, `sampled_fraction`, `last_date` and the
         labels of its `methods`.
     """
     water, row = reach_water(store, reach_id)
@@ -188,8 +189,11 @@ def reach_at(
     stream = stream_of(joined, row)
     labels = reference.methods(store)["label"]
     kind = joined.reaches["kind"].iloc[row]
+    catchment = own["catchment"] if isinstance(own["catchment"], str) else None
     return {
         "reach_id": reach_id,
+        "catchment": catchment,
+        "catchment_name": reference.catchment_names(store)[catchment] if catchment else None,
         "stream": stream["stream"],
         "stream_id": stream["stream_id"],
         "strahler": int(joined.strahler[row]),

@@ -48,6 +48,36 @@ def test_what_lives_above_this_culvert(culvert, width, height):
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+@pytest.mark.parametrize(("figure", "paragraphs"), [([0.25, 0.04, 0.6, 5, 2024], 1), (None, 0)])
+def test_an_opened_reach_says_the_chance_of_the_chosen_species(
+    island, open_page, figure, paragraphs
+):
+    """With interval, reaches visited and year where there is a figure, else nothing of it.
+
+    The figure is put in the place of the server's, which tests/web and tests/fieldwork check.
+    """
+    at = place_on(island, "R296", -11.1027, 52.5763)
+    address = f"{island}/?species=Esox+lucius#16/{at['latitude']}/{at['longitude']}"
+    page = open_page(address)
+    cells = {at["catchment"]: {"Esox lucius": figure}} if figure else {}
+    page.route(
+        "**/catchments/chances.json*",
+        lambda route: route.fulfill(json={"assumes": "", "cells": cells}),
+    )
+    box = page.locator(".folium-map").bounding_box()
+    with page.expect_response("**/catchments/chances.json*"):
+        page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    said = page.locator(".rb-chances")
+    said.get_by_text("computing").wait_for(state="detached")
+    said = said.locator("p")
+    assert said.count() == paragraphs
+    if figure:
+        assert said.inner_text() == (
+            f"Esox lucius was not found in {at['catchment_name']}; chance that it lives on its "
+            "5 visited reaches: 25\u202f% (95 % interval 4\u202f% to 60\u202f%; 2024)."
+        )
+
+
 @pytest.mark.parametrize(("width", "height"), [(1280, 800), (380, 760)])
 def test_which_streams_were_never_fished_at_night(island, open_page, width, height):
     """Coverage, at night: the list is that of the command, by name, longest first."""

@@ -2,7 +2,7 @@
 
 import html
 import re
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs, parse_qsl, urlsplit
 
 import networkx as nx
 import numpy as np
@@ -201,6 +201,15 @@ def test_a_reach_opens_where_it_was_clicked(island):
     for link in found["links"].values():
         assert client.get(link).status_code == 200
     assert client_of(island, PUBLIC).get(address).json["links"]["placement"] is None
+    home = reference.catchment_names(island)[found["catchment"]]
+    inside = reference.catchments(island).geometry[found["catchment"]]
+    assert found["catchment_name"] == home
+    assert inside.intersects(line)
+    # Chances of presence are of the species that the map shows, where it shows any.
+    assert "chances" not in found["links"]
+    chosen = client.get(f"{address}&species=Esox+lucius&since=2024").json["links"]["chances"]
+    assert urlsplit(chosen).path == "/catchments/chances.json"
+    assert dict(parse_qsl(urlsplit(chosen).query))["species"] == "Esox lucius"
 
 
 @pytest.mark.parametrize(

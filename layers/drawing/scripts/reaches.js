@@ -1,7 +1,7 @@
 /* Reaches on a map: drawn by order, opened by a click or by Enter, named along their streams. */
 import { colour } from "./colours.js";
 import { known, make } from "./elements.js";
-import { fetchJson } from "./fetching.js";
+import { fetchJson, unlessNoAnswer } from "./fetching.js";
 import { formatMetres, formatShare } from "./numbers.js";
 import { positions } from "./screen_paths.js";
 
@@ -70,6 +70,30 @@ function facts(rows) {
   return list;
 }
 
+/** Chances that the chosen species live, unfound, in the catchment of a reach; they take longer. */
+function chances(found) {
+  const box = make("div", "Chance that it lives here unfound: computing …", "rb-chances");
+  const name = found.catchment_name || found.catchment;
+  fetchJson(found.links.chances).then(
+    (answer) => {
+      const own = Object.entries(answer.cells[found.catchment] || {});
+      box.replaceChildren(
+        ...own.map(([species, [chance, low, high, visited, year]]) => {
+          const span = formatShare(low) + " to " + formatShare(high);
+          const where = visited + (visited === 1 ? " visited reach" : " visited reaches");
+          return make(
+            "p",
+            `${species} was not found in ${name}; chance that it lives on its ${where}: ` +
+              `${formatShare(chance)} (95 % interval ${span}; ${year}).`,
+          );
+        }),
+      );
+    },
+    unlessNoAnswer(() => box.remove()),
+  );
+  return box;
+}
+
 /** What is known of a reach at a place; without `address` what is drawn of it. */
 export function reachCard(address, feature, at) {
   const box = make("article", null, "rb-card");
@@ -116,7 +140,7 @@ export function reachCard(address, feature, at) {
       item.append(link(to, words));
       links.append(item);
     });
-    box.append(title, stream, list, links);
+    box.append(title, stream, list, ...(found.links.chances ? [chances(found)] : []), links);
     return box;
   });
 }

@@ -95,7 +95,7 @@ def upstream(reach_id: str) -> str:
 @blueprint.get("/map/reach.json")
 def opened() -> Response:
     """Say what a map shows where somebody opens a reach."""
-    page_question("reach", "longitude", "latitude")
+    query = page_question("reach", "longitude", "latitude")
     found = water_account.reach_at(
         current_store(),
         only_value("reach", request.args.getlist("reach")),
@@ -111,6 +111,8 @@ def opened() -> Response:
         "above": carried("map.show", upstream_of=f"{found['reach_id']}:{measure}"),
         "placement": _begin(found["longitude"], found["latitude"], found["stream"]),
     }
+    if query.selection.species and found["catchment"]:
+        links["chances"] = carried("catchments.chances_present")
     return json_answer(found | {"links": links})
 
 
