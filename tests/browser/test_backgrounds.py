@@ -23,7 +23,7 @@ def path(tmp_path):
     west, south, east, north = store.reaches().total_bounds
     side = max(east - west, north - south) + 2_000
     picture = write_picture(
-        tmp_path / "p.tif", quarters(120), store.settings.crs, west - 1_000, north + 1_000, side
+        tmp_path / "p.tif", quarters(300), store.settings.crs, west - 1_000, north + 1_000, side
     )
     for name in (NAME, "Old map"):
         load_background(store, picture, who="ann", name=name, attribution=OWNER)
