@@ -76,11 +76,17 @@ def test_a_background_is_chosen_kept_in_the_address_and_printed(brook, open_page
     assert "Owner" not in page.locator(".leaflet-control-attribution").inner_text()
 
 
-def test_without_one_nothing_is_fetched_or_offered(tmp_path, open_page):
+@pytest.fixture
+def bare(tmp_path):
+    """Address of a store without a background; it ends after the page that shows it."""
     with served(make_small_store(tmp_path / "bare.gpkg")) as address:
-        page = open_page(address)
-        assert not page.get_by_label("Background").count()
-        assert not page.locator("img.leaflet-tile").count()
+        yield address
+
+
+def test_without_one_nothing_is_fetched_or_offered(bare, open_page):
+    page = open_page(bare)
+    assert not page.get_by_label("Background").count()
+    assert not page.locator("img.leaflet-tile").count()
 
 
 def test_a_kept_area_has_its_background_in_flight_mode(path, chromium, tmp_path):
