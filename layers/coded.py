@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     Ints = npt.NDArray[np.int64]
 
-__all__ = ["coded", "coded_labels", "joined", "numbered"]
+__all__ = ["coded", "coded_labels", "joined", "numbered", "used_words"]
 
 
 def coded(frame: pd.DataFrame) -> pd.DataFrame:
@@ -54,6 +54,26 @@ def numbered(column: pd.Series) -> pd.Series:
 def coded_labels(codes: Ints, labels: pd.Index) -> pd.Categorical[Any]:
     """Rows that name others by their place in an index of unique labels, as text that is coded."""
     return pd.Categorical.from_codes(codes, dtype=pd.CategoricalDtype(labels), validate=False)
+
+
+def used_words(frame: pd.DataFrame) -> pd.DataFrame:
+    """Leave out the words of a coded frame that none of its rows has.
+
+    Examples
+    --------
+    >>> gear = coded(pd.DataFrame({"gear": ["seine", "dip net"]}, dtype="str"))
+    >>> used_words(gear.iloc[:1])["gear"].cat.categories.tolist()
+    ['seine']
+    """
+    columns = {}
+    for name in frame.select_dtypes("category"):
+        codes, words = frame[name].cat.codes.to_numpy(), frame[name].cat.categories
+        there = np.zeros(len(words) + 1, bool)
+        there[codes] = True  # the last place answers to a missing word, -1
+        there[-1] = False
+        place = np.where(there, np.cumsum(there) - 1, -1)
+        columns[str(name)] = coded_labels(place[codes], words[there[:-1]])
+    return frame.assign(**columns)
 
 
 def joined(frames: Sequence[pd.DataFrame], order: Ints | None = None) -> pd.DataFrame:

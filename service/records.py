@@ -22,6 +22,7 @@ __all__ = [
     "OF_FEATURES",
     "OF_FIGURES",
     "OF_NOTHING",
+    "OF_PERMITS",
     "OF_STRETCHES",
     "OF_WATER",
     "Account",
@@ -189,6 +190,8 @@ OF_EFFORT = Needed(
 OF_NOTHING = Needed(tables=frozenset(), columns=_OF_STRETCHES)
 # All that figures are computed from: what the picture of the records has.
 OF_FIGURES = OF_EFFORT.and_tables("lengths")
+# Which permit each placement was under, and what became of its catch.
+OF_PERMITS = Needed(tables=frozenset({"catches"}), columns=_OF_STRETCHES | {"permit"})
 # Where on the network gear fished, which gear, and when.
 OF_STRETCHES = Needed(tables=frozenset({"stretches"}), columns=_OF_STRETCHES)
 # The same, and where placements without a stretch lie.

@@ -297,7 +297,8 @@ def _measured(placements: pd.DataFrame, lengths: pd.DataFrame) -> pd.DataFrame:
     blank = pd.Series(None, index=own.index, dtype="str")
     kind = own.get("length_type", blank).fillna("not_stated").astype("str")
     weight = own.get("weight_g", pd.Series(np.nan, index=own.index)).astype("float64")
-    return own.assign(length_type=kind, weight_g=weight).sort_values(
+    names = own[["placement_id", "species"]].astype("str")  # coded ones sort otherwise
+    return own.assign(**names, length_type=kind, weight_g=weight).sort_values(
         ["species", "length_type", "placement_id", "length_mm"], kind="stable"
     )
 

@@ -15,7 +15,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from layers.coded import coded, coded_labels, joined
+from layers.coded import coded, coded_labels, joined, used_words
 from layers.drawing.map_columns import MapColumns
 from layers.drawing.screen_lines import grid_positions
 from layers.fieldwork.generalising import positions
@@ -220,7 +220,7 @@ def joined_picture(
 
     Placements are ordered by their row in the store, for the public by their public id.
     """
-    parts = [*([_only(old, kept)] if old is not None else []), *new]
+    parts = [*([_only(old, kept, public=public)] if old is not None else []), *new]
     rows = np.concatenate([part.rows for part in parts])
     names = np.concatenate([part.placements.index.to_numpy(object) for part in parts])
     stay = len(parts[0].rows) if old is not None else 0
@@ -260,15 +260,17 @@ def _merged(key: NDArray[Any], stay: int) -> Ints | None:
     return np.insert(np.arange(stay), np.searchsorted(key[:stay], key[new]), new)
 
 
-def _only(old: Picture, kept: Bools) -> Picture:
+def _only(old: Picture, kept: Bools, *, public: bool) -> Picture:
+    """Leave the placements that stay; for the public also no word of those that go."""
     if kept.all():
         return old
     place = np.cumsum(kept) - 1
-    owned = {}
+    owned, placements = {}, old.placements[kept]
     for name, whole in old.owned.items():
         own = whole[kept[whole["owner"].to_numpy()]]
-        owned[name] = own.assign(owner=place[own["owner"].to_numpy()].astype(np.int32))
+        own = own.assign(owner=place[own["owner"].to_numpy()].astype(np.int32))
+        owned[name] = used_words(own) if public else own
+    placements = used_words(placements) if public else placements
     return replace(
-        old, rows=old.rows[kept], placements=old.placements[kept], beside=old.beside[kept],
-        owned=owned,
-    )  # fmt: skip
+        old, rows=old.rows[kept], placements=placements, beside=old.beside[kept], owned=owned
+    )

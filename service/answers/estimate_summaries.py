@@ -27,7 +27,7 @@ from service.answers.opening import (
 )
 from service.cache import cached
 from service.errors import RequestError
-from service.records import EVERYTHING, OF_EFFORT, Selection
+from service.records import EVERYTHING, OF_EFFORT, OF_FIGURES, OF_PERMITS, Selection
 from service.reference import network
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def depletion(
     """
     from layers.estimates import depletion as computing
 
-    records = open_for(store, selection, viewer, whole_catch=True).records
+    records = open_for(store, selection, viewer, whole_catch=True, needed=OF_EFFORT).records
     areas = computing.fished_area_m2(
         records.placements, stretch_lengths(records.stretches)["sampled_m"]
     )
@@ -234,7 +234,7 @@ def returns(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
     """Fish by permit, survey, species and fate; permits are for those who see exact places."""
     from layers.estimates.permit_returns import permit_returns
 
-    records = open_shown_whole(store, selection, viewer)
+    records = open_shown_whole(store, selection, viewer, OF_PERMITS)
     found = permit_returns(
         records.placements, records.catches, surveys(store, viewer)["permit"].dropna()
     )
@@ -272,7 +272,7 @@ def _of_lengths(
     selection: Selection,
     viewer: Viewer,
 ) -> pd.DataFrame:
-    records = open_shown_whole(store, selection, viewer)
+    records = open_shown_whole(store, selection, viewer, OF_FIGURES)
     found = compute(records.placements, records.catches, records.lengths)
     return as_summary(found, name, found)  # type: ignore[no-any-return]
 

@@ -7,11 +7,10 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
-from layers.drawing.record_features import species_caught
-from layers.fieldwork.looking import local_dates
-from service.access import open_record_chunks
+from layers.fieldwork.looking import catch_numbers, local_dates
+from service.access import open_records
 from service.errors import RequestError
-from service.records import PUBLIC, Viewer
+from service.records import OF_FIGURES, PUBLIC, Viewer
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -43,7 +42,6 @@ FORMS: Final[dict[str, tuple[str, str]]] = {
 }
 AUDIENCES: Final = ("public", "precise")
 
-_AT_ONCE: Final = 2_500  # placements in memory while they are counted
 _BY_ENDING: Final = {".geojson": "geojson", ".json": "geojson", ".gpkg": "gpkg"}
 
 
@@ -68,16 +66,17 @@ class Preview:
         self.placements += len(placements)
         self.catches += len(records.catches)
         self.lengths += len(records.lengths)
-        self.species |= set(species_caught(records.catches)["species"])
-        self.methods |= set(placements["method"])
-        self.surveys |= set(placements["survey"].dropna())
-        self.sites |= set(placements["site"].dropna())
+        caught = records.catches["species"][catch_numbers(records.catches)[0] > 0]
+        self.species |= set(caught.unique())
+        self.methods |= set(placements["method"].unique())
+        self.surveys |= set(placements["survey"].dropna().unique())
+        self.sites |= set(placements["site"].dropna().unique())
         days = local_dates(placements).dropna()
         if len(days):
             self.first = min(days.min().date(), self.first or dt.date.max)
             self.last = max(days.max().date(), self.last or dt.date.min)
         if GENERALISED in placements:
-            self.kinds.update(placements[GENERALISED].dropna().tolist())
+            self.kinds.update(placements[GENERALISED].value_counts().to_dict())
 
     @property
     def generalised(self) -> int:
@@ -121,8 +120,7 @@ def what_it_holds(
 ) -> Preview:
     """Count what a hand-over will contain, as its audience sees it."""
     holds = Preview()
-    for records in open_record_chunks(store, selection, viewer_of(audience, viewer), size=_AT_ONCE):
-        holds.add(records)
+    holds.add(open_records(store, selection, viewer_of(audience, viewer), OF_FIGURES))
     return holds
 
 

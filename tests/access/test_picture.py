@@ -19,10 +19,11 @@ from layers.network.graph import build_network
 from service import access
 from service.access import current_picture, gate, picture_file
 from service.access.picture import OWNED
-from service.answers import record_list
+from service.answers import record_list, summaries
+from service.answers.hand_over import what_it_holds
 from service.records import LOCAL_KEEPER, OF_EFFORT, OF_FIGURES, PUBLIC, Selection
 from service.settings import read_settings
-from service.store import Moment, open_store
+from service.store import Moment, Store, open_store
 from tests.sensitive_store import (
     SPECIES,
     add_plan,
@@ -62,6 +63,14 @@ def assert_same(one, other):
     pd.testing.assert_frame_equal(one.beside, other.beside)
     for name in OWNED:
         pd.testing.assert_frame_equal(plain(one.owned[name]), plain(other.owned[name]))
+
+
+def assert_no_word_of_hidden_rows(picture):
+    """All words of the public picture are those of rows that are in it."""
+    for frame in (picture.placements, *picture.owned.values()):
+        for name in frame.select_dtypes("category"):
+            words = frame[name].cat.categories
+            assert set(words) == set(frame[name].dropna()), name
 
 
 def afresh(store, viewer):
@@ -191,11 +200,55 @@ def test_after_any_writes_it_equals_one_made_afresh(made, tmp_path_factory, step
             step(store, which if step is not add else number)
     for viewer in BOTH:
         assert_same(access.open_picture(store, viewer), afresh(store, viewer))
+    assert_no_word_of_hidden_rows(access.open_picture(store, PUBLIC))
     store.close()
     again = open_store(store.path)
     for viewer in BOTH:
         assert_same(access.open_picture(again, viewer), afresh(again, viewer))
     again.close()
+
+
+def test_words_of_places_that_were_hidden_leave_the_public_file(store, monkeypatch):
+    """Reaches, surveys and species that only hidden placements had are not in the file after."""
+    monkeypatch.setattr(current_picture, "_FEW", 0)
+    before = access.open_picture(store, PUBLIC)
+    shown = before.owned["snaps"]["reach_id"].cat.categories
+    assert len(shown) > 1
+    listed = SPECIES.assign(sensitivity="withheld", sensitive_from=None, sensitive_until=None)
+    store.put_species(listed, who="t")
+    after = access.open_picture(store, PUBLIC)
+    assert_no_word_of_hidden_rows(after)
+    gone = set(shown) - set(after.owned["snaps"]["reach_id"].dropna())
+    assert gone
+    stay = after.placements["method"].cat.categories[:1]
+    written = picture_file._file(store, public=True).read_bytes()
+    assert [word for word in [*stay, *gone] if f'"{word}"'.encode() in written] == [*stay]
+
+
+QUESTIONS = (
+    "depletion", "lengths", "length_classes", "fish_condition", "effort", "effort_by_year",
+    "occurrence", "richness", "change", "reach_summary",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("viewer", BOTH)
+def test_figures_and_what_a_hand_over_holds_read_no_records_anew(store, viewer, monkeypatch):
+    """Once there is a picture, no question about counts reads placements out of the store."""
+    access.open_picture(store, viewer)
+
+    def refuse(*_args, **_more):
+        raise AssertionError("read from the store")
+
+    for name in ("records", "public_records", "record_chunks", "public_record_chunks"):
+        monkeypatch.setattr(Store, name, refuse)
+    for name in QUESTIONS:
+        getattr(summaries, name)(store, Selection(), viewer)
+    audience = "precise" if viewer.sees_exact_places else "public"
+    holds = what_it_holds(store, Selection(), audience, viewer=viewer)
+    picture = access.open_picture(store, viewer)
+    assert holds.placements == len(picture.rows) > 0
+    assert holds.catches == len(picture.owned["catches"])
+    assert holds.species == set(picture.owned["catches"].query("count > 0")["species"])
 
 
 def test_one_form_reads_one_placement(store, monkeypatch):

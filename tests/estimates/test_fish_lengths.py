@@ -140,3 +140,19 @@ def test_condition_is_weight_over_that_of_the_fit():
     four = condition_of_fish(placements, none, lengths_of(rows[:4]))
     assert four["condition"].isna().all()
     assert four["problem"].str.contains("fewer than 5").all()
+
+
+def test_coded_words_change_neither_rows_nor_their_order():
+    """Frames of the picture have codes in the order of the store; B was entered before A."""
+    fish = lengths_of(
+        [
+            {"placement_id": name, "species": LOACH, "length_mm": 50.0 + k, "weight_g": 1.0 + k}
+            for k, name in enumerate("BBABAA")
+        ]
+    )
+    coded = fish.assign(placement_id=pd.Categorical(fish["placement_id"], ["B", "A"]))
+    placements = placements_of([{"placement_id": name} for name in "BA"])
+    none = catches_of([])
+    plain = condition_of_fish(placements, none, fish)
+    assert plain["placement_id"].tolist() == [*"AAABBB"]
+    pd.testing.assert_frame_equal(condition_of_fish(placements, none, coded), plain)

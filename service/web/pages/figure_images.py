@@ -13,6 +13,7 @@ from service import reference
 from service.access import open_records
 from service.answers import summaries
 from service.errors import RequestError
+from service.records import OF_NOTHING
 from service.web.answering import revalidated
 from service.web.context import current_store, current_viewer
 from service.web.parameters import read_query
@@ -57,7 +58,8 @@ def lengths() -> Response:
     own = query.selection
     if placement := request.args.get("placement"):
         own = replace(own, placements=(placement,))
-    measured = open_records(current_store(), own, current_viewer()).lengths
+    needed = OF_NOTHING.and_tables("lengths")
+    measured = open_records(current_store(), own, current_viewer(), needed).lengths
     width = figures.class_width_mm(measured, name)
     return _answer(figures.length_frequency(measured, name, class_mm=width))
 

@@ -19,6 +19,7 @@ from service.answers.names import filter_choices
 from service.cache import cached
 from service.errors import NotFoundError, RequestError
 from service.progress import Progress
+from service.records import OF_NOTHING
 from service.reference.closing import sentences_of_effect
 from service.store import Wanted
 from service.web.context import current_store, current_viewer, hand_over_writer
@@ -157,7 +158,7 @@ def file() -> AnyResponse:
 
     def work(progress: Progress) -> MadeFile:
         progress.say("opening the records")
-        count = len(open_records(store, choice.query.selection, eyes).placements)
+        count = len(open_records(store, choice.query.selection, eyes, OF_NOTHING).placements)
         if not count:
             raise NotFoundError("No placement meets this choice, so there is nothing to hand over.")
 
