@@ -55,16 +55,14 @@ def independent_share(sampling: Sampling, unit: Ints, runs: UnitRuns) -> Floats:
     sets, number = np.unique(can, axis=0, return_inverse=True)
     number = number.ravel()
 
-    looks = np.flatnonzero(runs.method >= 0)
-    hits = np.flatnonzero((runs.kind >= 0) & ~runs.beyond)
-    kind, hit = runs.kind[hits], runs.count[hits].astype(np.float64)
+    hits = np.flatnonzero(~runs.beyond)
+    group, kind, hit = runs.found_in[hits], runs.kind[hits], runs.finds[hits].astype(np.float64)
     tried_there = np.zeros(hits.size)
     of_sets = np.empty((3, sampling.places, len(sets)))  # units, placements, squares of these
     for j, able in enumerate(sets):
-        on = looks[able[runs.method[looks]]]
-        tried = np.bincount(runs.group[on], runs.count[on], runs.slot.size)
+        tried = np.bincount(runs.looked_in, runs.looks * able[runs.method], runs.slot.size)
         alike = number[kind] == j
-        tried_there[alike] = tried[runs.group[hits[alike]]]
+        tried_there[alike] = tried[group[alike]]
         for part, weights in enumerate((tried > 0, tried, tried**2)):
             units = by_slot(sampling, runs.slot, weights.astype(np.float64))
             of_sets[part, :, j] = units + lonely[:, able].sum(axis=1)
@@ -72,7 +70,7 @@ def independent_share(sampling: Sampling, unit: Ints, runs: UnitRuns) -> Floats:
 
     found = np.flatnonzero(alone[sampling.row] & ~sampling.beyond)
     alone_hits = by_slot_and_species(sampling, place[sampling.row[found]], sampling.kind[found])
-    slot = runs.slot[runs.group[hits]]
+    slot = runs.slot[group]
     y, y2, ym = (
         by_slot_and_species(sampling, slot, kind, weights) + alone_hits
         for weights in (hit, hit**2, hit * tried_there)

@@ -81,17 +81,20 @@ class UnitRuns:
     slot
         Of each group, a unit in a place: the place, that number counting for all that hold it
         too; or, where the unit lies in several, the number of places and the place more.
-    group, method, kind, beyond, count
-        Of each run: its group; method, or -1 for finds; species, or -1 for looking; whether they
-        are finds from beyond the rules; how many.
+    looked_in, method, looks
+        Of each run of placements that looked: group, method, how many.
+    found_in, kind, beyond, finds
+        Of each run of finds: group, species, whether they are from beyond the rules, how many.
     """
 
     slot: Ints
-    group: Ints
+    looked_in: Ints
     method: Ints
+    looks: Ints
+    found_in: Ints
     kind: Ints
     beyond: Bools
-    count: Ints
+    finds: Ints
 
 
 def unit_runs(sampling: Sampling, unit: Ints) -> UnitRuns:
@@ -128,14 +131,18 @@ def unit_runs(sampling: Sampling, unit: Ints) -> UnitRuns:
     key = key[starts]
     tag, upper = key & ((1 << for_tag) - 1), key >> for_tag
     new = _differs(upper)
-    found = tag >= methods
+    group = np.cumsum(new) - 1
+    looked, found = np.flatnonzero(tag < methods), np.flatnonzero(tag >= methods)
+    tag_found = tag[found] - methods
     return UnitRuns(
         slot=upper[new] >> for_unit,
-        group=np.cumsum(new) - 1,
-        method=np.where(found, -1, tag),
-        kind=np.where(found, (tag - methods) >> 1, -1),
-        beyond=found & ((tag - methods) % 2 == 1),
-        count=count,
+        looked_in=group[looked],
+        method=tag[looked],
+        looks=count[looked],
+        found_in=group[found],
+        kind=tag_found >> 1,
+        beyond=(tag_found & 1).astype(bool),
+        finds=count[found],
     )
 
 
@@ -166,13 +173,11 @@ def units_looked_and_found(sampling: Sampling, runs: UnitRuns) -> tuple[Ints, In
 
     A unit that a species was found in counts as looked at for it, whatever the method.
     """
-    looks = np.flatnonzero(runs.method >= 0)
-    group = runs.group[looks]
-    first = np.flatnonzero(_differs(group))
+    first = np.flatnonzero(_differs(runs.looked_in))
     bits = np.zeros(runs.slot.size, np.int64)
     if first.size:
-        each = np.left_shift(np.int64(1), runs.method[looks])
-        bits[group[first]] = np.bitwise_or.reduceat(each, first)
+        each = np.left_shift(np.int64(1), runs.method)
+        bits[runs.looked_in[first]] = np.bitwise_or.reduceat(each, first)
     methods = np.left_shift(np.int64(1), np.arange(sampling.can.shape[1]))
     masks = sampling.can @ methods
     # Few distinct sets of methods occur: count units for each set, then for each species.
@@ -183,10 +188,10 @@ def units_looked_and_found(sampling: Sampling, runs: UnitRuns) -> tuple[Ints, In
     own, rest = (of_sets @ sees.astype(np.float64)).reshape(2, sampling.places, len(masks))
     looked = sampling.rolled(own) + rest
 
-    finds = np.flatnonzero(runs.kind >= 0)
-    group, kind = runs.group[finds], runs.kind[finds]
+    group, kind = runs.found_in, runs.kind
     once = _differs(group) | _differs(kind)
     found = by_slot_and_species(sampling, runs.slot[group[once]], kind[once])
-    unseen = runs.beyond[finds] & ((bits[group] & masks[kind]) == 0)
+    unseen = np.flatnonzero(runs.beyond)
+    unseen = unseen[(bits[group[unseen]] & masks[kind[unseen]]) == 0]
     looked += by_slot_and_species(sampling, runs.slot[group[unseen]], kind[unseen])
     return looked.astype(np.int64), found.astype(np.int64)
