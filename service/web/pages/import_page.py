@@ -6,7 +6,7 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from flask import Blueprint, Response, current_app, redirect, render_template, request, url_for
+from flask import Blueprint, Response, current_app, g, redirect, render_template, request, url_for
 
 from service import access, reference
 from service.access import require_role
@@ -97,6 +97,7 @@ def _done() -> dict[str, Any]:
     for name in ("stored", "undone"):
         number = request.args.get(name, type=int)
         if number in batches:
+            g.question = []  # surveys of this address are those of the import, and no filter
             return {"what": name, "batch": batches[number], "surveys": surveys}
     outcomes = [name for name in ("changed", "unchanged") if name in request.args]
     return {"what": outcomes[0]} if outcomes else {}
