@@ -71,7 +71,11 @@ OCCURRENCE_COLUMNS: Final = (
     "placement_wilson_high",
 )
 _MOST_METHODS: Final = 62  # they are kept as bits of one signed 64-bit number
-_NOTE: Final = "some records by a method not listed for it, or in gear that did not fish properly"
+_NOTE: Final = (
+    "{odd:.0f} of {found:.0f} placements that found it used a method not listed for it, or gear "
+    "that did not fish properly; such gear counts as looking only where it found it, so shares "
+    "may be too high"
+)
 
 
 @dataclass(frozen=True)
@@ -289,7 +293,8 @@ def _count(
     visited, _ = units_looked_and_found(sampling, unit_runs(sampling, looking.visit))
     n_looked = placements_looked + extra
     maybe, note = _possible(found > 0, species)
-    note[extra > 0] = _NOTE
+    for at in zip(*np.nonzero(extra), strict=True):
+        note[at] = _NOTE.format(odd=extra[at], found=found[at])
     frame = pd.DataFrame(
         {
             "catchment": np.repeat(names.to_numpy(), n_species),

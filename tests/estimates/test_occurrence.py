@@ -183,7 +183,8 @@ def test_a_find_against_the_list_still_counts():
     row = row_of(frame, "basin", stickleback)
     assert (row["placements"], row["placements_found"]) == (2, 2)
     assert (row["reaches"], row["reaches_found"]) == (1, 1)
-    assert "not listed" in row["note"]
+    assert row["note"].startswith("2 of 2 placements that found it used a method not listed")
+    assert "shares may be too high" in row["note"]
     assert row_of(frame, "mere", stickleback)["state"] == "found"
     assert row_of(frame, "brook", "Cottus perifretum")["note"] == ""
 
