@@ -132,8 +132,8 @@ def _without_totals(table: Table) -> None:
     if count is not None and table.columns:
         parts = sum(_numbers(table, name) for name in table.columns)
         del table.from_["catches", "count"]
-        if not (_numbers(table, count.text) == parts).all():
-            table.doubtful.append(count.text)
+        is_total = bool((_numbers(table, count.text) == parts).all())
+        (table.totals if is_total else table.doubtful).append(count.text)
     own: dict[tuple[object, object], list[str]] = {}
     for name, about in table.columns.items():
         whole = (about.get("species"), about.get("pass_no"))

@@ -346,6 +346,8 @@ def _fits(header: Header, kind: str, unit: str, name: str) -> bool:
     """Whether the contents and the stated unit may be those of a column."""
     if name == "length_mm" and header.unit in ("m", "km"):
         return False  # a stretch, no fish
+    if name in ("fate", "life_stage") and header.numeric:
+        return False  # a number of fish released, an age in years
     if kind == "time":
         return False  # days and times of day are looked for by their contents
     if header.unit:

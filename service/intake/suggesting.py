@@ -142,12 +142,12 @@ class _Writer:
         self.repeats = self.one and self.rows != "placement"
         self.questions: list[str] = []
         # Numbers beside fish that nobody counted may be how many there were.
+        settled = {*self.fish.doubtful, *self.fish.totals}
         self.uncounted = [
             header.text
             for header in self.fish.left
             if header.cells and header.counts and set(header.cells) != {"1"} and not header.unit
-            and not self.fish.has("catches", "count") and not self.fish.columns
-            and header.text not in self.fish.doubtful
+            and not self.fish.has("catches", "count") and header.text not in settled
         ]  # fmt: skip
         if self.uncounted:
             columns = ", ".join(self.uncounted)
@@ -397,7 +397,7 @@ class _Writer:
             own = {c: h for (_, c), h in fish.from_.items() if c in catches} | own
             lines.append(f"placement_id = {self._owner()}")
         lines += [_line(column, "catches", fish, header) for column, header in own.items()]
-        if self.uncounted and self.fish.has("catches", "species"):
+        if self.uncounted and self.fish.has("catches", "species") and not fish.columns:
             lines.append('count = "?"  # ? the column that counts the fish; none: delete this line')
         if lines:
             lines = ["", "[catches]", *lines]

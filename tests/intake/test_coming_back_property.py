@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from service.intake.importing import check, take
@@ -28,6 +28,7 @@ ALIKE = settings(
     max_examples=int(os.environ.get("COMING_BACK", "3")),
     deadline=None,
     derandomize=True,
+    phases=(Phase.explicit, Phase.generate),  # a failure is shown as it was drawn, at once
     suppress_health_check=list(HealthCheck),
 )
 

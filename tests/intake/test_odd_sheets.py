@@ -80,6 +80,8 @@ TWO_DAYS = ["2024-06-03T00:00", "2024-06-04T00:00"]
         ("Species,Males,Females,Total", "Bullhead,3,1,4", "Eel,1,0,1",
          [(EEL, 1, 0, ""), (BULL, 4, 0, "")]),
         ("Species,Length (mm),n", "Bullhead,,x3", "Eel,415,", [(EEL, 1, 0, ""), (BULL, 3, 0, "")]),
+        # A number of fish released is no fate.
+        ("Species,Caught,Released", "Bullhead,3,2", "Eel,1,1", [(EEL, 1, 0, ""), (BULL, 3, 0, "")]),
         # A length of fish is never in metres.
         ("Length (m),Species,Length (cm)", "100,Bullhead,6.1", "80,Eel,41.5",
          [(EEL, 1, 0, ""), (BULL, 1, 0, "")]),
@@ -101,6 +103,7 @@ def test_a_sheet_is_read_as_it_is_meant(store, tmp_path, more, one, two, caught)
     lengths = result.records.lengths["length_mm"].tolist()
     assert lengths == {"Length (cm)": [61.0, 415.0], "n": [415.0]}.get(more.rsplit(",", 1)[-1], [])
     assert result.records.placements["minutes"].isna().all()
+    assert "fate" not in result.records.catches or result.records.catches["fate"].isna().all()
 
 
 @pytest.mark.parametrize(
@@ -166,3 +169,10 @@ def test_counts_said_twice_are_refused(store, tmp_path):
     )
     sheets = read_sheets(files=[tmp_path / "s.csv"], mapping=tmp_path / "m.toml")
     assert "both say how many fish" in str(sheets.findings.refused[0])
+
+
+def test_numbers_below_a_fish_that_is_not_listed_are_asked_for(store, tmp_path):
+    """Chub is not in the list: its column may be left out, but never without a question."""
+    text = f"{HEAD},Bullhead,Chub\n{ONE},3,7\n{TWO},1,0\n"
+    _, asked = taken(store, tmp_path, text)
+    assert "Whether fish are counted in Chub is not clear" in asked
