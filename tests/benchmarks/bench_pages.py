@@ -34,10 +34,12 @@ CLIENTS, PAGES_A_CLIENT = 20, 12
 DENSE, DENSE_REACHES = 100_000, 6_400  # in one square of 40 km
 AIM_FIRST_S, AIM_AGAIN_S, AIM_FORM_S = 5.0, 1.0, 1.0
 AIM_TOGETHER_S, AIM_SAVE_S, AIM_PUBLIC_S, AIM_MB = 2.0, 0.3, 2.0, 1500
-# No page of records: files of the program, the text of a mapping, and whole files of records.
+# No page of records: files of the program, the text of a mapping, whole files of records, work
+# that goes on, what needs a login or an upload of layers, and tiles of a background.
 LEFT_OUT = {
     "static", "frame.map_asset", "frame.versioned_asset", "frame.versioned_static", "feed.whole",
-    "hand_over.file", "imports.mapping", "record_files.download",
+    "hand_over.file", "imports.mapping", "record_files.download", "own_account.show",
+    "loading.checked", "work.show", "work.status", "work.file", "backgrounds.tile",
 }  # fmt: skip
 _LONGEST_S = 900
 
