@@ -186,7 +186,8 @@ def check(
     refuse_doubled_ids(cells, findings)
     named = cells.column("survey").mask(cells.column("survey") == "", sheets.survey)
     said = say("name_is_total.survey", why=ALL_IS_TOTALS)
-    findings.refuse(cells, named.map(is_all), "survey", said)
+    totals = [name for name in named.unique() if is_all(name)]
+    findings.refuse(cells, named.isin(totals), "survey", said)
     stored_surveys, stored_sites = store.surveys(), store.sites()
     surveys = new_surveys(
         sheets.cells.get("surveys"),

@@ -186,7 +186,8 @@ def without_totals(cells: Cells, findings: Findings) -> Cells:
     if not needed or not {"placement_id", needed[0]} <= set(cells.frame.columns):
         return cells
     lacking = cells.column(needed[0])
-    candidates = np.flatnonzero((lacking == "") | lacking.str.fullmatch(TOTAL.pattern, case=False))
+    blank = [text for text in lacking.unique() if not text or TOTAL.fullmatch(text)]
+    candidates = np.flatnonzero(lacking.isin(blank))
     if not len(candidates):
         return cells
     left: list[int] = []

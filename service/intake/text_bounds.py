@@ -10,6 +10,8 @@ import csv
 import io
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from service.intake.wording import say
 
 if TYPE_CHECKING:
@@ -81,6 +83,8 @@ def text_fault(content: bytes, separator: str) -> tuple[int, Wording] | None:
     row, reason
         The row as a spreadsheet counts; None where the file may be parsed.
     """
+    if _plainly_small(content):
+        return None
     lines, number, wide = _Lines(content), 0, 0
     try:
         for number, record in enumerate(csv.reader(lines, delimiter=separator), start=1):
@@ -96,3 +100,12 @@ def text_fault(content: bytes, separator: str) -> tuple[int, Wording] | None:
         if "field larger" in str(problem):
             return number + 1, say("too_large.cell", most=LONGEST_CELL)
     return None  # what else is wrong with it is said while it is parsed
+
+
+def _plainly_small(content: bytes) -> bool:
+    """Whether lines without quotes are too short to break a bound, whatever splits them."""
+    if b'"' in content:
+        return False
+    ends = np.flatnonzero(np.frombuffer(content, np.uint8) == ord("\n"))
+    longest = int(np.diff(ends, prepend=-1, append=len(content)).max())
+    return longest <= MOST_COLUMNS and longest * (len(ends) + 1) <= MOST_CELLS

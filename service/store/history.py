@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from hashlib import blake2b
 from itertools import pairwise, repeat
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
@@ -18,7 +19,7 @@ from service.store import schema
 from service.store.columns import column_values, instant_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     import geopandas as gpd
     from numpy.typing import NDArray
@@ -116,8 +117,7 @@ def content_digest(document: Mapping[str, Any]) -> str:
     if "original_x" in content:  # the store's own place follows from it
         content.pop("x", None), content.pop("y", None)
     if "shape" in content:  # to a millimetre: the original is not stored
-        shape = shapely.from_wkt(content["shape"])
-        content["shape"] = shapely.transform(shape, lambda xy: xy.round(3) + 0.0).wkt
+        content["shape"] = _to_a_millimetre(np.array([shapely.from_wkt(content["shape"])]))[0]
     for name in ("catches", "lengths"):
         if name in content:
             rows = (orjson.dumps(row, option=_SORTED).decode() for row in content[name])
@@ -128,10 +128,40 @@ def content_digest(document: Mapping[str, Any]) -> str:
 def content_digests(
     placements: gpd.GeoDataFrame, catches: pd.DataFrame, lengths: pd.DataFrame
 ) -> pd.Series:
-    """Digest of each placement with its catches and lengths, index of `placements`."""
-    texts = document_texts(placements, catches, lengths)
-    digests = [content_digest(orjson.loads(text)) for text in texts]
+    """Digest of each placement with its catches and lengths, index of `placements`.
+
+    That of :func:`content_digest` for its document, from whole columns.
+    """
+    if not len(placements):
+        return pd.Series([], index=placements.index, dtype="str", name="digest")
+    parts = {name: (texts, known) for name, texts, known in _placement_parts(placements)}
+    if "original_x" in parts:
+        original = parts["original_x"][1]
+        for name in {"x", "y"} & parts.keys():
+            parts[name] = parts[name][0], parts[name][1] & ~original
+    if "shape" in parts:
+        words, known = parts["shape"][0].copy(), parts["shape"][1]
+        if known.any():
+            words[known] = _json_texts(
+                _to_a_millimetre(placements["shape"].to_numpy(object)[known])
+            )
+        parts["shape"] = words, known
+    for name, texts, owner in _owned_texts(placements, catches, lengths, in_order=True):
+        order = np.argsort(pd.factorize(texts, sort=True)[0], kind="stable")
+        own = _lists(_json_texts(texts.tolist())[order], owner[order], len(placements))
+        parts[name] = own, own != ""
+    content = [(name, *parts[name]) for name in sorted(parts.keys() - _DERIVED)]
+    digests = [
+        blake2b(text.encode(), digest_size=16).hexdigest()
+        for text in _joined(content, len(placements))
+    ]
     return pd.Series(digests, index=placements.index, dtype="str", name="digest")
+
+
+def _to_a_millimetre(shapes: NDArray[np.object_]) -> list[str]:
+    rounded = shapely.transform(shapes, lambda xy: xy.round(3) + 0.0)
+    words: list[str] = shapely.to_wkt(rounded, rounding_precision=-1).tolist()
+    return words
 
 
 def document_texts(
@@ -140,6 +170,15 @@ def document_texts(
     """Write the same documents as the JSON text that the history keeps."""
     if not len(placements):
         return []
+    parts = _placement_parts(placements)
+    for name, texts, owner in _owned_texts(placements, catches, lengths):
+        own = _lists(texts, owner, len(placements))
+        parts.append((name, own, own != ""))
+    return list(_joined(parts, len(placements)).tolist())
+
+
+def _placement_parts(placements: gpd.GeoDataFrame) -> list[_Part]:
+    """JSON of what a document says of the placement itself."""
     plain = pd.DataFrame(placements.drop(columns=[placements.geometry.name])).reset_index()
     parts = _parts(plain, schema.placements)
     points = np.asarray(placements.geometry)
@@ -149,15 +188,27 @@ def document_texts(
         shapes = placements["shape"].to_numpy(object)
         words = shapely.to_wkt(shapes, rounding_precision=-1)
         parts.append(("shape", _json_texts(words.tolist()), ~shapely.is_missing(shapes)))
+    return parts
+
+
+def _owned_texts(
+    placements: gpd.GeoDataFrame,
+    catches: pd.DataFrame,
+    lengths: pd.DataFrame,
+    *,
+    in_order: bool = False,
+) -> Iterator[tuple[str, NDArray[np.object_], NDArray[np.intp]]]:
+    """JSON of each catch and length, keys `in_order` if so wanted, and its placement's number."""
     for name, frame, table in (
         ("catches", catches, schema.catches),
         ("lengths", lengths, schema.lengths),
     ):
         if len(frame):
+            parts = _parts(frame, table)
+            if in_order:
+                parts.sort(key=itemgetter(0))
             owner = placements.index.get_indexer(pd.Index(frame["placement_id"]))
-            own = _lists(_joined(_parts(frame, table), len(frame)), owner, len(placements))
-            parts.append((name, own, own != ""))
-    return list(_joined(parts, len(placements)).tolist())
+            yield name, _joined(parts, len(frame)), owner
 
 
 def _parts(frame: pd.DataFrame, table: sa.Table) -> list[_Part]:

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from service.store.history import content_digest, document_texts, documents
+from service.store.history import content_digest, content_digests, document_texts, documents
 
 NOTES = [
     'quote " and ",', "line\nbreak,\n  next", "%s {x} \\ null", "", None, "null", "ñ 鱒 \u2028", "a"
@@ -145,3 +145,27 @@ def test_digest_differs_with_any_recorded_value(change):
 def test_digest_of_a_place_without_its_original_has_the_stored_one():
     plain = {"placement_id": "P1", "x": 1.0, "y": 2.0}
     assert content_digest(plain) != content_digest(plain | {"x": 1.5})
+
+
+@pytest.mark.parametrize("shapes", ["some", "none", "without"])
+def test_digests_of_columns_are_those_of_the_documents(shapes):
+    """Originals here and there, equal and unordered catches with any text, lengths, no rows."""
+    placements, catches, lengths = _frames()
+    n = len(placements)
+    placements["original_x"] = placements["original_y"] = [1.5, np.nan] * (n // 2)
+    placements["transformation"] = pd.array(["a way", None] * (n // 2), dtype="str")
+    placements["shape"] = [
+        None if shape is None else shapely.transform(shape, lambda xy: xy + 0.00041)
+        for shape in placements["shape"]
+    ]
+    if shapes == "none":
+        placements["shape"] = pd.Series([None] * n, index=placements.index, dtype=object)
+    elif shapes == "without":
+        placements = placements.drop(columns="shape")
+    more = catches.assign(notes=pd.array(NOTES[:6], dtype="str"))
+    catches = pd.concat([more, more.iloc[::-1], more.assign(species="Zebra æ")])
+    for frames in ((placements, catches, lengths), (placements, catches.head(0), lengths)):
+        digests = content_digests(*frames)
+        assert digests.tolist() == [content_digest(one) for one in documents(*frames)]
+        assert digests.index.equals(placements.index)
+    assert content_digests(placements.head(0), catches.head(0), lengths.head(0)).empty
