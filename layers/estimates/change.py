@@ -401,8 +401,8 @@ def _words(row: dict[str, Any]) -> str:
         return ""
     ratio, low, high = (row[f"yearly_ratio{end}"] for end in ("", "_low", "_high"))
     what = "Occupancy" if row["quantity"] == "occupancy" else "Catch per effort"
-    of_sites = f", {row['sites']} sites" if "sites" in row else ""
-    interval = f"{100 * (low - 1):+.0f} to {100 * (high - 1):+.0f} % a year (95 %{of_sites})"
+    of_sites = counted(row["sites"], "site") if "sites" in row else counted(row["units"], "unit")
+    interval = f"{100 * (low - 1):+.0f} to {100 * (high - 1):+.0f} % a year (95 %, {of_sites})"
     if low <= 1 <= high:
         said = f"{what}: no change shown, {interval}."
     else:

@@ -321,6 +321,7 @@ def test_a_find_by_gear_that_is_not_listed_enters_no_model(year, lost):
            "set_at": f"{year}-07-01T10:00Z", "outcome": "caught"}  # fmt: skip
     placed, fish = frames_with(placements, catches, net)
     before, after = of(placements, catches), of(placed, fish)
+    assert "(95 %, 12 units)" in before.loc["occupancy", "words"]
     assert list(after.index) == list(before.index) == ["occupancy", "catch_rate"]
     assert before.loc["occupancy", "lost"] == 2
     assert after.loc["occupancy", "lost"] == lost
