@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
+from functools import wraps
 from typing import TYPE_CHECKING, Any, Final
 
 from flask import Blueprint
+from markupsafe import Markup, escape
 
 from layers.plurals import plural
 from service.answers.names import selection_words
 from service.web.context import current_store, current_viewer
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from flask.blueprints import BlueprintSetupState
 
     from service.progress import Progress
@@ -27,6 +32,7 @@ __all__ = [
     "far",
     "filter_words",
     "fish",
+    "marked",
     "moment",
     "number",
     "rate",
@@ -129,6 +135,39 @@ def far(progress: Progress | Note) -> str:
     return f"{said}: {number(progress.done)} of {number(progress.total)} {unit}"
 
 
+# What a reader may write otherwise: days and times; figures with thousands or decimals.
+_DAY: Final = r"(?P<day>\d{4}-\d\d-\d\d)(?: (?P<clock>\d\d:\d\d)(?P<utc> UTC)?)?"
+_FIGURE: Final = r"(?P<figure>-?(?:\d{1,3}(?:\u202f\d{3})+(?:\.\d+)?|\d+\.\d+))"
+_OTHERWISE: Final = re.compile(f"{_DAY}|{_FIGURE}")
+
+
+def marked(text: str) -> Markup:
+    """Mark days, times and figures, for a browser to write them as its reader does.
+
+    Each becomes a `time` or a `data` element with its machine-readable value, which
+    `static/as_read.js` formats; without it the text stays as it is.
+    """
+
+    def element(found: re.Match[str]) -> str:
+        if found["figure"]:
+            value = found["figure"].replace("\u202f", "")
+            return f'<data value="{value}">{found[0]}</data>'
+        clock = f"T{found['clock']}{'Z' if found['utc'] else ''}" if found["clock"] else ""
+        return f'<time datetime="{found["day"]}{clock}">{found[0]}</time>'
+
+    return Markup(_OTHERWISE.sub(element, str(escape(text))))  # noqa: S704  escaped
+
+
+def _marking(write: Callable[..., str]) -> Callable[..., Markup]:
+    """Mark what a filter writes."""
+
+    @wraps(write)
+    def writing(*values: Any, **options: Any) -> Markup:  # noqa: ANN401
+        return marked(write(*values, **options))
+
+    return writing
+
+
 def words(value: Any) -> str:  # noqa: ANN401
     """Words for a state, an outcome, or any other name with underscores."""
     if _missing(value):
@@ -145,8 +184,14 @@ def filter_words(selection: Selection) -> str:
 @blueprint.record_once
 def _give_templates(state: BlueprintSetupState) -> None:
     """Give templates these as filters, by their own names."""
-    for filter_ in (number, fish, rate, share, day, moment, words, far):
-        state.app.add_template_filter(filter_)
-    state.app.add_template_global(days, "days")
+    for filter_ in (number, fish, rate, day, moment):
+        state.app.add_template_filter(_marking(filter_))
+    # Coordinates stay as they are, since a comma stands between the two.
+    state.app.add_template_filter(number, "degrees")
+    state.app.add_template_filter(share)
+    state.app.add_template_filter(marked)
+    state.app.add_template_filter(words)
+    state.app.add_template_filter(far)
+    state.app.add_template_global(_marking(days), "days")
     state.app.add_template_global(plural, "plural")
     state.app.add_template_global(filter_words, "filter_words")

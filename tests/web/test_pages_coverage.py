@@ -20,6 +20,7 @@ from service.answers.waypoints import gpx_waypoints
 from service.records import LOCAL_KEEPER, PUBLIC, Selection, StoreSettings
 from service.store import create_store
 from tests.small_store import NASTY, make_small_store
+from tests.web.test_as_read import unmarked
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
 
@@ -56,7 +57,7 @@ def test_page_shows_the_figures_of_the_summaries(client, store):
     cells = shown_values(parts["Sampled length by gear"], r'<tr class="total">')
     assert float(cells[0]) == pytest.approx(lengths.loc["all", "sampled_length_m"])
     assert float(cells[1]) == pytest.approx(lengths.loc["all", "effort_length_m"])
-    words = " ".join(page.split())
+    words = " ".join(unmarked(page).split())
     assert "<strong>0.32 km</strong> of them sampled" in words  # tests/answers/test_summaries.py
     frame = summaries.coverage(store, Selection(), LOCAL_KEEPER)
     visited_km = (frame["visited_fraction"] * frame["length_m"]).sum() / 1000
@@ -86,7 +87,7 @@ def test_filters_narrow_what_counts(client, store):
     """Methods and years in the address narrow page and files alike."""
     narrow = Selection(methods=("electric_fishing",))
     page = client.get("/coverage?method=electric_fishing").text
-    assert "<strong>0.10 km</strong> of them" in page
+    assert "<strong>0.10 km</strong> of them" in unmarked(page)
     file = client.get("/coverage/reaches.csv?method=electric_fishing&since=2023")
     frame = pd.read_csv(io.BytesIO(file.data))
     expected = summaries.coverage(store, narrow, LOCAL_KEEPER)

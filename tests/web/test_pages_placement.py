@@ -14,6 +14,7 @@ from service.records import LOCAL_KEEPER, PUBLIC, Selection, Viewer
 from service.settings import Settings
 from service.store import open_store
 from tests.small_store import CRS, drawn_reaches, field_records, make_small_store
+from tests.web.test_as_read import unmarked
 from tests.web.test_pages_catchments import BROWSER, text_of
 
 
@@ -41,7 +42,7 @@ def test_everything_on_record_is_there(store):
     assert "EPSG:25830" in page
     assert "449 m from its upstream end" in page
     assert "100 m: R1 from 400 to 500 m" in page
-    assert "2023-06-10 11:00 Europe/Dublin" in page
+    assert "2023-06-10 11:00 Europe/Dublin" in unmarked(page)
     assert "Cottus gobio ≥ 20" in page
     assert "Brown trout Salmo trutta ≥ 1" in page
     assert "Minutes 30 min" in page

@@ -61,7 +61,8 @@ class Words(HTMLParser):
     def handle_endtag(self, tag):
         if tag == self.silent:
             self.silent = ""
-        if tag not in ("a", "b", "i", "span", "strong", "code", "sup"):
+        # A figure or a day that the reader's browser may write otherwise stands in its sentence.
+        if tag not in ("a", "b", "i", "span", "strong", "code", "sup", "data", "time"):
             self.said.append("|")  # what follows is another sentence
 
     def handle_data(self, data):

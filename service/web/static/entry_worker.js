@@ -14,6 +14,7 @@ const PARTS = [
   "/static/account.css",
   "/static/entry.css",
   "/static/riffle.svg",
+  "/static/as_read.js",
   "/static/entry_drafts.js",
   "/static/entry_species.js",
   "/static/entry_map.js",

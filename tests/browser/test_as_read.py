@@ -1,0 +1,73 @@
+"""Figures and days on pages are written as the reader's browser writes them."""
+
+import pytest
+
+# What is drawn, what programs read, and what was written on the server.
+_WRITTEN = """(name) => [...document.querySelectorAll(name)].map((one) => ({
+  text: one.textContent, value: one.value || one.dateTime, plain: one.dataset.written,
+}))"""
+_FIGURES = """([values, language]) => values.map((value) => Number(value).toLocaleString(language, {
+  minimumFractionDigits: (value.split(".")[1] || "").length,
+}))"""
+_SHIFTS = """() => new Promise((resolve) => {
+  new PerformanceObserver((list) => resolve(
+    list.getEntries().flatMap((entry) => entry.sources)
+      .filter((one) => one.node && one.node.parentElement.closest("table")).length
+  )).observe({ type: "layout-shift", buffered: true });
+  setTimeout(() => resolve(0), 300);
+})"""
+
+
+@pytest.mark.parametrize("language", ["de-DE", "en-GB"])
+def test_figures_and_days_in_the_readers_own_way(island, open_page, language):
+    """As ECMA-402 formats them: same value and decimals; no cell of a table moves."""
+    page = open_page(f"{island}/catchments/C2", ready=None, locale=language)
+    for part in page.locator(".part").all():
+        part.evaluate("part => (part.open = true)")
+    figures, days = (page.evaluate(_WRITTEN, name) for name in ("data[value]", "time[datetime]"))
+    assert len(figures) > 10
+    assert len(days) > 10
+    wanted = page.evaluate(_FIGURES, [[one["value"] for one in figures], language])
+    assert [one["text"] for one in figures] == wanted
+    assert {one["plain"].replace("\u202f", "") for one in figures} == {
+        one["value"] for one in figures
+    }
+    assert {one["plain"] for one in days} == {one["value"] for one in days}
+    first = days[0]["value"]
+    month = {"de-DE": f"{first[8:]}.{first[5:7]}.{first[:4]}", "en-GB": first[:4]}[language]
+    assert month in days[0]["text"]
+    assert page.evaluate(_SHIFTS) == 0
+
+
+def test_without_scripts_and_in_forms_nothing_changes(island, chromium):
+    """ISO 8601 and points, as before; fields keep what programs read."""
+    context = chromium.new_context(locale="de-DE", java_script_enabled=False)
+    context.set_default_timeout(15_000)
+    page = context.new_page()
+    page.goto(f"{island}/catchments/C2?since=2019-03-01")
+    day = page.locator("time").first
+    assert day.inner_text() == day.get_attribute("datetime")
+    context.close()
+    context = chromium.new_context(locale="de-DE")
+    context.set_default_timeout(15_000)
+    page = context.new_page()
+    page.goto(f"{island}/catchments/C2?since=2019-03-01")
+    assert page.locator("input[name=since]").input_value() == "2019-03-01"
+    context.close()
+
+
+def test_tables_sort_by_value(island, open_page):
+    """Whatever a figure looks like; lengths of gaps from the shortest up."""
+    page = open_page(f"{island}/coverage", ready=None, locale="de-DE")
+    head = page.locator("thead button:visible", has_text="Length, km").first
+    table = head.locator("xpath=ancestor::table")
+    head.click()
+    assert "," in table.locator("tbody data").first.inner_text()
+    column = table.locator("thead th[aria-sort]").evaluate("head => head.cellIndex")
+    values = table.locator("tbody tr").evaluate_all(
+        "(rows, column) => rows.filter((row) => !row.classList.contains('total'))"
+        ".map((row) => Number(row.cells[column].dataset.value))",
+        column,
+    )
+    assert len(values) > 5
+    assert values == sorted(values)
