@@ -34,6 +34,8 @@ _FORMS: Final = ("PNG", "JPEG", "WEBP")
 _MOST_PX: Final = 1024
 _LONGEST_NAME: Final = 60
 _LONGEST_WORDS: Final = 300
+# A view may give one picture for many tiles, such as those of the sea, but not without end.
+_MOST_TIMES, _ALWAYS_BYTES = 10, 100_000_000
 
 
 @dataclass
@@ -163,7 +165,7 @@ def plain_attribution(text: str) -> str:
     >>> plain_attribution('&copy; <a href="https://example.org">The survey</a>')
     '© The survey'
     """
-    return " ".join(html.unescape(re.sub(r"<[^>]*>", " ", text)).split())[:_LONGEST_WORDS]
+    return " ".join(html.unescape(re.sub(r"<[^<>]*>", " ", text)).split())[:_LONGEST_WORDS]
 
 
 @contextmanager
@@ -199,6 +201,7 @@ def _spool(
 ) -> list[tuple[int, int, int, int]]:
     """Look at each tile and put its bytes aside; zoom, column, row and size of each."""
     sizes = []
+    most_bytes = max(_MOST_TIMES * path.stat().st_size, _ALWAYS_BYTES)
     for tile in source.tiles:
         zoom, column, row, content = tile
         px = _side(path, tile)
@@ -215,6 +218,11 @@ def _spool(
         )  # fmt: skip
         seen.count += 1
         seen.size_bytes += len(content)
+        if source.count is None and seen.size_bytes > most_bytes:
+            raise RequestError(
+                f"{path.name}: its tiles are more than {_MOST_TIMES} times as large as the file; "
+                "write it anew with tiles that are stored, not computed."
+            )
         seen.digest.update(f"{zoom} {column} {row} {len(content)} ".encode())
         seen.digest.update(content)
         spool.write(content)

@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 __all__ = ["MOST_TILES", "CutPicture", "cut_picture"]
 
 MOST_TILES: Final = 250_000
+# Pixels of a picture to one of its tiles: as where it is cut two levels too coarse. All are read,
+# and a file of a few bytes may say that it has as many as it likes.
+_MOST_TO_ONE: Final = 16
 _QUALITY: Final = 85  # of JPEG
 _EDGE: Final = 1e-6  # of a tile: a picture that ends with a tile does not reach the next
 _FEW_COLOURS: Final = 256  # a drawing, not a photograph
@@ -185,6 +188,12 @@ def _warped(
     from rasterio.warp import calculate_default_transform, transform_bounds
 
     bands, palette = _colours(path, source)
+    most_px = most_tiles * TILE_PX**2 * _MOST_TO_ONE
+    if source.width * source.height > most_px:
+        raise RequestError(
+            f"{path.name} has {source.width} by {source.height} pixels, more than the {most_px} "
+            "that can be read; save it from a GIS with larger pixels, or load a part of it."
+        )
     if source.crs is None or source.transform.is_identity:
         raise RequestError(
             f"{path.name} does not say where it lies; save it from a GIS as a GeoTIFF with its CRS."

@@ -211,10 +211,12 @@ class AccountBook:
     def tokens(self, name: str | None = None) -> list[ApiToken]:
         """Tokens of one account, or of all, newest first."""
         wanted = sa.select(TOKENS).order_by(TOKENS.c.fid.desc())
-        if name is not None:
-            wanted = wanted.where(sa.func.lower(TOKENS.c.account) == name.lower())
         with self._session.reading() as connection:
-            return [_token(row) for row in connection.execute(wanted)]
+            return [
+                _token(row)
+                for row in connection.execute(wanted)
+                if name is None or row.account.casefold() == name.casefold()
+            ]
 
     def token_account(self, token_hash: str) -> tuple[Account, ApiToken] | None:
         """Account and token of a hash, if neither is revoked or shut out."""
@@ -261,8 +263,13 @@ class AccountBook:
 
     # Within a transaction -------------------------------------------------------------
     def _row(self, connection: sa.Connection, name: str) -> sa.Row[Any] | None:
-        same_name = sa.func.lower(ACCOUNTS.c.name) == name.lower()
-        return connection.execute(sa.select(ACCOUNTS).where(same_name)).first()
+        """Account of a name in whatever letter case; lower() of SQLite knows A to Z alone."""
+        alike = [
+            row
+            for row in connection.execute(sa.select(ACCOUNTS))
+            if row.name.casefold() == name.casefold()
+        ]
+        return next((row for row in alike if row.name == name), alike[0] if alike else None)
 
     def _known(self, connection: sa.Connection, name: str) -> sa.Row[Any]:
         row = self._row(connection, name)

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["TileFile", "tile_file"]
 
 _WEB_MERCATOR: Final = (3857, 900_913)
+_LONGEST: Final = 5_000_000  # bytes of a tile or text; one of 1024 pixels is less, unpacked
 _STEPS: Final = 10_000  # of SQLite's machine between two looks at the clock
 _NEAR: Final = 0.01  # of a tile
 _RASTER: Final = ("png", "jpg", "jpeg", "webp")
@@ -108,6 +109,7 @@ def tile_file(path: Path, table: str = "", *, seconds: float | None = None) -> I
     try:
         with closing(sqlite3.connect(address, uri=True)) as base:
             base.execute("PRAGMA trusted_schema = OFF")
+            base.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LONGEST)
             if seconds is not None:
                 until = time.monotonic() + seconds
                 base.set_progress_handler(lambda: time.monotonic() > until, _STEPS)
@@ -132,7 +134,9 @@ def _quoted(name: str) -> str:
 
 
 def _mbtiles(path: Path, base: sqlite3.Connection) -> TileFile:
-    said = {str(name): str(value) for name, value in base.execute("SELECT * FROM metadata")}
+    said = {
+        str(name): str(value) for name, value in base.execute("SELECT name, value FROM metadata")
+    }
     form = said.get("format", "png").lower()
     if form not in _RASTER:
         raise RequestError(
@@ -161,6 +165,10 @@ def _mbtiles(path: Path, base: sqlite3.Connection) -> TileFile:
 def _geopackage(
     path: Path, base: sqlite3.Connection, table: str, kinds: dict[str, str]
 ) -> TileFile:
+    # GDAL reads these too, and nothing ends it where one is computed without end.
+    for name, kind in kinds.items():
+        if name.casefold().startswith("gpkg_") and kind != "table":
+            raise RequestError(f"{path.name}: {name!r} is no stored table; write the file anew.")
     listed = {
         str(row[0]): row[1:]
         for row in base.execute(

@@ -112,6 +112,19 @@ def test_names_that_mislead_are_refused(store, name):
         accounts.add_account(store, name, "viewer", PASSWORD, who="test")
 
 
+def test_letters_other_than_a_to_z_are_letters(store):
+    """SQLite's lower() changes A to Z alone (its documentation of the function)."""
+    word, _ = accounts.add_with_link(store, "Åsa", "keeper", who="test")
+    limiter = accounts.LoginLimiter()
+    accounts.use_link(store, word, PASSWORD, address="192.0.2.1", limiter=limiter)
+    for name in ("Åsa", "åsa", "ÅSA"):
+        assert enter(store, name)
+        with pytest.raises(ConflictError, match="already"):
+            accounts.add_account(store, name, "member", PASSWORD, who="test")
+    accounts.add_token(store, "åsa", "sheets", "read", who="test")
+    assert [token.account for token in store.accounts.tokens("ÅSA")] == ["Åsa"]
+
+
 def test_old_hashes_are_renewed(people, monkeypatch):
     """Logging in stores the password anew when the parameters have grown."""
     weak = people.accounts.password_hash("member1")

@@ -20,7 +20,7 @@ from layers.drawing.tile_grid import HALF_M, degrees, metres, span_m
 from service.errors import RequestError
 from service.program import main
 from service.records import StoreSettings
-from service.reference.loading_backgrounds import load_background
+from service.reference.loading_backgrounds import load_background, plain_attribution
 from service.store import create_store
 from tests.tile_pictures import (
     BLUE,
@@ -359,3 +359,68 @@ def test_the_command_loads_lists_and_removes(store, tmp_path):
     assert run("--remove", "Air")[0] == 1
     assert run("--remove", "Air 2024") == (0, "Background removed: Air 2024.\n")
     assert store.backgrounds() == []
+
+
+def refused(store, path, match, **given):
+    with pytest.raises(RequestError, match=match):
+        load(store, path, **given)
+    assert store.backgrounds() == []
+
+
+def computed(path, select):
+    """MBTiles whose tiles are computed."""
+    with closing(sqlite3.connect(path)) as base:
+        base.execute("CREATE TABLE metadata (name, value, note)")
+        base.execute(
+            f"CREATE VIEW tiles (zoom_level, tile_column, tile_row, tile_data) AS {select}"
+        )
+    return path
+
+
+def test_a_small_file_gives_no_tile_without_end(store, tmp_path):
+    red = png(RED).hex()
+    huge = computed(tmp_path / "huge.mbtiles", f"SELECT 0, 0, 0, x'{red}' || zeroblob(6000000)")
+    refused(store, huge, "too big")
+
+
+def test_a_small_file_gives_no_endless_tiles(store, tmp_path, monkeypatch):
+    monkeypatch.setattr("service.reference.loading_backgrounds._ALWAYS_BYTES", 50_000)
+    tile = f"CAST(x'{png(RED).hex()}' || zeroblob(9000) AS BLOB)"
+    many = computed(
+        tmp_path / "many.mbtiles",
+        "WITH RECURSIVE n(x) AS (SELECT 0 UNION ALL SELECT x + 1 FROM n WHERE x < 99)"
+        f" SELECT 9, x, 0, {tile} FROM n",
+    )
+    refused(store, many, "times as large as the file")
+
+
+def test_listing_of_a_geopackage_that_is_computed_is_not_given_to_gdal(store, tmp_path):
+    """GDAL reads gpkg_extensions whole, however long that takes."""
+    path = write_picture(tmp_path / "picture.tif", quarters())
+    other = tmp_path / "other.gpkg"
+    rasterio.shutil.copy(path, other, driver="GPKG")
+    with closing(sqlite3.connect(other)) as base:
+        base.execute("DROP TABLE IF EXISTS gpkg_extensions")
+        base.execute(
+            "CREATE VIEW gpkg_extensions (table_name, column_name, extension_name, definition,"
+            " scope) AS SELECT 'a', NULL, 'gpkg_webp', '', 'read-write'"
+        )
+        base.commit()
+    refused(store, other, "no stored table")
+
+
+def test_brackets_of_an_attribution_are_read_once():
+    """Markup ends before the next bracket: else many of them are each read to the end."""
+    assert plain_attribution("depth < 2 m, <i>Owner</i>") == "depth < 2 m, Owner"
+
+
+def test_picture_that_says_it_is_huge_is_not_read(store, tmp_path):
+    path = tmp_path / "sparse.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", width=200_000, height=200_000, count=3, dtype="uint8", crs=CRS,
+        transform=rasterio.transform.from_origin(WEST, NORTH, 1, 1), tiled=True,
+        blockxsize=4096, blockysize=4096, compress="deflate", SPARSE_OK=True, BIGTIFF="YES",
+    ):  # fmt: skip
+        pass
+    assert path.stat().st_size < 100_000
+    refused(store, path, "pixels, more than", max_zoom=3, most_tiles=5_000)
