@@ -305,10 +305,14 @@ class _Writer:
         days, clocks = self.main.days, self.main.clocks
         day = days.get("begin")
         for ours, which in (("set_at", "begin"), ("lifted_at", "end")):
-            on = days.get(which) or (day if which in clocks else None)
+            on, at = days.get(which) or (day if which in clocks else None), clocks.get(which)
             if on is None:
                 continue
-            at = clocks.get(which)
+            if at is not None and which not in days and any(":" in text for text in on.cells):
+                # The day of the beginning has the time of the beginning, not that of the end.
+                self.questions.append(f"On which day the times in {at.text} are is not clear.")
+                self.main.left.append(at)
+                continue
             if which in self.main.timed:
                 timed = self.main.timed[which]
                 rule = _toml({"from": [timed.text, on.text]} | _in_utc(timed, [timed.text]))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import re
 import warnings
 import zipfile
 from typing import TYPE_CHECKING, Any, Final
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
 __all__ = ["cell_text", "read_tabs", "read_workbook"]
 
 _MOST_ROWS: Final = 1_048_576  # of a sheet; ECMA-376 lets a file name rows beyond them
+_MIDNIGHT: Final = "2026-06-01T00:00:00"
+_MOMENT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d")
+_CLOCK: Final = re.compile(r"\d{1,2}:\d\d(:\d\d)?")
 _BROKEN = (
     zipfile.BadZipFile,
     InvalidFileException,
@@ -125,7 +129,26 @@ def _filled_rows(
         findings.refuse_file(source, said)
         return None
     wide = max(map(len, rows), default=0)
-    return [row + [""] * (wide - len(row)) for row in rows]
+    return _days_alone([row + [""] * (wide - len(row)) for row in rows])
+
+
+def _days_alone(rows: list[list[str]]) -> list[list[str]]:
+    """Write a column of nothing but midnights as days where times of day stand in another.
+
+    Programs that write workbooks often format days with a time, which is then 00:00 throughout.
+    """
+    ends: dict[int, set[bool]] = {}
+    clocks = False
+    for row in rows:
+        for at, text in enumerate(row):
+            if len(text) == len(_MIDNIGHT) and _MOMENT.fullmatch(text):
+                ends.setdefault(at, set()).add(text.endswith(_MIDNIGHT[10:]))
+            clocks = clocks or (":" in text and _CLOCK.fullmatch(text) is not None)
+    days = [at for at, midnight in ends.items() if clocks and midnight == {True}]
+    for row in rows if days else ():
+        for at in days:
+            row[at] = row[at][:10] if _MOMENT.fullmatch(row[at]) else row[at]
+    return rows
 
 
 def _rows(page: Any) -> list[list[str]] | None:  # noqa: ANN401  openpyxl's read-only sheet

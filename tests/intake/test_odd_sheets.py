@@ -3,6 +3,7 @@
 Each was read otherwise once, or may be by the next change. What is right is written by hand.
 """
 
+import datetime as dt
 from pathlib import Path
 
 import pandas as pd
@@ -176,3 +177,25 @@ def test_numbers_below_a_fish_that_is_not_listed_are_asked_for(store, tmp_path):
     text = f"{HEAD},Bullhead,Chub\n{ONE},3,7\n{TWO},1,0\n"
     _, asked = taken(store, tmp_path, text)
     assert "Whether fish are counted in Chub is not clear" in asked
+
+
+def test_a_time_of_the_end_is_not_put_on_a_day_with_the_time_of_the_beginning(store, tmp_path):
+    text = f"Site,Start,End,{HEAD[10:]},Bullhead\n"
+    text += ONE.replace("2024-06-03", "2024-06-03 09:15,10:05") + ",3\n"
+    result, asked = taken(store, tmp_path, text)
+    assert days(result) == ["2024-06-03T09:15"]
+    assert result.records.placements["lifted_at"].isna().all(), "not lifted when it was set"
+    assert "which day the times in End" in asked
+
+
+def test_days_that_a_workbook_writes_with_midnight_go_with_the_times_beside_them(store, tmp_path):
+    at = [pd.Timestamp("2024-06-03"), pd.Timestamp("2024-06-04")]
+    sheet = pd.DataFrame([one.split(",") for one in (ONE, TWO)], columns=HEAD.split(","))
+    sheet["Date"], sheet["Bullhead"] = at, [3, 1]
+    sheet["Time set"], sheet["Time lifted"] = dt.time(9, 15), dt.time(10, 5)
+    # The default of pandas gives days a format with a time of day.
+    sheet.to_excel(tmp_path / "odd.xlsx", index=False, engine="openpyxl")
+    result, _ = taken(store, tmp_path, None, "odd.xlsx")
+    assert days(result) == ["2024-06-03T09:15", "2024-06-04T09:15"]
+    lifted = result.records.placements["lifted_at"].dt.tz_convert("Europe/Dublin")
+    assert set(lifted.dt.strftime("%H:%M")) == {"10:05"}
