@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Cells
 
-__all__ = ["Table", "read_table"]
+__all__ = ["Table", "beside_nothing", "read_table"]
 
 _MOST_VALUES: Final = 200  # of a column whose words are translated
 _MOST: Final = 2  # that a header may say of a day
@@ -120,6 +120,15 @@ def _numbers(table: Table, header: str) -> pd.Series:
     text = table.cells.column(header)
     read = {one: read_number(one, decimal_comma=True) if one else 0.0 for one in text.unique()}
     return text.map({k: v if isinstance(v, float) else float("nan") for k, v in read.items()})
+
+
+def beside_nothing(table: Table, left: Sequence[str]) -> list[str]:
+    """Of columns left out, those with numbers in a row that otherwise says: nothing caught."""
+    own = list(table.columns)
+    nothing = (table.cells.frame[own] != "").any(axis=1)
+    for name in own:
+        nothing &= _numbers(table, name).eq(0)
+    return [name for name in left if (nothing & _numbers(table, name).gt(0)).any()]
 
 
 def _without_totals(table: Table) -> None:

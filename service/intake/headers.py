@@ -268,6 +268,10 @@ class Names:
             return ""
         if words in self._near:
             return self._near[words]
+        if words.endswith("s") and (
+            one := self.exact.get(words[:-1]) or self._near.get(words[:-1])
+        ):
+            return one  # eels
         bare = " ".join(word for word in words.split() if word not in _OF_COUNTS)
         if bare and bare != words:
             return self.find(bare)

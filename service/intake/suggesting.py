@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from layers.frames import PASS_MINUTES
-from service.intake.column_guesses import Table, read_table
+from service.intake.column_guesses import Table, beside_nothing, read_table
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.headers import (
     WORDS,
@@ -413,8 +413,8 @@ class _Writer:
         if fish.columns or fish.doubtful:
             lines += ["", "[columns]  # columns with counts, and what is counted"]
             lines += [f"{_toml(name)} = {_toml(about)}" for name, about in fish.columns.items()]
-        if fish.doubtful:
-            unclear = ", ".join(fish.doubtful)
+        if unsure := [*fish.doubtful, *beside_nothing(fish, self.uncounted)]:
+            unclear = ", ".join(unsure)
             lines.append(f'"?" = {{}}  # ? what is counted in {unclear}; settled: delete this line')
         return lines
 

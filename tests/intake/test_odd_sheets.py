@@ -179,6 +179,20 @@ def test_numbers_below_a_fish_that_is_not_listed_are_asked_for(store, tmp_path):
     assert "Whether fish are counted in Chub is not clear" in asked
 
 
+def test_nothing_caught_is_not_said_beside_numbers_that_are_left_out(store, tmp_path):
+    """Seven chub, which the list lacks, and no bullhead are no empty net."""
+    text = f"{HEAD},Bullhead,Chub\n{ONE},0,7\n{TWO},1,0\n"
+    result, asked = taken(store, tmp_path, text)
+    assert result.records is None
+    assert "Whether fish are counted in Chub is not clear" in asked
+
+
+def test_a_fish_in_the_plural_is_that_fish(store, tmp_path):
+    text = f"{HEAD},Perch,Eels\n{ONE},0,5\n{TWO},1,0\n"
+    result, _ = taken(store, tmp_path, text)
+    assert fish(result) == [(EEL, 5, 0, ""), ("Perca fluviatilis", 1, 0, "")]
+
+
 def test_a_time_of_the_end_is_not_put_on_a_day_with_the_time_of_the_beginning(store, tmp_path):
     text = f"Site,Start,End,{HEAD[10:]},Bullhead\n"
     text += ONE.replace("2024-06-03", "2024-06-03 09:15,10:05") + ",3\n"
