@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from flask import (
     Flask,
+    Response,
     current_app,
     g,
     jsonify,
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from tempfile import TemporaryDirectory
 
-    from werkzeug.wrappers import Response
+    from werkzeug.wrappers import Response as AnyResponse
 
     from service.progress import Progress
 
@@ -97,7 +98,7 @@ class MadeFile:
         """Delete it."""
         self.folder.cleanup()
 
-    def answer(self) -> Response:
+    def answer(self) -> AnyResponse:
         """Send it."""
         answer = send_file(
             self.path, mimetype=self.kind, as_attachment=True, download_name=self.name
@@ -179,7 +180,7 @@ def may_see(owner: str) -> bool:
     return viewer.role == "keeper" or (viewer.role != "public" and owner == viewer.name)
 
 
-def do_or_follow(job: Job) -> Response:
+def do_or_follow(job: Job) -> AnyResponse:
     """Begin a job and answer with what comes of it, or, after a while, with how far it is.
 
     Programs, which can do nothing with a page, wait for its end.
@@ -221,7 +222,10 @@ def _in_time(view: Callable[[], Any], unfinished: Callable[[Job], Any]) -> Any: 
     g.csp_nonce = job.nonce
     if job.wait(jobs.PATIENCE_S):
         pages.drop(job)
-        return job.future.result()
+        made = job.future.result()
+        if isinstance(made, Response):  # packed on its way: each that waited needs its own
+            made = current_app.response_class(made.get_data(), made.status, [*made.headers])
+        return made
     job.key = _key()
     answer = make_response(unfinished(job), 202)
     answer.headers["Retry-After"] = "1"

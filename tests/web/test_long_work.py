@@ -3,14 +3,18 @@
 No test waits for time to pass: work is stopped at a gate that the test opens.
 """
 
+import gzip
 import io
 import re
 import subprocess
 import sys
 import threading
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
+from itertools import count
 
+import orjson
 import pytest
 
 from service import create_app
@@ -22,7 +26,7 @@ from service.records import LOCAL_KEEPER, PUBLIC, Selection, Viewer
 from service.reference.loading_layers import LOADING_STEPS
 from service.settings import Settings
 from service.store import open_store
-from service.web import jobs, serving, waiting
+from service.web import compression, jobs, serving, waiting
 from service.web.jobs import Job, Jobs
 from service.web.pages import import_page
 from service.web.work_notes import WorkNotes
@@ -307,6 +311,45 @@ def test_what_scripts_fetch_is_fetched_again(service, store, first_figures, hurr
     assert answer.status_code == 200
     assert answer.json == service.of(ANN).get(view).json
     assert first_figures.passed == 1
+
+
+def test_two_that_wait_for_one_answer_both_get_it_whole(service, store, first_figures, monkeypatch):
+    """As two open pages of a browser do; packing for the one leaves the other's as it was."""
+    view = "/map/placements.json?bbox=-12,52,-10,53&zoom=8"
+    given = {"Prefer": "respond-async", "Accept-Encoding": "gzip"}
+    monkeypatch.setattr(compression, "_SMALLEST", 0)
+    monkeypatch.setattr(jobs, "PATIENCE_S", 0.0)
+    assert service.of(ANN).get(view, headers=given).status_code == 202
+    monkeypatch.setattr(jobs, "PATIENCE_S", MOST_S)
+    waiting_now, wait = threading.Semaphore(0), jobs.Job.wait
+    numbers, one_has_it = count(), threading.Event()
+
+    def seen(job, seconds):
+        number = next(numbers)
+        waiting_now.release()
+        ended = wait(job, seconds)
+        assert number == 0 or one_has_it.wait(MOST_S)
+        return ended
+
+    def fetch(browser):
+        try:
+            return browser.get(view, headers=given)
+        finally:
+            one_has_it.set()
+
+    monkeypatch.setattr(jobs.Job, "wait", seen)
+    with ThreadPoolExecutor(2) as pool:
+        both = [pool.submit(fetch, service.of(ANN)) for _ in range(2)]
+        try:
+            assert all(waiting_now.acquire(timeout=MOST_S) for _ in both)
+        finally:
+            first_figures.open.set()
+        answers = [one.result(MOST_S) for one in both]
+    assert first_figures.passed == 1
+    plain = service.of(ANN).get(view).json
+    for answer in answers:
+        assert answer.headers.getlist("Content-Encoding") == ["gzip"]
+        assert orjson.loads(gzip.decompress(answer.data)) == plain
 
 
 def test_a_page_that_was_made_long_ago_is_made_again(service, store, first_figures, hurried,
