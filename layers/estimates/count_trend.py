@@ -160,7 +160,8 @@ def year_indices(
     -------
     dict
         By year: ratio and its 95 % interval, as of `fit_trend` for these two years, and why they
-        are missing where they are. That of the first year is 1, without an interval.
+        are missing where they are. That of the first year is 1, without an interval, and missing
+        where no later year has one.
     """
     years = np.unique(year)
     missing = float("nan")
@@ -172,6 +173,8 @@ def year_indices(
             indices[int(later)] = (fit.ratio, fit.low, fit.high, "")
         except ThinDataError as thin:
             indices[int(later)] = (missing, missing, missing, f"this year and the first: {thin}")
+    if years.size and all(np.isnan(ratio) for ratio, *_ in list(indices.values())[1:]):
+        indices[int(years[0])] = (missing, missing, missing, "no later year compares with it")
     return indices
 
 

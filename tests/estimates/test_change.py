@@ -436,3 +436,11 @@ def test_years_carry_units_and_finds():
     assert rate["value"].tolist() == [1.0, 0.5, pytest.approx(40 / 192)]
     assert rate["value_unit"].iloc[0] == "fish per 100 m², first year = 1"
     assert pd.isna(rate["value_low"].iloc[0])
+
+
+def test_the_first_year_has_no_figure_where_no_later_one_has():
+    """An index of 1 that nothing is compared with is no figure."""
+    site, year = np.array([1, 2, 1, 2]), np.array([2021, 2021, 2025, 2025])
+    few = year_indices(np.ones(4), np.ones(4), site, year)
+    assert np.isnan([figures[:3] for figures in few.values()]).all()
+    assert all(figures[3] for figures in few.values())
