@@ -102,7 +102,10 @@ def new_token(name: str, *, who: str) -> ShownOnce:
 
 
 def _revoke(number: int) -> None:
-    current_store().accounts.revoke_token(number, who=_who())
+    book = current_store().accounts
+    if number not in {token.token_id for token in book.tokens()}:  # it may be too large for SQLite
+        raise NotFoundError(f"There is no token {number}.")
+    book.revoke_token(number, who=_who())
 
 
 def _link(name: str, made: tuple[str, dt.datetime]) -> ShownOnce:
