@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 __all__ = ["MapParts", "MapView", "frame_bounds", "map_page", "map_parts", "view_of_frames"]
 
 _MARK_ROOM_PX: Final = (16, 16)  # so that marks at the edge of the bounds are seen whole
+_CLOSEST_ZOOM: Final = 17  # bounds of one place alone would otherwise ask for an infinite one
 
 
 @dataclass(frozen=True)
@@ -161,7 +162,7 @@ def map_parts(view: MapView) -> MapParts:
     else:
         west, south, east, north = view.bounds
         corners = [[south, west], [north, east if east >= west else east + 360]]
-        folium.FitBounds(corners, padding=_MARK_ROOM_PX).add_to(drawing)
+        folium.FitBounds(corners, padding=_MARK_ROOM_PX, max_zoom=_CLOSEST_ZOOM).add_to(drawing)
     records: Any = MacroElement()  # type: ignore[no-untyped-call]
     records._name, records._template = "Records", _RECORDS
     records.config = view.config().decode()

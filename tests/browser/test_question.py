@@ -36,6 +36,33 @@ PAGES = [
 _STANDARDS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 
+def test_the_map_of_one_placement_is_drawn(island, open_page):
+    """Its box has no width, which fits at every zoom; the map stayed empty, with an error."""
+    page = open_page(f"{island}/records?since=2025-08-22&until=2025-08-22", 1280, 800)
+    assert page.locator("tbody tr").count() == 1
+    assert page.locator(".leaflet-marker-icon").count() == 1
+
+
+@pytest.mark.parametrize("width", [1280, 1060, 620, 360])
+def test_words_on_a_copied_link_leave_the_question_its_room(island, open_page, width):
+    """The words of the question stood one letter to a line, and the map below the screen."""
+    page = open_page(
+        f"{island}/?{ASKED}", width, 740, permissions=["clipboard-read", "clipboard-write"]
+    )
+    page.get_by_role("button", name="Copy link").click()
+    page.locator("[data-copied]").get_by_text("Copied").wait_for()
+    assert page.locator(".question").bounding_box()["height"] < 200
+    assert page.evaluate("document.documentElement.scrollWidth") == width
+
+
+def test_a_printed_map_has_nothing_to_press(island, open_page):
+    page = open_page(f"{island}/?{ASKED}", 1280, 800)
+    page.emulate_media(media="print")
+    for part in (".bar nav", ".who", ".taking", ".leaflet-control-zoom"):
+        assert not page.locator(part).first.is_visible(), part
+    assert page.locator(".filters summary").is_visible()  # the question, in words
+
+
 @pytest.mark.parametrize("width", [1280, 360])
 def test_where_it_was_found_and_not_as_file_and_link(island, open_page, width, tmp_path):
     """Seven actions from the map: found, looked for in vain, since 2022, by electric fishing."""

@@ -92,6 +92,13 @@ def test_bounds_across_180_degrees():
     assert "[[-20, 177], [-16, 182]]" in script
 
 
+def test_bounds_of_one_place_do_not_ask_for_an_infinite_zoom():
+    """A box without width or height fits at every zoom: Leaflet's `fitBounds` has `maxZoom`."""
+    script = map_parts(MapView({}, [], [], {}, [-11.2, 52.6, -11.2, 52.6])).script
+    fitted = re.search(r"fitBounds\((.*?)\);", script, re.DOTALL)[1]
+    assert re.search(r"\bmaxZoom\W+17\b", fitted)
+
+
 def test_served_layers_stay_addresses():
     """A view with addresses fetches; the page on disk holds its data."""
     parts = map_parts(MapView({"reaches": "/reaches.geojson"}, [], [], {}, None))

@@ -181,7 +181,8 @@ def test_a_link_is_random_hashed_and_runs_out(app, people):
             "SELECT expires FROM password_links WHERE account = 'member1'"
         ).fetchone()
     until = dt.datetime.fromisoformat(until)
-    assert f"until {until:%Y-%m-%d %H:%M} UTC" in " ".join(answer.text.split())
+    marked = f'<time datetime="{until:%Y-%m-%dT%H:%MZ}">{until:%Y-%m-%d %H:%M} UTC</time>'
+    assert f"until {marked}" in " ".join(answer.text.split())
     left = until - dt.datetime.now(dt.UTC)
     assert abs(left - dt.timedelta(hours=accounts.LINK_HOURS)) < dt.timedelta(hours=1)
 
@@ -306,6 +307,26 @@ def test_tokens_are_made_listed_and_revoked(app, people):
     for none in ("x", "999", "9" * 25):  # the last is longer than SQLite's integers
         assert send(keeper, "/accounts/tokens/revoke", token=none).status_code == 404
     assert send(keeper, "/accounts/tokens", **form | {"scope": "write"}).status_code == 400
+
+
+def test_a_keeper_makes_tokens_of_their_own_unless_they_choose_another(app, people):
+    """The first in the list of accounts was offered: somebody else's name for a program's work."""
+    form = logged_in(app, "keeper1").get("/accounts").text.split('action="/accounts/tokens"')[1]
+    assert re.findall(r"<option selected>(\w+)", form.split("</select>")[0]) == ["keeper1"]
+
+
+def test_nobody_without_an_account_is_said_to_have_one(app):
+    """Nobody is logged in: what is said of an account would be false."""
+    text = app.test_client().get("/accounts", headers=PAGE).text
+    assert "<h1>You may not see or do this</h1>" in text
+    assert "Your account" not in text
+    assert "/login?next=/accounts" in text
+
+
+def test_what_each_role_may_do_stands_where_it_is_given(app, people):
+    text = logged_in(app, "keeper1").get("/accounts").text
+    for role in accounts.GIVEN_ROLES:
+        assert f"<b>{role}</b>" in text
 
 
 def test_last_login_is_shown(app, people):

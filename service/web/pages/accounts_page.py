@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flask import Blueprint, redirect, render_template, request, url_for
+from markupsafe import Markup
 
 from service.access import accounts, require_role
 from service.errors import ConflictError, NotFoundError, RequestError
 from service.web.context import current_store, current_viewer
 from service.web.problems import problem_of
-from service.web.wording import moment
+from service.web.wording import marked, moment
 
 if TYPE_CHECKING:
     import datetime as dt
@@ -110,10 +111,11 @@ def _revoke(number: int) -> None:
 
 def _link(name: str, made: tuple[str, dt.datetime]) -> ShownOnce:
     word, expires = made
-    return url_for("login.new_password", link=word, _external=True), (
-        f"Link for {name}, with which the password of this account is set. Send it so that "
-        f"nobody else reads it. It works once, until {moment(expires)}."
-    )
+    words = Markup(
+        "Link for {}, with which the password of this account is set. Send it so that "
+        "nobody else reads it. It works once, until {}."
+    ).format(name, marked(moment(expires)))
+    return url_for("login.new_password", link=word, _external=True), words
 
 
 def _tried(change: Callable[[], ShownOnce | None], then: str = "accounts.show") -> Answer:
