@@ -402,6 +402,7 @@ def richness(
     return frame
 
 
+@reads("species")
 def groups_of(species: pd.DataFrame) -> pd.Series:
     """Group of each species, as its list says; empty where it states none."""
     group = species.get("group", pd.Series(None, index=species.index)).astype(object)
