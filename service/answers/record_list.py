@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from layers.fieldwork.looking import catch_numbers
 from layers.fieldwork.looks import LOOKED, STATES, looks, looks_by_year
 from service import reference
 from service.access import open_records, placement_catchments, refuse_unknown
@@ -28,6 +29,7 @@ __all__ = [
     "SORTS",
     "RecordPage",
     "SpeciesAccount",
+    "finds_by_species",
     "record_list",
     "record_page",
     "record_places",
@@ -246,6 +248,23 @@ def species_account(
         first=found["date"].min(),
         last=found["date"].max(),
     )
+
+
+def finds_by_species(store: Store, selection: Selection, viewer: Viewer) -> pd.Series:
+    """Count the placements of a selection that caught each species of the list, 0 included.
+
+    Raises
+    ------
+    RequestError
+        A filter names what is not in the store.
+    """
+    refuse_unknown(store, selection, viewer)
+    records = open_records(store, selection.without_species(), viewer, OF_EFFORT)
+    number, _ = catch_numbers(records.catches)
+    caught = records.catches.loc[number > 0, ["placement_id", "species"]].drop_duplicates()
+    caught = caught[caught["placement_id"].isin(records.placements.index)]
+    counts = caught["species"].value_counts()
+    return counts.reindex(reference.species(store).index, fill_value=0)
 
 
 def _row(frame: pd.DataFrame, name: str) -> dict[str, Any]:

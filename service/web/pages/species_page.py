@@ -12,7 +12,7 @@ from service import reference
 from service.answers import summaries
 from service.answers.map_views import map_summary, network_bounds
 from service.answers.occurrence_table import looking_words
-from service.answers.record_list import species_account
+from service.answers.record_list import finds_by_species, species_account
 from service.errors import NotFoundError
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
@@ -28,11 +28,16 @@ blueprint = Blueprint("species", __name__)
 
 @blueprint.get("/species")
 def list_all() -> str:
-    """List the species of the store."""
-    query = page_question()
-    species = reference.species(current_store()).sort_index()
+    """List the species of the store, with the placements of the question that found each."""
+    query, store, viewer = page_question(), current_store(), current_viewer()
+    species = reference.species(store).sort_index()
+    chosen = query.selection.species
     rows = species[["vernacular_name", "rank", "family", "sensitivity"]].astype(object)
-    rows = rows.where(rows.notna(), None).reset_index()
+    rows = rows.where(rows.notna(), None)
+    rows["found"] = finds_by_species(store, query.selection, viewer)
+    rows["fully_shown"] = summaries.fully_shown(list(species.index), species, viewer)
+    rows = rows[rows.index.isin(chosen)] if chosen else rows
+    rows = rows.reset_index()
     return render_template("species_list.html", query=query, rows=rows.to_dict("records"))
 
 
