@@ -88,8 +88,9 @@ def renewed(store: Store, viewer: Viewer, what: str, renew: Callable[[Made | Non
 def cache_file(store: Store, ending: str) -> Path:
     """Name of a file of a store in the user's cache folder, or in the one that is configured."""
     folder = read_settings().cache_dir
-    where = blake2b(os.fsencode(store.path.resolve()), digest_size=8).hexdigest()
-    name = f"{store.settings.store_id[:16]}-{where}-{ending}"
+    # A store that somebody else made may have anything as its id: only a digest is in the name.
+    which = os.fsencode(store.path.resolve()) + b"\0" + os.fsencode(store.settings.store_id)
+    name = f"{blake2b(which, digest_size=16).hexdigest()}-{ending}"
     return (Path(folder) if folder else platformdirs.user_cache_path("rifflebook")) / name
 
 

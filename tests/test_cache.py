@@ -4,12 +4,15 @@ import subprocess
 import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pandas as pd
 import pytest
 
-from service.cache import cached
-from service.records import LOCAL_KEEPER, PUBLIC, Viewer
+from service.cache import cache_file, cached
+from service.records import LOCAL_KEEPER, PUBLIC, StoreSettings, Viewer
+from service.settings import read_settings
+from service.store import create_store, open_store
 from tests.small_store import make_small_store
 
 
@@ -91,3 +94,14 @@ def test_what_failed_is_tried_again(store):
     with pytest.raises(ZeroDivisionError):
         cached(store, None, "a", lambda: 1 / 0)
     assert cached(store, None, "a", lambda: 5) == 5
+
+
+def test_no_id_of_a_store_leads_out_of_the_cache_folder(tmp_path):
+    path = tmp_path / "made_elsewhere.gpkg"
+    create_store(
+        path, StoreSettings(crs="EPSG:32629", timezone="UTC", store_id="../../../outside")
+    ).close()
+    store = open_store(path)
+    folder = Path(read_settings().cache_dir).resolve()
+    assert cache_file(store, "public.picture").resolve().parent == folder
+    store.close()
