@@ -259,6 +259,18 @@ def test_gear_set_online_is_lifted_on_another_device(phone, brook, chromium):
     other.context.close()
 
 
+def test_what_is_in_the_water_opens_without_a_connection(phone):
+    """The page of the service leads to the form, which lists what this device has."""
+    phone.context.set_offline(True)
+    phone.button("S24")
+    phone.choice("method", "fyke_net")
+    phone.set(TRAPS[0])
+    phone.page.goto(f"{phone.address}/in-the-water")
+    phone.page.wait_for_selector(READY)
+    phone.page.locator("#standing-list li").first.wait_for(state="attached")
+    assert len(phone.standing()) == 1
+
+
 def test_a_full_device_is_said_before_anything_is_lost(phone):
     """Short of room it is said at once; and what does not fit stays on the page."""
     page = phone.page

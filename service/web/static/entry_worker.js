@@ -109,6 +109,11 @@ async function tile(request) {
   return kept || fetch(request).catch(() => new Response(null, { status: 204 }));
 }
 
+/* What is in the water is on the form too, as this device has it. */
+async function inTheWater(request) {
+  return fetch(request).catch(() => Response.redirect(FORM));
+}
+
 async function editing(request) {
   try {
     return await fetch(request);
@@ -138,6 +143,7 @@ self.addEventListener("fetch", (event) => {
   if (request.mode === "navigate") {
     if (address.pathname === FORM) event.respondWith(fresh(request, FORM, SHELL));
     else if (/^\/placements\/.+\/edit$/.test(address.pathname)) event.respondWith(editing(request));
+    else if (address.pathname === "/in-the-water") event.respondWith(inTheWater(request));
     return;
   }
   const part = address.pathname.replace(/^\/v\/[0-9a-f]+(?=\/)/, ""); // without its version
