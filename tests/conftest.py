@@ -5,6 +5,7 @@ import shutil
 import tempfile
 from pathlib import Path
 
+import argon2
 import geopandas as gpd
 import pandas as pd
 import pytest
@@ -12,6 +13,7 @@ from flask import Flask
 from jinja2 import BytecodeCache
 
 from layers.network.graph import build_network
+from service.access import accounts
 from service.store import open_store
 from service.web import jobs
 from tests.store_records import small_store
@@ -40,6 +42,16 @@ class _CompiledTemplates(BytecodeCache):
 
 
 Flask.jinja_options = {"bytecode_cache": _CompiledTemplates()}
+
+
+@pytest.fixture
+def quick_hashes(monkeypatch):
+    """Same code, cheap parameters: the real ones take a tenth of a second each time."""
+    cheap = argon2.PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+    monkeypatch.setattr(accounts, "_HASHER", cheap)
+    accounts._nobodys_hash.cache_clear()
+    yield
+    accounts._nobodys_hash.cache_clear()
 
 
 @pytest.fixture(scope="session")

@@ -3,7 +3,6 @@
 import re
 from pathlib import Path
 
-import argon2
 import pytest
 from click.testing import CliRunner
 
@@ -14,11 +13,7 @@ from service.store import open_store
 PASSWORD = "three wet boots"
 
 
-@pytest.fixture(autouse=True)
-def quick_hashes(monkeypatch):
-    """Same code, cheap parameters."""
-    cheap = argon2.PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-    monkeypatch.setattr(accounts, "_HASHER", cheap)
+pytestmark = pytest.mark.usefixtures("quick_hashes")
 
 
 @pytest.fixture

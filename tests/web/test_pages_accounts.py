@@ -40,14 +40,7 @@ OWN_POSTS = {
 }
 
 
-@pytest.fixture(autouse=True)
-def quick_hashes(monkeypatch):
-    """Same code, cheap parameters: the real ones take a tenth of a second each time."""
-    cheap = argon2.PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-    monkeypatch.setattr(accounts, "_HASHER", cheap)
-    accounts._nobodys_hash.cache_clear()
-    yield
-    accounts._nobodys_hash.cache_clear()
+pytestmark = pytest.mark.usefixtures("quick_hashes")
 
 
 @pytest.fixture

@@ -83,10 +83,9 @@ export function halfOfMany(total, around) {
   return Math.min(26, 13 + 3.4 * Math.log10(total)) + (around ? 5 : 2);
 }
 
-/** Gear in the water: a broken ring, how many where they are several, darker where overdue. */
-export function standing(count, late) {
-  const half = count > 1 ? halfOfMany(count) : 12;
-  const svg = element("svg", {
+/** Room for a sign around its place. */
+function canvas(half) {
+  return element("svg", {
     viewBox: [-half, -half, 2 * half, 2 * half].join(" "),
     width: 2 * half,
     height: 2 * half,
@@ -94,6 +93,12 @@ export function standing(count, late) {
     "aria-hidden": "true",
     focusable: "false",
   });
+}
+
+/** Gear in the water: a broken ring, how many where they are several, darker where overdue. */
+export function standing(count, late) {
+  const half = count > 1 ? halfOfMany(count) : 12;
+  const svg = canvas(half);
   const body = "rb-standing" + (late ? " rb-standing-late" : "");
   element("circle", { r: half - 2, class: body }, svg);
   if (count > 1) {
@@ -109,14 +114,7 @@ export function many(counts, states, closed, standing) {
   const total = counts.reduce((sum, n) => sum + n, 0);
   const half = halfOfMany(total, closed || standing);
   const radius = half - (closed || standing ? 5 : 2);
-  const svg = element("svg", {
-    viewBox: [-half, -half, 2 * half, 2 * half].join(" "),
-    width: 2 * half,
-    height: 2 * half,
-    class: "rb-cell",
-    "aria-hidden": "true",
-    focusable: "false",
-  });
+  const svg = canvas(half);
   if (closed) {
     const side = 2 * half - 2;
     element(
