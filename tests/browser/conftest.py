@@ -89,8 +89,11 @@ def open_page(chromium):
     """
     opened = []
 
-    def opening(address, width=1440, height=900, ready=".folium-map[data-ready=yes]", **options):
+    def opening(
+        address, width=1440, height=900, ready=".folium-map[data-ready=yes]", script="", **options
+    ):
         context = chromium.new_context(viewport={"width": width, "height": height}, **options)
+        context.add_init_script(script)
         context.set_default_timeout(15_000)
         page = context.new_page()
         troubles, asked = [], []
