@@ -12,12 +12,14 @@ from layers.crs import CrsLike, read_crs
 from layers.errors import CrsError
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
+
+    from layers.arrays import Floats
 
 __all__ = ["ellipsoidal_area_m2"]
 
 
-def ellipsoidal_area_m2(shapes: ArrayLike, crs: CrsLike) -> NDArray[np.float64]:
+def ellipsoidal_area_m2(shapes: ArrayLike, crs: CrsLike) -> Floats:
     """Area of polygons on the ellipsoid of their CRS, in square metres.
 
     Parameters

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     from pandas.api.extensions import ExtensionArray
 
-    Ints = npt.NDArray[np.int64]
+    from layers.arrays import Ints
 
 __all__ = ["coded", "coded_labels", "joined", "numbered", "used_words"]
 

@@ -19,10 +19,9 @@ from layers.errors import CrsError
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
-    Floats = NDArray[np.float64]
-    Bools = NDArray[np.bool_]
+    from layers.arrays import Bools, Floats
 
 __all__ = [
     "Box",

@@ -18,7 +18,6 @@ from functools import wraps
 from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from pandas.api import types
 
@@ -26,6 +25,8 @@ from layers.errors import FrameError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+
+    from layers.arrays import Ints
 
 __all__ = [
     "COUNT_KINDS",
@@ -40,7 +41,6 @@ __all__ = [
     "reads",
 ]
 
-Ints = npt.NDArray[np.int64]
 P = ParamSpec("P")
 R = TypeVar("R")
 

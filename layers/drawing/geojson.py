@@ -25,11 +25,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
     import geopandas as gpd
-    from numpy.typing import NDArray
 
+    from layers.arrays import Bools, Floats, Objects
     from layers.crs import CrsLike
-
-    Geometries = NDArray[np.object_]
 
 __all__ = [
     "MEDIA_TYPE",
@@ -55,7 +53,7 @@ _JSON: Final = (
 )
 
 
-def to_wgs84(geometries: Geometries, crs: CrsLike) -> Geometries:
+def to_wgs84(geometries: Objects, crs: CrsLike) -> Objects:
     """Turn geometries into what RFC 7946 lets a GeoJSON text contain.
 
     Parameters
@@ -89,7 +87,7 @@ def to_wgs84(geometries: Geometries, crs: CrsLike) -> Geometries:
     'MULTILINESTRING ((170 45, 180 45), (-180 45, -170 45))'
     """
     source = read_crs(crs)
-    flat: Geometries = shapely.force_2d(np.asarray(geometries, dtype=object))
+    flat: Objects = shapely.force_2d(np.asarray(geometries, dtype=object))
     xy = shapely.get_coordinates(flat)
     if not source.equals(pyproj.CRS.from_epsg(4326), ignore_axis_order=True):
         xy = np.column_stack(transform_positions(xy[:, 0], xy[:, 1], source, 4326)[:2])
@@ -102,17 +100,17 @@ def to_wgs84(geometries: Geometries, crs: CrsLike) -> Geometries:
     return np.asarray(shapely.orient_polygons(placed), dtype=object)
 
 
-def _known(geometries: Geometries, xy: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _known(geometries: Objects, xy: Floats) -> Bools:
     """Tell which geometries exist, have a position, and have only finite ones on the globe."""
     count = shapely.get_num_coordinates(geometries)
     good = np.isfinite(xy).all(axis=1) & (np.abs(xy[:, 1]) <= 90)
     owner = np.repeat(np.arange(len(geometries)), count)
     bad = np.bincount(owner[~good], minlength=len(geometries)) > 0
-    known: NDArray[np.bool_] = (count > 0) & ~bad
+    known: Bools = (count > 0) & ~bad
     return known
 
 
-def _cut(geometries: Geometries) -> None:
+def _cut(geometries: Objects) -> None:
     """Cut in place what crosses 180 degrees, and bring longitudes into -180 … 180."""
     xy, owner = shapely.get_coordinates(geometries, return_index=True)
     if not len(xy):
@@ -162,7 +160,7 @@ def _run_on(polygon: shapely.Geometry) -> shapely.Geometry:
     )
 
 
-def bounding_box(geometries: Geometries) -> list[float] | None:
+def bounding_box(geometries: Objects) -> list[float] | None:
     """Box around geometries on WGS 84: west, south, east, north in degrees.
 
     The smallest such box; across 180 degrees its west is greater than its east
@@ -242,8 +240,8 @@ def _plain(value: Any, column: str) -> Any:  # noqa: ANN401 - whatever a frame c
     raise FrameError(msg)
 
 
-def _placed(frame: gpd.GeoDataFrame) -> Geometries:
-    """Geometries of a frame on WGS 84."""
+def _placed(frame: gpd.GeoDataFrame) -> Objects:
+    """Objects of a frame on WGS 84."""
     if frame.crs is None and len(frame) and frame.geometry.notna().any():
         read_crs(None)
     return to_wgs84(np.asarray(frame.geometry, dtype=object), frame.crs or 4326)
@@ -251,7 +249,7 @@ def _placed(frame: gpd.GeoDataFrame) -> Geometries:
 
 def feature_texts(
     frame: gpd.GeoDataFrame,
-    geometries: Geometries,
+    geometries: Objects,
     extra: Mapping[str, Any] | None = None,
 ) -> Iterator[bytes]:
     """Rows as Features with geometry that is already placed, some at a time.
@@ -305,7 +303,7 @@ def _without_missing(column: pd.Series) -> list[Any]:
 
 def _written(
     ids: list[Any],
-    texts: NDArray[np.object_],
+    texts: Objects,
     names: list[str],
     columns: list[list[Any]],
     extra: dict[str, Any],

@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-    Floats = NDArray[np.float64]
+    from layers.arrays import Bools, Floats
+
     Codes = NDArray[np.int32]
-    Bools = NDArray[np.bool_]
 
 __all__ = ["MapColumns"]
 

@@ -21,11 +21,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from layers.arrays import Bools, Floats, Ints
     from layers.drawing.map_columns import MapColumns
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
     States = NDArray[np.uint8]
 
 __all__ = ["CELL_PX", "STATES", "CellCounts", "MapFilter", "PlacementMap"]

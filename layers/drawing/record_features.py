@@ -17,7 +17,8 @@ from layers.frames import PASS_MINUTES, reads
 
 if TYPE_CHECKING:
     import pyproj
-    from numpy.typing import NDArray
+
+    from layers.arrays import Floats
 
 __all__ = ["detection_features", "placement_features", "species_caught"]
 
@@ -191,9 +192,7 @@ def _snap_columns(
     }
 
 
-def _degrees(
-    x: NDArray[np.float64], y: NDArray[np.float64], crs: pyproj.CRS | None
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _degrees(x: Floats, y: Floats, crs: pyproj.CRS | None) -> tuple[Floats, Floats]:
     if crs is None or not len(x):
         return np.full(len(x), np.nan), np.full(len(x), np.nan)
     longitude, latitude, _, _ = transform_positions(x, y, crs, 4326)

@@ -22,11 +22,7 @@ from layers.drawing.geojson import bounding_box
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Geometries = NDArray[np.object_]
+    from layers.arrays import Bools, Floats, Ints, Objects
 
 __all__ = [
     "FINEST_ZOOM",
@@ -104,7 +100,7 @@ def grid_window(west: float, south: float, east: float, north: float) -> Box:
     return (left, top, right, bottom)
 
 
-def screen_paths(lines: Geometries, zoom: int) -> list[list[int]]:
+def screen_paths(lines: Objects, zoom: int) -> list[list[int]]:
     """Write lines on the unit square as steps at a zoom of the web map grid, as far as it shows.
 
     Parameters
@@ -120,7 +116,7 @@ def screen_paths(lines: Geometries, zoom: int) -> list[list[int]]:
     return _paths(shapely.simplify(lines, 0.5 / (256 * 2.0**zoom)), zoom)
 
 
-def _paths(simple: Geometries, zoom: int) -> list[list[int]]:
+def _paths(simple: Objects, zoom: int) -> list[list[int]]:
     xy, owner = shapely.get_coordinates(simple, return_index=True)
     steps = np.round(xy * (STEPS_A_TILE * 2.0**zoom)).astype(np.int64)
     first = np.ones(len(owner), bool)
@@ -171,16 +167,16 @@ class ScreenLines:
         Their CRS.
     """
 
-    def __init__(self, lines: Geometries, ranks: Sequence[int] | Ints, crs: Any) -> None:  # noqa: ANN401 - whatever pyproj reads
+    def __init__(self, lines: Objects, ranks: Sequence[int] | Ints, crs: Any) -> None:  # noqa: ANN401 - whatever pyproj reads
         xy = shapely.get_coordinates(lines)
         placed = grid_positions(xy, crs)
         good = np.isfinite(placed).all(axis=1, keepdims=True)
-        self._lines: Geometries = shapely.set_coordinates(
+        self._lines: Objects = shapely.set_coordinates(
             shapely.force_2d(np.asarray(lines, object)).copy(), np.where(good, placed, 0.0)
         )
         self.ranks = np.asarray(ranks, np.int64)
         self._bounds = shapely.bounds(self._lines).reshape(-1, 4)
-        self._simple: dict[int, tuple[Geometries, Ints]] = {}
+        self._simple: dict[int, tuple[Objects, Ints]] = {}
         self._lock = threading.Lock()
 
     def in_view(
@@ -190,7 +186,7 @@ class ScreenLines:
         *,
         most_vertices: int,
         most_lines: int | None = None,
-        among: NDArray[np.bool_] | None = None,
+        among: Bools | None = None,
         smallest_px: float = 0.0,
     ) -> LinesInView:
         """Lines that meet a window, fine enough for a zoom.
@@ -244,7 +240,7 @@ class ScreenLines:
         size = max(float((high - low).max()), 1e-12)
         return int(np.clip(np.floor(np.log2(wide_px / 256 / size)), 0, FINEST_ZOOM))
 
-    def _meet(self, window: Box) -> NDArray[np.bool_]:
+    def _meet(self, window: Box) -> Bools:
         left, top, right, bottom = window
         low_x, low_y, high_x, high_y = self._bounds.T
         met = (low_y <= bottom) & (high_y >= top)
@@ -252,10 +248,10 @@ class ScreenLines:
             met &= (low_x <= right) & (high_x >= left)
         else:
             met &= (low_x <= right) | (high_x >= left)
-        found: NDArray[np.bool_] = met
+        found: Bools = met
         return found
 
-    def _at(self, zoom: int, rows: Ints) -> tuple[Geometries, Ints]:
+    def _at(self, zoom: int, rows: Ints) -> tuple[Objects, Ints]:
         tolerance = 0.5 / (256 * 2.0**zoom)
         if zoom > _KEPT_UP_TO:
             simple = shapely.simplify(self._lines[rows], tolerance)

@@ -33,9 +33,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    Ints = npt.NDArray[np.int64]
-    Floats = npt.NDArray[np.float64]
-    Bools = npt.NDArray[np.bool_]
+    from layers.arrays import Bools, Floats, Ints, Objects
 
 __all__ = [
     "CATCH_RATE_COLUMNS",
@@ -369,7 +367,7 @@ class Rates:
     value: Floats
     low: Floats
     high: Floats
-    problem: npt.NDArray[np.object_]
+    problem: Objects
 
 
 def rates(

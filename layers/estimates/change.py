@@ -26,12 +26,8 @@ from layers.totals import ALL
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    import numpy.typing as npt
-
+    from layers.arrays import Floats, Ints
     from layers.estimates.seasons import Days, Seasons, Unit
-
-    Floats = npt.NDArray[np.float64]
-    Ints = npt.NDArray[np.int64]
 
 __all__ = ["CHANGE_COLUMNS", "YEAR_COLUMNS", "Changes", "change"]
 
@@ -223,7 +219,7 @@ def _of_gear(rows: pd.DataFrame) -> tuple[pd.DataFrame, str]:
 
 def _codes(
     rows: pd.DataFrame,
-) -> tuple[Floats, Floats, npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+) -> tuple[Floats, Floats, Ints, Ints]:
     return (
         rows["rated"].to_numpy(np.float64),
         rows["effort"].to_numpy(np.float64),

@@ -10,12 +10,8 @@ import scipy
 from layers.estimates.visited_units import by_slot, by_slot_and_species
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
+    from layers.arrays import Floats, Ints
     from layers.estimates.visited_units import Sampling, UnitRuns
-
-    Ints = npt.NDArray[np.int64]
-    Floats = npt.NDArray[np.float64]
 
 __all__ = ["independent_share"]
 

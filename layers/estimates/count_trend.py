@@ -19,8 +19,7 @@ from layers.errors import ThinDataError
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    Floats = npt.NDArray[np.float64]
-    Ints = npt.NDArray[np.int64]
+    from layers.arrays import Bools, Floats, Ints
 
 __all__ = ["LEAST_SITES", "CountTrend", "change_seen", "fit_trend", "year_indices"]
 
@@ -47,7 +46,7 @@ class CountTrend:
     sites: int
 
 
-def _sites_with_change(site: Ints, x: Floats, counts: Floats) -> npt.NDArray[np.bool_]:
+def _sites_with_change(site: Ints, x: Floats, counts: Floats) -> Bools:
     """Rows of sites that tell of change: a catch, and two different years."""
     n = int(site.max(initial=-1)) + 1
     least, most = np.full(n, np.inf), np.full(n, -np.inf)
@@ -57,7 +56,7 @@ def _sites_with_change(site: Ints, x: Floats, counts: Floats) -> npt.NDArray[np.
     return np.asarray(((most > least) & caught)[site], dtype=bool)
 
 
-def _one_sided(counts: Floats, site: Ints, x: Floats) -> npt.NDArray[np.bool_]:
+def _one_sided(counts: Floats, site: Ints, x: Floats) -> Bools:
     """Columns with all catch in the first year of each site, or in the last: no ratio is best."""
     least, most = np.full(int(site.max()) + 1, np.inf), np.full(int(site.max()) + 1, -np.inf)
     np.minimum.at(least, site, x)

@@ -15,14 +15,10 @@ from layers.network.distance import node_distance
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    import numpy.typing as npt
 
+    from layers.arrays import Bools, Floats, Ints
     from layers.estimates.histories import Histories
     from layers.network.graph import Network
-
-    Ints = npt.NDArray[np.int64]
-    Floats = npt.NDArray[np.float64]
-    Bools = npt.NDArray[np.bool_]
 
 __all__ = ["CONSTANT", "COVARIATES", "choose_model", "covariates_of"]
 

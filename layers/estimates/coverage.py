@@ -18,9 +18,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from layers.arrays import Ints
     from layers.fieldwork.counted_water import Counted, CountedWater
-
-    Ints = NDArray[np.int64]
 
 __all__ = ["COVERAGE_COLUMNS", "NOTHING", "STATES", "coverage", "extreme_dates"]
 

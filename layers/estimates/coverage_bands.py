@@ -12,7 +12,8 @@ from layers.frames import reads
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
+
+    from layers.arrays import Ints
 
 __all__ = ["BANDS", "Band", "coverage_bands"]
 
@@ -43,7 +44,7 @@ BANDS: Final = (
 
 
 @reads("coverage")
-def coverage_bands(coverage: pd.DataFrame) -> NDArray[np.int64]:
+def coverage_bands(coverage: pd.DataFrame) -> Ints:
     """Band of each reach.
 
     Parameters
@@ -70,5 +71,5 @@ def coverage_bands(coverage: pd.DataFrame) -> NDArray[np.int64]:
     age = np.where(np.isnan(years), len(_AGES) - 1, np.searchsorted(edges, years, side="right"))
     state = coverage["state"].to_numpy(object)
     band = age + len(_AGES) * (state == "visited")
-    found: NDArray[np.int64] = np.where(state == STATES[0], len(BANDS) - 1, band)
+    found: Ints = np.where(state == STATES[0], len(BANDS) - 1, band)
     return found

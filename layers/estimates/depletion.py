@@ -31,9 +31,7 @@ from layers.totals import ALL, RECORDS_ANEW, refuse_all
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[np.float64]
+    from layers.arrays import Floats
 
 __all__ = ["DEPLETION_COLUMNS", "depletion", "fished_area_m2"]
 

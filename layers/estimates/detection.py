@@ -34,15 +34,10 @@ from layers.plurals import counted
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
-    import numpy.typing as npt
-
+    from layers.arrays import Bools, Ints
     from layers.estimates.histories import Histories
     from layers.estimates.occupancy import Estimate
     from layers.estimates.seasons import Days, Seasons, Unit
-
-    Ints = npt.NDArray[np.int64]
-    Floats = npt.NDArray[np.float64]
-    Bools = npt.NDArray[np.bool_]
 
 __all__ = ["CHANCE_COLUMNS", "DETECTION_COLUMNS", "Detection", "detection"]
 

@@ -32,11 +32,8 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
+    from layers.arrays import Bools, Floats, Ints
     from layers.estimates.profile_likelihood import Figure
-
-    Floats = npt.NDArray[np.float64]
-    Ints = npt.NDArray[np.int64]
-    Bools = npt.NDArray[np.bool_]
 
 __all__ = ["LEAST_UNITS", "DynamicFit", "fit_dynamic"]
 

@@ -19,9 +19,7 @@ from layers.frames import codes_within, reads
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[np.float64]
+    from layers.arrays import Floats
 
 __all__ = [
     "CLASS_COLUMNS",

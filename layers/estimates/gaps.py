@@ -18,14 +18,10 @@ from layers.network.distance import SHORTEST_PIECE_M
 from layers.network.reach_parts import cover_with_parts, main_part
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Floats, Ints
     from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
     from layers.network.intervals import Intervals
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
 
 __all__ = ["GAP_COLUMNS", "gaps"]
 

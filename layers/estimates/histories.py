@@ -20,11 +20,7 @@ import scipy
 from layers.estimates.profile_likelihood import Slopes
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Ints = npt.NDArray[np.int64]
-    Floats = npt.NDArray[np.float64]
-    Bools = npt.NDArray[np.bool_]
+    from layers.arrays import Bools, Floats, Ints
 
 __all__ = ["Histories", "histories"]
 

@@ -22,13 +22,11 @@ from layers.network.ways import SEARCHED_AT_ONCE
 from layers.plurals import counted
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
+    from layers.arrays import Floats, Ints
     from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
 
 __all__ = ["NEXT_PLACES_COLUMNS", "candidate_places", "done_before", "next_places"]
 

@@ -51,12 +51,9 @@ from layers.plurals import counted
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    import numpy.typing as npt
-
+    from layers.arrays import Floats
     from layers.estimates.histories import Histories
     from layers.estimates.profile_likelihood import Bounds, Figure
-
-    Floats = npt.NDArray[np.float64]
 
 __all__ = [
     "LEAST_FINDS",

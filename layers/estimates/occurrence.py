@@ -37,10 +37,7 @@ from layers.frames import codes_of, codes_within, reads
 from layers.plurals import counted
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Ints = npt.NDArray[np.int64]
-    Bools = npt.NDArray[np.bool_]
+    from layers.arrays import Bools, Floats, Ints, Objects
 
 __all__ = ["OCCURRENCE_COLUMNS", "occurrence"]
 
@@ -87,7 +84,7 @@ class _Looking:
     reach: Ints  # -1 unsnapped
     visit: Ints  # -1 without a date
     looked: Bools
-    day: npt.NDArray[np.int64]  # local date as days since 1970; a very low number is missing
+    day: Ints  # local date as days since 1970; a very low number is missing
     can: Bools  # species x methods
     methods: pd.Index
 
@@ -215,7 +212,7 @@ class _Records:
 
     row: Ints
     species: Ints
-    number: npt.NDArray[np.float64]
+    number: Floats
     lower: Bools
 
 
@@ -338,7 +335,7 @@ def _count(
     return frame[list(OCCURRENCE_COLUMNS)], used_records
 
 
-def _possible(found: Bools, species: pd.DataFrame) -> tuple[Bools, npt.NDArray[np.object_]]:
+def _possible(found: Bools, species: pd.DataFrame) -> tuple[Bools, Objects]:
     """Places x species not found that may be among fish not taken further, and which fish."""
     within = may_include(species)
     maybe = np.zeros(found.shape, dtype=bool)
@@ -384,8 +381,8 @@ def _effort_words(
     methods: pd.DataFrame,
     base: Bools,
     roll: scipy.sparse.csr_array,
-    by_method: npt.NDArray[np.float64],
-) -> npt.NDArray[np.object_]:
+    by_method: Floats,
+) -> Objects:
     """Effort by place and method in its main unit, as words."""
     n_places, n_methods = by_method.shape
     unit = methods.index.to_series().map(main_units(placements, effort))
@@ -410,7 +407,7 @@ def _effort_words(
     return words
 
 
-def _joined(bits: Ints, words: npt.NDArray[np.object_]) -> pd.Series:
+def _joined(bits: Ints, words: Objects) -> pd.Series:
     """Words of each place's methods that are in the bits of each of its cells."""
     n_places, n_species = bits.shape
     keys = pd.MultiIndex.from_arrays([np.repeat(np.arange(n_places), n_species), bits.ravel()])

@@ -15,10 +15,7 @@ import scipy
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[np.float64]
-    Bools = npt.NDArray[np.bool_]
+    from layers.arrays import Bools, Floats
 
 __all__ = [
     "EDGE",

@@ -12,7 +12,7 @@ from layers.errors import FrameError
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    Floats = npt.NDArray[np.float64]
+    from layers.arrays import Floats
 
 __all__ = ["wilson_interval"]
 

@@ -8,10 +8,7 @@ import numpy as np
 import scipy
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[np.float64]
-    Ints = npt.NDArray[np.int64]
+    from layers.arrays import Floats, Ints
 
 __all__ = ["rate_interval", "upper_limit_of_none"]
 

@@ -17,11 +17,8 @@ from layers.network.intervals import Intervals, union_length
 from layers.network.reach_parts import cover_with_parts
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Ints, Objects
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
 
 __all__ = ["listed", "placement_reaches", "reach_summary"]
 
@@ -166,7 +163,7 @@ def _reach_rows(network: Network, snaps: pd.DataFrame, placements: pd.DataFrame)
     return network.rows(snaps["reach_id"].reindex(placements.index).astype("str"))
 
 
-def listed(row: Ints, names: pd.Series, m: int) -> NDArray[np.object_]:
+def listed(row: Ints, names: pd.Series, m: int) -> Objects:
     """Distinct names per reach, sorted, `;` between; empty where there are none."""
     code, distinct = pd.factorize(names, sort=True)
     count = max(len(distinct), 1)
@@ -180,9 +177,7 @@ def listed(row: Ints, names: pd.Series, m: int) -> NDArray[np.object_]:
     return text
 
 
-def _by_method(
-    row: Ints, placements: pd.DataFrame, effort: pd.DataFrame | None, m: int
-) -> NDArray[np.object_]:
+def _by_method(row: Ints, placements: pd.DataFrame, effort: pd.DataFrame | None, m: int) -> Objects:
     """Put placements and effort of each method on a reach in words."""
     text = np.full(m, "", dtype=object)
     method, names = pd.factorize(placements["method"], sort=True)

@@ -20,7 +20,7 @@ from layers.errors import ThinDataError
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    import numpy.typing as npt
+    from layers.arrays import Floats
 
 __all__ = [
     "Estimator",
@@ -345,7 +345,7 @@ def number_if_catchability_falls(catches: Sequence[int]) -> float:
     def best(last: float) -> tuple[float, float]:
         factors = last ** (np.arange(passes.k) / (passes.k - 1))
 
-        def seen(p: float) -> npt.NDArray[np.float64]:
+        def seen(p: float) -> Floats:
             chances = p * factors
             return np.asarray(chances * np.cumprod([1.0, *(1 - chances[:-1])]))
 

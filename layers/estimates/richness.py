@@ -27,8 +27,7 @@ from layers.frames import codes_of, codes_within, reads
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    Ints = npt.NDArray[np.int64]
-    Floats = npt.NDArray[np.float64]
+    from layers.arrays import Ints
 
 __all__ = [
     "Chao2",

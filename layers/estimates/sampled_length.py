@@ -19,12 +19,8 @@ from layers.totals import ALL, RECORDS_ANEW, refuse_all
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from layers.arrays import Floats, Ints
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
 
 __all__ = ["GROUPINGS", "sampled_length"]
 

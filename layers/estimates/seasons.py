@@ -22,9 +22,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    Ints = npt.NDArray[np.int64]
-    Floats = npt.NDArray[np.float64]
-    Bools = npt.NDArray[np.bool_]
+    from layers.arrays import Bools, Floats, Ints, Objects
 
 __all__ = ["PER_PLACEMENT", "SEGMENT_M", "UNITS", "Days", "Seasons", "Unit", "seasons", "units_of"]
 
@@ -70,7 +68,7 @@ class Seasons:
     date: npt.NDArray[np.datetime64]
     usual: Floats
     usual_placement: Floats
-    effort_unit: npt.NDArray[np.object_]
+    effort_unit: Objects
     left_out: dict[str, int]
 
     def name_of(self, visits: Ints) -> str:
@@ -229,7 +227,7 @@ def _season_year(dates: pd.Series, days: Days | None) -> tuple[Floats, Bools]:
 
 def _efforts(
     placements: pd.DataFrame, methods: pd.DataFrame, effort: pd.DataFrame
-) -> tuple[Floats, npt.NDArray[np.object_]]:
+) -> tuple[Floats, Objects]:
     """Effort of each placement in its method's main unit, missing where not known or 0."""
     chosen = main_units(placements, effort)
     unit = methods.index.to_series().map(chosen).to_numpy(dtype=object, copy=True)

@@ -20,8 +20,7 @@ from layers.frames import reads
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    Ints = npt.NDArray[np.int64]
-    Floats = npt.NDArray[np.float64]
+    from layers.arrays import Floats, Ints
 
 __all__ = ["STANDARD_COLUMNS", "AtCoverage", "at_coverage", "coverage_of", "standard_richness"]
 

@@ -19,13 +19,8 @@ from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.reach_parts import main_part
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Bools, Floats, Ints
     from layers.fieldwork.counted_water import CountedWater
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
-    Bools = NDArray[np.bool_]
 
 __all__ = ["stream_summary"]
 

@@ -17,11 +17,7 @@ import scipy
 from layers.fieldwork.looking import rolled_up
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Ints = npt.NDArray[np.int64]
-    Floats = npt.NDArray[np.float64]
-    Bools = npt.NDArray[np.bool_]
+    from layers.arrays import Bools, Floats, Ints
 
 __all__ = [
     "Sampling",

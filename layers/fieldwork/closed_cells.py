@@ -13,9 +13,7 @@ import pandas as pd
 from layers.fieldwork.generalising import WITHHELD, close_cells, own_steps
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
+    from layers.arrays import Floats, Ints
 
 __all__ = ["EFFECT_COLUMNS", "STEP_WORDS", "effect_of_list", "effect_of_steps"]
 
@@ -82,7 +80,7 @@ def effect_of_list(
     return _counted(xy, own_steps(placements, catches, lengths, species))
 
 
-def _counted(xy: Floats, own: NDArray[np.int64]) -> dict[str, int]:
+def _counted(xy: Floats, own: Ints) -> dict[str, int]:
     shown = close_cells(xy, own)
     exact, left_out = int((shown == 0).sum()), int((shown == WITHHELD).sum())
     return {

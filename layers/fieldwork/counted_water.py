@@ -24,11 +24,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from layers.arrays import Bools, Floats, Ints
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
-    Bools = NDArray[np.bool_]
 
 __all__ = [
     "COUNTS",

@@ -18,7 +18,7 @@ from layers.errors import FrameError
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    Bools = npt.NDArray[np.bool_]
+    from layers.arrays import Bools, Objects
 
 __all__ = ["is_day", "light_state"]
 
@@ -30,9 +30,7 @@ _DELTA_T_S: Final = 69.0
 _CLEAR_DEG: Final = 1.0
 
 
-def light_state(
-    longitude: npt.ArrayLike, latitude: npt.ArrayLike, times_utc: object
-) -> npt.NDArray[np.object_]:
+def light_state(longitude: npt.ArrayLike, latitude: npt.ArrayLike, times_utc: object) -> Objects:
     """Say for each place and time whether it was day, civil twilight or night.
 
     Parameters

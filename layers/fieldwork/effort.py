@@ -29,10 +29,7 @@ from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[np.float64]
-    Ints = npt.NDArray[np.int64]
+    from layers.arrays import Floats, Ints
 
 __all__ = [
     "EFFORT_UNITS",
@@ -287,7 +284,7 @@ def effort_of(
 
 def _measures(
     placements: pd.DataFrame, methods: pd.DataFrame, stretch_lengths: pd.DataFrame | None
-) -> dict[str, npt.NDArray[np.float64]]:
+) -> dict[str, Floats]:
     blank = pd.Series(np.nan, index=placements.index)
 
     def column(name: str) -> pd.Series:

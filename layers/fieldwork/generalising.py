@@ -30,11 +30,9 @@ from layers.frames import reads
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
-    Floats = NDArray[np.float64]
-    Ints = NDArray[np.int64]
-    Bools = NDArray[np.bool_]
+    from layers.arrays import Bools, Floats, Ints, Objects
 
 __all__ = [
     "STEPS_KM",
@@ -69,7 +67,7 @@ _YEAR_DAYS: Final = 366  # seasons are counted in a leap year, so that 02-29 has
 )
 def own_steps(
     placements: pd.DataFrame, catches: pd.DataFrame, lengths: pd.DataFrame, species: pd.DataFrame
-) -> NDArray[np.int64]:
+) -> Ints:
     """Coarsest step that the catch of each placement needs by itself.
 
     Parameters
@@ -300,7 +298,7 @@ def positions(points: ArrayLike) -> Floats:
     return np.asarray(shapely.get_coordinates(filled), np.float64).reshape(-1, 2)
 
 
-def generalised_squares(placements: gpd.GeoDataFrame) -> NDArray[np.object_]:
+def generalised_squares(placements: gpd.GeoDataFrame) -> Objects:
     """Cell of every generalised placement as a polygon; the point itself for the others.
 
     Parameters

@@ -19,9 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Collection
 
     import geopandas as gpd
-    from numpy.typing import NDArray
 
-    Bools = NDArray[np.bool_]
+    from layers.arrays import Bools
 
 __all__ = ["HOURS", "hours_worked", "worked_at"]
 

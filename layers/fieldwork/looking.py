@@ -15,10 +15,7 @@ import pandas as pd
 from layers.frames import check_frame, codes_of, reads
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Ints = npt.NDArray[np.int64]
-    Bools = npt.NDArray[np.bool_]
+    from layers.arrays import Bools, Floats, Ints
 
 __all__ = [
     "COUNT_KINDS_LOWER",
@@ -194,7 +191,7 @@ def left_out_by_outcome(placements: pd.DataFrame) -> dict[str, int]:
 
 
 @reads(catches="count count_kind")
-def catch_numbers(catches: pd.DataFrame) -> tuple[npt.NDArray[np.float64], Bools]:
+def catch_numbers(catches: pd.DataFrame) -> tuple[Floats, Bools]:
     """Individuals each catch row stands for, and whether that is only a lower bound.
 
     A fish noted as present, or a row without a count, stands for at least one. A row that

@@ -13,11 +13,10 @@ from layers.fieldwork.generalising import cell_uncertainty_m
 from layers.frames import reads
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
+    from layers.arrays import Bools
     from layers.crs import CrsLike
-
-    Bools = NDArray[np.bool_]
 
 __all__ = [
     "GENERALISED_COLUMNS",

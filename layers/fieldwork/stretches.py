@@ -25,15 +25,10 @@ from layers.network.ways import shortest_ways
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from layers.arrays import Floats, Ints, Objects
     from layers.network.graph import Network
     from layers.network.walks import Walks
     from layers.network.ways import Ways
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
-    Bools = NDArray[np.bool_]
 
 __all__ = [
     "GREATEST_DIFFERENCE",
@@ -264,7 +259,7 @@ def _join(
 
 def _follow(
     placements: gpd.GeoDataFrame,
-    shape: NDArray[np.object_],
+    shape: Objects,
     row: Ints,
     network: Network,
     tolerance_m: float,

@@ -22,12 +22,9 @@ from layers.totals import ALL_IS_TOTALS, is_all
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    from numpy.typing import NDArray
 
+    from layers.arrays import Floats, Ints, Objects
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
 
 __all__ = ["ancestors", "catchment_of", "part_reaches", "prepare_catchments"]
 
@@ -187,13 +184,13 @@ def catchment_of(
     return pd.Series(ids, index=positions.index, name="catchment_id", dtype="str")
 
 
-def _ids(catchments: gpd.GeoDataFrame, rows: Ints) -> NDArray[np.object_]:
+def _ids(catchments: gpd.GeoDataFrame, rows: Ints) -> Objects:
     ids = np.full(len(catchments) + 1, None, dtype=object)
     ids[:-1] = catchments.index.to_numpy(object)
     return ids[rows]  # row -1 is the missing one
 
 
-def _smallest(points: NDArray[np.object_], catchments: gpd.GeoDataFrame) -> Ints:
+def _smallest(points: Objects, catchments: gpd.GeoDataFrame) -> Ints:
     """Row of the smallest catchment that holds each point or square; −1 outside all."""
     best = np.full(len(points), -1, np.int64)
     if len(catchments) == 0 or len(points) == 0:
@@ -276,7 +273,7 @@ def part_reaches(network: Network, catchments: gpd.GeoDataFrame) -> pd.DataFrame
     )
 
 
-def _crossings(lines: NDArray[np.object_], catchments: gpd.GeoDataFrame) -> tuple[Ints, Floats]:
+def _crossings(lines: Objects, catchments: gpd.GeoDataFrame) -> tuple[Ints, Floats]:
     """Where reaches meet boundaries: row of the reach, measure."""
     bits = _boundary_bits(np.asarray(catchments.geometry))
     if len(bits) == 0 or len(lines) == 0:
@@ -288,7 +285,7 @@ def _crossings(lines: NDArray[np.object_], catchments: gpd.GeoDataFrame) -> tupl
     return at, shapely.line_locate_point(lines[at], shapely.points(xy))
 
 
-def _boundary_bits(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
+def _boundary_bits(shapes: Objects) -> Objects:
     """Cut the rings of polygons into short open lines, end to end."""
     rings = shapely.get_rings(shapely.get_parts(shapes))
     if len(rings) == 0:
@@ -303,9 +300,7 @@ def _boundary_bits(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
     size = np.diff(np.append(start, len(segment))) + 1
     which = np.repeat(np.arange(len(start)), size)
     offset = np.arange(len(which)) - np.repeat(np.cumsum(size) - size, size)
-    bits: NDArray[np.object_] = shapely.linestrings(
-        xy[segment[start][which] + offset], indices=which
-    )
+    bits: Objects = shapely.linestrings(xy[segment[start][which] + offset], indices=which)
     return bits
 
 
@@ -339,7 +334,7 @@ def _by_id(raw: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return frame.sort_index()
 
 
-def _refuse_other_shapes(ids: pd.Index, shapes: NDArray[np.object_]) -> None:
+def _refuse_other_shapes(ids: pd.Index, shapes: Objects) -> None:
     kind = shapely.get_type_id(shapes)
     polygon = np.isin(kind, (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON))
     wrong = ~polygon | shapely.is_empty(shapes)
@@ -352,7 +347,7 @@ def _refuse_other_shapes(ids: pd.Index, shapes: NDArray[np.object_]) -> None:
         )
 
 
-def _unwrapped(shapes: NDArray[np.object_], ids: pd.Index, notes: list[str]) -> NDArray[np.object_]:
+def _unwrapped(shapes: Objects, ids: pd.Index, notes: list[str]) -> Objects:
     """Carry polygons that cross 180° on past 180, where a projection follows them."""
     bounds = shapely.bounds(shapes)
     crossing = np.flatnonzero(bounds[:, 2] - bounds[:, 0] > 180)
@@ -369,7 +364,7 @@ def _unwrapped(shapes: NDArray[np.object_], ids: pd.Index, notes: list[str]) -> 
     return out
 
 
-def _valid(frame: gpd.GeoDataFrame, notes: list[str]) -> NDArray[np.object_]:
+def _valid(frame: gpd.GeoDataFrame, notes: list[str]) -> Objects:
     shapes = np.asarray(frame.geometry).copy()
     wrong = np.flatnonzero(~shapely.is_valid(shapes))
     if len(wrong):

@@ -21,10 +21,7 @@ from layers.network.length_scale import REFUSED_SHARE, unfitting_crs
 from layers.plurals import counted
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Bools = NDArray[np.bool_]
-    Ints = NDArray[np.int64]
+    from layers.arrays import Objects
 
 __all__ = ["Finding", "NetworkReport", "check_network", "prepare_reaches"]
 
@@ -76,8 +73,8 @@ class NetworkReport:
         code: str,
         severity: str,
         message: str,
-        reach_ids: NDArray[np.object_] | None = None,
-        places: NDArray[np.object_] | None = None,
+        reach_ids: Objects | None = None,
+        places: Objects | None = None,
         words: list[str] | None = None,
     ) -> None:
         """Note a finding; with places, one row for each (`words` where they differ)."""

@@ -10,12 +10,8 @@ import shapely
 from layers.network.intervals import Intervals
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Floats, Ints, Objects
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
 
 __all__ = ["cut_lines", "place_on_reach", "reaches_inside"]
 
@@ -27,7 +23,7 @@ def place_on_reach(network: Network, rows: Ints, measure_m: Floats) -> Floats:
     return xy
 
 
-def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> NDArray[np.object_]:
+def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> Objects:
     """Cut the part between two measures out of each reach, all at once.
 
     Parameters
@@ -69,11 +65,11 @@ def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> NDA
         [shapely.get_coordinates(ends[0]), xy[vertex], shapely.get_coordinates(ends[1])]
     )
     order = np.lexsort((measure, number))
-    cut: NDArray[np.object_] = shapely.linestrings(place[order], indices=number[order])
+    cut: Objects = shapely.linestrings(place[order], indices=number[order])
     return cut
 
 
-def reaches_inside(network: Network, polygons: NDArray[np.object_]) -> tuple[Ints, Intervals]:
+def reaches_inside(network: Network, polygons: Objects) -> tuple[Ints, Intervals]:
     """Find the parts of reaches that lie inside each polygon.
 
     Parameters

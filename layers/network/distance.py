@@ -17,12 +17,10 @@ from layers.network.intervals import (
 )
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
+    from layers.arrays import Floats
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
 
 __all__ = ["SHORTEST_PIECE_M", "SampledDistance", "distance_to_sampled", "node_distance"]
 

@@ -21,11 +21,9 @@ if TYPE_CHECKING:
 
     import geopandas as gpd
     import pyproj
-    from numpy.typing import NDArray
 
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
-    Bools = NDArray[np.bool_]
+    from layers.arrays import Bools, Floats, Ints, Objects
+
 
 _MOST_IN_A_STRIP = 24
 
@@ -264,7 +262,7 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
     )
 
 
-def nodes_of_lines(lines: NDArray[np.object_], tolerance_m: float) -> tuple[Ints, Ints, Floats]:
+def nodes_of_lines(lines: Objects, tolerance_m: float) -> tuple[Ints, Ints, Floats]:
     """Join LineStrings at their ends.
 
     Parameters
@@ -383,7 +381,7 @@ def sorted_by_id(reaches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return frame.sort_index()
 
 
-def refuse_unusable(ids: pd.Index, lines: NDArray[np.object_], length: Floats) -> None:
+def refuse_unusable(ids: pd.Index, lines: Objects, length: Floats) -> None:
     """Refuse lines that cannot be reaches, naming the first.
 
     Raises

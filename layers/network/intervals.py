@@ -17,7 +17,9 @@ import pandas as pd
 from layers.errors import FrameError
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
+
+    from layers.arrays import Bools, Floats, Ints
 
 __all__ = [
     "Intervals",
@@ -38,16 +40,16 @@ _GREATEST_GROUP = 2**53  # whole numbers up to here are exact in a double
 class Intervals(NamedTuple):
     """n intervals: three arrays of the same length."""
 
-    group: NDArray[np.int64]
-    from_m: NDArray[np.float64]
-    to_m: NDArray[np.float64]
+    group: Ints
+    from_m: Floats
+    to_m: Floats
 
     @property
-    def length_m(self) -> NDArray[np.float64]:
+    def length_m(self) -> Floats:
         """Length of each interval, in metres."""
         return self.to_m - self.from_m
 
-    def at(self, which: NDArray[np.int64] | NDArray[np.bool_] | slice) -> Intervals:
+    def at(self, which: Ints | Bools | slice) -> Intervals:
         """Choose some of the intervals, by position or truth."""
         return Intervals(self.group[which], self.from_m[which], self.to_m[which])
 
@@ -55,10 +57,10 @@ class Intervals(NamedTuple):
 class Overlay(NamedTuple):
     """Pieces in which an interval and a part overlap, by their positions."""
 
-    interval: NDArray[np.int64]
-    part: NDArray[np.int64]
-    from_m: NDArray[np.float64]
-    to_m: NDArray[np.float64]
+    interval: Ints
+    part: Ints
+    from_m: Floats
+    to_m: Floats
 
 
 def as_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Intervals:
@@ -103,11 +105,11 @@ def as_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Interv
 
 
 def entries_before(
-    entries: tuple[NDArray[np.int64], NDArray[np.float64]],
-    places: tuple[NDArray[np.int64], NDArray[np.float64]],
+    entries: tuple[Ints, Floats],
+    places: tuple[Ints, Floats],
     *,
     or_at: bool,
-) -> NDArray[np.int64]:
+) -> Ints:
     """Count, for each place, the entries before it by group, then measure.
 
     Parameters
@@ -219,9 +221,7 @@ def passes(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Intervals:
     return joined._replace(group=joined.group // most)
 
 
-def union_length(
-    group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike, *, groups: int
-) -> NDArray[np.float64]:
+def union_length(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike, *, groups: int) -> Floats:
     """Measure the joined length in each group 0 … `groups`-1, overlaps counted once, in metres.
 
     Examples
@@ -233,9 +233,9 @@ def union_length(
     if len(joined.group) and joined.group[-1] >= groups:
         msg = f"group {joined.group[-1]} is not below the number of groups, {groups}"
         raise FrameError(msg)
-    length: NDArray[np.float64] = np.bincount(
-        joined.group, weights=joined.length_m, minlength=groups
-    ).astype(np.float64)
+    length: Floats = np.bincount(joined.group, weights=joined.length_m, minlength=groups).astype(
+        np.float64
+    )
     return length
 
 

@@ -15,9 +15,9 @@ from layers.crs import CrsLike, crs_label, metre_fault, read_crs
 from layers.errors import CrsError
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
-    Floats = NDArray[np.float64]
+    from layers.arrays import Objects
 
 __all__ = ["REFUSED_SHARE", "LengthError", "crs_length_error", "length_error", "unfitting_crs"]
 
@@ -170,7 +170,7 @@ def unfitting_crs(
     return error, f"{error_words}; a store in {crs_label(fitting)} would keep them true."
 
 
-def _fitting(lines: NDArray[np.object_], crs: pyproj.CRS, source: CrsLike) -> pyproj.CRS | None:
+def _fitting(lines: Objects, crs: pyproj.CRS, source: CrsLike) -> pyproj.CRS | None:
     """Find a CRS in metres that keeps lengths true: the file's own, else the UTM zone."""
     origin = crs if source is None else read_crs(source)
     geographic = crs.geodetic_crs

@@ -13,10 +13,8 @@ from layers.network.ways import near_nodes
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from layers.arrays import Floats, Ints
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
 
 __all__ = ["unsampled_within", "upper_bounds"]
 

@@ -13,11 +13,8 @@ from layers.network.distance import SHORTEST_PIECE_M
 from layers.network.intervals import Intervals, complement, overlay
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Floats, Ints
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
 
 __all__ = ["Parts", "cover_with_parts", "main_part"]
 
@@ -65,7 +62,7 @@ class Parts:
         return label(self.names, code)
 
 
-def main_part(part: Ints, owner: Ints, length_m: NDArray[np.float64], owners: int) -> Ints:
+def main_part(part: Ints, owner: Ints, length_m: Floats, owners: int) -> Ints:
     """Find the part that makes up most of each owner's length; of equal ones the lowest.
 
     −1 for an owner without any; `part`, `owner` and `length_m` are those of k pieces, (k,).

@@ -21,9 +21,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
-    Bools = NDArray[np.bool_]
+    from layers.arrays import Floats, Ints, Objects
+
     Places = NDArray[np.complex128]
 
 __all__ = ["TIE_M", "Nearest", "Pairs", "SegmentGrid", "Vertices", "nearest_of_pairs"]
@@ -177,7 +176,7 @@ class Vertices:
     last: Ints
 
     @classmethod
-    def of_lines(cls, lines: NDArray[np.object_]) -> Vertices:
+    def of_lines(cls, lines: Objects) -> Vertices:
         """Read the vertices of LineStrings."""
         at = shapely.get_coordinates(lines).view(np.complex128)[:, 0]
         count = shapely.get_num_coordinates(lines).astype(np.int64)

@@ -21,11 +21,8 @@ from layers.network.segment_grid import Nearest, Pairs, SegmentGrid, Vertices, n
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    from numpy.typing import NDArray
 
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
-    Bools = NDArray[np.bool_]
+    from layers.arrays import Bools, Floats, Ints, Objects
 
 __all__ = ["DEFAULT_UNCERTAINTY_M", "plain_name", "snap_to_reaches"]
 
@@ -163,7 +160,7 @@ def _fold(name: str) -> str:
     return " ".join(bare.casefold().split())
 
 
-def _coordinates(points: NDArray[np.object_], index: pd.Index) -> tuple[Bools, Floats]:
+def _coordinates(points: Objects, index: pd.Index) -> tuple[Bools, Floats]:
     kind = shapely.get_type_id(points)
     plain = kind == shapely.GeometryType.POINT
     xy = shapely.get_coordinates(points) if plain.all() else np.empty((0, 2))
@@ -196,10 +193,10 @@ def _uncertainty(positions: gpd.GeoDataFrame) -> Floats:
 
 
 def _nearest(
-    points: NDArray[np.object_],
+    points: Objects,
     xy: Floats,
     usable: Bools,
-    lines: NDArray[np.object_],
+    lines: Objects,
     margin: Floats,
     search_m: Floats,
     tolerance_m: float,
@@ -221,7 +218,7 @@ def _nearest(
 
 
 def _nearest_by_tree(
-    points: NDArray[np.object_], tree: shapely.STRtree, margin: Floats, search_m: Floats, wide: Ints
+    points: Objects, tree: shapely.STRtree, margin: Floats, search_m: Floats, wide: Ints
 ) -> tuple[Pairs, Pairs]:
     lines = tree.geometries
     some, line = tree.query(points[wide], predicate="dwithin", distance=search_m[wide])
@@ -245,7 +242,7 @@ def _settle(
     nearest: Nearest,
     following: Ints,
     frame: gpd.GeoDataFrame,
-    lines: NDArray[np.object_],
+    lines: Objects,
     positions: gpd.GeoDataFrame,
     margin: Floats,
 ) -> tuple[Nearest, Ints]:
@@ -286,7 +283,7 @@ def _settle(
     return nearest, rival
 
 
-def _following(reaches: gpd.GeoDataFrame | Network, lines: NDArray[np.object_]) -> Ints:
+def _following(reaches: gpd.GeoDataFrame | Network, lines: Objects) -> Ints:
     """Row of the reach that goes on alone where each one ends, nothing else joining; -1 if none."""
     if isinstance(reaches, Network):
         from_node, to_node, n_nodes = reaches.from_node, reaches.to_node, reaches.n_nodes

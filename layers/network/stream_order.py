@@ -14,10 +14,7 @@ import numpy as np
 import scipy
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
+    from layers.arrays import Bools, Floats, Ints
 
 __all__ = ["FlowGraph", "flow_graph", "strahler_order", "upstream_sum"]
 
@@ -39,7 +36,7 @@ class FlowGraph:
     downward: list[int]
 
     @property
-    def in_loop(self) -> NDArray[np.bool_]:
+    def in_loop(self) -> Bools:
         """Reaches whose two ends lie in one directed loop, (n_reaches,)."""
         return np.equal(self.tail, self.head)
 

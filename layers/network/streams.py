@@ -9,11 +9,8 @@ import pandas as pd
 import scipy
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Bools, Ints
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
 
 __all__ = ["NO_NAME", "streams"]
 
@@ -110,7 +107,7 @@ def streams(network: Network) -> tuple[Ints, pd.DataFrame]:
     return stream, table
 
 
-def _named_below(network: Network, name: Ints, named: NDArray[np.bool_]) -> Ints:
+def _named_below(network: Network, name: Ints, named: Bools) -> Ints:
     """Name that the water of each reach comes to first, by the main way down; −1 where none.
 
     Pointers are doubled: each round looks twice as far as the one before.

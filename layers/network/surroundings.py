@@ -10,12 +10,10 @@ import scipy
 from layers.network.intervals import Intervals, as_intervals, union_intervals
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
+    from layers.arrays import Floats, Ints
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
 
 __all__ = ["surroundings"]
 

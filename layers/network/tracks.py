@@ -12,13 +12,8 @@ from layers.network.segment_grid import Vertices
 from layers.network.ways import Ways, shortest_ways
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Bools, Floats, Ints, Objects
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
-    Bools = NDArray[np.bool_]
 
 __all__ = ["track_ways"]
 
@@ -51,7 +46,7 @@ class _Places:
 
 def track_ways(
     network: Network,
-    lines: NDArray[np.object_],
+    lines: Objects,
     *,
     uncertainty_m: Floats,
     tolerance_m: Floats,

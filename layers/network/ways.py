@@ -9,13 +9,11 @@ import numpy as np
 import scipy
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
     from scipy.sparse import csr_array
 
+    from layers.arrays import Floats, Ints
     from layers.network.graph import Network
-
-    Ints = NDArray[np.int64]
-    Floats = NDArray[np.float64]
 
 __all__ = ["SEARCHED_AT_ONCE", "Ways", "near_nodes", "shortest_ways"]
 

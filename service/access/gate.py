@@ -34,12 +34,9 @@ from service.reference.spelling import nearest_names
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from numpy.typing import NDArray
-
+    from layers.arrays import Bools
     from service.records import Needed, Role, Viewer
     from service.store import Key, Store, Unit, Wanted
-
-    Bools = NDArray[np.bool_]
 
 __all__ = [
     "count_features",

@@ -28,10 +28,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from layers.arrays import Bools, Ints
     from service.records import Selection
-
-    Bools = NDArray[np.bool_]
-    Ints = NDArray[np.int64]
 
 __all__ = ["Picture", "joined_picture", "picture_of"]
 

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
     import pyproj
-    from numpy.typing import NDArray
 
+    from layers.arrays import Floats, Objects
     from layers.fieldwork.counted_water import Counted
     from layers.network.graph import Network
     from service.answers.features import Box
@@ -130,13 +130,13 @@ def next_places(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd
     )
 
 
-def gap_places(found: gpd.GeoDataFrame) -> NDArray[np.float64]:
+def gap_places(found: gpd.GeoDataFrame) -> Floats:
     """One place in each gap to go to, degrees on WGS 84, (n, 2).
 
     The point farthest from water that counts; where there is none in the connected part, the
     middle of the gap's longest piece.
     """
-    places: NDArray[np.float64] = found[["farthest_longitude", "farthest_latitude"]].to_numpy(
+    places: Floats = found[["farthest_longitude", "farthest_latitude"]].to_numpy(
         np.float64, copy=True
     )
     unknown = np.isnan(places).any(axis=1)
@@ -248,7 +248,7 @@ def gap_outline(
     return {"gap": number} | outline(shapely.get_parts(np.asarray(own.geometry, object)), own.crs)
 
 
-def outline(lines: NDArray[np.object_], crs: pyproj.CRS) -> dict[str, Any]:
+def outline(lines: Objects, crs: pyproj.CRS) -> dict[str, Any]:
     """Lines as a map marks them: `zoom` and `paths` (`layers.drawing.screen_lines`)."""
     drawn = ScreenLines(lines, np.ones(len(lines), np.int64), crs)
     zoom = drawn.fitting_zoom(_OUTLINE_PX)

@@ -31,8 +31,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from layers.arrays import Floats
     from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
     from service.records import Viewer
@@ -187,14 +187,14 @@ def next_places(
     return as_summary(found, "next_places", found)
 
 
-def _weights(joined: Network, name: str) -> NDArray[np.float64]:
+def _weights(joined: Network, name: str) -> Floats:
     reaches = joined.reaches.assign(strahler=joined.strahler)
     known = [str(column) for column in reaches.select_dtypes("number").columns]
     if name not in known:
         raise RequestError(
             f"{name!r} is no column of numbers of the reaches; there are {', '.join(known)}."
         )
-    weights: NDArray[np.float64] = reaches[name].to_numpy(np.float64, na_value=0.0)
+    weights: Floats = reaches[name].to_numpy(np.float64, na_value=0.0)
     if not (np.isfinite(weights).all() and (weights >= 0).all()):
         raise RequestError(f"{name!r} of the reaches must be numbers from 0 up to weigh by.")
     return weights

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 
     import geopandas as gpd
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from layers.arrays import Bools
     from service.records import Records, Selection, Viewer
     from service.store import Store
 
@@ -161,7 +161,7 @@ def _records(store: Store, selection: Selection, viewer: Viewer, within: Box | N
     return records if inside.all() else keep_placements(records, inside)
 
 
-def _meets(frame: gpd.GeoDataFrame, within: Box | None) -> NDArray[np.bool_]:
+def _meets(frame: gpd.GeoDataFrame, within: Box | None) -> Bools:
     """Which geometries meet a box in degrees, exactly, whatever the CRS of the frame."""
     if within is None or not len(frame):
         return np.ones(len(frame), dtype=bool)
@@ -173,7 +173,7 @@ def _meets(frame: gpd.GeoDataFrame, within: Box | None) -> NDArray[np.bool_]:
         )
     shapely.prepare(box)
     placed = to_wgs84(np.asarray(frame.geometry, dtype=object), frame.crs)
-    met: NDArray[np.bool_] = np.asarray(shapely.intersects(box, placed), dtype=bool)
+    met: Bools = np.asarray(shapely.intersects(box, placed), dtype=bool)
     return met
 
 

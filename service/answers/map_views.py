@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from numpy.typing import NDArray
 
+    from layers.arrays import Bools, Floats, Ints
     from service.answers.features import Box
     from service.records import Viewer
     from service.store import Store
@@ -92,9 +93,7 @@ def _filtered(
     return stored, stored.states(wanted, inside)
 
 
-def _inside(
-    store: Store, selection: Selection, viewer: Viewer, stored: PlacementMap
-) -> NDArray[np.bool_]:
+def _inside(store: Store, selection: Selection, viewer: Viewer, stored: PlacementMap) -> Bools:
     """Mark what a selection leaves in by place, hours and gear, in the order of the columns."""
     inside = np.ones(len(stored), bool)
     if selection.catchments:
@@ -150,7 +149,7 @@ def network_bounds(store: Store) -> list[float] | None:
     return reach_lines(store, joined).bounds(np.arange(len(joined.length_m)))
 
 
-def _degrees(placed: NDArray[np.float64]) -> NDArray[np.float64]:
+def _degrees(placed: Floats) -> Floats:
     longitude = placed[:, 0] * 360.0 - 180.0
     latitude = np.degrees(np.arctan(np.sinh(np.pi * (1.0 - 2.0 * placed[:, 1]))))
     return np.round(np.column_stack([longitude, latitude]), 6)
@@ -222,13 +221,13 @@ def placements_in_view(
     return answer
 
 
-def _positions(stored: PlacementMap, rows: NDArray[np.int64]) -> list[list[float]]:
+def _positions(stored: PlacementMap, rows: Ints) -> list[list[float]]:
     at: list[list[float]] = _degrees(np.column_stack([stored.x[rows], stored.y[rows]])).tolist()
     return at
 
 
 def _squares(
-    store: Store, stored: PlacementMap, rows: NDArray[np.int64], states: NDArray[np.uint8]
+    store: Store, stored: PlacementMap, rows: Ints, states: NDArray[np.uint8]
 ) -> dict[str, Any]:
     """Gather the closed cells of some placements: what was found in each, by which gear, when."""
     side = stored.square_km[rows].astype(np.float64)
@@ -261,7 +260,7 @@ def _squares(
 
 
 def _tallies(
-    own: NDArray[np.int64],
+    own: Ints,
     of: NDArray[Any],
     size: int,
     names: Sequence[str] | None = None,
@@ -274,7 +273,7 @@ def _tallies(
     return tallies
 
 
-def _known(degrees: NDArray[np.float64]) -> list[list[float] | None]:
+def _known(degrees: Floats) -> list[list[float] | None]:
     return [None if pair[0] != pair[0] else pair for pair in degrees.tolist()]
 
 
@@ -292,9 +291,7 @@ def _cells(counted: Sequence[tuple[CellCounts, bool]]) -> dict[str, Any]:
     return cells
 
 
-def _stretch_paths(
-    store: Store, stored: PlacementMap, rows: NDArray[np.int64], zoom: int
-) -> list[list[int]]:
+def _stretch_paths(store: Store, stored: PlacementMap, rows: Ints, zoom: int) -> list[list[int]]:
     at, _ = stored.stretches_of(rows)
     if not len(at):
         return []
@@ -361,7 +358,7 @@ def lines_in_view(
     }
 
 
-def _ring_names(frame: gpd.GeoDataFrame, whose: NDArray[np.int64]) -> list[str | None]:
+def _ring_names(frame: gpd.GeoDataFrame, whose: Ints) -> list[str | None]:
     """Name of each ring's catchment, once for each: at its last ring, which is its largest."""
     last = {row: at for at, row in enumerate(whose.tolist())}
     names = frame["name"].to_numpy(object)
@@ -371,7 +368,7 @@ def _ring_names(frame: gpd.GeoDataFrame, whose: NDArray[np.int64]) -> list[str |
     ]
 
 
-def _rings(store: Store, frame: gpd.GeoDataFrame) -> tuple[ScreenLines, NDArray[np.int64]]:
+def _rings(store: Store, frame: gpd.GeoDataFrame) -> tuple[ScreenLines, Ints]:
     """Outer rings of catchments, and the row of each; larger ones rank higher."""
     of, rings, owner = cached(
         store, None, "rings", lambda: (frame, *_drawn_rings(frame)), of_network=True
@@ -379,7 +376,7 @@ def _rings(store: Store, frame: gpd.GeoDataFrame) -> tuple[ScreenLines, NDArray[
     return (rings, owner) if of is frame else _drawn_rings(frame)
 
 
-def _drawn_rings(frame: gpd.GeoDataFrame) -> tuple[ScreenLines, NDArray[np.int64]]:
+def _drawn_rings(frame: gpd.GeoDataFrame) -> tuple[ScreenLines, Ints]:
     parts, owner = shapely.get_parts(np.asarray(frame.geometry, object), return_index=True)
     rings = shapely.get_exterior_ring(parts)
     area = shapely.area(parts)

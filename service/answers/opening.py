@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import geopandas as gpd
-    from numpy.typing import NDArray
 
+    from layers.arrays import Bools
     from service.records import Needed, Records, Viewer
     from service.store import Store
 
@@ -114,9 +114,7 @@ def _sensitive(species: pd.DataFrame) -> pd.Series:
     return species["sensitivity"].fillna("none").ne("none")
 
 
-def fully_shown(
-    names: Sequence[str] | pd.Series, species: pd.DataFrame, viewer: Viewer
-) -> NDArray[np.bool_]:
+def fully_shown(names: Sequence[str] | pd.Series, species: pd.DataFrame, viewer: Viewer) -> Bools:
     """Mark the species of which this viewer sees everything.
 
     Where the public does not see a sensitive species found, it may be found and hidden; and

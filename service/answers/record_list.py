@@ -19,8 +19,7 @@ from service.errors import RequestError
 from service.records import OF_EFFORT
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Floats
     from service.records import Needed, Records, Selection, Viewer
     from service.store import Store
 
@@ -139,7 +138,7 @@ def record_page(
     )
 
 
-def _sort_key(store: Store, rows: pd.DataFrame, records: Records, sort: str) -> NDArray[np.float64]:
+def _sort_key(store: Store, rows: pd.DataFrame, records: Records, sort: str) -> Floats:
     """Numbers in the order of what a list is sorted by; NaN where that is missing."""
     if sort == "date":
         days = rows["date"].to_numpy("datetime64[D]")
@@ -156,7 +155,7 @@ def _sort_key(store: Store, rows: pd.DataFrame, records: Records, sort: str) -> 
     return _ranks(placement_catchments(store, placements), reference.catchment_names(store))
 
 
-def _ranks(words: pd.Series, names: dict[Any, str] | None = None) -> NDArray[np.float64]:
+def _ranks(words: pd.Series, names: dict[Any, str] | None = None) -> Floats:
     """Rank of each word, or of its name, among those that occur."""
     code, known = pd.factorize(words)
     written = pd.Index(known).map(names).to_numpy(object) if names is not None else known

@@ -30,13 +30,11 @@ from service.records import OF_EFFORT, Selection
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    from numpy.typing import NDArray
 
+    from layers.arrays import Ints, Objects
     from layers.network.graph import Network
     from service.records import Records, Viewer
     from service.store import Store
-
-    Ints = NDArray[np.int64]
 
 __all__ = [
     "Water",
@@ -348,7 +346,7 @@ def _coverage(store: Store, water: Water, viewer: Viewer) -> gpd.GeoDataFrame:
     return found[found["reach_id"].isin(water.network.reaches.index[water.parts.group])]
 
 
-def _gaps(store: Store, lines: NDArray[np.object_], viewer: Viewer) -> list[dict[str, Any]]:
+def _gaps(store: Store, lines: Objects, viewer: Viewer) -> list[dict[str, Any]]:
     """Gaps of the whole network that some lines share length with."""
     found = coverage_answers.gaps(store, CoverageQuestion(Selection()), viewer)
     here = shapely.multilinestrings(lines)

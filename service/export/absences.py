@@ -12,11 +12,8 @@ from layers.fieldwork.looking import catch_numbers, detectable, looked, may_incl
 from layers.frames import codes_of
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Bools
     from service.export.contents import Contents
-
-    Bools = NDArray[np.bool_]
 
 __all__ = ["Scope", "scope_of"]
 

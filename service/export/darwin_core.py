@@ -32,8 +32,7 @@ from service.export.occurrence_ids import (
 )
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Floats
     from service.export.absences import Scope
     from service.export.contents import Contents
 
@@ -288,7 +287,7 @@ def _fish(contents: Contents, event_id: pd.Series) -> list[pd.DataFrame]:
 
 
 def _measured(
-    events: pd.Series, ids: pd.Series, kind: str | pd.Series, values: NDArray[np.float64], unit: str
+    events: pd.Series, ids: pd.Series, kind: str | pd.Series, values: Floats, unit: str
 ) -> pd.DataFrame:
     return pd.DataFrame(
         {

@@ -11,8 +11,7 @@ from layers.fieldwork.effort import effort_of, soak_time_h
 from layers.fieldwork.looking import looked
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Bools, Objects
     from service.export.absences import Scope
     from service.export.contents import Contents
 
@@ -73,7 +72,7 @@ def _truth(values: pd.Series, known: pd.Series) -> pd.Series:
     return values.map({True: "true", False: "false"}).where(known)
 
 
-def _names(species: pd.Index, marked: NDArray[np.bool_]) -> NDArray[np.object_]:
+def _names(species: pd.Index, marked: Bools) -> Objects:
     """Join the marked species of each row to one text; each different set is joined once."""
     texts = np.full(len(marked), None, dtype=object)
     if not marked.size:

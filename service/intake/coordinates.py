@@ -31,12 +31,10 @@ if TYPE_CHECKING:
     import pyproj
     from numpy.typing import NDArray
 
+    from layers.arrays import Bools, Floats, Objects
     from layers.crs import Operation
     from service.intake.findings import Cells, Findings
     from service.intake.wording import Wording
-
-    Floats = NDArray[np.float64]
-    Bools = NDArray[np.bool_]
 
 __all__ = ["Positions", "read_positions"]
 
@@ -69,14 +67,14 @@ class Positions:
         Name and stated accuracy of the transformation.
     """
 
-    point: NDArray[np.object_]
-    shape: NDArray[np.object_]
-    kind: NDArray[np.object_]
+    point: Objects
+    shape: Objects
+    kind: Objects
     original_x: Floats
     original_y: Floats
-    original_crs: NDArray[np.object_]
-    original_shape: NDArray[np.object_]
-    transformation: NDArray[np.object_]
+    original_crs: Objects
+    original_shape: Objects
+    transformation: Objects
     accuracy_m: Floats
 
 
@@ -161,7 +159,7 @@ def read_positions(
     return positions
 
 
-def _read_geometries(cells: Cells, findings: Findings) -> NDArray[np.object_]:
+def _read_geometries(cells: Cells, findings: Findings) -> Objects:
     """Parse well-known text; only single points, lines and polygons that are valid remain."""
     text = cells.column("geometry")
     shapes = np.full(len(text), None, dtype=object)
@@ -196,9 +194,7 @@ def _read_geometries(cells: Cells, findings: Findings) -> NDArray[np.object_]:
     return shapes
 
 
-def _given(
-    cells: Cells, numbers: dict[str, Floats], shapes: NDArray[np.object_], findings: Findings
-) -> _Given:
+def _given(cells: Cells, numbers: dict[str, Floats], shapes: Objects, findings: Findings) -> _Given:
     written = {
         name: (cells.column(name) != "").to_numpy(bool)
         for name in ("longitude", "latitude", "easting", "northing", "geometry")
@@ -223,7 +219,7 @@ def _given(
     )
 
 
-def _understand(cells: Cells, crs: NDArray[np.object_], findings: Findings) -> tuple[Bools, Bools]:
+def _understand(cells: Cells, crs: Objects, findings: Findings) -> tuple[Bools, Bools]:
     """Whether each row's CRS is known, and whether it is in degrees."""
     known = np.zeros(len(crs), dtype=bool)
     geographic = np.zeros(len(crs), dtype=bool)
@@ -255,8 +251,8 @@ def _with_its_colon(text: str) -> Wording | None:
 def _refuse_unfitting(
     cells: Cells,
     given: _Given,
-    crs: NDArray[np.object_],
-    stated: NDArray[np.object_],
+    crs: Objects,
+    stated: Objects,
     known: Bools,
     geographic: Bools,
     findings: Findings,
@@ -290,7 +286,7 @@ def _ends(
     return x, y
 
 
-def _corner(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
+def _corner(shapes: Objects) -> Objects:
     """Find the position of a shape: the point, a line's start, a polygon's centroid."""
     kind = shapely.get_type_id(shapes)
     corner = shapes.copy()
@@ -300,7 +296,7 @@ def _corner(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
     return corner
 
 
-def _kinds(shapes: NDArray[np.object_], given: _Given, end_x: Floats) -> NDArray[np.object_]:
+def _kinds(shapes: Objects, given: _Given, end_x: Floats) -> Objects:
     kind = np.full(len(shapes), "point", dtype=object)
     kind[np.isfinite(end_x) & ~given.geometry] = "ends"
     types = shapely.get_type_id(shapes)
@@ -308,15 +304,15 @@ def _kinds(shapes: NDArray[np.object_], given: _Given, end_x: Floats) -> NDArray
     return kind
 
 
-def _only(values: NDArray[np.object_], which: Bools) -> NDArray[np.object_]:
+def _only(values: Objects, which: Bools) -> Objects:
     kept = np.full(len(values), None, dtype=object)
     kept[which] = values[which]
     return kept
 
 
 def _original_shapes(
-    shapes: NDArray[np.object_], x: Floats, y: Floats, end_x: Floats, end_y: Floats
-) -> NDArray[np.object_]:
+    shapes: Objects, x: Floats, y: Floats, end_x: Floats, end_y: Floats
+) -> Objects:
     drawn = _only(shapes, np.isin(shapely.get_type_id(shapes), (1, 3)))
     two = np.isfinite(end_x) & np.isfinite(x) & shapely.is_missing(shapes)
     if two.any():
@@ -449,7 +445,7 @@ def _refuse_disagreeing(
     both: Bools,
     lon: Floats,
     lat: Floats,
-    crs: NDArray[np.object_],
+    crs: Objects,
     into_store: Callable[[str], Operation],
     findings: Findings,
 ) -> None:

@@ -19,8 +19,7 @@ from service.records import Reading
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from numpy.typing import NDArray
-
+    from layers.arrays import Bools, Ints, Objects
     from service.intake.wording import Audience
 
 __all__ = ["FLAG_COLUMNS", "Cells", "Findings"]
@@ -61,11 +60,11 @@ class Cells:
     file: str
     frame: pd.DataFrame
     decimal_comma: bool = False
-    headers: dict[str, NDArray[np.object_]] = field(default_factory=dict)
+    headers: dict[str, Objects] = field(default_factory=dict)
     parts: tuple[tuple[int, str], ...] = ()
     tab: str = ""
 
-    def where(self, index: NDArray[np.int64]) -> tuple[list[str], list[int]]:
+    def where(self, index: Ints) -> tuple[list[str], list[int]]:
         """Tell the file and the number, in that, of rows by their index."""
         if not self.parts:
             return [self.file] * len(index), index.tolist()
@@ -79,7 +78,7 @@ class Cells:
             return pd.Series("", index=self.frame.index, dtype="str")
         return self.frame[name]
 
-    def rows(self, kept: NDArray[np.bool_]) -> Cells:
+    def rows(self, kept: Bools) -> Cells:
         """Take these rows alone."""
         headers = {name: own[kept] for name, own in self.headers.items()}
         return replace(self, frame=self.frame.loc[kept], headers=headers)
@@ -104,7 +103,7 @@ class Findings:
             set(self._of_rows),
         )  # fmt: skip
 
-    def doubt(self, cells: Cells, which: NDArray[np.bool_] | pd.Series) -> None:
+    def doubt(self, cells: Cells, which: Bools | pd.Series) -> None:
         """Count rows as refused that depend on something refused elsewhere."""
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if len(at):
@@ -123,7 +122,7 @@ class Findings:
     def refuse(
         self,
         cells: Cells,
-        which: NDArray[np.bool_] | pd.Series,
+        which: Bools | pd.Series,
         column: str,
         wording: str | Wording | Callable[[str], Wording],
         values: Sequence[object] | None = None,
@@ -160,7 +159,7 @@ class Findings:
     def flag(
         self,
         cells: Cells,
-        which: NDArray[np.bool_] | pd.Series,
+        which: Bools | pd.Series,
         wording: str | Wording | Sequence[Wording],
         column: str,
         values: Sequence[object] | None = None,
@@ -184,7 +183,7 @@ class Findings:
     def read(
         self,
         cells: Cells,
-        which: NDArray[np.bool_] | pd.Series,
+        which: Bools | pd.Series,
         column: str,
         code: str,
         became: Mapping[str, object] | None = None,

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from layers.arrays import Objects
     from service.intake.columns import Column
     from service.intake.findings import Findings
     from service.intake.times import DateOrder
@@ -187,7 +188,7 @@ def _one_each(
     first: NDArray[np.intp],
     findings: Findings,
     date_order: DateOrder | None,
-) -> NDArray[np.object_]:
+) -> Objects:
     """One value per folded placement."""
     if how in ("min", "max"):
         return _extreme(placements, _COLUMNS[name], how, group, findings, date_order)
@@ -218,7 +219,7 @@ def _extreme(
     group: NDArray[np.intp],
     findings: Findings,
     date_order: DateOrder | None,
-) -> NDArray[np.object_]:
+) -> Objects:
     """Take the least or greatest of each group, as written; what cannot be compared is refused."""
     text = placements.column(column.name).to_numpy(object)
     if column.kind == "time":
@@ -240,13 +241,11 @@ def _extreme(
     value = np.where(read, value if how == "max" else -value, 0.0)
     order = np.lexsort((value, text != "", read, group))
     last = np.append(np.diff(group[order]) > 0, True)[: len(order)]
-    picked: NDArray[np.object_] = text[order[last]]
+    picked: Objects = text[order[last]]
     return picked
 
 
-def _summed(
-    text: pd.Series, group: NDArray[np.intp], n: int, decimal_comma: bool
-) -> NDArray[np.object_]:
+def _summed(text: pd.Series, group: NDArray[np.intp], n: int, decimal_comma: bool) -> Objects:
     """Sum within groups; one with something that is no number keeps that, to be refused."""
     codes, uniques = pd.factorize(text.to_numpy(object))
     read = [read_number(u, decimal_comma=decimal_comma) if u else 0.0 for u in uniques]

@@ -57,8 +57,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping as Dict
     from pathlib import Path
 
-    from numpy.typing import NDArray
-
+    from layers.arrays import Objects
     from service.intake.findings import Findings
     from service.intake.times import DateOrder
     from service.intake.wording import Wording
@@ -183,7 +182,7 @@ def apply_mapping(
     rules = dict(mapping.sheets)
     if shape.one_sheet and "placements" in raw:
         _one_sheet_as_several(shape, raw, rules, from_one=from_one)
-    ours: dict[str, NDArray[np.object_]] = {}
+    ours: dict[str, Objects] = {}
     if shape.columns and "catches" in raw:
         absent = set(shape.columns) - set(raw["catches"].frame.columns)
         if absent:
@@ -221,7 +220,7 @@ def _by_rules(
     mapping: Mapping,
     raw: Dict[str, Cells],
     rules: _Rules,
-    ours: Dict[str, NDArray[np.object_]],
+    ours: Dict[str, Objects],
     findings: Findings,
     *,
     one: bool,

@@ -15,8 +15,7 @@ import pandas as pd
 from service.intake.wording import Wording, say
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Bools, Floats, Objects
     from service.intake.columns import Column
     from service.intake.findings import Cells, Findings
 
@@ -116,7 +115,7 @@ class Spelt(NamedTuple):
     kind: str = ""
 
 
-def number_column(cells: Cells, column: Column, findings: Findings) -> NDArray[np.float64]:
+def number_column(cells: Cells, column: Column, findings: Findings) -> Floats:
     """Read a column of numbers; what cannot be used is refused and comes back missing.
 
     Returns
@@ -288,14 +287,14 @@ def _spelt_count(text: str) -> Spelt | None:
     return Spelt(str(number), kind or "with_unit", kind)
 
 
-def all_plain(uniques: NDArray[np.object_]) -> NDArray[np.bool_]:
+def all_plain(uniques: Objects) -> Bools:
     """Whether each text is empty or a plain number, such as every program writes."""
     if _ALL_PLAIN.fullmatch("\x1f".join(uniques) + "\x1f"):
         return np.ones(len(uniques), dtype=bool)
     return np.fromiter((not v or _PLAIN.fullmatch(v) is not None for v in uniques), bool)
 
 
-def _all_plain(uniques: NDArray[np.object_]) -> NDArray[np.float64]:
+def _all_plain(uniques: Objects) -> Floats:
     """Read cells that are all plain numbers at once; all missing where one is not."""
     nothing = np.full(len(uniques), np.nan)
     if not re.fullmatch(r"[0-9.eE+\-\x1f]*", "\x1f".join(uniques), re.ASCII):
@@ -308,7 +307,7 @@ def _all_plain(uniques: NDArray[np.object_]) -> NDArray[np.float64]:
     return nothing
 
 
-def _sound(read: NDArray[np.float64], column: Column) -> NDArray[np.bool_]:
+def _sound(read: Floats, column: Column) -> Bools:
     """Whether a number is finite and within the limits of its column."""
     sound = np.isfinite(read)
     if column.kind == "whole":

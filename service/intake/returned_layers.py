@@ -27,16 +27,13 @@ from service.records import Selection
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    from numpy.typing import NDArray
 
+    from layers.arrays import Bools, Objects
     from layers.crs import CrsLike
     from service.intake.findings import Cells, Findings
     from service.intake.sheets import Sheets
     from service.records import Records
     from service.store import Store
-
-    Texts = NDArray[np.object_]
-    Truths = NDArray[np.bool_]
 
 __all__ = ["Returned", "with_corrections"]
 
@@ -157,7 +154,7 @@ class _Merge:
             own, kept = self.frame[column].to_numpy(object), self.stored[column].to_numpy(object)
             self.frame[column] = np.where(drawn, kept, own)
 
-    def before(self, column: str) -> Texts:
+    def before(self, column: str) -> Objects:
         """Cells as handed over; None where that is not known."""
         own = [None if one is None else one["cells"].get(column, "") for one in self.origins]
         return np.array(own, dtype=object)
@@ -229,7 +226,7 @@ class _Merge:
             self.frame[column] = np.where(taken, self.shown[column].to_numpy(object), own)
         self._say(taken, "geometry")
 
-    def _handed_over(self, crs: CrsLike) -> Texts:
+    def _handed_over(self, crs: CrsLike) -> Objects:
         """Points as they were handed over, in the CRS of the layer."""
         points = np.full(len(self.names), None, dtype=object)
         at = [(k, one["at"]) for k, one in enumerate(self.origins) if one is not None]
@@ -240,29 +237,29 @@ class _Merge:
             points[which] = shapely.points(moved_x, moved_y)
         return points
 
-    def _stored_points(self, crs: CrsLike) -> Texts:
+    def _stored_points(self, crs: CrsLike) -> Objects:
         if not self.is_stored.any():
             return np.full(len(self.names), None, dtype=object)
         stored, _, _ = transform_frame(self.records.placements, crs)
-        points: Texts = stored.geometry.reindex(self.names).to_numpy(object)
+        points: Objects = stored.geometry.reindex(self.names).to_numpy(object)
         return points
 
-    def _apart(self, layer: gpd.GeoDataFrame, points: Texts) -> Truths:
+    def _apart(self, layer: gpd.GeoDataFrame, points: Objects) -> Bools:
         """Which features lie elsewhere than these points; without either of both, none does."""
         own = shapely.force_2d(layer.geometry.reindex(self.names).to_numpy(object))
         unit = _METRES_PER_DEGREE if read_crs(layer.crs).is_geographic else 1.0
         return np.asarray(shapely.distance(own, points) * unit > _SAME_PLACE_M, dtype=bool)
 
-    def _refuse(self, which: Truths, column: str, wording: str, other: Texts) -> None:
+    def _refuse(self, which: Bools, column: str, wording: str, other: Objects) -> None:
         for k in np.flatnonzero(which):
             said = say(wording, other=str(other[k])[:80] or "(empty)")
             self.findings.refuse(self.cells, np.arange(len(which)) == k, column, said)
 
-    def _say(self, which: Truths, column: str) -> None:
+    def _say(self, which: Bools, column: str) -> None:
         self.findings.read(replace(self.cells, frame=self.frame), which, column, "layer")
 
 
-def _comparable(values: Texts, column: str) -> Texts:
+def _comparable(values: Objects, column: str) -> Objects:
     """Values of a column so that two ways of writing one are equal."""
     text = pd.Series(values, dtype=object).fillna("").astype("str").str.strip()
     kind = _KINDS.get(column)

@@ -21,8 +21,7 @@ from service.reference.spelling import did_you_mean
 if TYPE_CHECKING:
     from collections.abc import Mapping as Dict
 
-    from numpy.typing import NDArray
-
+    from layers.arrays import Objects
     from service.intake.findings import Cells, Findings
 
 __all__ = [
@@ -116,7 +115,7 @@ def fill_down(cells: Cells, names: tuple[str, ...]) -> Cells:
 
 def gather(
     cells: Cells, columns: Dict[str, Dict[str, str]], needed: set[str]
-) -> tuple[Cells, dict[str, NDArray[np.object_]]]:
+) -> tuple[Cells, dict[str, Objects]]:
     """Make a row of every count that stands under one of these columns.
 
     Parameters
@@ -149,7 +148,7 @@ def gather(
         stands |= ~filled.any(axis=1)  # its own column may say that there was no fish
     filled[stands, 0] = True  # stands for the row, and is no count
     rows, places = np.nonzero(filled)
-    ours: dict[str, NDArray[np.object_]] = {"count": counts[rows, places]}
+    ours: dict[str, Objects] = {"count": counts[rows, places]}
     for name in dict.fromkeys(key for own in columns.values() for key in own):
         value = np.array([columns[header].get(name, "") for header in names], dtype=object)
         ours[name] = value[places]
@@ -168,7 +167,7 @@ def fold_repeats(placements: Cells, findings: Findings) -> Cells:
     numbers = np.arange(len(ids))
     group = pd.factorize(np.where(ids == "", [f"\x1f{n}" for n in numbers], ids))[0]
     first = np.unique(group, return_index=True)[1]
-    folded: dict[str, NDArray[np.object_]] = {}
+    folded: dict[str, Objects] = {}
     for name in placements.frame.columns:
         text = placements.frame[name].to_numpy(object)
         codes = pd.factorize(text)[0]

@@ -20,8 +20,7 @@ from service.intake.times import settled_dates
 from service.intake.wording import say
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Bools
     from service.intake.columns import Column
     from service.intake.findings import Cells, Findings
     from service.intake.times import DateOrder
@@ -125,13 +124,13 @@ def _numbers(cells: Cells, column: Column, frame: pd.DataFrame, findings: Findin
         )
 
 
-def _said_empty(text: pd.Series, words: tuple[str, ...] = (*NO_VALUE, "none")) -> NDArray[np.bool_]:
+def _said_empty(text: pd.Series, words: tuple[str, ...] = (*NO_VALUE, "none")) -> Bools:
     """Cells that hold nothing but a sign for nothing."""
     codes, uniques = pd.factorize(text.to_numpy(object))
     return np.fromiter((value.casefold() in words for value in uniques), bool, len(uniques))[codes]
 
 
-def _no_value_in_text(cells: Cells, name: str) -> NDArray[np.bool_]:
+def _no_value_in_text(cells: Cells, name: str) -> Bools:
     """Text that stands for nothing.
 
     NA is it only in a sheet that writes it into every empty cell, as statistics programs do:
@@ -154,7 +153,7 @@ def _writes_na(cells: Cells) -> bool:
 
 
 def _no_value(
-    cells: Cells, name: str, which: NDArray[np.bool_], frame: pd.DataFrame, findings: Findings
+    cells: Cells, name: str, which: Bools, frame: pd.DataFrame, findings: Findings
 ) -> None:
     if which.any():
         frame[name] = frame[name].mask(which, "")

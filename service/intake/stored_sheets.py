@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import geopandas as gpd
-    from numpy.typing import NDArray
 
+    from layers.arrays import Floats, Objects
     from layers.crs import Operation
     from service.records import FieldRecords, Records
 
@@ -124,7 +124,7 @@ def _placements(placements: gpd.GeoDataFrame, operations: Mapping[str, Operation
     return sheet.assign(**_positions(placements, operations))
 
 
-def _with_offset(placements: pd.DataFrame, column: str) -> NDArray[np.object_]:
+def _with_offset(placements: pd.DataFrame, column: str) -> Objects:
     """Wall-clock time with its offset, which no change of the clock can make ambiguous."""
     moments = placements[column]
     wall = local_times(placements, column)
@@ -174,13 +174,13 @@ def _positions(placements: gpd.GeoDataFrame, operations: Mapping[str, Operation]
     return columns
 
 
-def _text_column(placements: pd.DataFrame, name: str) -> NDArray[np.object_]:
+def _text_column(placements: pd.DataFrame, name: str) -> Objects:
     if name not in placements:
         return np.full(len(placements), None, dtype=object)
     return placements[name].astype(object).to_numpy(copy=True)
 
 
-def _start(placements: gpd.GeoDataFrame, way: Operation, system: str) -> NDArray[np.float64]:
+def _start(placements: gpd.GeoDataFrame, way: Operation, system: str) -> Floats:
     stored = _taken_back(np.asarray(placements.geometry, dtype=object), way, system)
     stored = shapely.centroid(stored)
     xy = np.column_stack([shapely.get_x(stored), shapely.get_y(stored)])
@@ -191,10 +191,10 @@ def _start(placements: gpd.GeoDataFrame, way: Operation, system: str) -> NDArray
 
 
 def _taken_back(
-    shapes: NDArray[np.object_],
+    shapes: Objects,
     way: Operation,
     system: str,
-) -> NDArray[np.object_]:
+) -> Objects:
     xy = shapely.get_coordinates(shapes)
     x, y = way.move(xy[:, 0], xy[:, 1], inverse=True)
     decimals = _DEGREE_DECIMALS if read_crs(system).is_geographic else _METRE_DECIMALS

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from layers.arrays import Bools, Objects
     from service.intake.findings import Cells, Findings
 
 __all__ = ["TITLE", "read_tables"]
@@ -185,9 +186,9 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
     return whole_sheet(frame.set_axis(names, axis=1), file, "", findings, comma)
 
 
-def _joined(cells: NDArray[np.object_], filled: NDArray[np.bool_], row: int) -> NDArray[np.object_]:
+def _joined(cells: Objects, filled: Bools, row: int) -> Objects:
     """Join two header rows: an empty cell repeats the one before it, as merged cells do."""
-    upper: NDArray[np.object_] = cells[row]
+    upper: Objects = cells[row]
     lower = cells[row + 1]
     grouped = ~filled[row] & filled[row + 1]
     starts = np.flatnonzero(np.diff(np.append(False, grouped).astype(int)) == 1) - 1
@@ -198,13 +199,13 @@ def _joined(cells: NDArray[np.object_], filled: NDArray[np.bool_], row: int) -> 
         return upper
     own = pd.Series(upper).mask(~filled[row]).ffill().fillna("").to_numpy(object)
     both = np.array([f"{one} {two}".strip() for one, two in zip(own, lower, strict=True)], object)
-    joined: NDArray[np.object_] = np.where(filled[row + 1], both, upper)
+    joined: Objects = np.where(filled[row + 1], both, upper)
     return joined
 
 
 def _about_blocks(
-    cells: NDArray[np.object_], filled: NDArray[np.bool_], headers: NDArray[np.intp], high: int
-) -> tuple[dict[str, NDArray[np.object_]], list[int]]:
+    cells: Objects, filled: Bools, headers: NDArray[np.intp], high: int
+) -> tuple[dict[str, Objects], list[int]]:
     """Read what stands above each header as `key: value`, for the rows of its block.
 
     Returns
@@ -212,9 +213,9 @@ def _about_blocks(
     columns, rows
         Values by key, for every row of the grid; and the rows in which they stand.
     """
-    about: dict[str, NDArray[np.object_]] = {}
+    about: dict[str, Objects] = {}
     titles: list[int] = []
-    any_filled: NDArray[np.bool_] = np.asarray(filled.any(axis=1), dtype=bool)
+    any_filled: Bools = np.asarray(filled.any(axis=1), dtype=bool)
     for place, header in enumerate(headers.tolist()):
         first = header
         while first > 0 and any_filled[first - 1] and (place == 0 or _pairs(cells[first - 1])):
@@ -231,8 +232,8 @@ def _about_blocks(
 
 
 def _block_titles(
-    cells: NDArray[np.object_], filled: NDArray[np.bool_], headers: NDArray[np.intp], high: int
-) -> tuple[dict[str, NDArray[np.object_]], list[int]]:
+    cells: Objects, filled: Bools, headers: NDArray[np.intp], high: int
+) -> tuple[dict[str, Objects], list[int]]:
     """Read the one cell that stands directly above the header of each of several blocks.
 
     Returns as `_about_blocks` does; nothing where a block below the first has none.
@@ -269,8 +270,8 @@ def _pairs(row: Sequence[str]) -> dict[str, str]:
 
 
 def _without_notes(
-    cells: NDArray[np.object_], filled: NDArray[np.bool_], body: NDArray[np.bool_], below: int
-) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    cells: Objects, filled: Bools, body: Bools, below: int
+) -> tuple[Bools, NDArray[np.intp]]:
     """Leave out rows of one cell below an empty row, if nothing else stands there.
 
     No row of one cell is a record, unless it says that there was no fish.
@@ -288,9 +289,7 @@ def _without_notes(
     return body, np.zeros(0, dtype=np.intp)
 
 
-def _totals(
-    cells: NDArray[np.object_], filled: NDArray[np.bool_], body: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
+def _totals(cells: Objects, filled: Bools, body: Bools) -> Bools:
     """Rows that begin with a word for a total and leave out what every other row gives."""
     first = filled.argmax(axis=1)
     words = cells[np.arange(len(cells)), first]
@@ -299,5 +298,5 @@ def _totals(
     if not named.any() or not others.any():
         return np.zeros(len(cells), dtype=bool)
     always = filled[others].all(axis=0)
-    totals: NDArray[np.bool_] = named & ~filled[:, always].all(axis=1)
+    totals: Bools = named & ~filled[:, always].all(axis=1)
     return totals

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from layers.arrays import Objects
     from service.intake.findings import Cells, Findings
 
 __all__ = ["DateOrder", "Moments", "localise", "read_moment", "settled_dates", "time_column"]
@@ -170,7 +171,7 @@ def _settle_order(fit: re.Match[str], order: DateOrder | None) -> _Read | Wordin
 
 
 def settled_dates(
-    uniques: NDArray[np.object_],
+    uniques: Objects,
 ) -> list[tuple[DateOrder, str, dict[int, str]]]:
     """Write dates of open order anew, where another date of the column shows the order.
 
@@ -358,7 +359,7 @@ def time_column(
     return moments.take(codes)
 
 
-def _usual(uniques: NDArray[np.object_]) -> NDArray[np.datetime64]:
+def _usual(uniques: Objects) -> NDArray[np.datetime64]:
     """Read times in the usual forms, a whole column at once; others come back missing."""
     wall = np.full(len(uniques), "NaT", dtype="datetime64[us]")
     if _SHAPES.fullmatch("\n".join(uniques) + "\n"):
@@ -431,7 +432,7 @@ def _as_utc(times: pd.DatetimeIndex) -> NDArray[np.datetime64]:
 
 
 def _offsets_of(
-    zone: ZoneInfo, written: NDArray[np.object_], walls: NDArray[np.datetime64]
+    zone: ZoneInfo, written: Objects, walls: NDArray[np.datetime64]
 ) -> Callable[[str], Wording]:
     """Make the remedy of a value at a change of the clocks in this zone."""
 

@@ -22,8 +22,7 @@ from service.reference.spelling import did_you_mean
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from numpy.typing import NDArray
-
+    from layers.arrays import Bools
     from service.store import Store
 
 __all__ = ["LISTS", "load_list"]
@@ -143,7 +142,7 @@ class _Checks:
 
     def refuse(
         self,
-        which: NDArray[np.bool_] | pd.Series,
+        which: Bools | pd.Series,
         column: str,
         values: Sequence[object],
         remedy: str | Callable[[str], str],

@@ -20,15 +20,14 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import pandas as pd
-    from numpy.typing import NDArray
 
+    from layers.arrays import Ints
     from service.records import Records
     from service.store.geopackage import GeoPackage
 
-    Rows = NDArray[np.int64]
     # Row numbers; what is stored; and views as those of `Store.public_records`, which have the
     # column `placement_row` too.
-    Piece: TypeAlias = tuple[Rows, Records, pd.DataFrame | None]
+    Piece: TypeAlias = tuple[Ints, Records, pd.DataFrame | None]
 
 __all__ = ["Moment", "Stamp"]
 
@@ -86,12 +85,12 @@ class Moment:
         same = (now.network_version, now.schema_version) == stamp[1:3]
         return same and self._entry(stamp.entry_id) == stamp.entry
 
-    def rows(self) -> Rows:
+    def rows(self) -> Ints:
         """Row numbers of all placements that are shown, ascending."""
         key = _VIEWS.c.placement_row if self.public else _TABLE.c.fid
         return self._numbers(sa.select(key).order_by(key))
 
-    def changed_rows(self, stamp: Stamp) -> Rows:
+    def changed_rows(self, stamp: Stamp) -> Ints:
         """Row numbers of those that were added or changed since a stamp, ascending."""
         touched = (
             sa.select(_HISTORY.c.key)
@@ -111,7 +110,7 @@ class Moment:
         counted = sa.select(sa.func.count()).select_from(_VIEWS if self.public else _TABLE)
         return int(self.connection.scalar(counted) or 0)
 
-    def _numbers(self, wanted: sa.Select[tuple[int]]) -> Rows:
+    def _numbers(self, wanted: sa.Select[tuple[int]]) -> Ints:
         result = self.connection.execute(wanted)
         cursor = result.cursor
         assert cursor is not None  # noqa: S101  a SELECT has one
@@ -119,7 +118,7 @@ class Moment:
         result.close()
         return numbers
 
-    def pieces(self, rows: Rows, *, whole: bool) -> Iterator[Piece]:
+    def pieces(self, rows: Ints, *, whole: bool) -> Iterator[Piece]:
         """Read placements of ascending row numbers piece by piece, and how the public sees each.
 
         `whole` says that they are all that are shown: then there is a piece, if an empty one, and

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable, Sequence
 
-    from numpy.typing import NDArray
+    from layers.arrays import Objects
 
 __all__ = ["blobs_from_geometries", "geometries_from_blobs", "register_functions"]
 
@@ -28,7 +28,7 @@ _HEADER = np.dtype([("magic", "S2"), ("version", "u1"), ("flags", "u1"), ("srs_i
 _HEADER_XY = np.dtype([*_HEADER.descr, ("envelope", "<f8", (4,))])
 
 
-def blobs_from_geometries(geometries: NDArray[np.object_], srs_id: int) -> list[bytes | None]:
+def blobs_from_geometries(geometries: Objects, srs_id: int) -> list[bytes | None]:
     """Encode geometries; points carry no envelope, as their two ordinates are one.
 
     Parameters
@@ -64,14 +64,14 @@ def blobs_from_geometries(geometries: NDArray[np.object_], srs_id: int) -> list[
     ]
 
 
-def geometries_from_blobs(blobs: Sequence[bytes | None]) -> NDArray[np.object_]:
+def geometries_from_blobs(blobs: Sequence[bytes | None]) -> Objects:
     """Decode what :func:`blobs_from_geometries`, or another program, wrote."""
     wkb = np.empty(len(blobs), dtype=object)
     wkb[:] = [
         None if blob is None else blob[HEADER_BYTES + ENVELOPE_BYTES[(blob[3] >> 1) & 7] :]
         for blob in blobs
     ]
-    shapes: NDArray[np.object_] = shapely.from_wkb(wkb)
+    shapes: Objects = shapely.from_wkb(wkb)
     return shapes
 
 

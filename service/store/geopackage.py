@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pyproj
-    from numpy.typing import NDArray
+
+    from layers.arrays import Floats, Objects
 
 __all__ = [
     "APPLICATION_ID",
@@ -223,7 +224,7 @@ def note_extents(connection: sa.Connection) -> None:
         )
 
 
-def _widen_extent(connection: sa.Connection, table: str, bounds: NDArray[np.float64]) -> None:
+def _widen_extent(connection: sa.Connection, table: str, bounds: Floats) -> None:
     """Widen the noted extent of a layer by the bounds of new features, n times x, y, x, y [m]."""
     filled = bounds[np.isfinite(bounds).all(axis=1)]
     if len(filled):
@@ -274,11 +275,11 @@ class GeoPackage:
         self.srs_id = srs_id
         self.crs = crs
 
-    def encode(self, geometries: NDArray[np.object_]) -> list[Any]:
+    def encode(self, geometries: Objects) -> list[Any]:
         """Turn geometries into what the driver takes."""
         return blobs_from_geometries(geometries, self.srs_id)
 
-    def decode(self, values: Sequence[Any]) -> NDArray[np.object_]:
+    def decode(self, values: Sequence[Any]) -> Objects:
         """Turn what the driver returned into geometries."""
         return geometries_from_blobs(values)
 
@@ -313,7 +314,7 @@ class GeoPackage:
         connection: sa.Connection,
         table: sa.Table,
         values: dict[str, list[Any]],
-        geometries: NDArray[np.object_],
+        geometries: Objects,
     ) -> range:
         """Insert features with their index entries; returns their row numbers."""
         fids = self.next_rows(connection, table, len(geometries))

@@ -24,10 +24,11 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from numpy.typing import NDArray
 
+    from layers.arrays import Bools, Objects
     from service.store.geopackage import GeoPackage
 
     # Name, JSON of each row's value, and which rows have one.
-    _Part: TypeAlias = tuple[str, NDArray[np.object_], NDArray[np.bool_]]
+    _Part: TypeAlias = tuple[str, Objects, Bools]
 
 __all__ = [
     "add_entries",
@@ -158,7 +159,7 @@ def content_digests(
     return pd.Series(digests, index=placements.index, dtype="str", name="digest")
 
 
-def _to_a_millimetre(shapes: NDArray[np.object_]) -> list[str]:
+def _to_a_millimetre(shapes: Objects) -> list[str]:
     rounded = shapely.transform(shapes, lambda xy: xy.round(3) + 0.0)
     words: list[str] = shapely.to_wkt(rounded, rounding_precision=-1).tolist()
     return words
@@ -197,7 +198,7 @@ def _owned_texts(
     lengths: pd.DataFrame,
     *,
     in_order: bool = False,
-) -> Iterator[tuple[str, NDArray[np.object_], NDArray[np.intp]]]:
+) -> Iterator[tuple[str, Objects, NDArray[np.intp]]]:
     """JSON of each catch and length, keys `in_order` if so wanted, and its placement's number."""
     for name, frame, table in (
         ("catches", catches, schema.catches),
@@ -233,7 +234,7 @@ def _distinct(series: pd.Series) -> tuple[NDArray[np.intp], pd.Series]:
     return codes, pd.Series(values)
 
 
-def _json_texts(values: list[Any]) -> NDArray[np.object_]:
+def _json_texts(values: list[Any]) -> Objects:
     """JSON of each of one or more plain values, by writing all of them as one list.
 
     Indented, each stands in a line of its own, and a line break within a text is escaped.
@@ -244,7 +245,7 @@ def _json_texts(values: list[Any]) -> NDArray[np.object_]:
     return np.array(lines, dtype=object)
 
 
-def _joined(parts: list[_Part], count: int) -> NDArray[np.object_]:
+def _joined(parts: list[_Part], count: int) -> Objects:
     """Objects of the parts that each of `count` rows has; rows with the same parts at once."""
     written = np.full(count, "{}", dtype=object)
     kind_of = np.zeros(count, dtype=np.intp)
@@ -261,7 +262,7 @@ def _joined(parts: list[_Part], count: int) -> NDArray[np.object_]:
     return written
 
 
-def _lists(texts: NDArray[np.object_], owner: NDArray[np.intp], count: int) -> NDArray[np.object_]:
+def _lists(texts: Objects, owner: NDArray[np.intp], count: int) -> Objects:
     """JSON lists of the objects of each of `count` owners; '' where one has none."""
     order = np.argsort(owner, kind="stable")
     sorted_texts = texts[order].tolist()

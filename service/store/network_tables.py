@@ -17,8 +17,7 @@ from service.store.columns import frame_from_rows, rows_from_frame
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from layers.arrays import Objects
     from service.store.geopackage import GeoPackage
 
 __all__ = [
@@ -73,7 +72,7 @@ def _replace_layer(
     backend: GeoPackage,
     table: sa.Table,
     frame: gpd.GeoDataFrame,
-    shapes: NDArray[np.object_],
+    shapes: Objects,
     *,
     who: str,
 ) -> None:

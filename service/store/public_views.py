@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import geopandas as gpd
-    from numpy.typing import NDArray
 
+    from layers.arrays import Bools, Floats, Ints
     from service.records import Records
     from service.store.geopackage import GeoPackage
 
@@ -80,7 +80,7 @@ _FEW: Final = 100  # catches, of which one nearly always closes
 _MOST_CELLS: Final = 40  # beyond, whole cells of the widest step are fewer questions
 
 
-def _cells(xy: NDArray[np.float64], side_km: NDArray[np.int64]) -> set[Cell]:
+def _cells(xy: Floats, side_km: Ints) -> set[Cell]:
     """Cells of these sides in which positions lie."""
     known = ~np.isnan(xy).any(axis=1)
     index = np.floor(xy[known] / (1000.0 * side_km[known, None])).astype(np.int64)
@@ -286,13 +286,13 @@ def _lying(backend: GeoPackage, cell: Cell) -> sa.ColumnElement[bool]:
     return backend.in_box(TABLE, (low_x, low_y, low_x + side_m, low_y + side_m))
 
 
-def _inside(xy: NDArray[np.float64], cell: Cell) -> NDArray[np.bool_]:
+def _inside(xy: Floats, cell: Cell) -> Bools:
     """Which positions lie in a half-open cell; a box takes in its far edges too."""
-    nowhere: NDArray[np.bool_] = np.asarray(np.isnan(xy).any(axis=1), bool)
+    nowhere: Bools = np.asarray(np.isnan(xy).any(axis=1), bool)
     if cell == NOWHERE:
         return nowhere
     index = np.floor(xy / (1000.0 * cell.side_km))
-    same: NDArray[np.bool_] = np.asarray((index == (cell.x, cell.y)).all(axis=1), bool)
+    same: Bools = np.asarray((index == (cell.x, cell.y)).all(axis=1), bool)
     return same
 
 

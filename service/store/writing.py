@@ -21,8 +21,7 @@ from service.store.standing_gear import take_out
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from numpy.typing import NDArray
-
+    from layers.arrays import Objects
     from service.records import FieldRecords
     from service.store.geopackage import GeoPackage
 
@@ -153,9 +152,7 @@ def insert_network_findings(
         _insert_by_placement(connection, backend, schema.flags, sourced, rows)
 
 
-def _lines(
-    connection: sa.Connection, backend: GeoPackage, stretches: pd.DataFrame
-) -> NDArray[np.object_]:
+def _lines(connection: sa.Connection, backend: GeoPackage, stretches: pd.DataFrame) -> Objects:
     """Geometry of stretches, cut from their reaches where the frame brings none."""
     if isinstance(stretches, gpd.GeoDataFrame) and "geometry" in stretches:
         return np.asarray(stretches.geometry, object)

@@ -16,8 +16,8 @@ from service.intake.wording import say
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    from numpy.typing import NDArray
 
+    from layers.arrays import Floats
     from service.intake.findings import Cells, Findings
 
 __all__ = ["flag_gear"]
@@ -198,8 +198,8 @@ def _flag_shape(
 
 def _flag_difference(
     cells: Cells,
-    stated: NDArray[np.float64],
-    drawn: NDArray[np.float64],
+    stated: Floats,
+    drawn: Floats,
     code: str,
     column: str,
     findings: Findings,

@@ -19,8 +19,7 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Callable
 
-    import numpy.typing as npt
-
+    from layers.arrays import Bools, Floats
     from layers.crs import Operation
     from service.intake.findings import Cells, Findings
     from service.intake.times import DateOrder
@@ -145,10 +144,10 @@ def _settle_passes(cells: Cells, placements: pd.DataFrame, findings: Findings) -
 
 def _read_ids(
     cells: Cells,
-    rows: npt.NDArray[np.bool_],
+    rows: Bools,
     code: str,
     ids: pd.Series,
-    values: npt.NDArray[np.float64],
+    values: Floats,
     findings: Findings,
 ) -> None:
     if findings.audience != "form":

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     import geopandas as gpd
-    from numpy.typing import NDArray
 
+    from layers.arrays import Bools
     from service.records import Viewer
     from service.store import Store
     from service.web.feed.query import FeatureQuery
@@ -145,9 +145,7 @@ class LayerSource:
 
         return cached(store, viewer, ("feed layer", self.name), make)
 
-    def _meant(
-        self, store: Store, frame: gpd.GeoDataFrame, query: FeatureQuery
-    ) -> NDArray[np.bool_]:
+    def _meant(self, store: Store, frame: gpd.GeoDataFrame, query: FeatureQuery) -> Bools:
         meant = np.ones(len(frame), dtype=bool)
         for name, value in query.filters.items():
             if name == "catchment":
@@ -168,10 +166,10 @@ class LayerSource:
         return meant
 
 
-def _in_catchment(store: Store, frame: gpd.GeoDataFrame, chosen: str) -> NDArray[np.bool_]:
+def _in_catchment(store: Store, frame: gpd.GeoDataFrame, chosen: str) -> Bools:
     if "reach_id" not in frame:
         return within_catchments(store, frame["catchment"], [chosen])
     parts = reference.reach_parts(store)
     inside_parts = parts.loc[within_catchments(store, parts["catchment_id"], [chosen]), "reach_id"]
-    inside: NDArray[np.bool_] = frame.index.isin(inside_parts.unique())
+    inside: Bools = frame.index.isin(inside_parts.unique())
     return inside

@@ -36,8 +36,7 @@ from service.web.feed.source import Extent, Page
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from numpy.typing import NDArray
-
+    from layers.arrays import Bools
     from service.records import Viewer
     from service.store import Key, Store, Unit
     from service.web.feed.query import FeatureQuery
@@ -203,7 +202,7 @@ class RecordSource:
 
     def _meets(
         self, store: Store, rows: pd.DataFrame, query: FeatureQuery, viewer: Viewer
-    ) -> NDArray[np.bool_]:
+    ) -> Bools:
         crs = read_crs(store.settings.crs)
         shapes = np.asarray(rows["geometry"], dtype=object)
         met = np.ones(len(rows), dtype=bool)

@@ -21,12 +21,9 @@ from service.answers.features import BOX_MARGIN_M, Box, store_box
 from service.errors import RequestError
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from layers.arrays import Bools, Floats, Objects
     from service.settings import Settings
     from service.store import Store
-
-    Geometries = NDArray[np.object_]
 
 __all__ = [
     "CRS84",
@@ -60,7 +57,7 @@ class ReferenceSystem:
         """Whether coordinates are degrees."""
         return bool(self.crs.is_geographic)
 
-    def place(self, geometries: Geometries, source: pyproj.CRS) -> Geometries:
+    def place(self, geometries: Objects, source: pyproj.CRS) -> Objects:
         """Transform geometries and round them, easting or longitude first.
 
         What cannot be transformed is missing, as are empty geometries. On WGS 84 geometries
@@ -83,9 +80,7 @@ class ReferenceSystem:
         placed[(count == 0) | bad] = None
         return np.asarray(shapely.orient_polygons(placed), dtype=object)
 
-    def positions(
-        self, points: Geometries, source: pyproj.CRS
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def positions(self, points: Objects, source: pyproj.CRS) -> tuple[Floats, Floats]:
         """Transform points and round them as :meth:`place` does; missing where that fails."""
         x, y = shapely.get_x(points), shapely.get_y(points)
         if len(x) and not source.equals(self.crs, ignore_axis_order=True):
@@ -93,7 +88,7 @@ class ReferenceSystem:
         decimals = _DEGREE_DECIMALS if self.geographic else _METRE_DECIMALS
         return np.round(x, decimals), np.round(y, decimals)
 
-    def written(self, placed: Geometries) -> Geometries:
+    def written(self, placed: Objects) -> Objects:
         """Turn placed geometries into the axis order of the definition."""
         if not self.swapped:
             return placed
@@ -162,7 +157,7 @@ class Area:
     system: ReferenceSystem
     box: Box
 
-    def meets(self, geometries: Geometries, source: pyproj.CRS) -> NDArray[np.bool_]:
+    def meets(self, geometries: Objects, source: pyproj.CRS) -> Bools:
         """Which geometries meet the box, as they are shown in its CRS; without place: all do."""
         west, south, east, north = self.box
         known = ~shapely.is_missing(geometries)
@@ -178,7 +173,7 @@ class Area:
         met = shapely.intersects(drawn, placed) | shapely.is_missing(placed)
         return np.asarray(met, dtype=bool)
 
-    def _holds(self, points: Geometries, source: pyproj.CRS) -> NDArray[np.bool_]:
+    def _holds(self, points: Objects, source: pyproj.CRS) -> Bools:
         """Do the same for points alone, by their numbers, which is much faster."""
         west, south, east, north = self.box
         nowhere = np.asarray(shapely.is_missing(points) | shapely.is_empty(points), dtype=bool)
