@@ -62,6 +62,8 @@ YEAR_COLUMNS: Final = (
 _FEWEST_FINDS: Final = 3  # below it the gear shares its chance of detection with others like it
 # Standard errors from no change at which four of five cases are seen: 1.96 + 0.84.
 _SEEN: Final = 2.80
+_NO_CHANGE: Final = "no change shown,"
+_VAGUE: Final = 2.0  # highest over lowest yearly ratio from which on the words give no figure
 
 
 class Changes(NamedTuple):
@@ -397,16 +399,27 @@ def _words(row: dict[str, Any]) -> str:
         return ""
     ratio, low, high = (row[f"yearly_ratio{end}"] for end in ("", "_low", "_high"))
     what = "Occupancy" if row["quantity"] == "occupancy" else "Catch per effort"
-    of_sites = counted(row["sites"], "site") if "sites" in row else counted(row["units"], "unit")
-    interval = f"{100 * (low - 1):+.0f} to {100 * (high - 1):+.0f} % a year (95 %, {of_sites})"
+    units = counted(row["units"], "unit")
+    if row.get("sites", row["units"]) < row["units"]:
+        units += f", {row['sites']} of them with effort and a catch in them"
+    said = f"{what} {'fell' if ratio < 1 else 'rose'}: {_span(low, high)}"
     if low <= 1 <= high:
-        said = f"{what}: no change shown, {interval}."
-    else:
-        said = f"{what} {'fell' if ratio < 1 else 'rose'}: {interval}."
+        unknown = high > _VAGUE * low
+        said = f"{what}: {'how it changed is not known, anything from' if unknown else _NO_CHANGE}"
+        said += f" {_span(low, high)}"
+    said += f" (95 %, {units})."
     seen, span = row["decline_seen"], f"{row['first_year']:.0f} to {row['last_year']:.0f}"
     if seen < 0.995:
         return f"{said} A fall of less than {100 * seen:.0f} % from {span} would mostly not show."
     return f"{said} Hardly any fall from {span} would have shown with this effort."
+
+
+def _span(low: float, high: float) -> str:
+    """Say yearly ratios in whole per cent; what is beyond doubling nobody needs in figures."""
+    least, most = (
+        f"{round(100 * (ratio - 1)):+d}".replace("+0", "0") for ratio in (low, high)
+    )
+    return f"{least} % a year upwards" if high > _VAGUE else f"{least} to {most} % a year"
 
 
 def _by_year(rows: pd.DataFrame, quantity: str, yearly: _Yearly) -> Iterator[dict[str, Any]]:

@@ -92,6 +92,7 @@ _ASSUMES: Final = (
 _OPEN: Final = (
     "occupancy may be up to 1: these visits cannot tell a rare species from one hard to find"
 )
+_NO_FIND: Final = "without a find: only an upper limit of its chance is known"
 
 
 class Detection(NamedTuple):
@@ -180,7 +181,8 @@ def detection(
         could detect it and was used; years are never taken together. `units` were visited for
         the species, `visits` and `placements` are those of the method. `occupancy` is the share
         of units where the species lives, `detection` the chance that a visit with
-        `usual_effort` finds it there, `chance_missed` the mean, over units without a find, of
+        `usual_effort` finds it there, without an estimate where the method, or those that share its
+        chance, never found it; `chance_missed` the mean, over units without a find, of
         the chance that it is there all the same, all with 95 % intervals; `more_placements`,
         how many further placements of the method in each such unit, all nil, bring that to
         `chance` or less.
@@ -278,7 +280,10 @@ def _rows_of(
         if fit is not None:
             row |= _spelled("detection", fit.detection[tried.kinds[j]])
             share = season.usual_placement[method] / season.usual[method]
-            if fit.chance_missed is not None and share == share:
+            if not tried.found[tried.kinds[tried.column] == tried.kinds[j]].any():
+                # What the penalty makes of it is no estimate.
+                row["detection"] = row["detection_se"] = np.nan
+            elif fit.chance_missed is not None and share == share:
                 row["more_placements"] = visits_until(
                     np.repeat(seen.presence(fit.theta), seen.empty_count.astype(np.int64)),
                     -np.log1p(-fit.detection[tried.kinds[j]].value) * share,
@@ -298,6 +303,8 @@ def _remarks(
         yield _OPEN
     others = [m for i, m in enumerate(tried.methods) if i != j and tried.kinds[i] == tried.kinds[j]]
     visits = int(own.sum())
+    if not tried.found[tried.kinds[tried.column] == tried.kinds[j]].any():
+        yield _NO_FIND
     if others:
         names = ", ".join(str(methods[m]) for m in others)
         yield f"fewer than {_LEAST_VISITS} visits: chance taken together with {names}"

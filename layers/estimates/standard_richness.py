@@ -46,7 +46,11 @@ _LEAST_PLACEMENTS: Final = 5  # common practice, no source
 
 @dataclass(frozen=True)
 class AtCoverage:
-    """Species expected at a coverage, in `samples` samples, and its 95 % interval."""
+    """Species expected at a coverage, in `samples` samples, and its 95 % interval.
+
+    An extrapolated sample keeps its species, so its interval begins with those; one that is
+    rarefied holds fewer than were found, and one at least.
+    """
 
     species: float
     samples: float
@@ -172,7 +176,8 @@ def at_coverage(
     low = high = missing
     if runs:
         spread = np.std(_drawn(counts, samples, coverage, runs, seed), ddof=1)
-        low, high = max(estimate - _Z95 * float(spread), 0.0), estimate + _Z95 * float(spread)
+        least = float(counts.size) if kind == "extrapolation" else min(1.0, estimate)
+        low, high = max(estimate - _Z95 * float(spread), least), estimate + _Z95 * float(spread)
     return AtCoverage(estimate, t, float(low), float(high), kind)
 
 

@@ -11,7 +11,7 @@ from scipy.special import expit, logit, stdtrit
 
 from layers.errors import ThinDataError
 from layers.estimates import dynamic_occupancy
-from layers.estimates.change import change
+from layers.estimates.change import _words, change
 from layers.estimates.count_trend import change_seen, fit_trend, year_indices
 from layers.estimates.dynamic_occupancy import fit_dynamic
 from layers.fieldwork.effort import effort_of
@@ -287,11 +287,34 @@ def test_gained_lost_and_ratio_of_records(passes):
     counts = np.array([16, 8, 0] * 2 + [16, 8, 4] * 10, dtype=float)
     assert rate["yearly_ratio"] == pytest.approx(fit_trend(counts, site * 0 + 1, site, year).ratio)
     assert rate["words"].startswith("Catch per effort fell")
-    assert "(95 %, 12 sites)" in rate["words"]
+    assert "(95 %, 12 units)" in rate["words"]
     assert set(table["place"]) == {"all", "a", "b"}
     few = table[(table["place"] == "a") & (table["quantity"] == "catch_rate")].iloc[0]
     assert np.isnan(few["yearly_ratio"])
     assert "fewer than 5 sites" in few["problem"]
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [
+        (0.996, 9.49, "how it changed is not known, anything from 0 % a year upwards"),
+        (0.30, 1.08, "how it changed is not known, anything from -70 to +8 % a year"),
+        (0.86, 1.10, "no change shown, -14 to +10 % a year"),
+        (0.98, 1.004, "no change shown, -2 to 0 % a year"),
+        (1.05, 2.08, "rose: +5 % a year upwards"),
+        (0.24, 0.72, "fell: -76 to -28 % a year"),
+    ],
+)
+def test_words_of_wide_intervals_give_no_figure(low, high, said):
+    row = {
+        "yearly_ratio": (low * high) ** 0.5, "yearly_ratio_low": low, "yearly_ratio_high": high,
+        "quantity": "catch_rate", "units": 14, "sites": 11, "decline_seen": 0.5,
+        "first_year": 2021, "last_year": 2025,
+    }  # fmt: skip
+    units = " (95 %, 14 units, 11 of them with effort and a catch in them). "
+    words = _words(row)
+    assert (said + units in words, "-0" in words) == (True, False), words
+    assert "(95 %, 14 units)." in _words(row | {"sites": 14})
 
 
 @pytest.mark.parametrize(("year", "lost"), [(2025, 1), (2019, 2)])

@@ -93,7 +93,11 @@ def test_species_never_found_and_methods_without_a_find_say_so():
     assert pd.isna(one(frame, species="Anguilla anguilla")["more_placements"])
     nil = one(frame, "electric_fishing")
     assert nil["estimator"] == "penalised_likelihood"
-    assert nil["detection_low"] == 0 < nil["detection"] < nil["detection_high"] < 1
+    # The penalty alone would give a figure, and a number of placements to rule it out with.
+    assert nil[["detection", "detection_se", "more_placements"]].isna().all()
+    assert nil["detection_low"] == 0 < nil["detection_high"] < 1
+    assert "without a find: only an upper limit" in nil["problem"]
+    assert "without a find" not in one(frame)["problem"]
     # A method that cannot detect the stickleback has no row for it.
     sticklebacks = frame.loc[frame["species"] == "Gasterosteus aculeatus", "method"]
     assert sticklebacks.tolist() == ["electric_fishing"]
@@ -109,8 +113,13 @@ def test_methods_with_few_visits_share_one_chance_and_say_so():
             reaches[pid] = f"R{i + 1}"
     frame = detection(*frames(rows, catches, reaches))
     few = [one(frame, method) for method in ("electric_fishing", "spotlight")]
-    assert few[0]["detection"] == few[1]["detection"] != one(frame)["detection"]
+    assert few[0]["detection_high"] == few[1]["detection_high"] != one(frame)["detection_high"]
+    assert few[0][["detection", "more_placements"]].isna().all()
     assert "fewer than 5 visits: chance taken together with spotlight" in few[0]["problem"]
+    rows[-1]["outcome"] = "caught"
+    caught = [*catches, {"placement_id": rows[-1]["placement_id"], "species": BULLHEAD, "count": 1}]
+    once = detection(*frames(rows, caught, reaches))
+    assert 0 < one(once, "electric_fishing")["detection"] == one(once, "spotlight")["detection"] < 1
     alone = detection(
         *frames([r for r in rows if "spot" not in r["placement_id"]], catches, reaches)
     )

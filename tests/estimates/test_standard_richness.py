@@ -71,7 +71,10 @@ def test_species_and_coverage_by_size(t, species, coverage):
 
 
 def test_intervals_cover_where_species_are_alike():
-    """Of 60 seeded surveys of 20 like species, 90 % of intervals hold the number expected."""
+    """Of 60 seeded surveys of 20 like species, 90 % of intervals hold the number expected.
+
+    Extrapolated samples keep the species that they hold, be there by luck more than expected.
+    """
     random = np.random.default_rng(5)
     chance, samples, coverage = 0.12, 20, 0.9
     t = np.log(1 - coverage) / np.log(1 - chance)
@@ -80,8 +83,22 @@ def test_intervals_cover_where_species_are_alike():
     for _ in range(60):
         counts = random.binomial(samples, np.full(20, chance))
         at = at_coverage(counts[counts > 0], samples, coverage, runs=100)
-        hits += at.low <= true <= at.high
+        kept = np.count_nonzero(counts) if at.estimator == "extrapolation" else 0
+        hits += at.low <= max(true, kept) <= at.high
+        assert at.low >= kept
     assert hits / 60 >= 0.9
+
+
+def test_a_lower_limit_is_never_below_what_was_found():
+    """Eight species, most of them once: the normal interval would begin at 0."""
+    at = at_coverage([1, 1, 1, 1, 1, 2, 2, 3], 10, 0.83)
+    assert at.estimator == "extrapolation"
+    assert at.low >= 8
+    assert at.high > at.species
+    # Rarefied: fewer samples than there are, with fewer species.
+    few = at_coverage([1, 1, 1, 1, 1, 2, 2, 3], 10, 0.2)
+    assert few.estimator == "rarefaction"
+    assert 1 <= few.low < few.species < 8
 
 
 def test_gears_and_groups_stay_apart():
