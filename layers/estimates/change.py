@@ -416,9 +416,7 @@ def _words(row: dict[str, Any]) -> str:
 
 def _span(low: float, high: float) -> str:
     """Say yearly ratios in whole per cent; what is beyond doubling nobody needs in figures."""
-    least, most = (
-        f"{round(100 * (ratio - 1)):+d}".replace("+0", "0") for ratio in (low, high)
-    )
+    least, most = (f"{round(100 * (ratio - 1)):+d}".replace("+0", "0") for ratio in (low, high))
     return f"{least} % a year upwards" if high > _VAGUE else f"{least} to {most} % a year"
 
 
