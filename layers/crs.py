@@ -38,7 +38,6 @@ __all__ = [
     "require_metres",
     "require_same_crs",
     "transform_frame",
-    "transform_positions",
 ]
 
 # What people write for a CRS: EPSG number, authority text, WKT or the object itself.
@@ -177,7 +176,9 @@ class Operation:
     area: Box | None = None
 
     def move(self, x: ArrayLike, y: ArrayLike, *, inverse: bool = False) -> tuple[Floats, Floats]:
-        """Transform coordinates, (n,), or take them back; what cannot be moved comes out missing.
+        """Transform coordinates, (n,), or take them back: easting or longitude first.
+
+        Missing and infinite ones come out missing, as does what the operation is not defined for.
 
         Raises
         ------
@@ -320,55 +321,13 @@ def degree_box(frame: gpd.GeoDataFrame) -> Box | None:
     return float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max())
 
 
-def transform_positions(
-    x: ArrayLike,
-    y: ArrayLike,
-    source: CrsLike,
-    target: CrsLike,
-    *,
-    operation: Operation | None = None,
-) -> tuple[Floats, Floats, str, float]:
-    """Transform coordinates, and say by which operation.
-
-    Parameters
-    ----------
-    x, y
-        Easting or longitude, northing or latitude, in that order whatever the CRS's own axis
-        order is, (n,). Missing or infinite values come back missing.
-    source, target
-        The two CRS.
-    operation
-        By default that of :func:`choose_operation`, which does not depend on the positions.
-
-    Returns
-    -------
-    x, y
-        In `target`, same axis order, (n,). Missing where the operation is not defined.
-    name, accuracy_m
-        Of the operation.
-
-    Raises
-    ------
-    CrsError
-        A CRS is unknown, or no operation joins the two.
-    """
-    way = operation or choose_operation(source, target)
-    return *way.move(x, y), way.name, way.accuracy_m
-
-
 def transform_frame(
     frame: gpd.GeoDataFrame, target: CrsLike, *, operation: Operation | None = None
 ) -> tuple[gpd.GeoDataFrame, str, float]:
-    """Transform the geometries of a frame, as :func:`transform_positions` does.
+    """Transform the geometries of a frame, by default as :func:`choose_operation` says.
 
-    A third coordinate is dropped.
-
-    Returns
-    -------
-    frame
-        A copy in `target`.
-    name, accuracy_m
-        As in :func:`transform_positions`.
+    A third coordinate is dropped. Returned are a copy in `target`, and the name and the stated
+    accuracy [m] of the operation.
 
     Raises
     ------
@@ -378,9 +337,8 @@ def transform_frame(
     known = read_crs(target)
     shapes = shapely.force_2d(np.asarray(frame.geometry))
     xy = shapely.get_coordinates(shapes)
-    x, y, name, accuracy = transform_positions(
-        xy[:, 0], xy[:, 1], frame.crs, known, operation=operation
-    )
+    way = operation or choose_operation(frame.crs, known)
+    x, y = way.move(xy[:, 0], xy[:, 1])
     lost = np.isnan(x) & np.isfinite(xy).all(axis=1)
     if lost.any():
         raise CrsError(
@@ -388,7 +346,8 @@ def transform_frame(
             f"{crs_label(read_crs(frame.crs))} to {crs_label(known)}; check the CRS of the file."
         )
     moved = shapely.set_coordinates(shapes.copy(), np.column_stack([x, y]))
-    return frame.set_geometry(moved, crs=None).set_crs(known, allow_override=True), name, accuracy
+    placed = frame.set_geometry(moved, crs=None).set_crs(known, allow_override=True)
+    return placed, way.name, way.accuracy_m
 
 
 def outside_area_of_use(lon: ArrayLike, lat: ArrayLike, crs: CrsLike) -> Bools:

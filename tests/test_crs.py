@@ -8,12 +8,12 @@ import pyproj
 import pytest
 
 from layers.crs import (
+    choose_operation,
     looks_swapped,
     outside_area_of_use,
     read_crs,
     require_metres,
     require_same_crs,
-    transform_positions,
 )
 from layers.errors import CrsError
 from tests.conftest import REFERENCES
@@ -32,28 +32,26 @@ def of(method):
 def test_projecting_agrees_with_worked_examples(check):
     """Projecting alone gives the published easting and northing."""
     given, expected = check["inputs"], check["expected"]
-    x, y, _, accuracy = transform_positions(
-        [given["lon"]], [given["lat"]], given["geographic_crs"], given["projected_crs"]
-    )
+    way = choose_operation(given["geographic_crs"], given["projected_crs"])
+    x, y = way.move([given["lon"]], [given["lat"]])
     assert x[0] == pytest.approx(expected["easting"], abs=check["tolerance"]["abs"])
     assert y[0] == pytest.approx(expected["northing"], abs=check["tolerance"]["abs"])
-    assert accuracy == 0 or np.isnan(accuracy)
+    assert way.accuracy_m == 0 or np.isnan(way.accuracy_m)
 
 
 @pytest.mark.parametrize("check", of("transform"))
 def test_datum_shift_agrees_and_states_its_accuracy(check):
     """The seven-parameter shift of the national grid is good to a few metres, and says so."""
     given, expected = check["inputs"], check["expected"]
-    lon, lat, name, accuracy = transform_positions(
-        [given["easting"]], [given["northing"]], given["source_crs"], given["target_crs"]
-    )
+    way = choose_operation(given["source_crs"], given["target_crs"])
+    lon, lat = way.move([given["easting"]], [given["northing"]])
     # Where the agency's shift grid is installed, the better answer differs by up to 5 m.
-    grid = "ostn" in name.lower()
+    grid = "ostn" in way.name.lower()
     tolerance = 6e-5 if grid else check["tolerance"]["abs_deg"]
     assert lon[0] == pytest.approx(expected["lon"], abs=tolerance)
     assert lat[0] == pytest.approx(expected["lat"], abs=tolerance)
-    assert "OSGB" in name
-    assert 0 < accuracy <= 5
+    assert "OSGB" in way.name
+    assert 0 < way.accuracy_m <= 5
 
 
 @pytest.mark.parametrize("check", of("geodesic_inverse"))
@@ -120,19 +118,18 @@ def test_two_crs_must_agree():
 
 def test_missing_and_infinite_positions_stay_missing():
     """A position without numbers comes back without, and the others are unharmed."""
-    x, y, name, accuracy = transform_positions(
-        [-11.2, np.nan, np.inf], [52.6, 52.6, 52.6], "EPSG:4326", "EPSG:32629"
-    )
+    way = choose_operation("EPSG:4326", "EPSG:32629")
+    x, y = way.move([-11.2, np.nan, np.inf], [52.6, 52.6, 52.6])
     assert np.isfinite(x).tolist() == [True, False, False]
     assert np.isnan(y[1:]).all()
-    assert name
-    back_x, back_y, _, _ = transform_positions(x, y, "EPSG:32629", "EPSG:4326")
+    assert way.name
+    back_x, back_y = choose_operation("EPSG:32629", "EPSG:4326").move(x, y)
     assert (back_x[0], back_y[0]) == pytest.approx((-11.2, 52.6), abs=1e-9)
-    same = transform_positions([1.0], [2.0], "EPSG:32629", "EPSG:32629")
-    assert (same[0][0], same[1][0], same[3]) == (1.0, 2.0, 0.0)
-    none = transform_positions([], [], "EPSG:4326", "EPSG:32629")
-    assert none[0].size == 0
-    assert accuracy == 0
+    same = choose_operation("EPSG:32629", "EPSG:32629")
+    (same_x,), (same_y,) = same.move([1.0], [2.0])
+    assert (same_x, same_y, same.accuracy_m) == (1.0, 2.0, 0.0)
+    assert way.move([], [])[0].size == 0
+    assert way.accuracy_m == 0
 
 
 def test_area_of_use_and_swapped_positions():
@@ -159,8 +156,9 @@ def test_area_of_use_and_swapped_positions():
 def test_a_known_shift_over_wgs84_goes_before_a_ballpark_one():
     """Without OSTN15's grid, as PROJ's own choice for the place; ballpark is 98 m away."""
     x, y = 500_000.0, 5_800_000.0
-    (east,), (north,), name, accuracy = transform_positions(x, y, 25830, 27700)
+    way = choose_operation(25830, 27700)
+    (east,), (north,) = way.move(x, y)
     expected = pyproj.Transformer.from_crs(25830, 27700, always_xy=True).transform(x, y)
     assert math.dist((east, north), expected) < 5
-    assert "Ballpark" not in name
-    assert accuracy <= 5
+    assert "Ballpark" not in way.name
+    assert way.accuracy_m <= 5

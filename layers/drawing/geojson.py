@@ -18,7 +18,7 @@ import pandas as pd
 import pyproj
 import shapely
 
-from layers.crs import read_crs, transform_positions
+from layers.crs import choose_operation, read_crs
 from layers.errors import FrameError
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def to_wgs84(geometries: Objects, crs: CrsLike) -> Objects:
     flat: Objects = shapely.force_2d(np.asarray(geometries, dtype=object))
     xy = shapely.get_coordinates(flat)
     if not source.equals(pyproj.CRS.from_epsg(4326), ignore_axis_order=True):
-        xy = np.column_stack(transform_positions(xy[:, 0], xy[:, 1], source, 4326)[:2])
+        xy = np.column_stack(choose_operation(source, 4326).move(xy[:, 0], xy[:, 1]))
     usable = _known(flat, xy)
     xy = np.where(np.isfinite(xy), xy, 0.0)
     placed = shapely.set_coordinates(flat.copy(), xy)

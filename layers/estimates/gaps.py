@@ -10,7 +10,7 @@ import pandas as pd
 import scipy
 import shapely
 
-from layers.crs import transform_positions
+from layers.crs import choose_operation
 from layers.estimates.coverage import NOTHING
 from layers.frames import reads
 from layers.network.cutting import cut_lines, place_on_reach
@@ -105,8 +105,8 @@ def gaps(
     longitude, latitude = np.full(number, np.nan), np.full(number, np.nan)
     at = farthest[known]
     place = place_on_reach(network, pieces.group[at], distance.farthest_measure_m[wanted][at])
-    longitude[known], latitude[known], _, _ = transform_positions(
-        place[:, 0], place[:, 1], network.crs, "EPSG:4326"
+    longitude[known], latitude[known] = choose_operation(network.crs, "EPSG:4326").move(
+        place[:, 0], place[:, 1]
     )
     by_gap = np.argsort(gap, kind="stable")
     lines = cut_lines(network, pieces.group, pieces.from_m, pieces.to_m)

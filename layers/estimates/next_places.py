@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.crs import transform_positions
+from layers.crs import choose_operation
 from layers.errors import FrameError
 from layers.fieldwork.counted_water import holds
 from layers.frames import codes_within, reads
@@ -120,7 +120,7 @@ def next_places(
     chosen, adds = _choose(network, distance, rows, measure, scale, count, within_m)
     rows, measure = rows[chosen], measure[chosen]
     xy = place_on_reach(network, rows, measure)
-    longitude, latitude, _, _ = transform_positions(xy[:, 0], xy[:, 1], network.crs, "EPSG:4326")
+    longitude, latitude = choose_operation(network.crs, "EPSG:4326").move(xy[:, 0], xy[:, 1])
     left = distance.unsampled.length_m.sum() - np.cumsum(adds)
     total = network.total_length_m if region is None else float(region.length_m.sum())
     stream, named = network.streams

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.crs import require_same_crs, transform_positions
+from layers.crs import choose_operation, require_same_crs
 from layers.fieldwork.counted_water import holds, sampled_stretches
 from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates, looked
 from layers.frames import codes_within, reads
@@ -52,7 +52,7 @@ def placement_reaches(placements: gpd.GeoDataFrame, snaps: pd.DataFrame) -> gpd.
     own = snaps.reindex(placements.index)
     x = own["snapped_x"].to_numpy(np.float64, na_value=np.nan)
     y = own["snapped_y"].to_numpy(np.float64, na_value=np.nan)
-    longitude, latitude, _, _ = transform_positions(x, y, placements.crs, "EPSG:4326")
+    longitude, latitude = choose_operation(placements.crs, "EPSG:4326").move(x, y)
     on_reach = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
     at = np.full(len(own), None, dtype=object)
     at[on_reach] = shapely.points(x[on_reach], y[on_reach])

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.crs import transform_positions
+from layers.crs import choose_operation
 from layers.errors import FrameError
 from layers.fieldwork.daylight import is_day
 from layers.fieldwork.effort import nights
@@ -67,7 +67,7 @@ def hours_worked(placements: gpd.GeoDataFrame, methods: pd.DataFrame) -> pd.Data
     timed = np.flatnonzero(clock & ~overnight & ~(passive & np.isnan(night_count)))
     xy = shapely.get_coordinates(placements.geometry.array[timed])
     if len(timed):
-        lon, lat, _, _ = transform_positions(xy[:, 0], xy[:, 1], placements.crs, "EPSG:4326")
+        lon, lat = choose_operation(placements.crs, "EPSG:4326").move(xy[:, 0], xy[:, 1])
         for name in ("set_at", "lifted_at"):
             times = pd.DatetimeIndex(placements[name].iloc[timed])
             day = is_day(lon, lat, times)

@@ -52,7 +52,7 @@ def prepare_catchments(
         Where `parent_id` is missing, take the smallest larger catchment that holds at least
         99 % of the area.
     way
-        The operation from the CRS of the polygons; see `layers.crs.transform_positions`.
+        The operation from the CRS of the polygons; see `layers.crs.choose_operation`.
 
     Returns
     -------

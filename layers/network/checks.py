@@ -124,7 +124,7 @@ def prepare_reaches(
         Make each part of a true multi-part line a reach of its own, `ID.1`, `ID.2` …;
         otherwise such lines are refused.
     way
-        The operation from the CRS of the lines; see `layers.crs.transform_positions`.
+        The operation from the CRS of the lines; see `layers.crs.choose_operation`.
 
     Returns
     -------

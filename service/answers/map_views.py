@@ -14,7 +14,7 @@ import pandas as pd
 import pyproj
 import shapely
 
-from layers.crs import transform_positions
+from layers.crs import choose_operation
 from layers.drawing.geojson import to_wgs84
 from layers.drawing.placement_map import STATES, CellCounts, MapFilter, PlacementMap
 from layers.drawing.screen_lines import ScreenLines, grid_positions, grid_window, screen_paths
@@ -412,7 +412,7 @@ def position_words(store: Store, longitude: float, latitude: float, *, crs: str 
         CRS in place of the store's.
     """
     wanted = pyproj.CRS.from_user_input(crs or store.settings.crs)
-    (x,), (y,), _, _ = transform_positions(longitude, latitude, 4326, wanted)
+    (x,), (y,) = choose_operation(4326, wanted).move(longitude, latitude)
     name = ":".join(wanted.to_authority() or ()) or wanted.name
     if not (np.isfinite(x) and np.isfinite(y)):
         return f"outside {name}"

@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from layers.crs import outside_area_of_use, transform_positions
+from layers.crs import choose_operation, outside_area_of_use
 from layers.network.catchments import catchment_of
 from layers.network.snapping import snap_to_reaches
 from service import reference
@@ -81,8 +81,8 @@ def nearest_reach(
     snap = snap_to_reaches(position, network, tolerance_m=settings.snap_tolerance_m).iloc[0]
     if not isinstance(snap["reach_id"], str):
         return answer
-    lon, lat, _, _ = transform_positions(
-        np.array([snap["snapped_x"]]), np.array([snap["snapped_y"]]), settings.crs, "EPSG:4326"
+    lon, lat = choose_operation(settings.crs, "EPSG:4326").move(
+        np.array([snap["snapped_x"]]), np.array([snap["snapped_y"]])
     )
     own = network.reaches.loc[snap["reach_id"]]
     rival = snap["ambiguous_with"] if isinstance(snap["ambiguous_with"], str) else None

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pyproj
 
-from layers.crs import transform_positions
+from layers.crs import choose_operation
 from layers.drawing.record_features import species_caught
 from layers.fieldwork.effort import EFFORT_UNITS, effort_of, unit_words
 from layers.fieldwork.looking import local_times
@@ -87,7 +87,7 @@ def placement_account(store: Store, placement_id: str, viewer: Viewer) -> Placem
     point = placements.geometry.iloc[0]
     row |= {"x": point.x, "y": point.y}
     crs = pyproj.CRS.from_user_input(placements.crs)
-    (longitude,), (latitude,), _, _ = transform_positions(point.x, point.y, crs, 4326)
+    (longitude,), (latitude,) = choose_operation(crs, 4326).move(point.x, point.y)
     methods = reference.methods(store)
     depletion = summaries.depletion(store, selection, viewer)
     return PlacementAccount(

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.crs import transform_positions
+from layers.crs import choose_operation
 from layers.drawing.geojson import bounding_box, to_wgs84
 from layers.estimates.fish_lengths import FEWEST
 from layers.estimates.occurrence import occurrence
@@ -177,7 +177,7 @@ def reach_at(
     """
     water, row = reach_water(store, reach_id)
     joined = water.network
-    (x,), (y,), _, _ = transform_positions(longitude, latitude, 4326, joined.crs)
+    (x,), (y,) = choose_operation(4326, joined.crs).move(longitude, latitude)
     line = joined.reaches.geometry.iloc[row]
     if not (np.isfinite(x) and np.isfinite(y)):
         raise RequestError("This position lies outside the area of use of the reaches' CRS.")
@@ -210,7 +210,7 @@ def reach_at(
 
 def _degrees(joined: Network, row: int, measure_m: float) -> tuple[float, float]:
     xy = place_on_reach(joined, np.array([row]), np.array([measure_m]))
-    longitude, latitude, _, _ = transform_positions(xy[:, 0], xy[:, 1], joined.crs, 4326)
+    longitude, latitude = choose_operation(joined.crs, 4326).move(xy[:, 0], xy[:, 1])
     return round(float(longitude[0]), 6), round(float(latitude[0]), 6)
 
 

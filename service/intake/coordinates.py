@@ -20,7 +20,6 @@ from layers.crs import (
     looks_swapped,
     outside_area_of_use,
     read_crs,
-    transform_positions,
 )
 from layers.errors import CrsError
 from service.intake.wording import say
@@ -434,7 +433,7 @@ def _far_outside(lon: Floats, lat: Floats, target: pyproj.CRS) -> Bools:
 def _degrees(x: Floats, y: Floats, source: pyproj.CRS) -> tuple[Floats, Floats]:
     if source.is_geographic:
         return x, y
-    lon, lat, _, _ = transform_positions(x, y, source, WGS84)
+    lon, lat = choose_operation(source, WGS84).move(x, y)
     return lon, lat
 
 

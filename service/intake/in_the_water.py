@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.crs import transform_positions
+from layers.crs import choose_operation
 from service.intake.cell_texts import as_typed
 from service.intake.stored_sheets import field_sheets
 from service.records import IN_THE_WATER
@@ -145,8 +145,8 @@ def gear_set(
     gear = replace(gear, placements=standing.declared(gear.placements))
     sheet = field_sheets(gear, surveys, sites, {**operations, **store.operations()})["placements"]
     at = gear.placements.geometry.array
-    lon, lat, _, _ = transform_positions(
-        shapely.get_x(at), shapely.get_y(at), gear.placements.crs, "EPSG:4326"
+    lon, lat = choose_operation(gear.placements.crs, "EPSG:4326").move(
+        shapely.get_x(at), shapely.get_y(at)
     )
     in_the_water = pd.DataFrame(
         {

@@ -16,7 +16,7 @@ import orjson
 import pandas as pd
 import shapely
 
-from layers.crs import read_crs, transform_frame, transform_positions
+from layers.crs import choose_operation, read_crs, transform_frame
 from service.intake.cell_texts import as_typed
 from service.intake.columns import SHEETS
 from service.intake.numbers import NO_VALUE
@@ -233,7 +233,7 @@ class _Merge:
         for system in {place[2] for _, place in at}:
             rows = [(k, x, y) for k, (x, y, own) in at if own == system]
             which, x, y = (np.array(values) for values in zip(*rows, strict=True))
-            moved_x, moved_y, _, _ = transform_positions(x, y, str(system), crs)
+            moved_x, moved_y = choose_operation(str(system), crs).move(x, y)
             points[which] = shapely.points(moved_x, moved_y)
         return points
 

@@ -18,7 +18,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from layers.crs import transform_positions
+from layers.crs import choose_operation
 from layers.drawing.geojson import (
     bounding_box,
     feature_collection,
@@ -315,7 +315,7 @@ def test_streaming_equals_writing_at_once():
 def test_places_are_moved_by_the_operation_that_summaries_state():
     """PROJ alone would choose another shift of EPSG's list for this place in ED50, 4 m away."""
     x, y = 430_000.0, 4_600_000.0
-    (longitude,), (latitude,), _, _ = transform_positions(x, y, "EPSG:23031", 4326)
+    (longitude,), (latitude,) = choose_operation("EPSG:23031", 4326).move(x, y)
     by_place = pyproj.Transformer.from_crs("EPSG:23031", 4326, always_xy=True).transform(x, y)
     away = pyproj.Geod(ellps="WGS84").inv(longitude, latitude, *by_place)[2]
     assert away > 1

@@ -15,7 +15,7 @@ import pytest
 import shapely
 from click.testing import CliRunner
 
-from layers.crs import choose_operation, transform_positions
+from layers.crs import choose_operation
 from service.program import main
 from service.records import Selection
 from service.store import open_store
@@ -137,14 +137,12 @@ def test_tracks_go_out_as_they_came_in(tmp_path, path):
 def test_a_choice_does_not_depend_on_the_positions():
     """One place alone comes where it comes among others; the way back is the same operation."""
     lon, lat = np.array([-81.5, -81.0, -82.9]), np.array([39.5, 60.0, 26.0])
-    together = transform_positions(lon, lat, NAD27, STORE)
+    way = choose_operation(NAD27, STORE)
+    x, y = way.move(lon, lat)
     for row in range(3):
-        alone = transform_positions(lon[row], lat[row], NAD27, STORE)
-        assert (alone[0][0], alone[1][0], alone[2]) == (
-            together[0][row], together[1][row], together[2],
-        )  # fmt: skip
-    back = transform_positions(together[0], together[1], STORE, NAD27)
-    assert np.allclose(back[:2], [lon, lat], atol=1e-9)
+        (alone_x,), (alone_y,) = way.move(lon[row], lat[row])
+        assert (alone_x, alone_y) == (x[row], y[row])
+    assert np.allclose(choose_operation(STORE, NAD27).move(x, y), [lon, lat], atol=1e-9)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import pandas as pd
 import shapely
 
 from layers.areas import ellipsoidal_area_m2
-from layers.crs import transform_positions
+from layers.crs import choose_operation
 from layers.fieldwork.daylight import light_state
 from layers.fieldwork.effort import EFFORT_UNITS, effort_of, nights, soak_time_h
 from service.intake.wording import say
@@ -81,7 +81,7 @@ def _flag_hours(
     if not len(at):
         return
     x, y = shapely.get_x(placements.geometry.array), shapely.get_y(placements.geometry.array)
-    lon, lat, _, _ = transform_positions(x[at], y[at], placements.crs, "EPSG:4326")
+    lon, lat = choose_operation(placements.crs, "EPSG:4326").move(x[at], y[at])
     states = {}
     for name in ("set_at", "lifted_at"):
         state = np.full(len(placements), None, dtype=object)

@@ -15,7 +15,7 @@ import numpy as np
 import pyproj
 import shapely
 
-from layers.crs import choose_operation, read_crs, transform_positions
+from layers.crs import choose_operation, read_crs
 from layers.drawing.geojson import to_wgs84
 from service.answers.features import BOX_MARGIN_M, Box, store_box
 from service.errors import RequestError
@@ -68,7 +68,7 @@ class ReferenceSystem:
         flat = shapely.force_2d(np.asarray(geometries, dtype=object))
         xy = shapely.get_coordinates(flat)
         if len(xy) and not source.equals(self.crs, ignore_axis_order=True):
-            xy = np.column_stack(transform_positions(xy[:, 0], xy[:, 1], source, self.crs)[:2])
+            xy = np.column_stack(choose_operation(source, self.crs).move(xy[:, 0], xy[:, 1]))
         good = np.isfinite(xy).all(axis=1)
         count = shapely.get_num_coordinates(flat)
         owner = np.repeat(np.arange(len(flat)), count)
@@ -84,7 +84,7 @@ class ReferenceSystem:
         """Transform points and round them as :meth:`place` does; missing where that fails."""
         x, y = shapely.get_x(points), shapely.get_y(points)
         if len(x) and not source.equals(self.crs, ignore_axis_order=True):
-            x, y, _, _ = transform_positions(x, y, source, self.crs)
+            x, y = choose_operation(source, self.crs).move(x, y)
         decimals = _DEGREE_DECIMALS if self.geographic else _METRE_DECIMALS
         return np.round(x, decimals), np.round(y, decimals)
 
