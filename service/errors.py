@@ -7,6 +7,7 @@ ServiceError (Exception)
 │   └── StoreOutdatedError   an older schema, opened only for reading
 ├── NotFoundError    no such record; also the answer for one the viewer may not see
 ├── ConflictError    the record was changed by somebody else, or exists with other content
+├── TooMuchWorkError  as much long work goes on or waits as may
 ├── AccessError      the viewer's role does not allow this
 │   └── LoginError       the viewer is unknown: wrong name, password or token
 └── RequestError     a parameter is unknown or its value cannot be used
@@ -32,6 +33,7 @@ __all__ = [
     "StoreBusyError",
     "StoreError",
     "StoreOutdatedError",
+    "TooMuchWorkError",
 ]
 
 
@@ -84,6 +86,10 @@ class NotFoundError(ServiceError):
 
 class ConflictError(ServiceError):
     """The record was changed meanwhile, or exists with different content."""
+
+
+class TooMuchWorkError(ServiceError):
+    """As much long work goes on or waits as may: of all, or of one account."""
 
 
 class AccessError(ServiceError):

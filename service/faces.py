@@ -26,9 +26,9 @@ class HandOverWriter(Protocol):
         request: HandOver,
         *,
         viewer: Viewer | None = None,
-        progress: Callable[[str, int], None] | None = None,
+        progress: Callable[[str, int, int, str], None] | None = None,
     ) -> None:
-        """Write it; `progress` hears what is being done, and how many placements are written."""
+        """Write it; `progress` is called as `service.progress.report` is."""
 
 
 class Server(Protocol):

@@ -127,7 +127,7 @@ def _write_hand_over(
     request: HandOver,
     *,
     viewer: Viewer | None = None,
-    progress: Callable[[str, int], None] | None = None,
+    progress: Callable[[str, int, int, str], None] | None = None,
 ) -> None:
     from service.export import write_hand_over
 

@@ -91,5 +91,6 @@ def export(
     click.echo(f"Wrote {output}: {said}.", err=True)
 
 
-def _tell(words: str, placements: int) -> None:
-    click.echo(f"{counted(placements, 'placement') if placements else words} …", err=True)
+def _tell(words: str, done: int, total: int, unit: str) -> None:
+    of_all = f" of {total:,}" if total else ""
+    click.echo(f"{words}: {counted(done, unit)}{of_all} …" if done else f"{words} …", err=True)

@@ -38,22 +38,33 @@ def write_bundle(
     contents: Contents,
     crs: str | None = None,
     *,
-    progress: Callable[[str], None] | None = None,
+    progress: Callable[[str, int, int, str], None] = lambda *_: None,
 ) -> None:
-    """Write the bundle; the same records on the same day give the same bytes."""
-    say = progress or (lambda _: None)
+    """Write the bundle; the same records on the same day give the same bytes.
+
+    `progress` is called as `service.progress.report` is: with the rows written, of all files.
+    """
     wanted = crs or contents.crs
     members: dict[str, bytes | Path] = {}
     words: list[tuple[str, str]] = []
 
+    once = [*contents.layers.values(), *contents.sheets.values(), *contents.tables.values()]
+    twice = (*contents.layers.items(), *geopackage_tables(contents).items())
+    total = sum(map(len, once)) + sum(len(frame) for _, frame in twice)
+    done = 0
+
+    def count_on(frame: pd.DataFrame) -> None:
+        nonlocal done
+        done += len(frame)
+        progress("writing", done, total, "row")
+
     def add(name: str, content: bytes | Path, what: str) -> None:
-        say(name)
         members[name] = content
         words.append((name, what))
 
     with tempfile.TemporaryDirectory(dir=path.parent, prefix=".unfinished-") as folder:
         geopackage = Path(folder) / GEOPACKAGE
-        write_geopackage(geopackage, contents, wanted)
+        write_geopackage(geopackage, contents, wanted, progress=count_on)
         add(GEOPACKAGE, geopackage, f"all layers and tables in {wanted}, with styles")
         stated = {"licence": contents.licence, "audience": contents.audience}
         for name, layer in contents.layers.items():
@@ -61,10 +72,14 @@ def write_bundle(
             own = stated | ({"assumes": assumed} if assumed else {})
             text = layer_geojson(layer, name, members=own)
             add(f"geojson/{name}.geojson", text, TABLE_WORDS[name])
+            count_on(layer)
         for name, sheet in contents.sheets.items():
             add(f"sheets/{name}.csv", csv_text(sheet), f"{name} in the columns that import takes")
+            count_on(sheet)
         for name, table in contents.tables.items():
             add(f"tables/{name}.csv", csv_text(as_written(table, name)), TABLE_WORDS[name])
+            count_on(table)
+        progress("drawing the map and packing", 0, 0, "")
         if len(contents.layers["placements"]) <= MOST_ON_MAP:
             add("map.html", _map(contents), "map that works without a network")
         layers = {

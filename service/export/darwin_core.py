@@ -32,6 +32,8 @@ from service.export.occurrence_ids import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from layers.arrays import Floats
     from service.export.absences import Scope
     from service.export.contents import Contents
@@ -41,15 +43,23 @@ __all__ = ["archive_tables", "write_archive"]
 _WORDS: Final = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 
 
-def write_archive(path: Path, contents: Contents) -> None:
-    """Write the archive as one zip."""
+def write_archive(
+    path: Path,
+    contents: Contents,
+    *,
+    progress: Callable[[str, int, int, str], None] = lambda *_: None,
+) -> None:
+    """Write the archive as one zip; `progress` is called as `service.progress.report` is."""
     tables = archive_tables(contents)
     members: dict[str, bytes | Path] = {
         "meta.xml": _meta(tables).encode(),
         "eml.xml": eml_document(contents.facts).encode(),
     }
+    total, done = sum(map(len, tables.values())), 0
     for name, table in tables.items():
         members[f"{name}.txt"] = _text(table)
+        done += len(table)
+        progress("writing", done, total, "row")
     zip_members(path, members)
 
 

@@ -54,8 +54,16 @@ def dictionary_rows(
     ]
 
 
-def write_geopackage(path: Path, contents: Contents, crs: str | None = None) -> None:
+def write_geopackage(
+    path: Path,
+    contents: Contents,
+    crs: str | None = None,
+    *,
+    progress: Callable[[pd.DataFrame], None] = lambda _: None,
+) -> None:
     """Write all layers in `crs` (the store's where none is given) and all tables.
+
+    `progress` is called with each once it is written.
 
     Raises
     ------
@@ -71,6 +79,7 @@ def write_geopackage(path: Path, contents: Contents, crs: str | None = None) -> 
         contents.made_on,
         lambda: contents.facts,
         public=contents.keeps_places,
+        progress=progress,
     )
 
 
@@ -91,6 +100,7 @@ def write_pieces(
     facts: Callable[[], Facts],
     *,
     public: bool,
+    progress: Callable[[pd.DataFrame], None] = lambda _: None,
 ) -> None:
     """Write layers and tables as they come to a GeoPackage that does not exist yet.
 
@@ -106,6 +116,8 @@ def write_pieces(
         Gives what the metadata say, once all pieces are written.
     public
         Whether protected places are kept from the reader.
+    progress
+        Called with each piece once it is written.
 
     Raises
     ------
@@ -122,6 +134,7 @@ def write_pieces(
     try:
         for name, frame in pieces:
             _write_piece(path, name, frame, crs, written)
+            progress(frame)
     except RuntimeError as problem:  # the root of GDAL's errors, whatever was being written
         raise _said_plainly(path, problem) from problem
     finally:

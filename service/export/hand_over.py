@@ -30,12 +30,13 @@ def write_hand_over(
     request: HandOver,
     *,
     viewer: Viewer | None = None,
-    progress: Callable[[str, int], None] | None = None,
+    progress: Callable[[str, int, int, str], None] | None = None,
 ) -> None:
     """Write a hand-over, whole or not at all.
 
     `viewer` is who `precise` records are read for, the local keeper when not given; `progress` is
-    called with what is being done, in words, and how many placements are written, 0 before.
+    called with what is being done, in words, how many of how many are written, and their word:
+    placements, whose number is not known before, or rows of a form that is computed whole.
 
     Raises
     ------
@@ -50,14 +51,14 @@ def write_hand_over(
         raise RequestError(f"There is no hand-over {request.form!r} for {request.audience!r}.")
     if request.crs is not None:
         read_crs(request.crs)
-    say = progress or (lambda _, __: None)
+    say = progress or (lambda *_: None)
     _refuse_store(destination)
     count = 0
 
     def count_on(more: int) -> None:
         nonlocal count
         count += more
-        say("writing", count)
+        say("writing", count, 0, "placement")
 
     chosen = (store, request.selection, request.audience)
     licence = request.licence
@@ -77,17 +78,16 @@ def write_hand_over(
             )
             made.replace(path)
         else:
-            say("computing layers and tables", 0)
+            say("computing layers and tables", 0, 0, "")
             contents = gather(*chosen, viewer=viewer, licence=licence)
-            say("writing", 0)
             if request.form == "dwca":
                 from service.export.darwin_core import write_archive
 
-                write_archive(path, contents)
+                write_archive(path, contents, progress=say)
             else:
                 from service.export.bundle import write_bundle
 
-                write_bundle(path, contents, request.crs, progress=lambda words: say(words, 0))
+                write_bundle(path, contents, request.crs, progress=say)
 
 
 def _refuse_store(destination: Path) -> None:

@@ -16,7 +16,8 @@ from concurrent.futures import CancelledError, Future, wait
 from contextvars import Context
 from typing import TYPE_CHECKING, Any, Final
 
-from service.errors import ConflictError
+from layers.plurals import counted
+from service.errors import TooMuchWorkError
 from service.progress import Progress, StoppedError, reporting_to
 from service.web.work_notes import NotedProgress
 
@@ -128,6 +129,8 @@ class Jobs:
         So many at once; others wait for their turn.
     most_waiting
         So many wait; more are refused.
+    most_of_one
+        So many of one owner go on or wait; as many as of all where it is not given.
     most_ended, kept_s
         So many that have ended are kept, for so long, with what came of them.
     notes
@@ -141,9 +144,11 @@ class Jobs:
         most_waiting: int,
         most_ended: int,
         kept_s: float,
+        most_of_one: int | None = None,
         notes: WorkNotes | None = None,
     ) -> None:
         self._most = most_running, most_waiting, most_ended
+        self._most_of_one = most_of_one
         self._kept_s = kept_s
         self._notes = notes
         self._lock = threading.Lock()
@@ -155,7 +160,7 @@ class Jobs:
     def begin(self, job: Job) -> Job:
         """Start a job, or give the one of the same key that has not ended.
 
-        Raises ConflictError where too much waits already.
+        Raises TooMuchWorkError where too much waits already, of all or of its owner.
         """
         self._drop_old()
         with self._lock:
@@ -163,9 +168,16 @@ class Jobs:
             same = (one for one in self._jobs.values() if one.key == job.key and not one.ended)
             if job.key is not None and (found := next(same, None)):
                 return found
+            own = [one for one in self._jobs.values() if one.owner == job.owner and not one.ended]
+            if self._most_of_one is not None and len(own) >= self._most_of_one:
+                raise TooMuchWorkError(
+                    f"{counted(len(own), 'piece')} of work that you began go on or wait already, "
+                    "as many as one account may have. Begin this once one of them has ended, or "
+                    "stop one: they are listed under /work. Nothing was changed."
+                )
             if self._closed or len(self._threads) + len(self._queue) >= running + waiting:
-                raise ConflictError(
-                    "Too much work is going on already; begin this once some of it has ended. "
+                raise TooMuchWorkError(
+                    "All places for long work are taken; begin this once some of it has ended. "
                     "Nothing was changed."
                 )
             if self._notes is not None:

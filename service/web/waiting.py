@@ -6,7 +6,6 @@ nobody else waits for it. Whoever opens its address again gets what was made mea
 
 from __future__ import annotations
 
-import time
 from contextvars import copy_context
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
@@ -27,7 +26,7 @@ from flask import (
 )
 from flask_wtf.csrf import generate_csrf
 
-from service.errors import ConflictError
+from service.errors import TooMuchWorkError
 from service.web import jobs
 from service.web.context import current_store, current_viewer
 from service.web.headers import csp_nonce
@@ -72,9 +71,7 @@ _LONG_DATA: Final = frozenset(
         "coverage.gap", "catchments.chances_present", "water.opened",
     }
 )  # fmt: skip
-# What was made is given to whoever comes back while the store is as it was; or so soon after its
-# end that it is no older than an answer that was waited for.
-_FRESH_S: Final = 5.0
+_MOST_TRIES: Final = 3  # at a page in threads of its own, while records are written meanwhile
 
 
 @dataclass(frozen=True)
@@ -109,12 +106,16 @@ class MadeFile:
 
 
 class _PageJob(Job):
-    """The making of one page; its nonce stands in the page, so its answer must bear it."""
+    """The making of one page; its nonce stands in the page, so its answer must bear it.
+
+    It is of the version of the store at which it began, or of a later one.
+    """
 
     def __init__(self, work: Callable[[Progress], Any], **given: Any) -> None:  # noqa: ANN401
         super().__init__(work, **given)
         self.nonce = csp_nonce()
         self.version = current_store().version
+        self.tries = 1  # with those of earlier versions that nobody was given
 
 
 class Application(Flask):
@@ -133,11 +134,14 @@ class Application(Flask):
 
 def register_jobs(app: Flask) -> None:
     """Give the application its jobs, and the layout what its viewer began."""
-    app.extensions[_JOBS] = Jobs(
-        most_running=2, most_waiting=10, most_ended=20, kept_s=3_600.0,
-        notes=WorkNotes(app.extensions["rifflebook"].store),
-    )  # fmt: skip
     # One for the public and one for all others, so that neither takes every place.
+    app.extensions[_JOBS] = {
+        False: Jobs(
+            most_running=2, most_waiting=10, most_of_one=4, most_ended=20, kept_s=3_600.0,
+            notes=WorkNotes(app.extensions["rifflebook"].store),
+        ),
+        True: Jobs(most_running=1, most_waiting=3, most_ended=8, kept_s=3_600.0),
+    }  # fmt: skip
     app.extensions[_PAGES] = {
         public: Jobs(most_running=8, most_waiting=0, most_ended=8, kept_s=120.0)
         for public in (False, True)
@@ -157,8 +161,8 @@ def register_jobs(app: Flask) -> None:
 
 
 def current_jobs() -> Jobs:
-    """Return the work that people began: imports, loads, hand-overs."""
-    own: Jobs = current_app.extensions[_JOBS]
+    """Return the work that people began: imports, loads, hand-overs; the public theirs."""
+    own: Jobs = current_app.extensions[_JOBS][current_viewer().role == "public"]
     return own
 
 
@@ -170,14 +174,18 @@ def current_page_jobs() -> Jobs:
 
 def close_jobs(app: Flask) -> None:
     """Have all work of an application stop."""
-    for work in (app.extensions[_JOBS], *app.extensions[_PAGES].values()):
-        work.close()
+    for kind in (_JOBS, _PAGES):
+        for work in app.extensions[kind].values():
+            work.close()
 
 
 def may_see(owner: str) -> bool:
-    """Whether the viewer may see the work of somebody: their own, as keeper all."""
+    """Whether the viewer may see the work of somebody: their own, as keeper all.
+
+    The public has one name: of them only who knows the address of a job, which nobody can guess.
+    """
     viewer = current_viewer()
-    return viewer.role == "keeper" or (viewer.role != "public" and owner == viewer.name)
+    return viewer.role == "keeper" or owner == viewer.name
 
 
 def do_or_follow(job: Job) -> AnyResponse:
@@ -204,10 +212,19 @@ def do_or_follow(job: Job) -> AnyResponse:
 
 
 def _in_time(view: Callable[[], Any], unfinished: Callable[[Job], Any]) -> Any:  # noqa: ANN401
-    """Give what a view gives; after a while what says that it is unfinished, with status 202."""
-    pages = current_page_jobs()
-    job = _begun_before(pages)
-    if job is None:
+    """Give what a view gives; after a while what says that it is unfinished, with status 202.
+
+    What was begun for an earlier request is given only while the store is as it was then.
+    """
+    pages, tries = current_page_jobs(), 1
+    mark = "" if request.endpoint in _LONG_DATA else session.get("csrf_token")
+    job = None if mark is None else pages.keyed(_key(mark))
+    ended = job is not None and job.wait(jobs.PATIENCE_S)
+    if isinstance(job, _PageJob) and ended and job.version != current_store().version:
+        pages.drop(job)
+        tries = job.tries + 1
+        job = None
+    if not isinstance(job, _PageJob):
         job = _PageJob(
             lambda _: view(),
             owner=current_viewer().name,
@@ -215,39 +232,36 @@ def _in_time(view: Callable[[], Any], unfinished: Callable[[Job], Any]) -> Any: 
             back=request.full_path.rstrip("?"),
             context=copy_context(),
         )
+        job.tries = tries
+        if tries > _MOST_TRIES:
+            return view()
         try:
             pages.begin(job)
-        except ConflictError:  # as many pages as may be are being made: this thread makes it
+        except TooMuchWorkError:  # as many as may be are being made: this thread makes it
             return view()
+        ended = job.wait(jobs.PATIENCE_S)
     g.csp_nonce = job.nonce
-    if job.wait(jobs.PATIENCE_S):
+    if ended:
         pages.drop(job)
         made = job.future.result()
         if isinstance(made, Response):  # packed on its way: each that waited needs its own
             made = current_app.response_class(made.get_data(), made.status, [*made.headers])
         return made
-    job.key = _key()
+    if mark is None:
+        generate_csrf()
+        mark = session["csrf_token"]
+    job.key = _key(mark)
     answer = make_response(unfinished(job), 202)
     answer.headers["Retry-After"] = "1"
     return answer
 
 
-def _key() -> tuple[str, ...]:
-    """Mark of this browser, viewer and address; the forms of the page bear the same mark."""
-    generate_csrf()
+def _key(mark: str) -> tuple[str, ...]:
+    """Name of an answer to this request, for this viewer.
+
+    `mark` is that of the browser, which stands in the forms of a page as well. What scripts fetch
+    bears none: a program that keeps no cookies finds again what it began.
+    """
     viewer = current_viewer()
-    return (session["csrf_token"], viewer.name, viewer.role, request.url)
-
-
-def _begun_before(pages: Jobs) -> _PageJob | None:
-    """Find what was begun for an earlier request for this page."""
-    if "csrf_token" not in session:
-        return None
-    job = pages.keyed(_key())
-    if not isinstance(job, _PageJob):
-        return None
-    old = job.ended is not None and time.monotonic() - job.ended > _FRESH_S
-    if old and job.version != current_store().version:
-        pages.drop(job)
-        return None
-    return job
+    known = request.headers.get("If-None-Match", "")
+    return (mark, viewer.name, viewer.role, request.url, known)

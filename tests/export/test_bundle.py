@@ -1,5 +1,6 @@
 """The bundle for a council: whole, documented, checkable, and the same when made again."""
 
+import csv
 import dataclasses
 import datetime as dt
 import hashlib
@@ -84,14 +85,36 @@ def test_checksums_hold_for_every_file(members):
 
 
 def test_the_same_day_gives_the_same_bytes(demo, tmp_path):
-    """Made twice from the same records, a bundle is the same file."""
-    made = []
+    """Made twice from the same records, a bundle is the same file; each row is counted once."""
+    made, said = [], []
     for number in (1, 2):
         path = tmp_path / f"{number}.zip"
         asked = Selection(surveys=("LOW22",))
-        write_bundle(path, gather(demo, asked, "public", made_on=dt.date(2026, 5, 1)))
+        contents = gather(demo, asked, "public", made_on=dt.date(2026, 5, 1))
+        write_bundle(path, contents, progress=lambda *what: said.append(what))
         made.append(path.read_bytes())
     assert made[0] == made[1]
+    figures = [what[1:] for what in said if what[0] == "writing"]
+    once = figures[: len(figures) // 2]
+    assert figures == [*once, *once]
+    assert once == sorted(once)
+    rows = rows_in(path, tmp_path)
+    assert once[-1] == (rows, rows, "row")
+
+
+def rows_in(path, folder):
+    """Count rows of a bundle: lines under headers, features, rows of the GeoPackage."""
+    rows = 0
+    with zipfile.ZipFile(path) as bundle:
+        for name in bundle.namelist():
+            if name.startswith(("sheets/", "tables/")):
+                text = bundle.read(name).decode("utf-8-sig")
+                rows += len(list(csv.reader(io.StringIO(text)))) - 1
+            elif name.startswith("geojson/"):
+                rows += len(json.loads(bundle.read(name))["features"])
+        file = bundle.extract("records.gpkg", folder)
+    layers = {name for name, _ in pyogrio.list_layers(file)} - {"layer_styles"}
+    return rows + sum(pyogrio.read_info(file, layer=name)["features"] for name in layers)
 
 
 def test_every_layer_agrees_in_geojson_and_geopackage(members, tmp_path):

@@ -19,7 +19,7 @@ import pytest
 
 from service import create_app
 from service.access import current_picture
-from service.errors import ConflictError, StoreBusyError
+from service.errors import ConflictError, StoreBusyError, TooMuchWorkError
 from service.intake.importing import CHECK_STEPS
 from service.progress import Progress, StoppedError, report
 from service.records import LOCAL_KEEPER, PUBLIC, Selection, Viewer
@@ -61,7 +61,7 @@ class Service:
 
     @property
     def work(self):
-        return self.app.extensions[waiting._JOBS]
+        return self.app.extensions[waiting._JOBS][False]
 
     @property
     def pages(self):
@@ -74,8 +74,8 @@ def service(store):
     made = Service(store)
     yield made
     waiting.close_jobs(made.app)
-    assert not made.work._threads
-    assert not any(pages._threads for pages in made.app.extensions[waiting._PAGES].values())
+    kinds = (made.app.extensions[kind] for kind in (waiting._JOBS, waiting._PAGES))
+    assert not any(jobs._threads for kind in kinds for jobs in kind.values())
 
 
 class Gate:
@@ -222,6 +222,15 @@ def test_figures_come_from_the_work_itself(service, store, monkeypatch):
         with service.of(ANN).get(f"/hand-over/file?form={form}") as sent:
             assert sent.status_code == 200
         assert said[-1] == ("writing", stored, stored, "placement"), form
+    said.clear()
+    with service.of(ANN).get("/hand-over/file?form=dwca") as sent:
+        files = zipfile.ZipFile(io.BytesIO(sent.data))
+    tables = [name for name in files.namelist() if name.endswith(".txt")]
+    rows = sum(files.read(name).count(b"\n") - 1 for name in tables)
+    figures = [what[1] for what in said if what[0] == "writing" and what[2:] == (rows, "row")]
+    assert len(figures) == len(tables)
+    assert figures == sorted(figures)
+    assert figures[-1] == rows
     for kind, layer in (("reaches", store.reaches()), ("catchments", store.catchments())):
         said.clear()
         body = layer.reset_index().to_json(to_wgs84=True).encode()
@@ -352,17 +361,45 @@ def test_two_that_wait_for_one_answer_both_get_it_whole(service, store, first_fi
         assert orjson.loads(gzip.decompress(answer.data)) == plain
 
 
-def test_a_page_that_was_made_long_ago_is_made_again(service, store, first_figures, hurried,
-                                                     monkeypatch):  # fmt: skip
-    """After a write, and later than an answer that was waited for would have come."""
-    assert service.page(ANN, "/records").status_code == 202
+def finished(pages):
+    """Wait for what is being made; how many."""
+    jobs = pages.all()
+    assert all(job.wait(MOST_S) for job in jobs)
+    return len(jobs)
+
+
+def test_a_page_made_before_a_write_is_not_given_after_it(service, store, first_figures, hurried):
+    """It is made again, and after three such tries while whoever wants it waits: it has all."""
     first_figures.open.set()
-    (job,) = service.pages.all()
-    assert job.wait(MOST_S)
-    monkeypatch.setattr(jobs, "PATIENCE_S", MOST_S)
-    assert service.of(BEN).post("/entry/save", json=SHEET).status_code == 201
-    monkeypatch.setattr(waiting, "_FRESH_S", -1.0)
-    assert "N1" in service.page(ANN, "/records").text
+    assert service.page(ANN, "/records").status_code == 202
+    for number in ("N1", "N2", "N3"):
+        assert finished(service.pages) == 1
+        sheet = {**SHEET, "placement": {**SHEET["placement"], "placement_id": number}}
+        assert service.of(BEN).post("/entry/save", json=sheet).status_code == 201
+        page = service.page(ANN, "/records")
+        assert page.status_code == (200 if number == "N3" else 202)
+    assert all(number in page.text for number in ("N1", "N2", "N3"))
+    assert not service.pages.all()
+
+
+def test_a_program_without_cookies_finds_again_what_it_began(service, store, first_figures,
+                                                             hurried):  # fmt: skip
+    """One answer is made, however often it is requested; another viewer's is another one."""
+    view = "/map/placements.json?bbox=-12,52,-10,53&zoom=8"
+    later = {"Prefer": "respond-async"}
+    for viewer in (ANN, ANN, BEN):
+        service.of(viewer)
+        program = service.app.test_client(use_cookies=False)
+        assert program.get(view, headers=later).status_code == 202
+    first_figures.wait()
+    assert len(service.pages.all()) == 2
+    first_figures.open.set()
+    assert finished(service.pages) == 2
+    service.of(ANN)
+    answer = program.get(view, headers=later)
+    assert answer.status_code == 200
+    assert answer.json == service.of(ANN).get(view).json
+    assert len(service.pages.all()) == 1
 
 
 def test_an_error_of_a_page_is_that_of_the_page(service, hurried):
@@ -393,10 +430,55 @@ def test_the_public_hears_no_figures_and_begins_no_work(service, store, gate, mo
     status = re.search(r'data-status="([^"]+)"', page)[1]
     assert service.of(PUBLIC).get(status).json == {"finished": False}
     gate.open.set()
-    service.of(LOCAL_KEEPER).post("/entry/save", json=SHEET)
-    with service.page(PUBLIC, "/hand-over/file?form=csv") as sent:
-        assert sent.status_code == 200
-    assert not service.work.all()
+
+
+def test_the_public_fetches_a_file_by_an_address_that_nobody_can_guess(service, store, gate,
+                                                                       hurried):  # fmt: skip
+    """It is listed nowhere, and says nothing of how many records are read."""
+    service.of(ANN).post("/entry/save", json=SHEET)
+    writer = service.app.extensions["rifflebook"].write_hand_over
+
+    def gated(*given, progress, **named):
+        progress("writing", 3, 9, "row")
+        gate()
+        writer(*given, **named)
+
+    object.__setattr__(service.app.extensions["rifflebook"], "write_hand_over", gated)
+    address = service.page(PUBLIC, "/hand-over/file?form=csv").location
+    gate.wait()
+    assert len(address.rpartition("/")[2]) >= 22  # 128 bits in base64
+    page = text_of(service.page(PUBLIC, address))
+    assert "Keep its address" in page
+    assert not re.search(r"writing|\b[39]\b of", page)
+    assert service.of(PUBLIC).get(f"{address}/status").json == {"finished": False}
+    assert address not in service.page(PUBLIC, "/").text
+    assert service.page(PUBLIC, "/work").status_code == 403
+    assert service.page(ANN, address).status_code == 404
+    gate.open.set()
+    (job,) = service.app.extensions[waiting._JOBS][True].all()
+    assert job.wait(MOST_S)
+    with service.page(PUBLIC, f"{address}/file") as sent:
+        assert "placements.csv" in zipfile.ZipFile(io.BytesIO(sent.data)).namelist()
+
+
+def test_nobody_takes_every_place(service, store, gate, monkeypatch, hurried):
+    """An account has four, visitors have four together; the others find places left."""
+    service.of(ANN).post("/entry/save", json=SHEET)
+    object.__setattr__(
+        service.app.extensions["rifflebook"], "write_hand_over", lambda *_, **__: gate()
+    )
+    for viewer, words in (
+        (ANN, "4 pieces of work that you began"),
+        (PUBLIC, "places for long work"),
+    ):
+        for _ in range(4):
+            assert service.page(viewer, "/hand-over/file?form=csv").status_code == 303
+        refused = service.page(viewer, "/hand-over/file?form=csv")
+        assert refused.status_code == 503
+        assert words in refused.text
+        assert "Too much work goes on already" in refused.text
+        assert service.page(BEN, "/hand-over/file?form=csv").status_code == 303
+    gate.open.set()
 
 
 def test_a_hand_over_is_left_and_fetched_later(service, store, gate, hurried):
@@ -439,7 +521,7 @@ def test_work_is_bounded_in_number_and_in_what_is_kept():
     second = work.begin(Job(lambda _: order.append("second")))
     assert (first.state, second.state) == ("going on", "waiting")
     assert work.begin(Job(order.append, key="first")) is first
-    with pytest.raises(ConflictError, match="Too much work"):
+    with pytest.raises(TooMuchWorkError, match="places for long work are taken"):
         work.begin(Job(order.append))
     gate.open.set()
     assert second.wait(MOST_S)
@@ -472,7 +554,7 @@ def test_work_stops_with_the_service():
     assert isinstance(first.future.exception(), StoppedError)
     assert second.future.cancelled()
     assert not any(thread.is_alive() for thread in threads)
-    with pytest.raises(ConflictError):
+    with pytest.raises(TooMuchWorkError):
         work.begin(Job(lambda _: None))
 
 
@@ -568,5 +650,5 @@ def test_the_end_of_the_service_ends_its_work(store, monkeypatch):
     serving.serve_store(
         store, Settings(), lambda: app, host="127.0.0.1", port=0, report=lambda _: None
     )
-    with pytest.raises(ConflictError):
-        app.extensions[waiting._JOBS].begin(Job(lambda _: None))
+    with pytest.raises(TooMuchWorkError):
+        app.extensions[waiting._JOBS][False].begin(Job(lambda _: None))

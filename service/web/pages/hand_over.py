@@ -18,7 +18,6 @@ from service.answers.hand_over import AUDIENCES, FORMS, HandOver, viewer_of, wha
 from service.answers.names import filter_choices
 from service.cache import cached
 from service.errors import NotFoundError, RequestError
-from service.progress import Progress
 from service.records import OF_NOTHING
 from service.reference.closing import sentences_of_effect
 from service.store import Wanted
@@ -31,6 +30,7 @@ if TYPE_CHECKING:
     from werkzeug.wrappers import Response as AnyResponse
 
     from service.answers.hand_over import Audience, Preview
+    from service.progress import Progress
     from service.records import Viewer
     from service.web.parameters import PageQuery
 
@@ -162,8 +162,8 @@ def file() -> AnyResponse:
         if not count:
             raise NotFoundError("No placement meets this choice, so there is nothing to hand over.")
 
-        def written(words: str, placements: int) -> None:
-            progress.say(words, placements, count if placements else 0, "placement")
+        def written(words: str, done: int, total: int, unit: str) -> None:
+            progress.say(words, done, total or (count if done else 0), unit)
 
         folder = tempfile.TemporaryDirectory(prefix="rifflebook-handed-")
         made = MadeFile(folder, Path(folder.name) / f"hand-over{ending}", _KINDS[ending], name)
@@ -174,11 +174,6 @@ def file() -> AnyResponse:
             raise
         return made
 
-    if viewer.role == "public":  # who is not known cannot come back for it
-        made = work(Progress())
-        answer = made.answer()
-        answer.call_on_close(made.discard)
-        return answer
     title = f"Hand-over: {name}"
     back = request.full_path.replace(url_for("hand_over.file"), url_for("hand_over.show"), 1)
     return do_or_follow(Job(work, owner=viewer.name, title=title, back=back))
