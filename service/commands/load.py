@@ -314,8 +314,9 @@ def background(
         else:
             with tqdm(unit="tile", leave=False, disable=None) as bar:
 
-                def tell(done: int, count: int | None) -> None:
-                    bar.total = count
+                def tell(words: str, done: int, total: int, _: str) -> None:
+                    bar.set_description(words, refresh=False)
+                    bar.total = total
                     bar.update(done - bar.n)
 
                 loaded = load_background(

@@ -47,7 +47,8 @@ class _Source:
     name: str = ""
     attribution: str = ""
     bounds: tuple[float, float, float, float] | None = None
-    count: int | None = None
+    count: int = 0  # of those that are looked at
+    cut: bool = False
 
 
 @dataclass
@@ -73,7 +74,7 @@ def load_background(
     most_tiles: int = MOST_TILES,
     check_only: bool = False,
     seconds: float | None = None,
-    progress: Callable[[int, int | None], None] = lambda *_: None,
+    progress: Callable[[str, int, int, str], None] = lambda *_: None,
 ) -> Loaded:
     """Store the tiles of a file under a name, in place of a background of that name.
 
@@ -97,7 +98,7 @@ def load_background(
     seconds
         How long queries of the file may take together.
     progress
-        Called with how many tiles are done, and of how many where that is known.
+        Called as `service.progress.report` is, with the tiles read or cut, then those stored.
 
     Raises
     ------
@@ -129,13 +130,13 @@ def load_background(
             before = {one.name for one in store.backgrounds()}
             if not check_only:
                 spool.seek(0)
-                tiles = (Tile(zoom, x, y, spool.read(size)) for zoom, x, y, size in sizes)
+                tiles = _spooled(spool, sizes, progress)
                 store.put_background(background, tiles, seen.pixels, who=who)
     done = "read, nothing stored" if check_only else "stored"
     sentences = [f"Background {done}: {background_words(background)}", source.words]
     if name in before:
         sentences.append("It takes the place of the background of that name.")
-    return Loaded(sentences)
+    return Loaded(sentences, name=name)
 
 
 def background_words(one: Background) -> str:
@@ -178,14 +179,18 @@ def _source(
         with tile_file(path, layer, seconds=seconds) as found:
             if found.usual:
                 words = f"Taken from the {found.kind} as they are."
-                yield _Source(found.tiles(), words, found.name, found.attribution, found.bounds)
+                yield _Source(
+                    found.tiles(), words, found.name, found.attribution, found.bounds, found.count
+                )
                 return
             table, title = found.table, found.name
         with cut_picture(path, table=table, max_zoom=max_zoom, most_tiles=most_tiles) as cut:
-            yield _Source(cut.tiles(), cut.words, title, "", cut.bounds, cut.count)
+            yield _Source(cut.tiles(), cut.words, title, "", cut.bounds, cut.count, cut=True)
     elif begins.startswith(_TIFF):
         with cut_picture(path, max_zoom=max_zoom, most_tiles=most_tiles) as cut:
-            yield _Source(cut.tiles(), cut.words, "", cut.copyright, cut.bounds, cut.count)
+            yield _Source(
+                cut.tiles(), cut.words, "", cut.copyright, cut.bounds, cut.count, cut=True
+            )
     else:
         raise RequestError(
             f"{path.name} is no GeoTIFF, MBTiles or GeoPackage; export the picture as one of these."
@@ -197,13 +202,17 @@ def _spool(
     source: _Source,
     spool: IO[bytes],
     seen: _Seen,
-    progress: Callable[[int, int | None], None],
+    progress: Callable[[str, int, int, str], None],
 ) -> list[tuple[int, int, int, int]]:
     """Look at each tile and put its bytes aside; zoom, column, row and size of each."""
     sizes = []
     most_bytes = max(_MOST_TIMES * path.stat().st_size, _ALWAYS_BYTES)
-    for tile in source.tiles:
+    words = "cutting" if source.cut else "reading"
+    for done, tile in enumerate(source.tiles, 1):
+        progress(words, done, source.count, "tile")
         zoom, column, row, content = tile
+        if source.cut and not content:
+            continue
         px = _side(path, tile)
         if seen.pixels.setdefault(zoom, px) != px:
             raise RequestError(
@@ -218,7 +227,7 @@ def _spool(
         )  # fmt: skip
         seen.count += 1
         seen.size_bytes += len(content)
-        if source.count is None and seen.size_bytes > most_bytes:
+        if not source.cut and seen.size_bytes > most_bytes:
             raise RequestError(
                 f"{path.name}: its tiles are more than {_MOST_TIMES} times as large as the file; "
                 "write it anew with tiles that are stored, not computed."
@@ -227,8 +236,18 @@ def _spool(
         seen.digest.update(content)
         spool.write(content)
         sizes.append((zoom, column, row, len(content)))
-        progress(seen.count, source.count)
     return sizes
+
+
+def _spooled(
+    spool: IO[bytes],
+    sizes: list[tuple[int, int, int, int]],
+    progress: Callable[[str, int, int, str], None],
+) -> Iterator[Tile]:
+    """Yield the tiles that were put aside."""
+    for done, (zoom, column, row, size) in enumerate(sizes, 1):
+        progress("storing", done, len(sizes), "tile")
+        yield Tile(zoom, column, row, spool.read(size))
 
 
 def _side(path: Path, tile: Tile) -> int:

@@ -40,10 +40,11 @@ LOADING_STEPS: Final = {"reaches": 7, "catchments": 4}
 
 @dataclass
 class Loaded:
-    """What a load did, in sentences, and where the problem places are."""
+    """What a load did, in sentences, and where the problem places are; a background's name."""
 
     sentences: list[str] = field(default_factory=list)
     places: gpd.GeoDataFrame | None = None
+    name: str = ""
 
 
 class LayerRefusedError(ServiceError):

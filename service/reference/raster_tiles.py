@@ -48,7 +48,7 @@ class CutPicture:
     bounds
         West, south, east, north in degrees.
     count
-        How many tiles at most; those that are empty are left out.
+        How many tiles.
     words
         What it is, for people.
     copyright
@@ -66,7 +66,7 @@ class CutPicture:
     _ranges: dict[int, tuple[range, range]]  # columns and rows of each level
 
     def tiles(self) -> Iterator[Tile]:
-        """Yield the tiles, each after those it is made of."""
+        """Yield the tiles, each after those it is made of; where nothing shows, no content."""
         first = min(self._ranges)
         columns, rows = self._ranges[first]
         for column in columns:
@@ -88,6 +88,7 @@ class CutPicture:
                         four[y : y + TILE_PX, x : x + TILE_PX] = part
             picture = _halved(four)
         if not picture[..., 3].any():
+            yield Tile(zoom, column, row, b"")
             return None
         yield Tile(zoom, column, row, _encoded(picture))
         return picture

@@ -45,6 +45,8 @@ class TileFile:
         West, south, east, north in degrees, where the file says so.
     usual
         Whether the grid is the usual one; else there are no `tiles`.
+    count
+        How many tiles.
     """
 
     kind: str
@@ -53,6 +55,7 @@ class TileFile:
     attribution: str
     bounds: tuple[float, float, float, float] | None
     usual: bool
+    count: int
     _base: sqlite3.Connection
     _levels: dict[int, tuple[int, int, int]]
 
@@ -62,8 +65,9 @@ class TileFile:
         Raises
         ------
         RequestError
-            A tile lies outside the grid, or is no bytes.
+            A tile lies outside the grid, is there twice, or is no bytes.
         """
+        before = None
         rows = self._base.execute(
             f"SELECT zoom_level, tile_column, tile_row, tile_data FROM {_quoted(self.table)}"  # noqa: S608
             " ORDER BY zoom_level, tile_column, tile_row"
@@ -72,6 +76,12 @@ class TileFile:
             place = f"{self.table}, level {level}, column {column}, row {row}"
             if not (isinstance(level, int) and isinstance(column, int) and isinstance(row, int)):
                 raise RequestError(f"{place}: not three whole numbers; write the file anew.")
+            if (level, column, row) == before:
+                raise RequestError(
+                    f"{place}: the file has this tile twice. Delete one of the two in a copy of "
+                    "the file, or export it anew."
+                )
+            before = level, column, row
             if not isinstance(content, bytes):
                 raise RequestError(f"{place}: there is no picture; write the file anew.")
             if self.kind == "MBTiles":
@@ -129,6 +139,10 @@ def tile_file(path: Path, table: str = "", *, seconds: float | None = None) -> I
         ) from problem
 
 
+def _count(base: sqlite3.Connection, table: str) -> int:
+    return int(base.execute(f"SELECT count(*) FROM {_quoted(table)}").fetchone()[0])  # noqa: S608
+
+
 def _quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
 
@@ -157,6 +171,7 @@ def _mbtiles(path: Path, base: sqlite3.Connection) -> TileFile:
         said.get("attribution", ""),
         bounds,
         True,
+        _count(base, "tiles"),
         base,
         {},
     )
@@ -194,8 +209,9 @@ def _geopackage(
         clipped = [min(max(edge, -HALF_M), HALF_M) for edge in edges]
         if clipped[0] < clipped[2] and clipped[1] < clipped[3]:
             bounds = (*degrees(*clipped[:2]), *degrees(*clipped[2:]))
+    count = _count(base, table)
     return TileFile(
-        "GeoPackage", table, str(identifier or ""), "", bounds, bool(levels), base, levels
+        "GeoPackage", table, str(identifier or ""), "", bounds, bool(levels), count, base, levels
     )
 
 

@@ -424,3 +424,15 @@ def test_picture_that_says_it_is_huge_is_not_read(store, tmp_path):
         pass
     assert path.stat().st_size < 100_000
     refused(store, path, "pixels, more than", max_zoom=3, most_tiles=5_000)
+
+
+def test_a_tile_that_is_there_twice_is_named_with_what_to_do(store, tmp_path):
+    """By the file's own numbers, so that one of the two can be found in it."""
+    path = write_mbtiles(tmp_path / "a.mbtiles", {(1, 0, 1): png(RED), (1, 1, 0): png(BLUE)})
+    with closing(sqlite3.connect(path)) as file, file:
+        file.execute("INSERT INTO tiles VALUES (1, 0, 1, ?)", (png(GREEN),))
+    with pytest.raises(RequestError) as refused:
+        load(store, path)
+    assert "level 1, column 0, row 1: the file has this tile twice" in str(refused.value)
+    assert "Delete one of the two" in str(refused.value)
+    assert not store.backgrounds()

@@ -386,7 +386,7 @@ def test_the_public_has_no_account_of_its_own(app, people):
     fixed = create_app(people, Settings(), viewer=Viewer("keeper1", "keeper")).test_client()
     assert fixed.get("/account").status_code == 403
     local = create_app(people, Settings(), viewer=LOCAL_KEEPER).test_client()
-    assert local.get("/account").status_code == 403
+    assert local.get("/account").location == "/accounts"
 
 
 # One's own account --------------------------------------------------------------------------
@@ -466,3 +466,14 @@ def test_the_first_account_is_a_keepers(store):
     assert send(client, "/accounts/add", **form, role="keeper").location == "/login"
     assert client.get("/accounts").status_code == 403
     assert logged_in(app, "anna").get("/accounts").status_code == 200
+
+
+def test_ones_own_account_where_there_are_none(store):
+    """The page of accounts says what holds and how to begin; nobody is sent to a keeper."""
+    page = create_app(store, Settings()).test_client().get(
+        "/account", headers=PAGE, follow_redirects=True
+    )  # fmt: skip
+    assert page.status_code == 200
+    assert "This store has no accounts: it is served on this machine only" in page.text
+    assert "Name of the first keeper" in page.text
+    assert "ask the keeper" not in page.text

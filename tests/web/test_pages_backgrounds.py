@@ -1,18 +1,25 @@
 """Tiles over the web: to everybody who may open a map, kept by browsers until they are replaced."""
 
 import io
+import threading
 
+import numpy as np
 import pytest
 
 from service import create_app
 from service.answers.kept_area import kept_tiles
 from service.answers.map_files import offline_map
+from service.progress import Progress, StoppedError
 from service.records import LOCAL_KEEPER, PUBLIC, Selection, Viewer
 from service.reference.loading_backgrounds import load_background
 from service.settings import Settings
+from service.web import jobs, waiting
+from service.web.work_notes import NotedProgress
 from tests.small_store import make_small_store
 from tests.tile_pictures import BLUE, GREEN, RED, png, quarters, write_mbtiles, write_picture
 
+PAGE = {"Accept": "text/html"}
+MOST_S = 30
 TILES = {
     (0, 0, 0): png(RED), (1, 0, 1): png(GREEN, form="JPEG"), (1, 1, 1): png(BLUE, form="WEBP"),
 }  # fmt: skip
@@ -111,6 +118,7 @@ def test_an_area_lists_its_tiles_until_they_are_too_many(store, monkeypatch):
 def send(client, content, file_name, **fields):
     return client.post(
         "/load/backgrounds", data={"file": (io.BytesIO(content), file_name), **fields},
+        follow_redirects=True,
     )  # fmt: skip
 
 
@@ -142,6 +150,64 @@ def test_a_keeper_loads_and_removes_one_in_the_browser(store, tmp_path):
     assert [one.name for one in store.backgrounds()] == ["<i>Air"]
     assert "Remove &lt;i&gt;Air" in done.text
     assert client.post("/load/backgrounds/remove", data={"name": NAME}).status_code == 404
+
+
+def test_a_picture_is_cut_in_a_job_that_shows_how_far_it_is(store, tmp_path, monkeypatch):
+    """Of all tiles looked at, then of all stored; it is left, found again, and stopped at any."""
+    client, stopped_at = keeper_of(store), threading.Event()
+    work = client.application.extensions[waiting._JOBS][False]
+    said = []
+
+    def say(progress, words, *figures):
+        said.append((words, *figures))
+        if figures[:1] == (2,) and not stopped_at.is_set():
+            stopped_at.set()
+            raise StoppedError
+        progress.words, progress.done, progress.total, progress.unit = words, *figures
+
+    monkeypatch.setattr(Progress, "say", say)
+    monkeypatch.setattr(NotedProgress, "say", say)
+    monkeypatch.setattr(jobs, "PATIENCE_S", 0.0)
+    # Most of it shows nothing: such tiles are looked at, and left out.
+    picture = write_picture(tmp_path / "p.tif", with_hole(), compress="DEFLATE").read_bytes()
+    fields = {"attribution": "A", "name": "Air", "max_zoom": "15"}
+    file = {"file": (io.BytesIO(picture), "p.tif")}
+    address = client.post("/load/backgrounds", data=fields | file, headers=PAGE).location
+    assert address.startswith("/work/")
+    job = ended(work, address)
+    assert job.state == "stopped"
+    assert [one.name for one in store.backgrounds()] == [NAME]
+    said.clear()
+    file = {"file": (io.BytesIO(picture), "p.tif")}
+    address = client.post("/load/backgrounds", data=fields | file, headers=PAGE).location
+    ended(work, address)
+    page = client.get(address, headers=PAGE, follow_redirects=True)
+    stored = store.backgrounds()[1].tiles
+    assert f"Background stored: Air, {stored} tiles" in page.text
+    cut = [figures for words, *figures in said if words == "cutting"]
+    total = cut[0][1]
+    assert cut == [[done, total, "tile"] for done in range(1, total + 1)]
+    assert [figures for words, *figures in said if words == "storing"] == [
+        [done, stored, "tile"] for done in range(1, stored + 1)
+    ]
+    assert stored < total
+    waiting.close_jobs(client.application)
+
+
+def ended(work, address):
+    job = work.find(address.rpartition("/")[2])
+    assert job.wait(MOST_S)
+    for thread in list(work._threads):
+        thread.join(MOST_S)
+    return job
+
+
+def with_hole():
+    """Quarters with an alpha band: nothing but at the top."""
+    picture = quarters(1_000)
+    alpha = np.full((1, *picture.shape[1:]), 255, np.uint8)
+    alpha[:, 50:, :] = 0
+    return np.concatenate([picture, alpha])
 
 
 def test_a_picture_of_too_many_tiles_names_the_level_that_fits(store, tmp_path, monkeypatch):

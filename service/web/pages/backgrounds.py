@@ -11,13 +11,17 @@ from flask import Blueprint, Response, redirect, render_template, request, url_f
 from layers.drawing.tile_grid import FINEST_ZOOM
 from service.access import require_role
 from service.answers.request_words import read_whole
-from service.errors import NotFoundError, RequestError
+from service.errors import NotFoundError, RequestError, TooMuchWorkError
 from service.intake.waiting_uploads import plain_name
-from service.reference.loading_backgrounds import load_background
+from service.reference.loading_backgrounds import background_words, load_background
 from service.web.context import current_settings, current_store, current_viewer
+from service.web.jobs import Job
+from service.web.waiting import Outcome, do_or_follow
 
 if TYPE_CHECKING:
     from werkzeug.wrappers import Response as AnyResponse
+
+    from service.progress import Progress
 
 __all__ = ["blueprint"]
 
@@ -27,7 +31,7 @@ _YEAR_S: Final = 31_536_000
 _KINDS: Final = {b"\x89PNG": "image/png", b"\xff\xd8\xff": "image/jpeg", b"RIFF": "image/webp"}
 _ENDINGS: Final = (".mbtiles", ".gpkg", ".tif", ".tiff")
 _SECONDS: Final = 60.0  # for queries of an uploaded file
-_MOST_TILES: Final = 5_000  # that are cut while somebody waits
+_MOST_TILES: Final = 20_000  # that are cut by one upload
 
 
 @blueprint.get("/background/<name>/<int:zoom>/<int:column>/<int:row>")
@@ -59,13 +63,14 @@ def show() -> str:
     return _page()
 
 
-def _page(problem: str = "", sentences: list[str] | None = None) -> str:
+def _page(problem: str = "") -> str:
     require_role(current_viewer(), "keeper")
+    stored, name = current_store().backgrounds(), request.args.get("stored", "")
     return render_template(
         "backgrounds.html",
-        stored=current_store().backgrounds(),
+        stored=stored,
         problem=problem,
-        sentences=sentences or [],
+        done=next((background_words(one) for one in stored if one.name == name), ""),
         endings=_ENDINGS,
         finest=FINEST_ZOOM,
         most_mb=current_settings().max_upload_mb,
@@ -73,31 +78,44 @@ def _page(problem: str = "", sentences: list[str] | None = None) -> str:
 
 
 @blueprint.post("/load/backgrounds")
-def upload() -> tuple[str, int] | str:
+def upload() -> AnyResponse | tuple[str, int]:
     """Load a file as `rifflebook load background` does, whole or not at all."""
     require_role(current_viewer(), "keeper")
-    files = [file for file in request.files.getlist("file") if file.filename]
     try:
-        if len(files) != 1 or not str(files[0].filename).lower().endswith(_ENDINGS):
-            raise RequestError(f"Choose one file: {', '.join(_ENDINGS)}.")
-        level = request.form.get("max_zoom", "").strip()
-        with tempfile.TemporaryDirectory(prefix="rifflebook-background-") as folder:
-            path = Path(folder) / plain_name(str(files[0].filename))
-            files[0].save(path)
-            loaded = load_background(
-                current_store(),
-                path,
-                who=current_viewer().name,
-                name=request.form.get("name", ""),
-                attribution=request.form.get("attribution", ""),
-                layer=request.form.get("layer", ""),
-                max_zoom=read_whole(level, "The finest level", least=0) if level else None,
-                seconds=_SECONDS,
-                most_tiles=_MOST_TILES,
-            )
+        job = _job()
+        try:
+            return do_or_follow(job)
+        except TooMuchWorkError:
+            job.stop()
+            raise
     except RequestError as refusal:
         return _page(str(refusal)), 422
-    return _page(sentences=loaded.sentences)
+
+
+def _job() -> Job:
+    """Take the file and the form; the file goes with the job, however that ends."""
+    files = [file for file in request.files.getlist("file") if file.filename]
+    if len(files) != 1 or not str(files[0].filename).lower().endswith(_ENDINGS):
+        raise RequestError(f"Choose one file: {', '.join(_ENDINGS)}.")
+    store, who, form = current_store(), current_viewer().name, request.form
+    level = form.get("max_zoom", "").strip()
+    finest = read_whole(level, "The finest level", least=0) if level else None
+    name, attribution, layer = (form.get(key, "") for key in ("name", "attribution", "layer"))
+    folder = tempfile.TemporaryDirectory(prefix="rifflebook-background-")
+    path = Path(folder.name) / plain_name(str(files[0].filename))
+
+    def work(progress: Progress) -> Outcome:
+        loaded = load_background(
+            store, path, who=who, name=name, attribution=attribution, layer=layer,
+            max_zoom=finest, seconds=_SECONDS, most_tiles=_MOST_TILES, progress=progress.say,
+        )  # fmt: skip
+        return Outcome("backgrounds.show", {"stored": loaded.name})
+
+    back = url_for("backgrounds.show")
+    job = Job(work, owner=who, title=f"Load of a background from {path.name}", back=back)
+    job.future.add_done_callback(lambda _: folder.cleanup())
+    files[0].save(path)
+    return job
 
 
 @blueprint.post("/load/backgrounds/remove")

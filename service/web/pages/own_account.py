@@ -8,6 +8,7 @@ from flask import Blueprint, g, redirect, render_template, request, url_for
 
 from service.access import accounts
 from service.errors import AccessError, LoginError, NotFoundError, RequestError
+from service.records import LOCAL_KEEPER
 from service.web.context import current_store
 from service.web.pages.accounts_page import new_token
 from service.web.problems import problem_of
@@ -26,10 +27,16 @@ blueprint = Blueprint("own_account", __name__)
 
 
 @blueprint.before_request
-def _require_login() -> None:
-    """Let in who has logged in by a password, also while they look as the public does."""
+def _require_login() -> AnyResponse | None:
+    """Let in who has logged in by a password, also while they look as the public does.
+
+    Where there are no accounts, the page of accounts says so, and what to do.
+    """
+    if g.true_viewer == LOCAL_KEEPER:
+        return redirect(url_for("accounts.show"), 303)
     if not g.has_accounts or g.by_token or g.true_viewer.role == "public":
         raise AccessError("This is for who has logged in with an account.")
+    return None
 
 
 @blueprint.after_request
