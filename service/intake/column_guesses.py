@@ -11,8 +11,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from service.intake.headers import WORDS, Header, Names, meanings, spelt, word_for
-from service.intake.numbers import canonical_unit, read_number
+from service.intake.numbers import read_number
 from service.intake.shapes import NO_FISH
+from service.intake.units import CLOCK, canonical_unit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -90,6 +91,14 @@ def read_table(
     for header in table.headers:
         if header.text not in said and not _known_by_contents(table, header, names, methods):
             open_ += [(score, header, sheet, own) for score, sheet, own in meanings(header)]
+    crosswise = WORDS["crosswise"]
+    along = any(h.is_degrees and h.words in crosswise["longitude"] for h in table.headers)
+    wrong = "wetted_width_m" if along else "latitude"
+    open_ = [
+        one
+        for one in open_
+        if not (one[1].words in crosswise["latitude"] and one[1].is_degrees and one[3] == wrong)
+    ]
     taken: set[str] = {header.text for header in table.from_.values()}
     times = (*table.days.values(), *table.clocks.values(), *table.timed.values())
     taken |= {header.text for header in times} | set(table.columns)
@@ -98,8 +107,7 @@ def read_table(
         if header.text in taken or (table.has(sheet, column) and not parts):
             continue
         if parts or column == "minutes":
-            unit = header.unit or canonical_unit(header.words)
-            table.rules.setdefault("minutes", {})[header.text] = unit
+            table.rules.setdefault("minutes", {})[header.text] = _unit_of_time(header)
         table.from_.setdefault((sheet, column), header)
         taken.add(header.text)
     _without_totals(table)
@@ -113,6 +121,13 @@ def read_table(
     taken |= {*table.columns, *table.rules.get("minutes", {})}
     table.left = [header for header in table.headers if header.text not in taken]
     return table
+
+
+def _unit_of_time(header: Header) -> str:
+    """Find the unit of a duration that the header or every cell states; '' where neither does."""
+    if header.is_duration:
+        return CLOCK
+    return header.unit or canonical_unit(header.words) or ("min" if header.in_cells else "")
 
 
 def _numbers(table: Table, header: str) -> pd.Series:
@@ -235,8 +250,7 @@ def _take(table: Table, header: Header, meant: str, names: Names, methods: Seque
     sheet, _, column = meant.partition(".")
     table.from_[sheet, column] = header
     if column == "minutes":
-        unit = header.unit or canonical_unit(header.words)
-        table.rules.setdefault("minutes", {})[header.text] = unit
+        table.rules.setdefault("minutes", {})[header.text] = _unit_of_time(header)
     elif column == "species":
         table.rules[column] = _translated(header, {t: names.find(t) for t in header.cells})
     elif column in ("method", "outcome"):
@@ -258,9 +272,12 @@ def _known_as_time(table: Table, header: Header) -> bool:
     if header.is_clock:
         lasting = ["minutes", *WORDS["headers"]["placements"]["minutes"]]
         meant = word_for(words, lists | {"clock": [*times["clock"], *times["day"]], "min": lasting})
+        if meant == "min" and not header.is_duration:
+            both = f"{header.text}: {header.cells[0]} may be hours and minutes, or others"
+            table.open.append(f"{both}; state it as in {header.text} (h:mm).")
         return (
             meant not in ("", "min")
-            and not header.unit
+            and header.unit in ("", CLOCK)
             and table.clocks.setdefault(which, header) is header
         )
     sure = _says_a_day(words)

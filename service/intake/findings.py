@@ -54,6 +54,8 @@ class Cells:
         file. A part that is one feature of a layer has one row, of number 0.
     tab
         Column that says in which of several tabs a row stands.
+    one_day
+        One column of the sheet gave the day of both times of a placement.
     """
 
     sheet: str
@@ -63,6 +65,7 @@ class Cells:
     headers: dict[str, Objects] = field(default_factory=dict)
     parts: tuple[tuple[int, str], ...] = ()
     tab: str = ""
+    one_day: bool = False
 
     def where(self, index: Ints) -> tuple[list[str], list[int]]:
         """Tell the file and the number, in that, of rows by their index."""

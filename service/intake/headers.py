@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from service.intake.columns import SHEETS, known_names, plain
-from service.intake.numbers import UNITS, canonical_unit, read_number
+from service.intake.numbers import read_number, spelt_number
+from service.intake.units import CLOCK, canonical_unit, hours_of, known_units
 from service.reference.species_lists import language_names
 from service.reference.spelling import misspelt
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from service.intake.columns import Column
     from service.intake.findings import Cells
     from service.intake.times import DateOrder
 
@@ -49,11 +51,23 @@ _ZONE: Final = re.compile(r"UTM\s*(?:zone)?\s*(\d{1,2})\s*([NS])?", re.IGNORECAS
 _PASS_WORDS: Final = "|".join(sorted(WORDS["passes"]["words"], key=len, reverse=True))
 _PASS: Final = re.compile(rf"(?:^|\b)(?:{_PASS_WORDS})\s*([1-9])(?:$|\b)")
 _PASS_TAIL: Final = re.compile(r"^(.+\S)\s+([1-9])$")
-_DEGREES: Final = {"longitude": ("lon", "long", "lng"), "latitude": ("lat",)}
+_OF_TIME: Final = ("min", "s", "h")
+# T1 with a unit of time is how long the first pass took.
+_TIME_OF_PASS: Final = re.compile(r"t\s*([1-9])")
+_LETTERS: Final = str.maketrans({"ø": "o", "æ": "ae", "œ": "oe"})
+_SURE_DEGREES: Final = re.compile(
+    r"(?:end )?(?:lon|long|lng|lat|longitude|latitude|.*(?:grad|graad)|(?:ooster|wester)lengte|"
+    r"(?:noorder|zuider)breedte)"
+)
+_DIRECTIONS: Final = {
+    side: re.compile(rf"\b(?:{'|'.join(words)})\b") for side, words in WORDS["directions"].items()
+}
+_ROUND_HOURS: Final = 10  # from here on 12:30 may be minutes and seconds
 # What stands below these is a number of fish, or is refused with its place.
 _SURE_COUNTS: Final = frozenset(
     {"count", *WORDS["headers"]["catches"]["count"]} - {"no", "total", "number", "catch", "caught"}
 )
+_OF_FISH: Final = frozenset({"length", *WORDS["headers"]["lengths"]["length_mm"]})
 _DENIED: Final = re.compile(
     r"\b(?:not|no|non|without|never|nicht|kein\w*|ohne|niet|geen|pas|sans|inte)\b"
 )
@@ -81,12 +95,12 @@ def spelt(text: str) -> str:
 
     Examples
     --------
-    >>> spelt("Cours d'eau"), spelt("Gewässer-Nr."), spelt("total_length")
-    ('cours d eau', 'gewasser nr', 'total length')
+    >>> spelt("Cours d'eau"), spelt("Gewässer-Nr."), spelt("Længde_Ø")
+    ('cours d eau', 'gewasser nr', 'laengde o')
     """
-    bare = unicodedata.normalize("NFKD", text.replace("ß", "ss").replace("ø", "o"))
+    bare = unicodedata.normalize("NFKD", text.casefold().translate(_LETTERS))
     bare = "".join(sign for sign in bare if not unicodedata.combining(sign))
-    return " ".join(re.sub(r"[^a-z0-9+]+", " ", bare.casefold()).split())
+    return " ".join(re.sub(r"[^a-z0-9+]+", " ", bare).split())
 
 
 def unit_of_time(text: str) -> str:
@@ -162,7 +176,7 @@ class Header:
         fit = _UNIT.match(self.text) or apart
         words = spelt(fit["words"] if fit and fit["words"] else self.text)
         if self.pass_no:
-            words = _PASS.sub(" ", words)
+            words = _PASS.sub(" ", "" if _TIME_OF_PASS.fullmatch(words) else words)
             last = _PASS_TAIL.match(words)
             words = last[1] if last and last[2] == self.pass_no else words
         return " ".join(words.split())
@@ -171,7 +185,7 @@ class Header:
     def pass_no(self) -> str:
         """Number of the pass that the header names; '' where it names none."""
         text = spelt(_UNIT.sub(lambda fit: fit["words"] or fit[0], self.text))
-        fit = _PASS.search(text)
+        fit = _PASS.search(text) or (self.unit in _OF_TIME and _TIME_OF_PASS.fullmatch(text))
         if fit:
             return fit[1]
         tail = _PASS_TAIL.match(text)
@@ -189,6 +203,37 @@ class Header:
             for text in self.cells
         )
         return bool(self.cells) and numbers >= 0.9 * len(self.cells)
+
+    def read_as(self, column: Column) -> bool:
+        """Whether nine in ten values, and at least one, are numbers for a column, units in them."""
+        read = sum(
+            isinstance(read_number(text, decimal_comma=True), float)
+            or spelt_number(text, column, decimal_comma=True) is not None
+            for text in self.cells
+        )
+        return bool(self.cells) and read >= 0.9 * len(self.cells)
+
+    @cached_property
+    def in_cells(self) -> bool:
+        """Whether every value has its unit, or other words, with it."""
+        return bool(self.cells) and not any(
+            isinstance(read_number(text, decimal_comma=True), float) for text in self.cells
+        )
+
+    @cached_property
+    def is_duration(self) -> bool:
+        """Whether all values can only be hours and minutes that something took, as 1:20."""
+        hours = [hours_of(text) for text in self.cells]
+        clear = self.unit in ("h", CLOCK) or (
+            not self.unit and max(filter(None, hours), default=0) < _ROUND_HOURS
+        )
+        return clear and bool(hours) and None not in hours
+
+    def side(self, name: str) -> str:
+        """Give the letter of west or south that the header of a column of degrees says, or ''."""
+        letter = "W" if name.endswith("longitude") else "S"
+        said = letter if _DIRECTIONS[letter].search(spelt(self.text)) else ""
+        return said if name.endswith(("longitude", "latitude")) else ""
 
     @property
     def counts(self) -> bool:
@@ -327,8 +372,11 @@ def meanings(header: Header) -> list[tuple[float, str, str]]:
     from rapidfuzz import fuzz, process
 
     found: list[tuple[float, str, str]] = []
-    if header.pass_no and not header.words and header.unit in ("min", *UNITS["min"]):
+    if header.pass_no and not header.words and header.unit in known_units("min"):
         return [(100.0, "placements", "minutes")]
+    undirected = header.words
+    for pattern in _DIRECTIONS.values():
+        undirected = " ".join(pattern.sub(" ", undirected).split()) or header.words
     for sheet in ("placements", "catches", "lengths", "sites"):
         exact = known_names(sheet).get(plain(header.text))
         words = WORDS["headers"].get(sheet, {})
@@ -337,19 +385,22 @@ def meanings(header: Header) -> list[tuple[float, str, str]]:
             if column.unit:
                 listed.append(spelt(column.name.rsplit("_", 1)[0]))
             listed += words.get(column.name, [])
-            best = process.extractOne(header.words, listed, scorer=fuzz.ratio)
+            said = undirected if column.unit == "degrees" else header.words
+            best = process.extractOne(said, listed, scorer=fuzz.ratio)
             score = 101.0 if exact == column.name else best[1] if best else 0.0
-            if score < 100 and len(header.words) < 5:
+            if score < 100 and len(said) < 5:
                 continue
-            if score >= _NEAR and _fits(header, column.kind, column.unit, column.name):
+            if score >= _NEAR and _fits(header, column, directed=said != header.words):
                 found.append((score, sheet, column.name))
     return sorted(found, key=lambda one: -one[0])
 
 
-def _fits(header: Header, kind: str, unit: str, name: str) -> bool:
+def _fits(header: Header, column: Column, *, directed: bool) -> bool:
     """Whether the contents and the stated unit may be those of a column."""
-    if name == "length_mm" and header.unit in ("m", "km"):
-        return False  # a stretch, no fish
+    name, kind, unit = column.name, column.kind, column.unit
+    of_ground = header.unit in ("m", "km")
+    if name == ("length_mm" if of_ground else "stretch_length_m") and header.words in _OF_FISH:
+        return False  # a fish is not so long, and a stretch not so short
     if name in ("fate", "life_stage") and header.numeric:
         return False  # a number of fish released, an age in years
     if kind == "time":
@@ -357,13 +408,17 @@ def _fits(header: Header, kind: str, unit: str, name: str) -> bool:
     if header.unit:
         if unit == "degrees" or header.unit == "degrees":
             return unit == header.unit
-        if header.unit != unit and header.unit not in UNITS.get(unit, {}):
+        if header.unit not in known_units(unit):
             return False
     if unit == "degrees":
-        named = spelt(header.text) in (name, *_DEGREES.get(name, ()))
-        return header.is_degrees or ((named or header.unit == "degrees") and header.numeric)
+        sure = directed or header.unit == "degrees" or _SURE_DEGREES.fullmatch(header.words)
+        return header.is_degrees or bool(sure and header.numeric)
+    if name == "minutes" and header.is_duration:
+        return True
     if kind in ("number", "whole") and header.cells and not header.numeric:
-        return name == "count" and (header.counts or header.words in _SURE_COUNTS)
+        if name == "count":
+            return header.counts or header.words in _SURE_COUNTS or header.read_as(column)
+        return header.read_as(column)
     if name in ("easting", "northing"):
         return not header.is_degrees
     return True

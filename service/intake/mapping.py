@@ -8,6 +8,8 @@ A mapping is TOML. A table named like a sheet gives, for each of our columns, wh
     site = { text = "{river} {point}" }                       # several columns in one text
     set_at = { from = ["set_utc", "day"], utc = ["set_utc"] } # the first that is filled; in UTC
     minutes = { from = "seconds", unit = "s" }                # converted to our unit
+    minutes = { from = "took", unit = "h:mm" }                # hours and minutes, as 1:20
+    longitude = { from = "lon", unit = "°W" }                 # degrees west of Greenwich
     method = { from = "gear", values = { "e-fisher" = "electric_fishing" } }
     lifts = [{ from = "effort", when = { effort_unit = "lifts" } }]   # only in these rows
 
@@ -28,6 +30,7 @@ import datetime as dt
 import re
 import tomllib
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -37,7 +40,7 @@ from service.intake.cell_texts import stripped
 from service.intake.columns import SHEETS
 from service.intake.findings import Cells
 from service.intake.folding import Fold, fold_passes
-from service.intake.numbers import UNITS, read_number
+from service.intake.numbers import read_number
 from service.intake.shapes import (
     ZERO,
     Shape,
@@ -50,6 +53,7 @@ from service.intake.shapes import (
 )
 from service.intake.spellings import as_written_by_us
 from service.intake.stacked_tabs import refuse_spread
+from service.intake.units import known_units, rewriting
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
@@ -85,6 +89,7 @@ _IN_ORDER: Final = ("sites", "surveys", "placements", "catches", "lengths")
 _NO_SHAPE: Final = Shape()
 # Days of a spreadsheet are counted from here (ECMA-376 part 1, 18.17.4.1, the 1900 date base).
 _DAY_ZERO: Final = dt.datetime(1899, 12, 30)  # noqa: DTZ001  wall-clock time
+_OPEN: Final = "?"  # stands in a suggested mapping where a person has to decide
 _SERIAL_DAYS: Final = (20_000, 80_000)  # 1954 to 2119
 
 Rules = dict[str, list[dict[str, Any]]]
@@ -144,6 +149,8 @@ class Mapping:
         ]
         fold = Fold.read(read["fold"], faults) if "fold" in read else None
         shape = Shape.read(read.get("shape", {}), read.get("columns", {}), faults)
+        if _OPEN in shape.columns:
+            faults.append(say("mapping_unclear.open_columns"))
         if shape.columns and "count" in sheets["catches"]:
             faults.append(say("mapping_unclear.counted_twice"))
         order = read.get("shape", {}).get("date_order")
@@ -182,6 +189,7 @@ def apply_mapping(
     rules = dict(mapping.sheets)
     if shape.one_sheet and "placements" in raw:
         _one_sheet_as_several(shape, raw, rules, from_one=from_one)
+    _say_what_is_left(mapping, raw, rules, findings)
     ours: dict[str, Objects] = {}
     if shape.columns and "catches" in raw:
         absent = set(shape.columns) - set(raw["catches"].frame.columns)
@@ -191,7 +199,8 @@ def apply_mapping(
         of_rules = [part for own in rules["catches"].values() for part in own]
         needed = mapping.needs("catches").union(*map(_needs, of_rules))
         raw["catches"], ours = gather(raw["catches"], shape.columns, needed)
-    out = _by_rules(mapping, raw, rules, ours, findings, one=from_one and shape.one_sheet)
+    with_fish = from_one and shape.rows == "catch"
+    out = _by_rules(mapping, raw, rules, ours, findings, with_fish=with_fish)
     out = {sheet: as_written_by_us(cells, findings, date_order) for sheet, cells in out.items()}
     species = None
     if mapping.species and "catches" in raw:
@@ -223,7 +232,7 @@ def _by_rules(
     ours: Dict[str, Objects],
     findings: Findings,
     *,
-    one: bool,
+    with_fish: bool,
 ) -> dict[str, Cells]:
     """Fill our columns by the rules; `ours` has what columns of counts say of their catches."""
     lookups = _Lookups()
@@ -250,11 +259,10 @@ def _by_rules(
                 zero = ours["species"] == ZERO
                 arrays["species"] = np.where(zero, ZERO, columns["species"].to_numpy(object))
         frame = pd.DataFrame(arrays, index=cells.frame.index, dtype="str")
-        out[sheet] = replace(cells, sheet=sheet, frame=frame)
-        if sheet == "catches" and one and mapping.shape.rows == "catch":
+        out[sheet] = replace(cells, sheet=sheet, frame=frame, one_day=_one_day(rules[sheet]))
+        if sheet == "catches" and with_fish:
             out[sheet] = _with_fish(out[sheet])
         lookups.add(sheet, cells, out[sheet])
-        _say_what_is_left(mapping, rules, cells, findings, one=one)
     return out
 
 
@@ -304,6 +312,15 @@ def _with_fish(cells: Cells) -> Cells:
     return cells.rows(np.logical_or.reduce(said))
 
 
+def _one_day(rules: Rules) -> bool:
+    """Whether one column gives the day of both times, and others the times of day."""
+    began, ended = (
+        set().union(*(_needs(part) for part in rules.get(name, []) if "text" in part))
+        for name in ("set_at", "lifted_at")
+    )
+    return bool(began & ended)
+
+
 def _rules(rule: object) -> list[dict[str, Any]]:
     parts = rule if isinstance(rule, list) else [rule]
     return [part if isinstance(part, dict) else {"from": part} for part in parts]
@@ -322,9 +339,11 @@ def _faults(
             faults.append(say("mapping_unclear.keys", **at, keys=", ".join(sorted(strange))))
         if len(set(part) & _SOURCES) != 1:
             faults.append(say("mapping_unclear.source", **at))
-        units = UNITS.get(known[ours], {})
-        if "unit" in part and part["unit"] not in {known[ours], *units}:
-            choices = ", ".join([known[ours], *units]) or "none, as it has no unit"
+        if _OPEN in _needs(part):
+            faults.append(say("mapping_unclear.open", **at))
+        units = known_units(known[ours])
+        if "unit" in part and part["unit"] not in units:
+            choices = ", ".join(units) or "none, as it has no unit"
             faults.append(say("mapping_unclear.unit", **at, unit=part["unit"], units=choices))
     return faults
 
@@ -358,7 +377,8 @@ def _column(
         if "values" in part:
             new = new.map({name: str(value) for name, value in part["values"].items()}).fillna(new)
         if "unit" in part and part["unit"] != unit:
-            new = _converted(new, part["unit"], *UNITS[unit][part["unit"]], cells.decimal_comma)
+            write = rewriting(part["unit"], unit, partial(_number, cells.decimal_comma))
+            new = new.map({text: write(text) for text in new.unique().tolist()}).astype("str")
         for column, wanted in part.get("when", {}).items():
             allowed = wanted if isinstance(wanted, list) else [wanted]
             new = new.where(cells.frame[column].isin([str(one) for one in allowed]), "")
@@ -446,6 +466,11 @@ def _summed(names: list[str], cells: Cells) -> pd.Series:
     return pd.Series(np.where((text == "") | odd, text, summed), cells.frame.index, dtype="str")
 
 
+def _number(decimal_comma: bool, text: str) -> float | None:
+    number = read_number(text, decimal_comma=decimal_comma) if text else None
+    return number if isinstance(number, float) else None
+
+
 def _day_of_serial(text: str) -> str:
     """Write a spreadsheet's number of a day as a date, with the time of day that it has."""
     number = read_number(text, decimal_comma=True) if text else ""
@@ -453,25 +478,6 @@ def _day_of_serial(text: str) -> str:
         return text
     moment = _DAY_ZERO + dt.timedelta(seconds=round(number * 86_400))
     return (moment.date() if number.is_integer() else moment).isoformat()
-
-
-def _converted(
-    texts: pd.Series, unit: str, factor: float, offset: float, decimal_comma: bool
-) -> pd.Series:
-    """Numbers in our unit; what is no number stays, to be refused with its place.
-
-    The unit is put behind a number that is not read here: it must not be taken for one of ours.
-    """
-
-    def convert(text: str) -> str:
-        number = read_number(text, decimal_comma=decimal_comma) if text else text
-        if isinstance(number, float):
-            return repr(number * factor + offset)
-        bare = re.search(r"\d", text) and not re.search(r"[^\W\d_]|[°'\"]", text)
-        return f"{text} {unit}" if bare else text
-
-    converted = {text: convert(text) for text in texts.unique().tolist()}
-    return texts.map(converted).astype("str")
 
 
 def _species(mapping: Mapping, catches: Cells, findings: Findings) -> pd.DataFrame:
@@ -487,23 +493,25 @@ def _species(mapping: Mapping, catches: Cells, findings: Findings) -> pd.DataFra
 
 
 def _say_what_is_left(
-    mapping: Mapping, rules: _Rules, cells: Cells, findings: Findings, *, one: bool
+    mapping: Mapping, raw: Dict[str, Cells], rules: _Rules, findings: Findings
 ) -> None:
-    """Say which columns are not read; `one` sheet that is read as several is looked at once."""
-    if one and cells.sheet != "placements":
-        return
+    """Say which columns of each sheet are not read; it may be read as several of ours."""
     every = [part for each in rules.values() for own in each.values() for part in own]
-    sheets = ("placements", "catches", "lengths") if one else (cells.sheet,)
-    parts = [part for sheet in sheets for own in rules[sheet].values() for part in own]
-    if "catches" in sheets:
-        parts += mapping.species.values()
-    used = set(mapping.shape.columns).union(mapping.shape.fill_down, *map(_needs, parts))
-    key = {"sites": "from_site", "placements": "from_placement"}.get(cells.sheet, "")
-    used |= {part[key] for part in every if key in part}
-    left = [name for name in cells.frame.columns if name not in {*used, cells.tab}]
-    if left:
-        columns = ", ".join(left)
-        said = say("unmapped_columns.mapping", mapping=mapping.file, columns=columns)
-        if not mapping.file:
-            said = say("unmapped_columns.own", columns=columns)
-        findings.note(cells.file, said, "")
+    used: dict[int, set[str]] = {}
+    for sheet, cells in raw.items():
+        if not rules[sheet] and not (sheet == "catches" and mapping.shape.columns):
+            used[id(cells.frame)] = set(cells.frame.columns)  # under our own headers
+            continue
+        parts = [part for own in rules[sheet].values() for part in own]
+        names = mapping.needs(sheet).union(mapping.shape.columns, mapping.shape.fill_down)
+        key = {"sites": "from_site", "placements": "from_placement"}.get(sheet, "")
+        names = names.union(*map(_needs, parts), (part[key] for part in every if key in part))
+        used.setdefault(id(cells.frame), {cells.tab}).update(names)
+    for cells in {id(own.frame): own for own in raw.values()}.values():
+        left = [name for name in cells.frame.columns if name not in used[id(cells.frame)]]
+        if left:
+            columns = ", ".join(left)
+            said = say("unmapped_columns.mapping", mapping=mapping.file, columns=columns)
+            if not mapping.file:
+                said = say("unmapped_columns.own", columns=columns)
+            findings.note(cells.file, said, "")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from service.intake.units import converted
 from service.intake.wording import Wording, say
 
 if TYPE_CHECKING:
@@ -20,28 +21,8 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
 
 __all__ = [
-    "NO_VALUE", "UNITS", "all_plain", "canonical_unit", "number_column", "read_number",
-    "remedy_for", "spelt_number",
+    "NO_VALUE", "all_plain", "number_column", "read_number", "remedy_for", "spelt_number",
 ]  # fmt: skip
-
-# Factor and offset from another unit to ours. Exact by definition (SI brochure; international
-# yard and pound; degree Fahrenheit).
-UNITS: Final[dict[str, dict[str, tuple[float, float]]]] = {
-    "min": {"s": (1 / 60, 0), "h": (60, 0), "d": (1440, 0)},
-    "mm": {"cm": (10, 0), "m": (1000, 0), "in": (25.4, 0)},
-    "m": {"cm": (0.01, 0), "km": (1000, 0), "ft": (0.3048, 0), "yd": (0.9144, 0)},
-    "m²": {"ha": (10_000, 0), "ft²": (0.09290304, 0)},
-    "g": {"mg": (0.001, 0), "kg": (1000, 0), "oz": (28.349523125, 0)},
-    "°C": {"°F": (5 / 9, -160 / 9), "K": (1, -273.15)},
-    "µS/cm": {"mS/cm": (1000, 0), "S/m": (10_000, 0)},
-    "mg/l": {"g/m³": (1, 0)},
-}
-_SPELLINGS: Final = {
-    "c": "°c", "degc": "°c", "degreesc": "°c", "f": "°f", "degf": "°f", "ºc": "°c", "'": "min",
-    "mins": "min", "minutes": "min", "minute": "min", "hours": "h", "hour": "h", "hrs": "h",
-    "hr": "h", "sec": "s", "seconds": "s", "secs": "s", "gr": "g", "grams": "g",
-    "metres": "m", "meters": "m", "mg/litre": "mg/l", "mgl": "mg/l", "sqm": "m²",
-}  # fmt: skip
 
 _PLAIN: Final = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _ALL_PLAIN: Final = re.compile(rf"(?:(?:{_PLAIN.pattern})?\x1f)*", re.ASCII)
@@ -61,10 +42,18 @@ _MOST_WHOLE: Final = 2**53  # beyond it floats leave whole numbers out
 _LONGEST: Final = 60  # characters that are looked at; no number is longer
 _NUMBER: Final = r"(?P<n>[+-]?\d+(?:[.,]\d+)?)"
 _ABOUT: Final = (
-    r"(?:~|≈|±|about|around|approx\.?|approximately|roughly|circa|ca\.?|c\.?|est\.?|estimated|etwa)"
+    r"(?:~|≈|±|about|around|approx\.?|approximately|roughly|circa|ca\.?|c\.?|est\.?|estimated|etwa|"
+    r"ungefähr|env\.?|environ|ongeveer|cirka|ungefär|omtrent|omkring|unos|unas|aprox\.?)"
 )
-_OVER: Final = r"(?:>=?|≥|over|more than|at least|min\.?|minimum|mehr als|mindestens)"
-_UNDER: Final = r"(?:<=?|≤|under|below|less than|fewer than|up to|max\.?|maximum|weniger als)"
+_OVER: Final = (
+    r"(?:>=?|≥|over|more than|at least|min\.?|minimum|mehr als|mindestens|"
+    r"plus de|au moins|meer dan|minstens|ten minste|mer än|mere end|mer enn|minst|mindst|"
+    r"más de|al menos)"
+)
+_UNDER: Final = (
+    r"(?:<=?|≤|under|below|less than|fewer than|up to|max\.?|maximum|weniger als|höchstens|"
+    r"moins de|minder dan|hoogstens|mindre än|mindre end|mindre enn|menos de)"
+)
 _OR_MORE: Final = r"(?:\+|plus|(?:or|and) (?:more|over|above))"
 _TO: Final = r"\s*(?:-|–|—|to|bis|\.\.)\s*"
 _FISH: Final = r"(?:(?:fish|ind|inds|indiv|individuals?|specimens?|pcs|x)\.?)"
@@ -90,6 +79,10 @@ _DEGREES: Final = re.compile(
     r"(?P<before>[NSEW])?\s*(?P<sign>[+-])?(?P<d>\d{1,3}(?:[.,]\d+)?)\s*(?:[°ºd:]|\s)?\s*"
     r"(?:(?P<m>\d{1,2}(?:[.,]\d+)?)\s*(?:['′’m:]|\s)?\s*)?"
     r"(?:(?P<s>\d{1,2}(?:[.,]\d+)?)\s*(?:[\"″”s]|''|’’|′′)?\s*)?(?P<after>[NSEW])?",
+    re.IGNORECASE,
+)
+_HOURS: Final = re.compile(
+    r"(?P<h>\d{1,3})\s*h(?:rs?|ours?)?\s*(?P<m>\d{1,2})\s*(?:m|mins?)?(?:\s*(?P<s>\d{1,2})\s*s)?",
     re.IGNORECASE,
 )
 # Degrees and minutes that only a space divides may be one number with its decimals.
@@ -508,10 +501,10 @@ def _with_unit(value: str, column: Column, *, decimal_comma: bool = False) -> fl
     number = None
     if fit:
         number = _clear(fit["n"], decimal_comma=decimal_comma)
-        number = None if number is None else _converted(number, fit["unit"], column.unit)
-    fit = re.fullmatch(r"(?P<h>\d{1,2})\s*h\s*(?P<m>\d{1,2})\s*(?:m|min)?", value, re.IGNORECASE)
-    if fit and column.unit == "min" and int(fit["m"]) < 60:
-        number = 60.0 * int(fit["h"]) + int(fit["m"])
+        number = None if number is None else converted(number, fit["unit"], column.unit)
+    fit = _HOURS.fullmatch(value)
+    if fit and column.unit == "min" and max(int(fit["m"]), int(fit["s"] or 0)) < 60:
+        number = 60.0 * int(fit["h"]) + int(fit["m"]) + int(fit["s"] or 0) / 60
     return None if number is None or _refused_by(number, column) else number
 
 
@@ -523,39 +516,3 @@ def _clear(text: str, *, decimal_comma: bool) -> float | None:
     if _PLAIN.fullmatch(text) or _COMMA.fullmatch(text):
         return _number(text)
     return _one_number(text, None, decimal_comma=decimal_comma)
-
-
-def _converted(number: float, written: str, unit: str) -> float | None:
-    """Bring a number in a unit as written to that of the column; None where it is not known."""
-    spelt = _spelt(written)
-    if not unit or not spelt or ("M" in written and unit in ("g", "µS/cm")):  # M is a million
-        return None
-    if spelt == _spelt(unit):
-        return number
-    for other, (factor, offset) in UNITS.get(unit, {}).items():
-        if _spelt(other) == spelt:
-            return number * factor + offset
-    return None
-
-
-def _spelt(unit: str) -> str:
-    """Bring a unit to the form in which units are compared: 'Degrees C' and '°c' are one."""
-    plain = unit.strip(" .").replace("μ", "µ").replace("us/", "µs/").replace("uS/", "µS/")
-    plain = plain.replace("^", "").replace("2", "²").replace("3", "³").replace("sq m", "m²")
-    folded = "".join(plain.casefold().split())
-    return _SPELLINGS.get(folded, folded)
-
-
-def canonical_unit(written: str) -> str:
-    """Give a unit in the spelling of `UNITS`, or degrees; '' where it is none that is known.
-
-    Examples
-    --------
-    >>> canonical_unit("secs"), canonical_unit("degC"), canonical_unit("deg"), canonical_unit("ell")
-    ('s', '°C', 'degrees', '')
-    """
-    spelt = _spelt(written)
-    if spelt in ("°", "deg", "degree", "degrees", "grad", "dd"):
-        return "degrees"
-    known = {_spelt(unit): unit for ours, others in UNITS.items() for unit in (ours, *others)}
-    return known.get(spelt, "")

@@ -23,6 +23,7 @@ from service.intake.headers import (
     unit_of_time,
 )
 from service.intake.tables import TITLE
+from service.intake.units import CLOCK
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -150,10 +151,20 @@ class _Writer:
             and not self.fish.has("catches", "count") and header.text not in settled
         ]  # fmt: skip
         if self.uncounted:
-            columns = ", ".join(self.uncounted)
-            self.questions.append(f"Whether fish are counted in {columns} is not clear.")
+            columns, many = ", ".join(self.uncounted), len(self.uncounted) > 1
+            said = f"Whether fish are counted in {columns} is not clear"
+            if not self.fish.has("catches", "species"):
+                names = "are no names" if many else "is no name"
+                said += (
+                    f": {columns} {names} in the species list. Add the species to the list, or say "
+                    "which listed species it is; where no fish are counted, leave the column out"
+                )
+            self.questions.append(f"{said}.")
         for name in self.fish.doubtful:
-            self.questions.append(f"What is counted in {name} is not clear.")
+            self.questions.append(
+                f"What is counted in {name} is not clear: say which species, pass and stage, or "
+                "leave the column out."
+            )
         if self.main.unsettled:
             days = ", ".join(self.main.unsettled)
             self.questions.append(f"Which of these is the day of fishing is not clear: {days}.")
@@ -334,6 +345,9 @@ class _Writer:
             self.questions.append(f"{', '.join(names)} are in several units")
             return []
         unit = {"unit": min(units)} if units - {"min", ""} else {}
+        if len(names) > 1 and units == {CLOCK}:
+            self.questions.append(f"{', '.join(names)} are hours and minutes, which are not summed")
+            return []
         rule: dict[str, object] = {"from": names[0]} if len(names) == 1 else {"sum": names}
         whole = names[0] if len(names) == 1 and not unit else rule | unit
         of_pass: dict[str, list[str]] = {}
@@ -383,7 +397,8 @@ class _Writer:
         lines = []
         for (_, column), header in sites.from_.items():
             if column in ("longitude", "latitude", "easting", "northing"):
-                lines.append(f"{column} = {_toml({'from_site': header.text})}{_values(header)}")
+                rule = _toml(_rule(column, "placements", header, "from_site"))
+                lines.append(f"{column} = {rule}{_values(header)}")
         if ("placements", "easting") in sites.from_:
             lines.append(self._crs(sites.from_["placements", "easting"]))
         known = {column.name for column in SHEETS["sites"]}
@@ -402,13 +417,17 @@ class _Writer:
             lines.append(f"placement_id = {self._owner()}")
         lines += [_line(column, "catches", fish, header) for column, header in own.items()]
         if self.uncounted and self.fish.has("catches", "species") and not fish.columns:
-            lines.append('count = "?"  # ? the column that counts the fish; none: delete this line')
+            near = " or ".join(map(_toml, self.uncounted[:_SHOWN]))
+            lines.append(f'count = "?"  # ? the column that counts the fish, as {near}; or no line')
         if lines:
             lines = ["", "[catches]", *lines]
         lengths = {c: h for (sheet, c), h in fish.from_.items() if sheet == "lengths"}
         if self.rows == "fish":
             lines += ["", "[lengths]"]
             lines += [_line(column, "lengths", fish, header) for column, header in lengths.items()]
+            kind = _length_type(lengths)
+            if kind and not lines[-1].startswith("#"):
+                lines.append(f"length_type = {_toml({'constant': kind})}  # as the header says")
         lines += self._species_list()
         if fish.columns or fish.doubtful:
             lines += ["", "[columns]  # columns with counts, and what is counted"]
@@ -447,21 +466,38 @@ class _Writer:
         return _toml(best)
 
 
+def _length_type(lengths: Mapping[str, Header]) -> str:
+    """How fish were measured, where the header of their lengths says it and no column does."""
+    if "length_mm" not in lengths or "length_type" in lengths:
+        return ""
+    words = lengths["length_mm"].words
+    return next((kind for kind, listed in WORDS["length_types"].items() if words in listed), "")
+
+
 def _in_utc(header: Header, rule: object) -> dict[str, object]:
     """Say that times are in UTC where the header does."""
     return {"utc": rule} if {"utc", "gmt"} & set(spelt(header.text).split()) else {}
 
 
+def _rule(column: str, sheet: str, header: Header, source: str = "from") -> dict[str, object]:
+    """Write where a column comes from, and in which unit it stands there."""
+    rule: dict[str, object] = {source: header.text}
+    unit = _UNITS.get((sheet, column), "")
+    if side := header.side(column):
+        rule["unit"] = f"°{side}"
+    elif header.unit and header.unit != unit and unit != "degrees":
+        rule["unit"] = header.unit
+    return rule
+
+
 def _line(column: str, sheet: str, table: Table, header: Header) -> str:
     """Write the rule of one column, with its first values beside it."""
-    rule: dict[str, object] = {"from": header.text}
-    unit = _UNITS[sheet, column]
-    if header.unit and header.unit != unit and unit != "degrees":
-        rule["unit"] = header.unit
+    rule, unit = _rule(column, sheet, header), _UNITS[sheet, column]
     if table.rules.get(column):
         rule["values"] = table.rules[column]
     line = f"{column} = {_toml(rule if len(rule) > 1 else header.text)}{_values(header)}"
-    if unit in _ASKED and not header.unit and known_names(sheet).get(plain(header.text)) != column:
+    stated = header.unit or header.in_cells or known_names(sheet).get(plain(header.text)) == column
+    if unit in _ASKED and not stated:
         return f"# {line}  ? no unit stated; take out the # if {unit}"
     return line
 

@@ -86,9 +86,7 @@ TWO_DAYS = ["2024-06-03T00:00", "2024-06-04T00:00"]
         # A length of fish is never in metres.
         ("Length (m),Species,Length (cm)", "100,Bullhead,6.1", "80,Eel,41.5",
          [(EEL, 1, 0, ""), (BULL, 1, 0, "")]),
-        # How long it took is no time of day, and a depth neither.
-        ("Duration,Species,Count", "0:45,Bullhead,3", "1:20,Eel,1",
-         [(EEL, 1, 0, ""), (BULL, 3, 0, "")]),
+        # A depth is no time of day.
         ("Area (ha),Species,Count", "0.05,Bullhead,3", "0.45,Eel,1",
          [(EEL, 1, 0, ""), (BULL, 3, 0, "")]),
         ("Depth,Species,Count", "0.35,Bullhead,3", "0.45,Eel,1",
@@ -213,3 +211,164 @@ def test_days_that_a_workbook_writes_with_midnight_go_with_the_times_beside_them
     assert days(result) == ["2024-06-03T09:15", "2024-06-04T09:15"]
     lifted = result.records.placements["lifted_at"].dt.tz_convert("Europe/Dublin")
     assert set(lifted.dt.strftime("%H:%M")) == {"10:05"}
+
+
+def local(result, column):
+    times = result.records.placements[column].dt.tz_convert("Europe/Dublin")
+    return times.dt.strftime("%m-%dT%H:%M").tolist()
+
+
+ONE_DATE = "Site,Date,Set,Lifted,Method,Longitude,Latitude,Minnow"
+TRAP = "Mill ford,2024-06-30,{set},{lifted},{method},-11.2127,52.6000,3"
+
+
+@pytest.mark.parametrize("method", ["minnow trap", "fyke net", "spotlight"])
+def test_gear_that_fishes_by_night_is_lifted_on_the_next_day(store, tmp_path, method):
+    """One date and two times of day: 18:30 to 08:15 can only end on the day after."""
+    row = TRAP.format(set="21:30", lifted="08:15", method=method)
+    result, _ = taken(store, tmp_path, f"{ONE_DATE}\n{row}\n")
+    assert result.records is not None, result.refused
+    assert (local(result, "set_at"), local(result, "lifted_at")) == (
+        ["06-30T21:30"], ["07-01T08:15"],
+    )  # fmt: skip
+    said = [one for one in result.readings if one.code == "next_day"]
+    assert [(one.column, one.rows) for one in said] == [("lifted_at", 1)]
+    assert "2024-06-30 08:15" in str(said[0]) or "2024-06-30 08:15" in said[0].message
+
+
+def test_a_lift_before_the_set_is_refused_where_it_may_be_an_error(store, tmp_path):
+    """By day somebody wrote a time wrong; two dates say the days themselves."""
+    row = TRAP.format(set="10:30", lifted="08:15", method="electric fishing")
+    result, _ = taken(store, tmp_path, f"{ONE_DATE}\n{row}\n")
+    assert [f.column for f in result.refused] == ["lifted_at"]
+    head = "Site,Date set,Time set,Date lifted,Time lifted,Method,Longitude,Latitude,Minnow"
+    row = "Mill ford,2024-06-30,21:30,2024-06-30,08:15,fyke net,-11.2127,52.6000,3"
+    result, _ = taken(store, tmp_path, f"{head}\n{row}\n")
+    assert [f.column for f in result.refused] == ["lifted_at"]
+
+
+@pytest.mark.parametrize(
+    ("header", "cells", "minutes"),
+    [
+        ("Duration", ("0:45", "1:20"), [45, 80]),
+        ("Effort", ("0:45:00", "00:20:30"), [45, 20.5]),
+        ("Dauer (hh:mm)", ("0:45", "11:20"), [45, 680]),
+        ("Time fished", ("45 min", "1 h 15"), [45, 75]),
+        ("Fischzeit", ("1h15", "2 h"), [75, 120]),
+        ("Minuten", ("45", "20"), [45, 20]),
+        ("Duration", ("90 s", "1.5 h"), [1.5, 90]),
+        # Minutes and seconds, or hours and minutes.
+        ("Duration", ("12:30", "14:20"), None),
+        ("Minutes", ("5:30", "4:20"), None),
+    ],
+)
+def test_how_long_it_took_is_read_or_asked_for(store, tmp_path, header, cells, minutes):
+    one, two = cells
+    text = f"{HEAD},{header},Bullhead\n{ONE},{one},3\n{TWO},{two},1\n"
+    result, asked = taken(store, tmp_path, text)
+    if minutes is None:
+        assert header in asked
+        assert result.records.placements["minutes"].isna().all()
+        return
+    assert result.records is not None, result.refused
+    assert result.records.placements["minutes"].round(6).tolist() == minutes
+    colon = [one for one in result.readings if one.column == "minutes"]
+    assert bool(colon) == any(not cell.isdigit() for cell in cells)
+
+
+def test_a_duration_in_words_has_a_decimal_comma(store, tmp_path):
+    text = f"{HEAD},Dauer,Groppe\n{ONE},1#5 h,3\n{TWO},2 h,1\n".replace(",", ";").replace("#", ",")
+    result, _ = taken(store, tmp_path, text.replace("Groppe", "Bullhead"))
+    assert result.records.placements["minutes"].tolist() == [90, 120]
+
+
+def test_degrees_below_a_word_for_west_are_west(store, tmp_path):
+    head = "Site,Date,Method,{},Bullhead"
+    row = "Mill ford,2024-06-03,electric fishing,{},3"
+    for words in ("Westerlengte,Noorderbreedte", "Long W,Lat N", "westliche Länge,nördliche Breite",
+                  "Longitude (°W),Latitude (°N)", "longitude ouest,latitude nord"):  # fmt: skip
+        for degrees in ("11.2127,52.6000", "11° 12.762',52.6000"):
+            text = f"{head.format(words)}\n{row.format(degrees)}\n"
+            result, _ = taken(store, tmp_path, text)
+            own = result.records.placements.iloc[0]
+            assert round(own["original_x"], 6) == -11.2127, words
+            assert own["original_y"] == 52.6
+    text = f"{head.format('Westerlengte,Noorderbreedte')}\n{row.format('-11.2127,52.6000')}\n"
+    result, _ = taken(store, tmp_path, text)
+    assert result.records is None, "a minus in the west may be east"
+    text = f"{head.format('Oosterlengte,Noorderbreedte')}\n{row.format('11.2127,52.6000')}\n"
+    result, _ = taken(store, tmp_path, text)
+    assert result.refused or result.records.placements.iloc[0]["original_x"] == 11.2127
+
+
+def test_breite_is_a_latitude_beside_lange_alone(store, tmp_path):
+    head, row = "Ort;Datum;Methode", "Mill ford;13.06.2024;Elektrobefischung"
+    text = f"{head};Länge;Breite;Groppe\n{row};-11.2127;52.6000;3\n"
+    result, _ = taken(store, tmp_path, text.replace("Groppe", "Bullhead"))
+    assert result.records.placements.iloc[0]["original_y"] == 52.6
+    text = f"{head};Longitude;Latitude;Breite (m);Bullhead\n{row};-11.2127;52.6000;3.5;3\n"
+    result, _ = taken(store, tmp_path, text)
+    own = result.records.placements.iloc[0]
+    assert (own["original_y"], own["wetted_width_m"]) == (52.6, 3.5)
+
+
+@pytest.mark.parametrize(
+    ("header", "kind"),
+    [("Fork length (cm)", "fork"), ("TL (cm)", "total"), ("Standard length (cm)", "standard"),
+     ("Gaffellängd (cm)", "fork"), ("Totallänge (cm)", "total"), ("Taille (cm)", None)],
+)  # fmt: skip
+def test_a_header_says_how_fish_were_measured(store, tmp_path, header, kind):
+    text = f"{HEAD},Species,{header}\n{ONE},Bullhead,6.1\n{TWO},Eel,41.5\n"
+    result, _ = taken(store, tmp_path, text)
+    lengths = result.records.lengths
+    assert lengths["length_mm"].round(6).tolist() == [61, 415]
+    assert set(lengths["length_type"].dropna()) == ({kind} if kind else set())
+
+
+def test_minutes_of_passes_by_their_letter(store, tmp_path):
+    text = f"{HEAD},T1 (min),T2 (min),Bullhead P1,Bullhead P2\n{ONE},12,9,5,2\n"
+    result, _ = taken(store, tmp_path, text)
+    own = result.records.placements.iloc[0]
+    assert (own["minutes_pass_1"], own["minutes_pass_2"], own["passes"]) == (12, 9, 2)
+    assert fish(result) == [(BULL, 2, 2, ""), (BULL, 5, 1, "")]
+
+
+@pytest.mark.parametrize(
+    ("cell", "kind"),
+    [("env. 20", "estimate"), ("ungefähr 20", "estimate"), ("ongeveer 20", "estimate"),
+     ("unos 20", "estimate"), ("cirka 20", "estimate"), ("plus de 20", "at_least"),
+     ("minst 20", "at_least"), ("au moins 20", "at_least"), ("meer dan 20", "at_least")],
+)  # fmt: skip
+def test_about_and_at_least_in_other_languages(store, tmp_path, cell, kind):
+    result, _ = taken(
+        store, tmp_path, f"{HEAD},Species,Count\n{ONE},Bullhead,{cell}\n{TWO},Eel,1\n"
+    )
+    own = result.records.catches.set_index("species").loc[BULL]
+    assert (own["count"], own["count_kind"]) == (20, kind)
+
+
+def test_columns_of_fish_and_lengths_in_a_sheet_of_their_own_are_all_read(store, tmp_path):
+    (tmp_path / "sets.csv").write_text(
+        "Trap no,Site,Date,Gear,Lat,Long\nT1,Mill ford,2024-06-03,minnow trap,52.6,-11.2127\n"
+    )
+    (tmp_path / "fish.csv").write_text("Trap no,Species,Length (mm),Weight (g)\nT1,Minnow,61,2.5\n")
+    files = [tmp_path / "sets.csv", tmp_path / "fish.csv"]
+    tables = [table for path in files for table in read_tables(path, Findings())]
+    made = suggest(tables, store.species(), list(store.methods().index), CRS)
+    (tmp_path / "m.toml").write_text(made.text)
+    result = check(read_sheets(files=files, mapping=tmp_path / "m.toml"), store, now=NOW)
+    assert result.records.lengths["weight_g"].tolist() == [2.5]
+    assert "unmapped_columns" not in set(result.flagged["code"])
+
+
+def test_a_question_left_in_a_mapping_is_named_with_what_to_write(store, tmp_path):
+    text = f"{HEAD},Species,Zzyx\n{ONE},Bullhead,4\n{TWO},Eel,12\n"
+    result, asked = taken(store, tmp_path, text)
+    (said,) = result.refused
+    assert "[catches] count: a ? stands" in said.remedy
+    assert "write the header of the column" in said.remedy
+    assert "Zzyx" in asked
+    text = f"{HEAD},Bullhead,Chub\n{ONE},3,7\n{TWO},0,2\n"
+    result, asked = taken(store, tmp_path, text)
+    assert "Chub" in asked
+    assert "species list" in asked

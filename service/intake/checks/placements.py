@@ -29,6 +29,7 @@ __all__ = ["REQUIRED", "read_placements", "refuse_doubled_ids"]
 
 REQUIRED: Final = ("placement_id", "method", "set_at", "survey")
 
+_BY_NIGHT: Final = ("night", "overnight")
 _SKIPPED: Final = ("crs", "geometry", "waypoint")
 _POSITION_NUMBERS: Final = (
     "longitude",
@@ -94,7 +95,9 @@ def read_placements(
     own = surveys.reindex(placements["survey"])
     own.index = placements.index
     placements["timezone"] = own["timezone"].astype("str")
-    _read_times(cells, placements, findings, date_order, now)
+    hours = methods["hours"].reindex(placements["method"])
+    by_night = cells.one_day & hours.isin(_BY_NIGHT).to_numpy(bool)
+    _read_times(cells, placements, by_night, findings, date_order, now)
     day_only = placements.pop("day_only")
     positions = read_positions(
         cells,
@@ -167,15 +170,23 @@ def _refuse_empty(cells: Cells, placements: pd.DataFrame, findings: Findings) ->
 def _read_times(
     cells: Cells,
     placements: pd.DataFrame,
+    by_night: npt.NDArray[np.bool_],
     findings: Findings,
     date_order: DateOrder | None,
     now: dt.datetime,
 ) -> None:
-    """Add `set_at`, `lifted_at` and `day_only`."""
+    """Add `set_at`, `lifted_at` and `day_only`.
+
+    Rows `by_night` have one day for both times, and gear that fishes through the night: a lift
+    earlier on the clock was on the next day.
+    """
     zones = placements["timezone"].fillna("UTC")
     known = placements["timezone"].mask(placements["timezone"] == "UTC")  # it stands for unknown
     began = time_column(cells, "set_at", findings, date_order, known)
     ended = time_column(cells, "lifted_at", findings, date_order, known)
+    next_day = by_night & ~began.day_only & ~ended.day_only & (ended.wall < began.wall)
+    ended.wall[next_day] += np.timedelta64(1, "D")
+    findings.read(cells, next_day, "lifted_at", "next_day")
     both = ~np.isnat(began.wall) & ~np.isnat(ended.wall)
     mixed = both & (began.day_only != ended.day_only)
     findings.refuse(cells, mixed, "lifted_at", "time_impossible.mixed")

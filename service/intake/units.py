@@ -1,0 +1,122 @@
+"""Units as people write them above columns and behind numbers, and what they are in ours."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+__all__ = ["CLOCK", "canonical_unit", "converted", "hours_of", "known_units", "rewriting"]
+
+# Factor and offset from another unit to ours. Exact by definition (SI brochure; international
+# yard and pound; degree Fahrenheit).
+_UNITS: Final[dict[str, dict[str, tuple[float, float]]]] = {
+    "min": {"s": (1 / 60, 0), "h": (60, 0), "d": (1440, 0)},
+    "mm": {"cm": (10, 0), "m": (1000, 0), "in": (25.4, 0)},
+    "m": {"cm": (0.01, 0), "km": (1000, 0), "ft": (0.3048, 0), "yd": (0.9144, 0)},
+    "m²": {"ha": (10_000, 0), "ft²": (0.09290304, 0)},
+    "g": {"mg": (0.001, 0), "kg": (1000, 0), "oz": (28.349523125, 0)},
+    "°C": {"°F": (5 / 9, -160 / 9), "K": (1, -273.15)},
+    "µS/cm": {"mS/cm": (1000, 0), "S/m": (10_000, 0)},
+    "mg/l": {"g/m³": (1, 0)},
+}
+CLOCK: Final = "h:mm"
+"""Hours and minutes, and seconds behind them where they stand, as 1:20."""
+_OF_TEXT: Final = {"min": (CLOCK,), "degrees": ("°W", "°S")}  # no factor: cells are completed
+_SPELLINGS: Final = {
+    "c": "°c", "degc": "°c", "degreesc": "°c", "f": "°f", "degf": "°f", "ºc": "°c", "'": "min",
+    "mins": "min", "minutes": "min", "minute": "min", "minuten": "min", "minuter": "min",
+    "minutter": "min", "minutos": "min", "minuut": "min", "hours": "h", "hour": "h", "hrs": "h",
+    "hr": "h", "stunden": "h", "uren": "h", "heures": "h", "timmar": "h", "horas": "h", "sec": "s",
+    "seconds": "s", "secs": "s", "sek": "s", "sekunden": "s", "sekunder": "s", "seconden": "s",
+    "secondes": "s", "segundos": "s", "hh:mm": CLOCK, "hhmm": CLOCK, "h:min": CLOCK, "h:m": CLOCK,
+    "gr": "g", "grams": "g", "metres": "m", "meters": "m", "mg/litre": "mg/l", "mgl": "mg/l",
+    "sqm": "m²",
+}  # fmt: skip
+_DURATION: Final = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
+_DEGREES: Final = (
+    "°", "deg", "degree", "degrees", "dd", "grad", "graden", "grader", "grados", "degrés",
+)  # fmt: skip
+_LETTER: Final = re.compile(r"[NSEW]", re.IGNORECASE)
+
+
+def known_units(unit: str) -> list[str]:
+    """All units of a column in this one."""
+    return [unit, *_UNITS.get(unit, {}), *_OF_TEXT.get(unit, ())]
+
+
+def hours_of(text: str) -> int | None:
+    """Give the hours of a text of hours and minutes, as 1:20; None where it is none."""
+    fit = _DURATION.fullmatch(text)
+    return int(fit[1]) if fit else None
+
+
+def converted(number: float, written: str, unit: str) -> float | None:
+    """Bring a number in a unit as written to that of the column; None where it is not known."""
+    spelt = _spelt(written)
+    if not unit or not spelt or ("M" in written and unit in ("g", "µS/cm")):  # M is a million
+        return None
+    if spelt == _spelt(unit):
+        return number
+    for other, (factor, offset) in _UNITS.get(unit, {}).items():
+        if _spelt(other) == spelt:
+            return number * factor + offset
+    return None
+
+
+def rewriting(
+    written: str, unit: str, number_of: Callable[[str], float | None]
+) -> Callable[[str], str]:
+    """Make the function that writes a cell of a column in one unit as one in ours.
+
+    What is no number stays, to be refused with its place. The unit is put behind a number that is
+    not read here: it must not be taken for one of ours. Durations and degrees west or south get
+    the letters that are missing, and are read, and said, as such.
+
+    Parameters
+    ----------
+    written, unit
+        Of `known_units`; the column's own.
+    number_of
+        Reads a number of the sheet.
+    """
+
+    def convert(text: str) -> str:
+        if written == CLOCK:
+            fit = _DURATION.fullmatch(text)
+            return f"{fit[1]} h {fit[2]} min" + f" {fit[3]} s" * bool(fit[3]) if fit else text
+        if written in _OF_TEXT["degrees"]:
+            return text if not text or _LETTER.search(text) else f"{text} {written[-1]}"
+        number = number_of(text)
+        if number is not None:
+            factor, offset = _UNITS[unit][written]
+            return repr(number * factor + offset)
+        bare = re.search(r"\d", text) and not re.search(r"[^\W\d_]|[°'\"]", text)
+        return f"{text} {written}" if bare else text
+
+    return convert
+
+
+def canonical_unit(written: str) -> str:
+    """Give a unit as `known_units` has it, or degrees; '' where it is none that is known.
+
+    Examples
+    --------
+    >>> canonical_unit("secs"), canonical_unit("degC"), canonical_unit("deg"), canonical_unit("ell")
+    ('s', '°C', 'degrees', '')
+    """
+    spelt = _spelt(written)
+    if re.sub(r"(?<=°)[nsew]$|(?<=deg)[nsew]$", "", spelt) in _DEGREES:
+        return "degrees"
+    known = {_spelt(unit): unit for ours in (*_UNITS, "min") for unit in known_units(ours)}
+    return known.get(spelt, "")
+
+
+def _spelt(unit: str) -> str:
+    """Bring a unit to the form in which units are compared: 'Degrees C' and '°c' are one."""
+    plain = unit.strip(" .").replace("μ", "µ").replace("us/", "µs/").replace("uS/", "µS/")
+    plain = plain.replace("^", "").replace("2", "²").replace("3", "³").replace("sq m", "m²")
+    folded = "".join(plain.casefold().split())
+    return _SPELLINGS.get(folded, folded)
