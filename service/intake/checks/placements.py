@@ -170,7 +170,7 @@ def _refuse_empty(cells: Cells, placements: pd.DataFrame, findings: Findings) ->
 def _read_times(
     cells: Cells,
     placements: pd.DataFrame,
-    by_night: npt.NDArray[np.bool_],
+    by_night: Bools,
     findings: Findings,
     date_order: DateOrder | None,
     now: dt.datetime,
