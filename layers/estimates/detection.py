@@ -10,32 +10,24 @@ visited unit of a catchment does. Where the records cannot carry it the figures 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
-from layers.errors import ThinDataError
-from layers.estimates.covariates import CONSTANT, choose_model
-from layers.estimates.histories import histories
-from layers.estimates.occupancy import (
-    NOBODY,
-    OccupancyFit,
-    anywhere,
-    fit_occupancy,
-    refuse_thin,
-    visits_until,
-)
+from layers.estimates.covariates import CONSTANT
+from layers.estimates.fitted_seasons import LEAST_VISITS, each_species, looking_of
+from layers.estimates.occupancy import NOBODY, OccupancyFit, anywhere, visits_until
 from layers.estimates.seasons import PER_PLACEMENT, SEGMENT_M, seasons, units_of
-from layers.fieldwork.looking import catch_numbers, detectable, inputs_of, nested_catchments
-from layers.frames import codes_of, codes_within, reads
+from layers.fieldwork.looking import inputs_of, nested_catchments, rolled_up
+from layers.frames import codes_within, reads
 from layers.plurals import counted
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
-    from layers.arrays import Bools, Ints
-    from layers.estimates.histories import Histories
+    from layers.arrays import Ints
+    from layers.estimates.fitted_seasons import Looking, Tried, Visits
     from layers.estimates.occupancy import Estimate
     from layers.estimates.seasons import Days, Seasons, Unit
 
@@ -83,7 +75,6 @@ CHANCE_COLUMNS: Final = (
     "problem",
 )
 LIKELIHOOD, PENALISED = "maximum_likelihood", "penalised_likelihood"
-_LEAST_VISITS: Final = 5  # of a method by itself; rarer ones are taken together
 _ASSUMES: Final = (
     "closed seasons: a unit stays occupied or empty through one; visits independent; chance of "
     "detection rises with effort as that of independent tries; all units alike; "
@@ -95,43 +86,57 @@ _OPEN: Final = (
 _NO_FIND: Final = "without a find: only an upper limit of its chance is known"
 
 
-class Detection(NamedTuple):
-    """How often methods find species, and the chance that catchments hold what was not found."""
+@dataclass(frozen=True)
+class Detection:
+    """How often methods find species, and the chance that catchments hold what was not found.
 
-    by_method: pd.DataFrame
-    by_catchment: pd.DataFrame
+    A season's model of a species is fitted once, when the first of both tables needs it.
+    """
+
+    _looking: Looking
+    _methods: pd.Index
+    _places: _Places | None
+    _chance: float
+    _inputs: dict[str, object]
+
+    @property
+    def by_method(self) -> pd.DataFrame:
+        """One row for each species, year and method."""
+        rows: list[dict[str, object]] = []
+        for name, tried in each_species(self._looking):
+            if not tried:
+                rows.append({"species": name, "problem": NOBODY})
+            for one in tried:
+                rows += _rows_of(name, one, self._methods, self._chance)
+        return self._finished(pd.DataFrame(rows, columns=[*DETECTION_COLUMNS]))
+
+    @property
+    def by_catchment(self) -> pd.DataFrame:
+        """One row for each catchment and species."""
+        tables = [pd.DataFrame(columns=[*CHANCE_COLUMNS])]
+        if self._places is not None:
+            for name, tried in each_species(self._looking):
+                chances = pd.DataFrame(_chances(tried, self._places, self._looking.seasons))
+                tables.append(chances.assign(species=name, catchment=self._places.names))
+        whole = pd.concat(tables[1:] or tables, ignore_index=True)
+        return self._finished(
+            whole[[*CHANCE_COLUMNS]].sort_values(
+                ["species", "catchment"], kind="stable", ignore_index=True
+            )
+        )
+
+    def _finished(self, frame: pd.DataFrame) -> pd.DataFrame:
+        typed = _typed(frame)
+        typed.attrs["inputs"] = dict(self._inputs)
+        return typed
 
 
 @dataclass(frozen=True)
-class _Looking:
-    """Visits of all seasons, which species each caught, and which could be caught."""
+class _Places:
+    """Which visits were made in which catchment, nested ones included; by year."""
 
-    seasons: Seasons
-    can: Bools  # species x methods
-    visit: Ints  # distinct pairs of a visit and a species that it caught
-    species: Ints
-
-    def caught(self, species: int) -> Bools:
-        """Visits that found it."""
-        found = np.zeros(self.seasons.unit.size, dtype=bool)
-        found[self.visit[self.species == species]] = True
-        return found
-
-
-@dataclass(frozen=True)
-class _Tried:
-    """One species in one season, and what the model made of it."""
-
-    year: int
-    visits: Ints  # rows of the seasons' visits
-    methods: Ints  # that looked for it, by column
-    column: Ints  # of each visit
-    kinds: Ints  # kind of visit of each column: rare methods share one
-    found: Bools
-    histories: Histories
-    fit: OccupancyFit | None
-    model: str
-    problem: str
+    names: pd.Index
+    visits: dict[int, tuple[Ints, Ints, Ints]]  # visit; unit in a catchment; its catchment
 
 
 @reads("placements", "catches", "snaps", "species", "methods", "effort", "ancestors")
@@ -204,102 +209,89 @@ def detection(
         A column is missing, `unit` is unknown, or a method or species is not in its list.
     """
     units = units_of(placements, snaps, unit, reach_length_m=reach_length_m, segment_m=segment_m)
-    looking = _looking(
-        placements, catches, species, methods, effort, units, unit=unit, years=years, days=days
-    )
-    values = None if covariates is None else _by_visit(covariates, looking.seasons)
-    members: dict[str, Ints] = {}
+    season = seasons(placements, units, methods, effort, unit=unit, years=years, days=days)
+    looking = looking_of(season, placements, catches, species, methods, covariates)
+    places = None
     if catchment_of is not None and ancestors is not None and covariates is None:
-        members = _members(placements, looking.seasons, catchment_of, ancestors)
-    rows: list[dict[str, object]] = []
-    places: list[dict[str, object]] = []
-    for name, tried in _each_species(looking, species, values):
-        if not tried:
-            rows.append({"species": name, "problem": NOBODY})
-        for one in tried:
-            rows += _rows_of(name, one, looking.seasons, methods.index, chance)
-        for catchment, own in members.items():
-            place = {"catchment": catchment, "species": name}
-            places.append(place | _chance_of(tried, own, looking.seasons))
-    of_methods = _typed(rows, DETECTION_COLUMNS)
-    of_places = _typed(places, CHANCE_COLUMNS).sort_values(
-        ["species", "catchment"], kind="stable", ignore_index=True
-    )
-    frames = Detection(of_methods, of_places)
-    for frame in frames:
-        _with_inputs(frame, placements, looking.seasons, unit=unit)
+        places = _places(placements, looking, catchment_of, ancestors)
+    inputs = _inputs(placements, season, unit=unit)
     if covariates is not None:
-        of_methods.attrs["inputs"]["candidates"] = [CONSTANT, *covariates.columns]
-    return frames
+        inputs["candidates"] = [CONSTANT, *covariates.columns]
+    return Detection(looking, methods.index, places, chance, inputs)
 
 
-def _members(
-    placements: pd.DataFrame, season: Seasons, catchment_of: pd.Series, ancestors: pd.DataFrame
-) -> dict[str, Ints]:
-    """Visits in each catchment, nested ones included."""
-    names, inner, outer = nested_catchments(ancestors)
+def _places(
+    placements: pd.DataFrame, looking: Looking, catchment_of: pd.Series, ancestors: pd.DataFrame
+) -> _Places:
+    season = looking.seasons
+    names, *nesting = nested_catchments(ancestors)
     home = codes_within(catchment_of.reindex(placements.index), names)
-    in_visit = season.visit_of >= 0
-    visit, place = season.visit_of[in_visit], home[in_visit]
-    return {
-        str(name): np.unique(visit[np.isin(place, inner[outer == c])])
-        for c, name in enumerate(names)
-    }
+    inside = (season.visit_of >= 0) & (home >= 0)
+    n, units = len(names), int(season.unit.max(initial=-1)) + 1
+    row, holder = rolled_up(home[inside], (nesting[0], nesting[1]), n)
+    in_holder = season.visit_of[inside][row] * n + holder
+    visit, holder = np.divmod(np.unique(in_holder), max(n, 1))
+    visits = {}
+    for year, of_year in looking.of_year.items():
+        mine = np.isin(visit, of_year)
+        keys, at = np.unique(holder[mine] * units + season.unit[visit[mine]], return_inverse=True)
+        visits[year] = (visit[mine], at, keys // units)
+    return _Places(names, visits)
 
 
 def _rows_of(
-    name: str, tried: _Tried, season: Seasons, methods: pd.Index, chance: float
+    name: str, tried: Tried, methods: pd.Index, chance: float
 ) -> Iterator[dict[str, object]]:
     """One row for each method."""
-    fit, seen = tried.fit, tried.histories
+    season, visits = tried.looking.seasons, tried.visits()
+    seen, fit, model, problem = tried.modelled(visits)
     shared: dict[str, object] = {
         "species": name,
         "year": tried.year,
-        "season": season.name_of(tried.visits),
+        "season": season.name_of(visits.rows),
         "units": seen.units,
         "units_found": seen.units_found,
     }
     if fit is not None:
         shared["estimator"] = PENALISED if fit.penalised else LIKELIHOOD
-        shared |= {"model": tried.model, "aicc": fit.aicc if np.isfinite(fit.aicc) else np.nan}
+        shared |= {"model": model, "aicc": fit.aicc if np.isfinite(fit.aicc) else np.nan}
         shared |= _spelled("occupancy", fit.occupancy)
         if fit.chance_missed is not None:
             shared |= _spelled("chance_missed", fit.chance_missed)
             del shared["chance_missed_se"]
-    for j, method in enumerate(tried.methods):
-        own = tried.column == j
+    for j, method in enumerate(visits.methods):
+        own = visits.column == j
         row = shared | {
             "method": methods[method],
             "visits": int(own.sum()),
-            "visits_found": int(tried.found[own].sum()),
-            "placements": int(season.placements[tried.visits[own]].sum()),
+            "visits_found": int(visits.found[own].sum()),
+            "placements": int(season.placements[visits.rows[own]].sum()),
             "usual_effort": season.usual[method],
             "effort_unit": season.effort_unit[method],
         }
-        said = [tried.problem]
+        said = [problem]
         if fit is not None:
-            row |= _spelled("detection", fit.detection[tried.kinds[j]])
+            row |= _spelled("detection", fit.detection[visits.kinds[j]])
             share = season.usual_placement[method] / season.usual[method]
-            if not tried.found[tried.kinds[tried.column] == tried.kinds[j]].any():
+            if not visits.found[visits.kinds[visits.column] == visits.kinds[j]].any():
                 # What the penalty makes of it is no estimate.
                 row["detection"] = row["detection_se"] = np.nan
             elif fit.chance_missed is not None and share == share:
                 row["more_placements"] = visits_until(
                     np.repeat(seen.presence(fit.theta), seen.empty_count.astype(np.int64)),
-                    -np.log1p(-fit.detection[tried.kinds[j]].value) * share,
+                    -np.log1p(-fit.detection[visits.kinds[j]].value) * share,
                     chance=chance,
-                    together=False,
                 )
-            said += _remarks(tried, j, own, season, methods)
+            said += _remarks(visits, fit, j, season, methods)
         yield row | {"problem": "; ".join(filter(None, said))}
 
 
 def _remarks(
-    tried: _Tried, j: int, own: Bools, season: Seasons, methods: pd.Index
+    tried: Visits, fit: OccupancyFit, j: int, season: Seasons, methods: pd.Index
 ) -> Iterator[str]:
     """Say what to know before reading the figures of one method."""
-    assert tried.fit is not None  # noqa: S101 - rows without a fit have no figures
-    if tried.fit.occupancy.high == 1:
+    own = tried.column == j
+    if fit.occupancy.high == 1:
         yield _OPEN
     others = [m for i, m in enumerate(tried.methods) if i != j and tried.kinds[i] == tried.kinds[j]]
     visits = int(own.sum())
@@ -307,10 +299,10 @@ def _remarks(
         yield _NO_FIND
     if others:
         names = ", ".join(str(methods[m]) for m in others)
-        yield f"fewer than {_LEAST_VISITS} visits: chance taken together with {names}"
-    elif visits < _LEAST_VISITS:
+        yield f"fewer than {LEAST_VISITS} visits: chance taken together with {names}"
+    elif visits < LEAST_VISITS:
         yield f"{counted(visits, 'visit')} only: its chance is hardly known"
-    if unknown := int((~season.known[tried.visits[own]]).sum()):
+    if unknown := int((~season.known[tried.rows[own]]).sum()):
         yield f"effort of {counted(unknown, 'visit')} not known, taken as usual"
     if season.effort_unit[tried.methods[j]] == PER_PLACEMENT:
         yield "effort not known: all placements taken as alike"
@@ -325,123 +317,61 @@ def _spelled(name: str, estimate: Estimate) -> dict[str, object]:
     }
 
 
-def _chance_of(tried: list[_Tried], members: Ints, season: Seasons) -> dict[str, object]:
-    """Row of one catchment and species, from its latest season with an estimate."""
-    chosen, inside = None, np.zeros(0, dtype=bool)
-    for one in sorted(tried, key=lambda each: (each.fit is not None, each.year)):
-        here = np.isin(one.visits, members, assume_unique=True)
-        if here.any():
-            chosen, inside = one, here
-    if chosen is None:
-        return {"problem": NOBODY}
-    visits, found = chosen.visits[inside], chosen.found[inside]
-    visited, at = np.unique(season.unit[visits], return_inverse=True)
-    seen = np.zeros(visited.size, dtype=bool)
-    seen[at[found]] = True
-    row: dict[str, object] = {
-        "year": chosen.year,
-        "units": visited.size,
-        "units_found": int(seen.sum()),
-        "visits": visits.size,
-    }
-    if seen.any():
-        return row | {"problem": "found"}
-    if chosen.fit is None:
-        return row | {"problem": f"over all catchments: {chosen.problem}"}
-    w = chosen.histories.detection_design
-    spent = np.zeros((visited.size, len(w)))
-    np.add.at(spent, (at, chosen.kinds[chosen.column[inside]]), season.effort[visits])
-    present = anywhere(chosen.fit, np.ones((visited.size, 1)), w, spent)
-    return row | {
-        "chance_present": present.value,
-        "chance_present_low": present.low,
-        "chance_present_high": present.high,
-    }
+def _chances(tried: list[Tried], places: _Places, season: Seasons) -> dict[str, Any]:
+    """Columns of one species by catchment, each from its latest season with an estimate."""
+    n = len(places.names)
+    row: dict[str, Any] = {"year": np.full(n, np.nan), "problem": np.full(n, NOBODY, object)}
+    row |= {name: np.zeros(n, np.int64) for name in ("units", "units_found", "visits")}
+    ends = ("chance_present", "chance_present_low", "chance_present_high")
+    row |= {name: np.full(n, np.nan) for name in ends}
+    estimated = np.zeros(n, dtype=bool)
+    for one in sorted(tried, key=lambda each: -each.year):
+        visit, at, holder = places.visits[one.year]
+        looked = one.looking.can[one.species, season.method[visit]]
+        visit, at = visit[looked], at[looked]
+        visits = np.bincount(holder[at], minlength=n)
+        here = (visits > 0) & ~estimated
+        if not here.any():
+            continue
+        own = one.visits()
+        _, fit, _, problem = one.modelled(own)
+        if fit is None:  # unless an earlier season has an estimate
+            here &= np.isnan(row["year"])
+        estimated |= here & (fit is not None)
+        visited = np.zeros(holder.size, dtype=bool)
+        visited[at] = True
+        found = np.zeros(holder.size, dtype=bool)
+        found[at[one.looking.caught(one.species)[visit]]] = True
+        units_found = np.bincount(holder[found], minlength=n)
+        row["year"][here] = one.year
+        row["visits"][here] = visits[here]
+        row["units"][here] = np.bincount(holder[visited], minlength=n)[here]
+        row["units_found"][here] = units_found[here]
+        said = "" if fit is not None else f"over all catchments: {problem}"
+        row["problem"][here] = np.where(units_found[here] > 0, "found", said)
+        wanted = here & (units_found == 0)
+        if fit is None or not wanted.any():
+            continue
+        kinds = np.zeros(one.looking.can.shape[1], dtype=np.int64)
+        kinds[own.methods] = own.kinds
+        w = np.eye(int(own.kinds.max()) + 1)
+        spent = np.bincount(
+            at * len(w) + kinds[season.method[visit]],
+            season.effort[visit],
+            minlength=holder.size * len(w),
+        ).reshape(-1, len(w))
+        some = visited & wanted[holder]
+        chances = anywhere(
+            fit, np.ones((int(some.sum()), 1)), w, spent[some],
+            first=np.flatnonzero(np.diff(holder[some], prepend=-1)),
+        )  # fmt: skip
+        for name, values in zip(ends, chances, strict=True):
+            row[name][wanted] = values
+    return row
 
 
-def _looking(
-    placements: pd.DataFrame,
-    catches: pd.DataFrame,
-    species: pd.DataFrame,
-    methods: pd.DataFrame,
-    effort: pd.DataFrame,
-    units: pd.Series,
-    *,
-    unit: Unit,
-    years: Collection[int] | None,
-    days: Days | None,
-) -> _Looking:
-    season = seasons(placements, units, methods, effort, unit=unit, years=years, days=days)
-    at = codes_within(catches["placement_id"], placements.index)
-    kinds = codes_of(catches["species"], species.index, "Species")
-    number, _ = catch_numbers(catches)
-    keep = (at >= 0) & (number > 0)
-    keep[keep] = season.visit_of[at[keep]] >= 0
-    pairs = np.unique(np.column_stack([season.visit_of[at[keep]], kinds[keep]]), axis=0)
-    can = detectable(species, methods).to_numpy(dtype=bool)
-    return _Looking(season, can, pairs[:, 0], pairs[:, 1])
-
-
-def _each_species(
-    looking: _Looking, species: pd.DataFrame, values: pd.DataFrame | None = None
-) -> Iterator[tuple[str, list[_Tried]]]:
-    """Fit each species in each season in which somebody looked for it."""
-    season = looking.seasons
-    full = (species["rank"].fillna("species") == "species").to_numpy(dtype=bool)
-    for number in np.flatnonzero(full):
-        caught = looking.caught(int(number))
-        mine = np.flatnonzero(looking.can[number, season.method])
-        years = season.year[mine]
-        yield (
-            str(species.index[int(number)]),
-            [
-                _fitted(season, int(year), mine[years == year], caught, values)
-                for year in np.unique(years)
-            ],
-        )
-
-
-def _by_visit(covariates: pd.DataFrame, season: Seasons) -> pd.DataFrame:
-    """Mean of each covariate over the placements of a visit."""
-    in_visit = season.visit_of >= 0
-    means = covariates[in_visit].groupby(season.visit_of[in_visit]).mean()
-    return means.reindex(range(season.unit.size))
-
-
-def _fitted(
-    season: Seasons, year: int, visits: Ints, caught: Bools, values: pd.DataFrame | None
-) -> _Tried:
-    methods, column = np.unique(season.method[visits], return_inverse=True)
-    kinds = _kinds(np.bincount(column))
-    found = caught[visits]
-    seen = histories(season.unit[visits], kinds[column], season.effort[visits], found)
-    fit, model, problem = None, "", ""
-    try:
-        refuse_thin(seen)
-        model = CONSTANT
-        if values is not None:
-            own = values.iloc[visits]
-            model, seen = choose_model(
-                season.unit[visits], kinds[column], season.effort[visits], found, own, seen
-            )
-        fit = fit_occupancy(seen)
-    except ThinDataError as thin:
-        problem = str(thin)
-    return _Tried(year, visits, methods, column, kinds, found, seen, fit, model, problem)
-
-
-def _kinds(visits: Ints) -> Ints:
-    """Give each method the number of its chance of detection; those with few visits share one."""
-    rare = visits < _LEAST_VISITS
-    own = np.cumsum(~rare) - 1
-    kinds: Ints = np.where(rare, int((~rare).sum()), own)
-    return kinds
-
-
-def _with_inputs(
-    frame: pd.DataFrame, placements: pd.DataFrame, season: Seasons, *, unit: Unit
-) -> None:
-    frame.attrs["inputs"] = inputs_of(
+def _inputs(placements: pd.DataFrame, season: Seasons, *, unit: Unit) -> dict[str, object]:
+    return inputs_of(
         placements,
         season.visit_of >= 0,
         season.left_out,
@@ -452,13 +382,12 @@ def _with_inputs(
     )
 
 
-def _typed(rows: list[dict[str, object]], columns: tuple[str, ...]) -> pd.DataFrame:
+def _typed(frame: pd.DataFrame) -> pd.DataFrame:
     texts = {"catchment", "species", "method", "estimator", "problem", "season", "effort_unit"}
     texts |= {"model"}
     whole = {"units", "units_found", "visits", "visits_found", "placements"}
     maybe = {"more_placements", "year"}
-    frame = pd.DataFrame(rows, columns=list(columns))
-    for column in columns:
+    for column in frame:
         if column in texts:
             frame[column] = frame[column].astype("object").fillna("").astype("str")
         elif column in whole:

@@ -51,7 +51,7 @@ from layers.plurals import counted
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from layers.arrays import Floats
+    from layers.arrays import Floats, Ints
     from layers.estimates.histories import Histories
     from layers.estimates.profile_likelihood import Bounds, Figure
 
@@ -290,8 +290,12 @@ def _spread(visits: Histories, theta: Floats, *, penalised: bool) -> Floats:
 
 
 def anywhere(
-    fit: OccupancyFit, occupancy_design: Floats, detection_design: Floats, effort: Floats
-) -> Estimate:
+    fit: OccupancyFit,
+    occupancy_design: Floats,
+    detection_design: Floats,
+    effort: Floats,
+    first: Ints,
+) -> Floats:
     """Chance that any of some units without a find holds the species all the same.
 
     Parameters
@@ -301,18 +305,22 @@ def anywhere(
     occupancy_design, detection_design, effort
         Of the units, (n, a); of the kinds of visits, (k, b); and the effort of each kind spent
         at each unit, (n, k).
+    first
+        Units stand group by group, one group for each catchment: where each begins, (g,).
 
     Returns
     -------
-    Estimate
-        Without a standard error. The interval has the least and the greatest chance at the
+    ndarray
+        Chance of each group, and its interval, (3, g): the least and the greatest chance at the
         ends of the other intervals (`OccupancyFit.edge`), where likelihood is equal.
     """
-    value, *ends = (
-        at_least_one(presence(theta, occupancy_design, detection_design, effort))
-        for theta in (fit.theta, *fit.edge)
+    chances = np.array(
+        [
+            at_least_one(presence(theta, occupancy_design, detection_design, effort), first)
+            for theta in (fit.theta, *fit.edge)
+        ]
     )
-    return Estimate(value, np.nan, min((value, *ends)), max((value, *ends)))
+    return np.stack([chances[0], chances.min(axis=0), chances.max(axis=0)])
 
 
 def presence(
@@ -328,12 +336,13 @@ def presence(
     return here
 
 
-def at_least_one(chances: Floats) -> float:
-    """Chance of one or more of independent events."""
-    return float(-np.expm1(np.log1p(-np.minimum(chances, 1 - 1e-15)).sum()))
+def at_least_one(chances: Floats, first: Ints) -> Floats:
+    """Chance of one or more of independent events; those of each group begin at `first`."""
+    some: Floats = -np.expm1(np.add.reduceat(np.log1p(-np.minimum(chances, 1 - 1e-15)), first))
+    return some
 
 
-def visits_until(here: Floats, rate: float, *, chance: float, together: bool) -> int | None:
+def visits_until(here: Floats, rate: float, *, chance: float) -> int | None:
     """Further visits to each unit, all without a find, until presence is unlikely.
 
     Parameters
@@ -343,9 +352,7 @@ def visits_until(here: Floats, rate: float, *, chance: float, together: bool) ->
     rate
         Of detection of one more visit: p = 1 - exp(-rate).
     chance
-        What the chance of presence is to come down to.
-    together
-        True: the chance that any of the units is occupied; False: the mean over the units.
+        What the chance of presence is to come down to, as mean over the units.
 
     Returns
     -------
@@ -354,14 +361,13 @@ def visits_until(here: Floats, rate: float, *, chance: float, together: bool) ->
 
     Examples
     --------
-    >>> visits_until(np.array([0.5]), -np.log(0.7), chance=0.05, together=False)
+    >>> visits_until(np.array([0.5]), -np.log(0.7), chance=0.05)
     9
     """
     odds = scipy.special.logit(here)
 
     def left(k: int) -> float:
-        still = scipy.special.expit(odds - k * rate)
-        return at_least_one(still) if together else float(still.mean())
+        return float(scipy.special.expit(odds - k * rate).mean())
 
     low, high = 0, 1
     # Boundary cases are decided in favour of the exact figure, not of its rounding.

@@ -52,7 +52,7 @@ def test_summaries_leave_each_other_the_cached_records(store, viewer):
     ("fitting", "names"),
     [
         ("layers.estimates.change._parts", ("change", "change_by_year")),
-        ("layers.estimates.detection._each_species", ("detection", "chance_present")),
+        ("layers.estimates.detection.looking_of", ("detection", "chance_present")),
     ],
 )
 def test_models_are_fitted_once_for_both_tables(store, monkeypatch, fitting, names):

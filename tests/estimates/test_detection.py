@@ -7,6 +7,7 @@ from scipy.special import expit
 
 from layers.errors import FrameError
 from layers.estimates import detection as computing
+from layers.estimates import fitted_seasons
 from layers.estimates.covariates import covariates_of
 from layers.estimates.detection import CHANCE_COLUMNS, DETECTION_COLUMNS
 from layers.fieldwork.effort import effort_of
@@ -314,6 +315,35 @@ def test_a_catchment_takes_its_latest_season_that_can_be_estimated():
     mere = frame[(frame["species"] == BULLHEAD) & (frame["catchment"] == "mere")].iloc[0]
     assert mere["year"] == 2025
     assert 0 < mere["chance_present_low"] < mere["chance_present"] < 1
+
+
+def test_chances_fit_only_seasons_that_they_need_and_no_season_twice(monkeypatch):
+    """Of two seasons that can be estimated the later is enough where all catchments were visited;
+    the table by method fits the other one besides, whichever table comes first."""
+    rows, catches, reaches = salamander()
+    earlier = [
+        r | {"placement_id": f"e{r['placement_id']}", "set_at": f"2024{r['set_at'][4:]}"}
+        for r in rows
+    ]
+    catches += [c | {"placement_id": f"e{c['placement_id']}"} for c in catches]
+    reaches |= {f"e{name}": reach for name, reach in reaches.items()}
+    where = {r["placement_id"]: "brook" for r in [*rows, *earlier]}
+    args = frames([*rows, *earlier], catches, reaches)
+    fit, fitted = fitted_seasons.fit_occupancy, []
+    monkeypatch.setattr(
+        fitted_seasons, "fit_occupancy", lambda seen: fitted.append(seen) or fit(seen)
+    )
+    tables = {}
+    for order, made in (
+        (("by_catchment", "by_method"), [1, 2]),
+        (("by_method", "by_catchment"), [2, 2]),
+    ):
+        fitted.clear()
+        both = computing.detection(*args, catchment_of=pd.Series(where), ancestors=NESTED)
+        for table, count in zip(order, made, strict=True):
+            frame = getattr(both, table)
+            pd.testing.assert_frame_equal(frame, tables.setdefault(table, frame))
+            assert len(fitted) == count
 
 
 @pytest.mark.parametrize("rows", [[], [{"placement_id": "a", "outcome": "lost"}]])

@@ -265,14 +265,14 @@ def test_ten_units_with_three_finds_are_enough():
 def test_visits_until_presence_is_unlikely():
     """Bayes' rule solved by hand: ψ 0.5 and p 0.3 need 9 nil visits (0.7^9 odds)."""
     rate = -np.log(0.7)
-    k = visits_until(np.array([0.5]), rate, chance=0.05, together=False)
+    k = visits_until(np.array([0.5]), rate, chance=0.05)
     odds = [0.7**n for n in (k - 1, k)]
     assert odds[0] / (1 + odds[0]) > 0.05 >= odds[1] / (1 + odds[1])
     # At exactly the border one more would be wrong: ψ 0.5, p 0.9, two visits leave 1/101.
-    border = visits_until(np.array([0.5]), -np.log(0.1), chance=1 / 101, together=False)
+    border = visits_until(np.array([0.5]), -np.log(0.1), chance=1 / 101)
     assert border == 2
-    assert visits_until(np.array([1e-9]), rate, chance=0.05, together=True) == 0
-    assert visits_until(np.array([0.5]), 1e-7, chance=0.05, together=True) is None
+    assert visits_until(np.array([1e-9]), rate, chance=0.05) == 0
+    assert visits_until(np.array([0.5]), 1e-7, chance=0.05) is None
 
 
 def test_chance_that_any_unit_holds_it():
@@ -280,13 +280,15 @@ def test_chance_that_any_unit_holds_it():
     theta = np.array([0.0, np.log(np.log(2))])
     here = presence(theta, np.ones((2, 1)), np.eye(1), np.ones((2, 1)))
     assert here == pytest.approx([1 / 3, 1 / 3])
-    assert at_least_one(here) == pytest.approx(5 / 9)
+    assert at_least_one(here, np.array([0])) == pytest.approx([5 / 9])
 
 
 def test_chance_anywhere_keeps_the_interval_of_the_estimates():
     """Of one unit it is the chance missed of that unit, with nearly the same interval."""
     found, tried = counts(CHECKS["occupancy-salamander"])
     fit = fit_occupancy(of_counts(found, tried))
-    one = anywhere(fit, np.ones((1, 1)), np.eye(1), np.full((1, 1), 5.0))
-    own = fit.chance_missed
-    assert (one.value, one.low, one.high) == pytest.approx((own.value, own.low, own.high))
+    units = np.ones((4, 1)), np.eye(1), np.full((4, 1), 5.0)
+    ends = anywhere(fit, *units, first=np.array([0, 1]))  # of one unit, and of three
+    own = np.array([getattr(fit.chance_missed, end) for end in ("value", "low", "high")])
+    assert ends[:, 0] == pytest.approx(own)
+    assert ends[:, 1] == pytest.approx(1 - (1 - own) ** 3)

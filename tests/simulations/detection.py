@@ -17,7 +17,7 @@ import pandas as pd
 
 from layers.errors import ThinDataError
 from layers.estimates.histories import histories
-from layers.estimates.occupancy import anywhere, fit_occupancy, refuse_thin
+from layers.estimates.occupancy import Estimate, anywhere, fit_occupancy, refuse_thin
 
 UNITS, OCCUPANCY, VISITS = (20, 40, 80), (0.2, 0.5, 0.8), (2, 3, 5)
 GEARS = {
@@ -84,7 +84,10 @@ def setting(random, units, psi, gears, visits, runs, effort="usual", *, interval
             np.add.at(effort_by_kind, (unit, kind), worked)
             empty = np.flatnonzero(np.bincount(unit[found], minlength=units) == 0)[:10]
             some = np.ones((empty.size, 1)), np.eye(k), effort_by_kind[empty]
-            row["anywhere"] = contains(anywhere(fit, *some), anywhere_true(truth, *some))
+            value, low, high = anywhere(fit, *some, first=np.zeros(1, np.int64))[:, 0]
+            row["anywhere"] = contains(
+                Estimate(value, np.nan, low, high), anywhere_true(truth, *some)
+            )
         rows.append(row)
     means = pd.DataFrame(rows).mean() if rows else pd.Series(dtype=float)
     return {
