@@ -55,8 +55,7 @@ def ellipsoidal_area_m2(shapes: ArrayLike, crs: CrsLike) -> Floats:
     known = read_crs(crs)
     geographic, geod = known.geodetic_crs, known.get_geod()
     if geographic is None or geod is None:
-        msg = f"The CRS {known.name} has no ellipsoid to measure areas on."
-        raise CrsError(msg)
+        raise CrsError(f"The CRS {known.name} has no ellipsoid to measure areas on.")
     given = np.atleast_1d(np.asarray(shapes, dtype=object))
     area = np.full(len(given), np.nan)
     has = np.isin(

@@ -331,8 +331,9 @@ def codes_of(labels: pd.Series, index: pd.Index, what: str) -> Ints:
     codes = codes_within(labels, index)
     if (codes < 0).any():
         stranger = labels.iloc[int(np.argmax(codes < 0))]
-        msg = f"{what} {stranger!r} is not in its list; add it there or mend the record."
-        raise FrameError(msg)
+        raise FrameError(
+            f"{what} {stranger!r} is not in its list; add it there or mend the record."
+        )
     return codes
 
 

@@ -236,8 +236,7 @@ def _plain(value: Any, column: str) -> Any:  # noqa: ANN401 - whatever a frame c
         return [_plain(part, column) for part in value]
     if isinstance(value, dict):
         return {str(key): _plain(part, column) for key, part in value.items()}
-    msg = f"column {column}: a {type(value).__name__} cannot be written as GeoJSON"
-    raise FrameError(msg)
+    raise FrameError(f"column {column}: a {type(value).__name__} cannot be written as GeoJSON")
 
 
 def _placed(frame: gpd.GeoDataFrame) -> Objects:
@@ -386,8 +385,9 @@ def feature_stream(
     """
     foreign = dict(members or {})
     if clash := sorted(_OWN_MEMBERS & foreign.keys()):
-        msg = f"members {', '.join(clash)} have another meaning in GeoJSON; choose other names"
-        raise FrameError(msg)
+        raise FrameError(
+            f"members {', '.join(clash)} have another meaning in GeoJSON; choose other names"
+        )
     yield b'{"type":"FeatureCollection",'
     for name, value in foreign.items():
         yield orjson.dumps(name) + b":" + orjson.dumps(_plain(value, name), option=_JSON) + b","

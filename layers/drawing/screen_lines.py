@@ -18,6 +18,7 @@ import pyproj
 import shapely
 
 from layers.drawing.geojson import bounding_box
+from layers.drawing.tile_grid import HALF_M
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,8 +41,6 @@ Box = tuple[float, float, float, float]
 FINEST_ZOOM: Final = 20
 STEPS_A_TILE: Final = 512  # half pixels along a tile of 256
 _KEPT_UP_TO: Final = 13  # simplified lines are kept up to this zoom; closer in few are in view
-# Half the circumference of the sphere of EPSG:3857, radius 6 378 137 m.
-_HALF_WORLD_M: Final = np.pi * 6_378_137.0
 _HIGHEST_LATITUDE: Final = 85.051_128_78  # where the web map grid ends: a square world
 
 
@@ -68,7 +67,7 @@ def grid_positions(xy: Floats, crs: pyproj.CRS | str | int) -> Floats:
     if not len(xy):
         return np.empty((0, 2))
     east, north = _to_grid(crs).transform(xy[:, 0], xy[:, 1])
-    placed = np.column_stack([east + _HALF_WORLD_M, _HALF_WORLD_M - north]) / (2 * _HALF_WORLD_M)
+    placed = np.column_stack([east + HALF_M, HALF_M - north]) / (2 * HALF_M)
     placed[~np.isfinite(placed).all(axis=1)] = np.nan
     return placed
 

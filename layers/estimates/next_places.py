@@ -111,8 +111,9 @@ def next_places(
     figure bounds a newer one and few have to be computed anew (M. Minoux 1978; from memory).
     """
     if count < 1 or not within_m > 0 or not np.isfinite(within_m):
-        msg = f"count {count}, within_m {within_m}: give a count and a distance above 0."
-        raise FrameError(msg)
+        raise FrameError(
+            f"count {count}, within_m {within_m}: give a count and a distance above 0."
+        )
     network = water.network
     distance = water.distance(counts).within(region)
     rows, measure = candidate_places(network, distance, within_m, clear_m, region)

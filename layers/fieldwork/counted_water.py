@@ -209,7 +209,7 @@ def counted_water(
     if represents_m is not None and not 0 < represents_m < np.inf:
         raise FrameError(f"represents {represents_m} m: give a distance above 0.")
     day = local_dates(placements)
-    counted, reasons = _counted(placements)
+    counted, reasons = looked(placements), left_out_by_outcome(placements)
     if as_of is not None:
         later = (day > pd.Timestamp(as_of)).to_numpy(bool)
         reasons[f"set after {as_of.isoformat()}"] = int((counted & later).sum())
@@ -232,10 +232,11 @@ def counted_water(
     )  # fmt: skip
     stands_for = np.asarray(metres.array, np.float64)[code]
     owner, around = _around(network, row[point], measure[point], stands_for)
-    drawn = np.flatnonzero(counted & ~has_length & _has_shape(placements))
+    shape = placements.get("shape", pd.Series(None, index=placements.index, dtype=object))
+    drawn = np.flatnonzero(counted & ~has_length & shape.notna().to_numpy(bool))
     hauled, inside = np.empty(0, np.int64), Intervals(drawn[:0], measure[:0], measure[:0])
     if len(drawn):
-        hauled, inside = reaches_inside(network, placements["shape"].to_numpy(object)[drawn])
+        hauled, inside = reaches_inside(network, shape.to_numpy(object)[drawn])
     visited = Intervals(
         *(np.concatenate(all_) for all_ in zip(sampled.intervals, around, inside, strict=True))
     )
@@ -262,12 +263,6 @@ def counted_water(
             ),
         ),
     )  # fmt: skip
-
-
-def _has_shape(placements: pd.DataFrame) -> Bools:
-    if "shape" not in placements:
-        return np.zeros(len(placements), bool)
-    return placements["shape"].notna().to_numpy(bool)
 
 
 def _around(
@@ -297,13 +292,8 @@ def sampled_stretches(network: Network, stretches: pd.DataFrame, placements: pd.
     FrameError
         A column is missing.
     """
-    counted, reasons = _counted(placements)
-    return _stretches(network, stretches, placements, counted, reasons)
-
-
-def _counted(placements: pd.DataFrame) -> tuple[Bools, dict[str, int]]:
-    """Which placements count, and how many do not for which reason."""
-    return looked(placements), left_out_by_outcome(placements)
+    reasons = left_out_by_outcome(placements)
+    return _stretches(network, stretches, placements, looked(placements), reasons)
 
 
 def _stretches(

@@ -18,7 +18,7 @@ from layers.errors import FrameError
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from layers.arrays import Bools, Objects
+    from layers.arrays import Bools, Floats, Objects
 
 __all__ = ["is_day", "light_state"]
 
@@ -58,14 +58,8 @@ def light_state(longitude: npt.ArrayLike, latitude: npt.ArrayLike, times_utc: ob
     """
     from pvlib import spa  # heavy: loaded when an import has times to check
 
-    times = pd.DatetimeIndex(times_utc)  # type: ignore[arg-type]
-    if times.tz is None:
-        raise FrameError("Times without a zone cannot be placed against the sun; give them in UTC.")
+    times, lon, lat = _broadcast(longitude, latitude, times_utc)
     unix_s = (times - pd.Timestamp(0, tz="UTC")).total_seconds().to_numpy(np.float64)
-    lon, lat = (
-        np.broadcast_to(np.asarray(degrees, np.float64), unix_s.shape)
-        for degrees in (longitude, latitude)
-    )
     known = np.isfinite(unix_s) & np.isfinite(lon) & (np.abs(lat) <= 90.0)
     # pvlib's NumPy path takes arrays of places; the compiled one a single place at a time.
     _, _, _, elevation, *_ = spa.solar_position_numpy(
@@ -88,6 +82,19 @@ def light_state(longitude: npt.ArrayLike, latitude: npt.ArrayLike, times_utc: ob
     return state
 
 
+def _broadcast(
+    longitude: npt.ArrayLike, latitude: npt.ArrayLike, times_utc: object
+) -> tuple[pd.DatetimeIndex, Floats, Floats]:
+    times = pd.DatetimeIndex(times_utc)  # type: ignore[arg-type]
+    if times.tz is None:
+        raise FrameError("Times without a zone cannot be placed against the sun; give them in UTC.")
+    lon, lat = (
+        np.broadcast_to(np.asarray(degrees, np.float64), times.shape)
+        for degrees in (longitude, latitude)
+    )
+    return times, lon, lat
+
+
 def is_day(longitude: npt.ArrayLike, latitude: npt.ArrayLike, times_utc: object) -> Bools:
     """Mark times at which the sun stood above the horizon; for many places, soon.
 
@@ -108,13 +115,7 @@ def is_day(longitude: npt.ArrayLike, latitude: npt.ArrayLike, times_utc: object)
     """
     from pvlib import solarposition
 
-    times = pd.DatetimeIndex(times_utc)  # type: ignore[arg-type]
-    if times.tz is None:
-        raise FrameError("Times without a zone cannot be placed against the sun; give them in UTC.")
-    lon, lat = (
-        np.broadcast_to(np.asarray(degrees, np.float64), times.shape)
-        for degrees in (longitude, latitude)
-    )
+    times, lon, lat = _broadcast(longitude, latitude, times_utc)
     utc = times.tz_convert("UTC")
     minutes = ((utc - utc.normalize()) / pd.Timedelta(minutes=1)).to_numpy(np.float64)
     day_of_year = utc.day_of_year.to_numpy(np.float64) + minutes / 1440.0

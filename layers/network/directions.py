@@ -69,11 +69,10 @@ def _beyond(network: Network, row: int, measure_m: float | None, *, upstream: bo
     length = float(network.length_m[row])
     measure = (length if upstream else 0.0) if measure_m is None else float(measure_m)
     if not 0.0 <= measure <= length:
-        msg = (
+        raise FrameError(
             f"measure {measure:g} m lies outside reach {network.reaches.index[row]!r} "
             f"of {length:.1f} m; give one from 0 to its length."
         )
-        raise FrameError(msg)
     tail, head = network.from_node, network.to_node
     if not upstream:
         tail, head = head, tail

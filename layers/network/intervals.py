@@ -88,19 +88,18 @@ def as_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Interv
     last = np.asarray(to_m, dtype=np.float64)
     if not groups.shape == first.shape == last.shape or groups.ndim != 1:
         shapes = f"{groups.shape}, {first.shape}, {last.shape}"
-        msg = f"group, from_m and to_m must be equally long lists, not of shapes {shapes}"
-        raise FrameError(msg)
+        raise FrameError(
+            f"group, from_m and to_m must be equally long lists, not of shapes {shapes}"
+        )
     if len(groups) and (groups.min() < 0 or groups.max() >= _GREATEST_GROUP):
-        msg = f"groups must lie between 0 and {_GREATEST_GROUP - 1}"
-        raise FrameError(msg)
+        raise FrameError(f"groups must lie between 0 and {_GREATEST_GROUP - 1}")
     bad = ~(np.isfinite(first) & np.isfinite(last))
     if bad.any():
         row = int(np.flatnonzero(bad)[0])
-        msg = (
+        raise FrameError(
             f"interval {row}: from_m {first[row]}, to_m {last[row]}; both measures must be "
             "finite numbers of metres. Leave out an interval whose ends are not known."
         )
-        raise FrameError(msg)
     return Intervals(groups, np.minimum(first, last), np.maximum(first, last))
 
 
@@ -231,8 +230,7 @@ def union_length(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike, *, groups
     """
     joined = union_intervals(group, from_m, to_m)
     if len(joined.group) and joined.group[-1] >= groups:
-        msg = f"group {joined.group[-1]} is not below the number of groups, {groups}"
-        raise FrameError(msg)
+        raise FrameError(f"group {joined.group[-1]} is not below the number of groups, {groups}")
     length: Floats = np.bincount(joined.group, weights=joined.length_m, minlength=groups).astype(
         np.float64
     )
@@ -273,8 +271,7 @@ def complement(
     lengths = np.asarray(length_m, dtype=np.float64)
     given = as_intervals(group, from_m, to_m)
     if len(given.group) and given.group.max() >= len(lengths):
-        msg = f"group {given.group.max()} has no length: only {len(lengths)} were given"
-        raise FrameError(msg)
+        raise FrameError(f"group {given.group.max()} has no length: only {len(lengths)} were given")
     ceiling = lengths[given.group]
     joined = union_intervals(
         given.group, np.clip(given.from_m, 0.0, ceiling), np.clip(given.to_m, 0.0, ceiling)
@@ -327,11 +324,10 @@ def overlay(intervals: Intervals, parts: Intervals) -> Overlay:
     clash = (group[1:] == group[:-1]) & (first[1:] < last[:-1])
     if clash.any():
         row = int(np.flatnonzero(clash)[0])
-        msg = (
+        raise FrameError(
             f"parts of group {group[row]} overlap: {first[row]} to {last[row]} and "
             f"{first[row + 1]} to {last[row + 1]}"
         )
-        raise FrameError(msg)
     low = entries_before((group, last), (given.group, given.from_m), or_at=True)
     high = entries_before((group, first), (given.group, given.to_m), or_at=False)
     count = np.maximum(high - low, 0)

@@ -196,7 +196,7 @@ def _places(network: Network, xy: Floats, tolerance: Floats, uncertainty: Floats
     pair = np.repeat(np.arange(len(fix)), segments)
     begin = np.cumsum(segments) - segments
     vertex = listed[np.arange(len(pair)) - begin[pair] + first[pair]]
-    distance, along = _nearest_on(vertices, vertex, xy[fix[pair]])
+    distance, along, _ = vertices.feet(vertex, xy[fix[pair]].view(np.complex128)[:, 0])
     upper, lower = begin, begin + segments - 1
     # Where the network goes on beyond the end of a reach, the end is no place of its own.
     goes_on = network.in_degree + network.out_degree == 2
@@ -232,17 +232,6 @@ def _places(network: Network, xy: Floats, tolerance: Floats, uncertainty: Floats
     places.measure[fix, rank] = measure[few]
     places.excess[fix, rank] = excess[few]
     return places
-
-
-def _nearest_on(vertices: Vertices, vertex: Ints, xy: Floats) -> tuple[Floats, Floats]:
-    """Distance from the segment that begins at a vertex, and the measure of its nearest place."""
-    head = np.column_stack([vertices.x[vertex], vertices.y[vertex]])
-    run = np.column_stack([vertices.x[vertex + 1], vertices.y[vertex + 1]]) - head
-    squared = (run * run).sum(axis=1)
-    share = ((xy - head) * run).sum(axis=1) / np.where(squared == 0, 1.0, squared)
-    share = np.clip(share, 0.0, 1.0)
-    distance: Floats = np.hypot(*(xy - head - share[:, None] * run).T)
-    return distance, vertices.along[vertex] + share * np.sqrt(squared)
 
 
 def _chain(

@@ -33,22 +33,22 @@ if TYPE_CHECKING:
 
 __all__ = ["SUMMARIES", "summary"]
 
-# Each summary: its function of service.answers.summaries, and which options it takes.
+# Each summary: its function of service.answers.summaries, and which of its parameters are options.
 SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "nearest-reach": ("placement_reaches", ("per", "every_reach")),
     "sampled-length": ("sampled_length", ("by",)),
     "occurrence": ("occurrence", ("by",)),
-    "effort": ("effort", ("effort_unit",)),
-    "coverage": ("coverage", ("as_of", "represents")),
-    "streams": ("streams", ("represents",)),
-    "gaps": ("gaps", ("count", "min_order", "represents")),
-    "next-places": ("next_places", ("count", "within", "fill", "weight", "represents")),
+    "effort": ("effort", ("units",)),
+    "coverage": ("coverage", ("as_of", "represents_m")),
+    "streams": ("streams", ("represents_m",)),
+    "gaps": ("gaps", ("count", "min_order", "represents_m")),
+    "next-places": ("next_places", ("count", "within_m", "counts", "weight", "represents_m")),
     "depletion": ("depletion", ("all_estimators",)),
-    "detection": ("detection", ("unit", "year", "season", "segment_length", "covariates")),
+    "detection": ("detection", ("unit", "years", "days", "segment_m", "covariates")),
     "richness": ("richness", ("per", "coverage")),
     "lengths": ("lengths", ("per", "class_mm")),
     "returns": ("returns", ()),
-    "change": ("change", ("per", "by", "unit", "season")),
+    "change": ("change", ("per", "by", "unit", "days")),
 }
 _PER: Final[dict[str, dict[str, str]]] = {
     "nearest-reach": {"placement": "placement_reaches", "reach": "reach_summary"},
@@ -56,18 +56,11 @@ _PER: Final[dict[str, dict[str, str]]] = {
     "richness": {"catchment": "richness", "gear": "standard_richness"},
     "change": {"species": "change", "year": "change_by_year"},
 }
-_GOES_BY: Final[dict[str, tuple[str, ...]]] = {
-    "reaches": (
-        "nearest-reach",
-        "sampled-length",
-        "coverage",
-        "streams",
-        "gaps",
-        "next-places",
-        "detection",
-    ),
-    "catchments": ("occurrence", "richness"),
-    "species": ("occurrence", "effort", "detection", "richness"),
+# Reference layer: the summaries that go by it.
+_GOES_BY: Final[dict[str, str]] = {
+    "reaches": "nearest-reach sampled-length coverage streams gaps next-places detection",
+    "catchments": "occurrence richness",
+    "species": "occurrence effort detection richness",
 }
 
 
@@ -108,6 +101,7 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 )
 @click.option(
     "--effort-unit",
+    "units",
     multiple=True,
     metavar="METHOD=UNIT",
     help="effort: another unit than the method's first.",
@@ -125,6 +119,7 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 )
 @click.option(
     "--fill",
+    "counts",
     type=click.Choice(COUNTS),
     help="next-places: which water is open no more; visited.",
 )
@@ -133,12 +128,14 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 )
 @click.option(
     "--represents",
+    "represents_m",
     type=click.FloatRange(0, min_open=True),
     metavar="METRES",
     help="Visited water up and down of a placement without a stretch; else as its method says.",
 )
 @click.option(
     "--within",
+    "within_m",
     type=click.FloatRange(0, min_open=True),
     metavar="METRES",
     help="next-places: distance along the network that a place stands for; 1000.",
@@ -156,12 +153,14 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
 )
 @click.option(
     "--segment-length",
+    "segment_m",
     type=click.FloatRange(0, min_open=True),
     metavar="METRES",
     help=f"detection --unit segment: length of the pieces of reaches; {SEGMENT_M:.0f}.",
 )
 @click.option(
     "--season",
+    "days",
     metavar="MM-DD:MM-DD",
     help="detection, change: first and last day of each year's season; the calendar year.",
 )
@@ -172,7 +171,11 @@ _GOES_BY: Final[dict[str, tuple[str, ...]]] = {
     f"{', '.join(COVARIATES)}, with commas.",
 )
 @click.option(
-    "--year", multiple=True, type=int, help="detection: the season that began in this year; all."
+    "--year",
+    "years",
+    multiple=True,
+    type=int,
+    help="detection: the season that began in this year; all.",
 )
 @click.option(
     "--methods-text", is_flag=True, help="Print how it was computed, with sources, instead."
@@ -224,19 +227,19 @@ def _lacking(store: Store, what: str, frame: pd.DataFrame) -> list[str]:
     return [
         f"The store holds no {layer}; rifflebook load {layer} brings them in."
         for layer, wanted_by in _GOES_BY.items()
-        if what in wanted_by
+        if what in wanted_by.split()
         and not stored[layer]
         and (layer != "catchments" or "catchment" in frame)
     ]
 
 
 def _refuse_foreign(what: str, options: dict[str, Any]) -> None:
-    for name in options:
-        if name not in SUMMARIES[what][1]:
+    for option in summary.params:
+        name = str(option.name)
+        if name in options and name not in SUMMARIES[what][1]:
             owners = [key for key, (_, own) in SUMMARIES.items() if name in own]
-            option = "--" + name.replace("_", "-")
             raise RequestError(
-                f"{option} belongs to {', '.join(owners)}, not to {what}; leave it out."
+                f"{option.opts[0]} belongs to {', '.join(owners)}, not to {what}; leave it out."
             )
     per = options.get("per")
     if per not in _PER.get(what, {None: ""}) and per is not None:
@@ -259,27 +262,21 @@ def _summary(
     if "per" in wanted:
         name = _PER[what][wanted.pop("per")]
     if "by" in wanted and what not in ("occurrence", "change"):
-        wanted["by"] = [part.strip() for part in wanted["by"].split(",") if part.strip()]
+        wanted["by"] = _parts(wanted["by"])
     if "count" in wanted:
         wanted |= _counting(what, wanted.pop("count"))
-    for option, parameter in (("fill", "counts"), ("represents", "represents_m")):
-        if option in wanted:
-            wanted[parameter] = wanted.pop(option)
-    if "within" in wanted:
-        wanted["within_m"] = wanted.pop("within")
-    if "year" in wanted:
-        wanted["years"] = wanted.pop("year")
-    if "season" in wanted:
-        wanted["days"] = read_season(wanted.pop("season"), "--season")
+    if "days" in wanted:
+        wanted["days"] = read_season(wanted["days"], "--season")
     if "covariates" in wanted:
-        names = wanted.pop("covariates").split(",")
-        wanted["covariates"] = [name.strip() for name in names if name.strip()]
-    if "segment_length" in wanted:
-        wanted["segment_m"] = wanted.pop("segment_length")
-    if "effort_unit" in wanted:
-        wanted["units"] = _pairs(wanted.pop("effort_unit"))
+        wanted["covariates"] = _parts(wanted["covariates"])
+    if "units" in wanted:
+        wanted["units"] = _pairs(wanted["units"])
     frame: pd.DataFrame = getattr(summaries, name)(store, selection, LOCAL_KEEPER, **wanted)
     return frame
+
+
+def _parts(text: str) -> list[str]:
+    return [part.strip() for part in text.split(",") if part.strip()]
 
 
 def _counting(what: str, text: str) -> dict[str, Any]:
