@@ -10,7 +10,7 @@ from typing import Any, Final, Literal
 
 from layers.frames import FRAMES
 
-__all__ = ["SHEETS", "SUMMARY_COLUMNS", "TABLE_WORDS", "Column", "Kind", "column", "public_words"]
+__all__ = ["SHEETS", "SUMMARY_COLUMNS", "TABLE_WORDS", "Column", "column", "public_words"]
 
 Kind = Literal["text", "number", "whole", "yes_no", "time", "day", "list", "choice"]
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from service.records import Viewer
     from service.store import Store
 
-__all__ = ["Faces", "HandOverWriter", "Server"]
+__all__ = ["Faces", "HandOverWriter"]
 
 
 class HandOverWriter(Protocol):

@@ -25,16 +25,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Floats, Ints, Objects
 
-__all__ = [
-    "FINEST_ZOOM",
-    "STEPS_A_TILE",
-    "Box",
-    "LinesInView",
-    "ScreenLines",
-    "grid_positions",
-    "grid_window",
-    "screen_paths",
-]
+__all__ = ["FINEST_ZOOM", "Box", "ScreenLines", "grid_positions", "grid_window", "screen_paths"]
 
 Box = tuple[float, float, float, float]
 

@@ -35,14 +35,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Floats, Ints, Objects
 
-__all__ = [
-    "CATCH_RATE_COLUMNS",
-    "CountedCatch",
-    "Rates",
-    "catch_per_unit_effort",
-    "counted_catch",
-    "rates",
-]
+__all__ = ["CATCH_RATE_COLUMNS", "catch_per_unit_effort", "counted_catch", "rates"]
 
 CATCH_RATE_COLUMNS: Final = (
     "method",

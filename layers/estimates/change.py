@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from layers.arrays import Floats, Ints
     from layers.estimates.seasons import Days, Seasons, Unit
 
-__all__ = ["CHANGE_COLUMNS", "YEAR_COLUMNS", "Changes", "change"]
+__all__ = ["Changes", "change"]
 
 _KEYS: Final = ("place", "species", "method", "quantity")
 CHANGE_COLUMNS: Final = (

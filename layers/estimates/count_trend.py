@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Floats, Ints
 
-__all__ = ["LEAST_SITES", "CountTrend", "change_seen", "fit_trend", "year_indices"]
+__all__ = ["change_seen", "fit_trend", "year_indices"]
 
 LEAST_SITES: Final = 5  # below it the interval covers too little in simulation
 _STEPS: Final = 60

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Ints
 
-__all__ = ["BANDS", "Band", "coverage_bands"]
+__all__ = ["BANDS", "coverage_bands"]
 
 
 @dataclass(frozen=True)

@@ -22,11 +22,7 @@ if TYPE_CHECKING:
     from layers.arrays import Floats
 
 __all__ = [
-    "CLASS_COLUMNS",
     "FEWEST",
-    "FISH_COLUMNS",
-    "LENGTH_COLUMNS",
-    "LengthWeight",
     "condition_of_fish",
     "fit_length_weight",
     "length_classes",

@@ -11,7 +11,7 @@ from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates
 from layers.frames import codes_within, reads
 from layers.totals import ALL, RECORDS_ANEW, refuse_all
 
-__all__ = ["FATES", "RETURN_COLUMNS", "permit_returns"]
+__all__ = ["FATES", "permit_returns"]
 
 FATES: Final = ("released", "kept", "dead", "other", "not_stated")
 RETURN_COLUMNS: Final = (

@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from layers.arrays import Ints
 
 __all__ = [
-    "Chao2",
-    "Chao2Form",
     "accumulation",
     "chao2",
     "groups_of",

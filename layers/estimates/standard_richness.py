@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Floats, Ints
 
-__all__ = ["STANDARD_COLUMNS", "AtCoverage", "at_coverage", "coverage_of", "standard_richness"]
+__all__ = ["at_coverage", "coverage_of", "standard_richness"]
 
 STANDARD_COLUMNS: Final = (
     "catchment",

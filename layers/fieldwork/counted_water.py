@@ -35,7 +35,6 @@ __all__ = [
     "Water",
     "counted_water",
     "holds",
-    "represented_m",
     "sampled_stretches",
 ]
 

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from layers.arrays import Bools, Floats, Ints
 
 __all__ = [
-    "COUNT_KINDS_LOWER",
-    "LOOKED_OUTCOMES",
     "catch_numbers",
     "detectable",
     "inputs_of",

@@ -30,12 +30,7 @@ if TYPE_CHECKING:
     from layers.network.walks import Walks
     from layers.network.ways import Ways
 
-__all__ = [
-    "GREATEST_DIFFERENCE",
-    "stretch_lengths",
-    "stretch_lines",
-    "stretches_of",
-]
+__all__ = ["stretch_lengths", "stretch_lines", "stretches_of"]
 
 # Share of the recorded length by which the way along the network may differ from it.
 GREATEST_DIFFERENCE: Final = 0.25

@@ -23,7 +23,7 @@ from layers.plurals import counted
 if TYPE_CHECKING:
     from layers.arrays import Objects
 
-__all__ = ["Finding", "NetworkReport", "check_network", "prepare_reaches"]
+__all__ = ["NetworkReport", "check_network", "prepare_reaches"]
 
 PLACE_COLUMNS = ["code", "severity", "message", "reach_id", "geometry"]
 

@@ -23,10 +23,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Intervals",
-    "Overlay",
     "as_intervals",
     "complement",
-    "entries_before",
     "overlay",
     "passes",
     "union_intervals",

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Objects
 
-__all__ = ["REFUSED_SHARE", "LengthError", "crs_length_error", "length_error", "unfitting_crs"]
+__all__ = ["REFUSED_SHARE", "crs_length_error", "length_error", "unfitting_crs"]
 
 # No source: a UTM zone is true to 0.1 % within its bounds, most national grids to 0.2 %. An
 # error of 1 % is as much as careful digitising of a stream differs by.

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from layers.arrays import Floats, Ints
     from layers.network.graph import Network
 
-__all__ = ["Parts", "cover_with_parts", "main_part"]
+__all__ = ["cover_with_parts", "main_part"]
 
 
 @dataclass(frozen=True, eq=False)

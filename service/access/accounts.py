@@ -37,7 +37,6 @@ __all__ = [
     "LINK_HOURS",
     "LONGEST_PASSWORD",
     "SCOPES",
-    "SESSION_HOURS",
     "SHORTEST_PASSWORD",
     "LoginLimiter",
     "add_account",

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from service.records import Selection, Viewer
     from service.store import Store
 
-__all__ = ["GearCell", "GearRow", "GearTable", "gear_table"]
+__all__ = ["gear_table"]
 
 
 class GearCell(NamedTuple):

@@ -23,9 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "COLUMN_ORDERS",
-    "FOLDS",
     "ROW_ORDERS",
-    "Cell",
     "Chances",
     "Column",
     "Row",

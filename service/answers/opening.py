@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from service.store import Store
 
 __all__ = [
-    "Opened",
     "any_sensitive",
     "as_summary",
     "fully_shown",

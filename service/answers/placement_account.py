@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from service.records import HistoryEntry, Records, Viewer
     from service.store import Store
 
-__all__ = ["Change", "PlacementAccount", "placement_account"]
+__all__ = ["placement_account"]
 
 # Fields that hold rows of their own in the history.
 _ROWS: Final = {"catches": ("catch row", "catch rows"), "lengths": ("measured fish",) * 2}

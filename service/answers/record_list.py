@@ -26,8 +26,6 @@ if TYPE_CHECKING:
 __all__ = [
     "SHOWN",
     "SORTS",
-    "RecordPage",
-    "SpeciesAccount",
     "finds_by_species",
     "record_list",
     "record_page",

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from service.store import Store
 
-__all__ = ["Verdict", "place_anew", "verify"]
+__all__ = ["place_anew", "verify"]
 
 # Computed anew on the same machine, measures repeat to the last bit; across libraries they may
 # differ by rounding. A tenth of a millimetre distinguishes one from the other.

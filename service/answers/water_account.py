@@ -38,7 +38,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Water",
-    "WaterAccount",
     "reach_at",
     "reach_water",
     "stream_of",

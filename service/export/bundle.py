@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from service.export.contents import Contents
 
-__all__ = ["GEOPACKAGE", "MOST_ON_MAP", "write_bundle"]
+__all__ = ["write_bundle"]
 
 GEOPACKAGE: Final = "records.gpkg"
 MOST_ON_MAP: Final = 20_000  # a page with more placements opens too slowly to be of use

@@ -36,7 +36,6 @@ __all__ = [
     "Contents",
     "Facts",
     "computed_tables",
-    "extent_degrees",
     "gather",
     "in_crs",
     "licence_of",

@@ -12,7 +12,7 @@ from service.export.documents import xml_document
 if TYPE_CHECKING:
     from service.export.contents import Facts
 
-__all__ = ["EML_NAMESPACE", "TERM_LISTS", "eml_document", "withheld_words"]
+__all__ = ["EML_NAMESPACE", "eml_document", "withheld_words"]
 
 EML_NAMESPACE: Final = "https://eml.ecoinformatics.org/eml-2.2.0"
 TERM_LISTS: Final = (

@@ -12,15 +12,7 @@ from typing import Final
 
 from service.columns import SHEETS, Column
 
-__all__ = [
-    "COUNT_KINDS",
-    "OUTCOMES",
-    "SHEETS",
-    "STRETCH_ANCHORS",
-    "Column",
-    "known_names",
-    "plain",
-]
+__all__ = ["COUNT_KINDS", "OUTCOMES", "SHEETS", "STRETCH_ANCHORS", "Column", "known_names", "plain"]
 
 _CHOICES: Final = {each.name: each.choices for columns in SHEETS.values() for each in columns}
 OUTCOMES: Final = _CHOICES["outcome"]

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
     from service.intake.wording import Wording
 
-__all__ = ["Positions", "read_positions"]
+__all__ = ["read_positions"]
 
 WGS84: Final = "EPSG:4326"
 # Two positions of one row may differ by this, or by the stated uncertainty where that is larger.

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from service.records import FieldRecords
     from service.store import Store
 
-__all__ = ["Standing", "gear_set", "known_gear", "refuse_standing", "without_flags_of_lifting"]
+__all__ = ["gear_set", "known_gear", "refuse_standing", "without_flags_of_lifting"]
 
 # What is only known when the gear is lifted.
 _OF_LIFTING: Final = ("lift_time_missing", "effort_missing")

@@ -35,17 +35,7 @@ if TYPE_CHECKING:
     from service.records import FieldRecords, Records, Viewer
     from service.store import Store
 
-__all__ = [
-    "FORM",
-    "Form",
-    "Saved",
-    "check_form",
-    "fields_of_method",
-    "form_in_the_water",
-    "form_of_placement",
-    "read_form",
-    "save_form",
-]
+__all__ = ["Form", "check_form", "fields_of_method", "form_of_placement", "read_form", "save_form"]
 
 FORM: Final = "form"  # the file that findings name
 _MOST_ROWS: Final = 2_000

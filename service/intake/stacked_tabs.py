@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Cells, Findings
 
-__all__ = ["FIRST_OF_TAB", "refuse_spread", "stacked"]
+__all__ = ["refuse_spread", "stacked"]
 
 FIRST_OF_TAB: Final = 1 << 21
 """Rows of the second tab are counted from here, those of the third from twice this."""

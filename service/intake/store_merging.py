@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from service.records import Batch
     from service.store import Store
 
-__all__ = ["CHOICES", "CLASH_COLUMNS", "Merged", "merge"]
+__all__ = ["CLASH_COLUMNS", "Merged", "merge"]
 
 CHOICES: Final = ("ours", "theirs", "prefix")
 CLASH_COLUMNS: Final = ("kind", "id", "column", "ours", "theirs", "choice")

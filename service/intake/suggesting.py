@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Cells
 
-__all__ = ["Suggestion", "suggest"]
+__all__ = ["suggest"]
 
 _UNITS: Final = {(sheet, c.name): c.unit for sheet, own in SHEETS.items() for c in own}
 _SHOWN: Final = 3  # values beside a column

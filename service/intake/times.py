@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from layers.arrays import Objects
     from service.intake.findings import Cells, Findings
 
-__all__ = ["DateOrder", "Moments", "localise", "read_moment", "settled_dates", "time_column"]
+__all__ = ["DateOrder", "localise", "read_moment", "settled_dates", "time_column"]
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
 

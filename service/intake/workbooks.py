@@ -21,7 +21,7 @@ from service.intake.wording import say
 if TYPE_CHECKING:
     from service.intake.findings import Findings
 
-__all__ = ["cell_text", "read_tabs", "read_workbook"]
+__all__ = ["read_tabs", "read_workbook"]
 
 _MOST_ROWS: Final = 1_048_576  # of a sheet; ECMA-376 lets a file name rows beyond them
 _MIDNIGHT: Final = "2026-06-01T00:00:00"

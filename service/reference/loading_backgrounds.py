@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from service.store import Store
 
-__all__ = ["NO_BACKGROUND", "background_words", "load_background", "plain_attribution"]
+__all__ = ["background_words", "load_background", "plain_attribution"]
 
 NO_BACKGROUND: Final = "none"  # in addresses, where no background is chosen
 _SQLITE: Final = b"SQLite format 3\0"

@@ -25,13 +25,7 @@ if TYPE_CHECKING:
     from layers.network.graph import Network
     from service.store import Store
 
-__all__ = [
-    "LOADING_STEPS",
-    "LayerRefusedError",
-    "Loaded",
-    "load_catchments",
-    "load_reaches",
-]
+__all__ = ["LOADING_STEPS", "LayerRefusedError", "Loaded", "load_catchments", "load_reaches"]
 
 
 LOADING_STEPS: Final = {"reaches": 7, "catchments": 4}

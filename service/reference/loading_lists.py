@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from layers.arrays import Bools
     from service.store import Store
 
-__all__ = ["LISTS", "load_list"]
+__all__ = ["load_list"]
 
 # Key of each list, and its other columns.
 LISTS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     # Rows, columns, and red, green, blue, alpha.
     Picture = NDArray[np.uint8]
 
-__all__ = ["MOST_TILES", "CutPicture", "cut_picture"]
+__all__ = ["MOST_TILES", "cut_picture"]
 
 MOST_TILES: Final = 250_000
 # Pixels of a picture to one of its tiles: as where it is cut two levels too coarse. All are read,

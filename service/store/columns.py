@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     Decoded: TypeAlias = NDArray[Any] | ExtensionArray | pd.Series
 
-__all__ = ["column_values", "frame_from_rows", "instant_text", "rows_from_frame", "series_from"]
+__all__ = ["column_values", "frame_from_rows", "instant_text", "rows_from_frame"]
 
 
 def rows_from_frame(frame: pd.DataFrame, columns: Iterable[sa.Column[Any]]) -> dict[str, list[Any]]:

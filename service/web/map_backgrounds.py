@@ -10,7 +10,7 @@ from markupsafe import escape
 
 from service.web.context import current_settings, current_store
 
-__all__ = ["backgrounds", "tile_address"]
+__all__ = ["backgrounds"]
 
 
 def tile_address(name: str, digest: str) -> str:

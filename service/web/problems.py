@@ -21,7 +21,7 @@ from service.errors import FieldFileError, ServiceError
 if TYPE_CHECKING:
     from werkzeug.wrappers import Response
 
-__all__ = ["MEDIA_TYPE", "PROBLEMS", "Problem", "problem_of", "register_problems", "wants_page"]
+__all__ = ["MEDIA_TYPE", "PROBLEMS", "problem_of", "register_problems", "wants_page"]
 
 MEDIA_TYPE: Final = "application/problem+json"  # RFC 9457, section 6.1
 

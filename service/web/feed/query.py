@@ -20,16 +20,7 @@ if TYPE_CHECKING:
 
     from service.web.feed.reference_systems import Area, ReferenceSystem
 
-__all__ = [
-    "LIMIT",
-    "MOST",
-    "FeatureQuery",
-    "Period",
-    "read_mark",
-    "read_period",
-    "read_query",
-    "write_mark",
-]
+__all__ = ["LIMIT", "MOST", "FeatureQuery", "read_period", "read_query", "write_mark"]
 
 LIMIT: Final = 100
 MOST: Final = 10_000

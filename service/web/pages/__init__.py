@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from service.records import Role
 
-__all__ = ["MODULES", "NAVIGATION", "register_pages"]
+__all__ = ["register_pages"]
 
 MODULES: Final = (
     "service.web.pages.frame",
