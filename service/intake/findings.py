@@ -30,6 +30,7 @@ FLAG_COLUMNS = (
 )  # fmt: skip
 _SHOWN = 200  # characters of a value in a finding; the file keeps the whole
 _EXAMPLES = 3  # of the values that were read as something
+_OF_HEADERS = ("header_unclear", "column_missing")
 _OF_AN_EXAMPLE = 40  # characters
 
 
@@ -54,6 +55,8 @@ class Cells:
         file. A part that is one feature of a layer has one row, of number 0.
     tab
         Column that says in which of several tabs a row stands.
+    header_row
+        Row of the header, as a spreadsheet counts.
     one_day
         One column of the sheet gave the day of both times of a placement.
     """
@@ -65,6 +68,7 @@ class Cells:
     headers: dict[str, Objects] = field(default_factory=dict)
     parts: tuple[tuple[int, str], ...] = ()
     tab: str = ""
+    header_row: int = 1
     one_day: bool = False
 
     def where(self, index: Ints) -> tuple[list[str], list[int]]:
@@ -120,7 +124,10 @@ class Findings:
     @property
     def of_a_whole_file(self) -> bool:
         """Whether a file, or the header of one, was refused: then what it says is not known."""
-        return any(fault.row <= 1 and fault not in self._of_rows for fault in self.refused)
+        return any(
+            (fault.row <= 1 and fault not in self._of_rows) or fault.code in _OF_HEADERS
+            for fault in self.refused
+        )
 
     def refuse(
         self,

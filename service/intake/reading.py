@@ -173,12 +173,20 @@ def split_text(
 
 
 def whole_sheet(
-    frame: pd.DataFrame, file: str, sheet: str, findings: Findings, decimal_comma: bool = False
+    frame: pd.DataFrame,
+    file: str,
+    sheet: str,
+    findings: Findings,
+    decimal_comma: bool = False,
+    header_row: int = 0,
 ) -> Cells | None:
     """Make cells of a frame under its own headers; refuse what cannot be a sheet.
 
-    Rows without any value are left out, columns without header and value too.
+    Rows without any value are left out, columns without header and value too. The header is in
+    the row before the first of the frame where `header_row` does not say another.
     """
+    if not header_row:
+        header_row = max(int(frame.index[0]) - 1, 1) if len(frame) else 1
     headers = [str(header).strip() for header in frame.columns]
     frame = frame.set_axis(range(len(headers)), axis=1)
     frame = frame.apply(stripped)
@@ -190,22 +198,21 @@ def whole_sheet(
     nameless = [k for k in keep if not headers[k]]
     if nameless:
         said = say("header_unclear.nameless", number=nameless[0] + 1)
-        findings.refuse_file(file, said, row=1, sheet=sheet)
+        findings.refuse_file(file, said, row=header_row, sheet=sheet)
     seen: dict[str, str] = {}
     for k in keep:
         header = headers[k]
         if header and plain(header) in seen:
             said = say("header_unclear.twice", header=header)
-            findings.refuse_file(file, said, row=1, column=header, sheet=sheet)
+            findings.refuse_file(file, said, row=header_row, column=header, sheet=sheet)
         seen[plain(header)] = header
     if nameless or len(seen) < len(keep):
         return None
     if not len(frame) and sheet == "placements":
         findings.refuse_file(file, "file_empty.rows", sheet=sheet)
         return None
-    return Cells(
-        sheet, file, frame[keep].set_axis([headers[k] for k in keep], axis=1), decimal_comma
-    )
+    named = frame[keep].set_axis([headers[k] for k in keep], axis=1)
+    return Cells(sheet, file, named, decimal_comma, header_row=header_row)
 
 
 def unguarded(cells: pd.Series) -> pd.Series:

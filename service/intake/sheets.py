@@ -262,7 +262,9 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
             unknown.append(header)
         elif name in ours:
             said = say("header_unclear.same", one=ours[name], other=header, column=name)
-            findings.refuse_file(cells.file, said, row=1, column=header, sheet=cells.sheet)
+            findings.refuse_file(
+                cells.file, said, row=cells.header_row, column=header, sheet=cells.sheet
+            )
         else:
             ours[name] = header
     other = {"placements": "catches", "catches": "placements"}.get(cells.sheet, "")
@@ -276,7 +278,9 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
             continue
         if _LATER_PASS.fullmatch(plain(header)) and (cells.frame[header] != "").any():
             said = say("pass_unclear.later", most=str(len(PASS_MINUTES)))
-            findings.refuse_file(cells.file, said, row=1, column=header, sheet=cells.sheet)
+            findings.refuse_file(
+                cells.file, said, row=cells.header_row, column=header, sheet=cells.sheet
+            )
             continue
         near = nearest_names(header, [column.name for column in SHEETS[cells.sheet]], limit=1)
         hint = say("did_you_mean", name=near[0]) if near else ""
@@ -290,7 +294,9 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
                 explanation=column.meaning,
                 joined=_join(unknown) if column.kind == "time" else "",
             )
-            findings.refuse_file(cells.file, said, row=1, column=column.name, sheet=cells.sheet)
+            findings.refuse_file(
+                cells.file, said, row=cells.header_row, column=column.name, sheet=cells.sheet
+            )
     frame = cells.frame[list(ours.values())].set_axis(list(ours), axis=1)
     return replace(cells, frame=frame)
 

@@ -145,6 +145,7 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
         return None
     headers = _joined(cells, filled, top)
     below = top + (1 if np.array_equal(cells[top], headers) else 2)
+    headers = _under_groups(cells, filled, top) if below == top + 1 else headers
     wide = np.array([bool(header) for header in headers]) | filled[below:].any(axis=0)
     body = np.zeros(len(cells), dtype=bool)
     body[below:] = filled[below:].any(axis=1)
@@ -183,7 +184,8 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
                 row=int(grid.index[rows[0]]),
                 value=first,
             )
-    return whole_sheet(frame.set_axis(names, axis=1), file, "", findings, comma)
+    named = frame.set_axis(names, axis=1)
+    return whole_sheet(named, file, "", findings, comma, int(grid.index[top]))
 
 
 def _joined(cells: Objects, filled: Bools, row: int) -> Objects:
@@ -201,6 +203,33 @@ def _joined(cells: Objects, filled: Bools, row: int) -> Objects:
     both = np.array([f"{one} {two}".strip() for one, two in zip(own, lower, strict=True)], object)
     joined: Objects = np.where(filled[row + 1], both, upper)
     return joined
+
+
+def _under_groups(
+    cells: NDArray[np.object_], filled: NDArray[np.bool_], row: int
+) -> NDArray[np.object_]:
+    """Put names of groups from the row above before headers that stand once in each group.
+
+    A group ends where the next begins, the last with the last header that stands twice; columns of
+    numbers behind it may be of it or not, and nothing is joined then.
+    """
+    own: NDArray[np.object_] = cells[row]
+    names = pd.Series(own).map(plain)
+    twice = np.flatnonzero((names != "") & names.duplicated(keep=False))
+    starts = np.flatnonzero(filled[row - 1]) if row and len(twice) else twice[:0]
+    if not len(starts) or starts[0] > twice[0] or not filled[row][starts].all():
+        return own
+    end = int(twice[-1]) + 1
+    for behind in range(end, min(starts[starts >= end], default=len(own))):
+        values = [text for text in cells[row + 1 :, behind].tolist() if text]
+        summed = TOTAL.fullmatch(own[behind]) is not None
+        if values and all(map(is_value, values)) and not summed:
+            return own
+    upper = pd.Series(cells[row - 1]).mask(~filled[row - 1]).ffill().fillna("").to_numpy(object)
+    both = np.array([f"{one} {two}".strip() for one, two in zip(upper, own, strict=True)], object)
+    joined: NDArray[np.object_] = np.where(filled[row] & (np.arange(len(own)) < end), both, own)
+    clear = not pd.Series(joined[filled[row]]).map(plain).duplicated().any()
+    return joined if clear else own
 
 
 def _about_blocks(

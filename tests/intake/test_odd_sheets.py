@@ -372,3 +372,65 @@ def test_a_question_left_in_a_mapping_is_named_with_what_to_write(store, tmp_pat
     result, asked = taken(store, tmp_path, text)
     assert "Chub" in asked
     assert "species list" in asked
+
+
+UPPER = ",,,,,Pass 1,,Pass 2,,"
+LOWER = f"{HEAD},Bullhead,Trout,Bullhead,Trout,Comments"
+OF_PASSES = [(BULL, 2, 2, ""), (BULL, 5, 1, ""), (TROUT, 1, 1, ""), (TROUT, 3, 2, "")]
+
+
+@pytest.mark.parametrize("title", ["", "Season 2024,,,,,,,,,\n"])
+def test_names_of_groups_above_a_row_of_headers_are_part_of_them(store, tmp_path, title):
+    text = f"{title}{UPPER}\n{LOWER}\n{ONE},5,1,2,3,clear\n"
+    result, _ = taken(store, tmp_path, text)
+    assert fish(result) == OF_PASSES
+    assert result.records.placements["notes"].tolist() == ["clear"]
+
+
+def test_groups_of_fish_above_passes_and_of_a_workbook(store, tmp_path):
+    from openpyxl import Workbook
+
+    book = Workbook()
+    page = book.active
+    rows = [[], ["Bullhead and trout"], UPPER.split(","), LOWER.split(",")]
+    for row in [*rows, [*ONE.split(","), 5, 1, 2, 3, "clear"]]:
+        page.append([cell or None for cell in row] if row else [None])
+    page.merge_cells("F3:G3")
+    page.merge_cells("H3:I3")
+    book.save(tmp_path / "odd.xlsx")
+    result, _ = taken(store, tmp_path, None, "odd.xlsx")
+    assert fish(result) == OF_PASSES
+    text = f",,,,,Bullhead,,Trout,\n{HEAD},P1,P2,P1,P2\n{ONE},5,2,1,3\n"
+    result, _ = taken(store, tmp_path, text)
+    assert fish(result) == OF_PASSES
+
+
+def test_a_header_that_stands_twice_is_named_by_its_own_row(tmp_path):
+    findings = Findings()
+    (tmp_path / "s.csv").write_text(
+        f"Season 2024,,,,,,\nof the crew,,,,,,\n{HEAD},Eel,Eel\n{ONE},1,2\n"
+    )
+    assert read_tables(tmp_path / "s.csv", findings) == []
+    assert [(fault.row, fault.column) for fault in findings.refused] == [(3, "Eel")]
+
+
+@pytest.mark.parametrize(
+    ("upper", "lower", "one"),
+    [
+        # The last group may be one column or two; the note may be anybody's.
+        (",,,,,Pass 1,,,Pass 2,", f"{HEAD},Bullhead,Trout,Eel,Bullhead,Eel", "5,1,0,2,3"),
+        (",,,,,2024,,2025,", f"{HEAD},Bullhead,Trout,Bullhead,Trout", "5,1,2,3"),
+    ],
+)
+def test_groups_that_are_not_clear_are_not_guessed(store, tmp_path, upper, lower, one):
+    (tmp_path / "odd.csv").write_text(f"{upper}\n{lower}\n{ONE},{one}\n")
+    findings = Findings()
+    tables = read_tables(tmp_path / "odd.csv", findings)
+    if not tables:
+        assert findings.refused
+        return
+    result, _ = taken(store, tmp_path, f"{upper}\n{lower}\n{ONE},{one}\n")
+    if result.records is not None:
+        assert fish(result) == [
+            (EEL, 3, 2, ""), (BULL, 2, 2, ""), (BULL, 5, 1, ""), (TROUT, 1, 1, ""),
+        ]  # fmt: skip
