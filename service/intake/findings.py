@@ -53,6 +53,8 @@ class Cells:
     parts
         Of a sheet put together of several: index from which the rows of each are counted, and its
         file. A part that is one feature of a layer has one row, of number 0.
+    sources
+        Where single cells come from, by index and column, if not from their row.
     tab
         Column that says in which of several tabs a row stands.
     header_row
@@ -67,17 +69,23 @@ class Cells:
     decimal_comma: bool = False
     headers: dict[str, Objects] = field(default_factory=dict)
     parts: tuple[tuple[int, str], ...] = ()
+    sources: dict[tuple[int, str], str] = field(default_factory=dict)
     tab: str = ""
     header_row: int = 1
     one_day: bool = False
 
-    def where(self, index: Ints) -> tuple[list[str], list[int]]:
-        """Tell the file and the number, in that, of rows by their index."""
-        if not self.parts:
-            return [self.file] * len(index), index.tolist()
-        first = np.array([first for first, _ in self.parts])
-        part = np.searchsorted(first, index, side="right") - 1
-        return [self.parts[k][1] for k in part.tolist()], (index - first[part]).tolist()
+    def where(self, index: Ints, column: str = "") -> tuple[list[str], list[int]]:
+        """Tell the file and the number, in that, of rows or their cells by their index."""
+        files, rows = [self.file] * len(index), index.tolist()
+        if self.parts:
+            first = np.array([first for first, _ in self.parts])
+            part = np.searchsorted(first, index, side="right") - 1
+            files = [self.parts[k][1] for k in part.tolist()]
+            rows = (index - first[part]).tolist()
+        for k, row in enumerate(index.tolist() if self.sources else ()):
+            if (row, column) in self.sources:
+                files[k], rows[k] = self.sources[row, column], 0
+        return files, rows
 
     def column(self, name: str) -> pd.Series:
         """Cells of a column, stripped; all empty where the sheet lacks it."""
@@ -141,7 +149,7 @@ class Findings:
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if not len(at):
             return
-        files, rows = cells.where(cells.frame.index.to_numpy()[at])
+        files, rows = cells.where(cells.frame.index.to_numpy()[at], column)
         self.doubt(cells, which)
         source = cells.column(column).tolist() if values is None else list(values)
         found: dict[str, tuple[str, str]] = {}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -10,7 +10,6 @@ import pandas as pd
 
 from layers.frames import PASS_MINUTES
 from service.intake.columns import SHEETS
-from service.intake.findings import Cells
 from service.intake.numbers import number_column, read_number
 from service.intake.times import time_column
 from service.intake.wording import Wording, say
@@ -23,7 +22,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Objects
     from service.intake.columns import Column
-    from service.intake.findings import Findings
+    from service.intake.findings import Cells, Findings
     from service.intake.times import DateOrder
 
 __all__ = ["Fold", "fold_passes"]
@@ -155,9 +154,7 @@ def fold_passes(
             if name not in frame and (own := (number == at).to_numpy(bool)).any():
                 part = placements.column("minutes").where(own, "")
                 frame[name] = _summed(part, group, len(first), placements.decimal_comma)
-    out = sheets | {
-        "placements": Cells("placements", placements.file, frame, placements.decimal_comma)
-    }
+    out = sheets | {"placements": replace(placements, frame=frame)}
     became = pd.Series(ids[first][group], index=ids)
     pass_of = pd.Series(passes.to_numpy(object), index=ids)
     keep = ~became.index.duplicated()
@@ -265,4 +262,4 @@ def _follow(cells: Cells, became: pd.Series, pass_of: pd.Series) -> Cells:
     frame["placement_id"] = old.map(became).fillna(old)
     passes = old.map(pass_of).fillna("")
     frame["pass_no"] = cells.column("pass_no").mask(passes != "", passes)
-    return Cells(cells.sheet, cells.file, frame.astype("str"), cells.decimal_comma)
+    return replace(cells, frame=frame.astype("str"))

@@ -82,7 +82,9 @@ def with_corrections(sheets: Sheets, store: Store) -> Sheets:
     origin = dict(
         zip(cells.column("placement_id"), map(_read_origin, returned.origin), strict=True)
     )
-    merge = _Merge(_with_new_rows(cells, shown, fids, findings), shown, origin, store, findings)
+    features = _features(cells.file, fids)
+    cells = _with_new_rows(cells, shown, features, findings)
+    merge = _Merge(cells, shown, origin, store, findings)
     cells = merge.cells
     for column in cells.frame.columns.difference([*_WHERE, "placement_id"], sort=False):
         merge.attribute(str(column))
@@ -91,7 +93,13 @@ def with_corrections(sheets: Sheets, store: Store) -> Sheets:
     said = say("read_as.layer_unread", columns=", ".join(unread))
     if unread:
         findings.read_file(cells.file, said, sheet="placements")
-    whole = replace(cells, frame=merge.frame)
+    at = cells.column("placement_id")
+    sources = {
+        (row, column): features[at[row]]
+        for column, taken in merge.taken.items()
+        for row in at.index[taken].tolist()
+    }
+    whole = replace(cells, frame=merge.frame, sources=sources)
     return replace(sheets, cells={**sheets.cells, "placements": whole})
 
 
@@ -104,7 +112,18 @@ def _read_origin(text: str) -> dict[str, Any] | None:
     return read if sound and len(read.get("at", ())) == 3 else None
 
 
-def _with_new_rows(cells: Cells, shown: pd.DataFrame, fids: pd.Series, findings: Findings) -> Cells:
+def _features(file: str, fids: pd.Series) -> dict[str, str]:
+    """Name the features of the layer by their ids."""
+    layer = f"{file.partition(', layer ')[0]}, layer placements"
+    return {
+        str(name): f"{layer}, feature {name or '(no placement_id)'} (fid {fid})"
+        for name, fid in fids.items()
+    }
+
+
+def _with_new_rows(
+    cells: Cells, shown: pd.DataFrame, named: dict[str, str], findings: Findings
+) -> Cells:
     """Add features that the table lacks, such as new ones; findings name them, not a row."""
     lacking = shown.index.difference(pd.Index(cells.column("placement_id")), sort=False)
     if not len(lacking):
@@ -114,11 +133,7 @@ def _with_new_rows(cells: Cells, shown: pd.DataFrame, fids: pd.Series, findings:
     first = int(cells.frame.index.max()) + 1
     rows.index = pd.RangeIndex(first, first + len(rows))
     frame = pd.concat([cells.frame.reindex(columns=columns, fill_value=""), rows])
-    layer = f"{cells.file.partition(', layer ')[0]}, layer placements"
-    features = (
-        (first + k, f"{layer}, feature {name or '(no placement_id)'} (fid {fids[name]})")
-        for k, name in enumerate(lacking)
-    )
+    features = ((first + k, named[name]) for k, name in enumerate(lacking))
     more = replace(cells, frame=frame, parts=((0, cells.file), *features))
     findings.read(more, frame.index >= first, "placement_id", "layer_row")
     return more
@@ -136,6 +151,7 @@ class _Merge:
         findings: Findings,
     ) -> None:
         self.cells, self.frame, self.findings = cells, cells.frame.copy(), findings
+        self.taken: dict[str, Bools] = {}  # from the layer, by column
         self.names = names = pd.Index(cells.column("placement_id"))
         self.shown = shown.reindex(names)
         self.on_layer = names.isin(shown.index)
@@ -184,7 +200,8 @@ class _Merge:
         taken = in_layer & edited & ~clash
         kept = ~edited & ~apart & ((now != was) | read_so)
         self.frame[column] = np.where(taken, layer, np.where(kept, stored, table))
-        self._say(taken & (said != drawn), column)
+        self.taken[column] = taken & (said != drawn)
+        self._say(self.taken[column], column)
 
     def places(self, layer: gpd.GeoDataFrame) -> None:
         """Put the places together, each as a whole."""
@@ -224,6 +241,7 @@ class _Merge:
         for column in ("geometry", "crs"):
             own = self.frame.get(column, pd.Series("", index=self.frame.index)).to_numpy(object)
             self.frame[column] = np.where(taken, self.shown[column].to_numpy(object), own)
+        self.taken["geometry"] = taken
         self._say(taken, "geometry")
 
     def _handed_over(self, crs: CrsLike) -> Objects:

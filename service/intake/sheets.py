@@ -325,4 +325,4 @@ def _split_intervals(cells: Cells) -> Cells:
     parts = began[split].str.split("/", n=1, expand=True)
     frame["lifted_at"] = cells.column("lifted_at").mask(split, parts[1].reindex(frame.index))
     frame["set_at"] = began.mask(split, parts[0].reindex(frame.index))
-    return Cells(cells.sheet, cells.file, frame, cells.decimal_comma)
+    return replace(cells, frame=frame)

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import gpxpy
 import gpxpy.gpx
 
-from service.intake.findings import Cells
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from service.intake.findings import Findings
+    from service.intake.findings import Cells, Findings
 
 __all__ = ["place_waypoints", "read_waypoints"]
 
@@ -79,4 +79,4 @@ def place_waypoints(cells: Cells, places: dict[str, list[str]], findings: Findin
     texts = names.map(single)
     frame["geometry"] = cells.column("geometry").mask(found, texts)
     frame["crs"] = cells.column("crs").mask(found, "EPSG:4326")
-    return Cells(cells.sheet, cells.file, frame.astype("str"), cells.decimal_comma)
+    return replace(cells, frame=frame.astype("str"))

@@ -243,3 +243,17 @@ def test_a_new_feature_is_named_by_its_id_not_by_a_row(path):
     assert f"out.gpkg, layer placements, feature P9 (fid {fid}), column outcome" in done.output
     assert f"feature P9 (fid {fid}), column minutes" in done.output
     assert "row 5" not in done.output
+
+
+def test_a_bad_cell_of_the_layer_is_named_by_its_feature(path):
+    """The row of the table says something else, which is right."""
+    file = handed_over(path)
+    layer = corrected(file)
+    layer.loc["P2", "outcome"] = "soon"
+    saved(file, layer)
+    done = run(import_, path, file, "--update")
+    assert done.exit_code == 1
+    fid = pyogrio.read_dataframe(file, layer="placements", fid_as_index=True)
+    fid = fid.index[fid["placement_id"] == "P2"][0]
+    assert f"out.gpkg, layer placements, feature P2 (fid {fid}), column outcome" in done.output
+    assert ", column outcome" not in done.output.replace(f"(fid {fid}), column outcome", "")
