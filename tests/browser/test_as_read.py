@@ -74,3 +74,36 @@ def test_tables_sort_by_value(island, open_page):
     )
     assert len(values) > 5
     assert values == sorted(values)
+
+
+_CARD = """import('/assets/cards.js').then(({ card }) => {
+  const box = card({
+    placement_id: 'T 2024-05-31', set_local: '2024-05-31 10:00', lifted_local: '2024-05-31 22:30',
+    reach_id: 'R 1.5', measure_m: 1234.4, offset_m: 2.5, effort_words: '1\\u202f234.5 trap hours',
+    notes: '1.5 m deep on 2024-05-31', catch: [{ species: 'Cottus gobio', individuals: 12345 }],
+  }, 'caught', null);
+  const cells = Object.fromEntries([...box.querySelectorAll('dt')].map((term) => [
+    term.textContent, term.nextSibling.textContent,
+  ]));
+  return { ...cells, id: box.querySelector('h3').textContent,
+           fish: box.querySelector('tbody td:last-child').textContent };
+})"""
+
+
+def test_cards_of_a_map_are_written_in_the_readers_own_way(island, open_page):
+    """Figures, days and times of the program; what somebody wrote stays as it was written.
+
+    Wanted texts: German figures and dates after DIN 5008, from memory, as ICU writes them.
+    """
+    page = open_page(f"{island}/methods", ready=None, locale="de-DE")
+    card = page.evaluate(_CARD)
+    assert card["Set, lifted"] == "31.05.2024, 10:00 to 22:30"
+    assert card["Reach"] == "R 1.5, 1.234 m along, 2,5 m off"
+    assert card["Effort"] == "1.234,5 trap hours"
+    assert card["fish"] == "12.345"
+    assert (card["id"], card["Notes"]) == ("T 2024-05-31", "1.5 m deep on 2024-05-31")
+    page.evaluate("() => delete globalThis.asRead")  # as in a map that was saved to a file
+    card = page.evaluate(_CARD)
+    assert card["Set, lifted"] == "2024-05-31 10:00 to 22:30"
+    assert card["Reach"] == "R 1.5, 1\u202f234 m along, 2.5 m off"
+    assert card["fish"] == "12\u202f345"

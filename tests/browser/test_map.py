@@ -22,11 +22,11 @@ MARKS = ".rb-mark"
 DRAWN = """() => [...document.querySelectorAll('.rb-mark')].map((mark) => {
   const boxes = [mark, ...mark.querySelectorAll('svg, .rb-doubt')]
     .map((one) => one.getBoundingClientRect());
-  const many = /(?:^|: )([\\d\u202f]+) placements?: /.exec(mark.title);
+  const many = /(?:^|: )([\\d,]+) placements?: /.exec(mark.title);
   const gear = /(?:^|; )(?:(\\d+)|[^;]+) in the water/.exec(mark.title);
   const alone = gear ? 0 : 1;
   return {
-    name: mark.title, count: many ? Number(many[1].replaceAll('\u202f', '')) : alone,
+    name: mark.title, count: many ? Number(many[1].replaceAll(',', '')) : alone,
     water: gear ? Number(gear[1] || 1) : 0,
     left: Math.min(...boxes.map((box) => box.left)), top: Math.min(...boxes.map((box) => box.top)),
     right: Math.max(...boxes.map((box) => box.right)),
@@ -240,11 +240,23 @@ def test_every_line_of_the_legend_can_be_reached(island, open_page, height, lett
 @pytest.mark.parametrize("value", [0, -0.2, 0.5, 999, 1000, 5147.25, 1234567.9, -4321])
 @pytest.mark.parametrize("digits", [0, 1, 2])
 def test_scripts_write_numbers_as_pages_do(island_page, value, digits):
-    """A figure on a card reads as the same figure in a table."""
-    told = island_page.evaluate(
-        f"import('/assets/numbers.js').then((own) => own.formatNumber({value}, {digits}))"
+    """A figure on a card reads as the same figure in a table; in a file as the server writes it."""
+    written = number(value, digits)
+    plain = written.replace("\u202f", "")
+    shown, wanted, in_file = island_page.evaluate(
+        f"""async () => {{
+          const {{ formatNumber }} = await import('/assets/numbers.js');
+          const shown = formatNumber({value}, {digits});
+          const own = globalThis.asRead;
+          delete globalThis.asRead;
+          const inFile = formatNumber({value}, {digits});
+          globalThis.asRead = own;
+          const decimals = {{ minimumFractionDigits: {len(plain.partition(".")[2])} }};
+          return [shown, ({plain}).toLocaleString(navigator.languages, decimals), inFile];
+        }}"""
     )
-    assert told == number(value, digits)
+    assert shown == wanted
+    assert in_file == written
 
 
 def test_pointer_tells_its_position(island, open_page):
@@ -439,7 +451,7 @@ def test_gear_under_a_mark_opens_from_it(watered, open_page):
     """A mark for placements and gear lists both; gear leads to its form with the question."""
     page = open_page(f"{watered}/?since=2000-01-01")
     both = page.locator(".rb-many.rb-in-water").first
-    placed = int(re.search(r"([\d\u202f]+) placements?: ", both.get_attribute("title"))[1])
+    placed = int(re.search(r"([\d,]+) placements?: ", both.get_attribute("title"))[1])
     both.focus()
     page.keyboard.press("Enter")
     heading = page.locator(".rb-card h3").first.inner_text()
@@ -447,7 +459,7 @@ def test_gear_under_a_mark_opens_from_it(watered, open_page):
     page.locator(".rb-entries button", has_text="in the water, overdue").first.click()
     link = page.locator(".rb-card a", has_text="Lift").get_attribute("href")
     assert re.fullmatch(r"/placements/new\?since=2000-01-01&lift=W-\d+", link)
-    assert page.locator(".rb-count").inner_text().startswith("1\u202f500 placements")
+    assert page.locator(".rb-count").inner_text().startswith("1,500 placements")
 
 
 def test_many_open_to_all_of_them(crowded, open_page):
@@ -496,3 +508,57 @@ def test_own_position_is_shown_and_not_sent(island, open_page):
     assert "12 m" in button.get_attribute("title")
     button.click()
     assert page.locator(".rb-own").count() == 0
+
+
+# Rectangles of letters as the browser draws them (SVG 2, getExtentOfChar), by name.
+_LETTERS = """async (lines) => {
+  const { streamNames } = await import('/assets/reaches.js');
+  const box = document.createElement('div');
+  box.style = 'position: fixed; inset: 0; width: 900px; height: 700px';
+  document.body.append(box);
+  const map = L.map(box, { zoomAnimation: false }).setView([0, 0], 12);
+  const names = streamNames(map);
+  const area = L.divIcon({ className: 'rb-name', html: '<span>Area name</span>', iconSize: null });
+  map.on('moveend', () => {
+    L.marker(map.containerPointToLatLng([500, 500]), { icon: area }).addTo(map);
+  });
+  names({ features: lines.map(([name, points]) => ({
+    properties: { stream_name: name },
+    geometry: { type: 'LineString', coordinates: points.map((at) => {
+      const place = map.containerPointToLatLng(at);
+      return [place.lng, place.lat];
+    }) },
+  })) });
+  const texts = () => [...box.querySelectorAll('.rb-streams text')];
+  const written = () => Object.fromEntries(texts().map((text) => [
+    text.textContent,
+    Array.from({ length: text.getNumberOfChars() }, (_, k) => text.getExtentOfChar(k))
+      .map(({ x, y, width, height }) => [x, y, x + width, y + height]),
+  ]));
+  const before = written();
+  map.panBy([1, 0], { animate: false });
+  await new Promise((resolve) => requestAnimationFrame(() => requestAnimationFrame(resolve)));
+  const after = written();
+  map.remove();
+  box.remove();
+  return [before, after];
+}"""
+
+
+def test_names_of_streams_stand_side_by_side_and_never_across(island_page):
+    """Their letters are compared with one another, not the room around a whole name."""
+    slope = [[100 + 2 * k, 100 + 2 * k] for k in range(150)]
+    beside = [[x + 60, y] for x, y in slope]
+    across = [[90 + 2 * k, 210 - 2 * k] for k in range(70)]
+    under_area = [[350 + 2 * k, 500] for k in range(150)]
+    lines = [["Long Slope Water", [*slope, [410, 410]]], ["Beside It Brook", beside],
+             ["Across The Long Slope", across], ["Under An Area", under_area]]  # fmt: skip
+    before, after = island_page.evaluate(_LETTERS, lines)
+    assert set(before) == {"Long Slope Water", "Beside It Brook", "Under An Area"}
+    assert set(after) == {"Long Slope Water", "Beside It Brook"}
+    for written in (before, after):
+        letters = [(name, box) for name, boxes in written.items() for box in boxes]
+        for name, (left, top, right, low) in letters:
+            for other, box in letters:
+                apart = left >= box[2] or box[0] >= right or top >= box[3] or box[1] >= low
+                assert name == other or apart, (name, other)

@@ -2,15 +2,15 @@
 import { known, make } from "./elements.js";
 import { unlessNoAnswer } from "./fetching.js";
 import * as marks from "./marks.js";
-import { formatNumber } from "./numbers.js";
+import { formatNumber, formatWords } from "./numbers.js";
 
 function times(placement) {
   if (!known(placement.set_local)) return null;
   const set = placement.set_local;
   const lifted = placement.lifted_local;
-  if (!known(lifted) || lifted === set) return set;
+  if (!known(lifted) || lifted === set) return formatWords(set);
   const sameDay = lifted.slice(0, 10) === set.slice(0, 10);
-  return set + " to " + (sameDay ? lifted.slice(11) : lifted);
+  return formatWords(set) + " to " + formatWords(sameDay ? lifted.slice(11) : lifted);
 }
 
 function snapWords(placement) {
@@ -48,7 +48,7 @@ function facts(placement, words, marked) {
   put("Survey", placement.survey);
   put("Site", placement.site);
   put("Set, lifted", times(placement));
-  put("Effort", placement.effort_words);
+  put("Effort", known(placement.effort_words) ? formatWords(placement.effort_words) : null);
   put("Outcome", words);
   put("Reach", snapWords(placement));
   put("Position", placement.data_generalizations);

@@ -1,12 +1,19 @@
-/* Numbers as every page writes them: a thin space between thousands, never a mark that elsewhere
-   parts whole from fraction. service/web/wording.py writes the same. */
+/* Numbers and times as every page writes them: as the reader's browser does (the service's
+   as_read.js); in files a thin space between thousands, never a mark that elsewhere parts whole
+   from fraction, and ISO 8601. service/web/wording.py writes the same. */
 
 /** `digits` is the greatest number of decimals. */
 export function formatNumber(value, digits = 0) {
   const text = Number(value)
     .toLocaleString("en", { maximumFractionDigits: digits, roundingMode: "halfEven" })
     .replaceAll(",", "\u202f");
-  return text === "-0" ? "0" : text;
+  const own = text === "-0" ? "0" : text;
+  return globalThis.asRead ? globalThis.asRead.figure(own.replaceAll("\u202f", "")) : own;
+}
+
+/** A text of the program with numbers, days or times in it; never one of a record. */
+export function formatWords(text) {
+  return globalThis.asRead ? globalThis.asRead.words(String(text)) : String(text);
 }
 
 export function formatMetres(value) {

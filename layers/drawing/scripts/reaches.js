@@ -2,13 +2,14 @@
 import { colour } from "./colours.js";
 import { known, make } from "./elements.js";
 import { fetchJson, unlessNoAnswer } from "./fetching.js";
-import { formatMetres, formatShare } from "./numbers.js";
+import { formatMetres, formatNumber, formatShare, formatWords } from "./numbers.js";
 import { positions } from "./screen_paths.js";
 
 const STILL = new Set(["lake_path", "connector", "ditch"]);
 const LETTERS = "italic 600 12px system-ui, sans-serif"; // as in view.css
 const STEP_PX = 6; // between the points that a name is laid along
 const MOST_NAMES = 60;
+const HALF_PX = [14, 14]; // of the box around a letter, from the line that it stands on
 const NEAR_PX = 60; // Enter opens a reach this near to the middle of the map
 const SVG = "http://www.w3.org/2000/svg";
 
@@ -80,7 +81,8 @@ function chances(found) {
       box.replaceChildren(
         ...own.map(([species, [chance, low, high, visited, year]]) => {
           const span = formatShare(low) + " to " + formatShare(high);
-          const where = visited + (visited === 1 ? " visited reach" : " visited reaches");
+          const reaches = visited === 1 ? " visited reach" : " visited reaches";
+          const where = formatNumber(visited) + reaches;
           return make(
             "p",
             `${species} was not found in ${name}; chance that it lives on its ${where}: ` +
@@ -127,7 +129,7 @@ export function reachCard(address, feature, at) {
       ["Visited", found.state === "no_visit" ? "never" : formatShare(found.visited_fraction)],
       ["Sampled", found.state === "sampled" ? formatShare(found.sampled_fraction) : "no length"],
       ["Gear", found.methods.join(", ")],
-      ["Last visit", found.last_date],
+      ["Last visit", known(found.last_date) ? formatWords(found.last_date) : null],
     ]);
     const links = make("ul", null, "rb-links");
     [
@@ -259,10 +261,9 @@ export function streamNames(map) {
       .forEach(({ name, way }, number) => {
         const points = roomFor(pen.measureText(name).width, way, view);
         if (!points) return;
-        const own = L.bounds(points);
-        const around = L.bounds(own.min.subtract([14, 14]), own.max.add([14, 14]));
-        if (written.some((other) => other.intersects(around))) return;
-        written.push(around);
+        const boxes = points.map((at) => L.bounds(at.subtract(HALF_PX), at.add(HALF_PX)));
+        if (boxes.some((box) => written.some((other) => other.intersects(box)))) return;
+        written.push(...boxes);
         const id = "rb-way-" + number;
         const text = svgElement("text", { dy: "-4" });
         const along = svgElement("textPath", {
@@ -276,7 +277,7 @@ export function streamNames(map) {
       });
   };
   map.on("zoomstart", clear);
-  map.on("moveend", write);
+  map.on("moveend", () => requestAnimationFrame(write)); // once names of areas are at their places
   return (data) => {
     features = data.features;
     write();

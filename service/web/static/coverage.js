@@ -3,7 +3,7 @@ import { showBackground } from "../assets/backgrounds.js";
 import { colour } from "../assets/colours.js";
 import { make } from "../assets/elements.js";
 import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
-import { formatMetres, formatShare } from "../assets/numbers.js";
+import { formatMetres, formatShare, formatWords } from "../assets/numbers.js";
 import { openByKey, streamNames } from "../assets/reaches.js";
 import { positions } from "../assets/screen_paths.js";
 import { viewSource } from "../assets/view_source.js";
@@ -56,7 +56,7 @@ function card(reaches, at) {
   const band = view.bands[reaches.band[at]];
   put("Here", STATES[band.state]);
   if (band.state !== "no_visit") {
-    put("Last visit", last ? last + ", " + band.words : band.words);
+    put("Last visit", last ? formatWords(last) + ", " + band.words : band.words);
     const of = " of " + formatMetres(reaches.length_m[at]);
     put("Visited", formatShare(reaches.visited[at]) + of);
     put("Sampled", formatShare(reaches.sampled[at]) + of);
@@ -211,7 +211,7 @@ function placeMarkers() {
     [
       ["Stream", place.stream],
       ["Reach", place.reach_id],
-      ["Before", place.done_before],
+      ["Before", formatWords(place.done_before)],
       ["Adds", formatMetres(place.adds_m)],
       ["Position", place.latitude.toFixed(5) + ", " + place.longitude.toFixed(5)],
     ].forEach((of) => facts.append(make("dt", of[0]), make("dd", of[1])));
