@@ -294,7 +294,7 @@ def catch_per_unit_effort(
         figure.suptitle(species, fontsize=9, style="italic")
         note = "Bars: 95 % interval; hollow mark: none."
         if own.get("individuals_lower_bound", pd.Series(False)).any():
-            note += " ≥: holds counts of 'at least'."
+            note += " ≥: at least so much, since fish were counted as 'at least'."
         figure.supxlabel(note, fontsize=7.5)
         words = [
             f"{row.method} in {row.catchment}: {row.cpue:.3g} {row.cpue_unit}"

@@ -65,11 +65,17 @@ def test_a_background_is_chosen_kept_in_the_address_and_printed(brook, open_page
     owner = page.locator(".leaflet-control-attribution")
     assert owner.is_visible()
     assert "Owner & <b>sons" in owner.inner_text()
+    for pressed in ("label.rb-background", ".rb-own-bar", ".leaflet-control-zoom"):
+        assert page.locator(pressed).count() == 1
+        assert page.locator(pressed).is_hidden()
     assert not owner.locator("b").count()
     page.emulate_media(media="screen")
     page.get_by_role("link", name="Coverage", exact=True).click()
     page.wait_for_selector("#coverage-map .leaflet-tile-loaded", state="attached")
     assert sources(page) == {"Old%20map"}
+    page.emulate_media(media="print")
+    assert page.locator("label.rb-background").is_hidden()
+    page.emulate_media(media="screen")
     page.get_by_label("Background").select_option("none")
     page.wait_for_function("() => location.search.includes('background=none')")
     assert not page.locator(DRAWN).count()

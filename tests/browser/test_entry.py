@@ -345,3 +345,15 @@ def test_a_page_of_the_network_does_not_pass_for_stored(chromium, brook):
     page.get_by_text("P1 is kept on this device").wait_for()
     assert "P1" not in stored(address)
     page.context.close()
+
+
+def test_buttons_of_the_map_leave_it_whole(brook, open_page):
+    """On a phone two of them covered a third of it; they are as large to touch as others."""
+    page = open_page(f"{brook[0]}/placements/new", **PHONE, ready=READY)
+    whole = page.locator("#map").bounding_box()
+    for words in ("Where am I", "Keep this area"):
+        box = page.get_by_role("button", name=words).bounding_box()
+        assert box["y"] >= whole["y"] + whole["height"]
+        assert box["height"] >= 44
+        assert whole["x"] <= box["x"]
+        assert box["x"] + box["width"] <= whole["x"] + whole["width"] + 0.5

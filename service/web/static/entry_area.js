@@ -17,20 +17,6 @@ async function areas() {
   return Promise.all(kept.map((answer) => answer.json()));
 }
 
-function control(map, position, words, act) {
-  const button = element("button", { type: "button", className: "light", textContent: words });
-  const Own = L.Control.extend({
-    onAdd() {
-      const box = element("div", { className: "leaflet-bar on-map" }, button);
-      L.DomEvent.disableClickPropagation(box);
-      return box;
-    },
-  });
-  button.addEventListener("click", act);
-  new Own({ position }).addTo(map);
-  return button;
-}
-
 /** `drawn` is the map of the form with its reaches; `say` shows a sentence. */
 export function makeArea({ drawn, say }) {
   const { map } = drawn;
@@ -139,7 +125,18 @@ export function makeArea({ drawn, say }) {
     return undefined;
   }
 
-  if (self.caches) control(map, "bottomright", "Keep this area", keep);
-  control(map, "topright", "Where am I", follow);
+  // Beneath the map, so that nothing of a small one is covered.
+  const buttons = [["Where am I", follow], ...(self.caches ? [["Keep this area", keep]] : [])];
+  map.getContainer().after(
+    element(
+      "div",
+      { className: "by-map" },
+      ...buttons.map(([words, act]) => {
+        const button = element("button", { type: "button", className: "light" }, words);
+        button.addEventListener("click", act);
+        return button;
+      }),
+    ),
+  );
   areas().then((kept) => kept.forEach(show));
 }
