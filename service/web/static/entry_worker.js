@@ -3,7 +3,7 @@
    which goes with the logout. */
 import { all, sendAll } from "./entry_drafts.js";
 
-const SHELL = "rifflebook-entry-8";
+const SHELL = "rifflebook-entry-9";
 const REACHES = "rifflebook-reaches-1";
 const AREA = "rifflebook-area-1"; // of entry_area.js
 const TILES = "rifflebook-tiles-1"; // of entry_background.js
@@ -34,6 +34,9 @@ const PARTS = [
   "/static/entry_area.js",
   "/static/entry_background.js",
   "/static/entry_way.js",
+  "/static/entry_form.js",
+  "/static/entry_fields.js",
+  "/static/entry_saving.js",
   "/static/entry.js",
   "/assets/backgrounds.js",
   "/assets/leaflet.js",
