@@ -175,6 +175,11 @@ class Operation:
     definition: str
     area: Box | None = None
 
+    def __str__(self) -> str:
+        known = self.accuracy_m == self.accuracy_m
+        stated = f"stated accuracy {self.accuracy_m:g} m" if known else "accuracy unknown"
+        return f"{self.name!r}, {stated}"
+
     def move(self, x: ArrayLike, y: ArrayLike, *, inverse: bool = False) -> tuple[Floats, Floats]:
         """Transform coordinates, (n,), or take them back: easting or longitude first.
 
@@ -323,11 +328,10 @@ def degree_box(frame: gpd.GeoDataFrame) -> Box | None:
 
 def transform_frame(
     frame: gpd.GeoDataFrame, target: CrsLike, *, operation: Operation | None = None
-) -> tuple[gpd.GeoDataFrame, str, float]:
+) -> gpd.GeoDataFrame:
     """Transform the geometries of a frame, by default as :func:`choose_operation` says.
 
-    A third coordinate is dropped. Returned are a copy in `target`, and the name and the stated
-    accuracy [m] of the operation.
+    Returned is a copy in `target`; a third coordinate is dropped.
 
     Raises
     ------
@@ -346,8 +350,7 @@ def transform_frame(
             f"{crs_label(read_crs(frame.crs))} to {crs_label(known)}; check the CRS of the file."
         )
     moved = shapely.set_coordinates(shapes.copy(), np.column_stack([x, y]))
-    placed = frame.set_geometry(moved, crs=None).set_crs(known, allow_override=True)
-    return placed, way.name, way.accuracy_m
+    return frame.set_geometry(moved, crs=None).set_crs(known, allow_override=True)
 
 
 def outside_area_of_use(lon: ArrayLike, lat: ArrayLike, crs: CrsLike) -> Bools:

@@ -11,6 +11,7 @@ import shapely
 from layers.crs import (
     CrsLike,
     Operation,
+    choose_operation,
     read_crs,
     require_metres,
     require_same_crs,
@@ -83,11 +84,10 @@ def prepare_catchments(
     frame = frame.set_geometry(shapes, crs=frame.crs)
     if frame.crs != target:
         name = read_crs(frame.crs).name
-        frame, operation, accuracy = transform_frame(frame, target, operation=way)
-        stated = f"stated accuracy {accuracy:g} m" if accuracy == accuracy else "accuracy unknown"
+        operation = way or choose_operation(frame.crs, target)
+        frame = transform_frame(frame, target, operation=operation)
         notes.append(
-            f"The polygons were in {name}; they were transformed to {target.name} "
-            f"by {operation!r}, {stated}."
+            f"The polygons were in {name}; they were transformed to {target.name} by {operation}."
         )
     frame = frame.set_geometry(_valid(frame, notes), crs=target)
     for column in ("name", "parent_id"):

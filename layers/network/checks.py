@@ -14,14 +14,21 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.crs import CrsLike, Operation, read_crs, require_metres, transform_frame
+from layers.crs import (
+    CrsLike,
+    Operation,
+    choose_operation,
+    read_crs,
+    require_metres,
+    transform_frame,
+)
 from layers.errors import CrsError, NetworkError
-from layers.network.graph import Network, build_network
 from layers.network.length_scale import REFUSED_SHARE, unfitting_crs
 from layers.plurals import counted
 
 if TYPE_CHECKING:
     from layers.arrays import Objects
+    from layers.network.graph import Network
 
 __all__ = ["NetworkReport", "check_network", "prepare_reaches"]
 
@@ -96,7 +103,7 @@ class NetworkReport:
     def joined(self, other: NetworkReport) -> NetworkReport:
         """Both reports in one; the CRS is the other's."""
         moved = [
-            part if part.crs == read_crs(other.crs) else transform_frame(part, other.crs)[0]
+            part if part.crs == read_crs(other.crs) else transform_frame(part, other.crs)
             for part in self.parts
         ]
         return NetworkReport(other.crs, self.findings + other.findings, moved + other.parts)
@@ -149,13 +156,13 @@ def prepare_reaches(
     if frame.crs != target:
         name = read_crs(frame.crs).name
         kind = "degrees" if read_crs(frame.crs).is_geographic else "another CRS"
-        frame, operation, accuracy = transform_frame(_flat(frame, report), target, operation=way)
-        stated = f"stated accuracy {accuracy:g} m" if accuracy == accuracy else "accuracy unknown"
+        operation = way or choose_operation(frame.crs, target)
+        frame = transform_frame(_flat(frame, report), target, operation=operation)
         report.add(
             "transformed",
             "changed",
             f"The lines were in {kind} ({name}); they were transformed to {target.name} "
-            f"by {operation!r}, {stated}.",
+            f"by {operation}.",
         )
     else:
         frame = _flat(frame, report)
@@ -333,36 +340,23 @@ def _true_lengths(frame: gpd.GeoDataFrame, report: NetworkReport, source: CrsLik
         report.add("unfitting_crs", severity, words)
 
 
-def check_network(
-    reaches: gpd.GeoDataFrame | Network, *, tolerance_m: float = 0.5, near_m: float = 10.0
-) -> NetworkReport:
+def check_network(network: Network, *, near_m: float = 10.0) -> NetworkReport:
     """Look over the topology of reaches; nothing is changed.
 
     Parameters
     ----------
-    reaches
-        From :func:`prepare_reaches`, projected CRS in metres; or the network made of them.
-    tolerance_m
-        Ends at most this far apart are joined. [m]
+    network
+        Made of what :func:`prepare_reaches` gave.
     near_m
-        Loose ends that lie farther from another reach than `tolerance_m` but at most this far
-        are reported. [m]
+        Loose ends that are not joined to another reach but lie at most this far from it are
+        reported. [m]
 
     Returns
     -------
     NetworkReport
         Loose ends that nearly meet, loops, disconnected parts, further outlets, and nodes
         where the direction of flow looks wrong.
-
-    Raises
-    ------
-    CrsError, NetworkError
-        As :func:`layers.network.graph.build_network`.
     """
-    if isinstance(reaches, Network):
-        network = reaches
-    else:
-        network = build_network(reaches, tolerance_m=tolerance_m)
     report = NetworkReport(network.crs)
     if len(network.reaches) == 0:
         report.add("empty", "refused", "There is no reach; load a file that holds lines.")

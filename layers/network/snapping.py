@@ -102,27 +102,25 @@ def snap_to_reaches(
     """
     if not np.isfinite(tolerance_m) or tolerance_m < 0:
         raise FrameError(f"tolerance_m is {tolerance_m}; give a distance of 0 m or more.")
-    frame = reaches.reaches if isinstance(reaches, Network) else reaches
-    require_metres(frame.crs, what="reaches")
-    require_same_crs(positions.crs, frame.crs, what="positions and reaches")
+    require_metres(reaches.crs, what="reaches")
+    require_same_crs(positions.crs, reaches.crs, what="positions and reaches")
+    network = reaches if isinstance(reaches, Network) else None
+    frame = sorted_by_id(reaches) if network is None else network.reaches
     lines = np.asarray(frame.geometry)
-    if not isinstance(reaches, Network):
-        frame = sorted_by_id(frame)
-        lines = np.asarray(frame.geometry)
+    if network is None:
         refuse_unusable(frame.index, lines, shapely.length(lines))
     points = np.asarray(positions.geometry)
     usable, xy = _coordinates(points, positions.index)
     uncertainty = _uncertainty(positions)
     margin = np.where(np.isnan(uncertainty), DEFAULT_UNCERTAINTY_M, uncertainty)
     search_m = np.maximum(tolerance_m, np.nan_to_num(uncertainty))
-    kept = reaches if isinstance(reaches, Network) else None
     with ThreadPoolExecutor(1) as pool:
         # Only rivals need how reaches join, but many points nearly always have some: the joining
         # of bare reaches then goes on beside the search, which is not busy on all processors.
-        following = pool.submit(_following, reaches, lines) if len(points) >= _FEW else None
-        nearest = _nearest(points, xy, usable, lines, margin, search_m, tolerance_m, kept)
+        following = pool.submit(_following, network, lines) if len(points) >= _FEW else None
+        nearest = _nearest(points, xy, usable, lines, margin, search_m, tolerance_m, network)
         if len(nearest.rivals.point):
-            joined = following.result() if following else _following(reaches, lines)
+            joined = following.result() if following else _following(network, lines)
             chosen, rival = _settle(nearest, joined, frame, lines, positions, margin)
         else:
             chosen, rival = nearest, np.full(len(points), -1, np.int64)
@@ -283,10 +281,10 @@ def _settle(
     return nearest, rival
 
 
-def _following(reaches: gpd.GeoDataFrame | Network, lines: Objects) -> Ints:
+def _following(network: Network | None, lines: Objects) -> Ints:
     """Row of the reach that goes on alone where each one ends, nothing else joining; -1 if none."""
-    if isinstance(reaches, Network):
-        from_node, to_node, n_nodes = reaches.from_node, reaches.to_node, reaches.n_nodes
+    if network is not None:
+        from_node, to_node, n_nodes = network.from_node, network.to_node, network.n_nodes
     else:
         from_node, to_node, places = nodes_of_lines(lines, _JOIN_M)
         n_nodes = len(places)

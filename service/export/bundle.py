@@ -15,7 +15,7 @@ from service.answers.methods_texts import assumed_of_layer
 from service.answers.writing import zip_members
 from service.answers.written_figures import as_written
 from service.columns import TABLE_WORDS
-from service.export.contents import in_crs
+from service.export.contents import stated_transformation
 from service.export.eml import withheld_words
 from service.export.geojson import layer_geojson
 from service.export.geopackage import dictionary_rows, flat, geopackage_tables, write_geopackage
@@ -90,9 +90,13 @@ def write_bundle(
         rows = dictionary_rows(tables, public=contents.keeps_places)
         described = pd.DataFrame(rows, columns=["table", "column", "unit", "meaning"])
         add("data_dictionary.csv", csv_text(described), "what every column means")
-        _, how, accuracy = in_crs(contents.layers, wanted)
         listed = [("account.html", "this account"), *words, ("SHA256SUMS", "checksums")]
-        page = account_page(contents, crs=wanted, transformation=(how, accuracy), members=listed)
+        page = account_page(
+            contents,
+            crs=wanted,
+            transformation=stated_transformation(contents, wanted),
+            members=listed,
+        )
         members = {"account.html": page, **members}
         members["SHA256SUMS"] = _checksums(members)
         zip_members(path, members)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 import numpy as np
 import pandas as pd
 
-from layers.crs import outside_area_of_use, transform_frame
+from layers.crs import choose_operation, outside_area_of_use
 from layers.drawing.geojson import bounding_box, to_wgs84
 from layers.fieldwork.public_frames import GENERALISED_COLUMNS
 from service import access
@@ -37,11 +37,11 @@ __all__ = [
     "Facts",
     "computed_tables",
     "gather",
-    "in_crs",
     "licence_of",
     "named_rows",
     "network_layers",
     "of_one_moment",
+    "stated_transformation",
     "title_of",
     "with_place_words",
 ]
@@ -299,21 +299,17 @@ def computed_tables(
     }
 
 
-def in_crs(layers: dict[str, gpd.GeoDataFrame], crs: str) -> tuple[dict[str, Any], str, float]:
-    """Every layer in the given CRS, with the transformation and its stated accuracy.
+def stated_transformation(contents: Contents, crs: str) -> tuple[str, float]:
+    """Operation by which the layers come into a CRS, and its stated accuracy [m].
 
     Where the layers lie outside the area that the CRS is meant for, nobody states an accuracy.
     """
-    moved, name, accuracy = {}, "none needed", 0.0
-    for key, frame in layers.items():
-        placed, how, good_to = transform_frame(frame, crs)
-        moved[key] = placed
-        if len(frame) and how != "none needed":
-            name, accuracy = how, float(np.maximum(accuracy, good_to))  # one unknown: unknown
-            box = extent_degrees(frame)
-            if box and outside_area_of_use(box[::2], box[1::2], crs).any():
-                accuracy = float("nan")
-    return moved, name, accuracy
+    way, layers = choose_operation(contents.crs, crs), contents.layers.values()
+    if not way.definition or not any(map(len, layers)):
+        return "none needed", 0.0
+    boxes = [box for layer in layers if (box := extent_degrees(layer)) is not None]
+    outside = any(outside_area_of_use(box[::2], box[1::2], crs).any() for box in boxes)
+    return way.name, float("nan") if outside else way.accuracy_m
 
 
 def extent_degrees(layer: gpd.GeoDataFrame) -> list[float] | None:

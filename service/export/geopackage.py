@@ -170,7 +170,7 @@ def _write_piece(
 ) -> None:
     options = {}
     if isinstance(frame, gpd.GeoDataFrame):
-        frame, _, _ = transform_frame(frame, crs)
+        frame = transform_frame(frame, crs)
         options["geometry_type"] = _geometry_type(frame)
     plain = flat(frame, name)
     columns = pd.DataFrame(plain.iloc[:0])

@@ -258,7 +258,7 @@ class _Merge:
     def _stored_points(self, crs: CrsLike) -> Objects:
         if not self.is_stored.any():
             return np.full(len(self.names), None, dtype=object)
-        stored, _, _ = transform_frame(self.records.placements, crs)
+        stored = transform_frame(self.records.placements, crs)
         points: Objects = stored.geometry.reindex(self.names).to_numpy(object)
         return points
 

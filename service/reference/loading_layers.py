@@ -105,7 +105,7 @@ def load_reaches(
     given = int((pd.to_numeric(orders, errors="coerce") >= 1).sum())
     network = build_network(reaches, tolerance_m=tolerance)
     progress("looking the network over")
-    report = prepared.joined(check_network(network, tolerance_m=tolerance))
+    report = prepared.joined(check_network(network))
     if report.refused:
         raise LayerRefusedError(report)
     progress("cutting reaches at catchment boundaries")

@@ -10,7 +10,9 @@ import pandas as pd
 
 from layers.crs import read_crs
 from layers.errors import CrsError
+from layers.frames import FRAMES
 from layers.totals import ALL_IS_TOTALS, is_all
+from service.columns import SHEETS
 from service.errors import Fault, FieldFileError, RequestError
 from service.records import is_zone
 from service.reference.closing import sentences_of_effect
@@ -28,18 +30,11 @@ if TYPE_CHECKING:
 __all__ = ["load_list"]
 
 # Key of each list, and its other columns.
-LISTS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
-    "species": (
-        "species",
-        (
-            "vernacular_name", "rank", "family", "habitats", "detected_by", "min_length_mm",
-            "max_length_mm", "sensitivity", "sensitive_from", "sensitive_until", "taxon_id",
-            "vernacular_names", "group",
-        ),
-    ),
-    "surveys": ("survey", ("name", "leader", "permit", "crs", "timezone", "note")),
-    "sites": ("site", ("name", "survey", "stream_name", "note")),
-}  # fmt: skip
+_LISTS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
+    "species": ("species", tuple(FRAMES["species"].kinds)),
+    "surveys": ("survey", tuple(column.name for column in SHEETS["surveys"][1:])),
+    "sites": ("site", tuple(column.name for column in SHEETS["sites"][1:])),
+}
 # What a column may hold, and whether several of them, with semicolons between.
 _WORDS: Final[dict[str, tuple[tuple[str, ...], bool]]] = {
     "rank": (("species", "genus", "family"), False),
@@ -63,7 +58,7 @@ def load_list(
     Parameters
     ----------
     name
-        One of `LISTS`.
+        `species`, `surveys` or `sites`.
     raw
         The list as read, its columns named as ours; the index has rows as a spreadsheet counts.
     who, file
@@ -81,7 +76,7 @@ def load_list(
         A key is empty or doubled, or a value is none that its column may have; all of them, by
         row.
     """
-    key, columns = LISTS[name]
+    key, columns = _LISTS[name]
     taken: list[str] = []
     if name == "species":
         raw, taken = named_as_ours(raw, "species")

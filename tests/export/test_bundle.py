@@ -22,11 +22,10 @@ from layers.crs import choose_operation
 from service.answers import features, summaries
 from service.answers.methods_texts import ASSUMES
 from service.export.bundle import write_bundle
-from service.export.contents import gather, in_crs
+from service.export.contents import gather, stated_transformation
 from service.export.report import account_page
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
-from service.store import open_store
-from tests.handed_over import demo_path, hand_over
+from tests.handed_over import hand_over
 
 LAYERS = (
     "placements", "detections", "stretches", "reaches", "streams", "catchments", "gaps",
@@ -44,13 +43,6 @@ def members():
 def public():
     with zipfile.ZipFile(hand_over("bundle", "public")) as held:
         return {name: held.read(name) for name in held.namelist()}
-
-
-@pytest.fixture(scope="module")
-def demo():
-    store = open_store(demo_path(), read_only=True)
-    yield store
-    store.close()
 
 
 def words_of(page):
@@ -196,7 +188,7 @@ def test_the_account_says_what_a_council_asks(members, demo):
 def test_an_unknown_accuracy_is_not_called_exact(demo):
     """Far from where a datum shift is defined, its accuracy is not stated."""
     contents = gather(demo, Selection(surveys=("LOW22",)), "public")
-    _, how, accuracy = in_crs(contents.layers, "EPSG:29902")
+    how, accuracy = stated_transformation(contents, "EPSG:29902")
     assert how == choose_operation(demo.settings.crs, "EPSG:29902").name
     assert np.isnan(accuracy)
 

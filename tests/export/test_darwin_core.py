@@ -23,22 +23,14 @@ from service.export.contents import gather
 from service.export.darwin_core import archive_tables
 from service.export.occurrence_ids import occurrence_ids, occurrences_of_fish
 from service.records import LOCAL_KEEPER, Selection
-from service.store import open_store
 from tests.conftest import REFERENCES
-from tests.handed_over import demo_path, hand_over
+from tests.handed_over import hand_over
 
 DWC, ECO = "http://rs.tdwg.org/dwc/terms/", "http://rs.tdwg.org/eco/terms/"
 
 # The registered extension whose rows may name an occurrence of their event. Its address as in
 # archives and readers of others; that it is still the registered one is from memory.
 MEASURED = "http://rs.iobis.org/obis/terms/ExtendedMeasurementOrFact"
-
-
-@pytest.fixture(scope="module")
-def demo():
-    store = open_store(demo_path(), read_only=True)
-    yield store
-    store.close()
 
 
 @pytest.fixture(scope="module", params=["public", "precise"])

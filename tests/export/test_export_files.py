@@ -42,13 +42,6 @@ TABLES = ("catches", "lengths", "surveys", "sites", "species", "methods", "place
           "occurrence", "sampled_length", "effort")  # fmt: skip
 
 
-@pytest.fixture(scope="module")
-def demo():
-    store = open_store(demo_path(), read_only=True)
-    yield store
-    store.close()
-
-
 def run(*parts):
     return CliRunner().invoke(main, [str(part) for part in parts])
 

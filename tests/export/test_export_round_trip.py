@@ -24,13 +24,6 @@ from tests.handed_over import (
 )
 
 
-@pytest.fixture(scope="module")
-def demo():
-    store = open_store(demo_path(), read_only=True)
-    yield store
-    store.close()
-
-
 def sheets_of(folder_or_file):
     """Field sheets as they lie in a GeoPackage, or in a folder of CSV files."""
     names = ("placements", "catches", "lengths", "surveys", "sites")

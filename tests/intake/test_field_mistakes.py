@@ -15,15 +15,8 @@ from service.intake.columns import SHEETS
 from service.intake.numbers import remedy_for
 from service.intake.times import read_moment
 from service.intake.wording import Wording
-from tests.intake_sheets import CATCHES, PLACEMENTS, cells, check_files, checked, make_store
+from tests.intake_sheets import CATCHES, PLACEMENTS, cells, check_files, checked
 from tests.intake_sheets import placements as placement
-
-
-@pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    held = make_store(tmp_path_factory.mktemp("mistakes") / "store.gpkg")
-    yield held
-    held.close()
 
 
 def the_fault(result, column):

@@ -29,13 +29,6 @@ from tests.intake_sheets import (
 )
 
 
-@pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    store = make_store(tmp_path_factory.mktemp("checks") / "store.gpkg")
-    yield store
-    store.close()
-
-
 @pytest.fixture
 def fresh(tmp_path):
     store = make_store(tmp_path / "store.gpkg")

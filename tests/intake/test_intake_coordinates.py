@@ -13,7 +13,7 @@ from service.intake.coordinates import read_positions
 from service.intake.findings import Cells, Findings
 from service.intake.importing import check
 from service.intake.sheets import read_sheets
-from tests.intake_sheets import NOW, PLACEMENTS, checked, files, make_store, placements
+from tests.intake_sheets import NOW, PLACEMENTS, checked, files, placements
 
 # Projections worked out in print; each entry names its source (Ordnance Survey, IOGP Guidance
 # Note 7-2 and GIGS, LINZ, ICSM). See "source" and "status" there.
@@ -149,13 +149,6 @@ GPX = """<?xml version="1.0"?><gpx version="1.1" creator="t" xmlns="http://www.t
 <wpt lat="52.6" lon="-11.2"><name>W2</name></wpt><wpt lat="52.61" lon="-11.2"><name>W2</name></wpt>
 <trk><name>T1</name><trkseg><trkpt lat="52.6000" lon="-11.2128"/>
 <trkpt lat="52.6010" lon="-11.2128"/></trkseg></trk></gpx>"""
-
-
-@pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    store = make_store(tmp_path_factory.mktemp("gpx") / "store.gpkg")
-    yield store
-    store.close()
 
 
 def gpx_check(store, folder, frame, gpx=GPX):

@@ -11,7 +11,7 @@ from service.records import Selection, StoreSettings
 from service.reference.method_files import read_methods, shipped_methods
 from service.store import create_store
 from tests.conftest import REFERENCES, SHARED
-from tests.intake_sheets import NOW, make_store
+from tests.intake_sheets import NOW
 
 NEON = REFERENCES / "neonfish"
 GEARS = {
@@ -132,13 +132,6 @@ def test_the_whole_data_set_gives_the_published_totals(neon_store, mapping):
         assert row["minutes"] * per == pytest.approx(effort, abs=1e-6)
     assert records.snaps["reach_id"].isna().all()
     assert neon_store.faults() == []
-
-
-@pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    store = make_store(tmp_path_factory.mktemp("mapping") / "store.gpkg")
-    yield store
-    store.close()
 
 
 SHEET = """id,when,gear,x,y,sec,temp,n,fish,stage

@@ -20,15 +20,7 @@ from tests.intake_sheets import (
     check_files,
     checked,
     files,
-    make_store,
 )
-
-
-@pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    store = make_store(tmp_path_factory.mktemp("reading") / "store.gpkg")
-    yield store
-    store.close()
 
 
 @pytest.fixture(scope="module")

@@ -31,13 +31,6 @@ OF = {column.name: column for own in SHEETS.values() for column in own}
 EMPTY = "empty"
 
 
-@pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    held = make_store(tmp_path_factory.mktemp("read_as") / "store.gpkg")
-    yield held
-    held.close()
-
-
 def kinds(result):
     return {(one.column, one.code) for one in result.readings}
 

@@ -28,13 +28,6 @@ T1,Barbatula barbatula,3,exact
 DANGERS = {"soak_too_long", "low_oxygen", "outside_hours", "certificate_missing"}
 
 
-@pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    held = make_store(tmp_path_factory.mktemp("both") / "store.gpkg")
-    yield held
-    held.close()
-
-
 def flags(result):
     return set(zip(result.flagged["row"], result.flagged["code"], strict=True))
 

@@ -6,13 +6,11 @@ import re
 import string
 from pathlib import Path
 
-import pytest
-
 import service.intake
 from service.errors import Fault
 from service.intake.placement_form import Form, check_form
 from service.intake.wording import _READ, _SENTENCES, CODES, say
-from tests.intake_sheets import CATCHES, PLACEMENTS, cells, checked, make_store
+from tests.intake_sheets import CATCHES, PLACEMENTS, cells, checked
 
 ROOM = Path(inspect.getfile(service.intake)).parent
 TREES = [ast.parse(path.read_text(encoding="utf-8")) for path in sorted(ROOM.rglob("*.py"))]
@@ -31,13 +29,6 @@ def fields(sentence):
     """Names in braces that are not words of the audience."""
     named = {name for _, name, _, _ in string.Formatter().parse(sentence) if name}
     return named - set(_READ["words"]["sheet"])
-
-
-@pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    store = make_store(tmp_path_factory.mktemp("store") / "s.gpkg")
-    yield store
-    store.close()
 
 
 def test_what_is_filled_in_is_what_the_sentence_names():

@@ -34,7 +34,7 @@ def test_the_drawn_network_has_nothing_to_report(drawn_reaches):
     assert report.findings == []
     assert not report.refused
     assert reaches.geometry.geom_equals_exact(drawn_reaches.geometry.sort_index(), 0).all()
-    checked = check_network(reaches)
+    checked = check_network(build_network(reaches))
     assert (checked.findings, len(checked.places)) == ([], 0)
     assert checked.places.crs == CRS
 
@@ -112,7 +112,7 @@ def test_reversing_flow_turns_every_line(drawn_reaches):
     """A network drawn upstream, loaded with the flow reversed, has the same orders."""
     drawn = build_network(drawn_reaches)
     upstream = drawn_reaches.set_geometry(drawn_reaches.geometry.reverse())
-    suspect = check_network(upstream)
+    suspect = check_network(build_network(upstream))
     assert "drawn_upstream" in codes(suspect)
     reaches, report = prepare_reaches(upstream, CRS, reverse_flow=True)
     assert "reversed" in codes(report)
@@ -147,11 +147,11 @@ def test_loose_ends_that_nearly_meet_are_found():
         A="LINESTRING (0 1000, 0 500)", B="LINESTRING (0 497, 0 0)",
         C="LINESTRING (500 200, 2 200)", D="LINESTRING (-500 100, -20 100)",
     ).set_index("reach_id")  # fmt: skip
-    report = check_network(raw, near_m=10)
+    report = check_network(build_network(raw), near_m=10)
     near = report.places[report.places["code"] == "nearly_meets"].set_index("reach_id")
     assert sorted(near.index) == ["A", "B", "C"]
     assert "2.00 m from B" in near.loc["C", "message"]
-    assert codes(check_network(raw, near_m=1)).keys() == {"disconnected"}
+    assert codes(check_network(build_network(raw), near_m=1)).keys() == {"disconnected"}
     assert codes(report)["disconnected"] == ("look", 3)
 
 
@@ -159,7 +159,7 @@ def test_loops_and_flow_against_the_stream_are_found(drawn_reaches):
     """One line turned round shows as inflow only and outflow only; a ring as a loop."""
     turned = drawn_reaches.copy()
     turned.loc["R3", "geometry"] = turned.loc["R3", "geometry"].reverse()
-    report = check_network(turned)
+    report = check_network(build_network(turned))
     assert codes(report)["only_inflows"] == ("look", 1)
     assert (
         report.places.loc[report.places["code"] == "only_inflows", "reach_id"]
@@ -171,7 +171,7 @@ def test_loops_and_flow_against_the_stream_are_found(drawn_reaches):
         D="LINESTRING (0 0, 0 -90)", E="LINESTRING (0 -90, 0 -90.3)",
         F="LINESTRING (0 -90, 60 -90, 60 -60, 0 -90)",
     ).set_index("reach_id")  # fmt: skip
-    found = codes(check_network(ring))
+    found = codes(check_network(build_network(ring)))
     assert found["directed_loop"] == ("look", 3)
     assert found["very_short"] == ("look", 1)
     assert found["returns_to_start"] == ("look", 1)
@@ -180,4 +180,4 @@ def test_loops_and_flow_against_the_stream_are_found(drawn_reaches):
 def test_an_empty_file_is_refused():
     """No line is no network."""
     reaches, _ = prepare_reaches(raw_of(A="LINESTRING (0 0, 1 1)").iloc[:0], CRS)
-    assert check_network(reaches).refused
+    assert check_network(build_network(reaches)).refused

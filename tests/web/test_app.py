@@ -20,13 +20,6 @@ from tests.small_store import NASTY, make_small_store
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    held = make_small_store(tmp_path_factory.mktemp("brook") / "brook.gpkg")
-    yield held
-    held.close()
-
-
-@pytest.fixture(scope="module")
 def app(store):
     return create_app(store, Settings())
 

@@ -23,13 +23,6 @@ CORE = "http://www.opengis.net/spec/ogcapi-features-1/1.0/conf/"
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    held = make_small_store(tmp_path_factory.mktemp("brook") / "brook.gpkg")
-    yield held
-    held.close()
-
-
-@pytest.fixture(scope="module")
 def client(store):
     return create_app(store, Settings(), viewer=LOCAL_KEEPER).test_client()
 

@@ -9,20 +9,12 @@ from service.answers import features
 from service.records import LOCAL_KEEPER, Selection
 from service.settings import Settings
 from service.web.feed.reference_systems import CRS84
-from tests.small_store import make_small_store
 
 ITEMS = "/feed/collections/placements/items"
 EPSG = "http://www.opengis.net/def/crs/EPSG/0/"
 # First axis by the EPSG register: latitude for 4326, northing for 3035 (checks against pyproj's
 # own reading of the register below), easting for 27700 and 25830.
 SWAPPED = {4326: True, 3035: True, 27700: False, 25830: False}
-
-
-@pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    held = make_small_store(tmp_path_factory.mktemp("brook") / "brook.gpkg")
-    yield held
-    held.close()
 
 
 @pytest.fixture(scope="module")

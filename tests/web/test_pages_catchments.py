@@ -24,13 +24,6 @@ BROWSER = {"Accept": "text/html"}
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    held = make_small_store(tmp_path_factory.mktemp("brook") / "brook.gpkg")
-    yield held
-    held.close()
-
-
-@pytest.fixture(scope="module")
 def client(store):
     return create_app(store, Settings()).test_client()
 

@@ -26,13 +26,6 @@ GPX = "{http://www.topografix.com/GPX/1/1}"
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    held = make_small_store(tmp_path_factory.mktemp("brook") / "brook.gpkg")
-    yield held
-    held.close()
-
-
-@pytest.fixture(scope="module")
 def client(store):
     return create_app(store, viewer=LOCAL_KEEPER).test_client()
 

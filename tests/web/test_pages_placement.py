@@ -18,13 +18,6 @@ from tests.web.test_as_read import unmarked
 from tests.web.test_pages_catchments import BROWSER, text_of
 
 
-@pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    held = make_small_store(tmp_path_factory.mktemp("brook") / "brook.gpkg")
-    yield held
-    held.close()
-
-
 def client_of(store, viewer=LOCAL_KEEPER):
     return create_app(store, Settings(), viewer=viewer).test_client()
 
