@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 import numpy as np
 import orjson
@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     Decoded: TypeAlias = NDArray[Any] | ExtensionArray | pd.Series
 
 __all__ = ["column_values", "frame_from_rows", "instant_text", "rows_from_frame"]
+
+
+_DAY_MS: Final = 86_400_000
 
 
 def rows_from_frame(frame: pd.DataFrame, columns: Iterable[sa.Column[Any]]) -> dict[str, list[Any]]:
@@ -105,8 +108,13 @@ def _instants(series: pd.Series) -> list[str | None]:
     moments = pd.to_datetime(series, utc=True).dt.tz_localize(None)
     values = moments.to_numpy().astype("datetime64[ms]")
     known = ~np.isnat(values)
+    # Each day and each time of day is written once: gear is set on few days, at round times.
+    day, days = pd.factorize(values[known].astype(np.int64) // _DAY_MS)
+    clock, times = pd.factorize(values[known].astype(np.int64) % _DAY_MS)
+    dates = np.datetime_as_string(days.astype("datetime64[D]")).astype(object)
+    since_1970 = np.datetime_as_string(times.astype("datetime64[ms]"), unit="ms").tolist()
     encoded = np.full(len(values), None, dtype=object)
-    encoded[known] = np.strings.add(np.datetime_as_string(values[known], unit="ms"), "Z")
+    encoded[known] = dates[day] + np.array([f"{text[10:]}Z" for text in since_1970], object)[clock]
     return list(encoded.tolist())
 
 

@@ -9,7 +9,7 @@ triggers of version 1.4.
 from __future__ import annotations
 
 from contextlib import nullcontext
-from itertools import chain
+from itertools import chain, islice
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,14 +22,15 @@ from service.errors import StoreError
 from service.store import schema
 from service.store.geometry_blobs import blobs_from_geometries, geometries_from_blobs
 from service.store.guards import insert_guard_aside
-from service.store.secondary_indexes import indexes_aside
+from service.store.packed_rtree import packed_tables
+from service.store.secondary_indexes import PRESENT_SHARE, indexes_aside
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pyproj
 
-    from layers.arrays import Floats, Objects
+    from layers.arrays import Floats, Ints, Objects
 
 __all__ = [
     "APPLICATION_ID",
@@ -238,21 +239,47 @@ def _widen_extent(connection: sa.Connection, table: str, bounds: Floats) -> None
         )
 
 
-def _insert_rows(connection: sa.Connection, into: str, rows: Sequence[tuple[Any, ...]]) -> None:
-    """Insert rows, many to a statement: each looks up and counts on the row numbers anew."""
-    if not rows:
-        return
-    one = f"({', '.join('?' * len(rows[0]))})"
-    many = max(1, STATEMENT_VALUES // len(rows[0]))
-    whole = len(rows) // many * many
-    if whole:
-        packs = [
-            tuple(chain.from_iterable(rows[begin : begin + many]))
-            for begin in range(0, whole, many)
-        ]
+def _insert_rows(
+    connection: sa.Connection, into: str, values: Sequence[Sequence[Any]], count: int
+) -> None:
+    """Insert columns, many rows to a statement: each looks up and counts on row numbers anew."""
+    one = f"({', '.join('?' * len(values))})"
+    rows = zip(*values, strict=True)
+    many = max(1, STATEMENT_VALUES // len(values))
+    packs = [tuple(chain.from_iterable(islice(rows, many))) for _ in range(count // many)]
+    if packs:
         connection.exec_driver_sql(f"{into} VALUES {', '.join([one] * many)}", packs)
-    if whole < len(rows):
-        connection.exec_driver_sql(f"{into} VALUES {one}", rows[whole:])
+    if rest := list(rows):
+        connection.exec_driver_sql(f"{into} VALUES {one}", rest)
+
+
+def _insert_entries(connection: sa.Connection, index: str, fids: Ints, boxes: Floats) -> None:
+    """Add entries to an R-tree: all of it is packed anew unless it has many others."""
+    stored = connection.exec_driver_sql(f'SELECT count(*) FROM "{index}_rowid"').scalar_one()
+    if stored > PRESENT_SHARE * len(fids) or not _may_write_nodes(connection, index):
+        edges = [fids.tolist(), *boxes.T.tolist()]
+        _insert_rows(connection, f'INSERT INTO "{index}"', edges, len(fids))
+        return
+    if stored:
+        rows = connection.exec_driver_sql(f'SELECT id, minx, maxx, miny, maxy FROM "{index}"')
+        there = np.array(rows.fetchall(), np.float64)
+        fids = np.concatenate([there[:, 0].astype(np.int64), fids])
+        boxes = np.vstack([there[:, 1:], boxes])
+    node_bytes = connection.exec_driver_sql(
+        f'SELECT length(data) FROM "{index}_node" WHERE nodeno = 1'
+    ).scalar_one()
+    for table, columns in packed_tables(fids, boxes, int(node_bytes)).items():
+        connection.exec_driver_sql(f'DELETE FROM "{index}_{table}"')
+        _insert_rows(connection, f'INSERT INTO "{index}_{table}"', columns, len(columns[0]))
+
+
+def _may_write_nodes(connection: sa.Connection, index: str) -> bool:
+    """Whether SQLite lets its tables of an R-tree be written; some systems build it defensive."""
+    try:
+        connection.exec_driver_sql(f'DELETE FROM "{index}_node" WHERE nodeno = 0')
+    except sa.exc.DatabaseError:
+        return False
+    return True
 
 
 def _layer_kinds() -> dict[str, str]:
@@ -297,17 +324,23 @@ class GeoPackage:
         self, connection: sa.Connection, table: sa.Table, values: dict[str, list[Any]]
     ) -> None:
         """Insert whole columns of encoded values."""
-        names = list(values)
-        if not names or not len(values[names[0]]):
+        count = len(next(iter(values.values()), []))
+        if not count:
             return
-        rows = list(zip(*values.values(), strict=True))
-        columns = ", ".join(f'"{name}"' for name in names)
-        many = len(rows) >= BULK_ROWS
+        # A column without a value takes as long to bind as one that has some.
+        filled = {
+            name: column
+            for name, column in values.items()
+            if table.c[name].server_default is not None or column.count(None) < count
+        }
+        names = ", ".join(f'"{name}"' for name in filled)
+        many = count >= BULK_ROWS
         with (
-            indexes_aside(connection, table.name, len(rows)),
+            indexes_aside(connection, table.name, count),
             insert_guard_aside(connection, table.name) if many else nullcontext(),
         ):
-            _insert_rows(connection, f'INSERT INTO "{table.name}" ({columns})', rows)
+            into = f'INSERT INTO "{table.name}" ({names})'
+            _insert_rows(connection, into, list(filled.values()), count)
 
     def insert_layer(
         self,
@@ -328,12 +361,8 @@ class GeoPackage:
         self.insert(connection, table, rows)
         if bulk:
             filled = np.isfinite(bounds).all(axis=1)
-            numbers = np.asarray(fids)[filled].tolist()
-            edges = (bounds[filled, edge].tolist() for edge in (0, 2, 1, 3))
-            connection.exec_driver_sql(
-                f'INSERT INTO "{index_name(table.name)}" VALUES (?, ?, ?, ?, ?)',
-                list(zip(numbers, *edges, strict=True)),
-            )
+            boxes = bounds[filled][:, [0, 2, 1, 3]]
+            _insert_entries(connection, index_name(table.name), np.asarray(fids)[filled], boxes)
             connection.exec_driver_sql(_trigger(table.name, "insert"))
         _widen_extent(connection, table.name, bounds)
         return fids

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from hashlib import blake2b
-from itertools import pairwise, repeat
+from itertools import pairwise
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -24,11 +24,11 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from numpy.typing import NDArray
 
-    from layers.arrays import Bools, Objects
+    from layers.arrays import Ints, Objects
     from service.store.geopackage import GeoPackage
 
-    # Name, JSON of each row's value, and which rows have one.
-    _Part: TypeAlias = tuple[str, Objects, Bools]
+    # Name, number of each row's value, JSON of the distinct ones: '' = missing, as is the last.
+    _Part: TypeAlias = tuple[str, Ints, Objects]
 
 __all__ = [
     "add_entries",
@@ -135,33 +135,31 @@ def content_digests(
     """
     if not len(placements):
         return pd.Series([], index=placements.index, dtype="str", name="digest")
-    parts = {name: (texts, known) for name, texts, known in _placement_parts(placements)}
-    if "original_x" in parts:
-        original = parts["original_x"][1]
+    parts = {part[0]: part for part in _placement_parts(placements) if part[0] not in _DERIVED}
+    if "original_x" in parts:  # the store's own place follows from it
+        _, codes, texts = parts["original_x"]
+        known = (texts != "")[codes]
         for name in {"x", "y"} & parts.keys():
-            parts[name] = parts[name][0], parts[name][1] & ~original
+            _, own, ordinates = parts[name]
+            parts[name] = name, np.where(known, len(ordinates) - 1, own), ordinates
+    every = np.arange(len(placements))
     if "shape" in parts:
-        words, known = parts["shape"][0].copy(), parts["shape"][1]
-        if known.any():
-            words[known] = _json_texts(
-                _to_a_millimetre(placements["shape"].to_numpy(object)[known])
-            )
-        parts["shape"] = words, known
-    for name, texts, owner in _owned_texts(placements, catches, lengths, in_order=True):
-        order = np.argsort(pd.factorize(texts, sort=True)[0], kind="stable")
-        own = _lists(_json_texts(texts.tolist())[order], owner[order], len(placements))
-        parts[name] = own, own != ""
-    content = [(name, *parts[name]) for name in sorted(parts.keys() - _DERIVED)]
-    digests = [
-        blake2b(text.encode(), digest_size=16).hexdigest()
-        for text in _joined(content, len(placements))
-    ]
+        rounded = _to_a_millimetre(placements["shape"].to_numpy(object))
+        parts["shape"] = "shape", every, _or_missing(rounded)
+    for name, own, rows, owner in _owned_texts(placements, catches, lengths, in_order=True):
+        place = np.empty(len(rows), np.intp)
+        place[np.argsort(rows)] = np.arange(len(rows))
+        order = np.argsort(place[own], kind="stable")
+        listed = _lists(_json_texts(rows.tolist()), own[order], owner[order], len(placements))
+        parts[name] = name, every, listed
+    pieces = _pieces(sorted(parts.values(), key=itemgetter(0)), len(placements))
+    digests = [blake2b(text.encode(), digest_size=16).hexdigest() for text in _objects(pieces)]
     return pd.Series(digests, index=placements.index, dtype="str", name="digest")
 
 
-def _to_a_millimetre(shapes: Objects) -> list[str]:
+def _to_a_millimetre(shapes: Objects) -> list[str | None]:
     rounded = shapely.transform(shapes, lambda xy: xy.round(3) + 0.0)
-    words: list[str] = shapely.to_wkt(rounded, rounding_precision=-1).tolist()
+    words: list[str | None] = shapely.to_wkt(rounded, rounding_precision=-1).tolist()
     return words
 
 
@@ -171,11 +169,10 @@ def document_texts(
     """Write the same documents as the JSON text that the history keeps."""
     if not len(placements):
         return []
-    parts = _placement_parts(placements)
-    for name, texts, owner in _owned_texts(placements, catches, lengths):
-        own = _lists(texts, owner, len(placements))
-        parts.append((name, own, own != ""))
-    return list(_joined(parts, len(placements)).tolist())
+    parts, every = _placement_parts(placements), np.arange(len(placements))
+    for name, codes, texts, owner in _owned_texts(placements, catches, lengths):
+        parts.append((name, every, _lists(texts, codes, owner, len(placements))))
+    return list(_objects(_pieces(parts, len(placements))))
 
 
 def _placement_parts(placements: gpd.GeoDataFrame) -> list[_Part]:
@@ -183,13 +180,12 @@ def _placement_parts(placements: gpd.GeoDataFrame) -> list[_Part]:
     plain = pd.DataFrame(placements.drop(columns=[placements.geometry.name])).reset_index()
     parts = _parts(plain, schema.placements)
     points = np.asarray(placements.geometry)
-    for name, ordinate in (("x", shapely.get_x(points)), ("y", shapely.get_y(points))):
-        parts.append((name, _json_texts(ordinate.tolist()), ~np.isnan(ordinate)))
+    values = {"x": shapely.get_x(points).tolist(), "y": shapely.get_y(points).tolist()}
     if "shape" in placements:
         shapes = placements["shape"].to_numpy(object)
-        words = shapely.to_wkt(shapes, rounding_precision=-1)
-        parts.append(("shape", _json_texts(words.tolist()), ~shapely.is_missing(shapes)))
-    return parts
+        values["shape"] = shapely.to_wkt(shapes, rounding_precision=-1).tolist()
+    every = np.arange(len(placements))
+    return parts + [(name, every, _or_missing(own)) for name, own in values.items()]
 
 
 def _owned_texts(
@@ -198,8 +194,11 @@ def _owned_texts(
     lengths: pd.DataFrame,
     *,
     in_order: bool = False,
-) -> Iterator[tuple[str, Objects, NDArray[np.intp]]]:
-    """JSON of each catch and length, keys `in_order` if so wanted, and its placement's number."""
+) -> Iterator[tuple[str, Ints, Objects, Ints]]:
+    """JSON of each catch and length: number of each row's, distinct ones, row of its placement.
+
+    Keys are `in_order` if so wanted.
+    """
     for name, frame, table in (
         ("catches", catches, schema.catches),
         ("lengths", lengths, schema.lengths),
@@ -209,19 +208,22 @@ def _owned_texts(
             if in_order:
                 parts.sort(key=itemgetter(0))
             owner = placements.index.get_indexer(pd.Index(frame["placement_id"]))
-            yield name, _joined(parts, len(frame)), owner
+            pieces, codes = _pieces(parts, len(frame)), np.arange(len(frame))
+            if len(pieces) == 1:  # rows that repeat: each distinct one is written once
+                codes, texts = pieces[0]
+                pieces = [(np.arange(len(texts)), texts)]
+            yield name, codes, np.array(list(_objects(pieces)), dtype=object), owner
 
 
 def _parts(frame: pd.DataFrame, table: sa.Table) -> list[_Part]:
-    """JSON of each column that a document has: values, and where there is one."""
+    """JSON of each column of which a document has a value."""
     parts = []
     for column in table.columns:
         if column.name in frame and column.name not in _OWN:
             codes, distinct = _distinct(frame[column.name])
-            texts = _json_texts([*_document_values(distinct, column), None])
-            known = texts != "null"
-            if known.any():
-                parts.append((str(column.name), texts[codes], known[codes]))
+            texts = _or_missing(_document_values(distinct, column))
+            if (texts != "").any():
+                parts.append((str(column.name), codes % len(texts), texts))
     return parts
 
 
@@ -245,34 +247,51 @@ def _json_texts(values: list[Any]) -> Objects:
     return np.array(lines, dtype=object)
 
 
-def _joined(parts: list[_Part], count: int) -> Objects:
-    """Objects of the parts that each of `count` rows has; rows with the same parts at once."""
-    written = np.full(count, "{}", dtype=object)
-    kind_of = np.zeros(count, dtype=np.intp)
-    for _, _, known in parts:
-        kind_of = pd.factorize(2 * kind_of + known)[0]
-    for number, first in enumerate(np.unique(kind_of, return_index=True)[1].tolist()):
-        rows = np.flatnonzero(kind_of == number)
-        had = [(name, texts[rows].tolist()) for name, texts, known in parts if known[first]]
-        if had:
-            pieces: list[Iterable[str]] = []
-            for name, texts in had:
-                pieces += [repeat(f'{"," if pieces else "{"}"{name}":'), texts]
-            written[rows] = list(map("".join, zip(*pieces, repeat("}"))))
-    return written
+def _or_missing(values: list[Any]) -> Objects:
+    """JSON of each of these values, '' for None, and at the end one more ''."""
+    texts = _json_texts([*values, None])
+    texts[texts == "null"] = ""
+    return texts
 
 
-def _lists(texts: Objects, owner: NDArray[np.intp], count: int) -> Objects:
+def _pieces(parts: list[_Part], count: int) -> list[tuple[Ints, Objects]]:
+    """Text of objects of the parts that each of `count` rows has, but for what begins and ends it.
+
+    Columns of few values are joined for each combination that occurs, not for each row. A piece
+    is the number of each row's text, and the distinct texts.
+    """
+    few = count // 4
+    codes, texts = np.zeros(count, np.intp), np.array([""], dtype=object)
+    pieces = []
+    for name, own, values in parts:
+        named = [f',"{name}":{value}' if value else "" for value in values.tolist()]
+        words = np.array(named, dtype=object)
+        if max(len(texts), len(words)) <= few:
+            both, pairs = pd.factorize(codes * len(words) + own)
+            if len(pairs) <= few:
+                codes, texts = both, texts[pairs // len(words)] + words[pairs % len(words)]
+                continue
+        pieces.append((codes, texts))
+        codes, texts = own, words
+    return [*pieces, (codes, texts)]
+
+
+def _objects(pieces: list[tuple[Ints, Objects]]) -> Iterator[str]:
+    """JSON object of each row."""
+    for row in zip(*(texts[codes].tolist() for codes, texts in pieces), strict=True):
+        yield f"{{{''.join(row)[1:]}}}"
+
+
+def _lists(texts: Objects, codes: Ints, owner: Ints, count: int) -> Objects:
     """JSON lists of the objects of each of `count` owners; '' where one has none."""
     order = np.argsort(owner, kind="stable")
-    sorted_texts = texts[order].tolist()
+    sorted_texts = texts[codes[order]].tolist()
     ends = np.searchsorted(owner[order], np.arange(count + 1)).tolist()
-    lists = np.full(count, "", dtype=object)
-    lists[:] = [
+    lists = [
         f"[{','.join(sorted_texts[begin:end])}]" if end > begin else ""
         for begin, end in pairwise(ends)
     ]
-    return lists
+    return np.array(lists, dtype=object)
 
 
 def note(

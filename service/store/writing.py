@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import sqlalchemy as sa
 
+from layers.fieldwork.looking import local_dates
 from layers.fieldwork.stretches import stretch_lines
 from layers.network.graph import build_network
 from service.errors import StoreError
@@ -30,7 +31,6 @@ __all__ = [
     "clear_network_findings",
     "delete_placements",
     "insert_network_findings",
-    "local_dates",
     "stored_rows",
     "update_placement",
 ]
@@ -39,16 +39,6 @@ __all__ = [
 OWNED = ("placement_shapes", "catches", "lengths", "snaps", "stretches", "flags")
 # Flags that follow from where the network lies: computed anew when it is replaced.
 NETWORK_FLAG_STARTS = ("snap_", "stretch_", "network_")
-
-
-def local_dates(placements: pd.DataFrame) -> list[str | None]:
-    """Date of setting where the gear stood, from `set_at` (UTC) and `timezone`."""
-    dates_of = np.full(len(placements), None, dtype=object)
-    moments = pd.to_datetime(placements["set_at"], utc=True)
-    for zone, rows in placements.groupby("timezone", observed=True).indices.items():
-        dates = moments.iloc[rows].dt.tz_convert(str(zone)).dt.strftime("%Y-%m-%d")
-        dates_of[rows] = dates.astype(object).where(dates.notna(), None).to_numpy()
-    return list(dates_of.tolist())
 
 
 def add_records(
@@ -102,7 +92,10 @@ def _placement_values(placements: gpd.GeoDataFrame, digests: pd.Series) -> dict[
     own = ("fid", "geom", "batch_id", "content_digest", "set_on")
     columns = [column for column in schema.placements.columns if column.name not in own]
     values = rows_from_frame(plain, columns)
-    values["set_on"] = local_dates(placements)
+    days = local_dates(placements).to_numpy().astype("datetime64[D]")
+    dates = np.datetime_as_string(days).astype(object)
+    dates[np.isnat(days)] = None
+    values["set_on"] = dates.tolist()
     values["content_digest"] = digests.loc[placements.index].tolist()
     return values
 

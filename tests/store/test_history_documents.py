@@ -87,6 +87,30 @@ def test_documents_agree_with_a_plain_loop():
     assert '"minutes":0.0' in texts[2]  # equal numbers are told apart by their sign
 
 
+def test_documents_of_many_rows_with_few_values_agree_with_a_plain_loop():
+    """Columns that repeat are joined for each combination of their values, not for each row."""
+    n, copies = len(NOTES), 40
+    placements, catches, lengths = _frames()
+    many = pd.concat([placements] * copies)
+    number = np.arange(len(many)) // n
+    many.index = pd.Index(
+        [f"{name}{k}" for name, k in zip(many.index, number, strict=True)],
+        name="placement_id",
+        dtype="str",
+    )
+    owned = []
+    for frame in (catches, lengths):
+        rows = pd.concat([frame] * copies, ignore_index=True)
+        copy = np.arange(len(rows)) // len(frame)
+        rows["placement_id"] += pd.Series(copy.astype(str), dtype="str")
+        owned.append(rows)
+    assert owned[0].drop(columns="placement_id").drop_duplicates().shape[0] == len(catches)
+    frames = (many, *owned)
+    want = _by_loop(*frames)
+    assert [json.loads(text) for text in document_texts(*frames)] == want
+    assert content_digests(*frames).tolist() == [content_digest(one) for one in want]
+
+
 def test_document_of_a_part_is_that_of_the_whole():
     """Verifying goes piece by piece: a document depends on nothing beside it."""
     placements, catches, lengths = _frames()

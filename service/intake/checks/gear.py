@@ -10,7 +10,7 @@ import shapely
 
 from layers.areas import ellipsoidal_area_m2
 from layers.crs import choose_operation
-from layers.fieldwork.daylight import light_state
+from layers.fieldwork.daylight import is_day
 from layers.fieldwork.effort import EFFORT_UNITS, effort_of, nights, soak_time_h
 from service.intake.wording import say
 
@@ -82,16 +82,15 @@ def _flag_hours(
         return
     x, y = shapely.get_x(placements.geometry.array), shapely.get_y(placements.geometry.array)
     lon, lat = choose_operation(placements.crs, "EPSG:4326").move(x[at], y[at])
-    states = {}
-    for name in ("set_at", "lifted_at"):
-        state = np.full(len(placements), None, dtype=object)
-        state[at] = light_state(lon, lat, placements[name].iloc[at])
-        states[name] = state
     current = own["gear_kind"].to_numpy(object) == "current"
+    placed = np.isfinite(lon) & np.isfinite(lat)
     for name, what in (("set_at", "began"), ("lifted_at", "ended")):
-        state = states[name]
-        dark = (own["hours"] == "day").to_numpy(bool) & pd.notna(state) & (state != "day")
-        bright = (own["hours"] == "night").to_numpy(bool) & (state == "day")
+        times = placements[name].iloc[at]
+        day, known = np.zeros((2, len(placements)), dtype=bool)
+        day[at] = is_day(lon, lat, times)
+        known[at] = placed & times.notna().to_numpy()
+        dark = (own["hours"] == "day").to_numpy(bool) & known & ~day
+        bright = (own["hours"] == "night").to_numpy(bool) & day
         findings.flag(cells, dark & current, say("outside_hours.current", what=what), name)
         findings.flag(cells, dark & ~current, say("outside_hours.day", what=what), name)
         findings.flag(cells, bright, say("outside_hours.night", what=what), name)
