@@ -9,7 +9,7 @@ species are `possible` there, unless found: nobody can say that they were not am
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -20,7 +20,12 @@ from layers.coded import coded_labels, numbered
 from layers.errors import FrameError
 from layers.estimates.clustering import independent_share
 from layers.estimates.proportions import wilson_interval
-from layers.estimates.visited_units import Sampling, unit_runs, units_looked_and_found
+from layers.estimates.visited_units import (
+    Sampling,
+    UnitRuns,
+    unit_runs,
+    units_looked_and_found,
+)
 from layers.fieldwork.effort import effort_in, main_units, unit_words
 from layers.fieldwork.looking import (
     catch_numbers,
@@ -37,6 +42,8 @@ from layers.frames import codes_of, codes_within, reads
 from layers.plurals import counted
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from layers.arrays import Bools, Floats, Ints, Objects
 
 __all__ = ["OCCURRENCE_COLUMNS", "occurrence"]
@@ -71,7 +78,8 @@ _MOST_METHODS: Final = 62  # they are kept as bits of one signed 64-bit number
 _NOTE: Final = (
     "{odd:.0f} of {found:.0f} placements that found it used a method not listed for it, or gear "
     "that did not fish properly; such gear counts as looking only where it found it, so shares "
-    "may be too high"
+    "may be too high; without it {listed_found:.0f} of {listed:.0f} placements, "
+    "{reaches_found} of {reaches} reaches"
 )
 
 
@@ -290,8 +298,8 @@ def _count(
     visited, _ = units_looked_and_found(sampling, unit_runs(sampling, looking.visit))
     n_looked = placements_looked + extra
     maybe, note = _possible(found > 0, species)
-    for at in zip(*np.nonzero(extra), strict=True):
-        note[at] = _NOTE.format(odd=extra[at], found=found[at])
+    for at, words in _without_unlisted(sampling, by_reach, placements_looked, found, extra):
+        note[at] = words
     frame = pd.DataFrame(
         {
             "catchment": np.repeat(names.to_numpy(), n_species),
@@ -333,6 +341,29 @@ def _count(
     used_records[row] = True
     frame = frame.sort_values(["catchment", "species"], ignore_index=True)
     return frame[list(OCCURRENCE_COLUMNS)], used_records
+
+
+def _without_unlisted(
+    sampling: Sampling, by_reach: UnitRuns, looked_n: Floats, found: Floats, extra: Floats
+) -> Iterator[tuple[tuple[int, int], str]]:
+    """Say of places and species with finds from outside the rules what the others alone found."""
+    if not extra.any():
+        return
+    kept = ~by_reach.beyond
+    listed = replace(
+        by_reach, found_in=by_reach.found_in[kept], kind=by_reach.kind[kept],
+        beyond=by_reach.beyond[kept], finds=by_reach.finds[kept],
+    )  # fmt: skip
+    reaches, reaches_found = units_looked_and_found(sampling, listed)
+    for at in zip(*np.nonzero(extra), strict=True):
+        yield at, _NOTE.format(
+            odd=extra[at],
+            found=found[at],
+            listed=looked_n[at],
+            listed_found=found[at] - extra[at],
+            reaches=reaches[at],
+            reaches_found=reaches_found[at],
+        )
 
 
 def _possible(found: Bools, species: pd.DataFrame) -> tuple[Bools, Objects]:

@@ -185,6 +185,7 @@ def test_a_find_against_the_list_still_counts():
     assert (row["reaches"], row["reaches_found"]) == (1, 1)
     assert row["note"].startswith("2 of 2 placements that found it used a method not listed")
     assert "shares may be too high" in row["note"]
+    assert row["note"].endswith("without it 0 of 0 placements, 0 of 0 reaches")
     assert row_of(frame, "mere", stickleback)["state"] == "found"
     assert row_of(frame, "brook", "Cottus perifretum")["note"] == ""
 
@@ -291,6 +292,14 @@ def loop(placements, catches, species, methods, place_of, snaps, effort, ancesto
                     "words": words,
                     "coarse": set() if found else set(coarse),
                     "worth": worth_of(listed, set(found), reach),
+                    "unlisted": [
+                        *(len(found) - len(set(found) & set(listed)), len(found)),
+                        *(len(set(found) & set(listed)), len(listed)),
+                        *(
+                            len({reach.get(p) for p in group} - {None, np.nan})
+                            for group in (set(found) & set(listed), listed)
+                        ),
+                    ],
                 }
             )  # fmt: skip
     days_columns = ["first_date", "last_date", "first_looked", "last_looked"]
@@ -315,7 +324,10 @@ def worth_of(listed, found, reach) -> float:
 
 def assert_equals_loop(ours, plain):
     """Figures, dates and states are equal; effort and notes say what the loop gathered."""
-    counted = plain.columns.drop(["words", "coarse", "worth"])
+    counted = plain.columns.drop(["words", "coarse", "worth", "unlisted"])
+    for note, figures in zip(ours["note"], plain["unlisted"], strict=True):
+        if figures[0]:
+            assert [int(figure) for figure in re.findall(r"\d+", note)] == figures
     pd.testing.assert_frame_equal(ours[counted], plain[counted], check_dtype=False)
     for units, prefix in (("reaches", ""), ("placements", "placement_")):
         looked, found = plain[units], plain[f"{units}_found"]
