@@ -212,6 +212,7 @@ def test_columns_of_the_guide_are_those_of_the_functions():
         "next-places --count N --within M": "next_places",
         "depletion": "depletion",
         "detection --unit reach": "detection",
+        "detection --per catchment": "chance_present",
         "richness --per catchment": "richness",
         "richness --per gear": "standard_richness",
         "lengths --per species": "lengths",

@@ -59,6 +59,10 @@ _FEWEST_PLACEMENTS: Final = 3
 # Above this many placements the likelihood only repeats what the large-sample formula says.
 _LIKELIHOOD_UP_TO: Final = 1_000
 _Z95: Final = 1.959963984540054
+_NONE: Final = (
+    "none caught: upper limit exact for fish spread at random; where they shoal it may be several "
+    "times as high"
+)
 _TEXTS: Final = (
     "method", "catchment", "species", "effort_unit", "cpue_unit", "problem", "passes_counted"
 )  # fmt: skip
@@ -399,7 +403,7 @@ def rates(
     none, few = enough & (individuals == 0), enough & (placements <= _LIKELIHOOD_UP_TO)
     low[none] = 0.0
     high[none] = upper_limit_of_none(all_effort[none])
-    problem[none] = "none caught: upper limit exact for fish spread at random"
+    problem[none] = _NONE
     few &= ~none
     many = enough & ~none & ~few
     number, own = np.cumsum(few) - 1, few[of_rate]

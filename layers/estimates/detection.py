@@ -17,7 +17,7 @@ import pandas as pd
 
 from layers.estimates.covariates import CONSTANT
 from layers.estimates.fitted_seasons import LEAST_VISITS, each_species, looking_of
-from layers.estimates.occupancy import NOBODY, OccupancyFit, anywhere, visits_until
+from layers.estimates.occupancy import NOBODY, OccupancyFit, anywhere, doubts, visits_until
 from layers.estimates.seasons import PER_PLACEMENT, SEGMENT_M, seasons, units_of
 from layers.fieldwork.looking import inputs_of, nested_catchments, rolled_up
 from layers.frames import codes_within, reads
@@ -79,9 +79,6 @@ _ASSUMES: Final = (
     "closed seasons: a unit stays occupied or empty through one; visits independent; chance of "
     "detection rises with effort as that of independent tries; all units alike; "
     "no misidentification"
-)
-_OPEN: Final = (
-    "occupancy may be up to 1: these visits cannot tell a rare species from one hard to find"
 )
 _NO_FIND: Final = "without a find: only an upper limit of its chance is known"
 
@@ -282,17 +279,13 @@ def _rows_of(
                     -np.log1p(-fit.detection[visits.kinds[j]].value) * share,
                     chance=chance,
                 )
-            said += _remarks(visits, fit, j, season, methods)
+            said += [*doubts(seen, fit), *_remarks(visits, j, season, methods)]
         yield row | {"problem": "; ".join(filter(None, said))}
 
 
-def _remarks(
-    tried: Visits, fit: OccupancyFit, j: int, season: Seasons, methods: pd.Index
-) -> Iterator[str]:
+def _remarks(tried: Visits, j: int, season: Seasons, methods: pd.Index) -> Iterator[str]:
     """Say what to know before reading the figures of one method."""
     own = tried.column == j
-    if fit.occupancy.high == 1:
-        yield _OPEN
     others = [m for i, m in enumerate(tried.methods) if i != j and tried.kinds[i] == tried.kinds[j]]
     visits = int(own.sum())
     if not tried.found[tried.kinds[tried.column] == tried.kinds[j]].any():

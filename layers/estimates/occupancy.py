@@ -14,8 +14,10 @@ them. Weights of a half each had 59; of 0 to 2, no fewer without more bias elsew
 prior of the whole model at boundaries 45, but up to 0.04 farther off; the penalty in place of
 maximum likelihood everywhere 64 to 77, normal and Cauchy priors on the logits 65 to 92, posterior
 means and medians 69 to 94, maximum likelihood 65. None gets below where p is 0.1, or 0.2 with few
-visits: such visits cannot tell ψ from p, as the interval says. `tests/simulations/detection.py`
-prints the bias of the estimate shown for each setting.
+visits: such visits cannot tell ψ from p. Which they are is seen in the visits themselves: `doubts`
+warns where the interval is wider than 0.55 or the species was found fewer than six times more than
+once in a unit. `tests/simulations/detection.py` prints for each setting how often it does, and the
+bias of the estimate where it does not.
 
 An interval has the lowest and the highest figure among all coefficients whose likelihood, without
 penalty, differs so little from the maximum that a likelihood-ratio test would not reject them: the
@@ -49,7 +51,7 @@ from layers.estimates.profile_likelihood import (
 from layers.plurals import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from layers.arrays import Floats, Ints
     from layers.estimates.histories import Histories
@@ -63,6 +65,7 @@ __all__ = [
     "OccupancyFit",
     "anywhere",
     "at_least_one",
+    "doubts",
     "fit_occupancy",
     "presence",
     "refuse_thin",
@@ -72,7 +75,13 @@ __all__ = [
 NOBODY: Final = "nobody looked"
 MOST_VISITS: Final = 10_000
 LEAST_UNITS: Final = 10
+_OPEN: Final = (
+    "occupancy may be up to 1: these visits cannot tell a rare species from one hard to find"
+)
 LEAST_FINDS: Final = 3
+# Chosen by simulation, so that estimates without a doubt are off by less than 0.05 on average.
+_WIDEST: Final = 0.55
+_FEWEST_AGAIN: Final = 6
 _PENALTIES: Final = (0.25, 1.0)  # of ψ, and of each p
 _SLOPE: Final = (-12.0, 12.0)  # of a covariate
 
@@ -204,6 +213,23 @@ def fit_occupancy(visits: Histories, *, intervals: bool = True) -> OccupancyFit:
         - 2 * top
         + (2 * count * (count + 1) / (n - count - 1) if n > count + 1 else np.inf),
     )
+
+
+def doubts(visits: Histories, fit: OccupancyFit) -> Iterator[str]:
+    """Say why the interval of occupancy is to be read, and not the estimate; nothing if it may be.
+
+    The fit has intervals.
+    """
+    if fit.occupancy.high == 1:
+        yield _OPEN
+    again = visits.visits_found - visits.units_found
+    reasons = []
+    if fit.occupancy.high - fit.occupancy.low > _WIDEST:
+        reasons.append(f"it is wider than {_WIDEST}")
+    if again < _FEWEST_AGAIN:
+        reasons.append(f"found again in units only {counted(again, 'time')}")
+    if reasons:
+        yield f"read the interval of occupancy, not the estimate: {', '.join(reasons)}"
 
 
 def _figures(visits: Histories) -> list[tuple[Figure, Callable[[float], float]]]:

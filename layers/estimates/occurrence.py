@@ -356,13 +356,16 @@ def _without_unlisted(
     )  # fmt: skip
     reaches, reaches_found = units_looked_and_found(sampling, listed)
     for at in zip(*np.nonzero(extra), strict=True):
-        yield at, _NOTE.format(
-            odd=extra[at],
-            found=found[at],
-            listed=looked_n[at],
-            listed_found=found[at] - extra[at],
-            reaches=reaches[at],
-            reaches_found=reaches_found[at],
+        yield (
+            at,
+            _NOTE.format(
+                odd=extra[at],
+                found=found[at],
+                listed=looked_n[at],
+                listed_found=found[at] - extra[at],
+                reaches=reaches[at],
+                reaches_found=reaches_found[at],
+            ),
         )
 
 

@@ -15,7 +15,7 @@ __all__ = ["rate_interval", "upper_limit_of_none"]
 _CHI95: Final = 3.841458820694124  # 95 % point of chi-square with one degree of freedom
 # Size of the negative binomial at mean effort: the smaller, the more clumped the fish.
 _SIZES: Final = np.geomspace(0.02, 100.0, 60)
-_USUAL_SIZE: Final = 0.5
+_USUAL_SIZE: Final = 0.35
 _FARTHEST: Final = 60.0  # on the log scale, beyond any rate
 _AT_ONCE: Final = 4_000  # rates and catches whose numbers by size lie in memory together
 
@@ -48,9 +48,11 @@ def rate_interval(
     counts of animals: White & Bennetts 1996, Ecology 77:2549-2557; both from memory).
 
     Three placements say next to nothing of κ, and its best value then makes the interval far
-    too wide or too narrow. So the log-likelihood is penalised by (log(k/0.5))²/2, k = κ times
-    the mean effort: a log-normal prior on k with median 0.5 and a standard deviation of one
-    log unit. Chosen among seven intervals by simulation (`tests.simulations`).
+    too wide or too narrow. So the log-likelihood is penalised by (log(k/0.35))²/2, k = κ times
+    the mean effort: a log-normal prior on k with median 0.35 and a standard deviation of one
+    log unit. Chosen among a dozen intervals by simulation (`tests.simulations`): with a median
+    of 0.5, 87 % of intervals held the mean of ten counts of variance m + 5m², of 0.25, those of
+    three counts were five times as wide as the mean was high.
     """
     order = np.argsort(of_rate, kind="stable")
     fish, effort, of_rate = fish[order], effort[order], of_rate[order]

@@ -106,19 +106,23 @@ def detection(
 
 
 def chance_present(
-    store: Store, selection: Selection, viewer: Viewer, *, years: Sequence[int] | None = None
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    years: Sequence[int] | None = None,
+    days: Days | None = None,
 ) -> pd.DataFrame:
     """Chance that a species lives, unfound, on the visited reaches of each catchment.
 
-    Columns of `layers.estimates.detection.CHANCE_COLUMNS`; `years` as there.
+    `years` and `days` as for `detection`.
     """
     refuse_unknown(store, selection, viewer)
-    whole = _detected(store, selection.without_species(), viewer, "reach", years)
+    whole = _detected(store, selection.without_species(), viewer, "reach", years, days)
     found = whole.by_catchment
     shown = found[fully_shown(found["species"], reference.species(store), viewer)]
-    rows = of_species(in_chosen(store, shown, selection), selection).reset_index(drop=True)
-    rows.attrs["inputs"] = found.attrs.get("inputs", {})
-    return rows
+    rows = of_species(in_chosen(store, shown, selection), selection)
+    return as_summary(rows, "chance_present", found)  # type: ignore[no-any-return]
 
 
 def _detected(

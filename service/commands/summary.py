@@ -44,13 +44,14 @@ SUMMARIES: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "gaps": ("gaps", ("count", "min_order", "represents_m")),
     "next-places": ("next_places", ("count", "within_m", "counts", "weight", "represents_m")),
     "depletion": ("depletion", ("all_estimators",)),
-    "detection": ("detection", ("unit", "years", "days", "segment_m", "covariates")),
+    "detection": ("detection", ("per", "unit", "years", "days", "segment_m", "covariates")),
     "richness": ("richness", ("per", "coverage")),
     "lengths": ("lengths", ("per", "class_mm")),
     "returns": ("returns", ()),
     "change": ("change", ("per", "by", "unit", "days")),
 }
 _PER: Final[dict[str, dict[str, str]]] = {
+    "detection": {"method": "detection", "catchment": "chance_present"},
     "nearest-reach": {"placement": "placement_reaches", "reach": "reach_summary"},
     "lengths": {"species": "lengths", "class": "length_classes", "fish": "fish_condition"},
     "richness": {"catchment": "richness", "gear": "standard_richness"},
@@ -75,7 +76,8 @@ _GOES_BY: Final[dict[str, str]] = {
     type=click.Choice(list(dict.fromkeys(per for forms in _PER.values() for per in forms))),
     help="nearest-reach: one row for each placement or reach; "
     "lengths: for each species, class of length or weighed fish; change: species or year; "
-    "richness: catchment, or gear and group at equal coverage.",
+    "richness: catchment, or gear and group at equal coverage; "
+    "detection: method, or catchment with the chance that it holds what nobody found there.",
 )
 @click.option(
     "--coverage",
@@ -234,6 +236,7 @@ def _lacking(store: Store, what: str, frame: pd.DataFrame) -> list[str]:
 
 
 def _refuse_foreign(what: str, options: dict[str, Any]) -> None:
+    per = options.get("per")
     for option in summary.params:
         name = str(option.name)
         if name in options and name not in SUMMARIES[what][1]:
@@ -241,7 +244,10 @@ def _refuse_foreign(what: str, options: dict[str, Any]) -> None:
             raise RequestError(
                 f"{option.opts[0]} belongs to {', '.join(owners)}, not to {what}; leave it out."
             )
-    per = options.get("per")
+        if name in options.keys() & {"unit", "segment_m", "covariates"} and per == "catchment":
+            raise RequestError(
+                f"--per catchment counts reaches, all alike; leave out {option.opts[0]}."
+            )
     if per not in _PER.get(what, {None: ""}) and per is not None:
         raise RequestError(f"--per {per}: {what} has one row per {' or '.join(_PER[what])}.")
     if "coverage" in options and per != "gear":

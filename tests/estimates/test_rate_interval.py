@@ -33,7 +33,7 @@ def test_interval_is_that_of_the_likelihood_written_out(counts, effort):
     def poor(log_k, rate):
         size = np.exp(log_k) / e.mean()
         fit = scipy.stats.nbinom.logpmf(y, size * e, size / (size + rate)).sum()
-        return (log_k - np.log(0.5)) ** 2 / 2 - fit
+        return (log_k - np.log(0.35)) ** 2 / 2 - fit
 
     def profile(rate):
         grid = np.linspace(-3.9, 4.6, 40)

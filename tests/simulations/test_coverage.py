@@ -35,7 +35,18 @@ def test_joint_removal_intervals_cover():
 @pytest.mark.parametrize("efforts", ["equal", "unequal"])
 @pytest.mark.parametrize(
     ("size", "mean", "n"),
-    [(0.5, 10.0, 3), (0.5, 1.0, 5), (2.0, 3.0, 3), (0.5, 3.0, 10), (5.0, 0.3, 10), (1.0, 3.0, 30)],
+    [
+        (0.5, 10.0, 3),
+        (0.5, 1.0, 5),
+        (2.0, 3.0, 3),
+        (0.5, 3.0, 10),
+        (5.0, 0.3, 10),
+        (1.0, 3.0, 30),
+        (0.2, 3.0, 3),
+        (0.2, 3.0, 5),
+        (0.2, 3.0, 10),
+        (0.2, 10.0, 30),
+    ],
 )
 def test_intervals_of_catch_rates_cover(size, mean, n, efforts):
     """With very unequal effort, and clumping that does not go with it, at least 85 %."""

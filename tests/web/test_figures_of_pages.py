@@ -53,9 +53,7 @@ def text_of(markup: str) -> str:
 def tables_of(page, label: str) -> list[list[str]]:
     """Cells of all rows of the tables in regions of that name, as read."""
     assert page.status_code == 200, page.text
-    parts = re.findall(
-        rf'(?s)role="region" aria-label="{label}".*?<tbody>(.*?)</tbody>', page.text
-    )
+    parts = re.findall(rf'(?s)role="region" aria-label="{label}".*?<tbody>(.*?)</tbody>', page.text)
     return [
         [text_of(cell) for cell in re.findall(r"(?s)<t[hd]\b.*?</t[hd]>", row)]
         for part in parts
@@ -215,3 +213,14 @@ def test_returns(client, printed):
     cells = [[row[1], *row[3:9]] for row in shown]
     got = sorted(tuple(int(_NUMBER.search(cell)[2]) for cell in row) for row in cells)
     assert got == wanted
+
+
+def test_chances_of_presence(client, printed):
+    cells = client.get("/catchments/chances.json", follow_redirects=True).get_json()["cells"]
+    own = printed("detection", "--per", "catchment")
+    own = own[own["chance_present"].notna()].set_index(["catchment", "species"])
+    shown = {(place, name): row for place, of in cells.items() for name, row in of.items()}
+    assert set(shown) == set(own.index)
+    columns = ["chance_present", "chance_present_low", "chance_present_high", "units", "year"]
+    for key, row in shown.items():
+        assert row == pytest.approx(own.loc[key, columns].tolist(), abs=5.1e-7), key
