@@ -13,6 +13,7 @@ from layers.estimates.histories import histories
 from layers.estimates.occupancy import (
     anywhere,
     at_least_one,
+    doubts,
     fit_occupancy,
     presence,
     refuse_thin,
@@ -218,6 +219,23 @@ def test_occupancy_goes_up_to_one_where_rare_and_hard_to_find_look_alike():
     fit = fit_occupancy(of_counts(*BOUNDARY["once in each of many"]))
     assert fit.occupancy.high == 1
     assert fit.occupancy.low > 0.2
+
+
+@pytest.mark.parametrize(
+    ("found", "tried", "words"),
+    [
+        # Found in half of 20 units on three visits of four: again twice in each.
+        ([[3]] * 10 + [[0]] * 10, [[4]] * 20, []),
+        ([[2]] * 5 + [[1]] * 5 + [[0]] * 30, [[2]] * 40, ["again in units only 5 times"]),
+        ([[2]] * 6 + [[1]] * 4 + [[0]] * 30, [[2]] * 40, []),
+        ([[2]] * 6 + [[1]] * 14 + [[0]] * 40, [[2]] * 60, ["may be up to 1", "wider than 0.55"]),
+    ],
+)
+def test_what_makes_an_estimate_doubtful(found, tried, words):
+    seen = of_counts(found, tried)
+    said = " ".join(doubts(seen, fit_occupancy(seen)))
+    assert all(word in said for word in words), said
+    assert ("not the estimate" in said) == bool(words), said
 
 
 def test_penalised_estimate_is_the_summit_of_the_penalised_likelihood():

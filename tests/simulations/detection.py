@@ -6,7 +6,8 @@ the log scale). A `rare` gear that always finds a present species visits three u
 `used` is the share of surveys with three finds or more, which are those counted; `estimated` that
 of these with an estimate. `ml` is the share where maximum likelihood stands, `bias` that of the
 estimate shown, `open` the share of intervals of occupancy that go up to 1. `doubted` is the share
-whose `problem` says to read the interval and not the estimate, `bias_else` the bias of the others. `missed` asks for the
+whose `problem` says to read the interval and not the estimate, `bias_else` the bias of the others.
+`missed` asks for the
 mean, over the very units without a find, of the chance by the true ψ and p that they hold it, and
 `anywhere` for the chance that one of the first ten of them does.
 """

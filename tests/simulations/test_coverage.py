@@ -92,17 +92,23 @@ def test_intervals_of_occupancy_cover(units, psi, gears, visits):
     [(20, 0.5, "0.6", 5), (40, 0.8, "0.6", 3), (80, 0.2, "0.9", 2), (80, 0.5, "0.3", 5)],
 )
 def test_occupancy_is_not_biased_where_visits_tell(units, psi, gears, visits):
-    row = detection.setting(
-        np.random.default_rng(8), units, psi, gears, visits, 60, intervals=False
-    )
+    row = detection.setting(np.random.default_rng(8), units, psi, gears, visits, 60)
     assert abs(row["bias"]) < 0.05
+    assert row["doubted"] < 0.35
+    assert abs(row["bias_else"]) < 0.05
 
 
-def test_occupancy_is_biased_where_a_species_is_hard_to_find():
-    """The guide says so; the interval then goes up to 1."""
-    row = detection.setting(np.random.default_rng(9), 20, 0.8, "0.1", 2, 40)
-    assert row["bias"] < -0.1
-    assert row["open"] > 0.8
+@pytest.mark.parametrize(
+    ("units", "psi", "gears", "visits", "below"),
+    [
+        (20, 0.8, "0.1", 2, True), (20, 0.2, "0.3", 3, False), (40, 0.5, "0.1", 3, True),
+        (80, 0.8, "0.1", 3, True),
+    ],
+)  # fmt: skip
+def test_where_occupancy_is_biased_the_problem_says_so(units, psi, gears, visits, below):
+    row = detection.setting(np.random.default_rng(9), units, psi, gears, visits, 40)
+    assert (row["bias"] < -0.05) if below else (row["bias"] > 0.05)
+    assert row["doubted"] > 0.9
 
 
 @pytest.mark.parametrize(
