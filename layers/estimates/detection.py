@@ -17,7 +17,7 @@ import pandas as pd
 
 from layers.estimates.covariates import CONSTANT
 from layers.estimates.fitted_seasons import LEAST_VISITS, each_species, looking_of
-from layers.estimates.occupancy import NOBODY, OccupancyFit, anywhere, doubts, visits_until
+from layers.estimates.occupancy import NOBODY, anywhere, doubts, visits_until
 from layers.estimates.seasons import PER_PLACEMENT, SEGMENT_M, seasons, units_of
 from layers.fieldwork.looking import inputs_of, nested_catchments, rolled_up
 from layers.frames import codes_within, reads

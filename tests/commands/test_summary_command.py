@@ -108,6 +108,7 @@ def test_output_file_appears_whole(path, tmp_path):
         (("coverage", "--as-of", "31.5.2024"), "2024-05-31"),
         (("sampled-length", "--by", "moon"), "moon"),
         (("nearest-reach", "--every-reach"), "--per reach"),
+        (("detection", "--per", "catchment", "--unit", "site"), "leave out --unit"),
     ],
 )
 def test_errors_are_one_readable_line(path, arguments, words):
