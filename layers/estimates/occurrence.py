@@ -298,8 +298,8 @@ def _count(
     visited, _ = units_looked_and_found(sampling, unit_runs(sampling, looking.visit))
     n_looked = placements_looked + extra
     maybe, note = _possible(found > 0, species)
-    for at, words in _without_unlisted(sampling, by_reach, placements_looked, found, extra):
-        note[at] = words
+    for at, said in _without_unlisted(sampling, by_reach, placements_looked, found, extra):
+        note[at] = said
     frame = pd.DataFrame(
         {
             "catchment": np.repeat(names.to_numpy(), n_species),
