@@ -58,6 +58,7 @@ _SETTINGS: Final = {
 }
 _WORDS: Final = "No records to draw."
 _FEWEST_FISH: Final = 5  # common practice, no source
+_MOST_PLACES: Final = 30  # in one figure
 
 
 # matplotlib is heavy, and a service that draws nothing is better off without: it is loaded when
@@ -275,12 +276,17 @@ def catch_per_unit_effort(
 
     `rates` is what `layers.estimates.catch_rate.catch_per_unit_effort` gave; `labels` are the names
     of methods for people. Bars are 95 % intervals; a hollow mark has none, and ≥ marks a lower
-    bound.
+    bound. Of very many catchments those with most placements are drawn.
     """
     title = f"Catch per unit effort of {species}"
     own = rates[(rates["species"] == species) & rates["cpue"].notna()]
     if own.empty:
         return _blank(title)
+    places = own["catchment"].nunique()
+    if places > _MOST_PLACES:
+        placed = own.groupby("catchment")["placements"].sum()
+        most = placed.sort_values(ascending=False, kind="stable").index[:_MOST_PLACES]
+        own = own[own["catchment"].isin(most)]
     methods = pd.Index(own["method"].unique()).sort_values()
     heights = [int((own["method"] == method).sum()) for method in methods]
     with _drawing():
@@ -295,6 +301,8 @@ def catch_per_unit_effort(
         note = "Bars: 95 % interval; hollow mark: none."
         if own.get("individuals_lower_bound", pd.Series(False)).any():
             note += " ≥: at least so much, since fish were counted as 'at least'."
+        if places > _MOST_PLACES:
+            note += f" {_MOST_PLACES} of {places} places, those with most placements."
         figure.supxlabel(note, fontsize=7.5)
         words = [
             f"{row.method} in {row.catchment}: {row.cpue:.3g} {row.cpue_unit}"

@@ -29,7 +29,7 @@ from layers.frames import PASS_MINUTES, codes_of, codes_within, reads
 from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     import numpy.typing as npt
 
@@ -86,6 +86,7 @@ def catch_per_unit_effort(
     catchment_of: pd.Series,
     ancestors: pd.DataFrame,
     units: Mapping[str, str] | None = None,
+    of_species: Collection[str] = (),
 ) -> pd.DataFrame:
     """Catch per unit effort by method, catchment and species.
 
@@ -97,6 +98,8 @@ def catch_per_unit_effort(
         Smallest catchment of each placement; missing = outside all.
     units
         Effort unit by method where another than its first is wanted.
+    of_species
+        Those whose rows are wanted; all when none is named.
 
     Returns
     -------
@@ -143,7 +146,8 @@ def catch_per_unit_effort(
         for power in (amount, amount**2)
     )
 
-    row, kind, number, lower = _catch_of_each(counted, catches, species)
+    wanted = species.index.isin(of_species) if of_species else np.ones(n_species, dtype=bool)
+    row, kind, number, lower = _catch_of_each(counted, catches, species, wanted)
     each, in_group = rolled_up(row, (member, group), len(placements))
     cell = in_group * n_species + kind[each]
     size = (n_groups, n_species)
@@ -153,26 +157,26 @@ def catch_per_unit_effort(
     )
     full = (species["rank"].fillna("species") == "species").to_numpy(dtype=bool)
     can = detectable(species, methods).to_numpy(dtype=bool)[:, names["method"]].T
-    at, of_species = np.nonzero((can & full) | (individuals > 0))
+    at, listed = np.nonzero((can & full & wanted) | (individuals > 0))
     place = np.empty(n_groups * n_species, dtype=np.int64)
-    place[at * n_species + of_species] = np.arange(at.size)
+    place[at * n_species + listed] = np.arange(at.size)
     units_of = [EFFORT_UNITS[unit] for unit in counted.units]
     per = np.array([unit.cpue_per for unit in units_of])[names["method"].to_numpy()]
     rate = rates(
         number[each], amount[row[each]], place[cell], placed[at], whole[at], squares[at],
-        lowest=lowest[at, of_species] > 0, per=per[at],
+        lowest=lowest[at, listed] > 0, per=per[at],
     )  # fmt: skip
     by_method = names["method"].to_numpy()[at]
     frame = pd.DataFrame(
         {
             "method": methods.index.take(by_method),
             "catchment": pd.Index(names["catchment"]).take(at),
-            "species": species.index.take(of_species),
+            "species": species.index.take(listed),
             "placements": placed[at],
             "effort": whole[at],
             "effort_unit": pd.Index(counted.units, dtype=object).take(by_method),
-            "individuals": individuals[at, of_species],
-            "individuals_lower_bound": lowest[at, of_species] > 0,
+            "individuals": individuals[at, listed],
+            "individuals_lower_bound": lowest[at, listed] > 0,
             "cpue": rate.value,
             "cpue_low": rate.low,
             "cpue_high": rate.high,
@@ -344,11 +348,11 @@ def _reasons(reasons: dict[str, Bools], member: Ints, group: Ints, n: int) -> np
 
 
 def _catch_of_each(
-    counted: CountedCatch, catches: pd.DataFrame, species: pd.DataFrame
+    counted: CountedCatch, catches: pd.DataFrame, species: pd.DataFrame, wanted: Bools
 ) -> tuple[Ints, Ints, Floats, Floats]:
     """Row of the placement, row of the species, fish, and rows of at least so many; each once."""
     kinds = codes_of(catches["species"], species.index, "Species")
-    kept = counted.kept
+    kept = counted.kept & wanted[kinds]
     key = counted.rows[kept] * len(species) + kinds[kept]
     key, which = np.unique(key, return_inverse=True)
     row, kind = np.divmod(key, max(len(species), 1))

@@ -99,7 +99,7 @@ def _work(
     species: pd.DataFrame,
     methods: pd.DataFrame,
     units: pd.Series,
-    place_of: pd.Series,
+    place_of: pd.Series | None,
     unit: Unit,
     days: Days | None,
 ) -> _Work:
@@ -114,7 +114,7 @@ def _work(
             "year": season.year[visit[kept]],
             "method": placements.loc[kept, "method"],
             "visit": visit[kept],
-            "place": place_of.reindex(placements.index)[kept],
+            "place": None if place_of is None else place_of.reindex(placements.index)[kept],
             "effort": whole.effort[kept],
             "effort_unit": np.array(whole.units, dtype=object)[whole.method[kept]],
         }
@@ -245,7 +245,7 @@ def change(
     methods: pd.DataFrame,
     *,
     units: pd.Series,
-    place_of: pd.Series,
+    place_of: pd.Series | None = None,
     unit: Unit = "site",
     days: Days | None = None,
 ) -> Changes:
@@ -258,7 +258,7 @@ def change(
     units
         Site or reach of each placement; missing = left out.
     place_of
-        Catchment or stream of each placement, for rows beside those of place `all`.
+        Catchment or stream of each placement, for rows beside those of place `all`, if wanted.
     unit
         What `units` are.
     days

@@ -17,7 +17,6 @@ from service.cache import cached
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    import pandas as pd
     import pyproj
 
     from layers.arrays import Floats, Objects
@@ -40,7 +39,6 @@ __all__ = [
     "outline",
     "reach_lines",
     "reaches_in_view",
-    "sampled_length",
     "streams",
 ]
 
@@ -67,66 +65,41 @@ class CoverageQuestion:
 
 def coverage(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
     """Reaches of at least the wanted order: how much was sampled, when last."""
-
-    def make() -> gpd.GeoDataFrame:
-        found = summaries.coverage(
-            store, question.selection, viewer, represents_m=question.represents_m
-        )
-        return found[found["strahler"] >= question.min_order].reset_index(drop=True)
-
-    today, represents = summaries.today(store), question.represents_m
-    key = ("coverage", today, question.selection, question.min_order, represents)
-    return cached(store, viewer, key, make)
-
-
-def sampled_length(store: Store, question: CoverageQuestion, viewer: Viewer) -> pd.DataFrame:
-    """Measure sampled length per method, and per catchment where catchments are chosen."""
-    key = ("sampled_length", question.selection)
-    return cached(
-        store, viewer, key, lambda: summaries.sampled_length(store, question.selection, viewer)
+    found = summaries.coverage(
+        store, question.selection, viewer, represents_m=question.represents_m
     )
+    if question.min_order <= 1:
+        return found
+    return found[found["strahler"] >= question.min_order].reset_index(drop=True)
 
 
 def streams(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
     """Streams: how much of each was visited and sampled, and what was found there."""
-    key = ("streams", question.selection, question.represents_m)
-    return cached(
-        store,
-        viewer,
-        key,
-        lambda: summaries.streams(
-            store, question.selection, viewer, represents_m=question.represents_m
-        ),
-    )
+    return summaries.streams(store, question.selection, viewer, represents_m=question.represents_m)
 
 
 def gaps(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
     """Gaps, longest first."""
-    options: dict[str, Any] = {
-        "min_order": question.min_order,
-        "counts": question.counts,
-        "represents_m": question.represents_m,
-    }
-    key = ("gaps", question.selection, *options.values())
-    return cached(
-        store, viewer, key, lambda: summaries.gaps(store, question.selection, viewer, **options)
+    return summaries.gaps(
+        store,
+        question.selection,
+        viewer,
+        min_order=question.min_order,
+        counts=question.counts,
+        represents_m=question.represents_m,
     )
 
 
 def next_places(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:
     """Places to go to next, in the catchments and the part of the network that are chosen."""
-    options: dict[str, Any] = {
-        "count": question.count,
-        "within_m": question.within_m,
-        "counts": question.counts,
-        "represents_m": question.represents_m,
-    }
-    key = ("next_places", question.selection, *options.values())
-    return cached(
+    return summaries.next_places(
         store,
+        question.selection,
         viewer,
-        key,
-        lambda: summaries.next_places(store, question.selection, viewer, **options),
+        count=question.count,
+        within_m=question.within_m,
+        counts=question.counts,
+        represents_m=question.represents_m,
     )
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import geopandas as gpd
 
 from layers.plurals import counted
-from service.answers import coverage_answers
+from service.answers import coverage_answers, summaries
 from service.answers.names import selection_words
 from service.answers.tables import summary_csv, summary_geojson
 from service.answers.waypoints import gpx_waypoints
@@ -50,13 +50,16 @@ def coverage_file(
     what, form
         A key of `FILES`, and one of its forms.
     """
-    found = {
-        "reaches": coverage_answers.coverage,
-        "gaps": coverage_answers.gaps,
-        "streams": coverage_answers.streams,
-        "next-places": coverage_answers.next_places,
-        "sampled-length": coverage_answers.sampled_length,
-    }[what](store, question, viewer)
+    found: pd.DataFrame
+    if what == "sampled-length":
+        found = summaries.sampled_length(store, question.selection, viewer)
+    else:
+        found = {
+            "reaches": coverage_answers.coverage,
+            "gaps": coverage_answers.gaps,
+            "streams": coverage_answers.streams,
+            "next-places": coverage_answers.next_places,
+        }[what](store, question, viewer)
     if form == "csv":
         return summary_csv(found)
     if form == "geojson":

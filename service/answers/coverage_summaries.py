@@ -17,6 +17,7 @@ from service.answers.opening import (
     as_summary,
     fully_shown,
     in_chosen,
+    kept,
     open_along_network,
     open_for,
     today,
@@ -95,13 +96,27 @@ def coverage(
     represents_m: float | None = None,
 ) -> gpd.GeoDataFrame:
     """Who was at each reach, how much of it, when last, and how far the nearest such water is."""
+    day = as_of or today(store)
+    return _coverage(store, selection, viewer, as_of=as_of, represents_m=represents_m, day=day)
+
+
+@kept
+def _coverage(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    *,
+    as_of: dt.date | None,
+    represents_m: float | None,
+    day: dt.date,
+) -> gpd.GeoDataFrame:
     from layers.estimates import coverage as computing
 
     water = counted(store, selection, viewer, represents_m=represents_m, as_of=as_of)
     found = computing.coverage(
         water,
         reference.reach_parts(store),
-        as_of=as_of or today(store),
+        as_of=day,
         region=reference.chosen_region(store, selection),
     )
     rows = in_chosen(store, found, selection)
@@ -111,6 +126,7 @@ def coverage(
     return as_summary(drawn, "coverage", found)
 
 
+@kept
 def streams(
     store: Store, selection: Selection, viewer: Viewer, *, represents_m: float | None = None
 ) -> gpd.GeoDataFrame:
@@ -129,6 +145,7 @@ def streams(
     return as_summary(found, "streams", found)
 
 
+@kept
 def gaps(
     store: Store,
     selection: Selection,
@@ -151,6 +168,7 @@ def gaps(
     return as_summary(in_chosen(store, found, selection), "gaps", found)
 
 
+@kept
 def next_places(
     store: Store,
     selection: Selection,
@@ -200,6 +218,7 @@ def _weights(joined: Network, name: str) -> Floats:
     return weights
 
 
+@kept
 def sampled_length(
     store: Store, selection: Selection, viewer: Viewer, *, by: Sequence[str] = ()
 ) -> pd.DataFrame:

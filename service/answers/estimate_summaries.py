@@ -19,6 +19,7 @@ from service.answers.opening import (
     as_summary,
     fully_shown,
     in_chosen,
+    kept,
     of_species,
     open_for,
     open_shown_whole,
@@ -199,6 +200,7 @@ def accumulation(
     return computing.accumulation(counts, int(samples.get(catchment, 0)))
 
 
+@kept
 def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
     """Species found per catchment and group, and estimates of how many there are."""
     from layers.estimates import richness as computing
@@ -234,6 +236,7 @@ def standard_richness(
     return as_summary(in_chosen(store, found, selection), "standard_richness", found)  # type: ignore[no-any-return]
 
 
+@kept
 def returns(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
     """Fish by permit, survey, species and fate; permits are for those who see exact places."""
     from layers.estimates.permit_returns import permit_returns
@@ -289,13 +292,14 @@ def change(
     by: str = "catchment",
     unit: str = "",
     days: Days | None = None,
+    everywhere: bool = False,
 ) -> pd.DataFrame:
     """Change of species over years: units gained and lost, yearly ratios, what would have shown.
 
     `by` is catchment or stream; `unit` site or reach, where empty site if half of the placements
-    have one; `days` as for `detection`.
+    have one; `days` as for `detection`. Of `everywhere` there are rows of place `all` alone.
     """
-    found = _changes(store, selection, viewer, by, unit, days).over_years
+    found = _changes(store, selection, viewer, by, unit, days, everywhere=everywhere).over_years
     return as_summary(found, "change", found, place=by)  # type: ignore[no-any-return]
 
 
@@ -307,14 +311,22 @@ def change_by_year(
     by: str = "catchment",
     unit: str = "",
     days: Days | None = None,
+    everywhere: bool = False,
 ) -> pd.DataFrame:
     """Occupancy and catch per effort of species by year; parameters as of `change`."""
-    found = _changes(store, selection, viewer, by, unit, days).by_year
+    found = _changes(store, selection, viewer, by, unit, days, everywhere=everywhere).by_year
     return as_summary(found, "change_by_year", found, place=by)  # type: ignore[no-any-return]
 
 
 def _changes(
-    store: Store, selection: Selection, viewer: Viewer, by: str, unit: str, days: Days | None
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    by: str,
+    unit: str,
+    days: Days | None,
+    *,
+    everywhere: bool,
 ) -> Changes:
     """Both tables, from models that are fitted once."""
     if by not in ("catchment", "stream"):
@@ -342,7 +354,7 @@ def _changes(
             listed,
             methods,
             units=place_of_each(store, records, chosen),
-            place_of=place_of_each(store, records, by),
+            place_of=None if everywhere else place_of_each(store, records, by),
             unit=chosen,
             days=days,
         )
@@ -351,4 +363,4 @@ def _changes(
             frame.attrs["inputs"]["unit"] = chosen
         return named
 
-    return cached(store, viewer, ("change", selection, by, unit, days), make)
+    return cached(store, viewer, ("change", selection, by, unit, days, everywhere), make)

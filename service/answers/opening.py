@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from functools import wraps
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -19,12 +20,13 @@ from service.access import (
     refuse_unknown,
     within_catchments,
 )
+from service.cache import cached
 from service.columns import SUMMARY_COLUMNS
 from service.records import EVERYTHING, OF_EFFORT, Selection
 from service.reference import network
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     import geopandas as gpd
 
@@ -37,6 +39,7 @@ __all__ = [
     "as_summary",
     "fully_shown",
     "in_chosen",
+    "kept",
     "of_species",
     "open_along_network",
     "open_for",
@@ -45,6 +48,21 @@ __all__ = [
     "place_of_each",
     "today",
 ]
+
+
+Summary = TypeVar("Summary", bound="Callable[..., Any]")
+
+
+def kept(summary: Summary) -> Summary:
+    """Have a summary cached by its options: nobody may change what it returns."""
+
+    @wraps(summary)
+    def found(store: Store, selection: Selection, viewer: Viewer, **options: Any) -> Any:  # noqa: ANN401 - as the summary's
+        given = {k: tuple(v) if isinstance(v, list) else v for k, v in options.items()}
+        key = (summary.__name__, selection, *sorted(given.items()))
+        return cached(store, viewer, key, lambda: summary(store, selection, viewer, **options))
+
+    return cast("Summary", found)
 
 
 @dataclass(frozen=True)

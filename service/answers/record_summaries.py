@@ -15,6 +15,7 @@ from service.answers.opening import (
     as_summary,
     fully_shown,
     in_chosen,
+    kept,
     of_species,
     open_along_network,
     open_for,
@@ -102,14 +103,16 @@ def effort(
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
         units=units,
+        of_species=selection.species,
     )
-    rows = of_species(found[fully_shown(found["species"], opened.species, viewer)], selection)
+    rows = found[fully_shown(found["species"], opened.species, viewer)]
     if selection.catchments:
         chosen = within_catchments(store, rows["catchment"], selection.catchments)
         rows = rows[chosen | (rows["catchment"] == ALL).to_numpy()]
     return as_summary(rows, "effort", found)  # type: ignore[no-any-return]
 
 
+@kept
 def effort_by_year(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
     """Effort by method, catchment and local year of setting, in every unit of the method.
 
@@ -128,6 +131,7 @@ def effort_by_year(store: Store, selection: Selection, viewer: Viewer) -> pd.Dat
     )
 
 
+@kept
 def occurrence(
     store: Store, selection: Selection, viewer: Viewer, *, by: str = "catchment"
 ) -> pd.DataFrame:

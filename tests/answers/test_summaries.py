@@ -70,6 +70,52 @@ def test_models_are_fitted_once_for_both_tables(store, monkeypatch, fitting, nam
             assert len(calls) == before + 2
 
 
+@pytest.mark.parametrize(
+    "name",
+    ["occurrence", "effort_by_year", "richness", "returns", "coverage", "streams", "gaps",
+     "next_places", "sampled_length"],
+)  # fmt: skip
+def test_a_summary_is_computed_once_until_something_is_written(store, name, tmp_path):
+    """Who asks again gets the same frame; other options, other eyes and a write have their own."""
+    summary = getattr(summaries, name)
+    with closing(make_small_store(tmp_path / "own.gpkg")) as own:
+        first = summary(own, Selection(), LOCAL_KEEPER)
+        assert summary(own, Selection(), LOCAL_KEEPER) is first
+        others = [
+            summary(own, Selection(methods=("kick_net",)), LOCAL_KEEPER),
+            summary(own, Selection(), PUBLIC),
+            summary(store, Selection(), LOCAL_KEEPER),
+        ]
+        own.put_species(own.species().assign(vernacular_name="written"), who="test")
+        written = summary(own, Selection(), LOCAL_KEEPER)
+        assert not [each for each in (*others, written) if each is first]
+        assert_frame_equal(pd.DataFrame(written), pd.DataFrame(first))
+
+
+def test_options_of_a_summary_have_answers_of_their_own(store):
+    plain = summaries.gaps(store, Selection(), LOCAL_KEEPER)
+    assert summaries.gaps(store, Selection(), LOCAL_KEEPER, min_order=2) is not plain
+    by = summaries.sampled_length(store, Selection(), LOCAL_KEEPER, by=["year"])
+    assert "year" in by
+    assert "year" not in summaries.sampled_length(store, Selection(), LOCAL_KEEPER)
+
+
+@pytest.mark.parametrize("name", ["change", "change_by_year"])
+def test_change_everywhere_is_that_of_all_places(store, name):
+    """Without the rows of catchments, for which nothing is fitted then."""
+    whole = getattr(summaries, name)(store, Selection(), LOCAL_KEEPER)
+    assert (whole["catchment"] != "all").any()
+    own = getattr(summaries, name)(store, Selection(), LOCAL_KEEPER, everywhere=True)
+    assert_frame_equal(own, whole[whole["catchment"] == "all"].reset_index(drop=True))
+
+
+def test_rates_of_one_species_are_its_rows_of_all(store):
+    whole = summaries.effort(store, Selection(), LOCAL_KEEPER)
+    for name in whole["species"].unique():
+        own = summaries.effort(store, Selection(species=(name,)), LOCAL_KEEPER)
+        assert_frame_equal(own, whole[whole["species"] == name].reset_index(drop=True))
+
+
 @pytest.mark.parametrize("name", ["change", "change_by_year", "detection", "chance_present"])
 def test_unknown_species_are_refused(store, name):
     with pytest.raises(RequestError, match="Salmo nobilis"):

@@ -36,6 +36,19 @@ def rels(document):
     return {link["rel"] for link in document["links"]}
 
 
+def test_the_list_of_collections_computes_no_coverage(store, monkeypatch):
+    """What lies along the network has its box; gaps of a million placements take seconds."""
+    monkeypatch.setattr(summaries, "gaps", None)
+    monkeypatch.setattr(summaries, "streams", None)
+    monkeypatch.setattr(summaries, "coverage", None)
+    fresh = create_app(store, Settings(), viewer=LOCAL_KEEPER).test_client()
+    boxes = {
+        each["id"]: each["extent"]["spatial"]["bbox"]
+        for each in fresh.get("/feed/collections?f=json").json["collections"]
+    }
+    assert boxes["gaps"] == boxes["streams"] == boxes["reaches"]
+
+
 def test_root_success(client):
     """/req/core/root-success: links to the API definition, the conformance, the data."""
     document = client.get("/feed/").json

@@ -122,8 +122,10 @@ class LayerSource:
         return found
 
     def extent(self, store: Store, viewer: Viewer) -> Extent:
-        """Box of all features."""
-        frame = self._layer(store, viewer)
+        """Box of all features; of what lies along the network, that of the network."""
+        frame = reference.network(store).reaches
+        if self.name == "catchments":
+            frame = self._layer(store, viewer)
         box = frame.total_bounds if len(frame) else np.full(4, np.nan)
         if not np.isfinite(box).all():
             return Extent()

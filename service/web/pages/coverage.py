@@ -11,7 +11,7 @@ from layers.drawing.geojson import MEDIA_TYPE
 from layers.estimates.coverage_bands import BANDS
 from layers.fieldwork.counted_water import COUNTS
 from service import reference
-from service.answers import coverage_answers
+from service.answers import coverage_answers, summaries
 from service.answers.coverage_answers import CoverageQuestion
 from service.answers.coverage_files import CAUTION, FILES, coverage_file
 from service.answers.names import filter_choices, selection_words
@@ -56,7 +56,7 @@ def show() -> str:
     if not len(reference.network(store).reaches):
         return render_template("coverage.html", no_network=True, **shared)
     coverage = coverage_answers.coverage(store, question, viewer)
-    lengths = coverage_answers.sampled_length(store, question, viewer)
+    lengths = summaries.sampled_length(store, question.selection, viewer)
     gaps = coverage_answers.gaps(store, question, viewer)
     places = coverage_answers.next_places(store, question, viewer)
     streams = coverage_answers.streams(store, question, viewer).drop(columns="geometry")

@@ -112,9 +112,10 @@ def change() -> Response:
     """Draw occupancy and catch per effort of one species by year."""
     query = read_query(request.args)
     name = _one(query.selection.species, "species")
-    years = summaries.change_by_year(current_store(), query.selection, current_viewer())
-    everywhere = years[years["catchment"] == ALL]
-    return _answer(figures.change_over_years(everywhere, name, labels=_labels()))
+    years = summaries.change_by_year(
+        current_store(), query.selection, current_viewer(), everywhere=True
+    )
+    return _answer(figures.change_over_years(years, name, labels=_labels()))
 
 
 def _in_catchment(*also: str) -> tuple[PageQuery, str]:

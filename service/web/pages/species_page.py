@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 from flask import Blueprint, render_template
 
 from layers.fieldwork.looking import detectable
-from layers.totals import ALL
 from service import reference
 from service.answers import summaries
 from service.answers.map_views import map_summary, network_bounds
@@ -87,7 +86,7 @@ def show(name: str) -> str:
 
 def _changes(own: Selection) -> list[dict[str, Any]]:
     """Give what there is of change everywhere."""
-    found = summaries.change(current_store(), own, current_viewer())
-    told = found[(found["catchment"] == ALL) & (found["first_year"] < found["last_year"])]
+    found = summaries.change(current_store(), own, current_viewer(), everywhere=True)
+    told = found[found["first_year"] < found["last_year"]]
     shown = told[told["yearly_ratio"].notna() | told["quantity"].eq("occupancy")]
     return [{str(key): value for key, value in row.items()} for row in shown.to_dict("records")]
