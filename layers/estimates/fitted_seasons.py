@@ -12,7 +12,7 @@ from layers.estimates.covariates import CONSTANT, choose_model
 from layers.estimates.histories import histories
 from layers.estimates.occupancy import fit_occupancy, refuse_thin
 from layers.fieldwork.looking import catch_numbers, detectable
-from layers.frames import codes_of, codes_within
+from layers.frames import codes_of, codes_within, reads
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -95,6 +95,7 @@ class Tried:
         return seen, self.looking.fits[key], model, ""
 
 
+@reads("placements", "catches", "species", "methods")
 def looking_of(
     season: Seasons,
     placements: pd.DataFrame,
