@@ -156,6 +156,6 @@ def test_of_many_catchments_those_with_most_placements_are_drawn():
     many = pd.concat([rates().iloc[[0]]] * 40, ignore_index=True)
     many = many.assign(catchment=[f"C{n:02d}" for n in range(1, 41)], placements=range(1, 41))
     svg = catch_per_unit_effort(many, "Cottus perifretum")
-    assert {f"C{n:02d}" for n in range(11, 41)} == set(re.findall(r">(C\d\d)<", svg))
+    assert {f"C{n:02d}" for n in range(11, 41)} == set(re.findall(r"(C\d\d)<", svg))
     assert "30 of 40 places" in svg
     assert "places" not in catch_per_unit_effort(many.iloc[:30], "Cottus perifretum")
