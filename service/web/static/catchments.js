@@ -34,9 +34,9 @@ function foldCatchments() {
 
 /** Write the chance of one cell, with its interval, the reaches visited and the year. */
 function writeChance(cell, [chance, low, high, reaches, year]) {
-  const span = `${formatShare(low)}–${formatShare(high)}`;
+  const span = `${formatShare(low)} to ${formatShare(high)}`;
   const visited = `${reaches} ${reaches === 1 ? "reach" : "reaches"}, ${year}`;
-  cell.textContent = `there? ${formatShare(chance)} (${span}; ${visited})`;
+  cell.textContent = `there? ${formatShare(chance)} (${span}), ${visited}`;
 }
 
 function writeChances(found, line) {
