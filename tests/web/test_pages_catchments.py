@@ -208,7 +208,7 @@ def test_chances_come_apart_or_with_the_page(client, monkeypatch):
     assert 0 <= low < chance < high <= 1
     assert reaches > 0
     assert year == 2023
-    shown = rf"there\? .+\s% \(.+–.+; {reaches} reach(es)?, 2023\)"
+    shown = rf"there\? .+\s% \(.+\s% to .+\s%\), {reaches} reach(es)?, 2023"
     assert re.search(shown, cells[species][1])
 
 
