@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
 import pyproj
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from layers.arrays import Bools, Floats
 
 __all__ = [
+    "DEGREE_DECIMALS",
     "Box",
     "CrsLike",
     "Operation",
@@ -37,11 +38,14 @@ __all__ = [
     "read_crs",
     "require_metres",
     "require_same_crs",
+    "rounded",
     "transform_frame",
 ]
 
 # What people write for a CRS: EPSG number, authority text, WKT or the object itself.
 CrsLike: TypeAlias = pyproj.CRS | str | int | None
+DEGREE_DECIMALS: Final = 7  # about a centimetre of latitude; RFC 7946, section 11.2
+_METRE_DECIMALS: Final = 3
 
 
 def read_crs(crs: CrsLike) -> pyproj.CRS:
@@ -351,6 +355,30 @@ def transform_frame(
         )
     moved = shapely.set_coordinates(shapes.copy(), np.column_stack([x, y]))
     return frame.set_geometry(moved, crs=None).set_crs(known, allow_override=True)
+
+
+def rounded(coordinates: ArrayLike, crs: CrsLike) -> Floats:
+    """Round coordinates as files, the feed and pages give them.
+
+    Parameters
+    ----------
+    coordinates
+        Degrees or metres, of any shape.
+    crs
+        Their CRS: degrees keep 7 decimals, metres 3.
+
+    Returns
+    -------
+    ndarray of float, of the same shape; never a negative zero
+
+    Examples
+    --------
+    >>> rounded([-11.123456789, -1e-9], "EPSG:4326").tolist(), float(rounded(2.00051, 32629))
+    ([-11.1234568, 0.0], 2.001)
+    """
+    decimals = DEGREE_DECIMALS if read_crs(crs).is_geographic else _METRE_DECIMALS
+    degrees_or_metres = np.asarray(coordinates, np.float64)
+    return np.asarray(np.round(degrees_or_metres, decimals) + 0.0, dtype=np.float64)
 
 
 def outside_area_of_use(lon: ArrayLike, lat: ArrayLike, crs: CrsLike) -> Bools:

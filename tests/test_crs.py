@@ -6,6 +6,7 @@ import math
 import numpy as np
 import pyproj
 import pytest
+import shapely
 
 from layers.crs import (
     choose_operation,
@@ -15,7 +16,10 @@ from layers.crs import (
     require_metres,
     require_same_crs,
 )
+from layers.drawing.geojson import to_wgs84
+from layers.drawing.record_features import _degrees
 from layers.errors import CrsError
+from service.web.feed.reference_systems import ReferenceSystem
 from tests.conftest import REFERENCES
 
 # Each entry names its source: Ordnance Survey, IOGP Guidance Note 7-2 and GIGS, LINZ, ICSM,
@@ -162,3 +166,23 @@ def test_a_known_shift_over_wgs84_goes_before_a_ballpark_one():
     assert math.dist((east, north), expected) < 5
     assert "Ballpark" not in way.name
     assert way.accuracy_m <= 5
+
+
+def test_places_are_rounded_in_one_way_wherever_they_are_written():
+    """A place on the zero meridian has no sign: -0.0 reads as west of it in a text.
+
+    RFC 7946, section 11.2, on precision; GeoJSON geometry, its properties and the feed agree.
+    """
+    place = shapely.points([[-1e-9, 51.123456789]])
+    wanted = [0.0, 51.1234568]
+    wgs84 = pyproj.CRS.from_epsg(4326)
+    columns = np.column_stack(_degrees(np.array([-1e-9]), np.array([51.123456789]), wgs84))
+    feed = ReferenceSystem("", pyproj.CRS.from_epsg(4258), swapped=False)
+    written = [
+        shapely.get_coordinates(to_wgs84(place, wgs84)), columns,
+        shapely.get_coordinates(feed.place(place, wgs84)),
+        np.column_stack(feed.positions(place, wgs84)),
+    ]  # fmt: skip
+    for one in written:
+        assert one.tolist() == [wanted]
+        assert not np.signbit(one).any()

@@ -18,7 +18,7 @@ import pandas as pd
 import pyproj
 import shapely
 
-from layers.crs import choose_operation, read_crs
+from layers.crs import choose_operation, read_crs, rounded
 from layers.errors import FrameError
 
 if TYPE_CHECKING:
@@ -42,7 +42,6 @@ __all__ = [
 MEDIA_TYPE: Final = "application/geo+json"  # RFC 7946, section 12
 # Features written in one go: many are faster than one by one, more no faster still.
 _AT_ONCE: Final = 200
-_DECIMALS: Final = 7  # 1e-7 degree is about 1 cm of latitude; RFC 7946, section 11.2
 # Members that RFC 7946, section 7.1, keeps for itself.
 _OWN_MEMBERS: Final = frozenset(
     ["type", "features", "bbox", "geometry", "geometries", "coordinates", "properties", "crs"]
@@ -96,7 +95,7 @@ def to_wgs84(geometries: Objects, crs: CrsLike) -> Objects:
     placed = shapely.set_coordinates(flat.copy(), xy)
     placed[~usable] = None
     _cut(placed)
-    placed = shapely.transform(placed, lambda at: np.round(at, _DECIMALS) + 0.0)
+    placed = shapely.transform(placed, lambda at: rounded(at, 4326))
     return np.asarray(shapely.orient_polygons(placed), dtype=object)
 
 

@@ -9,7 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from layers.crs import choose_operation
+from layers.crs import choose_operation, rounded
 from layers.fieldwork.effort import effort_of, unit_words
 from layers.fieldwork.looking import catch_numbers, local_times
 from layers.fieldwork.public_frames import GENERALISED_COLUMNS
@@ -196,7 +196,7 @@ def _degrees(x: Floats, y: Floats, crs: pyproj.CRS | None) -> tuple[Floats, Floa
     if crs is None or not len(x):
         return np.full(len(x), np.nan), np.full(len(x), np.nan)
     longitude, latitude = choose_operation(crs, 4326).move(x, y)
-    return np.round(longitude, 7), np.round(latitude, 7)
+    return rounded(longitude, 4326), rounded(latitude, 4326)
 
 
 @reads(

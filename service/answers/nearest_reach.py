@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from layers.crs import choose_operation, outside_area_of_use
+from layers.crs import choose_operation, outside_area_of_use, rounded
 from layers.network.catchments import catchment_of
 from layers.network.snapping import snap_to_reaches
 from service import reference
@@ -95,7 +95,7 @@ def nearest_reach(
         "ambiguous": bool(snap["ambiguous"]),
         "ambiguous_with": rival,
         "ambiguous_stream": _text(network.reaches.loc[rival, "stream_name"]) if rival else None,
-        "snapped": [round(float(lon[0]), 7), round(float(lat[0]), 7)],
+        "snapped": rounded([lon[0], lat[0]], 4326).tolist(),
     }
 
 

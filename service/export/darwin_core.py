@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from layers.crs import DEGREE_DECIMALS
 from layers.drawing.geojson import to_wgs84
 from layers.fieldwork.effort import EFFORT_UNITS, effort_of, main_units, unit_words
 from layers.fieldwork.looking import catch_numbers, local_dates
@@ -170,7 +171,7 @@ def _footprints(contents: Contents, exact: pd.Series) -> dict[str, Any]:
     shapes = to_wgs84(placements["shape"].to_numpy(object), placements.crs)
     drawn = ~shapely.is_missing(shapes) & exact.to_numpy(bool)
     wkt = np.full(len(placements), None, dtype=object)
-    wkt[drawn] = shapely.to_wkt(shapes[drawn], rounding_precision=7)
+    wkt[drawn] = shapely.to_wkt(shapes[drawn], rounding_precision=DEGREE_DECIMALS)
     columns: dict[str, Any] = {
         "footprintWKT": wkt,
         "footprintSRS": pd.Series("EPSG:4326", index=placements.index).where(drawn),

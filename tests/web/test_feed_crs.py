@@ -19,7 +19,7 @@ SWAPPED = {4326: True, 3035: True, 27700: False, 25830: False}
 
 @pytest.fixture(scope="module")
 def client(store):
-    settings = Settings(feed_crs="EPSG:27700, EPSG:3035")
+    settings = Settings(feed_crs="EPSG:27700, EPSG:3035, EPSG:2193")
     return create_app(store, settings, viewer=LOCAL_KEEPER).test_client()
 
 
@@ -31,7 +31,7 @@ def positions(answer):
 def test_crs_uri_and_storage_crs(client):
     """/req/crs/crs-uri, /req/crs/fc-md-storageCrs: CRS84 first, the store's own among them."""
     document = client.get("/feed/collections").json
-    listed = [CRS84, *(f"{EPSG}{code}" for code in (4326, 25830, 27700, 3035))]
+    listed = [CRS84, *(f"{EPSG}{code}" for code in (4326, 25830, 27700, 3035, 2193))]
     assert document["crs"] == listed
     for held in document["collections"]:
         assert held["crs"] == listed
@@ -107,3 +107,14 @@ def test_accuracy_is_stated(client):
     page = client.get("/feed/collections/placements?f=html").text
     assert "British National Grid" in page
     assert "accuracy" in page
+
+
+@pytest.mark.parametrize("parameter", ["crs", "bbox-crs"])
+def test_a_crs_of_another_part_of_the_world_is_refused_in_words(client, parameter):
+    """EPSG:2193 is for New Zealand (EPSG register, area 3973); places there would be no places."""
+    query = {parameter: f"{EPSG}2193"} | ({"bbox": "0,0,1,1"} if parameter == "bbox-crs" else {})
+    answer = client.get(ITEMS, query_string=query)
+    assert answer.status_code == 400
+    assert "is meant for this area: New Zealand - North Island" in answer.json["detail"]
+    assert CRS84 in answer.json["detail"]
+    assert client.get(ITEMS, query_string={"crs": f"{EPSG}27700"}).status_code == 200

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import orjson
 
 from service.errors import RequestError
+from service.web.context import current_store
 from service.web.feed.reference_systems import CRS84, read_area, read_system
 from service.web.parameters import only_value, refuse_unknown
 
@@ -88,13 +89,13 @@ def read_query(
     paging = ("limit", "after", "before")
     known = tuple(name for name in _COMMON if paged or name not in paging)
     given = read_parameters(args, (*known, *filters))
-    bbox_system = read_system(given.get("bbox-crs", CRS84), "bbox-crs", systems)
+    bbox_system = read_system(given.get("bbox-crs", CRS84), "bbox-crs", systems, current_store())
     if "bbox-crs" in given and "bbox" not in given:
         raise RequestError("bbox-crs is given without bbox; give both, or none.")
     if "after" in given and "before" in given:
         raise RequestError("after and before are both given; follow one link.")
     return FeatureQuery(
-        system=read_system(given.get("crs", CRS84), "crs", systems),
+        system=read_system(given.get("crs", CRS84), "crs", systems, current_store()),
         limit=_limit(given["limit"]) if "limit" in given else LIMIT,
         area=read_area(given["bbox"], bbox_system) if "bbox" in given else None,
         period=read_period(given["datetime"]) if "datetime" in given else Period(),

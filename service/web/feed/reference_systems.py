@@ -15,9 +15,11 @@ import numpy as np
 import pyproj
 import shapely
 
-from layers.crs import choose_operation, read_crs
+from layers.crs import choose_operation, outside_area_of_use, read_crs, rounded
 from layers.drawing.geojson import to_wgs84
 from service.answers.features import BOX_MARGIN_M, Box, store_box
+from service.answers.map_views import network_bounds
+from service.cache import cached
 from service.errors import RequestError
 
 if TYPE_CHECKING:
@@ -38,8 +40,6 @@ __all__ = [
 
 CRS84: Final = "http://www.opengis.net/def/crs/OGC/1.3/CRS84"
 _EPSG: Final = "http://www.opengis.net/def/crs/{}/0/{}"
-_DEGREE_DECIMALS: Final = 7  # about a centimetre
-_METRE_DECIMALS: Final = 3
 # A side of a box is a curve in another CRS: followed closely, and a tenth added all around.
 _DENSIFY: Final = 21
 
@@ -73,9 +73,8 @@ class ReferenceSystem:
         count = shapely.get_num_coordinates(flat)
         owner = np.repeat(np.arange(len(flat)), count)
         bad = np.bincount(owner[~good], minlength=len(flat)) > 0
-        decimals = _DEGREE_DECIMALS if self.geographic else _METRE_DECIMALS
         placed = shapely.set_coordinates(
-            flat.copy(), np.round(np.where(good[:, None], xy, 0), decimals)
+            flat.copy(), rounded(np.where(good[:, None], xy, 0), self.crs)
         )
         placed[(count == 0) | bad] = None
         return np.asarray(shapely.orient_polygons(placed), dtype=object)
@@ -85,8 +84,7 @@ class ReferenceSystem:
         x, y = shapely.get_x(points), shapely.get_y(points)
         if len(x) and not source.equals(self.crs, ignore_axis_order=True):
             x, y = choose_operation(source, self.crs).move(x, y)
-        decimals = _DEGREE_DECIMALS if self.geographic else _METRE_DECIMALS
-        return np.round(x, decimals), np.round(y, decimals)
+        return rounded(x, self.crs), rounded(y, self.crs)
 
     def written(self, placed: Objects) -> Objects:
         """Turn placed geometries into the axis order of the definition."""
@@ -136,18 +134,44 @@ def accuracy_words(store: Store, system: ReferenceSystem) -> str:
     return f"{way.name}; {stated}"
 
 
-def read_system(text: str, name: str, systems: tuple[ReferenceSystem, ...]) -> ReferenceSystem:
+def read_system(
+    text: str, name: str, systems: tuple[ReferenceSystem, ...], store: Store
+) -> ReferenceSystem:
     """Find the CRS that a parameter names by its URI.
 
     Raises RequestError where the feed does not offer it (requirements /req/crs/fc-crs-valid-value
-    and /req/crs/fc-bbox-crs-valid-value).
+    and /req/crs/fc-bbox-crs-valid-value), or the network lies outside its area of use.
     """
     for system in systems:
         if system.uri == text:
+            if meant := _area_missed(system, store):
+                raise RequestError(
+                    f"{name} {text!r} is meant for this area: {meant}. The streams of this store "
+                    "lie outside, where its coordinates would be wrong or missing; name another "
+                    f"CRS, such as {CRS84}."
+                )
             return system
     raise RequestError(
         f"{name} {text!r} is not offered; there are {', '.join(known.uri for known in systems)}."
     )
+
+
+def _area_missed(system: ReferenceSystem, store: Store) -> str:
+    """Name of the area that a CRS is meant for, where all of the network lies outside it."""
+    area = system.crs.area_of_use
+    if (
+        area is None
+        or system.crs.equals(_WGS84, ignore_axis_order=True)
+        or system.uri == storage_uri(store)
+    ):
+        return ""
+    bounds = cached(store, None, "network bounds", lambda: network_bounds(store), of_network=True)
+    if bounds is None:
+        return ""
+    west, south, east, north = bounds
+    lon, lat = np.meshgrid([west, (west + east) / 2, east], [south, (south + north) / 2, north])
+    missed = outside_area_of_use(lon.ravel(), lat.ravel(), system.crs).all()
+    return area.name.rstrip(".") if missed else ""
 
 
 @dataclass(frozen=True)
