@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from service.intake.headers import WORDS, Header, Names, meanings, spelt, word_for
+from service.intake.headers import WORDS, Header, Names, is_of_counts, meanings, spelt, word_for
 from service.intake.numbers import read_number
 from service.intake.shapes import NO_FISH
 from service.intake.units import CLOCK, canonical_unit
@@ -268,10 +268,14 @@ def _known_as_time(table: Table, header: Header) -> bool:
     times = WORDS["times"]
     lists = {name: times[name] for name in ("begin", "end")}
     words = header.words
-    which = "end" if word_for(words, lists) == "end" else "begin"
+    # Words for the time of day say nothing of what was done then.
+    done = " ".join(word for word in words.split() if word not in times["clock"])
+    which = "end" if word_for(done, lists) == "end" else "begin"
     if header.is_clock:
         lasting = ["minutes", *WORDS["headers"]["placements"]["minutes"]]
-        meant = word_for(words, lists | {"clock": [*times["clock"], *times["day"]], "min": lasting})
+        meant = word_for(done, lists) or word_for(
+            words, lists | {"clock": [*times["clock"], *times["day"]], "min": lasting}
+        )
         if meant == "min" and not header.is_duration:
             both = f"{header.text}: {header.cells[0]} may be hours and minutes, or others"
             table.open.append(f"{both}; state it as in {header.text} (h:mm).")
@@ -335,7 +339,7 @@ def _counted(header: Header, names: Names) -> dict[str, str | int]:
     )
     listed = sorted({*WORDS["stages"].get(stage, []), stage}, key=len, reverse=True)
     bare = re.sub(rf"\s+(?:{'|'.join(map(re.escape, listed))})$", "", words) if stage else words
-    if not bare and header.pass_no and not header.unit:
+    if header.pass_no and not header.unit and is_of_counts(bare):
         return {"pass_no": int(header.pass_no)}
     known = names.find(words) if stage and names.find(words, exact=True) else names.find(bare)
     if not known or header.unit:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.numbers import read_number, spelt_number
+from service.intake.times import WEEKDAY
 from service.intake.units import CLOCK, canonical_unit, hours_of, known_units
 from service.reference.species_lists import language_names
 from service.reference.spelling import misspelt
@@ -34,6 +35,7 @@ __all__ = [
     "Header",
     "Names",
     "date_order",
+    "is_of_counts",
     "meanings",
     "spelt",
     "unit_of_time",
@@ -49,7 +51,10 @@ _UNIT: Final = re.compile(r"^(?P<words>.*?)[\s,]*[(\[](?P<unit>[^()\[\]]*)[)\]]\
 _TAIL: Final = re.compile(r"^(?P<words>.+?)[\s_]+(?P<unit>\S+)$")
 _ZONE: Final = re.compile(r"UTM\s*(?:zone)?\s*(\d{1,2})\s*([NS])?", re.IGNORECASE)
 _PASS_WORDS: Final = "|".join(sorted(WORDS["passes"]["words"], key=len, reverse=True))
-_PASS: Final = re.compile(rf"(?:^|\b)(?:{_PASS_WORDS})\s*([1-9])(?:$|\b)")
+_PASS: Final = re.compile(
+    rf"\b(?:{_PASS_WORDS})\s*(?P<behind>[1-9])\b|"
+    rf"\b(?P<before>[1-9])\s?(?:st|nd|rd|th|er|re|eme|e|de|ste|te|a|o)?\s+(?:{_PASS_WORDS})\b"
+)
 _PASS_TAIL: Final = re.compile(r"^(.+\S)\s+([1-9])$")
 _OF_TIME: Final = ("min", "s", "h")
 # T1 with a unit of time is how long the first pass took.
@@ -67,13 +72,17 @@ _ROUND_HOURS: Final = 10  # from here on 12:30 may be minutes and seconds
 _SURE_COUNTS: Final = frozenset(
     {"count", *WORDS["headers"]["catches"]["count"]} - {"no", "total", "number", "catch", "caught"}
 )
+_OF_PASSES: Final = ("minutes", "count", "passes", "pass_no")  # that Pass 1 may stand above
 _OF_FISH: Final = frozenset({"length", *WORDS["headers"]["lengths"]["length_mm"]})
 _DENIED: Final = re.compile(
     r"\b(?:not|no|non|without|never|nicht|kein\w*|ohne|niet|geen|pas|sans|inte)\b"
 )
 _DAY: Final = re.compile(
-    r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}([T ].*)?|(?P<one>\d{1,2})[-/.](?P<two>\d{1,2})[-/.]\d{4}( .*)?|"
-    r"\d{1,2}\.?[ \-/][^\W\d]{3,9}\.?[ \-/]\d{4}( .*)?|[^\W\d]{3,9}\.? \d{1,2},? \d{4}( .*)?"
+    rf"(?:{WEEKDAY.pattern})?"
+    r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}([T ].*)?|"
+    r"(?P<one>\d{1,2})[-/.](?P<two>\d{1,2})[-/.]\d{4}( .*)?|"
+    r"\d{1,2}\.?[ \-/][^\W\d]{3,9}\.?[ \-/]\d{4}( .*)?|[^\W\d]{3,9}\.? \d{1,2},? \d{4}( .*)?|"
+    r"\d{1,2}(?:st|nd|rd|th) [^\W\d]{3,9},? \d{4}( .*)?|20\d\d[01]\d[0-3]\d)"
 )
 _CLOCK: Final = re.compile(r"\d{1,2}[:.h]\d\d(:\d\d)?(\s*[ap]\.?m\.?)?", re.IGNORECASE)
 _SERIAL: Final = re.compile(r"[2-7]\d{4}([.,]\d+)?")
@@ -81,7 +90,9 @@ _SERIAL: Final = re.compile(r"[2-7]\d{4}([.,]\d+)?")
 _OF_COUNTS: Final = frozenset(
     word for listed in WORDS["headers"]["catches"]["count"] for word in listed.split()
 ) | {"of", "count", "older", "other", "others"}
-_DECIMAL_DEGREES: Final = re.compile(r"[+-]?\d{1,3}[.,]\d{3,}")
+_DECIMAL_DEGREES: Final = re.compile(
+    r"[NSEW]?\s*[+-]?\d{1,3}[.,]\d{3,}\s*°?\s*[NSEW]?", re.IGNORECASE
+)
 
 
 def _unit_in_words(word: str) -> str:
@@ -101,6 +112,11 @@ def spelt(text: str) -> str:
     bare = unicodedata.normalize("NFKD", text.casefold().translate(_LETTERS))
     bare = "".join(sign for sign in bare if not unicodedata.combining(sign))
     return " ".join(re.sub(r"[^a-z0-9+]+", " ", bare).split())
+
+
+def is_of_counts(words: str) -> bool:
+    """Whether words say no more than that fish were counted."""
+    return set(words.split()) <= _OF_COUNTS
 
 
 def unit_of_time(text: str) -> str:
@@ -185,8 +201,10 @@ class Header:
     def pass_no(self) -> str:
         """Number of the pass that the header names; '' where it names none."""
         text = spelt(_UNIT.sub(lambda fit: fit["words"] or fit[0], self.text))
-        fit = _PASS.search(text) or (self.unit in _OF_TIME and _TIME_OF_PASS.fullmatch(text))
+        fit = _PASS.search(text)
         if fit:
+            return fit["behind"] or fit["before"]
+        if self.unit in _OF_TIME and (fit := _TIME_OF_PASS.fullmatch(text)):
             return fit[1]
         tail = _PASS_TAIL.match(text)
         return tail[2] if tail else ""
@@ -374,6 +392,7 @@ def meanings(header: Header) -> list[tuple[float, str, str]]:
     found: list[tuple[float, str, str]] = []
     if header.pass_no and not header.words and header.unit in known_units("min"):
         return [(100.0, "placements", "minutes")]
+    of_pass = bool(_PASS.search(spelt(header.text)))
     undirected = header.words
     for pattern in _DIRECTIONS.values():
         undirected = " ".join(pattern.sub(" ", undirected).split()) or header.words
@@ -389,6 +408,8 @@ def meanings(header: Header) -> list[tuple[float, str, str]]:
             best = process.extractOne(said, listed, scorer=fuzz.ratio)
             score = 101.0 if exact == column.name else best[1] if best else 0.0
             if score < 100 and len(said) < 5:
+                continue
+            if of_pass and column.name not in _OF_PASSES:
                 continue
             if score >= _NEAR and _fits(header, column, directed=said != header.words):
                 found.append((score, sheet, column.name))
@@ -412,7 +433,7 @@ def _fits(header: Header, column: Column, *, directed: bool) -> bool:
             return False
     if unit == "degrees":
         sure = directed or header.unit == "degrees" or _SURE_DEGREES.fullmatch(header.words)
-        return header.is_degrees or bool(sure and header.numeric)
+        return header.is_degrees or bool(sure and (header.numeric or header.read_as(column)))
     if name == "minutes" and header.is_duration:
         return True
     if kind in ("number", "whole") and header.cells and not header.numeric:

@@ -196,6 +196,10 @@ def whole_sheet(
     frame = frame.loc[filled]
     keep = [k for k, header in enumerate(headers) if header or (frame[k] != "").any()]
     nameless = [k for k in keep if not headers[k]]
+    # Programs of statistics write the numbers of rows into a first column without a header.
+    if nameless == [0] and frame[0].tolist() == [str(n) for n in range(1, len(frame) + 1)]:
+        findings.read_file(file, say("read_as.row_numbers"), sheet=sheet)
+        keep, nameless = keep[1:], []
     if nameless:
         said = say("header_unclear.nameless", number=nameless[0] + 1)
         findings.refuse_file(file, said, row=header_row, sheet=sheet)

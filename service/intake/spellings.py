@@ -16,7 +16,7 @@ import pandas as pd
 from layers.plurals import counted
 from service.intake.columns import SHEETS, plain
 from service.intake.numbers import NO_VALUE, all_plain, spelt_number
-from service.intake.times import settled_dates
+from service.intake.times import settled_dates, spelt_times
 from service.intake.wording import say
 
 if TYPE_CHECKING:
@@ -73,6 +73,7 @@ def as_written_by_us(
             _no_value(cells, column.name, _said_empty(cells.column(column.name)), frame, findings)
             if date_order is None:
                 _dates(cells, column.name, frame, findings)
+            _times(cells, column.name, frame, findings, date_order)
         elif column.kind in ("choice", "yes_no"):
             # A dash may be the sign against a plus, and none may be an outcome, or a no.
             doubtful = column.kind == "yes_no" or column.name == "outcome"
@@ -172,6 +173,25 @@ def _dates(cells: Cells, name: str, frame: pd.DataFrame, findings: Findings) -> 
         frame[name] = frame[name].mask(which, pd.Series(new[codes], index=frame.index))
         shown = {str(uniques[place]): read for place, read in became.items()}
         findings.read(cells, which, name, f"date_{order}", shown, shown_by=shown_by)
+
+
+def _times(
+    cells: Cells,
+    name: str,
+    frame: pd.DataFrame,
+    findings: Findings,
+    date_order: DateOrder | None,
+) -> None:
+    """Rewrite times such as 3 June 2024 9.45pm."""
+    codes, uniques = pd.factorize(frame[name].to_numpy(object))
+    became = spelt_times(uniques, date_order)
+    if became:
+        new, which = uniques.copy(), np.isin(codes, list(became))
+        new[list(became)] = list(became.values())
+        shown = {str(uniques[place]): text for place, text in became.items()}
+        written = replace(cells, frame=frame.copy(deep=False))
+        frame[name] = frame[name].mask(which, pd.Series(new[codes], index=frame.index))
+        findings.read(written, which, name, "time", shown)
 
 
 def without_totals(cells: Cells, findings: Findings) -> Cells:

@@ -300,6 +300,9 @@ class _Writer:
             for column, header in self.placement.items()
             if column not in ("placement_id", "minutes")
         ]
+        if "method" not in self.placement:
+            self.questions.append("No column names the method.")
+            lines.append(f"# method = {_toml({'constant': 'kick_net'})}  # ? which; take out the #")
         lines += self._effort()
         if "easting" in self.placement and "crs" not in self.placement:
             lines.append(self._crs(self.placement["easting"]))

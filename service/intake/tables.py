@@ -19,6 +19,7 @@ from layers.plurals import counted
 from service.intake.cell_texts import stripped
 from service.intake.columns import plain
 from service.intake.header_rows import LOOKED_AT, PAIR, is_value, row_of_header
+from service.intake.numbers import read_number
 from service.intake.reading import (
     DELIMITERS,
     TEXT_FILES,
@@ -210,25 +211,30 @@ def _under_groups(
 ) -> NDArray[np.object_]:
     """Put names of groups from the row above before headers that stand once in each group.
 
-    A group ends where the next begins, the last with the last header that stands twice; columns of
-    numbers behind it may be of it or not, and nothing is joined then.
+    A group ends where the next begins, or a header of the row above stands alone; the last with the
+    last header that stands twice. Columns of numbers behind it may be of it or not, and nothing is
+    joined then.
     """
     own: NDArray[np.object_] = cells[row]
     names = pd.Series(own).map(plain)
     twice = np.flatnonzero((names != "") & names.duplicated(keep=False))
-    starts = np.flatnonzero(filled[row - 1]) if row and len(twice) else twice[:0]
-    if not len(starts) or starts[0] > twice[0] or not filled[row][starts].all():
+    if not row or not len(twice):
         return own
+    upper = cells[row - 1]
+    starts = np.flatnonzero(filled[row - 1] & filled[row])
     end = int(twice[-1]) + 1
-    for behind in range(end, min(starts[starts >= end], default=len(own))):
-        values = [text for text in cells[row + 1 :, behind].tolist() if text]
-        summed = TOTAL.fullmatch(own[behind]) is not None
-        if values and all(map(is_value, values)) and not summed:
+    behind = filled[row - 1 : row + 1].any(axis=0) & (np.arange(len(own)) >= end)
+    for place in range(end, min(np.flatnonzero(filled[row - 1] & behind), default=len(own))):
+        values = [text for text in cells[row + 1 :, place].tolist() if text]
+        if values and all(map(is_value, values)) and not TOTAL.fullmatch(own[place]):
             return own
-    upper = pd.Series(cells[row - 1]).mask(~filled[row - 1]).ffill().fillna("").to_numpy(object)
-    both = np.array([f"{one} {two}".strip() for one, two in zip(upper, own, strict=True)], object)
+    of_group = pd.Series(upper).mask(~filled[row - 1]).ffill().fillna("").to_numpy(object)
+    both = np.array(
+        [f"{one} {two}".strip() for one, two in zip(of_group, own, strict=True)], object
+    )
     joined: NDArray[np.object_] = np.where(filled[row] & (np.arange(len(own)) < end), both, own)
-    clear = not pd.Series(joined[filled[row]]).map(plain).duplicated().any()
+    joined = np.where(filled[row - 1] & ~filled[row], upper, joined)
+    clear = len(starts) and not pd.Series(joined[joined != ""]).map(plain).duplicated().any()
     return joined if clear else own
 
 
@@ -246,8 +252,8 @@ def _about_blocks(
     titles: list[int] = []
     any_filled: Bools = np.asarray(filled.any(axis=1), dtype=bool)
     for place, header in enumerate(headers.tolist()):
-        first = header
-        while first > 0 and any_filled[first - 1] and (place == 0 or _pairs(cells[first - 1])):
+        first = header if place else 0
+        while place and any_filled[first - 1] and _pairs(cells[first - 1]):
             first -= 1
         end = headers[place + 1] if place + 1 < len(headers) else len(cells)
         for row in range(first, header):
@@ -318,8 +324,13 @@ def _without_notes(
     return body, np.zeros(0, dtype=np.intp)
 
 
-def _totals(cells: Objects, filled: Bools, body: Bools) -> Bools:
-    """Rows that begin with a word for a total and leave out what every other row gives."""
+def _totals(
+    cells: NDArray[np.object_], filled: NDArray[np.bool_], body: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Rows that begin with a word for a total and leave out what every other row gives.
+
+    Or that have nothing else than sums of the rows above, from the total before.
+    """
     first = filled.argmax(axis=1)
     words = cells[np.arange(len(cells)), first]
     named = body & np.array([TOTAL.fullmatch(word) is not None for word in words])
@@ -327,5 +338,18 @@ def _totals(cells: Objects, filled: Bools, body: Bools) -> Bools:
     if not named.any() or not others.any():
         return np.zeros(len(cells), dtype=bool)
     always = filled[others].all(axis=0)
-    totals: Bools = named & ~filled[:, always].all(axis=1)
+    totals: NDArray[np.bool_] = named & ~filled[:, always].all(axis=1)
+    before = 0
+    for row in np.flatnonzero(named).tolist():
+        own = np.flatnonzero(filled[row])[1:]
+        above = cells[before:row][others[before:row]][:, own]
+        sums = [sum(map(_number, column)) for column in above.T.tolist()]
+        totals[row] |= bool(sums) and sums == [_number(text) for text in cells[row, own].tolist()]
+        before = row + 1
     return totals
+
+
+def _number(text: str) -> float:
+    """Read a plain number; 0 where nothing stands, and what equals nothing where words do."""
+    read = read_number(text, decimal_comma=True) if text else 0.0
+    return read if isinstance(read, float) else float("nan")

@@ -56,11 +56,16 @@ _EARLIEST_YEAR: Final = 1800
 _ASK: Final = say("time_unclear.ask")
 _LONGEST: Final = 60  # characters of a text that may still be a time
 _NAME: Final = "[A-Za-z]{3,9}"
+WEEKDAY: Final = re.compile(
+    r"(?P<weekday>mon|tue|wed|thu|fri|sat|sun)(?:s|nes|rs|ur)?(?:day)?[.,]?\s+", re.IGNORECASE
+)
+"""A day of the week before a date; it must be that of the date."""
 _OF_THE_CLOCK: Final = ("h", "hr", "hrs", "hours", "uhr", "local", "lt")  # no time zone
 # Ways of writing that are clear to people, and the same said in a way that is read.
 _REWRITTEN: Final = (
     (r"(.*\d{4}|\d{4}\S*\d)[T ,]+(\d{1,2})[.h](\d\d)h?", r"\1 \2:\3"),
     (r"(\d{4}-\d\d-\d\d)[T ]?(\d\d)(\d\d)h?", r"\1 \2:\3"),
+    (r"(.*\d)[T ,]+(\d{1,2})\.(\d\d)\s*([ap])\.?m\.?", r"\1 \2:\3 \4m"),
     (r"(.*\d)[T ,]+(\d{1,2}) ?h", r"\1 \2:00"),
     (r"(.*\d)[T ,]+(\d{1,2})\s*([ap])\.?m\.?", r"\1 \2:00 \3m"),
     (r"(.*\d)[T ,]+(\d{1,2}):(\d)", r"\1 \2:0\3"),
@@ -124,6 +129,9 @@ def read_moment(text: str, date_order: DateOrder | None = None, zone: str = "") 
     >>> print(read_moment("03/04/2024"))
     may be 3 April or 4 March; write 2024-04-03 or 2024-03-04, or state the date order
     """
+    fit = WEEKDAY.match(text)
+    if fit:
+        return _of_weekday(fit["weekday"], read_moment(text[fit.end() :], date_order, zone))
     fit = _YEAR_FIRST.fullmatch(text)
     if fit:
         return _moment(fit, int(fit["month"]), int(fit["day"]))
@@ -136,11 +144,21 @@ def read_moment(text: str, date_order: DateOrder | None = None, zone: str = "") 
     return _remedy(text, lambda other: _written(other, date_order), zone)
 
 
+def _of_weekday(name: str, read: _Read | Wording) -> _Read | Wording:
+    """Refuse a date, or the one that is offered, that falls on another day of the week."""
+    sure = read
+    if isinstance(read, Wording) and read.key == "time_unclear.write":
+        sure = read_moment(str(read.parts["offered"]))
+    if isinstance(sure, Wording) or f"{sure[0]:%a}" == name.title():
+        return read
+    return say("time_impossible.weekday", day=f"{sure[0]:%A}")
+
+
 def _written(text: str, date_order: DateOrder | None) -> str | None:
     """Write a time as it is read, for advice; None where it cannot be."""
     read = read_moment(text, date_order)
     if isinstance(read, Wording):
-        return None
+        return str(read.parts["offered"]) if read.key == "time_unclear.write" else None
     wall, _, day_only = read
     return wall.date().isoformat() if day_only else wall.isoformat(timespec="minutes")
 
@@ -215,6 +233,23 @@ def settled_dates(
         if became:
             settled.append((order, shows[order][0], became))
     return settled
+
+
+def spelt_times(uniques: Objects, date_order: DateOrder | None = None) -> dict[int, str]:
+    """Write times anew that are written otherwise and can be only one, by place in `uniques`.
+
+    Minutes of one digit stay: their 0 may be lacking before or behind it.
+    """
+    if _SHAPES.fullmatch("\n".join(uniques) + "\n"):
+        return {}
+    became = {}
+    for place, value in enumerate(uniques):
+        if not value or _YEAR_FIRST.fullmatch(value) or re.search(r"\d:\d(?!\d)", value):
+            continue
+        read = read_moment(value, date_order)
+        if isinstance(read, Wording) and read.key == "time_unclear.write":
+            became[place] = str(read.parts["offered"])
+    return became
 
 
 def _moment(fit: re.Match[str], month: int, day: int) -> _Read | Wording:

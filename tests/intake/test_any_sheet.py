@@ -36,6 +36,11 @@ CORRECTED = {
         ("# crs =", "crs ="),
         ("[columns]", 'minutes = { sum = ["Min team A", "Min team B"] }\n\n[columns]'),
     ],
+    "night_walks": [("# crs =", "crs =")],
+    "stickleback_traps": [
+        ('# method = { constant = "kick_net" }', 'method = { constant = "minnow_trap" }'),
+        ('"?" = {}', '"Stickleback" = { species = "Gasterosteus aculeatus" }'),
+    ],
 }
 KEY = ["site", "set_at"]
 

@@ -434,3 +434,53 @@ def test_groups_that_are_not_clear_are_not_guessed(store, tmp_path, upper, lower
         assert fish(result) == [
             (EEL, 3, 2, ""), (BULL, 2, 2, ""), (BULL, 5, 1, ""), (TROUT, 1, 1, ""),
         ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("date", "moment"),
+    [
+        ("Mon 3 June 2024 9.15am", "2024-06-03T09:15"),
+        ("Monday, 3 June 2024 09:15", "2024-06-03T09:15"),
+        ("June 3, 2024 3pm", "2024-06-03T15:00"),
+        ("20240603 0915", None),
+        ("2024-06-03 0915", "2024-06-03T09:15"),
+        ("2024-06-03 9h", "2024-06-03T09:00"),
+        # It was no Sunday; and 9:5 may be five past or ten to ten.
+        ("Sun 3 June 2024 9.15am", None),
+        ("2024-06-03 9:5", None),
+        ("3 June 24 9.15am", None),
+    ],
+)
+def test_a_time_that_can_be_only_one_is_read(store, tmp_path, date, moment):
+    row = ONE.replace("2024-06-03", f'"{date}"')
+    result, _ = taken(store, tmp_path, f"{HEAD},Bullhead\n{row},3\n")
+    if moment is None:
+        assert {fault.column for fault in result.refused} == {"set_at"}
+        return
+    assert days(result) == [moment]
+    said = [one.code for one in result.readings if one.column == "set_at"]
+    assert said == ([] if ":" in date else ["time"])
+
+
+def test_numbers_of_rows_without_a_header_are_left_out(store, tmp_path):
+    text = f",{HEAD},Bullhead\n1,{ONE},3\n2,{TWO},1\n"
+    result, _ = taken(store, tmp_path, text)
+    assert fish(result) == [(BULL, 1, 0, ""), (BULL, 3, 0, "")]
+    findings = Findings()
+    (tmp_path / "odd.csv").write_text(text.replace("\n2,", "\n4,"))
+    assert read_tables(tmp_path / "odd.csv", findings) == []
+    assert findings.refused[0].code == "header_unclear"
+
+
+def test_a_row_named_total_that_is_no_sum_stays_in(tmp_path):
+    """Somebody's fish may have such a name; what is left out must be sums throughout."""
+    for number, rows in (("4", 2), ("5", 3)):
+        text = f"{HEAD},Bullhead,Eel\n{ONE},3,1\n{TWO},1,1\nTotal,,,,,{number},2\n"
+        (tmp_path / "odd.csv").write_text(text.replace("Total,,,,,", "Total,0,0,0,0,"))
+        (table,) = read_tables(tmp_path / "odd.csv", Findings())
+        assert len(table.frame) == 3, number
+        (tmp_path / "card.csv").write_text(
+            f"Species,Run 1,Run 2\nBullhead,3,1\nTrout,1,1\nTotal,{number},2\n"
+        )
+        (table,) = read_tables(tmp_path / "card.csv", Findings())
+        assert len(table.frame) == rows, number

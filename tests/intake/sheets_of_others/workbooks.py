@@ -153,7 +153,26 @@ def minutes_per_pass(page: Worksheet) -> None:
                  52.612, 15, 12, 6, 1, 0, 0, None])  # fmt: skip
 
 
+def run_card(page: Worksheet) -> None:
+    """A card of one visit: what it is about above, runs in merged cells, a row of sums below."""
+    for row in (
+        ["Electric fishing survey 2024"],
+        ["Site:", "Mill ford", None, "Lon:", -11.2127, "Lat:", 52.6],
+        ["Date:", dt.date(2024, 6, 3), None, "Method:", "electric fishing"],
+        [None],
+        [None, "Run 1", None, "Run 2", None, "Remarks"],
+        ["Species", "Caught", "Note", "Caught", "Note", None],
+        ["Bullhead", 5, None, 2, "one hurt", None],
+        ["Brown trout", 1, None, 0, None, None],
+        ["Total", 6, None, 2, None, None],
+    ):
+        page.append(row)
+    page.merge_cells("B5:C5")
+    page.merge_cells("D5:E5")
+
+
 WORKBOOKS = {
+    "run_card": run_card,
     "elfiske": two_row_header,
     "fish_log": serial_days,
     "trap_lines": trap_lines,
