@@ -19,6 +19,7 @@ from service.intake.header_rows import LOOKED_AT, row_of_header
 from service.intake.stored_sheets import GUARDED
 from service.intake.text_bounds import text_fault
 from service.intake.wording import say
+from service.reference.text_files import as_utf8
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -101,10 +102,11 @@ def read_cells(
 def read_text(
     content: bytes, file: str, sheet: str, findings: Findings, *, delimiter: str | None = None
 ) -> Cells | None:
-    """Read a CSV: UTF-8 with or without BOM; comma, semicolon or tab; quoted line breaks."""
+    """Read a CSV: UTF-8, or UTF-16 with a BOM; comma, semicolon or tab; quoted line breaks."""
     if content[:2] == b"PK":
         findings.refuse_file(file, "file_kind.workbook")
         return None
+    content = as_utf8(content)
     if b"\x00" in content:
         findings.refuse_file(file, "not_utf8.file")
         return None

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections import Counter
 from typing import TYPE_CHECKING, Final
 
@@ -32,6 +31,7 @@ from service.intake.spellings import TOTAL
 from service.intake.stacked_tabs import stacked
 from service.intake.text_bounds import MOST_CELLS
 from service.intake.wording import say
+from service.reference.text_files import as_utf8, western_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -47,8 +47,6 @@ __all__ = ["TITLE", "read_tables"]
 _NARROWEST: Final = 3  # columns of a table below which notes are told from rows
 TITLE: Final = "title above the block"
 """Header of a column with the title that stands above the header of each of several blocks."""
-# Letters and signs of western European field sheets. Other bytes would be another encoding.
-_WESTERN: Final = set("ÄÖÜäöüßÀÂÆÇÈÉÊËÎÏÔŒÙÛàâæçèéêëîïôœùûÅåØøÁÍÓÚÑáíóúñ°²µ–—‘’“”€½\xa0")
 
 
 def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None) -> list[Cells]:
@@ -101,7 +99,8 @@ def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None)
 
 
 def _decoded(content: bytes, file: str, findings: Findings) -> str | None:
-    """Decode UTF-8, else code page 1252 if every letter is one of western European languages."""
+    """Decode UTF-8 or UTF-16, else code page 1252 where it can only be that."""
+    content = as_utf8(content)
     if content[:2] == b"PK" or b"\x00" in content:
         findings.refuse_file(
             file, "file_kind.workbook" if content[:2] == b"PK" else "not_utf8.file"
@@ -110,13 +109,12 @@ def _decoded(content: bytes, file: str, findings: Findings) -> str | None:
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError:
-        text = content.decode("cp1252", errors="replace")
-    if {letter for letter in text if not letter.isascii()} <= _WESTERN:
-        word = next(word for word in re.findall(r"[^\s;,]+", text) if not word.isascii())
-        findings.read_file(file, say("read_as.cp1252", word=word[:40]))
-        return text
-    findings.refuse_file(file, "not_utf8.file")
-    return None
+        western = western_text(content)
+    if western is None:
+        findings.refuse_file(file, "not_utf8.file")
+        return None
+    findings.read_file(file, say("read_as.cp1252", word=western[1]))
+    return western[0]
 
 
 def _separator(text: str, given: str | None) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from itertools import islice
 from typing import TYPE_CHECKING, TypeVar
 
 import geopandas as gpd
@@ -11,6 +12,7 @@ import pandas as pd
 
 from layers.plurals import counted
 from service.errors import Fault, FieldFileError, RequestError
+from service.reference.text_files import as_utf8, western_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,6 +22,7 @@ __all__ = ["read_features", "read_list", "rename_columns", "write_places"]
 
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 _PLAIN = (".csv", ".tsv", ".txt")
+_TITLES = 5  # rows in which a header is looked for
 
 
 def read_features(path: Path, layer: str | None = None) -> gpd.GeoDataFrame:
@@ -61,10 +64,13 @@ def read_features(path: Path, layer: str | None = None) -> gpd.GeoDataFrame:
 def read_list(path: Path, layer: str | None = None) -> pd.DataFrame:
     """Read a list as text: CSV with comma, semicolon or tab, or what GDAL reads as a table.
 
+    Titles above the header are left out.
+
     Returns
     -------
     DataFrame
-        The index has rows as a spreadsheet counts them, header = 1.
+        The index has rows as a spreadsheet counts them; `attrs["read_as"]` says in words in which
+        encoding the file was read, '' where that is UTF-8 or UTF-16.
 
     Raises
     ------
@@ -82,45 +88,64 @@ def read_list(path: Path, layer: str | None = None) -> pd.DataFrame:
         except (DataSourceError, DataLayerError) as problem:
             raise RequestError(f"{path.name} cannot be read as a list: {problem}") from problem
         return pd.DataFrame(frame).set_axis(pd.RangeIndex(2, len(frame) + 2))
+    content, read_as = as_utf8(path.read_bytes()), ""
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as problem:
-        line = problem.object[: problem.start].count(b"\n") + 1
-        raise RequestError(
-            f"{path.name}, row {line}: not UTF-8; save it as CSV in UTF-8."
-        ) from problem
-    head = text.split("\n", 1)[0].rstrip("\r")
-    if not head.strip():
+        western = western_text(content)
+        if western is None:
+            line = problem.object[: problem.start].count(b"\n") + 1
+            raise RequestError(
+                f"{path.name}, row {line}: not UTF-8; save it as CSV in UTF-8."
+            ) from problem
+        text, word = western
+        read_as = f"Read as Western European text (code page 1252), such as {word}."
+    if not text.strip():
         raise RequestError(f"{path.name} is empty; the first row holds the names of columns.")
-    separator = max(",;\t", key=head.count)
+    separator, top = _separator_and_header(text)
     records = list(csv.reader(io.StringIO(text), delimiter=separator))
-    width = len(records[0])
+    width = len(records[top])
+    header = f"row {top + 1}" if top else "the first row"
     faults = [
         Fault(
             path.name,
             number,
             "",
             "",
-            f"it has {counted(len(row), 'cell')}, the first row {width}; see whether a "
+            f"it has {counted(len(row), 'cell')}, {header} {width}; see whether a "
             "text holds the "
             "separator without quotes",
         )
         for number, row in enumerate(records, start=1)
-        if row and len(row) != width
+        if number > top and row and len(row) != width
     ]
     if faults:
         raise FieldFileError(faults)
     frame = pd.read_csv(
         io.StringIO(text),
         sep=separator,
+        header=top,
         dtype="str",
         keep_default_na=False,
         na_values=[""],
         skip_blank_lines=False,
     )
-    frame.index = pd.RangeIndex(2, len(frame) + 2)
+    frame.index = pd.RangeIndex(top + 2, len(frame) + top + 2)
+    frame.attrs["read_as"] = read_as
     blank = [n for n, row in enumerate(records, start=1) if not row or (width > 1 and not any(row))]
-    return frame.drop(index=[number for number in blank if number > 1])
+    return frame.drop(index=[number for number in blank if number > top + 1])
+
+
+def _separator_and_header(text: str) -> tuple[str, int]:
+    """Find what separates cells, and the row of the header, from 0: titles above have one cell."""
+    lines = text.splitlines()[:_TITLES]
+    counts = {sign: [line.count(sign) for line in lines] for sign in ",;\t"}
+    separator = max(counts, key=lambda sign: max(counts[sign]))
+    rows = csv.reader(io.StringIO(text), delimiter=separator)
+    for number, row in enumerate(islice(rows, _TITLES)):
+        if sum(map(bool, row)) > 1:
+            return separator, number
+    return separator, 0
 
 
 def rename_columns(frame: Frame, columns: Sequence[str]) -> Frame:

@@ -77,11 +77,11 @@ def load_list(
         row.
     """
     key, columns = _LISTS[name]
-    taken: list[str] = []
+    taken = list(filter(None, [raw.attrs.get("read_as", "")]))
     if name == "species":
-        raw, taken = named_as_ours(raw, "species")
+        raw, renamed = named_as_ours(raw, "species")
         raw, also = with_names(raw)
-        taken += also
+        taken += renamed + also
     if key not in raw:
         raise RequestError(
             f"There is no column {key} among {', '.join(map(str, raw.columns[:20]))}; "

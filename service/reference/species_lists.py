@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from layers.plurals import counted
+
 if TYPE_CHECKING:
     from collections.abc import Collection
 
@@ -16,10 +18,35 @@ _OF_A_LANGUAGE: Final = re.compile(
     r"(?:vernacular[ _]?names?|common[ _]?names?|name)[ _:-]+\(?(?P<language>[a-z]{2,3})\)?",
     re.IGNORECASE,
 )
+_LANGUAGES: Final = {
+    "en": ("english", "englisch", "englischer", "anglais", "engels", "engelse", "engelsk"),
+    "de": ("german", "deutsch", "deutscher", "allemand", "duits", "duitse", "tysk"),
+    "fr": ("french", "français", "französisch", "französischer", "frans", "franse", "fransk"),
+    "nl": ("dutch", "nederlands", "nederlandse", "niederländisch", "néerlandais"),
+    "da": ("danish", "dansk", "dänisch", "danois"),
+    "no": ("norwegian", "norsk", "norwegisch", "norvégien"),
+    "sv": ("swedish", "svensk", "svenskt", "schwedisch", "suédois"),
+    "es": ("spanish", "español", "spanisch", "espagnol", "spaans"),
+}
+_NAME_WORDS: Final = {
+    "name", "names", "naam", "nom", "navn", "namn", "nombre", "vernacular", "common",
+    "vernaculaire", "común", "trivialname",
+}  # fmt: skip
 _RANKS: Final = {
     "sp": "species", "sp.": "species", "gen": "genus", "gen.": "genus", "fam": "family",
-    "fam.": "family",
+    "fam.": "family", "art": "species", "espèce": "species", "soort": "species",
+    "especie": "species", "gattung": "genus", "genre": "genus", "geslacht": "genus",
+    "slekt": "genus", "slægt": "genus", "släkte": "genus", "género": "genus",
+    "familie": "family", "famille": "family", "familia": "family", "familj": "family",
 }  # fmt: skip
+# Who named a taxon stands behind its name, with a year, in brackets or shortened by a full stop
+# (International Code of Zoological Nomenclature, article 51).
+_AUTHORITY: Final = re.compile(
+    r"(?P<name>[A-Z][a-z]+(?: [a-z][a-z-]+){0,2}) "
+    r"(?P<by>\([A-Z][^()]*\)|\(?(?:[a-z]{2,3} )?[A-Z][^()0-9]*,? ?[12][0-9]{3}\)?|[A-Z][a-z]*\.)"
+)
+_OPEN: Final = re.compile(r"(?P<name>[A-Z][a-z]+) (?:sp|spp)\.?")
+_BETWEEN: Final = re.compile(r"\S+(?:inae|oidea|iformes)")
 
 
 def with_names(raw: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
@@ -39,8 +66,9 @@ def with_names(raw: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     """
     said: list[str] = []
     frame = raw.copy()
-    fits = {c: fit for c in frame.columns if (fit := _OF_A_LANGUAGE.fullmatch(str(c)))}
-    found = {str(fit["language"]).lower(): column for column, fit in fits.items()}
+    if "species" in frame:
+        frame["species"] = _bare_names(frame["species"], said)
+    found = {code: column for column in frame.columns if (code := _language_of(str(column)))}
     if found and "vernacular_names" not in frame:
         cells = {code: frame[column].fillna("").astype("str") for code, column in found.items()}
         rows = zip(*(text.str.strip().tolist() for text in cells.values()), strict=True)
@@ -49,13 +77,18 @@ def with_names(raw: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
             for row in rows
         ]
         frame["vernacular_names"] = pd.Series(joined, index=frame.index).replace("", None)
-        said.append(f"Names by language: {', '.join(found)}.")
+        worded = [str(c) for c in found.values() if not _OF_A_LANGUAGE.fullmatch(str(c))]
+        columns = f" (columns {', '.join(worded)})" if worded else ""
+        said.append(f"Names by language: {', '.join(found)}{columns}.")
         if "vernacular_name" not in frame:
             frame["vernacular_name"] = frame[next(iter(found.values()))]
         frame = frame.drop(columns=list(found.values()))
     if "rank" in frame and frame["rank"].notna().any():
         rank = frame["rank"].astype("str").str.strip().str.lower()
-        frame["rank"] = rank.replace(_RANKS).where(frame["rank"].notna(), None)
+        told = frame["species"].map(_rank_of, na_action="ignore") if "species" in frame else None
+        if told is not None and frame["rank"].isna().any():
+            said.append("Ranks that are not given are told by the names.")
+        frame["rank"] = rank.replace(_RANKS).where(frame["rank"].notna(), told)
     elif "species" in frame:
         names = frame["species"].fillna("").astype("str").str.strip()
         rank = names.map(_rank_of)
@@ -64,7 +97,31 @@ def with_names(raw: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     return frame, said
 
 
+def _bare_names(column: pd.Series, said: list[str]) -> pd.Series:
+    """Take who named it, and sp. behind a genus, off scientific names; says so."""
+    names = column.astype("str").str.strip()
+    for pattern, words in ((_AUTHORITY, "Who named it is left out"), (_OPEN, "Read as the genus")):
+        fits = {t: fit["name"] for t in names.dropna().unique() if (fit := pattern.fullmatch(t))}
+        names = names.replace(fits)
+        if fits:
+            first = ", ".join(list(fits)[:3]) + " …" * (len(fits) > 3)
+            said.append(f"{words} in {counted(len(fits), 'name')}: {first}.")
+    return names
+
+
+def _language_of(column: str) -> str:
+    """Find the code of the language whose names a column has; '' where it has none."""
+    fit = _OF_A_LANGUAGE.fullmatch(column)
+    if fit:
+        return str(fit["language"]).lower()
+    words = set(re.findall(r"\w+", column.casefold().replace("_", " "))) - _NAME_WORDS
+    word = words.pop() if len(words) == 1 else ""
+    return next((code for code, listed in _LANGUAGES.items() if word in listed), "")
+
+
 def _rank_of(name: str) -> str:
+    if _BETWEEN.fullmatch(name):
+        return "a rank between"
     if " " in name:
         return "species"
     return "family" if name.endswith("idae") else "genus"

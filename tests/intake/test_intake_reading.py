@@ -162,7 +162,7 @@ def test_gis_files_say_the_same_positions(store, tmp_path, ending):
         (b"placement_id,method\n", "no row"),
         (b"placement_id|method\nP1|kick_net\n", "separate columns by comma"),
         (b"PK\x03\x04 rest", "workbook"),
-        (PLACEMENTS.encode("utf-16"), "not text in UTF-8"),
+        (PLACEMENTS.encode("utf-16-le"), "not text in UTF-8"),
         (b'placement_id,notes\nP1,"open\nP2,x\n', "never closes"),
         (b"placement_id,notes\nP1,a,b\nP2,c\nP3,a,b,c\n", "3 cells under 2 headers"),
         (b"placement_id,notes,notes\nP1,a,b\n", "stands twice"),
@@ -175,6 +175,14 @@ def test_files_that_are_no_sheet_are_refused(tmp_path, content, said):
     findings = Findings()
     assert read_cells(path, "placements", findings) is None
     assert said in findings.refused[0].remedy
+
+
+def test_utf16_with_its_mark_is_read_as_any_text():
+    """As a spreadsheet saves "Unicode text"."""
+    for encoding in ("utf-16", "utf-8-sig"):
+        cells, refused = read(PLACEMENTS.encode(encoding))
+        assert refused == []
+        assert cells.frame.equals(read(PLACEMENTS.encode())[0].frame)
 
 
 def test_bytes_that_are_not_utf8_are_named_by_row_and_column():

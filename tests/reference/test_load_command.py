@@ -362,10 +362,12 @@ def test_all_faults_of_a_list_are_told_at_once(store, tmp_path):
     opened.close()
 
 
-def test_latin_1_is_refused_with_its_row(store, tmp_path):
+def test_western_bytes_are_read_and_others_refused_with_their_row(store, tmp_path):
     file = tmp_path / "s.csv"
-    file.write_bytes("species\nA\nBäche\n".encode("latin-1"))
+    file.write_bytes("species\nA\nŻaba\n".encode("cp1250"))
     assert "row 3: not UTF-8" in load("species", store, file).stderr
+    file.write_bytes("species\nA\nBäche\n".encode("latin-1"))
+    assert "code page 1252), such as Bäche" in load("species", store, file).output
 
 
 def test_surveys_and_sites_load(store, tmp_path):

@@ -140,3 +140,50 @@ def test_options_of_missing_names_are_not_passed_over(path, tmp_path):
         done = run(load, "species", path, tmp_path / "list.csv", *option)
         assert done.exit_code == 2
         assert "go with --missing-from" in done.output
+
+
+LISTED = """Wissenschaftlicher Name;Deutscher Name;English name;Rang;Familie
+Cottus gobio Linnaeus, 1758;Groppe;bullhead;Art;Cottidae
+Squalius cephalus (L.);Döbel;chub;Art;Leuciscidae
+Cottus sp.;;;;Cottidae
+Rutilus rutilus Lake form;Seeform;;;
+"""
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "cp1252"])
+def test_a_list_with_authorities_and_words_of_another_language_comes_in(path, tmp_path, encoding):
+    """Year and brackets belong to who named it (zoological code, article 51), not to the name."""
+    file = tmp_path / "theirs.csv"
+    file.write_bytes(f"Fische der Insel;;;;\n{LISTED}".encode(encoding))
+    done = run(load, "species", path, file)
+    assert done.exit_code == 0, done.output
+    store = open_store(path)
+    listed = store.species()
+    store.close()
+    assert {"Cottus gobio", "Squalius cephalus", "Cottus", "Rutilus rutilus Lake form"} <= set(
+        listed.index
+    )
+    assert listed.loc["Rutilus rutilus Lake form", "rank"] == "species"
+    assert listed.loc["Squalius cephalus", "vernacular_names"] == "de: Döbel; en: chub"
+    assert listed.loc["Cottus", "rank"] == "genus"
+    assert listed.loc["Cottus gobio", ["rank", "family"]].tolist() == ["species", "Cottidae"]
+    for said in ("Linnaeus, 1758", "Cottus sp.", "Deutscher Name"):
+        assert said in done.output
+    assert ("code page 1252" in done.output) == (encoding == "cp1252")
+
+
+def test_other_bytes_than_western_letters_are_refused(path, tmp_path):
+    file = tmp_path / "theirs.csv"
+    file.write_bytes("species;vernacular_name\nCottus gobio;Żaba\n".encode("cp1250"))
+    done = run(load, "species", path, file)
+    assert done.exit_code != 0
+    assert "not UTF-8" in str(done.exception)
+
+
+@pytest.mark.parametrize("name", ["Salmoninae", "Salmoniformes", "Cottoidea"])
+def test_a_name_between_the_ranks_is_no_genus(path, tmp_path, name):
+    """Endings of the zoological code, article 29.2, and of orders of fish by common practice."""
+    (tmp_path / "list.csv").write_text(f"species,family\n{name},\n", "utf-8")
+    done = run(load, "species", path, tmp_path / "list.csv")
+    assert done.exit_code == 1
+    assert [(fault.row, fault.column) for fault in done.exception.faults] == [(2, "rank")]
