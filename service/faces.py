@@ -44,5 +44,5 @@ class Server(Protocol):
 class Faces:
     """What commands may call of the export and of the web."""
 
-    write_hand_over: HandOverWriter
+    hand_over_writer: Callable[[], HandOverWriter]
     serve: Server

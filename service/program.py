@@ -15,15 +15,10 @@ from service.errors import FieldFileError, ServiceError
 from service.faces import Faces
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from pathlib import Path
+    from collections.abc import Callable, Iterator
 
-    from service.answers.hand_over import HandOver
-    from service.records import Viewer
+    from service.faces import HandOverWriter
     from service.store import Store
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 __all__ = ["COMMANDS", "main"]
 
@@ -117,21 +112,14 @@ def main(ctx: click.Context) -> None:
 
     Every command explains itself: rifflebook COMMAND --help.
     """
-    ctx.obj = Faces(write_hand_over=_write_hand_over, serve=_serve)
+    ctx.obj = Faces(_hand_over_writer, _serve)
 
 
 # Loaded when called: most commands need neither the web nor the export.
-def _write_hand_over(
-    store: Store,
-    destination: Path,
-    request: HandOver,
-    *,
-    viewer: Viewer | None = None,
-    progress: Callable[[str, int, int, str], None] | None = None,
-) -> None:
+def _hand_over_writer() -> HandOverWriter:
     from service.export import write_hand_over
 
-    write_hand_over(store, destination, request, viewer=viewer, progress=progress)
+    return write_hand_over
 
 
 def _serve(

@@ -87,7 +87,7 @@ def export(
         request = HandOver(
             selection, form_of(output, form), who, crs=crs, licence=licence, overwrite=True
         )
-        faces.write_hand_over(store, output, request, progress=_tell)
+        faces.hand_over_writer()(store, output, request, progress=_tell)
     click.echo(f"Wrote {output}: {said}.", err=True)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -12,7 +11,9 @@ from tqdm import tqdm
 from layers.drawing.tile_grid import FINEST_ZOOM
 from service.commands.options import (
     file_argument,
+    in_file,
     opened,
+    out_file,
     output_option,
     store_argument,
     who_changes,
@@ -34,15 +35,11 @@ from service.reference.method_files import read_methods, shipped_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from pathlib import Path
 
 __all__ = ["load"]
 
-_optional_file = click.argument(
-    "file",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    metavar="[FILE]",
-    required=False,
-)
+_optional_file = click.argument("file", type=in_file, metavar="[FILE]", required=False)
 _layer = click.option("--layer", help="Layer of the file, where it has several.")
 _map = click.option(
     "--map",
@@ -76,7 +73,7 @@ def load() -> None:
 )
 @click.option(
     "--problems",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=out_file,
     help="Write the places of all findings to this GeoJSON file.",
 )
 def reaches(
@@ -202,7 +199,7 @@ def _list_command(name: str, words: str) -> None:
     "--missing-from",
     "sheets",
     multiple=True,
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=in_file,
     metavar="SHEET",
     help="Write a list of the names in this sheet that the store lacks; may be given many times.",
 )

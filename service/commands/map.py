@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from layers.plurals import counted
-from service.commands.options import opened, store_argument, write_out
+from service.commands.options import opened, out_file, store_argument, write_out
 from service.commands.selecting import selection_of, selection_options
 from service.records import LOCAL_KEEPER
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 __all__ = ["map_"]
 
@@ -20,7 +22,7 @@ __all__ = ["map_"]
 @click.option(
     "-o",
     "--output",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=out_file,
     required=True,
     metavar="FILE",
     help="The page; replaced when all went well.",

@@ -20,16 +20,19 @@ if TYPE_CHECKING:
 
     from service.store import Store
 
-__all__ = ["file_argument", "opened", "output_option", "store_argument", "who_changes", "write_out"]
+__all__ = [
+    "file_argument", "in_file", "opened", "out_file", "output_option", "store_argument",
+    "who_changes", "write_out",
+]  # fmt: skip
 
+in_file = click.Path(exists=True, dir_okay=False, path_type=Path)
+out_file = click.Path(dir_okay=False, path_type=Path)
 store_argument = click.argument("path", type=click.Path(path_type=Path), metavar="STORE")
-file_argument = click.argument(
-    "file", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="FILE"
-)
+file_argument = click.argument("file", type=in_file, metavar="FILE")
 output_option = click.option(
     "-o",
     "--output",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=out_file,
     metavar="FILE",
     help="Write to this file, replacing it when all went well; else to the terminal.",
 )

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from service.commands.options import opened
+from service.commands.options import in_file, opened
 from service.intake.templates import write_templates
 from service.reference.method_files import shipped_methods
 
@@ -17,7 +17,7 @@ __all__ = ["templates"]
 @click.argument("directory", type=click.Path(file_okay=False, path_type=Path), metavar="DIR")
 @click.option(
     "--store",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    type=in_file,
     help="Offer the methods of this store, not only those that every store begins with.",
 )
 def templates(directory: Path, store: Path | None) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from service.errors import NotFoundError
 from service.web.feed.layer_source import (
@@ -17,9 +17,6 @@ from service.web.feed.layer_source import (
 )
 from service.web.feed.record_source import RecordSource
 
-if TYPE_CHECKING:
-    from service.web.feed.source import Source
-
 __all__ = ["COLLECTIONS", "Collection", "find_collection"]
 
 
@@ -28,7 +25,7 @@ class Collection:
     """One collection of the feed, as `collections.toml` describes it."""
 
     name: str
-    source: Source
+    source: RecordSource | LayerSource
     title: str
     description: str
     geometry: str
@@ -36,7 +33,7 @@ class Collection:
     columns: list[str]  # properties of its features
 
 
-_SOURCES: Final[dict[str, Source]] = {
+_SOURCES: Final[dict[str, RecordSource | LayerSource]] = {
     "placements": RecordSource("placement"),
     "detections": RecordSource("detection"),
     "stretches": RecordSource("stretch"),

@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyproj
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     import geopandas as gpd
 
-    from service.records import Viewer
     from service.store import Store
-    from service.web.feed.query import FeatureQuery
 
-__all__ = ["Extent", "Page", "Source"]
+__all__ = ["Extent", "Page"]
 
 _DECIMALS = 5  # of degrees, rounded outward
 
@@ -52,27 +48,3 @@ class Extent:
         low, high = np.floor(edges[:2] * scale) - 1, np.ceil(edges[2:] * scale) + 1
         west, south, east, north = (np.concatenate([low, high]) / scale).tolist()
         return (max(west, -180.0), max(south, -90.0), min(east, 180.0), min(north, 90.0))
-
-
-class Source(Protocol):
-    """Source of one collection."""
-
-    def page(self, store: Store, query: FeatureQuery, viewer: Viewer) -> Page:
-        """Read one page."""
-
-    def count(self, store: Store, query: FeatureQuery, viewer: Viewer) -> int:
-        """Count the features of all pages."""
-
-    def frames(
-        self, store: Store, query: FeatureQuery, viewer: Viewer
-    ) -> Iterator[gpd.GeoDataFrame]:
-        """Yield all features, some at a time."""
-
-    def one(self, store: Store, feature_id: str, viewer: Viewer) -> gpd.GeoDataFrame:
-        """Read one feature, or raise NotFoundError."""
-
-    def extent(self, store: Store, viewer: Viewer) -> Extent:
-        """Box and period of all features as this viewer sees them."""
-
-    def check(self, store: Store, query: FeatureQuery, viewer: Viewer) -> None:
-        """Raise RequestError for queries that this collection cannot answer."""
