@@ -39,19 +39,16 @@ def write_geojson(
     viewer: Viewer | None = None,
     members: dict[str, Any] | None = None,
     progress: Callable[[int], None] | None = None,
-) -> int:
-    """Write one FeatureCollection of placements; returns how many.
+) -> None:
+    """Write one FeatureCollection of placements.
 
     A feature is a placement; its catch is a list in the property `catch`, so that the file
     stands alone. `members` are foreign members of the collection, such as the licence.
     """
-    written = 0
     reader = viewer_of(audience, viewer)
 
     def layers() -> Iterator[gpd.GeoDataFrame]:
-        nonlocal written
         for layer in features.placement_chunks(store, selection, reader, size=_AT_ONCE):
-            written += len(layer)
             yield as_written(layer, "placements")
             if progress is not None:
                 progress(len(layer))
@@ -59,7 +56,6 @@ def write_geojson(
     with path.open("wb") as file:
         for piece in feature_stream(layers(), members=members):
             file.write(piece)
-    return written
 
 
 def layer_geojson(

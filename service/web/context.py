@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from flask import current_app, g
 
 from service.errors import AccessError
+from service.intake.waiting_uploads import WaitingUploads
 from service.records import PUBLIC
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ __all__ = [
     "hand_over_writer",
     "require_editor",
     "title_of_store",
+    "waiting_uploads",
 ]
 
 
@@ -35,6 +37,9 @@ class Service:
     settings: Settings
     write_hand_over: HandOverWriter
     viewer: Viewer | None = None  # who everybody is taken for; else accounts decide
+    uploads: dict[str, WaitingUploads] = field(
+        default_factory=lambda: {what: WaitingUploads() for what in ("imports", "layers")}
+    )
 
 
 def _service() -> Service:
@@ -61,6 +66,11 @@ def current_viewer() -> Viewer:
 def hand_over_writer() -> HandOverWriter:
     """Return what writes a hand-over, whole or not at all."""
     return _service().write_hand_over
+
+
+def waiting_uploads(what: str) -> WaitingUploads:
+    """Return the uploads that wait to be stored: `imports` or `layers`."""
+    return _service().uploads[what]
 
 
 def require_editor(doing: str) -> None:

@@ -70,7 +70,7 @@ def run(scale: float = 1.0) -> None:
         store = Path(folder) / "big.gpkg"
         make_big_store(store, rows)
         out = str(Path(folder) / "out.geojson")
-        idle, base = _timed("import service.export.hand_over\n")
+        idle, base = _timed("import service.export\n")
         gdal_s, gdal_mb = _timed(_GDAL, str(store), out)
         Path(out).unlink()
         print(

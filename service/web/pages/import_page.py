@@ -6,7 +6,7 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from flask import Blueprint, Response, current_app, g, redirect, render_template, request, url_for
+from flask import Blueprint, Response, g, redirect, render_template, request, url_for
 
 from service import access, reference
 from service.access import require_role
@@ -20,13 +20,18 @@ from service.intake.upload_limits import ENDINGS, MOST_ROWS, MOST_UNPACKED
 from service.intake.waiting_uploads import (
     ROLES,
     SUGGESTED,
-    WaitingUploads,
     check_upload,
     follow_kept,
     suggest_upload,
 )
 from service.web.answering import attachment
-from service.web.context import current_settings, current_store, current_viewer, require_editor
+from service.web.context import (
+    current_settings,
+    current_store,
+    current_viewer,
+    require_editor,
+    waiting_uploads,
+)
 from service.web.jobs import Job
 from service.web.parameters import read_order
 from service.web.waiting import Outcome, do_or_follow
@@ -51,7 +56,6 @@ _LISTED: Final = 300  # species that a column may be taken for a count of
 _SHARED: Final = ("placement_id", "species", "pass_no")  # by catches and lengths
 _ORDERS: Final = ("dmy", "mdy", "ymd")
 _KINDS: Final = ("refused", "read as", "flagged")
-_KEY: Final = "rifflebook_uploads"
 
 
 @blueprint.before_request
@@ -59,18 +63,8 @@ def _require_editor() -> None:
     require_editor("Importing")
 
 
-@blueprint.record_once
-def _begin(state: Any) -> None:  # noqa: ANN401 - Flask's own
-    state.app.extensions[_KEY] = WaitingUploads()
-
-
-def _waiting_uploads() -> WaitingUploads:
-    waiting: WaitingUploads = current_app.extensions[_KEY]
-    return waiting
-
-
 def _waiting(token: str) -> WaitingUpload:
-    return _waiting_uploads().find(token, current_viewer().name)
+    return waiting_uploads("imports").find(token, current_viewer().name)
 
 
 @blueprint.get("/import")
@@ -106,7 +100,7 @@ def _done() -> dict[str, Any]:
 @blueprint.post("/import")
 def upload() -> AnyResponse:
     """Hold the files and check them; nothing is stored."""
-    waiting = _waiting_uploads().receive(current_viewer().name, _files())
+    waiting = waiting_uploads("imports").receive(current_viewer().name, _files())
     waiting.options = _options()
     _follow(waiting)
     return redirect(url_for("imports.checked", token=waiting.token), 303)
@@ -197,7 +191,7 @@ def _counts(result: CheckResult) -> dict[str, Any]:
 def mend(token: str) -> AnyResponse:
     """Put mended files in the place of those of the same name, and check again."""
     waiting = _waiting(token)
-    _waiting_uploads().add(waiting, _files())
+    waiting_uploads("imports").add(waiting, _files())
     waiting.result = None
     return redirect(url_for("imports.checked", token=token), 303)
 
@@ -279,7 +273,7 @@ def keep(token: str) -> AnyResponse:
 @blueprint.post("/import/<token>/take")
 def take_all(token: str) -> AnyResponse:
     """Store all of it, whole."""
-    waiting, uploads = _waiting(token), _waiting_uploads()
+    waiting, uploads = _waiting(token), waiting_uploads("imports")
     store, who, sure = current_store(), current_viewer().name, request.form.get("sure") == "yes"
 
     def work(progress: Progress) -> Outcome:
@@ -311,7 +305,7 @@ def take_all(token: str) -> AnyResponse:
 @blueprint.post("/import/<token>/drop")
 def drop(token: str) -> AnyResponse:
     """Cancel an import: nothing is stored, and its files are deleted."""
-    _waiting_uploads().drop(_waiting(token))
+    waiting_uploads("imports").drop(_waiting(token))
     return redirect(url_for("imports.show"), 303)
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from itertools import count
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
-from flask import Blueprint, current_app, redirect, render_template, request, url_for
+from flask import Blueprint, redirect, render_template, request, url_for
 
 from layers.errors import LayersError
 from service import reference
@@ -13,7 +13,6 @@ from service.access import require_role
 from service.errors import FieldFileError, NotFoundError, RequestError, ServiceError
 from service.intake.geopackage_limits import stored_layers
 from service.intake.reading import TEXT_FILES
-from service.intake.waiting_uploads import WaitingUploads
 from service.intake.wording import Wording
 from service.progress import report
 from service.reference.files import read_features, read_list, rename_columns
@@ -24,7 +23,7 @@ from service.reference.loading_layers import (
     load_reaches,
 )
 from service.reference.loading_lists import load_list
-from service.web.context import current_settings, current_store, current_viewer
+from service.web.context import current_settings, current_store, current_viewer, waiting_uploads
 from service.web.jobs import Job
 from service.web.waiting import Outcome, do_or_follow
 
@@ -46,23 +45,12 @@ _LAYERS: Final = (".gpkg", ".geojson", ".json")
 # In the order of loading: catchments cut the reaches that come after them.
 _KINDS: Final = {"catchments": _LAYERS, "reaches": _LAYERS, "species": TEXT_FILES}
 _SWITCHES: Final = {"catchments": ("nest",), "reaches": ("reverse_flow", "split_parts")}
-_KEY: Final = "rifflebook_layers"
 _LONGEST: Final = 2_000
 
 
 @blueprint.before_request
 def _require_keeper() -> None:
     require_role(current_viewer(), "keeper")
-
-
-@blueprint.record_once
-def _begin(state: Any) -> None:  # noqa: ANN401 - Flask's own
-    state.app.extensions[_KEY] = WaitingUploads()
-
-
-def _uploads() -> WaitingUploads:
-    uploads: WaitingUploads = current_app.extensions[_KEY]
-    return uploads
 
 
 @blueprint.get("/load")
@@ -96,7 +84,7 @@ def upload(kind: str) -> AnyResponse:
     name = str(files[0].filename)
     if not name.lower().endswith(_KINDS[kind]):
         raise RequestError(f"{kind.capitalize()} are read from {', '.join(_KINDS[kind])}.")
-    waiting = _uploads().receive(current_viewer().name, [(name, files[0].stream)])
+    waiting = waiting_uploads("layers").receive(current_viewer().name, [(name, files[0].stream)])
     waiting.options = {"kind": kind, "layer": "", "columns": ""}
     return redirect(url_for("loading.checked", token=waiting.token), 303)
 
@@ -104,7 +92,7 @@ def upload(kind: str) -> AnyResponse:
 @blueprint.get("/load/waiting/<token>")
 def checked(token: str) -> str:
     """Say what a file holds and what is wrong with it; nothing is stored."""
-    waiting = _uploads().find(token, current_viewer().name)
+    waiting = waiting_uploads("layers").find(token, current_viewer().name)
     sentences, problem, faults = [], "", []
     try:
         sentences = _load(
@@ -133,7 +121,7 @@ def checked(token: str) -> str:
 @blueprint.post("/load/waiting/<token>")
 def reading(token: str) -> AnyResponse:
     """Read the file otherwise, and check again."""
-    waiting = _uploads().find(token, current_viewer().name)
+    waiting = waiting_uploads("layers").find(token, current_viewer().name)
     kind = waiting.options["kind"]
     waiting.options = {
         "kind": kind,
@@ -147,7 +135,7 @@ def reading(token: str) -> AnyResponse:
 @blueprint.post("/load/waiting/<token>/store")
 def store_it(token: str) -> AnyResponse:
     """Load the file, whole or not at all."""
-    uploads, store, who = _uploads(), current_store(), current_viewer().name
+    uploads, store, who = waiting_uploads("layers"), current_store(), current_viewer().name
     waiting = uploads.find(token, who)
     kind = waiting.options["kind"]
 
@@ -164,7 +152,7 @@ def store_it(token: str) -> AnyResponse:
 @blueprint.post("/load/waiting/<token>/drop")
 def drop(token: str) -> AnyResponse:
     """Load nothing, and delete the file."""
-    _uploads().drop(_uploads().find(token, current_viewer().name))
+    waiting_uploads("layers").drop(waiting_uploads("layers").find(token, current_viewer().name))
     return redirect(url_for("loading.show"), 303)
 
 
