@@ -14,12 +14,11 @@ import numpy as np
 import pandas as pd
 import pyproj
 import pytest
-from click.testing import CliRunner
 
 from service.commands.summary import SUMMARIES
-from service.program import main
 from service.records import Selection
 from service.store import open_store
+from tests.command_line import done, run
 from tests.conftest import REFERENCES, SHARED
 
 NEON = REFERENCES / "neonfish"
@@ -30,16 +29,6 @@ GEARS = {
     "mini-fyke net": "fyke_net",
 }
 MINUTES = {"seconds of current": 1 / 60, "net hours": 60}
-
-
-def run(*arguments):
-    return CliRunner().invoke(main, [str(argument) for argument in arguments])
-
-
-def done(*arguments):
-    result = run(*arguments)
-    assert result.exit_code == 0, result.output
-    return result
 
 
 def rows_of(result):

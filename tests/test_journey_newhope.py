@@ -16,12 +16,11 @@ import pandas as pd
 import pyproj
 import pytest
 import shapely
-from click.testing import CliRunner
 
 from service.commands.summary import SUMMARIES
-from service.program import main
 from service.records import Selection
 from service.store import open_store
+from tests.command_line import done, run
 from tests.conftest import REFERENCES, SHARED
 
 CRS = "EPSG:26917"
@@ -39,16 +38,6 @@ METHODS = {
     ),
 }  # fmt: skip
 SPECIES = ("Semotilus atromaculatus", "Lepomis auritus", "Anguilla rostrata", "Noturus insignis")
-
-
-def run(*arguments):
-    return CliRunner().invoke(main, [str(argument) for argument in arguments])
-
-
-def done(*arguments):
-    result = run(*arguments)
-    assert result.exit_code == 0, result.output
-    return result
 
 
 def table(*arguments):

@@ -7,15 +7,14 @@ import json
 import geopandas as gpd
 import pandas as pd
 import pytest
-from click.testing import CliRunner
 
 from service.answers import summaries
 from service.answers.methods_texts import METHODS_TEXTS
 from service.answers.tables import summary_csv
 from service.columns import SUMMARY_COLUMNS
 from service.commands.summary import _PER, SUMMARIES
-from service.program import main
 from service.records import LOCAL_KEEPER, Selection
+from tests.command_line import run
 from tests.small_store import make_small_store
 
 
@@ -24,10 +23,6 @@ def path(tmp_path_factory):
     file = tmp_path_factory.mktemp("brook") / "brook.gpkg"
     make_small_store(file, "=HYPERLINK(1)").close()
     return file
-
-
-def run(*arguments):
-    return CliRunner().invoke(main, [str(argument) for argument in arguments])
 
 
 def rows_of(result):

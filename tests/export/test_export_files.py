@@ -33,6 +33,7 @@ from service.intake.columns import SHEETS
 from service.program import main
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.store import open_store
+from tests.command_line import run
 from tests.handed_over import demo_path, hand_over
 
 LAYERS = (
@@ -40,10 +41,6 @@ LAYERS = (
 )  # fmt: skip
 TABLES = ("catches", "lengths", "surveys", "sites", "species", "methods", "placement_sheet",
           "occurrence", "sampled_length", "effort")  # fmt: skip
-
-
-def run(*parts):
-    return CliRunner().invoke(main, [str(part) for part in parts])
 
 
 # GeoJSON ------------------------------------------------------------------------------------

@@ -17,11 +17,10 @@ import openpyxl
 import pandas as pd
 import pytest
 import shapely
-from click.testing import CliRunner
 
 from service.commands.summary import SUMMARIES
-from service.program import main
 from service.store import open_store
+from tests.command_line import done, run
 
 CRS = "EPSG:32629"
 X, Y = 350_150.0, 5_829_900.0
@@ -48,16 +47,6 @@ STORES = {
     "a loop": ("a loop", 3, "caught", "exact"),
     "a part apart": ("a part apart", 3, "caught", "exact"),
 }
-
-
-def run(*arguments):
-    return CliRunner().invoke(main, [str(argument) for argument in arguments])
-
-
-def done(*arguments):
-    result = run(*arguments)
-    assert result.exit_code == 0, result.output
-    return result
 
 
 def reaches(lines):

@@ -19,17 +19,12 @@ from layers.crs import choose_operation
 from service.program import main
 from service.records import Selection
 from service.store import open_store
+from tests.command_line import done
 
 NAD27, STORE = "EPSG:4267", "EPSG:32617"
 REACH = shapely.LineString([(-81.52, 39.52), (-81.50, 39.50)])
 NORTH = (-81.0, 60.0)  # in the zone, not in the conterminous United States
 HERE, THERE = "NAD27 to WGS 84 (4)", "NAD27 to WGS 84 (3)"
-
-
-def done(*arguments):
-    result = CliRunner().invoke(main, [str(one) for one in arguments])
-    assert result.exit_code == 0, result.output
-    return result.output
 
 
 def network(path, line=REACH):
@@ -72,14 +67,14 @@ def test_network_and_placements_come_by_one_operation(tmp_path, path, first):
         ("load", "reaches", path, network(tmp_path / "r.gpkg")),
         ("import", path, "--placements", sheet(tmp_path / "p.csv", REACH.coords[1], NORTH)),
     ]
-    said = "".join(done(*step) for step in (steps if first == "network" else steps[::-1]))
+    said = "".join(done(*step).output for step in (steps if first == "network" else steps[::-1]))
     operations, records, _ = kept(path)
     (way,) = operations.values()
     assert (HERE if first == "network" else THERE) in way.name
     assert way.name in said
     assert records.placements["transformation"].unique().tolist() == [way.name]
     assert records.snaps.loc["T0", "offset_m"] == pytest.approx(0, abs=0.001)
-    assert f"transformation from {NAD27}, which is {way.name}" in done("verify", path)
+    assert f"transformation from {NAD27}, which is {way.name}" in done("verify", path).output
 
 
 def test_an_operation_that_is_kept_stays_for_another_network(tmp_path, path):
@@ -89,7 +84,7 @@ def test_an_operation_that_is_kept_stays_for_another_network(tmp_path, path):
     far = shapely.LineString([NORTH, (-81.01, 60.01)])
     both = gpd.GeoDataFrame({"reach_id": ["R", "N"]}, geometry=[REACH, far], crs=NAD27)
     both.to_file(tmp_path / "both.gpkg", layer="r")
-    assert HERE in done("load", "reaches", path, tmp_path / "both.gpkg")
+    assert HERE in done("load", "reaches", path, tmp_path / "both.gpkg").output
     done("import", path, "--placements", sheet(tmp_path / "q.csv", REACH.coords[0], name="U"))
     operations, records, reaches = kept(path)
     assert HERE in operations[NAD27].name
