@@ -88,7 +88,9 @@ def test_chances_fill_in_later(island, open_page):
     assert "95 % interval" in page.locator("#chances-state").inner_text()
     told = [words for words in page.locator("[data-chance]").all_inner_texts() if words.strip()]
     assert told
-    assert all(re.fullmatch(r"there\? .+\s%\s\(.+–.+; \d+ reach(es)?, 2024\)", w) for w in told)
+    assert all(
+        re.fullmatch(r"there\? .+\s%\s\(.+\s% to .+\s%\), \d+ reach(es)?, 2024", w) for w in told
+    )
     page.locator("#reasons summary").click()
     assert "Assumes closed seasons" in page.locator("#assumes").inner_text()
 
