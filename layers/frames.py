@@ -24,7 +24,7 @@ from pandas.api import types
 from layers.errors import FrameError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from layers.arrays import Ints
 
@@ -39,6 +39,7 @@ __all__ = [
     "codes_of",
     "codes_within",
     "reads",
+    "typed",
 ]
 
 P = ParamSpec("P")
@@ -350,3 +351,24 @@ def codes_within(labels: pd.Series, index: pd.Index) -> Ints:
     numbers, distinct = pd.factorize(labels)
     places = np.append(index.get_indexer(pd.Index(distinct)), -1)
     return np.asarray(places[numbers], dtype=np.int64)
+
+
+def typed(
+    rows: object, columns: Sequence[str], *, texts: str, whole: str = "", unsure: str = ""
+) -> pd.DataFrame:
+    """Make a frame of results whose columns have their types, whatever is missing.
+
+    Of columns named with spaces between, texts are empty and whole numbers 0 where missing, unsure
+    whole numbers (Int64) stay so; all others are float64.
+    """
+    frame = pd.DataFrame(rows, columns=[*columns]).reset_index(drop=True)  # type: ignore[call-overload]
+    for column in columns:
+        if column in texts.split():
+            frame[column] = frame[column].astype(object).fillna("").astype("str")
+        elif column in unsure.split():
+            frame[column] = frame[column].astype("Int64")
+        else:
+            frame[column] = frame[column].astype("float64")
+            if column in whole.split():
+                frame[column] = frame[column].fillna(0).astype("int64")
+    return frame

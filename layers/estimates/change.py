@@ -19,7 +19,7 @@ from layers.estimates.dynamic_occupancy import DynamicFit, fit_dynamic
 from layers.estimates.seasons import seasons
 from layers.fieldwork.effort import EFFORT_UNITS
 from layers.fieldwork.looking import detectable, inputs_of
-from layers.frames import codes_within, reads
+from layers.frames import codes_within, reads, typed
 from layers.plurals import counted
 from layers.totals import ALL
 
@@ -304,30 +304,22 @@ def change(
             counts = dict(zip(("units", "gained", "lost"), _gained_and_lost(own), strict=True))
             table.append(keys | counts | _years(own) | row)
             yearly += [keys | one for one in _by_year(own, quantity, years)]
-    frames = Changes(_over_years(table), _typed(yearly, YEAR_COLUMNS))
+    for row in table:
+        row["words"] = _words(row)
+    frames = Changes(
+        *(
+            typed(
+                rows,
+                columns,
+                texts=f"{' '.join(_KEYS)} estimator words value_unit problem",
+                whole="units first_year last_year gained lost year units_found placements",
+            )
+            for rows, columns in ((table, CHANGE_COLUMNS), (yearly, YEAR_COLUMNS))
+        )
+    )
     for frame in frames:
         frame.attrs["inputs"] = _inputs(placements, work)
     return frames
-
-
-def _over_years(table: list[dict[str, Any]]) -> pd.DataFrame:
-    for row in table:
-        row["words"] = _words(row)
-    return _typed(table, CHANGE_COLUMNS)
-
-
-def _typed(table: list[dict[str, Any]], columns: tuple[str, ...]) -> pd.DataFrame:
-    frame = pd.DataFrame(table, columns=list(columns))
-    whole = {"units", "first_year", "last_year", "gained", "lost"}
-    whole |= {"year", "units_found", "placements"}
-    texts = {*_KEYS, "estimator", "words", "value_unit", "problem"}
-    kinds = {
-        name: "str" if name in texts else "int64" if name in whole else "float64"
-        for name in columns
-    }
-    if "estimator" in frame:
-        frame["estimator"] = frame["estimator"].astype(object).fillna("")
-    return frame.astype(kinds)
 
 
 def _inputs(placements: pd.DataFrame, work: _Work) -> dict[str, object]:

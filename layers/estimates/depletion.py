@@ -24,7 +24,7 @@ from layers.estimates.removal import (
     number_if_catchability_falls,
 )
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, local_dates, looked
-from layers.frames import PASS_MINUTES, codes_within, reads
+from layers.frames import PASS_MINUTES, codes_within, reads, typed
 from layers.plurals import counted
 from layers.totals import ALL, RECORDS_ANEW, refuse_all
 
@@ -161,7 +161,12 @@ def depletion(
     ]
     if "joint" in estimators:
         table.extend(_joint_rows(table, placements))
-    frame = _typed(table)
+    frame = typed(
+        table,
+        DEPLETION_COLUMNS,
+        texts="placement_id species catches estimator problem se_formula",
+        whole="passes",
+    )
     frame["site"] = placements["site"].reindex(frame["placement_id"]).to_numpy(dtype=object)
     frame["date"] = local_dates(placements).reindex(frame["placement_id"]).to_numpy()
     minutes = placements.reindex(columns=list(PASS_MINUTES)).reindex(frame["placement_id"])
@@ -340,11 +345,3 @@ def _unequal_catchability(caught: list[int], n_hat: float, n_high: float) -> Ite
         "if the chance of capture fell by a third from first to last pass, which the catches do "
         f"not rule out: {number}"
     )
-
-
-def _typed(table: Sequence[dict[str, object]]) -> pd.DataFrame:
-    frame = pd.DataFrame(table, columns=list(DEPLETION_COLUMNS))
-    frame["first_pass_per_minute"] = np.nan
-    texts = ["placement_id", "species", "catches", "estimator", "problem", "se_formula"]
-    types = dict.fromkeys(texts, "str") | dict.fromkeys(_NUMBERS, "float64")
-    return frame.astype(types | {"passes": "int64"})

@@ -20,7 +20,7 @@ from layers.estimates.fitted_seasons import LEAST_VISITS, each_species, looking_
 from layers.estimates.occupancy import NOBODY, anywhere, doubts, visits_until
 from layers.estimates.seasons import PER_PLACEMENT, SEGMENT_M, seasons, units_of
 from layers.fieldwork.looking import inputs_of, nested_catchments, rolled_up
-from layers.frames import codes_within, reads
+from layers.frames import codes_within, reads, typed
 from layers.plurals import counted
 
 if TYPE_CHECKING:
@@ -123,9 +123,15 @@ class Detection:
         )
 
     def _finished(self, frame: pd.DataFrame) -> pd.DataFrame:
-        typed = _typed(frame)
-        typed.attrs["inputs"] = dict(self._inputs)
-        return typed
+        finished = typed(
+            frame,
+            [*frame.columns],
+            texts="catchment species method estimator problem season effort_unit model",
+            whole="units units_found visits visits_found placements",
+            unsure="more_placements year",
+        )
+        finished.attrs["inputs"] = dict(self._inputs)
+        return finished
 
 
 @dataclass(frozen=True)
@@ -373,18 +379,3 @@ def _inputs(placements: pd.DataFrame, season: Seasons, *, unit: Unit) -> dict[st
         interval="profile likelihood, 95 %",
         assumes=_ASSUMES,
     )
-
-
-def _typed(frame: pd.DataFrame) -> pd.DataFrame:
-    texts = {"catchment", "species", "method", "estimator", "problem", "season", "effort_unit"}
-    texts |= {"model"}
-    whole = {"units", "units_found", "visits", "visits_found", "placements"}
-    maybe = {"more_placements", "year"}
-    for column in frame:
-        if column in texts:
-            frame[column] = frame[column].astype("object").fillna("").astype("str")
-        elif column in whole:
-            frame[column] = frame[column].astype("float64").fillna(0).astype("int64")
-        else:
-            frame[column] = frame[column].astype("Int64" if column in maybe else "float64")
-    return frame

@@ -22,6 +22,7 @@ from layers.estimates.profile_likelihood import (
     LOGIT,
     Slopes,
     climb,
+    covariance,
     farthest,
     limits,
     log_chances,
@@ -204,16 +205,6 @@ def _prior(theta: Floats) -> tuple[float, Floats]:
     return log_chances(theta, _CHANCES, _RATES, _PENALTIES)
 
 
-def _spread(seen: _Histories, theta: Floats, *, penalised: bool) -> Floats:
-    """Covariance by the observed information of what was maximised."""
-    curve = seen.log_likelihood(theta, curve=True).curve
-    assert curve is not None  # noqa: S101 - it was asked for
-    above, below = (_prior(theta + way)[1] for way in (_STEP, -_STEP))
-    bend = (above - below) / (2 * _STEP)  # each part depends on its own coefficient alone
-    covariance = np.linalg.pinv(-curve - np.diag(penalised * bend), hermitian=True)
-    return np.asarray(covariance, dtype=np.float64)
-
-
 def _refuse_thin(unit: Ints, year: Ints, found: Bools) -> None:
     units = int(unit.max(initial=-1)) + 1
     looked = np.unique(np.column_stack([unit, year]), axis=0)
@@ -282,7 +273,7 @@ def fit_dynamic(
     chances = np.append(scipy.special.expit(best[:3]), -np.expm1(-np.exp(best[3:])))
     edge = bool(((chances < _EDGE) | (chances > 1 - _EDGE)).any())
     theta = inside if edge else best
-    spread = _spread(seen, theta, penalised=edge)
+    spread = covariance(seen, theta, _prior if edge else None)
     freedom = max(np.unique(units).size - theta.size, 1)
     floor = seen.log_likelihood(best).value - float(scipy.special.stdtrit(freedom, 0.975)) ** 2 / 2
 

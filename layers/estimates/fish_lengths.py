@@ -14,7 +14,7 @@ import pandas as pd
 import scipy
 
 from layers.fieldwork.looking import catch_numbers, inputs_of
-from layers.frames import codes_within, reads
+from layers.frames import codes_within, reads, typed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -330,11 +330,12 @@ def _finished(
     placements: pd.DataFrame,
     fish: pd.DataFrame,
 ) -> pd.DataFrame:
-    frame = pd.DataFrame(rows, columns=list(columns)).reset_index(drop=True)
-    texts = {"placement_id", *_KEYS, "problem"} & set(columns)
-    whole = {"measured", "weighed", "caught"} & set(columns)
-    kinds = dict.fromkeys(columns, "float64") | dict.fromkeys(texts, "str")
-    frame = frame.astype(kinds | dict.fromkeys(whole, "int64"))
+    frame = typed(
+        rows,
+        columns,
+        texts=f"placement_id {' '.join(_KEYS)} problem",
+        whole="measured weighed caught",
+    )
     used = placements.index.isin(fish["placement_id"])
     frame.attrs["inputs"] = inputs_of(
         placements,

@@ -43,6 +43,7 @@ from layers.estimates.profile_likelihood import (
     LOG_RATE,
     LOGIT,
     climb,
+    covariance,
     detected,
     farthest,
     limits,
@@ -182,7 +183,7 @@ def fit_occupancy(visits: Histories, *, intervals: bool = True) -> OccupancyFit:
     floor = top - float(scipy.special.stdtrit(max(visits.units - a - b, 1), 0.975)) ** 2 / 2
     penalised = _at_edge(best, visits)
     theta = start if penalised else best
-    spread = _spread(visits, theta, penalised=penalised)
+    spread = covariance(visits, theta, _prior(visits) if penalised else None)
     edge: list[Floats] = []
     estimates = []
     for figure, back in _figures(visits):
@@ -302,17 +303,6 @@ def _at_edge(theta: Floats, visits: Histories) -> bool:
     rates = np.exp(theta[a : a + own])
     chances = np.append(scipy.special.expit(theta[0]), -np.expm1(-rates))
     return bool(((chances < EDGE) | (chances > 1 - EDGE)).any())
-
-
-def _spread(visits: Histories, theta: Floats, *, penalised: bool) -> Floats:
-    """Covariance by the observed information of what was maximised."""
-    curve = visits.log_likelihood(theta, curve=True).curve
-    assert curve is not None  # noqa: S101 - it was asked for
-    step = 1e-5
-    above, below = (_prior(visits)(theta + way)[1] for way in (step, -step))
-    bend = (above - below) / (2 * step)  # each part depends on its own coefficient alone
-    covariance = np.linalg.pinv(-curve - np.diag(bend * penalised), hermitian=True)
-    return np.asarray(covariance, dtype=np.float64)
 
 
 def anywhere(

@@ -25,6 +25,7 @@ __all__ = [
     "Figure",
     "Slopes",
     "climb",
+    "covariance",
     "detected",
     "farthest",
     "limits",
@@ -38,6 +39,7 @@ _MOST_STEPS: Final = 25
 _LEAST_CURVE, _LEAST_SHARE = 0.05, 0.25
 _LONGEST_STEP, _SHORT_STEP = 1.5, 1e-4
 _MOST_TRIES: Final = 4
+_NEAR: Final = 1e-5  # between slopes of a prior whose difference is taken
 # Within these coefficients are sought:
 LOGIT: Final = (-9.0, 9.0)  # of chances, 0.0001 to 0.9999
 LOG_RATE: Final = (-12.0, 5.0)  # of detection, p at usual effort from 0.000006 to 1 - 3e-65
@@ -111,6 +113,16 @@ def climb(
         if fit.fun < best.fun - 1e-9:
             best = fit
     return np.asarray(best.x, dtype=np.float64)
+
+
+def covariance(model: Model, theta: Floats, prior: Figure | None = None) -> Floats:
+    """Give it by the observed information of what was maximised; a prior has no cross terms."""
+    curve = model.log_likelihood(theta, curve=True).curve
+    assert curve is not None  # noqa: S101 - it was asked for
+    if prior is not None:
+        above, below = (prior(theta + way)[1] for way in (_NEAR, -_NEAR))
+        curve = curve + np.diag((above - below) / (2 * _NEAR))
+    return np.asarray(np.linalg.pinv(-curve, hermitian=True), dtype=np.float64)
 
 
 def farthest(

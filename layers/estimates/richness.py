@@ -22,7 +22,7 @@ from layers.fieldwork.looking import (
     looked,
     nested_catchments,
 )
-from layers.frames import codes_of, codes_within, reads
+from layers.frames import codes_of, codes_within, reads, typed
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 __all__ = [
     "accumulation",
     "chao2",
+    "escape",
     "groups_of",
     "jackknife1",
     "richness",
@@ -155,12 +156,16 @@ def sample_coverage(incidence: npt.ArrayLike, samples: int) -> float:
     0.509090909090909
     """
     counts = _checked(incidence, samples)
-    once, twice = int((counts == 1).sum()), int((counts == 2).sum())
     if samples < 1 or not counts.size:
         return float("nan")
+    return float(1 - (counts == 1).sum() / counts.sum() * escape(counts, samples))
+
+
+def escape(counts: Ints, samples: int) -> float:
+    """Chance that a further sample holds none of what one sample leaves unseen; 1 - A there."""
+    once, twice = int((counts == 1).sum()), int((counts == 2).sum())
     rare, pairs = (once, twice) if twice else (once - 1, 1)
-    share = (samples - 1) * rare / ((samples - 1) * rare + 2 * pairs) if rare > 0 else 0.0
-    return float(1 - once / counts.sum() * share)
+    return (samples - 1) * rare / ((samples - 1) * rare + 2 * pairs) if rare > 0 else 0.0
 
 
 def jackknife1(incidence: npt.ArrayLike, samples: int) -> float:
@@ -381,12 +386,11 @@ def richness(
                     problem,
                 )
             )
-    whole = ("placements", "species_found", "found_once", "found_twice")
-    text = ("catchment", "group", "methods", "chao2_form", "problem")
-    frame = pd.DataFrame(rows, columns=list(RICHNESS_COLUMNS)).astype(
-        dict.fromkeys(RICHNESS_COLUMNS, "float64")
-        | dict.fromkeys(whole, "int64")
-        | dict.fromkeys(text, "str")
+    frame = typed(
+        rows,
+        RICHNESS_COLUMNS,
+        texts="catchment group methods chao2_form problem",
+        whole="placements species_found found_once found_twice",
     )
     names = pd.Index(samples.index)
     outside = codes_within(catchment_of.reindex(placements.index), names) < 0

@@ -10,15 +10,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
-import pandas as pd
 import scipy
 
-from layers.estimates.richness import chao2, groups_of, sample_coverage, species_incidence
+from layers.estimates.richness import chao2, escape, groups_of, sample_coverage, species_incidence
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, looked
-from layers.frames import reads
+from layers.frames import reads, typed
 
 if TYPE_CHECKING:
     import numpy.typing as npt
+    import pandas as pd
 
     from layers.arrays import Floats, Ints
 
@@ -63,15 +63,6 @@ def _unseen(counts: Ints, samples: int) -> float:
     return chao2(counts, samples).estimate - counts.size
 
 
-def _escape(counts: Ints, samples: int) -> float:
-    """Chance that a further sample holds none of what one sample leaves unseen; 1 - A."""
-    once, twice = int((counts == 1).sum()), int((counts == 2).sum())
-    rare, pairs = (once, twice) if twice else (once - 1, 1)
-    if rare <= 0:
-        return 0.0
-    return (samples - 1) * rare / ((samples - 1) * rare + 2 * pairs)
-
-
 def coverage_of(incidence: npt.ArrayLike, samples: int, t: int) -> float:
     """Coverage of t samples, fewer or more than the `samples` that there are."""
     counts = np.asarray(incidence, dtype=np.int64)
@@ -80,7 +71,7 @@ def coverage_of(incidence: npt.ArrayLike, samples: int, t: int) -> float:
         left = samples - counts
         held = np.exp(_log_ratio(left, samples - 1, t)) * (left >= t)
         return float(1 - (counts / total * held).sum())
-    share = _escape(counts, samples)
+    share = escape(counts, samples)
     return float(1 - (counts == 1).sum() / total * share ** (t - samples + 1))
 
 
@@ -114,7 +105,7 @@ def _samples_for(counts: Ints, samples: int, coverage: float) -> float:
     """Solve for the samples that have this coverage; infinite where no number has."""
     now = coverage_of(counts, samples, samples)
     if coverage > now:
-        share, total = _escape(counts, samples), counts.sum()
+        share, total = escape(counts, samples), counts.sum()
         once = int((counts == 1).sum())
         if share <= 0 or once == 0 or coverage >= 1:
             return float("inf")
@@ -248,13 +239,12 @@ def standard_richness(
                 | _standard(counts, m, wanted)
                 for catchment, (counts, m) in cells.items()
             ]
-    frame = pd.DataFrame(rows, columns=list(STANDARD_COLUMNS))
-    numbers = [name for name in STANDARD_COLUMNS if "standard" in name or name == "sample_coverage"]
-    texts = ["catchment", "method", "group", "estimator", "problem"]
-    frame = frame.astype(
-        dict.fromkeys(numbers, "float64") | {"placements": "int64", "species_found": "int64"}
+    frame = typed(
+        rows,
+        STANDARD_COLUMNS,
+        texts="catchment method group estimator problem",
+        whole="placements species_found",
     )
-    frame[texts] = frame[texts].astype(object).fillna("").astype("str")
     frame = frame.sort_values(["method", "group", "catchment"], ignore_index=True)
     frame.attrs["inputs"] = inputs_of(
         placements,
