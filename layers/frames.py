@@ -361,7 +361,8 @@ def typed(
     Of columns named with spaces between, texts are empty and whole numbers 0 where missing, unsure
     whole numbers (Int64) stay so; all others are float64.
     """
-    frame = pd.DataFrame(rows, columns=[*columns]).reset_index(drop=True)  # type: ignore[call-overload]
+    frame: pd.DataFrame = pd.DataFrame(rows, columns=[*columns])  # type: ignore[call-overload]
+    frame = frame.reset_index(drop=True)
     for column in columns:
         if column in texts.split():
             frame[column] = frame[column].astype(object).fillna("").astype("str")
