@@ -25,9 +25,7 @@ def as_typed(value: Any) -> str:  # noqa: ANN401 - whatever a workbook or a GIS 
 
 
 def stripped(cells: pd.Series) -> pd.Series:
-    """Take white space off both ends of every cell, by distinct values."""
-    codes, uniques = pd.factorize(cells.to_numpy(object))
-    clean = np.array([value.strip() for value in uniques], dtype=object)
-    if len(clean) == 0 or (clean == uniques).all():
-        return cells
-    return pd.Series(clean[codes], index=cells.index, dtype="str")
+    """Take white space off both ends of every cell."""
+    values = cells.tolist()
+    clean = [value.strip() for value in values]
+    return cells if clean == values else pd.Series(clean, index=cells.index, dtype="str")

@@ -153,15 +153,12 @@ class Header:
     @classmethod
     def of(cls, cells: Cells) -> list[Header]:
         """Every column of a sheet."""
-        frame = cells.frame
-        return [
-            cls(
-                str(name),
-                tuple(frame[name][frame[name] != ""].unique()[:_LOOKED_AT].tolist()),
-                bool((frame[name] == "").any()),
-            )
-            for name in frame.columns
-        ]
+        headers = []
+        for name, column in cells.frame.items():
+            texts = dict.fromkeys(column.tolist())
+            filled = [text for text in texts if text]
+            headers.append(cls(str(name), tuple(filled[:_LOOKED_AT]), len(filled) < len(texts)))
+        return headers
 
     @cached_property
     def unit(self) -> str:

@@ -24,8 +24,9 @@ __all__ = [
     "NO_VALUE", "all_plain", "number_column", "read_number", "remedy_for", "spelt_number",
 ]  # fmt: skip
 
-_PLAIN: Final = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
-_ALL_PLAIN: Final = re.compile(rf"(?:(?:{_PLAIN.pattern})?\x1f)*", re.ASCII)
+# Possessive: what follows tells where each part ends, and keeping ways back takes 20 times as long.
+_PLAIN: Final = re.compile(r"[+-]?+(?:\d++(?:\.\d*+)?+|\.\d++)(?:[eE][+-]?+\d{1,3}+)?+", re.ASCII)
+_ALL_PLAIN: Final = re.compile(rf"(?:(?:{_PLAIN.pattern})?+\x1f)*+", re.ASCII)
 _COMMA: Final = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 _THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2}([,.' \u00a0\u202f]\d{3})+([.,]\d+)?", re.ASCII)
 _BEFORE_THREE: Final = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
@@ -294,7 +295,7 @@ def _all_plain(uniques: Objects) -> Floats:
         return nothing
     filled = np.flatnonzero(uniques != "")
     try:
-        nothing[filled] = uniques[filled].astype(str).astype(np.float64)
+        nothing[filled] = np.fromiter(map(float, uniques[filled]), np.float64, len(filled))
     except ValueError:
         return np.full(len(uniques), np.nan)
     return nothing

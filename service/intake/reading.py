@@ -168,7 +168,8 @@ def split_text(
     except pd.errors.ParserError as problem:
         _refuse_ragged(text, separator, file, findings, problem)
         return None
-    frame = frame.fillna("")
+    if frame.iloc[:1].isna().any(axis=None):  # of columns that no record goes as far as
+        frame = frame.fillna("")
     if _ANY_GUARDED.search(text):  # rare, and looking into every cell is slow
         frame = frame.apply(unguarded)
     return frame
@@ -192,11 +193,14 @@ def whole_sheet(
     headers = [str(header).strip() for header in frame.columns]
     frame = frame.set_axis(range(len(headers)), axis=1)
     frame = frame.apply(stripped)
-    filled = np.zeros(len(frame), dtype=bool)
-    for place in frame:
-        filled |= (frame[place] != "").to_numpy(bool)
-    frame = frame.loc[filled]
-    keep = [k for k, header in enumerate(headers) if header or (frame[k] != "").any()]
+    filled, some = np.zeros(len(frame), dtype=bool), np.zeros(len(headers), dtype=bool)
+    for place in range(len(headers)):
+        own = frame[place].to_numpy(object) != ""
+        filled |= own
+        some[place] = own.any()
+    if not filled.all():
+        frame = frame.loc[filled]
+    keep = [k for k, header in enumerate(headers) if header or some[k]]
     nameless = [k for k in keep if not headers[k]]
     # Programs of statistics write the numbers of rows into a first column without a header.
     if nameless == [0] and frame[0].tolist() == [str(n) for n in range(1, len(frame) + 1)]:

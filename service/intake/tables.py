@@ -148,7 +148,8 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
     wide = np.array([bool(header) for header in headers]) | filled[below:].any(axis=0)
     body = np.zeros(len(cells), dtype=bool)
     body[below:] = filled[below:].any(axis=1)
-    repeated = np.flatnonzero((pd.DataFrame(cells) == cells[top]).all(axis=1))
+    like = np.flatnonzero(cells[:, 0] == cells[top, 0])
+    repeated = like[(cells[like] == cells[top]).all(axis=1)]
     body[repeated] = False
     about, titles = _about_blocks(cells, filled, repeated, below - top)
     of_blocks, above = _block_titles(cells, filled, repeated, below - top)

@@ -83,7 +83,7 @@ def text_fault(content: bytes, separator: str) -> tuple[int, Wording] | None:
     row, reason
         The row as a spreadsheet counts; None where the file may be parsed.
     """
-    if _plainly_small(content):
+    if _plainly_small(content, separator):
         return None
     lines, number, wide = _Lines(content), 0, 0
     try:
@@ -102,10 +102,17 @@ def text_fault(content: bytes, separator: str) -> tuple[int, Wording] | None:
     return None  # what else is wrong with it is said while it is parsed
 
 
-def _plainly_small(content: bytes) -> bool:
-    """Whether lines without quotes are too short to break a bound, whatever splits them."""
-    if b'"' in content:
+def _plainly_small(content: bytes, separator: str) -> bool:
+    """Whether lines without quotes are too short, and have too few cells, to break a bound."""
+    # A carriage return alone ends a record within a line.
+    if b'"' in content or content.count(b"\r") > content.count(b"\r\n"):
         return False
-    ends = np.flatnonzero(np.frombuffer(content, np.uint8) == ord("\n"))
-    longest = int(np.diff(ends, prepend=-1, append=len(content)).max())
-    return longest <= MOST_COLUMNS and longest * (len(ends) + 1) <= MOST_CELLS
+    if len(separator.encode()) > 1:
+        return False
+    signs = np.frombuffer(content, np.uint8)
+    ends = np.append(np.flatnonzero(signs == ord("\n")), len(content))
+    split = np.searchsorted(np.flatnonzero(signs == ord(separator)), ends)
+    widest = int(np.diff(split, prepend=0).max()) + 1
+    longest = int(np.diff(ends, prepend=-1).max())
+    small = widest <= MOST_COLUMNS and widest * len(ends) <= MOST_CELLS
+    return small and longest <= min(LONGEST_CELL, _LONGEST_RECORD)

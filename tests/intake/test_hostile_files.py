@@ -11,6 +11,7 @@ import zipfile
 from types import SimpleNamespace
 
 import geopandas as gpd
+import numpy as np
 import openpyxl
 import pytest
 import shapely
@@ -19,7 +20,7 @@ from openpyxl.worksheet._read_only import ReadOnlyWorksheet
 
 from service import create_app
 from service.commands.import_ import import_
-from service.intake import geopackage_limits, workbooks
+from service.intake import geopackage_limits, text_bounds, workbooks
 from service.intake.findings import Findings
 from service.intake.mapping import Mapping
 from service.intake.reading import read_cells
@@ -433,3 +434,29 @@ def test_a_mapping_nested_without_end_is_refused(tmp_path):
     findings = Findings()
     assert Mapping.read(tmp_path / "a.toml", findings) is None
     assert "nested too deeply" in findings.refused[0].remedy
+
+
+def test_a_text_known_to_be_small_is_within_the_bounds_when_read(monkeypatch):
+    """What is passed by counting signs alone has no fault when Python's csv reads its records."""
+    monkeypatch.setattr(text_bounds, "MOST_COLUMNS", 6)
+    monkeypatch.setattr(text_bounds, "MOST_CELLS", 30)
+    monkeypatch.setattr(text_bounds, "_LONGEST_RECORD", 20)
+    rng = np.random.default_rng(3)
+    signs = np.array([b"a", b"7", b";", b";", b",", b"\n", b"\r\n", b"\r", b'"'], object)
+    passed = []
+    for _ in range(400):
+        weight = np.array([4, 4, 3, 3, 1, 2, 1, *rng.choice([0.0, 0.3], 2)])
+        content = b"".join(rng.choice(signs, rng.integers(1, 60), p=weight / weight.sum()))
+        passed.append(text_bounds._plainly_small(content, ";"))
+        if passed[-1]:
+            with monkeypatch.context() as slowly:
+                slowly.setattr(text_bounds, "_plainly_small", lambda *_: False)
+                assert text_bounds.text_fault(content, ";") is None, content
+    assert 40 < sum(passed) < 360
+
+
+def test_carriage_returns_alone_are_counted_as_records(monkeypatch):
+    """One short line of many columns and of many records would make a frame without end."""
+    monkeypatch.setattr(text_bounds, "MOST_CELLS", 5_000)
+    assert text_bounds.text_fault(b"a," * 99 + b"a" + b"\r" * 100, ",") is not None
+    assert text_bounds.text_fault(b"a," * 99 + b"a\r\n" * 2, ",") is None
