@@ -8,16 +8,20 @@ from typing import TYPE_CHECKING, Any
 import gpxpy
 import gpxpy.gpx
 
+from layers.plurals import counted
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    import pandas as pd
+
     from service.intake.findings import Cells, Findings
 
 __all__ = ["place_waypoints", "read_waypoints"]
 
+_TOO_SHORT = ""  # of a track or route with one fix or none
 _OTHER_POSITIONS = ("longitude", "latitude", "easting", "northing", "geometry")
 
 
@@ -46,12 +50,17 @@ def read_waypoints(path: Path, findings: Findings) -> dict[str, list[str]]:
             for track in gpx.tracks
         ),
     ]
+    lost = 0
     for name, points in lines:
-        if len(points) > 1:
-            pairs = ", ".join(f"{point.longitude!r} {point.latitude!r}" for point in points)
-            places.setdefault((name or "").strip(), []).append(f"LINESTRING ({pairs})")
+        fixes = [point for point in points if point.longitude or point.latitude]
+        lost += len(points) - len(fixes)
+        pairs = ", ".join(f"{point.longitude!r} {point.latitude!r}" for point in fixes)
+        text = f"LINESTRING ({pairs})" if len(fixes) > 1 else _TOO_SHORT
+        places.setdefault((name or "").strip(), []).append(text)
+    if lost:
+        findings.read_file(path.name, say("read_as.no_fix", fixes=counted(lost, "fix", "fixes")))
     places.pop("", None)
-    return places
+    return {name: list(dict.fromkeys(texts)) for name, texts in places.items()}
 
 
 def place_waypoints(cells: Cells, places: dict[str, list[str]], findings: Findings) -> Cells:
@@ -60,6 +69,7 @@ def place_waypoints(cells: Cells, places: dict[str, list[str]], findings: Findin
     named = names != ""
     if not named.any():
         return cells
+    names = _as_in_the_file(cells, names, list(places), findings)
     single = {name: texts[0] for name, texts in places.items() if len(texts) == 1}
     several = named & names.isin([name for name, texts in places.items() if len(texts) > 1])
     findings.refuse(cells, several, "waypoint", "waypoint_unknown.several")
@@ -70,13 +80,35 @@ def place_waypoints(cells: Cells, places: dict[str, list[str]], findings: Findin
         "waypoint",
         lambda value: say("waypoint_unknown.none", near=did_you_mean(value, list(places))),
     )
+    short = names.isin([name for name, texts in places.items() if texts == [_TOO_SHORT]])
+    findings.refuse(cells, short, "waypoint", "waypoint_unknown.short")
     also = named & False
     for column in _OTHER_POSITIONS:
         also |= named & (cells.column(column) != "")
     findings.refuse(cells, also, "waypoint", "position_twice.waypoint")
-    found = names.isin(list(single)) & ~also
+    found = names.isin(list(single)) & ~also & ~short
     frame = cells.frame.copy()
     texts = names.map(single)
     frame["geometry"] = cells.column("geometry").mask(found, texts)
     frame["crs"] = cells.column("crs").mask(found, "EPSG:4326")
     return replace(cells, frame=frame.astype("str"))
+
+
+def _as_in_the_file(
+    cells: Cells, names: pd.Series, known: list[str], findings: Findings
+) -> pd.Series:
+    """Take names that differ from one of the file in case, or in zeros that spreadsheets drop."""
+    alike: dict[str, list[str]] = {}
+    for name in known:
+        alike.setdefault(_alike(name), []).append(name)
+    meant = {
+        text: alike[_alike(text)][0]
+        for text in names.unique().tolist()
+        if text and text not in known and len(alike.get(_alike(text), [])) == 1
+    }
+    findings.read(cells, names.isin(list(meant)), "waypoint", "waypoint_name", meant)
+    return names.replace(meant)
+
+
+def _alike(name: str) -> str:
+    return str(int(name)) if name.isascii() and name.isdigit() else name.casefold()

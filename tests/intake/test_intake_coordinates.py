@@ -173,7 +173,7 @@ def test_waypoints_and_tracks_give_positions_by_name(store, tmp_path):
     ("name", "more", "said"),
     [
         ("W2", {}, "several"),
-        ("w1", {}, "did you mean W1"),
+        ("Wx1", {}, "did you mean W1"),
         ("W11", {}, "no waypoint, route or track of this name"),
         ("W1", {"longitude": "-11.2", "latitude": "52.6"}, "keep one of the two"),
     ],
@@ -196,3 +196,49 @@ def test_original_positions_are_kept_beside_the_transformed(store, tmp_path):
     kept = result.records.placements[["original_x", "original_y"]].to_numpy().tolist()
     assert kept == [[-11.2128, 52.6035], [-11.2127, 52.6]]
     assert PLACEMENTS.count("-11.2128") == 1
+
+
+MESSY = """<?xml version="1.0"?>
+<gpx version="1.1" creator="a receiver" xmlns="http://www.topografix.com/GPX/1/1">
+  <wpt lat="52.600000" lon="-11.212700"><name>001</name></wpt>
+  <wpt lat="52.600000" lon="-11.212700"><name>001</name></wpt>
+  <wpt lat="52.603500" lon="-11.212800"><name>WP12</name></wpt>
+  <wpt lat="52.603500" lon="-11.212800"><name>07</name></wpt>
+  <wpt lat="52.600000" lon="-11.212700"><name>7.0</name></wpt>
+  <wpt lat="52.600000" lon="-11.212700"><name>007</name></wpt>
+  <trk><name>begun</name><trkseg><trkpt lat="52.6" lon="-11.2127"/></trkseg></trk>
+  <trk><name>walk</name>
+    <trkseg><trkpt lat="0" lon="0"/><trkpt lat="52.600000" lon="-11.212700"/></trkseg>
+    <trkseg></trkseg>
+    <trkseg><trkpt lat="52.603500" lon="-11.212800"/></trkseg>
+  </trk>
+</gpx>
+"""
+
+
+@pytest.mark.parametrize(
+    ("name", "shape", "code"),
+    [
+        ("1", "point", "waypoint_name"),  # a spreadsheet takes zeros off
+        ("001", "point", ""),  # twice the same
+        ("wp12", "point", "waypoint_name"),
+        ("walk", "track", "no_fix"),  # no receiver is at 0, 0
+        ("begun", "", "one fix"),
+        ("7", "", "no waypoint"),  # 07 or 007
+    ],
+)
+def test_a_messy_gpx_file_is_read_where_it_is_clear(store, tmp_path, name, shape, code):
+    (tmp_path / "m.gpx").write_text(MESSY)
+    frame = placements(longitude="", latitude="", waypoint=name)
+    one, _ = files(tmp_path, frame.to_csv(index=False))
+    result = check(read_sheets(one, waypoints=tmp_path / "m.gpx"), store, now=NOW)
+    if not shape:
+        assert code in result.refused[0].remedy
+        return
+    assert result.refused == []
+    own = result.records.placements
+    assert set(own["shape_kind"]) == {shape}
+    if shape == "track":
+        assert set(map(len, (line.coords for line in own["shape"]))) == {2}
+    said = {one.code for one in result.readings} & {"waypoint_name", "no_fix"}
+    assert said == {code, "no_fix"} - {""}
