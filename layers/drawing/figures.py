@@ -300,7 +300,7 @@ def catch_per_unit_effort(
         figure.suptitle(species, fontsize=9, style="italic")
         note = "Bars: 95 % interval; hollow mark: none."
         if own.get("individuals_lower_bound", pd.Series(False)).any():
-            note += " ≥: at least so much, since fish were counted as 'at least'."
+            note += " ≥: at least so much; not all fish were counted."
         if places > _MOST_PLACES:
             note += f" {_MOST_PLACES} of {places} places, those with most placements."
         figure.supxlabel(note, fontsize=7.5)

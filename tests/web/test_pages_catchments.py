@@ -57,7 +57,9 @@ def cells_of(page, catchment):
 
 def test_table_by_hand(client):
     """Eight placements, six of which fished properly: three states, lower bounds, last years."""
-    cells = cells_of(client.get("/catchments?fold=nothing"), "C1")
+    table = client.get("/catchments?fold=nothing")
+    assert "≥ at least so many: not all of these fish were counted" in table.text
+    cells = cells_of(table, "C1")
     assert cells["Cottus gobio"] == ("found", "found, fish: ≥ 24 2 placements/6 last 2023")
     assert cells["Anguilla anguilla"] == ("found", "found, fish: 1 1 placement/6 last 2024")
     assert cells["Salmo trutta"][1].startswith("found, fish: ≥ 1 1 ")

@@ -37,6 +37,7 @@ def test_everything_on_record_is_there(store):
     assert "100 m: R1 from 400 to 500 m" in page
     assert "2023-06-10 11:00 Europe/Dublin" in unmarked(page)
     assert "Cottus gobio ≥ 20" in page
+    assert "≥ at least so many: not all of these fish were counted" in page
     assert "Brown trout Salmo trutta ≥ 1" in page
     assert "Minutes 30 min" in page
     assert "Length 100 m" in page
