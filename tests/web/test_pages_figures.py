@@ -1,7 +1,9 @@
 """Pages of returns and of lengths say what the commands print."""
 
+import html
 import re
 
+import pandas as pd
 import pytest
 
 from service import create_app
@@ -58,6 +60,29 @@ def test_lengths_of_a_species_are_those_of_the_command(store):
     placement = store.records(Selection()).lengths.groupby("placement_id").size()
     few = str(placement.index[placement < 5][0])
     assert "figures/lengths.svg" not in text_of(store, f"/placements/{few}")[1]
+
+
+def test_change_of_very_many_placements_is_estimated_when_it_is_chosen(store, monkeypatch):
+    """The page of a species waits for no estimate over a million placements; a link leads to it."""
+    computed = []
+    found = pd.DataFrame(
+        {"method": "all", "quantity": "occupancy", "units": [12], "first_year": 2021,
+         "last_year": 2025, "gained": 3, "lost": 1, "yearly_ratio": 1.1, "words": "Occupancy rose.",
+         "problem": ""}
+    )  # fmt: skip
+    monkeypatch.setattr(summaries, "change", lambda *_, **__: computed.append(1) or found)
+    name = store.species().index[0]
+    text = text_of(store, f"/species/{name}")[1]
+    assert "figures/change.svg" in text
+    assert computed == [1]
+    monkeypatch.setattr("service.web.pages.species_page._MOST_AT_ONCE", 0)
+    text = text_of(store, f"/species/{name}?since=2020-01-01")[1]
+    assert computed == [1]
+    assert "figures/change.svg" not in text
+    href = re.search(r'href="([^"]+)">Estimate the change', text)[1]
+    assert "since=2020-01-01" in href
+    assert "figures/change.svg" in text_of(store, html.unescape(href))[1]
+    assert computed == [1, 1]
 
 
 def test_change_of_a_species_is_that_of_the_command(store):

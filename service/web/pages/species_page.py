@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from flask import Blueprint, render_template
+from flask import Blueprint, render_template, request
 
 from layers.fieldwork.looking import detectable
 from service import reference
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 __all__ = ["blueprint"]
 
 blueprint = Blueprint("species", __name__)
+
+_MOST_AT_ONCE = 20_000  # placements that looked; of more, change takes minutes
 
 
 @blueprint.get("/species")
@@ -47,7 +49,7 @@ def show(name: str) -> str:
     species, methods = reference.species(store), reference.methods(store)
     if name not in species.index:
         raise NotFoundError(f"There is no species {name!r} in the list.")
-    query = page_question(species=name)
+    query = page_question("change", species=name)
     own = query.selection
     account = species_account(store, own, viewer, name)
     where = summaries.occurrence(store, own, viewer)
@@ -59,6 +61,7 @@ def show(name: str) -> str:
         looking=looking_words(where, labels),
     )
     lengths = summaries.lengths(store, own, viewer)
+    at_once = account.looked <= _MOST_AT_ONCE or bool(request.args.get("change"))
     return render_template(
         "species.html",
         name=name,
@@ -71,7 +74,8 @@ def show(name: str) -> str:
             "records"
         ),
         measured=lengths[lengths["measured"] > 0].to_dict("records"),
-        changes=_changes(own),
+        changes=_changes(own) if at_once else [],
+        change_apart="" if at_once else carried("species.show", name=name, change="1"),
         change_address=carried("figures.change"),
         lengths_address=carried("figures.lengths"),
         rates=carried("figures.catch_rate"),
