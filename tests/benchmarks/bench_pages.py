@@ -177,7 +177,7 @@ def _addresses(visitor: Visitor, extent: list[float], n: int, n_reaches: int) ->
     queries = {
         "map_views.placements": [view, f"{view}&{urlencode({'species': species})}"],
         "map_views.lines": [view],
-        "map_views.cards": [f"placement={placement}", f"bbox={box}"],
+        "map_views.cards": [f"placement={placement}"],
         "map_views.position": [urlencode(here)],
         "geojson.placements": [f"bbox={box}"],
         "geojson.detections": [f"bbox={box}"],
@@ -188,11 +188,14 @@ def _addresses(visitor: Visitor, extent: list[float], n: int, n_reaches: int) ->
         "coverage.gap": ["gap=1"],
         "water.opened": [urlencode({"reach": reach, **here})],
         "entry.nearest": [urlencode(here)],
+        "entry.area": [f"bbox={box}"],
+        "record_files.offline": [f"catchment={catchment}"],
         "feed.items": ["limit=10", f"limit=10&bbox={box}"],
         "figures.lengths": [urlencode({"species": species})],
         "figures.effort": [f"catchment={catchment}"],
         "figures.accumulation": [f"catchment={catchment}"],
         "figures.catch_rate": [urlencode({"species": species})],
+        "figures.change": [urlencode({"species": species, "catchment": catchment})],
         "records.show": [
             "", "page=100", "sort=fish&order=down", f"catchment={catchment}",
             urlencode({"species": species}),
