@@ -40,8 +40,6 @@ def covariates_of(
     ----------
     placements, snaps, methods
         Frames of these kinds (`layers.frames`).
-    network
-        The stream network.
 
     Returns
     -------

@@ -50,8 +50,6 @@ def sampled_length(
 
     Parameters
     ----------
-    network
-        The network.
     stretches, placements, reach_parts, catchments
         Frames of these kinds (`layers.frames`). Only placements that caught something or
         stated a nil catch sampled.

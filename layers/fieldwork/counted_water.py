@@ -78,8 +78,6 @@ class CountedWater:
 
     Attributes
     ----------
-    network
-        The network.
     placements
         All placements of the question, n of them.
     day
@@ -184,8 +182,6 @@ def counted_water(
 
     Parameters
     ----------
-    network
-        The network.
     stretches, snaps, placements
         Frames of these kinds (`layers.frames`). Stretches and snaps of other placements are not
         looked at.
@@ -195,10 +191,6 @@ def counted_water(
         The distance for every method instead. [m]
     as_of
         Placements set later, by local date, do not count.
-
-    Returns
-    -------
-    CountedWater
 
     Raises
     ------

@@ -91,8 +91,6 @@ def stretches_of(
         `position_uncertainty_m`, `stream_name` (used to snap the far end).
     snaps
         Where each position fell, index `placement_id`: `reach_id`, `measure_m` [m].
-    network
-        The network.
     methods
         Index `method`: `stretch_rule`.
     tolerance_m
@@ -386,8 +384,6 @@ def stretch_lines(stretches: pd.DataFrame, network: Network) -> gpd.GeoDataFrame
     ----------
     stretches
         k rows with `reach_id`, `from_m`, `to_m` [m].
-    network
-        The network.
 
     Returns
     -------

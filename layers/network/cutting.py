@@ -28,8 +28,6 @@ def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> Obj
 
     Parameters
     ----------
-    network
-        The network.
     rows
         Row of the reach of each cut, (k,).
     from_m, to_m
@@ -74,8 +72,6 @@ def reaches_inside(network: Network, polygons: Objects) -> tuple[Ints, Intervals
 
     Parameters
     ----------
-    network
-        The network.
     polygons
         Polygons or MultiPolygons in its CRS, (n,); None has none.
 

@@ -21,8 +21,6 @@ def upstream_of(network: Network, row: int, measure_m: float | None = None) -> I
 
     Parameters
     ----------
-    network
-        The network.
     row
         Row of the reach the point lies on.
     measure_m

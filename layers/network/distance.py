@@ -103,16 +103,10 @@ def distance_to_sampled(
 
     Parameters
     ----------
-    network
-        The network.
     rows
         Row of the reach of each sampled interval, (s,).
     from_m, to_m
         Its measures, in any order, overlaps allowed; cut to the reach, (s,). [m]
-
-    Returns
-    -------
-    SampledDistance
 
     Examples
     --------
@@ -162,8 +156,6 @@ def node_distance(network: Network, seeds: Floats, *, limit_m: float = np.inf) -
 
     Parameters
     ----------
-    network
-        The network.
     seeds
         Distance already known at each node, infinite where none is, (n,). [m]
     limit_m

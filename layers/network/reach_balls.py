@@ -98,8 +98,6 @@ def upper_bounds(
 
     Parameters
     ----------
-    network
-        The network.
     unsampled
         Its unsampled pieces.
     within_m

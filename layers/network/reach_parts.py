@@ -88,15 +88,9 @@ def cover_with_parts(network: Network, reach_parts: pd.DataFrame) -> Parts:
 
     Parameters
     ----------
-    network
-        The network.
     reach_parts
         `reach_id`, `from_m`, `to_m` [m], `catchment_id` (missing = outside all). What no
         row contains counts as outside all catchments, so that no length is lost.
-
-    Returns
-    -------
-    Parts
 
     Raises
     ------

@@ -48,8 +48,6 @@ def flow_graph(from_node: Ints, to_node: Ints, n_nodes: int) -> FlowGraph:
     ----------
     from_node, to_node
         Node numbers 0 … `n_nodes` − 1 at the upstream and downstream end of each reach.
-    n_nodes
-        Number of nodes.
 
     Returns
     -------

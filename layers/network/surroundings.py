@@ -25,8 +25,6 @@ def surroundings(
 
     Parameters
     ----------
-    network
-        The network.
     rows, measure_m
         Reach row and measure of each place, (p,). [m]
     within_m

@@ -56,8 +56,6 @@ def track_ways(
 
     Parameters
     ----------
-    network
-        The network.
     lines
         Tracks, t LineStrings in the CRS of the network; their vertices are the fixes.
     uncertainty_m

@@ -50,8 +50,6 @@ def walk(
 
     Parameters
     ----------
-    network
-        The network.
     rows, measure_m
         Reach row and measure of each start, (p,). [m]
     length_m

@@ -68,10 +68,6 @@ def shortest_ways(
     limit_m
         Ways longer than this are not looked for, one value or (p,). [m]
 
-    Returns
-    -------
-    Ways
-
     Notes
     -----
     Most pairs lie on one reach, or on two that meet, and no way round can be shorter: these

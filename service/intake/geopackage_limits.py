@@ -126,8 +126,6 @@ def upload_reasons(
 
     Parameters
     ----------
-    path
-        The file.
     most_rows, most_cells
         Of one layer.
     most_bytes

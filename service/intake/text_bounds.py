@@ -73,8 +73,6 @@ def text_fault(content: bytes, separator: str) -> tuple[int, Wording] | None:
 
     Parameters
     ----------
-    content
-        The file.
     separator
         What stands between two cells.
 
