@@ -26,6 +26,7 @@ from layers.estimates.profile_likelihood import (
     farthest,
     limits,
     log_chances,
+    on_logit,
 )
 
 if TYPE_CHECKING:
@@ -189,10 +190,9 @@ def _path(theta: Floats, years: int) -> tuple[Floats, Floats]:
     return path, slopes
 
 
-def _logit_of_year(theta: Floats, t: int, years: int) -> tuple[float, Floats]:
+def _of_year(theta: Floats, t: int, years: int) -> tuple[float, Floats]:
     path, slopes = _path(theta, years)
-    value = min(max(path[t], 1e-12), 1 - 1e-12)
-    return float(scipy.special.logit(value)), slopes[t] / (value * (1 - value))
+    return float(path[t]), slopes[t]
 
 
 def _log_growth(theta: Floats, years: int) -> tuple[float, Floats]:
@@ -287,7 +287,7 @@ def fit_dynamic(
     shown = _path(theta, span)[0]
     low, high = np.full((2, span), np.nan)
     for t in range(span) if intervals_of is None else intervals_of:
-        own = ends(lambda theta, t=t: _logit_of_year(theta, t, span))  # type: ignore[misc]
+        own = ends(on_logit(lambda theta, t=t: _of_year(theta, t, span)))  # type: ignore[misc]
         below, above = scipy.special.expit(own).tolist()
         low[t], high[t] = limits(below, above, float(shown[t]))
     last |= {-1.0: inside, 1.0: inside}

@@ -48,6 +48,7 @@ from layers.estimates.profile_likelihood import (
     farthest,
     limits,
     log_chances,
+    on_logit,
 )
 from layers.plurals import counted
 
@@ -241,25 +242,16 @@ def _figures(visits: Histories) -> list[tuple[Figure, Callable[[float], float]]]
         unit = np.eye(a + b)[j]
         return lambda theta: (float(theta[j]), unit)
 
-    occupancy = coefficient(0) if a == 1 else _on_logit(visits.mean_occupancy)
+    occupancy = coefficient(0) if a == 1 else on_logit(visits.mean_occupancy)
     figures: list[tuple[Figure, Callable[[float], float]]] = [(occupancy, _expit)]
     figures += [(coefficient(a + j), detected) for j in range(visits.own)]
     if visits.units_found < visits.units:
-        figures.append((_on_logit(visits.mean_presence), _expit))
+        figures.append((on_logit(visits.mean_presence), _expit))
     return figures
 
 
 def _expit(logit: float) -> float:
     return float(scipy.special.expit(logit))
-
-
-def _on_logit(figure: Figure) -> Figure:
-    def turned(theta: Floats) -> tuple[float, Floats]:
-        value, slope = figure(theta)
-        value = min(max(value, 1e-12), 1 - 1e-12)
-        return float(scipy.special.logit(value)), slope / (value * (1 - value))
-
-    return turned
 
 
 def _starts(visits: Histories) -> list[Floats]:

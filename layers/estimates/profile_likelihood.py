@@ -30,6 +30,7 @@ __all__ = [
     "farthest",
     "limits",
     "log_chances",
+    "on_logit",
 ]
 
 Figure: TypeAlias = "Callable[[Floats], tuple[float, Floats]]"  # of coefficients, with its slope
@@ -79,6 +80,17 @@ def log_chances(
     of_logits = -np.logaddexp(0, -logit) - np.logaddexp(0, logit)
     of_rates = np.log(-np.expm1(-rate)) - rate
     return float(weights[0] * of_logits.sum() + weights[1] * of_rates.sum()), slope
+
+
+def on_logit(figure: Figure) -> Figure:
+    """Put a chance, with its slope, on the scale of logits."""
+
+    def turned(theta: Floats) -> tuple[float, Floats]:
+        value, slope = figure(theta)
+        value = min(max(value, 1e-12), 1 - 1e-12)
+        return float(scipy.special.logit(value)), slope / (value * (1 - value))
+
+    return turned
 
 
 def climb(

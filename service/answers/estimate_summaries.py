@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
 
@@ -184,18 +184,9 @@ def accumulation(
     """
     from layers.estimates import richness as computing
 
-    opened = open_for(
-        store, replace(selection, catchments=(catchment,), species=()), viewer, needed=OF_EFFORT
-    )
-    records = opened.records
-    found, samples = computing.species_incidence(
-        records.placements,
-        records.catches,
-        opened.species,
-        catchment_of=placement_catchments(store, records.placements),
-        ancestors=reference.ancestors(store),
-    )
-    of_group = found["species"].map(computing.groups_of(opened.species)) == group
+    chosen = replace(selection, catchments=(catchment,), species=())
+    found, samples = _of_catchments(computing.species_incidence, store, chosen, viewer)
+    of_group = found["species"].map(computing.groups_of(reference.species(store))) == group
     counts = found.loc[(found["catchment"] == catchment) & of_group, "placements"].to_numpy()
     return computing.accumulation(counts, int(samples.get(catchment, 0)))
 
@@ -205,15 +196,7 @@ def richness(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame
     """Species found per catchment and group, and estimates of how many there are."""
     from layers.estimates import richness as computing
 
-    opened = open_for(store, selection, viewer, needed=OF_EFFORT)
-    records = opened.records
-    found = computing.richness(
-        records.placements,
-        records.catches,
-        opened.species,
-        catchment_of=placement_catchments(store, records.placements),
-        ancestors=reference.ancestors(store),
-    )
+    found = _of_catchments(computing.richness, store, selection, viewer)
     return as_summary(in_chosen(store, found, selection), "richness", found)  # type: ignore[no-any-return]
 
 
@@ -223,17 +206,24 @@ def standard_richness(
     """Species by catchment, gear and group at equal coverage."""
     from layers.estimates import standard_richness as computing
 
+    compute = partial(computing.standard_richness, coverage=coverage)
+    found = _of_catchments(compute, store, selection, viewer)
+    return as_summary(in_chosen(store, found, selection), "standard_richness", found)  # type: ignore[no-any-return]
+
+
+def _of_catchments(
+    compute: Callable[..., Any], store: Store, selection: Selection, viewer: Viewer
+) -> Any:  # noqa: ANN401 - whatever is computed
+    """Compute something of species and the catchments that they were found in."""
     opened = open_for(store, selection, viewer, needed=OF_EFFORT)
     records = opened.records
-    found = computing.standard_richness(
+    return compute(
         records.placements,
         records.catches,
         opened.species,
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
-        coverage=coverage,
     )
-    return as_summary(in_chosen(store, found, selection), "standard_richness", found)  # type: ignore[no-any-return]
 
 
 @kept

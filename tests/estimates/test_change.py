@@ -14,6 +14,7 @@ from layers.estimates import dynamic_occupancy
 from layers.estimates.change import _words, change
 from layers.estimates.count_trend import change_seen, fit_trend, year_indices
 from layers.estimates.dynamic_occupancy import fit_dynamic
+from layers.estimates.profile_likelihood import on_logit
 from layers.fieldwork.effort import effort_of
 from tests.sampling_frames import METHODS, SPECIES, catches_of, placements_of
 
@@ -202,8 +203,7 @@ def test_ends_of_the_intervals_over_years_lie_on_the_profile():
         assert found.success
         return -found.fun
 
-    def last(theta):
-        return dynamic_occupancy._logit_of_year(theta, 2, 3)
+    last = on_logit(lambda theta: dynamic_occupancy._of_year(theta, 2, 3))
 
     def growth(theta):
         return dynamic_occupancy._log_growth(theta, 3)
