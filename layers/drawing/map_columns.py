@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Floats
 
-    Codes = NDArray[np.int32]
+    Codes = NDArray[np.integer]
 
 __all__ = ["MapColumns"]
 

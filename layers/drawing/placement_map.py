@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from layers.arrays import Bools, Floats, Ints
     from layers.drawing.map_columns import MapColumns
 
+    Codes = NDArray[np.integer]
     States = NDArray[np.uint8]
 
 __all__ = ["CELL_PX", "STATES", "CellCounts", "MapFilter", "PlacementMap"]
@@ -98,31 +99,28 @@ class PlacementMap:
 
     def __init__(self, columns: MapColumns) -> None:
         placed = columns.grid_xy
-        known = np.isfinite(placed).all(axis=1)
+        known = np.asarray(np.isfinite(placed).all(axis=1), bool)
         low = placed[known].min(axis=0) if known.any() else np.zeros(2)
         high = placed[known].max(axis=0) if known.any() else np.ones(2)
         self._low, self._size = low, np.maximum(high - low, 1e-12) / _TILES
-        key = np.full(len(placed), _TILES * _TILES, np.int64)
-        tile = self._tile(placed[known])
-        key[known] = tile[:, 1] * _TILES + tile[:, 0]
-        order = np.argsort(key, kind="stable")
-        self._starts: Ints = np.searchsorted(key[order], np.arange(_TILES * _TILES + 1)).astype(
-            np.int64
-        )
-        self.rows_of_columns: Ints = order
+        # Those without a place lie in no window, whatever tile they are in.
+        tile = self._tile(np.where(known[:, None], placed, low))
+        key = (tile[:, 1] * _TILES + tile[:, 0]).astype(np.uint16)  # few bits: sorted at once
+        order = np.argsort(key, kind="stable").astype(np.int32)
+        counts = np.bincount(key, minlength=_TILES * _TILES)
+        self._starts: Ints = np.append(0, np.cumsum(counts)).astype(np.int64)
+        self.rows_of_columns: Codes = order
         # Whole cells at the finest zoom, so that those of a coarser one are a shift away.
         finest = np.nan_to_num(placed[order]) * 2.0**_FINEST_BITS
         self._across, self._down = np.floor(finest).astype(np.int32).T.copy()
         self.x = placed[order, 0].copy()
         self.y = placed[order, 1].copy()
         self.method, self.methods = columns.method[order], columns.methods
-        self.snapped = columns.snapped_grid_xy[order]
-        self.ambiguous = columns.ambiguous[order]
         self.square_km = columns.square_km[order]
         self._survey, self._surveys = columns.survey[order], columns.surveys
         self._first_day, self._last_day = columns.first_day[order], columns.last_day[order]
-        place = np.empty(len(order), np.int64)
-        place[order] = np.arange(len(order))
+        place = np.empty(len(order), np.int32)
+        place[order] = np.arange(len(order), dtype=np.int32)
         self._outcome = columns.outcome[order]
         by_species = np.argsort(columns.caught, kind="stable")
         self._caught_by = place[columns.caught_by[by_species]]
@@ -130,9 +128,9 @@ class PlacementMap:
         self._species_starts = np.searchsorted(
             columns.caught[by_species], np.arange(len(columns.species) + 1)
         )
-        by_owner = np.argsort(place[columns.stretch_by], kind="stable")
-        self.stretch_by: Ints = place[columns.stretch_by][by_owner]
-        self.stretch_row: Ints = by_owner
+        by_owner = np.argsort(place[columns.stretch_by], kind="stable").astype(np.int32)
+        self.stretch_by: Codes = place[columns.stretch_by][by_owner]
+        self.stretch_row: Codes = by_owner
         self._columns = columns
         self._kept: OrderedDict[MapFilter, States] = OrderedDict()
         self._lock = threading.Lock()
@@ -209,9 +207,9 @@ class PlacementMap:
         state[caught & (state != _UNUSABLE)] = _CAUGHT
         return state
 
-    def _rows_with(self, species: str) -> Ints:
+    def _rows_with(self, species: str) -> Codes:
         if species not in self._species:
-            return np.empty(0, np.int64)
+            return np.empty(0, np.int32)
         at = self._species.index(species)
         return self._caught_by[self._species_starts[at] : self._species_starts[at + 1]]
 
@@ -232,7 +230,7 @@ class PlacementMap:
         return shown
 
     @staticmethod
-    def _among(codes: NDArray[np.int32], names: tuple[str, ...], wanted: tuple[str, ...]) -> Bools:
+    def _among(codes: Codes, names: tuple[str, ...], wanted: tuple[str, ...]) -> Bools:
         """Which codes stand for one of the names wanted; a missing one for none."""
         table = np.array([name in wanted for name in names] + [False])
         found: Bools = table[codes]
@@ -325,7 +323,7 @@ class PlacementMap:
         year = first.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64) + 1970
         return np.where(first <= self._last_day[rows], year, 0)
 
-    def stretches_of(self, rows: Ints) -> tuple[Ints, Ints]:
+    def stretches_of(self, rows: Ints) -> tuple[Codes, Codes]:
         """Stretches of some placements: their rows in the columns, and whose each is."""
         owners = np.sort(rows)
         starts = np.searchsorted(self.stretch_by, owners)

@@ -21,7 +21,6 @@ from layers.fieldwork.counted_water import holds
 from layers.fieldwork.generalising import public_site_names
 from layers.fieldwork.hours import HOURS, worked_at
 from layers.fieldwork.looking import detectable
-from layers.fieldwork.public_frames import GENERALISED_COLUMNS
 from layers.frames import codes_within
 from service import reference
 from service.access.current_picture import open_picture
@@ -109,29 +108,16 @@ def _open(store: Store, selection: Selection, viewer: Viewer, needed: Needed) ->
 
 def _from_picture(store: Store, selection: Selection, viewer: Viewer, needed: Needed) -> Records:
     if selection == Selection():
-        return _only(open_picture(store, viewer).records, needed)
+        return open_picture(store, viewer).records(needed)
 
     def choose() -> Records:
         picture = open_picture(store, viewer)  # not older than what the answer is cached for
-        keep = picture.chosen(selection)
-        records = picture.records if keep is None else keep_placements(picture.records, keep)
-        return _within(store, _only(records, _to_choose(selection, needed)), selection, needed)
+        keep, records = picture.chosen(selection), picture.records(_to_choose(selection, needed))
+        if keep is not None:
+            records = keep_placements(records, keep)
+        return _within(store, records, selection, needed)
 
     return cached(store, viewer, ("records", selection, needed), choose)
-
-
-def _only(records: Records, needed: Needed) -> Records:
-    """Leave what a question needs."""
-    placements = records.placements
-    if needed.columns is not None:
-        always = {*GENERALISED_COLUMNS, "catchment_id", placements.geometry.name}
-        placements = placements[[c for c in placements if c in needed.columns or c in always]]
-    tables = {
-        name: getattr(records, name).iloc[:0]
-        for name in ("catches", "lengths", "snaps", "stretches")
-        if name not in needed.tables
-    }
-    return replace(records, placements=placements, **tables)
 
 
 def _of_species(records: Records, species: tuple[str, ...], viewer: Viewer) -> Records:

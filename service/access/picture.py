@@ -1,13 +1,13 @@
 """The picture: all records that figures are computed from, as one kind of viewer sees them.
 
-It lies in memory as frames of codes and numbers, column by column. A write changes the rows that
-it touched and leaves the others; nothing is read anew for one form. That of the public is made of
-what the gate shows and of nothing else.
+It lies in memory column by column, each in the narrowest type that has its values. A write changes
+the rows that it touched and leaves the others; nothing is read anew for one form. That of the
+public is made of what the gate shows and of nothing else.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,13 +15,14 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from layers.coded import coded, coded_labels, joined, used_words
 from layers.drawing.map_columns import MapColumns
 from layers.drawing.screen_lines import grid_positions
 from layers.fieldwork.generalising import positions
 from layers.fieldwork.looking import catch_numbers, local_dates
+from layers.fieldwork.public_frames import GENERALISED_COLUMNS
 from layers.frames import OUTCOMES, codes_within
-from service.records import Records
+from layers.narrow_columns import Column, LazyPoints, Rows, gathered, narrowed
+from service.records import OF_FIGURES, Records
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -29,13 +30,17 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from layers.arrays import Bools, Ints
-    from service.records import Selection
+    from layers.crs import CrsLike
+    from service.records import Needed, Selection
+
+    Columns = dict[str, Column]
 
 __all__ = ["Picture", "joined_picture", "picture_of"]
 
 OWNED: Final = ("catches", "lengths", "snaps", "stretches")
-# Columns that stay codes where summaries read them.
+# Columns that stay codes where summaries read them: words of many rows that are grouped by.
 CODED: Final = ("species", "count_kind", "reach_id")
+ALWAYS: Final = frozenset({*GENERALISED_COLUMNS, "catchment_id"})
 NEVER, BEFORE_ALL = np.int32(2**31 - 1), np.int32(-(2**31))
 
 
@@ -47,39 +52,90 @@ class Picture:
     ----------
     rows
         Row of each placement in the store; never shown, (n,).
-    placements
-        As `service.access.gate` gives them, words coded, and `catchment_id`, the smallest
-        catchment that surely contains the place of each.
+    names
+        Ids as the viewer knows them.
+    crs
+        Of all positions.
+    columns
+        Of `placements`, as `service.access.gate` gives them, and `catchment_id`, the smallest
+        catchment that surely contains the place of each; and of catches, lengths, snaps and
+        stretches, each in the order of its `owners`.
+    owners
+        Place of the placement that each row of those belongs to.
     beside
         `first_day`, `last_day`: local day of setting in days since 1970, twice, or the first and
         last day of its year where only that is shown; where none is known the first is after the
-        last. `x`, `y`, the place as shown [m]; `grid_x`, `grid_y`, `snapped_grid_x`,
-        `snapped_grid_y`, that and the place on the reach on the grid of the web map.
-    owned
-        Catches, lengths, snaps and stretches by `owner`, the place of their placement, in order.
+        last, (n,). `xy`, the place as shown [m]; `grid_xy`, `snapped_grid_xy`, that and the place
+        on the reach on the grid of the web map, (n, 2).
     """
 
     rows: Ints
-    placements: gpd.GeoDataFrame
-    beside: pd.DataFrame
-    owned: dict[str, pd.DataFrame]
+    names: pd.Index
+    crs: CrsLike
+    columns: dict[str, Columns]
+    owners: dict[str, NDArray[np.int32]]
+    beside: dict[str, NDArray[Any]]
 
     @cached_property
-    def records(self) -> Records:
-        """The same as frames that summaries read; without flags.
+    def _ids(self) -> pd.CategoricalDtype:
+        return pd.CategoricalDtype(self.names)
+
+    @property
+    def placements(self) -> gpd.GeoDataFrame:
+        """All placements with their words as codes."""
+        return self._placements(self.columns["placements"], every=True)
+
+    @property
+    def owned(self) -> dict[str, pd.DataFrame]:
+        """All that belongs to them, by `owner`, with words as codes."""
+        return {name: self._owned(name, every=True, owner=self.owners[name]) for name in OWNED}
+
+    def records(self, needed: Needed = OF_FIGURES) -> Records:
+        """Give what is needed as frames that summaries read; without flags.
 
         Words are text, but for those of many rows that are grouped by: `CODED`.
         """
-        names = self.placements.index
-        own = {name: _by_placement(_worded(frame), names) for name, frame in self.owned.items()}
-        owner = self.owned["snaps"]["owner"].to_numpy()
-        whole = len(owner) == len(names)  # then rows are looked up by nobody
-        own["snaps"] = own["snaps"].drop(columns="placement_id")
-        own["snaps"].index = names if whole else names.take(owner)
+        own = {}
+        for name in OWNED:
+            whole = slice(None if name in needed.tables else 0)
+            ids = pd.Categorical.from_codes(
+                self.owners[name][whole], dtype=self._ids, validate=False
+            )
+            own[name] = self._owned(name, whole, placement_id=ids)
+        snaps = own["snaps"].drop(columns="placement_id")
+        # Where each placement has one, rows are looked up by nobody.
+        each = len(snaps) == len(self.names)
+        own["snaps"] = snaps.set_axis(
+            self.names if each else self.names.take(self.owners["snaps"][: len(snaps)])
+        )
         own["catches"].index.name = "catch_id"
-        columns = ["placement_id", "code", "column", "value", "message"]
-        flags = pd.DataFrame(columns=columns, dtype="str")
-        return Records(placements=_worded(self.placements), flags=flags, **own)
+        chosen = {
+            name: column
+            for name, column in self.columns["placements"].items()
+            if needed.columns is None or name in needed.columns or name in ALWAYS
+        }
+        words = ["placement_id", "code", "column", "value", "message"]
+        flags = pd.DataFrame(columns=words, dtype="str")
+        return Records(placements=self._placements(chosen), flags=flags, **own)
+
+    def _placements(self, columns: Columns, *, every: bool = False) -> gpd.GeoDataFrame:
+        arrays = _arrays(columns, every=every)
+        points = LazyPoints(self.beside["xy"], self.crs)
+        if "shape" in arrays:
+            arrays["shape"].crs = points.crs
+        arrays["geometry"] = points
+        return gpd.GeoDataFrame(arrays, index=self.names, geometry="geometry", copy=False)
+
+    def _owned(
+        self, name: str, rows: slice = slice(None), *, every: bool = False, **first: object
+    ) -> pd.DataFrame:
+        columns = {
+            each: Column(column.values[rows], column.kind, column.words)
+            for each, column in self.columns[name].items()
+        }
+        arrays = {**first, **_arrays(columns, every=every)}
+        index = pd.RangeIndex(len(self.owners[name][rows]))
+        return pd.DataFrame(arrays, index=index, copy=False)
 
     def chosen(self, selection: Selection) -> Bools | None:
         """Which placements a selection means, by what is shown of each; None = all.
@@ -87,76 +143,77 @@ class Picture:
         As `service.store` chooses: places in catchments, hours and species are not looked at.
         """
         keep = np.ones(len(self.rows), bool)
-        placements = self.placements
+        placements, beside = self.columns["placements"], self.beside
         for column, names in (("survey", selection.surveys), ("method", selection.methods)):
             if names:
-                keep &= placements[column].isin(names).to_numpy(bool)
+                keep &= placements[column].among(names)
+        if selection.since is not None or selection.until is not None:
+            keep &= beside["first_day"] <= beside["last_day"]  # its day is known
         if selection.since is not None:
-            keep &= self._dated & (self.beside["last_day"] >= _day(selection.since)).to_numpy()
+            keep &= beside["last_day"] >= _day(selection.since)
         if selection.until is not None:
-            keep &= self._dated & (self.beside["first_day"] <= _day(selection.until)).to_numpy()
+            keep &= beside["first_day"] <= _day(selection.until)
         if selection.bbox is not None:
             low_x, low_y, high_x, high_y = selection.bbox
-            x, y = self.beside["x"].to_numpy(), self.beside["y"].to_numpy()
+            x, y = beside["xy"].T
             keep &= (low_x <= x) & (x <= high_x) & (low_y <= y) & (y <= high_y)
         return None if keep.all() else keep
 
-    @property
-    def _dated(self) -> Bools:
-        return (self.beside["first_day"] <= self.beside["last_day"]).to_numpy()
-
     def map_columns(self) -> MapColumns:
         """All that a map of any size is drawn from."""
-        placements, beside, own = self.placements, self.beside, self.owned
+        of, beside, owners = self.columns, self.beside, self.owners
+        placements, stretches = of["placements"], of["stretches"]
         n = len(self.rows)
-        snaps, stretches, catches = own["snaps"], own["stretches"], own["catches"]
         ambiguous = np.zeros(n, bool)
-        ambiguous[snaps["owner"]] = snaps["ambiguous"].to_numpy(bool)
-        side = placements.get("generalised_km", pd.Series(0.0, placements.index))
-        fish = catches[catch_numbers(catches)[0] > 0]
+        ambiguous[owners["snaps"]] = of["snaps"]["ambiguous"].values
+        square_km = np.zeros(n, np.int16)
+        if "generalised_km" in placements:
+            side = placements["generalised_km"].values
+            square_km = np.where(side > 0, side, 0).astype(np.int16)
+        counted = {name: of["catches"][name] for name in ("count", "count_kind")}
+        fish = catch_numbers(pd.DataFrame(_arrays(counted, every=True), copy=False))[0] > 0
+        outcome = placements["outcome"]
         return MapColumns(
-            names=placements.index,
-            xy=beside[["x", "y"]].to_numpy(),
-            grid_xy=beside[["grid_x", "grid_y"]].to_numpy(),
-            square_km=side.fillna(0.0).to_numpy().astype(np.int16),
-            outcome=codes_within(placements["outcome"], pd.Index(OUTCOMES)).astype(np.int8),
-            method=_codes(placements["method"]),
-            survey=_codes(placements["survey"]),
-            first_day=beside["first_day"].to_numpy(),
-            last_day=beside["last_day"].to_numpy(),
-            snapped_grid_xy=beside[["snapped_grid_x", "snapped_grid_y"]].to_numpy(),
+            names=self.names,
+            xy=beside["xy"],
+            grid_xy=beside["grid_xy"],
+            square_km=square_km,
+            outcome=_places(outcome, pd.Index(OUTCOMES)).astype(np.int8),
+            method=placements["method"].values,
+            survey=placements["survey"].values,
+            first_day=beside["first_day"],
+            last_day=beside["last_day"],
+            snapped_grid_xy=beside["snapped_grid_xy"],
             ambiguous=ambiguous,
-            caught_by=fish["owner"].to_numpy(),
-            caught=_codes(fish["species"]),
-            stretch_by=stretches["owner"].to_numpy(),
-            stretch_reach=_codes(stretches["reach_id"]),
-            stretch_from_m=stretches["from_m"].to_numpy(),
-            stretch_to_m=stretches["to_m"].to_numpy(),
-            methods=tuple(placements["method"].cat.categories),
-            surveys=tuple(placements["survey"].cat.categories),
-            species=tuple(catches["species"].cat.categories),
-            reaches=tuple(stretches["reach_id"].cat.categories),
+            caught_by=owners["catches"][fish],
+            caught=of["catches"]["species"].values[fish],
+            stretch_by=owners["stretches"],
+            stretch_reach=stretches["reach_id"].values,
+            stretch_from_m=stretches["from_m"].read(),
+            stretch_to_m=stretches["to_m"].read(),
+            methods=_listed(placements["method"]),
+            surveys=_listed(placements["survey"]),
+            species=_listed(of["catches"]["species"]),
+            reaches=_listed(stretches["reach_id"]),
         )
 
 
-def _worded(frame: pd.DataFrame) -> pd.DataFrame:
-    coded_ones = frame.select_dtypes("category").columns.drop(list(CODED), errors="ignore")
-    return frame.astype(dict.fromkeys(coded_ones, "str"))
+def _arrays(columns: Columns, *, every: bool) -> dict[str, Any]:
+    return {name: column.read(coded=every or name in CODED) for name, column in columns.items()}
 
 
-def _codes(column: pd.Series) -> NDArray[np.int32]:
-    return np.asarray(column.cat.codes, np.int32)
+def _listed(column: Column) -> tuple[str, ...]:
+    assert column.words is not None  # noqa: S101  of words only
+    return tuple(column.words.categories.tolist())
+
+
+def _places(column: Column, words: pd.Index) -> Ints:
+    """Place of each row's word in a list; −1 where there is none."""
+    return np.append(words.get_indexer(pd.Index(_listed(column))), -1)[column.values]
 
 
 def _day(date: Any) -> int:  # noqa: ANN401 - a date
     return int(np.datetime64(date, "D").astype(np.int64))
-
-
-def _by_placement(frame: pd.DataFrame, names: pd.Index) -> pd.DataFrame:
-    whole = frame.drop(columns="owner")
-    named = coded_labels(frame["owner"].to_numpy(np.int64), names)
-    whole.insert(0, "placement_id", pd.Series(named, whole.index))
-    return whole
 
 
 def picture_of(
@@ -168,30 +225,27 @@ def picture_of(
     first, last = _days(placements)
     snapped = records.snaps[["snapped_x", "snapped_y"]].reindex(placements.index)
     on_grid = [grid_positions(each, placements.crs) for each in (xy, snapped.to_numpy(np.float64))]
-    beside = pd.DataFrame(
-        {
-            "x": xy[:, 0],
-            "y": xy[:, 1],
-            "first_day": first,
-            "last_day": last,
-            "grid_x": on_grid[0][:, 0],
-            "grid_y": on_grid[0][:, 1],
-            "snapped_grid_x": on_grid[1][:, 0],
-            "snapped_grid_y": on_grid[1][:, 1],
-        }
-    )
-    owned = {}
+    columns, owners = {}, {}
     for name in OWNED:
-        frame = getattr(records, name)
-        frame = frame.reset_index(drop=name != "snaps")
+        frame = getattr(records, name).reset_index(drop=name != "snaps")
         owner = codes_within(frame["placement_id"], placements.index).astype(np.int32)
-        frame = coded(frame.drop(columns="placement_id"))
-        frame.insert(0, "owner", owner)
         order = np.argsort(owner, kind="stable")
-        owned[name] = frame.iloc[order].reset_index(drop=True)
-    placements = coded(placements.assign(catchment_id=catchments_of(placements)))
-    columns = [name for name in placements if name != "geometry"]
-    return Picture(rows, placements[[*columns, "geometry"]], beside, owned)
+        frame = frame.drop(columns="placement_id").iloc[order]
+        columns[name], owners[name] = _narrowed(frame), owner[order]
+    plain = pd.DataFrame(placements.drop(columns="geometry"))
+    columns["placements"] = _narrowed(plain.assign(catchment_id=catchments_of(placements)))
+    beside: dict[str, NDArray[Any]] = {
+        "first_day": first,
+        "last_day": last,
+        "xy": xy,
+        "grid_xy": on_grid[0],
+        "snapped_grid_xy": on_grid[1],
+    }
+    return Picture(rows, placements.index, placements.crs, columns, owners, beside)
+
+
+def _narrowed(frame: pd.DataFrame) -> Columns:
+    return {str(name): narrowed(frame[name]) for name in frame}
 
 
 def _days(placements: pd.DataFrame) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
@@ -216,59 +270,46 @@ def joined_picture(
 ) -> Picture:
     """Put new or changed placements among those of an old picture that stay.
 
-    Placements are ordered by their row in the store, for the public by their public id.
+    Placements are ordered by their row in the store, for the public by their public id. Of those
+    that go, the public picture keeps no word.
     """
-    parts = [*([_only(old, kept, public=public)] if old is not None else []), *new]
+    parts = [*([] if old is None else [old]), *new]
+    sizes = [len(part.rows) for part in parts]
     rows = np.concatenate([part.rows for part in parts])
-    names = np.concatenate([part.placements.index.to_numpy(object) for part in parts])
-    stay = len(parts[0].rows) if old is not None else 0
-    key = names if public else rows
-    order = _merged(key, stay)
-    place = np.arange(len(rows))
-    if order is not None:
-        place = np.empty(len(order), np.int64)
-        place[order] = np.arange(len(order))
-        rows, names = rows[order], names[order]
-    starts = np.cumsum([0, *(len(part.rows) for part in parts)])
-    owned = {}
+    names = np.concatenate([part.names.to_numpy(object) for part in parts])
+    stay = np.flatnonzero(kept) if old is not None else np.empty(0, np.int64)
+    come = np.arange(sizes[0] if old is not None else 0, len(rows))
+    source = _merged(names if public else rows, stay, come)
+    take = Rows(source, sizes)
+    columns = {"placements": _joined([part.columns["placements"] for part in parts], take)}
+    owners = {}
     for name in OWNED:
-        frames = [part.owned[name] for part in parts]
-        owner = np.concatenate(
-            [
-                place[frame["owner"].to_numpy() + start]
-                for frame, start in zip(frames, starts.tolist(), strict=False)
-            ]
+        owner = [part.owners[name] for part in parts]
+        counts = np.concatenate(
+            [np.bincount(each, minlength=size) for each, size in zip(owner, sizes, strict=True)]
         )
-        by_owner = None if (owner[1:] >= owner[:-1]).all() else np.argsort(owner, kind="stable")
-        owner = owner if by_owner is None else owner[by_owner]
-        owned[name] = joined(frames, by_owner).assign(owner=owner.astype(np.int32))
-    whole = joined([pd.DataFrame(part.placements) for part in parts], order)
-    whole = whole.set_axis(pd.Index(names, name="placement_id", dtype="str"))
-    placements = gpd.GeoDataFrame(whole, geometry="geometry", crs=parts[0].placements.crs)
-    return Picture(rows, placements, joined([part.beside for part in parts], order), owned)
+        first, own = np.cumsum(counts) - counts, counts[source]
+        owners[name] = np.repeat(np.arange(len(source), dtype=np.int32), own)
+        begin = first[source] - (np.cumsum(own) - own)
+        of_owned = Rows(np.repeat(begin, own) + np.arange(len(owners[name])), [*map(len, owner)])
+        columns[name] = _joined([part.columns[name] for part in parts], of_owned)
+    if public and not kept.all():
+        columns = {
+            table: {name: column.used() for name, column in own.items()}
+            for table, own in columns.items()
+        }
+    beside = {name: take.of([part.beside[name] for part in parts]) for name in parts[0].beside}
+    index = pd.Index(names[source], name="placement_id", dtype="str")
+    return Picture(rows[source], index, parts[0].crs, columns, owners, beside)
 
 
-def _merged(key: NDArray[Any], stay: int) -> Ints | None:
-    """Order of keys of which the first `stay` have it already; None = as they are."""
-    if len(key) < 2 or (key[1:] > key[:-1]).all():
-        return None
-    if not stay:
-        return np.argsort(key, kind="stable")
-    new = stay + np.argsort(key[stay:], kind="stable")
-    return np.insert(np.arange(stay), np.searchsorted(key[:stay], key[new]), new)
+def _joined(parts: Sequence[Columns], rows: Rows) -> Columns:
+    return {name: gathered([part[name] for part in parts], rows) for name in parts[0]}
 
 
-def _only(old: Picture, kept: Bools, *, public: bool) -> Picture:
-    """Leave the placements that stay; for the public also no word of those that go."""
-    if kept.all():
-        return old
-    place = np.cumsum(kept) - 1
-    owned, placements = {}, old.placements[kept]
-    for name, whole in old.owned.items():
-        own = whole[kept[whole["owner"].to_numpy()]]
-        own = own.assign(owner=place[own["owner"].to_numpy()].astype(np.int32))
-        owned[name] = used_words(own) if public else own
-    placements = used_words(placements) if public else placements
-    return replace(
-        old, rows=old.rows[kept], placements=placements, beside=old.beside[kept], owned=owned
-    )
+def _merged(key: NDArray[Any], stay: Ints, come: Ints) -> Ints:
+    """Rows in the order of their keys; those that `stay` have it already."""
+    come = come[np.argsort(key[come], kind="stable")]
+    if not len(stay):
+        return come
+    return np.insert(stay, np.searchsorted(key[stay], key[come]), come)

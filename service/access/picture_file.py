@@ -17,13 +17,13 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-import geopandas as gpd
 import numpy as np
 import orjson
 import pandas as pd
 import shapely
 
-from service.access.picture import OWNED, Picture
+from layers.narrow_columns import Column, is_shared
+from service.access.picture import Picture
 from service.cache import cache_file
 from service.store import Stamp
 
@@ -39,10 +39,10 @@ if TYPE_CHECKING:
 
 __all__ = ["load", "save"]
 
-_FORMAT: Final = 2  # raise it when columns or their meaning change within a release
+_FORMAT: Final = 3  # raise it when columns or their meaning change within a release
 _ALIGNED: Final = 64  # bytes; the format's own headers keep to it
 _CHECK: Final = np.dtype("<u4")
-_PIECE: Final = 1 << 24  # bytes that are checked at once; other threads run meanwhile
+_PIECE: Final = 1 << 22  # bytes that are checked at once; other threads run meanwhile
 _UNUSED_S: Final = 60 * 24 * 3600.0
 
 
@@ -70,7 +70,8 @@ def _write(stream: BinaryIO, part: Path, store: Path, arrays: list[Array]) -> No
         np.lib.format.write_array(stream, array, version=(1, 0), allow_pickle=False)
         stream.write(b"\0" * (-stream.tell() % _ALIGNED))
     stream.flush()
-    stream.write(np.array(_sum(np.memmap(part, np.uint8, "r")), _CHECK).tobytes())
+    with part.open("rb") as written:
+        stream.write(np.array(_sum(written, stream.tell()), _CHECK).tobytes())
     # Rights of a group are for that of the store, never for another that the user is in; and to
     # read only, as a file that others may write is not used.
     rights = store.stat()
@@ -82,10 +83,14 @@ def _write(stream: BinaryIO, part: Path, store: Path, arrays: list[Array]) -> No
     os.fsync(stream.fileno())
 
 
-def _sum(content: Array) -> int:
-    crc = 0
-    for start in range(0, len(content), _PIECE):
-        crc = zlib.crc32(content[start : start + _PIECE].data, crc)
+def _sum(stream: BinaryIO, size: int) -> int:
+    """Read what is summed; of what is mapped, all would be in memory from then on."""
+    crc, piece = 0, memoryview(bytearray(min(_PIECE, size)))
+    for start in range(0, size, _PIECE):
+        read = piece[: min(_PIECE, size - start)]
+        if stream.readinto(read) != len(read):  # type: ignore[attr-defined]
+            raise ValueError
+        crc = zlib.crc32(read, crc)
     return crc
 
 
@@ -122,7 +127,8 @@ def _is_trusted(own: os.stat_result, rights_of_store: int) -> bool:
 def _mapped(stream: BinaryIO) -> Iterator[Array]:
     file = np.asarray(np.memmap(stream, np.uint8, "r"))
     whole, check = file[: -_CHECK.itemsize], file[-_CHECK.itemsize :]
-    if _sum(whole) != check.view(_CHECK)[0]:
+    stream.seek(0)
+    if _sum(stream, len(whole)) != check.view(_CHECK)[0]:
         raise ValueError
     at = 0
     while at < len(whole):
@@ -145,41 +151,34 @@ def _release() -> str:
 
 def _arrays(stamp: Stamp, picture: Picture) -> list[Array]:
     """All columns, after what says what they are."""
-    arrays: list[Array] = [picture.rows]
-    placements = pd.DataFrame(picture.placements).drop(columns="geometry")
-    frames = {"placements": placements, "beside": picture.beside, **picture.owned}
+    arrays: list[Array] = [picture.rows, *picture.owners.values(), *picture.beside.values()]
     about = {
         "format": [_FORMAT, _release()],
         "stamp": list(stamp),
-        "names": picture.placements.index.tolist(),
-        "frames": {name: _columns(frame, arrays) for name, frame in frames.items()},
+        "names": picture.names.tolist(),
+        "owners": list(picture.owners),
+        "beside": list(picture.beside),
+        "columns": {
+            table: {name: _add(column, arrays) for name, column in columns.items()}
+            for table, columns in picture.columns.items()
+        },
     }
     return [np.frombuffer(orjson.dumps(about), np.uint8), *arrays]
 
 
-def _columns(frame: pd.DataFrame, arrays: list[Array]) -> dict[str, Any]:
-    """Add the arrays of each column, and say how to read them: words, `time`, `shape` or none."""
-    said: dict[str, Any] = {}
-    for name in frame:
-        column = frame[name].array
-        said[str(name)] = None
-        if isinstance(column, pd.Categorical):
-            said[str(name)] = column.categories.tolist()
-            arrays.append(column.codes)
-        elif isinstance(frame[name].dtype, pd.DatetimeTZDtype):
-            said[str(name)] = "time"
-            arrays.append(
-                frame[name].dt.tz_localize(None).to_numpy("datetime64[us]").view(np.int64)
-            )
-        elif isinstance(column, gpd.array.GeometryArray):
-            said[str(name)] = "shape"
-            drawn = np.flatnonzero(~column.isna())
-            bodies = shapely.to_wkb(np.asarray(column)[drawn]).tolist()
-            arrays += [drawn, np.array([*map(len, bodies)], np.int64)]
-            arrays.append(np.frombuffer(b"".join(bodies), np.uint8))
-        else:
-            arrays.append(np.ascontiguousarray(frame[name].to_numpy()))
-    return said
+def _add(column: Column, arrays: list[Array]) -> list[Any]:
+    """Add the arrays of a column, and say its kind, its words, and whether rows share one value."""
+    values = column.values
+    is_one = is_shared(values)
+    if column.kind == "geometry":
+        drawn = np.flatnonzero(~shapely.is_missing(values))
+        bodies = shapely.to_wkb(values[drawn]).tolist()
+        arrays += [drawn, np.array([*map(len, bodies)], np.int64)]
+        arrays.append(np.frombuffer(b"".join(bodies), np.uint8))
+    else:
+        arrays.append(values[:1] if is_one else values)
+    words = None if column.words is None else column.words.categories.tolist()
+    return [column.kind, words, is_one]
 
 
 def _picture(arrays: Iterator[Array], crs: str) -> tuple[Stamp, Picture] | None:
@@ -187,39 +186,33 @@ def _picture(arrays: Iterator[Array], crs: str) -> tuple[Stamp, Picture] | None:
     if about["format"] != [_FORMAT, _release()]:
         return None
     rows = next(arrays)
+    owners = {name: next(arrays) for name in about["owners"]}
+    beside = {name: next(arrays) for name in about["beside"]}
+    columns = {}
+    for table, told in about["columns"].items():
+        size = len(owners.get(table, rows))
+        columns[table] = {name: _column(arrays, size, *said) for name, said in told.items()}
     names = pd.Index(about["names"], dtype="str", name="placement_id")
-    frames = {name: _frame(said, arrays, crs) for name, said in about["frames"].items()}
-    xy = frames["beside"][["x", "y"]].to_numpy()
-    points = shapely.points(xy)
-    points[np.isnan(xy).any(axis=1)] = None
-    plain = frames["placements"].set_axis(names)
-    placements = gpd.GeoDataFrame(plain, geometry=points, crs=crs)
-    owned = {name: frames[name] for name in OWNED}
-    return Stamp(*about["stamp"]), Picture(rows, placements, frames["beside"], owned)
+    return Stamp(*about["stamp"]), Picture(rows, names, crs, columns, owners, beside)
 
 
-def _frame(said: dict[str, Any], arrays: Iterator[Array], crs: str) -> pd.DataFrame:
-    columns: dict[str, Any] = {}
-    for name, kind in said.items():
-        first = next(arrays)
-        if kind == "time":
-            moments = pd.Series(first.view("datetime64[us]"), copy=False)
-            columns[name] = moments.dt.tz_localize("UTC")
-        elif kind == "shape":
-            ends, body = np.cumsum(next(arrays)).tolist(), next(arrays).tobytes()
-            shapes = shapely.from_wkb(
-                [body[begin:end] for begin, end in zip([0, *ends], ends, strict=False)]
-            )
-            columns[name] = first, shapes
-        elif kind is None:
-            columns[name] = first
-        else:
-            words = pd.Index(kind, dtype="str")
-            columns[name] = pd.Categorical.from_codes(first, words, validate=False)
-    rows = max((len(each) for each in columns.values() if not isinstance(each, tuple)), default=0)
-    for name, column in columns.items():
-        if isinstance(column, tuple):
-            drawn = np.full(rows, None, dtype=object)
-            drawn[column[0]] = column[1]
-            columns[name] = gpd.GeoSeries(drawn, crs=crs)
-    return pd.DataFrame(columns, copy=False)
+def _column(
+    arrays: Iterator[Array],
+    size: int,
+    kind: str,
+    words: list[str] | None,
+    is_one: bool,
+) -> Column:
+    values = next(arrays)
+    if kind == "geometry":
+        ends, body = np.cumsum(next(arrays)).tolist(), next(arrays).tobytes()
+        shapes = shapely.from_wkb(
+            [body[begin:end] for begin, end in zip([0, *ends], ends, strict=False)]
+        )
+        drawn = np.full(1 if is_one else size, None, dtype=object)
+        drawn[values] = shapes
+        values = drawn
+    if is_one:
+        values = np.broadcast_to(values, (size,))
+    coded = None if words is None else pd.CategoricalDtype(pd.Index(words, dtype="str"))
+    return Column(values, kind, coded)

@@ -207,13 +207,14 @@ def placements_in_view(
         order = np.array([at for at in order.tolist() if names[at] > after], np.int64)
     order = order[:MOST_PLACEMENTS]
     exact, names = exact[order], [names[at] for at in order.tolist()]
+    at = stored.rows_of_columns[exact]
     answer["placements"] = {
         "id": names,
         "at": _positions(stored, exact),
-        "snapped": _known(_degrees(stored.snapped[exact])),
+        "snapped": _known(_degrees(stored.columns.snapped_grid_xy[at])),
         "method": [stored.methods[code] for code in stored.method[exact].tolist()],
         "state": states[exact].tolist(),
-        "ambiguous": stored.ambiguous[exact].astype(int).tolist(),
+        "ambiguous": stored.columns.ambiguous[at].astype(int).tolist(),
     }
     answer["stretches"] = _stretch_paths(store, stored, exact, zoom)
     answer["squares"] = _squares(store, stored, closed, states)

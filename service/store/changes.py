@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple, TypeAlias
 
 import numpy as np
+import orjson
 import sqlalchemy as sa
 
 from service.records import OF_FIGURES, Selection
@@ -88,7 +89,7 @@ class Moment:
     def rows(self) -> Ints:
         """Row numbers of all placements that are shown, ascending."""
         key = _VIEWS.c.placement_row if self.public else _TABLE.c.fid
-        return self._numbers(sa.select(key).order_by(key))
+        return self._numbers(sa.select(key))
 
     def changed_rows(self, stamp: Stamp) -> Ints:
         """Row numbers of those that were added or changed since a stamp, ascending."""
@@ -99,7 +100,7 @@ class Moment:
         )
         wanted = sa.select(_TABLE.c.fid).where(_TABLE.c.placement_id.in_(touched))
         if not self.public:
-            return self._numbers(wanted.order_by(_TABLE.c.fid))
+            return self._numbers(wanted)
         row = _VIEWS.c.placement_row
         by_record = sa.select(row).where(row.in_(wanted))
         by_view = sa.select(row).where(_VIEWS.c.fid > stamp.view_id)
@@ -111,12 +112,10 @@ class Moment:
         return int(self.connection.scalar(counted) or 0)
 
     def _numbers(self, wanted: sa.Select[tuple[int]]) -> Ints:
-        result = self.connection.execute(wanted)
-        cursor = result.cursor
-        assert cursor is not None  # noqa: S101  a SELECT has one
-        numbers = np.array([row[0] for row in cursor.fetchall()], np.int64)
-        result.close()
-        return numbers
+        """Read row numbers, ascending; as one text, which is far quicker than row by row."""
+        (number,) = wanted.subquery().c
+        text = self.connection.scalar(sa.select(sa.func.json_group_array(number)))
+        return np.sort(np.array(orjson.loads(str(text)), np.int64))
 
     def pieces(self, rows: Ints, *, whole: bool) -> Iterator[Piece]:
         """Read placements of ascending row numbers piece by piece, and how the public sees each.

@@ -1,0 +1,311 @@
+"""Columns in the narrowest type that has their values: many rows in few bytes each.
+
+What all rows share is stored once. Readers get the types that frames have, as of the same values.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+import shapely
+from geopandas.array import GeometryArray
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Sequence
+
+    from numpy.typing import NDArray
+
+    from layers.arrays import Bools, Floats, Ints
+
+    Array = NDArray[Any]
+
+__all__ = ["Column", "LazyPoints", "Rows", "gathered", "is_shared", "narrowed", "shared"]
+
+_MOST_RUNS: Final = 2_000
+_NO_TIME: Final = np.iinfo(np.int64).min
+_NO_SECOND: Final = np.iinfo(np.int32).min
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of n rows.
+
+    Attributes
+    ----------
+    values
+        Numbers, truths or shapes; of words their places in `words`, −1 = missing; of times whole
+        seconds (int32) or microseconds (int64) since 1970, the least number = missing. What all
+        rows share is one value with a stride of zero, (n,).
+    kind
+        What readers get: a dtype of NumPy, or "str", "time", "geometry".
+    words
+        Each once, sorted; of words only.
+    """
+
+    values: Array
+    kind: str
+    words: pd.CategoricalDtype | None = None
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    def read(self, *, coded: bool = False) -> Any:  # noqa: ANN401 - any array of pandas
+        """Give an array for a frame; words as text, or `coded`."""
+        if self.words is not None:
+            if coded:
+                return pd.Categorical.from_codes(self.values, dtype=self.words, validate=False)
+            words = self.words.categories.array
+            return words.take(self.values, allow_fill=True, fill_value=np.nan)
+        if self.kind == "time":
+            moments = pd.Series(_microseconds(self.values).view("datetime64[us]"), copy=False)
+            return moments.dt.tz_localize("UTC").array
+        if self.kind == "geometry":
+            return GeometryArray(self.values)
+        return _each(self.values, lambda values: values.astype(self.kind, copy=False))
+
+    def among(self, words: Iterable[str]) -> Bools:
+        """Mark the rows that have one of some words."""
+        assert self.words is not None  # noqa: S101  of words only
+        known = self.words.categories.isin(list(words))
+        return np.append(known, False)[self.values]  # the last place answers to a missing word
+
+    def used(self) -> Column:
+        """Leave out the words that no row has.
+
+        Examples
+        --------
+        >>> gear = narrowed(pd.Series(["seine", "dip net"], dtype="str"))
+        >>> Column(gear.values[:1], "str", gear.words).used().words.categories.tolist()
+        ['seine']
+        """
+        if self.words is None:
+            return self
+        there = np.zeros(len(self.words.categories) + 1, bool)
+        there[self.values] = True
+        there[-1] = False
+        place = np.where(there, np.cumsum(there) - 1, -1)
+        words = pd.CategoricalDtype(self.words.categories[there[:-1]])
+        return _coded(_each(self.values, lambda values: place[values]), words)
+
+
+def narrowed(column: pd.Series) -> Column:
+    """Store a column of a frame narrowly; words in the order of the alphabet.
+
+    Examples
+    --------
+    >>> narrowed(pd.Series([1.0, 300.0])).values.dtype.name
+    'int16'
+    >>> narrowed(pd.Series(["seine", None], dtype="str")).values.tolist()
+    [0, -1]
+    """
+    if isinstance(column.dtype, (pd.StringDtype, pd.CategoricalDtype)):
+        words = pd.Categorical(column)
+        return Column(shared(words.codes), "str", words.dtype)
+    if isinstance(column.dtype, pd.DatetimeTZDtype):
+        plain = column.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy("datetime64[us]")
+        return Column(shared(_seconds(plain.view(np.int64))), "time")
+    if str(column.dtype) == "geometry":
+        return Column(shared(np.asarray(column.array, object)), "geometry")
+    values = column.to_numpy()
+    return Column(shared(_narrowest(values)), values.dtype.name)
+
+
+def _narrowest(values: Array) -> Array:
+    if not len(values) or values.dtype.kind not in "fi":
+        return values
+    if values.dtype.kind == "i" or _counts(values):
+        both = np.array([values.min(), values.max()]).astype(np.int64)
+        for narrow in (np.int8, np.int16, np.int32):
+            if np.array_equal(both.astype(narrow), both):
+                return values.astype(narrow)
+        return values
+    with np.errstate(over="ignore"):
+        single = values.astype(np.float32)
+    return single if np.array_equal(single, values, equal_nan=True) else values
+
+
+def _counts(values: Array) -> bool:
+    """Whether floats are whole numbers that a narrower type has, none of them −0."""
+    if np.signbit(values).any() or not (values <= np.iinfo(np.int32).max).all():
+        return False
+    return bool((values == np.floor(values)).all())
+
+
+def _seconds(microseconds: Ints) -> Array:
+    known = microseconds != _NO_TIME
+    seconds, rest = np.divmod(microseconds, 1_000_000)
+    if rest[known].any() or (np.abs(seconds[known]) > np.iinfo(np.int32).max).any():
+        return microseconds
+    return np.where(known, seconds, _NO_SECOND).astype(np.int32)
+
+
+def _microseconds(times: Array) -> Ints:
+    if times.dtype == np.int64:
+        return np.ascontiguousarray(times)
+    return np.where(times == _NO_SECOND, _NO_TIME, times.astype(np.int64) * 1_000_000)
+
+
+def shared(values: Array) -> Array:
+    """Store what all rows share once; other values are given back."""
+    if len(values) < 2:
+        return values
+    first = values[0]
+    if values.dtype == object:
+        same = first is None and shapely.is_missing(values).all()
+    else:
+        same = (values == first).all() or (first != first and (values != values).all())
+    return np.broadcast_to(values[:1].copy(), values.shape) if same else values
+
+
+def is_shared(values: Array) -> bool:
+    """Whether one value stands for all rows."""
+    return values.strides[0] == 0 and len(values) > 1
+
+
+def _each(values: Array, change: Callable[[Array], Array]) -> Array:
+    """Change each value by itself; once, where all rows share it."""
+    if is_shared(values):
+        return np.broadcast_to(change(values[:1]), values.shape)
+    return change(values)
+
+
+def _coded(codes: Array, words: pd.CategoricalDtype) -> Column:
+    narrow = pd.Categorical.from_codes(codes[:1], dtype=words, validate=False).codes.dtype
+    return Column(_each(codes, lambda values: values.astype(narrow, copy=False)), "str", words)
+
+
+class Rows:
+    """Rows of arrays that lie below one another, in an order.
+
+    Parameters
+    ----------
+    source
+        Row to stand at each place, as if the arrays were one, (m,).
+    sizes
+        Length of each array.
+    """
+
+    def __init__(self, source: Ints, sizes: Sequence[int]) -> None:
+        self._source = source
+        self._runs: list[tuple[int, int, int]] | None = None
+        starts = np.cumsum([0, *sizes])
+        breaks = np.diff(source) != 1
+        for start in starts[1:-1]:
+            breaks |= source[1:] == start
+        begin = np.append(0, np.flatnonzero(breaks) + 1)[: len(source)]
+        if len(begin) <= _MOST_RUNS:  # neighbours that stay so are copied as they lie
+            size = np.diff(np.append(begin, len(source)))
+            part = np.searchsorted(starts, source[begin], side="right") - 1
+            low = source[begin] - starts[part]
+            self._runs = list(zip(part.tolist(), low.tolist(), (low + size).tolist(), strict=True))
+
+    def of(self, arrays: Sequence[Array]) -> Array:
+        """Take them from arrays of the same shape but for their length."""
+        if self._runs is None:
+            values = np.concatenate([array for array in arrays if len(array)])[self._source]
+            return shared(values) if all(map(is_shared, arrays)) else values
+        if not self._runs:
+            return arrays[0][:0]
+        pieces = [arrays[part][low:high] for part, low, high in self._runs]
+        if len(pieces) == 1:
+            return pieces[0]
+        if all(piece.strides[0] == 0 or len(piece) == 1 for piece in pieces):
+            one = shared(np.concatenate([piece[:1] for piece in pieces]))
+            if is_shared(one):
+                return np.broadcast_to(one[:1], self._source.shape)
+        return np.concatenate(pieces)
+
+
+def gathered(columns: Sequence[Column], rows: Rows) -> Column:
+    """Put rows of columns of one kind together; all their words stay."""
+    first = columns[0]
+    if first.words is not None:
+        words, codes = _common_codes(columns)
+        return _coded(rows.of(codes), words)
+    arrays = [column.values for column in columns]
+    if first.kind == "time" and len({array.dtype for array in arrays if len(array)}) > 1:
+        arrays = [_microseconds(array) for array in arrays]
+    return Column(rows.of(arrays), first.kind)
+
+
+def _common_codes(columns: Sequence[Column]) -> tuple[pd.CategoricalDtype, list[Array]]:
+    lists = [column.words.categories.to_numpy(object) for column in columns if column.words]
+    words = lists[0]
+    more: set[str] = set().union(*lists[1:])
+    fresh = sorted(more.difference(words)) if more else []
+    if fresh:
+        words = np.insert(words, np.searchsorted(words, fresh), fresh)
+    codes = []
+    for column, own in zip(columns, lists, strict=True):
+        if own is words:
+            codes.append(column.values)
+        else:  # the last place answers to a missing word, -1
+            place = np.append(np.searchsorted(words, own), -1)
+            codes.append(_each(column.values, place.__getitem__))
+    kind = pd.CategoricalDtype(pd.Index(words, dtype="str")) if fresh else columns[0].words
+    assert kind is not None  # noqa: S101  of words only
+    return kind, codes
+
+
+class LazyPoints(GeometryArray):  # type: ignore[misc]
+    """Points that are drawn from their positions when somebody looks at them; NaN = missing.
+
+    A million shapes take a second and 200 MB, and most questions look at none. Nobody may change
+    them.
+    """
+
+    def __init__(self, xy: Floats, crs: Any) -> None:  # noqa: ANN401 - any CRS
+        self._xy = xy
+        self._drawn: Array | None = None
+        self._crs = None
+        self.crs = crs
+        self._sindex = None
+
+    @property
+    def _data(self) -> Array:
+        if self._drawn is None:
+            points = shapely.points(self._xy)
+            points[self.isna()] = None
+            self._drawn = points
+        return self._drawn
+
+    def __len__(self) -> int:
+        return len(self._xy)
+
+    @property
+    def shape(self) -> tuple[int]:
+        """Its length, as of every array of pandas."""
+        return (len(self),)
+
+    def isna(self) -> Bools:
+        """Mark those without a position."""
+        return np.asarray(np.isnan(self._xy).any(axis=1), bool)
+
+    def copy(self, *_args: object, **_more: object) -> LazyPoints:
+        """Return the same points."""
+        return LazyPoints(self._xy, self.crs)
+
+    def __getitem__(self, which: Any) -> Any:  # noqa: ANN401 - whatever pandas selects by
+        if pd.api.types.is_integer(which):
+            return super().__getitem__(which)
+        rows = pd.api.indexers.check_array_indexer(self, which)
+        return LazyPoints(self._xy[rows], self.crs)
+
+    def __setitem__(self, which: Any, value: Any) -> None:  # noqa: ANN401 - as above
+        raise TypeError("points of the picture are not changed")
+
+    def take(
+        self,
+        indices: NDArray[np.integer],
+        allow_fill: bool = False,
+        fill_value: Any = None,  # noqa: ANN401, ARG002
+    ) -> LazyPoints:
+        """Take some by place; -1 is missing where that is allowed."""
+        rows = np.asarray(indices, np.int64)
+        if not allow_fill:
+            return LazyPoints(self._xy[rows], self.crs)
+        whole = np.vstack([self._xy, (np.nan, np.nan)])  # the last place answers to -1
+        return LazyPoints(whole[rows], self.crs)
