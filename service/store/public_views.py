@@ -310,12 +310,14 @@ def _sensitive(
     season). `most` rows of catches and as many of lengths are looked at.
     """
     names = species.index[list_steps(species) > 0].tolist()
+    if not names:
+        return _read_dated(connection, backend, sa.false()).assign(own=0)
     caught = []
     for table in (schema.catches, schema.lengths):
         columns = [TABLE.c.placement_id, table.c.species]
         query = sa.select(*columns).distinct().join(table, table.c.placement_row == TABLE.c.fid)
         query = query.where(backend.among(table.c.species, names), chosen).limit(most)
-        rows = connection.execute(query).fetchall() if names else []
+        rows = connection.execute(query).fetchall()
         caught.append(frame_from_rows(rows, columns))
     ids = sorted(set(caught[0]["placement_id"]) | set(caught[1]["placement_id"]))
     placements = _read_dated(connection, backend, backend.among(TABLE.c.placement_id, ids))
