@@ -426,15 +426,29 @@ def _flag_around(
 def _earlier(
     placements: gpd.GeoDataFrame, store: Store, unchanged: tuple[str, ...]
 ) -> tuple[gpd.GeoDataFrame, pd.Series]:
-    """Read the stored placements of the same surveys that the sheet lacks, and their reaches."""
+    """Read stored placements that the sheet lacks, and their reaches.
+
+    Those of the same surveys and methods, from the last one that each crew set before.
+    """
     none = placements.head(0), pd.Series(dtype="str")
-    names = tuple(placements["survey"].dropna().unique().tolist())
+    names, crews, methods = (
+        tuple(placements[column].dropna().unique().tolist())
+        for column in ("survey", "crew", "method")
+    )
     if not names:
         return none
     stored = store.count(Wanted(surveys=names), "placement", public=False)
     if stored == len(unchanged):  # all of them stand in the sheet, as in one given again
         return none
-    records = store.records(Selection(surveys=names), _OF_CREWS)
+    near, set_at = Selection(surveys=names, methods=methods), placements["set_at"]
+    if set_at.notna().all():
+        since = store.last_set((names, (*crews, ""), methods), set_at.min()) or set_at.min()
+        near = replace(
+            near,
+            since=(since - _WIDEST_OFFSET).date(),
+            until=(set_at.max() + _WIDEST_OFFSET).date(),
+        )
+    records = store.records(near, _OF_CREWS)
     earlier = records.placements
     earlier = earlier[~earlier.index.isin(placements["placement_id"])]
     return earlier, records.snaps["reach_id"].reindex(earlier.index)

@@ -452,7 +452,7 @@ class GeoPackage:
         )
         return [(int(row[0]), int(row[1]), int(row[2]), int(row[3])) for row in rows]
 
-    def among(self, column: sa.Column[Any], ids: Sequence[Any]) -> sa.ColumnElement[bool]:
+    def among(self, column: sa.ColumnElement[Any], ids: Sequence[Any]) -> sa.ColumnElement[bool]:
         """Condition that a column has one of any number of ids."""
         text = orjson.dumps(list(ids)).decode()
         values = sa.func.json_each(sa.bindparam(None, text, sa.Text)).table_valued("value")

@@ -472,6 +472,13 @@ class Store:
         with self._reading() as connection:
             yield changes.Moment(connection, self._backend, public)
 
+    def last_set(
+        self, teams: tuple[tuple[str, ...], ...], before: dt.datetime
+    ) -> dt.datetime | None:
+        """Tell since when each crew of a survey set each method last; see `placements.last_set`."""
+        with self._reading() as connection:
+            return placements.last_set(connection, self._backend, teams, before)
+
     def known_placements(self, placement_ids: list[str]) -> pd.Series:
         """Fetch the digest of the content of each of these placements that is stored, by id."""
         with self._reading() as connection:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, replace
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any
@@ -13,14 +14,22 @@ import sqlalchemy as sa
 
 from service.records import EVERYTHING, OF_FEATURES, Needed, Records, Selection
 from service.store import schema
-from service.store.columns import frame_from_rows
+from service.store.columns import frame_from_rows, instant_text
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
     from service.store.geopackage import GeoPackage
 
-__all__ = ["chunks", "condition", "found_records", "is_whole", "known_digests", "read_records"]
+__all__ = [
+    "chunks",
+    "condition",
+    "found_records",
+    "is_whole",
+    "known_digests",
+    "last_set",
+    "read_records",
+]
 
 TABLE = schema.placements
 _PLACEMENT = [
@@ -171,6 +180,24 @@ def known_digests(
     ).fetchall()
     ids = pd.Index([row[0] for row in rows], name="placement_id", dtype="str")
     return pd.Series([row[1] for row in rows], index=ids, dtype="str")
+
+
+def last_set(
+    connection: sa.Connection,
+    backend: GeoPackage,
+    teams: tuple[tuple[str, ...], ...],
+    before: dt.datetime,
+) -> dt.datetime | None:
+    """Tell since when each crew set each method last, up to a moment; None = none did.
+
+    `teams` are surveys, crews ("" = none is named) and methods, any of each.
+    """
+    own = (TABLE.c.survey, sa.func.coalesce(TABLE.c.crew, ""), TABLE.c.method)
+    chosen = [backend.among(column, names) for column, names in zip(own, teams, strict=True)]
+    last = sa.select(sa.func.max(TABLE.c.set_at).label("at")).group_by(*own)
+    last = last.where(*chosen, TABLE.c.set_at <= instant_text(before))
+    first = connection.scalar(sa.select(sa.func.min(last.subquery().c.at)))
+    return None if first is None else dt.datetime.fromisoformat(first)
 
 
 def found_records(connection: sa.Connection, backend: GeoPackage, fids: list[int]) -> Records:

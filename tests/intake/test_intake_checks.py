@@ -1,6 +1,9 @@
 """Refusals and flags of field sheets, each by a sheet that has just that fault."""
 
+import datetime as dt
+
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 import shapely
@@ -11,6 +14,7 @@ from service.intake.sheets import sheets_from_frames
 from service.records import Selection
 from service.reference.loading_layers import load_catchments, load_reaches
 from service.reference.method_files import shipped_methods
+from service.store import Store
 from tests.intake_sheets import (
     CATCHES,
     CATCHMENTS,
@@ -321,6 +325,42 @@ def test_gear_is_followed_from_what_is_stored(two_waters):
     for longitude, expected in ((FAR, True), (MAIN, False)):
         later = visits(longitude, placement_id="P9", set_at="2024-05-05T11:00")
         assert ("P9" in uncleaned(checked(two_waters, later))) is expected
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_only_what_each_crew_set_since_its_last_time_is_read(two_waters, monkeypatch, seed):
+    """Sheets get the flags that they get where all stored placements are read; a form reads few."""
+    rng = np.random.default_rng(seed)
+
+    def drawn(count, first, since, until):
+        return visits(
+            *rng.choice([MAIN, SIDE, FAR, DRY, OTHER], count),
+            placement_id=[f"{first}{k}" for k in range(count)],
+            set_at=[
+                f"2024-{5 + k // 28:02d}-{1 + k % 28:02d}T11:00"
+                for k in rng.integers(since, until, count)
+            ],
+            crew=list(rng.choice(["crew A", "crew B", "crew C", ""], count)),
+            method=list(rng.choice(["kick_net", "hand_net"], count)),
+            gear_cleaned=list(rng.choice(["", "", "yes"], count)),
+        )
+
+    take(checked(two_waters, drawn(30, "S", 0, 50)), two_waters, "tester")
+    read, records = [], Store.records
+
+    def noting(self, *of):
+        found = records(self, *of)
+        read.append(len(found.placements))
+        return found
+
+    monkeypatch.setattr(Store, "records", noting)
+    some = [drawn(count, "N", 45, 56) for count in (1, 4, 8)]
+    near = [uncleaned(checked(two_waters, sheet)) for sheet in some]
+    assert read[0] < 30
+    assert any(read)
+    monkeypatch.setattr(Store, "last_set", lambda *_: dt.datetime(1990, 1, 1, tzinfo=dt.UTC))
+    assert near == [uncleaned(checked(two_waters, sheet)) for sheet in some]
+    assert any(near)
 
 
 def test_gear_with_two_ends_has_the_effort_of_its_stretch(store):
