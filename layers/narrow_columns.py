@@ -155,8 +155,11 @@ def shared(values: Array) -> Array:
     first = values[0]
     if values.dtype == object:
         same = first is None and shapely.is_missing(values).all()
+    elif values.dtype.kind == "f":  # bit by bit: 0 and −0 are equal
+        bits = values.view(f"i{values.itemsize}")
+        same = (bits == bits[0]).all() or np.isnan(values).all()
     else:
-        same = (values == first).all() or (first != first and (values != values).all())
+        same = (values == first).all()
     return np.broadcast_to(values[:1].copy(), values.shape) if same else values
 
 

@@ -26,6 +26,12 @@ KINDS = {
 }
 
 
+def test_zero_keeps_its_sign():
+    """0 and −0 compare as equal, and are written differently."""
+    values = pd.Series([0.0, 0.0, -0.0])
+    assert np.signbit(narrowed(values).read()).tolist() == [False, False, True]
+
+
 def read(column):
     return pd.Series(column.read())
 
