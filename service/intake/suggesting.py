@@ -32,7 +32,10 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Cells
 
-__all__ = ["suggest"]
+__all__ = ["METHOD_OF_ALL", "suggest"]
+
+METHOD_OF_ALL: Final = ("", "method")
+"""Key of `Suggestion.meant` and of what is chosen, where no column names the method."""
 
 _UNITS: Final = {(sheet, c.name): c.unit for sheet, own in SHEETS.items() for c in own}
 _SHOWN: Final = 3  # values beside a column
@@ -56,7 +59,8 @@ class Suggestion:
         What somebody has to decide.
     meant
         What each column is taken for, by file and header: `sheet.column`, `day:begin`,
-        `clock:end`, `count:` with a species or nothing; '' = left out.
+        `clock:end`, `count:` with a species or nothing; '' = left out. Where no column names the
+        method, `METHOD_OF_ALL` has that of all placements, '' = not known.
     """
 
     text: str
@@ -94,7 +98,10 @@ def suggest(
     if "placements" not in roles:
         nothing = "No sheet has dates beside a method, a position or fish; none is of placements."
         return Suggestion("", (), (nothing,), meant)
-    writer = _Writer(roles, crs)
+    said_method = (chosen or {}).get(METHOD_OF_ALL, "")
+    writer = _Writer(roles, crs, said_method)
+    if "method" not in writer.placement:
+        meant[METHOD_OF_ALL] = said_method
     used = [table.cells.file for table in roles.values()]
     unread = [table.cells.file for table in read if table.cells.file not in used]
     if unread:
@@ -131,8 +138,8 @@ def _roles(tables: list[Table]) -> dict[str, Table]:
 class _Writer:
     """Writes the mapping of tables whose roles are known."""
 
-    def __init__(self, roles: dict[str, Table], crs: str) -> None:
-        self.roles, self.crs = roles, crs
+    def __init__(self, roles: dict[str, Table], crs: str, method: str) -> None:
+        self.roles, self.crs, self.method = roles, crs, method
         self.main = roles["placements"]
         self.fish = roles.get("catches", self.main)
         self.one = self.fish is self.main
@@ -300,7 +307,9 @@ class _Writer:
             for column, header in self.placement.items()
             if column not in ("placement_id", "minutes")
         ]
-        if "method" not in self.placement:
+        if "method" not in self.placement and self.method:
+            lines.append(f"method = {_toml({'constant': self.method})}  # no column names it")
+        elif "method" not in self.placement:
             self.questions.append("No column names the method.")
             lines.append(f"# method = {_toml({'constant': 'kick_net'})}  # ? which; take out the #")
         lines += self._effort()

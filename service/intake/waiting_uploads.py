@@ -68,6 +68,8 @@ class WaitingUpload:
         `check` does.
     tables, questions
         Sheets for which a mapping was suggested, and what is open in it.
+    method
+        That of all their placements, '' = not said; None where a column names it.
     known_batch
         Number of the import that took these very files, if one did.
     """
@@ -83,6 +85,7 @@ class WaitingUpload:
     known_batch: int | None = None
     lacking: pd.DataFrame | None = None
     tables: list[ShownTable] = field(default_factory=list)
+    method: str | None = None
     questions: tuple[str, ...] = ()
 
     @property
@@ -248,7 +251,8 @@ def suggest_upload(
     RequestError
         No sheet of placements was found.
     """
-    from service.intake.suggesting import suggest  # compares words, which nothing else here does
+    # Compares words, which nothing else here does.
+    from service.intake.suggesting import METHOD_OF_ALL, suggest
     from service.intake.tables import read_tables
 
     paths = [p for p in waiting.files if p.suffix.lower() in (*TEXT_FILES, *WORKBOOKS)]
@@ -265,6 +269,7 @@ def suggest_upload(
         for table in tables
     ]
     waiting.questions = suggestion.open_questions
+    waiting.method = suggestion.meant.get(METHOD_OF_ALL)
     waiting.result = None
     if not suggestion.text:
         raise RequestError(" ".join(suggestion.open_questions))

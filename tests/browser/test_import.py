@@ -4,6 +4,7 @@ import zipfile
 
 import pytest
 
+from service.records import Selection
 from service.store import open_store
 from tests.browser.conftest import served
 from tests.intake_sheets import CATCHES, PLACEMENTS, make_store
@@ -152,3 +153,35 @@ def test_a_sheet_with_faults_is_understood_mended_and_stored_on_a_phone(brook, o
     assert list(store.mappings()) == ["loach survey"]
     assert store.batches()[0].catches == 3
     store.close()
+
+
+TRAPS = (
+    "Trap,Set on,Lifted on,Lat,Lon,Spiny ones,Bullhead\n"
+    "1,03-May-2024 18:30,04-May-2024 08:15,52.6035 N,11.2128 W,4,12\n"
+    "2,03-May-2024 18:40,04-May-2024 08:25,52.6000 N,11.2127 W,0,0\n"
+)
+
+
+def test_what_a_sheet_does_not_say_is_said_on_a_phone(brook, open_page):
+    """No column names the method, and a fish has a name of its own."""
+    address, path = brook
+    page = open_page(f"{address}/import", 360, 740, ready="main")
+    page.set_input_files('input[type="file"]', sheet("traps.csv", TRAPS))
+    page.get_by_role("button", name="Check").click()
+    page.get_by_role("button", name="Suggest a mapping").click()
+    page.get_by_text("No column names the method.").wait_for()
+    page.get_by_label("Method of all placements").select_option("minnow_trap")
+    page.get_by_label("Spiny ones").select_option("count:Barbatula barbatula")
+    page.get_by_role("button", name="Read the columns so").click()
+    page.get_by_text("2 placements, 2 catches").wait_for()
+    assert page.get_by_label("Method of all placements").input_value() == "minnow_trap"
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    page.get_by_label("I looked at the findings").check()
+    page.get_by_role("button", name="Store all 2 placements").click()
+    page.get_by_text("Import 1 is stored: 2 placements").wait_for()
+    store = open_store(path, read_only=True)
+    records = store.records(Selection())
+    store.close()
+    assert records.placements["method"].tolist() == ["minnow_trap"] * 2
+    assert sorted(records.placements["outcome"]) == ["caught", "nil"]
+    assert sorted(records.catches["count"]) == [4, 12]

@@ -160,6 +160,7 @@ def checked(token: str) -> str:
         kept=kept if (kept := request.args.get("kept", "")) in mappings else "",
         changes=result.changes.head(_PAGE).to_dict("records") if result else [],
         choices=_choices() if waiting.tables else {},
+        methods=reference.methods(current_store()).index.tolist(),
     )
 
 
@@ -224,6 +225,10 @@ def columns(token: str) -> AnyResponse:
     choices = _choices()
     if any(value and value not in choices for value in chosen.values()):
         raise RequestError("A column is taken for one of those that the page lists.")
+    method = request.form.get("method", "")
+    if method and method not in reference.methods(current_store()).index:
+        raise RequestError("The method is one of those that the page lists.")
+    chosen["", "method"] = method
     suggest_upload(waiting, current_store(), chosen)
     return redirect(url_for("imports.checked", token=token), 303)
 
