@@ -13,10 +13,16 @@ _WESTERN: Final = set("ÄÖÜäöüßÀÂÆÇÈÉÊËÎÏÔŒÙÛàâæçèéê�
 
 
 def as_utf8(content: bytes) -> bytes:
-    """Encode anew what begins with the byte order mark of UTF-16, such as a spreadsheet's text."""
+    """Encode anew what begins with the byte order mark of UTF-16, such as a spreadsheet's text.
+
+    What is not UTF-16 throughout comes back as it is, to be refused.
+    """
     if not content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return content
-    return content.decode("utf-16", errors="replace").encode()
+    try:
+        return content.decode("utf-16").encode()
+    except UnicodeDecodeError:
+        return content
 
 
 def western_text(content: bytes) -> tuple[str, str] | None:

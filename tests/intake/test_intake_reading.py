@@ -163,6 +163,7 @@ def test_gis_files_say_the_same_positions(store, tmp_path, ending):
         (b"placement_id|method\nP1|kick_net\n", "separate columns by comma"),
         (b"PK\x03\x04 rest", "workbook"),
         (PLACEMENTS.encode("utf-16-le"), "not text in UTF-8"),
+        (PLACEMENTS.encode("utf-16")[:-1], "not text in UTF-8"),  # cut short
         (b'placement_id,notes\nP1,"open\nP2,x\n', "never closes"),
         (b"placement_id,notes\nP1,a,b\nP2,c\nP3,a,b,c\n", "3 cells under 2 headers"),
         (b"placement_id,notes,notes\nP1,a,b\n", "stands twice"),
