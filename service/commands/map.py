@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import click
 
 from layers.plurals import counted
-from service.commands.options import opened, out_file, store_argument, write_out
+from service.commands.options import opened, store_argument, write_out
 from service.commands.selecting import selection_of, selection_options
 from service.records import LOCAL_KEEPER
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 __all__ = ["map_"]
 
@@ -22,7 +20,7 @@ __all__ = ["map_"]
 @click.option(
     "-o",
     "--output",
-    type=out_file,
+    type=click.Path(dir_okay=False, path_type=Path),
     required=True,
     metavar="FILE",
     help="The page; replaced when all went well.",
