@@ -98,9 +98,10 @@ def test_download_next_places(island, coverage):
 
 
 def test_next_place_opens_on_the_map(coverage):
-    """A place of the list comes to the middle of the map and says what it adds."""
+    """A place of the list comes to the middle of the map and says what it adds as the list does."""
     page = coverage("", 390, 844)
-    adds = as_stored(page.locator("tr[data-place='2'] td").nth(1))
+    adds = page.locator("tr[data-place='2'] td").nth(1).inner_text()
+    assert adds == "5,008"
     page.get_by_role("button", name="Show place 2 on the map").click()
     popup = page.locator(".leaflet-popup-content")
     popup.wait_for()
