@@ -109,8 +109,10 @@ def _plainly_small(content: bytes, separator: str) -> bool:
         return False
     signs = np.frombuffer(content, np.uint8)
     ends = np.append(np.flatnonzero(signs == ord("\n")), len(content))
+    longest = int(np.diff(ends, prepend=-1).max())
+    if longest <= MOST_COLUMNS and longest * len(ends) <= MOST_CELLS:
+        return longest <= _LONGEST_RECORD
     split = np.searchsorted(np.flatnonzero(signs == ord(separator)), ends)
     widest = int(np.diff(split, prepend=0).max()) + 1
-    longest = int(np.diff(ends, prepend=-1).max())
     small = widest <= MOST_COLUMNS and widest * len(ends) <= MOST_CELLS
     return small and longest <= min(LONGEST_CELL, _LONGEST_RECORD)
