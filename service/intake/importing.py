@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from layers.fieldwork.stretches import stretch_lengths
-from layers.network.catchments import catchment_of
 from layers.totals import ALL_IS_TOTALS, is_all
 from service import reference
 from service.errors import FieldFileError
 from service.intake.checked_sheets import Checked, readable
+from service.intake.checks.around import WIDEST_OFFSET, flag_around
 from service.intake.checks.catches import (
     read_catches,
     read_lengths,
@@ -22,15 +22,11 @@ from service.intake.checks.catches import (
     without_zeros,
 )
 from service.intake.checks.fish import (
-    flag_lengths,
-    flag_new_in_catchment,
-    flag_passes,
     settle_outcomes,
 )
 from service.intake.checks.fish_names import listed_names, meant_names
 from service.intake.checks.gear import flag_gear
 from service.intake.checks.placements import read_placements, refuse_doubled_ids
-from service.intake.checks.waters import flag_waters
 from service.intake.columns import SHEETS
 from service.intake.findings import FLAG_COLUMNS, Cells, Findings
 from service.intake.in_the_water import (
@@ -42,10 +38,10 @@ from service.intake.in_the_water import (
 from service.intake.surveys import new_sites, new_surveys
 from service.intake.updating import changes_of, completed
 from service.intake.wording import say
-from service.records import FieldRecords, Needed, Selection, is_zone
+from service.records import FieldRecords, is_zone
 from service.reference.placing import place_on_network
 from service.reference.transformations import Operations
-from service.store import Wanted, content_digests
+from service.store import content_digests
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -64,17 +60,7 @@ __all__ = ["CHECK_STEPS", "CheckResult", "check", "missing_species", "take"]
 CHECK_STEPS: Final = 6
 """How many steps a check has: reading the files, and what `progress` is called with."""
 
-# What the checks need of the stored records around new ones.
-_OF_CREWS = Needed(
-    tables=frozenset({"snaps"}),
-    columns=frozenset(
-        {"survey", "crew", "method", "set_at", "lifted_at", "gear_cleaned", "stream_name"}
-    ),
-)
-_OF_CATCH = Needed(tables=frozenset({"catches"}), columns=frozenset())
-
 _STORED_FLAGS: Final = ["placement_id", "code", "column", "value", "message"]
-_WIDEST_OFFSET: Final = dt.timedelta(hours=14)  # of a time zone from UTC
 _PLACEMENT_TAIL: Final = ["shape_kind", "shape", "original_x", "original_y", "original_crs"]
 
 
@@ -213,7 +199,7 @@ def check(
     findings.doubt(cells, named.isin(zoneless))
     latest = now or dt.datetime.now(dt.UTC)
     if len(zoneless):
-        latest += _WIDEST_OFFSET
+        latest += WIDEST_OFFSET
     operations = Operations(store)
     placements, day_only = read_placements(
         cells,
@@ -259,7 +245,7 @@ def check(
     report("checking gear, waters and fish")
     cut = stretch_lengths(placed.stretches)
     flag_gear(whole.cells, whole.placements, methods, whole.day_only, cut, findings)
-    _flag_around(whole, placed, store, species, unchanged, findings)
+    flag_around(whole, placed, store, species, unchanged, findings)
     records = _records(whole, placed, surveys, sites, unchanged)
     flagged = without_flags_of_lifting(_with_rows(findings, placed, whole.cells), standing)
     if findings.refused:
@@ -396,96 +382,6 @@ def _compare(digests: pd.Series, store: Store) -> tuple[tuple[str, ...], dict[st
     same = known.notna() & (known == digests)
     other = known[known.notna() & ~same]
     return tuple(map(str, digests.index[same])), {str(k): str(v) for k, v in other.items()}
-
-
-def _flag_around(
-    whole: Checked,
-    placed: Placed,
-    store: Store,
-    species: pd.DataFrame,
-    unchanged: tuple[str, ...],
-    findings: Findings,
-) -> None:
-    """Flag what only the stored records around the new ones show."""
-    placements, catchments = whole.placements, reference.catchments(store)
-    catchment = _catchment(placements, catchments)
-    water = _waters(placed.snaps["reach_id"], catchment, store)
-    earlier, on_reach = _earlier(placements, store, unchanged)
-    earlier_water = _waters(on_reach, _catchment(earlier, catchments), store)
-    flag_waters(whole.cells, placements, water, earlier, earlier_water, findings)
-    for cells, frame in zip(whole.owned, (whole.catches, whole.lengths), strict=True):
-        if len(frame):
-            flag_passes(cells, frame, placements, findings)
-    flag_lengths(whole.owned[1], whole.lengths, species, findings)
-    if len(whole.catches) and len(catchments):
-        by_id = pd.Series(catchment.to_numpy(object), index=placements["placement_id"], dtype="str")
-        seen = _seen(store, catchments, by_id)
-        flag_new_in_catchment(whole.owned[0], whole.catches, by_id, seen, findings)
-
-
-def _earlier(
-    placements: gpd.GeoDataFrame, store: Store, unchanged: tuple[str, ...]
-) -> tuple[gpd.GeoDataFrame, pd.Series]:
-    """Read stored placements that the sheet lacks, and their reaches.
-
-    Those of the same surveys and methods, from the last one that each crew set before.
-    """
-    none = placements.head(0), pd.Series(dtype="str")
-    names, crews, methods = (
-        tuple(placements[column].dropna().unique().tolist())
-        for column in ("survey", "crew", "method")
-    )
-    if not names:
-        return none
-    stored = store.count(Wanted(surveys=names), "placement", public=False)
-    if stored == len(unchanged):  # all of them stand in the sheet, as in one given again
-        return none
-    near, set_at = Selection(surveys=names, methods=methods), placements["set_at"]
-    if set_at.notna().all():
-        since = store.last_set((names, (*crews, ""), methods), set_at.min()) or set_at.min()
-        near = replace(
-            near,
-            since=(since - _WIDEST_OFFSET).date(),
-            until=(set_at.max() + _WIDEST_OFFSET).date(),
-        )
-    records = store.records(near, _OF_CREWS)
-    earlier = records.placements
-    earlier = earlier[~earlier.index.isin(placements["placement_id"])]
-    return earlier, records.snaps["reach_id"].reindex(earlier.index)
-
-
-def _waters(reach_id: pd.Series, catchment: pd.Series, store: Store) -> pd.DataFrame:
-    """Part of the network and top-level catchment that placements lie in, for `flag_waters`."""
-    network, nested = reference.network(store), reference.ancestors(store)
-    row = network.rows(reach_id)
-    part = pd.Series(np.append(network.component, -1)[row]).where(row >= 0)
-    top = nested.sort_values("steps").drop_duplicates("catchment_id", keep="last")
-    of = top.set_index("catchment_id")["ancestor_id"]
-    highest = of.reindex(catchment.to_numpy(object)).to_numpy(object)
-    return pd.DataFrame({"part": part, "catchment": pd.Series(highest, dtype="str")})
-
-
-def _catchment(placements: gpd.GeoDataFrame, catchments: gpd.GeoDataFrame) -> pd.Series:
-    if not len(catchments) or not len(placements):
-        return pd.Series(None, index=placements.index, dtype="str")
-    return catchment_of(placements, catchments)
-
-
-def _seen(store: Store, catchments: gpd.GeoDataFrame, by_id: pd.Series) -> pd.DataFrame:
-    """Species on record in each catchment that new placements lie in, nested ones included."""
-    wanted = by_id.dropna().unique()
-    if not len(wanted):
-        return pd.DataFrame({"catchment_id": [], "species": []}, dtype="str")
-    west, south, east, north = catchments.loc[wanted].total_bounds.tolist()
-    around = store.records(Selection(bbox=(west, south, east, north)), _OF_CATCH)
-    kept = around.catches[~around.catches["placement_id"].isin(by_id.index)]
-    where = _catchment(around.placements, catchments).reindex(kept["placement_id"])
-    pairs = pd.DataFrame(
-        {"catchment_id": where.to_numpy(object), "species": kept["species"].to_numpy(object)}
-    ).dropna()
-    rolled = pairs.drop_duplicates().merge(reference.ancestors(store), on="catchment_id")
-    rolled = rolled.drop(columns="catchment_id").rename(columns={"ancestor_id": "catchment_id"})
-    return rolled[["catchment_id", "species"]].drop_duplicates()
 
 
 def _records(

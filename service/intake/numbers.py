@@ -125,7 +125,8 @@ def number_column(cells: Cells, column: Column, findings: Findings) -> Floats:
     mixed = cells.decimal_comma and column.unit != "degrees"
     mixed = mixed and any("," in value for value in uniques)
     if not mixed:
-        read[:-1] = _all_plain(uniques)
+        plain = np.flatnonzero(all_plain(uniques) & (uniques != ""))
+        read[plain] = np.fromiter(map(float, uniques[plain]), np.float64, len(plain))
     doubtful = np.isnan(read) | ~_sound(read, column)
     for place in np.flatnonzero(doubtful[:-1]).tolist():
         value, read[place] = uniques[place], np.nan
@@ -286,19 +287,6 @@ def all_plain(uniques: Objects) -> Bools:
     if _ALL_PLAIN.fullmatch("\x1f".join(uniques) + "\x1f"):
         return np.ones(len(uniques), dtype=bool)
     return np.fromiter((not v or _PLAIN.fullmatch(v) is not None for v in uniques), bool)
-
-
-def _all_plain(uniques: Objects) -> Floats:
-    """Read cells that are all plain numbers at once; all missing where one is not."""
-    nothing = np.full(len(uniques), np.nan)
-    if not re.fullmatch(r"[0-9.eE+\-\x1f]*", "\x1f".join(uniques), re.ASCII):
-        return nothing
-    filled = np.flatnonzero(uniques != "")
-    try:
-        nothing[filled] = np.fromiter(map(float, uniques[filled]), np.float64, len(filled))
-    except ValueError:
-        return np.full(len(uniques), np.nan)
-    return nothing
 
 
 def _sound(read: Floats, column: Column) -> Bools:
