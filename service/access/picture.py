@@ -7,7 +7,7 @@ public is made of what the gate shows and of nothing else.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
@@ -90,33 +90,35 @@ class Picture:
         """All that belongs to them, by `owner`, with words as codes."""
         return {name: self._owned(name, every=True, owner=self.owners[name]) for name in OWNED}
 
+    @cached_property
+    def _records(self) -> Records:
+        """All as frames, made once: whatever answers keep of them shares their columns."""
+        own = {}
+        for name in OWNED:
+            ids = pd.Categorical.from_codes(self.owners[name], dtype=self._ids, validate=False)
+            own[name] = self._owned(name, placement_id=ids)
+        snaps, owner = own["snaps"].drop(columns="placement_id"), self.owners["snaps"]
+        # Where each placement has one, rows are looked up by nobody.
+        whole = len(snaps) == len(self.names)
+        own["snaps"] = snaps.set_axis(self.names if whole else self.names.take(owner))
+        own["catches"].index.name = "catch_id"
+        words = ["placement_id", "code", "column", "value", "message"]
+        flags = pd.DataFrame(columns=words, dtype="str")
+        return Records(placements=self._placements(self.columns["placements"]), flags=flags, **own)
+
     def records(self, needed: Needed = OF_FIGURES) -> Records:
         """Give what is needed as frames that summaries read; without flags.
 
         Words are text, but for those of many rows that are grouped by: `CODED`.
         """
-        own = {}
-        for name in OWNED:
-            whole = slice(None if name in needed.tables else 0)
-            ids = pd.Categorical.from_codes(
-                self.owners[name][whole], dtype=self._ids, validate=False
-            )
-            own[name] = self._owned(name, whole, placement_id=ids)
-        snaps = own["snaps"].drop(columns="placement_id")
-        # Where each placement has one, rows are looked up by nobody.
-        each = len(snaps) == len(self.names)
-        own["snaps"] = snaps.set_axis(
-            self.names if each else self.names.take(self.owners["snaps"][: len(snaps)])
-        )
-        own["catches"].index.name = "catch_id"
-        chosen = {
-            name: column
-            for name, column in self.columns["placements"].items()
-            if needed.columns is None or name in needed.columns or name in ALWAYS
-        }
-        words = ["placement_id", "code", "column", "value", "message"]
-        flags = pd.DataFrame(columns=words, dtype="str")
-        return Records(placements=self._placements(chosen), flags=flags, **own)
+        records = self._records
+        placements = records.placements
+        if needed.columns is not None:
+            kept = needed.columns | ALWAYS | {"geometry"}
+            placements = placements[[name for name in placements if name in kept]]
+        own = {name: getattr(records, name) for name in OWNED}
+        own |= {name: own[name].iloc[:0] for name in OWNED if name not in needed.tables}
+        return replace(records, placements=placements, **own)
 
     def _placements(self, columns: Columns, *, every: bool = False) -> gpd.GeoDataFrame:
         arrays = _arrays(columns, every=every)
@@ -126,15 +128,9 @@ class Picture:
         arrays["geometry"] = points
         return gpd.GeoDataFrame(arrays, index=self.names, geometry="geometry", copy=False)
 
-    def _owned(
-        self, name: str, rows: slice = slice(None), *, every: bool = False, **first: object
-    ) -> pd.DataFrame:
-        columns = {
-            each: Column(column.values[rows], column.kind, column.words)
-            for each, column in self.columns[name].items()
-        }
-        arrays = {**first, **_arrays(columns, every=every)}
-        index = pd.RangeIndex(len(self.owners[name][rows]))
+    def _owned(self, name: str, *, every: bool = False, **first: object) -> pd.DataFrame:
+        arrays = {**first, **_arrays(self.columns[name], every=every)}
+        index = pd.RangeIndex(len(self.owners[name]))
         return pd.DataFrame(arrays, index=index, copy=False)
 
     def chosen(self, selection: Selection) -> Bools | None:
