@@ -60,8 +60,8 @@ class Table:
             for which, own in kept.items():
                 if own is header:
                     return f"{kind}:{which}"
-        if header.text in self.rules.get("minutes", {}):
-            return "placements.minutes"
+        if (unit := self.rules.get("minutes", {}).get(header.text)) is not None:
+            return "placements.minutes" + f":{unit}" * (unit != _unit_of_time(header))
         return next((".".join(key) for key, own in self.from_.items() if own is header), "")
 
     @property
@@ -125,9 +125,12 @@ def read_table(
 
 def _unit_of_time(header: Header) -> str:
     """Find the unit of a duration that the header or every cell states; '' where neither does."""
-    if header.is_duration:
-        return CLOCK
-    return header.unit or canonical_unit(header.words) or ("min" if header.in_cells else "")
+    return (
+        header.duration
+        or header.unit
+        or canonical_unit(header.words)
+        or ("min" if header.in_cells else "")
+    )
 
 
 def _numbers(table: Table, header: str) -> pd.Series:
@@ -247,10 +250,11 @@ def _take(table: Table, header: Header, meant: str, names: Names, methods: Seque
             {"pass_no": int(header.pass_no)} if header.pass_no else {}
         )
         return
-    sheet, _, column = meant.partition(".")
+    ours, _, unit = meant.partition(":")
+    sheet, _, column = ours.partition(".")
     table.from_[sheet, column] = header
     if column == "minutes":
-        table.rules.setdefault("minutes", {})[header.text] = _unit_of_time(header)
+        table.rules.setdefault("minutes", {})[header.text] = unit or _unit_of_time(header)
     elif column == "species":
         table.rules[column] = _translated(header, {t: names.find(t) for t in header.cells})
     elif column in ("method", "outcome"):
@@ -276,9 +280,6 @@ def _known_as_time(table: Table, header: Header) -> bool:
         meant = word_for(done, lists) or word_for(
             words, lists | {"clock": [*times["clock"], *times["day"]], "min": lasting}
         )
-        if meant == "min" and not header.is_duration:
-            both = f"{header.text}: {header.cells[0]} may be hours and minutes, or others"
-            table.open.append(f"{both}; state it as in {header.text} (h:mm).")
         return (
             meant not in ("", "min")
             and header.unit in ("", CLOCK)

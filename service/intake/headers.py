@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.numbers import read_number, spelt_number
 from service.intake.times import WEEKDAY
-from service.intake.units import CLOCK, canonical_unit, hours_of, known_units
+from service.intake.units import CLOCK, STOPWATCH, canonical_unit, duration_parts, known_units
 from service.reference.species_lists import language_names
 from service.reference.spelling import misspelt
 
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from service.intake.times import DateOrder
 
 __all__ = [
+    "OPEN",
     "WORDS",
     "Header",
     "Names",
@@ -67,7 +68,9 @@ _SURE_DEGREES: Final = re.compile(
 _DIRECTIONS: Final = {
     side: re.compile(rf"\b(?:{'|'.join(words)})\b") for side, words in WORDS["directions"].items()
 }
-_ROUND_HOURS: Final = 10  # from here on 12:30 may be minutes and seconds
+_ROUND_HOURS: Final = 10  # from here on 12:30:00 may be minutes and seconds of a spreadsheet
+OPEN: Final = "?"
+"""Unit of durations such as 0:45, of which nobody says what their parts are."""
 # What stands below these is a number of fish, or is refused with its place.
 _SURE_COUNTS: Final = frozenset(
     {"count", *WORDS["headers"]["catches"]["count"]} - {"no", "total", "number", "catch", "caught"}
@@ -236,13 +239,15 @@ class Header:
         )
 
     @cached_property
-    def is_duration(self) -> bool:
-        """Whether all values can only be hours and minutes that something took, as 1:20."""
-        hours = [hours_of(text) for text in self.cells]
-        clear = self.unit in ("h", CLOCK) or (
-            not self.unit and max(filter(None, hours), default=0) < _ROUND_HOURS
-        )
-        return clear and bool(hours) and None not in hours
+    def duration(self) -> str:
+        """Unit of durations such as 1:20 or 0:45:00, `OPEN` where none is stated; '' if no such."""
+        parts = [duration_parts(text) for text in self.cells]
+        if not parts or [] in parts:
+            return ""
+        if self.unit in ("h", CLOCK, STOPWATCH):
+            return STOPWATCH if self.unit == STOPWATCH else CLOCK
+        sure = all(len(own) == 3 and own[0] < _ROUND_HOURS for own in parts)
+        return CLOCK if sure and not self.unit else OPEN
 
     def side(self, name: str) -> str:
         """Give the letter of west or south that the header of a column of degrees says, or ''."""
@@ -431,7 +436,7 @@ def _fits(header: Header, column: Column, *, directed: bool) -> bool:
     if unit == "degrees":
         sure = directed or header.unit == "degrees" or _SURE_DEGREES.fullmatch(header.words)
         return header.is_degrees or bool(sure and (header.numeric or header.read_as(column)))
-    if name == "minutes" and header.is_duration:
+    if name == "minutes" and header.duration:
         return True
     if kind in ("number", "whole") and header.cells and not header.numeric:
         if name == "count":

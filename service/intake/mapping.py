@@ -8,7 +8,7 @@ A mapping is TOML. A table named like a sheet gives, for each of our columns, wh
     site = { text = "{river} {point}" }                       # several columns in one text
     set_at = { from = ["set_utc", "day"], utc = ["set_utc"] } # the first that is filled; in UTC
     minutes = { from = "seconds", unit = "s" }                # converted to our unit
-    minutes = { from = "took", unit = "h:mm" }                # hours and minutes, as 1:20
+    minutes = { from = "took", unit = "h:mm" }                # hours and minutes, or "min:s"
     longitude = { from = "lon", unit = "°W" }                 # degrees west of Greenwich
     method = { from = "gear", values = { "e-fisher" = "electric_fishing" } }
     lifts = [{ from = "effort", when = { effort_unit = "lifts" } }]   # only in these rows
@@ -53,7 +53,7 @@ from service.intake.shapes import (
 )
 from service.intake.spellings import as_written_by_us
 from service.intake.stacked_tabs import refuse_spread
-from service.intake.units import known_units, rewriting
+from service.intake.units import in_ours, known_units, rewriting
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
@@ -371,12 +371,12 @@ def _column(
         elif "from_site" in part:
             new = lookups.find("sites", part["from_site"], done.get("site"), cells.frame.index)
         else:
-            new = _raw(part, cells)
+            new = _raw(part, cells, unit)
         if part.get("serial"):
             new = new.map({text: _day_of_serial(text) for text in new.unique()}).astype("str")
         if "values" in part:
             new = new.map({name: str(value) for name, value in part["values"].items()}).fillna(new)
-        if "unit" in part and part["unit"] != unit:
+        if "unit" in part and part["unit"] != unit and "sum" not in part:
             write = rewriting(part["unit"], unit, partial(_number, cells.decimal_comma))
             new = new.map({text: write(text) for text in new.unique().tolist()}).astype("str")
         for column, wanted in part.get("when", {}).items():
@@ -411,7 +411,7 @@ def _needs(part: Dict[str, Any]) -> set[str]:
     return names
 
 
-def _raw(part: Dict[str, Any], cells: Cells) -> pd.Series:
+def _raw(part: Dict[str, Any], cells: Cells, unit: str) -> pd.Series:
     index = cells.frame.index
     if "constant" in part:
         return pd.Series(str(part["constant"]), index=index, dtype="str")
@@ -430,7 +430,7 @@ def _raw(part: Dict[str, Any], cells: Cells) -> pd.Series:
         number = sum((cells.frame[name] != "").to_numpy(np.int64) for name in part["filled"])
         return pd.Series(number, index=index).astype("str").replace("0", "")
     if "sum" in part:
-        return _summed(part["sum"], cells)
+        return _summed(part["sum"], cells, part.get("unit", unit), unit)
     names = part["from"] if isinstance(part["from"], list) else [part["from"]]
     utc = part.get("utc", [])
     text = pd.Series("", index=index, dtype="str")
@@ -442,23 +442,23 @@ def _raw(part: Dict[str, Any], cells: Cells) -> pd.Series:
     return text
 
 
-def _summed(names: list[str], cells: Cells) -> pd.Series:
-    """Sum columns; a cell that is no number stays, to be refused with its place.
+def _summed(names: list[str], cells: Cells, written: str, unit: str) -> pd.Series:
+    """Sum columns, in our unit; a cell that is no number stays, to be refused with its place.
 
     What is added to it beside others keeps it from being read as the whole sum.
     """
     total = np.zeros(len(cells.frame))
     text = np.full(len(cells.frame), "", dtype=object)
     odd = np.zeros(len(cells.frame), dtype=bool)
+    number_of = partial(_number, cells.decimal_comma)
+    write = rewriting(written, unit, number_of) if written != unit else str
     for name in names:
         codes, uniques = pd.factorize(cells.frame[name].to_numpy(object))
-        read = [
-            read_number(one, decimal_comma=cells.decimal_comma) if one else 0.0 for one in uniques
-        ]
-        total += np.array([one if isinstance(one, float) else 0.0 for one in read])[codes]
-        strange = np.array([not isinstance(one, float) for one in read], dtype=bool)[codes]
+        read = [in_ours(one, written, unit, number_of) if one else 0.0 for one in uniques]
+        total += np.array([one or 0.0 for one in read])[codes]
+        strange = np.array([one is None for one in read], dtype=bool)[codes]
         takes = strange | ((uniques[codes] != "") & ~odd)
-        text[takes] = uniques[codes][takes]
+        text[takes] = np.array([write(one) for one in uniques], dtype=object)[codes][takes]
         odd |= strange
     several = sum((cells.frame[name] != "").to_numpy(np.int64) for name in names) > 1
     text[odd & several] += " + …"

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from service.intake.units import converted
+from service.intake.units import converted, duration_parts
 from service.intake.wording import Wording, say
 
 if TYPE_CHECKING:
@@ -465,6 +465,9 @@ def _amount(value: str, column: Column) -> Wording:
     ours = _with_unit(value, column)
     if ours is not None:
         return say("amount_unclear.unit", number=ours, unit=column.unit)
+    if column.unit == "min" and len(parts := duration_parts(value)) == 2:
+        hours, short = 60 * parts[0] + parts[1], round(parts[0] + parts[1] / 60, 3)
+        return say("amount_unclear.duration", hours=hours, minutes=short)
     fit = re.fullmatch(rf"(?:{_ABOUT}|{_OVER}|{_UNDER})\s*{_NUMBER}", value, re.IGNORECASE)
     if fit and not _refused_by(_number(fit["n"]), column):
         return say("amount_unclear.about", number=fit["n"])

@@ -15,6 +15,7 @@ from layers.frames import PASS_MINUTES
 from service.intake.column_guesses import Table, beside_nothing, read_table
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.headers import (
+    OPEN,
     WORDS,
     Header,
     Names,
@@ -23,7 +24,7 @@ from service.intake.headers import (
     unit_of_time,
 )
 from service.intake.tables import TITLE
-from service.intake.units import CLOCK
+from service.intake.units import CLOCK, STOPWATCH
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -353,29 +354,55 @@ class _Writer:
         if not parts:
             return self._effort_by_unit()
         names, units = list(parts), set(parts.values())
+        columns = ", ".join(names)
+        if OPEN in units:
+            first = next(h.cells[0] for h in self.main.headers if parts.get(h.text) == OPEN)
+            self.questions.append(
+                f"{columns}: {first} may be hours and minutes or minutes and seconds; take out one "
+                f'# before minutes, unit = "{CLOCK}" or unit = "{STOPWATCH}", or choose above the '
+                "column."
+            )
+        if units == {""}:
+            self.questions.append(
+                f"The unit of {columns} is not stated: choose it above the column, or write it."
+            )
         if len(units) > 1:
-            self.questions.append(f"{', '.join(names)} are in several units")
+            self.questions.append(f"{columns} are in several units")
             return []
-        unit = {"unit": min(units)} if units - {"min", ""} else {}
-        if len(names) > 1 and units == {CLOCK}:
-            self.questions.append(f"{', '.join(names)} are hours and minutes, which are not summed")
-            return []
-        rule: dict[str, object] = {"from": names[0]} if len(names) == 1 else {"sum": names}
-        whole = names[0] if len(names) == 1 and not unit else rule | unit
+        written = units.pop()
+        if written == OPEN:
+            hours, minutes = (self._minutes(parts, unit) for unit in (CLOCK, STOPWATCH))
+            return [
+                *(f"# {line}  # ? if hours and minutes; take out the #" for line in hours),
+                *(f"# {line}  # ? if minutes and seconds; take out the #" for line in minutes),
+                *self._passes(names, hours),
+            ]
+        lines = self._minutes(parts, written)
+        if not written:
+            lines = [f"# {line}  # ? no unit stated; take out the # if minutes" for line in lines]
+        return [*lines, *self._passes(names, lines)]
+
+    def _passes(self, names: list[str], minutes: list[str]) -> list[str]:
+        """Count the passes that have minutes, where these are summed."""
+        summed = len(names) > 1 and "minutes =" in minutes[0]
+        return [f"passes = {_toml({'filled': names})}"] * (
+            summed and "passes" not in self.placement
+        )
+
+    def _minutes(self, parts: Mapping[str, str], written: str) -> list[str]:
+        """Write how long it took, by pass where every column is one of a pass."""
+        names = list(parts)
+        unit = {"unit": written} if written not in ("min", "") else {}
         of_pass: dict[str, list[str]] = {}
         for header in self.main.headers:
             if header.text in parts and header.pass_no:
                 of_pass.setdefault(str(header.pass_no), []).append(header.text)
-        by_pass = "" not in units and max(map(int, of_pass), default=0) <= len(PASS_MINUTES)
+        by_pass = written and max(map(int, of_pass), default=0) <= len(PASS_MINUTES)
         if len(names) > 1 and by_pass and sum(map(len, of_pass.values())) == len(names):
             rules = {k: {"sum": own} if own[1:] else {"from": own[0]} for k, own in of_pass.items()}
             return [f"minutes_pass_{k} = {_toml(own | unit)}" for k, own in rules.items()]
-        lines = [f"minutes = {_toml(whole)}"]
-        if units == {""}:
-            lines = [f"# minutes = {_toml(whole)}  # ? no unit stated; take out the # if minutes"]
-        if len(names) > 1 and "passes" not in self.placement:
-            lines.append(f"passes = {_toml({'filled': names})}")
-        return lines
+        rule: dict[str, object] = {"from": names[0]} if len(names) == 1 else {"sum": names}
+        return [f"minutes = {_toml(names[0] if len(names) == 1 and not unit else rule | unit)}"]
 
     def _effort_by_unit(self) -> list[str]:
         """Minutes from a column of numbers whose units stand in another: effort, effort unit."""

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["CLOCK", "canonical_unit", "converted", "hours_of", "known_units", "rewriting"]
+__all__ = [
+    "CLOCK",
+    "STOPWATCH",
+    "canonical_unit",
+    "converted",
+    "duration_parts",
+    "in_ours",
+    "known_units",
+    "rewriting",
+]
 
 # Factor and offset from another unit to ours. Exact by definition (SI brochure; international
 # yard and pound; degree Fahrenheit).
@@ -24,7 +33,9 @@ _UNITS: Final[dict[str, dict[str, tuple[float, float]]]] = {
 }
 CLOCK: Final = "h:mm"
 """Hours and minutes, and seconds behind them where they stand, as 1:20."""
-_OF_TEXT: Final = {"min": (CLOCK,), "degrees": ("°W", "°S")}  # no factor: cells are completed
+STOPWATCH: Final = "min:s"
+"""Minutes and seconds, as 1:20."""
+_OF_TEXT: Final = {"min": (CLOCK, STOPWATCH), "degrees": ("°W", "°S")}  # no factor
 _SPELLINGS: Final = {
     "c": "°c", "degc": "°c", "degreesc": "°c", "f": "°f", "degf": "°f", "ºc": "°c", "'": "min",
     "mins": "min", "minutes": "min", "minute": "min", "minuten": "min", "minuter": "min",
@@ -32,6 +43,8 @@ _SPELLINGS: Final = {
     "hr": "h", "stunden": "h", "uren": "h", "heures": "h", "timmar": "h", "horas": "h", "sec": "s",
     "seconds": "s", "secs": "s", "sek": "s", "sekunden": "s", "sekunder": "s", "seconden": "s",
     "secondes": "s", "segundos": "s", "hh:mm": CLOCK, "hhmm": CLOCK, "h:min": CLOCK, "h:m": CLOCK,
+    "hh:mm:ss": CLOCK, "h:mm:ss": CLOCK, "mm:ss": STOPWATCH, "m:ss": STOPWATCH, "mmss": STOPWATCH,
+    "min:sec": STOPWATCH, "min:sek": STOPWATCH, "m:s": STOPWATCH, "min:ss": STOPWATCH,
     "gr": "g", "grams": "g", "metres": "m", "meters": "m", "mg/litre": "mg/l", "mgl": "mg/l",
     "sqm": "m²",
 }  # fmt: skip
@@ -47,10 +60,10 @@ def known_units(unit: str) -> list[str]:
     return [unit, *_UNITS.get(unit, {}), *_OF_TEXT.get(unit, ())]
 
 
-def hours_of(text: str) -> int | None:
-    """Give the hours of a text of hours and minutes, as 1:20; None where it is none."""
+def duration_parts(text: str) -> list[int]:
+    """Give the two or three numbers of a duration, as 1:20 or 0:45:00; none where it is none."""
     fit = _DURATION.fullmatch(text)
-    return int(fit[1]) if fit else None
+    return [int(part) for part in fit.groups() if part] if fit else []
 
 
 def converted(number: float, written: str, unit: str) -> float | None:
@@ -64,6 +77,24 @@ def converted(number: float, written: str, unit: str) -> float | None:
         if _spelt(other) == spelt:
             return number * factor + offset
     return None
+
+
+def in_ours(
+    text: str, written: str, unit: str, number_of: Callable[[str], float | None]
+) -> float | None:
+    """Give the number of a cell, in our unit; None where it has none. See `rewriting`."""
+    if written in _OF_TEXT["min"]:
+        parts = duration_parts(text)
+        if len(parts) == 3 and written == CLOCK:
+            return parts[0] * 60 + parts[1] + parts[2] / 60
+        if len(parts) == 2:
+            return parts[0] * 60.0 + parts[1] if written == CLOCK else parts[0] + parts[1] / 60
+        return None
+    number = number_of(text)
+    if number is None or written == unit:
+        return number
+    factor, offset = _UNITS[unit][written]
+    return number * factor + offset
 
 
 def rewriting(
@@ -84,15 +115,14 @@ def rewriting(
     """
 
     def convert(text: str) -> str:
-        if written == CLOCK:
-            fit = _DURATION.fullmatch(text)
-            return f"{fit[1]} h {fit[2]} min" + f" {fit[3]} s" * bool(fit[3]) if fit else text
         if written in _OF_TEXT["degrees"]:
             return text if not text or _LETTER.search(text) else f"{text} {written[-1]}"
-        number = number_of(text)
+        number = in_ours(text, written, unit, number_of)
+        if number is not None and written in _OF_TEXT["min"]:
+            minutes, seconds = divmod(round(number * 60), 60)
+            return f"{minutes // 60} h {minutes % 60} min" + f" {seconds} s" * bool(seconds)
         if number is not None:
-            factor, offset = _UNITS[unit][written]
-            return repr(number * factor + offset)
+            return repr(number)
         bare = re.search(r"\d", text) and not re.search(r"[^\W\d_]|[°'\"]", text)
         return f"{text} {written}" if bare else text
 

@@ -182,4 +182,9 @@ def cell_text(cell: Any) -> str:  # noqa: ANN401  three classes of cells
             return value.date().isoformat()
         # To the second: a workbook keeps times as fractions of a day, a few microseconds off.
         value = (value + dt.timedelta(microseconds=500_000)).replace(microsecond=0)
+    if isinstance(value, dt.time) and not value.second and "s" not in str(cell.number_format):
+        return value.isoformat("minutes")  # as it is shown: minutes and seconds may be meant
+    if isinstance(value, dt.timedelta):
+        minutes, seconds = divmod(round(value.total_seconds()), 60)
+        return f"{minutes // 60}:{minutes % 60:02}" + f":{seconds:02}" * bool(seconds)
     return as_typed(value)

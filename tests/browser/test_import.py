@@ -162,6 +162,34 @@ TRAPS = (
 )
 
 
+def test_which_duration_is_meant_is_chosen_on_a_phone(brook, open_page):
+    """5:30 may be hours or minutes: both are named, and one is chosen above the column."""
+    address, path = brook
+    page = open_page(f"{address}/import", 360, 740, ready="main")
+    rows = SEASON.replace(",x,", ",0,").splitlines()
+    more = zip(rows, ("Duration", "5:30", "3:00"), strict=True)
+    text = "".join(f"{row},{cell}\n" for row, cell in more)
+    page.set_input_files('input[type="file"]', sheet("timed.csv", text))
+    page.get_by_role("button", name="Check").click()
+    page.get_by_role("button", name="Suggest a mapping").click()
+    asked = page.get_by_text("5:30 may be hours and minutes or minutes and seconds")
+    asked.wait_for()
+    page.get_by_label("Duration").select_option(
+        "placements: minutes, in minutes and seconds (min:s)"
+    )
+    page.get_by_role("button", name="Read the columns so").click()
+    asked.wait_for(state="detached")
+    assert page.get_by_label("Duration").input_value() == "placements.minutes:min:s"
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    page.get_by_label("I looked at the findings").check()
+    page.get_by_role("button", name="Store all 2 placements").click()
+    page.get_by_text("Import 1 is stored: 2 placements").wait_for()
+    store = open_store(path, read_only=True)
+    records = store.records(Selection())
+    store.close()
+    assert records.placements["minutes"].tolist() == [5.5, 3]
+
+
 def test_what_a_sheet_does_not_say_is_said_on_a_phone(brook, open_page):
     """No column names the method, and a fish has a name of its own."""
     address, path = brook

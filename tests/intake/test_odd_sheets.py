@@ -6,6 +6,7 @@ Each was read otherwise once, or may be by the next change. What is right is wri
 import datetime as dt
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -250,7 +251,9 @@ def test_a_lift_before_the_set_is_refused_where_it_may_be_an_error(store, tmp_pa
 @pytest.mark.parametrize(
     ("header", "cells", "minutes"),
     [
-        ("Duration", ("0:45", "1:20"), [45, 80]),
+        ("Duration (h:mm)", ("0:45", "1:20"), [45, 80]),
+        ("Duration (h)", ("0:45", "1:20"), [45, 80]),
+        ("Duration (mm:ss)", ("0:45", "5:30"), [0.75, 5.5]),
         ("Effort", ("0:45:00", "00:20:30"), [45, 20.5]),
         ("Dauer (hh:mm)", ("0:45", "11:20"), [45, 680]),
         ("Time fished", ("45 min", "1 h 15"), [45, 75]),
@@ -258,6 +261,9 @@ def test_a_lift_before_the_set_is_refused_where_it_may_be_an_error(store, tmp_pa
         ("Minuten", ("45", "20"), [45, 20]),
         ("Duration", ("90 s", "1.5 h"), [1.5, 90]),
         # Minutes and seconds, or hours and minutes.
+        ("Duration", ("0:45", "1:20"), None),
+        ("Effort", ("5:30", "3:00"), None),
+        ("Duration", ("0:45", "1:20:00"), None),
         ("Duration", ("12:30", "14:20"), None),
         ("Minutes", ("5:30", "4:20"), None),
     ],
@@ -274,6 +280,88 @@ def test_how_long_it_took_is_read_or_asked_for(store, tmp_path, header, cells, m
     assert result.records.placements["minutes"].round(6).tolist() == minutes
     colon = [one for one in result.readings if one.column == "minutes"]
     assert bool(colon) == any(not cell.isdigit() for cell in cells)
+
+
+@pytest.mark.parametrize(
+    ("unit", "header", "cells", "minutes"),
+    [
+        ("h:mm", "Duration", ("0:45", "1:20"), [45, 80]),
+        ("min:s", "Duration", ("0:45", "95:30"), [0.75, 95.5]),
+        ("min:s", "Duration", ("5:30", "3:00"), [5.5, 3]),
+        # Five hours and a half in a spreadsheet may have been minutes and seconds.
+        ("min:s", "Duration", (dt.time(5, 30), dt.timedelta(hours=25, minutes=30)), [5.5, 25.5]),
+        ("h:mm", "Duration", (dt.time(5, 30), dt.timedelta(hours=25, minutes=30)), [330, 1530]),
+        # What nobody says of plain numbers.
+        ("s", "Effort", ("90", "120"), [1.5, 2]),
+        ("min", "Effort", ("90", "120"), [90, 120]),
+    ],
+)
+def test_a_duration_of_two_readings_is_settled_in_the_mapping_or_above_the_column(
+    store, tmp_path, unit, header, cells, minutes
+):
+    """Both answers are in the mapping, each a line; on the page Import either is chosen."""
+    rows = [[*row.split(","), cell, 3] for row, cell in zip((ONE, TWO), cells, strict=True)]
+    sheet, mapping = tmp_path / "odd.xlsx", tmp_path / "m.toml"
+    book = openpyxl.Workbook()
+    for row in ([*HEAD.split(","), header, "Bullhead"], *rows):
+        book.active.append(row)
+    for row in book.active.iter_rows(min_row=2, min_col=6, max_col=6):
+        over = isinstance(row[0].value, dt.timedelta)
+        row[0].number_format = "[h]:mm:ss" if over else "h:mm"
+    book.save(sheet)
+    tables = read_tables(sheet, Findings())
+    about = store.species(), list(store.methods().index), CRS
+    open_ = suggest(tables, *about)
+    assert any(header in question for question in open_.open_questions)
+    key = (tables[0].file, header)
+    chosen = suggest(tables, *about, open_.meant | {key: f"placements.minutes:{unit}"})
+    assert not [question for question in chosen.open_questions if header in question]
+    assert chosen.meant[key] == f"placements.minutes:{unit}"
+    assert suggest(tables, *about, open_.meant).open_questions == open_.open_questions
+    texts = [chosen.text]
+    if ":" in unit:
+        said = " ".join(open_.open_questions)
+        assert "hours and minutes" in said
+        assert "minutes and seconds" in said
+        rule = f'minutes = {{ from = "{header}", unit = "{unit}" }}'
+        assert f"# {rule}" in open_.text
+        texts.append(open_.text.replace(f"# {rule}", rule))
+    for text in texts:
+        mapping.write_text(text, "utf-8")
+        result = check(read_sheets(files=[sheet], mapping=mapping), store, now=NOW)
+        assert result.records is not None, result.refused
+        assert result.records.placements["minutes"].round(6).tolist() == minutes
+
+
+def test_three_parts_below_minutes_and_seconds_are_refused(store, tmp_path):
+    text = f"{HEAD},Duration (mm:ss),Bullhead\n{ONE},1:05:30,3\n{TWO},5:30,1\n"
+    result, _ = taken(store, tmp_path, text)
+    assert [(f.row, f.column) for f in result.refused] == [(2, "minutes")]
+
+
+def test_a_duration_under_our_own_name_is_answered_with_both_readings(store, tmp_path):
+    sheet = tmp_path / "placements.csv"
+    head = "placement_id,survey,set_at,method,longitude,latitude,minutes,outcome"
+    sheet.write_text(f"{head}\nA,S,2024-06-03,electric_fishing,-11.2127,52.6,5:30,nil\n", "utf-8")
+    result = check(read_sheets(placements=sheet), store, now=NOW)
+    (fault,) = result.refused
+    assert "hours and minutes or minutes and seconds; write 330 or 5.5" in fault.remedy
+
+
+@pytest.mark.parametrize(
+    ("heads", "ones", "twos", "minutes"),
+    [
+        ("Effort 1 (h:mm),Effort 2 (h:mm)", "0:45,1:20", "0:30,", [125, 30]),
+        ("Search time (mm:ss),Duration (mm:ss)", "5:30,4:45", "3:00,0:20", [10.25, 3 + 1 / 3]),
+    ],
+)
+def test_durations_in_several_columns_are_summed(store, tmp_path, heads, ones, twos, minutes):
+    text = f"{HEAD},{heads},Bullhead\n{ONE},{ones},3\n{TWO},{twos},1\n"
+    result, asked = taken(store, tmp_path, text)
+    assert result.records is not None, result.refused
+    assert "not summed" not in asked
+    own = result.records.placements["minutes"].tolist()
+    assert own == pytest.approx(minutes)
 
 
 def test_a_duration_in_words_has_a_decimal_comma(store, tmp_path):

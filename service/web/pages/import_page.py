@@ -16,6 +16,7 @@ from service.intake.columns import SHEETS
 from service.intake.importing import take
 from service.intake.kept_mappings import keep_mapping
 from service.intake.stored_sheets import csv_text
+from service.intake.units import CLOCK, STOPWATCH
 from service.intake.upload_limits import ENDINGS, MOST_ROWS, MOST_UNPACKED
 from service.intake.waiting_uploads import (
     ROLES,
@@ -55,6 +56,14 @@ _SURVEYS: Final = 8  # of an import, named in the address that shows it on the m
 _LISTED: Final = 300  # species that a column may be taken for a count of
 _SHARED: Final = ("placement_id", "species", "pass_no")  # by catches and lengths
 _ORDERS: Final = ("dmy", "mdy", "ymd")
+_IN_UNITS: Final = {  # in which durations may stand
+    "": "",
+    f":{CLOCK}": f", in hours and minutes ({CLOCK})",
+    f":{STOPWATCH}": f", in minutes and seconds ({STOPWATCH})",
+    ":min": ", in minutes",
+    ":s": ", in seconds",
+    ":h": ", in hours",
+}
 _KINDS: Final = ("refused", "read as", "flagged")
 
 
@@ -242,9 +251,10 @@ def _choices() -> dict[str, str]:
         "clock:end": "time of day it ended",
     }
     ours = {
-        f"{sheet}.{column.name}": f"{sheet}: {column.name}"
+        f"{sheet}.{column.name}{unit}": f"{sheet}: {column.name}{words}"
         for sheet in ("placements", "catches", "lengths")
         for column in SHEETS[sheet]
+        for unit, words in (_IN_UNITS if column.name == "minutes" else {"": ""}).items()
         if column.kind != "time" and not (sheet == "lengths" and column.name in _SHARED)
     }
     species = {
