@@ -10,7 +10,16 @@ import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from service.intake.headers import WORDS, Header, Names, is_of_counts, meanings, spelt, word_for
+from service.intake.headers import (
+    HHMM,
+    WORDS,
+    Header,
+    Names,
+    is_of_counts,
+    meanings,
+    spelt,
+    word_for,
+)
 from service.intake.numbers import read_number
 from service.intake.shapes import NO_FISH
 from service.intake.units import CLOCK, canonical_unit
@@ -26,6 +35,7 @@ __all__ = ["Table", "beside_nothing", "read_table"]
 
 _MOST_VALUES: Final = 200  # of a column whose words are translated
 _MOST: Final = 2  # that a header may say of a day
+_OR_DURATIONS: Final = ("time", "zeit", "tijd", "tid")  # may also be how long it took
 _NAMED: Final = 0.5  # share of values that are species, at least, in a column of species
 
 
@@ -285,6 +295,12 @@ def _known_as_time(table: Table, header: Header) -> bool:
             and header.unit in ("", CLOCK)
             and table.clocks.setdefault(which, header) is header
         )
+    if header.unit in ("", CLOCK) and header.numeric and _names_a_clock(words, done):
+        odd = [text for text in header.cells if not HHMM.fullmatch(text)]
+        if not odd and (words not in _OR_DURATIONS or header.unit == CLOCK):
+            return table.clocks.setdefault(which, header) is header
+        one = (odd or header.cells)[0]
+        table.open.append(f"{header.text}: whether {one} is a time of day is not clear.")
     sure = _says_a_day(words)
     # What cannot be read below such a word is refused with its place, not left out.
     dated = words in WORDS["times"]["day"] and header.cells and not header.is_serial
@@ -308,6 +324,14 @@ def _known_as_time(table: Table, header: Header) -> bool:
             name for name in (kept.text, header.text) if name not in table.unsettled
         ]
     return sure > before
+
+
+def _names_a_clock(words: str, done: str) -> bool:
+    """Whether a header has a word for a time of day, and `done`, if any, for begin or end."""
+    times = WORDS["times"]
+    marks = {*times["begin"], *times["end"]}
+    compound = words in marks and any(one in words for one in times["clock"] if len(one) > 2)
+    return compound or (done != words and (not done or done in marks))
 
 
 def _says_a_day(words: str) -> int:

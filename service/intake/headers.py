@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.numbers import read_number, spelt_number
-from service.intake.times import WEEKDAY
+from service.intake.times import WEEKDAY, shown_orders
 from service.intake.units import CLOCK, STOPWATCH, canonical_unit, duration_parts, known_units
 from service.reference.species_lists import language_names
 from service.reference.spelling import misspelt
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from service.intake.times import DateOrder
 
 __all__ = [
+    "HHMM",
     "OPEN",
     "WORDS",
     "Header",
@@ -83,11 +84,13 @@ _DENIED: Final = re.compile(
 _DAY: Final = re.compile(
     rf"(?:{WEEKDAY.pattern})?"
     r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}([T ].*)?|"
-    r"(?P<one>\d{1,2})[-/.](?P<two>\d{1,2})[-/.]\d{4}( .*)?|"
+    r"\d{1,2}[-/.]\d{1,2}[-/.]\d{4}( .*)?|"
     r"\d{1,2}\.?[ \-/][^\W\d]{3,9}\.?[ \-/]\d{4}( .*)?|[^\W\d]{3,9}\.? \d{1,2},? \d{4}( .*)?|"
     r"\d{1,2}(?:st|nd|rd|th) [^\W\d]{3,9},? \d{4}( .*)?|20\d\d[01]\d[0-3]\d)"
 )
 _CLOCK: Final = re.compile(r"\d{1,2}[:.h]\d\d(:\d\d)?(\s*[ap]\.?m\.?)?", re.IGNORECASE)
+HHMM: Final = re.compile(r"(?:[01]?\d|2[0-3])[0-5]\d")
+"""A time of day without a mark, as 0830, or 830 where a spreadsheet took the 0 away."""
 _SERIAL: Final = re.compile(r"[2-7]\d{4}([.,]\d+)?")
 # Words beside the name of a fish that say no more than that fish of it were counted.
 _OF_COUNTS: Final = frozenset(
@@ -449,11 +452,10 @@ def _fits(header: Header, column: Column, *, directed: bool) -> bool:
 
 def date_order(headers: Iterable[Header]) -> DateOrder | None:
     """Say how dates such as 03/04/2024 are meant, if a date of these columns settles it."""
-    settled: set[DateOrder] = set()
-    for header in headers:
-        for text in header.cells:
-            fit = _DAY.fullmatch(text)
-            if fit and fit["one"]:
-                settled |= {"dmy"} if int(fit["one"]) > 12 else set()
-                settled |= {"mdy"} if int(fit["two"]) > 12 else set()
+    settled = {
+        order
+        for header in headers
+        for orders in shown_orders(header.cells).values()
+        for order in orders
+    }
     return settled.pop() if len(settled) == 1 else None

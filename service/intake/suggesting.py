@@ -39,6 +39,7 @@ METHOD_OF_ALL: Final = ("", "method")
 """Key of `Suggestion.meant` and of what is chosen, where no column names the method."""
 
 _UNITS: Final = {(sheet, c.name): c.unit for sheet, own in SHEETS.items() for c in own}
+_YEAR_LAST: Final = re.compile(r"(?<!\d)\d{1,2}[-/.]\d{1,2}[-/.]\d{4}")
 _SHOWN: Final = 3  # values beside a column
 _ASKED: Final = ("mm", "g", "m²", "m/s", "µS/cm", "mg/l")  # not to be guessed where not stated
 _LINKED: Final = 0.8  # share of rows of fish whose placement is found, at least
@@ -276,7 +277,7 @@ class _Writer:
         if self.down:
             lines.append(f"fill_down = {_toml(self.down)}  # empty cells repeat the one above")
         days = [*self.main.days.values()]
-        if any(re.match(r"\d{1,2}[-/.]\d", text) for day in days for text in day.cells):
+        if any(_YEAR_LAST.search(text) for day in days for text in day.cells):
             order = date_order(days)
             if order:
                 lines.append(f'date_order = "{order}"  # settled by a date of the sheet')

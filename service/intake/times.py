@@ -14,14 +14,14 @@ import pandas as pd
 from service.intake.wording import Wording, say
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
     from numpy.typing import NDArray
 
     from layers.arrays import Objects
     from service.intake.findings import Cells, Findings
 
-__all__ = ["DateOrder", "localise", "read_moment", "settled_dates", "time_column"]
+__all__ = ["DateOrder", "localise", "read_moment", "settled_dates", "shown_orders", "time_column"]
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
 
@@ -56,14 +56,34 @@ _EARLIEST_YEAR: Final = 1800
 _ASK: Final = say("time_unclear.ask")
 _LONGEST: Final = 60  # characters of a text that may still be a time
 _NAME: Final = "[A-Za-z]{3,9}"
+# Days of the week, Monday first, in seven languages; ma, di and do are two days each.
+_WEEKDAYS: Final = (
+    "mon monday mo montag ma maa maandag lu lun lundi lunes man mandag mån måndag",
+    "tue tues tuesday di die dienstag din dinsdag ma mar mardi martes ti tir tirsdag tis tisdag",
+    "wed wednesday mi mit mittwoch wo woe woensdag me mer mercredi mie mié miércoles on ons onsdag",
+    "thu thur thurs thursday do don donnerstag donderdag je jeu jeudi ju jue jueves to tor torsdag",
+    "fri friday fr freitag vr vri vrijdag ve ven vendredi vi vie viernes fre fredag",
+    "sat saturday sa sam samstag samedi za zat zaterdag sab sáb sábado lø lør lørdag lö lör lördag",
+    "sun sunday so son sonntag zo zondag di dim dimanche do dom domingo sø søn søndag sö söndag",
+)
+_DAYS: Final[dict[str, set[int]]] = {
+    word: {day for day, words in enumerate(_WEEKDAYS) if word in words.split()}
+    for word in " ".join(_WEEKDAYS).split()
+}
+# Mar 3, 2024 is in March.
 WEEKDAY: Final = re.compile(
-    r"(?P<weekday>mon|tue|wed|thu|fri|sat|sun)(?:s|nes|rs|ur)?(?:day)?[.,]?\s+", re.IGNORECASE
+    rf"(?P<weekday>(?i:mar(?=[.,]?\s+\d+[-/.]\d)|(?!mar\b)(?:{'|'.join(_DAYS)})\b))[.,]?\s+"
 )
 """A day of the week before a date; it must be that of the date."""
+_DATE: Final = re.compile(
+    rf"(?:{WEEKDAY.pattern})?(?P<date>(?P<one>[0-9]{{1,2}})(?P<mark>[-/.])(?P<two>[0-9]{{1,2}})(?P=mark)"
+    r"(?P<year>[0-9]{4}))(?![0-9])(?P<rest>.*)",
+)
+_ORDERS: Final[tuple[DateOrder, ...]] = ("dmy", "mdy")
 _OF_THE_CLOCK: Final = ("h", "hr", "hrs", "hours", "uhr", "local", "lt")  # no time zone
 # Ways of writing that are clear to people, and the same said in a way that is read.
 _REWRITTEN: Final = (
-    (r"(.*\d{4}|\d{4}\S*\d)[T ,]+(\d{1,2})[.h](\d\d)h?", r"\1 \2:\3"),
+    (r"(.*\d{4}|\d{4}\S*\d)[T ,]+(\d{1,2})[.h]?(\d\d)h?", r"\1 \2:\3"),
     (r"(\d{4}-\d\d-\d\d)[T ]?(\d\d)(\d\d)h?", r"\1 \2:\3"),
     (r"(.*\d)[T ,]+(\d{1,2})\.(\d\d)\s*([ap])\.?m\.?", r"\1 \2:\3 \4m"),
     (r"(.*\d)[T ,]+(\d{1,2}) ?h", r"\1 \2:00"),
@@ -149,7 +169,7 @@ def _of_weekday(name: str, read: _Read | Wording) -> _Read | Wording:
     sure = read
     if isinstance(read, Wording) and read.key == "time_unclear.write":
         sure = read_moment(str(read.parts["offered"]))
-    if isinstance(sure, Wording) or f"{sure[0]:%a}" == name.title():
+    if isinstance(sure, Wording) or sure[0].weekday() in _DAYS[name.casefold()]:
         return read
     return say("time_impossible.weekday", day=f"{sure[0]:%A}")
 
@@ -188,13 +208,41 @@ def _settle_order(fit: re.Match[str], order: DateOrder | None) -> _Read | Wordin
     return say("time_unclear.order", day=days[0], other=days[1], offered=" or ".join(offered))
 
 
-def settled_dates(
-    uniques: Objects,
-) -> list[tuple[DateOrder, str, dict[int, str]]]:
+def shown_orders(texts: Iterable[str]) -> dict[str, dict[DateOrder, str]]:
+    """Say which order the dates of a column show: one beyond 12, or by its day of the week.
+
+    Dates with other marks between their numbers show nothing. A date of which the day of the week
+    is wrong in both orders speaks for both.
+
+    Returns
+    -------
+    dict
+        By mark and order: the first text that shows it.
+    """
+    shown: dict[str, dict[DateOrder, str]] = {}
+    for text in texts:
+        fit = _DATE.fullmatch(text)
+        if not fit or not (fit["weekday"] or max(int(fit["one"]), int(fit["two"])) > 12):
+            continue
+        orders = _orders_of(text[: fit.end("date")])
+        if not orders and max(int(fit["one"]), int(fit["two"])) <= 12:
+            orders = list(_ORDERS)
+        elif len(orders) > 1:
+            continue
+        for order in orders:
+            shown.setdefault(fit["mark"], {}).setdefault(order, text)
+    return shown
+
+
+def _orders_of(date: str) -> list[DateOrder]:
+    """In which orders a date can be read."""
+    return [order for order in _ORDERS if not isinstance(read_moment(date, order), Wording)]
+
+
+def settled_dates(uniques: Objects) -> list[tuple[DateOrder, str, dict[int, str]]]:
     """Write dates of open order anew, where another date of the column shows the order.
 
-    Dates with other marks between their numbers show nothing, nor does a column that has dates of
-    both orders.
+    See `shown_orders`; a column that has dates of both orders shows nothing.
 
     Parameters
     ----------
@@ -208,30 +256,23 @@ def settled_dates(
     """
     if _SHAPES.fullmatch("\n".join(uniques) + "\n"):
         return []
-    fits = [(place, _YEAR_LAST.fullmatch(value)) for place, value in enumerate(uniques)]
-    dates = [(place, fit, int(fit["one"]), int(fit["two"])) for place, fit in fits if fit]
     settled: list[tuple[DateOrder, str, dict[int, str]]] = []
-    for mark in dict.fromkeys(fit["mark"] for _, fit, _, _ in dates):
-        own = [date for date in dates if date[1]["mark"] == mark]
-        sure = [one for one in own if not isinstance(read_moment(uniques[one[0]]), Wording)]
-        shows: dict[DateOrder, list[str]] = {
-            "dmy": [uniques[place] for place, _, one, _ in sure if one > 12],
-            "mdy": [uniques[place] for place, _, _, two in sure if two > 12],
-        }
-        order: DateOrder = "dmy" if shows["dmy"] else "mdy"
-        if bool(shows["dmy"]) == bool(shows["mdy"]):
-            continue
+    for mark, shows in shown_orders(uniques).items():
+        order, shown_by = next(iter(shows.items()))
         became = {}
-        for place, fit, one, two in own:
-            if one > 12 or two > 12 or one == two:
+        for place, value in enumerate(uniques):
+            fit = _DATE.fullmatch(value)
+            one, two = (int(fit["one"]), int(fit["two"])) if fit else (0, 0)
+            if not fit or fit["mark"] != mark or max(one, two) > 12 or one == two:
                 continue
             day, month = (one, two) if order == "dmy" else (two, one)
-            rest = fit.string[fit.end("year") :]
-            text = f"{fit['year']}-{month:02}-{day:02}{rest}"
-            if not isinstance(read_moment(text), Wording):
+            text = f"{fit['year']}-{month:02}-{day:02}{fit['rest']}"
+            read = read_moment(text)
+            sure = not isinstance(read, Wording) or read.key == "time_unclear.write"
+            if sure and order in _orders_of(value[: fit.end("date")]):
                 became[place] = text
-        if became:
-            settled.append((order, shows[order][0], became))
+        if became and len(shows) == 1:
+            settled.append((order, shown_by, became))
     return settled
 
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.intake.findings import Cells, Findings
-from service.intake.times import localise, read_moment, time_column
+from service.intake.times import localise, read_moment, settled_dates, time_column
 from service.intake.wording import Wording
 
 
@@ -39,6 +39,40 @@ def column(values, zone="Europe/Dublin", order=None):
 )
 def test_times_in_several_orders_are_read(text, wall):
     assert read_moment(text) == (dt.datetime(*wall), None, False)  # noqa: DTZ001
+
+
+@pytest.mark.parametrize(
+    ("texts", "became"),
+    [
+        (["Mo 03.06.2024", "04.06.2024"], ["2024-06-03", "2024-06-04"]),
+        (["Wed 03/06/2024 18:30"], ["2024-03-06 18:30"]),
+        (["lör. 06.07.2024", "sö 07.07.2024"], ["2024-07-06", None]),
+        (["mar 04/06/2024", "Mer 05/06/2024"], ["2024-06-04", "2024-06-05"]),
+        (["So 10.11.2024", "09.12.2024"], ["2024-11-10", "2024-12-09"]),
+        (["Mon 04/01/2024"], ["2024-04-01"]),
+        (["Di 02.07.2024"], ["2024-07-02"]),
+        # Each for another order, or for neither.
+        (["vr 01-09-2023", "ma 01-09-2023"], [None, None]),
+        (["Su 03.06.2024"], [None]),
+        (["Fr 03.06.2024", "Di 04.06.2024"], [None, None]),
+    ],
+)
+def test_a_day_of_the_week_settles_the_order(texts, became):
+    """Days of the week as the calendar of Python has them; their names are common practice."""
+    uniques = np.array(texts, dtype=object)
+    found = {place: text for _, _, own in settled_dates(uniques) for place, text in own.items()}
+    assert [found.get(place) for place in range(len(texts))] == became
+
+
+def test_a_day_of_the_week_that_fits_both_orders_settles_nothing():
+    """All dates of a year of which both orders fall on one day of the week."""
+    days = pd.date_range("2024-01-01", "2024-12-31")
+    both = [d for d in days if d.day <= 12 and d.month < d.day
+            and d.weekday() == d.replace(day=d.month, month=d.day).weekday()]  # fmt: skip
+    assert both
+    texts = [f"{day:%a %d/%m/%Y}" for day in both]
+    assert settled_dates(np.array(texts, dtype=object)) == []
+    assert all(isinstance(read_moment(text), Wording) for text in texts)
 
 
 @pytest.mark.parametrize("order", ["dmy", "mdy"])

@@ -333,6 +333,55 @@ def test_a_duration_of_two_readings_is_settled_in_the_mapping_or_above_the_colum
         assert result.records.placements["minutes"].round(6).tolist() == minutes
 
 
+def test_the_day_of_the_week_settles_the_order_of_dates(store, tmp_path):
+    text = f"{HEAD},Bullhead\n{ONE},3\n{TWO},1\n"
+    own = text.replace("2024-06-03", "Mo 03.06.2024").replace("2024-06-04", "Di 04.06.2024")
+    result, asked = taken(store, tmp_path, own)
+    assert days(result) == TWO_DAYS
+    assert "month comes first" not in asked
+    # 3 June and 6 March were no Friday.
+    result, asked = taken(store, tmp_path, own.replace("Mo", "Fr"))
+    assert result.records is None
+    assert "month comes first" in asked
+
+
+CLOCKS = "Site,Date,{},{},Method,Longitude,Latitude,Minnow"
+
+
+@pytest.mark.parametrize(
+    ("heads", "cells", "read"),
+    [
+        (("Time set", "Time lifted"), ("0830", "1015"), ("06-03T08:30", "06-03T10:15")),
+        (("Start time", "End time"), (830, 1015), ("06-03T08:30", "06-03T10:15")),
+        (("Uhrzeit von", "Uhrzeit bis"), ("0005", "2359"), ("06-03T00:05", "06-03T23:59")),
+        (("Time (hhmm)", "Remark"), (830, "x"), ("06-03T08:30", None)),
+        # No hour, no time of day, or perhaps how long it took.
+        (("Time set", "Time lifted"), (45, 1015), None),
+        (("Start time", "End time"), ("0860", "1015"), None),
+        (("Time set", "Time lifted"), ("2400", "1015"), None),
+        (("Time", "Remark"), (900, "x"), None),
+    ],
+)
+def test_times_of_day_without_a_mark_are_read_where_the_header_says_so(
+    store, tmp_path, heads, cells, read
+):
+    book = openpyxl.Workbook()
+    book.active.append(CLOCKS.format(*heads).split(","))
+    place = ["electric fishing", -11.2127, 52.6, 3]
+    book.active.append(["Mill ford", "2024-06-03", *cells, *place])
+    book.active.append(["Heron pool", "2024-06-03", 1015, cells[1], *place])
+    book.save(tmp_path / "odd.xlsx")
+    result, asked = taken(store, tmp_path, None, "odd.xlsx")
+    if read is None:
+        assert f"{heads[0]}: whether {cells[0]} is a time of day is not clear" in asked
+        assert result.records is None or days(result) == ["2024-06-03T00:00"] * 2
+        return
+    assert result.records is not None, result.refused
+    assert local(result, "set_at") == [read[0], "06-03T10:15"]
+    assert read[1] is None or local(result, "lifted_at")[0] == read[1]
+    assert [one.rows for one in result.readings if one.column == "set_at"] == [2]
+
+
 def test_three_parts_below_minutes_and_seconds_are_refused(store, tmp_path):
     text = f"{HEAD},Duration (mm:ss),Bullhead\n{ONE},1:05:30,3\n{TWO},5:30,1\n"
     result, _ = taken(store, tmp_path, text)
