@@ -355,7 +355,7 @@ def _gaps(store: Store, lines: Objects, viewer: Viewer) -> list[dict[str, Any]]:
     )  # fmt: skip
     shapely.prepare(here)
     middles = shapely.line_interpolate_point(pieces, 0.5, normalized=True)
-    shared = shapely.dwithin(middles, here, _ON_LINE_M)
+    shared = shapely.dwithin(here, middles, _ON_LINE_M)  # what is prepared comes first
     metres = np.bincount(owner[shared], shapely.length(pieces[shared]), minlength=len(near))
     rows = found.iloc[near].drop(columns="geometry").assign(here_m=metres)
     return _rows(rows[rows["here_m"] > 0])

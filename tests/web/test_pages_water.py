@@ -229,3 +229,18 @@ def test_what_is_not_there_is_refused(island, address, status, words):
     answer = client_of(island).get(address)
     assert answer.status_code == status
     assert words in html.unescape(re.sub(r"\s+", " ", answer.text))
+
+
+def test_gaps_are_sought_along_a_prepared_line(island, monkeypatch):
+    """GEOS uses an index of the geometry that comes first alone: of a stream of 1,500 reaches the
+    other order took 9 s of the processor's time."""
+    within, first = shapely.dwithin, []
+    monkeypatch.setattr(
+        shapely,
+        "dwithin",
+        lambda a, b, metres: first.append(shapely.is_prepared(a)) or within(a, b, metres),
+    )
+    stream = reference.network(island).streams[1]["stream_id"].iloc[0]
+    assert client_of(island).get(f"/streams/{stream}").status_code == 200
+    assert len(first) == 1
+    assert np.all(first[0])
