@@ -10,9 +10,12 @@ import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+import pandas as pd
+
+from service.intake.columns import plain
+from service.intake.header_words import NO_FISH, WORDS
 from service.intake.headers import (
     HHMM,
-    WORDS,
     Header,
     Names,
     is_of_counts,
@@ -20,14 +23,11 @@ from service.intake.headers import (
     spelt,
     word_for,
 )
-from service.intake.numbers import read_number
-from service.intake.shapes import NO_FISH
+from service.intake.numbers import numbers_of
 from service.intake.units import CLOCK, canonical_unit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-
-    import pandas as pd
 
     from service.intake.findings import Cells
 
@@ -145,9 +145,8 @@ def _unit_of_time(header: Header) -> str:
 
 def _numbers(table: Table, header: str) -> pd.Series:
     """Numbers of a column; 0 where nothing stands, NaN where no number does."""
-    text = table.cells.column(header)
-    read = {one: read_number(one, decimal_comma=True) if one else 0.0 for one in text.unique()}
-    return text.map({k: v if isinstance(v, float) else float("nan") for k, v in read.items()})
+    own = table.cells.column(header)
+    return pd.Series(numbers_of(own.to_numpy(object), decimal_comma=True), own.index)
 
 
 def beside_nothing(table: Table, left: Sequence[str]) -> list[str]:
@@ -343,7 +342,7 @@ def _says_a_day(words: str) -> int:
 
 
 def _nothing(text: str) -> bool:
-    return spelt(text).replace(" ", "") in NO_FISH
+    return plain(text) in NO_FISH
 
 
 def _translated(header: Header, meaning: dict[str, str]) -> dict[str, str]:

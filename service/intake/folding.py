@@ -10,7 +10,7 @@ import pandas as pd
 
 from layers.frames import PASS_MINUTES
 from service.intake.columns import SHEETS
-from service.intake.numbers import number_column, read_number
+from service.intake.numbers import number_column, numbers_of
 from service.intake.times import time_column
 from service.intake.wording import Wording, say
 from service.reference.spelling import did_you_mean
@@ -244,11 +244,9 @@ def _extreme(
 
 def _summed(text: pd.Series, group: NDArray[np.intp], n: int, decimal_comma: bool) -> Objects:
     """Sum within groups; one with something that is no number keeps that, to be refused."""
-    codes, uniques = pd.factorize(text.to_numpy(object))
-    read = [read_number(u, decimal_comma=decimal_comma) if u else 0.0 for u in uniques]
-    odd = np.array([isinstance(value, Wording) for value in read])[codes]
-    number = np.array([0.0 if isinstance(value, Wording) else value for value in read])[codes]
-    total = np.bincount(group, weights=number, minlength=n)
+    number = numbers_of(text.to_numpy(object), decimal_comma=decimal_comma)
+    odd = np.isnan(number)
+    total = np.bincount(group, weights=np.nan_to_num(number), minlength=n)
     filled = np.bincount(group, weights=(text != "").to_numpy(float), minlength=n) > 0
     sums = np.array([repr(value) for value in total.tolist()], dtype=object)
     sums[~filled] = ""

@@ -7,14 +7,13 @@ read and correct; only names that are exactly ours are taken without being shown
 from __future__ import annotations
 
 import re
-import tomllib
 import unicodedata
 from dataclasses import dataclass, field
 from functools import cached_property
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from service.intake.columns import SHEETS, known_names, plain
+from service.intake.header_words import NO_FISH, WORDS
 from service.intake.numbers import read_number, spelt_number
 from service.intake.times import WEEKDAY, shown_orders
 from service.intake.units import CLOCK, STOPWATCH, canonical_unit, duration_parts, known_units
@@ -33,7 +32,6 @@ if TYPE_CHECKING:
 __all__ = [
     "HHMM",
     "OPEN",
-    "WORDS",
     "Header",
     "Names",
     "date_order",
@@ -44,9 +42,6 @@ __all__ = [
     "word_for",
 ]
 
-WORDS: Final[dict[str, Any]] = tomllib.loads(
-    Path(__file__).with_name("header_words.toml").read_text(encoding="utf-8")
-)
 _NEAR: Final = 88.0  # of 100: a letter or two of a long word
 _LOOKED_AT: Final = 500  # distinct values of a column
 _UNIT: Final = re.compile(r"^(?P<words>.*?)[\s,]*[(\[](?P<unit>[^()\[\]]*)[)\]]\s*\.?$")
@@ -264,8 +259,7 @@ class Header:
         odd = [
             text
             for text in self.cells
-            if not re.fullmatch(r"[<>~]?\s*\d+\+?", text)
-            and spelt(text) not in WORDS["outcomes"]["nil"]
+            if not re.fullmatch(r"[<>~]?\s*\d+\+?", text) and plain(text) not in NO_FISH
         ]
         return len(odd) <= 0.2 * len(self.cells)
 

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from service.intake.columns import plain
+from service.intake.header_words import NO_FISH
 from service.intake.units import converted, duration_parts
 from service.intake.wording import Wording, say
 
@@ -21,7 +23,8 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
 
 __all__ = [
-    "NO_VALUE", "all_plain", "number_column", "read_number", "remedy_for", "spelt_number",
+    "NO_VALUE", "all_plain", "number_column", "numbers_of", "read_number", "remedy_for",
+    "spelt_number",
 ]  # fmt: skip
 
 # Possessive: what follows tells where each part ends, and keeping ways back takes 20 times as long.
@@ -64,7 +67,6 @@ _STAGES: Final = {
     "fry": ("fry",),
     "parr": ("parr",),
 }
-_NONE: Final = ("none", "nil", "zero", "no", "no fish", "nothing", "0 fish")
 _WORDS: Final = {
     "a": 1, "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8,
     "nine": 9, "ten": 10, "eleven": 11, "twelve": 12, "dozen": 12, "a dozen": 12,
@@ -142,6 +144,14 @@ def number_column(cells: Cells, column: Column, findings: Findings) -> Floats:
     if remedies:
         findings.refuse(cells, text.isin(list(remedies)), column.name, remedies.__getitem__)
     return read[codes]
+
+
+def numbers_of(texts: Objects, *, decimal_comma: bool = False) -> Floats:
+    """Read cells in passing: 0 where nothing stands, NaN where no number does."""
+    codes, uniques = pd.factorize(texts)
+    read = [read_number(one, decimal_comma=decimal_comma) if one else 0.0 for one in uniques]
+    numbers = [one if isinstance(one, float) else np.nan for one in read]
+    return np.array(numbers, dtype=np.float64)[codes]
 
 
 def read_number(
@@ -389,7 +399,7 @@ def _count(value: str) -> Wording:
 
 
 def _count_in_words(value: str, text: str) -> Wording:
-    if text in _NONE:
+    if plain(text) in {*NO_FISH, "no", "0fish"}:
         return say("no_fish.row")
     if text in _WORDS:
         return say("count_unclear.write", number=_WORDS[text])

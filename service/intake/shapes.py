@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 
 from service.intake.columns import SHEETS, plain
-from service.intake.numbers import read_number
+from service.intake.header_words import NO_FISH
+from service.intake.numbers import numbers_of
 from service.intake.wording import Wording, say
 from service.reference.spelling import did_you_mean
 
@@ -37,13 +38,6 @@ __all__ = [
 
 _CATCH: Final = {column.name for column in SHEETS["catches"]} - {"placement_id"}
 _ROWS: Final = ("placement", "catch", "fish")
-# What people write for no fish, in the form that `plain` gives; more than one language.
-NO_FISH: Final = {
-    "nofish", "nofishcaught", "none", "nil", "nothing", "nothingcaught", "nocatch", "nofishfound",
-    "zero", "0", "keinefische", "keinfisch", "keinfang", "keine", "ohnefang", "geenvis",
-    "geenvissen", "geenvangst", "geen", "aucun", "aucunpoisson", "rien", "néant", "ingenfisk",
-    "ingafiskar", "ingenfångst", "ingenfangst", "inga",
-}  # fmt: skip
 ZERO: Final = "0"  # as species: the row of the sheet has 0 under every species
 # Cells that say nothing; in a column of a species they are no catch and no absence.
 _EMPTY: Final = ("", "-", "–", "—", "--", "n/a", "N/A", "NA", "na")
@@ -194,12 +188,9 @@ def per_fish(catches: Cells, lengths: Cells, findings: Findings) -> tuple[Cells,
     findings.refuse(catches, several, "count", "count_unclear.measured")
     named = (catches.column("species") != "").to_numpy(bool)
     fish = named | measured.to_numpy(bool) | (count != "").to_numpy(bool)
-    codes, uniques = pd.factorize(count.to_numpy(object))
-    read = [read_number(text) if text else 1.0 for text in uniques]
-    plain_ones = np.array([isinstance(one, float) for one in read], dtype=bool)[codes]
-    number = np.array([one if isinstance(one, float) else 0.0 for one in read])[codes]
+    number = np.where(count == "", 1.0, numbers_of(count.to_numpy(object)))
     keys = [name for name in catches.frame.columns if name != "count"]
-    together = plain_ones & fish & (catches.column("count_kind") == "").to_numpy(bool)
+    together = ~np.isnan(number) & fish & (catches.column("count_kind") == "").to_numpy(bool)
     together &= ~catches.column("species").map(plain).isin(NO_FISH).to_numpy(bool)
     kept = catches.frame.assign(count=count)
     summed = kept[together].assign(count=number[together])

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Final
 from layers.frames import PASS_MINUTES
 from service.intake.column_guesses import Table, beside_nothing, read_table
 from service.intake.columns import SHEETS, known_names, plain
+from service.intake.header_words import WORDS
 from service.intake.headers import (
     OPEN,
-    WORDS,
     Header,
     Names,
     date_order,

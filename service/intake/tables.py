@@ -18,6 +18,7 @@ from layers.plurals import counted
 from service.intake.cell_texts import stripped
 from service.intake.columns import plain
 from service.intake.header_rows import LOOKED_AT, PAIR, is_value, row_of_header
+from service.intake.header_words import NO_FISH
 from service.intake.numbers import read_number
 from service.intake.reading import (
     DELIMITERS,
@@ -26,7 +27,6 @@ from service.intake.reading import (
     split_text,
     whole_sheet,
 )
-from service.intake.shapes import NO_FISH
 from service.intake.spellings import TOTAL
 from service.intake.stacked_tabs import stacked
 from service.intake.text_bounds import MOST_CELLS

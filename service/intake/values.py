@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from service.intake.columns import SHEETS, plain
+from service.intake.header_words import NO_FISH
 from service.intake.numbers import number_column
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean
@@ -23,7 +24,6 @@ __all__ = ["method_column", "read_columns", "text_column"]
 
 _YES: Final = ("yes", "y", "true", "1", "x", "ja", "j", "oui", "si", "sí")
 _NO: Final = ("no", "n", "false", "0", "nein", "non")
-_NOTHING: Final = ("0", "none", "nothing", "nofish", "nocatch", "zero", "empty", "no")
 
 
 def read_columns(
@@ -87,7 +87,7 @@ def _choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Serie
     variant = "count_kind" if column.name == "count_kind" else "listed"
 
     def remedy(value: str) -> Wording:
-        if column.name == "outcome" and plain(value) in _NOTHING:
+        if column.name == "outcome" and plain(value) in {*NO_FISH, "no"}:
             return say("not_a_choice.outcome")
         near = did_you_mean(value, column.words)
         return say(f"not_a_choice.{variant}", choices=", ".join(column.words), near=near)

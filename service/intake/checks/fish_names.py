@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from service.intake.columns import plain
+from service.intake.header_words import NO_FISH
 from service.intake.wording import say
 from service.reference.species_lists import language_names
 from service.reference.spelling import misspelt
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
 __all__ = ["listed_names", "meant_names", "name_remedy"]
 
 _MOST_NAMED: Final = 4
-_NO_FISH: Final = ("none", "nil", "nothing", "nofish", "nocatch", "zero", "empty", "0")
 # Signs of open nomenclature that end what is known of a name: Cottus sp., Salmo cf. trutta.
 _OPEN: Final = re.compile(
     r"\s+(?:sp|spp|ssp|species|indet|cf|aff)\b\.?.*|\s*\?|^(?:unid\w*|unknown)\b\.?\s+",
@@ -104,7 +104,7 @@ def meant_names(species: pd.DataFrame) -> Callable[[str], tuple[str, str] | None
 
     def meant(value: str) -> tuple[str, str] | None:
         entries = listed.common.get(plain(value), [])
-        if plain(value) in _NO_FISH or plain(value) in words:
+        if plain(value) in NO_FISH or plain(value) in words:
             return None
         if len(entries) == 1:
             return entries[0], "vernacular"
@@ -131,7 +131,7 @@ def name_remedy(species: pd.DataFrame) -> Callable[[str], Wording]:
 
 
 def _remedy(value: str, listed: _Listed) -> Wording:
-    if plain(value) in _NO_FISH:
+    if plain(value) in NO_FISH:
         return say("no_fish.species")
     if plain(value) in listed.common:
         return say("species_unknown.vernacular", names=" or ".join(listed.common[plain(value)]))
