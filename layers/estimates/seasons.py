@@ -125,7 +125,7 @@ def units_of(
     pieces = (length / segment_m).round().clip(lower=1)
     measure = snaps["measure_m"].reindex(placements.index).astype("float64")
     piece = (measure / length * pieces // 1).clip(0, pieces - 1)
-    named: pd.Series = reach + " " + (piece + 1).astype("Int64").astype("str")
+    named: pd.Series = reach.astype("str") + " " + (piece + 1).astype("Int64").astype("str")
     return named.where(reach.notna() & piece.notna())
 
 
