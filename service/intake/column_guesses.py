@@ -18,6 +18,7 @@ from service.intake.headers import (
     HHMM,
     Header,
     Names,
+    disagreeing,
     is_of_counts,
     meanings,
     spelt,
@@ -130,6 +131,12 @@ def read_table(
     }
     taken |= {*table.columns, *table.rules.get("minutes", {})}
     table.left = [header for header in table.headers if header.text not in taken]
+    for header in table.left:
+        sheet, column = disagreeing(header)
+        if column and not table.has(sheet, column) and header.text not in said:
+            table.open.append(
+                f"{header.text}: its header says {column}, but {header.cells[0]} is not read as one"
+            )
     return table
 
 
@@ -284,7 +291,8 @@ def _known_as_time(table: Table, header: Header) -> bool:
     # Words for the time of day say nothing of what was done then.
     done = " ".join(word for word in words.split() if word not in times["clock"])
     which = "end" if word_for(done, lists) == "end" else "begin"
-    if header.is_clock:
+    named = words in {*times["begin"], *times["end"]} or _names_a_clock(words, done)
+    if header.is_clock or (named and header.some_clock):
         lasting = ["minutes", *WORDS["headers"]["placements"]["minutes"]]
         meant = word_for(done, lists) or word_for(
             words, lists | {"clock": [*times["clock"], *times["day"]], "min": lasting}
@@ -300,6 +308,11 @@ def _known_as_time(table: Table, header: Header) -> bool:
             return table.clocks.setdefault(which, header) is header
         one = (odd or header.cells)[0]
         table.open.append(f"{header.text}: whether {one} is a time of day is not clear.")
+    elif _names_a_clock(words, done) and header.cells and not header.is_day:
+        one = header.cells[0]
+        table.open.append(
+            f"{header.text}: its header says time of day, but {one} is not read as one"
+        )
     sure = _says_a_day(words)
     # What cannot be read below such a word is refused with its place, not left out.
     dated = words in WORDS["times"]["day"] and header.cells and not header.is_serial

@@ -35,6 +35,7 @@ __all__ = [
     "Header",
     "Names",
     "date_order",
+    "disagreeing",
     "is_of_counts",
     "meanings",
     "spelt",
@@ -84,6 +85,10 @@ _DAY: Final = re.compile(
     r"\d{1,2}(?:st|nd|rd|th) [^\W\d]{3,9},? \d{4}( .*)?|20\d\d[01]\d[0-3]\d)"
 )
 _CLOCK: Final = re.compile(r"\d{1,2}[:.h]\d\d(:\d\d)?(\s*[ap]\.?m\.?)?", re.IGNORECASE)
+# A time of day that is no number: what else stands in its column is refused with its place.
+_SURE_CLOCK: Final = re.compile(
+    r"\d{1,2}[:h]\d\d(:\d\d)?(\s*[ap]\.?m\.?)?|\d{1,2}(\.\d\d)?\s*(h|[ap]\.?m\.?)", re.IGNORECASE
+)
 HHMM: Final = re.compile(r"(?:[01]?\d|2[0-3])[0-5]\d")
 """A time of day without a mark, as 0830, or 830 where a spreadsheet took the 0 away."""
 _SERIAL: Final = re.compile(r"[2-7]\d{4}([.,]\d+)?")
@@ -220,14 +225,18 @@ class Header:
         )
         return bool(self.cells) and numbers >= 0.9 * len(self.cells)
 
-    def read_as(self, column: Column) -> bool:
-        """Whether nine in ten values, and at least one, are numbers for a column, units in them."""
+    def read_as(self, column: Column, least: float = 0.9) -> bool:
+        """Whether this share of values, and at least one, are numbers for a column, or durations.
+
+        Units may stand in them.
+        """
         read = sum(
             isinstance(read_number(text, decimal_comma=True), float)
             or spelt_number(text, column, decimal_comma=True) is not None
+            or (column.name == "minutes" and least < 0.9 and bool(duration_parts(text)))
             for text in self.cells
         )
-        return bool(self.cells) and read >= 0.9 * len(self.cells)
+        return bool(self.cells) and read >= least * len(self.cells)
 
     @cached_property
     def in_cells(self) -> bool:
@@ -277,6 +286,11 @@ class Header:
     def is_clock(self) -> bool:
         """Whether nine in ten values are times of day."""
         return self.share(_CLOCK) >= 0.9
+
+    @property
+    def some_clock(self) -> bool:
+        """Whether some value can only be a time of day, and not all are days."""
+        return not self.is_day and any(map(_SURE_CLOCK.fullmatch, self.cells))
 
     @property
     def is_degrees(self) -> bool:
@@ -389,7 +403,8 @@ def meanings(header: Header) -> list[tuple[float, str, str]]:
     from rapidfuzz import fuzz, process
 
     found: list[tuple[float, str, str]] = []
-    if header.pass_no and not header.words and header.unit in known_units("min"):
+    bare = not header.words or header.words in WORDS["times"]["clock"]
+    if header.pass_no and bare and header.unit in known_units("min"):
         return [(100.0, "placements", "minutes")]
     of_pass = bool(_PASS.search(spelt(header.text)))
     undirected = header.words
@@ -410,13 +425,33 @@ def meanings(header: Header) -> list[tuple[float, str, str]]:
                 continue
             if of_pass and column.name not in _OF_PASSES:
                 continue
-            if score >= _NEAR and _fits(header, column, directed=said != header.words):
+            directed, sure = said != header.words, score >= 100
+            if score >= _NEAR and _fits(header, column, directed=directed, sure=sure):
                 found.append((score, sheet, column.name))
     return sorted(found, key=lambda one: -one[0])
 
 
-def _fits(header: Header, column: Column, *, directed: bool) -> bool:
-    """Whether the contents and the stated unit may be those of a column."""
+def disagreeing(header: Header) -> tuple[str, str]:
+    """Find the column of numbers that a header names, where most of its cells are none."""
+    if header.numeric or not header.cells or header.unit == "degrees":
+        return "", ""
+    for sheet in ("placements", "lengths"):
+        words = WORDS["headers"][sheet]
+        for column in SHEETS[sheet]:
+            listed = {spelt(one) for one in (column.name, *column.aliases)}
+            known = header.words in listed | set(words.get(column.name, []))
+            number = column.kind in ("number", "whole") and column.unit != "degrees"
+            if known and number and not header.read_as(column, 0.5):
+                return sheet, column.name
+    return "", ""
+
+
+def _fits(header: Header, column: Column, *, directed: bool, sure: bool) -> bool:
+    """Whether the contents and the stated unit may be those of a column.
+
+    Below a header that names the column (`sure`), half the values may be no numbers: they are
+    refused with their rows, not left out.
+    """
     name, kind, unit = column.name, column.kind, column.unit
     of_ground = header.unit in ("m", "km")
     if name == ("length_mm" if of_ground else "stretch_length_m") and header.words in _OF_FISH:
@@ -431,14 +466,14 @@ def _fits(header: Header, column: Column, *, directed: bool) -> bool:
         if header.unit not in known_units(unit):
             return False
     if unit == "degrees":
-        sure = directed or header.unit == "degrees" or _SURE_DEGREES.fullmatch(header.words)
-        return header.is_degrees or bool(sure and (header.numeric or header.read_as(column)))
+        named = directed or header.unit == "degrees" or _SURE_DEGREES.fullmatch(header.words)
+        return header.is_degrees or bool(named and (header.numeric or header.read_as(column)))
     if name == "minutes" and header.duration:
         return True
     if kind in ("number", "whole") and header.cells and not header.numeric:
         if name == "count":
             return header.counts or header.words in _SURE_COUNTS or header.read_as(column)
-        return header.read_as(column)
+        return header.read_as(column, 0.5 if sure else 0.9)
     if name in ("easting", "northing"):
         return not header.is_degrees
     return True

@@ -352,6 +352,13 @@ class _Writer:
 
     def _effort(self) -> list[str]:
         parts = self.main.rules.get("minutes", {})
+        of_pass = [h.text for h in self.main.headers if h.text in parts and h.pass_no]
+        if whole := [name for name in parts if of_pass and name not in of_pass]:
+            self.questions.append(
+                f"{', '.join(whole)} may be the sum of {', '.join(of_pass)} and is left out; where "
+                "it is not, add it to minutes."
+            )
+            parts = {name: parts[name] for name in of_pass}
         if not parts:
             return self._effort_by_unit()
         names, units = list(parts), set(parts.values())

@@ -1,0 +1,140 @@
+"""A column that its header names is suggested, or asked about, whatever stands in some cells.
+
+The headers and cells are those of ordinary field sheets, written down from memory: common practice,
+no source. A cell that is not read is refused with its row, where somebody can mend it; a column
+that is left out in silence is missed by nobody.
+"""
+
+import tomllib
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import demo_sites
+from service.intake.findings import Findings
+from service.intake.importing import check
+from service.intake.sheets import read_sheets
+from service.intake.suggesting import suggest
+from service.intake.tables import read_tables
+from service.records import StoreSettings
+from service.reference.method_files import shipped_methods
+from service.store import create_store
+from tests.intake_sheets import CRS, NOW
+
+HEAD = "Sample;Site;Date;Method;Lat;Long"
+ROWS = (
+    "A;Mill ford;2024-06-03;electric fishing;52.6000;-11.2127",
+    "B;Heron pool;2024-06-04;electric fishing;52.6120;-11.2070",
+    "C;Ash pool;2024-06-05;electric fishing;52.6130;-11.2080",
+)
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    settings = StoreSettings(crs=CRS, timezone="Europe/Dublin")
+    made = create_store(tmp_path_factory.mktemp("store") / "s.gpkg", settings)
+    made.put_methods(shipped_methods(), who="test")
+    listed = pd.read_csv(Path(demo_sites.__file__).with_name("species.csv"))
+    made.put_species(listed.set_index("species"), who="test")
+    yield made
+    made.close()
+
+
+def suggested(store, folder, text):
+    """Suggest for a sheet: the suggestion, and what its rules are."""
+    sheet = folder / "odd.csv"
+    sheet.write_text(text, "utf-8")
+    tables = read_tables(sheet, Findings())
+    made = suggest(tables, store.species(), list(store.methods().index), CRS)
+    return made, tomllib.loads(made.text)
+
+
+def beside(*more):
+    """Three placements with further columns: a header, and a cell of each."""
+    lines = zip((HEAD, *ROWS), *more, strict=True)
+    return "\n".join(";".join(line) for line in lines) + "\n"
+
+
+def checked(store, folder, text):
+    made, _ = suggested(store, folder, text)
+    mapping = folder / "m.toml"
+    mapping.write_text(made.text, "utf-8")
+    return check(read_sheets(files=[folder / "odd.csv"], mapping=mapping), store, now=NOW)
+
+
+@pytest.mark.parametrize(
+    ("more", "sheet", "column", "refused"),
+    [
+        (("Width (m)", "2.5", "60-70", "3"), "placements", "wetted_width_m", 3),
+        (("Cond (µS/cm)", "245", "?", "310"), "placements", "conductivity_us_cm", 3),
+        (("Duration (min)", "1:30", "0:45", "20"), "placements", "minutes", 2),
+        (("Tid omg 1 (min)", "0:18", "12", "15 min"), "placements", "minutes", 2),
+    ],
+)
+def test_one_odd_cell_leaves_no_column_out(store, tmp_path, more, sheet, column, refused):
+    text = beside(more)
+    _, rules = suggested(store, tmp_path, text)
+    assert more[0] in str(rules[sheet][column])
+    result = checked(store, tmp_path, text)
+    assert (refused, column) in {(one.row, one.column) for one in result.refused}
+
+
+def test_one_length_that_is_not_read_leaves_no_length_out(store, tmp_path):
+    """Else every fish came in without its length."""
+    text = beside(
+        ("Species", "Bullhead", "Bullhead", "Eel"), ("Fork length (cm)", "6.5", "6-7", "41,5")
+    )
+    _, rules = suggested(store, tmp_path, text)
+    assert rules["lengths"]["length_mm"] == {"from": "Fork length (cm)", "unit": "cm"}
+    refused = {(one.row, one.column) for one in checked(store, tmp_path, text).refused}
+    assert (3, "length_mm") in refused
+
+
+def test_a_header_that_most_cells_contradict_is_asked_about(store, tmp_path):
+    made, rules = suggested(store, tmp_path, beside(("Width (m)", "narrow", "wide", "3")))
+    assert "wetted_width_m" not in rules["placements"]
+    assert any("Width (m)" in one and "narrow" in one for one in made.open_questions)
+
+
+@pytest.mark.parametrize(
+    ("header", "cells"),
+    [
+        ("Set time", ("1930", "7.45pm", "zzz")),
+        ("Tijd", ("9.15", "13:30", "zzz")),
+        ("Heure début", ("9h15", "14h", "zzz")),
+        ("Start", ("09:30:00", "0.5", "zzz")),
+    ],
+)
+def test_times_of_day_are_not_left_out_for_one_that_is_not_read(store, tmp_path, header, cells):
+    """A day alone would put every placement at 00:00."""
+    text = beside((header, *cells))
+    _, rules = suggested(store, tmp_path, text)
+    assert rules["placements"]["set_at"] == {"text": f"{{Date}} {{{header}}}"}
+    assert (4, "set_at") in {
+        (one.row, one.column) for one in checked(store, tmp_path, text).refused
+    }
+
+
+def test_a_column_of_times_of_which_none_is_read_is_asked_about(store, tmp_path):
+    made, _ = suggested(store, tmp_path, beside(("Time", "dusk", "dawn", "later")))
+    assert any("Time" in one and "dusk" in one for one in made.open_questions)
+
+
+def test_the_time_of_all_passes_is_not_added_to_that_of_each(store, tmp_path):
+    made, rules = suggested(
+        store,
+        tmp_path,
+        beside(
+            ("Minutes fished", "22", "30", "31"),
+            ("Minutes run 1", "12", "20", "21"),
+            ("Minutes run 2", "10", "10", "10"),
+        ),
+    )
+    own = rules["placements"]
+    assert (own["minutes_pass_1"], own["minutes_pass_2"]) == (
+        {"from": "Minutes run 1"},
+        {"from": "Minutes run 2"},
+    )
+    assert "minutes" not in own
+    assert any("Minutes fished" in one for one in made.open_questions)
