@@ -335,11 +335,11 @@ def change_over_years(
             )
             axes.vlines(year, low, high, color=_INK, linewidth=1.1)
             axes.plot(year, value, "o--", color=_FILLS[0], markersize=5, linewidth=0.8)
-            name = "Occupancy, all gears"
+            name = "Occupancy by the fitted trend, all gears"
             if quantity != "occupancy":
                 name = f"Catch per effort, {_labels(pd.Index([method]), labels)[0]}"
             axes.set_title(f"{name}, {part['units'].sum()} unit-years", fontsize=9, loc="left")
-            axes.set_ylabel("Share of units" if quantity == "occupancy" else "First year = 1")
+            axes.set_ylabel("Share, by the trend" if quantity == "occupancy" else "First year = 1")
             axes.set_ylim(bottom=0, top=1 if quantity == "occupancy" else None)
             axes.set_xlim(year.min() - 0.4, year.max() + 0.4)
             axes.xaxis.set_major_locator(_whole_numbers())

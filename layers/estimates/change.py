@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
+import scipy
 
 from layers.errors import ThinDataError
 from layers.estimates.catch_rate import counted_catch
@@ -63,6 +64,8 @@ _FEWEST_FINDS: Final = 3  # below it the gear shares its chance of detection wit
 # Standard errors from no change at which four of five cases are seen: 1.96 + 0.84.
 _SEEN: Final = 2.80
 _NO_CHANGE: Final = "no change shown,"
+_CHI95: Final = 3.841458820694124  # 95 % point of chi-square with one degree of freedom
+_SELDOM: Final = 0.025  # of either side
 _VAGUE: Final = 2.0  # highest over lowest yearly ratio from which on the words give no figure
 
 
@@ -178,10 +181,11 @@ def _parts(work: _Work) -> Iterator[tuple[str, str, pd.DataFrame]]:
                 )
 
 
-def _fit_visits(rows: pd.DataFrame, season: Seasons) -> tuple[DynamicFit, int]:
-    """Fit the dynamic model to the visits of gear that can find it, and count those of no effort.
+def _fit_visits(rows: pd.DataFrame, season: Seasons) -> tuple[DynamicFit, dict[int, str], int]:
+    """Fit the dynamic model to the visits of gear that can find it.
 
-    Gears with few finds are taken together; without any they are left out.
+    Gears with few finds are taken together; without any they are left out. Beside the fit: what
+    the finds of a year say against its trend, and the number of visits whose effort is not known.
     """
     able = rows[rows["able"]]
     hit = able.groupby("visit")["caught"].max() > 0
@@ -192,15 +196,54 @@ def _fit_visits(rows: pd.DataFrame, season: Seasons) -> tuple[DynamicFit, int]:
     kept = (gear.map(hit.groupby(gear).sum()) > 0).to_numpy()
     visit = visit[kept]
     first, last = _years(rows).values()
-    fit = fit_dynamic(
-        pd.factorize(season.unit[visit])[0],
-        season.year[visit] - first,
-        pd.factorize(gear[kept], sort=True)[0],
-        season.effort[visit],
-        hit[kept],
-        years=last - first + 1,
+    unit, effort = pd.factorize(season.unit[visit])[0], season.effort[visit]
+    kind, year = pd.factorize(gear[kept], sort=True)[0], season.year[visit]
+    fit = fit_dynamic(unit, year - first, kind, effort, hit[kept], years=last - first + 1)
+    escapes = np.log1p(-np.minimum(fit.detection, 1 - 1e-12))[kind] * effort
+    each = pd.DataFrame({"year": year, "unit": unit, "log": escapes, "hit": hit[kept].to_numpy()})
+    each = each.groupby(["year", "unit"]).agg({"log": "sum", "hit": "any"})
+    each["chance"] = -np.expm1(each["log"])
+    years = each.groupby("year").agg(
+        units=("hit", "size"), hits=("hit", "sum"), p=("chance", "mean")
     )
-    return fit, int((~season.known[visit]).sum())
+    low, high = (
+        fit.low[years.index - first] * years["p"],
+        fit.high[years.index - first] * years["p"],
+    )
+    few = scipy.special.bdtr(years["hits"], years["units"], low) < _SELDOM
+    many = scipy.special.bdtrc(years["hits"] - 1, years["units"], high) < _SELDOM
+    odd = few | many
+    against = {
+        int(at): f"the finds of the year do not go with the fitted trend: found in {hits} of "
+        f"{units} units, too {'few' if scarce else 'many'} for it"
+        for at, units, hits, scarce in zip(
+            years.index[odd], years["units"][odd], years["hits"][odd], few[odd], strict=True
+        )
+    }
+    return fit, against, int((~season.known[visit]).sum())
+
+
+def _not_shown_again(rows: pd.DataFrame, fit: DynamicFit) -> str:
+    """Say so where a fall or rise of the model is not that of units looked at in several years.
+
+    Where all units were first looked at in one year it cannot come from units that differ. Else
+    gains and losses of units looked at again must differ, in the same direction, by a
+    likelihood-ratio test of equal chances (5 %): a choice of this program.
+    """
+    began = rows[rows["able"]].groupby("unit")["year"].min()
+    if fit.growth_low <= 1 <= fit.growth_high or began.nunique() == 1:
+        return ""
+    again, gained, lost = _gained_and_lost(rows[rows["able"]])
+    both = gained + lost
+    xlogy = scipy.special.xlogy
+    differ = 2 * (xlogy(gained, gained) + xlogy(lost, lost) - xlogy(both, both / 2)) > _CHI95
+    if differ and (gained > lost) == (fit.growth > 1):
+        return ""
+    return (
+        f"how it changed is not known: {_span(fit.growth_low, fit.growth_high)} by the model, but "
+        f"the {counted(again, 'unit')} looked at again do not show it ({gained} gained, {lost} "
+        "lost), so that it may come from units first looked at in different years"
+    )
 
 
 def _gained_and_lost(rows: pd.DataFrame) -> tuple[int, int, int]:
@@ -276,9 +319,10 @@ def change(
         catch rates (`count_trend.change_seen`), by the standard error for occupancy. A find by
         gear that is not listed for the species counts in `gained`, `lost` and `units_found` alone.
 
-        `by_year` has columns `YEAR_COLUMNS`. `value` of `occupancy` is the share of units of the
-        dynamic model; of `catch_rate` catch per effort over that of the first year, within units
-        fished in both.
+        `by_year` has columns `YEAR_COLUMNS`. `value` of `occupancy` is that year's share of units
+        by the trend of the dynamic model, not of that year's finds alone, and `problem` says
+        where these contradict it; of `catch_rate` catch per effort over that of the first year,
+        within units fished in both.
 
     Notes
     -----
@@ -329,7 +373,8 @@ def _inputs(placements: pd.DataFrame, work: _Work) -> dict[str, object]:
         work.seasons.left_out,
         seed=1,
         interval="profile likelihood for occupancy, jackknife over sites for catch rates, 95 %",
-        assumes="units stay occupied or empty within a year; chances of colonisation, loss and "
+        assumes="units stay occupied or empty within a year; units first looked at in different "
+        "years are alike; chances of colonisation, loss and "
         "detection at usual effort and the yearly ratio are the same in all units and years; "
         "effort is of like kind in all years; what is good or bad in one year everywhere counts "
         "as change",
@@ -344,13 +389,16 @@ def _years(rows: pd.DataFrame) -> dict[str, int]:
 
 def _occupancy_change(rows: pd.DataFrame, season: Seasons) -> tuple[dict[str, Any], _Yearly]:
     try:
-        fit, unknown = _fit_visits(rows, season)
+        fit, against, unknown = _fit_visits(rows, season)
     except ThinDataError as thin:
         return {"problem": str(thin)}, _Yearly({}, str(thin))
+    if refuted := _not_shown_again(rows, fit):
+        return {"problem": refuted}, _Yearly({}, refuted)
     years = fit.occupancy.size
     triples = zip(fit.occupancy.tolist(), fit.low.tolist(), fit.high.tolist(), strict=True)
     figures = {
-        year: (*triple, "") for year, triple in enumerate(triples, _years(rows)["first_year"])
+        year: (*triple, against.get(year, ""))
+        for year, triple in enumerate(triples, _years(rows)["first_year"])
     }
     effort = f"effort of {counted(unknown, 'visit')} not known, taken as usual" if unknown else ""
     return {
@@ -429,7 +477,7 @@ def _by_year(rows: pd.DataFrame, quantity: str, yearly: _Yearly) -> Iterator[dic
             "value": value,
             "value_low": low,
             "value_high": high,
-            "value_unit": "share of units"
+            "value_unit": "share of units by the fitted trend"
             if quantity == "occupancy"
             else f"{cpue}, first year = 1",
             "problem": problem,

@@ -467,3 +467,65 @@ def test_the_first_year_has_no_figure_where_no_later_one_has():
     few = year_indices(np.ones(4), np.ones(4), site, year)
     assert np.isnan([figures[:3] for figures in few.values()]).all()
     assert all(figures[3] for figures in few.values())
+
+
+def visited_by_plan(plan, found):
+    """Sites of each year, fished on three days; `found` says by site and year where it is."""
+    rows = [
+        {"placement_id": f"{site}-{year}-{day}", "site": f"s{site:02d}",
+         "method": "electric_fishing", "set_at": f"{year}-06-{day:02d}T10:00Z", "area_m2": 100.0,
+         "passes": 1, "outcome": "caught" if found(site, year) else "nil"}
+        for year, sites in plan.items() for site in sites for day in (1, 10, 20)
+    ]  # fmt: skip
+    fish = [
+        {"placement_id": row["placement_id"], "species": BULLHEAD, "pass_no": 1, "count": 3}
+        for row in rows
+        if row["outcome"] == "caught"
+    ]
+    placements = placements_of(rows)
+    result = change(
+        placements,
+        catches_of(fish),
+        effort_of(placements, METHODS),
+        SPECIES,
+        METHODS,
+        units=placements["site"],
+    )
+    own = [table[table["quantity"] == "occupancy"] for table in result]
+    return own[0].iloc[0], own[1].set_index("year"), result
+
+
+CREW_MOVES = {2021: range(15), 2022: range(5, 20), 2023: range(10, 30), 2024: range(14, 40),
+              2025: range(18, 45)}  # fmt: skip
+
+
+def test_a_crew_that_moves_to_empty_sites_shows_no_fall():
+    """Sites 0 to 14 always have it, 15 to 44 never: nothing changes, only who is looked at."""
+    row, years, result = visited_by_plan(CREW_MOVES, lambda site, _: site < 15)
+    assert (row["gained"], row["lost"]) == (0, 0)
+    assert np.isnan([row["yearly_ratio"], row["yearly_ratio_low"], row["decline_seen"]]).all()
+    assert "do not show it (0 gained, 0 lost)" in row["problem"]
+    assert "fell" not in row["words"]
+    assert years["value"].isna().all()
+    assert years["problem"].str.contains("do not show it").all()
+    for frame in result:
+        assert "first looked at in different years are alike" in frame.attrs["inputs"]["assumes"]
+
+
+def test_a_fall_at_sites_looked_at_again_is_said_though_the_crew_moves():
+    """All sites have it until 2022, one in four from 2024 on."""
+    row, years, _ = visited_by_plan(CREW_MOVES, lambda site, year: year < 2023 or site % 4 == 0)
+    assert row["lost"] > row["gained"]
+    assert row["words"].startswith("Occupancy fell")
+    assert years["value"].notna().all()
+
+
+def test_a_year_whose_finds_go_against_the_trend_says_so():
+    """Always the same 20 sites: found at 18 of them, at none in 2023, at 18 again."""
+    plan = dict.fromkeys(range(2021, 2026), range(20))
+    row, years, _ = visited_by_plan(plan, lambda site, year: site < 18 and year != 2023)
+    assert row["problem"] == ""
+    assert "found in 0 of 20 units, too few" in years.loc[2023, "problem"]
+    assert (years["value_unit"] == "share of units by the fitted trend").all()
+    steady = visited_by_plan(plan, lambda site, _: site < 18)[1]
+    assert (steady["problem"] == "").all()
