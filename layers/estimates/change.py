@@ -15,7 +15,7 @@ import scipy
 
 from layers.errors import ThinDataError
 from layers.estimates.catch_rate import counted_catch
-from layers.estimates.count_trend import change_seen, fit_trend, year_indices
+from layers.estimates.count_trend import AGREE, change_seen, fit_trend, year_indices
 from layers.estimates.dynamic_occupancy import DynamicFit, fit_dynamic
 from layers.estimates.seasons import seasons
 from layers.fieldwork.effort import EFFORT_UNITS
@@ -422,6 +422,7 @@ def _rate_change(rows: pd.DataFrame) -> tuple[dict[str, Any], _Yearly]:
     first, last = _years(rows).values()
     seen = change_seen(counts, effort, unit, year, span=last - first)
     unseen = "" if seen == seen else "not even a fall by 90 % would have shown"
+    agree = AGREE if np.isnan(fit.low) else ""
     return {
         "yearly_ratio": fit.ratio,
         "yearly_ratio_low": fit.low,
@@ -429,7 +430,7 @@ def _rate_change(rows: pd.DataFrame) -> tuple[dict[str, Any], _Yearly]:
         "decline_seen": seen,
         "sites": fit.sites,
         "estimator": "conditional_poisson",
-        "problem": "; ".join(filter(None, (words, unseen))),
+        "problem": "; ".join(filter(None, (words, agree, unseen))),
     }, yearly
 
 
@@ -442,12 +443,14 @@ def _words(row: dict[str, Any]) -> str:
     units = counted(row["units"], "unit")
     if row.get("sites", row["units"]) < row["units"]:
         units += f", {row['sites']} of them with effort and a catch in them"
-    said = f"{what} {'fell' if ratio < 1 else 'rose'}: {_span(low, high)}"
-    if low <= 1 <= high:
-        unknown = high > _VAGUE * low
-        said = f"{what}: {'how it changed is not known, anything from' if unknown else _NO_CHANGE}"
-        said += f" {_span(low, high)}"
-    said += f" (95 %, {units})."
+    if np.isnan(low):
+        return f"{what}: {_per_cent(ratio)} % a year, and its interval is not known ({units})."
+    if not low <= 1 <= high:
+        fell = "fell" if ratio < 1 else "rose"
+        return f"{what} {fell}: {_span(low, high)} (95 %, {units})."
+    unknown = high > _VAGUE * low
+    said = f"{what}: {'how it changed is not known, anything from' if unknown else _NO_CHANGE}"
+    said += f" {_span(low, high)} (95 %, {units})."
     seen, span = row["decline_seen"], f"{row['first_year']:.0f} to {row['last_year']:.0f}"
     if seen < 0.995:
         return f"{said} A fall of less than {100 * seen:.0f} % from {span} would mostly not show."
@@ -455,9 +458,13 @@ def _words(row: dict[str, Any]) -> str:
 
 
 def _span(low: float, high: float) -> str:
-    """Say yearly ratios in whole per cent; what is beyond doubling nobody needs in figures."""
-    least, most = (f"{round(100 * (ratio - 1)):+d}".replace("+0", "0") for ratio in (low, high))
-    return f"{least} % a year upwards" if high > _VAGUE else f"{least} to {most} % a year"
+    return f"{_per_cent(low)} to {_per_cent(high)} % a year"
+
+
+def _per_cent(ratio: float) -> str:
+    """Say a yearly ratio in whole per cent; below one half with one digit that is not 0."""
+    change = 100 * (ratio - 1)
+    return f"{change:+.0f}" if abs(change) >= 0.5 else f"{change:+.1g}" if change else "0"
 
 
 def _by_year(rows: pd.DataFrame, quantity: str, yearly: _Yearly) -> Iterator[dict[str, Any]]:

@@ -21,12 +21,14 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Floats, Ints
 
-__all__ = ["change_seen", "fit_trend", "year_indices"]
+__all__ = ["AGREE", "change_seen", "fit_trend", "year_indices"]
 
 LEAST_SITES: Final = 5  # below it the interval covers too little in simulation
 _STEPS: Final = 60
 _POWER: Final = 0.8
 _RUNS: Final = 200
+_NO_SPREAD: Final = 1e-6  # of a logarithm: what rounding leaves
+AGREE: Final = "sites agree to the digit, so that the interval is not known"
 _CLUMPED: Final = (1e-6, 100.0)  # least and greatest clumping that is drawn
 _CHANGES: Final = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9)
 
@@ -36,7 +38,8 @@ class CountTrend:
     """Ratio of catch per effort from one year to the next, and its 95 % interval.
 
     `se` is that of its logarithm; `sites` those that count: fished in two years or more, with a
-    catch.
+    catch. Where the sites agree to the digit the jackknife knows no spread, and the interval is
+    missing.
     """
 
     ratio: float
@@ -141,6 +144,8 @@ def fit_trend(
         raise ThinDataError("caught at each site in its first year alone, or its last: no ratio")
     beta, se = _conditional(y[used][:, None], e[used], own, x[used])
     half = float(scipy.special.stdtrit(sites - 1, 0.975)) * se[0]
+    if half < _NO_SPREAD:
+        half = float("nan")
     return CountTrend(
         ratio=float(np.exp(beta[0])),
         low=float(np.exp(beta[0] - half)),
@@ -169,7 +174,8 @@ def year_indices(
         pair = (year == years[0]) | (year == later)
         try:
             fit = fit_trend(counts[pair], effort[pair], site[pair], (year[pair] == later) * 1.0)
-            indices[int(later)] = (fit.ratio, fit.low, fit.high, "")
+            problem = AGREE if np.isnan(fit.low) else ""
+            indices[int(later)] = (fit.ratio, fit.low, fit.high, problem)
         except ThinDataError as thin:
             indices[int(later)] = (missing, missing, missing, f"this year and the first: {thin}")
     if years.size and all(np.isnan(ratio) for ratio, *_ in list(indices.values())[1:]):

@@ -62,7 +62,7 @@ class DynamicFit:
     detection
         p by kind of visit, with effort 1.
     estimator
-        `likelihood` where its maximum lies inside, else `penalised`.
+        `maximum_likelihood` where its maximum lies inside, else `penalised_likelihood`.
     log_likelihood
         Without penalty.
     """
@@ -77,7 +77,7 @@ class DynamicFit:
     colonised: float
     lost: float
     detection: Floats
-    estimator: Literal["likelihood", "penalised"]
+    estimator: Literal["maximum_likelihood", "penalised_likelihood"]
     log_likelihood: float
 
 
@@ -258,7 +258,7 @@ def fit_dynamic(
     >>> found = (np.arange(120) % 3 < 2) & np.where(year == 0, unit < 12, (unit > 3) & (unit < 14))
     >>> fit = fit_dynamic(unit, year, np.zeros(120, int), np.ones(120), found)
     >>> fit.occupancy.round(2).tolist(), fit.estimator
-    ([0.63, 0.53], 'likelihood')
+    ([0.63, 0.53], 'maximum_likelihood')
     """
     units, at, kinds = (np.asarray(part, dtype=np.int64) for part in (unit, year, kind))
     worked, hit = np.asarray(effort, dtype=np.float64), np.asarray(found, dtype=bool)
@@ -305,7 +305,7 @@ def fit_dynamic(
         colonised=float(chances[1]),
         lost=float(chances[2]),
         detection=chances[3:],
-        estimator="penalised" if edge else "likelihood",
+        estimator="penalised_likelihood" if edge else "maximum_likelihood",
         log_likelihood=seen.log_likelihood(best).value,
     )
 

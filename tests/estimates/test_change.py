@@ -135,7 +135,7 @@ def test_likelihood_is_the_sum_over_all_histories_and_is_the_greatest():
     tried = np.full_like(found, 3.0)
     found[:20, 1], tried[:20, 1] = 0, 0
     fit = fit_dynamic(*visits_of(found, tried))
-    assert fit.estimator == "likelihood"
+    assert fit.estimator == "maximum_likelihood"
     at = (fit.occupancy[0], fit.colonised, fit.lost, fit.detection[0])
     best = sum_over_histories(*at, found[..., 0], tried[..., 0])
     assert fit.log_likelihood == pytest.approx(best, abs=1e-8)
@@ -220,7 +220,7 @@ def test_a_boundary_is_penalised_and_thin_records_are_refused():
     """Found at every visit of every unit: no chance is put at 1. Nine units are too few."""
     tried = np.full((12, 3, 1), 2.0)
     fit = fit_dynamic(*visits_of(tried, tried))
-    assert fit.estimator == "penalised"
+    assert fit.estimator == "penalised_likelihood"
     assert (fit.occupancy < 1).all()
     assert fit.growth_low < 1 < fit.growth_high
     with pytest.raises(ThinDataError, match="fewer than 10 units"):
@@ -297,11 +297,11 @@ def test_gained_lost_and_ratio_of_records(passes):
 @pytest.mark.parametrize(
     ("low", "high", "said"),
     [
-        (0.996, 9.49, "how it changed is not known, anything from 0 % a year upwards"),
+        (0.9992, 9.49, "how it changed is not known, anything from -0.08 to +849 % a year"),
         (0.30, 1.08, "how it changed is not known, anything from -70 to +8 % a year"),
         (0.86, 1.10, "no change shown, -14 to +10 % a year"),
-        (0.98, 1.004, "no change shown, -2 to 0 % a year"),
-        (1.05, 2.08, "rose: +5 % a year upwards"),
+        (0.98, 1.004, "no change shown, -2 to +0.4 % a year"),
+        (1.05, 2.08, "rose: +5 to +108 % a year"),
         (0.24, 0.72, "fell: -76 to -28 % a year"),
     ],
 )
@@ -311,9 +311,11 @@ def test_words_of_wide_intervals_give_no_figure(low, high, said):
         "quantity": "catch_rate", "units": 14, "sites": 11, "decline_seen": 0.5,
         "first_year": 2021, "last_year": 2025,
     }  # fmt: skip
-    units = " (95 %, 14 units, 11 of them with effort and a catch in them). "
+    units = " (95 %, 14 units, 11 of them with effort and a catch in them)."
     words = _words(row)
-    assert (said + units in words, "-0" in words) == (True, False), words
+    assert (said + units in words, "-0 " in words) == (True, False), words
+    # What would not have shown is said only where nothing did.
+    assert ("would mostly not show" in words) == (low <= 1 <= high)
     assert "(95 %, 14 units)." in _words(row | {"sites": 14})
 
 
@@ -529,3 +531,19 @@ def test_a_year_whose_finds_go_against_the_trend_says_so():
     assert (years["value_unit"] == "share of units by the fitted trend").all()
     steady = visited_by_plan(plan, lambda site, _: site < 18)[1]
     assert (steady["problem"] == "").all()
+
+
+def test_sites_that_agree_to_the_digit_have_no_interval():
+    """Half as many at each of six sites: the jackknife has no spread, which is not certainty."""
+    site, year = np.repeat(np.arange(6), 2), np.tile([2020, 2022], 6)
+    counts = np.array([8.0, 2, 4, 1, 12, 3] * 2)
+    fit = fit_trend(counts, np.ones(12), site, year)
+    assert fit.ratio == pytest.approx(0.5)
+    assert np.isnan([fit.low, fit.high]).all()
+    indices = year_indices(counts, np.ones(12), site, year)
+    assert "the interval is not known" in indices[2022][3]
+    row = {
+        "yearly_ratio": 0.5, "yearly_ratio_low": np.nan, "yearly_ratio_high": np.nan, "units": 6,
+        "quantity": "catch_rate", "decline_seen": 0.5, "first_year": 2020, "last_year": 2022,
+    }  # fmt: skip
+    assert _words(row) == "Catch per effort: -50 % a year, and its interval is not known (6 units)."
