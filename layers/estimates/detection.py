@@ -17,7 +17,7 @@ import pandas as pd
 
 from layers.estimates.covariates import CONSTANT
 from layers.estimates.fitted_seasons import LEAST_VISITS, each_species, looking_of
-from layers.estimates.occupancy import NOBODY, anywhere, doubts, visits_until
+from layers.estimates.occupancy import NOBODY, anywhere, doubts, empty_by_luck, visits_until
 from layers.estimates.seasons import PER_PLACEMENT, SEGMENT_M, seasons, units_of
 from layers.fieldwork.looking import inputs_of, nested_catchments, rolled_up
 from layers.frames import codes_within, reads, typed
@@ -80,6 +80,9 @@ _ASSUMES: Final = (
     "detection rises with effort as that of independent tries; all units alike; "
     "no misidentification"
 )
+_AS_ELSEWHERE: Final = "a catchment without a find is as occupied as the others"
+_RARER: Final = 0.05  # no find is less likely than this where it is as common as elsewhere
+_BELOW_ONE: Final = 0.999_999  # no chance is certainty, nor printed as such
 _NO_FIND: Final = "without a find: only an upper limit of its chance is known"
 
 
@@ -116,11 +119,13 @@ class Detection:
                 chances = pd.DataFrame(_chances(tried, self._places, self._looking.seasons))
                 tables.append(chances.assign(species=name, catchment=self._places.names))
         whole = pd.concat(tables[1:] or tables, ignore_index=True)
-        return self._finished(
+        finished = self._finished(
             whole[[*CHANCE_COLUMNS]].sort_values(
                 ["species", "catchment"], kind="stable", ignore_index=True
             )
         )
+        finished.attrs["inputs"]["assumes"] = f"{_ASSUMES}; {_AS_ELSEWHERE}"
+        return finished
 
     def _finished(self, frame: pd.DataFrame) -> pd.DataFrame:
         finished = typed(
@@ -202,9 +207,11 @@ def detection(
         fitted over all units, applied to the visits of each catchment, nested ones included. A
         unit that lies in two catchments is one in each. `year` is the latest whose season has an
         estimate and visits here; without one, the latest with visits here. `chance_present`, the
-        chance that the species lived then in at least one of `units`, with its 95 % interval: it
-        is missing where the species was found or nobody looked, as `problem` says. Units nobody
-        visited are not spoken for.
+        chance that the species lived then in at least one of `units`, with its 95 % interval,
+        takes the catchment to be as occupied as the others, which `problem` says. Both are
+        missing where `layers.estimates.occupancy.doubts` has any; where no find in so many visits
+        has a chance below 5 % at the estimates, so that the catchment is not as the others; and
+        where the species was found or nobody looked. Units nobody visited are not spoken for.
 
     Raises
     ------
@@ -333,7 +340,7 @@ def _chances(tried: list[Tried], places: _Places, season: Seasons) -> dict[str, 
         if not here.any():
             continue
         own = one.visits()
-        _, fit, _, problem = one.modelled(own)
+        seen, fit, _, problem = one.modelled(own)
         if fit is None:  # unless an earlier season has an estimate
             here &= np.isnan(row["year"])
         estimated |= here & (fit is not None)
@@ -360,13 +367,41 @@ def _chances(tried: list[Tried], places: _Places, season: Seasons) -> dict[str, 
             minlength=holder.size * len(w),
         ).reshape(-1, len(w))
         some = visited & wanted[holder]
-        chances = anywhere(
-            fit, np.ones((int(some.sum()), 1)), w, spent[some],
-            first=np.flatnonzero(np.diff(holder[some], prepend=-1)),
-        )  # fmt: skip
+        first = np.flatnonzero(np.diff(holder[some], prepend=-1))
+        chances = anywhere(fit, np.ones((int(some.sum()), 1)), w, spent[some], first=first)
+        luck = np.array(
+            [empty_by_luck(theta, spent[some], first) for theta in (fit.theta, *fit.edge)]
+        )
+        rarer = luck[0, 0] < _RARER
+        doubted = [*doubts(seen, fit)]
+        chances = np.minimum(chances, _BELOW_ONE)
+        chances[:, rarer | bool(doubted)] = np.nan
         for name, values in zip(ends, chances, strict=True):
             row[name][wanted] = values
+        missed = luck[:, 1]
+        row["problem"][wanted] = [
+            "; ".join(_words_of_none(not_alike, low, high, doubted))
+            for not_alike, low, high in zip(
+                rarer, missed.min(axis=0), missed.max(axis=0), strict=True
+            )
+        ]
     return row
+
+
+def _words_of_none(not_alike: bool, low: float, high: float, doubted: list[str]) -> Iterator[str]:
+    """Say what no find in a catchment is worth."""
+    if doubted:
+        yield "no chance, which would be borrowed from other catchments"
+        yield from doubted
+    elif not_alike:
+        yield "rarer here than in other catchments, so that these do not tell its chance"
+    else:
+        yield f"assumes that {_AS_ELSEWHERE}"
+    chances = " to ".join(f"{x:.2g}" if x < 0.995 else "more than 0.99" for x in (low, high))
+    yield (
+        "did it live in one of these units, the visits would have missed it there with a chance of "
+        f"{chances} (95 %)"
+    )
 
 
 def _inputs(placements: pd.DataFrame, season: Seasons, *, unit: Unit) -> dict[str, object]:

@@ -68,6 +68,7 @@ __all__ = [
     "anywhere",
     "at_least_one",
     "doubts",
+    "empty_by_luck",
     "fit_occupancy",
     "presence",
     "refuse_thin",
@@ -329,6 +330,29 @@ def anywhere(
         ]
     )
     return np.stack([chances[0], chances.min(axis=0), chances.max(axis=0)])
+
+
+def empty_by_luck(theta: Floats, effort: Floats, first: Ints) -> tuple[Floats, Floats]:
+    """Chances of no find in groups of units that are alike in ψ, whatever lives there.
+
+    Parameters
+    ----------
+    theta
+        Logit ψ, then the log rate of each kind of visit.
+    effort, first
+        As for `anywhere`.
+
+    Returns
+    -------
+    tuple
+        Chance of no find in a group as occupied as all units, Π (1 - ψ + ψ q); and where the
+        species lives in one unit of it, any of them, the mean of q, by which it is missed; (g,).
+    """
+    missed = np.exp(-effort @ np.exp(theta[1:]))
+    psi = scipy.special.expit(theta[0])
+    none = np.exp(np.add.reduceat(np.log1p(-psi * (1 - missed)), first))
+    size = np.diff(np.append(first, missed.size))
+    return none, np.add.reduceat(missed, first) / size
 
 
 def presence(

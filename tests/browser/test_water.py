@@ -74,7 +74,8 @@ def test_an_opened_reach_says_the_chance_of_the_chosen_species(
     if figure:
         assert said.inner_text() == (
             f"Esox lucius was not found in {at['catchment_name']}; chance that it lives on its "
-            "5 visited reaches: 25\u202f% (95 % interval 4\u202f% to 60\u202f%; 2024)."
+            "5 visited reaches, were it as common there as elsewhere: "
+            "25\u202f% (95 % interval 4\u202f% to 60\u202f%; 2024)."
         )
 
 

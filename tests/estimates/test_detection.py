@@ -1,5 +1,7 @@
 """Detection through the frames: the published examples as placements, and reasons."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -295,17 +297,68 @@ def test_chance_by_catchment():
         alone = each[f"chance_missed{end}"]
         assert mere[f"chance_present{end}"] == pytest.approx(1 - (1 - alone) ** 2, abs=1e-6)
     assert (mere["units"], mere["visits"], mere["year"]) == (2, 10, 2025)
+    assert mere["problem"].startswith("assumes that a catchment without a find is as occupied")
+    assert "as occupied as the others" in frame.attrs["inputs"]["assumes"]
     assert mine.loc["brook", "problem"] == mine.loc["basin", "problem"] == "found"
     assert mine.loc["dry", "problem"] == "nobody looked"
     assert np.isnan(mine.loc["dry", "chance_present"])
     assert list(frame.columns) == list(CHANCE_COLUMNS)
 
 
+def test_no_chance_is_borrowed_from_catchments_that_are_not_alike():
+    """All 21 unfound sites in the mere: by hand, no find there has a chance below 5 %.
+
+    From the published figures: (1 - ψ + ψ (1 - p)^5)^21. A site missed there is missed with a
+    chance of (1 - p)^5, whose interval is that of p, of all visits.
+    """
+    rows, catches, reaches = salamander()
+    found = {c["placement_id"].split("v")[0] for c in catches}
+    where = {r["placement_id"]: "brook" if r["placement_id"].split("v")[0] in found else "mere"
+             for r in rows}  # fmt: skip
+    expected = CHECKS["occupancy-salamander"]["expected"]
+    psi, missed = expected["psi"], (1 - expected["p"]) ** 5
+    assert (1 - psi + psi * missed) ** 21 < 0.05 < (1 - psi + psi * missed) ** 2
+    args = frames(rows, catches, reaches)
+    frame = chance_present_by_catchment(*args, catchment_of=pd.Series(where), ancestors=NESTED)
+    mere = frame[(frame["species"] == BULLHEAD) & (frame["catchment"] == "mere")].iloc[0]
+    ends = ["chance_present", "chance_present_low", "chance_present_high"]
+    assert mere[ends].isna().all()
+    assert mere["problem"].startswith("rarer here than in other catchments")
+    said = [
+        float(x) for x in re.search(r"a chance of (\S+) to (\S+) \(95", mere["problem"]).groups()
+    ]
+    p = one(detection(*args))
+    assert said == pytest.approx(
+        [(1 - p["detection_high"]) ** 5, (1 - p["detection_low"]) ** 5], rel=0.05
+    )
+
+
+def test_no_chance_from_a_fit_that_is_not_to_be_read():
+    """Visited twice, found again nowhere: the fit's own warning takes the chance away."""
+    rows = visits(2025, 30, 2)
+    hits = [f"2025r{r}v0" for r in range(8)]
+    for row in rows:
+        row["outcome"] = "caught" if row["placement_id"] in hits else "nil"
+    catches = [{"placement_id": pid, "species": BULLHEAD, "count": 1} for pid in hits]
+    reaches = {row["placement_id"]: row["placement_id"].split("v")[0] for row in rows}
+    args = frames(rows, catches, reaches)
+    home = pd.Series("brook", index=args[0].index)
+    home[args[0].index.str.match("2025r2[78]v")] = "mere"
+    warned = one(detection(*args))["problem"]
+    assert "read the interval of occupancy, not the estimate" in warned
+    frame = chance_present_by_catchment(*args, catchment_of=home, ancestors=NESTED)
+    mere = frame[(frame["species"] == BULLHEAD) & (frame["catchment"] == "mere")].iloc[0]
+    assert (mere["units"], mere["visits"]) == (2, 4)
+    assert mere[["chance_present", "chance_present_low", "chance_present_high"]].isna().all()
+    assert "; ".join(warned.split("; ")[:2]) in mere["problem"], mere["problem"]
+
+
 def test_a_catchment_takes_its_latest_season_that_can_be_estimated():
     """A single later visit elsewhere, or there, takes no answer away."""
     rows, catches, reaches = salamander()
     found = {c["placement_id"].split("v")[0] for c in catches}
-    where = {r["placement_id"]: "brook" if r["placement_id"].split("v")[0] in found else "mere"
+    empty = sorted({r["placement_id"].split("v")[0] for r in rows} - found)[:2]
+    where = {r["placement_id"]: "mere" if r["placement_id"].split("v")[0] in empty else "brook"
              for r in rows}  # fmt: skip
     later = {"placement_id": "n", "outcome": "nil", "set_at": "2026-06-01T10:00Z"}
     args = frames([*rows, later], catches, reaches | {"n": "R1"})

@@ -85,7 +85,8 @@ function chances(found) {
           const where = formatNumber(visited) + reaches;
           return make(
             "p",
-            `${species} was not found in ${name}; chance that it lives on its ${where}: ` +
+            `${species} was not found in ${name}; chance that it lives on its ${where}, were it ` +
+              "as common there as elsewhere: " +
               `${formatShare(chance)} (95 % interval ${span}; ${year}).`,
           );
         }),

@@ -52,8 +52,8 @@ function writeChances(found, line) {
   });
   line.textContent = known
     ? "there? chance, with 95 % interval, that any visited reach holds it though nobody " +
-      "found it; reaches visited, year"
-    : "No chance that it is there unfound: too few visits for an estimate";
+      "found it, were it as common there as elsewhere; reaches visited, year"
+    : "No chance that it is there unfound: no estimate to rely on, or rarer there than elsewhere";
   const assumed = document.getElementById("assumes");
   assumed.prepend("Assumes " + found.assumes + ".");
   document.getElementById("reasons").hidden = !known;
