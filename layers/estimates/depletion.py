@@ -7,6 +7,7 @@ for every fish and an equal effort in every pass; see `layers.estimates.removal`
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import zip_longest
 from typing import TYPE_CHECKING, Final
 
@@ -19,6 +20,7 @@ from layers.estimates.removal import (
     RemovalEstimate,
     catchability_test,
     catches_fall,
+    equal_chance_test,
     estimate_removal,
     joint,
     number_if_catchability_falls,
@@ -124,11 +126,11 @@ def depletion(
         Columns `DEPLETION_COLUMNS`, sorted by placement and species; species `all` pools
         every fish of the placement. `date` is the local date of setting; `catches` lists the
         passes with `;`. `problem` is empty or says what is wrong; figures are missing where it
-        forbids an estimate, and stay where it only warns: few fish, no fall in catch, minutes that
+        forbids an estimate, and stay where it only warns: few fish, minutes that
         differ between passes by more than a quarter, catchability that differs
         (`catchability_test`), and how many fish there would be if it fell unseen
-        (`number_if_catchability_falls`). `n_high` alone is missing where the catches
-        set no upper limit.
+        (`number_if_catchability_falls`). Where the catches
+        set no upper limit, `likelihood` has `n_low` alone.
         `attrs["inputs"]` says what was used.
 
     Raises
@@ -206,14 +208,12 @@ def _catch_series(
         "catch rows without a pass number": np.isnan(number),
         "catch rows with a pass number below 1": number < 1,
     }
-    per_placement = {
-        text: set(at[wrong].tolist()) for text, wrong in bad_number.items() if wrong.any()
-    }
     beyond = set(at[number > stated[at]].tolist())
 
     key = pd.MultiIndex.from_frame(groups[["row", "species"]])
     group = key.get_indexer(pd.MultiIndex.from_frame(rows[["row", "species"]]))
     kinds = rows["count_kind"].where(rows["count"].notna(), "present")
+    unnumbered = {text: set(group[wrong].tolist()) for text, wrong in bad_number.items()}
     loose = {
         text: set(group[(kinds == kind).to_numpy(dtype=bool)].tolist())
         for kind, text in _LOOSE_KINDS.items()
@@ -227,7 +227,7 @@ def _catch_series(
         minlength=len(groups) * width,
     ).reshape(len(groups), width)
     for i, (place, species) in enumerate(key):
-        reasons = [text for text, where in per_placement.items() if place in where]
+        reasons = [text for text, where in unnumbered.items() if i in where]
         if found := [text for text, where in loose.items() if i in where]:
             reasons.append(f"{' and '.join(found)} cannot be depleted")
         fatal = bool(reasons)
@@ -284,8 +284,13 @@ def _estimate(caught: list[int], estimator: Estimator, problems: list[str]) -> d
     if np.isposinf(fit.n_high):
         level = "hardly fall" if falls else "do not fall"
         problems.append(f"no upper limit: the catches {level}, and any larger number fits them too")
-    if estimator == "likelihood":
+        if estimator == "likelihood":  # a number that nothing bounds is no estimate
+            fit = replace(fit, n_hat=np.nan, n_se=np.nan, p_hat=np.nan)
+    if estimator == "likelihood" and fit.n_hat == fit.n_hat:
         problems.extend(_unequal_catchability(caught, fit.n_hat, fit.n_high))
+    if fit.n_se == 0:
+        problems.append("no standard error: all was caught in the first pass")
+        fit = replace(fit, n_se=np.nan)
     if np.isnan(fit.n_low):
         problems.append("no interval: this form is for comparison")
     return _figures(fit)
@@ -317,14 +322,23 @@ def _joint_rows(
         problem = (
             f"one chance of capture for {len(group)} placements of the year; no standard error"
         )
+        caught = [[int(c) for c in text.split(";")] for text in group["catches"]]
         try:
-            fits = joint([[int(c) for c in text.split(";")] for text in group["catches"]])
+            fits = joint(caught)
+            p_value = equal_chance_test(caught)
+            if p_value < 0.05:
+                problem += (
+                    "; the chance of capture differs between placements (likelihood-ratio test, "
+                    f"p = {p_value:.2g}): neither number nor interval holds"
+                )
         except ThinDataError as thin:
             problem, fits = str(thin), []
         for row, fit in zip_longest(group.to_dict("records"), fits):
             figures = _figures(fit) if fit else dict.fromkeys(_NUMBERS, np.nan)
-            open_ended = "; no upper limit" if fit and np.isposinf(fit.n_high) else ""
-            words = {"estimator": "joint", "problem": problem + open_ended, "se_formula": ""}
+            few = sum(int(c) for c in row["catches"].split(";")) < FEW_FISH
+            said = problem + (f"; fewer than {FEW_FISH} fish: imprecise" if fit and few else "")
+            said += "; no upper limit" if fit and np.isposinf(fit.n_high) else ""
+            words = {"estimator": "joint", "problem": said, "se_formula": ""}
             yield {str(name): value for name, value in row.items()} | figures | words
 
 

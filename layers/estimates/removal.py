@@ -27,6 +27,7 @@ __all__ = [
     "RemovalEstimate",
     "catchability_test",
     "catches_fall",
+    "equal_chance_test",
     "estimate_removal",
     "joint",
     "large_sample",
@@ -510,6 +511,37 @@ def joint(samples: Sequence[Sequence[int]]) -> list[RemovalEstimate]:
             )
         )
     return fits
+
+
+def equal_chance_test(samples: Sequence[Sequence[int]]) -> float:
+    """p-value of one chance of capture at all placements against one at each.
+
+    Likelihood-ratio test given the catch of each placement (as of `joint`), chi-square with a
+    degree of freedom less than there are placements, two or more.
+
+    Examples
+    --------
+    >>> equal_chance_test([[80, 16, 4], [40, 32, 26]]) < 0.001
+    True
+    >>> equal_chance_test([[40, 20, 10], [20, 10, 5]]) > 0.99
+    True
+    """
+    every = [_passes(catches) for catches in samples]
+
+    def best(own: Sequence[_Passes]) -> float:
+        late = sum(one.late for one in own)
+
+        def unlikely(q: float) -> float:
+            whole = sum(one.total * log((1 - q**one.k) / (1 - q)) for one in own)
+            return whole - late * log(q)
+
+        fit = scipy.optimize.minimize_scalar(
+            unlikely, bounds=(1e-9, 1 - 1e-6), method="bounded", options={"xatol": 1e-10}
+        )
+        return -float(fit.fun) if late else 0.0
+
+    ratio = 2 * (sum(best([one]) for one in every) - best(every))
+    return float(scipy.special.chdtrc(len(every) - 1, max(ratio, 0.0)))
 
 
 _ESTIMATORS: Final = {

@@ -5,8 +5,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import chdtrc
 
 from layers.estimates.depletion import DEPLETION_COLUMNS, depletion, fished_area_m2
+from layers.estimates.removal import equal_chance_test, likelihood
 from tests.sampling_frames import catches_of, placements_of
 
 ALL = ("likelihood", "weighted", "two_pass")
@@ -93,6 +95,8 @@ def test_pass_without_catch_rows_is_a_zero_where_passes_are_stated():
         "likelihood",
     )
     assert (row["catches"], row["n_hat"], row["p_hat"]) == ("12;0;0", 12, 1)
+    assert np.isnan(row["n_se"])  # that of a chance of 1 is no measure of doubt
+    assert "no standard error" in row["problem"]
 
 
 REASONS = [
@@ -145,13 +149,13 @@ def test_what_unequal_catchability_would_do_is_said(stated, counts, words, said)
     assert (words in one(frame, "likelihood")["problem"]) == said
 
 
-def test_level_catches_keep_their_estimate_and_say_why_it_has_no_upper_limit():
-    """5, 7, 5: the likelihood peaks at 51 (tests/estimates/test_removal.py)."""
+def test_level_catches_have_a_lower_limit_alone_and_say_why():
+    """5, 7, 5: the likelihood peaks at 51, but any larger number fits too."""
     row = one(
         depletion(placements_of([electric("e")]), catches_of(passes_of("e", [5, 7, 5]))),
         "likelihood",
     )
-    assert row["n_hat"] == pytest.approx(51, abs=1)
+    assert np.isnan([row["n_hat"], row["n_se"], row["p_hat"]]).all()
     assert row["n_low"] >= 17
     assert np.isnan(row["n_high"])
     assert row["problem"].startswith("no upper limit: the catches do not fall")
@@ -259,6 +263,40 @@ def test_joint_rows_are_those_of_one_species_gear_and_year():
     shared = "one chance of capture for 2 placements of the year"
     assert rows["problem"].str.startswith(f"{shared}; no standard error").all()
     assert (rows["problem"].str.endswith("no upper limit") == rows["n_high"].isna()).all()
+    assert rows["problem"].str.contains("fewer than 10 fish").tolist() == [False, True]
+    assert not rows["problem"].str.contains("differs between placements").any()
     assert frame["estimator"].tolist().index("joint") > frame["estimator"].tolist().index(
         "likelihood"
     )
+
+
+def test_a_joint_estimate_says_where_placements_refute_one_chance():
+    """80, 16, 4 and 40, 32, 26: chances of about 0.8 and 0.2.
+
+    Chi-square by a grid over q of Σ cᵢ log(qⁱ⁻¹ / (1 + q + q²)) for each and for both.
+    """
+    caught = [[80, 16, 4], [40, 32, 26]]
+    q = np.linspace(1e-4, 2, 200_001)
+    logs = np.log(q)[:, None] * np.arange(3) - np.log(1 + q + q**2)[:, None]
+    each = [(logs @ np.array(one)).max() for one in caught]
+    chi_square = 2 * (sum(each) - (logs @ np.sum(caught, axis=0)).max())
+    assert equal_chance_test(caught) == pytest.approx(chdtrc(1, chi_square), rel=1e-3)
+    placements = placements_of([electric("a"), electric("b")])
+    catches = catches_of(passes_of("a", caught[0]) + passes_of("b", caught[1]))
+    frame = depletion(placements, catches, estimators=("likelihood", "joint"))
+    joint = frame.loc[frame["estimator"] == "joint", "problem"]
+    assert joint.str.contains("the chance of capture differs between placements").all()
+
+
+def test_rows_without_a_pass_refuse_their_species_and_all_but_no_other():
+    """A hand-netted bullhead without a pass says nothing of the trout of 38, 26, 12."""
+    rows = [
+        *passes_of("e", [38, 26, 12]),
+        {"placement_id": "e", "species": "Gasterosteus aculeatus", "count": 2},
+    ]
+    frame = depletion(placements_of([electric("e")]), catches_of(rows))
+    assert one(frame, "likelihood")["n_hat"] == pytest.approx(likelihood([38, 26, 12]).n_hat)
+    for species in ("Gasterosteus aculeatus", "all"):
+        row = one(frame, "likelihood", species)
+        assert np.isnan(row["n_hat"])
+        assert "without a pass number" in row["problem"]
