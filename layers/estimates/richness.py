@@ -33,6 +33,7 @@ __all__ = [
     "accumulation",
     "chao2",
     "escape",
+    "few_say_complete",
     "groups_of",
     "jackknife1",
     "richness",
@@ -44,6 +45,7 @@ __all__ = [
 Chao2Form = Literal["bias_corrected", "classic", "no_factor"]
 
 _Z95: Final = 1.959963984540054
+_FEW_PLACEMENTS: Final = 10  # a choice of this program
 _CURVE_POINTS: Final = 300  # more than a figure can show
 RICHNESS_COLUMNS: Final = (
     "catchment",
@@ -166,6 +168,17 @@ def escape(counts: Ints, samples: int) -> float:
     once, twice = int((counts == 1).sum()), int((counts == 2).sum())
     rare, pairs = (once, twice) if twice else (once - 1, 1)
     return (samples - 1) * rare / ((samples - 1) * rare + 2 * pairs) if rare > 0 else 0.0
+
+
+def few_say_complete(counts: Ints, samples: int) -> str:
+    """Say so where a coverage of 1 comes from few samples without species found once or twice."""
+    once, twice = int((counts == 1).sum()), int((counts == 2).sum())
+    if samples >= _FEW_PLACEMENTS or twice or once > 1:
+        return ""
+    return (
+        f"{samples} placements, none or one species found once and none twice: too little to say "
+        "that few or no species are missing"
+    )
 
 
 def jackknife1(incidence: npt.ArrayLike, samples: int) -> float:
@@ -370,6 +383,8 @@ def richness(
                     f"{len(methods)} gears pooled, each of which misses species of its own: "
                     "choose one to compare"
                 )
+            if usable:
+                problem = "; ".join(filter(None, (problem, few_say_complete(counts, int(m)))))
             rows.append(
                 (
                     catchment,

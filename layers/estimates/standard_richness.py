@@ -12,7 +12,14 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 import scipy
 
-from layers.estimates.richness import chao2, escape, groups_of, sample_coverage, species_incidence
+from layers.estimates.richness import (
+    chao2,
+    escape,
+    few_say_complete,
+    groups_of,
+    sample_coverage,
+    species_incidence,
+)
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, looked
 from layers.frames import reads, typed
 
@@ -156,10 +163,10 @@ def at_coverage(
     t = _samples_for(counts, samples, coverage)
     now = coverage_of(counts, samples, samples)
     kind: Literal["rarefaction", "observed", "extrapolation"] = "rarefaction"
-    if abs(coverage - now) < 1e-12:
-        kind = "observed"
-    elif coverage > now:
+    if coverage > now + 1e-12:
         kind = "extrapolation"
+    elif t > samples - 1e-6:  # fewer samples may have the coverage of all
+        kind = "observed"
     missing = float("nan")
     if not np.isfinite(t):
         return AtCoverage(missing, missing, missing, missing, kind)
@@ -235,7 +242,8 @@ def standard_richness(
             wanted = coverage or _common(list(cells.values()))
             rows += [
                 {"catchment": catchment, "method": method, "group": name, "placements": m}
-                | {"species_found": counts.size, "sample_coverage": sample_coverage(counts, m)}
+                | {"species_found": counts.size}
+                | {"sample_coverage": sample_coverage(counts, m) if m > 1 else np.nan}
                 | _standard(counts, m, wanted)
                 for catchment, (counts, m) in cells.items()
             ]
@@ -271,10 +279,17 @@ def _common(cells: list[tuple[Ints, int]]) -> float:
 
 
 def _standard(counts: Ints, placements: int, coverage: float) -> dict[str, Any]:
+    if placements == 1:
+        return {"problem": "one placement: nothing to compare it with"}
     if placements < _LEAST_PLACEMENTS:
         return {"problem": f"fewer than {_LEAST_PLACEMENTS} placements of this gear"}
     at = at_coverage(counts, placements, coverage)
-    problem = ""
+    if at.samples < 1:
+        return {
+            "standard_coverage": coverage,
+            "problem": "less than one placement has the coverage: choose a higher one",
+        }
+    problem = few_say_complete(counts, placements)
     if np.isnan(at.species):
         problem = "no number of placements reaches the coverage: too few species found once"
     elif at.samples > 2 * placements:

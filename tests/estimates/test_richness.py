@@ -235,3 +235,22 @@ def test_without_placements_every_catchment_says_so():
     incidence, samples = species_incidence(placements_of([]), catches_of([]), SPECIES, **frames)
     assert incidence.empty
     assert samples.sum() == 0
+
+
+@pytest.mark.parametrize(("visits", "warned"), [(3, True), (12, False)])
+def test_a_coverage_of_1_from_next_to_nothing_is_said(visits, warned):
+    """One species in every placement: three of them do not show that it is the only one."""
+    names = [f"p{k}" for k in range(visits)]
+    catches = catches_of(
+        [{"placement_id": name, "species": "Cottus perifretum", "count": 1} for name in names]
+    )
+    frame = richness(
+        placements_of([{"placement_id": name} for name in names]),
+        catches,
+        SPECIES,
+        catchment_of=pd.Series(dict.fromkeys(names, "brook")),
+        ancestors=NESTED,
+    )
+    row = frame.set_index("catchment").loc["brook"]
+    assert row["sample_coverage"] == 1
+    assert ("too little to say" in row["problem"]) == warned

@@ -127,3 +127,38 @@ def test_gears_and_groups_stay_apart():
     trap = table[table["method"] == "minnow_trap"]
     assert trap["problem"].str.contains("fewer than 5 placements").all()
     assert trap["species_standard"].isna().all()
+
+
+def gear_table(visits, coverage):
+    """Bullhead in every placement of a kick net in one brook, and perch in half of them."""
+    names = [f"p{k}" for k in range(visits)]
+    catches = [{"placement_id": name, "species": "Cottus perifretum", "count": 1} for name in names]
+    catches += [{"placement_id": n, "species": "Perca fluviatilis", "count": 1} for n in names[::2]]
+    placements = placements_of([{"placement_id": name, "method": "kick_net"} for name in names])
+    return standard_richness(
+        placements,
+        catches_of(catches),
+        SPECIES,
+        catchment_of=placements["site"].fillna("brook"),
+        ancestors=ancestors_of({"brook": None}),
+        coverage=coverage,
+    ).iloc[0]
+
+
+def test_one_placement_and_less_than_one_have_no_figure():
+    """A coverage of one placement is not 1; half of the finds are in 0.6 placements or so."""
+    single = gear_table(1, None)
+    assert np.isnan(single["sample_coverage"])
+    assert single["problem"].startswith("one placement")
+    half = gear_table(12, 0.4)
+    assert np.isnan([half["species_standard"], half["placements_standard"]]).all()
+    assert half["problem"].startswith("less than one placement")
+
+
+def test_fewer_placements_than_there_are_is_rarefaction():
+    """The coverage of all, 1, is reached before all: by combinations 7 of 12 hold both species."""
+    row = gear_table(12, None)
+    assert row["placements_standard"] == pytest.approx(7)
+    assert (row["estimator"], row["species_standard"]) == ("rarefaction", pytest.approx(2))
+    assert row["problem"] == ""
+    assert at_coverage([1, 2, 3, 5], 10, coverage_of([1, 2, 3, 5], 10, 10)).estimator == "observed"
