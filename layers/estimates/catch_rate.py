@@ -59,6 +59,7 @@ _FEWEST_PLACEMENTS: Final = 3
 # Above this many placements the likelihood only repeats what the large-sample formula says.
 _LIKELIHOOD_UP_TO: Final = 1_000
 _Z95: Final = 1.959963984540054
+_OF_NO_USE: Final = 20  # times the rate, an upper limit; a choice of this program
 _NONE: Final = (
     "none caught: upper limit exact for fish spread at random; where they shoal it may be several "
     "times as high"
@@ -426,6 +427,11 @@ def rates(
     low, high = per * low, per * high
     high[lowest] = np.nan
     problem[lowest] = "counts of 'at least': no upper limit"
+    with np.errstate(invalid="ignore"):
+        vague = high > _OF_NO_USE * value
+    problem[vague & (individuals > 0)] = (
+        f"upper limit more than {_OF_NO_USE} times the rate: too few or uneven catches to bound it"
+    )
     unlimited = np.isposinf(high)
     problem[unlimited], high[unlimited] = "the counts set no upper limit", np.nan
     problem[~enough] = "fewer than three placements: no interval"

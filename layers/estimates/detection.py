@@ -82,8 +82,10 @@ _ASSUMES: Final = (
 )
 _AS_ELSEWHERE: Final = "a catchment without a find is as occupied as the others"
 _RARER: Final = 0.05  # no find is less likely than this where it is as common as elsewhere
+_SURE: Final = 0.9995  # an upper limit of a chance that rules nothing out
 _BELOW_ONE: Final = 0.999_999  # no chance is certainty, nor printed as such
 _NO_FIND: Final = "without a find: only an upper limit of its chance is known"
+_NOTHING_KNOWN: Final = "without a find: nothing is known of its chance"
 
 
 @dataclass(frozen=True)
@@ -292,17 +294,20 @@ def _rows_of(
                     -np.log1p(-fit.detection[visits.kinds[j]].value) * share,
                     chance=chance,
                 )
-            said += [*doubts(seen, fit), *_remarks(visits, j, season, methods)]
+            high = fit.detection[visits.kinds[j]].high
+            said += [*doubts(seen, fit), *_remarks(visits, j, season, methods, high)]
         yield row | {"problem": "; ".join(filter(None, said))}
 
 
-def _remarks(tried: Visits, j: int, season: Seasons, methods: pd.Index) -> Iterator[str]:
+def _remarks(
+    tried: Visits, j: int, season: Seasons, methods: pd.Index, high: float
+) -> Iterator[str]:
     """Say what to know before reading the figures of one method."""
     own = tried.column == j
     others = [m for i, m in enumerate(tried.methods) if i != j and tried.kinds[i] == tried.kinds[j]]
     visits = int(own.sum())
     if not tried.found[tried.kinds[tried.column] == tried.kinds[j]].any():
-        yield _NO_FIND
+        yield _NO_FIND if high < _SURE else _NOTHING_KNOWN
     if others:
         names = ", ".join(str(methods[m]) for m in others)
         yield f"fewer than {LEAST_VISITS} visits: chance taken together with {names}"

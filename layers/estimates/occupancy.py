@@ -78,9 +78,9 @@ __all__ = [
 NOBODY: Final = "nobody looked"
 MOST_VISITS: Final = 10_000
 LEAST_UNITS: Final = 10
-_OPEN: Final = (
-    "occupancy may be up to 1: these visits cannot tell a rare species from one hard to find"
-)
+_OPEN: Final = "occupancy may be up to 1"
+_RARE_OR_HARD: Final = ": these visits cannot tell a rare species from one hard to find"
+_RARE_BELOW: Final = 0.2  # a choice of this program: as low a limit leaves it open to be rare
 LEAST_FINDS: Final = 3
 # Chosen by simulation, so that estimates without a doubt are off by less than 0.05 on average.
 _WIDEST: Final = 0.55
@@ -224,7 +224,7 @@ def doubts(visits: Histories, fit: OccupancyFit) -> Iterator[str]:
     The fit has intervals.
     """
     if fit.occupancy.high == 1:
-        yield _OPEN
+        yield _OPEN + (_RARE_OR_HARD if fit.occupancy.low < _RARE_BELOW else "")
     again = visits.visits_found - visits.units_found
     reasons = []
     if fit.occupancy.high - fit.occupancy.low > _WIDEST:

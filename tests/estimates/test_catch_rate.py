@@ -83,6 +83,19 @@ def test_counts_of_at_least_leave_a_lower_limit_only():
     assert least["problem"].startswith("counts of 'at least'")
 
 
+def test_an_upper_limit_of_no_use_says_so():
+    """All fish in one short placement of three: nothing bounds the rate from above."""
+    placements = placements_of(
+        [{"placement_id": p, "lifts": n} for p, n in (("a", 600), ("b", 1), ("c", 1))]
+    )
+    row = one(rates(placements, [caught("b", 5), caught("c", 5)]), BULLHEAD)
+    assert row["cpue_high"] > 20 * row["cpue"]
+    assert row["problem"].startswith("upper limit more than 20 times the rate")
+    even = one(rates(placements.assign(lifts=5), [caught(p, 4) for p in "abc"]), BULLHEAD)
+    assert even["cpue_high"] < 20 * even["cpue"]
+    assert even["problem"] == ""
+
+
 def test_gear_without_known_effort_keeps_its_row():
     """Two kick nets whose lifts nobody wrote down caught three; beside them a trap that works."""
     placements = placements_of(

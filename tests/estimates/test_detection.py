@@ -107,6 +107,26 @@ def test_species_never_found_and_methods_without_a_find_say_so():
     assert "Lampetra" not in set(frame["species"])
 
 
+def test_what_is_common_is_not_called_rare():
+    """26 of 30 reaches with a find: occupancy may be 1, but the species is not rare."""
+    rows = visits(2025, 30, 2)
+    hits = [f"2025r{r}v0" for r in range(26)] + [f"2025r{r}v1" for r in range(8)]
+    for row in rows:
+        row["outcome"] = "caught" if row["placement_id"] in hits else "nil"
+    catches = [{"placement_id": pid, "species": BULLHEAD, "count": 1} for pid in hits]
+    reaches = {row["placement_id"]: row["placement_id"].split("v")[0] for row in rows}
+    for r in (26,):
+        rows.append({"placement_id": f"e{r}", "method": "electric_fishing", "outcome": "nil"})
+        reaches[f"e{r}"] = f"2025r{r}"
+    frame = detection(*frames(rows, catches, reaches))
+    row, nil = one(frame), one(frame, "electric_fishing")
+    assert (row["occupancy_low"] > 0.4, row["occupancy_high"]) == (True, 1)
+    assert row["problem"].startswith("occupancy may be up to 1")
+    assert "rare species" not in row["problem"]
+    assert nil["detection_high"] == pytest.approx(1, abs=5e-4)
+    assert "without a find: nothing is known of its chance" in nil["problem"]
+
+
 def test_methods_with_few_visits_share_one_chance_and_say_so():
     rows, catches, reaches = salamander()
     for method, number in (("electric_fishing", 2), ("spotlight", 3)):
