@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any
+import re
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
-__all__ = ["as_typed", "stripped"]
+__all__ = ["as_number_typed", "as_typed", "stripped"]
+
+_THREE_DECIMALS: Final = re.compile(r"-?[1-9]\d{0,2}\.\d{3}")
 
 
 def as_typed(value: Any) -> str:  # noqa: ANN401 - whatever a workbook or a GIS file holds
@@ -22,6 +25,12 @@ def as_typed(value: Any) -> str:  # noqa: ANN401 - whatever a workbook or a GIS 
             return ""
         return str(int(value)) if value.is_integer() and abs(value) < 2**53 else repr(float(value))
     return value.isoformat() if isinstance(value, dt.date | dt.time) else str(value)
+
+
+def as_number_typed(value: Any) -> str:  # noqa: ANN401
+    """Write one value as `as_typed`; a number in a file cannot be taken for thousands in a text."""
+    text = as_typed(value)
+    return f"{text}0" if isinstance(value, float) and _THREE_DECIMALS.fullmatch(text) else text
 
 
 def stripped(cells: pd.Series) -> pd.Series:

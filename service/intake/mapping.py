@@ -37,7 +37,7 @@ import numpy as np
 import pandas as pd
 
 from service.intake.cell_texts import stripped
-from service.intake.columns import SHEETS
+from service.intake.columns import SHEETS, known_names, plain
 from service.intake.findings import Cells
 from service.intake.folding import Fold, fold_passes
 from service.intake.numbers import read_number
@@ -58,15 +58,17 @@ from service.intake.wording import say
 from service.reference.spelling import did_you_mean
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from collections.abc import Mapping as Dict
     from pathlib import Path
 
     from layers.arrays import Objects
+    from service.intake.columns import Column
     from service.intake.findings import Findings
     from service.intake.times import DateOrder
     from service.intake.wording import Wording
 
-__all__ = ["Mapping", "Rules", "apply_mapping"]
+__all__ = ["Mapping", "Rules", "apply_mapping", "own_number_columns"]
 
 _KEYS: Final = {
     "from",
@@ -167,6 +169,40 @@ class Mapping:
         if sheet == "catches":
             parts += self.species.values()
         return set().union(*map(_needs, parts))
+
+    def number_columns(self, raw: Dict[str, Cells]) -> dict[str, dict[str, Column | None]]:
+        """Their columns that become numbers: see `with_decimal_marks`."""
+        out: dict[str, dict[str, Column | None]] = {sheet: {} for sheet in raw}
+
+        def add(headers: Iterable[str], column: Column | None, sheets: tuple[str, ...]) -> None:
+            for header in headers:
+                at = next((s for s in sheets if s in raw and header in raw[s].frame), None)
+                if at is not None:
+                    out[at].setdefault(header, column)
+
+        for sheet, rules in self.sheets.items():
+            columns = {one.name: one for one in SHEETS[sheet] if one.kind in ("number", "whole")}
+            for name in columns.keys() & rules.keys():
+                for part in rules[name]:
+                    own = (
+                        columns[name] if part.get("unit", "") in ("", columns[name].unit) else None
+                    )
+                    add(_needs({**part, "when": {}}), own, (sheet, "catches", "placements"))
+                    add([part[k] for k in part if k == "from_placement"], own, ("placements",))
+                    add([part[k] for k in part if k == "from_site"], own, ("sites",))
+            if not rules and not (sheet == "catches" and self.shape.columns) and sheet in raw:
+                out[sheet] |= own_number_columns(raw[sheet])
+        count = next(one for one in SHEETS["catches"] if one.name == "count")
+        add(self.shape.columns, count, ("catches", "placements"))
+        return out
+
+
+def own_number_columns(cells: Cells) -> dict[str, Column | None]:
+    """Columns of numbers of a sheet under our headers, or under other names for them."""
+    names = known_names(cells.sheet)
+    numbers = {one.name: one for one in SHEETS[cells.sheet] if one.kind in ("number", "whole")}
+    named = {header: names.get(plain(header), "") for header in cells.frame.columns}
+    return {header: numbers[name] for header, name in named.items() if name in numbers}
 
 
 def apply_mapping(

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
 
 __all__ = [
-    "NO_VALUE", "all_plain", "number_column", "numbers_of", "read_number", "remedy_for",
-    "spelt_number",
+    "NO_VALUE", "all_plain", "number_column", "numbers_of", "point_settled", "read_number",
+    "remedy_for", "spelt_number",
 ]  # fmt: skip
 
 # Possessive: what follows tells where each part ends, and keeping ways back takes 20 times as long.
@@ -342,6 +342,20 @@ def _settled(value: str, mark: str, column: Column | None) -> float | Wording:
         return say(f"number_unclear.{name}_of_thousands", whole=whole)
     other = value.replace(mark, "." if mark == "," else ",")
     return say(f"number_unclear.{name}", whole=whole, decimal=other)
+
+
+def point_settled(value: str, column: Column | None) -> float | Wording:
+    """Settle a point before three digits where nothing else in a file shows what points divide.
+
+    A count has no decimals; but 2.000 may be 2, as a program writes it.
+    """
+    if column is not None and column.kind == "whole" and not value.endswith("000"):
+        return float(value.replace(".", "").replace("\u2212", "-"))
+    read = _settled(value.replace("\u2212", "-"), ".", column)
+    if isinstance(read, Wording):
+        whole = value.replace(".", "")
+        return say("number_unclear.point_open", whole=whole, decimal=f"{value}0")
+    return read
 
 
 def remedy_for(value: str, column: Column) -> Wording:

@@ -57,17 +57,20 @@ class Shape:
         Their columns in which an empty cell repeats the one above.
     no_rows_mean
         Outcome of placements without outcome and without catch rows: nil, or '' = not known.
+    decimal
+        Sign before the decimals of their numbers; '' = as the numbers show it.
     """
 
     rows: str = "placement"
     columns: dict[str, dict[str, str]] = field(default_factory=dict)
     fill_down: tuple[str, ...] = ()
     no_rows_mean: str = ""
+    decimal: str = ""
 
     @classmethod
     def read(cls, table: Dict[str, Any], columns: Dict[str, Any], faults: list[Wording]) -> Shape:
         """Take [shape] and [columns] of a mapping; what is wrong is added to `faults`."""
-        known = ("rows", "fill_down", "no_rows_mean", "date_order")
+        known = ("rows", "fill_down", "no_rows_mean", "date_order", "decimal")
         for name in table:
             if name not in known:
                 near = did_you_mean(name, known)
@@ -77,6 +80,10 @@ class Shape:
             faults.append(say("mapping_unclear.shape_value", name="rows", choices=", ".join(_ROWS)))
         if nothing not in ("", "nil"):
             faults.append(say("mapping_unclear.shape_value", name="no_rows_mean", choices="nil"))
+        decimal = str(table.get("decimal", ""))
+        if decimal not in ("", ",", "."):
+            choices = '"," or "."'
+            faults.append(say("mapping_unclear.shape_value", name="decimal", choices=choices))
         counted: dict[str, dict[str, str]] = {}
         for header, about in columns.items():
             own = about if isinstance(about, dict) else {"species": about}
@@ -88,7 +95,9 @@ class Shape:
                         say("mapping_unclear.counted", header=header, name=name, near=near)
                     )
         down = table.get("fill_down", [])
-        return cls(rows, counted, tuple([down] if isinstance(down, str) else down), nothing)
+        return cls(
+            rows, counted, tuple([down] if isinstance(down, str) else down), nothing, decimal
+        )
 
     @property
     def one_sheet(self) -> bool:

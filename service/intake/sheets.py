@@ -12,9 +12,10 @@ import pandas as pd
 
 from layers.frames import PASS_MINUTES
 from service.intake.columns import SHEETS, known_names, plain
+from service.intake.decimal_marks import with_decimal_marks
 from service.intake.file_roles import roles_of
 from service.intake.findings import Cells, Findings
-from service.intake.mapping import Mapping, apply_mapping
+from service.intake.mapping import Mapping, apply_mapping, own_number_columns
 from service.intake.reading import SPATIAL_FILES, read_cells, whole_sheet
 from service.intake.recognising import by_content, recognised
 from service.intake.spellings import as_written_by_us, without_totals
@@ -157,6 +158,9 @@ def read_sheets(
         crs=crs,
         returned=returned,
     )
+    if followed is None:
+        numbers = {sheet: own_number_columns(cells) for sheet, cells in raw.items()}
+        sheets = replace(sheets, cells=with_decimal_marks(raw, numbers, "", findings))
     return _under_our_headers(sheets, followed, Path(waypoints) if waypoints else None)
 
 
@@ -205,6 +209,8 @@ def _under_our_headers(
     raw, findings, species = sheets.cells, sheets.findings, None
     rows_read = {sheet: len(cells.frame) for sheet, cells in raw.items()}
     if mapping is not None:
+        numbers = mapping.number_columns(raw)
+        raw = with_decimal_marks(raw, numbers, mapping.shape.decimal, findings)
         sheets = replace(sheets, date_order=sheets.date_order or mapping.date_order)
         raw, species = apply_mapping(mapping, raw, findings, sheets.date_order)
     named = {}

@@ -12,7 +12,7 @@ import pyogrio
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
-from service.intake.cell_texts import as_typed
+from service.intake.cell_texts import as_number_typed
 from service.intake.geopackage_limits import SQLITE_BEGINS, stored_layers
 from service.intake.wording import Wording, say
 
@@ -128,7 +128,7 @@ def _label(crs: pyproj.CRS | None) -> str:
 
 
 def _texts(column: pd.Series) -> pd.Series:
-    texts = column.map(as_typed).astype("str")
+    texts = column.map(as_number_typed).astype("str")
     if pd.api.types.is_datetime64_dtype(column.dtype):
         days = (column.dropna() == column.dropna().dt.normalize()).all()
         texts = texts.str.slice(0, 10) if days else texts

@@ -14,7 +14,7 @@ import openpyxl
 import pandas as pd
 from openpyxl.utils.exceptions import InvalidFileException
 
-from service.intake.cell_texts import as_typed
+from service.intake.cell_texts import as_number_typed
 from service.intake.text_bounds import LONGEST_CELL, MOST_CELLS, MOST_COLUMNS
 from service.intake.wording import say
 
@@ -187,4 +187,4 @@ def cell_text(cell: Any) -> str:  # noqa: ANN401  three classes of cells
     if isinstance(value, dt.timedelta):
         minutes, seconds = divmod(round(value.total_seconds()), 60)
         return f"{minutes // 60}:{minutes % 60:02}" + f":{seconds:02}" * bool(seconds)
-    return as_typed(value)
+    return as_number_typed(value)
