@@ -16,6 +16,7 @@ from service.intake.columns import plain
 from service.intake.header_words import NO_FISH, WORDS
 from service.intake.headers import (
     HHMM,
+    OPEN,
     Header,
     Names,
     disagreeing,
@@ -37,6 +38,7 @@ __all__ = ["Table", "beside_nothing", "read_table"]
 _MOST_VALUES: Final = 200  # of a column whose words are translated
 _MOST: Final = 2  # that a header may say of a day
 _OR_DURATIONS: Final = ("time", "zeit", "tijd", "tid")  # may also be how long it took
+_OLDER: Final = re.compile(r"[>≥]\s*0\s*\+")  # all but the fish of the year
 _NAMED: Final = 0.5  # share of values that are species, at least, in a column of species
 
 
@@ -119,6 +121,8 @@ def read_table(
             continue
         if parts or column == "minutes":
             table.rules.setdefault("minutes", {})[header.text] = _unit_of_time(header)
+        if column == "method":
+            _take(table, header, "placements.method", names, methods)
         table.from_.setdefault((sheet, column), header)
         taken.add(header.text)
     _without_totals(table)
@@ -205,7 +209,11 @@ def _without_totals(table: Table) -> None:
 
 def _doubt(table: Table, names: Names) -> None:
     """Doubt numbers below a name of fish and words that are not understood."""
-    used = {header.text for header in table.from_.values()} | {*table.columns, *table.totals}
+    used = {header.text for header in table.from_.values()} | {
+        *table.columns,
+        *table.totals,
+        *table.doubtful,
+    }
     if table.has("catches", "species"):
         return
     for header in table.headers:
@@ -234,24 +242,45 @@ def _known_by_contents(table: Table, header: Header, names: Names, methods: Sequ
             ]
             return True
     # Where a name of fish stands alone, signs for present are refused below it, not left out.
-    listed = bool(names.find(header.words)) and not any(len(text) > 20 for text in header.cells)
+    own = _counted(header, names)
+    listed = "species" in own and not any(len(text) > 20 for text in header.cells)
     if listed or (header.counts and (header.numeric or not header.cells)):
-        own = _counted(header, names)
+        if own and _OLDER.search(header.text):
+            table.doubtful.append(header.text)
+            return True
         if own:
             table.columns[header.text] = own
             return True
     if len(header.cells) > _MOST_VALUES or header.numeric or not header.cells:
         return False
-    lists = {name: [*WORDS["methods"].get(name, []), name] for name in methods}
+    lists = _words_of_methods(methods)
     for column, known in (("method", lists), ("outcome", WORDS["outcomes"])):
         found = {text: word_for(text, known) for text in header.cells}
         if all(found.values()) and not table.has("placements", column):
             if column == "outcome" and not any(m == "outcome" for *_, m in meanings(header)):
                 continue
-            table.from_["placements", column] = header
-            table.rules[column] = _translated(header, found)
+            _take(table, header, f"placements.{column}", names, methods)
             return True
     return False
+
+
+def _words_of_methods(methods: Sequence[str]) -> dict[str, list[str]]:
+    """List what people call each method of the store."""
+    return {name: [*WORDS["methods"].get(name, []), name] for name in methods}
+
+
+def _methods_named(text: str, known: Mapping[str, list[str]]) -> list[str]:
+    """Methods of which a cell has a word: all, where it has words of several."""
+    words = f" {spelt(text)} "
+    exact = [name for name, own in known.items() if words.strip() in map(spelt, own)]
+    several = [
+        name
+        for name, own in known.items()
+        if any(len(one) > 3 and f" {spelt(one)} " in words for one in own)
+    ]
+    if len(exact) == 1 or len(several) < 2:
+        return [one] if (one := word_for(text, dict(known))) else []
+    return several
 
 
 def _take(table: Table, header: Header, meant: str, names: Names, methods: Sequence[str]) -> None:
@@ -274,9 +303,14 @@ def _take(table: Table, header: Header, meant: str, names: Names, methods: Seque
     elif column == "species":
         table.rules[column] = _translated(header, {t: names.find(t) for t in header.cells})
     elif column in ("method", "outcome"):
-        of_methods = {name: [*WORDS["methods"].get(name, []), name] for name in methods}
-        known = of_methods if column == "method" else WORDS["outcomes"]
+        known = _words_of_methods(methods) if column == "method" else WORDS["outcomes"]
         table.rules[column] = _translated(header, {t: word_for(t, known) for t in header.cells})
+        for text in header.cells[:_MOST_VALUES] if column == "method" else ():
+            named = _methods_named(text, known)
+            if len(named) != 1:
+                table.rules[column][text] = OPEN
+                which = " or ".join(named) or "which of the store's methods"
+                table.open.append(f"{header.text}: {text!r} is {which}? Write it in place of the ?")
 
 
 def _known_as_time(table: Table, header: Header) -> bool:

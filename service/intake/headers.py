@@ -47,6 +47,7 @@ _NEAR: Final = 88.0  # of 100: a letter or two of a long word
 _LOOKED_AT: Final = 500  # distinct values of a column
 _UNIT: Final = re.compile(r"^(?P<words>.*?)[\s,]*[(\[](?P<unit>[^()\[\]]*)[)\]]\s*\.?$")
 _TAIL: Final = re.compile(r"^(?P<words>.+?)[\s_]+(?P<unit>\S+)$")
+_NUMERO: Final = re.compile(r"N\s*[°º]\.?|№", re.IGNORECASE)  # numbers of what, not how many
 _ZONE: Final = re.compile(r"UTM\s*(?:zone)?\s*(\d{1,2})\s*([NS])?", re.IGNORECASE)
 _PASS_WORDS: Final = "|".join(sorted(WORDS["passes"]["words"], key=len, reverse=True))
 _PASS: Final = re.compile(
@@ -70,7 +71,8 @@ OPEN: Final = "?"
 """Unit of durations such as 0:45, of which nobody says what their parts are."""
 # What stands below these is a number of fish, or is refused with its place.
 _SURE_COUNTS: Final = frozenset(
-    {"count", *WORDS["headers"]["catches"]["count"]} - {"no", "total", "number", "catch", "caught"}
+    {"count", *WORDS["headers"]["catches"]["count"]}
+    - {"no", "total", "number", "catch", "caught", "n", "nb"}
 )
 _OF_PASSES: Final = ("minutes", "count", "passes", "pass_no")  # that Pass 1 may stand above
 _OF_FISH: Final = frozenset({"length", *WORDS["headers"]["lengths"]["length_mm"]})
@@ -190,6 +192,8 @@ class Header:
     @cached_property
     def words(self) -> str:
         """The words of the header without unit and number of a pass."""
+        if _NUMERO.fullmatch(self.text):
+            return "nr"
         tail = _TAIL.match(self.text)
         apart = tail if tail and canonical_unit(tail["unit"]) else None
         fit = _UNIT.match(self.text) or apart

@@ -375,7 +375,7 @@ def _faults(
             faults.append(say("mapping_unclear.keys", **at, keys=", ".join(sorted(strange))))
         if len(set(part) & _SOURCES) != 1:
             faults.append(say("mapping_unclear.source", **at))
-        if _OPEN in _needs(part):
+        if _OPEN in {*_needs(part), *map(str, part.get("values", {}).values())}:
             faults.append(say("mapping_unclear.open", **at))
         units = known_units(known[ours])
         if "unit" in part and part["unit"] not in units:

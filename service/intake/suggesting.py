@@ -544,6 +544,9 @@ def _line(column: str, sheet: str, table: Table, header: Header) -> str:
         rule["values"] = table.rules[column]
     line = f"{column} = {_toml(rule if len(rule) > 1 else header.text)}{_values(header)}"
     stated = header.unit or header.in_cells or known_names(sheet).get(plain(header.text)) == column
+    other = re.search(r"[(\[]\s*(%|\w+/\w+)\s*[)\]]", header.text)
+    if unit in _ASKED and not header.unit and other:
+        return f"# {line}  ? {other[1]} is not {unit}, nor converted to it; leave it out"
     if unit in _ASKED and not stated:
         return f"# {line}  ? no unit stated; take out the # if {unit}"
     return line

@@ -30,6 +30,7 @@ _UNITS: Final[dict[str, dict[str, tuple[float, float]]]] = {
     "°C": {"°F": (5 / 9, -160 / 9), "K": (1, -273.15)},
     "µS/cm": {"mS/cm": (1000, 0), "S/m": (10_000, 0)},
     "mg/l": {"g/m³": (1, 0)},
+    "m/s": {"cm/s": (0.01, 0), "km/h": (1 / 3.6, 0)},
 }
 CLOCK: Final = "h:mm"
 """Hours and minutes, and seconds behind them where they stand, as 1:20."""

@@ -138,3 +138,79 @@ def test_the_time_of_all_passes_is_not_added_to_that_of_each(store, tmp_path):
     )
     assert "minutes" not in own
     assert any("Minutes fished" in one for one in made.open_questions)
+
+
+def test_words_of_two_methods_are_neither(store, tmp_path):
+    """A landing net used for kick sampling has two words; only somebody who was there knows."""
+    text = (
+        beside(("Gear", "schepnet kick", "E-Fischerei", "xyzzy"))
+        .replace("electric fishing", "dry")
+        .replace("Method", "Weather")
+    )
+    made, rules = suggested(store, tmp_path, text)
+    assert rules["placements"]["method"]["values"] == {
+        "schepnet kick": "?",
+        "E-Fischerei": "electric_fishing",
+        "xyzzy": "?",
+    }
+    questions = " ".join(made.open_questions)
+    for one in ("hand_net", "kick_net", "xyzzy"):
+        assert one in questions
+    assert any("?" in one.remedy for one in checked(store, tmp_path, text).refused)
+
+
+def test_a_number_of_a_sample_is_no_count(store, tmp_path):
+    text = beside(
+        ("Species", "Bullhead", "Eel", "Minnow"), ("Effectif", "1 234", "au moins 20", "7")
+    )
+    _, rules = suggested(store, tmp_path, text.replace("Sample", "N°"))
+    assert rules["placements"]["placement_id"] == "N°"
+    assert rules["catches"]["count"] == "Effectif"
+
+
+def test_a_life_stage_behind_a_species_is_of_it_whatever_the_cells(store, tmp_path):
+    _, rules = suggested(
+        store,
+        tmp_path,
+        beside(("Eel adulto", "4", ">5", "0"), ("Eel juvenil", "11", "2", "0")),
+    )
+    assert rules["columns"] == {
+        "Eel adulto": {"species": "Anguilla anguilla", "life_stage": "adult"},
+        "Eel juvenil": {"species": "Anguilla anguilla", "life_stage": "juvenile"},
+    }
+
+
+def test_fish_older_than_those_of_the_year_are_no_fry(store, tmp_path):
+    made, rules = suggested(
+        store,
+        tmp_path,
+        beside(("Brown trout 0+", "4", "0", "2"), ("Brown trout >0+", "3", "1", "0")),
+    )
+    assert rules["columns"]["Brown trout 0+"]["life_stage"] == "fry"
+    assert set(rules["columns"]) == {"Brown trout 0+", "?"}
+    assert sum("Brown trout >0+" in one for one in made.open_questions) == 1
+
+
+def test_a_stated_unit_is_converted_or_said(store, tmp_path):
+    """1 cm/s is 0.01 m/s (SI brochure)."""
+    text = beside(("Velocity (cm/s)", "35", "40", "20"), ("DO (%)", "92", "95", "88"))
+    made, rules = suggested(store, tmp_path, text)
+    assert rules["placements"]["water_velocity_m_s"] == {"from": "Velocity (cm/s)", "unit": "cm/s"}
+    assert "no unit stated" not in made.text
+    assert "% is not mg/l" in made.text
+    placements = checked(store, tmp_path, text).records.placements
+    assert placements["water_velocity_m_s"].tolist() == pytest.approx([0.35, 0.4, 0.2])
+
+
+@pytest.mark.parametrize(
+    ("header", "cells", "column"),
+    [
+        ("Nb de coups", ("3", "4", "2"), "lifts"),
+        ("Aantal schepbewegingen", ("3", "4", "2"), "lifts"),
+        ("Nº redes", ("3", "4", "2"), "gear_count"),
+        ("Anm", ("dry", "", "wet"), "notes"),
+    ],
+)
+def test_further_words_above_columns(store, tmp_path, header, cells, column):
+    _, rules = suggested(store, tmp_path, beside((header, *cells)))
+    assert rules["placements"][column] == header
