@@ -250,8 +250,21 @@ def declare_nil(sheets: Dict[str, Cells], findings: Findings) -> dict[str, Cells
     first = zero & owner.isin(set(ids[in_zeros])).to_numpy(bool)
     findings.read(catches, first & ~owner.duplicated().to_numpy(bool), "species", "all_zero")
     out["catches"] = catches.rows(~(worded | zero))
+    placements = _with_notes(placements, catches.rows(worded))
     out["placements"] = with_outcome(placements, in_words | in_zeros)
     return out
+
+
+def _with_notes(placements: Cells, none: Cells) -> Cells:
+    """Keep the notes of rows without fish with their placements, but where they stand there."""
+    noted = none.frame[none.column("notes") != ""]
+    if not len(noted):
+        return placements
+    ids, own = placements.column("placement_id"), placements.column("notes")
+    texts = noted.groupby("placement_id")["notes"].agg(lambda each: "; ".join(each.unique()))
+    more = ids.map(texts).fillna("").astype("str")
+    both = own.where((more == "") | (own == more), own.str.cat(more, sep="; ").str.strip("; "))
+    return replace(placements, frame=placements.frame.assign(notes=both.astype("str")))
 
 
 def with_outcome(placements: Cells, nothing: pd.Series) -> Cells:

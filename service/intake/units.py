@@ -76,7 +76,7 @@ def converted(number: float, written: str, unit: str) -> float | None:
         return number
     for other, (factor, offset) in _UNITS.get(unit, {}).items():
         if _spelt(other) == spelt:
-            return number * factor + offset
+            return _without_noise(number * factor + offset)
     return None
 
 
@@ -95,7 +95,12 @@ def in_ours(
     if number is None or written == unit:
         return number
     factor, offset = _UNITS[unit][written]
-    return number * factor + offset
+    return _without_noise(number * factor + offset)
+
+
+def _without_noise(number: float) -> float:
+    """Round to twelve digits: what binary fractions add behind them is no part of a measure."""
+    return float(f"{number:.12g}")
 
 
 def rewriting(
