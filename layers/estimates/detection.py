@@ -221,7 +221,9 @@ def detection(
         A column is missing, `unit` is unknown, or a method or species is not in its list.
     """
     units = units_of(placements, snaps, unit, reach_length_m=reach_length_m, segment_m=segment_m)
-    season = seasons(placements, units, methods, effort, unit=unit, years=years, days=days)
+    season = seasons(
+        placements, units, methods, effort, unit=unit, years=years, days=days, apart=True
+    )
     looking = looking_of(season, placements, catches, species, methods, covariates)
     places = None
     if catchment_of is not None and ancestors is not None and covariates is None:
@@ -273,18 +275,19 @@ def _rows_of(
             del shared["chance_missed_se"]
     for j, method in enumerate(visits.methods):
         own = visits.column == j
+        usual = season.usual[visits.rows[own][0]]
         row = shared | {
             "method": methods[method],
             "visits": int(own.sum()),
             "visits_found": int(visits.found[own].sum()),
             "placements": int(season.placements[visits.rows[own]].sum()),
-            "usual_effort": season.usual[method],
+            "usual_effort": usual,
             "effort_unit": season.effort_unit[method],
         }
         said = [problem]
         if fit is not None:
             row |= _spelled("detection", fit.detection[visits.kinds[j]])
-            share = season.usual_placement[method] / season.usual[method]
+            share = season.usual_placement[visits.rows[own][0]] / usual
             if not visits.found[visits.kinds[visits.column] == visits.kinds[j]].any():
                 # What the penalty makes of it is no estimate.
                 row["detection"] = row["detection_se"] = np.nan

@@ -45,7 +45,8 @@ class Seasons:
     unit, method, year
         Number of the unit, row of the methods, year in which its season began.
     effort
-        In multiples of the method's usual effort, the median of its visits; 1 where not known.
+        In multiples of the method's usual effort, the median of its visits, in their own season
+        where seasons are apart; 1 where not known.
     known
         Whether all placements of the visit state their effort.
     placements
@@ -53,7 +54,8 @@ class Seasons:
     date
         Local date.
     usual, usual_placement, effort_unit
-        By row of the methods: usual effort of a visit and of a placement, and its unit.
+        Usual effort of a visit and of a placement of each visit's method; unit by row of the
+        methods.
     left_out
         Placements in no visit, by reason.
     """
@@ -139,6 +141,7 @@ def seasons(
     unit: Unit,
     years: Collection[int] | None = None,
     days: Days | None = None,
+    apart: bool = False,
 ) -> Seasons:
     """Gather placements that looked into visits.
 
@@ -153,6 +156,8 @@ def seasons(
     days
         First and last day of the season. Where the last comes before the first, the season
         goes on into the next year, and bears the year in which it began.
+    apart
+        Whether each season has usual efforts of its own, not those of all seasons together.
     """
     fished = looked(placements)
     dates = local_dates(placements)
@@ -185,15 +190,18 @@ def seasons(
     total = np.bincount(visit[order], np.nan_to_num(amount[order]), minlength=n)
     known = np.bincount(visit, np.isnan(amount), minlength=n) == 0
     of_method = method[first]
+    alike = method
+    if apart:
+        alike = method + len(methods) * pd.factorize(year[rows])[0]
     usual, usual_placement = (
-        _medians(values[good], by[good], len(methods))
+        _medians(values[good], by[good], int(alike.max(initial=-1)) + 1)[alike[first]]
         for values, by, good in (
-            (np.asarray(total, dtype=np.float64), of_method, known),
-            (amount, method, ~np.isnan(amount)),
+            (np.asarray(total, dtype=np.float64), alike[first], known),
+            (amount, alike, ~np.isnan(amount)),
         )
     )
     with np.errstate(invalid="ignore", divide="ignore"):
-        relative = np.where(known, total / usual[of_method], 1.0)
+        relative = np.where(known, total / usual, 1.0)
     visit_of = np.full(len(placements), -1, dtype=np.int64)
     visit_of[rows] = visit
     return Seasons(

@@ -238,6 +238,20 @@ def test_each_year_has_its_own_rows():
     assert later.attrs["inputs"]["left_out"] == {"another season": 1, "no reach": 1}
 
 
+def test_a_season_has_usual_efforts_of_its_own():
+    """Kick nets of ten lifts in another year change nothing of this one, chosen or not."""
+    rows, catches, reaches = salamander()
+    for r in rows:
+        r["lifts"] = 2
+    more = [r | {"lifts": 10} for r in visits(2024, 39, 8)]
+    reaches |= {r["placement_id"]: r["placement_id"].split("v")[0] for r in more}
+    args = frames([*rows, *more], catches, reaches)
+    whole, alone = detection(*args), one(detection(*args, years=[2025]))
+    own = whole[(whole["species"] == BULLHEAD) & (whole["year"] == 2025)].iloc[0]
+    assert own["usual_effort"] == alone["usual_effort"] == 2
+    pd.testing.assert_series_equal(own, alone, check_names=False)
+
+
 @pytest.mark.parametrize(
     ("days", "years"),
     [
