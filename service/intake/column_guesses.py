@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
 import pandas as pd
 
 from service.intake.columns import plain
@@ -38,6 +39,7 @@ __all__ = ["Table", "beside_nothing", "read_table"]
 _MOST_VALUES: Final = 200  # of a column whose words are translated
 _MOST: Final = 2  # that a header may say of a day
 _OR_DURATIONS: Final = ("time", "zeit", "tijd", "tid")  # may also be how long it took
+_METRES: Final = 10_000  # of a grid: no count of fish is so large
 _OLDER: Final = re.compile(r"[>≥]\s*0\s*\+")  # all but the fish of the year
 _NAMED: Final = 0.5  # share of values that are species, at least, in a column of species
 
@@ -101,8 +103,12 @@ def read_table(
     for header in table.headers:
         if said.get(header.text):
             _take(table, header, said[header.text], names, methods)
+    _take_letters(table, said)
+    used = {header.text for header in table.from_.values()}
     for header in table.headers:
-        if header.text not in said and not _known_by_contents(table, header, names, methods):
+        if header.text not in {*said, *used} and not _known_by_contents(
+            table, header, names, methods
+        ):
             open_ += [(score, header, sheet, own) for score, sheet, own in meanings(header)]
     crosswise = WORDS["crosswise"]
     along = any(h.is_degrees and h.words in crosswise["longitude"] for h in table.headers)
@@ -142,6 +148,22 @@ def read_table(
                 f"{header.text}: its header says {column}, but {header.cells[0]} is not read as one"
             )
     return table
+
+
+def _take_letters(table: Table, said: Mapping[str, str]) -> None:
+    """Take N beside E for a position: numbers so large, or degrees, are no counts."""
+    own = {h.text.casefold(): h for h in table.headers if h.text not in said}
+    if not {"n", "e"} <= set(own) or table.places:
+        return
+    pair = own["n"], own["e"]
+    if all(header.is_degrees for header in pair):
+        columns = "latitude", "longitude"
+    elif all(h.cells and _numbers(table, h.text).replace(0, np.nan).min() > _METRES for h in pair):
+        columns = "northing", "easting"
+    else:
+        return
+    for column, header in zip(columns, pair, strict=True):
+        table.from_["placements", column] = header
 
 
 def _unit_of_time(header: Header) -> str:

@@ -214,3 +214,26 @@ def test_a_stated_unit_is_converted_or_said(store, tmp_path):
 def test_further_words_above_columns(store, tmp_path, header, cells, column):
     _, rules = suggested(store, tmp_path, beside((header, *cells)))
     assert rules["placements"][column] == header
+
+
+@pytest.mark.parametrize(
+    ("north", "east", "columns"),
+    [
+        (("5836180", "5836076", "5836063"), ("344246", "344000", "343735"), "northing easting"),
+        (
+            ("52.6000", "52.6120", "52.6130"),
+            ("11.2127", "11.2070", "11.2080"),
+            "latitude longitude",
+        ),
+        (("4", "3", "2"), ("1", "2", "3"), ""),
+    ],
+)
+def test_n_beside_e_is_a_position_by_its_numbers(store, tmp_path, north, east, columns):
+    text = beside(("N", *north), ("E", *east)).replace("Lat;Long", "A1;A2")
+    made, rules = suggested(store, tmp_path, text)
+    if not columns:
+        assert not {"northing", "latitude"} & set(rules["placements"])
+        return
+    first, second = columns.split()
+    assert (rules["placements"][first], rules["placements"][second]) == ("N", "E")
+    assert not any("counted" in one for one in made.open_questions)
