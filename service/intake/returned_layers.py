@@ -41,6 +41,7 @@ _SAME_PLACE_M: Final = 0.001
 _METRES_PER_DEGREE: Final = 111_320.0  # on the equator: nowhere is a degree longer by much
 _KINDS: Final = {column.name: column.kind for column in SHEETS["placements"]}
 _YES_NO: Final = {"1": "yes", "true": "yes", "0": "no", "false": "no"}  # as GDAL gives truths
+_NOT_ON_LAYER: Final = ("crew", "operator_certificate", "machine_check", "permit")
 _WHERE: Final = PLACE | {"crs"}
 
 
@@ -183,7 +184,10 @@ class _Merge:
         before = np.where(known, before, table)
         layer = before
         if column in self.shown:
-            layer = np.where(self.on_layer, self.shown[column].to_numpy(object), before)
+            own = self.shown[column].to_numpy(object)
+            # The layer is handed over without these: an empty cell of an added column says nothing.
+            added = (own == "") if column in _NOT_ON_LAYER else np.zeros(len(own), dtype=bool)
+            layer = np.where(self.on_layer & ~added, own, before)
         stored = np.where(self.is_stored, self.stored[column].to_numpy(object), before)
         was, said, drawn, now = (_comparable(one, column) for one in (before, table, layer, stored))
         # What was read out of a cell as handed over, such as n/a as empty, is no correction.

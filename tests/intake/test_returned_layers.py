@@ -257,3 +257,23 @@ def test_a_bad_cell_of_the_layer_is_named_by_its_feature(path):
     fid = fid.index[fid["placement_id"] == "P2"][0]
     assert f"out.gpkg, layer placements, feature P2 (fid {fid}), column outcome" in done.output
     assert ", column outcome" not in done.output.replace(f"(fid {fid}), column outcome", "")
+
+
+def test_a_column_added_to_the_layer_empties_nothing_where_it_is_empty(path):
+    """Crews are not on the layer; one that is added and filled for one placement changes that."""
+    sheet = PLACEMENTS.replace("outcome,notes", "outcome,notes,crew").replace(
+        ",caught,", ",caught,,A"
+    )
+    sheet = sheet.replace(",nil,", ",nil,,B")
+    (path.parent / "crews.csv").write_text(sheet, "utf-8")
+    done = run(import_, path, "--placements", path.parent / "crews.csv", "--update")
+    assert done.exit_code == 0, done.output
+    file = handed_over(path)
+    frame = corrected(file)
+    assert "crew" not in frame
+    frame["crew"] = [{"P1": "C"}.get(name) for name in frame["placement_id"]]
+    saved(file, frame)
+    done = run(import_, path, file, "--update")
+    assert done.exit_code == 0, done.output
+    assert [line for line in shown(done.output) if "crew" in line and "P2" in line] == []
+    assert len([line for line in shown(done.output) if "crew" in line]) == 1
