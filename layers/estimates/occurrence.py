@@ -76,10 +76,8 @@ OCCURRENCE_COLUMNS: Final = (
 )
 _MOST_METHODS: Final = 62  # they are kept as bits of one signed 64-bit number
 _NOTE: Final = (
-    "{odd:.0f} of {found:.0f} placements that found it used a method not listed for it, or gear "
-    "that did not fish properly; such gear counts as looking only where it found it, so shares "
-    "may be too high; without it {listed_found:.0f} of {listed:.0f} placements, "
-    "{reaches_found} of {reaches} reaches"
+    "{odd:.0f} of {found:.0f} finds by gear not listed for it, or that did not fish properly; "
+    "without: {listed_found:.0f} of {listed:.0f} placements, {reaches_found} of {reaches} reaches"
 )
 
 

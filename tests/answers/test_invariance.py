@@ -103,6 +103,8 @@ def answers(path):
             "first_looked", "last_looked", "looked_methods", "effort", "individuals", "methods",
             "note"]  # fmt: skip
     rates = ["method", "catchment", "species", "placements", "effort", "individuals", "cpue"]
+    # Numbers of reaches are another thing where reaches are cut.
+    occurrence["note"] = occurrence["note"].str.replace(r", \d+ of \d+ reaches$", "", regex=True)
     return {
         "sampled": by,
         "gaps": gaps,

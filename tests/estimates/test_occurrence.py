@@ -183,9 +183,10 @@ def test_a_find_against_the_list_still_counts():
     row = row_of(frame, "basin", stickleback)
     assert (row["placements"], row["placements_found"]) == (2, 2)
     assert (row["reaches"], row["reaches_found"]) == (1, 1)
-    assert row["note"].startswith("2 of 2 placements that found it used a method not listed")
-    assert "shares may be too high" in row["note"]
-    assert row["note"].endswith("without it 0 of 0 placements, 0 of 0 reaches")
+    assert row["note"] == (
+        "2 of 2 finds by gear not listed for it, or that did not fish properly; "
+        "without: 0 of 0 placements, 0 of 0 reaches"
+    )
     assert row_of(frame, "mere", stickleback)["state"] == "found"
     assert row_of(frame, "brook", "Cottus perifretum")["note"] == ""
 

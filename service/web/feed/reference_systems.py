@@ -140,14 +140,14 @@ def read_system(
     """Find the CRS that a parameter names by its URI.
 
     Raises RequestError where the feed does not offer it (requirements /req/crs/fc-crs-valid-value
-    and /req/crs/fc-bbox-crs-valid-value), or the network lies outside its area of use.
+    and /req/crs/fc-bbox-crs-valid-value), or the network lies far outside its area of use.
     """
     for system in systems:
         if system.uri == text:
             if meant := _area_missed(system, store):
                 raise RequestError(
                     f"{name} {text!r} is meant for this area: {meant}. The streams of this store "
-                    "lie outside, where its coordinates would be wrong or missing; name another "
+                    "lie far outside, where its coordinates would be wrong or missing; name another "
                     f"CRS, such as {CRS84}."
                 )
             return system
@@ -157,7 +157,11 @@ def read_system(
 
 
 def _area_missed(system: ReferenceSystem, store: Store) -> str:
-    """Name of the area that a CRS is meant for, where all of the network lies outside it."""
+    """Name of the area that a CRS is meant for, where all of the network lies far outside it.
+
+    A projection stays good for some way beyond its area, and officers use their own for waters
+    next to it: far is farther than the area is wide and high (common practice, no source).
+    """
     area = system.crs.area_of_use
     if (
         area is None
@@ -169,8 +173,12 @@ def _area_missed(system: ReferenceSystem, store: Store) -> str:
     if bounds is None:
         return ""
     west, south, east, north = bounds
-    lon, lat = np.meshgrid([west, (west + east) / 2, east], [south, (south + north) / 2, north])
-    missed = outside_area_of_use(lon.ravel(), lat.ravel(), system.crs).all()
+    wide, high = (area.east - area.west) % 360 or 360, area.north - area.south
+    lon, lat = np.meshgrid(
+        np.linspace(west - wide, east + wide, 21), np.linspace(south - high, north + high, 21)
+    )
+    around = (lon.ravel() + 180) % 360 - 180
+    missed = outside_area_of_use(around, lat.ravel(), system.crs).all()
     return area.name.rstrip(".") if missed else ""
 
 
