@@ -147,8 +147,8 @@ def read_system(
             if meant := _area_missed(system, store):
                 raise RequestError(
                     f"{name} {text!r} is meant for this area: {meant}. The streams of this store "
-                    "lie far outside, where its coordinates would be wrong or missing; name another "
-                    f"CRS, such as {CRS84}."
+                    "lie far outside, where its coordinates would be wrong or missing; name "
+                    f"another CRS, such as {CRS84}."
                 )
             return system
     raise RequestError(
