@@ -45,7 +45,7 @@ _AUTHORITY: Final = re.compile(
     r"(?P<name>[A-Z][a-z]+(?: [a-z][a-z-]+){0,2}) "
     r"(?P<by>\([A-Z][^()]*\)|\(?(?:[a-z]{2,3} )?[A-Z][^()0-9]*,? ?[12][0-9]{3}\)?|[A-Z][a-z]*\.)"
 )
-_OPEN: Final = re.compile(r"(?P<name>[A-Z][a-z]+) (?:sp|spp)\.?")
+_OPEN: Final = re.compile(r"[A-Z][a-z]+ spp?\.?")
 _BETWEEN: Final = re.compile(r"\S+(?:inae|oidea|iformes)")
 
 
@@ -98,15 +98,14 @@ def with_names(raw: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
 
 
 def _bare_names(column: pd.Series, said: list[str]) -> pd.Series:
-    """Take who named it, and sp. behind a genus, off scientific names; says so."""
+    """Take who named it off scientific names; says so."""
     names = column.astype("str").str.strip()
-    for pattern, words in ((_AUTHORITY, "Who named it is left out"), (_OPEN, "Read as the genus")):
-        fits = {t: fit["name"] for t in names.dropna().unique() if (fit := pattern.fullmatch(t))}
-        names = names.replace(fits)
-        if fits:
-            first = ", ".join(list(fits)[:3]) + " …" * (len(fits) > 3)
-            said.append(f"{words} in {counted(len(fits), 'name')}: {first}.")
-    return names
+    texts = names.dropna().unique()
+    fits = {text: fit["name"] for text in texts if (fit := _AUTHORITY.fullmatch(text))}
+    if fits:
+        first = ", ".join(list(fits)[:3]) + " …" * (len(fits) > 3)
+        said.append(f"Who named it is left out in {counted(len(fits), 'name')}: {first}.")
+    return names.replace(fits)
 
 
 def _language_of(column: str) -> str:
@@ -122,6 +121,8 @@ def _language_of(column: str) -> str:
 def _rank_of(name: str) -> str:
     if _BETWEEN.fullmatch(name):
         return "a rank between"
+    if _OPEN.fullmatch(name):
+        return "genus"
     if " " in name:
         return "species"
     return "family" if name.endswith("idae") else "genus"
