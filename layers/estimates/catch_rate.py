@@ -26,6 +26,7 @@ from layers.fieldwork.looking import (
     rolled_up,
 )
 from layers.frames import PASS_MINUTES, codes_of, codes_within, reads
+from layers.plurals import counted as counted_words
 from layers.totals import ALL, CATCHMENTS_ANEW, refuse_all
 
 if TYPE_CHECKING:
@@ -138,6 +139,8 @@ def catch_per_unit_effort(
     n_groups, n_species = len(names), len(species)
     known = np.bincount(group[used[member]], minlength=n_groups) > 0
     without = _reasons(reasons, member, group, n_groups)
+    omitted = known[group] & ~used[member]
+    omitted_of = member[omitted], group[omitted]
     # With effort where any has it, else those that only caught something.
     rated = used[member] | ~known[group]
     member, group = member[rated], group[rated]
@@ -156,6 +159,10 @@ def catch_per_unit_effort(
         np.bincount(cell, weights[each], n_groups * n_species).reshape(size).astype(np.float64)
         for weights in (number, lower)
     )
+    each_omitted, of_omitted = rolled_up(row, omitted_of, len(placements))
+    fish = np.bincount(
+        of_omitted * n_species + kind[each_omitted], number[each_omitted], n_groups * n_species
+    ).reshape(size)
     full = (species["rank"].fillna("species") == "species").to_numpy(dtype=bool)
     can = detectable(species, methods).to_numpy(dtype=bool)[:, names["method"]].T
     at, listed = np.nonzero((can & full & wanted) | (individuals > 0))
@@ -186,6 +193,15 @@ def catch_per_unit_effort(
             "passes_counted": np.where(counted.first_pass, "first", "all")[by_method],
         }
     )
+    without = _reasons(reasons, *omitted_of, n_groups)
+    lacking = np.bincount(omitted_of[1], minlength=n_groups)[at]
+    problem = frame["problem"].to_numpy(dtype=object, copy=True)
+    for i in np.flatnonzero(lacking):
+        said = f"{counted_words(int(lacking[i]), 'placement')} left out"
+        said += f", with {fish[at[i], listed[i]]:.0f} fish" if fish[at[i], listed[i]] else ""
+        said += ": " + without[at[i]].removeprefix("no rate: ")
+        problem[i] = "; ".join(filter(None, [problem[i], said]))
+    frame["problem"] = problem
     frame = frame.astype(dict.fromkeys(_TEXTS, "str"))
     frame = frame.sort_values(["method", "catchment", "species"], ignore_index=True)
     left_out = left_out_by_outcome(placements)

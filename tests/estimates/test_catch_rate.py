@@ -83,6 +83,17 @@ def test_counts_of_at_least_leave_a_lower_limit_only():
     assert least["problem"].startswith("counts of 'at least'")
 
 
+def test_fish_of_placements_without_effort_are_named():
+    """Three of known effort, and a fourth, with ten fish, whose lifts nobody wrote down."""
+    placements = placements_of([{"placement_id": p, "lifts": 5} for p in "abc"])
+    more = placements_of([*({"placement_id": p, "lifts": 5} for p in "abc"), {"placement_id": "d"}])
+    catches = [caught(p, 4) for p in "abc"]
+    row = one(rates(more, [*catches, caught("d", 10)]), BULLHEAD)
+    assert (row["placements"], row["individuals"]) == (3, 12)
+    assert row["problem"] == "1 placement left out, with 10 fish: effort unknown"
+    assert one(rates(placements, catches), BULLHEAD)["problem"] == ""
+
+
 def test_an_upper_limit_of_no_use_says_so():
     """All fish in one short placement of three: nothing bounds the rate from above."""
     placements = placements_of(
