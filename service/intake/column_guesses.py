@@ -197,6 +197,15 @@ def _without_totals(table: Table) -> None:
     A column of a species without pass and stage, beside others of it with them, is their total, or
     those that are left; that it is less than they shows the latter.
     """
+    if table.has("catches", "species"):
+        # A row names its fish: a column with a name of fish counts that fish in no other row.
+        apart = [name for name, about in table.columns.items() if "species" in about]
+        for name in apart:
+            del table.columns[name]
+        parts = sum(_numbers(table, name) for name in table.columns)
+        for name in apart:
+            is_total = bool(table.columns) and bool((_numbers(table, name) == parts).all())
+            (table.totals if is_total else table.doubtful).append(name)
     count = table.from_.get(("catches", "count"))
     if count is not None and table.columns:
         parts = sum(_numbers(table, name) for name in table.columns)
@@ -364,7 +373,7 @@ def _known_as_time(table: Table, header: Header) -> bool:
             return table.clocks.setdefault(which, header) is header
         one = (odd or header.cells)[0]
         table.open.append(f"{header.text}: whether {one} is a time of day is not clear.")
-    elif _names_a_clock(words, done) and header.cells and not header.is_day:
+    elif _names_a_clock(words, done) and header.cells and not (header.is_day or header.unit):
         one = header.cells[0]
         table.open.append(
             f"{header.text}: its header says time of day, but {one} is not read as one"

@@ -237,7 +237,9 @@ class _Writer:
             self.key = [named.text]
             filled = bool((self.frame[named.text] != "").all())
             alone = not self.repeats and self.frame[named.text].is_unique
-            if filled and (alone or (self.repeats and self._constant(about))):
+            # Times that differ below one id are refused by the check: they may be of no placement.
+            sure = [h.text for h in (*place[:1], *main.days.values(), *of_method)]
+            if filled and (alone or (self.repeats and self._constant(sure))):
                 return self.key
         for n in range(len(place[:1]) + len(main.days), len(about) + 1):
             self.key = about[:n]
