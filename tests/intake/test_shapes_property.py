@@ -272,7 +272,7 @@ OUTCOMES = {"equal": 0, "refused": 0, "open": 0}
 
 
 @settings(
-    max_examples=int(os.environ.get("SHAPES", "40")),
+    max_examples=int(os.environ.get("SHAPES", "80")),
     # The same seasons each time, since the share of those that come in is tested below; SHAPES
     # tries others.
     derandomize="SHAPES" not in os.environ,
