@@ -51,7 +51,10 @@ def merge(
     --clashes writes.
     A second merge of the same changes nothing. OTHER_STORE is only read.
     """
-    chosen = None if choices is None else read_list(choices).fillna("").apply(unguarded)
+    given = None if choices is None else read_list(choices)
+    if given is not None and given.attrs["read_as"]:
+        click.echo(given.attrs["read_as"])
+    chosen = None if given is None else given.fillna("").apply(unguarded)
     if chosen is not None and not {"kind", "id", "choice"} <= {*chosen.columns}:
         raise click.BadParameter("it needs the columns kind, id and choice", param_hint="--choices")
     with opened(other, read_only=True) as theirs, opened(path) as store:

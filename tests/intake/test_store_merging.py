@@ -219,7 +219,8 @@ def test_what_a_sheet_would_read_as_something_else_comes_in_as_it_is(ours, tmp_p
     ("content", "said"),
     [
         (b"", "is empty"),
-        (b"kind,id,choice\nplac\xe9,1,ours\n", "row 2: not UTF-8"),
+        (b"kind,id,choice\nplac\xb3,1,ours\n", "row 2: not UTF-8"),
+        (b"kind,id,choice\nplac\xe9,1,ours\n", "'plac\u00e9' is no kind, for 1"),
         (b"kind,id,choice\nplacements,P1,ours\n", "'placements' is no kind, for P1; give species"),
     ],
 )
