@@ -17,6 +17,7 @@ from layers.errors import ThinDataError
 from layers.estimates.catch_rate import counted_catch
 from layers.estimates.count_trend import AGREE, change_seen, fit_trend, year_indices
 from layers.estimates.dynamic_occupancy import DynamicFit, fit_dynamic
+from layers.estimates.profile_likelihood import CHI95
 from layers.estimates.seasons import seasons
 from layers.fieldwork.effort import EFFORT_UNITS
 from layers.fieldwork.looking import detectable, inputs_of
@@ -64,7 +65,6 @@ _FEWEST_FINDS: Final = 3  # below it the gear shares its chance of detection wit
 # Standard errors from no change at which four of five cases are seen: 1.96 + 0.84.
 _SEEN: Final = 2.80
 _NO_CHANGE: Final = "no change shown,"
-_CHI95: Final = 3.841458820694124  # 95 % point of chi-square with one degree of freedom
 _SELDOM: Final = 0.025  # of either side
 _VAGUE: Final = 2.0  # highest over lowest yearly ratio from which on the words give no figure
 
@@ -236,7 +236,7 @@ def _not_shown_again(rows: pd.DataFrame, fit: DynamicFit) -> str:
     again, gained, lost = _gained_and_lost(rows[rows["able"]])
     both = gained + lost
     xlogy = scipy.special.xlogy
-    differ = 2 * (xlogy(gained, gained) + xlogy(lost, lost) - xlogy(both, both / 2)) > _CHI95
+    differ = 2 * (xlogy(gained, gained) + xlogy(lost, lost) - xlogy(both, both / 2)) > CHI95
     if differ and (gained > lost) == (fit.growth > 1):
         return ""
     return (

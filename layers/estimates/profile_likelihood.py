@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from layers.arrays import Bools, Floats
 
 __all__ = [
+    "CHI95",
     "EDGE",
     "LOGIT",
     "LOG_RATE",
@@ -35,6 +36,7 @@ __all__ = [
 
 Figure: TypeAlias = "Callable[[Floats], tuple[float, Floats]]"  # of coefficients, with its slope
 Bounds: TypeAlias = list[tuple[float, float]]
+CHI95: Final = 3.841458820694124  # 95 % point of chi-square with one degree of freedom
 EDGE: Final = 1e-3  # whatever comes nearer to 0 or 1 than this goes on to it
 _MOST_STEPS: Final = 25
 _LEAST_CURVE, _LEAST_SHARE = 0.05, 0.25

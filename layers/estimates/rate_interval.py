@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import scipy
 
+from layers.estimates.profile_likelihood import CHI95
+
 if TYPE_CHECKING:
     from layers.arrays import Floats, Ints
 
 __all__ = ["rate_interval", "upper_limit_of_none"]
 
-_CHI95: Final = 3.841458820694124  # 95 % point of chi-square with one degree of freedom
 # Size of the negative binomial at mean effort: the smaller, the more clumped the fish.
 _SIZES: Final = np.geomspace(0.02, 100.0, 60)
 _USUAL_SIZE: Final = 0.35
@@ -99,7 +100,7 @@ def _limits(
     best = profile(best_at, every)
 
     def beyond(log_rate: Floats, rate: Ints) -> Floats:
-        return 2 * (best[rate] - profile(log_rate, rate)) - _CHI95
+        return 2 * (best[rate] - profile(log_rate, rate)) - CHI95
 
     limits = [
         elementwise.find_root(

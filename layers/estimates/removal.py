@@ -16,6 +16,7 @@ import numpy as np
 import scipy
 
 from layers.errors import ThinDataError
+from layers.estimates.profile_likelihood import CHI95
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -40,7 +41,6 @@ __all__ = [
 
 Estimator = Literal["two_pass", "likelihood", "weighted", "large_sample", "joint"]
 
-_CHI95: Final = 3.841458820694124  # 95 % point of chi-square with one degree of freedom
 _FALL: Final = 1 / 3  # how far catchability may fall over the passes; a choice of this program
 _BEYOND_COUNTING: Final = 1_000  # times the catch: a number as good as infinite
 
@@ -261,7 +261,7 @@ def likelihood(catches: Sequence[int]) -> RemovalEstimate:
             above *= 2
         n_hat = float(scipy.optimize.brentq(slope, total, above, xtol=1e-9))
     best = _log_likelihood(n_hat, passes)
-    limit = _CHI95
+    limit = CHI95
     if passes.k == 2:
         limit = float(scipy.special.stdtrit(max(passes.total - 1, 1), 0.975)) ** 2
 
@@ -360,7 +360,7 @@ def number_if_catchability_falls(catches: Sequence[int]) -> float:
         return float(passes.total / seen(float(fit.x)).sum()), float(fit.fun)
 
     n_hat, poor = best(1 - _FALL)
-    if 2 * (poor - best(1.0)[1]) > _CHI95:
+    if 2 * (poor - best(1.0)[1]) > CHI95:
         return float("nan")
     return n_hat if n_hat < _BEYOND_COUNTING * passes.total else float("inf")
 
@@ -496,7 +496,7 @@ def joint(samples: Sequence[Sequence[int]]) -> list[RemovalEstimate]:
         at, top = best(profile, fewest, most)
 
         def beyond(log_unseen: float, top: float = top) -> float:
-            return top - profile(log_unseen) - _CHI95 / 2
+            return top - profile(log_unseen) - CHI95 / 2
 
         low = 0.0 if beyond(fewest) <= 0 else exp(scipy.optimize.brentq(beyond, fewest, at))
         high = exp(scipy.optimize.brentq(beyond, at, most)) if beyond(most) > 0 else float("inf")

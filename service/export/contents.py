@@ -21,7 +21,7 @@ from service.answers.methods_texts import with_assumptions
 from service.answers.names import selection_words
 from service.answers.summaries import any_sensitive
 from service.errors import StoreBusyError
-from service.intake.stored_sheets import field_sheets, in_columns
+from service.intake.stored_sheets import PRIVATE, field_sheets, in_columns
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -46,8 +46,6 @@ __all__ = [
     "with_place_words",
 ]
 
-# People and their papers are no business of the public.
-_PRIVATE: Final = ("crew", "operator_certificate", "machine_check", "permit")
 _ATTEMPTS: Final = 5
 Made = TypeVar("Made")
 _AS_RECORDED: Final = ("original_x", "original_y")
@@ -169,7 +167,7 @@ def without_people(records: Records) -> Records:
     """Leave out people, papers, and the digits as they stood on the field sheet."""
     placements = records.placements.copy()
     count = len(placements)
-    for name in _PRIVATE:
+    for name in PRIVATE:
         if name in placements:
             placements[name] = pd.Series(pd.NA, index=placements.index, dtype="str")
     for name in _AS_RECORDED:

@@ -21,7 +21,7 @@ from service.intake.cell_texts import as_typed
 from service.intake.columns import SHEETS
 from service.intake.numbers import NO_VALUE
 from service.intake.spatial_files import text_cells
-from service.intake.stored_sheets import PLACE, field_sheets
+from service.intake.stored_sheets import PLACE, PRIVATE, field_sheets
 from service.intake.wording import say
 from service.records import Selection
 
@@ -41,7 +41,6 @@ _SAME_PLACE_M: Final = 0.001
 _METRES_PER_DEGREE: Final = 111_320.0  # on the equator: nowhere is a degree longer by much
 _KINDS: Final = {column.name: column.kind for column in SHEETS["placements"]}
 _YES_NO: Final = {"1": "yes", "true": "yes", "0": "no", "false": "no"}  # as GDAL gives truths
-_NOT_ON_LAYER: Final = ("crew", "operator_certificate", "machine_check", "permit")
 _WHERE: Final = PLACE | {"crs"}
 
 
@@ -186,7 +185,7 @@ class _Merge:
         if column in self.shown:
             own = self.shown[column].to_numpy(object)
             # The layer is handed over without these: an empty cell of an added column says nothing.
-            added = (own == "") if column in _NOT_ON_LAYER else np.zeros(len(own), dtype=bool)
+            added = (own == "") if column in PRIVATE else np.zeros(len(own), dtype=bool)
             layer = np.where(self.on_layer & ~added, own, before)
         stored = np.where(self.is_stored, self.stored[column].to_numpy(object), before)
         was, said, drawn, now = (_comparable(one, column) for one in (before, table, layer, stored))

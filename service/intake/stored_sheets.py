@@ -32,6 +32,7 @@ __all__ = [
     "AS_HANDED_OVER",
     "GUARDED",
     "PLACE",
+    "PRIVATE",
     "csv_text",
     "field_sheets",
     "in_columns",
@@ -45,6 +46,8 @@ _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
 GUARDED: Final = tuple(f"'{sign}" for sign in (*_FORMULA_STARTS, "'"))
 AS_HANDED_OVER: Final = "as_handed_over"
 """Column of a hand-over in which each placement stands as it was, so that corrections are known."""
+# People and their papers are no business of the public: no layer of a hand-over has them.
+PRIVATE: Final = ("crew", "operator_certificate", "machine_check", "permit")
 # A place is one statement: who gives a part of it gives it whole.
 PLACE: Final = frozenset(
     f"{end}{name}"

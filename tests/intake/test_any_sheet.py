@@ -12,15 +12,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-import demo_sites
 from service.intake.findings import Findings
 from service.intake.importing import check
 from service.intake.sheets import read_sheets
 from service.intake.suggesting import suggest
 from service.intake.tables import read_tables
-from service.records import StoreSettings
-from service.reference.method_files import shipped_methods
-from service.store import create_store
 from tests.intake.sheets_of_others.workbooks import write_workbooks
 from tests.intake_sheets import CRS, NOW
 
@@ -57,15 +53,8 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    """An empty store with the island's species, in the CRS of the invented stream."""
-    settings = StoreSettings(crs=CRS, timezone="Europe/Dublin")
-    store = create_store(tmp_path_factory.mktemp("store") / "s.gpkg", settings)
-    store.put_methods(shipped_methods(), who="test")
-    listed = pd.read_csv(Path(demo_sites.__file__).with_name("species.csv"))
-    store.put_species(listed.set_index("species"), who="test")
-    yield store
-    store.close()
+def store(store_of_lists):
+    return store_of_lists
 
 
 def files_of(folder, name):

@@ -4,21 +4,16 @@ Each was read otherwise once, or may be by the next change. What is right is wri
 """
 
 import datetime as dt
-from pathlib import Path
 
 import openpyxl
 import pandas as pd
 import pytest
 
-import demo_sites
 from service.intake.findings import Findings
 from service.intake.importing import check
 from service.intake.sheets import read_sheets
 from service.intake.suggesting import suggest
 from service.intake.tables import read_tables
-from service.records import StoreSettings
-from service.reference.method_files import shipped_methods
-from service.store import create_store
 from tests.intake_sheets import CRS, NOW
 
 HEAD = "Site,Date,Method,Longitude,Latitude"
@@ -27,14 +22,8 @@ TWO = "Heron pool,2024-06-04,electric fishing,-11.2070,52.6120"
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    settings = StoreSettings(crs=CRS, timezone="Europe/Dublin")
-    made = create_store(tmp_path_factory.mktemp("store") / "s.gpkg", settings)
-    made.put_methods(shipped_methods(), who="test")
-    listed = pd.read_csv(Path(demo_sites.__file__).with_name("species.csv"))
-    made.put_species(listed.set_index("species"), who="test")
-    yield made
-    made.close()
+def store(store_of_lists):
+    return store_of_lists
 
 
 def taken(store, folder, text, file="odd.csv"):

@@ -6,20 +6,14 @@ that is left out in silence is missed by nobody.
 """
 
 import tomllib
-from pathlib import Path
 
-import pandas as pd
 import pytest
 
-import demo_sites
 from service.intake.findings import Findings
 from service.intake.importing import check
 from service.intake.sheets import read_sheets
 from service.intake.suggesting import suggest
 from service.intake.tables import read_tables
-from service.records import StoreSettings
-from service.reference.method_files import shipped_methods
-from service.store import create_store
 from tests.intake_sheets import CRS, NOW
 
 HEAD = "Sample;Site;Date;Method;Lat;Long"
@@ -31,14 +25,8 @@ ROWS = (
 
 
 @pytest.fixture(scope="module")
-def store(tmp_path_factory):
-    settings = StoreSettings(crs=CRS, timezone="Europe/Dublin")
-    made = create_store(tmp_path_factory.mktemp("store") / "s.gpkg", settings)
-    made.put_methods(shipped_methods(), who="test")
-    listed = pd.read_csv(Path(demo_sites.__file__).with_name("species.csv"))
-    made.put_species(listed.set_index("species"), who="test")
-    yield made
-    made.close()
+def store(store_of_lists):
+    return store_of_lists
 
 
 def suggested(store, folder, text):
