@@ -38,6 +38,7 @@ __all__ = [
     "disagreeing",
     "is_of_counts",
     "meanings",
+    "said_of_gear",
     "spelt",
     "unit_of_time",
     "word_for",
@@ -397,6 +398,13 @@ def word_for(text: str, lists: dict[str, list[str]]) -> str:
     top = max(best.values(), default=0.0)
     names = [name for name, score in best.items() if score == top]
     return names[0] if top >= _NEAR and len(names) == 1 else ""
+
+
+def said_of_gear(text: str) -> str:
+    """Find a word in a remark that says that gear was lost or moved; '' where none does."""
+    words = f" {spelt(text)} "
+    denied = _DENIED.search(words)
+    return next((w for w in WORDS["remarks"]["gear"] if f" {w} " in words and not denied), "")
 
 
 def meanings(header: Header) -> list[tuple[float, str, str]]:

@@ -234,7 +234,7 @@ def apply_mapping(
             return {}, None
         of_rules = [part for own in rules["catches"].values() for part in own]
         needed = mapping.needs("catches").union(*map(_needs, of_rules))
-        raw["catches"], ours = gather(raw["catches"], shape.columns, needed)
+        raw["catches"], ours = gather(raw["catches"], shape.columns, needed, findings)
     with_fish = from_one and shape.rows == "catch"
     out = _by_rules(mapping, raw, rules, ours, findings, with_fish=with_fish)
     out = {sheet: as_written_by_us(cells, findings, date_order) for sheet, cells in out.items()}

@@ -16,6 +16,7 @@ from service.intake.cell_texts import stripped
 from service.intake.columns import known_names, plain
 from service.intake.findings import Cells
 from service.intake.header_rows import LOOKED_AT, row_of_header
+from service.intake.numbers import numbers_of
 from service.intake.stored_sheets import GUARDED
 from service.intake.text_bounds import text_fault
 from service.intake.wording import say
@@ -24,12 +25,14 @@ from service.reference.text_files import as_utf8
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from layers.arrays import Bools, Objects
     from service.intake.findings import Findings
 
 __all__ = [
     "DELIMITERS",
     "SPATIAL_FILES",
     "TEXT_FILES",
+    "TOTAL",
     "WORKBOOKS",
     "read_cells",
     "read_text",
@@ -45,6 +48,21 @@ DELIMITERS: Final = (",", ";", "\t")
 _ANY_GUARDED: Final = re.compile("|".join(map(re.escape, GUARDED)))
 _MOST_NAMED: Final = 1_000  # cells that are not UTF-8; one remedy mends them all
 _LONGEST_TITLE: Final = 120  # characters that are said
+TOTAL: Final = re.compile(
+    r"(?:(?:grand ?|sub[ -]?)?totals?|sums?|all ?fish|mean|average|summe|gesamt\w*|mittel(?:wert)?|"
+    r"somme|totaux|moyenne|som|totaal|gemiddelde?|suma|media|summa|totalt|medel|i alt|gennemsnit)"
+    r"\s*:?",
+    re.IGNORECASE,
+)
+"""What stands in place of a name in a row of totals."""
+_REMARK: Final = re.compile(
+    r"(?:remarks?|notes?|comments?|bemerkung(?:en)?|anmerkung(?:en)?|remarques?|opmerking(?:en)?)"
+    r"(?:\s*:.*)?",
+    re.IGNORECASE | re.DOTALL,
+)
+_SOME_WORD: Final = re.compile(
+    rf"\x1f(?:{TOTAL.pattern}\x1f|remark|note|comment|bemerk|anmerk|opmerk)", re.IGNORECASE
+)
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
@@ -222,7 +240,57 @@ def whole_sheet(
         findings.refuse_file(file, "file_empty.rows", sheet=sheet)
         return None
     named = frame[keep].set_axis([headers[k] for k in keep], axis=1)
-    return Cells(sheet, file, named, decimal_comma, header_row=header_row)
+    whole = Cells(sheet, file, named, decimal_comma, header_row=header_row)
+    return whole if findings.audience == "form" else _without_totals(whole, findings)
+
+
+def _without_totals(whole: Cells, findings: Findings) -> Cells:
+    """Leave out rows of totals and remarks.
+
+    One of totals has a word for it and, beside it, lacks what every other row gives; or it has
+    nothing else than sums of the rows above, from the total before. Where the word does not come
+    first, the rest are numbers. A remark stands in a row of its own.
+    """
+    cells = whole.frame.to_numpy(object)
+    filled = cells != ""
+    usual = 2 * filled.sum(axis=0) > len(cells)
+    first = cells[np.arange(len(cells)), filled.argmax(axis=1)]
+    worded = _with_words(first[:, None])
+    at = np.flatnonzero(~filled[:, usual].all(axis=1))
+    worded[at] |= _with_words(cells[at])
+    if not worded.any() or worded.all():
+        return whole
+    always, before = filled[~worded].all(axis=0), 0
+    left = np.zeros(len(cells), dtype=bool)
+    for row in np.flatnonzero(worded).tolist():
+        own = np.flatnonzero(filled[row])
+        word = np.array([TOTAL.fullmatch(text) is not None for text in cells[row, own]])
+        numbers = numbers_of(cells[row, own], decimal_comma=True)
+        left[row] = not filled[row, always].all() and (
+            word[0] or (len(own) <= 2 if not word.any() else np.isfinite(numbers[~word]).all())
+        )
+        if word[0]:
+            above = cells[before:row][~worded[before:row]][:, own[1:]]
+            sums = [numbers_of(column, decimal_comma=True).sum() for column in above.T]
+            left[row] |= bool(sums) and sums == numbers[1:].tolist()
+            before = row + 1
+    if rows := int(left.sum()):
+        texts = [" ".join(own[own != ""])[:80] for own in cells[left][:3]]
+        examples = "; ".join(texts) + " …" * (rows > len(texts))
+        said = say("read_as.left_out", rows=counted(rows, "row"), examples=examples)
+        row = int(whole.frame.index[left][0])
+        findings.read_file(whole.file, said, rows=rows, row=row, sheet=whole.sheet, value=texts[0])
+    return whole.rows(~left)
+
+
+def _with_words(cells: Objects) -> Bools:
+    """Rows with a word for totals in a cell, or for remarks in the first."""
+    if not _SOME_WORD.search("" + "".join(cells.ravel()) + ""):
+        return np.zeros(len(cells), dtype=bool)
+    words = {text for text in pd.unique(cells.ravel()) if TOTAL.fullmatch(text)}
+    remark = np.array([_REMARK.fullmatch(text) is not None for text in cells[:, 0]])
+    found: Bools = pd.Index(cells.ravel()).isin(words).reshape(cells.shape).any(axis=1) | remark
+    return found
 
 
 def unguarded(cells: pd.Series) -> pd.Series:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from service.intake.columns import SHEETS, plain
-from service.intake.header_words import NO_FISH
+from service.intake.header_words import NO_FISH, WORDS
 from service.intake.numbers import numbers_of
 from service.intake.wording import Wording, say
 from service.reference.spelling import did_you_mean
@@ -33,11 +33,13 @@ __all__ = [
     "fold_repeats",
     "gather",
     "per_fish",
+    "seen_not_counted",
     "with_outcome",
 ]
 
 _CATCH: Final = {column.name for column in SHEETS["catches"]} - {"placement_id"}
 _ROWS: Final = ("placement", "catch", "fish")
+_PRESENT: Final = frozenset(map(plain, WORDS["present"]["alone"]))
 ZERO: Final = "0"  # as species: the row of the sheet has 0 under every species
 # Cells that say nothing; in a column of a species they are no catch and no absence.
 _EMPTY: Final = ("", "-", "–", "—", "--", "n/a", "N/A", "NA", "na")
@@ -117,7 +119,7 @@ def fill_down(cells: Cells, names: tuple[str, ...]) -> Cells:
 
 
 def gather(
-    cells: Cells, columns: Dict[str, Dict[str, str]], needed: set[str]
+    cells: Cells, columns: Dict[str, Dict[str, str]], needed: set[str], findings: Findings
 ) -> tuple[Cells, dict[str, Objects]]:
     """Make a row of every count that stands under one of these columns.
 
@@ -143,7 +145,10 @@ def gather(
     counts = np.column_stack([cells.frame[name].to_numpy(object) for name in names])
     codes, uniques = pd.factorize(counts.ravel())
     said = np.array([text not in _EMPTY for text in uniques], dtype=bool)
-    none = np.array([text == "0" for text in uniques], dtype=bool)
+    none = np.array([text == "0" or plain(text) in NO_FISH for text in uniques], dtype=bool)
+    words = [text for text in uniques[none] if text != "0"]
+    for name in names if words else ():
+        findings.read(cells, cells.column(name).isin(words), name, "none_of_it")
     filled = (said & ~none)[codes].reshape(counts.shape)
     only_zero = none[codes].reshape(counts.shape).any(axis=1) & ~filled.any(axis=1)
     stands = only_zero.copy()
@@ -162,6 +167,20 @@ def gather(
     headers = np.array(names, dtype=object)[places]
     frame = cells.frame[kept].iloc[rows]
     return replace(cells, sheet="catches", frame=frame, headers={"count": headers}), ours
+
+
+def seen_not_counted(catches: Cells, findings: Findings) -> Cells:
+    """Take a word or sign for present in place of a number: seen, and not counted."""
+    count, kind = catches.column("count"), catches.column("count_kind")
+    words = [text for text in count.unique().tolist() if plain(text) in _PRESENT]
+    which = count.isin(words) & kind.isin(["", "present"])
+    if not which.any() or findings.audience == "form":
+        return catches
+    findings.read(catches, which, "count", "present")
+    frame = catches.frame.assign(
+        count=count.mask(which, ""), count_kind=kind.mask(which, "present")
+    )
+    return replace(catches, frame=frame.astype("str"))
 
 
 def fold_repeats(placements: Cells, findings: Findings) -> Cells:

@@ -18,7 +18,8 @@ from service.intake.findings import Cells, Findings
 from service.intake.mapping import Mapping, apply_mapping, own_number_columns
 from service.intake.reading import SPATIAL_FILES, read_cells, whole_sheet
 from service.intake.recognising import by_content, recognised
-from service.intake.spellings import as_written_by_us, without_totals
+from service.intake.shapes import seen_not_counted
+from service.intake.spellings import as_written_by_us
 from service.intake.stored_sheets import AS_HANDED_OVER
 from service.intake.tables import read_tables
 from service.intake.waypoints import place_waypoints, read_waypoints
@@ -216,10 +217,9 @@ def _under_our_headers(
     named = {}
     for sheet, cells in raw.items():
         ours = _our_headers(cells, findings)
-        kept = without_totals(ours, findings)
-        if len(kept.frame) < len(ours.frame):
-            rows_read[sheet] -= len(ours.frame) - len(kept.frame)
-        named[sheet] = as_written_by_us(kept, findings, sheets.date_order)
+        if sheet == "catches":
+            ours = seen_not_counted(ours, findings)
+        named[sheet] = as_written_by_us(ours, findings, sheets.date_order)
     if "placements" in named:
         named["placements"] = _split_intervals(named["placements"])
         if waypoints is not None:

@@ -6,18 +6,15 @@ and column. What may mean two things stays as it stands, to be refused with its 
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
-from layers.plurals import counted
 from service.intake.columns import SHEETS, plain
 from service.intake.numbers import NO_VALUE, all_plain, spelt_number
 from service.intake.times import settled_dates, spelt_times
-from service.intake.wording import say
 
 if TYPE_CHECKING:
     from layers.arrays import Bools
@@ -25,7 +22,7 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
     from service.intake.times import DateOrder
 
-__all__ = ["TOTAL", "as_written_by_us", "without_totals"]
+__all__ = ["as_written_by_us"]
 
 # In a column of text NA may be a name or initials: see `_no_value_in_text`.
 _NO_TEXT: Final = frozenset(
@@ -36,19 +33,6 @@ _NO_TEXT: Final = frozenset(
 _NA: Final = "NA"
 # Text that stays as it stands, whatever it is.
 _VERBATIM: Final = ("placement_id", "method", "species", "crew", "notes", "note")
-_PLACE: Final = ("longitude", "latitude", "easting", "northing", "geometry", "waypoint")
-TOTAL: Final = re.compile(
-    r"(?:(?:grand ?|sub[ -]?)?totals?|sums?|all ?fish|mean|average|summe|gesamt\w*|mittel(?:wert)?|"
-    r"somme|totaux|moyenne|som|totaal|gemiddelde?|suma|media|summa|totalt|medel|i alt|gennemsnit)"
-    r"\s*:?",
-    re.IGNORECASE,
-)
-"""What stands in place of a name in a row of totals."""
-_REMARK: Final = re.compile(
-    r"(?:remarks?|notes?|comments?|bemerkung(?:en)?|anmerkung(?:en)?|remarques?|opmerking(?:en)?)"
-    r"(?:\s*:.*)?",
-    re.IGNORECASE | re.DOTALL,
-)
 
 
 def as_written_by_us(
@@ -192,46 +176,3 @@ def _times(
         written = replace(cells, frame=frame.copy(deep=False))
         frame[name] = frame[name].mask(which, pd.Series(new[codes], index=frame.index))
         findings.read(written, which, name, "time", shown)
-
-
-def without_totals(cells: Cells, findings: Findings) -> Cells:
-    """Leave out rows of totals and remarks: no id, a word for it, nothing of what a row needs."""
-    if findings.audience == "form":
-        return cells
-    needed = {
-        "placements": ("method", "set_at", *_PLACE), "catches": ("species",),
-        "lengths": ("species",),
-    }.get(cells.sheet, ())  # fmt: skip
-    if not needed or not {"placement_id", needed[0]} <= set(cells.frame.columns):
-        return cells
-    lacking = cells.column(needed[0])
-    blank = [text for text in lacking.unique() if not text or TOTAL.fullmatch(text)]
-    candidates = np.flatnonzero(lacking.isin(blank))
-    if not len(candidates):
-        return cells
-    left: list[int] = []
-    rows = cells.frame.iloc[candidates]
-    for place, (_, row) in zip(candidates.tolist(), rows.iterrows(), strict=True):
-        worded = [name for name, cell in row.items() if _is_word(cell)]
-        free = (row.get(name, "") == "" or name in worded for name in ("placement_id", *needed))
-        if worded and all(free):
-            left.append(place)
-    if not left:
-        return cells
-    texts = [" ".join(cell for cell in cells.frame.iloc[place] if cell)[:80] for place in left[:3]]
-    said = say(
-        "read_as.left_out",
-        rows=counted(len(left), "row"),
-        examples="; ".join(texts) + " …" * (len(left) > len(texts)),
-    )
-    files, numbers = cells.where(cells.frame.index.to_numpy()[left[:1]])
-    findings.read_file(
-        files[0], said, rows=len(left), row=numbers[0], sheet=cells.sheet, value=texts[0]
-    )
-    kept = np.ones(len(cells.frame), dtype=bool)
-    kept[left] = False
-    return cells.rows(kept)
-
-
-def _is_word(cell: str) -> bool:
-    return bool(TOTAL.fullmatch(cell) or _REMARK.fullmatch(cell))

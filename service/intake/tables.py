@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 from collections import Counter
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -19,15 +20,14 @@ from service.intake.cell_texts import stripped
 from service.intake.columns import plain
 from service.intake.header_rows import LOOKED_AT, PAIR, is_value, row_of_header
 from service.intake.header_words import NO_FISH
-from service.intake.numbers import read_number
 from service.intake.reading import (
     DELIMITERS,
     TEXT_FILES,
+    TOTAL,
     WORKBOOKS,
     split_text,
     whole_sheet,
 )
-from service.intake.spellings import TOTAL
 from service.intake.stacked_tabs import stacked
 from service.intake.text_bounds import MOST_CELLS
 from service.intake.wording import say
@@ -164,28 +164,25 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
             row=int(grid.index[above[0]]),
         )
     body, left = _without_notes(cells, filled, body, int(repeated[-1]) + below - top)
-    totals = _totals(cells, filled, body)
-    body &= ~totals
     frame = pd.DataFrame(cells[:, wide][body], dtype="str")
     frame.index = grid.index[body]
     names = [str(header) for header, kept in zip(headers, wide, strict=True) if kept]
-    for key, values in about.items():
-        if plain(key) not in {plain(name) for name in names}:
-            frame[len(frame.columns)] = values[body]
-            names.append(key)
-    for rows, variant in ((np.flatnonzero(totals), "totals"), (left, "notes")):
-        if len(rows):
-            first = next(str(cell) for cell in cells[rows[0]] if cell)
-            number = counted(len(rows), "row")
-            findings.read_file(
-                file,
-                say(f"read_as.{variant}", rows=number, first=first[:60]),
-                rows=len(rows),
-                row=int(grid.index[rows[0]]),
-                value=first,
-            )
+    if len(left):
+        first = next(str(cell) for cell in cells[left[0]] if cell)
+        findings.read_file(
+            file,
+            say("read_as.notes", rows=counted(len(left), "row"), first=first[:60]),
+            rows=len(left),
+            row=int(grid.index[left[0]]),
+            value=first,
+        )
     named = frame.set_axis(names, axis=1)
-    return whole_sheet(named, file, "", findings, comma, int(grid.index[top]))
+    whole = whole_sheet(named, file, "", findings, comma, int(grid.index[top]))
+    if whole is None:
+        return None
+    own = {plain(name) for name in names}
+    more = {k: pd.Series(v, grid.index) for k, v in about.items() if plain(k) not in own}
+    return replace(whole, frame=whole.frame.assign(**more).astype("str")) if more else whole
 
 
 def _joined(cells: Objects, filled: Bools, row: int) -> Objects:
@@ -321,34 +318,3 @@ def _without_notes(
             kept[rest] = False
             return kept, rest
     return body, np.zeros(0, dtype=np.intp)
-
-
-def _totals(
-    cells: NDArray[np.object_], filled: NDArray[np.bool_], body: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Rows that begin with a word for a total and leave out what every other row gives.
-
-    Or that have nothing else than sums of the rows above, from the total before.
-    """
-    first = filled.argmax(axis=1)
-    words = cells[np.arange(len(cells)), first]
-    named = body & np.array([TOTAL.fullmatch(word) is not None for word in words])
-    others = body & ~named
-    if not named.any() or not others.any():
-        return np.zeros(len(cells), dtype=bool)
-    always = filled[others].all(axis=0)
-    totals: NDArray[np.bool_] = named & ~filled[:, always].all(axis=1)
-    before = 0
-    for row in np.flatnonzero(named).tolist():
-        own = np.flatnonzero(filled[row])[1:]
-        above = cells[before:row][others[before:row]][:, own]
-        sums = [sum(map(_number, column)) for column in above.T.tolist()]
-        totals[row] |= bool(sums) and sums == [_number(text) for text in cells[row, own].tolist()]
-        before = row + 1
-    return totals
-
-
-def _number(text: str) -> float:
-    """Read a plain number; 0 where nothing stands, and what equals nothing where words do."""
-    read = read_number(text, decimal_comma=True) if text else 0.0
-    return read if isinstance(read, float) else float("nan")

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
     from service.intake.wording import Wording
 
-__all__ = ["method_column", "read_columns", "text_column"]
+__all__ = ["method_column", "read_columns", "text_column", "word_column"]
 
 _YES: Final = ("yes", "y", "true", "1", "x", "ja", "j", "oui", "si", "sí")
 _NO: Final = ("no", "n", "false", "0", "nein", "non")

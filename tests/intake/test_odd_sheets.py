@@ -129,7 +129,16 @@ def test_a_long_name_with_a_letter_wrong_is_offered(store, tmp_path):
     assert fish(result) == [(BULL, 3, 0, ""), ("Gasterosteus aculeatus", 1, 0, "")]
 
 
-@pytest.mark.parametrize("sign", ["x", "+", ".", "few", "12 (3 dead)", "?"])
+@pytest.mark.parametrize("sign", ["x", "+"])
+def test_a_sign_below_a_fish_is_seen_and_not_counted(store, tmp_path, sign):
+    text = f"{HEAD},Bullhead,Eel\n{ONE},{sign},\n{TWO},{sign},2\n"
+    result, _ = taken(store, tmp_path, text)
+    own = result.records.catches[["species", "count_kind"]].to_numpy().tolist()
+    assert own == [[BULL, "present"], [BULL, "present"], [EEL, "exact"]]
+    assert [one.rows for one in result.readings if one.code == "present"] == [2]
+
+
+@pytest.mark.parametrize("sign", [".", "few", "12 (3 dead)", "?"])
 def test_a_sign_below_a_fish_is_refused_and_never_left_out(store, tmp_path, sign):
     text = f"{HEAD},Bullhead,Eel\n{ONE},{sign},\n{TWO},{sign},2\n"
     result, _ = taken(store, tmp_path, text)

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
 from service.intake.checks.fish_names import listed_names, meant_names, name_remedy
-from service.intake.values import read_columns
+from service.intake.columns import plain
+from service.intake.header_words import WORDS
+from service.intake.headers import spelt
+from service.intake.values import read_columns, text_column, word_column
 from service.intake.wording import say
 from service.records import IN_THE_WATER
 from service.reference.spelling import did_you_mean
@@ -20,8 +24,18 @@ if TYPE_CHECKING:
 
 # Comparing every stranger with every id would take minutes beyond this.
 _MOST_COMPARED: Final = 1_000_000
+_AGE: Final = re.compile(r"[>≥]?\s*\d\+")  # classes of age, which stay as they are
+_STAGES: Final = {
+    spelt(word): stage for stage, own in WORDS["stages"].items() for word in (stage, *own)
+}
 
-__all__ = ["read_catches", "read_lengths", "refuse_misplaced", "without_zeros"]
+__all__ = [
+    "read_catches",
+    "read_lengths",
+    "refuse_misplaced",
+    "refuse_without_id",
+    "without_zeros",
+]
 
 
 def read_catches(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFrame:
@@ -117,11 +131,13 @@ def read_lengths(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.
 
 
 def _read(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFrame:
-    special = {"species": lambda: _species_column(cells, species, findings)}
+    special = {
+        "species": lambda: _species_column(cells, species, findings),
+        "life_stage": lambda: _stage_column(cells, findings),
+    }
     frame = read_columns(cells, findings, special)
     if "placement_id" in cells.frame:
-        unowned = cells.column("placement_id") == ""
-        findings.refuse(cells, unowned, "placement_id", "value_missing.owner")
+        refuse_without_id(cells, "value_missing.owner", findings)
     if "species" in cells.frame:
         nameless = cells.column("species") == ""
         amounts = ("count", "count_kind", "length_mm", "weight_g")
@@ -129,6 +145,29 @@ def _read(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFra
         findings.refuse(cells, nameless & ~empty, "species", "value_missing.species")
         findings.refuse(cells, nameless & empty, "species", "value_missing.row")
     return frame
+
+
+def refuse_without_id(cells: Cells, code: str, findings: Findings) -> None:
+    """Refuse rows without an id; those below an id may be meant to repeat it."""
+    stands = (cells.column("placement_id") != "").to_numpy(bool)
+    below = np.logical_or.accumulate(stands) & (findings.audience == "sheet")
+    findings.refuse(cells, ~stands & ~below, "placement_id", code)
+    findings.refuse(cells, ~stands & below, "placement_id", "value_missing.below")
+
+
+def _stage_column(cells: Cells, findings: Findings) -> pd.Series:
+    """Life stages by the words of the trade in several languages; of a form as they stand."""
+    if findings.audience == "form":
+        return text_column(cells, "life_stage")
+    text = cells.column("life_stage")
+    words = [value for value in text.unique().tolist() if not _AGE.fullmatch(value)]
+    known = {value: _STAGES[spelt(value)] for value in words if spelt(value) in _STAGES}
+    other = [value for value, stage in known.items() if plain(value) != plain(stage)]
+    findings.read(cells, text.isin(other), "life_stage", "stage", known)
+    choices = say("stage_unknown.listed", choices=", ".join(WORDS["stages"]))
+    meaning = {plain(value): stage for value, stage in known.items()}
+    meaning |= {plain(value): value for value in text.unique() if _AGE.fullmatch(value)}
+    return word_column(cells, "life_stage", meaning, findings, lambda _: choices)
 
 
 def _species_column(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.Series:

@@ -12,6 +12,7 @@ from layers.areas import ellipsoidal_area_m2
 from layers.crs import choose_operation
 from layers.fieldwork.daylight import is_day
 from layers.fieldwork.effort import EFFORT_UNITS, effort_of, nights, soak_time_h
+from service.intake.headers import said_of_gear
 from service.intake.wording import say
 
 if TYPE_CHECKING:
@@ -56,6 +57,7 @@ def flag_gear(
     own = methods.loc[placements["method"]].set_axis(placements.index)
     _flag_hours(cells, placements, own, day_only, findings)
     _flag_papers(cells, placements, own, findings)
+    _flag_notes(cells, placements, own, findings)
     _flag_soak(cells, placements, own, day_only, findings)
     _flag_effort(cells, placements, methods, stretch_lengths, findings)
     _flag_shape(cells, placements, methods, findings)
@@ -105,6 +107,20 @@ def _flag_papers(
     ):
         shown = placements[column].fillna(False).astype(bool)
         findings.flag(cells, own[column].astype(bool) & ~shown, code, column)
+
+
+def _flag_notes(
+    cells: Cells, placements: gpd.GeoDataFrame, own: pd.DataFrame, findings: Findings
+) -> None:
+    """Flag gear left alone whose notes say that it was lost or moved, and its outcome does not."""
+    notes = placements["notes"].where(~placements["outcome"].isin(["lost", "disturbed"]))
+    found = {text: word for text in notes.dropna().unique() if (word := said_of_gear(text))}
+    which = notes.isin(list(found)) & own["passive"].astype(bool)
+    said = [
+        say("gear_in_notes", word=found[text], outcome=outcome)
+        for text, outcome in zip(notes[which], placements.loc[which, "outcome"], strict=True)
+    ]
+    findings.flag(cells, which, said, "notes")
 
 
 def _flag_soak(

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from layers.frames import PASS_MINUTES
+from service.intake.checks.catches import refuse_without_id
 from service.intake.columns import SHEETS
 from service.intake.coordinates import read_positions
 from service.intake.times import localise, time_column
@@ -160,8 +161,10 @@ def _read_ids(
 
 def _refuse_empty(cells: Cells, placements: pd.DataFrame, findings: Findings) -> None:
     for name in REQUIRED:
-        text = cells.column(name)
-        empty = placements["survey"].isna() if name == "survey" else text == ""
+        if name == "placement_id" and name in cells.frame:
+            refuse_without_id(cells, "value_missing.placement_id", findings)
+            continue
+        empty = placements["survey"].isna() if name == "survey" else cells.column(name) == ""
         # A column that is absent altogether is said once, with the header.
         if name == "survey" or name in cells.frame:
             findings.refuse(cells, empty, name, say(f"value_missing.{name}"))
