@@ -353,6 +353,9 @@ def _known_as_time(table: Table, header: Header) -> bool:
     times = WORDS["times"]
     lists = {name: times[name] for name in ("begin", "end")}
     words = header.words
+    if header.is_clock and not set(words.split()).isdisjoint(times["since"]):
+        table.open.append(f"{header.text}: a time of day, or how long after something, is not clear.")
+        return False
     # Words for the time of day say nothing of what was done then.
     done = " ".join(word for word in words.split() if word not in times["clock"])
     which = "end" if word_for(done, lists) == "end" else "begin"
