@@ -354,7 +354,7 @@ def _known_as_time(table: Table, header: Header) -> bool:
     lists = {name: times[name] for name in ("begin", "end")}
     words = header.words
     if header.is_clock and not set(words.split()).isdisjoint(times["since"]):
-        table.open.append(f"{header.text}: a time of day, or how long after something, is not clear.")
+        table.open.append(f"{header.text}: a time of day, or how long after something?")
         return False
     # Words for the time of day say nothing of what was done then.
     done = " ".join(word for word in words.split() if word not in times["clock"])
