@@ -56,6 +56,7 @@ class Table:
     left: list[Header] = field(default_factory=list)
     days: dict[str, Header] = field(default_factory=dict)
     clocks: dict[str, Header] = field(default_factory=dict)
+    maybe_clocks: dict[str, Header] = field(default_factory=dict)
     timed: dict[str, Header] = field(default_factory=dict)
     open: list[str] = field(default_factory=list)
     unsettled: list[str] = field(default_factory=list)  # columns of days, of which one is meant
@@ -372,9 +373,11 @@ def _known_as_time(table: Table, header: Header) -> bool:
         )
     if header.unit in ("", CLOCK) and header.numeric and _names_a_clock(words, done):
         odd = [text for text in header.cells if not HHMM.fullmatch(text)]
-        if not odd and (words not in _OR_DURATIONS or header.unit == CLOCK):
+        zero = any(text.startswith("0") and len(text) == 4 for text in header.cells)
+        if not odd and (words not in _OR_DURATIONS or header.unit == CLOCK or zero):
             return table.clocks.setdefault(which, header) is header
         one = (odd or header.cells)[0]
+        table.maybe_clocks[which] = header
         table.open.append(f"{header.text}: whether {one} is a time of day is not clear.")
     elif _names_a_clock(words, done) and header.cells and not (header.is_day or header.unit):
         one = header.cells[0]

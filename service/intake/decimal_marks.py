@@ -61,7 +61,7 @@ def with_decimal_marks(
     }
     for (sheet, _), values in texts.items():
         own = shown.setdefault(_file(raw[sheet]), set())
-        own.update(filter(None, map(_mark, values)))
+        own.update(filter(None, map(_mark, {*values} - raw[sheet].typed)))
     every = set().union(*shown.values())
     out = {}
     for sheet, cells in raw.items():

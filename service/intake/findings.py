@@ -59,6 +59,8 @@ class Cells:
         Column that says in which of several tabs a row stands.
     header_row
         Row of the header, as a spreadsheet counts.
+    typed
+        Texts of cells that a workbook holds as numbers: their points say nothing of its texts.
     one_day
         One column of the sheet gave the day of both times of a placement.
     """
@@ -72,6 +74,7 @@ class Cells:
     sources: dict[tuple[int, str], str] = field(default_factory=dict)
     tab: str = ""
     header_row: int = 1
+    typed: frozenset[str] = frozenset()
     one_day: bool = False
 
     def where(self, index: Ints, column: str = "") -> tuple[list[str], list[int]]:

@@ -83,17 +83,21 @@ _DENIED: Final = re.compile(
 _DAY: Final = re.compile(
     rf"(?:{WEEKDAY.pattern})?"
     r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}([T ].*)?|"
-    r"\d{1,2}[-/.]\d{1,2}[-/.]\d{4}( .*)?|"
+    r"\d{1,2}[-/.]\d{1,2}[-/. ]\d{4}( .*)?|"
     r"\d{1,2}\.?[ \-/][^\W\d]{3,9}\.?[ \-/]\d{4}( .*)?|[^\W\d]{3,9}\.? \d{1,2},? \d{4}( .*)?|"
     r"\d{1,2}(?:st|nd|rd|th) [^\W\d]{3,9},? \d{4}( .*)?|20\d\d[01]\d[0-3]\d)"
 )
-_CLOCK: Final = re.compile(r"\d{1,2}[:.h]\d\d(:\d\d)?(\s*[ap]\.?m\.?)?", re.IGNORECASE)
+_CLOCK: Final = re.compile(
+    r"(kl\.? ?)?\d{1,2}[:.hu]\d\d(:\d\d)?(\s*([ap]\.?m\.?|uhr|uur|u|h))?", re.IGNORECASE
+)
 # A time of day that is no number: what else stands in its column is refused with its place.
 _SURE_CLOCK: Final = re.compile(
     r"\d{1,2}[:h]\d\d(:\d\d)?(\s*[ap]\.?m\.?)?|\d{1,2}(\.\d\d)?\s*(h|[ap]\.?m\.?)", re.IGNORECASE
 )
 HHMM: Final = re.compile(r"(?:[01]?\d|2[0-3])[0-5]\d")
 """A time of day without a mark, as 0830, or 830 where a spreadsheet took the 0 away."""
+# A time of day, if it is no duration: 830, or 8.3 where a spreadsheet took the 0 of 8.30 away.
+_MAY_BE_CLOCK: Final = re.compile(rf"{HHMM.pattern}|(?:1?\d|2[0-3])[.,][0-5]\d?0*")
 _SERIAL: Final = re.compile(r"[2-7]\d{4}([.,]\d+)?")
 # Words beside the name of a fish that say no more than that fish of it were counted.
 _OF_COUNTS: Final = frozenset(
@@ -291,6 +295,11 @@ class Header:
     def is_clock(self) -> bool:
         """Whether nine in ten values are times of day."""
         return self.share(_CLOCK) >= 0.9
+
+    @property
+    def may_be_clock(self) -> bool:
+        """Whether each value is a time of day, if it is no duration."""
+        return self.share(_MAY_BE_CLOCK) == 1
 
     @property
     def some_clock(self) -> bool:

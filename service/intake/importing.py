@@ -35,6 +35,7 @@ from service.intake.in_the_water import (
     refuse_standing,
     without_flags_of_lifting,
 )
+from service.intake.spellings import sides_by_network
 from service.intake.surveys import new_sites, new_surveys
 from service.intake.updating import changes_of, completed
 from service.intake.wording import say
@@ -167,7 +168,8 @@ def check(
     if "placements" not in sheets.cells:
         return _found(sheets, findings)
     report("reading placements")
-    cells = sheets.cells["placements"]
+    reaches = reference.network(store).reaches
+    cells = sides_by_network(sheets.cells["placements"], reaches, findings)
     methods, species = reference.methods(store), reference.species(store)
     refuse_doubled_ids(cells, findings)
     named = cells.column("survey").mask(cells.column("survey") == "", sheets.survey)

@@ -14,7 +14,7 @@ import pandas as pd
 
 from service.intake.columns import plain
 from service.intake.header_words import NO_FISH
-from service.intake.units import converted, duration_parts
+from service.intake.units import converted, duration_parts, minutes_of
 from service.intake.wording import Wording, say
 
 if TYPE_CHECKING:
@@ -31,7 +31,6 @@ __all__ = [
 _PLAIN: Final = re.compile(r"[+-]?+(?:\d++(?:\.\d*+)?+|\.\d++)(?:[eE][+-]?+\d{1,3}+)?+", re.ASCII)
 _ALL_PLAIN: Final = re.compile(rf"(?:(?:{_PLAIN.pattern})?+\x1f)*+", re.ASCII)
 _COMMA: Final = re.compile(r"[+-]?\d+,\d+", re.ASCII)
-_THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2}([,.' \u00a0\u202f]\d{3})+([.,]\d+)?", re.ASCII)
 _BEFORE_THREE: Final = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 # Ways of leaving a cell empty, and others that may also mean that something was looked for.
 NO_VALUE: Final = {"na", "n/a", "n.a.", "-", "--", "---", "–", "—"}
@@ -46,7 +45,7 @@ _MOST_WHOLE: Final = 2**53  # beyond it floats leave whole numbers out
 _LONGEST: Final = 60  # characters that are looked at; no number is longer
 _NUMBER: Final = r"(?P<n>[+-]?\d+(?:[.,]\d+)?)"
 _ABOUT: Final = (
-    r"(?:~|≈|±|about|around|approx\.?|approximately|roughly|circa|ca\.?|c\.?|est\.?|estimated|etwa|"
+    r"(?:~|≈|±|about|around|approx\.?|approximately|roughly|circa|ca\.?|c\.?|est\.?|estimated?|etwa|"
     r"ungefähr|env\.?|environ|ongeveer|cirka|ungefär|omtrent|omkring|unos|unas|aprox\.?)"
 )
 _OVER: Final = (
@@ -60,13 +59,30 @@ _UNDER: Final = (
 )
 _OR_MORE: Final = r"(?:\+|plus|(?:or|and) (?:more|over|above))"
 _TO: Final = r"\s*(?:-|–|—|to|bis|\.\.)\s*"
-_FISH: Final = r"(?:(?:fish|ind|inds|indiv|individuals?|specimens?|pcs|x)\.?)"
+_FISH: Final = (  # 1st is no count
+    r"(?:(?:fish|fische?|fisk|vis|vissen|poissons?|peces|inds?|indiv|individu(?:als?|en|s|os)|"
+    r"specimens?|ex|expl|exempl(?:ar|are|aren|aires?)|pcs?|pieces|stk|stck|stück|stuks?|x|seen|"
+    r"caught|(?<=\s)st)\.?)"
+)
+_COUNTS: Final = tuple(
+    (re.compile(pattern), variant)
+    for pattern, variant in (
+        (rf"{_ABOUT}\s*(?P<number>\d+)\s*{_FISH}?", "estimate"),
+        (rf"(?P<number>\d+)\s*(?:\?|-?ish|\(?\s*(?:{_ABOUT}|approx)\s*\)?)", "estimate"),
+        (rf"{_OVER}\s*(?P<number>\d+)\s*\+?\s*{_FISH}?", "at_least"),
+        (rf"(?P<number>\d+)\s*{_OR_MORE}", "at_least"),
+        (rf"{_UNDER}\s*\d+", "most"),
+        (rf"(?:x\s*)?(?P<number>\d+)(?:\s*{_FISH})?", "alone"),
+    )
+)
 _STAGES: Final = {
-    "adult": ("adult", "adults", "ad", "ad."),
-    "juvenile": ("juvenile", "juveniles", "juv", "juv."),
-    "fry": ("fry",),
-    "parr": ("parr",),
-}
+    word: stage
+    for stage, words in (
+        ("adult", "adult adults ad"), ("juvenile", "juvenile juveniles juv"),
+        ("fry", "fry"), ("parr", "parr"),
+    )
+    for word in words.split()
+}  # fmt: skip
 _WORDS: Final = {
     "a": 1, "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8,
     "nine": 9, "ten": 10, "eleven": 11, "twelve": 12, "dozen": 12, "a dozen": 12,
@@ -79,17 +95,13 @@ _DATE: Final = re.compile(
     rf"\d{{4}}-\d\d-\d\d.*|\d{{1,2}}[ \-./]{_MONTH}.*|{_MONTH}[ \-./]\d+", re.IGNORECASE
 )
 _DEGREES: Final = re.compile(
-    r"(?P<before>[NSEW])?\s*(?P<sign>[+-])?(?P<d>\d{1,3}(?:[.,]\d+)?)\s*(?:[°ºd:]|\s)?\s*"
+    r"(?P<before>[NSEWOÖØ])?\s*(?P<sign>[+-])?(?P<d>\d{1,3}(?:[.,]\d+)?)\s*(?:[°ºd:]|\s)?\s*"
     r"(?:(?P<m>\d{1,2}(?:[.,]\d+)?)\s*(?:['′’m:]|\s)?\s*)?"
-    r"(?:(?P<s>\d{1,2}(?:[.,]\d+)?)\s*(?:[\"″”s]|''|’’|′′)?\s*)?(?P<after>[NSEW])?",
-    re.IGNORECASE,
-)
-_HOURS: Final = re.compile(
-    r"(?P<h>\d{1,3})\s*h(?:rs?|ours?)?\s*(?P<m>\d{1,2})\s*(?:m|mins?)?(?:\s*(?P<s>\d{1,2})\s*s)?",
+    r"(?:(?P<s>\d{1,2}(?:[.,]\d+)?)\s*(?:[\"″”s]|''|’’|′′)?\s*)?(?P<after>[NSEWOÖØ])?",
     re.IGNORECASE,
 )
 # Degrees and minutes that only a space divides may be one number with its decimals.
-_ONE_OR_TWO: Final = re.compile(r"[NSEW]?\s*[+-]?\d{1,3}\s+\d{1,2}\s*[NSEW]?", re.IGNORECASE)
+_ONE_OR_TWO: Final = re.compile(r"[NSEWOÖØ]?\s*[+-]?\d{1,3}\s+\d{1,2}\s*[NSEWOÖØ]?", re.IGNORECASE)
 _POINTED: Final = re.compile(r"([+-]?\d{1,3})[.,](\d{3})[.,](\d{1,3})")
 
 
@@ -191,7 +203,7 @@ def read_number(
         return _refused_by(number, column) or number
     folded = plain.casefold()
     degrees = column is not None and column.unit == "degrees"
-    if _THOUSANDS.fullmatch(plain) and not degrees:
+    if _GROUPED.fullmatch(plain) and not degrees:
         return say("number_unclear.thousands")
     if folded in _MISSING and (column is None or column.name != "count"):
         return say(f"number_unclear.missing{'_degrees' if degrees else ''}")
@@ -391,44 +403,24 @@ def _count(value: str) -> Wording:
         # No other digit than 0, which the column refuses: it may not be none.
         some = re.fullmatch(rf"(?:{_OVER}\s*)?0+\s*{_OR_MORE}?", text)
         return say("count_unclear.number" if some else "no_fish.row")
-    whole = r"(?P<n>\d+)"
-    fit = re.fullmatch(rf"{_ABOUT}\s*{whole}\s*{_FISH}?", text) or re.fullmatch(
-        rf"{whole}\s*(?:\?|-?ish|\(?\s*(?:{_ABOUT}|estimate|approx)\s*\)?)", text
-    )
-    if fit:
-        return say("count_unclear.estimate", number=fit["n"])
-    fit = re.fullmatch(rf"{_OVER}\s*{whole}\s*\+?\s*{_FISH}?", text) or re.fullmatch(
-        rf"{whole}\s*{_OR_MORE}", text
-    )
-    if fit:
-        return say("count_unclear.at_least", number=fit["n"])
-    fit = re.fullmatch(rf"(?P<low>\d+){_TO}(?P<high>\d+)", text)
-    if fit and 0 < int(fit["low"]) < int(fit["high"]):
-        return say("count_unclear.range", low=fit["low"])
-    if re.fullmatch(rf"{_UNDER}\s*\d+", text):
-        return say("count_unclear.most")
-    if re.fullmatch(r"\d+(?:\s*\+\s*\d+)+", text):
-        return say("count_unclear.sum", number=sum(map(int, re.findall(r"[0-9]+", text))))
-    return _count_in_words(value, text)
-
-
-def _count_in_words(value: str, text: str) -> Wording:
     if plain(text) in {*NO_FISH, "no", "0fish"}:
         return say("no_fish.row")
     if text in _WORDS:
         return say("count_unclear.write", number=_WORDS[text])
-    fit = re.fullmatch(rf"(?P<n>\d+)\s*{_FISH}", text) or re.fullmatch(r"x\s*(?P<n>\d+)", text)
-    if fit:
-        return say("count_unclear.alone", number=fit["n"])
-    fit = re.fullmatch(r"(?P<n>\d+)\s*(?P<stage>[a-z]+\.?)", text)
-    stage = next((name for name, words in _STAGES.items() if fit and fit["stage"] in words), "")
-    if fit and stage:
-        return say("count_unclear.stage", number=fit["n"], stage=stage)
+    for pattern, variant in _COUNTS:
+        if fit := pattern.fullmatch(text):
+            return say(f"count_unclear.{variant}", **fit.groupdict())
+    fit = re.fullmatch(rf"(\d+){_TO}(\d+)", text)
+    if fit and 0 < int(fit[1]) < int(fit[2]):
+        return say("count_unclear.range", low=fit[1])
+    if re.fullmatch(r"\d+(?:\s*\+\s*\d+)+", text):
+        return say("count_unclear.sum", number=sum(map(int, re.findall(r"[0-9]+", text))))
+    fit = re.fullmatch(r"(\d+)\s*([a-z]+)\.?", text)
+    if fit and fit[2] in _STAGES:
+        return say("count_unclear.stage", number=fit[1], stage=_STAGES[fit[2]])
     if _DATE.fullmatch(value):
         return say("count_unclear.date")
-    if not any(sign.isdigit() for sign in text):
-        return say("count_unclear.number")
-    return say("count_unclear.whole")
+    return say("count_unclear.whole" if re.search(r"\d", text) else "count_unclear.number")
 
 
 def _degrees(value: str, column: Column) -> Wording:
@@ -442,7 +434,7 @@ def _degrees(value: str, column: Column) -> Wording:
 def _signed_degrees(value: str, column: Column, *, doubtful: bool = False) -> float | Wording:
     """Read degrees, minutes and seconds; `doubtful` also takes two numbers with a space between."""
     east = column.name.endswith("longitude")
-    limit, letters = (180, "EW") if east else (90, "NS")
+    limit, letters = (180, "EWOÖØ") if east else (90, "NS")
     ask = say("degrees_unclear.ask", example="-11.184336" if east else "52.662096")
     fit = _POINTED.fullmatch(value)
     if fit and abs(int(fit[1])) <= limit:
@@ -464,10 +456,12 @@ def _signed_degrees(value: str, column: Column, *, doubtful: bool = False) -> fl
     )
     if broken or max(parts[1:]) >= 60 or degrees > limit or (letter and fit["sign"]):
         return ask
+    written = f"{degrees:.6f}".rstrip("0").rstrip(".")
+    if letter == "O":
+        return say("degrees_unclear.side", number=written)
     if letter or fit["sign"]:
         return -degrees if (letter and letter in "SW") or fit["sign"] == "-" else degrees
     beyond = "west of Greenwich" if east else "south of the equator"
-    written = f"{degrees:.6f}".rstrip("0").rstrip(".")
     return say("degrees_unclear.sign", number=written, beyond=beyond)
 
 
@@ -518,9 +512,8 @@ def _with_unit(value: str, column: Column, *, decimal_comma: bool = False) -> fl
     if fit:
         number = _clear(fit["n"], decimal_comma=decimal_comma)
         number = None if number is None else converted(number, fit["unit"], column.unit)
-    fit = _HOURS.fullmatch(value)
-    if fit and column.unit == "min" and max(int(fit["m"]), int(fit["s"] or 0)) < 60:
-        number = 60.0 * int(fit["h"]) + int(fit["m"]) + int(fit["s"] or 0) / 60
+    if column.unit == "min":
+        number = minutes_of(value) if number is None else number
     return None if number is None or _refused_by(number, column) else number
 
 

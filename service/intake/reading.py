@@ -240,7 +240,8 @@ def whole_sheet(
         findings.refuse_file(file, "file_empty.rows", sheet=sheet)
         return None
     named = frame[keep].set_axis([headers[k] for k in keep], axis=1)
-    whole = Cells(sheet, file, named, decimal_comma, header_row=header_row)
+    typed = frame.attrs.get("typed", frozenset())
+    whole = Cells(sheet, file, named, decimal_comma, header_row=header_row, typed=typed)
     return whole if findings.audience == "form" else _without_totals(whole, findings)
 
 

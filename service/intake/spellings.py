@@ -6,6 +6,7 @@ and column. What may mean two things stays as it stands, to be refused with its 
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -13,16 +14,19 @@ import numpy as np
 import pandas as pd
 
 from service.intake.columns import SHEETS, plain
+from service.intake.coordinates import WGS84
 from service.intake.numbers import NO_VALUE, all_plain, spelt_number
 from service.intake.times import settled_dates, spelt_times
 
 if TYPE_CHECKING:
-    from layers.arrays import Bools
+    import geopandas as gpd
+
+    from layers.arrays import Bools, Objects
     from service.intake.columns import Column
     from service.intake.findings import Cells, Findings
     from service.intake.times import DateOrder
 
-__all__ = ["as_written_by_us"]
+__all__ = ["as_written_by_us", "sides_by_network"]
 
 # In a column of text NA may be a name or initials: see `_no_value_in_text`.
 _NO_TEXT: Final = frozenset(
@@ -77,8 +81,10 @@ def _numbers(cells: Cells, column: Column, frame: pd.DataFrame, findings: Findin
     if not len(odd):
         return
     spelt = {}
+    other = _side_of_o(uniques) if column.name.endswith("longitude") else ""
     for place in odd.tolist():
-        read = spelt_number(uniques[place], column, decimal_comma=cells.decimal_comma)
+        value = _O.sub(other, uniques[place]) if other else uniques[place]
+        read = spelt_number(value, column, decimal_comma=cells.decimal_comma)
         if read is not None:
             spelt[place] = read
     if not spelt:
@@ -107,6 +113,42 @@ def _numbers(cells: Cells, column: Column, frame: pd.DataFrame, findings: Findin
         findings.read(
             cells, read_as == code, column.name, code, None if empty else shown, unit=column.unit
         )
+
+
+_NEAR_DEG: Final = 1.0  # beyond the network, as a place with this network may lie. [deg]
+_O: Final = re.compile(r"^o(?=\s*\d)|(?<=[\d\s°'′’\"″”])o$", re.IGNORECASE)
+
+
+def _side_of_o(longitudes: Objects) -> str:
+    """Tell which side O is in a column of longitudes, by the other letters in it; '' where not.
+
+    Who writes O for east writes W for west; who writes O for west writes E for east.
+    """
+    letters = {sign for text in longitudes for sign in (text[:1].upper(), text[-1:].upper())}
+    sides = [side for side, shows in (("E", "W"), ("W", "E")) if shows in letters]
+    return sides[0] if len(sides) == 1 else ""
+
+
+def sides_by_network(cells: Cells, reaches: gpd.GeoDataFrame, findings: Findings) -> Cells:
+    """Read longitudes with an O, east or west, where one of the two alone is near the network."""
+    if findings.audience == "form":
+        return cells
+    frame = cells.frame.copy(deep=False)
+    for column in SHEETS["placements"]:
+        text = cells.column(column.name)
+        if not column.name.endswith("longitude") or not text.str.contains("[oO]").any():
+            continue
+        west, _, east, _ = reaches.to_crs(WGS84).total_bounds
+        became = {}
+        for value in filter(_O.search, text.unique()):
+            both = [spelt_number(_O.sub(side, value), column) for side in ("E", "W")]
+            numbers = [one.text for one in both if one]
+            near = [n for n in numbers if west - _NEAR_DEG <= float(n) <= east + _NEAR_DEG]
+            if len(near) == 1:
+                became[value] = near[0]
+        findings.read(cells, text.isin(list(became)), column.name, "degrees", became)
+        frame[column.name] = text.replace(became).astype("str")
+    return replace(cells, frame=frame)
 
 
 def _said_empty(text: pd.Series, words: tuple[str, ...] = (*NO_VALUE, "none")) -> Bools:

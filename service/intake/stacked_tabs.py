@@ -69,7 +69,9 @@ def _one(group: list[Cells], findings: Findings) -> Cells:
     listed = ", ".join(tabs)
     findings.read_file(book, say("read_as.tabs", tabs=listed, column=tab), rows=len(frame))
     parts = tuple((k * FIRST_OF_TAB, table.file) for k, table in enumerate(group))
-    return replace(group[0], file=f"{book}, sheets {listed}", frame=frame, parts=parts, tab=tab)
+    typed = frozenset().union(*(table.typed for table in group))
+    file = f"{book}, sheets {listed}"
+    return replace(group[0], file=file, frame=frame, parts=parts, tab=tab, typed=typed)
 
 
 def refuse_spread(cells: Cells, findings: Findings) -> None:

@@ -348,6 +348,10 @@ class _Writer:
             else:
                 about = {"serial": True} if on.is_serial else _in_utc(on, True)
                 rule = _toml({"from": on.text} | about if about else on.text)
+            maybe = self.main.maybe_clocks.get(which)
+            if maybe in self.main.left and at is None and maybe.may_be_clock:
+                whole = _toml({"text": f"{{{on.text}}} {{{maybe.text}}}"})
+                rule = f'"?"  # {whole} where {maybe.text} has times of day, else {rule}'
             doubt = "# ? " if on.text in self.main.unsettled else ""
             lines.append(f"{doubt}{ours} = {rule}{_values(on)}")
         return lines

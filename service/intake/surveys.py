@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 from zoneinfo import available_timezones
 
 import pandas as pd
@@ -12,6 +12,7 @@ from layers.errors import CrsError
 from layers.plurals import counted, plural
 from layers.totals import ALL_IS_TOTALS, is_all
 from service.intake.columns import SHEETS, plain
+from service.intake.coordinates import WGS84
 from service.intake.values import text_column
 from service.intake.wording import say
 from service.records import is_zone
@@ -21,8 +22,6 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
 
 __all__ = ["new_sites", "new_surveys"]
-
-WGS84: Final = "EPSG:4326"
 
 
 def new_surveys(

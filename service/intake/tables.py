@@ -165,7 +165,7 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
         )
     body, left = _without_notes(cells, filled, body, int(repeated[-1]) + below - top)
     frame = pd.DataFrame(cells[:, wide][body], dtype="str")
-    frame.index = grid.index[body]
+    frame.index, frame.attrs = grid.index[body], grid.attrs
     names = [str(header) for header, kept in zip(headers, wide, strict=True) if kept]
     if len(left):
         first = next(str(cell) for cell in cells[left[0]] if cell)

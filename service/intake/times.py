@@ -5,7 +5,8 @@ from __future__ import annotations
 import calendar
 import datetime as dt
 import re
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
+from unicodedata import combining, normalize
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -34,28 +35,35 @@ _CLOCK: Final = (
     r"(?::(?P<second>\d\d)(?P<part>\.\d{1,9})?)?"
     r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?\s*(?P<zone>Z|z|UTC|[+-]\d\d:?\d\d|[+-]\d\d)?)?"
 )
-_YEAR_FIRST: Final = re.compile(
-    r"(?P<year>\d{4})(?P<mark>[-/.])(?P<month>\d{1,2})(?P=mark)(?P<day>\d{1,2})" + _CLOCK, re.ASCII
+_NAME: Final = "[A-Za-z]{3,10}"
+_DATES: Final = tuple(
+    re.compile(date + _CLOCK, re.ASCII)
+    for date in (
+        r"(?P<year>\d{4})(?P<mark>[-/.])(?P<month>\d{1,2})(?P=mark)(?P<day>\d{1,2})",
+        r"(?P<one>\d{1,2})(?P<mark>[-/.])(?P<two>\d{1,2})(?P=mark)(?P<year>\d{4})",
+        rf"(?P<day>\d{{1,2}})\.?[ \-/](?:de )?(?P<month>{_NAME})\.?[ \-/](?:de )?(?P<year>\d{{4}})",
+    )
 )
-_YEAR_LAST: Final = re.compile(
-    r"(?P<one>\d{1,2})(?P<mark>[-/.])(?P<two>\d{1,2})(?P=mark)(?P<year>\d{4})" + _CLOCK, re.ASCII
-)
-_NAMED: Final = re.compile(
-    r"(?P<day>\d{1,2})\.?[ \-/](?P<name>[A-Za-z]{3,9})\.?[ \-/](?P<year>\d{4})" + _CLOCK, re.ASCII
-)
-_MONTH_NAMES: Final = (
-    "january", "february", "march", "april", "may", "june", "july", "august", "september",
-    "october", "november", "december",
+# Without accents, in nine languages beside English; no word is two months.
+_MONTH_WORDS: Final = (
+    "januar januari janvier janv enero ene gennaio gen",
+    "februar februari fevrier fevr fev febrero febbraio",
+    "marz maerz mrz maart mrt mars marts marzo", "avril avr abril abr aprile",
+    "mai mei maj mayo maggio mag", "juni juin junio giugno giu",
+    "juli juillet juil julio luglio lug", "augustus augusti aout agosto ago",
+    "sept septembre septiembre settembre set",
+    "okt oktober octobre octubre ottobre ott", "novembre noviembre",
+    "dez dezember des desember decembre diciembre dic",
 )  # fmt: skip
-_MONTHS: Final = {"sept": 9} | {
-    written: month
-    for month, name in enumerate(_MONTH_NAMES, start=1)
-    for written in (name[:3], name)
+_MONTHS: Final = {
+    word: month
+    for month, words in enumerate(_MONTH_WORDS, start=1)
+    for name in (calendar.month_name[month], calendar.month_abbr[month])
+    for word in (name.lower(), *words.split())
 }
 _EARLIEST_YEAR: Final = 1800
 _ASK: Final = say("time_unclear.ask")
 _LONGEST: Final = 60  # characters of a text that may still be a time
-_NAME: Final = "[A-Za-z]{3,9}"
 # Days of the week, Monday first, in seven languages; ma, di and do are two days each.
 _WEEKDAYS: Final = (
     "mon monday mo montag ma maa maandag lu lun lundi lunes man mandag mån måndag",
@@ -76,25 +84,48 @@ WEEKDAY: Final = re.compile(
 )
 """A day of the week before a date; it must be that of the date."""
 _DATE: Final = re.compile(
-    rf"(?:{WEEKDAY.pattern})?(?P<date>(?P<one>[0-9]{{1,2}})(?P<mark>[-/.])(?P<two>[0-9]{{1,2}})(?P=mark)"
-    r"(?P<year>[0-9]{4}))(?![0-9])(?P<rest>.*)",
+    rf"(?:{WEEKDAY.pattern})?(?P<one>[0-9]{{1,2}})(?P<mark>[-/.])(?P<two>[0-9]{{1,2}})"
+    r"(?:(?P=mark)|[ -])(?P<year>[0-9]{4})(?![0-9])(?P<rest>.*)",
 )
 _ORDERS: Final[tuple[DateOrder, ...]] = ("dmy", "mdy")
-_OF_THE_CLOCK: Final = ("h", "hr", "hrs", "hours", "uhr", "local", "lt")  # no time zone
+# A year behind a space, as in 19/8 2026; or the time of a day without year: 19/8 1830.
+_SPACED: Final = re.compile(r"\d{1,2}[-/.]\d{1,2} (\d{4})(?!\d).*", re.ASCII)
+_OF_THE_CLOCK: Final = ("h", "hr", "hrs", "hours", "uhr", "uur", "local", "lt")  # no time zone
 # Ways of writing that are clear to people, and the same said in a way that is read.
-_REWRITTEN: Final = (
-    (r"(.*\d{4}|\d{4}\S*\d)[T ,]+(\d{1,2})[.h]?(\d\d)h?", r"\1 \2:\3"),
-    (r"(\d{4}-\d\d-\d\d)[T ]?(\d\d)(\d\d)h?", r"\1 \2:\3"),
-    (r"(.*\d)[T ,]+(\d{1,2})\.(\d\d)\s*([ap])\.?m\.?", r"\1 \2:\3 \4m"),
-    (r"(.*\d)[T ,]+(\d{1,2}) ?h", r"\1 \2:00"),
-    (r"(.*\d)[T ,]+(\d{1,2})\s*([ap])\.?m\.?", r"\1 \2:00 \3m"),
-    (r"(.*\d)[T ,]+(\d{1,2}):(\d)", r"\1 \2:0\3"),
-    (r"(\d{4})(\d\d)(\d\d)(?:T?(\d\d):?(\d\d))?", r"\1-\2-\3 \4:\5"),
-    (rf"({_NAME})\.? (\d{{1,2}})(?:st|nd|rd|th)?,? (\d{{4}})(.*)", r"\2 \1 \3\4"),
-    (rf"(\d{{1,2}})(?:st|nd|rd|th) ({_NAME}),? (\d{{4}})(.*)", r"\1 \2 \3\4"),
+_REWRITTEN: Final = tuple(
+    (re.compile(written, re.IGNORECASE | re.ASCII), said)
+    for written, said in (
+        (r"(.*\d{4}|\d{4}\S*\d)[T ,]+(\d{1,2})[.hu]?(\d\d) ?(?:h|u|uur|uhr)?", r"\1 \2:\3"),
+        (r"(\d{4}-\d\d-\d\d)[T ]?(\d\d)(\d\d)h?", r"\1 \2:\3"),
+        (r"(.*\d)[T ,]+(\d{1,2})\.(\d\d)\s*([ap])\.?m\.?", r"\1 \2:\3 \4m"),
+        (r"(.*\d)[T ,]+(?:kl\.?|klokken|klockan|um) ?(\d.*)", r"\1 \2"),
+        (r"(.*\d)[T ,]+(?:kl\.?|klokken|klockan|um) ?(\d{1,2})", r"\1 \2:00"),
+        (r"(.*\d)[T ,]+(\d{1,2}) ?(?:h|u|uur|uhr)", r"\1 \2:00"),
+        (r"(.*\d)[T ,]+(\d{1,2}:\d\d) ?u", r"\1 \2"),
+        (r"(.*\d)[T ,]+(\d{1,2})\s*([ap])\.?m\.?", r"\1 \2:00 \3m"),
+        (r"(.*\d)[T ,]+(?:12 )?noon", r"\1 12:00"),
+        (r"(.*\d)[T ,]+(\d{1,2}):(\d)", r"\1 \2:0\3"),
+        (r"(\d{4})(\d\d)(\d\d)(?:T?(\d\d):?(\d\d))?", r"\1-\2-\3 \4:\5"),
+        (r"(\d{1,2})([./-])(\d{1,2})[ -](\d{4})(?!\d)(.*)", r"\1\2\3\2\4\5"),
+        (rf"({_NAME})\.? (\d{{1,2}})(?:st|nd|rd|th)?,? (\d{{4}})(.*)", r"\2 \1 \3\4"),
+        (rf"(\d{{1,2}})(?:st|nd|rd|th) ({_NAME}),? (\d{{4}})(.*)", r"\1 \2 \3\4"),
+    )
+)
+
+# Texts that are no time, and what is said of each.
+_UNREAD: Final = tuple(
+    (re.compile(pattern, re.IGNORECASE | re.ASCII), variant)
+    for pattern, variant in (
+        (r"\d{4,6}([.,]\d+)?$", "number"),
+        (r"\d{1,2}[-/. ](\d{1,2}|[A-Z]{3,9})[-/. ]\d{2}(\D|$)", "year"),
+        (r"=", "formula"),
+        (r"\d{1,2}[:.hu]\d\d(:\d\d)?\s*([ap]\.?m\.?)?$", "no_day"),
+        (rf"(\d{{4}}[-/.]\d{{1,2}}|(\d{{1,2}}[-/. ]|{_NAME} )\d{{4}})$", "day"),
+    )
 )
 
 _Read = tuple[dt.datetime, float | None, bool]  # clock time, offset from UTC [s], a day alone
+_Parts = dict[str, Any]
 
 
 class Moments:
@@ -152,16 +183,21 @@ def read_moment(text: str, date_order: DateOrder | None = None, zone: str = "") 
     fit = WEEKDAY.match(text)
     if fit:
         return _of_weekday(fit["weekday"], read_moment(text[fit.end() :], date_order, zone))
-    fit = _YEAR_FIRST.fullmatch(text)
-    if fit:
-        return _moment(fit, int(fit["month"]), int(fit["day"]))
-    fit = _YEAR_LAST.fullmatch(text)
-    if fit:
-        return _settle_order(fit, date_order)
-    fit = _NAMED.fullmatch(text)
-    if fit and fit["name"].lower() in _MONTHS:
-        return _moment(fit, _MONTHS[fit["name"].lower()], int(fit["day"]))
-    return _remedy(text, lambda other: _written(other, date_order), zone)
+    text = _without_accents(text)
+    for date in _DATES:
+        parts = fit.groupdict() if (fit := date.fullmatch(text)) else {}
+        if "one" in parts:
+            return _settle_order(parts, date_order)
+        month = _MONTHS.get(parts.get("month", "").lower(), parts.get("month", ""))
+        if str(month).isdigit():
+            return _moment(parts, int(month), int(parts["day"]))
+    return _remedy(text, date_order, zone)
+
+
+def _without_accents(text: str) -> str:
+    if text.isascii():
+        return text
+    return "".join(one for one in normalize("NFD", text) if not combining(one))
 
 
 def _of_weekday(name: str, read: _Read | Wording) -> _Read | Wording:
@@ -174,38 +210,35 @@ def _of_weekday(name: str, read: _Read | Wording) -> _Read | Wording:
     return say("time_impossible.weekday", day=f"{sure[0]:%A}")
 
 
-def _written(text: str, date_order: DateOrder | None) -> str | None:
-    """Write a time as it is read, for advice; None where it cannot be."""
-    read = read_moment(text, date_order)
-    if isinstance(read, Wording):
-        return str(read.parts["offered"]) if read.key == "time_unclear.write" else None
-    wall, _, day_only = read
-    return wall.date().isoformat() if day_only else wall.isoformat(timespec="minutes")
-
-
-def _settle_order(fit: re.Match[str], order: DateOrder | None) -> _Read | Wording:
-    one, two = int(fit["one"]), int(fit["two"])
+def _settle_order(parts: _Parts, order: DateOrder | None) -> _Read | Wording:
+    one, two = int(parts["one"]), int(parts["two"])
     if order in ("dmy", "mdy"):
         day, month = (one, two) if order == "dmy" else (two, one)
         if month > 12:
             return say("time_impossible.month_by_order", month=month, order=order)
-        return _moment(fit, month, day)
+        return _moment(parts, month, day)
     if one > 12 or two > 12 or one == two:
-        return _moment(fit, *((two, one) if two <= 12 else (one, two)))
-    # The clock stays in what is offered: written in a hurry, a day alone would lose it.
+        return _moment(parts, *((two, one) if two <= 12 else (one, two)))
     days, offered = [], []
     for day, month in ((one, two), (two, one)):
-        days.append(f"{day} {_MONTH_NAMES[month - 1].title()}")
-        whole = _moment(fit, month, day)
-        if isinstance(whole, Wording):
-            if "offered" not in whole.parts:
-                return whole
-            offered.append(str(whole.parts["offered"]))
-        else:
-            wall, _, day_only = whole
-            clock = _clock_text(wall) + (fit["zone"] or "")
-            offered.append(wall.date().isoformat() if day_only else clock)
+        days.append(f"{day} {calendar.month_name[month]}")
+        whole = _moment(parts, month, day)
+        if isinstance(whole, Wording) and "offered" not in whole.parts:
+            return whole
+        offered.append(_as_read(whole))
     return say("time_unclear.order", day=days[0], other=days[1], offered=" or ".join(offered))
+
+
+def _as_read(read: _Read | Wording) -> str:
+    """Write a time that was read, or is offered, with all that it says: clock and offset too."""
+    if isinstance(read, Wording):
+        return str(read.parts["offered"])
+    wall, offset, day_only = read
+    if day_only:
+        return wall.date().isoformat()
+    if offset is not None:
+        wall = wall.replace(tzinfo=dt.timezone(dt.timedelta(seconds=offset)))
+    return _clock_text(wall)
 
 
 def shown_orders(texts: Iterable[str]) -> dict[str, dict[DateOrder, str]]:
@@ -224,7 +257,7 @@ def shown_orders(texts: Iterable[str]) -> dict[str, dict[DateOrder, str]]:
         fit = _DATE.fullmatch(text)
         if not fit or not (fit["weekday"] or max(int(fit["one"]), int(fit["two"])) > 12):
             continue
-        orders = _orders_of(text[: fit.end("date")])
+        orders = _orders_of(fit)
         if not orders and max(int(fit["one"]), int(fit["two"])) <= 12:
             orders = list(_ORDERS)
         elif len(orders) > 1:
@@ -234,8 +267,9 @@ def shown_orders(texts: Iterable[str]) -> dict[str, dict[DateOrder, str]]:
     return shown
 
 
-def _orders_of(date: str) -> list[DateOrder]:
-    """In which orders a date can be read."""
+def _orders_of(fit: re.Match[str]) -> list[DateOrder]:
+    """In which orders a date can be read; `fit` is of `_DATE`."""
+    date = fit[0][: fit.end("two")] + fit["mark"] + fit["year"]
     return [order for order in _ORDERS if not isinstance(read_moment(date, order), Wording)]
 
 
@@ -254,7 +288,7 @@ def settled_dates(uniques: Objects) -> list[tuple[DateOrder, str, dict[int, str]
     list
         By mark: the order, a date that shows it, and the new text by place in `uniques`.
     """
-    if _SHAPES.fullmatch("\n".join(uniques) + "\n"):
+    if _SHAPES.fullmatch("\n".join(uniques) + "\n") or _clock_for_year(uniques):
         return []
     settled: list[tuple[DateOrder, str, dict[int, str]]] = []
     for mark, shows in shown_orders(uniques).items():
@@ -269,7 +303,7 @@ def settled_dates(uniques: Objects) -> list[tuple[DateOrder, str, dict[int, str]
             text = f"{fit['year']}-{month:02}-{day:02}{fit['rest']}"
             read = read_moment(text)
             sure = not isinstance(read, Wording) or read.key == "time_unclear.write"
-            if sure and order in _orders_of(value[: fit.end("date")]):
+            if sure and order in _orders_of(fit):
                 became[place] = text
         if became and len(shows) == 1:
             settled.append((order, shown_by, became))
@@ -284,8 +318,11 @@ def spelt_times(uniques: Objects, date_order: DateOrder | None = None) -> dict[i
     if _SHAPES.fullmatch("\n".join(uniques) + "\n"):
         return {}
     became = {}
+    spaced = _clock_for_year(uniques)
     for place, value in enumerate(uniques):
-        if not value or _YEAR_FIRST.fullmatch(value) or re.search(r"\d:\d(?!\d)", value):
+        if not value or _SHAPE.fullmatch(value) or re.search(r"\d:\d(?!\d)", value):
+            continue
+        if spaced and _SPACED.fullmatch(value):
             continue
         read = read_moment(value, date_order)
         if isinstance(read, Wording) and read.key == "time_unclear.write":
@@ -293,31 +330,37 @@ def spelt_times(uniques: Objects, date_order: DateOrder | None = None) -> dict[i
     return became
 
 
-def _moment(fit: re.Match[str], month: int, day: int) -> _Read | Wording:
-    year = int(fit["year"])
+def _clock_for_year(uniques: Objects) -> bool:
+    """Whether some cell such as 19/8 1830 shows that a time of day stands where a year may."""
+    years = [int(fit[1]) for value in uniques if (fit := _SPACED.fullmatch(value))]
+    return any(not 1960 <= year <= 2035 for year in years)
+
+
+def _moment(parts: _Parts, month: int, day: int) -> _Read | Wording:
+    year = int(parts["year"])
     if year < _EARLIEST_YEAR:
         return say("time_impossible.year", year=year, ask=_ASK)
     if not 1 <= month <= 12:
         return say("time_impossible.month", month=month, ask=_ASK)
     days = calendar.monthrange(year, month)[1]
     if not 1 <= day <= days:
-        name = _MONTH_NAMES[month - 1].title()
+        name = calendar.month_name[month]
         return say("time_impossible.day", month=name, year=year, days=days)
-    if fit["hour"] is None:
+    if parts["hour"] is None:
         return dt.datetime(year, month, day), None, True  # noqa: DTZ001  wall-clock time
-    hour, minute, second = int(fit["hour"]), int(fit["minute"]), int(fit["second"] or 0)
-    if fit["half"]:
+    hour, minute, second = int(parts["hour"]), int(parts["minute"]), int(parts["second"] or 0)
+    if parts["half"]:
         if not 1 <= hour <= 12:
             return say("time_impossible.half_day", hour=hour, ask=_ASK)
-        hour = hour % 12 + (12 if fit["half"].lower().startswith("p") else 0)
+        hour = hour % 12 + (12 if parts["half"].lower().startswith("p") else 0)
     if hour == 24 and minute == second == 0 and year < dt.MAXYEAR:
         after = dt.date(year, month, day) + dt.timedelta(days=1)
         return say("time_impossible.midnight", offered=f"{after}T00:00")
     if hour > 23 or minute > 59 or second > 59:
         return say("time_impossible.clock", ask=_ASK)
-    micro = int(float(fit["part"] or 0) * 1e6)
+    micro = int(float(parts["part"] or 0) * 1e6)
     wall = dt.datetime(year, month, day, hour, minute, second, micro)  # noqa: DTZ001
-    return _with_offset(wall, fit["zone"])
+    return _with_offset(wall, parts["zone"])
 
 
 def _with_offset(wall: dt.datetime, zone: str | None) -> _Read | Wording:
@@ -333,33 +376,31 @@ def _with_offset(wall: dt.datetime, zone: str | None) -> _Read | Wording:
     return wall, float(offset), False
 
 
-def _remedy(text: str, written: Callable[[str], str | None], zone: str) -> Wording:
-    """Say what to write instead of a text that is not read as a time.
-
-    `written` writes a time anew if it can be read, to offer it; `zone` as for `read_moment`.
-    """
+def _remedy(text: str, date_order: DateOrder | None, zone: str) -> Wording:
+    """Say what to write instead of a text that is not read as a time; see `read_moment`."""
     if len(text) > _LONGEST:
         return _ASK
-    if re.fullmatch(r"\d{4,6}([.,]\d+)?", text, re.ASCII):
-        return say("time_unclear.number")
-    if re.match(r"\d{1,2}[-/. ](\d{1,2}|[A-Za-z]{3,9})[-/. ]\d{2}(\D|$)", text, re.ASCII):
-        return say("time_unclear.year")
-    if text.startswith("="):
-        return say("time_unclear.formula", ask=_ASK)
-    if re.fullmatch(r"\d{1,2}[:.h]\d\d(:\d\d)?\s*([ap]\.?m\.?)?", text, re.IGNORECASE):
-        return say("time_unclear.no_day", ask=_ASK)
-    if re.fullmatch(rf"\d{{4}}[-/.]\d{{1,2}}|(\d{{1,2}}[-/. ]|{_NAME} )\d{{4}}|\d{{4}}", text):
-        return say("time_unclear.day", ask=_ASK)
+    for pattern, variant in _UNREAD:
+        if pattern.match(text):
+            return say(f"time_unclear.{variant}", ask=_ASK)
+    fit = re.fullmatch(r"(.*\d)[T ,]+(?:12 )?midnight", text, re.IGNORECASE | re.ASCII)
+    day = read_moment(fit[1], date_order) if fit else _ASK
+    if not isinstance(day, Wording) and day[2]:
+        after = day[0] + dt.timedelta(days=1)
+        return say("time_unclear.midnight", begins=_clock_text(day[0]), ends=_clock_text(after))
     fit = re.fullmatch(r"(.*\d{1,2}:\d\d(?::\d\d)?)\s*\(?([A-Za-z]{2,5})\)?", text)
-    wall = written(fit[1]) if fit else None
-    if fit and wall:
-        return _named_zone(fit[2], wall, zone)
-    for pattern, said in _REWRITTEN:
-        fit = re.fullmatch(pattern, text, re.IGNORECASE | re.ASCII)
-        offered = written(fit.expand(said).rstrip(" :")) if fit else None
-        if offered:
-            return say("time_unclear.write", offered=offered)
-    return _ASK
+    wall = read_moment(fit[1], date_order) if fit else _ASK
+    if fit and (not isinstance(wall, Wording) or wall.key == "time_unclear.write"):
+        return _named_zone(fit[2], _as_read(wall), zone)
+    said = _ASK
+    for written, anew in _REWRITTEN:
+        fit = written.fullmatch(text)
+        other = fit.expand(anew).rstrip(" :") if fit else text
+        read = read_moment(other, date_order, zone) if other != text else _ASK
+        if not isinstance(read, Wording) or read.key == "time_unclear.write":
+            return say("time_unclear.write", offered=_as_read(read))
+        said = read if said is _ASK else said
+    return said
 
 
 def _named_zone(letters: str, wall: str, zone: str) -> Wording:
@@ -472,39 +513,22 @@ def localise(
     """
     utc = moments.wall - np.nan_to_num(moments.offset_s).astype("timedelta64[s]")
     bare = np.isnan(moments.offset_s) & ~np.isnat(moments.wall)
-    twice = np.zeros(len(utc), dtype=bool)
-    never = np.zeros(len(utc), dtype=bool)
+    written = cells.column(column).to_numpy(object)
     codes, names = pd.factorize(zones.to_numpy(object))
     for code, zone in enumerate(names):
         at = np.flatnonzero(bare & (codes == code))
-        if not len(at):
-            continue
         wall = pd.DatetimeIndex(moments.wall[at])
-        moved = wall.tz_localize(zone, ambiguous="NaT", nonexistent="shift_forward")
-        exact = wall.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
-        twice[at] = np.asarray(moved.isna())
-        never[at] = np.asarray(exact.isna()) & ~twice[at]
-        day = moments.day_only[at]
-        if day.any():
-            starts = wall[day].tz_localize(
-                zone, ambiguous=np.ones(int(day.sum()), bool), nonexistent="shift_forward"
-            )
-            utc[at[day]] = _as_utc(starts)
-        utc[at[~day]] = _as_utc(moved[~day])
-    twice &= ~moments.day_only
-    never &= ~moments.day_only
-    odd = twice | never
-    written = cells.column(column).to_numpy(object)
-    for code, zone in enumerate(names):
-        own = odd & (codes == code)
-        if own.any():
-            findings.refuse(cells, own, column, _offsets_of(ZoneInfo(zone), written, moments.wall))
-    utc[twice | never] = np.datetime64("NaT")
+        first = wall.tz_localize(
+            zone, ambiguous=np.ones(len(at), dtype=bool), nonexistent="shift_forward"
+        )
+        once = wall.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+        utc[at] = first.tz_convert("UTC").tz_localize(None).to_numpy().astype("datetime64[us]")
+        odd = np.zeros(len(utc), dtype=bool)
+        odd[at] = once.isna() & ~moments.day_only[at]
+        if odd.any():
+            findings.refuse(cells, odd, column, _offsets_of(ZoneInfo(zone), written, moments.wall))
+            utc[odd] = np.datetime64("NaT")
     return pd.Series(utc, index=cells.frame.index).dt.tz_localize("UTC")
-
-
-def _as_utc(times: pd.DatetimeIndex) -> NDArray[np.datetime64]:
-    return times.tz_convert("UTC").tz_localize(None).to_numpy().astype("datetime64[us]")
 
 
 def _offsets_of(

@@ -16,6 +16,7 @@ __all__ = [
     "duration_parts",
     "in_ours",
     "known_units",
+    "minutes_of",
     "rewriting",
 ]
 
@@ -50,6 +51,12 @@ _SPELLINGS: Final = {
     "sqm": "m²",
 }  # fmt: skip
 _DURATION: Final = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
+_PARTS: Final = re.compile(r"(?:(\d+(?:[.,]\d+)?)\s*([^\W\d_]+\.?|['′’\"″”])?\s*)", re.ASCII)
+# Behind a number alone; above a column they may be a time of day, or inches.
+_IN_CELLS: Final = dict.fromkeys(("std", "stunde", "uur", "heure", "hora", "tim", "timer"), "h") | {
+    '"': "s", "″": "s", "”": "s", "'": "min", "′": "min", "’": "min", "m": "min",
+}  # fmt: skip
+_MINUTES: Final = {"h": 60.0, "min": 1.0, "s": 1 / 60}
 _DEGREES: Final = (
     "°", "deg", "degree", "degrees", "dd", "grad", "graden", "grader", "grados", "degrés",
 )  # fmt: skip
@@ -65,6 +72,33 @@ def duration_parts(text: str) -> list[int]:
     """Give the two or three numbers of a duration, as 1:20 or 0:45:00; none where it is none."""
     fit = _DURATION.fullmatch(text)
     return [int(part) for part in fit.groups() if part] if fit else []
+
+
+def minutes_of(text: str) -> float | None:
+    """Read a duration in several units, the last of which may be left out; None where it is none.
+
+    Examples
+    --------
+    >>> minutes_of("1 h 20 min"), minutes_of("1h20"), minutes_of("1:20 h"), minutes_of("1 min 90 s")
+    (80.0, 80.0, 80.0, None)
+    """
+    clock, unit = (fit[1], fit[2]) if (fit := re.fullmatch(r"([\d:]+)\s*(\D+)", text)) else ("", "")
+    if duration_parts(clock) and _of_duration(unit) == "h":
+        return in_ours(clock, CLOCK, "min", lambda _: None)
+    parts = _PARTS.findall(text)
+    left, minutes = list(_MINUTES), 0.0
+    for place, (number, written) in enumerate(parts):
+        own = _of_duration(written) or (left[0] if place and left and not written else "")
+        broken = place < len(parts) - 1 and not number.isdigit()
+        if own not in left or broken or (place and float(number.replace(",", ".")) >= 60):
+            return None
+        minutes += float(number.replace(",", ".")) * _MINUTES[own]
+        left = left[left.index(own) + 1 :]
+    return minutes if len(parts) > 1 and not _PARTS.sub("", text) else None
+
+
+def _of_duration(written: str) -> str:
+    return _IN_CELLS.get(written.strip(" .").casefold()) or canonical_unit(written)
 
 
 def converted(number: float, written: str, unit: str) -> float | None:

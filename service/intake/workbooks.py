@@ -26,7 +26,7 @@ __all__ = ["read_tabs", "read_workbook"]
 _MOST_ROWS: Final = 1_048_576  # of a sheet; ECMA-376 lets a file name rows beyond them
 _MIDNIGHT: Final = "2026-06-01T00:00:00"
 _MOMENT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d")
-_CLOCK: Final = re.compile(r"\d{1,2}:\d\d(:\d\d)?")
+_CLOCK: Final = re.compile(r"(?:kl\.? ?)?\d{1,2}[:.hu]\d\d(:\d\d|\D)*|[012]?\d[0-5]\d")
 _BROKEN = (
     zipfile.BadZipFile,
     InvalidFileException,
@@ -64,13 +64,10 @@ def read_workbook(
         return None
     name = names.get(sheet, book.sheetnames[0])
     source = f"{file}, sheet {name}" if len(book.sheetnames) > 1 else file
-    filled = _filled_rows(book[name], file, source, findings)
-    if filled is None:
-        return None
-    if not any(any(row) for row in filled):
+    grid = _grid(book[name], file, source, findings)
+    if grid is not None and grid.empty:
         findings.refuse_file(source, "file_empty.sheet")
-        return None
-    return pd.DataFrame(filled, dtype="str"), source
+    return None if grid is None or grid.empty else (grid, source)
 
 
 def read_tabs(content: bytes, file: str, findings: Findings) -> dict[str, pd.DataFrame]:
@@ -79,7 +76,7 @@ def read_tabs(content: bytes, file: str, findings: Findings) -> dict[str, pd.Dat
     Returns
     -------
     dict of DataFrame
-        Text cells; rows are counted from 1.
+        Text cells; rows are counted from 1. See `Numbers` for `attrs`.
     """
     book = _opened(content, file, findings)
     tabs: dict[str, pd.DataFrame] = {}
@@ -87,9 +84,9 @@ def read_tabs(content: bytes, file: str, findings: Findings) -> dict[str, pd.Dat
         if getattr(book[name], "sheet_state", "visible") != "visible":
             findings.read_file(file, say("read_as.hidden", name=name))
             continue
-        rows = _filled_rows(book[name], file, f"{file}, sheet {name}", findings)
-        if rows is not None and any(any(row) for row in rows):
-            tabs[name] = pd.DataFrame(rows, dtype="str", index=pd.RangeIndex(1, len(rows) + 1))
+        grid = _grid(book[name], file, f"{file}, sheet {name}", findings)
+        if grid is not None and not grid.empty:
+            tabs[name] = grid
     return tabs
 
 
@@ -103,60 +100,70 @@ def _opened(content: bytes, file: str, findings: Findings) -> Any:  # noqa: ANN4
         return None
 
 
-def _filled_rows(
+class Numbers(frozenset[str]):
+    """Texts of cells that hold numbers with decimals; `attrs["typed"]` of a frame has them."""
+
+    def __deepcopy__(self, _: object) -> Numbers:
+        return self  # a frame copies its attributes with every step
+
+
+def _grid(
     page: Any,  # noqa: ANN401  openpyxl's read-only sheet
     file: str,
     source: str,
     findings: Findings,
-) -> list[list[str]] | None:
-    """Rows of one width; None where the sheet was refused."""
+) -> pd.DataFrame | None:
+    """Read all cells; empty where no cell is filled, None where the sheet was refused."""
+    typed: set[str] = set()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             page.reset_dimensions()
-            rows = _rows(page)
+            rows = _rows(page, typed)
     except _BROKEN:
         findings.refuse_file(file, "file_unreadable.workbook")
         return None
     if rows is None:
-        said = say(
-            "too_large.sheet",
-            rows=_MOST_ROWS,
-            columns=MOST_COLUMNS,
-            cells=MOST_CELLS,
-            characters=LONGEST_CELL,
-        )
-        findings.refuse_file(source, said)
+        bounds = {"rows": _MOST_ROWS, "columns": MOST_COLUMNS, "cells": MOST_CELLS}
+        findings.refuse_file(source, say("too_large.sheet", **bounds, characters=LONGEST_CELL))
         return None
     wide = max(map(len, rows), default=0)
-    return _days_alone([row + [""] * (wide - len(row)) for row in rows])
+    filled = _days_alone([row + [""] * (wide - len(row)) for row in rows])
+    grid = pd.DataFrame(filled, dtype="str", index=pd.RangeIndex(1, len(filled) + 1))
+    grid.attrs["typed"] = Numbers(typed)
+    return grid
 
 
 def _days_alone(rows: list[list[str]]) -> list[list[str]]:
-    """Write a column of nothing but midnights as days where times of day stand in another.
+    """Write a column of nothing but midnights as days where times of day may stand in another.
 
     Programs that write workbooks often format days with a time, which is then 00:00 throughout.
     """
-    ends: dict[int, set[bool]] = {}
-    clocks = False
+    moments: dict[int, list[list[str]]] = {}
+    clocks = any(_CLOCK.fullmatch(text) for row in rows for text in row)
     for row in rows:
         for at, text in enumerate(row):
             if len(text) == len(_MIDNIGHT) and _MOMENT.fullmatch(text):
-                ends.setdefault(at, set()).add(text.endswith(_MIDNIGHT[10:]))
-            clocks = clocks or (":" in text and _CLOCK.fullmatch(text) is not None)
-    days = [at for at, midnight in ends.items() if clocks and midnight == {True}]
-    for row in rows if days else ():
-        for at in days:
-            row[at] = row[at][:10] if _MOMENT.fullmatch(row[at]) else row[at]
+                moments.setdefault(at, []).append(row)
+    for at, own in moments.items():
+        if clocks and all(row[at].endswith(_MIDNIGHT[10:]) for row in own):
+            for row in own:
+                row[at] = row[at][:10]
     return rows
 
 
-def _rows(page: Any) -> list[list[str]] | None:  # noqa: ANN401  openpyxl's read-only sheet
-    """Texts of all rows without empty cells at their ends; None where there are too many."""
+def _rows(page: Any, typed: set[str]) -> list[list[str]] | None:  # noqa: ANN401  openpyxl's read-only sheet
+    """Texts of all rows without empty cells at their ends; None where there are too many.
+
+    Those of numbers with decimals go into `typed`.
+    """
     rows: list[list[str]] = []
     wide = seen = 0
     for row in page.iter_rows():
         texts = [cell_text(cell) for cell in row]
+        typed.update(
+            text for text, cell in zip(texts, row, strict=True) if isinstance(cell.value, float)
+        )
         seen += len(texts)
         while texts and not texts[-1]:
             texts.pop()

@@ -47,7 +47,7 @@ TIMES = [
     ("01-May-24 19:00", "four digits"),
     ("2024-05", "the day is missing"),
     ("May 2024", "the day is missing"),
-    ("01.05.2024 19.00", "2024-06-01T18:30"),
+    ("01.05.2024 19.00", "write 2024-05-01T19:00 or 2024-01-05T19:00, or state the date order"),
     ("yesterday", "2024-06-01T18:30"),
     ("45413.79", "format the cell"),
 ]
