@@ -429,7 +429,7 @@ def rates(
     many = enough & ~none & ~few
     number, own = np.cumsum(few) - 1, few[of_rate]
     low[few], high[few] = rate_interval(
-        fish[own], effort[own], number[of_rate[own]], placements[few], all_effort[few]
+        fish[own], effort[own], number[of_rate[own]], placements[few], all_effort[few], squares[few]
     )
     wide, own = all_effort[many], many[of_rate]
     number = (np.cumsum(many) - 1)[of_rate[own]]

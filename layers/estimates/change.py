@@ -17,7 +17,6 @@ from layers.errors import ThinDataError
 from layers.estimates.catch_rate import counted_catch
 from layers.estimates.count_trend import AGREE, change_seen, fit_trend, year_indices
 from layers.estimates.dynamic_occupancy import DynamicFit, fit_dynamic
-from layers.estimates.profile_likelihood import CHI95
 from layers.estimates.seasons import seasons
 from layers.fieldwork.effort import EFFORT_UNITS
 from layers.fieldwork.looking import detectable, inputs_of
@@ -181,69 +180,82 @@ def _parts(work: _Work) -> Iterator[tuple[str, str, pd.DataFrame]]:
                 )
 
 
-def _fit_visits(rows: pd.DataFrame, season: Seasons) -> tuple[DynamicFit, dict[int, str], int]:
-    """Fit the dynamic model to the visits of gear that can find it.
+def _visits(rows: pd.DataFrame, season: Seasons) -> pd.DataFrame:
+    """Visits of gear that can find it: unit, year, kind, effort, whether found, effort known.
 
-    Gears with few finds are taken together; without any they are left out. Beside the fit: what
-    the finds of a year say against its trend, and the number of visits whose effort is not known.
+    Gears with few finds are taken together; without any they are left out.
     """
-    able = rows[rows["able"]]
-    hit = able.groupby("visit")["caught"].max() > 0
-    visit = hit.index.to_numpy(np.int64)
-    method = pd.Series(season.method[visit], index=hit.index)
+    hit = rows[rows["able"]].groupby("visit")["caught"].max() > 0
+    at = hit.index.to_numpy(np.int64)
+    method = pd.Series(season.method[at], index=hit.index)
     finds = hit.groupby(method).sum()
-    gear = method.mask(method.isin(finds.index[finds < _FEWEST_FINDS]), -1)
-    kept = (gear.map(hit.groupby(gear).sum()) > 0).to_numpy()
-    visit = visit[kept]
-    first, last = _years(rows).values()
-    unit, effort = pd.factorize(season.unit[visit])[0], season.effort[visit]
-    kind, year = pd.factorize(gear[kept], sort=True)[0], season.year[visit]
-    fit = fit_dynamic(unit, year - first, kind, effort, hit[kept], years=last - first + 1)
-    escapes = np.log1p(-np.minimum(fit.detection, 1 - 1e-12))[kind] * effort
-    each = pd.DataFrame({"year": year, "unit": unit, "log": escapes, "hit": hit[kept].to_numpy()})
-    each = each.groupby(["year", "unit"]).agg({"log": "sum", "hit": "any"})
+    kind = method.mask(method.isin(finds.index[finds < _FEWEST_FINDS]), -1)
+    columns = {name: getattr(season, name)[at] for name in ("unit", "year", "effort", "known")}
+    visits = pd.DataFrame(columns | {"kind": kind.to_numpy(), "found": hit.to_numpy()})
+    return visits[visits.groupby("kind")["found"].transform("any")]
+
+
+def _fit(visits: pd.DataFrame, first: int | pd.Series, years: int | None = None) -> DynamicFit:
+    """Fit the dynamic model to visits, their years counted from the first of all or of each unit.
+
+    Only with the number of `years` do these have intervals.
+    """
+    unit, kind = (pd.factorize(visits[name], sort=True)[0] for name in ("unit", "kind"))
+    return fit_dynamic(
+        unit, visits["year"] - first, kind, visits["effort"], visits["found"],
+        years=years, intervals_of=range(years or 0),
+    )  # fmt: skip
+
+
+def _against(visits: pd.DataFrame, fit: DynamicFit, first: int) -> dict[int, str]:
+    """Say what the finds of a year say against its trend."""
+    kind = pd.factorize(visits["kind"], sort=True)[0]
+    log = np.log1p(-np.minimum(fit.detection, 1 - 1e-12))[kind] * visits["effort"]
+    each = visits.assign(log=log).groupby(["year", "unit"]).agg({"log": "sum", "found": "any"})
     each["chance"] = -np.expm1(each["log"])
     years = each.groupby("year").agg(
-        units=("hit", "size"), hits=("hit", "sum"), p=("chance", "mean")
+        units=("found", "size"), hits=("found", "sum"), p=("chance", "mean")
     )
-    low, high = (
-        fit.low[years.index - first] * years["p"],
-        fit.high[years.index - first] * years["p"],
-    )
+    low, high = (ends[years.index - first] * years["p"] for ends in (fit.low, fit.high))
     few = scipy.special.bdtr(years["hits"], years["units"], low) < _SELDOM
     many = scipy.special.bdtrc(years["hits"] - 1, years["units"], high) < _SELDOM
     odd = few | many
-    against = {
+    return {
         int(at): f"the finds of the year do not go with the fitted trend: found in {hits} of "
         f"{units} units, too {'few' if scarce else 'many'} for it"
         for at, units, hits, scarce in zip(
             years.index[odd], years["units"][odd], years["hits"][odd], few[odd], strict=True
         )
     }
-    return fit, against, int((~season.known[visit]).sum())
 
 
-def _not_shown_again(rows: pd.DataFrame, fit: DynamicFit) -> str:
-    """Say so where a fall or rise of the model is not that of units looked at in several years.
+def _of_units_looked_at_again(
+    visits: pd.DataFrame, fit: DynamicFit
+) -> tuple[DynamicFit | None, str]:
+    """Fit units looked at in several years alone, where the fall or rise of all may not be one.
 
-    Where all units were first looked at in one year it cannot come from units that differ. Else
-    gains and losses of units looked at again must differ, in the same direction, by a
-    likelihood-ratio test of equal chances (5 %): a choice of this program.
+    Units first looked at in different years may differ, so that a crew which moves to emptier
+    waters looks like a fall. With the years of each unit counted from its first look this cannot
+    come in: all that tells of change is what units became. The fit of all units stands where all
+    were first looked at in one year, and where it shows no change. Else that of units looked at
+    again is returned, None if they are too few; with the reason, unless it shows the same.
     """
-    began = rows[rows["able"]].groupby("unit")["year"].min()
+    by_unit = visits.groupby("unit")["year"]
+    began, again = by_unit.transform("min"), by_unit.transform("nunique") > 1
     if fit.growth_low <= 1 <= fit.growth_high or began.nunique() == 1:
-        return ""
-    again, gained, lost = _gained_and_lost(rows[rows["able"]])
-    both = gained + lost
-    xlogy = scipy.special.xlogy
-    differ = 2 * (xlogy(gained, gained) + xlogy(lost, lost) - xlogy(both, both / 2)) > CHI95
-    if differ and (gained > lost) == (fit.growth > 1):
-        return ""
-    return (
-        f"how it changed is not known: {_span(fit.growth_low, fit.growth_high)} by the model, but "
-        f"the {counted(again, 'unit')} looked at again do not show it ({gained} gained, {lost} "
-        "lost), so that it may come from units first looked at in different years"
+        return fit, ""
+    words = (
+        f"{_span(fit.growth_low, fit.growth_high)} by all units, but those first looked at in "
+        "different years may differ"
     )
+    try:
+        own = _fit(visits[again], began[again])
+    except ThinDataError as thin:
+        return None, f"how it changed is not known: {words}, and of those looked at again: {thin}"
+    shown = not own.growth_low <= 1 <= own.growth_high
+    if shown and own.growth_low <= fit.growth <= own.growth_high:
+        return own, ""
+    return own, f"{words}: the ratio is that of units looked at again, from the first look at each"
 
 
 def _gained_and_lost(rows: pd.DataFrame) -> tuple[int, int, int]:
@@ -388,27 +400,36 @@ def _years(rows: pd.DataFrame) -> dict[str, int]:
 
 
 def _occupancy_change(rows: pd.DataFrame, season: Seasons) -> tuple[dict[str, Any], _Yearly]:
+    first, last = _years(rows).values()
+    visits = _visits(rows, season)
+    fit, problem = None, ""
     try:
-        fit, against, unknown = _fit_visits(rows, season)
+        whole = _fit(visits, first, last - first + 1)
+        fit, problem = _of_units_looked_at_again(visits, whole)
     except ThinDataError as thin:
-        return {"problem": str(thin)}, _Yearly({}, str(thin))
-    if refuted := _not_shown_again(rows, fit):
-        return {"problem": refuted}, _Yearly({}, refuted)
-    years = fit.occupancy.size
-    triples = zip(fit.occupancy.tolist(), fit.low.tolist(), fit.high.tolist(), strict=True)
-    figures = {
-        year: (*triple, against.get(year, ""))
-        for year, triple in enumerate(triples, _years(rows)["first_year"])
-    }
+        problem = str(thin)
+    if fit is None:
+        again = _gained_and_lost(rows[rows["able"]])
+        return {"problem": problem, "again": again}, _Yearly({}, problem)
+    unknown = int((~visits["known"]).sum())
     effort = f"effort of {counted(unknown, 'visit')} not known, taken as usual" if unknown else ""
+    figures = {}
+    if not problem:
+        against = _against(visits, whole, first)
+        figures = {
+            year: (*triple, against.get(year, ""))
+            for year, triple in enumerate(
+                np.column_stack([whole.occupancy, whole.low, whole.high]).tolist(), first
+            )
+        }
     return {
         "yearly_ratio": fit.growth,
         "yearly_ratio_low": fit.growth_low,
         "yearly_ratio_high": fit.growth_high,
-        "decline_seen": -np.expm1(-_SEEN * fit.growth_se * (years - 1)),
+        "decline_seen": -np.expm1(-_SEEN * fit.growth_se * (last - first)),
         "estimator": fit.estimator,
-        "problem": effort,
-    }, _Yearly(figures, "found by gear alone that is not listed for it")
+        "problem": "; ".join(filter(None, (problem, effort))),
+    }, _Yearly(figures, problem or "found by gear alone that is not listed for it")
 
 
 def _rate_change(rows: pd.DataFrame) -> tuple[dict[str, Any], _Yearly]:
@@ -437,7 +458,7 @@ def _rate_change(rows: pd.DataFrame) -> tuple[dict[str, Any], _Yearly]:
 def _words(row: dict[str, Any]) -> str:
     """Say a row in a sentence or two: what is seen, and what could not have been."""
     if "yearly_ratio" not in row:
-        return ""
+        return _changed(*row["again"]) if "again" in row else ""
     ratio, low, high = (row[f"yearly_ratio{end}"] for end in ("", "_low", "_high"))
     what = "Occupancy" if row["quantity"] == "occupancy" else "Catch per effort"
     units = counted(row["units"], "unit")
@@ -455,6 +476,22 @@ def _words(row: dict[str, Any]) -> str:
     if seen < 0.995:
         return f"{said} A fall of less than {100 * seen:.0f} % from {span} would mostly not show."
     return f"{said} Hardly any fall from {span} would have shown with this effort."
+
+
+def _changed(units: int, gained: int, lost: int) -> str:
+    """Say what units looked at again tell without a model, with an exact interval.
+
+    Clopper and Pearson 1934, Biometrika 26:404-413, from memory.
+    """
+    if not gained + lost:
+        return ""
+    low = scipy.special.betaincinv(lost, gained + 1, 0.025) if lost else 0.0
+    high = scipy.special.betaincinv(lost + 1, gained, 0.975) if gained else 1.0
+    return (
+        f"Of {counted(units, 'unit')} looked at again {lost} lost and {gained} gained it, as far "
+        f"as seen: {100 * low:.0f} to {100 * high:.0f} % of such changes are losses (95 %), and "
+        "half of them where it neither falls nor rises."
+    )
 
 
 def _span(low: float, high: float) -> str:

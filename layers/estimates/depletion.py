@@ -55,10 +55,15 @@ DEPLETION_COLUMNS: Final = (
     "problem",
     "se_formula",
     "first_pass_per_minute",
+    "density_low",
+    "density_high",
 )
 _UNEQUAL: Final = 1.25  # greatest minutes of a pass over least; a choice of this program
 _UNEQUAL_WORDS: Final = "minutes differ between passes, and equal effort is assumed"
-_NUMBERS: Final = ("n_hat", "n_se", "n_low", "n_high", "p_hat", "density_per_100_m2")
+_NUMBERS: Final = ("n_hat", "n_se", "n_low", "n_high", "p_hat")
+_DENSITIES: Final = {
+    "density_per_100_m2": "n_hat", "density_low": "n_low", "density_high": "n_high"
+}  # fmt: skip
 _LOOSE_KINDS: Final = {
     "at_least": "counts of 'at least'",
     "present": "presence without a count",
@@ -114,7 +119,8 @@ def depletion(
         caught none of it, as far as `passes` states them.
     areas_m2
         Area fished by placement [m²], such as `fished_area_m2` gives; densities are missing
-        without it.
+        without it. Taken as exact: `density_low` and `density_high` are `n_low` and `n_high`
+        over it.
     estimators
         Which to print, in this order. `two_pass` is left out where there are more than two
         passes; `joint`, one chance of capture for placements of one method in one year, where
@@ -179,7 +185,8 @@ def depletion(
     frame["problem"] = frame["problem"].mask(unequal & frame["n_hat"].notna(), said)
     if areas_m2 is not None:
         area = areas_m2.reindex(frame["placement_id"]).to_numpy(dtype=np.float64)
-        frame["density_per_100_m2"] = 100.0 * frame["n_hat"].to_numpy() / area
+        for density, number in _DENSITIES.items():
+            frame[density] = 100.0 * frame[number].to_numpy() / area
     frame["_pooled"] = frame["species"] == ALL
     frame = frame.sort_values(
         ["placement_id", "_pooled", "species"], kind="stable", ignore_index=True

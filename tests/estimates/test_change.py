@@ -505,13 +505,43 @@ def test_a_crew_that_moves_to_empty_sites_shows_no_fall():
     """Sites 0 to 14 always have it, 15 to 44 never: nothing changes, only who is looked at."""
     row, years, result = visited_by_plan(CREW_MOVES, lambda site, _: site < 15)
     assert (row["gained"], row["lost"]) == (0, 0)
-    assert np.isnan([row["yearly_ratio"], row["yearly_ratio_low"], row["decline_seen"]]).all()
-    assert "do not show it (0 gained, 0 lost)" in row["problem"]
-    assert "fell" not in row["words"]
+    assert row["yearly_ratio_low"] < 1 < row["yearly_ratio_high"]
+    assert row["yearly_ratio"] == pytest.approx(1, abs=0.01)
+    assert "by all units, but those first looked at in different years may differ" in row["problem"]
+    assert row["words"].startswith("Occupancy: no change shown")
     assert years["value"].isna().all()
-    assert years["problem"].str.contains("do not show it").all()
+    assert (years["problem"] == row["problem"]).all()
     for frame in result:
         assert "first looked at in different years are alike" in frame.attrs["inputs"]["assumes"]
+
+
+def test_few_revisits_give_the_limits_that_they_set():
+    """Found at all sites of 2021; in 2025 at 10 of the 12 looked at again, and 6 of 16 new ones.
+
+    As of a model of the 12 alone: 10/12 in four years.
+    """
+    plan = {2021: range(24), 2025: range(12, 40)}
+    row, years, _ = visited_by_plan(plan, lambda site, year: year == 2021 or 14 <= site < 30)
+    alone = visited_by_plan(
+        {2021: range(12, 24), 2025: range(12, 24)}, lambda site, year: year == 2021 or site >= 14
+    )[0]
+    ends = ["yearly_ratio", "yearly_ratio_low", "yearly_ratio_high"]
+    assert row["yearly_ratio"] == pytest.approx((10 / 12) ** 0.25, abs=0.01)
+    assert row[ends].tolist() == pytest.approx(alone[ends].tolist(), abs=1e-4)
+    assert "the ratio is that of units looked at again" in row["problem"]
+    assert alone["problem"] == ""
+    assert years["value"].isna().all()
+
+
+def test_too_few_revisits_for_a_model_still_say_what_became_of_them():
+    """Clopper and Pearson (1934): six losses of six changes, 0.025^(1/6) = 54 % to 100 %."""
+    plan = {2021: range(12), 2025: range(4, 12)}
+    row = visited_by_plan(plan, lambda site, year: year == 2021 or site >= 10)[0]
+    assert "fewer than 10 units looked at in two years" in row["problem"]
+    assert row["words"].startswith("Of 8 units looked at again 6 lost and 0 gained it")
+    assert "54 to 100 % of such changes are losses (95 %)" in row["words"]
+    few = visited_by_plan(plan, lambda *_: True)[0]
+    assert (few["lost"], few["words"]) == (0, "")
 
 
 def test_a_fall_at_sites_looked_at_again_is_said_though_the_crew_moves():

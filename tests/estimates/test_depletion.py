@@ -46,6 +46,11 @@ def test_published_example_through_the_table():
     assert (row["n_hat"], row["catches"], row["passes"]) == (91, "38;26;12", 3)
     assert row["n_se"] == pytest.approx(9.7, abs=0.05)
     assert row["density_per_100_m2"] == pytest.approx(45.5)
+    assert np.isnan([row["density_low"], row["density_high"]]).all()  # as those of the number
+    number = one(frame, "likelihood")
+    assert number["n_low"] < number["n_hat"] < number["n_high"]
+    for density, of in (("per_100_m2", "n_hat"), ("low", "n_low"), ("high", "n_high")):
+        assert number[f"density_{density}"] == pytest.approx(number[of] / 2)
     assert row["problem"] == "no interval: this form is for comparison"
     assert list(frame.columns) == list(DEPLETION_COLUMNS)
     assert frame["estimator"].tolist() == ["likelihood", "weighted"] * 2  # the species, and all

@@ -18,7 +18,7 @@ def interval(counts, effort):
     of_rate, some = np.repeat(np.arange(3), len(counts)), np.flatnonzero(fish)
     low, high = rate_interval(
         fish[some], effort[some], of_rate[some], np.full(3, len(counts)),
-        np.full(3, effort[: len(counts)].sum()),
+        *(np.full(3, (effort[: len(counts)] ** power).sum()) for power in (1, 2)),
     )  # fmt: skip
     assert (low[1], high[1]) == (low[2], high[2])
     return float(low[1]), float(high[1])
@@ -33,7 +33,7 @@ def test_interval_is_that_of_the_likelihood_written_out(counts, effort):
     def poor(log_k, rate):
         size = np.exp(log_k) / e.mean()
         fit = scipy.stats.nbinom.logpmf(y, size * e, size / (size + rate)).sum()
-        return (log_k - np.log(0.35)) ** 2 / 2 - fit
+        return (log_k - np.log(0.25)) ** 2 / 2 - fit
 
     def profile(rate):
         grid = np.linspace(-3.9, 4.6, 40)
@@ -45,9 +45,13 @@ def test_interval_is_that_of_the_likelihood_written_out(counts, effort):
     ratio = y.sum() / e.sum()
     top = profile(ratio)
     assert top >= max(profile(ratio * f) for f in (0.9, 0.97, 1.03, 1.1))
+    # The clumped part of the variance m + m²/k, by the best k, is greater as of Kish (1965).
+    log_k = min(np.linspace(-3.9, 4.6, 2000), key=lambda k: poor(k, ratio))
+    clumped = y.mean() / np.exp(log_k)
+    limit = 3.8414588 * (1 + clumped * len(y) * (e**2).sum() / e.sum() ** 2) / (1 + clumped)
     expected = [
-        scipy.optimize.brentq(lambda rate: 2 * (top - profile(rate)) - 3.8414588, *ends)
-        for ends in ((ratio / 100, ratio), (ratio, ratio * 100))
+        scipy.optimize.brentq(lambda rate: 2 * (top - profile(rate)) - limit, *ends)
+        for ends in ((ratio / 1000, ratio), (ratio, ratio * 1000))
     ]
     assert interval(counts, effort) == pytest.approx(expected, rel=0.01)
 

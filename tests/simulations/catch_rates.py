@@ -1,20 +1,19 @@
 """Catch rates: does the interval contain the mean catch per unit effort?
 
 Counts are negative binomial: variance m + m²/size, so clumped fish have a small size. `unequal`
-efforts are log-normal with a standard deviation of 0.7 on the log scale, and clumping then does not
-depend on them, other than the interval assumes. `none` is the share of samples without fish, beside
-whose exact upper limit `problem` says that it is one for fish spread at random; `covered` is of the
-others, `covered_with_none` of all. `width` is the median of upper limit over truth.
+efforts are log-normal with a standard deviation of 0.7 on the log scale, and clumping then does
+not depend on them, unlike what the likelihood assumes. `none` is the share of samples without fish,
+beside whose exact upper limit `problem` says that it is one for fish spread at random; `covered` is
+of the others, `covered_with_none` of all. `width` is the median of upper limit over truth.
 """
 
 from itertools import product
 
 import numpy as np
-import pandas as pd
 
 from layers.estimates.catch_rate import rates
 
-SIZES, MEANS, PLACEMENTS = (0.2, 0.5, 1.0, 2.0, 5.0), (0.3, 1.0, 3.0, 10.0), (3, 5, 10, 30)
+SIZES, MEANS, PLACEMENTS = (0.2, 0.5, 1.0, 2.0, 5.0), (0.3, 1.0, 3.0, 10.0), (3, 5, 6, 10, 30)
 _SHARED_EFFORTS = 20  # runs that share their efforts
 
 
@@ -50,11 +49,6 @@ def setting(random, size: float, mean: float, n: int, efforts: str, runs: int) -
     }
 
 
-def table(runs: int, seed: int) -> pd.DataFrame:
-    random = np.random.default_rng(seed)
-    return pd.DataFrame(
-        [
-            setting(random, size, mean, n, efforts, runs)
-            for efforts, size, mean, n in product(("equal", "unequal"), SIZES, MEANS, PLACEMENTS)
-        ]
-    )
+def settings(runs: int):
+    for efforts, size, mean, n in product(("equal", "unequal"), SIZES, MEANS, PLACEMENTS):
+        yield setting, (size, mean, n, efforts, runs)

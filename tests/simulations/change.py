@@ -6,12 +6,14 @@ import numpy as np
 import pandas as pd
 
 from layers.errors import ThinDataError
+from layers.estimates.change import _fit, _of_units_looked_at_again
 from layers.estimates.count_trend import fit_trend
 from layers.estimates.dynamic_occupancy import fit_dynamic
 
 YEARS = 5
 SITES, MEANS, CLUMPINGS, RATIO = (6, 10, 30), (0.3, 2.0, 10.0), (0.5, 2.0, 5.0), 0.85
 UNITS, CHANCES, VISITS = (20, 40, 80), (0.1, 0.3, 0.6, 0.9), (2, 4)
+CREW = np.array([0.9, 0.7, 0.5, 0.3, 0.1])  # ψ at first look of units first looked at in each year
 PATHS = ((0.2, 0.05, 0.1), (0.5, 0.1, 0.3), (0.8, 0.2, 0.1))  # ψ of the first year, γ, ε
 
 
@@ -75,9 +77,43 @@ def occupancy_setting(random, units: int, path, chance: float, visits: int, runs
     }
 
 
-def table(runs: int, seed: int) -> pd.DataFrame:
-    random = np.random.default_rng(seed)
-    rates = [rate_setting(random, *given, runs) for given in product(SITES, MEANS, CLUMPINGS)]
-    of_units = product(UNITS, PATHS, CHANCES, VISITS)
-    shares = [occupancy_setting(random, *given, max(runs // 6, 1)) for given in of_units]
-    return pd.concat([pd.DataFrame(rates), pd.DataFrame(shares)], ignore_index=True)
+def crew_setting(random, looks: int, lost: float, runs: int) -> dict:
+    """A crew that moves to emptier waters: twelve new units a year, each looked at in `looks`.
+
+    `by_all` is the share that the fit of all units alone has.
+    """
+    began = np.repeat(np.arange(YEARS), 12)
+    covered = by_all = fitted = 0
+    for _ in range(runs):
+        here = random.random(began.size) < CREW[began]
+        parts = []
+        for look in range(looks):
+            year = began + look
+            for _ in range(3):
+                found = here & (random.random(began.size) < 0.5)
+                part = {"unit": np.arange(began.size), "year": year, "found": found}
+                parts.append(pd.DataFrame(part)[year < YEARS])
+            here = here & (random.random(began.size) >= lost)
+        visits = pd.concat(parts, ignore_index=True).assign(kind=0, effort=1.0)
+        whole = _fit(visits, 0, YEARS)
+        fit, _ = _of_units_looked_at_again(visits, whole)
+        by_all += whole.growth_low <= 1 - lost <= whole.growth_high
+        if fit is not None:
+            fitted += 1
+            covered += fit.growth_low <= 1 - lost <= fit.growth_high
+    return {
+        "looks": looks,
+        "lost": lost,
+        "fitted": fitted / runs,
+        "by_all": by_all / runs,
+        "covered": covered / max(fitted, 1),
+    }
+
+
+def settings(runs: int):
+    for given in product(SITES, MEANS, CLUMPINGS):
+        yield rate_setting, (*given, runs)
+    for given in product(UNITS, PATHS, CHANCES, VISITS):
+        yield occupancy_setting, (*given, max(runs // 6, 1))
+    for given in product((2, 3), (0.0, 0.2)):
+        yield crew_setting, (*given, max(runs // 6, 1))

@@ -130,15 +130,8 @@ def anywhere_true(theta, x, w, effort) -> float:
     return 1 - np.prod(1 - here)
 
 
-def table(runs: int, seed: int) -> pd.DataFrame:
-    random = np.random.default_rng(seed)
-    return pd.DataFrame(
-        [
-            setting(random, units, psi, gears, visits, runs)
-            for units, psi, gears, visits in product(UNITS, OCCUPANCY, GEARS, VISITS)
-        ]
-        + [
-            setting(random, units, psi, "0.2 and 0.5", 3, runs, "unequal")
-            for units, psi in product(UNITS, OCCUPANCY)
-        ]
-    )
+def settings(runs: int):
+    for given in product(UNITS, OCCUPANCY, GEARS, VISITS):
+        yield setting, (*given, runs)
+    for units, psi in product(UNITS, OCCUPANCY):
+        yield setting, (units, psi, "0.2 and 0.5", 3, runs, "unequal")

@@ -8,7 +8,6 @@ that contain it or beside which `problem` says what unequal catchability would d
 from itertools import product
 
 import numpy as np
-import pandas as pd
 
 from layers.errors import ThinDataError
 from layers.estimates.depletion import _unequal_catchability
@@ -77,13 +76,9 @@ def joint_setting(random, fish: int, chance: float, k: int, placements: int, run
     }
 
 
-def table(runs: int, seed: int) -> pd.DataFrame:
-    random = np.random.default_rng(seed)
-    return pd.DataFrame(
-        [
-            setting(random, fish, chance, k, fall, runs)
-            for fall, k, chance, fish in product(FALLS, PASSES, CHANCES, FISH)
-            if not (k == 2 and fall == "a third each")  # the same as a third
-        ]
-        + [joint_setting(random, *given, runs // 8) for given in JOINT]
-    )
+def settings(runs: int):
+    for fall, k, chance, fish in product(FALLS, PASSES, CHANCES, FISH):
+        if not (k == 2 and fall == "a third each"):  # the same as a third
+            yield setting, (fish, chance, k, fall, runs)
+    for given in JOINT:
+        yield joint_setting, (*given, runs // 8)

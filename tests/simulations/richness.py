@@ -9,7 +9,6 @@ to be expected below the number; `below` is the share that is.
 from itertools import product
 
 import numpy as np
-import pandas as pd
 
 from layers.estimates.richness import chao2
 
@@ -33,8 +32,6 @@ def setting(random, samples: int, mean: float, spread: float, runs: int) -> dict
     }
 
 
-def table(runs: int, seed: int) -> pd.DataFrame:
-    random = np.random.default_rng(seed)
-    return pd.DataFrame(
-        [setting(random, *given, runs) for given in product(SAMPLES, MEANS, SPREADS)]
-    )
+def settings(runs: int):
+    for given in product(SAMPLES, MEANS, SPREADS):
+        yield setting, (*given, runs)
