@@ -6,7 +6,7 @@ What all rows share is stored once. Readers get the types that frames have, as o
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Self
 
 import numpy as np
 import pandas as pd
@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 
     Array = NDArray[Any]
 
-__all__ = ["Column", "LazyPoints", "Rows", "gathered", "is_shared", "narrowed", "shared"]
+__all__ = [
+    "Column", "LazyPoints", "LazyShapes", "Rows", "gathered", "is_shared", "narrowed", "shared",
+]  # fmt: skip
 
 _MOST_RUNS: Final = 2_000
 _NO_TIME: Final = np.iinfo(np.int64).min
@@ -253,62 +255,88 @@ def _common_codes(columns: Sequence[Column]) -> tuple[pd.CategoricalDtype, list[
     return kind, codes
 
 
-class LazyPoints(GeometryArray):  # type: ignore[misc]
-    """Points that are drawn from their positions when somebody looks at them; NaN = missing.
+class LazyShapes(GeometryArray):  # type: ignore[misc]
+    """Shapes that are drawn when somebody looks at them; nobody may change them.
 
-    A million shapes take a second and 200 MB, and most questions look at none. Nobody may change
-    them.
+    A million shapes take a second and 200 MB, and most questions look at none or at few.
     """
 
-    def __init__(self, xy: Floats, crs: Any) -> None:  # noqa: ANN401 - any CRS
-        self._xy = xy
+    def __init__(self, crs: Any) -> None:  # noqa: ANN401 - any CRS
         self._drawn: Array | None = None
         self._crs = None
         self.crs = crs
         self._sindex = None
 
+    def _draw(self) -> Array:
+        """Draw all; a missing one is None."""
+        raise NotImplementedError
+
+    def _at(self, rows: Ints) -> Self:
+        """Choose some by place; −1 is a missing one."""
+        raise NotImplementedError
+
+    def __len__(self) -> int:
+        raise NotImplementedError
+
+    def isna(self) -> Bools:
+        """Mark those that are missing."""
+        raise NotImplementedError
+
     @property
     def _data(self) -> Array:
         if self._drawn is None:
-            points = shapely.points(self._xy)
-            points[self.isna()] = None
-            self._drawn = points
+            self._drawn = self._draw()
         return self._drawn
-
-    def __len__(self) -> int:
-        return len(self._xy)
 
     @property
     def shape(self) -> tuple[int]:
         """Its length, as of every array of pandas."""
         return (len(self),)
 
-    def isna(self) -> Bools:
-        """Mark those without a position."""
-        return np.asarray(np.isnan(self._xy).any(axis=1), bool)
-
-    def copy(self, *_args: object, **_more: object) -> LazyPoints:
-        """Return the same points."""
-        return LazyPoints(self._xy, self.crs)
+    def copy(self, *_args: object, **_more: object) -> Self:
+        """Return the same shapes."""
+        return self._at(np.arange(len(self)))
 
     def __getitem__(self, which: Any) -> Any:  # noqa: ANN401 - whatever pandas selects by
         if pd.api.types.is_integer(which):
-            return super().__getitem__(which)
+            return self._at(np.arange(len(self))[int(which)].reshape(1))._data[0]
         rows = pd.api.indexers.check_array_indexer(self, which)
-        return LazyPoints(self._xy[rows], self.crs)
+        return self._at(np.arange(len(self))[rows])
 
     def __setitem__(self, which: Any, value: Any) -> None:  # noqa: ANN401 - as above
-        raise TypeError("points of the picture are not changed")
+        raise TypeError("shapes that are drawn when needed are not changed")
 
     def take(
         self,
         indices: NDArray[np.integer],
         allow_fill: bool = False,
         fill_value: Any = None,  # noqa: ANN401, ARG002
-    ) -> LazyPoints:
+    ) -> Self:
         """Take some by place; -1 is missing where that is allowed."""
         rows = np.asarray(indices, np.int64)
-        if not allow_fill:
-            return LazyPoints(self._xy[rows], self.crs)
-        whole = np.vstack([self._xy, (np.nan, np.nan)])  # the last place answers to -1
-        return LazyPoints(whole[rows], self.crs)
+        return self._at(rows if allow_fill else np.arange(len(self))[rows])
+
+
+class LazyPoints(LazyShapes):
+    """Points that are drawn from their positions; NaN = missing."""
+
+    def __init__(self, xy: Floats, crs: Any) -> None:  # noqa: ANN401 - any CRS
+        super().__init__(crs)
+        self.xy = xy
+
+    def __len__(self) -> int:
+        return len(self.xy)
+
+    def isna(self) -> Bools:
+        """Mark those without a position."""
+        return np.asarray(np.isnan(self.xy).any(axis=1), bool)
+
+    def _draw(self) -> Array:
+        points: Array = shapely.points(self.xy)
+        points[self.isna()] = None
+        return points
+
+    def _at(self, rows: Ints) -> LazyPoints:
+        xy = self.xy[rows]
+        xy[rows < 0] = np.nan
+        return LazyPoints(xy, self.crs)

@@ -8,12 +8,11 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import scipy
-import shapely
 
 from layers.crs import choose_operation
 from layers.estimates.coverage import NOTHING
 from layers.frames import reads
-from layers.network.cutting import cut_lines, place_on_reach
+from layers.network.cutting import ReachLines, place_on_reach
 from layers.network.distance import SHORTEST_PIECE_M
 from layers.network.reach_parts import cover_with_parts, main_part
 
@@ -108,8 +107,8 @@ def gaps(
     longitude[known], latitude[known] = choose_operation(network.crs, "EPSG:4326").move(
         place[:, 0], place[:, 1]
     )
-    by_gap = np.argsort(gap, kind="stable")
-    lines = cut_lines(network, pieces.group, pieces.from_m, pieces.to_m)
+    by_gap, size = np.argsort(gap, kind="stable"), np.bincount(gap, minlength=number)
+    first = np.cumsum(size) - size
     frame = gpd.GeoDataFrame(
         {
             "gap": np.arange(1, number + 1),
@@ -124,8 +123,7 @@ def gaps(
             "stream_id": own["stream_id"].array,
             "note": pd.Series(NOTHING[count], index=range(number), dtype="str").mask(known),
         },
-        geometry=shapely.multilinestrings(lines[by_gap], indices=gap[by_gap]),
-        crs=network.crs,
+        geometry=ReachLines(network, pieces.at(by_gap), first, size),
     )
     frame.attrs["inputs"] = water.of(count).inputs | {"count": count, "min_order": min_order}
     return frame

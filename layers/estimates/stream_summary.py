@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 
 from layers.estimates.coverage import extreme_dates
 from layers.fieldwork.counted_water import holds
 from layers.fieldwork.hours import worked_at
 from layers.fieldwork.looking import catch_numbers, detectable
 from layers.frames import codes_of, codes_within, reads
-from layers.network.cutting import cut_lines
+from layers.network.cutting import ReachLines
 from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.reach_parts import main_part
 
@@ -84,7 +83,7 @@ def stream_summary(
     pairs = np.unique(np.column_stack([placement, stream[row]]), axis=0)
     owner, day = pairs[:, 1], water.day[pairs[:, 0]]
     by_stream = np.argsort(of_part, kind="stable")
-    own, part = np.unique(of_part[by_stream], return_inverse=True)
+    size = np.bincount(of_part, minlength=count)
     table = pd.DataFrame(
         {
             "stream": named["stream"],
@@ -101,9 +100,8 @@ def stream_summary(
             "stream_id": named["stream_id"],
         }
     )
-    lines = cut_lines(network, *whole)[by_stream]
-    shapes = shapely.multilinestrings(lines, indices=part.ravel())
-    frame = gpd.GeoDataFrame(table.iloc[own], geometry=shapes, crs=network.crs)
+    lines = ReachLines(network, whole.at(by_stream), np.cumsum(size) - size, size)
+    frame = gpd.GeoDataFrame(table, geometry=lines)[size > 0]
     frame = frame.sort_values(["stream", "stream_id"], ignore_index=True)
     frame.attrs["inputs"] = visited.inputs
     return frame

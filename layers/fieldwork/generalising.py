@@ -27,6 +27,7 @@ import shapely
 from layers.errors import FrameError
 from layers.fieldwork.looking import local_dates
 from layers.frames import reads
+from layers.narrow_columns import LazyPoints
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -292,6 +293,8 @@ def public_views(placements: pd.DataFrame, xy: Floats, own: Ints, secret: bytes)
 
 def positions(points: ArrayLike) -> Floats:
     """Coordinates of points, (n, 2); NaN where one is missing or empty."""
+    if isinstance(points, LazyPoints):
+        return points.xy
     shapes = np.asarray(points, object)
     gone = shapely.is_missing(shapes) | shapely.is_empty(shapes)
     filled = np.where(gone, shapely.Point(np.nan, np.nan), shapes)

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-import shapely
 
 from layers.crs import choose_operation
 from layers.errors import FrameError
 from layers.fieldwork.daylight import is_day
 from layers.fieldwork.effort import nights
+from layers.fieldwork.generalising import positions
 from layers.fieldwork.looking import local_times
 from layers.frames import codes_of, reads
 
@@ -65,7 +65,7 @@ def hours_worked(placements: gpd.GeoDataFrame, methods: pd.DataFrame) -> pd.Data
     overnight = night_count > 0
     light, dark = np.zeros(n, bool), np.zeros(n, bool)
     timed = np.flatnonzero(clock & ~overnight & ~(passive & np.isnan(night_count)))
-    xy = shapely.get_coordinates(placements.geometry.array[timed])
+    xy = positions(placements.geometry.array[timed])
     if len(timed):
         lon, lat = choose_operation(placements.crs, "EPSG:4326").move(xy[:, 0], xy[:, 1])
         for name in ("set_at", "lifted_at"):

@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
+from layers.narrow_columns import LazyShapes
 from layers.network.intervals import Intervals
 
 if TYPE_CHECKING:
-    from layers.arrays import Floats, Ints, Objects
+    from layers.arrays import Bools, Floats, Ints, Objects
     from layers.network.graph import Network
 
-__all__ = ["cut_lines", "place_on_reach", "reaches_inside"]
+__all__ = ["ReachLines", "cut_lines", "place_on_reach", "reaches_inside"]
 
 
 def place_on_reach(network: Network, rows: Ints, measure_m: Floats) -> Floats:
@@ -65,6 +66,50 @@ def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> Obj
     order = np.lexsort((measure, number))
     cut: Objects = shapely.linestrings(place[order], indices=number[order])
     return cut
+
+
+class ReachLines(LazyShapes):
+    """MultiLineStrings made of parts of reaches, cut when somebody looks at them.
+
+    Parameters
+    ----------
+    network
+        The network; its CRS is theirs.
+    pieces
+        Parts of reaches, those of one line after another, (k,).
+    first, count
+        The first piece of each line, and how many it has; without any a line is missing, (n,).
+    """
+
+    def __init__(self, network: Network, pieces: Intervals, first: Ints, count: Ints) -> None:
+        super().__init__(network.crs)
+        self._network, self._pieces, self._first, self._count = network, pieces, first, count
+
+    def __len__(self) -> int:
+        return len(self._first)
+
+    def isna(self) -> Bools:
+        """Mark those without a piece."""
+        return np.asarray(self._count == 0, bool)
+
+    @property
+    def pieces(self) -> tuple[Ints, Intervals]:
+        """Number of the line of each piece, and the pieces."""
+        own = np.repeat(np.arange(len(self)), self._count)
+        begin = self._first - (np.cumsum(self._count) - self._count)
+        return own, self._pieces.at(np.arange(len(own)) + np.repeat(begin, self._count))
+
+    def _draw(self) -> Objects:
+        own, pieces = self.pieces
+        shapes = np.full(len(self), None, object)
+        lines, there = np.unique(own, return_inverse=True)
+        shapes[lines] = shapely.multilinestrings(cut_lines(self._network, *pieces), indices=there)
+        return shapes
+
+    def _at(self, rows: Ints) -> ReachLines:
+        count = np.where(rows < 0, 0, self._count[rows]) if len(self) else np.zeros_like(rows)
+        first = self._first[rows] if len(self) else count
+        return ReachLines(self._network, self._pieces, first, count)
 
 
 def reaches_inside(network: Network, polygons: Objects) -> tuple[Ints, Intervals]:

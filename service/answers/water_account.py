@@ -19,7 +19,7 @@ from layers.fieldwork.looking import local_dates
 from layers.fieldwork.stretches import stretch_lengths
 from layers.network.cutting import cut_lines, place_on_reach
 from layers.network.directions import upstream_of
-from layers.network.intervals import Intervals
+from layers.network.intervals import Intervals, overlay
 from service import reference
 from service.access import keep_placements, open_records
 from service.answers import coverage_answers, summaries
@@ -31,7 +31,7 @@ from service.records import OF_EFFORT, Selection
 if TYPE_CHECKING:
     import geopandas as gpd
 
-    from layers.arrays import Ints, Objects
+    from layers.arrays import Ints
     from layers.network.graph import Network
     from service.records import Records, Viewer
     from service.store import Store
@@ -51,7 +51,6 @@ _MOST_BY_ID: Final = 2_000  # more placements are sooner taken from all than rea
 _MOST_LISTED: Final = 30
 _MOST_GAPS: Final = 5
 _MOST_PLACES: Final = 3
-_ON_LINE_M: Final = 0.01  # a piece cut from a line lies this near to it
 _HERE: Final = "here"
 
 
@@ -229,7 +228,7 @@ def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
     records = _records(store, water, viewer)
     kinds = joined.reaches["kind"].iloc[parts.group].dropna().unique()
     listed, count = _listed(store, records)
-    own_gaps = _gaps(store, lines, viewer)
+    own_gaps = _gaps(store, water, viewer)
     planned = CoverageQuestion(water.around, count=_MOST_PLACES)
     places = coverage_answers.next_places(store, planned, viewer)
     return WaterAccount(
@@ -345,17 +344,12 @@ def _coverage(store: Store, water: Water, viewer: Viewer) -> gpd.GeoDataFrame:
     return found[found["reach_id"].isin(water.network.reaches.index[water.parts.group])]
 
 
-def _gaps(store: Store, lines: Objects, viewer: Viewer) -> list[dict[str, Any]]:
-    """Gaps of the whole network that some lines share length with."""
+def _gaps(store: Store, water: Water, viewer: Viewer) -> list[dict[str, Any]]:
+    """Gaps of the whole network that have length in common with some water."""
     found = coverage_answers.gaps(store, CoverageQuestion(Selection()), viewer)
-    here = shapely.multilinestrings(lines)
-    near = np.sort(found.sindex.query(here, predicate="dwithin", distance=_ON_LINE_M))
-    pieces, owner = shapely.get_parts(
-        np.asarray(found.geometry, object)[near], return_index=True
-    )  # fmt: skip
-    shapely.prepare(here)
-    middles = shapely.line_interpolate_point(pieces, 0.5, normalized=True)
-    shared = shapely.dwithin(here, middles, _ON_LINE_M)  # what is prepared comes first
-    metres = np.bincount(owner[shared], shapely.length(pieces[shared]), minlength=len(near))
-    rows = found.iloc[near].drop(columns="geometry").assign(here_m=metres)
-    return _rows(rows[rows["here_m"] > 0])
+    gap, pieces = found.geometry.array.pieces
+    near = np.isin(pieces.group, water.parts.group)
+    gap, cut = gap[near], overlay(pieces.at(near), water.parts)
+    metres = np.bincount(gap[cut.interval], cut.to_m - cut.from_m, minlength=len(found))
+    rows = np.flatnonzero(metres > 0)
+    return _rows(found.iloc[rows].drop(columns="geometry").assign(here_m=metres[rows]))
