@@ -220,7 +220,7 @@ class Rows:
         if all(piece.strides[0] == 0 or len(piece) == 1 for piece in pieces):
             one = shared(np.concatenate([piece[:1] for piece in pieces]))
             if is_shared(one):
-                return np.broadcast_to(one[:1], self._source.shape)
+                return np.broadcast_to(one[:1], (len(self._source), *one.shape[1:]))
         return np.concatenate(pieces)
 
 

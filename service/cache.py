@@ -67,7 +67,7 @@ def cached(
     return cast("Made", answers.get((sight, question), make))
 
 
-def renewed(store: Store, viewer: Viewer, what: str, renew: Callable[[Made | None], Made]) -> Made:
+def renewed(store: Store, viewer: Viewer, what: Hashable, renew: Callable[[Any], Made]) -> Made:
     """Give what is brought up to date after a write, not made anew; one for each sight of places.
 
     `renew` gets the last one, None at first, and gives what holds now. Each is renewed by itself:
@@ -126,5 +126,5 @@ def _weight(answer: object) -> int:
 
 
 _OF_STORE: WeakKeyDictionary[Any, dict[bool, _Answers]] = WeakKeyDictionary()
-_LAST: WeakKeyDictionary[Any, dict[tuple[str, bool], _Last]] = WeakKeyDictionary()
+_LAST: WeakKeyDictionary[Any, dict[tuple[Any, bool], _Last]] = WeakKeyDictionary()
 _LOCK: Final = threading.Lock()

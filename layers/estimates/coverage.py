@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from layers.arrays import Ints
+    from layers.arrays import Bools, Floats, Ints
     from layers.fieldwork.counted_water import Counted, CountedWater
 
-__all__ = ["COVERAGE_COLUMNS", "NOTHING", "STATES", "coverage", "extreme_dates"]
+__all__ = ["COVERAGE_COLUMNS", "NOTHING", "STATES", "coverage", "extreme_dates", "since"]
 
 COVERAGE_COLUMNS: Final = (
     "reach_id",
@@ -58,6 +58,7 @@ def coverage(
     *,
     as_of: date,
     region: Intervals | None = None,
+    before: tuple[int, pd.DataFrame] | None = None,
 ) -> pd.DataFrame:
     """Say for each reach whether and when somebody was there, and how far the next such water is.
 
@@ -71,6 +72,9 @@ def coverage(
         The day to count years from.
     region
         Parts of reaches that do not overlap; the rest is left out, though distances run along it.
+    before
+        Number and coverage of an earlier water that this one was made of, without a region: of
+        who was where, only what changed since is looked up.
 
     Returns
     -------
@@ -99,56 +103,75 @@ def coverage(
     whole = Intervals(rows, np.zeros(m), network.length_m) if region is None else region
     length = np.bincount(whole.group, weights=whole.length_m, minlength=m)
     parts = cover_with_parts(network, reach_parts)
-    fraction, farthest = {}, {}
+    measured: dict[str, Floats] = {}
     for count in COUNTS:
         distance = water.distance(count).within(region)
-        inside = overlay(distance.sampled, whole)
-        covered = np.bincount(
-            whole.group[inside.part], weights=inside.to_m - inside.from_m, minlength=m
-        )
+        own, metres = distance.sampled.group, distance.sampled.length_m
+        if region is not None:
+            inside = overlay(distance.sampled, whole)
+            own, metres = whole.group[inside.part], inside.to_m - inside.from_m
+        covered = np.bincount(own, weights=metres, minlength=m)
         complete = np.bincount(distance.unsampled.group, minlength=m) == 0
         with np.errstate(invalid="ignore"):  # reaches outside the region have no length
-            fraction[count] = np.where(complete, 1.0, np.minimum(covered / length, 1.0))
+            fraction = np.where(complete, 1.0, np.minimum(covered / length, 1.0))
         far = np.zeros(m)
         np.maximum.at(far, distance.unsampled.group, distance.farthest_m)
-        farthest[count] = np.where(np.isinf(far), np.nan, far)
-    placement, row = water.on_reaches(region)
-    stretch = water.sampled.within(region)
-    some = stretch.intervals.from_m < stretch.intervals.to_m
-    of_stretch = water.day[stretch.placement[some]], stretch.intervals.group[some]
-    number = np.bincount(row, minlength=m)
-    has_length = np.bincount(of_stretch[1], minlength=m) > 0
-    last = extreme_dates(water.day[placement], row, m, np.maximum)
+        measured[f"{count}_fraction"] = fraction
+        measured[f"distance_to_{count}_m"] = np.where(np.isinf(far), np.nan, far)
     stream, named = network.streams
-    nowhere = np.isnan(farthest["visited"])
+    made, earlier = before or (-1, None)
+    changed = water.changed_in > made
+    visits = _visits(water, region, changed)
+    if earlier is not None:
+        visits = {k: np.where(changed, each, earlier[k].to_numpy()) for k, each in visits.items()}
+    nowhere = np.isnan(measured["distance_to_visited_m"])
     frame = pd.DataFrame(
         {
             "reach_id": network.reaches.index,
             "stream": named["stream"].array[stream],
-            "catchment": parts.main_catchment(whole, whole.group, m),
+            "catchment": parts.of_reach.array
+            if region is None
+            else parts.main_catchment(whole, whole.group, m),
             "strahler": network.strahler,
             "length_m": length,
-            "state": pd.Series(
-                np.select([has_length, number > 0], STATES[:0:-1], STATES[0]), dtype="str"
-            ),
-            "placements": number,
-            "methods": listed(row, water.placements["method"].iloc[placement], m),
-            "visited_fraction": fraction["visited"],
-            "sampled_fraction": fraction["sampled"],
-            "first_date": extreme_dates(water.day[placement], row, m, np.minimum),
-            "last_date": last,
-            "last_sampled_date": extreme_dates(*of_stretch, m, np.maximum),
-            "years_since": (pd.Timestamp(as_of) - pd.Series(last)).dt.days / _DAYS_A_YEAR,
-            "distance_to_visited_m": farthest["visited"],
-            "distance_to_sampled_m": farthest["sampled"],
+            **visits,
+            **measured,
+            "years_since": np.nan,
             "stream_id": named["stream_id"].array[stream],
             "note": pd.Series(NOTHING["visited"], index=rows, dtype="str").where(nowhere),
         }
-    ).astype({"reach_id": "str"})
+    ).astype({"reach_id": "str", "state": "str"})
+    frame = since(frame[[*COVERAGE_COLUMNS]], as_of)
     if region is not None:
         frame = frame[length > 0].reset_index(drop=True)
     frame.attrs["inputs"] = water.visited.inputs | {"as_of": as_of.isoformat()}
     return frame
+
+
+def since(coverage: pd.DataFrame, as_of: date) -> pd.DataFrame:
+    """State the years from the last visit of each reach to a day."""
+    years = (pd.Timestamp(as_of) - coverage["last_date"]).dt.days / _DAYS_A_YEAR
+    return coverage.assign(years_since=years)
+
+
+def _visits(water: CountedWater, region: Intervals | None, changed: Bools) -> dict[str, Any]:
+    """Who was at each of the changed reaches, and when; nobody at others."""
+    m = len(changed)
+    placement, row = water.on_reaches(region, changed)
+    stretch = water.sampled.within(region)
+    some = changed[stretch.intervals.group] & (stretch.intervals.from_m < stretch.intervals.to_m)
+    of_stretch = water.day[stretch.placement[some]], stretch.intervals.group[some]
+    number = np.bincount(row, minlength=m)
+    has_length = np.bincount(of_stretch[1], minlength=m) > 0
+    day = water.day[placement]
+    return {
+        "state": np.select([has_length, number > 0], STATES[:0:-1], STATES[0]).astype(object),
+        "placements": number,
+        "methods": listed(row, water.placements["method"].iloc[placement], m),
+        "first_date": extreme_dates(day, row, m, np.minimum),
+        "last_date": extreme_dates(day, row, m, np.maximum),
+        "last_sampled_date": extreme_dates(*of_stretch, m, np.maximum),
+    }
 
 
 def extreme_dates(

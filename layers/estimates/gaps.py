@@ -17,10 +17,11 @@ from layers.network.distance import SHORTEST_PIECE_M
 from layers.network.reach_parts import cover_with_parts, main_part
 
 if TYPE_CHECKING:
-    from layers.arrays import Floats, Ints
+    from layers.arrays import Bools, Floats, Ints
     from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
     from layers.network.intervals import Intervals
+    from layers.network.reach_parts import Parts
 
 __all__ = ["GAP_COLUMNS", "gaps"]
 
@@ -48,6 +49,7 @@ def gaps(
     count: Counted = "visited",
     min_order: int = 1,
     region: Intervals | None = None,
+    before: tuple[int, gpd.GeoDataFrame] | None = None,
 ) -> gpd.GeoDataFrame:
     """List the connected parts of the network that nobody visited, or sampled; longest first.
 
@@ -66,6 +68,9 @@ def gaps(
         still run along them.
     region
         Parts of reaches that do not overlap; the rest is left out in the same way.
+    before
+        Number and gaps of an earlier water that this one was made of, else by the same question:
+        only gaps in whose water something changed since are described anew.
 
     Returns
     -------
@@ -84,49 +89,82 @@ def gaps(
         A column is missing, a reach is unknown, or `count` is another word.
     """
     network = water.network
-    parts = cover_with_parts(network, reach_parts)
     distance = water.distance(count).within(region)
     wanted = network.strahler[distance.unsampled.group] >= min_order
-    pieces = distance.unsampled.at(wanted)
+    pieces, far = distance.unsampled.at(wanted), distance.farthest_m[wanted]
     gap, lengths = _by_length(_joined(network, pieces), pieces)
-    number = len(lengths)
-    stream, named = network.streams
-    own = named.iloc[main_part(stream[pieces.group], gap, pieces.length_m, number)]
-
-    reaches = pd.Series(pieces.group).groupby(gap).nunique()
-    highest = np.zeros(number, np.int64)
-    np.maximum.at(highest, gap, network.strahler[pieces.group])
-    far = distance.farthest_m[wanted]
-    # The first of equally far pieces, by reach and measure.
-    farthest = np.lexsort((np.arange(len(far)), -far, gap))
-    farthest = farthest[np.unique(gap[farthest], return_index=True)[1]]
-    known = np.isfinite(far[farthest])
-    longitude, latitude = np.full(number, np.nan), np.full(number, np.nan)
-    at = farthest[known]
-    place = place_on_reach(network, pieces.group[at], distance.farthest_measure_m[wanted][at])
-    longitude[known], latitude[known] = choose_operation(network.crs, "EPSG:4326").move(
-        place[:, 0], place[:, 1]
+    by_gap, size = np.argsort(gap, kind="stable"), np.bincount(gap, minlength=len(lengths))
+    lines = ReachLines(network, pieces.at(by_gap), np.cumsum(size) - size, size)
+    made, earlier = before or (-1, None)
+    moved = water.moved_since(count, made)
+    fresh = np.ones(len(lengths), bool)
+    fresh[_of_water(lines, ~moved)] = False
+    own = fresh[gap]
+    table = _described(
+        network,
+        cover_with_parts(network, reach_parts),
+        pieces.at(own),
+        (np.cumsum(fresh) - 1)[gap[own]],
+        far[own],
+        distance.farthest_measure_m[wanted][own],
     )
-    by_gap, size = np.argsort(gap, kind="stable"), np.bincount(gap, minlength=number)
-    first = np.cumsum(size) - size
-    frame = gpd.GeoDataFrame(
-        {
-            "gap": np.arange(1, number + 1),
-            "stream": own["stream"].array,
-            "length_m": lengths,
-            "reaches": reaches.to_numpy(np.int64),
-            "catchment": parts.main_catchment(pieces, gap, number),
-            "highest_strahler": highest,
-            "farthest_m": np.where(known, far[farthest], np.nan),
-            "farthest_longitude": longitude,
-            "farthest_latitude": latitude,
-            "stream_id": own["stream_id"].array,
-            "note": pd.Series(NOTHING[count], index=range(number), dtype="str").mask(known),
-        },
-        geometry=ReachLines(network, pieces.at(by_gap), first, size),
-    )
+    nowhere = table["farthest_m"].isna()
+    table["note"] = pd.Series(NOTHING[count], index=table.index, dtype="str").where(nowhere)
+    if earlier is not None:  # gaps in unmoved water are what they were
+        old = _of_water(earlier.geometry.array, ~moved)
+        place = np.empty(len(lengths), np.int64)
+        place[_of_water(lines, ~moved)] = np.arange(len(old))
+        place[fresh] = len(old) + np.arange(len(table))
+        table = pd.concat([earlier[[*table]].iloc[old], table]).iloc[place]
+    table = table.assign(gap=np.arange(1, len(lengths) + 1), length_m=lengths)
+    frame = gpd.GeoDataFrame(table.reset_index(drop=True), geometry=lines)[[*GAP_COLUMNS]]
     frame.attrs["inputs"] = water.of(count).inputs | {"count": count, "min_order": min_order}
     return frame
+
+
+def _of_water(lines: ReachLines, reaches: Bools) -> Ints:
+    """Lines with pieces of some reaches alone, by reach and measure of their first pieces."""
+    line, pieces = lines.pieces
+    inside = np.ones(len(lines), bool)
+    inside[line[~reaches[pieces.group]]] = False
+    chosen = np.flatnonzero(inside)
+    first = pieces.at(np.unique(line, return_index=True)[1][chosen])
+    return chosen[np.lexsort((first.from_m, first.group))]
+
+
+def _described(
+    network: Network, parts: Parts, pieces: Intervals, gap: Ints, far: Floats, farthest_at: Floats
+) -> pd.DataFrame:
+    """Say of each gap what its pieces say together."""
+    number = int(gap.max(initial=-1)) + 1
+    stream, named = network.streams
+    own = named.iloc[main_part(stream[pieces.group], gap, pieces.length_m, number)]
+    pairs = np.unique(gap * len(stream) + pieces.group)
+    reaches = np.bincount(pairs // max(len(stream), 1), minlength=number)
+    highest = np.zeros(number, np.int64)
+    np.maximum.at(highest, gap, network.strahler[pieces.group])
+    # The first of equally far pieces, by reach and measure.
+    most = np.full(number, -np.inf)
+    np.maximum.at(most, gap, far)
+    farthest = np.flatnonzero(far == most[gap])
+    farthest = farthest[np.unique(gap[farthest], return_index=True)[1]]
+    known = np.isfinite(most)
+    at = farthest[known]
+    place = place_on_reach(network, pieces.group[at], farthest_at[at])
+    degrees = np.full((2, number), np.nan)
+    degrees[:, known] = choose_operation(network.crs, "EPSG:4326").move(place[:, 0], place[:, 1])
+    return pd.DataFrame(
+        {
+            "stream": own["stream"].array,
+            "reaches": reaches,
+            "catchment": parts.main_catchment(pieces, gap, number),
+            "highest_strahler": highest,
+            "farthest_m": np.where(known, most, np.nan),
+            "farthest_longitude": degrees[0],
+            "farthest_latitude": degrees[1],
+            "stream_id": own["stream_id"].array,
+        }
+    )
 
 
 def _joined(network: Network, pieces: Intervals) -> Ints:

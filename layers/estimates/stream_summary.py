@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from layers.arrays import Bools, Floats, Ints
     from layers.fieldwork.counted_water import CountedWater
 
-__all__ = ["stream_summary"]
+__all__ = ["put_in", "stream_summary"]
 
 _AT_NIGHT: Final = ("night", "overnight")
 
@@ -35,6 +35,7 @@ def stream_summary(
     *,
     shown: Bools | None = None,
     region: Intervals | None = None,
+    among: Bools | None = None,
 ) -> gpd.GeoDataFrame:
     """Sum up per stream what was visited, sampled and found.
 
@@ -48,6 +49,8 @@ def stream_summary(
         Species whose absence may be stated, (s,); all if not given.
     region
         Parts of reaches that do not overlap; the rest is left out.
+    among
+        Streams to sum up, by their number in the network; all if not given.
 
     Returns
     -------
@@ -74,14 +77,17 @@ def stream_summary(
     night = worked_at(water.placements, methods, _AT_NIGHT)
 
     def length(intervals: Intervals) -> Floats:
-        inside = overlay(union_intervals(*intervals), whole)
-        metres = inside.to_m - inside.from_m
-        return np.bincount(of_part[inside.part], metres, minlength=count).astype(np.float64)
+        joined = union_intervals(*intervals)
+        own, metres = stream[joined.group], joined.length_m
+        if region is not None:
+            inside = overlay(joined, whole)
+            own, metres = of_part[inside.part], inside.to_m - inside.from_m
+        return np.bincount(own, metres, minlength=count).astype(np.float64)
 
     visited, sampled = water.visited, water.sampled.intervals
     placement, row = water.on_reaches(region)
-    pairs = np.unique(np.column_stack([placement, stream[row]]), axis=0)
-    owner, day = pairs[:, 1], water.day[pairs[:, 0]]
+    pairs, owner = np.divmod(np.unique(placement * max(count, 1) + stream[row]), max(count, 1))
+    day = water.day[pairs]
     by_stream = np.argsort(of_part, kind="stable")
     size = np.bincount(of_part, minlength=count)
     table = pd.DataFrame(
@@ -101,10 +107,21 @@ def stream_summary(
         }
     )
     lines = ReachLines(network, whole.at(by_stream), np.cumsum(size) - size, size)
-    frame = gpd.GeoDataFrame(table, geometry=lines)[size > 0]
+    wanted = size > 0 if among is None else among & (size > 0)
+    frame = gpd.GeoDataFrame(table, geometry=lines)[wanted]
     frame = frame.sort_values(["stream", "stream_id"], ignore_index=True)
     frame.attrs["inputs"] = visited.inputs
     return frame
+
+
+def put_in(streams: gpd.GeoDataFrame, changed: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Put changed rows in the place of those of the same streams."""
+    both = pd.concat([frame.drop(columns="geometry") for frame in (streams, changed)])
+    place = np.arange(len(streams))
+    changed_at = pd.Index(streams["stream_id"]).get_indexer(changed["stream_id"])
+    place[changed_at] = np.arange(len(streams), len(both))
+    table = both.iloc[place].reset_index(drop=True)
+    return gpd.GeoDataFrame(table, geometry=streams.geometry.array)
 
 
 def _species(

@@ -6,6 +6,8 @@ The one place that decides it, for sampled length, coverage, gaps, streams and n
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import count as counting
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
@@ -20,6 +22,7 @@ from layers.network.intervals import Intervals, overlay
 from layers.network.surroundings import surroundings
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import date
 
     from numpy.typing import NDArray
@@ -43,6 +46,7 @@ COUNTS: Final[tuple[Counted, ...]] = ("visited", "sampled")
 # What a placement without a stretch stands for, up and down, where its method says nothing. A
 # convention of this program. [m]
 REPRESENTS_M: Final = 50.0
+_MADE: Final = counting()
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,13 +59,18 @@ class Water:
         k intervals as they lie, overlaps and all; `group` is the reach's row.
     placement
         Position of each interval's placement in the placements frame, (k,).
-    inputs
-        What was used and what was left out by reason, for `frame.attrs["inputs"]`.
+    describe
+        Says what was used and what was left out by reason.
     """
 
     intervals: Intervals
     placement: Ints
-    inputs: dict[str, Any]
+    describe: Callable[[], dict[str, Any]] = field(repr=False)
+
+    @cached_property
+    def inputs(self) -> dict[str, Any]:
+        """What was used and what was left out, for `frame.attrs["inputs"]`."""
+        return self.describe()
 
     def within(self, region: Intervals | None) -> Water:
         """Cut to a region, whose parts do not overlap."""
@@ -69,7 +78,7 @@ class Water:
             return self
         cut = overlay(self.intervals, region)
         pieces = Intervals(self.intervals.group[cut.interval], cut.from_m, cut.to_m)
-        return Water(pieces, self.placement[cut.interval], self.inputs)
+        return Water(pieces, self.placement[cut.interval], self.describe)
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,11 +95,18 @@ class CountedWater:
         Reach row (−1 = none) and measure of each placement's position, (n,). [m]
     counted
         Which placements count, (n,).
+    has_stretch
+        Which have a stretch on record, (n,).
     sampled
-        Stretches.
+        Stretches, by placement.
     visited
         Stretches; and for a placement without one the water that it stands for, and the water
-        inside its polygon.
+        inside its polygon; by placement.
+    options
+        `represents_m` and `as_of` of :func:`counted_water`.
+    made, changed_in
+        A number of this water that grows with time, and that of the water in which each reach
+        came to be as it is, (m,).
     """
 
     network: Network
@@ -99,9 +115,15 @@ class CountedWater:
     row: Ints
     measure_m: Floats
     counted: Bools
+    has_stretch: Bools
     sampled: Water
     visited: Water
-    _distance: dict[Counted, SampledDistance] = field(default_factory=dict, repr=False)
+    options: tuple[float | None, date | None]
+    made: int
+    changed_in: Ints
+    _distance: dict[Counted, tuple[int, Ints, SampledDistance]] = field(
+        default_factory=dict, repr=False
+    )
 
     def of(self, count: Counted) -> Water:
         """Water that counts as `visited` or as `sampled`.
@@ -116,19 +138,90 @@ class CountedWater:
         return self.visited if count == "visited" else self.sampled
 
     def distance(self, count: Counted) -> SampledDistance:
-        """How far every place is from such water; computed once."""
-        if count not in self._distance:
-            self._distance[count] = distance_to_sampled(self.network, *self.of(count).intervals)
+        """How far every place is from such water; computed once, and anew where that changed."""
+        return self._distance_since(count)[2]
+
+    def moved_since(self, count: Counted, made: int) -> Bools:
+        """Mark reaches whose distances may differ from those of an earlier water, (m,)."""
+        return self._distance_since(count)[1] > made
+
+    def _distance_since(self, count: Counted) -> tuple[int, Ints, SampledDistance]:
+        made, moved_in, last = self._distance.get(count, (-1, self.changed_in, None))
+        if made < self.made or last is None:
+            found = distance_to_sampled(
+                self.network, *self.of(count).intervals, before=last, changed=self.changed_in > made
+            )
+            moved_in = np.where(found.moved, self.made, moved_in)
+            self._distance[count] = (self.made, moved_in, found)
         return self._distance[count]
 
-    def on_reaches(self, region: Intervals | None = None) -> tuple[Ints, Ints]:
+    def touching(self, reaches: Bools) -> Ints:
+        """Placements whose position or counted water lies on any of some reaches, ascending."""
+        there = np.append(reaches, False)[self.row]
+        for water in (self.sampled, self.visited):
+            there[water.placement[reaches[water.intervals.group]]] = True
+        return np.flatnonzero(there)
+
+    def with_changes(
+        self, placements: pd.DataFrame, source: Ints, new: CountedWater, methods: pd.DataFrame
+    ) -> CountedWater:
+        """Put in the water of placements that were added or changed, and leave out what is gone.
+
+        Parameters
+        ----------
+        placements
+            All placements as they are now, n of them.
+        source
+            Which of this water's placements each is, unchanged; −1 for one of the new, (n,).
+        new
+            The water of those, in their order.
+        methods
+            As for :func:`counted_water`.
+        """
+        stays = source >= 0
+        take = source.copy()
+        take[~stays] = len(self.row) + np.arange(len(new.row))
+        place = np.full(len(self.row) + len(new.row), -1)
+        place[take] = np.arange(len(take))
+        changed_in = self.changed_in.copy()
+        gone = place[: len(self.row)] < 0
+        for water, those in ((self, gone), (new, np.ones(len(new.row), bool))):
+            changed_in[water.row[those & (water.row >= 0)]] = new.made
+            for part in (water.sampled, water.visited):
+                changed_in[part.intervals.group[those[part.placement]]] = new.made
+
+        def both(one: Water, other: Water) -> tuple[Intervals, Ints]:
+            owner = place[np.concatenate([one.placement, other.placement + len(self.row)])]
+            order = np.argsort(owner, kind="stable")
+            order = order[np.searchsorted(owner[order], 0) :]
+            pairs = zip(one.intervals, other.intervals, strict=True)
+            return Intervals(*(np.concatenate(pair)[order] for pair in pairs)), owner[order]
+
+        def each(name: str) -> Any:  # noqa: ANN401 - an array
+            return np.concatenate([getattr(self, name), getattr(new, name)])[take]
+
+        return _assembled(
+            self.network, placements, methods, self.options,
+            each("day"), each("row"), each("measure_m"), each("counted"), each("has_stretch"),
+            both(self.sampled, new.sampled), both(self.visited, new.visited),
+            new.made, changed_in, dict(self._distance),
+        )  # fmt: skip
+
+    def on_reaches(
+        self, region: Intervals | None = None, among: Bools | None = None
+    ) -> tuple[Ints, Ints]:
         """Pairs of placement and reach row: whose visited water, or position, lies on which reach.
 
-        By placement, then row; within a region if one is given, (p,) each.
+        By placement, then row; within a region and `among` some reaches if these are given,
+        (p,) each.
         """
         water = self.visited.within(region)
         some = water.intervals.from_m < water.intervals.to_m
-        on = np.flatnonzero(self.counted & (self.row >= 0))
+        here = self.counted & (self.row >= 0)
+        if among is not None:
+            some &= among[water.intervals.group]
+            here &= np.append(among, False)[self.row]
+        on = np.flatnonzero(here)
         if region is not None:
             on = on[holds(region, self.row[on], self.measure_m[on])]
         m = max(len(self.network.length_m), 1)
@@ -153,10 +246,10 @@ def holds(region: Intervals, rows: Ints, measure_m: Floats) -> Bools:
     return inside
 
 
-def represented_m(methods: pd.DataFrame) -> pd.Series:
-    """Stream that a placement of each method stands for, up and down. [m]."""
-    if "represents_m" not in methods:
-        return pd.Series(REPRESENTS_M, index=methods.index)
+def represented_m(methods: pd.DataFrame, stated_m: float | None) -> pd.Series:
+    """Stream that a placement of each method stands for, up and down, if no other is stated."""
+    if stated_m is not None or "represents_m" not in methods:
+        return pd.Series(float(stated_m or REPRESENTS_M), index=methods.index)
     stated: pd.Series = methods["represents_m"].astype("float64").fillna(REPRESENTS_M)
     return stated
 
@@ -200,28 +293,22 @@ def counted_water(
     if represents_m is not None and not 0 < represents_m < np.inf:
         raise FrameError(f"represents {represents_m} m: give a distance above 0.")
     day = local_dates(placements)
-    counted, reasons = looked(placements), left_out_by_outcome(placements)
+    counted = looked(placements)
     if as_of is not None:
-        later = (day > pd.Timestamp(as_of)).to_numpy(bool)
-        reasons[f"set after {as_of.isoformat()}"] = int((counted & later).sum())
-        counted = counted & ~later
-    sampled = _stretches(network, stretches, placements, counted, reasons)
-    of_placement = snaps["reach_id"].reindex(placements.index).astype("str")
-    row = network.rows(of_placement)
+        counted = counted & ~(day > pd.Timestamp(as_of)).to_numpy(bool)
+    intervals, sampled_by, has_stretch = _stretches(network, stretches, placements, counted)
+    of_placement = snaps["reach_id"].reindex(placements.index)
+    row = codes_within(of_placement, network.reaches.index)
     measure = np.zeros(len(placements))
     if len(snaps):
         measure = snaps["measure_m"].reindex(placements.index).to_numpy(np.float64)
     on = row >= 0
     length = np.append(network.length_m, np.nan)[row]  # row −1: not on the network
     measure = np.clip(np.where(on, measure, np.nan), 0.0, length)
-    has_length = np.zeros(len(placements), bool)
-    has_length[sampled.placement[sampled.intervals.length_m > 0]] = True
+    has_length = _has_length(intervals, sampled_by, len(placements))
     point = np.flatnonzero(counted & on & ~has_length)
     code = codes_of(placements["method"].iloc[point], methods.index, "Method")
-    metres = represented_m(methods) if represents_m is None else (
-        pd.Series(float(represents_m), index=methods.index)
-    )  # fmt: skip
-    stands_for = np.asarray(metres.array, np.float64)[code]
+    stands_for = represented_m(methods, represents_m).to_numpy(np.float64)[code]
     owner, around = _around(network, row[point], measure[point], stands_for)
     shape = placements.get("shape", pd.Series(None, index=placements.index, dtype=object))
     drawn = np.flatnonzero(counted & ~has_length & shape.notna().to_numpy(bool))
@@ -229,31 +316,74 @@ def counted_water(
     if len(drawn):
         hauled, inside = reaches_inside(network, shape.to_numpy(object)[drawn])
     visited = Intervals(
-        *(np.concatenate(all_) for all_ in zip(sampled.intervals, around, inside, strict=True))
+        *(np.concatenate(all_) for all_ in zip(intervals, around, inside, strict=True))
     )
-    placement = np.concatenate([sampled.placement, point[owner], drawn[hauled]])
-    used = np.zeros(len(placements), bool)
-    used[placement] = True
-    reasons["no place on the network"] = int((counted & ~used).sum())
-    word = {} if used.any() else {"note": "nothing was visited along the network"}
-    stated = metres.iloc[np.unique(code)].to_dict()
-    return CountedWater(
-        network=network,
-        placements=placements,
-        day=day.to_numpy(),
-        row=row,
-        measure_m=measure,
-        counted=counted,
-        sampled=sampled,
-        visited=Water(
-            visited,
-            placement,
-            inputs_of(
-                placements, used, reasons,
-                placements_by_point=len(point), represents_m=stated, **word,
-            ),
-        ),
+    visited_by = np.concatenate([sampled_by, point[owner], drawn[hauled]])
+    order = np.argsort(visited_by, kind="stable")
+    made = next(_MADE)
+    return _assembled(
+        network, placements, methods, (represents_m, as_of), day.to_numpy(), row, measure, counted,
+        has_stretch, (intervals, sampled_by), (visited.at(order), visited_by[order]), made,
+        np.full(len(network.length_m), made), {},
     )  # fmt: skip
+
+
+def _has_length(intervals: Intervals, placement: Ints, size: int) -> Bools:
+    has = np.zeros(size, bool)
+    has[placement[intervals.length_m > 0]] = True
+    return has
+
+
+def _assembled(
+    network: Network,
+    placements: pd.DataFrame,
+    methods: pd.DataFrame,
+    options: tuple[float | None, date | None],
+    day: NDArray[np.datetime64],
+    row: Ints,
+    measure_m: Floats,
+    counted: Bools,
+    has_stretch: Bools,
+    sampled: tuple[Intervals, Ints],
+    visited: tuple[Intervals, Ints],
+    made: int,
+    changed_in: Ints,
+    distance: dict[Counted, tuple[int, Ints, SampledDistance]],
+) -> CountedWater:
+    represents_m, as_of = options
+
+    def reasons() -> dict[str, int]:
+        left_out = left_out_by_outcome(placements)
+        if as_of is not None:
+            left_out[f"set after {as_of.isoformat()}"] = int((looked(placements) & ~counted).sum())
+        return left_out
+
+    def of_visited() -> dict[str, Any]:
+        used = _marked(visited[1], len(row))
+        point = counted & (row >= 0) & ~_has_length(*sampled, len(row))
+        code = np.unique(codes_within(placements["method"], methods.index)[point])
+        more = {} if used.any() else {"note": "nothing was visited along the network"}
+        return inputs_of(
+            placements, used,
+            reasons() | {"no place on the network": int((counted & ~used).sum())}, day=day,
+            placements_by_point=int(point.sum()),
+            represents_m=represented_m(methods, represents_m).iloc[code].to_dict(), **more,
+        )  # fmt: skip
+
+    def of_sampled() -> dict[str, Any]:
+        return _sampled_inputs(placements, day, counted, has_stretch, sampled[1], reasons())
+
+    return CountedWater(
+        network, placements, day, row, measure_m, counted, has_stretch,
+        Water(*sampled, of_sampled), Water(*visited, of_visited), options, made, changed_in,
+        distance,
+    )  # fmt: skip
+
+
+def _marked(placement: Ints, size: int) -> Bools:
+    marked = np.zeros(size, bool)
+    marked[placement] = True
+    return marked
 
 
 def _around(
@@ -283,38 +413,51 @@ def sampled_stretches(network: Network, stretches: pd.DataFrame, placements: pd.
     FrameError
         A column is missing.
     """
-    reasons = left_out_by_outcome(placements)
-    return _stretches(network, stretches, placements, looked(placements), reasons)
+    counted = looked(placements)
+    intervals, placement, has_stretch = _stretches(network, stretches, placements, counted)
+    day = local_dates(placements).to_numpy()
+
+    def describe() -> dict[str, Any]:
+        reasons = left_out_by_outcome(placements)
+        return _sampled_inputs(placements, day, counted, has_stretch, placement, reasons)
+
+    return Water(intervals, placement, describe)
 
 
 def _stretches(
-    network: Network,
-    stretches: pd.DataFrame,
-    placements: pd.DataFrame,
-    counted: Bools,
-    reasons: dict[str, int],
-) -> Water:
+    network: Network, stretches: pd.DataFrame, placements: pd.DataFrame, counted: Bools
+) -> tuple[Intervals, Ints, Bools]:
+    """Stretches on the network of placements that count, by placement; and who has any on record.
+
+    Each with its placement.
+    """
     placement = codes_within(stretches["placement_id"], placements.index)
     row = codes_within(stretches["reach_id"], network.reaches.index)
-    counts = (placement >= 0) & (row >= 0)
-    counts &= counted[placement] if len(counted) else False
-    has_stretch = np.zeros(len(placements), bool)
-    has_stretch[placement[placement >= 0]] = True
-    used = np.zeros(len(placements), bool)
-    used[placement[counts]] = True
+    has_stretch = _marked(placement[placement >= 0], len(placements))
+    used = np.flatnonzero((placement >= 0) & (row >= 0))
+    used = used[counted[placement[used]]]
+    used = used[np.argsort(placement[used], kind="stable")]
+    row, placement = row[used], placement[used]
+    length = network.length_m[row]
+    one = np.clip(stretches["from_m"].to_numpy(float)[used], 0.0, length)
+    other = np.clip(stretches["to_m"].to_numpy(float)[used], 0.0, length)
+    return Intervals(row, np.minimum(one, other), np.maximum(one, other)), placement, has_stretch
+
+
+def _sampled_inputs(
+    placements: pd.DataFrame,
+    day: NDArray[np.datetime64],
+    counted: Bools,
+    has_stretch: Bools,
+    placement: Ints,
+    reasons: dict[str, int],
+) -> dict[str, Any]:
+    used = _marked(placement, len(placements))
     further = {
         "no stretch along the network": int((counted & ~has_stretch).sum()),
         "stretch on reaches that are not in the network": int(
             (counted & has_stretch & ~used).sum()
         ),
     }
-    row, placement = row[counts], placement[counts]
-    length = network.length_m[row]
-    one = np.clip(stretches["from_m"].to_numpy(float)[counts], 0.0, length)
-    other = np.clip(stretches["to_m"].to_numpy(float)[counts], 0.0, length)
     word = {} if used.any() else {"note": "nothing was sampled along the network"}
-    return Water(
-        Intervals(row, np.minimum(one, other), np.maximum(one, other)),
-        placement,
-        inputs_of(placements, used, reasons | further, **word),
-    )
+    return inputs_of(placements, used, reasons | further, day=day, **word)

@@ -15,6 +15,8 @@ import pandas as pd
 from layers.frames import check_frame, codes_of, reads
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from layers.arrays import Bools, Floats, Ints
 
 __all__ = [
@@ -288,7 +290,12 @@ def rolled_up(codes: Ints, nesting: tuple[Ints, Ints], size: int) -> tuple[Ints,
 
 
 def inputs_of(
-    placements: pd.DataFrame, used: Bools, left_out: dict[str, int], **more: object
+    placements: pd.DataFrame,
+    used: Bools,
+    left_out: dict[str, int],
+    *,
+    day: NDArray[np.datetime64] | None = None,
+    **more: object,
 ) -> dict[str, object]:
     """Gather what a result was computed from, to be kept in `frame.attrs["inputs"]`.
 
@@ -300,6 +307,8 @@ def inputs_of(
         Which of them counted.
     left_out
         How many did not, by reason.
+    day
+        Local date of setting of each placement, where it is known already.
     **more
         Choices to state beside it: seed, form of an estimator, assumptions.
 
@@ -308,15 +317,12 @@ def inputs_of(
     dict
         `years`, `methods`, `placements_used`, `placements_left_out`, `left_out`, and `more`.
     """
-    wanted = [name for name in ("method", "set_at", "timezone") if name in placements]
-    taken = pd.DataFrame(placements[wanted]).loc[used]
-    years: list[int] = []
-    if len(taken):
-        local = local_dates(taken).dropna()
-        years = sorted({int(year) for year in local.dt.year.unique()})
+    if day is None:
+        day = local_dates(placements).to_numpy()
+    years = np.unique(day[used & ~np.isnat(day)].astype("datetime64[Y]").astype(np.int64) + 1970)
     return {
-        "years": years,
-        "methods": sorted(str(method) for method in taken["method"].dropna().unique()),
+        "years": years.tolist(),
+        "methods": sorted(map(str, placements["method"][used].dropna().unique())),
         "placements_used": int(used.sum()),
         "placements_left_out": int((~used).sum()),
         "left_out": {reason: count for reason, count in left_out.items() if count},

@@ -17,9 +17,11 @@ from layers.network.intervals import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import ArrayLike
 
-    from layers.arrays import Floats
+    from layers.arrays import Bools, Floats
     from layers.network.graph import Network
 
 __all__ = ["SHORTEST_PIECE_M", "SampledDistance", "distance_to_sampled", "node_distance"]
@@ -45,6 +47,8 @@ class SampledDistance:
         Distance of each node; infinite where its connected part has no sample, (n,). [m]
     from_m, to_m
         Distance at the upper and at the lower end of each unsampled piece, (k,). [m]
+    moved
+        Reaches that may differ in any of this from what it was computed from, (m,).
     """
 
     network: Network
@@ -53,6 +57,7 @@ class SampledDistance:
     node_m: Floats
     from_m: Floats
     to_m: Floats
+    moved: Bools
 
     def within(self, region: Intervals | None) -> SampledDistance:
         """Leave only the unsampled pieces in a region, whose parts do not overlap."""
@@ -95,7 +100,13 @@ class SampledDistance:
 
 
 def distance_to_sampled(
-    network: Network, rows: ArrayLike, from_m: ArrayLike, to_m: ArrayLike
+    network: Network,
+    rows: ArrayLike,
+    from_m: ArrayLike,
+    to_m: ArrayLike,
+    *,
+    before: SampledDistance | None = None,
+    changed: Bools | None = None,
 ) -> SampledDistance:
     """Measure how far every place of a network is from the nearest sampled stretch.
 
@@ -107,6 +118,10 @@ def distance_to_sampled(
         Row of the reach of each sampled interval, (s,).
     from_m, to_m
         Its measures, in any order, overlaps allowed; cut to the reach, (s,). [m]
+    before, changed
+        The same of an earlier time, and the reaches whose intervals are others since, (m,). Only
+        what can differ is computed: a way from unsampled water ends where it meets sampled water,
+        so a change reaches as far as reaches join on which nothing was or is sampled.
 
     Examples
     --------
@@ -121,11 +136,20 @@ def distance_to_sampled(
     [500.0, 600.0, 100.0, 300.0]
     """
     given = as_intervals(rows, from_m, to_m)
+    if before is not None and changed is not None:
+        given = given.at(changed[given.group])
     ceiling = network.length_m[given.group]
     sampled = union_intervals(
         given.group, np.clip(given.from_m, 0.0, ceiling), np.clip(given.to_m, 0.0, ceiling)
     )
     unsampled = complement(*sampled, network.length_m, shortest_m=SHORTEST_PIECE_M)
+    moved = np.ones(len(network.length_m), bool)
+    near = np.ones(network.n_nodes, bool)
+    if before is not None and changed is not None:
+        sampled = _spliced(before.sampled, sampled, changed)
+        unsampled = _spliced(before.unsampled, unsampled, changed)
+        near = _joined_nodes(network, [before.sampled, sampled], changed)
+        moved = near[network.from_node] | near[network.to_node]
     seeds = np.full(network.n_nodes, np.inf)
     group = sampled.group
     if len(group):
@@ -137,7 +161,11 @@ def distance_to_sampled(
             network.to_node[group[last]],
             network.length_m[group[last]] - sampled.to_m[last],
         )
-    node_m = node_distance(network, seeds)
+    if before is None or near.all():
+        node_m = node_distance(network, seeds)
+    else:
+        nodes, node_m = np.flatnonzero(near), before.node_m.copy()
+        node_m[nodes] = _spread(network.adjacency[nodes][:, nodes], seeds[nodes])
     own = unsampled.group
     at_head = unsampled.from_m <= SHORTEST_PIECE_M
     at_foot = unsampled.to_m >= network.length_m[own] - SHORTEST_PIECE_M
@@ -148,7 +176,31 @@ def distance_to_sampled(
         node_m=node_m,
         from_m=np.where(at_head, node_m[network.from_node[own]], 0.0),
         to_m=np.where(at_foot, node_m[network.to_node[own]], 0.0),
+        moved=moved,
     )
+
+
+def _spliced(old: Intervals, new: Intervals, changed: Bools) -> Intervals:
+    """Put in the new intervals of changed groups; both are sorted by group and measure."""
+    both = zip(old.at(~changed[old.group]), new.at(changed[new.group]), strict=True)
+    joined = Intervals(*(np.concatenate(pair) for pair in both))
+    return joined.at(np.argsort(joined.group, kind="stable"))
+
+
+def _joined_nodes(network: Network, sampled: Sequence[Intervals], changed: Bools) -> Bools:
+    """Mark the nodes at changed reaches, and those that they join to over reaches without any."""
+    bare = np.zeros(len(changed), bool)
+    for each in sampled:
+        bare |= np.bincount(each.group, minlength=len(changed)) == 0
+    ends = network.from_node[bare], network.to_node[bare]
+    links = scipy.sparse.coo_array(
+        (np.ones(len(ends[0]), np.int8), ends), shape=(network.n_nodes, network.n_nodes)
+    )
+    part = scipy.sparse.csgraph.connected_components(links.tocsr(), directed=False)[1]
+    marked = np.zeros(network.n_nodes, bool)
+    marked[part[network.from_node[changed]]] = marked[part[network.to_node[changed]]] = True
+    there: Bools = marked[part]
+    return there
 
 
 def node_distance(network: Network, seeds: Floats, *, limit_m: float = np.inf) -> Floats:
@@ -170,8 +222,11 @@ def node_distance(network: Network, seeds: Floats, *, limit_m: float = np.inf) -
     -----
     SciPy's Dijkstra search from one further node, joined to each known one by its seed.
     """
-    known = np.flatnonzero(np.isfinite(seeds))
-    single, n = network.adjacency, network.n_nodes
+    return _spread(network.adjacency, seeds, limit_m)
+
+
+def _spread(single: scipy.sparse.csr_array, seeds: Floats, limit_m: float = np.inf) -> Floats:
+    known, n = np.flatnonzero(np.isfinite(seeds)), len(seeds)
     graph = scipy.sparse.csr_array(
         (
             np.append(single.data, seeds[known]),

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -55,11 +57,34 @@ class Parts:
             One id for each owner; missing where most lies outside all catchments. Of equal
             shares the lowest id.
         """
-        cut = overlay(pieces, self.intervals)
-        code = main_part(
-            self.catchment[cut.part], owner[cut.interval], cut.to_m - cut.from_m, owners
-        )
+        code = main_part(*self._cut(pieces, owner), owners)
         return label(self.names, code)
+
+    @cached_property
+    def of_reach(self) -> pd.Series:
+        """Name of the catchment that most of each reach lies in, as :meth:`main_catchment`."""
+        group = self.intervals.group
+        m = int(group.max(initial=-1)) + 1
+        return label(self.names, main_part(self.catchment, group, self.intervals.length_m, m))
+
+    @cached_property
+    def _only(self) -> Ints:
+        """The one part of each reach that has no other; −1 where it has."""
+        count = np.bincount(self.intervals.group)
+        only = np.full(len(count), -1)
+        only[self.intervals.group] = np.arange(len(self.catchment))
+        return np.where(count == 1, only, -1)
+
+    def _cut(self, pieces: Intervals, owner: Ints) -> tuple[Ints, Ints, Floats]:
+        """Catchment, owner and length of what pieces have in each part. [m]."""
+        only = self._only[pieces.group]
+        several, one = np.flatnonzero(only < 0), np.flatnonzero(only >= 0)
+        cut = overlay(pieces.at(several), self.intervals)
+        return (
+            np.concatenate([self.catchment[only[one]], self.catchment[cut.part]]),
+            np.concatenate([owner[one], owner[several[cut.interval]]]),
+            np.concatenate([pieces.length_m[one], cut.to_m - cut.from_m]),
+        )
 
 
 def main_part(part: Ints, owner: Ints, length_m: Floats, owners: int) -> Ints:
@@ -67,12 +92,16 @@ def main_part(part: Ints, owner: Ints, length_m: Floats, owners: int) -> Ints:
 
     −1 for an owner without any; `part`, `owner` and `length_m` are those of k pieces, (k,).
     """
-    share = pd.DataFrame({"owner": owner, "part": part, "length": length_m})
-    total = share.groupby(["owner", "part"], sort=True)["length"].sum().reset_index()
-    order = np.lexsort((total["part"], -total["length"].round(6), total["owner"]))
-    first = total.iloc[order].drop_duplicates("owner")
+    kinds = int(part.max(initial=-1)) + 2
+    pair, place = np.unique(owner * kinds + part + 1, return_inverse=True)
+    total = np.bincount(place.ravel(), length_m, minlength=len(pair)).round(6)
+    of_pair, which = np.divmod(pair, kinds)
+    most = np.full(owners, -np.inf)
+    np.maximum.at(most, of_pair, total)
+    best = np.flatnonzero(total == most[of_pair])
+    best = best[np.unique(of_pair[best], return_index=True)[1]]
     code = np.full(owners, -1, np.int64)
-    code[first["owner"]] = first["part"]
+    code[of_pair[best]] = which[best] - 1
     return code
 
 
@@ -96,7 +125,19 @@ def cover_with_parts(network: Network, reach_parts: pd.DataFrame) -> Parts:
     ------
     FrameError
         A column is missing, a reach is unknown, or two parts of a reach overlap.
+
+    Notes
+    -----
+    The last table of each network is remembered.
     """
+    given, made = _LAST.get(network, (None, None))
+    if made is None or given is not reach_parts:
+        made = _parts(network, reach_parts)
+        _LAST[network] = reach_parts, made
+    return made
+
+
+def _parts(network: Network, reach_parts: pd.DataFrame) -> Parts:
     rows = codes_of(reach_parts["reach_id"], network.reaches.index, "Reach")
     length = network.length_m[rows]
     from_m = np.clip(reach_parts["from_m"].to_numpy(float), 0.0, length)
@@ -116,3 +157,6 @@ def cover_with_parts(network: Network, reach_parts: pd.DataFrame) -> Parts:
         np.concatenate([code.astype(np.int64), np.full(len(rest.group), -1, np.int64)]),
         names,
     )
+
+
+_LAST: WeakKeyDictionary[Network, tuple[pd.DataFrame, Parts]] = WeakKeyDictionary()

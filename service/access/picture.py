@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import count
 from typing import TYPE_CHECKING, Any, Final
 
 import geopandas as gpd
@@ -35,12 +36,13 @@ if TYPE_CHECKING:
 
     Columns = dict[str, Column]
 
-__all__ = ["Picture", "joined_picture", "picture_of"]
+__all__ = ["Picture", "joined_picture", "picture_of", "read_in_one"]
 
 OWNED: Final = ("catches", "lengths", "snaps", "stretches")
 # Columns that stay codes where summaries read them: words of many rows that are grouped by.
 CODED: Final = ("species", "count_kind", "reach_id")
 ALWAYS: Final = frozenset({*GENERALISED_COLUMNS, "catchment_id"})
+_READ: Final = count()
 NEVER, BEFORE_ALL = np.int32(2**31 - 1), np.int32(-(2**31))
 
 
@@ -67,6 +69,9 @@ class Picture:
         last day of its year where only that is shown; where none is known the first is after the
         last, (n,). `xy`, the place as shown [m]; `grid_xy`, `snapped_grid_xy`, that and the place
         on the reach on the grid of the web map, (n, 2).
+    read_as
+        In which reading by this process each placement came in; while it is the same, so is all
+        that is known of the placement, (n,).
     """
 
     rows: Ints
@@ -75,6 +80,7 @@ class Picture:
     columns: dict[str, Columns]
     owners: dict[str, NDArray[np.int32]]
     beside: dict[str, NDArray[Any]]
+    read_as: Ints
 
     @cached_property
     def _ids(self) -> pd.CategoricalDtype:
@@ -154,6 +160,17 @@ class Picture:
             x, y = beside["xy"].T
             keep &= (low_x <= x) & (x <= high_x) & (low_y <= y) & (y <= high_y)
         return None if keep.all() else keep
+
+    def unchanged(self, rows: Ints, read_as: Ints) -> Ints:
+        """Place that each placement had among those of an older picture; −1 if new or changed."""
+        place = np.full(max(rows.max(initial=0), self.rows.max(initial=0)) + 1, -1)
+        place[rows] = np.arange(len(rows))
+        at = place[self.rows]
+        return np.where(np.append(read_as, -1)[at] == self.read_as, at, -1)
+
+    def of(self, places: Ints) -> Picture:
+        """Take some of the placements with all that belongs to them."""
+        return _gathered([self], places)
 
     def map_columns(self) -> MapColumns:
         """All that a map of any size is drawn from."""
@@ -237,7 +254,13 @@ def picture_of(
         "grid_xy": on_grid[0],
         "snapped_grid_xy": on_grid[1],
     }
-    return Picture(rows, placements.index, placements.crs, columns, owners, beside)
+    read = read_in_one(len(rows))
+    return Picture(rows, placements.index, placements.crs, columns, owners, beside, read)
+
+
+def read_in_one(size: int) -> Ints:
+    """Give placements that were read at once the number of this reading."""
+    return np.broadcast_to(np.int64(next(_READ)), size)
 
 
 def _narrowed(frame: pd.DataFrame) -> Columns:
@@ -270,12 +293,23 @@ def joined_picture(
     that go, the public picture keeps no word.
     """
     parts = [*([] if old is None else [old]), *new]
-    sizes = [len(part.rows) for part in parts]
-    rows = np.concatenate([part.rows for part in parts])
-    names = np.concatenate([part.names.to_numpy(object) for part in parts])
+    size = 0 if old is None else len(old.rows)
     stay = np.flatnonzero(kept) if old is not None else np.empty(0, np.int64)
-    come = np.arange(sizes[0] if old is not None else 0, len(rows))
-    source = _merged(names if public else rows, stay, come)
+    come = np.arange(size, sum(len(part.rows) for part in parts))
+    key = [part.names.to_numpy(object) if public else part.rows for part in parts]
+    joined = _gathered(parts, _merged(np.concatenate(key), stay, come))
+    if not public or kept.all():
+        return joined
+    columns = {
+        table: {name: column.used() for name, column in own.items()}
+        for table, own in joined.columns.items()
+    }
+    return replace(joined, columns=columns)
+
+
+def _gathered(parts: Sequence[Picture], source: Ints) -> Picture:
+    """Take placements of several pictures by their place, as if these were one."""
+    sizes = [len(part.rows) for part in parts]
     take = Rows(source, sizes)
     columns = {"placements": _joined([part.columns["placements"] for part in parts], take)}
     owners = {}
@@ -289,14 +323,17 @@ def joined_picture(
         begin = first[source] - (np.cumsum(own) - own)
         of_owned = Rows(np.repeat(begin, own) + np.arange(len(owners[name])), [*map(len, owner)])
         columns[name] = _joined([part.columns[name] for part in parts], of_owned)
-    if public and not kept.all():
-        columns = {
-            table: {name: column.used() for name, column in own.items()}
-            for table, own in columns.items()
-        }
     beside = {name: take.of([part.beside[name] for part in parts]) for name in parts[0].beside}
-    index = pd.Index(names[source], name="placement_id", dtype="str")
-    return Picture(rows[source], index, parts[0].crs, columns, owners, beside)
+    names = np.concatenate([part.names.to_numpy(object) for part in parts])[source]
+    return Picture(
+        rows=take.of([part.rows for part in parts]),
+        names=pd.Index(names, name="placement_id", dtype="str"),
+        crs=parts[0].crs,
+        columns=columns,
+        owners=owners,
+        beside=beside,
+        read_as=take.of([part.read_as for part in parts]),
+    )
 
 
 def _joined(parts: Sequence[Columns], rows: Rows) -> Columns:

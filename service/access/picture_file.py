@@ -23,7 +23,7 @@ import pandas as pd
 import shapely
 
 from layers.narrow_columns import Column, is_shared
-from service.access.picture import Picture
+from service.access.picture import Picture, read_in_one
 from service.cache import cache_file
 from service.store import Stamp
 
@@ -193,7 +193,9 @@ def _picture(arrays: Iterator[Array], crs: str) -> tuple[Stamp, Picture] | None:
         size = len(owners.get(table, rows))
         columns[table] = {name: _column(arrays, size, *said) for name, said in told.items()}
     names = pd.Index(about["names"], dtype="str", name="placement_id")
-    return Stamp(*about["stamp"]), Picture(rows, names, crs, columns, owners, beside)
+    return Stamp(*about["stamp"]), Picture(
+        rows, names, crs, columns, owners, beside, read_in_one(len(rows))
+    )
 
 
 def _column(

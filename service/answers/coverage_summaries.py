@@ -2,38 +2,36 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import geopandas as gpd
 import numpy as np
 
 from layers.estimates.sampled_length import GROUPINGS
+from layers.fieldwork.counted_water import counted_water
 from service import reference
-from service.access import (
-    open_records,
-    refuse_unknown,
-)
+from service.access import open_picture, open_records, refuse_unknown
 from service.answers.opening import (
     as_summary,
     fully_shown,
     in_chosen,
     kept,
     open_along_network,
-    open_for,
     today,
 )
-from service.cache import cached
+from service.cache import cached, renewed
 from service.errors import RequestError
 from service.records import OF_EFFORT, OF_STRETCHES, OF_WATER, Selection
 from service.reference import network
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Sequence
+    from collections.abc import Callable, Hashable, Sequence
 
     import pandas as pd
 
-    from layers.arrays import Floats
+    from layers.arrays import Floats, Ints
     from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
     from service.records import Viewer
@@ -65,12 +63,14 @@ def counted(
     RequestError
         The selection names something unknown, or `represents_m` is not above 0.
     """
-    from layers.fieldwork.counted_water import counted_water
-
     refuse_unknown(store, selection, viewer)
     if represents_m is not None and not 0 < represents_m < np.inf:
         raise RequestError(f"represents {represents_m} m must be a distance above 0.")
     everywhere = selection.anywhere().without_species()
+    if everywhere == Selection() and represents_m is None and as_of is None:
+        return renewed(
+            store, viewer, "counted water", lambda last: _brought_up(store, viewer, last)
+        ).water
 
     def make() -> CountedWater:
         records = open_records(store, everywhere, viewer, OF_WATER)
@@ -87,6 +87,70 @@ def counted(
     return cached(store, viewer, ("counted water", everywhere, represents_m, as_of), make)
 
 
+Summary = TypeVar("Summary", bound="pd.DataFrame")
+
+
+class _Current(NamedTuple):
+    """The water of all placements, and what it was made of."""
+
+    water: CountedWater
+    methods: pd.DataFrame
+    rows: Ints
+    read_as: Ints
+
+
+def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current:
+    """Compute what the placements that changed visited and sampled; the rest stays."""
+    picture, joined, methods = open_picture(store, viewer), network(store), reference.methods(store)
+    source = np.full(len(picture.rows), -1)
+    if last and last.water.network is joined and last.methods.equals(methods):
+        source = picture.unchanged(last.rows, last.read_as)
+    fresh = np.flatnonzero(source < 0)
+    few = picture if len(fresh) == len(source) else picture.of(fresh)
+    records = few.records(OF_WATER)
+    water = counted_water(joined, records.stretches, records.snaps, few.placements, methods)
+    if last and few is not picture:
+        water = last.water.with_changes(picture.placements, source, water, methods)
+    return _Current(water, methods, picture.rows, picture.read_as)
+
+
+def _along(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    what: Hashable,
+    compute: Callable[[CountedWater, tuple[int, Summary] | None], Summary],
+    *options: Hashable,
+    represents_m: float | None,
+    as_of: dt.date | None = None,
+    read: Sequence[pd.DataFrame] = (),
+) -> Summary:
+    """Answer a question about water: of all placements, anew where water changed since.
+
+    `options` are what the answer depends on besides, if they are not the usual ones, and `read`
+    what it is made of besides.
+    """
+    if selection != Selection() or options or represents_m is not None or as_of is not None:
+        key = (what, selection, options, represents_m, as_of)
+
+        def make() -> Summary:
+            water = counted(store, selection, viewer, represents_m=represents_m, as_of=as_of)
+            return compute(water, None)
+
+        return cached(store, viewer, key, make)
+
+    def renew(last: tuple[int, Summary, Sequence[pd.DataFrame]] | None) -> Any:  # noqa: ANN401
+        water, before = counted(store, Selection(), viewer), None
+        if last and all(one.equals(other) for one, other in zip(last[2], read, strict=True)):
+            if last[0] == water.made:
+                return last
+            before = None if (water.changed_in > last[0]).all() else last[:2]
+        return water.made, compute(water, before), read
+
+    found: Summary = renewed(store, viewer, what, renew)[1]
+    return found
+
+
 def coverage(
     store: Store,
     selection: Selection,
@@ -96,56 +160,70 @@ def coverage(
     represents_m: float | None = None,
 ) -> gpd.GeoDataFrame:
     """Who was at each reach, how much of it, when last, and how far the nearest such water is."""
-    day = as_of or today(store)
-    return _coverage(store, selection, viewer, as_of=as_of, represents_m=represents_m, day=day)
-
-
-@kept
-def _coverage(
-    store: Store,
-    selection: Selection,
-    viewer: Viewer,
-    *,
-    as_of: dt.date | None,
-    represents_m: float | None,
-    day: dt.date,
-) -> gpd.GeoDataFrame:
     from layers.estimates import coverage as computing
 
-    water = counted(store, selection, viewer, represents_m=represents_m, as_of=as_of)
-    found = computing.coverage(
-        water,
-        reference.reach_parts(store),
-        as_of=day,
-        region=reference.chosen_region(store, selection),
+    refuse_unknown(store, selection, viewer)
+    day, region = as_of or today(store), reference.chosen_region(store, selection)
+
+    def compute(
+        water: CountedWater, before: tuple[int, gpd.GeoDataFrame] | None
+    ) -> gpd.GeoDataFrame:
+        found = computing.coverage(
+            water, reference.reach_parts(store), as_of=day, region=region, before=before
+        )
+        lines = water.network.reaches.geometry
+        lines = lines if region is None else lines.reindex(found["reach_id"])
+        drawn = gpd.GeoDataFrame(found, geometry=lines.to_numpy(), crs=water.network.crs)
+        return as_summary(drawn, "coverage", found)
+
+    everywhere = replace(selection, catchments=(), species=())
+    found = _along(
+        store, everywhere, viewer, "coverage", compute, represents_m=represents_m, as_of=as_of
     )
-    rows = in_chosen(store, found, selection)
-    joined = water.network
-    lines = joined.reaches.geometry.reindex(rows["reach_id"]).to_numpy()
-    drawn = gpd.GeoDataFrame(rows, geometry=lines, crs=joined.crs)
-    return as_summary(drawn, "coverage", found)
+    if found.attrs["inputs"]["as_of"] != day.isoformat():
+        found = computing.since(found, day)
+    return in_chosen(store, found, selection)
 
 
-@kept
 def streams(
     store: Store, selection: Selection, viewer: Viewer, *, represents_m: float | None = None
 ) -> gpd.GeoDataFrame:
     """How much of each stream was visited and sampled, when last, and what was found there."""
     from layers.estimates import stream_summary as computing
 
-    opened = open_for(store, selection.anywhere(), viewer, whole_catch=True, needed=OF_EFFORT)
-    found = computing.stream_summary(
-        counted(store, selection, viewer, represents_m=represents_m),
-        opened.records.catches,
-        opened.species,
-        opened.methods,
-        shown=fully_shown(opened.species.index.to_series(), opened.species, viewer),
-        region=reference.chosen_water(store, selection),
-    )
-    return as_summary(found, "streams", found)
+    species, methods = reference.species(store), reference.methods(store)
+    everywhere, region = selection.without_species(), reference.chosen_water(store, selection)
+
+    def compute(
+        water: CountedWater, before: tuple[int, gpd.GeoDataFrame] | None
+    ) -> gpd.GeoDataFrame:
+        few, among = water, None
+        if before is None:
+            records = open_records(store, everywhere.anywhere(), viewer, OF_EFFORT)
+        else:
+            stream, named = water.network.streams
+            among = np.zeros(len(named), bool)
+            among[stream[water.changed_in > before[0]]] = True
+            own = open_picture(store, viewer).of(water.touching(among[stream]))
+            records = own.records(OF_EFFORT)
+            few = counted_water(
+                water.network, records.stretches, records.snaps, own.placements, methods
+            )
+        shown = fully_shown(species.index.to_series(), species, viewer)
+        found = computing.stream_summary(
+            few, records.catches, species, methods, shown=shown, region=region, among=among
+        )
+        if before is not None:
+            found = computing.put_in(before[1], found)
+        found.attrs["inputs"] = water.visited.inputs
+        return as_summary(found, "streams", found)
+
+    return _along(
+        store, everywhere, viewer, "streams", compute, represents_m=represents_m,
+        read=(species, methods),
+    )  # fmt: skip
 
 
-@kept
 def gaps(
     store: Store,
     selection: Selection,
@@ -158,14 +236,29 @@ def gaps(
     """List the connected parts of the network that nobody visited, or sampled, longest first."""
     from layers.estimates import gaps as computing
 
-    found = computing.gaps(
-        counted(store, selection, viewer, represents_m=represents_m),
-        reference.reach_parts(store),
-        count=counts,
-        min_order=min_order,
-        region=reference.chosen_region(store, selection),
+    refuse_unknown(store, selection, viewer)
+
+    def compute(
+        water: CountedWater, before: tuple[int, gpd.GeoDataFrame] | None
+    ) -> gpd.GeoDataFrame:
+        found = computing.gaps(
+            water,
+            reference.reach_parts(store),
+            count=counts,
+            min_order=min_order,
+            region=reference.chosen_region(store, selection),
+            before=before,
+        )
+        return as_summary(found, "gaps", found)
+
+    everywhere, orders = (
+        replace(selection, catchments=(), species=()),
+        [min_order] * (min_order > 1),
     )
-    return as_summary(in_chosen(store, found, selection), "gaps", found)
+    found = _along(
+        store, everywhere, viewer, ("gaps", counts), compute, *orders, represents_m=represents_m
+    )
+    return in_chosen(store, found, selection)
 
 
 @kept

@@ -113,10 +113,12 @@ def in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.Dat
     region = reference.chosen_region(store, selection)
     if region is not None and "catchment" in frame:
         own = frame["catchment"]
-        frame = frame[own.isna() | own.isin(reference.catchments_along(store, region))]
+        along = own.isna() | own.isin(reference.catchments_along(store, region))
+        frame = frame[along].reset_index(drop=True)
     if not selection.catchments:
         return frame
-    return frame[within_catchments(store, frame["catchment"], selection.catchments)]
+    chosen = within_catchments(store, frame["catchment"], selection.catchments)
+    return frame[chosen].reset_index(drop=True)
 
 
 def any_sensitive(species: pd.DataFrame) -> bool:
