@@ -148,6 +148,7 @@ def coverage(
     return frame
 
 
+@reads(coverage="years_since")
 def since(coverage: pd.DataFrame, as_of: date) -> pd.DataFrame:
     """State the years from the last visit of each reach to a day."""
     years = (pd.Timestamp(as_of) - coverage["last_date"]).dt.days / _DAYS_A_YEAR
