@@ -10,7 +10,7 @@ from layers.estimates.covariates import COVARIATES
 from layers.estimates.seasons import SEGMENT_M, UNITS
 from layers.fieldwork.counted_water import COUNTS
 from service.answers import methods_texts as texts_of_methods
-from service.answers.request_words import read_season, read_whole
+from service.answers.request_words import read_day, read_season, read_whole
 from service.answers.tables import (
     FORMATS,
     summary_csv,
@@ -19,7 +19,7 @@ from service.answers.tables import (
     summary_words,
 )
 from service.commands.options import opened, output_option, store_argument, write_out
-from service.commands.selecting import DAY, selection_of, selection_options
+from service.commands.selecting import selection_of, selection_options
 from service.errors import RequestError
 from service.records import LOCAL_KEEPER
 
@@ -108,9 +108,7 @@ _GOES_BY: Final[dict[str, str]] = {
     metavar="METHOD=UNIT",
     help="effort: another unit than the method's first.",
 )
-@click.option(
-    "--as-of", type=DAY, metavar="DATE", help="coverage: the day to count years from; today."
-)
+@click.option("--as-of", metavar="DATE", help="coverage: the day to count years from; today.")
 @click.option(
     "--min-order", type=click.IntRange(1), help="gaps: leave out reaches of a lower Strahler order."
 )
@@ -271,6 +269,8 @@ def _summary(
         wanted["by"] = _parts(wanted["by"])
     if "count" in wanted:
         wanted |= _counting(what, wanted.pop("count"))
+    if "as_of" in wanted:
+        wanted["as_of"] = read_day(wanted["as_of"], "--as-of", last=False)
     if "days" in wanted:
         wanted["days"] = read_season(wanted["days"], "--season")
     if "covariates" in wanted:

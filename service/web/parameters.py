@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from service.answers.request_words import read_box, read_day, read_several, read_whole
+from service.answers.request_words import read_box, read_whole
+from service.answers.selecting import PARAMETERS, read_selection
 from service.errors import RequestError
 from service.records import Selection
 
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CARRIED",
-    "FILTERS",
     "PageQuery",
     "only_value",
     "read_choice",
@@ -25,10 +25,6 @@ __all__ = [
     "refuse_unknown",
 ]
 
-FILTERS: Final = (
-    "species", "method", "hours", "since", "until", "survey", "catchment", "stream", "upstream_of",
-    "downstream_of", "able_to_find",
-)  # fmt: skip
 # What every address may have, and links carry, though it leaves no record out.
 CARRIED: Final = ("background",)
 
@@ -57,37 +53,12 @@ class PageQuery:
 def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> PageQuery:
     """Read the filters of a query; blank values count as not given.
 
-    These are `species`, `method`, `hours`, `survey`, `catchment`, `stream`, each also several
-    times, hours with commas too; `since` and `until`, a day or a year; `upstream_of` and
-    `downstream_of`, REACH or REACH:MEASURE; `able_to_find`, a species; `bbox` if named among the
-    further parameters in `also`. Raises RequestError where a parameter is unknown or its value
-    cannot be used.
+    These are those of `service.answers.selecting`, and `bbox` if named among the further parameters
+    in `also`. Raises RequestError where a parameter is unknown or its value cannot be used.
     """
-    refuse_unknown(args, (*FILTERS, *also, *CARRIED))
-    since_text, until_text = _single(args, "since"), _single(args, "until")
-    since = read_day(since_text, "since", last=False) if since_text else None
-    until = read_day(until_text, "until", last=True) if until_text else None
+    refuse_unknown(args, (*PARAMETERS, *also, *CARRIED))
     box = _single(args, "bbox") if "bbox" in also else ""
-    if since and until and since > until:
-        raise RequestError(f"since {since} is after until {until}; exchange them.")
-    selection = Selection(
-        species=_several(args, "species"),
-        methods=_several(args, "method"),
-        surveys=_several(args, "survey"),
-        catchments=_several(args, "catchment"),
-        streams=_several(args, "stream"),
-        upstream_of=_single(args, "upstream_of"),
-        downstream_of=_single(args, "downstream_of"),
-        hours=read_several(args.getlist("hours")),
-        able_to_find=_single(args, "able_to_find"),
-        since=since,
-        until=until,
-    )
-    return PageQuery(selection, read_box(box) if box else None)
-
-
-def _several(args: MultiDict[str, str], name: str) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(text for text in args.getlist(name) if text.strip()))
+    return PageQuery(read_selection(args.to_dict(flat=False)), read_box(box) if box else None)
 
 
 def _single(args: MultiDict[str, str], name: str) -> str:

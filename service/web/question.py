@@ -12,9 +12,9 @@ from service import reference
 from service.access.accounts import is_loopback
 from service.answers.names import HOUR_WORDS, filter_choices
 from service.answers.record_files import FORMS
-from service.records import Selection
+from service.answers.selecting import PARAMETERS, read_selection
 from service.web.context import current_store, current_viewer
-from service.web.parameters import CARRIED, FILTERS, PageQuery, read_query
+from service.web.parameters import CARRIED, PageQuery, read_query
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -42,10 +42,7 @@ def page_question(*also: str, **own: str) -> PageQuery:
     """
     query = read_query(request.args, also=also)
     g.question = [*own.items(), *(pair for pair in _given() if pair[0] not in own)]
-    about = Selection(
-        species=(own["species"],) if "species" in own else (),
-        catchments=(own["catchment"],) if "catchment" in own else (),
-    )
+    about = read_selection({name: [value] for name, value in own.items()})
     selection = replace(
         query.selection,
         species=about.species or query.selection.species,
@@ -66,7 +63,7 @@ def _given() -> list[tuple[str, str]]:
     return [
         (name, value)
         for name, value in request.args.items(multi=True)
-        if name in FILTERS and value.strip()
+        if name in PARAMETERS and value.strip()
     ]
 
 

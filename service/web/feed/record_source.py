@@ -26,7 +26,7 @@ from service.access import (
     within_catchments,
 )
 from service.answers import features
-from service.answers.request_words import read_several
+from service.answers.selecting import read_selection
 from service.cache import cached
 from service.errors import NotFoundError
 from service.records import Selection
@@ -255,19 +255,7 @@ class RecordSource:
 
 def _selection(query: FeatureQuery) -> Selection:
     """Turn the filters of a query into what every other answer selects by."""
-    given = query.filters
-    several = {name: (value,) for name, value in given.items()}
-    return Selection(
-        species=several.get("species", ()),
-        methods=several.get("method", ()),
-        surveys=several.get("survey", ()),
-        catchments=several.get("catchment", ()),
-        streams=several.get("stream", ()),
-        hours=read_several(several.get("hours", ())),
-        upstream_of=given.get("upstream_of", ""),
-        downstream_of=given.get("downstream_of", ""),
-        able_to_find=given.get("able_to_find", ""),
-    )
+    return read_selection({name: [value] for name, value in query.filters.items()})
 
 
 def _stretch_id(placement_id: str, reach_id: str, from_m: float) -> str:

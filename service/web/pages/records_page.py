@@ -74,5 +74,7 @@ def show() -> str:
             used=summary["methods"],
             species=query.selection.species,
             filters=question_pairs(),
-        ),
+        )
+        if len(listed.rows)
+        else None,
     )

@@ -44,7 +44,7 @@ function link(address, words) {
 }
 
 function card(reaches, at) {
-  const box = make("article");
+  const box = make("article", null, "rb-card");
   const name = reaches.stream_name[at];
   const id = encodeURIComponent(reaches.reach_id[at]);
   const title = make("h3");
@@ -205,7 +205,7 @@ function placeMarkers() {
     marker.on("add", () =>
       marker.getElement().setAttribute("aria-label", "Next place " + place.rank),
     );
-    const box = make("article");
+    const box = make("article", null, "rb-card");
     box.append(make("h3", "Next place " + place.rank));
     const facts = make("dl");
     [
