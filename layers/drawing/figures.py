@@ -247,14 +247,8 @@ def effort_by_method_and_year(
             own = own.reindex(years)
             unit = EFFORT_UNITS[known.loc[known["method"] == method, "effort_unit"].iloc[0]].unit
             style = i % len(_FILLS)
-            axes.bar(
-                years,
-                own.to_numpy(),
-                color=_FILLS[style],
-                hatch=_HATCHES[style],
-                edgecolor=_INK,
-                linewidth=0.7,
-            )
+            look = {"color": _FILLS[style], "hatch": _HATCHES[style], "edgecolor": _INK}
+            axes.bar(years, own.to_numpy(), linewidth=0.7, **look)
             axes.set_title(name, fontsize=9, loc="left")
             axes.set_ylabel(f"Effort ({unit})")
             axes.set_xlim(years[0] - 0.6, years[-1] + 0.6)
@@ -298,7 +292,7 @@ def catch_per_unit_effort(
             _rate_panel(axes, own[own["method"] == method].sort_values("catchment"))
             axes.set_title(name, fontsize=9, loc="left")
         figure.suptitle(species, fontsize=9, style="italic")
-        note = "Bars: 95 % interval; hollow mark: none."
+        note = "Bars: 95 % interval; hollow mark: none; n: placements."
         if own.get("individuals_lower_bound", pd.Series(False)).any():
             note += " ≥: at least so much; not all fish were counted."
         if places > _MOST_PLACES:
@@ -356,19 +350,11 @@ def _rate_panel(axes: Axes, own: pd.DataFrame) -> None:
     sure = np.isfinite(low) & np.isfinite(high)
     axes.hlines(at[sure], low[sure], high[sure], color=_INK, linewidth=1.1)
     axes.plot(value[sure], at[sure], "o", color=_FILLS[0], markersize=5)
-    axes.plot(
-        value[~sure],
-        at[~sure],
-        "o",
-        color=_FILLS[0],
-        markersize=5,
-        markerfacecolor=COLOURS["white"],
-    )
+    hollow = {"markersize": 5, "markerfacecolor": COLOURS["white"]}
+    axes.plot(value[~sure], at[~sure], "o", color=_FILLS[0], **hollow)
     lower = own.get("individuals_lower_bound", pd.Series(False, index=own.index))
-    marks = ["≥ " if bound else "" for bound in lower]
-    axes.set_yticks(
-        at, [f"{mark}{name}" for mark, name in zip(marks, own["catchment"], strict=True)]
-    )
+    names = zip(lower, own["catchment"], own["placements"], strict=True)
+    axes.set_yticks(at, [f"{'≥ ' if bound else ''}{name}, n = {n}" for bound, name, n in names])
     axes.set_ylim(len(own) - 0.4, -0.6)
     axes.set_xlim(left=0 if value.max() > 0 else None)
     axes.margins(x=0.06)

@@ -126,7 +126,7 @@ def moment(value: dt.datetime) -> str:
 
 def far(progress: Progress | Note) -> str:
     """Say what work does, and how far it is where it says so."""
-    said = progress.words or "computing"
+    said = progress.words or "under way"
     if not progress.total:
         return said
     if progress.unit == "step":

@@ -74,9 +74,9 @@ def test_an_opened_reach_says_the_chance_of_the_chosen_species(
     assert said.count() == paragraphs
     if figure:
         assert said.inner_text() == (
-            f"Esox lucius was not found in {at['catchment_name']}; chance that it lives on its "
-            "5 visited reaches, were it as common there as elsewhere: "
-            "25\u202f% (95 % interval 4\u202f% to 60\u202f%; 2024)."
+            f"Esox lucius was not found in {at['catchment_name']} in 2024, on 5 reaches visited "
+            "with gear that can find it. Chance that it lived on any of them then, were it as "
+            "common there as elsewhere: 25\u202f% (95 % interval 4\u202f% to 60\u202f%)."
         )
 
 

@@ -1,17 +1,21 @@
 """Figures in the demonstration's pages are those that the command prints, cell by cell.
 
-Every number of a cell is that of the command's CSV, rounded as far as the page writes it.
+Every number of a cell is that of the command's CSV, rounded as far as the page writes it. Marks and
+bars of a drawing are read off its axes.
 """
 
 import html
 import io
 import math
 import re
+import xml.etree.ElementTree as ET
 
+import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+from layers.fieldwork.effort import EFFORT_UNITS, unit_words
 from service import create_app
 from service.program import main
 from service.settings import Settings
@@ -227,3 +231,189 @@ def test_chances_of_presence(client, printed):
     columns = ["chance_present", "chance_present_low", "chance_present_high", "units", "year"]
     for key, row in shown.items():
         assert row == pytest.approx(own.loc[key, columns].tolist(), abs=5.1e-7), key
+
+
+def test_effort_of_a_catchment(client, printed):
+    """Each gear in each unit, over all years; the command prints one unit of a gear at a time."""
+    page = client.get(f"/catchments/{CATCHMENT}")
+    labels = dict(re.findall(r'href="/methods/(\w+)[^"]*">([^<]+)</a>', page.text))
+    methods = {label: method for method, label in labels.items()}
+    rows = [row for row in tables_of(page, "Effort") if row[1] != "–"]
+    assert len({row[0] for row in rows}) == len(methods) > 3
+    for gear, effort, placements, _ in rows:
+        size = float(effort.split(" ")[0])
+        words = effort.split(" ", 1)[1]
+        unit = next(
+            u for u in EFFORT_UNITS if unit_words(pd.Series([size]), pd.Series([u]))[0] == words
+        )
+        if unit == "pass":
+            continue  # the command counts first passes alone, as their catch is
+        own = printed(
+            "effort", "--methods", methods[gear], "--effort-unit", f"{methods[gear]}={unit}"
+        )
+        own = own[own["catchment"] == CATCHMENT]
+        assert_shown(effort.removesuffix(words), own["effort"].max())
+        if " of " not in placements:
+            assert_shown(placements, own["placements"].max())
+
+
+def test_coverage(client, printed):
+    page = client.get("/coverage")
+    said = text_of(re.search(r'(?s)<p class="say">.*?</p>', page.text)[0])
+    reaches = printed("coverage")
+    length, total = reaches["length_m"], reaches["length_m"].sum() / 1000
+    visited = (length * reaches["visited_fraction"]).sum() / 1000
+    sampled = (length * reaches["sampled_fraction"]).sum() / 1000
+    assert_shown(said, visited, total, 100 * visited / total, sampled, 100 * sampled / total)
+    tables = {
+        "Next places, in order": (
+            printed("next-places"),
+            {2: ("adds_m", 1), 3: ("remaining_share", 100)},
+        ),
+        "Streams never visited, longest first": (
+            printed("streams").query("visited_length_m == 0").sort_values("length_m")[::-1],
+            {1: ("length_m", 0.001), 2: ("reaches", 1)},
+        ),
+        "Gaps in coverage, longest first": (
+            printed("gaps"),
+            {2: ("length_m", 0.001), 3: ("reaches", 1), 5: ("highest_strahler", 1),
+             6: ("farthest_m", 1)},
+        ),
+        "Sampled length by gear": (
+            printed("sampled-length"),
+            {1: ("sampled_length_m", 0.001), 2: ("effort_length_m", 0.001), 3: ("placements", 1),
+             4: ("network_share", 100)},
+        ),
+    }  # fmt: skip
+    for label, (rows, columns) in tables.items():
+        shown = tables_of(page, label)
+        assert 0 < len(shown) == min(len(rows), 100), label
+        for cells, (_, row) in zip(shown, rows.iterrows(), strict=False):
+            for at, (column, scale) in columns.items():
+                assert_shown(cells[at], row[column] * scale)
+    bands = tables_of(page, "Legend")
+    counted = sum(int(n) for row in bands for n in re.findall(r"km, (\d+) reach", " ".join(row)))
+    assert counted == len(reaches)
+
+
+# Drawings ---------------------------------------------------------------------------------------
+_SVG = "{http://www.w3.org/2000/svg}"
+
+
+def drawing(client, address):
+    answer = client.get(address)
+    assert answer.status_code == 200, answer.text
+    return ET.fromstring(answer.text)
+
+
+def texts_of(element) -> list[str]:
+    return ["".join(one.itertext()).strip() for one in element.iter(f"{_SVG}text")]
+
+
+def axes_of(figure) -> list:
+    return [one for one in figure.iter(f"{_SVG}g") if re.fullmatch(r"axes_\d+", one.get("id", ""))]
+
+
+def scale_of(axes, letter: str):
+    """What a place along one axis means, by the line through its numbered ticks."""
+    places, numbers = [], []
+    for tick in axes.iter(f"{_SVG}g"):
+        if tick.get("id", "").startswith(f"{letter}tick_"):
+            mark = next(tick.iter(f"{_SVG}use"))
+            places.append(float(mark.get(letter)))
+            numbers.append(float(texts_of(tick)[0].replace("\u2212", "-")))
+    slope, start = np.polyfit(places, numbers, 1)
+    return lambda place: start + slope * np.asarray(place, float)
+
+
+def marks_of(axes) -> list[tuple[float, float]]:
+    """Places of the marks: of ticks no others are drawn straight in the axes."""
+    own = [one for one in axes if one.get("id", "").startswith("line2d")]
+    return [(float(m.get("x")), float(m.get("y"))) for g in own for m in g.iter(f"{_SVG}use")]
+
+
+def bars_of(axes) -> list[list[float]]:
+    """Both ends of each bar of an interval: x, y, x, y."""
+    own = [one for one in axes if one.get("id", "").startswith("LineCollection")]
+    return [
+        [float(n) for n in re.findall(r"-?[\d.]+", path.get("d"))]
+        for g in own
+        for path in g.iter(f"{_SVG}path")
+    ]
+
+
+def near(values, wanted, axis) -> bool:
+    """As near as a drawing of that span tells: a thousandth of it."""
+    return np.allclose(values, wanted, rtol=0, atol=1e-3 * (np.ptp(axis) or 1.0))
+
+
+def test_change_is_drawn_as_it_is_printed(client, printed):
+    figure = drawing(client, f"/figures/change.svg?species={SPECIES.replace(' ', '+')}")
+    rows = printed("change", "--per", "year", "--species", SPECIES)
+    rows = rows[(rows["catchment"] == "all") & rows["value"].notna()]
+    groups = [part for _, part in rows.groupby(["quantity", "method"]) if len(part) > 1]
+    groups.sort(key=lambda part: part["quantity"].iloc[0] != "occupancy")
+    panels = axes_of(figure)
+    assert len(panels) == len(groups) > 1
+    for axes, part in zip(panels, groups, strict=True):
+        year, value = scale_of(axes, "x"), scale_of(axes, "y")
+        x, y = np.array(marks_of(axes)).T
+        assert near(year(x), part["year"], part["year"])
+        assert near(value(y), part["value"], [0.0, *value(y)])
+        ends = np.array(bars_of(axes))
+        known = part.dropna(subset=["value_low", "value_high"])
+        span = [0.0, *known["value_high"]]
+        assert near(value(ends[:, 1]), known["value_low"], span)
+        assert near(value(ends[:, 3]), known["value_high"], span)
+        assert any(f"{part['units'].sum()} unit-years" in text for text in texts_of(axes))
+
+
+def test_catch_rates_are_drawn_as_they_are_printed(client, printed):
+    figure = drawing(client, f"/figures/catch-rate.svg?species={SPECIES.replace(' ', '+')}")
+    rows = printed("effort", "--species", SPECIES)
+    page = client.get("/catchments").text
+    names = dict(re.findall(r'href="/catchments/([^"?]+)[^"]*">([^<]+)<', page))
+    rows = rows[rows["cpue"].notna()].assign(catchment=rows["catchment"].replace(names))
+    rows["catchment"] = rows["catchment"].replace("all", "everywhere")
+    panels = axes_of(figure)
+    assert len(panels) == rows["method"].nunique() > 3
+    for axes, (_, part) in zip(panels, rows.groupby("method"), strict=True):
+        said = [text.removeprefix("≥ ") for text in texts_of(axes) if ", n = " in text]
+        names = part["catchment"] + ", n = " + part["placements"].astype(str)
+        own = part.set_index(names).loc[said]
+        value = scale_of(axes, "x")
+        across, down = np.array(marks_of(axes)).T
+        order = np.argsort(down)
+        span = [0.0, own["cpue"].max(), own["cpue_high"].max()]
+        assert near(value(across[order]), own["cpue"], span)
+        ends = np.array(bars_of(axes)).reshape(-1, 4)
+        known = own[own["cpue_low"].notna() & own["cpue_high"].notna()]
+        ends = ends[np.argsort(ends[:, 1])]
+        assert near(value(ends[:, 0]), known["cpue_low"], span)
+        assert near(value(ends[:, 2]), known["cpue_high"], span)
+
+
+def test_effort_lengths_and_richness_are_described_as_they_are_printed(client, printed):
+    """What a drawing says to who cannot see it."""
+    effort = drawing(client, f"/figures/effort.svg?catchment={CATCHMENT}")
+    said = effort.find(f"{_SVG}desc").text.rstrip(".").split(". ", 1)[1].split("; ")
+    rows = printed("effort")
+    totals = rows[rows["catchment"] == CATCHMENT].groupby("method")["effort"].max().dropna()
+    assert len(said) == len(totals) > 3
+    for words, (_, total) in zip(said, totals.items(), strict=True):
+        assert_shown(
+            words.split(": ")[1].replace("m²", ""), round(total, -int(math.log10(total)) + 5)
+        )
+    fish = drawing(client, f"/figures/lengths.svg?species={SPECIES.replace(' ', '+')}")
+    own = printed("lengths", "--species", SPECIES).sort_values("measured").iloc[-1]
+    wanted = own[["measured", "shortest_mm", "longest_mm", "median_mm"]]
+    assert_shown(fish.find(f"{_SVG}desc").text, *wanted)
+    assert f"n = {own['measured']}" in " ".join(texts_of(fish))
+    rich = printed("richness")
+    rich = rich[rich["catchment"] == CATCHMENT].iloc[0]
+    curve = drawing(
+        client, f"/figures/accumulation.svg?catchment={CATCHMENT}&group={rich['group']}"
+    )
+    species, placements = _NUMBER.findall(curve.find(f"{_SVG}desc").text)[:2]
+    assert_shown(species[1], rich["species_found"])
+    assert_shown(placements[1], rich["placements"])

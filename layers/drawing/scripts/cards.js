@@ -1,5 +1,5 @@
 /* Cards: what a click on a placement shows. Built from text nodes, so stored text stays text. */
-import { known, make } from "./elements.js";
+import { button, known, make } from "./elements.js";
 import { unlessNoAnswer } from "./fetching.js";
 import * as marks from "./marks.js";
 import { formatNumber, formatWords } from "./numbers.js";
@@ -15,13 +15,8 @@ function times(placement) {
 
 function snapWords(placement) {
   if (!known(placement.reach_id)) return "none within reach of this position";
-  const at =
-    placement.reach_id +
-    ", " +
-    formatNumber(placement.measure_m, 0) +
-    " m along, " +
-    formatNumber(placement.offset_m, 1) +
-    " m off";
+  const [along, off] = [formatNumber(placement.measure_m), formatNumber(placement.offset_m, 1)];
+  const at = `${placement.reach_id}, ${along} m along, ${off} m off`;
   return placement.ambiguous
     ? at + "; could as well be " + (placement.ambiguous_with || "another reach")
     : at;
@@ -160,15 +155,11 @@ export function gathered(counts, words, { entries, more, closer, standing }) {
   });
   const list = make("ul", null, "rb-entries");
   const whole = [head, states];
-  const button = (text, act) => {
-    const made = make("button", text);
-    made.type = "button";
-    made.addEventListener("click", (event) => {
+  const pressed = (text, act) =>
+    button(text, (event) => {
       event.stopPropagation();
       act();
     });
-    return made;
-  };
   const show = (...nodes) => {
     box.replaceChildren(...nodes);
     box.dispatchEvent(new CustomEvent("rb-changed", { bubbles: true }));
@@ -178,17 +169,17 @@ export function gathered(counts, words, { entries, more, closer, standing }) {
   );
   const put = (entry) => {
     const line = make("li");
-    const back = () => button("Back to all " + formatNumber(total), () => show(...whole));
-    const opened = button(entry.words, () =>
+    const back = () => pressed("Back to all " + formatNumber(total), () => show(...whole));
+    const opened = pressed(entry.words, () =>
       Promise.resolve(entry.open()).then((card) => show(back(), card), failed),
     );
     if (entry.mark) opened.prepend(entry.mark, " ");
     line.append(opened);
     list.append(line);
   };
-  if (closer) whole.push(button("Zoom in", closer));
+  if (closer) whole.push(pressed("Zoom in", closer));
   whole.push(list);
-  const further = button("List them", () =>
+  const further = pressed("List them", () =>
     more().then(({ found, rest }) => {
       found.forEach(put);
       further.hidden = !rest;

@@ -11,6 +11,26 @@ export function element(tag, attributes, ...children) {
   return made;
 }
 
+/** A button that does something when it is pressed. */
+export function button(words, act, attributes) {
+  const made = element("button", { type: "button", ...attributes }, words);
+  made.addEventListener("click", act);
+  return made;
+}
+
+/** A link. */
+export function link(href, words) {
+  return element("a", { href }, words);
+}
+
+/** An element of a drawing, put into another where one is given. */
+export function svgElement(tag, attributes, parent) {
+  const made = document.createElementNS("http://www.w3.org/2000/svg", tag);
+  Object.entries(attributes).forEach(([name, value]) => made.setAttribute(name, value));
+  if (parent) parent.append(made);
+  return made;
+}
+
 /** An element with a text, or none, and a class. */
 export function make(tag, text, className = "") {
   const made = document.createElement(tag);

@@ -1,6 +1,7 @@
 /* Marks: one shape per kind of gear, the letters of its method in it, one filling per outcome.
    Never distinguished by colour alone. */
-const SVG = "http://www.w3.org/2000/svg";
+import { svgElement } from "./elements.js";
+
 // Outlines in a box of 24 × 24.
 const OUTLINES = {
   net: "M1 3.5H23L12 22.5Z",
@@ -15,29 +16,22 @@ const FEET = { net: 13, haul: 14.6, other: 16.6 };
 const FOOT = 15.8;
 export const STATES = ["caught", "nil", "unusable", "unrecorded", "other"];
 
-function element(name, attributes, parent) {
-  const made = document.createElementNS(SVG, name);
-  Object.keys(attributes).forEach((key) => made.setAttribute(key, attributes[key]));
-  if (parent) parent.appendChild(made);
-  return made;
-}
-
 /** Draw one mark as inline SVG, with the letters of its method where they are known. */
 export function symbol(kind, state, sign) {
   const outline = OUTLINES[kind] || OUTLINES.other;
-  const svg = element("svg", {
+  const svg = svgElement("svg", {
     viewBox: "0 0 24 24",
     class: "rb-symbol rb-" + state,
     "aria-hidden": "true",
     focusable: "false",
   });
   if (state === "other") {
-    element("circle", { cx: 12, cy: 12, r: 3.1, class: "rb-body" }, svg);
+    svgElement("circle", { cx: 12, cy: 12, r: 3.1, class: "rb-body" }, svg);
     return svg;
   }
-  element("path", { d: outline, class: "rb-body" }, svg);
+  svgElement("path", { d: outline, class: "rb-body" }, svg);
   if (state === "unusable") {
-    element("path", { d: "M3 3L21 21M21 3L3 21", class: "rb-cross" }, svg);
+    svgElement("path", { d: "M3 3L21 21M21 3L3 21", class: "rb-cross" }, svg);
   }
   if (sign) {
     const letters = {
@@ -45,7 +39,7 @@ export function symbol(kind, state, sign) {
       y: FEET[kind] || FOOT,
       class: "rb-sign" + (sign.length > 1 ? " rb-two" : ""),
     };
-    element("text", letters, svg).textContent = sign;
+    svgElement("text", letters, svg).textContent = sign;
   }
   return svg;
 }
@@ -57,18 +51,8 @@ function arc(from, to, radius) {
     return (radius * Math.cos(angle)).toFixed(2) + " " + (radius * Math.sin(angle)).toFixed(2);
   };
   const end = Math.min(to, from + 0.9999);
-  return (
-    "M" +
-    point(from) +
-    "A" +
-    radius +
-    " " +
-    radius +
-    " 0 " +
-    (end - from > 0.5 ? 1 : 0) +
-    " 1 " +
-    point(end)
-  );
+  const large = end - from > 0.5 ? 1 : 0;
+  return `M${point(from)}A${radius} ${radius} 0 ${large} 1 ${point(end)}`;
 }
 
 function short(count) {
@@ -85,7 +69,7 @@ export function halfOfMany(total, around) {
 
 /** Room for a sign around its place. */
 function canvas(half) {
-  return element("svg", {
+  return svgElement("svg", {
     viewBox: [-half, -half, 2 * half, 2 * half].join(" "),
     width: 2 * half,
     height: 2 * half,
@@ -100,9 +84,9 @@ export function standing(count, late) {
   const half = count > 1 ? halfOfMany(count) : 12;
   const svg = canvas(half);
   const body = "rb-standing" + (late ? " rb-standing-late" : "");
-  element("circle", { r: half - 2, class: body }, svg);
+  svgElement("circle", { r: half - 2, class: body }, svg);
   if (count > 1) {
-    element("text", { y: "0.36em", "text-anchor": "middle" }, svg).textContent = short(count);
+    svgElement("text", { y: "0.36em", "text-anchor": "middle" }, svg).textContent = short(count);
   }
   return { svg, size: 2 * half };
 }
@@ -117,22 +101,22 @@ export function many(counts, states, closed, standing) {
   const svg = canvas(half);
   if (closed) {
     const side = 2 * half - 2;
-    element(
+    svgElement(
       "rect",
       { x: 1 - half, y: 1 - half, width: side, height: side, class: "rb-cell-closed" },
       svg,
     );
   }
-  if (standing) element("circle", { r: half - 1.5, class: "rb-standing-ring" }, svg);
-  element("circle", { r: radius, class: "rb-cell-body" }, svg);
+  if (standing) svgElement("circle", { r: half - 1.5, class: "rb-standing-ring" }, svg);
+  svgElement("circle", { r: radius, class: "rb-cell-body" }, svg);
   let from = 0;
   counts.forEach((count, n) => {
     if (!count) return;
     const to = from + count / total;
-    element("path", { d: arc(from, to, radius - 2.5), class: "rb-cell-" + states[n] }, svg);
+    svgElement("path", { d: arc(from, to, radius - 2.5), class: "rb-cell-" + states[n] }, svg);
     from = to;
   });
-  element("text", { y: "0.36em", "text-anchor": "middle" }, svg).textContent = short(total);
+  svgElement("text", { y: "0.36em", "text-anchor": "middle" }, svg).textContent = short(total);
   return { svg, size: 2 * half, total };
 }
 

@@ -1,6 +1,6 @@
 /* Reaches on a map: drawn by order, opened by a click or by Enter, named along their streams. */
 import { colour } from "./colours.js";
-import { known, make } from "./elements.js";
+import { known, link, make, svgElement } from "./elements.js";
 import { fetchJson, unlessNoAnswer } from "./fetching.js";
 import { formatMetres, formatNumber, formatShare, formatWords } from "./numbers.js";
 import { positions } from "./screen_paths.js";
@@ -11,7 +11,6 @@ const STEP_PX = 6; // between the points that a name is laid along
 const MOST_NAMES = 60;
 const HALF_PX = [14, 14]; // of the box around a letter, from the line that it stands on
 const NEAR_PX = 60; // Enter opens a reach this near to the middle of the map
-const SVG = "http://www.w3.org/2000/svg";
 
 function style(feature) {
   const order = Number(feature.properties.strahler) || 1;
@@ -57,12 +56,6 @@ export function openByKey(map, lines, open) {
   });
 }
 
-function link(address, words) {
-  const anchor = make("a", words);
-  anchor.href = address;
-  return anchor;
-}
-
 function facts(rows) {
   const list = make("dl");
   rows.forEach(([term, value]) => {
@@ -80,15 +73,12 @@ function chances(found) {
       const own = Object.entries(answer.cells[found.catchment] || {});
       box.replaceChildren(
         ...own.map(([species, [chance, low, high, visited, year]]) => {
-          const span = formatShare(low) + " to " + formatShare(high);
-          const reaches = visited === 1 ? " visited reach" : " visited reaches";
-          const where = formatNumber(visited) + reaches;
-          return make(
-            "p",
-            `${species} was not found in ${name}; chance that it lives on its ${where}, were it ` +
-              "as common there as elsewhere: " +
-              `${formatShare(chance)} (95 % interval ${span}; ${year}).`,
-          );
+          const where = formatNumber(visited) + (visited === 1 ? " reach" : " reaches");
+          const words =
+            `${species} was not found in ${name} in ${year}, on ${where} visited with gear that ` +
+            "can find it. Chance that it lived on any of them then, were it as common there as " +
+            `elsewhere: ${formatShare(chance)} (95 % interval ${formatShare(low)} to `;
+          return make("p", `${words}${formatShare(high)}).`);
         }),
       );
     },
@@ -216,12 +206,6 @@ function smooth(points) {
     .slice(1, -1)
     .map((at, k) => "Q" + text(at) + " " + text(at.add(bends[k + 2]).divideBy(2)));
   return "M" + text(bends[0]) + turns.join("") + "L" + text(bends[bends.length - 1]);
-}
-
-function svgElement(name, attributes) {
-  const made = document.createElementNS(SVG, name);
-  Object.entries(attributes).forEach(([key, value]) => made.setAttribute(key, value));
-  return made;
 }
 
 /** Names of streams along their lines, longest first, none across another. */

@@ -11,7 +11,7 @@ from layers.drawing.geojson import MEDIA_TYPE, feature_collection
 from service.answers import features
 from service.web.answering import revalidated
 from service.web.context import current_store, current_viewer
-from service.web.parameters import PageQuery, read_order, read_query
+from service.web.parameters import read_order, read_query
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -22,41 +22,26 @@ __all__ = ["blueprint"]
 blueprint = Blueprint("geojson", __name__)
 
 
-def _box_query() -> PageQuery:
-    query = read_query(request.args, also=("bbox",))
-    near = features.store_box(current_store(), query.within)
-    return replace(query, selection=replace(query.selection, bbox=near))
-
-
 def _answer(frame: gpd.GeoDataFrame) -> Response:
     return revalidated(feature_collection(frame), MEDIA_TYPE)
 
 
-@blueprint.get("/placements.geojson")
-def placements() -> Response:
-    """Placements with catch, effort, reach and flags."""
-    query = _box_query()
-    return _answer(
-        features.placements(current_store(), query.selection, current_viewer(), within=query.within)
+@blueprint.get("/placements.geojson", endpoint="placements")
+@blueprint.get("/detections.geojson", endpoint="detections")
+@blueprint.get("/stretches.geojson", endpoint="stretches")
+def records() -> Response:
+    """Placements with catch, effort, reach and flags; what each caught; or stretches as lines."""
+    query, store, viewer = (
+        read_query(request.args, also=("bbox",)),
+        current_store(),
+        current_viewer(),
     )
-
-
-@blueprint.get("/detections.geojson")
-def detections() -> Response:
-    """One feature for each species that a placement caught."""
-    query = _box_query()
-    return _answer(
-        features.detections(current_store(), query.selection, current_viewer(), within=query.within)
-    )
-
-
-@blueprint.get("/stretches.geojson")
-def stretches() -> Response:
-    """Draw sampled stretches as lines."""
-    query = read_query(request.args, also=("bbox",))
-    return _answer(
-        features.stretches(current_store(), query.selection, current_viewer(), within=query.within)
-    )
+    what, within = str(request.endpoint).removeprefix("geojson."), query.within
+    if what == "stretches":
+        return _answer(features.stretches(store, query.selection, viewer, within=within))
+    near = replace(query.selection, bbox=features.store_box(store, within))
+    make = features.placements if what == "placements" else features.detections
+    return _answer(make(store, near, viewer, within=within))
 
 
 @blueprint.get("/reaches.geojson")

@@ -1,7 +1,7 @@
 /* The map beside the coverage tables: reaches by years since the last visit, gaps, next places. */
 import { showBackground } from "../assets/backgrounds.js";
 import { colour } from "../assets/colours.js";
-import { make } from "../assets/elements.js";
+import { link, make } from "../assets/elements.js";
 import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
 import { formatMetres, formatShare, formatWords } from "../assets/numbers.js";
 import { openByKey, streamNames } from "../assets/reaches.js";
@@ -35,12 +35,6 @@ function report() {
   const far = least > 1 ? "Reaches of stream order " + least + " and above; zoom in for all. " : "";
   line.textContent = trouble || (far + chosen).trim();
   line.hidden = !line.textContent;
-}
-
-function link(address, words) {
-  const anchor = make("a", words);
-  anchor.href = address;
-  return anchor;
 }
 
 function card(reaches, at) {

@@ -1,7 +1,7 @@
 /* "Keep this area": network, catchments, names, next places and last visits of a part of the map,
    and the background, on the device for where there is no connection; and the own position. */
 import { colour } from "../assets/colours.js";
-import { element } from "../assets/elements.js";
+import { button, element } from "../assets/elements.js";
 import { NoAnswer, parseJson, request } from "../assets/fetching.js";
 import { keepTiles } from "./entry_background.js";
 import { withRoom } from "./entry_storage.js";
@@ -81,14 +81,8 @@ export function makeArea({ drawn, say }) {
         return keepTiles(area.background, background);
       });
       show(area);
-      return say(
-        "This area is kept: " +
-          area.reaches.features.length +
-          " reaches, " +
-          area.next_places.length +
-          " next places. " +
-          pictures,
-      );
+      const [reaches, places] = [area.reaches.features.length, area.next_places.length];
+      return say(`This area is kept: ${reaches} reaches, ${places} next places. ${pictures}`);
     } catch (problem) {
       if (problem instanceof NoAnswer)
         return say("No connection: keep the area where there is one.");
@@ -127,16 +121,14 @@ export function makeArea({ drawn, say }) {
 
   // Beneath the map, so that nothing of a small one is covered.
   const buttons = [["Where am I", follow], ...(self.caches ? [["Keep this area", keep]] : [])];
-  map.getContainer().after(
-    element(
-      "div",
-      { className: "by-map" },
-      ...buttons.map(([words, act]) => {
-        const button = element("button", { type: "button", className: "light" }, words);
-        button.addEventListener("click", act);
-        return button;
-      }),
-    ),
-  );
+  map
+    .getContainer()
+    .after(
+      element(
+        "div",
+        { className: "by-map" },
+        ...buttons.map(([words, act]) => button(words, act, { className: "light" })),
+      ),
+    );
   areas().then((kept) => kept.forEach(show));
 }

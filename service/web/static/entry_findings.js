@@ -1,5 +1,5 @@
 /* What a check found, in the words of the form; and two versions of one record side by side. */
-import { element } from "../assets/elements.js";
+import { button, element } from "../assets/elements.js";
 
 export function makeFindings(form, by) {
   function labelOf(column) {
@@ -23,11 +23,8 @@ export function makeFindings(form, by) {
   function findingLine(one) {
     const part =
       { catches: "Fish " + one.row + ", ", lengths: "Length " + one.row + ", " }[one.part] || "";
-    const line = element(
-      "li",
-      {},
-      element("b", { textContent: part + (one.column ? labelOf(one.column) : "Form") }),
-    );
+    const about = part + (one.column ? labelOf(one.column) : "Form");
+    const line = element("li", {}, element("b", {}, about));
     if (one.value) line.append(" ", element("code", { textContent: one.value }));
     line.append(": " + one.message);
     return line;
@@ -39,10 +36,7 @@ export function makeFindings(form, by) {
     const list = (words, rows) =>
       rows &&
       rows.length &&
-      parts.push(
-        element("h3", { textContent: words }),
-        element("ul", {}, ...rows.map(findingLine)),
-      );
+      parts.push(element("h3", {}, words), element("ul", {}, ...rows.map(findingLine)));
     list("Cannot be stored so", told.refused);
     list("Looks odd; stored with this remark", told.flagged);
     if (told.detail) parts.push(element("p", { textContent: told.detail }));
@@ -54,17 +48,16 @@ export function makeFindings(form, by) {
 
   /** The number of this record is that of another one; it may get the next free number. */
   function showTaken(number, free, take) {
-    const button = element("button", {
-      type: "button",
-      textContent: "Give mine the next free number: " + free,
-    });
-    button.addEventListener("click", take);
     show("The number " + number + " is taken", {}, [
       element("p", {
         textContent:
           "Another record has it, and stays as it is. Give yours another, here or under Work.",
       }),
-      element("div", { className: "buttons" }, button),
+      element(
+        "div",
+        { className: "buttons" },
+        button("Give mine the next free number: " + free, take),
+      ),
     ]);
   }
 
@@ -76,8 +69,8 @@ export function makeFindings(form, by) {
     const theirs = new Set();
     const choice = (column, text, own) => {
       const label = labelOf(column) + ", " + (own ? "yours" : "stored now");
-      const field = element("input", { type: "radio", name: "settle:" + column, checked: own });
-      field.setAttribute("aria-label", label);
+      const look = { type: "radio", name: "settle:" + column, checked: own, "aria-label": label };
+      const field = element("input", look);
       field.addEventListener("change", () => (own ? theirs.delete(column) : theirs.add(column)));
       return element("td", {}, element("label", { className: "pick" }, field, " " + (text || "–")));
     };
@@ -90,27 +83,11 @@ export function makeFindings(form, by) {
         choice(column, sent, true),
       ),
     );
-    const table = element(
-      "table",
-      {},
-      element(
-        "thead",
-        {},
-        element(
-          "tr",
-          {},
-          ...["Field", "Stored now", "Yours"].map((words) =>
-            element("th", { scope: "col", textContent: words }),
-          ),
-        ),
-      ),
-      element("tbody", {}, ...rows),
+    const heads = ["Field", "Stored now", "Yours"].map((words) =>
+      element("th", { scope: "col" }, words),
     );
-    const button = (textContent, className, act) => {
-      const made = element("button", { type: "button", className, textContent });
-      made.addEventListener("click", act);
-      return made;
-    };
+    const head = element("thead", {}, element("tr", {}, ...heads));
+    const table = element("table", {}, head, element("tbody", {}, ...rows));
     show("Somebody else changed the same meanwhile", { flagged: told.flagged }, [
       element("p", {
         textContent:
@@ -120,7 +97,7 @@ export function makeFindings(form, by) {
       element(
         "div",
         { className: "buttons" },
-        button("Save so", "", () => settle([...theirs])),
+        button("Save so", () => settle([...theirs])),
       ),
     ]);
   }

@@ -137,12 +137,9 @@ export function makePlace({ draftNow, map, by, add, tolerance_m }) {
         const last = list[list.length - 1];
         if (last && apart(last, [longitude, latitude]) < LEAST_STEP_M) return;
         add([Number(longitude.toFixed(6)), Number(latitude.toFixed(6))]);
+        const [many, metres] = [points(draftNow()).length, Math.round(accuracy)];
         by("locate-state").textContent =
-          "Recording: " +
-          points(draftNow()).length +
-          " points, good to about " +
-          Math.round(accuracy) +
-          " m. Keep this page open.";
+          `Recording: ${many} points, good to about ${metres} m. Keep this page open.`;
       },
       () => (by("locate-state").textContent = "The device finds no position here."),
       { enableHighAccuracy: true, maximumAge: 2000 },

@@ -1,5 +1,5 @@
 /* Rows of catch and of lengths: few taps each. */
-import { element } from "../assets/elements.js";
+import { button, element } from "../assets/elements.js";
 import { makeSpeciesField } from "./entry_species.js";
 
 const KINDS = {
@@ -18,26 +18,23 @@ function labelled(words, field, kind) {
   );
 }
 
-function choice(values, words, value, changed) {
-  const field = element(
-    "select",
-    {},
-    ...values.map((one) => element("option", { value: one, textContent: words(one) })),
-  );
-  if (value && !values.includes(value))
-    field.append(element("option", { value, textContent: value }));
-  field.value = value || values[0];
-  field.addEventListener("change", () => changed(field.value));
+/** One of some values of a row, by their words; `words` is of the empty one where it is text. */
+function choice(row, name, values, words, changed, label) {
+  const field = element("select", label ? { "aria-label": label } : {});
+  const listed = row[name] && !values.includes(row[name]) ? [...values, row[name]] : values;
+  const said = (one) => (typeof words === "string" ? one || words : words(one));
+  field.append(...listed.map((one) => new Option(said(one), one)));
+  field.value = row[name] || values[0];
+  field.addEventListener("change", () => {
+    row[name] = field.value;
+    changed();
+  });
   return field;
 }
 
 function typed(row, name, changed, more) {
-  const field = element("input", {
-    type: "text",
-    value: row[name] || "",
-    autocomplete: "off",
-    ...more,
-  });
+  const value = row[name] || "";
+  const field = element("input", { type: "text", value, autocomplete: "off", ...more });
   field.addEventListener("input", () => {
     row[name] = field.value.trim();
     changed();
@@ -46,19 +43,16 @@ function typed(row, name, changed, more) {
 }
 
 function stepper(row, changed, label) {
-  const field = typed(row, "count", changed, { inputMode: "numeric", className: "count" });
-  field.setAttribute("aria-label", "Count" + label);
+  const look = { inputMode: "numeric", className: "count", "aria-label": "Count" + label };
+  const field = typed(row, "count", changed, look);
   const step = (by) => {
     const now = Number.parseInt(field.value, 10);
     field.value = row.count = String(Math.max(0, (Number.isNaN(now) ? 0 : now) + by));
     changed();
   };
-  const less = element("button", { type: "button", className: "light", textContent: "−" });
-  const more = element("button", { type: "button", className: "light", textContent: "+" });
-  less.setAttribute("aria-label", "One less" + label);
-  more.setAttribute("aria-label", "One more" + label);
-  less.addEventListener("click", () => step(-1));
-  more.addEventListener("click", () => step(1));
+  const light = (said) => ({ className: "light", "aria-label": said + label });
+  const less = button("−", () => step(-1), light("One less"));
+  const more = button("+", () => step(1), light("One more"));
   return {
     box: element("div", { className: "stepper" }, less, field, more),
     parts: [less, field, more],
@@ -67,27 +61,16 @@ function stepper(row, changed, label) {
 
 function passField(row, passes, changed, label) {
   const numbers = Array.from({ length: passes }, (_, k) => String(k + 1));
-  const field = choice(
-    ["", ...numbers],
-    (one) => (one ? "pass " + one : "pass –"),
-    row.pass_no,
-    (value) => {
-      row.pass_no = value;
-      changed();
-    },
-  );
-  field.setAttribute("aria-label", "Pass" + label);
-  return field;
+  const words = (one) => (one ? "pass " + one : "pass –");
+  return choice(row, "pass_no", ["", ...numbers], words, changed, "Pass" + label);
 }
 
 function dropping(rows, row, redraw, label) {
-  const button = element("button", { type: "button", className: "light drop", textContent: "×" });
-  button.setAttribute("aria-label", "Take out" + label);
-  button.addEventListener("click", () => {
+  const act = () => {
     rows.splice(rows.indexOf(row), 1);
     redraw();
-  });
-  return button;
+  };
+  return button("×", act, { className: "light drop", "aria-label": "Take out" + label });
 }
 
 function catchRow(row, number, rows, options) {
@@ -98,17 +81,13 @@ function catchRow(row, number, rows, options) {
     changed();
   });
   const count = stepper(row, changed, label);
-  const kind = choice(
-    lists.count_kinds,
-    (one) => KINDS[one] || one,
-    row.count_kind,
-    (value) => {
-      row.count_kind = value;
-      lock();
-      changed();
-    },
-  );
-  kind.setAttribute("aria-label", "Kind of count" + label);
+  const named = (one) => KINDS[one] || one;
+  const counted = () => {
+    lock();
+    changed();
+  };
+  const what = "Kind of count" + label;
+  const kind = choice(row, "count_kind", lists.count_kinds, named, counted, what);
   function lock() {
     // Nobody counted: there is no number to write.
     const none = row.count_kind === "present";
@@ -116,24 +95,8 @@ function catchRow(row, number, rows, options) {
     if (none) count.parts[1].value = row.count = "";
   }
   lock();
-  const stages = choice(
-    ["", ...lists.stages],
-    (one) => one || "–",
-    row.life_stage,
-    (value) => {
-      row.life_stage = value;
-      changed();
-    },
-  );
-  const fates = choice(
-    ["", ...lists.fates],
-    (one) => one || "–",
-    row.fate,
-    (value) => {
-      row.fate = value;
-      changed();
-    },
-  );
+  const stages = choice(row, "life_stage", ["", ...lists.stages], "–", changed);
+  const fates = choice(row, "fate", ["", ...lists.fates], "–", changed);
   const more = element(
     "details",
     {},
@@ -163,38 +126,18 @@ function lengthRow(row, number, rows, options) {
   const { lists, changed, redraw, passes, caught } = options;
   const label = ", length row " + number;
   const known = caught.length ? caught : lists.species.map(([name]) => name);
-  const species = choice(
-    ["", ...known],
-    (one) => one || "species",
-    row.species,
-    (value) => {
-      row.species = value;
-      changed();
-    },
-  );
-  species.setAttribute("aria-label", "Species" + label);
-  const length = typed(row, "length_mm", changed, {
-    inputMode: "decimal",
-    placeholder: "mm",
-    className: "count",
-  });
-  length.setAttribute("aria-label", "Length in millimetres" + label);
-  const weight = typed(row, "weight_g", changed, {
-    inputMode: "decimal",
-    placeholder: "g",
-    className: "count",
-  });
-  weight.setAttribute("aria-label", "Weight in grams" + label);
-  const kind = choice(
-    ["", ...lists.length_types],
-    (one) => one || "length: which?",
-    row.length_type,
-    (value) => {
-      row.length_type = value;
-      changed();
-    },
-  );
-  kind.setAttribute("aria-label", "Total, fork or standard length" + label);
+  const said = "Species" + label;
+  const species = choice(row, "species", ["", ...known], "species", changed, said);
+  const measured = (name, unit, words) =>
+    typed(row, name, changed, {
+      ...{ inputMode: "decimal", placeholder: unit, className: "count" },
+      "aria-label": words + label,
+    });
+  const length = measured("length_mm", "mm", "Length in millimetres");
+  const weight = measured("weight_g", "g", "Weight in grams");
+  const which = "Total, fork or standard length" + label;
+  const types = ["", ...lists.length_types];
+  const kind = choice(row, "length_type", types, "length: which?", changed, which);
   const line = element("div", { className: "line" }, species, length, kind, weight);
   if (passes > 1 || row.pass_no)
     line.append(passField(row, Math.max(passes, Number(row.pass_no) || 0), changed, label));

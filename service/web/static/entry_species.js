@@ -1,4 +1,6 @@
 /* A species by a few letters of any of its names: a combobox with a list (WAI-ARIA practice). */
+import { element } from "../assets/elements.js";
+
 const MOST = 8;
 let count = 0;
 
@@ -70,25 +72,15 @@ export function nearly(list, typed) {
 
 export function makeSpeciesField(list, value, label, changed) {
   const id = "species-" + ++count;
-  const box = document.createElement("div");
-  box.className = "combo";
-  const input = document.createElement("input");
-  Object.assign(input, { type: "text", value, autocomplete: "off", spellcheck: false, id });
-  input.setAttribute("autocapitalize", "none");
-  input.setAttribute("role", "combobox");
-  input.setAttribute("aria-expanded", "false");
-  input.setAttribute("aria-autocomplete", "list");
-  input.setAttribute("aria-controls", id + "-list");
-  input.setAttribute("aria-label", label);
-  input.placeholder = "a few letters";
-  const options = document.createElement("ul");
-  options.id = id + "-list";
-  options.setAttribute("role", "listbox");
-  options.setAttribute("aria-label", label);
-  options.hidden = true;
-  const common = document.createElement("span");
-  common.className = "known";
-  box.append(input, options, common);
+  const input = element("input", {
+    ...{ id, value, type: "text", autocomplete: "off", spellcheck: false, autocapitalize: "none" },
+    ...{ placeholder: "a few letters", role: "combobox", "aria-label": label },
+    ...{ "aria-expanded": "false", "aria-autocomplete": "list", "aria-controls": id + "-list" },
+  });
+  const listed = { id: id + "-list", role: "listbox", "aria-label": label, hidden: true };
+  const options = element("ul", listed);
+  const common = element("span", { className: "known" });
+  const box = element("div", { className: "combo" }, input, options, common);
   let shown = [];
   let at = -1;
 
@@ -129,13 +121,9 @@ export function makeSpeciesField(list, value, label, changed) {
     shown = shown.slice(0, MOST);
     options.replaceChildren(
       ...shown.map(([name, vernacular], place) => {
-        const one = document.createElement("li");
-        one.id = id + "-" + place;
-        one.setAttribute("role", "option");
-        one.setAttribute("aria-selected", "false");
-        const scientific = document.createElement("i");
-        scientific.textContent = name;
-        one.append(...(vernacular ? [vernacular, " "] : []), scientific);
+        const about = { id: id + "-" + place, role: "option", "aria-selected": "false" };
+        const words = [...(vernacular ? [vernacular, " "] : []), element("i", {}, name)];
+        const one = element("li", about, ...words);
         // Before the field loses the focus, so that the list is still there.
         one.addEventListener("pointerdown", (event) => event.preventDefault());
         one.addEventListener("click", () => choose(name));

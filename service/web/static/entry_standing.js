@@ -1,5 +1,5 @@
 /* Gear in the water, of this device and as the service lists it: a clock, and lifting. */
-import { element } from "../assets/elements.js";
+import { button, element } from "../assets/elements.js";
 import { NoAnswer, parseJson, request } from "../assets/fetching.js";
 import { since } from "../assets/standing.js";
 import * as content from "./entry_content.js";
@@ -66,9 +66,6 @@ export function makeStanding({ lists, page, by, lift }) {
   function line(one) {
     const late = dueAt(one) < Date.now();
     const label = (lists.methods[one.cells.method] || {}).label || one.cells.method;
-    const button = element("button", { type: "button", textContent: "Lift" });
-    button.setAttribute("aria-label", "Lift " + one.cells.placement_id);
-    button.addEventListener("click", () => lift(one));
     const waits = one.status === "standing" ? "" : ", waits for a connection";
     const made = element(
       "li",
@@ -78,7 +75,7 @@ export function makeStanding({ lists, page, by, lift }) {
       " " + label + ", set ",
       element("span", { className: "clock", textContent: since(one.cells.set_at) }),
       " ago" + waits + " ",
-      button,
+      button("Lift", () => lift(one), { "aria-label": "Lift " + one.cells.placement_id }),
     );
     made.querySelector(".clock").dataset.since = one.cells.set_at;
     return made;

@@ -16,10 +16,8 @@ export async function watchRoom(line) {
   line.hidden = room === null || room >= LEAST_MB;
   if (!line.hidden)
     line.textContent =
-      "This device has room for about " +
-      Math.round(room) +
-      " MB more of this site. Send what waits, or free some room, before you go on: " +
-      "what does not fit cannot be kept.";
+      `This device has room for about ${Math.round(room)} MB more of this site. Send what waits, ` +
+      "or free some room, before you go on: what does not fit cannot be kept.";
 }
 
 /** Ask the browser not to throw away what waits when the device runs short. */

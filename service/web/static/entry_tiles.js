@@ -1,5 +1,5 @@
 /* The catch by single taps: what this survey catches most, and what else may come of gear. */
-import { element } from "../assets/elements.js";
+import { button, element } from "../assets/elements.js";
 
 const MOST = 6;
 
@@ -17,17 +17,13 @@ export function drawTiles(box, draft, lists, changed) {
     ...shown.map(([name, vernacular]) => {
       const row = draft.catches.find((one) => one.species === name);
       const words = vernacular || name;
-      const tile = element(
-        "button",
-        { type: "button", className: "tile light" },
-        words + " ",
-        element("b", { textContent: row && row.count ? row.count : "+" }),
-      );
-      tile.setAttribute("aria-label", "One more " + words);
-      tile.addEventListener("click", () => {
+      const act = () => {
         add(draft, name);
         changed();
-      });
+      };
+      const look = { className: "tile light", "aria-label": "One more " + words };
+      const tile = button(words + " ", act, look);
+      tile.append(element("b", {}, row && row.count ? row.count : "+"));
       return tile;
     }),
   );

@@ -1,5 +1,5 @@
 /* Drafts on this device, as a list: what waits, what was sent, what needs mending; and sending. */
-import { element } from "../assets/elements.js";
+import { button, element } from "../assets/elements.js";
 import { NoAnswer } from "../assets/fetching.js";
 import * as drafts from "./entry_drafts.js";
 
@@ -54,12 +54,7 @@ export function makeWaiting({ draftNow, methods, by, say, listed }) {
     const go = element("a", { href: one.page + "#draft=" + one.uuid, textContent: "Open" });
     // Also where only the end of the address changes.
     go.addEventListener("click", () => setTimeout(() => location.reload()));
-    const drop = element("button", {
-      type: "button",
-      className: "light",
-      textContent: "Throw away",
-    });
-    drop.addEventListener("click", async () => {
+    const throwAway = async () => {
       if (drop.dataset.sure) {
         await drafts.remove(one.uuid);
         await list();
@@ -67,7 +62,8 @@ export function makeWaiting({ draftNow, methods, by, say, listed }) {
         drop.dataset.sure = "yes";
         drop.textContent = "Really throw " + id + " away";
       }
-    });
+    };
+    const drop = button("Throw away", throwAway, { className: "light" });
     line.append(" ", go, " ", drop);
     return line;
   }
