@@ -43,6 +43,7 @@ def rates(species: str = "Cottus perifretum") -> pd.DataFrame:
             "species": species,
             "method": ["kick_net", "kick_net", "minnow_trap"],
             "catchment": ["brook", "all", "brook"],
+            "placements": [12, 20, 2],
             "cpue": [0.4, 0.5, 2.0],
             "cpue_low": [0.2, 0.3, np.nan],
             "cpue_high": [0.7, 0.8, np.nan],
@@ -156,6 +157,7 @@ def test_of_many_catchments_those_with_most_placements_are_drawn():
     many = pd.concat([rates().iloc[[0]]] * 40, ignore_index=True)
     many = many.assign(catchment=[f"C{n:02d}" for n in range(1, 41)], placements=range(1, 41))
     svg = catch_per_unit_effort(many, "Cottus perifretum")
-    assert {f"C{n:02d}" for n in range(11, 41)} == set(re.findall(r"(C\d\d)<", svg))
+    said = {f"C{n:02d}, n = {n}" for n in range(11, 41)}
+    assert said == set(re.findall(r"(C\d\d, n = \d+)<", svg))
     assert "30 of 40 places" in svg
     assert "places" not in catch_per_unit_effort(many.iloc[:30], "Cottus perifretum")

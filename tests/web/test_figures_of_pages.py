@@ -231,6 +231,13 @@ def test_chances_of_presence(client, printed):
     columns = ["chance_present", "chance_present_low", "chance_present_high", "units", "year"]
     for key, row in shown.items():
         assert row == pytest.approx(own.loc[key, columns].tolist(), abs=5.1e-7), key
+    page = client.get("/catchments?chances=yes&fold=nothing").text
+    said = [text_of(one) for one in re.findall(r"(?s)<span[^>]*data-chance=.*?</span>", page)]
+    said = [one for one in said if one]
+    whole = re.compile(r"there\? \S+ % \(\S+ ?\d* % to \S+ ?\d* %\), \d+ reach(es)?, \d{4}")
+    states = printed("occurrence").set_index(["catchment", "species"])["state"]
+    assert len(said) == sum(states[key] == "not_found" for key in shown) > 0
+    assert [one for one in said if not whole.fullmatch(one.replace("< ", "<"))] == []
 
 
 def test_effort_of_a_catchment(client, printed):
@@ -339,6 +346,7 @@ def bars_of(axes) -> list[list[float]]:
         [float(n) for n in re.findall(r"-?[\d.]+", path.get("d"))]
         for g in own
         for path in g.iter(f"{_SVG}path")
+        if path.get("d")
     ]
 
 
@@ -411,9 +419,8 @@ def test_effort_lengths_and_richness_are_described_as_they_are_printed(client, p
     assert f"n = {own['measured']}" in " ".join(texts_of(fish))
     rich = printed("richness")
     rich = rich[rich["catchment"] == CATCHMENT].iloc[0]
-    curve = drawing(
-        client, f"/figures/accumulation.svg?catchment={CATCHMENT}&group={rich['group']}"
-    )
+    group = rich["group"] if isinstance(rich["group"], str) else ""
+    curve = drawing(client, f"/figures/accumulation.svg?catchment={CATCHMENT}&group={group}")
     species, placements = _NUMBER.findall(curve.find(f"{_SVG}desc").text)[:2]
     assert_shown(species[1], rich["species_found"])
     assert_shown(placements[1], rich["placements"])
