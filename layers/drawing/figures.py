@@ -10,7 +10,7 @@ from __future__ import annotations
 import io
 import re
 from html import escape
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -247,8 +247,8 @@ def effort_by_method_and_year(
             own = own.reindex(years)
             unit = EFFORT_UNITS[known.loc[known["method"] == method, "effort_unit"].iloc[0]].unit
             style = i % len(_FILLS)
-            look = {"color": _FILLS[style], "hatch": _HATCHES[style], "edgecolor": _INK}
-            axes.bar(years, own.to_numpy(), linewidth=0.7, **look)
+            look: dict[str, Any] = {"color": _FILLS[style], "hatch": _HATCHES[style]}
+            axes.bar(years, own.to_numpy(), edgecolor=_INK, linewidth=0.7, **look)
             axes.set_title(name, fontsize=9, loc="left")
             axes.set_ylabel(f"Effort ({unit})")
             axes.set_xlim(years[0] - 0.6, years[-1] + 0.6)
@@ -350,7 +350,7 @@ def _rate_panel(axes: Axes, own: pd.DataFrame) -> None:
     sure = np.isfinite(low) & np.isfinite(high)
     axes.hlines(at[sure], low[sure], high[sure], color=_INK, linewidth=1.1)
     axes.plot(value[sure], at[sure], "o", color=_FILLS[0], markersize=5)
-    hollow = {"markersize": 5, "markerfacecolor": COLOURS["white"]}
+    hollow: dict[str, Any] = {"markersize": 5, "markerfacecolor": COLOURS["white"]}
     axes.plot(value[~sure], at[~sure], "o", color=_FILLS[0], **hollow)
     lower = own.get("individuals_lower_bound", pd.Series(False, index=own.index))
     names = zip(lower, own["catchment"], own["placements"], strict=True)
