@@ -7,9 +7,21 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Bools", "Floats", "Ints", "Objects"]
+__all__ = ["Bools", "Floats", "Ints", "Objects", "rows_of_runs"]
 
 Bools: TypeAlias = NDArray[np.bool_]
 Floats: TypeAlias = NDArray[np.float64]
 Ints: TypeAlias = NDArray[np.int64]
 Objects: TypeAlias = NDArray[np.object_]  # geometries, texts, lists; None = missing
+
+
+def rows_of_runs(starts: NDArray[np.integer], sizes: NDArray[np.integer]) -> Ints:
+    """Rows of runs that each begin at a row and have a size, one run after another.
+
+    Examples
+    --------
+    >>> rows_of_runs(np.array([7, 2]), np.array([2, 3])).tolist()
+    [7, 8, 2, 3, 4]
+    """
+    rows: Ints = np.arange(int(sizes.sum())) + np.repeat(starts - (np.cumsum(sizes) - sizes), sizes)
+    return rows

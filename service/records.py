@@ -189,7 +189,9 @@ OF_EFFORT = Needed(
 # Which placements a selection names, and nothing of them.
 OF_NOTHING = Needed(tables=frozenset(), columns=_OF_STRETCHES)
 # All that figures are computed from: what the picture of the records has.
-OF_FIGURES = OF_EFFORT.and_tables("lengths")
+OF_FIGURES = Needed(
+    tables=OF_EFFORT.tables | {"lengths"}, columns=(OF_EFFORT.columns or frozenset()) | {"permit"}
+)
 # Which permit each placement was under, and what became of its catch.
 OF_PERMITS = Needed(tables=frozenset({"catches"}), columns=_OF_STRETCHES | {"permit"})
 # Where on the network gear fished, which gear, and when.

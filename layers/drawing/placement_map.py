@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from layers.arrays import rows_of_runs
 from layers.drawing.screen_lines import FINEST_ZOOM, Box
 from layers.frames import OUTCOMES
 
@@ -262,10 +263,7 @@ class PlacementMap:
             )
         line = np.arange(low_y, high_y + 1) * _TILES
         starts, ends = self._starts[line + low_x], self._starts[line + high_x + 1]
-        sizes = ends - starts
-        first = np.repeat(starts - (np.cumsum(sizes) - sizes), sizes)
-        near: Ints = first + np.arange(int(sizes.sum()))
-        return near
+        return rows_of_runs(starts, ends - starts)
 
     def counts(self, rows: Ints, states: States, zoom: int) -> CellCounts:
         """Count placements by cell of `CELL_PX` pixels at a zoom, and by state."""
@@ -328,6 +326,5 @@ class PlacementMap:
         owners = np.sort(rows)
         starts = np.searchsorted(self.stretch_by, owners)
         sizes = np.searchsorted(self.stretch_by, owners, side="right") - starts
-        first = np.repeat(starts - (np.cumsum(sizes) - sizes), sizes)
-        at = first + np.arange(int(sizes.sum()))
+        at = rows_of_runs(starts, sizes)
         return self.stretch_row[at], self.stretch_by[at]

@@ -8,20 +8,24 @@ one to the next, which takes a fifth of the same lines in GeoJSON.
 
 from __future__ import annotations
 
+import itertools
 import threading
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pyproj
 import shapely
 
+from layers.arrays import rows_of_runs
 from layers.drawing.geojson import bounding_box
 from layers.drawing.tile_grid import HALF_M
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from numpy.typing import NDArray
 
     from layers.arrays import Bools, Floats, Ints, Objects
 
@@ -32,6 +36,7 @@ Box = tuple[float, float, float, float]
 FINEST_ZOOM: Final = 20
 STEPS_A_TILE: Final = 512  # half pixels along a tile of 256
 _KEPT_UP_TO: Final = 13  # simplified lines are kept up to this zoom; closer in few are in view
+_PIECE: Final = 50_000
 _HIGHEST_LATITUDE: Final = 85.051_128_78  # where the web map grid ends: a square world
 
 
@@ -103,26 +108,44 @@ def screen_paths(lines: Objects, zoom: int) -> list[list[int]]:
     list of n lists
         `[x, y, dx, dy, dx, dy, …]` in half pixels; empty where a line shows as less than that.
     """
-    return _paths(shapely.simplify(lines, 0.5 / (256 * 2.0**zoom)), zoom)
+    return _Steps.of(lines, zoom).paths()
 
 
-def _paths(simple: Objects, zoom: int) -> list[list[int]]:
-    xy, owner = shapely.get_coordinates(simple, return_index=True)
-    steps = np.round(xy * (STEPS_A_TILE * 2.0**zoom)).astype(np.int64)
-    first = np.ones(len(owner), bool)
-    first[1:] = owner[1:] != owner[:-1]
-    moved = first.copy()
-    moved[1:] |= (steps[1:] != steps[:-1]).any(axis=1)
-    steps, owner, first = steps[moved], owner[moved], first[moved]
-    delta = np.diff(steps, axis=0, prepend=steps[:1])
-    delta[first] = steps[first]
-    flat = delta.ravel().tolist()
-    edges = np.searchsorted(owner, np.arange(len(simple) + 1)) * 2
-    starts, ends = edges[:-1], edges[1:]
-    return [
-        flat[start:end] if end - start > 2 else []
-        for start, end in zip(starts.tolist(), ends.tolist(), strict=True)
-    ]
+class _Steps(NamedTuple):
+    """Simplified lines in whole half pixels of the grid, (v, 2), and where each begins, (n + 1)."""
+
+    at: NDArray[np.int32]
+    starts: Ints
+
+    @classmethod
+    def of(cls, lines: Objects, zoom: int) -> _Steps:
+        simple = shapely.simplify(lines, 0.5 / (256 * 2.0**zoom))
+        at = np.round(shapely.get_coordinates(simple) * (STEPS_A_TILE * 2.0**zoom))
+        return cls(at.astype(np.int32), _starts(simple))
+
+    def take(self, rows: Ints) -> _Steps:
+        sizes = np.diff(self.starts)[rows]
+        return _Steps(
+            self.at[rows_of_runs(self.starts[rows], sizes)], np.append(0, np.cumsum(sizes))
+        )
+
+    def paths(self) -> list[list[int]]:
+        first = np.zeros(len(self.at), bool)
+        first[self.starts[:-1][np.diff(self.starts) > 0]] = True
+        moved = first.copy()
+        moved[1:] |= (self.at[1:] != self.at[:-1]).any(axis=1)
+        steps, first = self.at[moved], first[moved]
+        delta = np.diff(steps, axis=0, prepend=steps[:1])
+        delta[first] = steps[first]
+        flat = delta.ravel().tolist()
+        edges = (np.append(0, np.cumsum(moved))[self.starts] * 2).tolist()
+        return [
+            flat[start:end] if end - start > 2 else [] for start, end in itertools.pairwise(edges)
+        ]
+
+
+def _starts(lines: Objects) -> Ints:
+    return np.append(0, np.cumsum(shapely.get_num_coordinates(lines))).astype(np.int64)
 
 
 @dataclass(frozen=True)
@@ -158,15 +181,21 @@ class ScreenLines:
     """
 
     def __init__(self, lines: Objects, ranks: Sequence[int] | Ints, crs: Any) -> None:  # noqa: ANN401 - whatever pyproj reads
-        xy = shapely.get_coordinates(lines)
-        placed = grid_positions(xy, crs)
-        good = np.isfinite(placed).all(axis=1, keepdims=True)
-        self._lines: Objects = shapely.set_coordinates(
-            shapely.force_2d(np.asarray(lines, object)).copy(), np.where(good, placed, 0.0)
-        )
+        # As bare numbers, a third of what shapes take; shapes are drawn where they are simplified.
+        self._xy = grid_positions(shapely.get_coordinates(lines), crs)
+        self._xy[~np.isfinite(self._xy).all(axis=1)] = 0.0
+        self._starts = _starts(lines)
+        rings = (shapely.get_type_id(lines) == shapely.GeometryType.LINEARRING).any()
+        self._draw = shapely.linearrings if rings else shapely.linestrings
         self.ranks = np.asarray(ranks, np.int64)
-        self._bounds = shapely.bounds(self._lines).reshape(-1, 4)
-        self._simple: dict[int, tuple[Objects, Ints]] = {}
+        self._bounds = (
+            np.hstack(
+                [each.reduceat(self._xy, self._starts[:-1]) for each in (np.minimum, np.maximum)]
+            )
+            if len(self.ranks)
+            else np.empty((0, 4))
+        )
+        self._simple: dict[int, _Steps] = {}
         self._lock = threading.Lock()
 
     def in_view(
@@ -204,12 +233,10 @@ class ScreenLines:
             )
             met &= size * 256 * 2.0**zoom >= smallest_px
         rows = np.flatnonzero(met)
-        simple, vertices = self._at(zoom, rows)
-        keep, least = self._fitting(rows, vertices, most_vertices, most_lines)
-        rows, simple = rows[keep], simple[keep]
-        order = np.argsort(self.ranks[rows], kind="stable")
-        rows, simple = rows[order], simple[order]
-        return LinesInView(rows, _paths(simple, zoom), least)
+        steps = self._at(zoom, rows)
+        keep, least = self._fitting(rows, np.diff(steps.starts), most_vertices, most_lines)
+        keep = keep[np.argsort(self.ranks[rows[keep]], kind="stable")]
+        return LinesInView(rows[keep], steps.take(keep).paths(), least)
 
     def bounds(self, rows: Ints) -> list[float] | None:
         """Box around some lines, degrees on WGS 84: west, south, east, north; None without any.
@@ -241,17 +268,26 @@ class ScreenLines:
         found: Bools = met
         return found
 
-    def _at(self, zoom: int, rows: Ints) -> tuple[Objects, Ints]:
-        tolerance = 0.5 / (256 * 2.0**zoom)
+    def _at(self, zoom: int, rows: Ints) -> _Steps:
         if zoom > _KEPT_UP_TO:
-            simple = shapely.simplify(self._lines[rows], tolerance)
-            return simple, shapely.get_num_coordinates(simple).astype(np.int64)
+            return self._drawn(zoom, rows)
         with self._lock:
             if zoom not in self._simple:
-                simple = shapely.simplify(self._lines, tolerance)
-                self._simple[zoom] = (simple, shapely.get_num_coordinates(simple).astype(np.int64))
-            kept, vertices = self._simple[zoom]
-        return kept[rows], vertices[rows]
+                # Piece by piece, so that the shapes of all are never there at once.
+                pieces = [
+                    self._drawn(zoom, np.arange(start, min(start + _PIECE, len(self.ranks))))
+                    for start in range(0, len(self.ranks) or 1, _PIECE)
+                ]
+                sizes = np.concatenate([np.diff(piece.starts) for piece in pieces])
+                self._simple[zoom] = _Steps(
+                    np.concatenate([piece.at for piece in pieces]), np.append(0, np.cumsum(sizes))
+                )
+            return self._simple[zoom].take(rows)
+
+    def _drawn(self, zoom: int, rows: Ints) -> _Steps:
+        sizes = np.diff(self._starts)[rows]
+        xy = self._xy[rows_of_runs(self._starts[rows], sizes)]
+        return _Steps.of(self._draw(xy, indices=np.repeat(np.arange(len(rows)), sizes)), zoom)
 
     def _fitting(
         self, rows: Ints, vertices: Ints, most_vertices: int, most_lines: int | None

@@ -42,8 +42,6 @@ from layers.frames import codes_of, codes_within, reads
 from layers.plurals import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from layers.arrays import Bools, Floats, Ints, Objects
 
 __all__ = ["OCCURRENCE_COLUMNS", "occurrence"]
@@ -76,8 +74,8 @@ OCCURRENCE_COLUMNS: Final = (
 )
 _MOST_METHODS: Final = 62  # they are kept as bits of one signed 64-bit number
 _NOTE: Final = (
-    "{odd:.0f} of {found:.0f} finds by gear not listed for it, or that did not fish properly; "
-    "without: {listed_found:.0f} of {listed:.0f} placements, {reaches_found} of {reaches} reaches"
+    "{0:.0f} of {1:.0f} finds by gear not listed for it, or that did not fish properly; "
+    "without: {3:.0f} of {2:.0f} placements, {5} of {4} reaches"
 )
 
 
@@ -296,8 +294,7 @@ def _count(
     visited, _ = units_looked_and_found(sampling, unit_runs(sampling, looking.visit))
     n_looked = placements_looked + extra
     maybe, note = _possible(found > 0, species)
-    for at, said in _without_unlisted(sampling, by_reach, placements_looked, found, extra):
-        note[at] = said
+    _note_unlisted(note, sampling, by_reach, placements_looked, found, extra)
     frame = pd.DataFrame(
         {
             "catchment": np.repeat(names.to_numpy(), n_species),
@@ -341,10 +338,15 @@ def _count(
     return frame[list(OCCURRENCE_COLUMNS)], used_records
 
 
-def _without_unlisted(
-    sampling: Sampling, by_reach: UnitRuns, looked_n: Floats, found: Floats, extra: Floats
-) -> Iterator[tuple[tuple[int, int], str]]:
-    """Say of places and species with finds from outside the rules what the others alone found."""
+def _note_unlisted(
+    note: Objects,
+    sampling: Sampling,
+    by_reach: UnitRuns,
+    looked_n: Floats,
+    found: Floats,
+    extra: Floats,
+) -> None:
+    """Note of places and species with finds from outside the rules what the others alone found."""
     if not extra.any():
         return
     kept = ~by_reach.beyond
@@ -353,18 +355,9 @@ def _without_unlisted(
         beyond=by_reach.beyond[kept], finds=by_reach.finds[kept],
     )  # fmt: skip
     reaches, reaches_found = units_looked_and_found(sampling, listed)
-    for at in zip(*np.nonzero(extra), strict=True):
-        yield (
-            at,
-            _NOTE.format(
-                odd=extra[at],
-                found=found[at],
-                listed=looked_n[at],
-                listed_found=found[at] - extra[at],
-                reaches=reaches[at],
-                reaches_found=reaches_found[at],
-            ),
-        )
+    at = np.nonzero(extra)
+    columns = (extra, found, looked_n, found - extra, reaches, reaches_found)
+    note[at] = [_NOTE.format(*row) for row in zip(*(c[at].tolist() for c in columns), strict=True)]
 
 
 def _possible(found: Bools, species: pd.DataFrame) -> tuple[Bools, Objects]:

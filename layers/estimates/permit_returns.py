@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -10,6 +10,11 @@ import pandas as pd
 from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates
 from layers.frames import codes_within, reads
 from layers.totals import ALL, RECORDS_ANEW, refuse_all
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from layers.arrays import Ints
 
 __all__ = ["FATES", "permit_returns"]
 
@@ -69,54 +74,62 @@ def permit_returns(
     ([[3, 2, 1], [3, 2, 1]], 'other fates: eaten')
     """
     refuse_all(catches["species"].unique(), "species", RECORDS_ANEW)
-    of_survey = placements["survey"].map(survey_permits.to_dict()).astype(object)
-    own = placements["permit"].astype(object)
-    permit = own.where(own.notna(), of_survey)
-    permit = permit.where(permit.notna(), "")
-    work = pd.DataFrame(
-        {
-            "permit": permit.astype("str"),
-            "survey": placements["survey"].fillna("").astype("str"),
-            "date": local_dates(placements),
-            "row": np.arange(len(placements)),
-        }
-    )
+    survey, surveys = pd.factorize(placements["survey"].fillna(""))
+    own, stated = pd.factorize(placements["permit"])
+    of_survey = pd.Index(surveys).map(survey_permits.to_dict())
+    of_word, permits = pd.factorize(pd.Series([*stated, *of_survey], dtype="str").fillna(""))
+    permit = of_word[np.where(own >= 0, own, len(stated) + survey)]
+    group, key = pd.factorize(permit * max(len(surveys), 1) + survey)
     row = codes_within(catches["placement_id"], placements.index)
     number, lower = catch_numbers(catches)
-    kept = (row >= 0) & (number > 0)
-    written = catches["fate"].fillna("").astype("str").str.strip()[kept]
-    fate = written.str.casefold().map(_FATE_OF).fillna("other").mask(written == "", "not_stated")
-    fish = work.iloc[row[kept]].assign(
-        species=catches["species"].to_numpy(object)[kept],
-        caught=number[kept].astype(np.int64),
-        caught_lower_bound=lower[kept],
-        estimated=(catches["count_kind"] == "estimate").to_numpy(bool, na_value=False)[kept],
-        strange=written.where(fate == "other", "").to_numpy(object),
-    )
-    for name in FATES:
-        fish[name] = np.where(fate == name, fish["caught"], 0)
-    nothing = work.assign(
-        species=ALL,
-        caught=0,
-        caught_lower_bound=False,
-        estimated=False,
-        strange="",
-        **dict.fromkeys(FATES, 0),
-    )
-    rows = pd.concat([fish, fish.assign(species=ALL), nothing], ignore_index=True)
-    frame = rows.groupby(["permit", "survey", "species"], as_index=False, sort=False).agg(
-        placements=("row", "nunique"),
-        first_date=("date", "min"),
-        last_date=("date", "max"),
-        caught_lower_bound=("caught_lower_bound", "any"),
-        estimated=("estimated", "any"),
-        strange=("strange", lambda words: ", ".join(sorted(set(words) - {""}))),
-        **{name: (name, "sum") for name in ("caught", *FATES)},
-    )
+    kept = np.flatnonzero((row >= 0) & (number > 0))
+    row, number = row[kept], number[kept].astype(np.int64)
+    kind, species = pd.factorize(catches["species"].iloc[kept])
+    estimate = (catches["count_kind"] == "estimate").to_numpy(bool, na_value=False)[kept]
+    word, words = pd.factorize(catches["fate"].iloc[kept].fillna(""))
+    written = pd.Series(words, dtype="str").str.strip()
+    known = written.str.casefold().map(_FATE_OF).fillna("other").mask(written == "", "not_stated")
+    fate = pd.Index(FATES).get_indexer(pd.Index(known))[word]
+    # Cells are the species of each group, and after them all.
+    names = np.append(np.asarray(species, object), ALL)
+    cell = group[row] * len(names) + kind
+    of_all = group * len(names) + len(species)
+
+    def table(cell: Ints, weights: ArrayLike | None = None) -> Ints:
+        sums = np.bincount(cell, weights, len(key) * len(names)).reshape(len(key), len(names))
+        sums[:, -1] += sums[:, :-1].sum(axis=1)
+        return sums.astype(np.int64)
+
+    placed = table(np.unique(cell * max(len(placements), 1) + row) // max(len(placements), 1))
+    placed[:, -1] = np.bincount(group, minlength=len(key))
+    at = np.nonzero(placed)
+    days = local_dates(placements)
+    dates = pd.concat([days.iloc[row], days]).groupby(np.append(cell, of_all)).agg(["min", "max"])
+    strange: dict[int, set[str]] = {}
+    odd = fate == FATES.index("other")
+    for one, text in {*zip(cell[odd].tolist(), word[odd].tolist(), strict=True)}:
+        for place in (one, one // len(names) * len(names) + len(species)):
+            strange.setdefault(place, set()).add(written[text])
+    cells = at[0] * len(names) + at[1]
+    frame = pd.DataFrame(
+        {
+            "permit": permits.take(key[at[0]] // max(len(surveys), 1)),
+            "survey": surveys.take(key[at[0]] % max(len(surveys), 1)),
+            "species": names[at[1]],
+            "placements": placed[at],
+            "first_date": dates["min"].reindex(cells).array,
+            "last_date": dates["max"].reindex(cells).array,
+            "caught": table(cell, number)[at],
+            "caught_lower_bound": table(cell, lower[kept])[at] > 0,
+            **{name: table(cell, number * (fate == k))[at] for k, name in enumerate(FATES)},
+            "estimated": table(cell, estimate)[at] > 0,
+            "strange": [", ".join(sorted(strange.get(one, ()))) for one in cells.tolist()],
+            "_all": at[1] == len(species),
+        }
+    ).astype(dict.fromkeys(("permit", "survey", "species", "strange"), "str"))
     frame["problem"] = _problems(frame)
-    frame["_all"] = frame["species"] == ALL
     frame = frame.sort_values(["permit", "survey", "_all", "species"], ignore_index=True)
-    frame = frame.astype({"species": "str", "problem": "str"})[list(RETURN_COLUMNS)]
+    frame = frame[list(RETURN_COLUMNS)]
     frame.attrs["inputs"] = inputs_of(
         placements,
         np.ones(len(placements), dtype=bool),

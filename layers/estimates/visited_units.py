@@ -1,8 +1,9 @@
 """Units, such as reaches or visits, that placements looked at or found fish in, by place.
 
 Placements and finds of one unit in one place stand together as runs of equal numbers in one
-sorted array. A unit that lies within one smallest place is entered there once, and its counts are
-added up over what holds that place; of others the counts of each holder are its own.
+sorted array. What a unit has in one smallest place is entered there once, and its counts are added
+up over what holds that place; where something holds several of its places, the counts of each
+holder are its own.
 """
 
 from __future__ import annotations
@@ -76,7 +77,8 @@ class UnitRuns:
     ----------
     slot
         Of each group, a unit in a place: the place, that number counting for all that hold it
-        too; or, where the unit lies in several, the number of places and the place more.
+        too; or, where the unit lies in several that something holds, the number of places and the
+        place more.
     looked_in, method, looks
         Of each run of placements that looked: group, method, how many.
     found_in, kind, beyond, finds
@@ -97,19 +99,27 @@ def unit_runs(sampling: Sampling, unit: Ints) -> UnitRuns:
     """Gather what was done at each unit; `unit` of each placement, -1 = none."""
     place, places, methods = sampling.place, sampling.places, sampling.can.shape[1]
     there = (place >= 0) & (unit >= 0)
-    rows, size = np.flatnonzero(there), int(unit.max(initial=-1)) + 1
-    some_place = np.zeros(size, np.int64)
-    some_place[unit[rows]] = place[rows]
-    split = np.zeros(size, bool)
-    split[unit[rows[place[rows] != some_place[unit[rows]]]]] = True
+    rows = np.flatnonzero(there)
+    # Nothing holds places of two parts, so that what a unit has in each counts by itself.
+    pairs = scipy.sparse.coo_array(
+        (np.ones(sampling.nesting[0].size), sampling.nesting), (places,) * 2
+    )
+    parts, part = scipy.sparse.csgraph.connected_components(pairs, directed=False)
+    code, known = pd.factorize(unit[rows] * max(parts, 1) + part[place[rows]])
+    some_place, split = np.zeros(len(known), np.int64), np.zeros(len(known), bool)
+    some_place[code] = place[rows]
+    split[code[place[rows] != some_place[code]]] = True
+    of_split = np.zeros(len(unit), bool)
+    of_split[rows] = split[code]
 
     looks, finds = np.flatnonzero(there & sampling.looked), there[sampling.row]
     at = np.concatenate([looks, sampling.row[finds]])
     tag = 2 * sampling.kind[finds] + sampling.beyond[finds] + methods
     tag = np.concatenate([sampling.method[looks], tag])
-    apart = split[unit[at]]
+    apart = of_split[at]
     each, holder = rolled_up(place[at[apart]], sampling.nesting, places)
-    for_unit, for_tag = size.bit_length(), int(tag.max(initial=0)).bit_length()
+    for_unit = int(unit.max(initial=0)).bit_length()
+    for_tag = int(tag.max(initial=0)).bit_length()
 
     def packed(slot: Ints, unit: Ints, tag: Ints) -> Ints:
         return ((slot << for_unit | unit) << for_tag) | tag
