@@ -14,14 +14,14 @@ from service.store.schema import Instant, TextList
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from numpy.typing import NDArray
     from pandas.api.extensions import ExtensionArray
 
     Decoded: TypeAlias = NDArray[Any] | ExtensionArray | pd.Series
 
-__all__ = ["column_values", "frame_from_rows", "instant_text", "rows_from_frame"]
+__all__ = ["column_values", "frame_from_rows", "instant_text", "pieces", "rows_from_frame"]
 
 
 _DAY_MS: Final = 86_400_000
@@ -132,11 +132,41 @@ def instant_text(moment: dt.datetime) -> str:
     return f"{stamp.isoformat(timespec='milliseconds')}Z"
 
 
+def pieces(
+    connection: sa.Connection, wanted: sa.Select[Any], size: int = 10_000
+) -> Iterator[list[tuple[Any, ...]]]:
+    """Fetch plain tuples some at a time, the first time even if there are none.
+
+    Types are turned whole columns at a time afterwards.
+    """
+    with connection.execute(wanted) as result:
+        cursor = result.cursor
+        assert cursor is not None  # noqa: S101  a SELECT has one
+        rows = cursor.fetchmany(size)
+        while True:
+            yield rows
+            if not (rows := cursor.fetchmany(size)):
+                break
+
+
 def frame_from_rows(
-    rows: Sequence[Sequence[Any]], columns: Sequence[sa.Column[Any]]
+    rows: Sequence[Sequence[Any]],
+    columns: Sequence[sa.Column[Any]],
+    *,
+    words: dict[Any, Any] | None = None,
 ) -> pd.DataFrame:
-    """Build a frame from fetched rows; missing is NaN, NaT, NA or None by type."""
+    """Build a frame from fetched rows; missing is NaN, NaT, NA or None by type.
+
+    `words` gathers those met, so that one that stands in many rows is stored once.
+    """
     lists: list[Sequence[Any]] = list(zip(*rows, strict=True)) if rows else [()] * len(columns)
+    if words is not None:
+        lists = [
+            [words.setdefault(value, value) for value in values]
+            if isinstance(column.type, sa.Text)
+            else values
+            for column, values in zip(columns, lists, strict=True)
+        ]
     return pd.DataFrame(
         {
             column.name: series_from(values, column)

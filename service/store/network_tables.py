@@ -12,7 +12,7 @@ import shapely
 import sqlalchemy as sa
 
 from service.store import history, schema
-from service.store.columns import frame_from_rows, rows_from_frame
+from service.store.columns import frame_from_rows, pieces, rows_from_frame
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -42,10 +42,12 @@ def _read_layer(
     wanted = sa.select(*columns, table.c.geom).order_by(table.c[key])
     if names is not None:
         wanted = wanted.where(backend.among(table.c[key], names))
-    rows = connection.execute(wanted).fetchall()
-    frame = frame_from_rows([row[:-1] for row in rows], columns).set_index(key)
-    shapes = backend.decode([row[-1] for row in rows])
-    return gpd.GeoDataFrame(frame, geometry=shapes, crs=backend.crs)
+    frames, shapes, words = [], [], {}  # type: ignore[var-annotated]
+    for rows in pieces(connection, wanted):  # all at once are several times as large
+        frames.append(frame_from_rows([row[:-1] for row in rows], columns, words=words))
+        shapes.append(backend.decode([row[-1] for row in rows]))
+    frame = pd.concat(frames, ignore_index=True).set_index(key)
+    return gpd.GeoDataFrame(frame, geometry=np.concatenate(shapes), crs=backend.crs)
 
 
 def read_reaches(
@@ -64,7 +66,11 @@ def read_reach_parts(connection: sa.Connection) -> pd.DataFrame:
     """Fetch which part of which reach lies in which catchment."""
     columns = [column for column in schema.reach_parts.columns if column.name != "fid"]
     wanted = sa.select(*columns).order_by(schema.reach_parts.c.fid)
-    return frame_from_rows(connection.execute(wanted).fetchall(), columns)
+    words: dict[Any, Any] = {}
+    rows = pieces(connection, wanted)
+    return pd.concat(
+        [frame_from_rows(each, columns, words=words) for each in rows], ignore_index=True
+    )
 
 
 def _replace_layer(
@@ -92,14 +98,10 @@ def layer_account(connection: sa.Connection, table: sa.Table) -> dict[str, Any] 
     """Count features and digest ids and geometry: a whole layer is one change."""
     key = table.columns[2]
     digest, count = hashlib.sha256(), 0
-    result = connection.execute(sa.select(key, table.c.geom).order_by(key))
-    cursor = result.cursor
-    assert cursor is not None  # noqa: S101  a SELECT has one; its tuples are plain
-    while rows := cursor.fetchmany(10_000):
+    for rows in pieces(connection, sa.select(key, table.c.geom).order_by(key)):
         for name, geometry in rows:
             digest.update(str(name).encode() + b"\0" + (geometry or b""))
         count += len(rows)
-    result.close()
     return {"features": count, "sha256": digest.hexdigest()} if count else None
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, replace
+from itertools import chain
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +15,7 @@ import sqlalchemy as sa
 
 from service.records import EVERYTHING, OF_FEATURES, Needed, Records, Selection
 from service.store import schema
-from service.store.columns import frame_from_rows, instant_text
+from service.store.columns import frame_from_rows, instant_text, pieces
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
@@ -76,10 +77,8 @@ def read_records(
         for column in _PLACEMENT
         if needed.columns is None or column.name in needed.columns or column is _ID
     ]
-    fetched = _fetch(
-        connection,
-        sa.select(TABLE.c.fid, TABLE.c.geom, *columns).where(chosen).order_by(TABLE.c.fid),
-    )
+    wanted = sa.select(TABLE.c.fid, TABLE.c.geom, *columns).where(chosen).order_by(TABLE.c.fid)
+    fetched = [*chain.from_iterable(pieces(connection, wanted))]
     fids = np.array([row[0] for row in fetched], np.int64)
     shapes = backend.decode([row[1] for row in fetched])
     frame = frame_from_rows([row[2:] for row in fetched], columns).set_index("placement_id")
@@ -106,16 +105,6 @@ def is_whole(selection: Selection) -> bool:
     return replace(selection, species=(), catchments=()) == Selection()
 
 
-def _fetch(connection: sa.Connection, wanted: sa.Select[Any]) -> list[tuple[Any, ...]]:
-    """Fetch plain tuples: types are turned whole columns at a time afterwards."""
-    result = connection.execute(wanted)
-    cursor = result.cursor
-    assert cursor is not None  # noqa: S101  a SELECT has one
-    rows: list[tuple[Any, ...]] = list(cursor.fetchall())
-    result.close()
-    return rows
-
-
 @dataclass(frozen=True)
 class _Owned:
     """What belongs to the placements just fetched."""
@@ -138,7 +127,7 @@ class _Owned:
         if species:
             wanted = wanted.where(self.backend.among(table.c.species, list(species)))
         if self.whole:  # read as they lie: finding each by its index would take longer
-            rows = _fetch(self.connection, wanted.order_by(key))
+            rows = [*chain.from_iterable(pieces(self.connection, wanted.order_by(key)))]
             rows.sort(key=itemgetter(0))
             return rows
         first, last = int(self.fids[0]), int(self.fids[-1])
@@ -146,7 +135,7 @@ class _Owned:
             wanted = wanted.where(owner.between(first, last))
         else:
             wanted = wanted.where(self.backend.among(owner, self.fids.tolist()))
-        return _fetch(self.connection, wanted.order_by(owner, key))
+        return [*chain.from_iterable(pieces(self.connection, wanted.order_by(owner, key)))]
 
     def places(self, owners: list[int]) -> np.ndarray[Any, np.dtype[np.int64]]:
         """Row in the placements of each owner."""
