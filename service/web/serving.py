@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import logging
 import signal
 import socket
+import sys
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final
 
 from service.access.accounts import is_loopback, require_keeper_for
@@ -21,11 +24,16 @@ if TYPE_CHECKING:
     from service.store import Store
     from service.web.connections import ConnectionServer
 
-__all__ = ["make_server", "serve_store"]
+__all__ = ["give_back_freed_memory", "make_server", "serve_store"]
 
 # An answer longer than this waits for its client before more of it is made; waitress would hold
 # 16 MB of each, in buffers that double.
 _WAITING_BYTES: Final = 1 << 20
+# Parameters of mallopt (malloc.h of the GNU C library) and their values here. A million placements:
+# 1.0 GB instead of 1.7 GB after five pages of figures, each made in a thread of its own.
+_ARENA_MAX: Final = (-8, 2)
+_MMAP_THRESHOLD: Final = (-3, 1 << 20)
+_TRIM_THRESHOLD: Final = (-1, 1 << 22)
 _OWN_NAMES: Final = ["127.0.0.1", "localhost", "[::1]"]
 
 
@@ -52,6 +60,7 @@ def serve_store(
         The port is taken, or the address is none of this machine.
     """
     require_keeper_for(host, store)
+    give_back_freed_memory()
     door = _open_door(host.strip("[]"), port)
     app = make_app()
     if is_loopback(host) and not settings.trusted_proxy:
@@ -76,6 +85,17 @@ def serve_store(
     finally:
         server.close()
         close_jobs(app)
+
+
+def give_back_freed_memory() -> None:
+    """Have memory returned to the system where it is freed, with the GNU C library.
+
+    Else each thread keeps a heap of its own, with holes as large as the arrays that were there.
+    """
+    if sys.platform == "linux":
+        with suppress(AttributeError):  # another C library
+            for parameter in (_ARENA_MAX, _MMAP_THRESHOLD, _TRIM_THRESHOLD):
+                ctypes.CDLL(None).mallopt(*parameter)
 
 
 def make_server(
