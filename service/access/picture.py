@@ -172,6 +172,19 @@ class Picture:
         """Take some of the placements with all that belongs to them."""
         return _gathered([self], places)
 
+    @cached_property
+    def _fish(self) -> Bools:
+        """Which catch rows stand for any fish."""
+        counted = {name: self.columns["catches"][name] for name in ("count", "count_kind")}
+        return catch_numbers(pd.DataFrame(_arrays(counted, every=True), copy=False))[0] > 0
+
+    @cached_property
+    def detections(self) -> int:
+        """How many pairs there are of a placement and a species that it caught."""
+        by, caught = self.owners["catches"], self.columns["catches"]["species"].values
+        pairs = by[self._fish].astype(np.int64) << 32 | caught[self._fish]
+        return len(np.unique(pairs))
+
     def map_columns(self) -> MapColumns:
         """All that a map of any size is drawn from."""
         of, beside, owners = self.columns, self.beside, self.owners
@@ -183,8 +196,7 @@ class Picture:
         if "generalised_km" in placements:
             side = placements["generalised_km"].values
             square_km = np.where(side > 0, side, 0).astype(np.int16)
-        counted = {name: of["catches"][name] for name in ("count", "count_kind")}
-        fish = catch_numbers(pd.DataFrame(_arrays(counted, every=True), copy=False))[0] > 0
+        fish = self._fish
         outcome = placements["outcome"]
         return MapColumns(
             names=self.names,
