@@ -134,7 +134,7 @@ def instant_text(moment: dt.datetime) -> str:
 
 def pieces(
     connection: sa.Connection, wanted: sa.Select[Any], size: int = 10_000
-) -> Iterator[list[tuple[Any, ...]]]:
+) -> Iterator[Sequence[Any]]:
     """Fetch plain tuples some at a time, the first time even if there are none.
 
     Types are turned whole columns at a time afterwards.
