@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
 __all__ = ["load", "save"]
 
-_FORMAT: Final = 4  # raise it when columns or their meaning change within a release
+_FORMAT: Final = 5  # raise it when columns or their meaning change within a release
 _ALIGNED: Final = 64  # bytes; the format's own headers keep to it
 _CHECK: Final = np.dtype("<u4")
 _PIECE: Final = 1 << 22  # bytes that are checked at once; other threads run meanwhile
