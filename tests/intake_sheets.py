@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import re
 
 import geopandas as gpd
 import pandas as pd
@@ -70,6 +71,12 @@ def make_store(path, *, bare=False):
         )
         load_catchments(store, areas, who="test")
     return store
+
+
+def settled(mapping):
+    """Text of a suggested mapping whose questions somebody has settled: by leaving out."""
+    above, mark, below = mapping.partition("\n[open]")
+    return above + mark + re.sub(r"(?m)^[^#\n].*\n", "", below) if mark else mapping
 
 
 def cells(text):

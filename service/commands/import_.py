@@ -10,6 +10,7 @@ import click
 from tqdm import tqdm
 
 from layers.plurals import counted, plural
+from service import reference
 from service.commands.options import opened, store_argument, who_changes, write_out
 from service.intake.columns import SHEETS
 from service.intake.findings import Findings
@@ -171,7 +172,14 @@ def _suggest(given: dict[str, Any], store: Store, target: Path) -> None:
         click.echo(f"refused  {fault}", err=True)
     _show_readings(findings.readings)
     methods = [str(name) for name in store.methods().index]
-    suggestion = suggest_mapping(tables, store.species(), methods, store.settings.crs)
+    suggestion = suggest_mapping(
+        tables,
+        store.species(),
+        methods,
+        store.settings.crs,
+        order=given["date_order"],
+        reaches=reference.network(store).reaches,
+    )
     if not suggestion.text:
         raise click.ClickException(" ".join(suggestion.open_questions))
     target.write_text(suggestion.text, encoding="utf-8")

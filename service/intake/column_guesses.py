@@ -34,7 +34,10 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Cells
 
-__all__ = ["Table", "beside_nothing", "read_table"]
+__all__ = ["NOT_NEEDED", "Table", "beside_nothing", "read_table"]
+
+NOT_NEEDED: Final = "-"
+"""What a column is taken for that somebody leaves out, and need not be asked about."""
 
 _MOST_VALUES: Final = 200  # of a column whose words are translated
 _MOST: Final = 2  # that a header may say of a day
@@ -59,6 +62,7 @@ class Table:
     maybe_clocks: dict[str, Header] = field(default_factory=dict)
     timed: dict[str, Header] = field(default_factory=dict)
     open: list[str] = field(default_factory=list)
+    stops: dict[str, str] = field(default_factory=dict)  # questions by header, to be settled first
     unsettled: list[str] = field(default_factory=list)  # columns of days, of which one is meant
     doubtful: list[str] = field(default_factory=list)  # columns of fish whose meaning is not known
     totals: list[str] = field(default_factory=list)  # columns that are the sum of others
@@ -81,6 +85,13 @@ class Table:
         return next((".".join(key) for key, own in self.from_.items() if own is header), "")
 
     @property
+    def used(self) -> set[str]:
+        """Headers of the columns that are taken for something."""
+        times = (*self.days.values(), *self.clocks.values(), *self.timed.values())
+        own = {header.text for header in (*self.from_.values(), *times)}
+        return own | {*self.columns, *self.rules.get("minutes", {})}
+
+    @property
     def fish(self) -> bool:
         """Whether it says which fish."""
         return self.has("catches", "species") or any("species" in c for c in self.columns.values())
@@ -96,59 +107,53 @@ def read_table(
     cells: Cells, names: Names, methods: Sequence[str], chosen: Mapping[tuple[str, str], str]
 ) -> Table:
     """Say what each column of a table is taken for; the best guess of all takes its column."""
-    table = Table(cells, Header.of(cells))
-    open_: list[tuple[float, Header, str, str]] = []
-    said = {
-        h.text: chosen[cells.file, h.text] for h in table.headers if (cells.file, h.text) in chosen
-    }
+    said = {header: own for (file, header), own in chosen.items() if file == cells.file}
+    table = Table(cells, [h for h in Header.of(cells) if said.get(h.text) != NOT_NEEDED])
     for header in table.headers:
         if said.get(header.text):
             _take(table, header, said[header.text], names, methods)
     _take_letters(table, said)
-    used = {header.text for header in table.from_.values()}
-    for header in table.headers:
-        if header.text not in {*said, *used} and not _known_by_contents(
-            table, header, names, methods
-        ):
-            open_ += [(score, header, sheet, own) for score, sheet, own in meanings(header)]
-    crosswise = WORDS["crosswise"]
-    along = any(h.is_degrees and h.words in crosswise["longitude"] for h in table.headers)
-    wrong = "wetted_width_m" if along else "latitude"
-    open_ = [
-        one
-        for one in open_
-        if not (one[1].words in crosswise["latitude"] and one[1].is_degrees and one[3] == wrong)
-    ]
-    taken: set[str] = {header.text for header in table.from_.values()}
-    times = (*table.days.values(), *table.clocks.values(), *table.timed.values())
-    taken |= {header.text for header in times} | set(table.columns)
-    for _, header, sheet, column in sorted(open_, key=lambda one: -one[0]):
-        parts = column == "minutes" and (header.pass_no or table.has(sheet, column))
-        if header.text in taken or (table.has(sheet, column) and not parts):
-            continue
-        if parts or column == "minutes":
-            table.rules.setdefault("minutes", {})[header.text] = _unit_of_time(header)
-        if column == "method":
-            _take(table, header, "placements.method", names, methods)
-        table.from_.setdefault((sheet, column), header)
-        taken.add(header.text)
+    _take_by_headers(table, said, names, methods)
+    if table.places:
+        table.from_.pop(("placements", "waypoint"), None)
     _without_totals(table)
     _doubt(table, names)
     named = table.from_.get(("catches", "species"))
     table.unlisted = named is not None and not any(map(names.find, named.cells))
-    taken = {header.text for header in table.from_.values()} | {
-        header.text
-        for header in (*table.days.values(), *table.clocks.values(), *table.timed.values())
-    }
-    taken |= {*table.columns, *table.rules.get("minutes", {})}
-    table.left = [header for header in table.headers if header.text not in taken]
-    for header in table.left:
+    table.left = [header for header in table.headers if header.text not in table.used]
+    for header in (h for h in table.left if h.text not in said):
         sheet, column = disagreeing(header)
-        if column and not table.has(sheet, column) and header.text not in said:
-            table.open.append(
+        if header.words in WORDS["grid_references"]["words"] and header.cells:
+            sheet, column = "placements", "a place in a grid"
+        if column and not table.has(sheet, column):
+            table.stops[header.text] = (
                 f"{header.text}: its header says {column}, but {header.cells[0]} is not read as one"
             )
     return table
+
+
+def _take_by_headers(
+    table: Table, said: Mapping[str, str], names: Names, methods: Sequence[str]
+) -> None:
+    """Take columns by contents, others for what their headers say, the best guess first."""
+    open_: list[tuple[float, Header, str, str]] = []
+    for header in (h for h in table.headers if h.text not in {*said, *table.used}):
+        if not _known_by_contents(table, header, names, methods):
+            open_ += [(score, header, sheet, own) for score, sheet, own in meanings(header)]
+    crosswise = WORDS["crosswise"]
+    along = any(h.is_degrees and h.words in crosswise["longitude"] for h in table.headers)
+    wrong = "wetted_width_m" if along else "latitude"
+    for _, header, sheet, column in sorted(open_, key=lambda one: -one[0]):
+        if header.words in crosswise["latitude"] and header.is_degrees and column == wrong:
+            continue
+        parts = column == "minutes" and (header.pass_no or table.has(sheet, column))
+        if header.text in table.used or (table.has(sheet, column) and not parts):
+            continue
+        if column == "method":
+            _take(table, header, "placements.method", names, methods)
+        if column == "minutes":
+            table.rules.setdefault("minutes", {})[header.text] = _unit_of_time(header)
+        table.from_.setdefault((sheet, column), header)
 
 
 def _take_letters(table: Table, said: Mapping[str, str]) -> None:
@@ -241,15 +246,10 @@ def _without_totals(table: Table) -> None:
 
 def _doubt(table: Table, names: Names) -> None:
     """Doubt numbers below a name of fish and words that are not understood."""
-    used = {header.text for header in table.from_.values()} | {
-        *table.columns,
-        *table.totals,
-        *table.doubtful,
-    }
     if table.has("catches", "species"):
         return
     for header in table.headers:
-        if header.text in used or header.text in table.rules.get("minutes", {}):
+        if header.text in {*table.used, *table.totals, *table.doubtful}:
             continue
         if header.unit and "per" not in spelt(header.text).split():
             continue
@@ -378,10 +378,10 @@ def _known_as_time(table: Table, header: Header) -> bool:
             return table.clocks.setdefault(which, header) is header
         one = (odd or header.cells)[0]
         table.maybe_clocks[which] = header
-        table.open.append(f"{header.text}: whether {one} is a time of day is not clear.")
+        table.stops[header.text] = f"{header.text}: whether {one} is a time of day is not clear."
     elif _names_a_clock(words, done) and header.cells and not (header.is_day or header.unit):
         one = header.cells[0]
-        table.open.append(
+        table.stops[header.text] = (
             f"{header.text}: its header says time of day, but {one} is not read as one"
         )
     sure = _says_a_day(words)

@@ -98,6 +98,7 @@ HHMM: Final = re.compile(r"(?:[01]?\d|2[0-3])[0-5]\d")
 """A time of day without a mark, as 0830, or 830 where a spreadsheet took the 0 away."""
 # A time of day, if it is no duration: 830, or 8.3 where a spreadsheet took the 0 of 8.30 away.
 _MAY_BE_CLOCK: Final = re.compile(rf"{HHMM.pattern}|(?:1?\d|2[0-3])[.,][0-5]\d?0*")
+_GRID: Final = re.compile(r"epsg|utm|^\d{4,5}$", re.IGNORECASE)
 _SERIAL: Final = re.compile(r"[2-7]\d{4}([.,]\d+)?")
 # Words beside the name of a fish that say no more than that fish of it were counted.
 _OF_COUNTS: Final = frozenset(
@@ -477,10 +478,12 @@ def _fits(header: Header, column: Column, *, directed: bool, sure: bool) -> bool
     of_ground = header.unit in ("m", "km")
     if name == ("length_mm" if of_ground else "stretch_length_m") and header.words in _OF_FISH:
         return False  # a fish is not so long, and a stretch not so short
-    if name in ("fate", "life_stage") and header.numeric:
-        return False  # a number of fish released, an age in years
-    if kind == "time":
-        return False  # days and times of day are looked for by their contents
+    # A number of fish released, an age in years, a place in a grid. Days and times of day are
+    # looked for by their contents.
+    numeric = name in ("fate", "life_stage") and header.numeric
+    place = name == "crs" and not all(map(_GRID.search, header.cells))
+    if numeric or place or kind == "time":
+        return False
     if header.unit:
         if unit == "degrees" or header.unit == "degrees":
             return unit == header.unit

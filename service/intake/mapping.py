@@ -21,7 +21,7 @@ A mapping is TOML. A table named like a sheet gives, for each of our columns, wh
 placement sheet, `[placements]` `{ from_site = "their column" }` in that of sites. `[species]` names
 the columns of the catch sheet that make a species list. `[fold]` joins rows that hold one pass each
 into one placement. `[shape]` and `[columns]` say how a sheet is laid out, see
-`service.intake.shapes`.
+`service.intake.shapes`. `[open]` has questions that somebody has to settle first: each refuses.
 """
 
 from __future__ import annotations
@@ -85,7 +85,7 @@ _KEYS: Final = {
     "from_site",
 }
 _SOURCES: Final = {"from", "constant", "text", "from_placement", "from_site", "sum", "filled"}
-_TOP: Final = {*SHEETS, "fold", "species", "about", "shape", "columns"}
+_TOP: Final = {*SHEETS, "fold", "species", "about", "shape", "columns", "open"}
 # Sites come first, since placements look up in them; catches look up in placements.
 _IN_ORDER: Final = ("sites", "surveys", "placements", "catches", "lengths")
 _NO_SHAPE: Final = Shape()
@@ -159,6 +159,11 @@ class Mapping:
         if order not in (None, "dmy", "mdy", "ymd"):
             choices = "dmy, mdy, ymd"
             faults.append(say("mapping_unclear.shape_value", name="date_order", choices=choices))
+        for what, asked in read.get("open", {}).items():
+            said = say("mapping_unclear.open_question", what=what, question=asked)
+            findings.refuse_file(file, said)
+        for asked in re.findall(r"(?m)^# \? (.+)$", text):
+            findings.note(file, say("mapping_question", question=asked), "")
         for fault in faults:
             findings.refuse_file(file, fault)
         return None if faults else cls(file, sheets, species, fold, shape, order)
@@ -194,6 +199,8 @@ class Mapping:
                 out[sheet] |= own_number_columns(raw[sheet])
         count = next(one for one in SHEETS["catches"] if one.name == "count")
         add(self.shape.columns, count, ("catches", "placements"))
+        if self.fold is not None:
+            add([self.fold.pass_no], None, ("placements",))
         return out
 
 
@@ -234,7 +241,7 @@ def apply_mapping(
             return {}, None
         of_rules = [part for own in rules["catches"].values() for part in own]
         needed = mapping.needs("catches").union(*map(_needs, of_rules))
-        raw["catches"], ours = gather(raw["catches"], shape.columns, needed, findings)
+        raw["catches"], ours = gather(raw["catches"], shape, needed, findings)
     with_fish = from_one and shape.rows == "catch"
     out = _by_rules(mapping, raw, rules, ours, findings, with_fish=with_fish)
     out = {sheet: as_written_by_us(cells, findings, date_order) for sheet, cells in out.items()}

@@ -61,6 +61,8 @@ class Shape:
         Outcome of placements without outcome and without catch rows: nil, or '' = not known.
     decimal
         Sign before the decimals of their numbers; '' = as the numbers show it.
+    written
+        Of `columns`: cells that are read as another text.
     """
 
     rows: str = "placement"
@@ -68,6 +70,7 @@ class Shape:
     fill_down: tuple[str, ...] = ()
     no_rows_mean: str = ""
     decimal: str = ""
+    written: dict[str, dict[str, str]] = field(default_factory=dict)
 
     @classmethod
     def read(cls, table: Dict[str, Any], columns: Dict[str, Any], faults: list[Wording]) -> Shape:
@@ -87,19 +90,21 @@ class Shape:
             choices = '"," or "."'
             faults.append(say("mapping_unclear.shape_value", name="decimal", choices=choices))
         counted: dict[str, dict[str, str]] = {}
+        written: dict[str, dict[str, str]] = {}
         for header, about in columns.items():
             own = about if isinstance(about, dict) else {"species": about}
-            counted[header] = {name: str(value) for name, value in own.items()}
-            for name in own:
+            given = own.get("values", {})
+            written[header] = {name: str(value) for name, value in given.items()}
+            counted[header] = {name: str(own[name]) for name in own if name != "values"}
+            for name in counted[header]:
                 if name not in _CATCH - {"count"}:
                     near = did_you_mean(name, sorted(_CATCH))
                     faults.append(
                         say("mapping_unclear.counted", header=header, name=name, near=near)
                     )
         down = table.get("fill_down", [])
-        return cls(
-            rows, counted, tuple([down] if isinstance(down, str) else down), nothing, decimal
-        )
+        down = tuple([down] if isinstance(down, str) else down)
+        return cls(rows, counted, down, nothing, decimal, written)
 
     @property
     def one_sheet(self) -> bool:
@@ -119,16 +124,16 @@ def fill_down(cells: Cells, names: tuple[str, ...]) -> Cells:
 
 
 def gather(
-    cells: Cells, columns: Dict[str, Dict[str, str]], needed: set[str], findings: Findings
+    cells: Cells, shape: Shape, needed: set[str], findings: Findings
 ) -> tuple[Cells, dict[str, Objects]]:
     """Make a row of every count that stands under one of these columns.
 
     Parameters
     ----------
     cells
-        Under their headers; has all of `columns`.
-    columns
-        See `Shape.columns`.
+        Under their headers; has all of `shape.columns`.
+    shape
+        Says what stands in each of these.
     needed
         Their other columns to keep.
 
@@ -141,8 +146,9 @@ def gather(
         What the column of each count says, by our catch columns, `count` and `species` among
         them; species is '' where the columns do not say it, and `ZERO` in rows of zeros.
     """
-    names = list(columns)
-    counts = np.column_stack([cells.frame[name].to_numpy(object) for name in names])
+    columns, names = shape.columns, list(shape.columns)
+    own = [cells.frame[name].replace(shape.written.get(name, {})) for name in names]
+    counts = np.column_stack([column.to_numpy(object) for column in own])
     codes, uniques = pd.factorize(counts.ravel())
     said = np.array([text not in _EMPTY for text in uniques], dtype=bool)
     none = np.array([text == "0" or plain(text) in NO_FISH for text in uniques], dtype=bool)

@@ -11,8 +11,10 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from layers.frames import PASS_MINUTES
-from service.intake.column_guesses import Table, beside_nothing, read_table
+from service.intake.column_guesses import NOT_NEEDED, Table, beside_nothing, read_table
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.header_words import WORDS
 from service.intake.headers import (
@@ -23,15 +25,18 @@ from service.intake.headers import (
     spelt,
     unit_of_time,
 )
+from service.intake.numbers import numbers_of
 from service.intake.tables import TITLE
 from service.intake.units import CLOCK, STOPWATCH
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    import geopandas as gpd
     import pandas as pd
 
     from service.intake.findings import Cells
+    from service.intake.times import DateOrder
 
 __all__ = ["METHOD_OF_ALL", "suggest"]
 
@@ -45,6 +50,8 @@ _ASKED: Final = ("mm", "g", "m²", "m/s", "µS/cm", "mg/l")  # not to be guessed
 _LINKED: Final = 0.8  # share of rows of fish whose placement is found, at least
 _BELOW_SPECIES: Final = ("subspecies", "ssp", "subsp", "variety", "var", "form")
 _LONGEST: Final = 30  # characters of a value that is shown
+_COUNTED_IN: Final = ("mm", "g", "m²")  # units of what figures are made of
+_NEAR_M: Final = 5_000.0  # around the network
 
 
 @dataclass(frozen=True)
@@ -58,10 +65,11 @@ class Suggestion:
     said
         What was seen, in sentences.
     open_questions
-        What somebody has to decide.
+        What somebody has to decide; those that change figures stop an import by the mapping.
     meant
         What each column is taken for, by file and header: `sheet.column`, `day:begin`,
-        `clock:end`, `count:` with a species or nothing; '' = left out. Where no column names the
+        `clock:end`, `count:` with a species or nothing; '' = left out, `NOT_NEEDED` = left out
+        and not asked about. Where no column names the
         method, `METHOD_OF_ALL` has that of all placements, '' = not known.
     """
 
@@ -77,6 +85,9 @@ def suggest(
     methods: Sequence[str],
     crs: str = "",
     chosen: Mapping[tuple[str, str], str] | None = None,
+    *,
+    order: DateOrder | None = None,
+    reaches: gpd.GeoDataFrame | None = None,
 ) -> Suggestion:
     """Suggest a mapping.
 
@@ -92,16 +103,23 @@ def suggest(
         CRS of the store, offered for positions in metres.
     chosen
         What somebody takes columns for, as `Suggestion.meant`; it is followed.
+    order
+        How dates such as 03/04/2024 are meant, where somebody says it.
+    reaches
+        The store's, in `crs`: easting and northing are exchanged where only so they lie near.
     """
     names = Names(species)
     read = [read_table(cells, names, methods, chosen or {}) for cells in tables]
-    meant = {(t.cells.file, header.text): t.meant(header) for t in read for header in t.headers}
+    for table in read:
+        _exchange(table, reaches, chosen or {})
+    meant = {key: own for key, own in (chosen or {}).items() if own == NOT_NEEDED}
+    meant |= {(t.cells.file, header.text): t.meant(header) for t in read for header in t.headers}
     roles = _roles(read)
     if "placements" not in roles:
         nothing = "No sheet has dates beside a method, a position or fish; none is of placements."
         return Suggestion("", (), (nothing,), meant)
     said_method = (chosen or {}).get(METHOD_OF_ALL, "")
-    writer = _Writer(roles, crs, said_method)
+    writer = _Writer(roles, crs, said_method, order)
     if "method" not in writer.placement:
         meant[METHOD_OF_ALL] = said_method
     used = [table.cells.file for table in roles.values()]
@@ -109,7 +127,33 @@ def suggest(
     if unread:
         writer.questions.append(f"Not read by this mapping: {', '.join(unread)}.")
     text = writer.text()
-    return Suggestion(text, tuple(_said(writer)), tuple(writer.questions), meant)
+    questions = (*writer.stops.values(), *writer.questions)
+    return Suggestion(text, tuple(_said(writer)), questions, meant)
+
+
+def _exchange(
+    table: Table, reaches: gpd.GeoDataFrame | None, chosen: Mapping[tuple[str, str], str]
+) -> None:
+    """Exchange easting and northing where only so the positions lie near the network."""
+    keys = ("placements", "easting"), ("placements", "northing")
+    if reaches is None or not len(reaches) or not all(key in table.from_ for key in keys):
+        return
+    pair = tuple(table.from_[key] for key in keys)
+    x, y = (
+        numbers_of(table.cells.column(header.text).to_numpy(object), decimal_comma=True)
+        for header in pair
+    )
+    west, south, east, north = reaches.total_bounds + _NEAR_M * np.array([-1, -1, 1, 1])
+    as_said, exchanged = (
+        (a > west) & (a < east) & (b > south) & (b < north) for a, b in ((x, y), (y, x))
+    )
+    said = any((table.cells.file, header.text) in chosen for header in pair)
+    if not said and not as_said.any() and exchanged[(x != 0) & (y != 0)].all() and exchanged.any():
+        table.from_.update(zip(keys, pair[::-1], strict=True))
+        table.open.append(
+            f"{pair[0].text} and {pair[1].text} look exchanged, and are read so: only then the "
+            "positions lie near the network."
+        )
 
 
 def _roles(tables: list[Table]) -> dict[str, Table]:
@@ -140,8 +184,11 @@ def _roles(tables: list[Table]) -> dict[str, Table]:
 class _Writer:
     """Writes the mapping of tables whose roles are known."""
 
-    def __init__(self, roles: dict[str, Table], crs: str, method: str) -> None:
-        self.roles, self.crs, self.method = roles, crs, method
+    def __init__(
+        self, roles: dict[str, Table], crs: str, method: str, order: DateOrder | None
+    ) -> None:
+        self.roles, self.crs, self.method, self.order = roles, crs, method, order
+        self.stops: dict[str, str] = {}
         self.main = roles["placements"]
         self.fish = roles.get("catches", self.main)
         self.one = self.fish is self.main
@@ -183,23 +230,24 @@ class _Writer:
             **{name: frame[name].mask(frame[name] == "").ffill().fillna("") for name in self.down}
         )
         self.key = self._key()
-        order = [header.text for header in self.main.headers]
+        places = [header.text for header in self.main.headers]
         self.placement = {
             column: header
             for (sheet, column), header in sorted(
-                self.main.from_.items(), key=lambda one: order.index(one[1].text)
+                self.main.from_.items(), key=lambda one: places.index(one[1].text)
             )
             if sheet == "placements"
         }
         differing = {
             column
             for column, header in self.placement.items()
-            if self.repeats and not self._constant([header.text])
+            if self.repeats and not (self._constant([header.text]) or self._said_once(header))
         }
         catches = {column.name for column in SHEETS["catches"]}
         self.of_catches = {c: self.placement.pop(c) for c in sorted(differing & catches)}
         for column in sorted(differing - catches):
-            self.questions.append(f"{self.placement.pop(column).text} differs within a placement")
+            name = self.placement.pop(column).text
+            self.stops[name] = f"{name} differs within a placement, and is left out."
 
     def _ids(self, names: Sequence[str]) -> pd.Series:
         first, others = self.frame[names[0]], list(names[1:])
@@ -209,6 +257,11 @@ class _Writer:
         """Whether columns are the same in all rows of a placement."""
         ids = self._ids(self.key)
         return bool((self._ids(names).groupby(ids).nunique() <= 1).all())
+
+    def _said_once(self, header: Header) -> bool:
+        """Whether a column is filled in first rows alone, where all that repeats is left empty."""
+        first = ~self._ids(self.key).duplicated()
+        return bool(self.down and (first | (self.frame[header.text] == "")).all())
 
     def _filled_down(self) -> list[str]:
         """Columns that are empty in the same rows, all but the first of a placement."""
@@ -269,6 +322,10 @@ class _Writer:
                 lines += ["", f"# Left out of {table.cells.file}:"]
                 lines += [f"#   {_toml(header.text)}{_values(header)}" for header in left]
             self.questions += table.open
+            self.stops |= table.stops
+        if self.stops:
+            lines += ["", "[open]  # settle each above, then delete its line here"]
+            lines += [f"{_bare(what)} = {_toml(asked)}" for what, asked in self.stops.items()]
         lines += ["", *(f"# ? {question}" for question in self.questions)]
         return "\n".join(lines).rstrip() + "\n"
 
@@ -280,9 +337,10 @@ class _Writer:
             lines.append(f"fill_down = {_toml(self.down)}  # empty cells repeat the one above")
         days = [*self.main.days.values()]
         if any(_YEAR_LAST.search(text) for day in days for text in day.cells):
-            order = date_order(days)
+            order = self.order or date_order(days)
             if order:
-                lines.append(f'date_order = "{order}"  # settled by a date of the sheet')
+                by = "as somebody said" if self.order else "settled by a date of the sheet"
+                lines.append(f'date_order = "{order}"  # {by}')
             else:
                 lines.append(
                     '# date_order = "dmy"  # ? or "mdy": no date settles it; take out the #'
@@ -307,7 +365,7 @@ class _Writer:
             lines.append(f"survey = {_toml({'constant': stem})}  # ? no column names the survey")
         lines += self._times()
         lines += [
-            _line(column, "placements", main, header)
+            self._line(column, "placements", main, header)
             for column, header in self.placement.items()
             if column not in ("placement_id", "minutes")
         ]
@@ -337,7 +395,7 @@ class _Writer:
                 continue
             if at is not None and which not in days and any(":" in text for text in on.cells):
                 # The day of the beginning has the time of the beginning, not that of the end.
-                self.questions.append(f"On which day the times in {at.text} are is not clear.")
+                self.stops[at.text] = f"On which day the times in {at.text} are is not clear."
                 self.main.left.append(at)
                 continue
             if which in self.main.timed:
@@ -360,7 +418,7 @@ class _Writer:
         parts = self.main.rules.get("minutes", {})
         of_pass = [h.text for h in self.main.headers if h.text in parts and h.pass_no]
         if whole := [name for name in parts if of_pass and name not in of_pass]:
-            self.questions.append(
+            self.stops[", ".join(whole)] = (
                 f"{', '.join(whole)} may be the sum of {', '.join(of_pass)} and is left out; where "
                 "it is not, add it to minutes."
             )
@@ -371,17 +429,17 @@ class _Writer:
         columns = ", ".join(names)
         if OPEN in units:
             first = next(h.cells[0] for h in self.main.headers if parts.get(h.text) == OPEN)
-            self.questions.append(
+            self.stops[columns] = (
                 f"{columns}: {first} may be hours and minutes or minutes and seconds; take out one "
                 f'# before minutes, unit = "{CLOCK}" or unit = "{STOPWATCH}", or choose above the '
                 "column."
             )
         if units == {""}:
-            self.questions.append(
+            self.stops[columns] = (
                 f"The unit of {columns} is not stated: choose it above the column, or write it."
             )
         if len(units) > 1:
-            self.questions.append(f"{columns} are in several units")
+            self.stops[columns] = f"{columns} are in several units, and left out."
             return []
         written = units.pop()
         if written == OPEN:
@@ -458,7 +516,7 @@ class _Writer:
         lines += ["", "[sites]"]
         for (_, column), header in sites.from_.items():
             if column in known:
-                lines.append(_line(column, "sites", sites, header))
+                lines.append(self._line(column, "sites", sites, header))
         return lines
 
     def _catches(self) -> list[str]:
@@ -468,7 +526,7 @@ class _Writer:
             catches = {column.name for column in SHEETS["catches"]} - {"placement_id"}
             own = {c: h for (_, c), h in fish.from_.items() if c in catches} | own
             lines.append(f"placement_id = {self._owner()}")
-        lines += [_line(column, "catches", fish, header) for column, header in own.items()]
+        lines += [self._line(column, "catches", fish, header) for column, header in own.items()]
         if self.uncounted and self.fish.has("catches", "species") and not fish.columns:
             near = " or ".join(map(_toml, self.uncounted[:_SHOWN]))
             lines.append(f'count = "?"  # ? the column that counts the fish, as {near}; or no line')
@@ -477,7 +535,7 @@ class _Writer:
         lengths = {c: h for (sheet, c), h in fish.from_.items() if sheet == "lengths"}
         if self.rows == "fish":
             lines += ["", "[lengths]"]
-            lines += [_line(column, "lengths", fish, header) for column, header in lengths.items()]
+            lines += [self._line(name, "lengths", fish, own) for name, own in lengths.items()]
             kind = _length_type(lengths)
             if kind and not lines[-1].startswith("#"):
                 lines.append(f"length_type = {_toml({'constant': kind})}  # as the header says")
@@ -515,8 +573,25 @@ class _Writer:
         shares = {name: fish[name].isin(ids).mean() for name in fish.columns}
         best = max(shares, key=lambda name: shares[name])
         if len(self.key) > 1 or shares[best] < _LINKED:
-            self.questions.append("Which column of the fish names the placement is not clear.")
+            asked = "Which column of the fish names the placement is not clear."
+            self.stops["placement_id of catches"] = asked
         return _toml(best)
+
+    def _line(self, column: str, sheet: str, table: Table, header: Header) -> str:
+        """Write the rule of one column, with its first values beside it."""
+        rule, unit = _rule(column, sheet, header), _UNITS[sheet, column]
+        if table.rules.get(column):
+            rule["values"] = table.rules[column]
+        line = f"{column} = {_toml(rule if len(rule) > 1 else header.text)}{_values(header)}"
+        ours = known_names(sheet).get(plain(header.text)) == column
+        other = re.search(r"[(\[]\s*(%|\w+/\w+)\s*[)\]]", header.text)
+        if unit in _ASKED and other and not header.unit:
+            return f"# {line}  ? {other[1]} is not {unit}, nor converted to it; leave it out"
+        if unit not in _ASKED or header.unit or header.in_cells or ours:
+            return line
+        if unit in _COUNTED_IN:
+            self.stops[header.text] = f"The unit of {header.text} is not stated, such as {unit}."
+        return f"# {line}  ? no unit stated; take out the # if {unit}"
 
 
 def _length_type(lengths: Mapping[str, Header]) -> str:
@@ -541,21 +616,6 @@ def _rule(column: str, sheet: str, header: Header, source: str = "from") -> dict
     elif header.unit and header.unit != unit and unit != "degrees":
         rule["unit"] = header.unit
     return rule
-
-
-def _line(column: str, sheet: str, table: Table, header: Header) -> str:
-    """Write the rule of one column, with its first values beside it."""
-    rule, unit = _rule(column, sheet, header), _UNITS[sheet, column]
-    if table.rules.get(column):
-        rule["values"] = table.rules[column]
-    line = f"{column} = {_toml(rule if len(rule) > 1 else header.text)}{_values(header)}"
-    stated = header.unit or header.in_cells or known_names(sheet).get(plain(header.text)) == column
-    other = re.search(r"[(\[]\s*(%|\w+/\w+)\s*[)\]]", header.text)
-    if unit in _ASKED and not header.unit and other:
-        return f"# {line}  ? {other[1]} is not {unit}, nor converted to it; leave it out"
-    if unit in _ASKED and not stated:
-        return f"# {line}  ? no unit stated; take out the # if {unit}"
-    return line
 
 
 def _values(header: Header) -> str:

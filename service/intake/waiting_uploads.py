@@ -14,6 +14,7 @@ from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from service import reference
 from service.errors import FieldFileError, NotFoundError, RequestError
 from service.intake.columns import SHEETS
 from service.intake.file_roles import is_named, roles_of
@@ -87,6 +88,7 @@ class WaitingUpload:
     tables: list[ShownTable] = field(default_factory=list)
     method: str | None = None
     questions: tuple[str, ...] = ()
+    chosen: dict[tuple[str, str], str] = field(default_factory=dict)
 
     @property
     def files(self) -> list[Path]:
@@ -259,7 +261,15 @@ def suggest_upload(
     findings = Findings()
     tables = [table for path in paths for table in read_tables(path, findings)]
     methods = [str(name) for name in store.methods().index]
-    suggestion = suggest(tables, store.species(), methods, store.settings.crs, chosen)
+    suggestion = suggest(
+        tables,
+        store.species(),
+        methods,
+        store.settings.crs,
+        chosen,
+        order=waiting.options.get("date_order") or None,
+        reaches=reference.network(store).reaches,
+    )
     waiting.tables = [
         ShownTable(
             table.file,
@@ -268,7 +278,7 @@ def suggest_upload(
         )
         for table in tables
     ]
-    waiting.questions = suggestion.open_questions
+    waiting.questions, waiting.chosen = suggestion.open_questions, dict(chosen or {})
     waiting.method = suggestion.meant.get(METHOD_OF_ALL)
     waiting.result = None
     if not suggestion.text:

@@ -18,7 +18,7 @@ from service.intake.sheets import read_sheets
 from service.intake.suggesting import suggest
 from service.intake.tables import read_tables
 from tests.intake.sheets_of_others.workbooks import write_workbooks
-from tests.intake_sheets import CRS, NOW
+from tests.intake_sheets import CRS, NOW, settled
 
 SHEETS_OF_OTHERS = Path(__file__).parent / "sheets_of_others"
 MOST_CHANGED = 5
@@ -271,6 +271,11 @@ def test_the_suggestion_leaves_open_what_cannot_be_known(store, tmp_path):
     for line in ("date_order", "crs", "minutes", "length_mm"):
         assert f"\n# {line} =" in text, line
     result = check(read_sheets(files=[sheet], mapping=written(tmp_path, text)), store, now=NOW)
+    assert {fault.column for fault in result.refused} == {"", "set_at", "crs"}
+    asked = [fault.remedy for fault in result.refused if not fault.column]
+    assert [one.partition(":")[0] for one in asked] == ["[open] Effort", "[open] TL"]
+    own = written(tmp_path, settled(text))
+    result = check(read_sheets(files=[sheet], mapping=own), store, now=NOW)
     assert {fault.column for fault in result.refused} == {"set_at", "crs"}
 
 

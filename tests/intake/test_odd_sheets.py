@@ -14,7 +14,7 @@ from service.intake.importing import check
 from service.intake.sheets import read_sheets
 from service.intake.suggesting import suggest
 from service.intake.tables import read_tables
-from tests.intake_sheets import CRS, NOW
+from tests.intake_sheets import CRS, NOW, settled
 
 HEAD = "Site,Date,Method,Longitude,Latitude"
 ONE = "Mill ford,2024-06-03,electric fishing,-11.2127,52.6000"
@@ -26,15 +26,15 @@ def store(store_of_lists):
     return store_of_lists
 
 
-def taken(store, folder, text, file="odd.csv"):
-    """Check a sheet by its suggested mapping, as it is; say what is asked too."""
+def taken(store, folder, text, file="odd.csv", mend=str):
+    """Check a sheet by its suggested mapping, as it is or mended; say what is asked too."""
     sheet, mapping = folder / file, folder / "m.toml"
     if isinstance(text, str):
         sheet.write_text(text, "utf-8")
     tables = read_tables(sheet, Findings())
     made = suggest(tables, store.species(), list(store.methods().index), CRS)
     assert made.text, made.open_questions
-    mapping.write_text(made.text, "utf-8")
+    mapping.write_text(mend(made.text), "utf-8")
     result = check(read_sheets(files=[sheet], mapping=mapping), store, now=NOW)
     return result, " ".join(made.open_questions)
 
@@ -194,6 +194,8 @@ def test_a_time_of_the_end_is_not_put_on_a_day_with_the_time_of_the_beginning(st
     text = f"Site,Start,End,{HEAD[10:]},Bullhead\n"
     text += ONE.replace("2024-06-03", "2024-06-03 09:15,10:05") + ",3\n"
     result, asked = taken(store, tmp_path, text)
+    assert [fault.remedy[:10] for fault in result.refused] == ["[open] End"]
+    result, _ = taken(store, tmp_path, text, mend=settled)
     assert days(result) == ["2024-06-03T09:15"]
     assert result.records.placements["lifted_at"].isna().all(), "not lifted when it was set"
     assert "which day the times in End" in asked
@@ -272,6 +274,8 @@ def test_how_long_it_took_is_read_or_asked_for(store, tmp_path, header, cells, m
     result, asked = taken(store, tmp_path, text)
     if minutes is None:
         assert header in asked
+        assert [f.remedy.partition(":")[0] for f in result.refused] == [f"[open] {header}"]
+        result, _ = taken(store, tmp_path, text, mend=settled)
         assert result.records.placements["minutes"].isna().all()
         return
     assert result.records is not None, result.refused
@@ -323,7 +327,7 @@ def test_a_duration_of_two_readings_is_settled_in_the_mapping_or_above_the_colum
         assert "minutes and seconds" in said
         rule = f'minutes = {{ from = "{header}", unit = "{unit}" }}'
         assert f"# {rule}" in open_.text
-        texts.append(open_.text.replace(f"# {rule}", rule))
+        texts.append(settled(open_.text.replace(f"# {rule}", rule)))
     for text in texts:
         mapping.write_text(text, "utf-8")
         result = check(read_sheets(files=[sheet], mapping=mapping), store, now=NOW)

@@ -25,7 +25,7 @@ from service.intake.tables import read_tables
 from service.records import StoreSettings
 from service.reference.method_files import shipped_methods
 from service.store import create_store
-from tests.intake_sheets import CRS, NOW
+from tests.intake_sheets import CRS, NOW, settled
 
 SPECIES = ["Cottus gobio", "Salmo trutta", "Barbatula barbatula", "Anguilla anguilla"]
 SPELT = {
@@ -284,6 +284,10 @@ def test_a_season_in_any_shape_comes_back_equal_or_is_refused(store, number):
             OUTCOMES["open"] += 1
             return
         mapping.write_text(suggestion.text)
+        if settled(suggestion.text) != suggestion.text:
+            result = check(read_sheets(files=[sheet], mapping=mapping), store, now=NOW)
+            assert result.records is None, "a question that changes figures stops the import"
+            mapping.write_text(settled(suggestion.text))
         result = check(read_sheets(files=[sheet], mapping=mapping), store, now=NOW)
         if result.records is None:
             OUTCOMES["refused"] += 1

@@ -349,6 +349,24 @@ def test_a_sheet_of_another_shape_comes_in_by_its_columns(store):
     assert "2 placements, 1 catch" in " ".join(client.get(where, headers=PAGE).text.split())
 
 
+def test_the_order_of_dates_is_asked_for_until_it_is_said(store):
+    client = client_of(store)
+    sheet = SEASON.replace("2024-06-23", "03/06/2024").replace("2024-06-24", "04/06/2024")
+    where = client.post("/import", data=given(season__csv=sheet)).location
+    client.post(f"{where}/columns")
+    assert "No date settles" in client.get(where, headers=PAGE).text
+    said = {
+        "date_order": "dmy",
+        "role:season.csv": "sheet",
+        "role:mapping-suggested.toml": "mapping",
+    }
+    client.post(f"{where}/reading", data=said)
+    page = " ".join(client.get(where, headers=PAGE).text.split())
+    assert "No date settles" not in page
+    assert "<b>2 placements, 1 catch, 0 lengths</b> would be stored" in page
+    assert 'date_order = "dmy"' in client.get(f"{where}/mapping.toml").text
+
+
 def test_corrected_sheets_come_back(store):
     """What changes is shown column by column before it is stored; rows left out are not lost."""
     client = client_of(store)

@@ -12,6 +12,7 @@ from service import access, reference
 from service.access import require_role
 from service.answers.writing import zip_members
 from service.errors import FieldFileError, NotFoundError, RequestError
+from service.intake.column_guesses import NOT_NEEDED
 from service.intake.columns import SHEETS
 from service.intake.importing import take
 from service.intake.kept_mappings import keep_mapping
@@ -217,6 +218,8 @@ def reading(token: str) -> AnyResponse:
         waiting.roles[path.name] = chosen
     waiting.options = _options()
     waiting.result = None
+    if waiting.tables and "mapping" in waiting.roles.get(SUGGESTED, ()):
+        suggest_upload(waiting, current_store(), waiting.chosen)  # the order of dates is said now
     _follow(waiting)
     return redirect(url_for("imports.checked", token=token), 303)
 
@@ -260,7 +263,8 @@ def _choices() -> dict[str, str]:
     species = {
         f"count:{name}": f"number of {name}" for name in current_store().species().index[:_LISTED]
     }
-    return days | ours | {"count:": "number in a pass"} | species
+    known = days | ours | {"count:": "number in a pass"} | species
+    return {NOT_NEEDED: "left out, and not asked about"} | known
 
 
 @blueprint.get("/import/<token>/mapping.toml")
