@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from service.intake.columns import plain
-from service.intake.header_words import NO_FISH, WORDS
+from service.intake.columns import NO_FISH, WORDS, plain
 from service.intake.headers import (
     HHMM,
     OPEN,
@@ -378,7 +377,11 @@ def _known_as_time(table: Table, header: Header) -> bool:
             return table.clocks.setdefault(which, header) is header
         one = (odd or header.cells)[0]
         table.maybe_clocks[which] = header
-        table.stops[header.text] = f"{header.text}: whether {one} is a time of day is not clear."
+        asked = f"{header.text}: whether {one} is a time of day is not clear."
+        if header.may_be_clock:  # the line of the time asks for it
+            table.open.append(asked)
+        else:
+            table.stops[header.text] = asked
     elif _names_a_clock(words, done) and header.cells and not (header.is_day or header.unit):
         one = header.cells[0]
         table.stops[header.text] = (

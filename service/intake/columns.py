@@ -8,11 +8,16 @@ header do not matter.
 from __future__ import annotations
 
 import re
-from typing import Final
+import tomllib
+from pathlib import Path
+from typing import Any, Final
 
 from service.columns import SHEETS, Column
 
-__all__ = ["COUNT_KINDS", "OUTCOMES", "SHEETS", "STRETCH_ANCHORS", "Column", "known_names", "plain"]
+__all__ = [
+    "COUNT_KINDS", "NO_FISH", "OUTCOMES", "SHEETS", "STRETCH_ANCHORS", "WORDS", "Column",
+    "known_names", "plain",
+]  # fmt: skip
 
 _CHOICES: Final = {each.name: each.choices for columns in SHEETS.values() for each in columns}
 OUTCOMES: Final = _CHOICES["outcome"]
@@ -39,3 +44,11 @@ def known_names(sheet: str) -> dict[str, str]:
         for name in (column.name, *column.aliases)
     }
     return names | {plain(column.name): column.name for column in SHEETS[sheet]}
+
+
+WORDS: Final[dict[str, Any]] = tomllib.loads(
+    Path(__file__).with_name("header_words.toml").read_text(encoding="utf-8")
+)
+"""Words that people write above columns and into cells."""
+NO_FISH: Final = frozenset(map(plain, (*WORDS["outcomes"]["nil"], *WORDS["no_fish"]["alone"])))
+"""What people write for no fish, in the form that `plain` gives; more than one language."""

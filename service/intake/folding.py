@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
     from service.intake.times import DateOrder
 
-__all__ = ["Fold", "fold_passes"]
+__all__ = ["Fold", "fold_passes", "fold_repeats"]
 
 _COLUMNS: Final = {column.name: column for column in SHEETS["placements"]}
 # What becomes of the cells of a placement, and the kinds of column that it makes sense for.
@@ -164,6 +164,39 @@ def fold_passes(
     return out
 
 
+def fold_repeats(placements: Cells, findings: Findings) -> Cells:
+    """Make one placement of the rows that repeat it; refuse rows that differ, by column."""
+    ids = placements.column("placement_id").to_numpy(object)
+    group = pd.factorize(np.where(ids == "", [f"\x1f{n}" for n in range(len(ids))], ids))[0]
+    first = np.unique(group, return_index=True)[1]
+    folded = {}
+    for name in placements.frame.columns:
+        said = say("rows_differ.repeat", column=name)
+        folded[name] = _first_filled(placements, name, group, len(first), findings, said)
+    frame = pd.DataFrame(folded, index=placements.frame.index[first], dtype="str")
+    return replace(placements, frame=frame)
+
+
+def _first_filled(
+    placements: Cells,
+    name: str,
+    group: NDArray[np.intp],
+    n: int,
+    findings: Findings,
+    differing: Wording | None,
+) -> Objects:
+    """Take the first filled cell of each group; `differing` refuses groups with several texts."""
+    text = placements.column(name).to_numpy(object)
+    at = np.flatnonzero(text != "")
+    own = np.full(n, -1)
+    own[group[at[::-1]]] = at[::-1]
+    if differing is not None:
+        codes = pd.factorize(text)[0]
+        differs = group[at[codes[at] != codes[own[group[at]]]]]
+        findings.refuse(placements, np.isin(group, differs), name, differing)
+    return np.where(own >= 0, text[own], "")
+
+
 def _groups(fold: Fold, theirs: Cells) -> NDArray[np.intp]:
     """Give the number of the placement that each row belongs to, in the order of first rows."""
     key = pd.Series("", index=theirs.frame.index, dtype="str")
@@ -189,24 +222,17 @@ def _one_each(
     """One value per folded placement."""
     if how in ("min", "max"):
         return _extreme(placements, _COLUMNS[name], how, group, findings, date_order)
-    cells = placements.column(name)
-    text = pd.Series(cells.to_numpy(object))
-    filled = text != ""
-    own = text[filled].groupby(group[filled.to_numpy()])
+    text = pd.Series(placements.column(name).to_numpy(object))
     if how == "sum":
         return _summed(text, group, len(first), placements.decimal_comma)
     if how == "join":
+        own = text[text != ""].groupby(group[(text != "").to_numpy(bool)])
         picked = own.agg(lambda texts: "; ".join(dict.fromkeys(texts)))
-    else:
-        picked = own.first()
-        if how is None:
-            differs = own.nunique() > 1
-            several = pd.Series(group).isin(differs.index[differs]).to_numpy()
-            *most, last = _fitting(_COLUMNS[name])
-            ways = " or ".join(filter(None, [", ".join(most), last]))
-            said = say("rows_differ.fold", column=name, ways=ways)
-            findings.refuse(placements, several, name, said)
-    return picked.reindex(np.arange(len(first))).fillna("").to_numpy(object)
+        return picked.reindex(np.arange(len(first))).fillna("").to_numpy(object)
+    *most, last = _fitting(_COLUMNS[name])
+    ways = " or ".join(filter(None, [", ".join(most), last]))
+    said = None if how == "first" else say("rows_differ.fold", column=name, ways=ways)
+    return _first_filled(placements, name, group, len(first), findings, said)
 
 
 def _extreme(

@@ -12,8 +12,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
-from service.intake.columns import SHEETS, known_names, plain
-from service.intake.header_words import NO_FISH, WORDS
+from service.intake.columns import NO_FISH, SHEETS, WORDS, known_names, plain
 from service.intake.numbers import read_number, spelt_number
 from service.intake.times import WEEKDAY, shown_orders
 from service.intake.units import CLOCK, STOPWATCH, canonical_unit, duration_parts, known_units

@@ -14,15 +14,12 @@ from layers.totals import ALL_IS_TOTALS, is_all
 from service import reference
 from service.errors import FieldFileError
 from service.intake.checked_sheets import Checked, readable
-from service.intake.checks.around import WIDEST_OFFSET, flag_around
+from service.intake.checks.around import WIDEST_OFFSET, flag_around, settle_outcomes
 from service.intake.checks.catches import (
     read_catches,
     read_lengths,
     refuse_misplaced,
     without_zeros,
-)
-from service.intake.checks.fish import (
-    settle_outcomes,
 )
 from service.intake.checks.fish_names import listed_names, meant_names
 from service.intake.checks.gear import flag_gear

@@ -39,20 +39,19 @@ import pandas as pd
 from service.intake.cell_texts import stripped
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.findings import Cells
-from service.intake.folding import Fold, fold_passes
+from service.intake.folding import Fold, fold_passes, fold_repeats
 from service.intake.numbers import read_number
 from service.intake.shapes import (
     ZERO,
     Shape,
     declare_nil,
     fill_down,
-    fold_repeats,
     gather,
     per_fish,
     with_outcome,
 )
 from service.intake.spellings import as_written_by_us
-from service.intake.stacked_tabs import refuse_spread
+from service.intake.tables import refuse_spread
 from service.intake.units import in_ours, known_units, rewriting
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from service.intake.columns import plain
-from service.intake.header_words import NO_FISH
+from service.intake.columns import NO_FISH, plain
 from service.intake.units import converted, duration_parts, minutes_of
 from service.intake.wording import Wording, say
 

@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from service.intake.columns import SHEETS, plain
-from service.intake.header_words import NO_FISH, WORDS
+from service.intake.columns import NO_FISH, SHEETS, WORDS, plain
 from service.intake.numbers import numbers_of
 from service.intake.wording import Wording, say
 from service.reference.spelling import did_you_mean
@@ -30,7 +29,6 @@ __all__ = [
     "Shape",
     "declare_nil",
     "fill_down",
-    "fold_repeats",
     "gather",
     "per_fish",
     "seen_not_counted",
@@ -187,28 +185,6 @@ def seen_not_counted(catches: Cells, findings: Findings) -> Cells:
         count=count.mask(which, ""), count_kind=kind.mask(which, "present")
     )
     return replace(catches, frame=frame.astype("str"))
-
-
-def fold_repeats(placements: Cells, findings: Findings) -> Cells:
-    """Make one placement of the rows that repeat it; refuse rows that differ, by column."""
-    ids = placements.column("placement_id").to_numpy(object)
-    numbers = np.arange(len(ids))
-    group = pd.factorize(np.where(ids == "", [f"\x1f{n}" for n in numbers], ids))[0]
-    first = np.unique(group, return_index=True)[1]
-    folded: dict[str, Objects] = {}
-    for name in placements.frame.columns:
-        text = placements.frame[name].to_numpy(object)
-        codes = pd.factorize(text)[0]
-        at = np.flatnonzero(text != "")
-        own = np.full(len(first), -1)
-        own[group[at[::-1]]] = at[::-1]  # the first filled cell of each
-        differs = np.zeros(len(text), dtype=bool)
-        differs[at] = codes[at] != codes[own[group[at]]]
-        several = np.isin(group, np.unique(group[differs]))
-        findings.refuse(placements, several, name, say("rows_differ.repeat", column=name))
-        folded[name] = np.where(own >= 0, text[own], "")
-    frame = pd.DataFrame(folded, index=placements.frame.index[first], dtype="str")
-    return replace(placements, frame=frame)
 
 
 def per_fish(catches: Cells, lengths: Cells, findings: Findings) -> tuple[Cells, Cells]:

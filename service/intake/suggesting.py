@@ -15,8 +15,7 @@ import numpy as np
 
 from layers.frames import PASS_MINUTES
 from service.intake.column_guesses import NOT_NEEDED, Table, beside_nothing, read_table
-from service.intake.columns import SHEETS, known_names, plain
-from service.intake.header_words import WORDS
+from service.intake.columns import SHEETS, WORDS, known_names, plain
 from service.intake.headers import (
     OPEN,
     Header,

@@ -17,9 +17,8 @@ import pandas as pd
 
 from layers.plurals import counted
 from service.intake.cell_texts import stripped
-from service.intake.columns import plain
+from service.intake.columns import NO_FISH, plain
 from service.intake.header_rows import LOOKED_AT, PAIR, is_value, row_of_header
-from service.intake.header_words import NO_FISH
 from service.intake.reading import (
     DELIMITERS,
     TEXT_FILES,
@@ -28,7 +27,6 @@ from service.intake.reading import (
     split_text,
     whole_sheet,
 )
-from service.intake.stacked_tabs import stacked
 from service.intake.text_bounds import MOST_CELLS
 from service.intake.wording import say
 from service.reference.text_files import as_utf8, western_text
@@ -42,8 +40,13 @@ if TYPE_CHECKING:
     from layers.arrays import Bools, Objects
     from service.intake.findings import Cells, Findings
 
-__all__ = ["TITLE", "read_tables"]
+__all__ = ["TITLE", "read_tables", "refuse_spread"]
 
+# Rows of the second tab are counted from here, those of the third from twice this.
+_FIRST_OF_TAB: Final = 1 << 21
+_ALIKE: Final = 0.8  # share of the columns of both that both have, at least
+_FEWEST: Final = 3  # columns that tabs of one kind share
+_TABS: Final = ("sheet", "sheet name", "name of the sheet", "tab")
 _NARROWEST: Final = 3  # columns of a table below which notes are told from rows
 TITLE: Final = "title above the block"
 """Header of a column with the title that stands above the header of each of several blocks."""
@@ -95,7 +98,64 @@ def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None)
         comma = separator == ";"
     found = [_table(grid.apply(stripped), file, comma, findings) for file, grid in grids.items()]
     tables = [table for table in found if table is not None]
-    return stacked(tables, findings) if len(tables) > 1 else tables
+    return _stacked(tables, findings) if len(tables) > 1 else tables
+
+
+def _stacked(tables: Sequence[Cells], findings: Findings) -> list[Cells]:
+    """Put tables of a workbook below one another where they have the same columns.
+
+    A column says in which tab a row stands. What a tab lacks of the others' columns is empty.
+
+    Parameters
+    ----------
+    tables
+        Of one workbook; `file` ends in the name of the tab.
+    """
+    groups: list[list[Cells]] = []
+    for table in tables:
+        own = next((group for group in groups if _alike(group[0], table)), [])
+        groups += [] if own else [own]
+        own.append(table)
+    return [group[0] if len(group) == 1 else _one(group, findings) for group in groups]
+
+
+def _alike(one: Cells, other: Cells) -> bool:
+    ours, theirs = ({plain(str(name)) for name in table.frame} for table in (one, other))
+    return len(ours & theirs) >= max(_FEWEST, _ALIKE * len(ours | theirs))
+
+
+def _one(group: list[Cells], findings: Findings) -> Cells:
+    book = group[0].file.partition(", sheet ")[0]
+    tabs = [table.file.partition(", sheet ")[2] for table in group]
+    spelt: dict[str, str] = {}
+    for table in group:
+        for name in table.frame:
+            spelt.setdefault(plain(str(name)), str(name))
+    tab = next(name for name in (*_TABS, *map(str, range(len(spelt) + 1))) if name not in spelt)
+    frames = []
+    for number, (name, table) in enumerate(zip(tabs, group, strict=True)):
+        frame = table.frame.rename(columns=lambda own: spelt[plain(str(own))])
+        frame = frame.set_axis(frame.index + number * _FIRST_OF_TAB, axis=0)
+        frames.append(frame.assign(**{tab: name}))
+    frame = pd.concat(frames).fillna("").astype("str")
+    frame = frame[[*(name for name in frame if name != tab), tab]]
+    listed = ", ".join(tabs)
+    findings.read_file(book, say("read_as.tabs", tabs=listed, column=tab), rows=len(frame))
+    parts = tuple((k * _FIRST_OF_TAB, table.file) for k, table in enumerate(group))
+    typed = frozenset().union(*(table.typed for table in group))
+    file = f"{book}, sheets {listed}"
+    return replace(group[0], file=file, frame=frame, parts=parts, tab=tab, typed=typed)
+
+
+def refuse_spread(cells: Cells, findings: Findings) -> None:
+    """Refuse placements that stand in several tabs: one may be a copy, or another of its number."""
+    if not cells.parts:
+        return
+    ids = cells.column("placement_id")
+    tab = pd.Series(cells.frame.index.to_numpy() // _FIRST_OF_TAB, index=ids.index)
+    spread = tab.groupby(ids.to_numpy(object)).transform("nunique").to_numpy(np.int64) > 1
+    said = say("rows_differ.tabs", column=cells.tab)
+    findings.refuse(cells, spread & (ids != "").to_numpy(bool), "placement_id", said)
 
 
 def _decoded(content: bytes, file: str, findings: Findings) -> str | None:

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from service.intake.columns import SHEETS, plain
-from service.intake.header_words import NO_FISH
+from service.intake.columns import NO_FISH, SHEETS, plain
 from service.intake.numbers import number_column
 from service.intake.wording import say
 from service.reference.spelling import did_you_mean

@@ -1,4 +1,4 @@
-"""What only the stored records around new ones show: where gear and fish were before."""
+"""Flags about the catch and the waters: by themselves, and beside the stored records around."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from layers.network.catchments import catchment_of
+from layers.plurals import counted
 from service import reference
-from service.intake.checks.fish import flag_lengths, flag_new_in_catchment, flag_passes
-from service.intake.checks.waters import flag_waters
+from service.intake.wording import say
 from service.records import Needed, Selection
 from service.store import Wanted
 
@@ -20,13 +20,15 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
     from service.intake.checked_sheets import Checked
-    from service.intake.findings import Findings
+    from service.intake.findings import Cells, Findings
     from service.reference.placing import Placed
     from service.store import Store
 
-__all__ = ["WIDEST_OFFSET", "flag_around"]
+__all__ = ["WIDEST_OFFSET", "flag_around", "settle_outcomes"]
 
 WIDEST_OFFSET: Final = dt.timedelta(hours=14)  # of a time zone from UTC
+# From here on cool-water fish suffer in gear and bucket. Common practice, no source. [deg C]
+_WARM_WATER_C: Final = 20.0
 
 # What the checks need of the stored records around new ones.
 _OF_CREWS: Final = Needed(
@@ -52,15 +54,15 @@ def flag_around(
     water = _waters(placed.snaps["reach_id"], catchment, store)
     earlier, on_reach = _earlier(placements, store, unchanged)
     earlier_water = _waters(on_reach, _catchment(earlier, catchments), store)
-    flag_waters(whole.cells, placements, water, earlier, earlier_water, findings)
+    _flag_waters(whole.cells, placements, water, earlier, earlier_water, findings)
     for cells, frame in zip(whole.owned, (whole.catches, whole.lengths), strict=True):
         if len(frame):
-            flag_passes(cells, frame, placements, findings)
-    flag_lengths(whole.owned[1], whole.lengths, species, findings)
+            _flag_passes(cells, frame, placements, findings)
+    _flag_lengths(whole.owned[1], whole.lengths, species, findings)
     if len(whole.catches) and len(catchments):
         by_id = pd.Series(catchment.to_numpy(object), index=placements["placement_id"], dtype="str")
         seen = _seen(store, catchments, by_id)
-        flag_new_in_catchment(whole.owned[0], whole.catches, by_id, seen, findings)
+        _flag_new_in_catchment(whole.owned[0], whole.catches, by_id, seen, findings)
 
 
 def _earlier(
@@ -126,3 +128,141 @@ def _seen(store: Store, catchments: gpd.GeoDataFrame, by_id: pd.Series) -> pd.Da
     rolled = pairs.drop_duplicates().merge(reference.ancestors(store), on="catchment_id")
     rolled = rolled.drop(columns="catchment_id").rename(columns={"ancestor_id": "catchment_id"})
     return rolled[["catchment_id", "species"]].drop_duplicates()
+
+
+def settle_outcomes(
+    cells: Cells, placements: gpd.GeoDataFrame, catches: pd.DataFrame, findings: Findings
+) -> pd.Series:
+    """Outcome of every placement: as declared, else from whether it has catch rows; flagged."""
+    has = placements["placement_id"].isin(catches["placement_id"]).to_numpy(bool)
+    declared = placements["outcome"]
+    blank = declared.isna().to_numpy(bool)
+    caught, unrecorded = ((declared == name).to_numpy(bool) for name in ("caught", "unrecorded"))
+    for which, code in (
+        (blank & ~has, "outcome_missing"),
+        (blank & has, "outcome_assumed"),
+        (caught & ~has, "caught_without_rows"),
+        (unrecorded & has, "catch_on_unrecorded"),
+    ):
+        findings.flag(cells, which, code, "outcome")
+    assumed = pd.Series(np.where(has, "caught", "unrecorded"), index=placements.index, dtype="str")
+    settled: pd.Series = declared.fillna(assumed).astype("str")
+    return settled
+
+
+def _flag_passes(
+    cells: Cells, frame: pd.DataFrame, placements: gpd.GeoDataFrame, findings: Findings
+) -> None:
+    """Flag rows of a pass that the placement does not have."""
+    passes = placements.set_index("placement_id")["passes"]
+    most = passes.reindex(frame["placement_id"]).to_numpy(float)
+    beyond = frame["pass_no"].to_numpy(float) > most
+    said = [say("pass_beyond", passes=counted(n, "pass", "passes")) for n in most[beyond]]
+    findings.flag(cells, beyond, said, "pass_no")
+
+
+def _flag_lengths(
+    cells: Cells, lengths: pd.DataFrame, species: pd.DataFrame, findings: Findings
+) -> None:
+    """Flag lengths outside the range of their species."""
+    own = species.reindex(lengths["species"])
+    low = own["min_length_mm"].to_numpy(float)
+    high = own["max_length_mm"].to_numpy(float)
+    length = lengths["length_mm"].to_numpy(float)
+    with np.errstate(invalid="ignore"):
+        outside = (length < low) | (length > high)
+    names = lengths["species"].to_numpy(object)
+    said = [
+        say("length_outside_range", species=names[k], range=_range(low[k], high[k]))
+        for k in np.flatnonzero(outside)
+    ]
+    findings.flag(cells, outside, said, "length_mm")
+
+
+def _range(low: float, high: float) -> str:
+    if np.isnan(low):
+        return f"up to {high:g}"
+    return f"{low:g} or more" if np.isnan(high) else f"{low:g} to {high:g}"
+
+
+def _flag_new_in_catchment(
+    cells: Cells,
+    catches: pd.DataFrame,
+    catchment: pd.Series,
+    seen: pd.DataFrame,
+    findings: Findings,
+) -> None:
+    """Flag species that a catchment with earlier records never had.
+
+    Parameters
+    ----------
+    cells, catches
+        The catch sheet, as text and read.
+    catchment
+        Smallest catchment of the new placements, index `placement_id`.
+    seen
+        `catchment_id`, `species` of stored catches, rolled up through nested catchments.
+    """
+    if not len(seen) or not len(catches):
+        return
+    where = catchment.reindex(catches["placement_id"]).to_numpy(object)
+    looked = pd.Series(where).isin(seen["catchment_id"]).to_numpy(bool)
+    known = pd.MultiIndex.from_frame(seen[["catchment_id", "species"]].astype("str"))
+    at = np.flatnonzero(looked)
+    pairs = pd.MultiIndex.from_arrays([where[at], catches["species"].to_numpy(object)[at]])
+    new = np.zeros(len(catches), dtype=bool)
+    new[at] = ~pairs.isin(known)
+    said = [say("new_in_catchment", catchment=where[k]) for k in np.flatnonzero(new)]
+    findings.flag(cells, new, said, "species")
+
+
+def _flag_waters(
+    cells: Cells,
+    placements: gpd.GeoDataFrame,
+    water: pd.DataFrame,
+    earlier: gpd.GeoDataFrame,
+    earlier_water: pd.DataFrame,
+    findings: Findings,
+) -> None:
+    """Flag warm water, and gear that came from another water uncleaned.
+
+    Another water is another connected part of the network; where one of the two lies on no reach,
+    another top-level catchment; where that is not known either, another stream name. The gear of
+    a crew is taken to be what it used last with this method in this survey, unless that still
+    stood in the water. Common practice asks for cleaning between waters; where one ends is our
+    choice.
+
+    Parameters
+    ----------
+    cells, placements
+        The placement sheet, as text and read.
+    water
+        Where each placement lies, rows of `placements`: `part` of the network and top-level
+        `catchment`, both missing where not known.
+    earlier, earlier_water
+        Stored placements of the same surveys, index `placement_id`, and the same of them.
+    """
+    warm = placements["water_temperature_c"] >= _WARM_WATER_C
+    findings.flag(cells, warm, say("warm_water", warm=_WARM_WATER_C), "water_temperature_c")
+    columns = ["survey", "crew", "method", "set_at", "lifted_at", "gear_cleaned", "stream_name"]
+    new = pd.DataFrame(placements[["placement_id", *columns]]).assign(row=range(len(placements)))
+    both = pd.concat([new.reset_index(drop=True), water.reset_index(drop=True)], axis=1)
+    if len(earlier):
+        old = pd.DataFrame(earlier[columns]).rename_axis("placement_id").reset_index()
+        old = pd.concat([old.assign(row=-1), earlier_water.reset_index(drop=True)], axis=1)
+        both = pd.concat([old, both], ignore_index=True)
+    both = both.sort_values("set_at", kind="stable")
+    team = both.groupby(["survey", "crew", "method"], dropna=False, sort=False)
+    before = team[["placement_id", "lifted_at", "part", "catchment", "stream_name"]].shift()
+    moved = pd.Series(False, index=both.index)
+    settled = moved.copy()
+    for name in ("part", "catchment", "stream_name"):
+        known = both[name].notna() & before[name].notna() & ~settled
+        moved |= known & (both[name] != before[name])
+        settled |= known
+    moved &= ~(before["lifted_at"] > both["set_at"])  # then it is other gear
+    uncleaned = moved & ~both["gear_cleaned"].fillna(False).astype(bool) & (both["row"] >= 0)
+    came_from = before.loc[uncleaned, "placement_id"].set_axis(both.loc[uncleaned, "row"])
+    said = [say("gear_not_cleaned", placement=name) for name in came_from.sort_index()]
+    which = pd.Series(range(len(placements))).isin(came_from.index)
+    findings.flag(cells, which, said, "gear_cleaned")

@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 
 from service.intake.checks.fish_names import listed_names, meant_names, name_remedy
-from service.intake.columns import plain
-from service.intake.header_words import WORDS
+from service.intake.columns import WORDS, plain
 from service.intake.headers import spelt
 from service.intake.values import read_columns, text_column, word_column
 from service.intake.wording import say

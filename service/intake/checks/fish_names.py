@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from service.intake.columns import plain
-from service.intake.header_words import NO_FISH
+from service.intake.columns import NO_FISH, plain
 from service.intake.wording import say
 from service.reference.species_lists import language_names
 from service.reference.spelling import misspelt
