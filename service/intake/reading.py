@@ -20,7 +20,7 @@ from service.intake.numbers import numbers_of
 from service.intake.stored_sheets import GUARDED
 from service.intake.text_bounds import text_fault
 from service.intake.wording import say
-from service.reference.text_files import as_utf8
+from service.reference.text_files import as_utf8, western_text
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -34,6 +34,7 @@ __all__ = [
     "TEXT_FILES",
     "TOTAL",
     "WORKBOOKS",
+    "decoded",
     "read_cells",
     "read_text",
     "split_text",
@@ -46,7 +47,6 @@ SPATIAL_FILES: Final = (".geojson", ".json", ".gpkg", ".shp", ".fgb")
 
 DELIMITERS: Final = (",", ";", "\t")
 _ANY_GUARDED: Final = re.compile("|".join(map(re.escape, GUARDED)))
-_MOST_NAMED: Final = 1_000  # cells that are not UTF-8; one remedy mends them all
 _LONGEST_TITLE: Final = 120  # characters that are said
 TOTAL: Final = re.compile(
     r"(?:(?:grand ?|sub[ -]?)?totals?|sums?|all ?fish|mean|average|summe|gesamt\w*|mittel(?:wert)?|"
@@ -120,18 +120,9 @@ def read_cells(
 def read_text(
     content: bytes, file: str, sheet: str, findings: Findings, *, delimiter: str | None = None
 ) -> Cells | None:
-    """Read a CSV: UTF-8, or UTF-16 with a BOM; comma, semicolon or tab; quoted line breaks."""
-    if content[:2] == b"PK":
-        findings.refuse_file(file, "file_kind.workbook")
-        return None
-    content = as_utf8(content)
-    if b"\x00" in content:
-        findings.refuse_file(file, "not_utf8.file")
-        return None
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        _refuse_bytes(content, file, sheet, findings, delimiter)
+    """Read a CSV, as `decoded` reads text; comma, semicolon or tab; quoted line breaks."""
+    text = decoded(content, file, findings)
+    if text is None:
         return None
     separator = delimiter or _separator(text, sheet)
     if separator is None or max(_fit(text, separator, sheet)) == 0:
@@ -146,6 +137,25 @@ def read_text(
         return None
     body = _under_header(frame, file, sheet, findings)
     return whole_sheet(body, file, sheet, findings, separator == ";")
+
+
+def decoded(content: bytes, file: str, findings: Findings) -> str | None:
+    """Decode UTF-8, UTF-16 with a BOM, or code page 1252 where it can only be that; else refuse."""
+    content = as_utf8(content)
+    if content[:2] == b"PK" or b"\x00" in content:
+        findings.refuse_file(
+            file, "file_kind.workbook" if content[:2] == b"PK" else "not_utf8.file"
+        )
+        return None
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as problem:
+        western, row = western_text(content), content.count(b"\n", 0, problem.start) + 1
+    if western is None:
+        findings.refuse_file(file, "not_utf8.file", row=row)
+        return None
+    findings.read_file(file, say("read_as.cp1252", word=western[1]))
+    return western[0]
 
 
 def _under_header(grid: pd.DataFrame, file: str, sheet: str, findings: Findings) -> pd.DataFrame:
@@ -347,43 +357,6 @@ def _refuse_size(content: bytes, separator: str, file: str, findings: Findings) 
     if fault := text_fault(content, separator):
         findings.refuse_file(file, fault[1], row=fault[0])
     return bool(fault)
-
-
-def _refuse_bytes(
-    content: bytes, file: str, sheet: str, findings: Findings, delimiter: str | None
-) -> None:
-    """Name cells whose bytes are not UTF-8, and as what Western bytes would read."""
-    text = content.decode("latin-1")
-    separator = delimiter or _separator(text, sheet) or ","
-    if _refuse_size(content, separator, file, findings):
-        return
-    named = 0
-    rows = csv.reader(io.StringIO(text), delimiter=separator)
-    headers: list[str] = []
-    try:
-        for number, record in enumerate(rows, start=1):
-            headers = headers or record
-            for place, cell in enumerate(record):
-                if cell.isascii() or _is_utf8(cell):
-                    continue
-                named += 1
-                if named > _MOST_NAMED:
-                    findings.refuse_file(file, "not_utf8.further", row=number, sheet=sheet)
-                    return
-                guess = cell.encode("latin-1").decode("cp1252", errors="replace")
-                column = headers[place] if number > 1 and place < len(headers) else ""
-                said = say("not_utf8.cell", guess=guess[:60])
-                findings.refuse_file(file, said, row=number, column=column, sheet=sheet)
-    except csv.Error:
-        findings.refuse_file(file, "not_utf8.file")
-
-
-def _is_utf8(cell: str) -> bool:
-    try:
-        cell.encode("latin-1").decode("utf-8")
-    except UnicodeDecodeError:
-        return False
-    return True
 
 
 def _refuse_ragged(

@@ -24,12 +24,12 @@ from service.intake.reading import (
     TEXT_FILES,
     TOTAL,
     WORKBOOKS,
+    decoded,
     split_text,
     whole_sheet,
 )
 from service.intake.text_bounds import MOST_CELLS
 from service.intake.wording import say
-from service.reference.text_files import as_utf8, western_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -82,7 +82,7 @@ def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None)
         grids = {files[tab]: grid for tab, grid in tabs.items()}
         comma = False
     else:
-        text = _decoded(content, path.name, findings)
+        text = decoded(content, path.name, findings)
         if text is None:
             return []
         separator = _separator(text, delimiter)
@@ -156,25 +156,6 @@ def refuse_spread(cells: Cells, findings: Findings) -> None:
     spread = tab.groupby(ids.to_numpy(object)).transform("nunique").to_numpy(np.int64) > 1
     said = say("rows_differ.tabs", column=cells.tab)
     findings.refuse(cells, spread & (ids != "").to_numpy(bool), "placement_id", said)
-
-
-def _decoded(content: bytes, file: str, findings: Findings) -> str | None:
-    """Decode UTF-8 or UTF-16, else code page 1252 where it can only be that."""
-    content = as_utf8(content)
-    if content[:2] == b"PK" or b"\x00" in content:
-        findings.refuse_file(
-            file, "file_kind.workbook" if content[:2] == b"PK" else "not_utf8.file"
-        )
-        return None
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        western = western_text(content)
-    if western is None:
-        findings.refuse_file(file, "not_utf8.file")
-        return None
-    findings.read_file(file, say("read_as.cp1252", word=western[1]))
-    return western[0]
 
 
 def _separator(text: str, given: str | None) -> str:

@@ -223,11 +223,12 @@ def test_a_network_file_cut_short_is_refused(store, tmp_path, ending, share):
 
 
 def test_latin_1_and_formulas_through_the_command(store, tmp_path):
-    """Latin-1 is named by row; a formula stays text on the way in and is asleep on the way out."""
+    """Latin-1 is read and said; a formula stays text on the way in and is asleep on the way out."""
     sheet = tmp_path / "p.csv"
     notes = PLACEMENT.replace("outcome\n", "outcome,notes\n").replace("nil\n", "nil,Óna\n")
     sheet.write_bytes(notes.encode("latin-1"))
-    refused(run("import", store, "--placements", sheet), "p.csv, row 2", "UTF-8")
+    read = done("import", store, "--placements", sheet, "--check-only")
+    assert "code page 1252), such as Óna" in read.output
     live = PLACEMENT.replace("outcome\n", "outcome,notes,site,crew\n").replace(
         "nil\n", 'nil,"=HYPERLINK(""x"")",@SUM(1),+1+1\n'
     )

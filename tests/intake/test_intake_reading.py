@@ -186,12 +186,18 @@ def test_utf16_with_its_mark_is_read_as_any_text():
         assert cells.frame.equals(read(PLACEMENTS.encode())[0].frame)
 
 
-def test_bytes_that_are_not_utf8_are_named_by_row_and_column():
-    """A sheet saved by an old spreadsheet: é is one byte in windows-1252."""
+def test_a_sheet_saved_by_an_old_spreadsheet_is_read_and_said():
+    """In windows-1252 é is one byte; the same rule as for sheets under other headers."""
     text = 'placement_id,stream_name,notes\nP1,"two\nlines",x\nP2,Séverne,naïve\n'
-    _, refused = read(text.encode("cp1252"))
-    assert [(fault.row, fault.column) for fault in refused] == [(3, "stream_name"), (3, "notes")]
-    assert "Séverne" in refused[0].remedy
+    findings = Findings()
+    cells = read_text(text.encode("cp1252"), "f.csv", "placements", findings)
+    assert findings.refused == []
+    assert cells.frame["stream_name"].tolist() == ["two\nlines", "Séverne"]
+    assert [(one.code, "such as Séverne" in one.message) for one in findings.readings] == [
+        ("cp1252", True)
+    ]
+    _, refused = read(text.replace("é", "ł").replace("ï", "i").encode("cp1250"))
+    assert [(fault.row, fault.code) for fault in refused] == [(4, "not_utf8")]
 
 
 def test_a_wrong_delimiter_is_named(tmp_path):
