@@ -377,11 +377,7 @@ def _known_as_time(table: Table, header: Header) -> bool:
             return table.clocks.setdefault(which, header) is header
         one = (odd or header.cells)[0]
         table.maybe_clocks[which] = header
-        asked = f"{header.text}: whether {one} is a time of day is not clear."
-        if header.may_be_clock:  # the line of the time asks for it
-            table.open.append(asked)
-        else:
-            table.stops[header.text] = asked
+        table.stops[header.text] = f"{header.text}: whether {one} is a time of day is not clear."
     elif _names_a_clock(words, done) and header.cells and not (header.is_day or header.unit):
         one = header.cells[0]
         table.stops[header.text] = (

@@ -407,6 +407,7 @@ class _Writer:
                 rule = _toml({"from": on.text} | about if about else on.text)
             maybe = self.main.maybe_clocks.get(which)
             if maybe in self.main.left and at is None and maybe.may_be_clock:
+                self.questions.append(self.main.stops.pop(maybe.text))  # its line asks for it
                 whole = _toml({"text": f"{{{on.text}}} {{{maybe.text}}}"})
                 rule = f'"?"  # {whole} where {maybe.text} has times of day, else {rule}'
             doubt = "# ? " if on.text in self.main.unsettled else ""
