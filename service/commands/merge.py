@@ -80,6 +80,13 @@ def merge(
         raise click.ClickException(
             f"Clashes: {len(merged.clashes)}, values refused: {len(refused)}. Nothing was stored."
         )
+    for name, stored in merged.twins[:_SHOWN]:
+        click.echo(
+            f"flagged  same_elsewhere: placement {name} has the gear, place, day and catch of "
+            f"{stored}, which is here; if they are one, remove one of the two."
+        )
+    if len(merged.twins) > _SHOWN:
+        click.echo(f"… and {len(merged.twins) - _SHOWN} more")
     changed, same = (0, 0) if result is None else (len(result.changed), len(result.unchanged))
     new = 0 if result is None or result.records is None else len(result.records.placements)
     parts = [counted(new - changed, "new placement"), f"{changed} changed to theirs"]

@@ -242,7 +242,8 @@ def spelt_number(value: str, column: Column, *, decimal_comma: bool = False) -> 
     if len(text) > _LONGEST:
         return None
     folded = text.casefold()
-    if folded in NO_VALUE or (folded == "none" and _never_zero(column)):
+    never_zero = column.above_zero or (column.low or 0) > 0 or column.unit == "degrees"
+    if folded in NO_VALUE or (folded == "none" and never_zero):
         # A dash under a count may be no fish, and so may none; elsewhere none may be zero.
         unclear = column.name == "count" and folded not in ("na", "n/a", "n.a.")
         return None if unclear else Spelt("", "no_value")
@@ -259,13 +260,9 @@ def spelt_number(value: str, column: Column, *, decimal_comma: bool = False) -> 
         return _spelt_count(text)
     if column.kind == "whole":
         number = _named(text, column)
-        return None if number is None else Spelt(_written(number), "with_unit")
-    number = _with_unit(text, column, decimal_comma=decimal_comma)
+    else:
+        number = _with_unit(text, column, decimal_comma=decimal_comma)
     return None if number is None else Spelt(_written(number), "with_unit")
-
-
-def _never_zero(column: Column) -> bool:
-    return column.above_zero or (column.low or 0) > 0 or column.unit == "degrees"
 
 
 def _written(number: float) -> str:
@@ -283,11 +280,9 @@ def _one_number(text: str, column: Column | None, *, decimal_comma: bool) -> flo
     if not fit:
         return None
     mark, decimal = fit["mark"], fit["decimal"]
-    several = len(fit["groups"]) > 4
-    if mark == decimal or (mark in ",." and not decimal and not several):
+    if mark == decimal or (mark in ",." and not decimal and len(fit["groups"]) == 4):
         return None
-    whole = text.replace(mark, "")
-    number = float(whole.replace(",", "."))
+    number = _number(text.replace(mark, ""))
     return None if _refused_by(number, column) else number
 
 

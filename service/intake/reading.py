@@ -39,6 +39,7 @@ __all__ = [
     "read_text",
     "split_text",
     "unguarded",
+    "widths",
 ]
 
 TEXT_FILES: Final = (".csv", ".txt", ".tsv")
@@ -130,7 +131,9 @@ def read_text(
         return None
     # Titles above a header have fewer cells than it.
     wide = (
-        0 if not row_of_header(_first_records(text, separator), sheet) else _widest(text, separator)
+        max(widths(text, separator), default=0)
+        if row_of_header(_first_records(text, separator), sheet)
+        else 0
     )
     frame = split_text(text, separator, file, findings, wide=wide)
     if frame is None:
@@ -140,17 +143,17 @@ def read_text(
 
 
 def decoded(content: bytes, file: str, findings: Findings) -> str | None:
-    """Decode UTF-8, UTF-16 with a BOM, or code page 1252 where it can only be that; else refuse."""
+    """Decode UTF-8, or UTF-16 with its mark; else code page 1252 where it can only be that."""
     content = as_utf8(content)
     if content[:2] == b"PK" or b"\x00" in content:
-        findings.refuse_file(
-            file, "file_kind.workbook" if content[:2] == b"PK" else "not_utf8.file"
-        )
+        workbook = content[:2] == b"PK"
+        findings.refuse_file(file, "file_kind.workbook" if workbook else "not_utf8.file")
         return None
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as problem:
-        western, row = western_text(content), content.count(b"\n", 0, problem.start) + 1
+        row = _records(content[: problem.start].decode() + "x")
+    western = western_text(content)
     if western is None:
         findings.refuse_file(file, "not_utf8.file", row=row)
         return None
@@ -179,7 +182,8 @@ def split_text(
 
     `wide` is the number of columns where the first record has fewer than others.
     """
-    if _refuse_size(text.encode(), separator, file, findings):
+    if fault := text_fault(text.encode(), separator):
+        findings.refuse_file(file, fault[1], row=fault[0])
         return None
     try:
         frame = pd.read_csv(
@@ -313,6 +317,14 @@ def unguarded(cells: pd.Series) -> pd.Series:
     return cells.mask(guarded, cells.str.slice(1)) if guarded.any() else cells
 
 
+def _records(text: str) -> int:
+    """Count records, which may have line breaks in quotes; 0 where they cannot be told apart."""
+    try:
+        return sum(1 for _ in csv.reader(io.StringIO(text)))
+    except csv.Error:
+        return 0
+
+
 def _first_records(text: str, separator: str) -> list[list[str]]:
     rows = csv.reader(io.StringIO(text[:100_000]), delimiter=separator)
     try:
@@ -321,11 +333,12 @@ def _first_records(text: str, separator: str) -> list[list[str]]:
         return []
 
 
-def _widest(text: str, separator: str) -> int:
+def widths(text: str, separator: str) -> list[int]:
+    """Count the cells of each record that has any; nothing where they cannot be told apart."""
     try:
-        return max(map(len, csv.reader(io.StringIO(text), delimiter=separator)))
+        return [len(row) for row in csv.reader(io.StringIO(text), delimiter=separator) if any(row)]
     except csv.Error:
-        return 0
+        return []
 
 
 def _separator(text: str, sheet: str) -> str | None:
@@ -351,12 +364,6 @@ def _refuse_delimiter(
     else:
         said = say("cells_unclear.one_column", header=header[:60])
     findings.refuse_file(file, said, row=1, sheet=sheet)
-
-
-def _refuse_size(content: bytes, separator: str, file: str, findings: Findings) -> bool:
-    if fault := text_fault(content, separator):
-        findings.refuse_file(file, fault[1], row=fault[0])
-    return bool(fault)
 
 
 def _refuse_ragged(

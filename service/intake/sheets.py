@@ -40,7 +40,7 @@ _ROW_OF: Final = {
     "placements": "placements has a row for each placement",
     "catches": "catches has a row for each species caught",
 }
-_RULES: Final = "2"  # part of the digest; grows when the same file would be read otherwise
+_RULES: Final = "3"  # part of the digest; grows when the same file would be read otherwise
 
 
 @dataclass(frozen=True)

@@ -59,8 +59,6 @@ def as_written_by_us(
             _numbers(cells, column, frame, findings)
         elif column.kind == "time":
             _no_value(cells, column.name, _said_empty(cells.column(column.name)), frame, findings)
-            if date_order is None:
-                _dates(cells, column.name, frame, findings)
             _times(cells, column.name, frame, findings, date_order)
         elif column.kind in ("choice", "yes_no"):
             # A dash may be the sign against a plus, and none may be an outcome, or a no.
@@ -146,8 +144,7 @@ def sides_by_network(cells: Cells, reaches: gpd.GeoDataFrame, findings: Findings
             near = [n for n in numbers if west - _NEAR_DEG <= float(n) <= east + _NEAR_DEG]
             if len(near) == 1:
                 became[value] = near[0]
-        findings.read(cells, text.isin(list(became)), column.name, "degrees", became)
-        frame[column.name] = text.replace(became).astype("str")
+        _rewrite(cells, column.name, frame, findings, became, "degrees")
     return replace(cells, frame=frame)
 
 
@@ -187,20 +184,6 @@ def _no_value(
         findings.read(cells, which, name, "no_value", unit="")
 
 
-def _dates(cells: Cells, name: str, frame: pd.DataFrame, findings: Findings) -> None:
-    """Bring dates such as 03/04/2024 into the order that another date of the column shows."""
-    text = frame[name]
-    codes, uniques = pd.factorize(text.to_numpy(object))
-    for order, shown_by, became in settled_dates(uniques):
-        at = list(became)
-        new = uniques.copy()
-        new[at] = list(became.values())
-        which = np.isin(codes, at)
-        frame[name] = frame[name].mask(which, pd.Series(new[codes], index=frame.index))
-        shown = {str(uniques[place]): read for place, read in became.items()}
-        findings.read(cells, which, name, f"date_{order}", shown, shown_by=shown_by)
-
-
 def _times(
     cells: Cells,
     name: str,
@@ -208,13 +191,33 @@ def _times(
     findings: Findings,
     date_order: DateOrder | None,
 ) -> None:
-    """Rewrite times such as 3 June 2024 9.45pm."""
-    codes, uniques = pd.factorize(frame[name].to_numpy(object))
-    became = spelt_times(uniques, date_order)
+    """Bring dates such as 03/04/2024 into the order that another date of the column shows.
+
+    And rewrite times such as 3 June 2024 9.45pm.
+    """
+    uniques = pd.unique(frame[name].to_numpy(object))
+    for order, shown_by, became in settled_dates(uniques) if date_order is None else ():
+        texts = {str(uniques[place]): text for place, text in became.items()}
+        _rewrite(cells, name, frame, findings, texts, f"date_{order}", shown_by=shown_by)
+    uniques = pd.unique(frame[name].to_numpy(object))
+    spelt = spelt_times(uniques, date_order)
+    texts = {str(uniques[place]): text for place, text in spelt.items()}
+    _rewrite(cells, name, frame, findings, texts, "time")
+
+
+def _rewrite(
+    cells: Cells,
+    name: str,
+    frame: pd.DataFrame,
+    findings: Findings,
+    became: dict[str, str],
+    code: str,
+    **parts: object,
+) -> None:
+    """Put other texts in the place of those of a column, and say so."""
     if became:
-        new, which = uniques.copy(), np.isin(codes, list(became))
-        new[list(became)] = list(became.values())
-        shown = {str(uniques[place]): text for place, text in became.items()}
+        text = frame[name]
+        which = text.isin(list(became))
         written = replace(cells, frame=frame.copy(deep=False))
-        frame[name] = frame[name].mask(which, pd.Series(new[codes], index=frame.index))
-        findings.read(written, which, name, "time", shown)
+        findings.read(written, which, name, code, became, **parts)
+        frame[name] = text.mask(which, text.map(became)).astype("str")

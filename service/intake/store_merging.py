@@ -7,18 +7,20 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
+from layers.fieldwork.looking import local_times
 from service.errors import RequestError
 from service.intake.cell_texts import as_typed
 from service.intake.importing import check, take
 from service.intake.sheets import sheets_from_frames
 from service.intake.stored_sheets import field_sheets
+from service.intake.updating import differences
 from service.records import IN_THE_WATER, Selection
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from service.intake.importing import CheckResult
-    from service.records import Batch
+    from service.records import Batch, FieldRecords, Records
     from service.store import Store
 
 __all__ = ["CLASH_COLUMNS", "Merged", "merge"]
@@ -27,6 +29,7 @@ CHOICES: Final = ("ours", "theirs", "prefix")
 CLASH_COLUMNS: Final = ("kind", "id", "column", "ours", "theirs", "choice")
 # Why a species' places are closed is nothing to be settled by what one side leaves empty.
 _SENSITIVE: Final = ("sensitivity", "sensitive_from", "sensitive_until")
+_SAME_PLACE_M: Final = 10.0  # common practice, no source: what a handheld is off by
 _KINDS: Final = ("species", "method", "survey", "site", "placement")
 _RENAMED: Final = ("survey", "site", "placement")  # species and methods are the same everywhere
 # One row of a clash: id, column, ours, theirs.
@@ -50,6 +53,9 @@ class Merged:
         Gear that the other store has in the water still, and that was lifted here.
     batch
         Of the new placements, once they are stored.
+    twins
+        New placements, and those here under another id that are the same by gear, place, day and
+        catch: both are stored.
     """
 
     clashes: list[tuple[str, ...]] = field(default_factory=list)
@@ -57,6 +63,7 @@ class Merged:
     added: dict[str, int] = field(default_factory=dict)
     lifted_here: list[str] = field(default_factory=list)
     batch: Batch | None = None
+    twins: list[tuple[str, str]] = field(default_factory=list)
 
     @property
     def new(self) -> list[str]:
@@ -116,6 +123,7 @@ def merge(
         with store.together():
             merging.lists()
             merged.result = merging.placements()
+            merged.twins = _twins(merged.result, store) if merged.result else []
             merging.refuse_needless_choices()
             if not merged.stored:
                 raise _Undone
@@ -337,12 +345,7 @@ class _Merging:
             name = row["placement_id"]
             theirs = {str(column): text for column, text in row.items() if text}
             if name in ours and theirs.get("outcome") == IN_THE_WATER:
-                own = ours[name]
-                clashes += [
-                    (name, column, own.get(column, ""), theirs.get(column, ""))
-                    for column in sheet.columns
-                    if own.get(column, "") != theirs.get(column, "")
-                ]
+                clashes += [(name, *one) for one in differences(ours[name], theirs)]
             elif name in ours:
                 if not self._stood(self.other, there.get(name, name), ours[name]):
                     clashes.append((name, "outcome", IN_THE_WATER, theirs.get("outcome", "")))
@@ -382,15 +385,44 @@ def _unlike(
     """Columns in which both have another value; of what closes places, also where one has none."""
     if name not in ours.index:
         return []
-    pairs = [
-        (str(column), as_typed(ours.at[name, column]), as_typed(theirs.at[there, column]))
-        for column in theirs.columns.intersection(ours.columns)
-    ]
+    both = theirs.columns.intersection(ours.columns)
+    own, other = ours[both].loc[name].to_dict(), theirs[both].loc[there].to_dict()
+    return [one for one in differences(own, other) if all(one[1:]) or one[0] in _SENSITIVE]
+
+
+def _twins(result: CheckResult, store: Store) -> list[tuple[str, str]]:
+    """List new placements that are stored under another id: same gear, place, day and catch."""
+    if result.records is None:
+        return []
+    known = store.records(Selection())
+    new = result.records.placements.index.difference(known.placements.index)
+    places: dict[tuple[object, ...], list[str]] = {}
+    for name, content in _contents(known, list(known.placements.index)).items():
+        places.setdefault(content, []).append(name)
+    found = _contents(result.records, list(new))
+    ours, theirs = known.placements.geometry, result.records.placements.geometry
     return [
-        (column, own, other)
-        for column, own, other in pairs
-        if own != other and ((own and other) or column in _SENSITIVE)
+        (name, other)
+        for name, content in found.items()
+        for other in places.get(content, ())
+        if theirs[name].distance(ours[other]) <= _SAME_PLACE_M
     ]
+
+
+def _contents(records: Records | FieldRecords, names: list[str]) -> dict[str, tuple[object, ...]]:
+    """Gear, day, outcome and catch of placements, by id."""
+    days = local_times(records.placements, "set_at").dt.date
+    own = records.catches[records.catches["placement_id"].isin(names)]
+    fish: dict[str, list[str]] = {}
+    columns = ["species", "count", "pass_no", "life_stage"]
+    for name, row in zip(
+        own["placement_id"], own.reindex(columns=columns).to_numpy(object), strict=True
+    ):
+        fish.setdefault(name, []).append("|".join(map(as_typed, row)))
+    frame = records.placements.loc[names, ["method", "outcome"]].assign(day=days.loc[names])
+    caught = (tuple(sorted(fish.get(name, []))) for name in names)
+    rows = frame.to_numpy(object).tolist()
+    return {n: (*row, f) for n, row, f in zip(names, rows, caught, strict=True)}
 
 
 def _take_out(frames: dict[str, pd.DataFrame], names: set[str], renamed: Mapping[str, str]) -> None:

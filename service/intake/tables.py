@@ -6,8 +6,6 @@ notes below) is said; where something else stands below, all of it stays in, to 
 
 from __future__ import annotations
 
-import csv
-import io
 from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
@@ -27,6 +25,7 @@ from service.intake.reading import (
     decoded,
     split_text,
     whole_sheet,
+    widths,
 )
 from service.intake.text_bounds import MOST_CELLS
 from service.intake.wording import say
@@ -86,9 +85,9 @@ def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None)
         if text is None:
             return []
         separator = _separator(text, delimiter)
-        widths = _widths(text, separator)
-        wide = max(widths, default=1)
-        if wide * len(widths) > MOST_CELLS:  # titles above a table hide how wide it is
+        cells = widths(text, separator)
+        wide = max(cells, default=1)
+        if wide * len(cells) > MOST_CELLS:  # titles above a table hide how wide it is
             findings.refuse_file(path.name, say("too_large.cells", most=MOST_CELLS))
             return []
         read = split_text(text, separator, path.name, findings, wide=wide)
@@ -162,18 +161,11 @@ def _separator(text: str, given: str | None) -> str:
     """Find what splits most of the first records into equally many cells."""
 
     def fit(separator: str) -> tuple[float, int]:
-        widths = _widths(text[:100_000], separator)
-        width, times = Counter(widths).most_common(1)[0] if widths else (1, 1)
-        return (times / max(len(widths), 1) if width > 1 else 0.0, width)
+        cells = widths(text[:100_000], separator)
+        width, times = Counter(cells).most_common(1)[0] if cells else (1, 1)
+        return (times / max(len(cells), 1) if width > 1 else 0.0, width)
 
     return given or max(DELIMITERS, key=fit)
-
-
-def _widths(text: str, separator: str) -> list[int]:
-    try:
-        return [len(row) for row in csv.reader(io.StringIO(text), delimiter=separator) if any(row)]
-    except csv.Error:
-        return []
 
 
 def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Cells | None:

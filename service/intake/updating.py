@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
-import orjson
 import pandas as pd
 
 from service.intake.cell_texts import as_typed
@@ -13,18 +13,17 @@ from service.intake.columns import SHEETS
 from service.intake.findings import Cells
 from service.intake.stored_sheets import PLACE, field_sheets
 from service.records import Selection
-from service.store import documents
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from service.intake.sheets import Sheets
-    from service.records import FieldRecords
+    from service.records import FieldRecords, Records
     from service.store import Store
 
-__all__ = ["changes_of", "completed"]
+__all__ = ["changes_of", "completed", "differences"]
 
 _WITHOUT_FISH: Final = ("nil", "lost")
-# Follow from the rest of the document.
-_DERIVED: Final = frozenset({"x", "y", "transformation", "transformation_accuracy_m"})
 
 
 def completed(sheets: Sheets, store: Store, *, remove_rows: bool = False) -> Sheets:
@@ -55,7 +54,7 @@ def completed(sheets: Sheets, store: Store, *, remove_rows: bool = False) -> She
     numbers = {column.name for column in SHEETS["placements"] if column.kind == "number"}
     lacking = own.columns.difference(list(given | kept))
     for name in lacking:
-        text = own[name].map(_text)
+        text = own[name].map(as_typed)
         if cells.decimal_comma and name in numbers:
             text = text.str.replace(".", ",")
         frame[name] = names.map(text).fillna("").astype("str")
@@ -64,7 +63,7 @@ def completed(sheets: Sheets, store: Store, *, remove_rows: bool = False) -> She
     without_fish = cells.column("outcome").str.lower().isin(_WITHOUT_FISH)
     for name in ("catches", "lengths"):
         if name not in whole and len(stored[name]):
-            rows = stored[name].map(_text).astype("str")
+            rows = stored[name].map(as_typed).astype("str")
             whole[name] = Cells(name, cells.file, rows.set_axis(pd.RangeIndex(2, len(rows) + 2)))
         elif name in whole and not remove_rows:
             left_out = names.isin(stored[name]["placement_id"]) & ~without_fish
@@ -79,56 +78,57 @@ def completed(sheets: Sheets, store: Store, *, remove_rows: bool = False) -> She
     return replace(sheets, cells=whole, findings=findings)
 
 
-def _text(value: Any) -> str:  # noqa: ANN401
-    return as_typed(value) or ""
-
-
 def changes_of(records: FieldRecords, changed: tuple[str, ...], store: Store) -> pd.DataFrame:
-    """List what an update changes, column by column.
+    """List what an update changes, column by column, as a sheet shows it.
 
     Returns
     -------
     DataFrame
-        `placement_id`, `column`, `before`, `after` as text, by placement; of catches and fish
-        measured, the rows that are stored alone and those that are given alone.
+        `placement_id`, `column`, `before`, `after` as text, by placement; of catches and lengths
+        the rows that are stored alone and those that are given alone. Times are local.
     """
-    stored = store.records(Selection(placements=changed))
-    before = dict(
-        zip(
-            stored.placements.index,
-            documents(stored.placements, stored.catches, stored.lengths),
-            strict=True,
-        )
+    names = list(changed)
+    was, now = (
+        _as_sheets(own, names, store)
+        for own in (store.records(Selection(placements=changed)), records)
     )
-    new = records.placements.loc[list(changed)]
-    after = documents(new, records.catches, records.lengths)
-    rows = [
-        (name, column, *_apart(before[name].get(column), document.get(column)))
-        for name, document in zip(new.index, after, strict=True)
-        for column in sorted((before[name].keys() | document.keys()) - _DERIVED)
-        if before[name].get(column) != document.get(column)
-    ]
-    frame = pd.DataFrame(rows, columns=["placement_id", "column", "before", "after"], dtype="str")
-    return frame[frame["before"] != frame["after"]].reset_index(drop=True)
+    rows = [(name, *one) for name in names for one in differences(was[name], now[name])]
+    return pd.DataFrame(rows, columns=["placement_id", "column", "before", "after"], dtype="str")
 
 
-def _apart(before: Any, after: Any) -> tuple[str, str]:  # noqa: ANN401
-    """Write two values; of lists of rows, what stands in one alone."""
-    if isinstance(before, list) or isinstance(after, list):
-        one, other = (
-            sorted(orjson.dumps(row, option=orjson.OPT_SORT_KEYS).decode() for row in rows or [])
-            for rows in (before, after)
-        )
-        return _without(one, other), _without(other, one)
-    return _text(before), _text(after)
+def differences(one: Mapping[Any, Any], other: Mapping[Any, Any]) -> list[tuple[str, str, str]]:
+    """List where two rows differ: column, text of one, text of the other; of lists, what is alone.
 
-
-def _without(rows: list[str], others: list[str]) -> str:
-    left = list(others)
-    alone = []
-    for row in rows:
-        if row in left:
-            left.remove(row)
+    What a row lacks is empty.
+    """
+    found = []
+    for column in dict.fromkeys((*one.keys(), *other.keys())):
+        pair = one.get(column), other.get(column)
+        if isinstance(pair[0], Counter) and isinstance(pair[1], Counter):
+            alone = pair[0] - pair[1], pair[1] - pair[0]
+            was, now = ("; ".join(sorted(rows.elements())) for rows in alone)
         else:
-            alone.append(row)
-    return "; ".join(alone)
+            was, now = map(as_typed, pair)
+        if was != now:
+            found.append((str(column), was, now))
+    return found
+
+
+def _as_sheets(
+    records: Records | FieldRecords, names: list[str], store: Store
+) -> dict[str, dict[Any, Any]]:
+    """Write placements as their sheet shows them, with the rows of their catches and lengths."""
+    sheets = field_sheets(records, store.surveys(), store.sites(), store.operations())
+    # What no sheet shows is compared too: two that differ must never seem the same.
+    zones = records.placements["timezone"].to_numpy(object)
+    frame = sheets["placements"].assign(timezone=zones).set_index("placement_id").loc[names]
+    whole = {str(name): row for name, row in frame.to_dict("index").items()}
+    for name in ("catches", "lengths"):
+        own = sheets[name][sheets[name]["placement_id"].isin(names)]
+        rows: dict[str, Counter[str]] = {one: Counter() for one in names}
+        for row in own.map(as_typed).to_dict("records"):
+            placement = row.pop("placement_id")
+            rows[placement][", ".join(f"{key} {value}" for key, value in row.items() if value)] += 1
+        for placement in names:
+            whole[placement][name] = rows[placement]
+    return whole

@@ -226,13 +226,11 @@ def test_corrections_are_taken_all_or_none_and_nothing_else_changes(empty, made,
             assert after == contents(anew)
         said = set(map(tuple, result.changes[["placement_id", "column"]].to_numpy(str)))
         differ = {
-            (name, "y" if column == "latitude" else column)
+            (name, column)
             for name, column in itertools.product(rows, columns)
             if rows[name][column] != made[name]["row"][column]
         }
-        assert {one for one in said if one[1] in columns} == {
-            one for one in differ if one[1] in columns
-        }
+        assert said == differ
         again = check(read_sheets(sheet), ours, update=True, now=NOW)
         assert (set(again.unchanged), again.changed) == (set(rows), {})
         backwards = pd.read_csv(sheet, dtype="str", keep_default_na=False).iloc[::-1]

@@ -106,7 +106,7 @@ def test_a_clash_is_listed_with_both_contents_and_nothing_is_stored(ours, theirs
     before = stored(ours)
     done = run(merge, ours, theirs, "--clashes", ours.parent / "clashes.csv")
     assert done.exit_code == 1
-    assert "clash    placement P1, lengths: ours (empty); theirs {" in done.output
+    assert "clash    placement P1, lengths: ours (empty); theirs species Cottus" in done.output
     assert stored(ours) == before
     (row,) = csv.DictReader(io.StringIO((ours.parent / "clashes.csv").read_text("utf-8-sig")))
     assert (row["kind"], row["id"], row["column"], row["choice"]) == (
@@ -258,3 +258,22 @@ def test_an_id_that_begins_like_a_formula_is_settled_by_its_row(tmp_path):
     done = run(merge, ours, theirs, "--choices", listing)
     assert done.exit_code == 0, done.output
     assert "1 changed to theirs" in done.output
+
+
+def test_a_placement_under_another_id_is_said_and_kept(ours, tmp_path):
+    """Same gear, place, day and catch under Q1; another catch is another placement."""
+    theirs = filled(
+        tmp_path / "theirs", PLACEMENTS.replace("P1,", "Q1,").replace("P2,", "Q2,"),
+        CATCHES.replace("P1,", "Q1,"),
+    )  # fmt: skip
+    add(theirs, PLACEMENTS.splitlines()[0] + "\nR1" + PLACEMENTS.splitlines()[1][2:] + "\n",
+        CATCHES.replace("P1,", "R1,").replace(",20,", ",21,"))  # fmt: skip
+    for more in (["--check-only"], []):
+        done = run(merge, ours, theirs, *more)
+        assert done.exit_code == 0, done.output
+        flagged = [line for line in done.output.splitlines() if line.startswith("flagged")]
+        assert [line.split()[3] for line in flagged] == ["Q1", "Q2"]
+        assert "catch of P1, which is here" in flagged[0]
+        assert "catch of P2, which is here" in flagged[1]
+    assert set(stored(ours)[1]) == {"P1", "P2", "Q1", "Q2", "R1"}
+    assert "flagged" not in run(merge, ours, theirs).output

@@ -73,9 +73,9 @@ def test_corrections_are_shown_column_by_column_and_stored(path, tmp_path):
         shown = run(path, placements, *more, "--update", "--check-only")
         assert shown.exit_code == 0, shown.output
         assert "changed  P2, minutes: 40 → 45\n" in shown.output
-        assert '"count":3' in shown.output.split("changed  P1, catches: ")[1].split(" → ")[0]
-        assert '"count":5' in shown.output.split(" → ")[1]
-        assert '"count":20' not in shown.output
+        fish = "species Barbatula barbatula, count {}, count_kind exact, fate released"
+        line = f"changed  P1, catches: {fish.format(3)} → {fish.format(5)}\n"
+        assert line in shown.output  # not the bullhead, which stays
         assert shown.output.count("changed  ") == 2
         assert stored(path) == before
     done = run(path, placements, *more, "--update")
@@ -89,6 +89,19 @@ def test_corrections_are_shown_column_by_column_and_stored(path, tmp_path):
     assert history == {"P1": ["change", "add"], "P2": ["change", "add"], "P3": ["add"]}
     again = run(path, placements, *more, "--update")
     assert "nothing is changed" in again.output
+
+
+def test_what_changes_is_shown_as_the_sheet_has_it(path, tmp_path):
+    """The sheet's columns; its clock, which in Ireland in May is UTC+1; no column of the store."""
+    text = PLACEMENTS.replace("2024-05-02T11:00", "2024-05-02T10:50")
+    text = text.replace("-11.2127,52.6000", "-11.2128,52.6001")
+    shown = run(path, files(tmp_path, text)[0], "--update", "--check-only").output
+    assert (
+        "changed  P2, set_at: 2024-05-02T11:00:00+01:00 → 2024-05-02T10:50:00+01:00\n"
+        "changed  P2, longitude: -11.2127 → -11.2128\n"
+        "changed  P2, latitude: 52.6 → 52.6001\n"
+    ) in shown
+    assert shown.count("changed  ") == 3
 
 
 def test_what_the_sheet_does_not_say_stays(path, tmp_path):
