@@ -18,7 +18,7 @@ from layers.drawing.maps import (
     species_entries,
 )
 from service import reference
-from service.answers import features
+from service.answers.map_views import network_bounds
 from service.web.context import current_store
 from service.web.map_backgrounds import backgrounds
 
@@ -99,7 +99,7 @@ def map_of_one(
         "catchments": url_for("geojson.catchments"),
         "reaches": url_for("geojson.reaches"),
     }
-    bounds = frame_bounds(*full) or frame_bounds(features.reaches(current_store()))
+    bounds = frame_bounds(*full) or network_bounds(current_store())
     return map_parts(_view(layers=lines | own, used=used, bounds=bounds))
 
 

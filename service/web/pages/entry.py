@@ -10,13 +10,12 @@ from flask_wtf.csrf import generate_csrf
 
 from layers.drawing.joined_modules import join_modules
 from layers.drawing.map_assets import asset_text
-from layers.drawing.maps import frame_bounds
 from layers.frames import LENGTH_TYPES, PASS_MINUTES
 from service import access, reference
 from service.access import require_role
-from service.answers import features
 from service.answers.common_catch import common_catch
 from service.answers.kept_area import kept_area
+from service.answers.map_views import network_bounds
 from service.answers.nearest_reach import nearest_reach
 from service.errors import RequestError
 from service.intake.columns import COUNT_KINDS, OUTCOMES, SHEETS, STRETCH_ANCHORS
@@ -91,14 +90,13 @@ def _lists(form: Form | None) -> dict[str, Any]:
     }
     surveys = access.surveys(store, viewer)
     species = reference.species(store).sort_index()
-    reaches = features.reaches(store)
     caught, common = common_catch(store, viewer)
     return {
         "account": viewer.name,
         "timezone": store.settings.timezone,
         "zones": surveys["timezone"].dropna().to_dict(),
-        "bounds": frame_bounds(reaches),
-        "reaches": len(reaches),
+        "bounds": network_bounds(store),
+        "reaches": len(reference.network(store).reaches),
         "tolerance_m": store.settings.snap_tolerance_m,
         "backgrounds": backgrounds(),
         "methods": {

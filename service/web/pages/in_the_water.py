@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Any
 import orjson
 from flask import Blueprint, Response, jsonify, redirect, render_template, request, url_for
 
-from layers.drawing.maps import frame_bounds
-from service.answers import features
 from service.answers.gear_in_water import gear_in_water
+from service.answers.map_views import network_bounds
 from service.errors import NotFoundError
 from service.web.context import current_store, current_viewer, require_editor
 from service.web.page_maps import live_map
@@ -33,7 +32,7 @@ def show() -> str:
     gear = gear_in_water(store, current_viewer())
     near = gear[["longitude", "latitude"]].agg(["min", "max"]).to_numpy().ravel().tolist()
     parts = live_map(
-        bounds=near if len(gear) else frame_bounds(features.reaches(store)),
+        bounds=near if len(gear) else network_bounds(store),
         used=gear["method"].unique().tolist(),
         standing=standing_marks(gear),
     )
