@@ -119,9 +119,7 @@ def stored_layers(path: Path) -> tuple[list[str], list[str]] | Wording:
     return stored, [name for name in contents.layers if name not in stored]
 
 
-def upload_reasons(
-    path: Path, *, most_rows: int, most_cells: int, most_bytes: int
-) -> list[Wording]:
+def upload_reasons(path: Path, most_rows: int, most_cells: int, most_bytes: int) -> list[Wording]:
     """Say why an uploaded GeoPackage is not read; empty where it may be.
 
     Parameters
@@ -180,13 +178,8 @@ def _amounts(
             yield say("too_large.layer_rows", layer=name, size=rows, most=most_rows)
             return
         if rows * len(columns) > most_cells:
-            yield say(
-                "too_large.layer_cells",
-                layer=name,
-                rows=counted(rows, "row"),
-                columns=counted(len(columns), "column"),
-                most=most_cells,
-            )
+            wide = {"rows": counted(rows, "row"), "columns": counted(len(columns), "column")}
+            yield say("too_large.layer_cells", layer=name, most=most_cells, **wide)
             return
         sums = ", ".join(f"total(length(CAST({_quoted(c[1])} AS BLOB)))" for c in columns)
         left -= int(sum(base.execute(f"SELECT {sums} FROM {table}").fetchone()))  # noqa: S608

@@ -125,9 +125,7 @@ def merge(
             merged.result = merging.placements()
             merged.twins = _twins(merged.result, store) if merged.result else []
             merging.refuse_needless_choices()
-            if not merged.stored:
-                raise _Undone
-            if check_only:
+            if check_only or not merged.stored:
                 raise _Undone
             progress("storing")
             if merged.result is None:

@@ -82,7 +82,9 @@ def _reasons(path: Path) -> Iterator[Wording]:
         if rows > MOST_ROWS:
             yield say("too_large.rows", most=MOST_ROWS, by_command=_BY_COMMAND)
         else:
-            yield from _too_wide(rows, _header_columns(path))
+            with path.open("rb") as file:
+                begins = file.read(_LONGEST_HEADER)
+            yield from _too_wide(rows, max(header_columns(begins, sign) for sign in DELIMITERS))
 
 
 def _too_wide(rows: int, columns: int) -> Iterator[Wording]:
@@ -98,21 +100,12 @@ def _too_wide(rows: int, columns: int) -> Iterator[Wording]:
         )
 
 
-def _header_columns(path: Path) -> int:
-    with path.open("rb") as file:
-        begins = file.read(_LONGEST_HEADER)
-    return max(header_columns(begins, sign) for sign in DELIMITERS)
-
-
 def _geopackage(path: Path) -> Iterator[Wording]:
     with path.open("rb") as file:
-        begins = file.read(len(SQLITE_BEGINS))
-    if begins != SQLITE_BEGINS:
-        yield say("file_kind.named_geopackage")
-        return
-    yield from upload_reasons(
-        path, most_rows=MOST_ROWS, most_cells=MOST_CELLS, most_bytes=MOST_UNPACKED
-    )
+        if file.read(len(SQLITE_BEGINS)) == SQLITE_BEGINS:
+            yield from upload_reasons(path, MOST_ROWS, MOST_CELLS, MOST_UNPACKED)
+        else:
+            yield say("file_kind.named_geopackage")
 
 
 def _lines(path: Path) -> int:

@@ -97,14 +97,12 @@ def _choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Serie
 def _yes_no_column(cells: Cells, name: str, findings: Findings) -> pd.Series:
     """Read yes and no as true and false; empty is missing."""
     meaning = dict.fromkeys(map(plain, _YES), "yes") | dict.fromkeys(map(plain, _NO), "no")
-    words = word_column(cells, name, meaning, findings, _yes_or_no)
+    short = say("not_a_choice.yes_no")
+    long = say("not_a_choice.yes_no_notes")
+    words = word_column(cells, name, meaning, findings, lambda v: long if len(v) > 1 else short)
     truths = pd.array((words == "yes").to_numpy(bool), dtype="boolean")
     truths[words.isna().to_numpy(bool)] = pd.NA
     return pd.Series(truths, index=words.index)
-
-
-def _yes_or_no(value: str) -> Wording:
-    return say("not_a_choice.yes_no_notes" if len(value) > 1 else "not_a_choice.yes_no")
 
 
 def method_column(cells: Cells, methods: pd.DataFrame, findings: Findings) -> pd.Series:
