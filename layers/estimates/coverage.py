@@ -158,7 +158,7 @@ def since(coverage: pd.DataFrame, as_of: date) -> pd.DataFrame:
 def _visits(water: CountedWater, region: Intervals | None, changed: Bools) -> dict[str, Any]:
     """Who was at each of the changed reaches, and when; nobody at others."""
     m = len(changed)
-    placement, row = water.on_reaches(region, changed)
+    placement, row = water.visits(np.arange(m), region, changed)
     stretch = water.sampled.within(region)
     some = changed[stretch.intervals.group] & (stretch.intervals.from_m < stretch.intervals.to_m)
     of_stretch = water.day[stretch.placement[some]], stretch.intervals.group[some]

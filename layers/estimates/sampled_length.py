@@ -10,7 +10,7 @@ import pandas as pd
 from layers.errors import FrameError
 from layers.fieldwork.counted_water import sampled_stretches
 from layers.fieldwork.looking import local_dates
-from layers.frames import codes_of, reads
+from layers.frames import codes_of, codes_within, reads
 from layers.network.catchments import ancestors
 from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.reach_parts import cover_with_parts
@@ -149,7 +149,7 @@ class _Names:
             "catchment": holding.names if holding else pd.Index([], dtype="str"),
         }
         for name in ("method", "survey"):
-            self.of[name] = pd.Index(placements[name].dropna().unique()).sort_values()
+            self.of[name] = pd.Index(placements[name].dropna().unique().astype("str")).sort_values()
         refuse_all(self.of["method"], "method", RECORDS_ANEW)
 
     def codes(self, name: str) -> Ints:
@@ -157,7 +157,7 @@ class _Names:
         if name == "year":
             year: Ints = local_dates(self.placements).dt.year.fillna(_NO_YEAR).to_numpy(np.int64)
             return year
-        code = self.of[name].get_indexer(pd.Index(self.placements[name])).astype(np.int64)
+        code = codes_within(self.placements[name], self.of[name])
         missing = len(self.of[name]) + (name == "method")  # the code of `all` lies between
         return np.where(code < 0, missing, code)
 

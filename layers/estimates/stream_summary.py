@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numpy as np
@@ -10,20 +10,17 @@ import pandas as pd
 
 from layers.estimates.coverage import extreme_dates
 from layers.fieldwork.counted_water import holds
-from layers.fieldwork.hours import worked_at
 from layers.fieldwork.looking import catch_numbers, detectable
 from layers.frames import codes_of, codes_within, reads
 from layers.network.cutting import ReachLines
-from layers.network.intervals import Intervals, overlay, union_intervals
+from layers.network.intervals import Intervals, overlay
 from layers.network.reach_parts import main_part
 
 if TYPE_CHECKING:
     from layers.arrays import Bools, Floats, Ints
     from layers.fieldwork.counted_water import CountedWater
 
-__all__ = ["put_in", "stream_summary"]
-
-_AT_NIGHT: Final = ("night", "overnight")
+__all__ = ["stream_summary"]
 
 
 @reads("catches", "methods", species="species rank")
@@ -35,7 +32,6 @@ def stream_summary(
     *,
     shown: Bools | None = None,
     region: Intervals | None = None,
-    among: Bools | None = None,
 ) -> gpd.GeoDataFrame:
     """Sum up per stream what was visited, sampled and found.
 
@@ -49,8 +45,6 @@ def stream_summary(
         Species whose absence may be stated, (s,); all if not given.
     region
         Parts of reaches that do not overlap; the rest is left out.
-    among
-        Streams to sum up, by their number in the network; all if not given.
 
     Returns
     -------
@@ -74,20 +68,16 @@ def stream_summary(
     whole = Intervals(every, np.zeros(m), network.length_m) if region is None else region
     stream, named = network.streams
     of_part, count = stream[whole.group], len(named)
-    night = worked_at(water.placements, methods, _AT_NIGHT)
 
-    def length(intervals: Intervals) -> Floats:
-        joined = union_intervals(*intervals)
+    def length(joined: Intervals) -> Floats:
         own, metres = stream[joined.group], joined.length_m
         if region is not None:
             inside = overlay(joined, whole)
             own, metres = of_part[inside.part], inside.to_m - inside.from_m
         return np.bincount(own, metres, minlength=count).astype(np.float64)
 
-    visited, sampled = water.visited, water.sampled.intervals
-    placement, row = water.on_reaches(region)
-    pairs, owner = np.divmod(np.unique(placement * max(count, 1) + stream[row]), max(count, 1))
-    day = water.day[pairs]
+    placement, owner = water.visits(stream, region)
+    day = water.day[placement]
     by_stream = np.argsort(of_part, kind="stable")
     size = np.bincount(of_part, minlength=count)
     table = pd.DataFrame(
@@ -95,9 +85,9 @@ def stream_summary(
             "stream": named["stream"],
             "reaches": np.bincount(stream[np.unique(whole.group)], minlength=count),
             "length_m": np.bincount(of_part, whole.length_m, minlength=count),
-            "visited_length_m": length(visited.intervals),
-            "sampled_length_m": length(sampled),
-            "night_visited_length_m": length(visited.intervals.at(night[visited.placement])),
+            "visited_length_m": length(water.distance("visited").sampled),
+            "sampled_length_m": length(water.distance("sampled").sampled),
+            "night_visited_length_m": length(water.by_night()),
             "placements": np.bincount(owner, minlength=count),
             "first_date": extreme_dates(day, owner, count, np.minimum),
             "last_date": extreme_dates(day, owner, count, np.maximum),
@@ -107,21 +97,10 @@ def stream_summary(
         }
     )
     lines = ReachLines(network, whole.at(by_stream), np.cumsum(size) - size, size)
-    wanted = size > 0 if among is None else among & (size > 0)
-    frame = gpd.GeoDataFrame(table, geometry=lines)[wanted]
+    frame = gpd.GeoDataFrame(table, geometry=lines)[size > 0]
     frame = frame.sort_values(["stream", "stream_id"], ignore_index=True)
-    frame.attrs["inputs"] = visited.inputs
+    frame.attrs["inputs"] = water.visited.inputs
     return frame
-
-
-def put_in(streams: gpd.GeoDataFrame, changed: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Put changed rows in the place of those of the same streams."""
-    both = pd.concat([frame.drop(columns="geometry") for frame in (streams, changed)])
-    place = np.arange(len(streams))
-    changed_at = pd.Index(streams["stream_id"]).get_indexer(changed["stream_id"])
-    place[changed_at] = np.arange(len(streams), len(both))
-    table = both.iloc[place].reset_index(drop=True)
-    return gpd.GeoDataFrame(table, geometry=streams.geometry.array)
 
 
 def _species(
@@ -162,14 +141,12 @@ def _species(
 def _stream_of(water: CountedWater, region: Intervals | None) -> Ints:
     """Stream on which each placement lies: by its position, else by most of its stretch; −1."""
     stream, _ = water.network.streams
-    stretch = water.sampled.within(region)
+    stretch, on = water.sampled.within(region), np.flatnonzero(water.row >= 0)
+    off = water.row[stretch.placement] < 0
+    own = stretch.intervals.at(off)
     place = main_part(
-        stream[stretch.intervals.group],
-        stretch.placement,
-        stretch.intervals.length_m,
-        len(water.placements),
+        stream[own.group], stretch.placement[off], own.length_m, len(water.placements)
     )
-    on = np.flatnonzero(water.row >= 0)
     row = water.row[on]
     place[on] = stream[row]
     if region is not None:

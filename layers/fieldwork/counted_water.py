@@ -14,11 +14,12 @@ import numpy as np
 import pandas as pd
 
 from layers.errors import FrameError
+from layers.fieldwork.hours import worked_at
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, local_dates, looked
 from layers.frames import codes_of, codes_within, reads
 from layers.network.cutting import reaches_inside
-from layers.network.distance import SampledDistance, distance_to_sampled
-from layers.network.intervals import Intervals, overlay
+from layers.network.distance import SampledDistance, distance_to_sampled, spliced
+from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.surroundings import surroundings
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ COUNTS: Final[tuple[Counted, ...]] = ("visited", "sampled")
 # What a placement without a stretch stands for, up and down, where its method says nothing. A
 # convention of this program. [m]
 REPRESENTS_M: Final = 50.0
+_AT_NIGHT: Final = ("night", "overnight")
 _MADE: Final = counting()
 
 
@@ -89,6 +91,8 @@ class CountedWater:
     ----------
     placements
         All placements of the question, n of them.
+    methods
+        As of :func:`counted_water`.
     day
         Local date of setting, (n,).
     row, measure_m
@@ -111,6 +115,7 @@ class CountedWater:
 
     network: Network
     placements: pd.DataFrame
+    methods: pd.DataFrame
     day: NDArray[np.datetime64]
     row: Ints
     measure_m: Floats
@@ -121,9 +126,7 @@ class CountedWater:
     options: tuple[float | None, date | None]
     made: int
     changed_in: Ints
-    _distance: dict[Counted, tuple[int, Ints, SampledDistance]] = field(
-        default_factory=dict, repr=False
-    )
+    _found: dict[str, Any] = field(default_factory=dict, repr=False)
 
     def of(self, count: Counted) -> Water:
         """Water that counts as `visited` or as `sampled`.
@@ -146,24 +149,64 @@ class CountedWater:
         return self._distance_since(count)[1] > made
 
     def _distance_since(self, count: Counted) -> tuple[int, Ints, SampledDistance]:
-        made, moved_in, last = self._distance.get(count, (-1, self.changed_in, None))
+        made, moved_in, last = self._found.get(count, (-1, self.changed_in, None))
         if made < self.made or last is None:
             found = distance_to_sampled(
                 self.network, *self.of(count).intervals, before=last, changed=self.changed_in > made
             )
             moved_in = np.where(found.moved, self.made, moved_in)
-            self._distance[count] = (self.made, moved_in, found)
-        return self._distance[count]
+            self._found[count] = (self.made, moved_in, found)
+        found_since: tuple[int, Ints, SampledDistance] = self._found[count]
+        return found_since
 
-    def touching(self, reaches: Bools) -> Ints:
-        """Placements whose position or counted water lies on any of some reaches, ascending."""
-        there = np.append(reaches, False)[self.row]
-        for water in (self.sampled, self.visited):
-            there[water.placement[reaches[water.intervals.group]]] = True
-        return np.flatnonzero(there)
+    def by_night(self) -> Intervals:
+        """Join the water that was visited by night or overnight."""
+        night = self._at_night()
+        made, last = self._found.get("by night", (-1, None))
+        if made < self.made or last is None:
+            changed, water = self.changed_in > made, self.visited
+            own = water.intervals.at(night[water.placement] & changed[water.intervals.group])
+            found = union_intervals(*own)
+            last = found if last is None else spliced(last, found, changed)
+            self._found["by night"] = self.made, last
+        joined: Intervals = last
+        return joined
+
+    def _at_night(self) -> Bools:
+        if "night" not in self._found:
+            self._found["night"] = worked_at(self.placements, self.methods, _AT_NIGHT)
+        night: Bools = self._found["night"]
+        return night
+
+    def visits(
+        self, group: Ints, region: Intervals | None = None, among: Bools | None = None
+    ) -> tuple[Ints, Ints]:
+        """Pairs of placement and group of reaches: whose visited water, or position, lies where.
+
+        `group` numbers the reaches, (m,); within a region and on `among` them, if given, (p,).
+        """
+        water = self.visited.within(region)
+        some = water.intervals.from_m < water.intervals.to_m
+        here = self.counted & (self.row >= 0)
+        if among is not None:
+            some &= among[water.intervals.group]
+            here &= np.append(among, False)[self.row]
+        on = np.flatnonzero(here)
+        if region is not None:
+            on = on[holds(region, self.row[on], self.measure_m[on])]
+        placement = np.concatenate([water.placement[some], on])
+        own = np.concatenate([group[water.intervals.group[some]], group[self.row[on]]])
+        order = np.argsort(placement, kind="stable")
+        placement, own = placement[order], own[order]
+        first = np.flatnonzero(np.diff(placement, prepend=-1))
+        # Most placements lie in one group: only others have to be sorted.
+        also = own != np.repeat(own[first], np.diff(np.append(first, len(own))))
+        size = int(group.max(initial=0)) + 1
+        rest = np.divmod(np.unique(placement[also] * size + own[also]), size)
+        return np.append(placement[first], rest[0]), np.append(own[first], rest[1])
 
     def with_changes(
-        self, placements: pd.DataFrame, source: Ints, new: CountedWater, methods: pd.DataFrame
+        self, placements: pd.DataFrame, source: Ints, new: CountedWater
     ) -> CountedWater:
         """Put in the water of placements that were added or changed, and leave out what is gone.
 
@@ -174,9 +217,7 @@ class CountedWater:
         source
             Which of this water's placements each is, unchanged; −1 for one of the new, (n,).
         new
-            The water of those, in their order.
-        methods
-            As for :func:`counted_water`.
+            The water of those, in their order, by the same options.
         """
         stays = source >= 0
         take = source.copy()
@@ -200,36 +241,15 @@ class CountedWater:
         def each(name: str) -> Any:  # noqa: ANN401 - an array
             return np.concatenate([getattr(self, name), getattr(new, name)])[take]
 
+        found = dict(self._found)
+        if "night" in found:
+            found["night"] = np.concatenate([found["night"], new._at_night()])[take]
         return _assembled(
-            self.network, placements, methods, self.options,
+            self.network, placements, self.methods, self.options,
             each("day"), each("row"), each("measure_m"), each("counted"), each("has_stretch"),
             both(self.sampled, new.sampled), both(self.visited, new.visited),
-            new.made, changed_in, dict(self._distance),
+            new.made, changed_in, found,
         )  # fmt: skip
-
-    def on_reaches(
-        self, region: Intervals | None = None, among: Bools | None = None
-    ) -> tuple[Ints, Ints]:
-        """Pairs of placement and reach row: whose visited water, or position, lies on which reach.
-
-        By placement, then row; within a region and `among` some reaches if these are given,
-        (p,) each.
-        """
-        water = self.visited.within(region)
-        some = water.intervals.from_m < water.intervals.to_m
-        here = self.counted & (self.row >= 0)
-        if among is not None:
-            some &= among[water.intervals.group]
-            here &= np.append(among, False)[self.row]
-        on = np.flatnonzero(here)
-        if region is not None:
-            on = on[holds(region, self.row[on], self.measure_m[on])]
-        m = max(len(self.network.length_m), 1)
-        key = np.concatenate(
-            [water.placement[some] * m + water.intervals.group[some], on * m + self.row[on]]
-        )
-        placement, row = np.divmod(np.unique(key), m)
-        return placement, row
 
 
 def holds(region: Intervals, rows: Ints, measure_m: Floats) -> Bools:
@@ -348,7 +368,7 @@ def _assembled(
     visited: tuple[Intervals, Ints],
     made: int,
     changed_in: Ints,
-    distance: dict[Counted, tuple[int, Ints, SampledDistance]],
+    found: dict[str, Any],
 ) -> CountedWater:
     represents_m, as_of = options
 
@@ -374,9 +394,9 @@ def _assembled(
         return _sampled_inputs(placements, day, counted, has_stretch, sampled[1], reasons())
 
     return CountedWater(
-        network, placements, day, row, measure_m, counted, has_stretch,
+        network, placements, methods, day, row, measure_m, counted, has_stretch,
         Water(*sampled, of_sampled), Water(*visited, of_visited), options, made, changed_in,
-        distance,
+        found,
     )  # fmt: skip
 
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from layers.arrays import Bools, Floats
     from layers.network.graph import Network
 
-__all__ = ["SHORTEST_PIECE_M", "SampledDistance", "distance_to_sampled", "node_distance"]
+__all__ = ["SHORTEST_PIECE_M", "SampledDistance", "distance_to_sampled", "node_distance", "spliced"]
 
 # Measures come out of sums of coordinates; what is left between two of them below a
 # micrometre is rounding, not stream.
@@ -146,8 +146,8 @@ def distance_to_sampled(
     moved = np.ones(len(network.length_m), bool)
     near = np.ones(network.n_nodes, bool)
     if before is not None and changed is not None:
-        sampled = _spliced(before.sampled, sampled, changed)
-        unsampled = _spliced(before.unsampled, unsampled, changed)
+        sampled = spliced(before.sampled, sampled, changed)
+        unsampled = spliced(before.unsampled, unsampled, changed)
         near = _joined_nodes(network, [before.sampled, sampled], changed)
         moved = near[network.from_node] | near[network.to_node]
     seeds = np.full(network.n_nodes, np.inf)
@@ -180,7 +180,7 @@ def distance_to_sampled(
     )
 
 
-def _spliced(old: Intervals, new: Intervals, changed: Bools) -> Intervals:
+def spliced(old: Intervals, new: Intervals, changed: Bools) -> Intervals:
     """Put in the new intervals of changed groups; both are sorted by group and measure."""
     both = zip(old.at(~changed[old.group]), new.at(changed[new.group]), strict=True)
     joined = Intervals(*(np.concatenate(pair) for pair in both))

@@ -86,7 +86,7 @@ class Picture:
     def _ids(self) -> pd.CategoricalDtype:
         return pd.CategoricalDtype(self.names)
 
-    @property
+    @cached_property
     def placements(self) -> gpd.GeoDataFrame:
         """All placements with their words as codes."""
         return self._placements(self.columns["placements"], every=True)
@@ -97,8 +97,12 @@ class Picture:
         return {name: self._owned(name, every=True, owner=self.owners[name]) for name in OWNED}
 
     @cached_property
-    def _records(self) -> Records:
-        """All as frames, made once: whatever answers keep of them shares their columns."""
+    def _worded(self) -> gpd.GeoDataFrame:
+        return self._placements(self.columns["placements"])
+
+    @cached_property
+    def _frames(self) -> dict[str, pd.DataFrame]:
+        """All that belongs to them, made once: whatever answers keep of it shares its columns."""
         own = {}
         for name in OWNED:
             ids = pd.Categorical.from_codes(self.owners[name], dtype=self._ids, validate=False)
@@ -109,22 +113,23 @@ class Picture:
         own["snaps"] = snaps.set_axis(self.names if whole else self.names.take(owner))
         own["catches"].index.name = "catch_id"
         words = ["placement_id", "code", "column", "value", "message"]
-        flags = pd.DataFrame(columns=words, dtype="str")
-        return Records(placements=self._placements(self.columns["placements"]), flags=flags, **own)
+        return own | {"flags": pd.DataFrame(columns=words, dtype="str")}
 
-    def records(self, needed: Needed = OF_FIGURES) -> Records:
+    def records(self, needed: Needed = OF_FIGURES, *, coded: bool = False) -> Records:
         """Give what is needed as frames that summaries read; without flags.
 
-        Words are text, but for those of many rows that are grouped by: `CODED`.
+        Words are text, but for those of many rows that are grouped by, `CODED`, or if all are
+        wanted `coded`.
         """
-        records = self._records
-        placements = records.placements
+        placements = self.placements if coded else self._worded
         if needed.columns is not None:
             kept = needed.columns | ALWAYS | {"geometry"}
             placements = placements[[name for name in placements if name in kept]]
-        own = {name: getattr(records, name) for name in OWNED}
-        own |= {name: own[name].iloc[:0] for name in OWNED if name not in needed.tables}
-        return replace(records, placements=placements, **own)
+        own = {
+            name: frame if name in needed.tables else frame.iloc[:0]
+            for name, frame in self._frames.items()
+        }
+        return Records(placements=placements, **own)
 
     def _placements(self, columns: Columns, *, every: bool = False) -> gpd.GeoDataFrame:
         arrays = _arrays(columns, every=every)

@@ -17,7 +17,6 @@ from service.answers.opening import (
     fully_shown,
     in_chosen,
     kept,
-    open_along_network,
     today,
 )
 from service.cache import cached, renewed
@@ -34,7 +33,7 @@ if TYPE_CHECKING:
     from layers.arrays import Floats, Ints
     from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
-    from service.records import Viewer
+    from service.records import Needed, Records, Viewer
     from service.store import Store
 
 __all__ = [
@@ -107,11 +106,18 @@ def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current
         source = picture.unchanged(last.rows, last.read_as)
     fresh = np.flatnonzero(source < 0)
     few = picture if len(fresh) == len(source) else picture.of(fresh)
-    records = few.records(OF_WATER)
+    records = few.records(OF_WATER, coded=True)
     water = counted_water(joined, records.stretches, records.snaps, few.placements, methods)
     if last and few is not picture:
-        water = last.water.with_changes(picture.placements, source, water, methods)
+        water = last.water.with_changes(picture.placements, source, water)
     return _Current(water, methods, picture.rows, picture.read_as)
+
+
+def _coded(store: Store, selection: Selection, viewer: Viewer, needed: Needed) -> Records:
+    """Open records, if those of all placements with their words as codes."""
+    if selection == Selection():
+        return open_picture(store, viewer).records(needed, coded=True)
+    return open_records(store, selection, viewer, needed)
 
 
 def _along(
@@ -194,28 +200,15 @@ def streams(
     species, methods = reference.species(store), reference.methods(store)
     everywhere, region = selection.without_species(), reference.chosen_water(store, selection)
 
-    def compute(
-        water: CountedWater, before: tuple[int, gpd.GeoDataFrame] | None
-    ) -> gpd.GeoDataFrame:
-        few, among = water, None
-        if before is None:
-            records = open_records(store, everywhere.anywhere(), viewer, OF_EFFORT)
-        else:
-            stream, named = water.network.streams
-            among = np.zeros(len(named), bool)
-            among[stream[water.changed_in > before[0]]] = True
-            own = open_picture(store, viewer).of(water.touching(among[stream]))
-            records = own.records(OF_EFFORT)
-            few = counted_water(
-                water.network, records.stretches, records.snaps, own.placements, methods
-            )
-        shown = fully_shown(species.index.to_series(), species, viewer)
+    def compute(water: CountedWater, _: tuple[int, gpd.GeoDataFrame] | None) -> gpd.GeoDataFrame:
         found = computing.stream_summary(
-            few, records.catches, species, methods, shown=shown, region=region, among=among
+            water,
+            _coded(store, everywhere.anywhere(), viewer, OF_EFFORT).catches,
+            species,
+            methods,
+            shown=fully_shown(species.index.to_series(), species, viewer),
+            region=region,
         )
-        if before is not None:
-            found = computing.put_in(before[1], found)
-        found.attrs["inputs"] = water.visited.inputs
         return as_summary(found, "streams", found)
 
     return _along(
@@ -328,7 +321,8 @@ def sampled_length(
     groups = tuple(by)
     if selection.catchments and "catchment" not in groups:
         groups = ("catchment", *groups)
-    records = open_along_network(store, selection, viewer, OF_STRETCHES).records
+    refuse_unknown(store, selection, viewer)
+    records = _coded(store, selection.anywhere(), viewer, OF_STRETCHES)
     found = computing.sampled_length(
         network(store),
         records.stretches,
