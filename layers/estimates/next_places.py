@@ -44,6 +44,7 @@ NEXT_PLACES_COLUMNS: Final = (
     "geometry",
 )
 _MOST_A_PIECE: Final = 20
+_FEW: Final = 256  # candidates that are searched without a bound sooner than all are bounded
 
 
 @reads(methods="method")
@@ -118,7 +119,11 @@ def next_places(
     distance = water.distance(counts).within(region)
     rows, measure = candidate_places(network, distance, within_m, clear_m, region)
     scale = _scale(network, weight)
-    chosen, adds = _choose(network, distance, rows, measure, scale, count, within_m)
+    if region is None and weight is None:
+        bound = _followed_bounds(water, (counts, within_m, clear_m), distance, rows, measure)
+    else:
+        bound = upper_bounds(network, distance.unsampled, within_m, rows, measure, scale)
+    chosen, adds = _choose(network, distance, rows, measure, bound, scale, count, within_m)
     rows, measure = rows[chosen], measure[chosen]
     xy = place_on_reach(network, rows, measure)
     longitude, latitude = choose_operation(network.crs, "EPSG:4326").move(xy[:, 0], xy[:, 1])
@@ -152,6 +157,25 @@ def next_places(
             else "the network has no reaches"
         )
     return frame
+
+
+def _followed_bounds(
+    water: CountedWater,
+    options: tuple[Counted, float, float],
+    distance: SampledDistance,
+    rows: Ints,
+    measure_m: Floats,
+) -> Floats:
+    """Bounds of candidates: infinite where something changed since all were bounded. [m]."""
+    made, last, old_rows, bound = water.found.get("bounds", (-1, None, rows, rows))
+    if last == options and made < water.made:
+        near = water.near_changes(made, options[1])
+        old, bound = bound, np.full(len(rows), np.inf)
+        bound[~near[rows]] = old[~near[old_rows]]
+    if last != options or np.isinf(bound).sum() > _FEW:
+        bound = upper_bounds(water.network, distance.unsampled, options[1], rows, measure_m)
+    water.found["bounds"] = water.made, options, rows, bound
+    return bound
 
 
 def _scale(network: Network, weight: ArrayLike | None) -> Floats:
@@ -234,7 +258,6 @@ def done_before(
     network, water = before.network, before.visited
     interval, code = water.intervals, codes_within(before.placements["method"], methods.index)
     labels = [str(label) for label in methods.get("label", methods.index.to_series())]
-    year = pd.Series(before.day[water.placement]).dt.year.to_numpy(np.float64)
     said = []
     for row, at in zip(rows.tolist(), measure_m.tolist(), strict=True):
         seeds = np.full(network.n_nodes, np.inf)
@@ -242,17 +265,19 @@ def done_before(
         lower = network.to_node[row]
         seeds[lower] = min(seeds[lower], network.length_m[row] - at)
         node_m = node_distance(network, seeds, limit_m=within_m)
+        reached = np.isfinite(node_m[network.from_node]) | np.isfinite(node_m[network.to_node])
+        reached[row] = True
+        close = np.flatnonzero(reached[interval.group])
+        own = interval.at(close)
         away = np.minimum(
-            node_m[network.from_node[interval.group]] + interval.from_m,
-            node_m[network.to_node[interval.group]]
-            + network.length_m[interval.group]
-            - interval.to_m,
+            node_m[network.from_node[own.group]] + own.from_m,
+            node_m[network.to_node[own.group]] + network.length_m[own.group] - own.to_m,
         )
-        direct = np.maximum(np.maximum(interval.from_m - at, at - interval.to_m), 0.0)
-        away = np.where(interval.group == row, np.minimum(away, direct), away)
-        near = np.flatnonzero(away <= within_m)
+        direct = np.maximum(np.maximum(own.from_m - at, at - own.to_m), 0.0)
+        away = np.where(own.group == row, np.minimum(away, direct), away)
+        near = water.placement[close[away <= within_m]]
         latest = (
-            pd.DataFrame({"code": code[water.placement[near]], "year": year[near]})
+            pd.DataFrame({"code": code[near], "year": pd.Series(before.day[near]).dt.year})
             .groupby("code", sort=True)["year"]
             .max()
             .sort_values(ascending=False, kind="stable", na_position="last")
@@ -262,7 +287,7 @@ def done_before(
             for k, when in zip(latest.index.tolist(), latest.tolist(), strict=True)
         )
         said.append(
-            f"{done}, {away[near].min():.0f} m off" if done else f"nothing within {within_m:.0f} m"
+            f"{done}, {away.min():.0f} m off" if done else f"nothing within {within_m:.0f} m"
         )
     return pd.Series(said, dtype="str")
 
@@ -276,6 +301,7 @@ def _choose(
     distance: SampledDistance,
     rows: Ints,
     measure: Floats,
+    bound: Floats,
     scale: Floats,
     count: int,
     within_m: float,
@@ -283,7 +309,6 @@ def _choose(
     """Take the best candidate `count` times; their positions and what each adds."""
     if not len(rows):
         return np.empty(0, np.int64), np.empty(0)
-    bound = upper_bounds(network, distance.unsampled, within_m, rows, measure, scale)
     waiting = np.argsort(-bound, kind="stable")
     bounds = bound[waiting].tolist()
     parts: dict[int, Intervals] = {}  # unsampled at first, around each candidate searched

@@ -18,7 +18,12 @@ from layers.fieldwork.hours import worked_at
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, local_dates, looked
 from layers.frames import codes_of, codes_within, reads
 from layers.network.cutting import reaches_inside
-from layers.network.distance import SampledDistance, distance_to_sampled, spliced
+from layers.network.distance import (
+    SampledDistance,
+    distance_to_sampled,
+    node_distance,
+    spliced,
+)
 from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.surroundings import surroundings
 
@@ -111,6 +116,8 @@ class CountedWater:
     made, changed_in
         A number of this water that grows with time, and that of the water in which each reach
         came to be as it is, (m,).
+    found
+        What was found of this water or of earlier ones, with the number of that water.
     """
 
     network: Network
@@ -126,7 +133,7 @@ class CountedWater:
     options: tuple[float | None, date | None]
     made: int
     changed_in: Ints
-    _found: dict[str, Any] = field(default_factory=dict, repr=False)
+    found: dict[Any, Any] = field(repr=False)
 
     def of(self, count: Counted) -> Water:
         """Water that counts as `visited` or as `sampled`.
@@ -149,34 +156,43 @@ class CountedWater:
         return self._distance_since(count)[1] > made
 
     def _distance_since(self, count: Counted) -> tuple[int, Ints, SampledDistance]:
-        made, moved_in, last = self._found.get(count, (-1, self.changed_in, None))
+        made, moved_in, last = self.found.get(count, (-1, self.changed_in, None))
         if made < self.made or last is None:
             found = distance_to_sampled(
                 self.network, *self.of(count).intervals, before=last, changed=self.changed_in > made
             )
             moved_in = np.where(found.moved, self.made, moved_in)
-            self._found[count] = (self.made, moved_in, found)
-        found_since: tuple[int, Ints, SampledDistance] = self._found[count]
+            self.found[count] = (self.made, moved_in, found)
+        found_since: tuple[int, Ints, SampledDistance] = self.found[count]
         return found_since
 
     def by_night(self) -> Intervals:
         """Join the water that was visited by night or overnight."""
         night = self._at_night()
-        made, last = self._found.get("by night", (-1, None))
+        made, last = self.found.get("by night", (-1, None))
         if made < self.made or last is None:
             changed, water = self.changed_in > made, self.visited
             own = water.intervals.at(night[water.placement] & changed[water.intervals.group])
             found = union_intervals(*own)
             last = found if last is None else spliced(last, found, changed)
-            self._found["by night"] = self.made, last
+            self.found["by night"] = self.made, last
         joined: Intervals = last
         return joined
 
     def _at_night(self) -> Bools:
-        if "night" not in self._found:
-            self._found["night"] = worked_at(self.placements, self.methods, _AT_NIGHT)
-        night: Bools = self._found["night"]
+        if "night" not in self.found:
+            self.found["night"] = worked_at(self.placements, self.methods, _AT_NIGHT)
+        night: Bools = self.found["night"]
         return night
+
+    def near_changes(self, made: int, within_m: float) -> Bools:
+        """Mark reaches that something within a distance of may have changed for, (m,)."""
+        network, changed = self.network, self.changed_in > made
+        seeds = np.full(network.n_nodes, np.inf)
+        seeds[network.from_node[changed]] = seeds[network.to_node[changed]] = 0.0
+        near = np.isfinite(node_distance(network, seeds, limit_m=within_m * 1.001 + 1.0))
+        there: Bools = near[network.from_node] | near[network.to_node]
+        return there
 
     def visits(
         self, group: Ints, region: Intervals | None = None, among: Bools | None = None
@@ -241,7 +257,7 @@ class CountedWater:
         def each(name: str) -> Any:  # noqa: ANN401 - an array
             return np.concatenate([getattr(self, name), getattr(new, name)])[take]
 
-        found = dict(self._found)
+        found = dict(self.found)
         if "night" in found:
             found["night"] = np.concatenate([found["night"], new._at_night()])[take]
         return _assembled(
@@ -368,7 +384,7 @@ def _assembled(
     visited: tuple[Intervals, Ints],
     made: int,
     changed_in: Ints,
-    found: dict[str, Any],
+    found: dict[Any, Any],
 ) -> CountedWater:
     represents_m, as_of = options
 

@@ -119,6 +119,8 @@ def upper_bounds(
     network at once. Lengths are rounded down to levels, nodes joined by less than a level
     are taken as one, and in loops length is counted once per way, so it can only be too much.
     """
+    if not len(rows):
+        return np.empty(0)
     m = len(network.length_m)
     reaches_far = within_m / network.length_m.mean()
     levels = int(np.clip(_LEVELS_A_REACH * reaches_far, _FEWEST_LEVELS, _MOST_LEVELS))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import pandas as pd
 import shapely
 
 from layers.drawing.geojson import bounding_box, to_wgs84
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pyproj
 
-    from layers.arrays import Floats, Objects
+    from layers.arrays import Floats, Ints, Objects
     from layers.fieldwork.counted_water import Counted
     from layers.network.graph import Network
     from service.answers.features import Box
@@ -160,7 +161,7 @@ def reaches_in_view(
     """
     found = coverage(store, question, viewer)
     joined = reference.network(store)
-    rows = joined.rows(found["reach_id"])
+    rows = _rows(joined, found)
     known = rows >= 0  # all, unless the network was replaced just now
     row_of = np.full(len(joined.length_m), -1, np.int64)
     row_of[rows[known]] = np.flatnonzero(known)
@@ -206,8 +207,17 @@ def band_lengths(found: gpd.GeoDataFrame) -> list[tuple[int, float]]:
 def bounds(store: Store, found: gpd.GeoDataFrame) -> list[float] | None:
     """Box around reaches, degrees on WGS 84: west, south, east, north."""
     joined = reference.network(store)
-    rows = joined.rows(found["reach_id"])
-    return reach_lines(store, joined).bounds(rows[rows >= 0])
+    rows = _rows(joined, found)
+    lines = reach_lines(store, joined)
+    if len(rows) < len(joined.length_m):
+        return lines.bounds(rows[rows >= 0])
+    return cached(store, None, ("bounds", joined), lambda: lines.bounds(rows), of_network=True)
+
+
+def _rows(joined: Network, found: gpd.GeoDataFrame) -> Ints:
+    """Row of each reach in the network; −1 where it was replaced just now."""
+    names = pd.Index(found["reach_id"])
+    return np.arange(len(names)) if names.equals(joined.reaches.index) else joined.rows(names)
 
 
 def gap_outline(
