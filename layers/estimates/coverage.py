@@ -144,7 +144,7 @@ def coverage(
     frame = since(frame[[*COVERAGE_COLUMNS]], as_of)
     if region is not None:
         frame = frame[length > 0].reset_index(drop=True)
-    frame.attrs["inputs"] = water.visited.inputs | {"as_of": as_of.isoformat()}
+    frame.attrs["inputs"] = water.inputs("visited") | {"as_of": as_of.isoformat()}
     return frame
 
 

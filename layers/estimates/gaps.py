@@ -118,7 +118,7 @@ def gaps(
         table = pd.concat([earlier[[*table]].iloc[old], table]).iloc[place]
     table = table.assign(gap=np.arange(1, len(lengths) + 1), length_m=lengths)
     frame = gpd.GeoDataFrame(table.reset_index(drop=True), geometry=lines)[[*GAP_COLUMNS]]
-    frame.attrs["inputs"] = water.of(count).inputs | {"count": count, "min_order": min_order}
+    frame.attrs["inputs"] = water.inputs(count) | {"count": count, "min_order": min_order}
     return frame
 
 

@@ -147,7 +147,7 @@ def next_places(
         geometry=shapely.points(xy),
         crs=network.crs,
     )
-    frame.attrs["inputs"] = water.of(counts).inputs | {
+    frame.attrs["inputs"] = water.inputs(counts) | {
         "count": counts, "within_m": within_m, "clear_m": clear_m,
     }  # fmt: skip
     if len(chosen) < count:

@@ -82,7 +82,8 @@ def sampled_length(
     if not set(columns) <= set(GROUPINGS) or len(set(columns)) < len(columns):
         msg = f"by {', '.join(columns)}: give any of {', '.join(GROUPINGS)}, each once."
         raise FrameError(msg)
-    sampled = sampled_stretches(network, stretches, placements).within(region)
+    sampled, inputs = sampled_stretches(network, stretches, placements)
+    sampled = sampled.within(region)
     holding = _Holding(network, reach_parts, catchments) if "catchment" in columns else None
     rows = np.arange(len(network.length_m), dtype=np.int64)
     whole = region or Intervals(rows, np.zeros(len(rows)), network.length_m)
@@ -112,7 +113,7 @@ def sampled_length(
     result["placements"] = frame["placements"].astype(np.int64)
     result["network_length_m"] = frame["network_length_m"]
     result["network_share"] = (frame["sampled_length_m"] / frame["network_length_m"]).clip(upper=1)
-    result.attrs["inputs"] = sampled.inputs
+    result.attrs["inputs"] = inputs
     return result
 
 

@@ -99,7 +99,7 @@ def stream_summary(
     lines = ReachLines(network, whole.at(by_stream), np.cumsum(size) - size, size)
     frame = gpd.GeoDataFrame(table, geometry=lines)[size > 0]
     frame = frame.sort_values(["stream", "stream_id"], ignore_index=True)
-    frame.attrs["inputs"] = water.visited.inputs
+    frame.attrs["inputs"] = water.inputs("visited")
     return frame
 
 

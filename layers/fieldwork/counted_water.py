@@ -5,8 +5,7 @@ The one place that decides it, for sampled length, coverage, gaps, streams and n
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from functools import cached_property
+from dataclasses import dataclass, field, replace
 from itertools import count as counting
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -28,7 +27,6 @@ from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.surroundings import surroundings
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from datetime import date
 
     from numpy.typing import NDArray
@@ -66,18 +64,10 @@ class Water:
         k intervals as they lie, overlaps and all; `group` is the reach's row.
     placement
         Position of each interval's placement in the placements frame, (k,).
-    describe
-        Says what was used and what was left out by reason.
     """
 
     intervals: Intervals
     placement: Ints
-    describe: Callable[[], dict[str, Any]] = field(repr=False)
-
-    @cached_property
-    def inputs(self) -> dict[str, Any]:
-        """What was used and what was left out, for `frame.attrs["inputs"]`."""
-        return self.describe()
 
     def within(self, region: Intervals | None) -> Water:
         """Cut to a region, whose parts do not overlap."""
@@ -85,7 +75,7 @@ class Water:
             return self
         cut = overlay(self.intervals, region)
         pieces = Intervals(self.intervals.group[cut.interval], cut.from_m, cut.to_m)
-        return Water(pieces, self.placement[cut.interval], self.describe)
+        return Water(pieces, self.placement[cut.interval])
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,8 +101,8 @@ class CountedWater:
     visited
         Stretches; and for a placement without one the water that it stands for, and the water
         inside its polygon; by placement.
-    options
-        `represents_m` and `as_of` of :func:`counted_water`.
+    represents_m, as_of
+        As of :func:`counted_water`.
     made, changed_in
         A number of this water that grows with time, and that of the water in which each reach
         came to be as it is, (m,).
@@ -130,7 +120,8 @@ class CountedWater:
     has_stretch: Bools
     sampled: Water
     visited: Water
-    options: tuple[float | None, date | None]
+    represents_m: float | None
+    as_of: date | None
     made: int
     changed_in: Ints
     found: dict[Any, Any] = field(repr=False)
@@ -146,6 +137,36 @@ class CountedWater:
         if count not in COUNTS:
             raise FrameError(f"{count!r} is no way to count; use {' or '.join(COUNTS)}.")
         return self.visited if count == "visited" else self.sampled
+
+    def inputs(self, count: Counted) -> dict[str, Any]:
+        """Say what was used and what was left out by reason, for `frame.attrs["inputs"]`."""
+        made, said = self.found.get(("inputs", count), (-1, {}))
+        if made < self.made:
+            said = self._inputs(count)
+            self.found["inputs", count] = self.made, said
+        return dict(said)
+
+    def _inputs(self, count: Counted) -> dict[str, Any]:
+        used, reasons = _marked(self.of(count).placement, len(self.row)), {}
+        if self.as_of is not None:
+            later = looked(self.placements) & ~self.counted
+            reasons[f"set after {self.as_of.isoformat()}"] = int(later.sum())
+        if count == "sampled":
+            return _sampled_inputs(
+                self.placements, self.day, self.counted, self.has_stretch, used, reasons
+            )
+        point = self.counted & (self.row >= 0) & ~_has_length(self.sampled, len(self.row))
+        code = np.unique(codes_within(self.placements["method"], self.methods.index)[point])
+        reasons["no place on the network"] = int((self.counted & ~used).sum())
+        return inputs_of(
+            self.placements,
+            used,
+            left_out_by_outcome(self.placements) | reasons,
+            day=self.day,
+            placements_by_point=int(point.sum()),
+            represents_m=represented_m(self.methods, self.represents_m).iloc[code].to_dict(),
+            **({} if used.any() else {"note": "nothing was visited along the network"}),
+        )
 
     def distance(self, count: Counted) -> SampledDistance:
         """How far every place is from such water; computed once, and anew where that changed."""
@@ -247,25 +268,27 @@ class CountedWater:
             for part in (water.sampled, water.visited):
                 changed_in[part.intervals.group[those[part.placement]]] = new.made
 
-        def both(one: Water, other: Water) -> tuple[Intervals, Ints]:
+        def both(one: Water, other: Water) -> Water:
             owner = place[np.concatenate([one.placement, other.placement + len(self.row)])]
             order = np.argsort(owner, kind="stable")
             order = order[np.searchsorted(owner[order], 0) :]
             pairs = zip(one.intervals, other.intervals, strict=True)
-            return Intervals(*(np.concatenate(pair)[order] for pair in pairs)), owner[order]
-
-        def each(name: str) -> Any:  # noqa: ANN401 - an array
-            return np.concatenate([getattr(self, name), getattr(new, name)])[take]
+            return Water(Intervals(*(np.concatenate(two)[order] for two in pairs)), owner[order])
 
         found = dict(self.found)
         if "night" in found:
             found["night"] = np.concatenate([found["night"], new._at_night()])[take]
-        return _assembled(
-            self.network, placements, self.methods, self.options,
-            each("day"), each("row"), each("measure_m"), each("counted"), each("has_stretch"),
-            both(self.sampled, new.sampled), both(self.visited, new.visited),
-            new.made, changed_in, found,
-        )  # fmt: skip
+        arrays = ("day", "row", "measure_m", "counted", "has_stretch")
+        return replace(
+            self,
+            placements=placements,
+            sampled=both(self.sampled, new.sampled),
+            visited=both(self.visited, new.visited),
+            made=new.made,
+            changed_in=changed_in,
+            found=found,
+            **{k: np.concatenate([getattr(self, k), getattr(new, k)])[take] for k in arrays},
+        )
 
 
 def holds(region: Intervals, rows: Ints, measure_m: Floats) -> Bools:
@@ -332,7 +355,7 @@ def counted_water(
     counted = looked(placements)
     if as_of is not None:
         counted = counted & ~(day > pd.Timestamp(as_of)).to_numpy(bool)
-    intervals, sampled_by, has_stretch = _stretches(network, stretches, placements, counted)
+    sampled, has_stretch = _stretches(network, stretches, placements, counted)
     of_placement = snaps["reach_id"].reindex(placements.index)
     row = codes_within(of_placement, network.reaches.index)
     measure = np.zeros(len(placements))
@@ -341,7 +364,7 @@ def counted_water(
     on = row >= 0
     length = np.append(network.length_m, np.nan)[row]  # row −1: not on the network
     measure = np.clip(np.where(on, measure, np.nan), 0.0, length)
-    has_length = _has_length(intervals, sampled_by, len(placements))
+    has_length = _has_length(sampled, len(placements))
     point = np.flatnonzero(counted & on & ~has_length)
     code = codes_of(placements["method"].iloc[point], methods.index, "Method")
     stands_for = represented_m(methods, represents_m).to_numpy(np.float64)[code]
@@ -352,68 +375,20 @@ def counted_water(
     if len(drawn):
         hauled, inside = reaches_inside(network, shape.to_numpy(object)[drawn])
     visited = Intervals(
-        *(np.concatenate(all_) for all_ in zip(intervals, around, inside, strict=True))
+        *(np.concatenate(all_) for all_ in zip(sampled.intervals, around, inside, strict=True))
     )
-    visited_by = np.concatenate([sampled_by, point[owner], drawn[hauled]])
+    visited_by = np.concatenate([sampled.placement, point[owner], drawn[hauled]])
     order = np.argsort(visited_by, kind="stable")
     made = next(_MADE)
-    return _assembled(
-        network, placements, methods, (represents_m, as_of), day.to_numpy(), row, measure, counted,
-        has_stretch, (intervals, sampled_by), (visited.at(order), visited_by[order]), made,
+    return CountedWater(
+        network, placements, methods, day.to_numpy(), row, measure, counted, has_stretch, sampled,
+        Water(visited.at(order), visited_by[order]), represents_m, as_of, made,
         np.full(len(network.length_m), made), {},
     )  # fmt: skip
 
 
-def _has_length(intervals: Intervals, placement: Ints, size: int) -> Bools:
-    has = np.zeros(size, bool)
-    has[placement[intervals.length_m > 0]] = True
-    return has
-
-
-def _assembled(
-    network: Network,
-    placements: pd.DataFrame,
-    methods: pd.DataFrame,
-    options: tuple[float | None, date | None],
-    day: NDArray[np.datetime64],
-    row: Ints,
-    measure_m: Floats,
-    counted: Bools,
-    has_stretch: Bools,
-    sampled: tuple[Intervals, Ints],
-    visited: tuple[Intervals, Ints],
-    made: int,
-    changed_in: Ints,
-    found: dict[Any, Any],
-) -> CountedWater:
-    represents_m, as_of = options
-
-    def reasons() -> dict[str, int]:
-        left_out = left_out_by_outcome(placements)
-        if as_of is not None:
-            left_out[f"set after {as_of.isoformat()}"] = int((looked(placements) & ~counted).sum())
-        return left_out
-
-    def of_visited() -> dict[str, Any]:
-        used = _marked(visited[1], len(row))
-        point = counted & (row >= 0) & ~_has_length(*sampled, len(row))
-        code = np.unique(codes_within(placements["method"], methods.index)[point])
-        more = {} if used.any() else {"note": "nothing was visited along the network"}
-        return inputs_of(
-            placements, used,
-            reasons() | {"no place on the network": int((counted & ~used).sum())}, day=day,
-            placements_by_point=int(point.sum()),
-            represents_m=represented_m(methods, represents_m).iloc[code].to_dict(), **more,
-        )  # fmt: skip
-
-    def of_sampled() -> dict[str, Any]:
-        return _sampled_inputs(placements, day, counted, has_stretch, sampled[1], reasons())
-
-    return CountedWater(
-        network, placements, methods, day, row, measure_m, counted, has_stretch,
-        Water(*sampled, of_sampled), Water(*visited, of_visited), options, made, changed_in,
-        found,
-    )  # fmt: skip
+def _has_length(sampled: Water, size: int) -> Bools:
+    return _marked(sampled.placement[sampled.intervals.length_m > 0], size)
 
 
 def _marked(placement: Ints, size: int) -> Bools:
@@ -441,43 +416,39 @@ def _around(
 
 
 @reads("stretches", "placements")
-def sampled_stretches(network: Network, stretches: pd.DataFrame, placements: pd.DataFrame) -> Water:
+def sampled_stretches(
+    network: Network, stretches: pd.DataFrame, placements: pd.DataFrame
+) -> tuple[Water, dict[str, Any]]:
     """Keep the stretches of placements that fished properly, as :func:`counted_water` does.
+
+    And say what was used and left out, for `frame.attrs["inputs"]`.
 
     Raises
     ------
     FrameError
         A column is missing.
     """
-    counted = looked(placements)
-    intervals, placement, has_stretch = _stretches(network, stretches, placements, counted)
-    day = local_dates(placements).to_numpy()
-
-    def describe() -> dict[str, Any]:
-        reasons = left_out_by_outcome(placements)
-        return _sampled_inputs(placements, day, counted, has_stretch, placement, reasons)
-
-    return Water(intervals, placement, describe)
+    counted, day = looked(placements), local_dates(placements).to_numpy()
+    sampled, has_stretch = _stretches(network, stretches, placements, counted)
+    used = _marked(sampled.placement, len(placements))
+    return sampled, _sampled_inputs(placements, day, counted, has_stretch, used, {})
 
 
 def _stretches(
     network: Network, stretches: pd.DataFrame, placements: pd.DataFrame, counted: Bools
-) -> tuple[Intervals, Ints, Bools]:
-    """Stretches on the network of placements that count, by placement; and who has any on record.
-
-    Each with its placement.
-    """
+) -> tuple[Water, Bools]:
+    """Stretches on the network of placements that count, by these; and who has any on record."""
     placement = codes_within(stretches["placement_id"], placements.index)
     row = codes_within(stretches["reach_id"], network.reaches.index)
     has_stretch = _marked(placement[placement >= 0], len(placements))
     used = np.flatnonzero((placement >= 0) & (row >= 0))
     used = used[counted[placement[used]]]
     used = used[np.argsort(placement[used], kind="stable")]
-    row, placement = row[used], placement[used]
-    length = network.length_m[row]
+    length = network.length_m[row[used]]
     one = np.clip(stretches["from_m"].to_numpy(float)[used], 0.0, length)
     other = np.clip(stretches["to_m"].to_numpy(float)[used], 0.0, length)
-    return Intervals(row, np.minimum(one, other), np.maximum(one, other)), placement, has_stretch
+    intervals = Intervals(row[used], np.minimum(one, other), np.maximum(one, other))
+    return Water(intervals, placement[used]), has_stretch
 
 
 def _sampled_inputs(
@@ -485,15 +456,14 @@ def _sampled_inputs(
     day: NDArray[np.datetime64],
     counted: Bools,
     has_stretch: Bools,
-    placement: Ints,
+    used: Bools,
     reasons: dict[str, int],
 ) -> dict[str, Any]:
-    used = _marked(placement, len(placements))
+    strange = counted & has_stretch & ~used
     further = {
         "no stretch along the network": int((counted & ~has_stretch).sum()),
-        "stretch on reaches that are not in the network": int(
-            (counted & has_stretch & ~used).sum()
-        ),
+        "stretch on reaches that are not in the network": int(strange.sum()),
     }
     word = {} if used.any() else {"note": "nothing was sampled along the network"}
-    return inputs_of(placements, used, reasons | further, day=day, **word)
+    left_out = left_out_by_outcome(placements) | reasons | further
+    return inputs_of(placements, used, left_out, day=day, **word)
