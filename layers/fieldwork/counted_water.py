@@ -278,7 +278,10 @@ class CountedWater:
         found = dict(self.found)
         if "night" in found:
             found["night"] = np.concatenate([found["night"], new._at_night()])[take]
-        arrays = ("day", "row", "measure_m", "counted", "has_stretch")
+        arrays: dict[str, Any] = {
+            name: np.concatenate([getattr(self, name), getattr(new, name)])[take]
+            for name in ("day", "row", "measure_m", "counted", "has_stretch")
+        }
         return replace(
             self,
             placements=placements,
@@ -287,7 +290,7 @@ class CountedWater:
             made=new.made,
             changed_in=changed_in,
             found=found,
-            **{k: np.concatenate([getattr(self, k), getattr(new, k)])[take] for k in arrays},
+            **arrays,
         )
 
 
