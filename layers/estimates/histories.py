@@ -69,6 +69,13 @@ class Histories:
         """How many describe occupancy, and how many detection."""
         return self.occupancy_design.shape[1], self.detection_design.shape[1]
 
+    def mean_missed(self, theta: Floats) -> float:
+        """Chance that all visits to a unit miss a species that is there, mean over those empty."""
+        rate = np.exp(self.detection_design @ theta[self.occupancy_design.shape[1] :])
+        return float(
+            self.empty_count @ np.exp(-(self.empty_effort @ rate)) / self.empty_count.sum()
+        )
+
     def presence(self, theta: Floats) -> Floats:
         """Chance that each group of units without a find holds the species, unseen."""
         a = self.occupancy_design.shape[1]
