@@ -27,7 +27,6 @@ from layers.totals import ALL
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from layers.arrays import Floats, Ints
     from layers.estimates.seasons import Days, Seasons, Unit
 
 __all__ = ["Changes", "change"]
@@ -267,24 +266,6 @@ def _gained_and_lost(rows: pd.DataFrame) -> tuple[int, int, int]:
     return len(ends), int(gained), int((ends["first"] & ~ends["last"]).sum())
 
 
-def _of_gear(rows: pd.DataFrame) -> tuple[pd.DataFrame, str]:
-    """Rows of gear that can find it with known effort, and what is wrong with their counts."""
-    known = rows[rows["able"] & (rows["effort"] > 0)]
-    words = "counts of 'at least' taken as exact" if known["bounded"].any() else ""
-    return known, words
-
-
-def _codes(
-    rows: pd.DataFrame,
-) -> tuple[Floats, Floats, Ints, Ints]:
-    return (
-        rows["rated"].to_numpy(np.float64),
-        rows["effort"].to_numpy(np.float64),
-        np.asarray(pd.factorize(rows["unit"])[0], dtype=np.int64),
-        rows["year"].to_numpy(np.int64),
-    )
-
-
 @reads(
     "effort",
     "species",
@@ -433,8 +414,10 @@ def _occupancy_change(rows: pd.DataFrame, season: Seasons) -> tuple[dict[str, An
 
 
 def _rate_change(rows: pd.DataFrame) -> tuple[dict[str, Any], _Yearly]:
-    known, words = _of_gear(rows)
-    counts, effort, unit, year = _codes(known)
+    known = rows[rows["able"] & (rows["effort"] > 0)]
+    words = "counts of 'at least' taken as exact" if known["bounded"].any() else ""
+    counts, effort = known[["rated", "effort"]].to_numpy(np.float64).T
+    unit, year = pd.factorize(known["unit"])[0], known["year"].to_numpy(np.int64)
     yearly = _Yearly(year_indices(counts, effort, unit, year), "no known effort in this year")
     try:
         fit = fit_trend(counts, effort, unit, year)

@@ -31,7 +31,6 @@ __all__ = [
     "equal_chance_test",
     "estimate_removal",
     "joint",
-    "large_sample",
     "likelihood",
     "number_if_catchability_falls",
     "standard_error",
@@ -39,7 +38,7 @@ __all__ = [
     "weighted",
 ]
 
-Estimator = Literal["two_pass", "likelihood", "weighted", "large_sample", "joint"]
+Estimator = Literal["two_pass", "likelihood", "weighted", "joint"]
 
 _FALL: Final = 1 / 3  # how far catchability may fall over the passes; a choice of this program
 _BEYOND_COUNTING: Final = 1_000  # times the catch: a number as good as infinite
@@ -365,36 +364,6 @@ def number_if_catchability_falls(catches: Sequence[int]) -> float:
     return n_hat if n_hat < _BEYOND_COUNTING * passes.total else float("inf")
 
 
-def large_sample(catches: Sequence[int]) -> RemovalEstimate:
-    """Large-sample form of Zippin (1956); with three passes Seber's (2002) equation 7.24.
-
-    q/p - k qᵏ/(1-qᵏ) = Σ (i-1) ci / T, N = T/(1-qᵏ). It runs higher than `likelihood` for
-    few fish; kept to compare with published figures.
-
-    Raises
-    ------
-    ThinDataError
-        As for `likelihood`.
-
-    Examples
-    --------
-    >>> round(large_sample([244, 86, 43]).n_hat, 2)
-    398.43
-    """
-    passes = _passes(catches)
-    if not passes.falls:
-        raise ThinDataError("the catches do not fall from pass to pass: no finite estimate")
-    k, mean_late = passes.k, passes.late / passes.total
-
-    def excess(q: float) -> float:
-        # Mean number of passes a caught fish escaped first: Σ i qⁱ / Σ qⁱ over i = 0 … k-1.
-        weights = q ** np.arange(k)
-        return float((np.arange(k) * weights).sum() / weights.sum()) - mean_late
-
-    q = float(scipy.optimize.brentq(excess, 0.0, 1.0, xtol=1e-14)) if mean_late > 0 else 0.0
-    return _with_errors(passes.total / (1 - q**k), 1 - q, passes)
-
-
 def weighted(catches: Sequence[int]) -> RemovalEstimate:
     """Weighted likelihood estimate of Carle & Strub (1978), Biometrics 34:621-630, α = β = 1.
 
@@ -432,8 +401,10 @@ def joint(samples: Sequence[Sequence[int]]) -> list[RemovalEstimate]:
     """Numbers at several placements whose fish have one chance of capture.
 
     p maximises the likelihood of the passes given the catch of each placement (Zippin 1956, over
-    placements; the p of a Poisson-multinomial model is the same), and N = T/(1-qᵏ). The interval
-    of one N is by profile over p: its catch is binomial, and all placements tell of p.
+    placements; the p of a Poisson-multinomial model is the same), and N = T/(1-qᵏ): of one
+    placement the large-sample form of Zippin (1956), with three passes Seber's (2002) equation
+    7.24. The interval of one N is by profile over p: its catch is binomial, and all placements
+    tell of p.
 
     Parameters
     ----------
@@ -548,7 +519,6 @@ _ESTIMATORS: Final = {
     "two_pass": two_pass,
     "likelihood": likelihood,
     "weighted": weighted,
-    "large_sample": large_sample,
 }
 
 

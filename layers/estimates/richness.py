@@ -331,7 +331,6 @@ def richness(
     *,
     catchment_of: pd.Series,
     ancestors: pd.DataFrame,
-    form: Chao2Form = "classic",
 ) -> pd.DataFrame:
     """Species found and estimated per catchment and group, nested catchments rolled up.
 
@@ -342,8 +341,6 @@ def richness(
         never mixed.
     catchment_of
         Smallest catchment of each placement, index `placement_id`; missing = outside all.
-    form
-        Which Chao2, see `chao2`.
 
     Returns
     -------
@@ -377,7 +374,7 @@ def richness(
             elif not counts.size:
                 problem = "no species found"
             usable = problem == ""
-            estimate = chao2(counts if usable else [], int(m), form=form)
+            estimate = chao2(counts if usable else [], int(m))
             if usable and len(methods) > 1:
                 problem = (
                     f"{len(methods)} gears pooled, each of which misses species of its own: "
@@ -430,12 +427,7 @@ def _methods_of(
     placements: pd.DataFrame, catchment_of: pd.Series, ancestors: pd.DataFrame
 ) -> dict[str, list[str]]:
     """Methods of the samples of each catchment."""
-    names, inner, outer = nested_catchments(ancestors)
-    home = codes_within(catchment_of.reindex(placements.index), names)
-    sample = looked(placements) & (home >= 0)
-    used = pd.DataFrame({"home": home[sample], "method": placements["method"].to_numpy()[sample]})
-    nested = used.drop_duplicates().merge(pd.DataFrame({"home": inner, "outer": outer}), on="home")
-    return {
-        str(name): sorted(methods.unique())
-        for name, methods in nested.groupby(names.to_numpy()[nested["outer"]])["method"]
-    }
+    used = placements[["method"]].assign(catchment_id=catchment_of)[looked(placements)]
+    nested = used.drop_duplicates().merge(ancestors, on="catchment_id")
+    by_catchment = nested.groupby("ancestor_id")["method"]
+    return {str(name): sorted(set(methods)) for name, methods in by_catchment}
