@@ -24,6 +24,7 @@ from layers.fieldwork.looking import (
     looked,
     nested_catchments,
     rolled_up,
+    summed_by_pair,
 )
 from layers.frames import PASS_MINUTES, codes_of, codes_within, reads
 from layers.plurals import counted as counted_words
@@ -370,12 +371,9 @@ def _catch_of_each(
     """Row of the placement, row of the species, fish, and rows of at least so many; each once."""
     kinds = codes_of(catches["species"], species.index, "Species")
     kept = counted.kept & wanted[kinds]
-    key = counted.rows[kept] * len(species) + kinds[kept]
-    key, which = np.unique(key, return_inverse=True)
-    row, kind = np.divmod(key, max(len(species), 1))
-    number = np.bincount(which, counted.number[kept], key.size).astype(np.float64)
-    lower = np.bincount(which, counted.lower[kept], key.size).astype(np.float64)
-    return row, kind, number, lower
+    return summed_by_pair(
+        counted.rows[kept], kinds[kept], counted.number[kept], counted.lower[kept]
+    )
 
 
 @dataclass(frozen=True)

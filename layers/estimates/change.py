@@ -27,6 +27,7 @@ from layers.totals import ALL
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from layers.arrays import Floats
     from layers.estimates.seasons import Days, Seasons, Unit
 
 __all__ = ["Changes", "change"]
@@ -122,29 +123,22 @@ def _work(
     )
     row = codes_within(catches["placement_id"], frame.index)
     of = row >= 0
-    long = pd.DataFrame(
-        {
-            "row": row[of],
-            "species": catches["species"].to_numpy(object)[of],
-            "number": whole.number[of],
-            "lower": whole.lower[of] * 1.0,
-            "kept": whole.kept[of],
-        }
-    )
     full = species.index[species["rank"].fillna("species") == "species"]
-    names = pd.Index(sorted(set(full) & set(long["species"])))
+    names = pd.Index(sorted(set(full) & set(catches["species"][of])))
+    kind = codes_within(catches["species"], names)
+    at = (row[of & (kind >= 0)], kind[of & (kind >= 0)])
 
-    def table(values: pd.Series) -> pd.DataFrame:
-        sums = values.groupby([long["row"], long["species"]]).sum().unstack(fill_value=0)
-        wide = pd.DataFrame(sums).reindex(index=range(len(frame)), columns=names, fill_value=0)
-        return wide.set_axis(frame.index)
+    def table(values: Floats | Ints) -> pd.DataFrame:
+        sums = np.zeros((len(frame), len(names)))
+        np.add.at(sums, at, values[of & (kind >= 0)])
+        return pd.DataFrame(sums, frame.index, names)
 
     return _Work(
         season,
         frame,
-        table(long["number"]),
-        table(long["number"].where(long["kept"], 0.0)),
-        table(long["lower"]) > 0,
+        table(whole.number),
+        table(np.where(whole.kept, whole.number, 0)),
+        table(whole.lower * 1.0) > 0,
         detectable(species, methods).T,
     )
 

@@ -36,6 +36,7 @@ from layers.fieldwork.looking import (
     looked,
     may_include,
     nested_catchments,
+    summed_by_pair,
     visits,
 )
 from layers.frames import codes_of, codes_within, reads
@@ -210,36 +211,6 @@ def _aligned(column: pd.Series, index: pd.Index) -> pd.Series:
     return column if column.index.equals(index) else column.reindex(index)
 
 
-@dataclass(frozen=True)
-class _Records:
-    """Distinct (placement, species) pairs in which the species was found."""
-
-    row: Ints
-    species: Ints
-    number: Floats
-    lower: Bools
-
-
-def _records(catches: pd.DataFrame, placements: pd.DataFrame, species: pd.DataFrame) -> _Records:
-    rows = codes_within(catches["placement_id"], placements.index)
-    kinds = codes_of(catches["species"], species.index, "Species")
-    number, lower = catch_numbers(catches)
-    keep = (rows >= 0) & (number > 0)
-    key = rows[keep] * len(species) + kinds[keep]
-    number, lower = number[keep], lower[keep]
-    # Rows usually come placement by placement: only unsorted pairs need sorting.
-    if (key[1:] < key[:-1]).any():
-        order = np.argsort(key, kind="stable")
-        key, number, lower = key[order], number[order], lower[order]
-    starts = np.flatnonzero(np.append(True, key[1:] != key[:-1])[: key.size])
-    if starts.size < key.size:
-        number = np.add.reduceat(number, starts)
-        lower = np.logical_or.reduceat(lower, starts)
-        key = key[starts]
-    width = max(len(species), 1)
-    return _Records(key // width, key % width, number, lower)
-
-
 def _count(
     looking: _Looking,
     placements: pd.DataFrame,
@@ -264,10 +235,13 @@ def _count(
     placements_looked = by_method @ looking.can.T.astype(np.float64)
 
     # Finding: distinct placement and species, wherever the placement lies.
-    records = _records(catches, placements, species)
-    inside = looking.place[records.row] >= 0
-    row, kind = records.row[inside], records.species[inside]
-    number, lower = records.number[inside], records.lower[inside]
+    rows = codes_within(catches["placement_id"], placements.index)
+    kinds = codes_of(catches["species"], species.index, "Species")
+    number, lower = catch_numbers(catches)
+    kept = (rows >= 0) & (number > 0)
+    row, kind, number, least = summed_by_pair(rows[kept], kinds[kept], number[kept], lower[kept])
+    inside = looking.place[row] >= 0
+    row, kind, number, least = row[inside], kind[inside], number[inside], least[inside]
     cell = looking.place[row] * n_species + kind
     size = n_places * n_species
     beyond = ~(looking.looked[row] & looking.can[kind, looking.method[row]])
@@ -275,7 +249,7 @@ def _count(
         roll @ np.bincount(cell, weights, minlength=size).reshape(shape)
         for weights in (np.ones(cell.size), number, beyond.astype(np.float64))
     )
-    any_lower = roll @ np.bincount(cell, lower, minlength=size).reshape(shape) > 0
+    any_lower = roll @ np.bincount(cell, least, minlength=size).reshape(shape) > 0
     first, last, bits = (
         _nested(part.reshape(shape), nesting, ufunc)
         for part, ufunc in zip(_spans(looking, row, cell, size), _JOINS, strict=True)

@@ -68,50 +68,44 @@ def rate_interval(
     variance is greater by, κ at its best. Without it 89 % of intervals of ten
     such counts held the mean where log effort has a standard deviation of 0.7.
     """
-    unequal = placements * squares / all_effort**2
+    mean = all_effort / placements
+    unequal = squares / placements / mean**2
     order = np.argsort(of_rate, kind="stable")
-    fish, effort, of_rate = fish[order], effort[order], of_rate[order]
+    fish, of_rate = fish[order], of_rate[order]
+    share = effort[order] / mean[of_rate]
     first = np.searchsorted(of_rate, np.arange(placements.size + 1))
     piece = (first[1:] + np.arange(placements.size)) // _AT_ONCE
     ends = np.flatnonzero(np.diff(piece, append=-1)) + 1
     low, high = np.empty(placements.size), np.empty(placements.size)
     for begin, end in zip([0, *ends.tolist()], ends.tolist(), strict=False):
-        own = slice(first[begin], first[end])
-        low[begin:end], high[begin:end] = _limits(
-            fish[own], effort[own], of_rate[own] - begin, placements[begin:end],
-            all_effort[begin:end], unequal[begin:end],
-        )  # fmt: skip
-    return low, high
+        own, rates = slice(first[begin], first[end]), slice(begin, end)
+        low[rates], high[rates] = _limits(
+            fish[own], share[own], of_rate[own] - begin, placements[rates], unequal[rates]
+        )
+    return low / mean, high / mean
 
 
 def _limits(
-    fish: Floats,
-    effort: Floats,
-    of_rate: Ints,
-    placements: Ints,
-    all_effort: Floats,
-    unequal: Floats,
+    fish: Floats, share: Floats, of_rate: Ints, placements: Ints, unequal: Floats
 ) -> tuple[Floats, Floats]:
+    """Limits per mean effort; `share` is effort over it."""
     from scipy.optimize import elementwise
 
     every = np.arange(placements.size)
     total = np.bincount(of_rate, fish, placements.size)
-    size = _SIZES * (placements / all_effort)[:, None]
     # Many placements have the same catch with the same share of the effort.
-    share = effort * (placements / all_effort)[of_rate]
     pairs, which = np.unique(np.column_stack([fish, share]), axis=0, return_inverse=True)
     scaled = pairs[:, 1:] * _SIZES
     clumped = scipy.special.gammaln(pairs[:, :1] + scaled) - scipy.special.gammaln(scaled)
     of_pair = scipy.sparse.csr_array(
         (np.ones(fish.size), (of_rate, which.ravel())), shape=(placements.size, len(pairs))
     )
-    weight = size * all_effort[:, None]
-    fixed = of_pair @ clumped + weight * np.log(size)
-    fixed -= np.log(_SIZES / _USUAL_SIZE) ** 2 / 2
+    weight = _SIZES * placements[:, None]
+    fixed = of_pair @ clumped + weight * np.log(_SIZES) - np.log(_SIZES / _USUAL_SIZE) ** 2 / 2
     weight += total[:, None]
 
     def by_size(log_rate: Floats, rate: Ints) -> Floats:
-        within: Floats = np.log(np.exp(log_rate)[..., None] + size[rate])
+        within: Floats = np.log(np.exp(log_rate)[..., None] + _SIZES)
         within *= -weight[rate]
         within += fixed[rate]
         return within
@@ -119,7 +113,7 @@ def _limits(
     def profile(log_rate: Floats, rate: Ints) -> Floats:
         return np.asarray(by_size(log_rate, rate).max(-1) + total[rate] * log_rate)
 
-    best_at = np.log(total / all_effort)
+    best_at = np.log(total / placements)
     best = profile(best_at, every)
     clumping = total / placements / _SIZES[by_size(best_at, every).argmax(-1)]
     limit = CHI95 * (1 + clumping * unequal) / (1 + clumping)

@@ -30,6 +30,7 @@ __all__ = [
     "may_include",
     "nested_catchments",
     "rolled_up",
+    "summed_by_pair",
     "visits",
 ]
 
@@ -203,6 +204,27 @@ def catch_numbers(catches: pd.DataFrame) -> tuple[Floats, Bools]:
     number = np.where(present, 1.0, count)
     lower = present | kind.isin(COUNT_KINDS_LOWER).to_numpy(dtype=bool)
     return number, lower
+
+
+def summed_by_pair(
+    row: Ints, kind: Ints, number: Floats, lower: Bools
+) -> tuple[Ints, Ints, Floats, Floats]:
+    """Sum catch rows of the same placement and species; each pair once, in this order.
+
+    Row of the placement, row of the species, fish, and how many of the counts are "at least".
+    """
+    width = int(kind.max(initial=0)) + 1
+    key = row * width + kind
+    # Rows usually come placement by placement: only unsorted pairs need sorting.
+    if (key[1:] < key[:-1]).any():
+        order = np.argsort(key, kind="stable")
+        key, number, lower = key[order], number[order], lower[order]
+    starts = np.flatnonzero(np.append(True, key[1:] != key[:-1])[: key.size])
+    least = lower.astype(np.float64)
+    if starts.size < key.size:
+        number, least = np.add.reduceat(number, starts), np.add.reduceat(least, starts)
+        key = key[starts]
+    return key // width, key % width, number, least
 
 
 def local_dates(placements: pd.DataFrame, column: str = "set_at") -> pd.Series:

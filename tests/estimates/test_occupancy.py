@@ -226,7 +226,7 @@ def test_occupancy_goes_up_to_one_where_rare_and_hard_to_find_look_alike():
     [
         # Found in half of 20 units on three visits of four: again twice in each.
         ([[3]] * 10 + [[0]] * 10, [[4]] * 20, []),
-        ([[2]] * 5 + [[1]] * 5 + [[0]] * 30, [[2]] * 40, ["again in units only 5 times"]),
+        ([[2]] * 5 + [[1]] * 5 + [[0]] * 30, [[2]] * 40, ["again in units 5 times"]),
         ([[2]] * 6 + [[1]] * 4 + [[0]] * 30, [[2]] * 40, []),
         # Two visits of two each: the lower limit of p, 0.69 for ten of ten, misses one in ten.
         ([[2]] * 5 + [[0]] * 35, [[2]] * 40, []),
