@@ -27,7 +27,8 @@ from layers.totals import ALL
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from layers.arrays import Floats
+    import numpy.typing as npt
+
     from layers.estimates.seasons import Days, Seasons, Unit
 
 __all__ = ["Changes", "change"]
@@ -128,17 +129,17 @@ def _work(
     kind = codes_within(catches["species"], names)
     at = (row[of & (kind >= 0)], kind[of & (kind >= 0)])
 
-    def table(values: Floats | Ints) -> pd.DataFrame:
+    def table(values: npt.ArrayLike) -> pd.DataFrame:
         sums = np.zeros((len(frame), len(names)))
-        np.add.at(sums, at, values[of & (kind >= 0)])
+        np.add.at(sums, at, np.asarray(values)[of & (kind >= 0)])
         return pd.DataFrame(sums, frame.index, names)
 
     return _Work(
         season,
         frame,
         table(whole.number),
-        table(np.where(whole.kept, whole.number, 0)),
-        table(whole.lower * 1.0) > 0,
+        table(whole.number * whole.kept),
+        table(whole.lower) > 0,
         detectable(species, methods).T,
     )
 
