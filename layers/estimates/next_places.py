@@ -175,7 +175,7 @@ def _followed_bounds(
     if last != options or np.isinf(bound).sum() > _FEW:
         bound = upper_bounds(water.network, distance.unsampled, options[1], rows, measure_m)
     water.found["bounds"] = water.made, options, rows, bound
-    return bound
+    return np.asarray(bound, dtype=np.float64)
 
 
 def _scale(network: Network, weight: ArrayLike | None) -> Floats:
