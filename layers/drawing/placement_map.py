@@ -1,7 +1,7 @@
 """Placements in view: one by one where they are few, counted by grid cell where they are many.
 
-All is computed from columns in memory (`layers.drawing.map_columns`), sorted by tile, so that a
-view looks only at the placements near it.
+All is computed from columns in memory, about a hundred bytes for a placement, sorted by tile, so
+that a view looks only at the placements near it. They are what one kind of viewer may see.
 """
 
 from __future__ import annotations
@@ -20,15 +20,15 @@ from layers.frames import OUTCOMES
 if TYPE_CHECKING:
     from collections.abc import Hashable
 
+    import pandas as pd
     from numpy.typing import NDArray
 
     from layers.arrays import Bools, Floats, Ints
-    from layers.drawing.map_columns import MapColumns
 
     Codes = NDArray[np.integer]
     States = NDArray[np.uint8]
 
-__all__ = ["CELL_PX", "STATES", "CellCounts", "MapFilter", "PlacementMap"]
+__all__ = ["CELL_PX", "STATES", "CellCounts", "MapColumns", "MapFilter", "PlacementMap"]
 
 STATES: Final = ("caught", "nil", "unusable", "unrecorded", "other")
 """State of a placement: of the chosen species where there is one, else of any fish."""
@@ -39,6 +39,59 @@ _TILES: Final = 256  # along each side of the placements' extent
 _KEPT_FILTERS: Final = 12
 _CELL_BITS: Final = 2  # 256 / CELL_PX cells along a tile
 _FINEST_BITS: Final = FINEST_ZOOM + _CELL_BITS
+
+
+@dataclass(frozen=True)
+class MapColumns:
+    """Placements of a store, as one kind of viewer sees them.
+
+    Attributes
+    ----------
+    names
+        Ids as the viewer knows them.
+    xy
+        Positions in the store's CRS, NaN where there is none, (n, 2). [m]
+    grid_xy, snapped_grid_xy
+        Positions, and places on the reach, on the unit square of the web map grid, NaN where
+        there is none, (n, 2).
+    square_km
+        Side of the grid cell that is shown in place of a position, 0 = exact, (n,). [km]
+    outcome, method, survey
+        Places in `OUTCOMES`, `methods`, `surveys`; −1 where there is none, (n,).
+    first_day, last_day
+        Local day of setting in days since 1970, twice; or the first and last day of its year
+        where only that is shown. Where none is known the first is after the last, (n,).
+    ambiguous
+        Whether another reach is as near, (n,).
+    caught_by, caught
+        Row of a placement and place in `species`, for each species it caught, (k,).
+    stretch_by, stretch_reach, stretch_from_m, stretch_to_m
+        Row of a placement, place in `reaches` and measures of each sampled stretch, (s,).
+    methods, surveys, species, reaches
+        What the codes stand for.
+    """
+
+    names: pd.Index
+    xy: Floats
+    grid_xy: Floats
+    snapped_grid_xy: Floats
+    square_km: NDArray[np.int16]
+    outcome: NDArray[np.int8]
+    method: Codes
+    survey: Codes
+    first_day: Codes
+    last_day: Codes
+    ambiguous: Bools
+    caught_by: Codes
+    caught: Codes
+    stretch_by: Codes
+    stretch_reach: Codes
+    stretch_from_m: Floats
+    stretch_to_m: Floats
+    methods: tuple[str, ...]
+    surveys: tuple[str, ...]
+    species: tuple[str, ...]
+    reaches: tuple[str, ...]
 
 
 @dataclass(frozen=True)

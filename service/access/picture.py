@@ -16,7 +16,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from layers.drawing.map_columns import MapColumns
+from layers.drawing.placement_map import MapColumns
 from layers.drawing.screen_lines import grid_positions
 from layers.fieldwork.generalising import positions
 from layers.fieldwork.looking import catch_numbers, local_dates

@@ -1,33 +1,9 @@
 """Networks, catchments, species and methods: load, keep, look up."""
 
-from service.reference.lookups import (
-    ancestors,
-    catchment_names,
-    catchments,
-    methods,
-    network,
-    reach_parts,
-    species,
-)
-from service.reference.regions import (
-    catchment_region,
-    catchments_along,
-    chosen_region,
-    chosen_water,
-    common_water,
-)
+from service.reference import lookups, regions
+from service.reference.lookups import *  # noqa: F403  what they offer is listed there, once
+from service.reference.regions import *  # noqa: F403
 
-__all__ = [
-    "ancestors",
-    "catchment_names",
-    "catchment_region",
-    "catchments",
-    "catchments_along",
-    "chosen_region",
-    "chosen_water",
-    "common_water",
-    "methods",
-    "network",
-    "reach_parts",
-    "species",
-]
+__all__: list[str] = []
+__all__ += lookups.__all__
+__all__ += regions.__all__

@@ -11,8 +11,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from layers.drawing.map_columns import MapColumns
-from layers.drawing.placement_map import CELL_PX, STATES, MapFilter, PlacementMap
+from layers.drawing.placement_map import CELL_PX, STATES, MapColumns, MapFilter, PlacementMap
 from layers.drawing.record_features import species_caught
 from layers.drawing.screen_lines import ScreenLines, grid_positions, grid_window, screen_paths
 from layers.fieldwork.looking import detectable

@@ -1,6 +1,7 @@
 /* Backgrounds: pictures of the ground beneath the records, one at a time or none. The choice is in
    the address, so that a view can be sent. */
 import { make } from "./elements.js";
+import { corners } from "./screen_paths.js";
 
 const NONE = "none";
 const STRENGTH = 0.75; // so that marks and names stand out
@@ -9,17 +10,13 @@ const FINEST = 22; // a picture is shown larger than it is, but not without end
 /** Layer of a background as service/web/map_backgrounds.py describes it. */
 function layerOf(one) {
   if (!one.zooms) return L.tileLayer(one.url, { attribution: one.attribution });
-  const [west, south, east, north] = one.bounds;
   return L.tileLayer(one.url, {
     attribution: one.attribution,
     opacity: STRENGTH,
     minNativeZoom: one.zooms[0],
     maxNativeZoom: one.zooms[1],
     maxZoom: FINEST,
-    bounds: [
-      [south, west],
-      [north, east],
-    ],
+    bounds: corners(one.bounds),
   });
 }
 

@@ -16,6 +16,14 @@ export function positions(path, zoom) {
   return found;
 }
 
+/** Corners of a box as a map takes them; one across 180 degrees goes on to the east. */
+export function corners([west, south, east, north]) {
+  return [
+    [south, west],
+    [north, east >= west ? east : east + 360],
+  ];
+}
+
 /** Edges of a view for an address: west, south, east, north. */
 export function edges(bounds) {
   return [

@@ -5,7 +5,7 @@ import { link, make } from "../assets/elements.js";
 import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
 import { formatMetres, formatShare, formatWords } from "../assets/numbers.js";
 import { openByKey, streamNames } from "../assets/reaches.js";
-import { positions } from "../assets/screen_paths.js";
+import { corners, positions } from "../assets/screen_paths.js";
 import { viewSource } from "../assets/view_source.js";
 import "./sort_table.js";
 
@@ -144,21 +144,10 @@ const still = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 function goToGap(button) {
   const number = Number(button.dataset.gap);
-  const [west, south, east, north] = JSON.parse(button.dataset.bounds);
   mark(button.closest("tr"));
   showMap();
-  map.flyToBounds(
-    [
-      [south, west],
-      [north, east >= west ? east : east + 360],
-    ],
-    {
-      padding: [20, 20],
-      maxZoom: 16,
-      animate: !still,
-      duration: 0.6,
-    },
-  );
+  const look = { padding: [20, 20], maxZoom: 16, animate: !still, duration: 0.6 };
+  map.flyToBounds(corners(JSON.parse(button.dataset.bounds)), look);
   fetchJson(view.gap, { query: { gap: number } }).then(
     (gap) => {
       if (gapLine) gapLine.remove();
@@ -247,18 +236,8 @@ const background = showBackground(map, view.backgrounds);
 if (background) map.getContainer().after(background.field);
 L.control.zoom({ position: "bottomright" }).addTo(map);
 L.control.scale({ imperial: false }).addTo(map);
-if (view.bounds) {
-  const [west, south, east, north] = view.bounds;
-  map.fitBounds(
-    [
-      [south, west],
-      [north, east >= west ? east : east + 360],
-    ],
-    { padding: [12, 12] },
-  );
-} else {
-  map.setView([0, 0], 2);
-}
+if (view.bounds) map.fitBounds(corners(view.bounds), { padding: [12, 12] });
+else map.setView([0, 0], 2);
 placeMarkers();
 map.on("moveend", refresh);
 document.querySelectorAll("button.go").forEach((button) => {

@@ -2,6 +2,7 @@
 import { showBackground } from "../assets/backgrounds.js";
 import { colour } from "../assets/colours.js";
 import { NoAnswer, fetchJson } from "../assets/fetching.js";
+import { corners } from "../assets/screen_paths.js";
 
 const FINEST = 13; // side of the squares that reaches are requested in, as a zoom
 const MOST_SQUARES = 12;
@@ -154,13 +155,8 @@ export function makeMap(lists, tapped) {
     tapped([Number(at.lng.toFixed(6)), Number(at.lat.toFixed(6))], map);
   });
   map.on("moveend", fill);
-  if (lists.bounds) {
-    const [west, south, east, north] = lists.bounds;
-    map.fitBounds([
-      [south, west],
-      [north, east],
-    ]);
-  } else map.setView([0, 0], 2);
+  if (lists.bounds) map.fitBounds(corners(lists.bounds));
+  else map.setView([0, 0], 2);
   const reachesDrawn = () => reaches.getLayers().map((one) => one.feature);
   return { map, show, showSnap, look, fill, reachesDrawn, keepReaches, box, background };
 }

@@ -3,7 +3,7 @@
    which goes with the logout. */
 import { all, sendAll } from "./entry_drafts.js";
 
-const SHELL = "rifflebook-entry-9";
+const SHELL = "rifflebook-entry-10";
 const REACHES = "rifflebook-reaches-1";
 const AREA = "rifflebook-area-1"; // of entry_area.js
 const TILES = "rifflebook-tiles-1"; // of entry_background.js
@@ -46,6 +46,7 @@ const PARTS = [
   "/assets/elements.js",
   "/assets/standing.js",
   "/assets/fetching.js",
+  "/assets/screen_paths.js",
 ];
 
 self.addEventListener("install", (event) => {
