@@ -74,9 +74,9 @@ def test_an_opened_reach_says_the_chance_of_the_chosen_species(
     assert said.count() == paragraphs
     if figure:
         assert said.inner_text() == (
-            f"Esox lucius was not found in {at['catchment_name']} in 2024, on 5 reaches visited "
-            "with gear that can find it. Chance that it lived on any of them then, were it as "
-            "common there as elsewhere: 25\u202f% (95 % interval 4\u202f% to 60\u202f%)."
+            "Esox lucius: chance 25\u202f% (95 % interval 4\u202f% to 60\u202f%) that it lived in "
+            f"2024 on any of the 5 reaches of {at['catchment_name']} visited with gear that can "
+            "find it, though not found there that year, were it as common there as elsewhere."
         )
 
 

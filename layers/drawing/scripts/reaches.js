@@ -73,12 +73,13 @@ function chances(found) {
       const own = Object.entries(answer.cells[found.catchment] || {});
       box.replaceChildren(
         ...own.map(([species, [chance, low, high, visited, year]]) => {
-          const where = formatNumber(visited) + (visited === 1 ? " reach" : " reaches");
+          const span = `95 % interval ${formatShare(low)} to ${formatShare(high)}`;
+          const any = visited === 1 ? "the 1 reach" : `any of the ${formatNumber(visited)} reaches`;
           const words =
-            `${species} was not found in ${name} in ${year}, on ${where} visited with gear that ` +
-            "can find it. Chance that it lived on any of them then, were it as common there as " +
-            `elsewhere: ${formatShare(chance)} (95 % interval ${formatShare(low)} to `;
-          return make("p", `${words}${formatShare(high)}).`);
+            `${species}: chance ${formatShare(chance)} (${span}) that it lived in ${year} on ` +
+            `${any} of ${name} visited with gear that can find it, though not found there that ` +
+            "year, were it as common there as elsewhere.";
+          return make("p", words);
         }),
       );
     },
