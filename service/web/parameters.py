@@ -23,6 +23,7 @@ __all__ = [
     "read_order",
     "read_query",
     "refuse_unknown",
+    "single",
 ]
 
 # What every address may have, and links carry, though it leaves no record out.
@@ -57,11 +58,12 @@ def read_query(args: MultiDict[str, str], *, also: tuple[str, ...] = ()) -> Page
     in `also`. Raises RequestError where a parameter is unknown or its value cannot be used.
     """
     refuse_unknown(args, (*PARAMETERS, *also, *CARRIED))
-    box = _single(args, "bbox") if "bbox" in also else ""
+    box = single(args, "bbox") if "bbox" in also else ""
     return PageQuery(read_selection(args.to_dict(flat=False)), read_box(box) if box else None)
 
 
-def _single(args: MultiDict[str, str], name: str) -> str:
+def single(args: MultiDict[str, str], name: str) -> str:
+    """Read a parameter that may be given once; empty where it is not given."""
     return only_value(name, [text.strip() for text in args.getlist(name) if text.strip()])
 
 
@@ -81,7 +83,7 @@ def only_value(name: str, values: list[str]) -> str:
 
 def read_choice(args: MultiDict[str, str], name: str, words: tuple[str, ...], usual: str) -> str:
     """Read one of some words, the usual one when not given; RequestError for any other."""
-    word = _single(args, name) or usual
+    word = single(args, name) or usual
     if word not in words:
         raise RequestError(f"{name} {word!r} is none of {', '.join(words)}.")
     return word
@@ -89,5 +91,5 @@ def read_choice(args: MultiDict[str, str], name: str, words: tuple[str, ...], us
 
 def read_order(args: MultiDict[str, str], name: str) -> int:
     """Read a whole number from 1 up; 1 when not given."""
-    text = _single(args, name)
+    text = single(args, name)
     return read_whole(text, name, least=1) if text else 1

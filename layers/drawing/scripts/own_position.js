@@ -1,6 +1,6 @@
 /* Own position: where the device says that it is. It is drawn here, and sent nowhere. */
 import { colour } from "./colours.js";
-import { make } from "./elements.js";
+import { button, make } from "./elements.js";
 import { formatNumber } from "./numbers.js";
 
 function crossAt(at) {
@@ -14,20 +14,16 @@ export function ownPositionControl(say) {
     options: { position: "bottomright" },
     onAdd(map) {
       const bar = L.DomUtil.create("div", "leaflet-bar rb-own-bar");
-      const button = make("button");
-      button.append(make("span"));
-      button.type = "button";
-      button.title = "My position";
-      button.setAttribute("aria-label", "My position");
-      button.setAttribute("aria-pressed", "false");
-      bar.append(button);
+      const what = { title: "My position", "aria-label": "My position", "aria-pressed": "false" };
+      const pressed = button(make("span"), () => turn(!on), what);
+      bar.append(pressed);
       L.DomEvent.disableClickPropagation(bar);
       const drawn = L.layerGroup().addTo(map);
       let on = false;
       let first = true;
       const turn = (to) => {
         on = first = to;
-        button.setAttribute("aria-pressed", String(to));
+        pressed.setAttribute("aria-pressed", String(to));
         drawn.clearLayers();
         if (to) map.locate({ watch: true, enableHighAccuracy: true });
         else map.stopLocate();
@@ -45,7 +41,7 @@ export function ownPositionControl(say) {
           fill: false,
         }).addTo(drawn);
         crossAt(event.latlng).addTo(drawn);
-        button.title = "My position, within " + formatNumber(event.accuracy, 0) + " m";
+        pressed.title = "My position, within " + formatNumber(event.accuracy, 0) + " m";
         if (first) map.setView(event.latlng, Math.max(map.getZoom(), 14));
         first = false;
       });
@@ -57,7 +53,6 @@ export function ownPositionControl(say) {
             : "Your position could not be found.",
         );
       });
-      button.addEventListener("click", () => turn(!on));
       return bar;
     },
   });

@@ -267,14 +267,8 @@ export function placementLayers(map, config, state, things, list) {
       const p = first.feature.properties;
       const name = (p.method_label || p.method) + " " + p.placement_id + ": " + words[first.is];
       const icon = placementIcon(p, first.is, (config.gear[p.method] || {}).sign);
-      group.addLayer(
-        markAt(
-          at,
-          icon,
-          name,
-          open(() => cardOf(first.feature, first.is)),
-        ),
-      );
+      const card = open(() => cardOf(first.feature, first.is));
+      group.addLayer(markAt(at, icon, name, card));
       const snap = snapLine(first.feature);
       if (snap) snaps.addLayer(snap);
       return;

@@ -13,12 +13,13 @@ from service.answers.request_words import read_whole
 from service.answers.tables import summary_csv
 from service.web.answering import attachment, json_answer, revalidated
 from service.web.context import current_store, current_viewer
+from service.web.parameters import single
 from service.web.question import carried, page_question
 
 if TYPE_CHECKING:
     from flask import Response
 
-    from service.answers.occurrence_table import Chances, Table
+    from service.answers.occurrence_table import Table
 
 __all__ = ["blueprint"]
 
@@ -93,13 +94,8 @@ def show() -> str:
 def chances_present() -> Response:
     """Chance that each species lives where nobody found it, which takes longer than the rest."""
     query = page_question("season")
-    present: Chances = chances(current_store(), query.selection, current_viewer(), season=_season())
-    return json_answer(
-        {
-            "assumes": present.assumes,
-            "cells": present.cells,
-        }
-    )
+    present = chances(current_store(), query.selection, current_viewer(), season=_season())
+    return json_answer({"assumes": present.assumes, "cells": present.cells})
 
 
 @blueprint.get("/catchments/occurrence.csv")
@@ -110,7 +106,7 @@ def occurrence_file() -> Response:
 
 
 def _season() -> int | None:
-    text = request.args.get("season", "").strip()
+    text = single(request.args, "season")
     return read_whole(text, "season", least=1) if text else None
 
 

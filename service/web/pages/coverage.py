@@ -21,7 +21,7 @@ from service.errors import NotFoundError, RequestError
 from service.web.answering import attachment, json_answer, revalidated
 from service.web.context import current_store, current_viewer
 from service.web.map_backgrounds import backgrounds
-from service.web.parameters import PageQuery, only_value, read_order
+from service.web.parameters import PageQuery, read_order, single
 from service.web.question import carried, page_question
 
 if TYPE_CHECKING:
@@ -130,26 +130,21 @@ def _question(*also: str) -> tuple[PageQuery, CoverageQuestion]:
     if len(selection.species) == 1 and not selection.able_to_find:
         # Elsewhere the question is about a species; here, where gear that can find it was.
         selection = replace(selection, able_to_find=selection.species[0])
-    count = read_whole(_given("count") or "10", "count", least=1)
+    count = read_whole(single(request.args, "count") or "10", "count", least=1)
     if count > _MOST_PLACES:
         raise RequestError(f"count {count} is more than {_MOST_PLACES}; ask for fewer places.")
-    counts = _given("counts") or "visited"
+    counts = single(request.args, "counts") or "visited"
     if counts not in COUNTS:
         raise RequestError(f"counts {counts!r} is neither of {' and '.join(COUNTS)}.")
-    represents = _given("represents")
+    represents = single(request.args, "represents")
     return query, CoverageQuestion(
         selection,
         min_order=read_order(request.args, "min_order"),
         count=count,
-        within_m=_metres("within", _given("within") or "1000"),
+        within_m=_metres("within", single(request.args, "within") or "1000"),
         counts=counts,
         represents_m=_metres("represents", represents) if represents else None,
     )
-
-
-def _given(name: str) -> str:
-    texts = [text.strip() for text in request.args.getlist(name) if text.strip()]
-    return only_value(name, texts)
 
 
 def _metres(name: str, text: str) -> float:

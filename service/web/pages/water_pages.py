@@ -15,7 +15,7 @@ from service.records import Selection
 from service.web.answering import json_answer
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
-from service.web.parameters import only_value
+from service.web.parameters import single
 from service.web.question import carried, page_question
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def stream(stream_id: str) -> str:
 def upstream(reach_id: str) -> str:
     """Show all water that flows through a point of a reach."""
     page_question("measure")
-    text = only_value("measure", request.args.getlist("measure"))
+    text = single(request.args, "measure")
     measure = read_number(text, "measure", least=0.0, most=1e9, unit="m") if text else None
     water, row = water_account.upstream_water(current_store(), reach_id, measure)
     at = float(water.network.length_m[row]) if measure is None else measure
@@ -98,7 +98,7 @@ def opened() -> Response:
     query = page_question("reach", "longitude", "latitude")
     found = water_account.reach_at(
         current_store(),
-        only_value("reach", request.args.getlist("reach")),
+        single(request.args, "reach"),
         read_number(request.args.get("longitude", ""), "longitude", least=-180, most=180),
         read_number(request.args.get("latitude", ""), "latitude", least=-90, most=90),
         current_viewer(),

@@ -71,9 +71,7 @@ export function makeMap(lists, tapped) {
         const answer = await fetchJson(address, { accept: "application/geo+json" });
         if (order !== least) continue;
         if (answer.none_kept) requested.delete(address);
-        const fresh = answer.features.filter((one) => one.geometry && !drawn.has(one.id));
-        fresh.forEach((one) => drawn.add(one.id));
-        reaches.addData({ type: "FeatureCollection", features: fresh });
+        addReaches(answer.features);
       } catch (problem) {
         if (!(problem instanceof NoAnswer)) throw problem;
         requested.delete(address); // no connection: requested again when the map is moved
@@ -84,7 +82,11 @@ export function makeMap(lists, tapped) {
   /* Reaches of a kept area stay whatever the zoom. */
   function keepReaches(features) {
     kept.push(...features);
-    const fresh = kept.filter((one) => one.geometry && !drawn.has(one.id));
+    addReaches(kept);
+  }
+
+  function addReaches(features) {
+    const fresh = features.filter((one) => one.geometry && !drawn.has(one.id));
     fresh.forEach((one) => drawn.add(one.id));
     reaches.addData({ type: "FeatureCollection", features: fresh });
   }
@@ -130,18 +132,11 @@ export function makeMap(lists, tapped) {
 
   function showSnap(from, to) {
     snap.clearLayers();
-    if (from && to) {
-      L.polyline(
-        [
-          [from[1], from[0]],
-          [to[1], to[0]],
-        ],
-        { color: colour("ink"), weight: 2, dashArray: "2 5" },
-      ).addTo(snap);
-      L.circleMarker([to[1], to[0]], { radius: 4, color: colour("ink"), fillOpacity: 1 }).addTo(
-        snap,
-      );
-    }
+    if (!from || !to) return;
+    const color = colour("ink");
+    const ends = [from, to].map(([lon, lat]) => [lat, lon]);
+    L.polyline(ends, { color, weight: 2, dashArray: "2 5" }).addTo(snap);
+    L.circleMarker(ends[1], { radius: 4, color, fillOpacity: 1 }).addTo(snap);
   }
 
   function look(points) {
