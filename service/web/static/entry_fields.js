@@ -1,5 +1,5 @@
 /* Fields of the form: those of the chosen method, filled from the draft and read at every touch. */
-import { button, element } from "../assets/elements.js";
+import { element } from "../assets/elements.js";
 import * as content from "./entry_content.js";
 import { by, editing, entry, form, lists, method, zone } from "./entry_form.js";
 import { catches, lengths } from "./entry_rows.js";
@@ -68,8 +68,14 @@ export function makeFields({ touched, placed }) {
     });
     by("shape-choice").hidden = shapes.length < 2 && shapes.includes(entry.draft.shape);
     by("shape-hint").textContent = by("shape-choice").hidden ? "" : HINTS[entry.draft.shape];
-    const hours = { night: "; this gear is used at night", day: "; this gear is used by day" };
-    by("zone").textContent = `Times of ${zone()}${(own && hours[own.hours]) || ""}.`;
+    by("zone").textContent =
+      "Times of " +
+      zone() +
+      (own && own.hours === "night"
+        ? "; this gear is used at night."
+        : own && own.hours === "day"
+          ? "; this gear is used by day."
+          : ".");
     by("cautions").hidden = !own;
     if (own)
       by("cautions")
@@ -79,7 +85,15 @@ export function makeFields({ touched, placed }) {
     const lifting = Boolean(entry.draft.lifting);
     document.body.classList.toggle("lifting", lifting);
     by("lifting").hidden = !lifting;
-    if (lifting) by("lifting-line").textContent = liftingWords(entry.draft.cells, own);
+    if (lifting)
+      by("lifting-line").textContent =
+        entry.draft.cells.placement_id +
+        ", " +
+        (own ? own.label : entry.draft.cells.method) +
+        ", set " +
+        entry.draft.cells.set_at.slice(0, 16).replace("T", " ") +
+        ", lifted " +
+        (entry.draft.cells.lifted_at || "").slice(11, 16);
     const settable = !lifting && !editing && own && own.passive && !entry.draft.cells.outcome;
     by("set-now").hidden = !settable || Boolean(entry.draft.cells.lifted_at);
     by("record").hidden = entry.draft.shape !== "track";
@@ -95,12 +109,6 @@ export function makeFields({ touched, placed }) {
           lost: "Lost gear counts neither as looking nor as effort.",
           disturbed: "A species not caught here will not count as looked for.",
         }[entry.draft.cells.outcome] || "";
-  }
-
-  function liftingWords(cells, own) {
-    const set = cells.set_at.slice(0, 16).replace("T", " ");
-    const lifted = (cells.lifted_at || "").slice(11, 16);
-    return `${cells.placement_id}, ${own ? own.label : cells.method}, set ${set}, lifted ${lifted}`;
   }
 
   /* Open until they were read once a day; the heading stays, whatever is folded. */
@@ -195,9 +203,9 @@ export function makeFields({ touched, placed }) {
     touched();
     placed();
   });
-  form.querySelectorAll("[data-now]").forEach((one) =>
-    one.addEventListener("click", () => {
-      entry.draft.cells[one.dataset.now] = localNow(zone()) + offsetNow(zone());
+  form.querySelectorAll("[data-now]").forEach((button) =>
+    button.addEventListener("click", () => {
+      entry.draft.cells[button.dataset.now] = localNow(zone()) + offsetNow(zone());
       fillFields();
       touched();
     }),
@@ -208,12 +216,13 @@ export function makeFields({ touched, placed }) {
     const names = Array.from(by("surveys").options, (one) => one.value).slice(0, 4);
     by("survey-choice").replaceChildren(
       ...names.map((name) => {
-        const act = () => {
+        const button = element("button", { type: "button", className: "light", textContent: name });
+        button.addEventListener("click", () => {
           form.elements.survey.value = name;
           form.elements.survey.dispatchEvent(new Event("input", { bubbles: true }));
           drawRows();
-        };
-        return button(name, act, { className: "light" });
+        });
+        return button;
       }),
     );
   }

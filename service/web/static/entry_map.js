@@ -2,7 +2,6 @@
 import { showBackground } from "../assets/backgrounds.js";
 import { colour } from "../assets/colours.js";
 import { NoAnswer, fetchJson } from "../assets/fetching.js";
-import { corners } from "../assets/screen_paths.js";
 
 const FINEST = 13; // side of the squares that reaches are requested in, as a zoom
 const MOST_SQUARES = 12;
@@ -71,7 +70,9 @@ export function makeMap(lists, tapped) {
         const answer = await fetchJson(address, { accept: "application/geo+json" });
         if (order !== least) continue;
         if (answer.none_kept) requested.delete(address);
-        addReaches(answer.features);
+        const fresh = answer.features.filter((one) => one.geometry && !drawn.has(one.id));
+        fresh.forEach((one) => drawn.add(one.id));
+        reaches.addData({ type: "FeatureCollection", features: fresh });
       } catch (problem) {
         if (!(problem instanceof NoAnswer)) throw problem;
         requested.delete(address); // no connection: requested again when the map is moved
@@ -82,11 +83,7 @@ export function makeMap(lists, tapped) {
   /* Reaches of a kept area stay whatever the zoom. */
   function keepReaches(features) {
     kept.push(...features);
-    addReaches(kept);
-  }
-
-  function addReaches(features) {
-    const fresh = features.filter((one) => one.geometry && !drawn.has(one.id));
+    const fresh = kept.filter((one) => one.geometry && !drawn.has(one.id));
     fresh.forEach((one) => drawn.add(one.id));
     reaches.addData({ type: "FeatureCollection", features: fresh });
   }
@@ -132,11 +129,18 @@ export function makeMap(lists, tapped) {
 
   function showSnap(from, to) {
     snap.clearLayers();
-    if (!from || !to) return;
-    const color = colour("ink");
-    const ends = [from, to].map(([lon, lat]) => [lat, lon]);
-    L.polyline(ends, { color, weight: 2, dashArray: "2 5" }).addTo(snap);
-    L.circleMarker(ends[1], { radius: 4, color, fillOpacity: 1 }).addTo(snap);
+    if (from && to) {
+      L.polyline(
+        [
+          [from[1], from[0]],
+          [to[1], to[0]],
+        ],
+        { color: colour("ink"), weight: 2, dashArray: "2 5" },
+      ).addTo(snap);
+      L.circleMarker([to[1], to[0]], { radius: 4, color: colour("ink"), fillOpacity: 1 }).addTo(
+        snap,
+      );
+    }
   }
 
   function look(points) {
@@ -150,8 +154,13 @@ export function makeMap(lists, tapped) {
     tapped([Number(at.lng.toFixed(6)), Number(at.lat.toFixed(6))], map);
   });
   map.on("moveend", fill);
-  if (lists.bounds) map.fitBounds(corners(lists.bounds));
-  else map.setView([0, 0], 2);
+  if (lists.bounds) {
+    const [west, south, east, north] = lists.bounds;
+    map.fitBounds([
+      [south, west],
+      [north, east],
+    ]);
+  } else map.setView([0, 0], 2);
   const reachesDrawn = () => reaches.getLayers().map((one) => one.feature);
   return { map, show, showSnap, look, fill, reachesDrawn, keepReaches, box, background };
 }

@@ -1,6 +1,6 @@
 /* Checking and saving what is entered, setting gear in the water and lifting it; without a
    connection it waits on the device. */
-import { button, link } from "../assets/elements.js";
+import { element } from "../assets/elements.js";
 import { NoAnswer } from "../assets/fetching.js";
 import { checkSheet } from "./entry_checks.js";
 import * as content from "./entry_content.js";
@@ -58,18 +58,13 @@ export function makeSaving({ fields, findings, waiting, gear, keep, open, begun,
   function ownFindings() {
     const [at] = content.points(entry.draft);
     const told = checkSheet(sheet(), { rules: lists.rules, method: method(), zone: zone(), at });
-    return unseen(told) ? told : null;
+    const remarks = JSON.stringify(told.flagged);
+    if (!told.refused.length && (!told.flagged.length || entry.seen === remarks)) return null;
+    entry.seen = told.refused.length ? "" : remarks;
+    return told;
   }
 
-  /** Whether a check says what was not shown yet; remarks that are shown count as seen. */
-  function unseen({ refused, flagged }) {
-    const remarks = JSON.stringify(flagged);
-    if (!refused.length && (!flagged.length || entry.seen === remarks)) return false;
-    entry.seen = refused.length ? "" : remarks;
-    return true;
-  }
-
-  function showUnseen(told) {
+  function showOwn(told) {
     findings.show("Look at this first", told);
     if (entry.seen) by("save").textContent = "Save with these remarks";
   }
@@ -94,7 +89,8 @@ export function makeSaving({ fields, findings, waiting, gear, keep, open, begun,
       return keep().then(() => say(faultWords(problem), true));
     }
     await next();
-    const again = button("Same again", () => sameAgain(done));
+    const again = element("button", { type: "button", textContent: "Same again" });
+    again.addEventListener("click", () => sameAgain(done));
     say(done.cells.placement_id + " is in the water. ", false, again);
     waiting.sendAll().then(gear.refresh);
     return undefined;
@@ -180,7 +176,7 @@ export function makeSaving({ fields, findings, waiting, gear, keep, open, begun,
      same. */
   function waitChecked() {
     const own = ownFindings();
-    return own ? showUnseen(own) : wait();
+    return own ? showOwn(own) : wait();
   }
 
   async function wait() {
@@ -210,8 +206,14 @@ export function makeSaving({ fields, findings, waiting, gear, keep, open, begun,
       if (!navigator.onLine) return await waitChecked();
       const checked = await postSheet("/entry/check");
       if (checked.status !== 200) return findings.show("This cannot be saved", checked.told);
-      const decides = decided === true && !checked.told.refused.length;
-      if (!decides && unseen(checked.told)) return showUnseen(checked.told);
+      const { refused, flagged } = checked.told;
+      const remarks = JSON.stringify(flagged);
+      if (refused.length || (flagged.length && entry.seen !== remarks && decided !== true)) {
+        findings.show("Look at this first", checked.told);
+        entry.seen = refused.length ? "" : remarks;
+        if (entry.seen) by("save").textContent = "Save with these remarks";
+        return undefined;
+      }
       const answer = await postSheet("/entry/save");
       entry.draft = drafts.settled({ ...entry.draft, sheet: sheet() }, answer);
       await drafts.put(entry.draft);
@@ -219,15 +221,10 @@ export function makeSaving({ fields, findings, waiting, gear, keep, open, begun,
       if (entry.draft.status !== "sent") return showAnswer(entry.draft);
       const own = "/placements/" + address(entry.draft.cells.placement_id) + carried;
       if (editing) return location.assign(own);
-      const stored = link(own, entry.draft.cells.placement_id);
+      const link = element("a", { href: own, textContent: entry.draft.cells.placement_id });
       const kept = findings.words(entry.draft.told.kept || []);
       await next();
-      say(
-        "Stored: ",
-        false,
-        stored,
-        kept ? ", with what somebody else changed: " + kept + "." : ".",
-      );
+      say("Stored: ", false, link, kept ? ", with what somebody else changed: " + kept + "." : ".");
       return undefined;
     } catch (problem) {
       if (problem instanceof NoAnswer || problem instanceof drafts.SessionEnded)

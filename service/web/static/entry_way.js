@@ -11,14 +11,15 @@ function lines(features) {
 
 const length = (path) => path.slice(1).reduce((sum, at, place) => sum + apart(path[place], at), 0);
 
-const nearestOn = (coordinates, at) =>
-  nearestReach([{ id: "", properties: {}, geometry: { type: "LineString", coordinates } }], at);
-
 /** A line cut at its point nearest to `at`: both parts, from its beginning and to its end. */
 function cut(path, at) {
   let best = null;
   for (let k = 1; k < path.length; k += 1) {
-    const found = nearestOn([path[k - 1], path[k]], at);
+    const piece = [path[k - 1], path[k]];
+    const found = nearestReach(
+      [{ id: "", properties: {}, geometry: { type: "LineString", coordinates: piece } }],
+      at,
+    );
     if (!best || found.offset_m < best.far) best = { far: found.offset_m, k, on: found.snapped };
   }
   return [
@@ -54,7 +55,12 @@ export function wayAlong(features, from, to) {
       [goal, to],
     ]) {
       if (here.reach_id !== one.id) continue;
-      const near = parts.map((path) => nearestOn(path, at));
+      const near = parts.map((path) =>
+        nearestReach(
+          [{ id: "", properties: {}, geometry: { type: "LineString", coordinates: path } }],
+          at,
+        ),
+      );
       const own = near[1] && near[1].offset_m < near[0].offset_m ? 1 : 0;
       const pieces = cut(parts[own], at);
       here.node = key(pieces[0][pieces[0].length - 1]);
