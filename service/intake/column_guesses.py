@@ -202,25 +202,20 @@ def _without_totals(table: Table) -> None:
     A column of a species without pass and stage, beside others of it with them, is their total, or
     those that are left; that it is less than they shows the latter.
     """
-    if table.has("catches", "species"):
-        # A row names its fish: a column with a name of fish counts that fish in no other row.
-        apart = [name for name, about in table.columns.items() if "species" in about]
-        for name in apart:
-            del table.columns[name]
-        parts = sum(_numbers(table, name) for name in table.columns)
-        for name in apart:
-            is_total = bool(table.columns) and bool((_numbers(table, name) == parts).all())
-            (table.totals if is_total else table.doubtful).append(name)
-    count = table.from_.get(("catches", "count"))
-    if count is not None and table.columns:
-        parts = sum(_numbers(table, name) for name in table.columns)
-        del table.from_["catches", "count"]
-        is_total = bool((_numbers(table, count.text) == parts).all())
-        (table.totals if is_total else table.doubtful).append(count.text)
+    # Where a row names its fish, a column with a name of fish counts that fish in no other row.
+    named = table.has("catches", "species")
+    apart = [name for name, about in table.columns.items() if named and "species" in about]
+    for name in apart:
+        del table.columns[name]
+    if table.columns and table.has("catches", "count"):
+        apart.append(table.from_.pop(("catches", "count")).text)
+    whole = sum(_numbers(table, name) for name in table.columns)
+    for name in apart:
+        is_total = bool(table.columns) and bool((_numbers(table, name) == whole).all())
+        (table.totals if is_total else table.doubtful).append(name)
     own: dict[tuple[object, object], list[str]] = {}
     for name, about in table.columns.items():
-        whole = (about.get("species"), about.get("pass_no"))
-        own.setdefault(whole, []).append(name)
+        own.setdefault((about.get("species"), about.get("pass_no")), []).append(name)
     for (species, pass_no), names in own.items():
         plain_ones = [name for name in names if "life_stage" not in table.columns[name]]
         others = [name for name in names if name not in plain_ones]

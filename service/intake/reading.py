@@ -13,9 +13,8 @@ import pandas as pd
 
 from layers.plurals import counted
 from service.intake.cell_texts import stripped
-from service.intake.columns import known_names, plain
+from service.intake.columns import SHEETS, known_names, plain
 from service.intake.findings import Cells
-from service.intake.header_rows import LOOKED_AT, row_of_header
 from service.intake.numbers import numbers_of
 from service.intake.stored_sheets import GUARDED
 from service.intake.text_bounds import text_fault
@@ -23,24 +22,25 @@ from service.intake.wording import say
 from service.reference.text_files import as_utf8, western_text
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from layers.arrays import Bools, Objects
     from service.intake.findings import Findings
 
 __all__ = [
-    "DELIMITERS",
-    "SPATIAL_FILES",
-    "TEXT_FILES",
-    "TOTAL",
-    "WORKBOOKS",
-    "decoded",
-    "read_cells",
-    "read_text",
-    "split_text",
-    "unguarded",
-    "widths",
-]
+    "DELIMITERS", "LOOKED_AT", "PAIR", "SPATIAL_FILES", "TEXT_FILES", "TOTAL", "WORKBOOKS",
+    "decoded", "is_value", "read_cells", "read_text", "row_of_header", "split_text", "unguarded",
+    "whole_sheet", "widths",
+]  # fmt: skip
+
+LOOKED_AT: Final = 45
+"""Rows that show how wide a table is."""
+PAIR: Final = re.compile(r"([^:]{1,40}[^:\s\d])\s*:\s*(.*)", re.DOTALL)
+"""What is said above a table, such as `Site: Mill ford`."""
+_WITHIN: Final = 15  # rows
+_NAMED_WITHIN: Final = 5  # rows: what is named ours stands at the top
+_VALUE: Final = re.compile(r"[=#+\-<>~]?\s*[\d.,:/\-\s]*\d[\d.,:/\-\s]*[%+]?|\d{1,2}[. ]\w+[. ]\d+")
 
 TEXT_FILES: Final = (".csv", ".txt", ".tsv")
 WORKBOOKS: Final = (".xlsx", ".xlsm")
@@ -130,11 +130,8 @@ def read_text(
         _refuse_delimiter(text, file, sheet, findings, delimiter)
         return None
     # Titles above a header have fewer cells than it.
-    wide = (
-        max(widths(text, separator), default=0)
-        if row_of_header(_first_records(text, separator), sheet)
-        else 0
-    )
+    below = row_of_header(_first_records(text, separator), sheet)
+    wide = max(widths(text, separator), default=0) if below else 0
     frame = split_text(text, separator, file, findings, wide=wide)
     if frame is None:
         return None
@@ -159,6 +156,51 @@ def decoded(content: bytes, file: str, findings: Findings) -> str | None:
         return None
     findings.read_file(file, say("read_as.cp1252", word=western[1]))
     return western[0]
+
+
+def is_value(text: str) -> bool:
+    """Whether a cell is a number, a date or a formula rather than words."""
+    return _VALUE.fullmatch(text) is not None
+
+
+def row_of_header(records: Sequence[Sequence[str]], sheet: str = "") -> int | None:
+    """Find the header, from 0; None where no row can be one.
+
+    Parameters
+    ----------
+    records
+        The first `LOOKED_AT` rows.
+    sheet
+        Which of ours it is, where that is known: where names of ours stand in it, the header is
+        the row of the first five that alone has some, and all that the sheet needs; else the first.
+    """
+    if sheet:
+        known = known_names(sheet)
+        needed = {column.name for column in SHEETS[sheet] if column.required}
+        ours = [
+            {known[plain(text)] for text in row if plain(text) in known}
+            for row in records[:_WITHIN]
+        ]
+        named = [place for place, names in enumerate(ours) if names]
+        if named:
+            near = [place for place in named if place < _NAMED_WITHIN]
+            alone = len(near) == 1 and len(ours[near[0]]) > 1 and needed <= ours[near[0]]
+            return near[0] if alone else 0
+    return _by_width(records)
+
+
+def _by_width(records: Sequence[Sequence[str]]) -> int | None:
+    """Find the first row that is about as wide as the widest and has words, not values."""
+    rows = [[text.strip() for text in row if text.strip()] for row in records[:LOOKED_AT]]
+    most = max(map(len, rows), default=0)
+    if len(rows) < 2 or most < 2:
+        return None
+    for place, own in enumerate(rows[: min(_WITHIN, len(rows) - 1)]):
+        if len(own) < max(2, 0.6 * most) or sum(map(is_value, own)) > len(own) / 3:
+            continue
+        if 2 * sum(PAIR.fullmatch(text) is not None for text in own) < len(own):
+            return place
+    return None
 
 
 def _under_header(grid: pd.DataFrame, file: str, sheet: str, findings: Findings) -> pd.DataFrame:
@@ -334,9 +376,9 @@ def _first_records(text: str, separator: str) -> list[list[str]]:
 
 
 def widths(text: str, separator: str) -> list[int]:
-    """Count the cells of each record that has any; nothing where they cannot be told apart."""
+    """Numbers of cells of the records; none where they cannot be split."""
     try:
-        return [len(row) for row in csv.reader(io.StringIO(text), delimiter=separator) if any(row)]
+        return [len(row) for row in csv.reader(io.StringIO(text), delimiter=separator) if row]
     except csv.Error:
         return []
 

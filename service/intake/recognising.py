@@ -46,7 +46,8 @@ def by_content(tables: Sequence[Cells], mapping: Mapping, findings: Findings) ->
         if not needed:
             continue
         own = [table for table in tables if needed <= set(table.frame.columns)]
-        if sheet == "catches" and mapping.shape.one_sheet and _same(own, raw.get("placements")):
+        with_fish = sheet == "catches" and mapping.shape.one_sheet and "placements" in raw
+        if with_fish and any(table.frame is raw["placements"].frame for table in own):
             continue
         if len(own) == 1:
             raw[sheet] = replace(own[0], sheet=sheet)
@@ -70,10 +71,6 @@ def by_content(tables: Sequence[Cells], mapping: Mapping, findings: Findings) ->
         if id(table.frame) not in used:
             findings.note(table.file, say("unread_sheet"), "")
     return raw
-
-
-def _same(tables: Sequence[Cells], placements: Cells | None) -> bool:
-    return placements is not None and any(t.frame is placements.frame for t in tables)
 
 
 def recognised(

@@ -145,8 +145,10 @@ def gather(
         them; species is '' where the columns do not say it, and `ZERO` in rows of zeros.
     """
     columns, names = shape.columns, list(shape.columns)
-    own = [cells.frame[name].replace(shape.written.get(name, {})) for name in names]
-    counts = np.column_stack([column.to_numpy(object) for column in own])
+    written = {name: cells.frame[name].replace(own) for name, own in shape.written.items() if own}
+    counts = np.column_stack(
+        [written.get(name, cells.frame[name]).to_numpy(object) for name in names]
+    )
     codes, uniques = pd.factorize(counts.ravel())
     said = np.array([text not in _EMPTY for text in uniques], dtype=bool)
     none = np.array([text == "0" or plain(text) in NO_FISH for text in uniques], dtype=bool)

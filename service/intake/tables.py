@@ -16,17 +16,20 @@ import pandas as pd
 from layers.plurals import counted
 from service.intake.cell_texts import stripped
 from service.intake.columns import NO_FISH, plain
-from service.intake.header_rows import LOOKED_AT, PAIR, is_value, row_of_header
 from service.intake.reading import (
     DELIMITERS,
+    LOOKED_AT,
+    PAIR,
     TEXT_FILES,
     TOTAL,
     WORKBOOKS,
     decoded,
+    is_value,
+    row_of_header,
     split_text,
     whole_sheet,
     widths,
-)
+)  # fmt: skip
 from service.intake.text_bounds import MOST_CELLS
 from service.intake.wording import say
 

@@ -32,16 +32,9 @@ REQUIRED: Final = ("placement_id", "method", "set_at", "survey")
 
 _BY_NIGHT: Final = ("night", "overnight")
 _SKIPPED: Final = ("crs", "geometry", "waypoint")
-_POSITION_NUMBERS: Final = (
-    "longitude",
-    "latitude",
-    "easting",
-    "northing",
-    "end_longitude",
-    "end_latitude",
-    "end_easting",
-    "end_northing",
-)
+_POSITION_NUMBERS: Final = [
+    end + axis for end in ("", "end_") for axis in ("longitude", "latitude", "easting", "northing")
+]
 
 
 def read_placements(
@@ -109,7 +102,7 @@ def read_placements(
         default_crs=crs,
         into_store=into_store,
     )
-    placements = placements.drop(columns=list(_POSITION_NUMBERS))
+    placements = placements.drop(columns=_POSITION_NUMBERS)
     placements["shape_kind"] = pd.Series(positions.kind, index=placements.index, dtype="str")
     placements["original_x"], placements["original_y"] = (
         positions.original_x,
