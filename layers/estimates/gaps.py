@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
+from layers.coded import distinct
 from layers.crs import choose_operation
 from layers.estimates.coverage import NOTHING
 from layers.frames import reads
@@ -139,7 +140,7 @@ def _described(
     number = int(gap.max(initial=-1)) + 1
     stream, named = network.streams
     own = named.iloc[main_part(stream[pieces.group], gap, pieces.length_m, number)]
-    pairs = np.unique(gap * len(stream) + pieces.group)
+    pairs = distinct(gap * len(stream) + pieces.group)
     reaches = np.bincount(pairs // max(len(stream), 1), minlength=number)
     highest = np.zeros(number, np.int64)
     np.maximum.at(highest, gap, network.strahler[pieces.group])

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from layers.coded import distinct
 from layers.crs import choose_operation, require_same_crs
 from layers.fieldwork.counted_water import holds, sampled_stretches
 from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates, looked
@@ -165,10 +166,10 @@ def _reach_rows(network: Network, snaps: pd.DataFrame, placements: pd.DataFrame)
 
 def listed(row: Ints, names: pd.Series, m: int) -> Objects:
     """Distinct names per reach, sorted, `;` between; empty where there are none."""
-    code, distinct = pd.factorize(names, sort=True)
-    count = max(len(distinct), 1)
-    of_row, code = np.divmod(np.unique(row[code >= 0] * count + code[code >= 0]), count)
-    words = np.asarray(distinct, object)[code].tolist()
+    code, known = pd.factorize(names, sort=True)
+    count = max(len(known), 1)
+    of_row, code = np.divmod(distinct(row[code >= 0] * count + code[code >= 0]), count)
+    words = np.asarray(known, object)[code].tolist()
     rows, first = np.unique(of_row, return_index=True)
     text = np.full(m, "", dtype=object)
     ends = [*first.tolist(), len(words)][1:]

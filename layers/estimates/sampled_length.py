@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from layers.coded import distinct
 from layers.errors import FrameError
 from layers.fieldwork.counted_water import sampled_stretches
 from layers.fieldwork.looking import local_dates
@@ -150,7 +151,7 @@ class _Names:
             "catchment": holding.names if holding else pd.Index([], dtype="str"),
         }
         for name in ("method", "survey"):
-            self.of[name] = pd.Index(placements[name].dropna().unique().astype("str")).sort_values()
+            self.of[name] = pd.Index(placements[name].unique()).dropna().astype("str").sort_values()
         refuse_all(self.of["method"], "method", RECORDS_ANEW)
 
     def codes(self, name: str) -> Ints:
@@ -203,7 +204,7 @@ def _measured(pieces: pd.DataFrame, keys: list[str], reaches: int, owners: int) 
     from_m, to_m = pieces["from_m"].to_numpy(), pieces["to_m"].to_numpy()
     joined = union_intervals(cell * reaches + row, from_m, to_m)
     count = len(table)
-    pairs = np.unique(cell * max(owners, 1) + pieces["owner"].to_numpy(np.int64))
+    pairs = distinct(cell * max(owners, 1) + pieces["owner"].to_numpy(np.int64))
     table["sampled_length_m"] = np.bincount(
         joined.group // reaches, weights=joined.length_m, minlength=count
     )

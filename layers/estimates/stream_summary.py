@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from layers.coded import distinct
 from layers.estimates.coverage import extreme_dates
 from layers.fieldwork.counted_water import holds
 from layers.fieldwork.looking import catch_numbers, detectable
@@ -83,7 +84,7 @@ def stream_summary(
     table = pd.DataFrame(
         {
             "stream": named["stream"],
-            "reaches": np.bincount(stream[np.unique(whole.group)], minlength=count),
+            "reaches": np.bincount(stream[distinct(whole.group)], minlength=count),
             "length_m": np.bincount(of_part, whole.length_m, minlength=count),
             "visited_length_m": length(water.distance("visited").sampled),
             "sampled_length_m": length(water.distance("sampled").sampled),

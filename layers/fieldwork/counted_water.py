@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 import pandas as pd
 
+from layers.coded import distinct
 from layers.errors import FrameError
 from layers.fieldwork.hours import worked_at
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, local_dates, looked
@@ -156,7 +157,7 @@ class CountedWater:
                 self.placements, self.day, self.counted, self.has_stretch, used, reasons
             )
         point = self.counted & (self.row >= 0) & ~_has_length(self.sampled, len(self.row))
-        code = np.unique(codes_within(self.placements["method"], self.methods.index)[point])
+        code = distinct(codes_within(self.placements["method"], self.methods.index)[point])
         reasons["no place on the network"] = int((self.counted & ~used).sum())
         return inputs_of(
             self.placements,
@@ -239,7 +240,7 @@ class CountedWater:
         # Most placements lie in one group: only others have to be sorted.
         also = own != np.repeat(own[first], np.diff(np.append(first, len(own))))
         size = int(group.max(initial=0)) + 1
-        rest = np.divmod(np.unique(placement[also] * size + own[also]), size)
+        rest = np.divmod(distinct(placement[also] * size + own[also]), size)
         return np.append(placement[first], rest[0]), np.append(own[first], rest[1])
 
     def with_changes(

@@ -344,7 +344,7 @@ def inputs_of(
     years = np.unique(day[used & ~np.isnat(day)].astype("datetime64[Y]").astype(np.int64) + 1970)
     return {
         "years": years.tolist(),
-        "methods": sorted(map(str, placements["method"][used].dropna().unique())),
+        "methods": sorted(map(str, pd.Index(placements["method"].array[used].unique()).dropna())),
         "placements_used": int(used.sum()),
         "placements_left_out": int((~used).sum()),
         "left_out": {reason: count for reason, count in left_out.items() if count},
