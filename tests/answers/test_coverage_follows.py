@@ -1,5 +1,6 @@
 """Coverage, gaps, streams and next places that follow writes equal those computed from nothing."""
 
+import datetime as dt
 import shutil
 from contextlib import closing
 
@@ -7,13 +8,19 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as some
 
-from layers.fieldwork.counted_water import CountedWater
+from layers.estimates.coverage import coverage
+from layers.estimates.gaps import gaps
+from layers.estimates.next_places import next_places
+from layers.estimates.stream_summary import stream_summary
+from layers.fieldwork.counted_water import COUNTS, CountedWater, counted_water
 from layers.network.distance import distance_to_sampled
 from service.answers import summaries
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
+from service.reference.method_files import shipped_methods
 from service.store import open_store
 from tests.access.test_picture import (
     PLAN,
@@ -28,6 +35,7 @@ from tests.access.test_picture import (
 from tests.random_networks import random_network
 from tests.sensitive_store import make_store
 
+AS_OF = dt.date(2026, 1, 1)
 BOTH = (LOCAL_KEEPER, PUBLIC)
 QUESTIONS = {
     "coverage": {}, "streams": {}, "next_places": {"count": 3}, "sampled_length": {},
@@ -126,3 +134,99 @@ def test_distances_after_a_change_are_those_of_a_whole_search(seed):
         for one, other in zip(getattr(found, name), getattr(whole, name), strict=True):
             np.testing.assert_array_equal(one, other)
     assert whole.moved.all()
+
+
+METHODS = shipped_methods()
+NO_PARTS = pd.DataFrame(
+    {"reach_id": [], "from_m": [], "to_m": [], "catchment_id": []}, dtype="str"
+).astype({"from_m": float, "to_m": float})
+
+
+def field_work(network, rng, names):
+    """Placements by day and by night: on points, on parts of reaches and on whole ones."""
+    n = len(names)
+    row = rng.integers(0, len(network.length_m), n)
+    reach, length = network.reaches.index.to_numpy(object)[row], network.length_m[row]
+    began = pd.Timestamp("2024-06-01", tz="UTC") + pd.to_timedelta(
+        rng.integers(0, 999, n), unit="h"
+    )
+    index = pd.Index(names, name="placement_id", dtype="str")
+    placements = gpd.GeoDataFrame(
+        {
+            "method": rng.choice(METHODS.index[:6].to_numpy(object), n),
+            "outcome": rng.choice(["caught", "nil", "lost"], n),
+            "set_at": began.as_unit("us"),
+            "lifted_at": (began + pd.Timedelta("1h")).as_unit("us"),
+            "timezone": "Europe/Dublin",
+        },
+        geometry=[shapely.Point(-8, 53)] * n, index=index, crs=4326,
+    ).astype({"method": "str", "outcome": "str", "timezone": "str"})  # fmt: skip
+    at = rng.uniform(0, 1, n) * length
+    snaps = pd.DataFrame({"reach_id": pd.Series(reach, index, dtype="str"), "measure_m": at})
+    some = np.flatnonzero(rng.random(n) < 0.7)
+    whole = rng.random(len(some)) < 0.6
+    stretches = pd.DataFrame(
+        {
+            "placement_id": index.to_numpy(object)[some],
+            "reach_id": reach[some],
+            "from_m": np.where(whole, 0.0, at[some] / 2),
+            "to_m": np.where(whole, length[some], at[some]),
+        }
+    ).astype({"placement_id": "str", "reach_id": "str"})
+    return placements, snaps, stretches
+
+
+def described(water, before=None):
+    """All that follows a water, from its predecessor's or from nothing."""
+    made, earlier = before or (-1, {})
+    since = {key: {"before": (made, frame)} for key, frame in earlier.items()}
+    found = {"coverage": coverage(water, NO_PARTS, as_of=AS_OF, **since.get("coverage", {}))}
+    for count in COUNTS:
+        found[count] = gaps(water, NO_PARTS, count=count, **since.get(count, {}))
+    return water.made, found
+
+
+def beside(water):
+    """What follows it without being given its predecessor's."""
+    fish = pd.DataFrame({"rank": ["species"]}, index=pd.Index(["Salmo trutta"], name="species"))
+    caught = pd.DataFrame({"placement_id": water.placements.index[:3].astype("str")}).assign(
+        species="Salmo trutta", count=1.0, count_kind="exact"
+    )
+    return (
+        stream_summary(water, caught, fish, METHODS),
+        next_places(water, water, METHODS, count=4, within_m=300.0, clear_m=50.0),
+    )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_figures_that_follow_changes_are_those_of_the_whole(seed):
+    """Placements that come, go and change on random networks, whole reaches among their water."""
+    rng, network = np.random.default_rng(seed), random_network(seed)
+    frames = field_work(network, rng, [f"P{k:02d}" for k in range(12)])
+    water = counted_water(network, frames[2], frames[1], frames[0], METHODS)
+    before = described(water)
+    beside(water)
+    for turn in range(3):
+        names = frames[0].index
+        stay = names[rng.random(len(names)) < 0.85]
+        come = [f"Q{turn}{k}" for k in range(2)]
+        new = field_work(network, rng, come)
+        frames = [
+            pd.concat([frames[0].loc[stay], new[0]]),
+            pd.concat([frames[1].loc[stay], new[1]]),
+            pd.concat([frames[2][frames[2]["placement_id"].isin(stay)], new[2]], ignore_index=True),
+        ]
+        few = counted_water(network, new[2], new[1], new[0], METHODS)
+        water = water.with_changes(frames[0], names.get_indexer(frames[0].index), few)
+        whole = counted_water(network, frames[2], frames[1], frames[0], METHODS)
+        before, afresh = described(water, before), described(whole)
+        pairs = [(before[1][key], afresh[1][key]) for key in afresh[1]]
+        for one, other in [*pairs, *zip(beside(water), beside(whole), strict=True)]:
+            pd.testing.assert_frame_equal(
+                pd.DataFrame(one.drop(columns="geometry", errors="ignore")),
+                pd.DataFrame(other.drop(columns="geometry", errors="ignore")),
+                check_exact=True,
+            )
+            assert one.attrs == other.attrs
+            if "geometry" in one:
+                assert one.geometry.to_wkt().tolist() == other.geometry.to_wkt().tolist()
