@@ -66,6 +66,7 @@ _FEWEST_FINDS: Final = 3  # below it the gear shares its chance of detection wit
 _SEEN: Final = 2.80
 _NO_CHANGE: Final = "no change shown,"
 _SELDOM: Final = 0.025  # of either side
+_SELDOM_SHOWN: Final = "would show in fewer than 4 of 5 cases"
 _VAGUE: Final = 2.0  # highest over lowest yearly ratio from which on the words give no figure
 
 
@@ -231,8 +232,8 @@ def _of_units_looked_at_again(
     Units first looked at in different years may differ, so that a crew which moves to emptier
     waters looks like a fall. With the years of each unit counted from its first look this cannot
     come in: all that tells of change is what units became. The fit of all units stands where all
-    were first looked at in one year, and where it shows no change. Else that of units looked at
-    again is returned, None if they are too few; with the reason, unless it shows the same.
+    were first looked at in one year, where it shows no change, and where units looked at again
+    show the same. Else that of these is returned, None if they are too few, with the reason.
     """
     by_unit = visits.groupby("unit")["year"]
     began, again = by_unit.transform("min"), by_unit.transform("nunique") > 1
@@ -248,8 +249,12 @@ def _of_units_looked_at_again(
         return None, f"how it changed is not known: {words}, and of those looked at again: {thin}"
     shown = not own.growth_low <= 1 <= own.growth_high
     if shown and own.growth_low <= fit.growth <= own.growth_high:
-        return own, ""
-    return own, f"{words}: the ratio is that of units looked at again, from the first look at each"
+        return fit, ""
+    return own, f"{words}: the ratio is that of units looked at again, {_from_first_look(own)}"
+
+
+def _from_first_look(own: DynamicFit) -> str:
+    return f"in the {counted(own.occupancy.size - 1, 'year')} from the first look at each"
 
 
 def _gained_and_lost(rows: pd.DataFrame) -> tuple[int, int, int]:
@@ -390,7 +395,10 @@ def _occupancy_change(rows: pd.DataFrame, season: Seasons) -> tuple[dict[str, An
     unknown = int((~visits["known"]).sum())
     effort = f"effort of {counted(unknown, 'visit')} not known, taken as usual" if unknown else ""
     figures = {}
-    if not problem:
+    row: dict[str, Any] = {}
+    if problem:
+        row["span"] = _from_first_look(fit)
+    else:
         against = _against(visits, whole, first)
         figures = {
             year: (*triple, against.get(year, ""))
@@ -398,11 +406,11 @@ def _occupancy_change(rows: pd.DataFrame, season: Seasons) -> tuple[dict[str, An
                 np.column_stack([whole.occupancy, whole.low, whole.high]).tolist(), first
             )
         }
-    return {
+    return row | {
         "yearly_ratio": fit.growth,
         "yearly_ratio_low": fit.growth_low,
         "yearly_ratio_high": fit.growth_high,
-        "decline_seen": -np.expm1(-_SEEN * fit.growth_se * (last - first)),
+        "decline_seen": -np.expm1(-_SEEN * fit.growth_se * (fit.occupancy.size - 1)),
         "estimator": fit.estimator,
         "problem": "; ".join(filter(None, (problem, effort))),
     }, _Yearly(figures, problem or "found by gear alone that is not listed for it")
@@ -420,7 +428,8 @@ def _rate_change(rows: pd.DataFrame) -> tuple[dict[str, Any], _Yearly]:
         return {"problem": str(thin)}, yearly
     first, last = _years(rows).values()
     seen = change_seen(counts, effort, unit, year, span=last - first)
-    unseen = "" if seen == seen else "not even a fall by 90 % would have shown"
+    shown = fit.high < 1 or fit.low > 1
+    unseen = "" if shown or seen == seen else f"a fall by 90 % {_SELDOM_SHOWN}"
     agree = AGREE if np.isnan(fit.low) else ""
     return {
         "yearly_ratio": fit.ratio,
@@ -440,6 +449,8 @@ def _words(row: dict[str, Any]) -> str:
     ratio, low, high = (row[f"yearly_ratio{end}"] for end in ("", "_low", "_high"))
     what = "Occupancy" if row["quantity"] == "occupancy" else "Catch per effort"
     units = counted(row["units"], "unit")
+    if "span" in row:
+        units += f" looked at again, {row['span']}"
     if row.get("sites", row["units"]) < row["units"]:
         units += f", {row['sites']} of them with effort and a catch in them"
     if np.isnan(low):
@@ -450,10 +461,13 @@ def _words(row: dict[str, Any]) -> str:
     unknown = high > _VAGUE * low
     said = f"{what}: {'how it changed is not known, anything from' if unknown else _NO_CHANGE}"
     said += f" {_span(low, high)} (95 %, {units})."
-    seen, span = row["decline_seen"], f"{row['first_year']:.0f} to {row['last_year']:.0f}"
+    seen = row["decline_seen"]
+    span = row.get("span", f"from {row['first_year']:.0f} to {row['last_year']:.0f}")
     if seen < 0.995:
-        return f"{said} A fall of less than {100 * seen:.0f} % from {span} would mostly not show."
-    return f"{said} Hardly any fall from {span} would have shown with this effort."
+        least = f"A fall of less than {100 * seen:.0f} % {span}"
+        return f"{said} {least} would be missed in more than one case in five."
+    most = 90 if np.isnan(seen) else 99
+    return f"{said} A fall by {most} % {span} {_SELDOM_SHOWN}."
 
 
 def _changed(units: int, gained: int, lost: int) -> str:

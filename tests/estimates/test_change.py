@@ -315,8 +315,30 @@ def test_words_of_wide_intervals_give_no_figure(low, high, said):
     words = _words(row)
     assert (said + units in words, "-0 " in words) == (True, False), words
     # What would not have shown is said only where nothing did.
-    assert ("would mostly not show" in words) == (low <= 1 <= high)
+    unseen = "of less than 50 % from 2021 to 2025 would be missed in more than one case in five."
+    assert words.endswith(unseen) == (low <= 1 <= high)
+    assert ("of less than" in words) == (low <= 1 <= high)
     assert "(95 %, 14 units)." in _words(row | {"sites": 14})
+    for seen, fall in ((np.nan, 90), (0.999, 99)):
+        hardly = f"A fall by {fall} % from 2021 to 2025 would show in fewer than 4 of 5 cases."
+        assert _words(row | {"decline_seen": seen}).endswith(hardly) == (low <= 1 <= high)
+
+
+@pytest.mark.parametrize(("by_year", "shown"), [((99, 990, 1), True), ((9, 990, 9), False)])
+def test_a_fall_that_shows_is_not_said_to_be_beyond_showing(by_year, shown):
+    """All sites go up and down alike: clumped so much that a fall by 90 % would seldom show."""
+    placements, catches = frames()
+    number = dict(zip(("2021", "2023", "2025"), by_year, strict=True))
+    more = catches["placement_id"].str[0].map("abcdefghijkl".index) / 10
+    fish = catches.assign(count=catches["placement_id"].str[1:].map(number) * (1 + more) // 1)
+    table = change(
+        placements, fish, effort_of(placements, METHODS), SPECIES, METHODS, units=placements["site"]
+    ).over_years
+    row = table.set_index("quantity").loc["catch_rate"]
+    assert np.isnan(row["decline_seen"])
+    assert row["words"].startswith("Catch per effort fell") == shown
+    said = "" if shown else "a fall by 90 % would show in fewer than 4 of 5 cases"
+    assert row["problem"] == said
 
 
 @pytest.mark.parametrize(("year", "lost"), [(2025, 1), (2019, 2)])
@@ -528,7 +550,10 @@ def test_few_revisits_give_the_limits_that_they_set():
     ends = ["yearly_ratio", "yearly_ratio_low", "yearly_ratio_high"]
     assert row["yearly_ratio"] == pytest.approx((10 / 12) ** 0.25, abs=0.01)
     assert row[ends].tolist() == pytest.approx(alone[ends].tolist(), abs=1e-4)
-    assert "the ratio is that of units looked at again" in row["problem"]
+    from_first = "looked at again, in the 4 years from the first look at each"
+    assert f"the ratio is that of units {from_first}" in row["problem"]
+    assert f"(95 %, 12 units {from_first})" in row["words"]
+    assert row["decline_seen"] == pytest.approx(alone["decline_seen"], abs=1e-3)
     assert alone["problem"] == ""
     assert years["value"].isna().all()
 
@@ -550,6 +575,10 @@ def test_a_fall_at_sites_looked_at_again_is_said_though_the_crew_moves():
     assert row["lost"] > row["gained"]
     assert row["words"].startswith("Occupancy fell")
     assert years["value"].notna().all()
+    # The fall of all units, over the years that it is said of, as the yearly figures have it.
+    whole = years["value"]
+    assert row["yearly_ratio"] == pytest.approx((whole[2025] / whole[2021]) ** 0.25, abs=1e-9)
+    assert row["yearly_ratio_low"] < row["yearly_ratio"] < row["yearly_ratio_high"] < 1
 
 
 def test_a_year_whose_finds_go_against_the_trend_says_so():

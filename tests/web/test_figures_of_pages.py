@@ -193,6 +193,21 @@ def test_shares_change_and_lengths_of_a_species(client, printed):
             assert_shown(cell, *row[columns])
 
 
+def test_yearly_ratio_of_occupancy_is_that_of_its_years(printed):
+    """As printed: the share of the last year over that of the first, by the years between."""
+    chosen = ("change", "--species", "Gasterosteus aculeatus")
+    rows, years = printed(*chosen), printed(*chosen, "--per", "year")
+    years = years[years["value"].notna()].set_index(["catchment", "quantity"])
+    rows = rows[rows["yearly_ratio"].notna()].set_index(["catchment", "quantity"])
+    rows = rows.loc[rows.index.isin(years.index) & (rows["method"] == "all")]
+    assert len(rows) > 0
+    for where, row in rows.iterrows():
+        own = years.loc[[where]].set_index("year")["value"]
+        ratio = own.iloc[-1] / own.iloc[0]
+        assert row["yearly_ratio"] == pytest.approx(ratio ** (1 / np.ptp(own.index)), abs=5e-4)
+        assert own.index[[0, -1]].tolist() == [row["first_year"], row["last_year"]]
+
+
 def test_removal_of_a_placement(client, printed):
     rows = printed("depletion")
     placement = rows.loc[rows["n_hat"].notna(), "placement_id"].mode().iloc[0]
