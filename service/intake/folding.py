@@ -109,12 +109,15 @@ def fold_passes(
     findings: Findings,
     file: str,
     date_order: DateOrder | None = None,
+    *,
+    from_one: bool = False,
 ) -> dict[str, Cells]:
     """Fold the rows of the placement sheet, and point catches and lengths to what they became.
 
     The placement takes the id and row number of its first row; `passes` is its highest pass
     number, each catch gets the pass of its row as `pass_no`, and where minutes are summed each
-    pass keeps its own.
+    pass keeps its own. In a sheet of their own catches name the row by its id; the pass of one
+    that names several rows is what stands beside it.
 
     Parameters
     ----------
@@ -126,6 +129,8 @@ def fold_passes(
         Under our headers.
     date_order
         How dates such as 03/04/2024 are meant, where times are compared.
+    from_one
+        Whether catches and lengths stand in rows of the placement sheet.
     """
     absent = [n for n in (*fold.by, *fold.only, fold.pass_no) if n not in theirs.frame]
     if absent:
@@ -156,11 +161,18 @@ def fold_passes(
                 frame[name] = _summed(part, group, len(first), placements.decimal_comma)
     out = sheets | {"placements": replace(placements, frame=frame)}
     became = pd.Series(ids[first][group], index=ids)
-    pass_of = pd.Series(passes.to_numpy(object), index=ids)
-    keep = ~became.index.duplicated()
+    became = became[~became.index.duplicated()]
+    pairs = pd.DataFrame({"id": ids, "pass": passes.to_numpy(object)}).drop_duplicates()
+    of_id = pairs[~pairs["id"].duplicated(keep=False)].set_index("id")["pass"]
     for sheet in ("catches", "lengths"):
         if sheet in sheets:
-            out[sheet] = _follow(sheets[sheet], became[keep], pass_of[keep])
+            frame = sheets[sheet].frame.copy()
+            old = frame["placement_id"]
+            by_row = passes.reindex(frame.index) if from_one else old.map(of_id.to_dict().get)
+            beside = by_row.astype(object).fillna("")
+            frame["placement_id"] = old.map(became).fillna(old)
+            frame["pass_no"] = sheets[sheet].column("pass_no").mask(beside != "", beside)
+            out[sheet] = replace(sheets[sheet], frame=frame.astype("str"))
     return out
 
 
@@ -278,12 +290,3 @@ def _summed(text: pd.Series, group: NDArray[np.intp], n: int, decimal_comma: boo
     sums[~filled] = ""
     sums[group[odd]] = text.to_numpy(object)[odd]
     return sums
-
-
-def _follow(cells: Cells, became: pd.Series, pass_of: pd.Series) -> Cells:
-    frame = cells.frame.copy()
-    old = frame["placement_id"]
-    frame["placement_id"] = old.map(became).fillna(old)
-    passes = old.map(pass_of).fillna("")
-    frame["pass_no"] = cells.column("pass_no").mask(passes != "", passes)
-    return replace(cells, frame=frame.astype("str"))

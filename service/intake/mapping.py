@@ -253,11 +253,12 @@ def apply_mapping(
             refuse_spread(replace(cells, sheet=sheet), findings)
     if "placements" not in out:
         return out, species
+    if mapping.fold is not None:
+        about = findings, mapping.file, date_order
+        out = fold_passes(mapping.fold, raw["placements"], out, *about, from_one=from_one)
     if shape.rows == "fish" and "catches" in out and "lengths" in out:
         out["catches"], out["lengths"] = per_fish(out["catches"], out["lengths"], findings)
-    if mapping.fold is not None:
-        out = fold_passes(mapping.fold, raw["placements"], out, findings, mapping.file, date_order)
-    elif from_one and shape.rows != "placement":
+    if mapping.fold is None and from_one and shape.rows != "placement":
         out["placements"] = fold_repeats(out["placements"], findings)
     out = declare_nil(out, findings)
     if shape.no_rows_mean:
@@ -546,6 +547,8 @@ def _say_what_is_left(
             continue
         parts = [part for own in rules[sheet].values() for part in own]
         names = mapping.needs(sheet).union(mapping.shape.columns, mapping.shape.fill_down)
+        if mapping.fold is not None and sheet == "placements":
+            names.update(mapping.fold.by, mapping.fold.only, [mapping.fold.pass_no])
         key = {"sites": "from_site", "placements": "from_placement"}.get(sheet, "")
         names = names.union(*map(_needs, parts), (part[key] for part in every if key in part))
         used.setdefault(id(cells.frame), {cells.tab}).update(names)

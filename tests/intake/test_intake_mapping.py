@@ -230,6 +230,40 @@ def test_rows_to_be_folded_must_agree(store, tmp_path):
     assert {fault.row for fault in other.refused} == {2, 3}
 
 
+@pytest.mark.parametrize("rows", ["placement", "catch", "fish"])
+def test_a_catch_has_the_pass_of_its_own_row_where_all_passes_have_one_id(store, tmp_path, rows):
+    """All of them were put into the first pass, and depletion lost its numbers."""
+    head = "id,bout,pass,when,gear,x,y,sec,temp"
+    body = "A,A,{},2024-05-02 11:00,e-fisher,-11.2127,52.6000,1200,59"
+    text = f"{head},Bullhead\n{body.format(1)},22\n{body.format(2)},9\n"
+    mapping = MAPPING.partition("[catches]")[0] + FOLD
+    if rows == "placement":
+        mapping += '[columns]\nBullhead = { species = "Cottus gobio" }\n'
+    else:
+        mapping += f'[shape]\nrows = "{rows}"\n[catches]\nspecies = {{ constant = "Cottus gobio" }}'
+        mapping += '\ncount = "Bullhead"\n'
+    sheet, toml = tmp_path / "s.csv", tmp_path / "m.toml"
+    sheet.write_text(text)
+    toml.write_text(mapping)
+    result = check(read_sheets(files=[sheet], mapping=toml), store, now=NOW)
+    assert result.refused == []
+    caught = result.records.catches[["pass_no", "count"]]
+    assert caught.to_numpy().tolist() == [[1, 22], [2, 9]]
+    left = result.flagged.query("code == 'unmapped_columns'")["message"]
+    assert not left.str.contains(r"\bpass\b|\bbout\b").any()
+
+
+def test_a_catch_of_another_sheet_keeps_its_pass_where_its_id_names_several(store, tmp_path):
+    text = PASSES.format(temp=59).replace("A1,", "A,").replace("A2,", "A,")
+    one, two, toml = tmp_path / "p.csv", tmp_path / "c.csv", tmp_path / "m.toml"
+    one.write_text(text)
+    two.write_text("id,go,n,fish,gear,stage\nA,1,22,Bullhead,,\nA,2,9,Bullhead,,\n")
+    toml.write_text(MAPPING.replace("[catches]", '[catches]\npass_no = "go"') + FOLD)
+    result = check(read_sheets(one, two, mapping=toml), store, now=NOW)
+    assert result.refused == []
+    assert result.records.catches["pass_no"].tolist() == [1, 2]
+
+
 EXTREMES = """id,bout,pass,when,end,gear,x,y,sec,temp,n,fish,stage
 A1,A,1,{began},{ended},e-fisher,-11.2127,52.6000,{first},59,3,Bullhead,
 A2,A,2,{then},{closed},e-fisher,-11.2127,52.6000,{second},59,3,Bullhead,
