@@ -136,7 +136,7 @@ def depletion(
         differ between passes by more than a quarter, catchability that differs
         (`catchability_test`), and how many fish there would be if it fell unseen
         (`number_if_catchability_falls`). Where the catches
-        set no upper limit, `likelihood` has `n_low` alone.
+        set no upper limit, `n_high` is missing and `n_hat` stays.
         `attrs["inputs"]` says what was used.
 
     Raises
@@ -289,11 +289,14 @@ def _estimate(caught: list[int], estimator: Estimator, problems: list[str]) -> d
     if sum(caught) < FEW_FISH:
         problems.append(f"fewer than {FEW_FISH} fish: imprecise")
     if np.isposinf(fit.n_high):
-        level = "hardly fall" if falls else "do not fall"
-        problems.append(f"no upper limit: the catches {level}, and any larger number fits them too")
-        if estimator == "likelihood":  # a number that nothing bounds is no estimate
-            fit = replace(fit, n_hat=np.nan, n_se=np.nan, p_hat=np.nan)
-    if estimator == "likelihood" and fit.n_hat == fit.n_hat:
+        # The number stays: printed only with an upper limit, numbers would be a chosen, low set.
+        problems.append(
+            "no upper limit: too few fish, or too small a fall, to exclude any larger number "
+            "at 95 %"
+            if falls
+            else "no upper limit: the catches do not fall, and exclude no larger number at 95 %"
+        )
+    if estimator == "likelihood":
         problems.extend(_unequal_catchability(caught, fit.n_hat, fit.n_high))
     if fit.n_se == 0:
         problems.append("no standard error: all was caught in the first pass")

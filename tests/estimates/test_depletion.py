@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.special import chdtrc
+from scipy.stats import binom, t
 
 from layers.estimates.depletion import DEPLETION_COLUMNS, depletion, fished_area_m2
 from layers.estimates.removal import equal_chance_test, likelihood
@@ -154,17 +155,48 @@ def test_what_unequal_catchability_would_do_is_said(stated, counts, words, said)
     assert (words in one(frame, "likelihood")["problem"]) == said
 
 
-def test_level_catches_have_a_lower_limit_alone_and_say_why():
-    """5, 7, 5: the likelihood peaks at 51, but any larger number fits too."""
+def test_level_catches_have_no_upper_limit_and_say_why():
+    """5, 7, 5: the likelihood peaks at 51, but rules no larger number out."""
     row = one(
         depletion(placements_of([electric("e")]), catches_of(passes_of("e", [5, 7, 5]))),
         "likelihood",
     )
-    assert np.isnan([row["n_hat"], row["n_se"], row["p_hat"]]).all()
-    assert row["n_low"] >= 17
+    assert row["n_hat"] == pytest.approx(51, abs=1)
+    assert row["p_hat"] == pytest.approx(17 / (3 * row["n_hat"] - 17), abs=1e-9)
+    assert 17 <= row["n_low"] < row["n_hat"]
     assert np.isnan(row["n_high"])
-    assert row["problem"].startswith("no upper limit: the catches do not fall")
+    said = "no upper limit: the catches do not fall, and exclude no larger number at 95 %"
+    assert row["problem"].startswith(said)
     assert "weights" not in row["problem"]
+
+
+TWO_PASSES = [(12, 6), (11, 9), (30, 18), (48, 31), (60, 20), (20, 20), (20, 21), (20, 23)]
+
+
+@pytest.mark.parametrize("counts", TWO_PASSES)
+def test_no_estimate_is_withheld_for_want_of_an_upper_limit(counts):
+    """Those with a limit alone would be a chosen, low set. Where catches rise, none is best.
+
+    Two binomial passes, each N with its best p, by scipy.stats over a fine grid of whole numbers.
+    """
+    placements = placements_of([electric("e", passes=2)])
+    row = one(depletion(placements, catches_of(passes_of("e", list(counts)))), "likelihood")
+    first, second = counts
+    total = first + second
+    n = np.arange(total, 200 * total)
+    p = total / (2 * n - first)
+    likely = binom.logpmf(first, n, p) + binom.logpmf(second, n - first, p)
+    if likely.argmax() == n.size - 1:
+        assert np.isnan(row[["n_hat", "n_low", "n_high"]].astype(float)).all()
+        return
+    assert row["n_hat"] == pytest.approx(n[likely.argmax()], abs=1.5)
+    within = likely > likely.max() - t.ppf(0.975, total - 1) ** 2 / 2
+    assert row["n_low"] == pytest.approx(n[within][0], abs=1)
+    open_ended = bool(within[-1])
+    assert np.isnan(row["n_high"]) == open_ended
+    if first > second:
+        words = "no upper limit: too few fish, or too small a fall, to exclude any larger number"
+        assert row["problem"].startswith(words) == open_ended
 
 
 def test_counts_that_are_lower_bounds_give_no_figure():

@@ -50,7 +50,7 @@ NO_PAGES = re.compile(
 )
 COUNTS = {"Placements", "Placements that looked", "Reaches", "Units", "Weighed", "Catches"}
 COUNTED = re.compile(r"\d (?:placements?|reach(?:es)?|units?|unit-years|fish)\b")
-SPAN = re.compile(r"\d(?: %)? (?:to [<>]? ?\d|or more)")
+SPAN = re.compile(r"\d(?: %)? (?:to [<>]? ?\d|or more|, no upper limit)")
 
 
 @pytest.fixture(scope="module")
