@@ -56,13 +56,14 @@ TOTAL: Final = re.compile(
     re.IGNORECASE,
 )
 """What stands in place of a name in a row of totals."""
+_BEGINS: Final = re.compile(rf"{TOTAL.pattern}\b.*", re.IGNORECASE | re.DOTALL)
 _REMARK: Final = re.compile(
     r"(?:remarks?|notes?|comments?|bemerkung(?:en)?|anmerkung(?:en)?|remarques?|opmerking(?:en)?)"
     r"(?:\s*:.*)?",
     re.IGNORECASE | re.DOTALL,
 )
 _SOME_WORD: Final = re.compile(
-    rf"\x1f(?:{TOTAL.pattern}\x1f|remark|note|comment|bemerk|anmerk|opmerk)", re.IGNORECASE
+    rf"\x1f(?:{TOTAL.pattern}\b|remark|note|comment|bemerk|anmerk|opmerk)", re.IGNORECASE
 )
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 
@@ -304,33 +305,48 @@ def whole_sheet(
 def _without_totals(whole: Cells, findings: Findings) -> Cells:
     """Leave out rows of totals and remarks.
 
-    One of totals has a word for it and, beside it, lacks what every other row gives; or it has
-    nothing else than sums of the rows above, from the total before. Where the word does not come
-    first, the rest are numbers. A remark stands in a row of its own.
+    One of totals begins with a word for it and lacks what every row gives that has a cell there,
+    as do the rows below it that are to be filled down from it; or it has nothing else than sums of
+    the rows above, from the total before. Any other that begins with such a word is refused. Where
+    the word does not come first, it lacks what every other row gives, and the rest are numbers. A
+    remark stands in a row of its own.
     """
     cells = whole.frame.to_numpy(object)
     filled = cells != ""
     usual = 2 * filled.sum(axis=0) > len(cells)
-    first = cells[np.arange(len(cells)), filled.argmax(axis=1)]
-    worded = _with_words(first[:, None])
+    start = filled.argmax(axis=1)
+    first = cells[np.arange(len(cells)), start]
+    worded = _with_words(first[:, None], _BEGINS)
     at = np.flatnonzero(~filled[:, usual].all(axis=1))
-    worded[at] |= _with_words(cells[at])
+    worded[at] |= _with_words(cells[at], TOTAL)
     if not worded.any() or worded.all():
         return whole
     always, before = filled[~worded].all(axis=0), 0
-    left = np.zeros(len(cells), dtype=bool)
+    left, doubtful = np.zeros((2, len(cells)), dtype=bool)
+    given = {k: filled[_heads(filled, worded, k)].all(axis=0) for k in np.unique(start[worded])}
     for row in np.flatnonzero(worded).tolist():
         own = np.flatnonzero(filled[row])
         word = np.array([TOTAL.fullmatch(text) is not None for text in cells[row, own]])
         numbers = numbers_of(cells[row, own], decimal_comma=True)
-        left[row] = not filled[row, always].all() and (
-            word[0] or (len(own) <= 2 if not word.any() else np.isfinite(numbers[~word]).all())
-        )
+        if not _BEGINS.fullmatch(first[row]):
+            rest = np.isfinite(numbers[~word]).all() if word.any() else len(own) <= 2
+            left[row] |= not filled[row, always].all() and rest
+            continue
+        lacks = given[start[row]] & ~filled[row]
+        left[row] |= lacks.any() and (word[0] or 2 * lacks.sum() >= given[start[row]].sum())
+        if left[row]:
+            below = filled[row + 1 :, : start[row] + 1].any(axis=1)
+            below |= filled[row + 1 :, lacks].any(axis=1)
+            left[row + 1 : row + 1 + int(np.append(below, True).argmax())] = True
         if word[0]:
             above = cells[before:row][~worded[before:row]][:, own[1:]]
             sums = [numbers_of(column, decimal_comma=True).sum() for column in above.T]
             left[row] |= bool(sums) and sums == numbers[1:].tolist()
             before = row + 1
+        doubtful[row] = not left[row] and (word[0] or lacks.any())
+    for k in np.unique(start[doubtful]):
+        own_column = doubtful & (start == k)
+        findings.refuse(whole, own_column, str(whole.frame.columns[k]), "name_is_total.row")
     if rows := int(left.sum()):
         texts = [" ".join(own[own != ""])[:80] for own in cells[left][:3]]
         examples = "; ".join(texts) + " …" * (rows > len(texts))
@@ -340,11 +356,17 @@ def _without_totals(whole: Cells, findings: Findings) -> Cells:
     return whole.rows(~left)
 
 
-def _with_words(cells: Objects) -> Bools:
+def _heads(filled: Bools, worded: Bools, column: int) -> Bools:
+    """Rows with a cell in this column, among others: with those of totals it is filled in."""
+    own: Bools = ~worded & filled[:, column] & (filled.sum(axis=1) > 1)
+    return own if own.any() else ~worded
+
+
+def _with_words(cells: Objects, total: re.Pattern[str]) -> Bools:
     """Rows with a word for totals in a cell, or for remarks in the first."""
     if not _SOME_WORD.search("" + "".join(cells.ravel()) + ""):
         return np.zeros(len(cells), dtype=bool)
-    words = {text for text in pd.unique(cells.ravel()) if TOTAL.fullmatch(text)}
+    words = {text for text in pd.unique(cells.ravel()) if total.fullmatch(text)}
     remark = np.array([_REMARK.fullmatch(text) is not None for text in cells[:, 0]])
     found: Bools = pd.Index(cells.ravel()).isin(words).reshape(cells.shape).any(axis=1) | remark
     return found

@@ -64,6 +64,33 @@ def test_a_row_of_totals_is_left_out_of_the_fish_as_of_the_placements(store, tmp
     assert result.rows_read["placements"] == 2
 
 
+@pytest.mark.parametrize("word", ["Totaal", "Total fish", "Summa L1", "Summe", "Total:"])
+@pytest.mark.parametrize("below", ["", ",,,,,,Eel,9\n", "* a footnote,,,,,,,\n"])
+def test_totals_below_cells_that_are_filled_down_are_no_catch(tmp_path, word, below):
+    """They were added to the last placement, or made one."""
+    head = "Fyke,Water,Date,Gear,Lat,Long,Species,Count"
+    one, two = (f"F{k},Burn,2024-06-0{k},fyke,52.6,-11.2127,Eel,2" for k in (1, 2))
+    text = f"{head}\n{one}\n,,,,,,Perch,9\n{two}\n{word},,,,,,Perch,14\n{below}"
+    (tmp_path / "s.csv").write_text(text, "utf-8")
+    findings = Findings()
+    (table,) = read_tables(tmp_path / "s.csv", findings)
+    kept = table.frame["Count"].tolist()
+    assert kept == ["2", "9", "2", ""][: 4 if below.startswith("*") else 3]
+    (said,) = [one for one in findings.readings if one.code == "left_out"]
+    assert said.row == 5
+
+
+def test_a_record_that_begins_with_a_word_for_totals_is_refused(store, tmp_path):
+    """Nobody can know whether it is one; a name that begins so is a name."""
+    text = f"{OURS},Cottus gobio\nT1,S,{TRAP},20\n{{}},S,{TRAP},16\n"
+    result = under_our_names(store, tmp_path, text.format("Total"))
+    assert [(f.row, f.column, f.code) for f in result.refused] == [
+        (3, "placement_id", "name_is_total")
+    ]
+    for name in ("Media Luna", "Sumas"):
+        assert name in under_our_names(store, tmp_path, text.format(name)).records.placements.index
+
+
 def test_a_placement_beside_a_word_for_totals_stays(store, tmp_path):
     """Notes may speak of totals, and a record that lacks its method is refused, not left out."""
     text = f"{OURS},notes,Cottus gobio\nT1,S,{TRAP},Total,20\nT2,S,{TRAP},,16\n"
