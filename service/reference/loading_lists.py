@@ -80,7 +80,7 @@ def load_list(
     taken = list(filter(None, [raw.attrs.get("read_as", "")]))
     if name == "species":
         raw, renamed = named_as_ours(raw, "species")
-        raw, also = with_names(raw)
+        raw, also = with_names(raw, store.species())
         taken += renamed + also
     if key not in raw:
         raise RequestError(
@@ -111,6 +111,7 @@ def load_list(
         taken.append(f"Entries for fish not taken further: {', '.join(added_above) or 'none'}.")
     if name == "species":
         sentences = sentences_of_effect(store, frame)
+        taken += _changes(store.species(), frame.set_index(key)) if check_only else []
     if check_only:
         sentences = [f"{name.capitalize()}: {len(frame)} read, nothing stored.", *taken, *sentences]
     else:
@@ -125,6 +126,23 @@ def load_list(
     if left:
         sentences.append(f"Columns not used: {', '.join(left)}.")
     return Loaded(sentences)
+
+
+def _changes(stored: pd.DataFrame, given: pd.DataFrame) -> list[str]:
+    """Say by column what a list would change of what is stored."""
+    known = given[given.index.isin(stored.index)]
+    said = []
+    for column in known.columns:
+        before, after = (
+            own[column].reindex(known.index).astype(object).where(own[column].notna(), "")
+            for own in (stored, known)
+        )
+        differs = before != after
+        if differs.any():
+            first = known.index[differs][0]
+            example = f"{first}: {before[first] or 'empty'} → {after[first] or 'empty'}"
+            said.append(f"Would change {column} of {differs.sum()} species, such as {example}.")
+    return [f"Would add {len(given) - len(known)} species.", *said]
 
 
 class _Checks:

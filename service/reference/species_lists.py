@@ -49,13 +49,16 @@ _OPEN: Final = re.compile(r"[A-Z][a-z]+ spp?\.?")
 _BETWEEN: Final = re.compile(r"\S+(?:inae|oidea|iformes)")
 
 
-def with_names(raw: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+def with_names(
+    raw: pd.DataFrame, stored: pd.DataFrame | None = None
+) -> tuple[pd.DataFrame, list[str]]:
     """Gather names by language, and read ranks; says what was taken how.
 
     Columns such as `vernacular_name_de` (the code of a language after ISO 639) become
     `vernacular_names`. Where there is no `vernacular_name`, the first language is taken for it.
     Without any rank, a name of two words is a species, one that ends in -idae a family
-    (International Code of Zoological Nomenclature, article 29.2), another a genus.
+    (International Code of Zoological Nomenclature, article 29.2), another a genus. Of species of
+    `stored`, the list of the store, neither is taken so, and names in other languages stay.
 
     Examples
     --------
@@ -73,15 +76,18 @@ def with_names(raw: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         cells = {code: frame[column].fillna("").astype("str") for code, column in found.items()}
         rows = zip(*(text.str.strip().tolist() for text in cells.values()), strict=True)
         joined = [
-            "; ".join(f"{code}: {name}" for code, name in zip(cells, row, strict=True) if name)
-            for row in rows
+            "; ".join(
+                [*kept, *(f"{code}: {name}" for code, name in zip(cells, row, strict=True) if name)]
+            )
+            for kept, row in zip(_other_languages(frame, stored, found), rows, strict=True)
         ]
         frame["vernacular_names"] = pd.Series(joined, index=frame.index).replace("", None)
         worded = [str(c) for c in found.values() if not _OF_A_LANGUAGE.fullmatch(str(c))]
         columns = f" (columns {', '.join(worded)})" if worded else ""
         said.append(f"Names by language: {', '.join(found)}{columns}.")
         if "vernacular_name" not in frame:
-            frame["vernacular_name"] = frame[next(iter(found.values()))]
+            first = frame[next(iter(found.values()))]
+            frame["vernacular_name"] = _as_stored(frame, stored, "vernacular_name", first)
         frame = frame.drop(columns=list(found.values()))
     if "rank" in frame and frame["rank"].notna().any():
         rank = frame["rank"].astype("str").str.strip().str.lower()
@@ -92,9 +98,29 @@ def with_names(raw: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     elif "species" in frame:
         names = frame["species"].fillna("").astype("str").str.strip()
         rank = names.map(_rank_of)
-        frame["rank"] = rank.where(names.ne(""), None)
-        said.append("No rank is given: it is told by the names.")
+        frame["rank"] = _as_stored(frame, stored, "rank", rank.where(names.ne(""), None))
+        said.append("No rank is given: that of new species is told by the names.")
     return frame, said
+
+
+def _as_stored(
+    frame: pd.DataFrame, stored: pd.DataFrame | None, column: str, new: pd.Series
+) -> pd.Series:
+    """Take what is stored of a column, and of species that are not stored what is new."""
+    if stored is None or "species" not in frame:
+        return new
+    names = frame["species"]
+    return new.where(~names.isin(stored.index), names.map(stored[column].to_dict()))
+
+
+def _other_languages(
+    frame: pd.DataFrame, stored: pd.DataFrame | None, codes: Collection[str]
+) -> list[list[str]]:
+    """Names that are stored of each row in other languages than these, as `de: Groppe`."""
+    none = pd.Series("", index=frame.index)
+    texts = _as_stored(frame, stored, "vernacular_names", none).fillna("").astype("str")
+    each = [[own.strip() for own in text.split(";") if own.strip()] for text in texts]
+    return [[own for own in row if own.partition(":")[0].strip() not in codes] for row in each]
 
 
 def _bare_names(column: pd.Series, said: list[str]) -> pd.Series:

@@ -35,6 +35,28 @@ def species(path):
         store.close()
 
 
+def test_a_list_of_one_language_leaves_other_names_and_ranks_as_they_are(path, tmp_path):
+    """German names alone became the name of the fish, and the Dutch ones were lost."""
+    text = "species,rank,vernacular_name,name_nl,name_da\nPerca,family,Perch,baars,aborre\n"
+    (tmp_path / "one.csv").write_text(text, "utf-8")
+    assert run(load, "species", path, tmp_path / "one.csv").exit_code == 0
+    (tmp_path / "two.csv").write_text("species,name_de,name_nl\nPerca,Barsch,zeebaars\nEsox,Hecht,")
+    checked = run(load, "species", path, tmp_path / "two.csv", "--check")
+    assert checked.exit_code == 0, checked.output
+    told = [line for line in checked.output.splitlines() if "Would " in line]
+    names = "Perca: nl: baars; da: aborre → da: aborre; de: Barsch; nl: zeebaars"
+    assert [line.partition("Would ")[2] for line in told] == [
+        "add 1 species.",
+        f"change vernacular_names of 1 species, such as {names}.",
+    ]
+    assert run(load, "species", path, tmp_path / "two.csv").exit_code == 0
+    listed = species(path)[["vernacular_name", "rank", "vernacular_names"]]
+    assert listed.loc["Perca"].tolist() == [
+        "Perch", "family", "da: aborre; de: Barsch; nl: zeebaars"
+    ]  # fmt: skip
+    assert listed.loc["Esox"].tolist() == ["Hecht", "genus", "de: Hecht"]
+
+
 def test_a_list_of_somebody_else_comes_in_unedited(path, tmp_path):
     """Headers, ranks in words, names in three languages, groups; and parents as entries."""
     (tmp_path / "list.csv").write_text(
@@ -75,7 +97,8 @@ def test_a_name_in_another_language_is_its_species(path, tmp_path):
         "utf-8",
     )
     assert run(load, "species", path, tmp_path / "list.csv").exit_code == 0
-    assert species(path).loc["Cottus gobio", "vernacular_name"] == "Groppe"
+    names = species(path)[["vernacular_name", "vernacular_names"]]
+    assert names.loc["Cottus gobio"].tolist() == ["Bullhead", "de: Groppe"]
     for name, code in (("Groppe", 0), ("Neunauge", 1)):
         one, two = files(tmp_path, PLACEMENTS, CATCHES.replace("Cottus gobio", name))
         done = run(import_, path, "--placements", one, "--catches", two, "--check-only")
