@@ -63,8 +63,8 @@ _LIKELIHOOD_UP_TO: Final = 1_000
 _Z95: Final = 1.959963984540054
 _OF_NO_USE: Final = 20  # times the rate, an upper limit; a choice of this program
 _NONE: Final = (
-    "none caught: upper limit exact for fish spread at random; where they shoal it may be several "
-    "times as high"
+    "none caught: upper limit exact only for Poisson catches (fish spread at random); where they "
+    "shoal it may be several times as high"
 )
 _TEXTS: Final = (
     "method", "catchment", "species", "effort_unit", "cpue_unit", "problem", "passes_counted"
@@ -130,8 +130,8 @@ def catch_per_unit_effort(
     `layers.fieldwork.effort.main_units` chooses the unit where none is given.
     Interval: 95 %, `layers.estimates.rate_interval` up to 1,000 placements; above that the
     large-sample variance of a ratio of sums (Cochran 1977, Sampling Techniques, eq. 2.46) on
-    the log scale. Where none was caught: 0 to the exact upper limit. It takes placements as
-    independent.
+    the log scale. Where none was caught: 0 to the upper limit, exact for Poisson catches.
+    It takes placements as independent.
     """
     counted = counted_catch(placements, catches, effort, methods, units)
     base, amount, reasons = looked(placements), counted.effort, counted.left_out

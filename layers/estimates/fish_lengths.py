@@ -211,8 +211,8 @@ def length_classes(
     Returns
     -------
     DataFrame
-        Columns `CLASS_COLUMNS`; species and kinds of length with five measured fish or more,
-        empty classes between their shortest and longest included.
+        Columns `CLASS_COLUMNS`, by species and kind of length, empty classes between their
+        shortest and longest included; fewer than five measured fish are one row without a class.
     """
     fish = _measured(placements, lengths)
     strata = _caught(placements, catches, fish)
@@ -223,15 +223,26 @@ def length_classes(
     bounded = strata["bounded"].groupby("species").any()
     rows: list[dict[str, Any]] = []
     for species, kind, own in _groups(fish):
+        problems = _kind_words(kind) + _count_words(bounded[species])
+        if without := int(left.get(species, 0)):
+            problems.append(f"{without} fish of placements where none was measured are left out")
         if len(own) < FEWEST:
+            rows.append(
+                {
+                    "species": species,
+                    "length_type": kind,
+                    "measured": len(own),
+                    "raised": own["factor"].sum(),
+                    "problem": "; ".join(
+                        [f"fewer than {FEWEST} fish measured: in no class", *problems]
+                    ),
+                }
+            )
             continue
         number = np.floor(own["length_mm"].to_numpy() / class_mm).astype(np.int64)
         first = number.min()
         counts = np.bincount(number - first)
         raised = np.bincount(number - first, weights=own["factor"].to_numpy())
-        problems = _kind_words(kind) + _count_words(bounded[species])
-        if without := int(left.get(species, 0)):
-            problems.append(f"{without} fish of placements where none was measured are left out")
         for k, (n, stands_for) in enumerate(zip(counts, raised, strict=True)):
             rows.append(
                 {

@@ -163,7 +163,7 @@ def refuse_thin(
         )
     if visits.visits_found < least_finds:
         raise ThinDataError(
-            f"found on {counted(visits.visits_found, 'visit')}; at least {least_finds}"
+            f"found on {counted(visits.visits_found, 'visit')}; needs {least_finds}"
         )
     if not visits.repeated:
         raise ThinDataError("no repeats: each unit was visited once, so a miss looks like absence")

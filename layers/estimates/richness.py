@@ -171,13 +171,12 @@ def escape(counts: Ints, samples: int) -> float:
 
 
 def few_say_complete(counts: Ints, samples: int) -> str:
-    """Say so where a coverage of 1 comes from few samples without species found once or twice."""
-    once, twice = int((counts == 1).sum()), int((counts == 2).sum())
-    if samples >= _FEW_PLACEMENTS or twice or once > 1:
+    """Say so where a coverage of 1 comes from few samples: what is in all of two is found twice."""
+    if samples >= _FEW_PLACEMENTS or escape(counts, samples) > 0:
         return ""
     return (
-        f"{samples} placements, none or one species found once and none twice: too little to say "
-        "that few or no species are missing"
+        f"{samples} placements, none or one species found once: too little to say that few or no "
+        "species are missing"
     )
 
 

@@ -122,8 +122,15 @@ def test_measured_fish_stand_for_the_catch_of_their_placement():
     assert table["measured"].tolist() == [3, 0, 2]
     assert table["raised"].tolist() == [5 + 2, 0, 5 + 1]
     assert table["problem"].str.contains("7 fish of placements where none was measured").all()
+    assert "fewer than" not in table["problem"].iloc[0]
     few = length_classes(placements, catches, lengths_of(rows[:4]))
-    assert few.empty
+    assert few[["measured", "raised"]].to_numpy().tolist() == [[4, 2 * 5 + 2 * 1.5]]
+    assert few[["class_low_mm", "class_high_mm"]].isna().all(axis=None)
+    assert few["problem"].iloc[0].startswith("fewer than 5 fish measured: in no class")
+    other = length_classes(placements, catches, lengths_of([*rows, ("b", LOACH, 66, None, "fork")]))
+    assert other["length_type"].tolist() == ["fork", *["total"] * 3]
+    assert other["class_low_mm"].isna().tolist() == [True, *[False] * 3]
+    assert other["measured"].sum() == 6
 
 
 def test_condition_is_weight_over_that_of_the_fit():

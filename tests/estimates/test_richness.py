@@ -13,6 +13,7 @@ from layers.errors import FrameError
 from layers.estimates.richness import (
     accumulation,
     chao2,
+    few_say_complete,
     jackknife1,
     richness,
     sample_coverage,
@@ -237,7 +238,7 @@ def test_without_placements_every_catchment_says_so():
     assert samples.sum() == 0
 
 
-@pytest.mark.parametrize(("visits", "warned"), [(3, True), (12, False)])
+@pytest.mark.parametrize(("visits", "warned"), [(2, True), (3, True), (9, True), (10, False)])
 def test_a_coverage_of_1_from_next_to_nothing_is_said(visits, warned):
     """One species in every placement: three of them do not show that it is the only one."""
     names = [f"p{k}" for k in range(visits)]
@@ -254,3 +255,17 @@ def test_a_coverage_of_1_from_next_to_nothing_is_said(visits, warned):
     row = frame.set_index("catchment").loc["brook"]
     assert row["sample_coverage"] == 1
     assert ("too little to say" in row["problem"]) == warned
+
+
+@pytest.mark.parametrize(
+    ("counts", "samples", "warned"),
+    [([2] * 5, 2, True), ([2, 3, 4], 5, True), ([1, 3, 4], 5, True), ([2, 3, 4], 10, False),
+     ([1, 2, 4], 5, False), ([1, 1, 4], 5, False), ([0, 2, 2], 2, True)],
+)  # fmt: skip
+def test_completeness_of_few_placements_is_doubted_whatever_was_found_twice(
+    counts, samples, warned
+):
+    """A coverage of 1, as `sample_coverage` has it, from fewer than ten placements."""
+    own = np.array(counts)
+    assert (few_say_complete(own[own > 0], samples) != "") == warned
+    assert warned == (samples < 10 and sample_coverage(counts, samples) == 1)
