@@ -11,6 +11,7 @@ import pandas as pd
 from layers.frames import PASS_MINUTES
 from service.intake.columns import SHEETS
 from service.intake.numbers import number_column, numbers_of
+from service.intake.shapes import NOTED
 from service.intake.times import time_column
 from service.intake.wording import Wording, say
 from service.reference.spelling import did_you_mean
@@ -164,7 +165,7 @@ def fold_passes(
     became = became[~became.index.duplicated()]
     pairs = pd.DataFrame({"id": ids, "pass": passes.to_numpy(object)}).drop_duplicates()
     of_id = pairs[~pairs["id"].duplicated(keep=False)].set_index("id")["pass"]
-    for sheet in ("catches", "lengths"):
+    for sheet in ("catches", "lengths", NOTED):
         if sheet in sheets:
             frame = sheets[sheet].frame.copy()
             old = frame["placement_id"]

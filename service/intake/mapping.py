@@ -42,12 +42,14 @@ from service.intake.findings import Cells
 from service.intake.folding import Fold, fold_passes, fold_repeats
 from service.intake.numbers import read_number
 from service.intake.shapes import (
+    NOTED,
     ZERO,
     Shape,
     declare_nil,
     fill_down,
     gather,
     per_fish,
+    with_notes,
     with_outcome,
 )
 from service.intake.spellings import as_written_by_us
@@ -241,8 +243,9 @@ def apply_mapping(
         of_rules = [part for own in rules["catches"].values() for part in own]
         needed = mapping.needs("catches").union(*map(_needs, of_rules))
         raw["catches"], ours = gather(raw["catches"], shape, needed, findings)
-    with_fish = from_one and shape.rows == "catch"
-    out = _by_rules(mapping, raw, rules, ours, findings, with_fish=with_fish)
+    out = _by_rules(mapping, raw, rules, ours, findings)
+    if from_one and shape.rows != "placement" and "catches" in out:
+        out |= _without_fish(out, shape, findings)
     out = {sheet: as_written_by_us(cells, findings, date_order) for sheet, cells in out.items()}
     species = None
     if mapping.species and "catches" in raw:
@@ -253,13 +256,7 @@ def apply_mapping(
             refuse_spread(replace(cells, sheet=sheet), findings)
     if "placements" not in out:
         return out, species
-    if mapping.fold is not None:
-        about = findings, mapping.file, date_order
-        out = fold_passes(mapping.fold, raw["placements"], out, *about, from_one=from_one)
-    if shape.rows == "fish" and "catches" in out and "lengths" in out:
-        out["catches"], out["lengths"] = per_fish(out["catches"], out["lengths"], findings)
-    if mapping.fold is None and from_one and shape.rows != "placement":
-        out["placements"] = fold_repeats(out["placements"], findings)
+    out = _one_row_each(mapping, raw, out, findings, date_order, from_one=from_one)
     out = declare_nil(out, findings)
     if shape.no_rows_mean:
         owned = set(out["catches"].column("placement_id")) if "catches" in out else set()
@@ -268,14 +265,35 @@ def apply_mapping(
     return out, species
 
 
+def _one_row_each(
+    mapping: Mapping,
+    raw: Dict[str, Cells],
+    sheets: dict[str, Cells],
+    findings: Findings,
+    date_order: DateOrder | None,
+    *,
+    from_one: bool,
+) -> dict[str, Cells]:
+    """Make a row of each placement and of each catch, where several say it."""
+    shape, out = mapping.shape, sheets
+    if mapping.fold is not None:
+        about = findings, mapping.file, date_order
+        out = fold_passes(mapping.fold, raw["placements"], out, *about, from_one=from_one)
+    if shape.rows == "fish" and "catches" in out and "lengths" in out:
+        out["catches"], out["lengths"] = per_fish(out["catches"], out["lengths"], findings)
+    if mapping.fold is None and from_one and shape.rows != "placement":
+        out["placements"] = fold_repeats(out["placements"], findings)
+    if NOTED in out:
+        out["placements"] = with_notes(out["placements"], out.pop(NOTED))
+    return out
+
+
 def _by_rules(
     mapping: Mapping,
     raw: Dict[str, Cells],
     rules: _Rules,
     ours: Dict[str, Objects],
     findings: Findings,
-    *,
-    with_fish: bool,
 ) -> dict[str, Cells]:
     """Fill our columns by the rules; `ours` has what columns of counts say of their catches."""
     lookups = _Lookups()
@@ -303,8 +321,6 @@ def _by_rules(
                 arrays["species"] = np.where(zero, ZERO, columns["species"].to_numpy(object))
         frame = pd.DataFrame(arrays, index=cells.frame.index, dtype="str")
         out[sheet] = replace(cells, sheet=sheet, frame=frame, one_day=_one_day(rules[sheet]))
-        if sheet == "catches" and with_fish:
-            out[sheet] = _with_fish(out[sheet])
         lookups.add(sheet, cells, out[sheet])
     return out
 
@@ -347,12 +363,18 @@ def _one_sheet_as_several(
         rules["lengths"] = taken | rules["lengths"]
 
 
-def _with_fish(cells: Cells) -> Cells:
-    """Leave out rows that only give a placement."""
-    said = [
-        (cells.column(name) != "").to_numpy(bool) for name in ("species", "count", "count_kind")
-    ]
-    return cells.rows(np.logical_or.reduce(said))
+def _without_fish(sheets: Dict[str, Cells], shape: Shape, findings: Findings) -> dict[str, Cells]:
+    """Take rows that only give a placement out of the fish; `NOTED` has those with a note."""
+    own = ["catches", "lengths"] if shape.rows == "fish" and "lengths" in sheets else ["catches"]
+    columns = ("species", "count", "count_kind", "length_mm", "weight_g")
+    cells = [sheets[name].column(column) for name in own for column in columns]
+    fish = np.logical_or.reduce([(one != "").to_numpy(bool) for one in cells])
+    out = {name: sheets[name].rows(fish) for name in own}
+    notes = sheets["catches"].column("notes")
+    known = sheets["placements"].column("notes").reindex(notes.index)
+    noted = ~fish & ((notes != "") & (notes != known)).to_numpy(bool)
+    findings.read(sheets["catches"], noted, "notes", "note_of_placement")
+    return out | {NOTED: replace(sheets["catches"].rows(noted), tab="")}
 
 
 def _one_day(rules: Rules) -> bool:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
 
 __all__ = [
+    "NOTED",
     "ZERO",
     "Shape",
     "declare_nil",
@@ -32,12 +33,14 @@ __all__ = [
     "gather",
     "per_fish",
     "seen_not_counted",
+    "with_notes",
     "with_outcome",
 ]
 
 _CATCH: Final = {column.name for column in SHEETS["catches"]} - {"placement_id"}
 _ROWS: Final = ("placement", "catch", "fish")
 _PRESENT: Final = frozenset(map(plain, WORDS["present"]["alone"]))
+NOTED: Final = "rows of notes"  # beside the sheets: rows with a note of a placement and no fish
 ZERO: Final = "0"  # as species: the row of the sheet has 0 under every species
 # Cells that say nothing; in a column of a species they are no catch and no absence.
 _EMPTY: Final = ("", "-", "–", "—", "--", "n/a", "N/A", "NA", "na")
@@ -253,12 +256,12 @@ def declare_nil(sheets: Dict[str, Cells], findings: Findings) -> dict[str, Cells
     first = zero & owner.isin(set(ids[in_zeros])).to_numpy(bool)
     findings.read(catches, first & ~owner.duplicated().to_numpy(bool), "species", "all_zero")
     out["catches"] = catches.rows(~(worded | zero))
-    placements = _with_notes(placements, catches.rows(worded))
+    placements = with_notes(placements, catches.rows(worded))
     out["placements"] = with_outcome(placements, in_words | in_zeros)
     return out
 
 
-def _with_notes(placements: Cells, none: Cells) -> Cells:
+def with_notes(placements: Cells, none: Cells) -> Cells:
     """Keep the notes of rows without fish with their placements, but where they stand there."""
     noted = none.frame[none.column("notes") != ""]
     if not len(noted):

@@ -17,6 +17,7 @@ from service.intake.columns import SHEETS, plain
 from service.intake.coordinates import WGS84
 from service.intake.numbers import NO_VALUE, all_plain, spelt_number
 from service.intake.times import settled_dates, spelt_times
+from service.intake.units import minutes_of
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -75,6 +76,9 @@ def as_written_by_us(
 def _numbers(cells: Cells, column: Column, frame: pd.DataFrame, findings: Findings) -> None:
     text = cells.column(column.name)
     codes, uniques = pd.factorize(text.to_numpy(object))
+    if column.unit == "min" and any(minutes_of(one) is not None for one in uniques):
+        as_clock = text.str.fullmatch(r"\d+[.,][0-5]\d")
+        findings.refuse(cells, as_clock, column.name, "amount_unclear.beside_times")
     odd = np.flatnonzero(~all_plain(uniques))
     if not len(odd):
         return

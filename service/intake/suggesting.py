@@ -243,6 +243,11 @@ class _Writer:
             if self.repeats and not (self._constant([header.text]) or self._said_once(header))
         }
         catches = {column.name for column in SHEETS["catches"]}
+        for header in filter(self._tells_apart, self.main.left if self.repeats else ()):
+            self.stops[header.text] = (
+                f"{header.text} differs within what is read as one placement; where it tells "
+                "placements apart, add it to placement_id, and to fill_down where cells repeat."
+            )
         self.of_catches = {c: self.placement.pop(c) for c in sorted(differing & catches)}
         for column in sorted(differing - catches):
             name = self.placement.pop(column).text
@@ -261,6 +266,22 @@ class _Writer:
         """Whether a column is filled in first rows alone, where all that repeats is left empty."""
         first = ~self._ids(self.key).duplicated()
         return bool(self.down and (first | (self.frame[header.text] == "")).all())
+
+    def _tells_apart(self, header: Header) -> bool:
+        """Whether a column left out may name placements that the key makes one of.
+
+        It stands where placements begin, or is named as a gear, station or code of no species is.
+        """
+        frame = self.main.cells.frame
+        own = frame[header.text]
+        begins = any(np.array_equal(own == "", frame[name] == "") for name in self.down[:1])
+        words = set(header.words.split())
+        named = bool(words & set(WORDS["gear_names"]["words"]))
+        if self.rows == "catch" and words & set(WORDS["gear_names"]["codes"]):
+            species = self.fish.cells.frame[self.fish.from_["catches", "species"].text]
+            named |= bool((own.groupby(species).nunique() > 1).any())
+        filled = own.mask(own == "").ffill().fillna("") if self.down else own
+        return (begins or named) and bool((filled.groupby(self._ids(self.key)).nunique() > 1).any())
 
     def _filled_down(self) -> list[str]:
         """Columns that are empty in the same rows, all but the first of a placement."""

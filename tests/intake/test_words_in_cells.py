@@ -100,6 +100,69 @@ def test_a_placement_beside_a_word_for_totals_stays(store, tmp_path):
     assert [(f.row, f.column) for f in result.refused] == [(3, "method")]
 
 
+ONE_BY_ONE = """[shape]
+rows = "{rows}"
+[placements]
+placement_id = "placement_id"
+survey = "survey"
+method = "method"
+set_at = "set_at"
+longitude = "longitude"
+latitude = "latitude"
+minutes = "minutes"
+[catches]
+species = "species"
+count = "count"
+notes = "said"
+"""
+
+
+@pytest.mark.parametrize("rows", ["catch", "fish"])
+def test_a_remark_in_a_row_without_fish_is_a_note_of_the_placement(store, tmp_path, rows):
+    """It was lost without a word."""
+    row = f"S,{TRAP}"
+    text = (
+        f"{OURS},minutes,species,count,said\nR1,{row},,Anguilla anguilla,1,big\n"
+        f"R2,{row},,,,net gone\nR1,{row},,,,lid open\nR3,{row},,,,\n"
+    )
+    result = under_our_names(store, tmp_path, text, ONE_BY_ONE.format(rows=rows))
+    assert result.refused == []
+    notes = result.records.placements["notes"].fillna("").to_dict()
+    assert notes == {"R1": "lid open", "R2": "net gone", "R3": ""}
+    assert result.records.catches["notes"].tolist() == ["big"]
+    (said,) = [one for one in result.readings if one.code == "note_of_placement"]
+    assert (said.rows, said.row, said.value) == (2, 3, "net gone, lid open")
+
+
+@pytest.mark.parametrize("beside", ["1'30", "1h30"])
+def test_decimals_beside_times_of_a_column_of_minutes_are_refused(store, tmp_path, beside):
+    text = f"{OURS},minutes,Cottus gobio\nT1,S,{TRAP},{beside},2\nT2,S,{TRAP},{{}},1\n"
+    result = under_our_names(store, tmp_path, text.format("1.30"))
+    assert [(f.row, f.column, f.code) for f in result.refused] == [(3, "minutes", "amount_unclear")]
+    assert under_our_names(store, tmp_path, text.format("2.75")).refused == []
+
+
+@pytest.mark.parametrize("header", ["fyke", "Fuik", "Code", "St. nr.", "Lokal-ID", "Crew"])
+def test_what_may_tell_two_gears_of_one_day_apart_is_asked(store, tmp_path, header):
+    """Two fykes of one water and day became one placement; a crew may have come twice."""
+    where = "2024-06-13,Yaskendur,fyke net,-11.2127,52.6"
+    text = (
+        f"{header},date,brook,gear,lon,lat,species,count\nF1,{where},Eel,2\n,,,,,,Bullhead,9\n"
+        f"F2,{where},Eel,12\n,,,,,,Bullhead,1\n"
+    )
+    result = by_suggestion(store, tmp_path, text)
+    if result.records is None:
+        assert any(f"[open] {header}: " in fault.remedy for fault in result.refused)
+    else:
+        assert len(result.records.placements) == 2
+
+
+def test_codes_of_species_are_not_asked_about(store, tmp_path):
+    where = "2024-06-13,Yaskendur,fyke net,-11.2127,52.6"
+    text = f"Code,date,brook,gear,lon,lat,species,count\n1,{where},Eel,2\n2,{where},Bullhead,9\n"
+    assert len(by_suggestion(store, tmp_path, text).records.placements) == 1
+
+
 @pytest.mark.parametrize("word", ["present", "Present", "x", "X", "+", "vorhanden", "aanwezig"])
 @pytest.mark.parametrize("way", [under_our_names, by_suggestion])
 def test_a_sign_for_present_below_a_fish_is_seen_and_not_counted(store, tmp_path, way, word):
