@@ -87,7 +87,8 @@ _DAY: Final = re.compile(
     r"\d{1,2}(?:st|nd|rd|th) [^\W\d]{3,9},? \d{4}( .*)?|20\d\d[01]\d[0-3]\d)"
 )
 _CLOCK: Final = re.compile(
-    r"(kl\.? ?)?\d{1,2}[:.hu]\d\d(:\d\d)?(\s*([ap]\.?m\.?|uhr|uur|u|h))?", re.IGNORECASE
+    r"(kl\.? ?)?(\d{1,2}[:.hu]\d\d(:\d\d)?(\s*([ap]\.?m\.?|uhr|uur|u|h))?|\d{1,2}\s*(uhr|uur|u|h))",
+    re.IGNORECASE,
 )
 # A time of day that is no number: what else stands in its column is refused with its place.
 _SURE_CLOCK: Final = re.compile(

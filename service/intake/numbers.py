@@ -87,7 +87,8 @@ _WORDS: Final = {
     "nine": 9, "ten": 10, "eleven": 11, "twelve": 12, "dozen": 12, "a dozen": 12,
 }  # fmt: skip
 _COUNTED: Final = {
-    "lifts": "(?:lifts?|hauls?)", "passes": "pass(?:es)?", "gear_count": "(?:traps?|nets?|fykes?)",
+    "lifts": "(?:lifts?|hauls?)", "passes": "pass(?:es)?",
+    "gear_count": r"(?:(?:traps?|nets?|fykes?|pcs?|pieces|stk|stck|stück|stuks?|(?<=\s)st)\.?)",
 }  # fmt: skip
 _MONTH: Final = "(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
 _DATE: Final = re.compile(

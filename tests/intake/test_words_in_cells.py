@@ -163,6 +163,23 @@ def test_codes_of_species_are_not_asked_about(store, tmp_path):
     assert len(by_suggestion(store, tmp_path, text).records.placements) == 1
 
 
+@pytest.mark.parametrize("cell", ["2 st", "2 stuks", "2 Stück", "2 pcs."])
+def test_pieces_of_gear_are_counted_as_fish_are(store, tmp_path, cell):
+    text = f"{OURS},gear_count,Cottus gobio\nT1,S,{TRAP},{cell},2\n"
+    result = under_our_names(store, tmp_path, text)
+    assert result.refused == []
+    assert result.records.placements["gear_count"].tolist() == [2]
+
+
+def test_times_written_as_whole_hours_are_times_of_day(store, tmp_path):
+    """Somebody was told that 19u30 is no time of day, which the import reads."""
+    where = "minnow trap,-11.2127,52.6,Eel,2"
+    text = f"Fuik,Datum,Tijd,Gear,Lon,Lat,Species,Count\nF1,2024-06-12,19u30,{where}\n"
+    result = by_suggestion(store, tmp_path, f"{text}F2,2024-06-13,21u,{where}\n")
+    local = result.records.placements["set_at"].dt.tz_convert("Europe/Dublin")
+    assert local.dt.strftime("%H:%M").tolist() == ["19:30", "21:00"]
+
+
 @pytest.mark.parametrize("word", ["present", "Present", "x", "X", "+", "vorhanden", "aanwezig"])
 @pytest.mark.parametrize("way", [under_our_names, by_suggestion])
 def test_a_sign_for_present_below_a_fish_is_seen_and_not_counted(store, tmp_path, way, word):
