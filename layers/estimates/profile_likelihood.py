@@ -158,6 +158,8 @@ def farthest(
         free = ~(((theta <= low) & (step < 0)) | ((theta >= high) & (step > 0)))
         if not free.all():
             step = _step(at, slope, floor, free)
+        if not np.isfinite(step).all():  # the figure hardly changes with any coefficient
+            break
         # A figure that bends makes steps swing to and fro: the part of one that would end that.
         if last.any():
             share /= max(1 - float(step @ last) / float(last @ last), 1e-9)

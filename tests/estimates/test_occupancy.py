@@ -312,3 +312,14 @@ def test_chance_anywhere_keeps_the_interval_of_the_estimates():
     own = np.array([getattr(fit.chance_missed, end) for end in ("value", "low", "high")])
     assert ends[:, 0] == pytest.approx(own)
     assert ends[:, 1] == pytest.approx(1 - (1 - own) ** 3)
+
+
+def test_a_species_found_at_every_visit_of_one_unit_alone_has_intervals():
+    """Of twenty units, five visits each, by two gears: a step to an end of theirs had no length."""
+    second = [2, 3, 1, 3, 3, 2, 2, 5, 3, 0, 3, 2, 1, 2, 1, 3, 4, 4, 3, 3]  # of five, by unit
+    unit = np.repeat(np.arange(20), 5)
+    kind = np.concatenate([np.arange(5) < n for n in second]).astype(np.int64)
+    fit = fit_occupancy(histories(unit, kind, np.ones(100), unit == 1))
+    for own in (fit.occupancy, *fit.detection, fit.chance_missed):
+        assert 0 <= own.low <= own.value <= own.high <= 1
+    assert fit.occupancy.low < 1 / 20 < fit.occupancy.high < 0.5
