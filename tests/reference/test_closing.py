@@ -71,7 +71,7 @@ def test_a_list_is_checked_before_it_hides_anything(store, tmp_path):
         "species == 'Anguilla anguilla' and step == '10'"
     )
     hidden = int((row["squares"] + row["left_out"]).iloc[0])
-    line = next(line for line in told.output.splitlines() if line.startswith("Anguilla"))
+    line = next(line for line in told.output.splitlines() if line.strip().startswith("Anguilla"))
     assert f"{hidden} ({hidden / 120:.0%})*" in line
     told = CliRunner().invoke(main, ["load", "species", str(store.path), str(sheet)])
     assert "0 added, 2 changed" in told.output
