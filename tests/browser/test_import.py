@@ -133,6 +133,7 @@ def test_a_sheet_with_faults_is_understood_mended_and_stored_on_a_phone(brook, o
     assert page.get_by_label("Bullhead").input_value() == "count:Cottus gobio"
     page.get_by_role("button", name="Read the columns so").click()
     row = page.locator("tr.refused")
+    row.first.wait_for()
     assert row.count() == 1
     said = " ".join(row.inner_text().split())
     assert "3" in said.split("season.csv")[1]

@@ -473,6 +473,7 @@ def test_many_open_to_all_of_them(crowded, open_page):
     page.keyboard.press("Enter")
     more = page.locator(".rb-card > button", has_text="List")
     entries = page.locator(".rb-entries li")
+    more.wait_for()
     while more.is_visible():
         before = entries.count()
         more.click()
