@@ -31,14 +31,8 @@ def effect_of_steps(
 ) -> pd.DataFrame:
     """Count what each sensitive species would hide by itself at each step.
 
-    Parameters
-    ----------
-    placements
-        n placements, as for :func:`layers.fieldwork.generalising.own_steps`.
-    xy
-        Their positions in a projected CRS [m], (n, 2); NaN = none.
-    catches, lengths, species
-        As for :func:`layers.fieldwork.generalising.own_steps`.
+    `xy` has the positions in a projected CRS [m], (n, 2), NaN = none; frames and errors are those
+    of :func:`layers.fieldwork.generalising.own_steps`.
 
     Returns
     -------
@@ -47,11 +41,6 @@ def effect_of_steps(
         the order of the list: `species`; `step`; `as_listed` (bool); and of all placements
         `placements`, how many there are; `catching`, those that caught it in its season;
         `exact`, those that would be shown as recorded; `squares`, as a grid cell; `left_out`.
-
-    Raises
-    ------
-    FrameError
-        See :func:`layers.fieldwork.generalising.own_steps`.
     """
     listed = species["sensitivity"].fillna("none").replace("", "none")
     rows: list[dict[str, object]] = []

@@ -87,23 +87,17 @@ class CountedWater:
     ----------
     placements
         All placements of the question, n of them.
-    methods
+    methods, represents_m, as_of
         As of :func:`counted_water`.
     day
         Local date of setting, (n,).
     row, measure_m
         Reach row (−1 = none) and measure of each placement's position, (n,). [m]
-    counted
-        Which placements count, (n,).
-    has_stretch
-        Which have a stretch on record, (n,).
-    sampled
-        Stretches, by placement.
-    visited
-        Stretches; and for a placement without one the water that it stands for, and the water
-        inside its polygon; by placement.
-    represents_m, as_of
-        As of :func:`counted_water`.
+    counted, has_stretch
+        Which placements count, and which have a stretch on record, (n,).
+    sampled, visited
+        Stretches; and visited, for a placement without one, the water that it stands for and the
+        water inside its polygon; by placement.
     made, changed_in
         A number of this water that grows with time, and that of the water in which each reach
         came to be as it is, (m,).
@@ -128,13 +122,7 @@ class CountedWater:
     found: dict[Any, Any] = field(repr=False)
 
     def of(self, count: Counted) -> Water:
-        """Water that counts as `visited` or as `sampled`.
-
-        Raises
-        ------
-        FrameError
-            It is another word.
-        """
+        """Water that counts as `visited` or as `sampled`; FrameError for another word."""
         if count not in COUNTS:
             raise FrameError(f"{count!r} is no way to count; use {' or '.join(COUNTS)}.")
         return self.visited if count == "visited" else self.sampled
@@ -334,17 +322,13 @@ def counted_water(
     disturbed gear did not, and where the catch was not recorded nobody knows. Stretches count as
     sampled and as visited. A placement without a stretch whose position lies on the network
     visited the water within a distance along it, up and down, round loops and up side channels;
-    one with a polygon, as of a seine haul, also the parts of reaches inside it.
+    one with a polygon, as of a seine haul, also the parts of reaches inside it. Stretches and snaps
+    of other placements are not looked at.
 
     Parameters
     ----------
-    stretches, snaps, placements
-        Frames of these kinds (`layers.frames`). Stretches and snaps of other placements are not
-        looked at.
-    methods
-        Index `method`; `represents_m`, missing = 50. [m]
     represents_m
-        The distance for every method instead. [m]
+        The distance for every method, in place of the methods' own (missing = 50). [m]
     as_of
         Placements set later, by local date, do not count.
 
@@ -426,11 +410,6 @@ def sampled_stretches(
     """Keep the stretches of placements that fished properly, as :func:`counted_water` does.
 
     And say what was used and left out, for `frame.attrs["inputs"]`.
-
-    Raises
-    ------
-    FrameError
-        A column is missing.
     """
     counted, day = looked(placements), local_dates(placements).to_numpy()
     sampled, has_stretch = _stretches(network, stretches, placements, counted)

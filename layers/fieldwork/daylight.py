@@ -38,17 +38,12 @@ def light_state(longitude: npt.ArrayLike, latitude: npt.ArrayLike, times_utc: ob
     longitude, latitude
         n positions, WGS 84. [deg] A single position serves all times.
     times_utc
-        n timezone-aware instants (Series, DatetimeIndex or list).
+        n instants (Series, DatetimeIndex or list); FrameError where they carry no zone.
 
     Returns
     -------
     ndarray of object
         n times `day`, `civil_twilight` or `night`; None where position or time is missing.
-
-    Raises
-    ------
-    FrameError
-        The times carry no zone.
 
     Examples
     --------
@@ -96,22 +91,10 @@ def _broadcast(
 
 
 def is_day(longitude: npt.ArrayLike, latitude: npt.ArrayLike, times_utc: object) -> Bools:
-    """Mark times at which the sun stood above the horizon; for many places, soon.
+    """Mark times at which :func:`light_state` says `day`; for many places, soon.
 
-    Parameters
-    ----------
-    longitude, latitude, times_utc
-        As :func:`light_state` takes them.
-
-    Returns
-    -------
-    ndarray of bool
-        Where :func:`light_state` says `day`; false where position or time is missing.
-
-    Notes
-    -----
-    Declination and equation of time after Spencer (1971), as in pvlib, decide what is clear; the
-    algorithm of :func:`light_state` decides the rest, few of many.
+    False where position or time is missing. Declination and equation of time after Spencer (1971),
+    as in pvlib, decide what is clear; the algorithm of :func:`light_state` the rest, few of many.
     """
     from pvlib import solarposition
 

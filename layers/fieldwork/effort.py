@@ -125,17 +125,7 @@ EFFORT_UNITS: Final[dict[str, EffortUnit]] = {
 
 
 def unit_words(effort: pd.Series, effort_unit: pd.Series) -> pd.Series:
-    """Text behind each figure of effort, in the singular where it is one.
-
-    Parameters
-    ----------
-    effort, effort_unit
-        n figures, and for each its key in `EFFORT_UNITS`.
-
-    Returns
-    -------
-    Series
-        n texts, index of `effort_unit`.
+    """Text behind each figure of effort, by its key in `EFFORT_UNITS`; of one in the singular.
 
     Examples
     --------
@@ -149,42 +139,21 @@ def unit_words(effort: pd.Series, effort_unit: pd.Series) -> pd.Series:
 
 @reads(placements="set_at lifted_at")
 def soak_time_h(placements: pd.DataFrame) -> pd.Series:
-    """Elapsed hours between set and lift, across clock changes as they passed.
-
-    Parameters
-    ----------
-    placements
-        `set_at`, `lifted_at`, aware.
-
-    Returns
-    -------
-    Series
-        Index of `placements`. [h] Missing where either time is.
-    """
+    """Hours between set and lift, across clock changes as they passed; missing where either is."""
     gone = pd.DatetimeIndex(placements["lifted_at"]) - pd.DatetimeIndex(placements["set_at"])
     return pd.Series(gone.total_seconds() / 3600.0, index=placements.index, name="soak_time_h")
 
 
 def nights(placements: pd.DataFrame) -> pd.Series:
-    """Local nights between set and lift.
+    """Local nights between set and lift, whole numbers as float.
 
     A night is counted on each local date on which the gear stood in the water for at least
     two of the four hours from 00:00 to 04:00 by the clock there. So one evening to the next
     morning is one night, gear set at 00:30 and lifted at 07:00 worked one night too, gear set
     at 23:50 and lifted at 00:10 worked none, nor did gear set and lifted by day, and a clock
     change changes nothing. The hours are our choice: common practice counts nights but does
-    not say what a part of one is.
-
-    Parameters
-    ----------
-    placements
-        `set_at`, `lifted_at`, aware; `timezone`.
-
-    Returns
-    -------
-    Series
-        Index of `placements`, whole numbers as float; missing where either time is, or
-        where the gear was lifted before it was set.
+    not say what a part of one is. Missing where either time is, or where the gear was lifted
+    before it was set.
 
     Examples
     --------
@@ -221,9 +190,7 @@ def effort_of(
     Parameters
     ----------
     placements
-        Index `placement_id`; `method`, and the columns the units need (`EFFORT_UNITS`).
-    methods
-        Index `method`; `effort_units` (lists), `area_rule`.
+        With the columns that the units need (`EFFORT_UNITS`).
     stretch_lengths
         Index `placement_id`, of the stretch cut from the reaches: `way_m`, every pass counted,
         the effort in metres, and `sampled_m`, which times the width is the area [m]. Used where
@@ -330,24 +297,12 @@ def _area_m2(placements: pd.DataFrame, methods: pd.DataFrame, length: pd.Series)
 
 @reads("effort", placements="placement_id method outcome")
 def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
-    """Name the unit that each method is counted in where only one can be shown.
+    """Name the unit (key of `EFFORT_UNITS`) that each method is counted in where one can be shown.
 
     It is the first of the method's units in which at least half of its placements that fished
     properly have an effort above 0; where no unit serves so many, the one that serves most.
     Electric fishing without a stated width then comes out per minute, not as nothing at all,
     and traps set and lifted by day come out in hours. Tables, figures and files all take it.
-
-    Parameters
-    ----------
-    placements
-        Index `placement_id`; `method`, `outcome`.
-    effort
-        What `effort_of` gave.
-
-    Returns
-    -------
-    Series
-        Index `method`, those that fished; key of `EFFORT_UNITS`.
 
     Examples
     --------
@@ -378,23 +333,10 @@ def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
 def effort_in(
     placements: pd.DataFrame, effort: pd.DataFrame, units: Iterable[object], method: Ints
 ) -> Floats:
-    """Effort of each placement in one unit for each method.
+    """Effort of each placement in one unit for each method, (n,); missing where it is not known.
 
-    Parameters
-    ----------
-    placements
-        Index `placement_id`.
-    effort
-        What `effort_of` gave.
-    units
-        Key of `EFFORT_UNITS` for each method, any other word where it has none.
-    method
-        Number of each placement's method.
-
-    Returns
-    -------
-    ndarray, (n,)
-        Missing where it is not known.
+    `units` has a key of `EFFORT_UNITS` for each method, any other word where it has none; `method`
+    the number of each placement's method, (n,).
     """
     unit, names = pd.factorize(effort["effort_unit"])
     row = codes_within(effort["placement_id"], placements.index)
@@ -418,26 +360,15 @@ def effort_totals(
 ) -> pd.DataFrame:
     """Effort per method and catchment, in every unit, of gear that fished properly.
 
-    Parameters
-    ----------
-    placements
-        Index `placement_id`; `method`, `outcome`, `set_at`, `timezone`.
-    effort
-        What `effort_of` gave.
-    catchment_of
-        Smallest catchment of each placement; missing = outside all.
-    ancestors
-        Long frame `catchment_id`, `ancestor_id`, each catchment its own ancestor too.
-    by_year
-        Split by the local year of setting.
+    `catchment_of` is the smallest catchment of each placement; missing = outside all.
 
     Returns
     -------
     DataFrame
-        `method`, `catchment` (`all` = everywhere, also outside every catchment), `year` when
-        asked for, `effort_unit`, `placements`, `placements_without_effort`, of which
-        `placements_without_any` state their effort in no unit, `effort`; `main_unit`, whether
-        it is the unit of `main_units` for all these placements.
+        `method`, `catchment` (`all` = everywhere, also outside every catchment), `year` (local,
+        of setting) with `by_year`, `effort_unit`, `placements`, `placements_without_effort`, of
+        which `placements_without_any` state their effort in no unit, `effort`; `main_unit`,
+        whether it is the unit of `main_units` for all these placements.
         `attrs["inputs"]` says what was used.
     """
     names, inner, outer = nested_catchments(ancestors)

@@ -71,21 +71,13 @@ def own_steps(
 ) -> Ints:
     """Coarsest step that the catch of each placement needs by itself.
 
-    Parameters
-    ----------
-    placements
-        n placements with `set_at`, `lifted_at` (aware) and `timezone`.
-    catches, lengths
-        `placement_id` and `species`; a measured fish counts as caught. Rows of other
-        placements are not looked at.
-    species
-        Species list with `sensitivity`, `sensitive_from`, `sensitive_until` (`MM-DD`).
+    A measured fish counts as caught. Rows of other placements are not looked at.
 
     Returns
     -------
     array of int64, (n,)
-        0, 1, 10 or 50 km, or `WITHHELD`. A gear that stood in the season at any time counts;
-        so does one without dates, and a season that lacks an end or cannot be read is the
+        0, 1, 10 or 50 km, or `WITHHELD`. A gear that stood in the season (`MM-DD`) at any time
+        counts; so does one without dates, and a season that lacks an end or cannot be read is the
         whole year.
 
     Raises
@@ -207,14 +199,7 @@ def close_cells(xy: Floats, own: Ints) -> Ints:
 
 
 def cell_centres(xy: Floats, step_km: Ints) -> Floats:
-    """Centre of the cell of each position; NaN where the step is 0.
-
-    Parameters
-    ----------
-    xy
-        Positions in a projected CRS [m], (n, 2).
-    step_km
-        Side of the cell of each, (n,).
+    """Centre of the cell of each position [m], (n, 2), of the side `step_km`; NaN where that is 0.
 
     Examples
     --------
@@ -258,13 +243,8 @@ def public_views(placements: pd.DataFrame, xy: Floats, own: Ints, secret: bytes)
 
     Parameters
     ----------
-    placements
-        n placements with `set_at` (aware) and `timezone`; with each all that close a cell in
-        which it lies.
-    xy
-        Their positions in a projected CRS in metres, (n, 2); NaN = none.
-    own
-        Of :func:`own_steps`, (n,).
+    placements, xy, own
+        As of :func:`close_cells`; with each all that close a cell in which it lies.
     secret
         Key of the public names.
 
@@ -304,11 +284,7 @@ def positions(points: ArrayLike) -> Floats:
 def generalised_squares(placements: gpd.GeoDataFrame) -> Objects:
     """Cell of every generalised placement as a polygon; the point itself for the others.
 
-    Parameters
-    ----------
-    placements
-        Public placements: the geometry of a generalised one is its cell's centre, and
-        `generalised_km` the cell's side; missing for exact ones.
+    Of public placements: the geometry of a generalised one is its cell's centre.
     """
     shapes = np.asarray(placements.geometry, object).copy()
     side = placements["generalised_km"].to_numpy(np.float64, na_value=np.nan)

@@ -29,14 +29,7 @@ HOURS: Final = ("day", "night", "overnight")
 
 @reads(placements="method set_at lifted_at timezone", methods="method passive hours")
 def hours_worked(placements: gpd.GeoDataFrame, methods: pd.DataFrame) -> pd.DataFrame:
-    """Say of each placement at what hours it worked.
-
-    Parameters
-    ----------
-    placements
-        Points in any CRS; `method`, `set_at`, `lifted_at`, `timezone`.
-    methods
-        Index `method`; `passive`, `hours`.
+    """Say of each placement (points in any CRS) at what hours it worked.
 
     Returns
     -------
@@ -82,13 +75,7 @@ def hours_worked(placements: gpd.GeoDataFrame, methods: pd.DataFrame) -> pd.Data
 
 
 def worked_at(placements: gpd.GeoDataFrame, methods: pd.DataFrame, hours: Collection[str]) -> Bools:
-    """Mark the placements that worked at any of some `HOURS`.
-
-    Raises
-    ------
-    FrameError
-        A word is none of `HOURS`; or as :func:`hours_worked`.
-    """
+    """Mark the placements that worked at any of some `HOURS`; FrameError for another word."""
     if strange := sorted(set(hours) - set(HOURS)):
         raise FrameError(f"{strange[0]!r} is no time of day; use any of {', '.join(HOURS)}.")
     marked: Bools = hours_worked(placements, methods)[list(hours)].any(axis=1).to_numpy(bool)

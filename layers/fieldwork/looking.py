@@ -57,18 +57,12 @@ def _text_sets(column: pd.Series) -> list[frozenset[str] | None]:
 def detectable(species: pd.DataFrame, methods: pd.DataFrame) -> pd.DataFrame:
     """Which method can detect which species.
 
-    Parameters
-    ----------
-    species
-        Index `species`; `detected_by` and `habitats` as `;` lists, both may be missing.
-    methods
-        Index `method`; `habitats` as a `;` list, may be missing.
-
     Returns
     -------
     DataFrame of bool
-        Species in rows, methods in columns. `detected_by` decides where it is given; else
-        every method that shares a habitat, where a missing list means any water.
+        Species in rows, methods in columns. `detected_by` of the species decides where it is
+        given; else every method that shares one of the `habitats` of both, where a missing list
+        means any water. All are `;` lists.
 
     Examples
     --------
@@ -100,18 +94,10 @@ def detectable(species: pd.DataFrame, methods: pd.DataFrame) -> pd.DataFrame:
 
 
 def may_include(species: pd.DataFrame) -> Bools:
-    """Which genus or family entries may include fish of which species.
+    """Which genus or family entries may include fish of which species, by `rank` and `family`.
 
-    Parameters
-    ----------
-    species
-        Index `species`; `rank` (missing = species) and `family`, both may be missing.
-
-    Returns
-    -------
-    ndarray of bool
-        Entries in rows, species in columns, both in the order of `species`: a genus entry and
-        the species of that genus, a family entry and those whose `family` it is.
+    Entries in rows, species in columns, both in the order of `species`: a genus entry and the
+    species of that genus, a family entry and those whose `family` it is. A missing rank is species.
 
     Examples
     --------
@@ -134,19 +120,9 @@ def may_include(species: pd.DataFrame) -> Bools:
 def visits(placements: pd.DataFrame, snaps: pd.DataFrame) -> Ints:
     """Give each visit a number: one gear on one date at one unit, with all its traps together.
 
-    Parameters
-    ----------
-    placements
-        `method`, `set_at`, `timezone`; `site` and points where there are.
-    snaps
-        `reach_id` by placement.
-
-    Returns
-    -------
-    ndarray of int, (n,)
-        Equal for placements of one visit; -1 where the date is not known. The date is the local
-        one of setting; the unit is the reach where it is known, else the site, else the
-        position, else each placement is a unit.
+    Equal for placements of one visit, (n,); -1 where the date is not known. The date is the local
+    one of setting; the unit is the reach where it is known, else the site, else the position, else
+    each placement is a unit.
     """
     n = len(placements)
     unit = 3 * n + np.arange(n)
@@ -228,26 +204,13 @@ def summed_by_pair(
 
 
 def local_dates(placements: pd.DataFrame, column: str = "set_at") -> pd.Series:
-    """Local midnight (without zone) of the date on which people there set or lifted a gear.
-
-    Parameters
-    ----------
-    placements
-        `set_at` or `lifted_at`, aware; `timezone`, the IANA zone of the row (missing = UTC).
-    column
-        Which of the two.
-
-    Returns
-    -------
-    Series of datetime64[us]
-        Index of `placements`; missing where the time is missing.
-    """
+    """Local midnight (datetime64[us], no zone) of the date on which a gear was set or lifted."""
     dates: pd.Series = local_times(placements, column).dt.normalize()
     return dates
 
 
 def local_times(placements: pd.DataFrame, column: str) -> pd.Series:
-    """Wall-clock times (without zone) of `column` in each row's own time zone."""
+    """Wall-clock times (without zone) of `column` in each row's own zone; missing = UTC."""
     check_frame("placements", placements, (column, "timezone"))
     moments = pd.to_datetime(placements[column], utc=True).dt.as_unit("us")
     local = np.full(len(placements), np.datetime64("NaT"), dtype="datetime64[us]")
@@ -262,11 +225,6 @@ def local_times(placements: pd.DataFrame, column: str) -> pd.Series:
 @reads("ancestors")
 def nested_catchments(ancestors: pd.DataFrame) -> tuple[pd.Index, Ints, Ints]:
     """Catchments in order, and the pairs (catchment, the one around it) as row numbers.
-
-    Parameters
-    ----------
-    ancestors
-        Long frame `catchment_id`, `ancestor_id`; every catchment is its own ancestor too.
 
     Returns
     -------
@@ -323,21 +281,12 @@ def inputs_of(
 
     Parameters
     ----------
-    placements
-        All placements handed to the summary.
-    used
-        Which of them counted.
-    left_out
-        How many did not, by reason.
+    used, left_out
+        Which of the placements counted, and how many did not, by reason.
     day
         Local date of setting of each placement, where it is known already.
     **more
         Choices to state beside it: seed, form of an estimator, assumptions.
-
-    Returns
-    -------
-    dict
-        `years`, `methods`, `placements_used`, `placements_left_out`, `left_out`, and `more`.
     """
     if day is None:
         day = local_dates(placements).to_numpy()

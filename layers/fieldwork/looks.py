@@ -38,12 +38,7 @@ def looks(
     Parameters
     ----------
     placements
-        Index `placement_id`; `method`, `outcome`, `set_at`, `timezone`, and `year` where some
-        are shown by their year alone.
-    catches
-        `placement_id`, `species`, `count`, `count_kind`.
-    species, methods
-        Frames of the contract in DEVELOPERS.md.
+        With `year` where some are shown by their year alone.
     chosen
         Scientific names; empty = every species.
 
@@ -114,14 +109,7 @@ def looks(
 
 
 def looks_by_year(seen: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
-    """Add looks up by year and method.
-
-    Parameters
-    ----------
-    seen
-        What :func:`looks` gave.
-    placements
-        The same placements, for `method`.
+    """Add up by year and method what :func:`looks` gave of placements.
 
     Returns
     -------

@@ -46,17 +46,9 @@ _NEVER_PUBLIC: Final = ("crew", "permit", "notes", "batch_id")
 def public_placements(
     placements: gpd.GeoDataFrame, views: pd.DataFrame, site_names: dict[str, str]
 ) -> gpd.GeoDataFrame:
-    """Placements as the public sees them, by public id.
+    """Placements as the public sees them, by public id; those without a view are left out.
 
-    Parameters
-    ----------
-    placements
-        Placements as stored.
-    views
-        Of :func:`layers.fieldwork.generalising.public_views`; placements without one are
-        left out.
-    site_names
-        Public name of each site; a site's own name numbers its neighbours too often.
+    `site_names` has the public name of each site: its own name numbers its neighbours too often.
 
     Returns
     -------
@@ -114,11 +106,9 @@ def shown_squares(centres: ArrayLike, side_km: ArrayLike, crs: CrsLike) -> gpd.G
     Parameters
     ----------
     centres
-        Centres of the cells, (n, 2). [m]
+        Centres of the cells in a projected CRS, (n, 2). [m]
     side_km
         Side of each, (n,); 0 or missing = an exact position, which has none.
-    crs
-        Projected CRS of the centres.
 
     Returns
     -------
@@ -159,15 +149,7 @@ def public_catches(catches: pd.DataFrame, views: pd.DataFrame) -> pd.DataFrame:
 
 @reads("views")
 def public_owned(frame: pd.DataFrame, views: pd.DataFrame) -> pd.DataFrame:
-    """Rows of exact placements alone (lengths, snaps, stretches), by public id, in its order.
-
-    Parameters
-    ----------
-    frame
-        Frame with `placement_id` as a column or as its index.
-    views
-        Of :func:`layers.fieldwork.generalising.public_views`.
-    """
+    """Rows of exact placements alone (lengths, snaps, stretches), by public id, in its order."""
     exact = views[views["step_km"] == 0]
     if frame.index.name == "placement_id":
         own = frame.loc[frame.index.isin(exact.index)]

@@ -86,13 +86,8 @@ def stretches_of(
     Parameters
     ----------
     placements
-        n placements, index `placement_id`, in the CRS of the network: `method`,
-        `shape_kind`, `shape`, `stretch_length_m` [m], `stretch_anchor`, and if there
-        `position_uncertainty_m`, `stream_name` (used to snap the far end).
-    snaps
-        Where each position fell, index `placement_id`: `reach_id`, `measure_m` [m].
-    methods
-        Index `method`: `stretch_rule`.
+        n placements in the CRS of the network; `position_uncertainty_m`, `stream_name`, if there,
+        are used to snap the far end.
     tolerance_m
         Greatest distance of a far end from its reach. [m]
 
@@ -350,11 +345,6 @@ def _choices(walks: Walks, network: Network, upstream: bool) -> list[str]:
 def stretch_lengths(stretches: pd.DataFrame) -> pd.DataFrame:
     """Length of each placement's stretch, as cut from the reaches.
 
-    Parameters
-    ----------
-    stretches
-        `placement_id`, `reach_id`, `from_m`, `to_m` [m].
-
     Returns
     -------
     DataFrame
@@ -378,17 +368,7 @@ def stretch_lengths(stretches: pd.DataFrame) -> pd.DataFrame:
 
 @reads(stretches="reach_id from_m to_m")
 def stretch_lines(stretches: pd.DataFrame, network: Network) -> gpd.GeoDataFrame:
-    """Cut the lines of stretches out of their reaches.
-
-    Parameters
-    ----------
-    stretches
-        k rows with `reach_id`, `from_m`, `to_m` [m].
-
-    Returns
-    -------
-    GeoDataFrame
-        The rows given, with their LineStrings, drawn downstream, in the network's CRS.
+    """Cut the lines of stretches out of their reaches: rows as given, in the network's CRS.
 
     Examples
     --------

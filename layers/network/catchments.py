@@ -102,11 +102,6 @@ def prepare_catchments(
 def ancestors(catchments: gpd.GeoDataFrame) -> pd.DataFrame:
     """List every catchment with itself and all catchments that hold it.
 
-    Parameters
-    ----------
-    catchments
-        Indexed by `catchment_id`, with `parent_id` (missing = top).
-
     Returns
     -------
     DataFrame
@@ -158,21 +153,15 @@ def ancestors(catchments: gpd.GeoDataFrame) -> pd.DataFrame:
 def catchment_of(
     positions: gpd.GeoDataFrame | gpd.GeoSeries, catchments: gpd.GeoDataFrame
 ) -> pd.Series:
-    """Smallest catchment that holds each position.
+    """Smallest catchment that holds each position; missing outside all and for missing positions.
+
+    Of equally large ones the deeper nested, then the lower id is taken.
 
     Parameters
     ----------
     positions
         n points, or polygons that have to lie in it whole, in the CRS of `catchments`; a point
         on a boundary lies in both sides.
-    catchments
-        Polygons indexed by `catchment_id`. Of equally large ones the deeper nested, then the
-        lower id is taken.
-
-    Returns
-    -------
-    Series
-        `catchment_id`, index of `positions`; missing outside all and for missing positions.
 
     Raises
     ------
@@ -215,14 +204,7 @@ def _smallest(points: Objects, catchments: gpd.GeoDataFrame) -> Ints:
 
 
 def part_reaches(network: Network, catchments: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Cut reaches at catchment boundaries, by measure.
-
-    Parameters
-    ----------
-    network
-        m reaches.
-    catchments
-        Polygons indexed by `catchment_id`, in the CRS of the network; may nest.
+    """Cut reaches at boundaries of catchments, which may nest, by measure.
 
     Returns
     -------

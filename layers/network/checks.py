@@ -341,21 +341,10 @@ def _true_lengths(frame: gpd.GeoDataFrame, report: NetworkReport, source: CrsLik
 
 
 def check_network(network: Network, *, near_m: float = 10.0) -> NetworkReport:
-    """Look over the topology of reaches; nothing is changed.
+    """Look over the topology of reaches, as :func:`prepare_reaches` gave them; nothing is changed.
 
-    Parameters
-    ----------
-    network
-        Made of what :func:`prepare_reaches` gave.
-    near_m
-        Loose ends that are not joined to another reach but lie at most this far from it are
-        reported. [m]
-
-    Returns
-    -------
-    NetworkReport
-        Loose ends that nearly meet, loops, disconnected parts, further outlets, and nodes
-        where the direction of flow looks wrong.
+    Reported are loose ends that are not joined to another reach but lie at most `near_m` [m] from
+    it, loops, disconnected parts, further outlets, and nodes where the flow looks wrong.
     """
     report = NetworkReport(network.crs)
     if len(network.reaches) == 0:

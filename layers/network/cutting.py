@@ -29,10 +29,8 @@ def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> Obj
 
     Parameters
     ----------
-    rows
-        Row of the reach of each cut, (k,).
-    from_m, to_m
-        Its measures, `from_m` < `to_m`, within the reach, (k,). [m]
+    rows, from_m, to_m
+        Row of the reach of each cut, and its measures within it, `from_m` < `to_m`, (k,). [m]
 
     Returns
     -------
@@ -73,8 +71,6 @@ class ReachLines(LazyShapes):
 
     Parameters
     ----------
-    network
-        The network; its CRS is theirs.
     pieces
         Parts of reaches, those of one line after another, (k,).
     first, count
@@ -118,14 +114,13 @@ def reaches_inside(network: Network, polygons: Objects) -> tuple[Ints, Intervals
     Parameters
     ----------
     polygons
-        Polygons or MultiPolygons in its CRS, (n,); None has none.
+        Polygons or MultiPolygons in the CRS of the network, (n,); None has none.
 
     Returns
     -------
-    owner
-        Position of the polygon of each part, ascending, (k,).
-    parts
-        Reach row and measures, as they lie; `group` is the reach's row.
+    owner, parts
+        Position of the polygon of each part, ascending, and the parts as they lie, (k,); `group`
+        is the reach's row.
     """
     polygon, row = network.reaches.sindex.query(polygons, predicate="intersects", sort=True)
     lines = np.asarray(network.reaches.geometry)

@@ -17,14 +17,10 @@ __all__ = ["downstream_of", "upstream_of"]
 
 
 def upstream_of(network: Network, row: int, measure_m: float | None = None) -> Intervals:
-    """Cut out all water that flows through a point.
+    """Cut out all water that flows through a point on the reach of a row.
 
-    Parameters
-    ----------
-    row
-        Row of the reach the point lies on.
-    measure_m
-        Its measure; the downstream end of the reach where it is not given. [m]
+    Without a measure [m] the point is the downstream end of the reach. FrameError where the measure
+    lies outside the reach.
 
     Returns
     -------
@@ -32,11 +28,6 @@ def upstream_of(network: Network, row: int, measure_m: float | None = None) -> I
         One for each reach, by row: whole reaches, and the point's own reach down to the point.
         Where the reach lies in a directed loop, water from below the point comes back to it, so
         the whole reach is upstream.
-
-    Raises
-    ------
-    FrameError
-        The measure lies outside the reach.
 
     Examples
     --------

@@ -206,21 +206,14 @@ def _joined_nodes(network: Network, sampled: Sequence[Intervals], changed: Bools
 def node_distance(network: Network, seeds: Floats, *, limit_m: float = np.inf) -> Floats:
     """Spread known distances along the network, either way.
 
-    Parameters
-    ----------
-    seeds
-        Distance already known at each node, infinite where none is, (n,). [m]
-    limit_m
-        Greater distances are not looked for, and stay infinite. [m]
+    `seeds` has the distance already known at each node, infinite where none is, (n,) [m]; distances
+    above `limit_m` are not looked for, and stay infinite. [m]
 
     Returns
     -------
     ndarray
-        Least over all nodes of their seed and the way from there, (n,). [m]
-
-    Notes
-    -----
-    SciPy's Dijkstra search from one further node, joined to each known one by its seed.
+        Least over all nodes of their seed and the way from there, (n,) [m]: SciPy's Dijkstra
+        search from one further node, joined to each known one by its seed.
     """
     return _spread(network.adjacency, seeds, limit_m)
 

@@ -206,14 +206,9 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
     reaches
         m LineStrings indexed by `reach_id`, drawn downstream, projected CRS in metres. Optional
         columns: `strahler` (kept where 1 or more, computed where missing), `stream_name`,
-        `kind` (`stream` where missing).
+        `kind` (`stream` where missing). A copy is kept, sorted by `reach_id` as text.
     tolerance_m
         Ends at most this far apart are one node, also through a chain of ends. [m]
-
-    Returns
-    -------
-    Network
-        Holds a copy of `reaches`, sorted by `reach_id` as text.
 
     Raises
     ------
@@ -263,14 +258,7 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
 
 
 def nodes_of_lines(lines: Objects, tolerance_m: float) -> tuple[Ints, Ints, Floats]:
-    """Join LineStrings at their ends.
-
-    Parameters
-    ----------
-    lines
-        m LineStrings, none empty. [m]
-    tolerance_m
-        As for :func:`join_ends`. [m]
+    """Join LineStrings, none empty, at ends at most `tolerance_m` apart, as :func:`join_ends` does.
 
     Returns
     -------
@@ -287,14 +275,9 @@ def nodes_of_lines(lines: Objects, tolerance_m: float) -> tuple[Ints, Ints, Floa
 
 
 def join_ends(ends: Floats, tolerance_m: float) -> tuple[Ints, Floats]:
-    """Give a number to each place where line ends meet.
+    """Give a number to each place where line ends, (k, 2) [m], meet.
 
-    Parameters
-    ----------
-    ends
-        Coordinates of line ends, (k, 2). [m]
-    tolerance_m
-        Ends at most this far apart meet, also through a chain of ends. [m]
+    Ends at most `tolerance_m` apart meet, also through a chain of ends.
 
     Returns
     -------
@@ -360,13 +343,7 @@ def _close_pairs(places: Floats, most_m: float) -> Ints:
 
 
 def sorted_by_id(reaches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Copy reaches with text ids in ascending order.
-
-    Raises
-    ------
-    NetworkError
-        An id is missing or used twice.
-    """
+    """Copy reaches, with text ids, in ascending order; NetworkError for a missing or doubled id."""
     if reaches.index.hasnans:
         raise NetworkError("A reach has no reach_id; give every reach an id of its own.")
     frame = reaches.copy()
@@ -382,13 +359,7 @@ def sorted_by_id(reaches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 
 def refuse_unusable(ids: pd.Index, lines: Objects, length: Floats) -> None:
-    """Refuse lines that cannot be reaches, naming the first.
-
-    Raises
-    ------
-    NetworkError
-        A geometry is missing, not one LineString, not finite, or of zero length.
-    """
+    """Refuse lines that cannot be reaches by a NetworkError that names the first."""
     faults = (
         (shapely.is_missing(lines), "has no geometry"),
         (shapely.get_type_id(lines) != shapely.GeometryType.LINESTRING, "is not one LineString"),

@@ -62,19 +62,7 @@ class Overlay(NamedTuple):
 
 
 def as_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Intervals:
-    """Check three arrays and put each interval's smaller measure first.
-
-    Parameters
-    ----------
-    group
-        n whole numbers, 0 or more.
-    from_m, to_m
-        n measures, either way round. [m]
-
-    Returns
-    -------
-    Intervals
-        n intervals in the order given, `from_m` <= `to_m`.
+    """Check n groups, 0 or more, and measures [m], and put each interval's smaller measure first.
 
     Raises
     ------
@@ -107,18 +95,9 @@ def entries_before(
     *,
     or_at: bool,
 ) -> Ints:
-    """Count, for each place, the entries before it by group, then measure.
+    """Count, for each of p places, the entries before it by group, then measure [m], (p,).
 
-    Parameters
-    ----------
-    entries, places
-        Group and measure of n entries and of p places, in any order. [m]
-    or_at
-        Whether entries at the very place count too.
-
-    Returns
-    -------
-    ndarray of int64, (p,)
+    Both are in any order; with `or_at` entries at the very place count too.
 
     Examples
     --------
@@ -137,14 +116,7 @@ def entries_before(
 
 
 def union_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Intervals:
-    """Join the intervals of each group that overlap or touch.
-
-    Parameters
-    ----------
-    group
-        n whole numbers, 0 or more.
-    from_m, to_m
-        n measures, either way round. [m]
+    """Join the intervals of each group that overlap or touch; given as to :func:`as_intervals`.
 
     Returns
     -------
@@ -185,16 +157,8 @@ def union_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Int
 def passes(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Intervals:
     """Join the intervals of each group, what lies in n of them n times.
 
-    Parameters
-    ----------
-    group, from_m, to_m
-        As for :func:`union_intervals`. [m]
-
-    Returns
-    -------
-    Intervals
-        Sorted by group: first the union, then what two or more share, and so on; their lengths
-        add up to those given.
+    Sorted by group: first the union, then what two or more share, and so on; their lengths add up
+    to those given.
 
     Examples
     --------
@@ -243,22 +207,10 @@ def complement(
     *,
     shortest_m: float = 0.0,
 ) -> Intervals:
-    """List what the intervals leave of groups that run from 0 to `length_m`.
+    """List what the intervals leave of groups that run from 0 to `length_m`; by group and measure.
 
-    Parameters
-    ----------
-    group, from_m, to_m
-        n intervals; `group` is a position in `length_m`. What lies outside 0 …
-        `length_m` is cut off.
-    length_m
-        Length of each group. [m]
-    shortest_m
-        Pieces no longer than this are dropped. [m]
-
-    Returns
-    -------
-    Intervals
-        Sorted by group and measure. A group without intervals is left whole.
+    `group` is a position in `length_m` [m]. What lies outside 0 … `length_m` is cut off; a group
+    without intervals is left whole. Pieces no longer than `shortest_m` are dropped. [m]
 
     Examples
     --------
@@ -289,23 +241,13 @@ def complement(
 def overlay(intervals: Intervals, parts: Intervals) -> Overlay:
     """Cut each interval at the borders of the parts it runs through.
 
-    Parameters
-    ----------
-    intervals
-        n intervals; they may overlap.
-    parts
-        m intervals; within a group they may touch but not overlap.
+    Intervals may overlap. Parts of a group may touch; where they overlap, a FrameError is raised.
 
     Returns
     -------
     Overlay
         One row for each interval and part that share a length above 0, sorted by
         interval, then along the group. What lies in no part is left out.
-
-    Raises
-    ------
-    FrameError
-        Two parts of a group overlap.
 
     Examples
     --------

@@ -52,19 +52,9 @@ class LengthError:
 
 
 def length_error(lines: ArrayLike, crs: CrsLike) -> LengthError:
-    """Compare the planar lengths of lines with those on the ellipsoid of their CRS.
+    """Compare the planar lengths of lines with those on the ellipsoid of their projected CRS.
 
-    Parameters
-    ----------
-    lines
-        n LineStrings or MultiLineStrings, n above 0.
-    crs
-        Their projected CRS, in metres.
-
-    Returns
-    -------
-    LengthError
-        Infinite where lines lie where the projection is not defined.
+    Infinite where lines lie where the projection is not defined.
 
     Raises
     ------
@@ -106,10 +96,7 @@ def length_error(lines: ArrayLike, crs: CrsLike) -> LengthError:
 def crs_length_error(crs: CrsLike) -> float:
     """Greatest error of lengths that a CRS makes anywhere in its area of use, as a share.
 
-    Returns
-    -------
-    float
-        By Tissot's indicatrix at a grid of 9 by 9 places; NaN where no area of use is stated.
+    By Tissot's indicatrix at a grid of 9 by 9 places; NaN where no area of use is stated.
 
     Examples
     --------
@@ -133,17 +120,13 @@ def crs_length_error(crs: CrsLike) -> float:
 def unfitting_crs(
     lines: ArrayLike, crs: CrsLike, *, source: CrsLike = None
 ) -> tuple[LengthError, str] | None:
-    """Say how far the lengths of a network are off in its CRS, and which CRS would fit.
+    """Say how far the lengths of a network are off in its projected CRS, and which CRS would fit.
 
     Parameters
     ----------
-    lines
-        n LineStrings in `crs`, n above 0.
-    crs
-        The projected CRS that lengths are computed in.
     source
-        CRS of the file they came from: the first to be offered where it fits, and its datum
-        goes before WGS 84.
+        CRS of the file that the lines came from: the first to be offered where it fits, and its
+        datum goes before WGS 84.
 
     Returns
     -------

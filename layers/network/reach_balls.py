@@ -27,16 +27,12 @@ _MOST_LEVELS: Final = 96
 def unsampled_within(
     network: Network, unsampled: Intervals, within_m: float, rows: Ints, measure_m: Floats
 ) -> tuple[Ints, Intervals]:
-    """List the unsampled parts of reaches within a distance of each of a few places.
+    """List the unsampled parts of reaches within a distance [m] of each of a few places.
 
     Parameters
     ----------
-    network
-        The network; distance runs along it, up or down.
     unsampled
-        Its unsampled pieces, which do not overlap.
-    within_m
-        The distance. [m]
+        The network's unsampled pieces, which do not overlap.
     rows, measure_m
         The places, (p,). [m]
 
@@ -94,23 +90,10 @@ def upper_bounds(
     measure_m: Floats,
     weight: Floats | None = None,
 ) -> Floats:
-    """Bound from above the unsampled length within a distance of each of many places.
+    """Bound from above the unsampled length within a distance of each of many places, (p,). [m].
 
-    Parameters
-    ----------
-    unsampled
-        Its unsampled pieces.
-    within_m
-        The distance along the network. [m]
-    rows, measure_m
-        The places, (p,). [m]
-    weight
-        How much a metre of each reach counts, 0 to 1; 1 each, (m,).
-
-    Returns
-    -------
-    ndarray
-        At least the weighed length of the parts that :func:`unsampled_within` lists, (p,). [m]
+    At least the length of the parts that :func:`unsampled_within` lists, weighed by how much a
+    metre of each reach counts, 0 to 1; 1 each where no `weight` is given, (m,).
 
     Notes
     -----

@@ -40,22 +40,10 @@ class Parts:
     names: pd.Index
 
     def main_catchment(self, pieces: Intervals, owner: Ints, owners: int) -> pd.Series:
-        """Name the catchment that holds most of the length of each owner's pieces.
+        """Name the catchment that holds most of the length of the pieces of each of so many owners.
 
-        Parameters
-        ----------
-        pieces
-            k intervals of reaches; they may not overlap within one owner.
-        owner
-            Number of the owner of each piece, 0 … `owners`-1, (k,).
-        owners
-            How many owners there are.
-
-        Returns
-        -------
-        Series of str
-            One id for each owner; missing where most lies outside all catchments. Of equal
-            shares the lowest id.
+        Pieces may not overlap within one owner. Missing where most lies outside all catchments; of
+        equal shares the lowest id.
         """
         code = main_part(*self._cut(pieces, owner), owners)
         return label(self.names, code)
@@ -115,20 +103,13 @@ def label(names: pd.Index, codes: Ints) -> pd.Series:
 def cover_with_parts(network: Network, reach_parts: pd.DataFrame) -> Parts:
     """Turn a table of parts into intervals that make up every reach once.
 
-    Parameters
-    ----------
-    reach_parts
-        `reach_id`, `from_m`, `to_m` [m], `catchment_id` (missing = outside all). What no
-        row contains counts as outside all catchments, so that no length is lost.
+    What no row contains counts as outside all catchments, so that no length is lost. The last table
+    of each network is remembered.
 
     Raises
     ------
     FrameError
         A column is missing, a reach is unknown, or two parts of a reach overlap.
-
-    Notes
-    -----
-    The last table of each network is remembered.
     """
     given, made = _LAST.get(network, (None, None))
     if made is None or given is not reach_parts:

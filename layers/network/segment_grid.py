@@ -202,19 +202,9 @@ class Vertices:
         return self.at.imag
 
     def feet(self, segment: Ints, at: Places) -> tuple[Floats, Floats, Places]:
-        """Find the place of a segment that is nearest to a point, for n of both at once.
+        """Find the place of a segment that is nearest to a point [m], for n of both at once.
 
-        Parameters
-        ----------
-        segment
-            Number of the first vertex of the segment, (n,).
-        at
-            Points, (n,). [m]
-
-        Returns
-        -------
-        distance, measure, foot
-            Distance from the point [m], measure along the line [m], and where that is.
+        Returned are the distance from the point [m], the measure along the line [m], and the place.
         """
         share, away = self._share(segment, at)
         run = self.along[segment + 1] - self.along[segment]
@@ -305,8 +295,7 @@ class SegmentGrid:
         Returns
         -------
         list
-            Nearest lines and rivals, portion by portion, for `Nearest.of_parts`. Rivals, too, lie
-            within the grid's distance.
+            Nearest lines and rivals, both within the grid's distance, portion by portion.
         """
         at = np.ascontiguousarray(xy).view(np.complex128)[:, 0]
         place = (at[points] - self.origin) / self.cell

@@ -44,15 +44,7 @@ class FlowGraph:
 def flow_graph(from_node: Ints, to_node: Ints, n_nodes: int) -> FlowGraph:
     """Arrange the nodes of a directed network in the order in which water passes them.
 
-    Parameters
-    ----------
-    from_node, to_node
-        Node numbers 0 … `n_nodes` − 1 at the upstream and downstream end of each reach.
-
-    Returns
-    -------
-    FlowGraph
-        Blocks, their neighbours and their order downstream.
+    `from_node`, `to_node` are at the upstream and downstream end of each reach, 0 … `n_nodes` − 1.
     """
     links = scipy.sparse.coo_array(
         (np.ones(len(from_node), np.int8), (from_node, to_node)), (n_nodes, n_nodes)
@@ -92,15 +84,6 @@ def strahler_order(graph: FlowGraph) -> Ints:
     that order, and only two different ones count as two. Reaches within a directed loop
     share the order that the loop as one node would send on.
 
-    Parameters
-    ----------
-    graph
-        From :func:`flow_graph`.
-
-    Returns
-    -------
-    ndarray of int64, (n_reaches,)
-
     Notes
     -----
     A. N. Strahler, Quantitative analysis of watershed geomorphology, Transactions of the
@@ -136,19 +119,8 @@ def upstream_sum(graph: FlowGraph, at_reach: Floats) -> Floats:
     """Sum what lies upstream of every reach, itself included, each reach once.
 
     Where a channel divides and rejoins, all that lies above the division is still counted
-    once. With lengths this is the upstream length. Every reach of a directed loop has the
-    whole loop upstream.
-
-    Parameters
-    ----------
-    graph
-        From :func:`flow_graph`.
-    at_reach
-        Amount of each reach, for example its length [m], (n_reaches,).
-
-    Returns
-    -------
-    ndarray of float64, (n_reaches,)
+    once. With lengths `at_reach` this is the upstream length. Every reach of a directed loop has
+    the whole loop upstream.
 
     Notes
     -----

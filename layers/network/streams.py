@@ -25,11 +25,6 @@ def streams(network: Network) -> tuple[Ints, pd.DataFrame]:
     meet are two. Unnamed reaches of which one flows on into the other, and to the same named
     stream, are one "tributary of …"; those that reach no named stream are "unnamed water".
 
-    Parameters
-    ----------
-    network
-        The network; `stream_name` of its reaches may be missing.
-
     Returns
     -------
     stream

@@ -25,18 +25,14 @@ def surroundings(
 
     Parameters
     ----------
-    rows, measure_m
-        Reach row and measure of each place, (p,). [m]
-    within_m
-        Distance either way, one for all or one for each place, (p,). [m]
+    rows, measure_m, within_m
+        Reach row and measure of each place, (p,), and the distance, one for all or (p,). [m]
 
     Returns
     -------
-    place
-        Number of the place that each interval belongs to, (k,).
-    intervals
-        k intervals; those of one place neither overlap nor touch within a reach. A place with
-        a distance of 0 has none.
+    place, intervals
+        Number of the place that each interval belongs to, and the intervals, (k,); those of one
+        place neither overlap nor touch within a reach. A place with a distance of 0 has none.
 
     Notes
     -----

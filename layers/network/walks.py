@@ -46,21 +46,15 @@ def walk(
 
     Where several reaches go on, the walk follows the highest Strahler order, then the
     greatest upstream length, then the lowest `reach_id`. It ends early at a source or
-    outlet, and where it comes back to the reach it began on.
+    outlet, and where it comes back to the reach it began on. In a directed loop a reach may
+    appear twice in one walk; join its parts.
 
     Parameters
     ----------
-    rows, measure_m
-        Reach row and measure of each start, (p,). [m]
-    length_m
-        How far to walk, (p,). [m]
+    rows, measure_m, length_m
+        Reach row and measure of each start, and how far to walk, (p,). [m]
     upstream
         Against the flow, or with it.
-
-    Returns
-    -------
-    Walks
-        In a directed loop a reach may appear twice in one walk; join its parts.
     """
     start = np.asarray(rows, np.int64)
     further = network.upstream_next if upstream else network.downstream_next

@@ -55,18 +55,10 @@ def shortest_ways(
     *,
     limit_m: ArrayLike = np.inf,
 ) -> Ways:
-    """Find the shortest way along the network between pairs of places.
+    """Find the shortest way along the network, up and down, between p pairs of places.
 
-    Parameters
-    ----------
-    network
-        The network; ways run up and down it.
-    first_row, second_row
-        Reach rows of the places, (p,).
-    first_m, second_m
-        Their measures, (p,). [m]
-    limit_m
-        Ways longer than this are not looked for, one value or (p,). [m]
+    Places are given by reach rows and measures, (p,) [m]; ways longer than `limit_m` are not looked
+    for, one value or (p,). [m]
 
     Notes
     -----
@@ -134,12 +126,8 @@ def shortest_ways(
 def near_nodes(network: Network, nodes: Ints, limit_m: float) -> tuple[Ints, csr_array]:
     """List the nodes at most `limit_m` from any of some nodes, and the reaches among them.
 
-    Returns
-    -------
-    near
-        Node numbers, ascending, (q,).
-    adjacency
-        Those rows and columns of the network's own, (q, q). [m]
+    Returned are node numbers, ascending, (q,), and those rows and columns of the network's own
+    `adjacency`, (q, q). [m]
     """
     least = scipy.sparse.csgraph.dijkstra(
         network.adjacency, indices=np.unique(nodes), limit=limit_m, min_only=True
