@@ -16,18 +16,10 @@ __all__ = ["Checked", "readable"]
 
 @dataclass(frozen=True)
 class Checked:
-    """The sheets as read.
+    """The sheets as read; rows of the sheets, `placement_id` a column.
 
-    Attributes
-    ----------
-    cells, placements
-        The placement sheet as text and read; rows of the sheet, `placement_id` a column.
-    day_only
-        Whether their times are days alone.
-    catches, lengths
-        As read, rows of their sheets.
-    owned
-        Catches and lengths as text, in the rows of their frames.
+    `cells` are the placements as text, `owned` catches and lengths as text in the rows of their
+    frames; `day_only` says whether the times of a placement are days alone.
     """
 
     cells: Cells

@@ -100,10 +100,8 @@ def read_positions(
 
     Parameters
     ----------
-    cells
-        The sheet.
     numbers
-        Its columns of numbers, read.
+        Columns of numbers of the sheet, read.
     survey_crs
         CRS of each row's survey, '' where it has none.
     store_crs
@@ -111,8 +109,7 @@ def read_positions(
     default_crs
         CRS of rows that name none; goes before that of the survey.
     into_store
-        Gives the operation from a CRS to the store's; by default that of
-        `layers.crs.choose_operation`.
+        Gives the operation from a CRS to the store's; by default `layers.crs.choose_operation`.
     """
     n = len(cells.frame)
     shapes = _read_geometries(cells, findings)

@@ -212,16 +212,9 @@ class Findings:
     ) -> None:
         """Say once how the marked cells of a column were read.
 
-        Parameters
-        ----------
-        cells, which, column
-            The cells, as they were written.
-        code
-            Variant of the sentence `read_as`; it says `{rows}` and `{examples}`.
-        became
-            What each value was read as, where the sentence does not say it.
-        parts
-            What else fills in the sentence.
+        `code` is a variant of the sentence `read_as`, which says `{rows}` and `{examples}`;
+        `became` has what each value was read as, where the sentence does not say it; `parts` fill
+        in the rest.
         """
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if not len(at):

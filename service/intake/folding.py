@@ -120,18 +120,8 @@ def fold_passes(
     pass keeps its own. In a sheet of their own catches name the row by its id; the pass of one
     that names several rows is what stands beside it.
 
-    Parameters
-    ----------
-    fold
-        How.
-    theirs
-        The placement sheet under its own headers, same rows as ours.
-    sheets
-        Under our headers.
-    date_order
-        How dates such as 03/04/2024 are meant, where times are compared.
-    from_one
-        Whether catches and lengths stand in rows of the placement sheet.
+    `theirs` is the placement sheet under its own headers, with the same rows as ours in `sheets`;
+    `from_one` says whether catches and lengths stand in rows of it.
     """
     absent = [n for n in (*fold.by, *fold.only, fold.pass_no) if n not in theirs.frame]
     if absent:

@@ -96,18 +96,7 @@ def _read_only(path: Path) -> Iterator[sqlite3.Connection]:
 
 
 def stored_layers(path: Path) -> tuple[list[str], list[str]] | Wording:
-    """Layers of a GeoPackage that are stored tables, and those that are computed.
-
-    Parameters
-    ----------
-    path
-        A GeoPackage; it is only read.
-
-    Returns
-    -------
-    tuple of two lists of str, or Wording
-        Names as the file spells them; or why it cannot be read.
-    """
+    """Layers of a GeoPackage that are stored tables, and those that are computed; or why not."""
     try:
         with _read_only(path) as base:
             contents = _Contents(base)
@@ -122,13 +111,8 @@ def stored_layers(path: Path) -> tuple[list[str], list[str]] | Wording:
 def upload_reasons(path: Path, most_rows: int, most_cells: int, most_bytes: int) -> list[Wording]:
     """Say why an uploaded GeoPackage is not read; empty where it may be.
 
-    Parameters
-    ----------
-    most_rows, most_cells
-        Of one layer.
-    most_bytes
-        Of the values of all layers together; values that a column's default gives to old rows
-        take no place in the file.
+    Rows and cells are of one layer, bytes of the values of all layers together: values that a
+    column's default gives to old rows take no place in the file.
     """
     try:
         with _read_only(path) as base:

@@ -148,17 +148,7 @@ def unit_of_time(text: str) -> str:
 
 @dataclass(frozen=True)
 class Header:
-    """A column of somebody's sheet.
-
-    Attributes
-    ----------
-    text
-        The header as it stands.
-    cells
-        Its filled cells, each value once.
-    blank
-        Whether some cells are empty.
-    """
+    """A column of somebody's sheet: its header, each filled value once, whether some are empty."""
 
     text: str
     cells: tuple[str, ...]
@@ -315,13 +305,7 @@ class Header:
 
 @dataclass(frozen=True)
 class Names:
-    """A species list by what people write.
-
-    Parameters
-    ----------
-    species
-        Index `species`; `vernacular_name`, and `rank` if there.
-    """
+    """A species list by what people write."""
 
     species: pd.DataFrame
     _known: dict[str, str] = field(default_factory=dict)

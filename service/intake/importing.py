@@ -135,10 +135,6 @@ def check(
 
     Parameters
     ----------
-    sheets
-        From `read_sheets` or `sheets_from_frames`.
-    store
-        Whose methods, species, surveys, network and records they are checked against.
     replaces
         Placement that is being edited: it may be in the store with other content.
     update
@@ -305,11 +301,8 @@ def take(
 def missing_species(sheets: Sheets, store: Store) -> pd.DataFrame:
     """Names in the catch and length sheets that the species list lacks, as a species sheet.
 
-    Returns
-    -------
-    DataFrame
-        `species`, and `vernacular_name`, `rank`, `family`, `taxon_id` where a mapping file says
-        from which columns they come; ready to be looked through and loaded.
+    Other columns are filled where a mapping file says from which of theirs they come; ready to be
+    looked through and loaded.
     """
     columns = ["species", "vernacular_name", "rank", "family", "group", "taxon_id"]
     names = {

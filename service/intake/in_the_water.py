@@ -79,19 +79,9 @@ def known_gear(
 ) -> tuple[str, ...]:
     """Compare with gear that is in the water: what of it is the same, lifted now, or refused.
 
-    Parameters
-    ----------
-    cells
-        The placement sheet.
-    digests
-        Of its content, index `placement_id`, in the rows of the sheet.
-    replaces
-        Gear that is being edited: it may be stored with other content.
-
-    Returns
-    -------
-    tuple of str
-        Gear that stands in the water with this very content.
+    `digests` are of the content of the placement sheet, in its rows; `replaces` is gear that is
+    being edited, which may be stored with other content. Returns gear that stands in the water just
+    so.
     """
     known = store.in_the_water()["digest"].reindex(digests.index)
     here = digests.index.isin(list(standing.names))
@@ -119,19 +109,9 @@ def gear_set(
     store: Store,
     operations: Mapping[str, Operation],
 ) -> FieldRecords:
-    """Set gear in the water apart from the placements of an import.
+    """Set gear in the water apart from the placements of an import; it is in `in_the_water`.
 
-    Parameters
-    ----------
-    records
-        All that is new.
-    operations
-        Chosen for CRS that the store knew none for.
-
-    Returns
-    -------
-    FieldRecords
-        Without gear in the water among the placements; it is in `in_the_water`.
+    `operations` were chosen for CRS that the store knew none for.
     """
     names = records.placements.index
     here = names.isin(list(standing.names))

@@ -31,12 +31,8 @@ _LONGEST_NAME: Final = 80
 def keep_mapping(store: Store, name: str, text: str, who: str) -> None:
     """Keep a mapping under a name, in place of one of the same name.
 
-    Raises
-    ------
-    RequestError
-        The name is empty, too long, or says a folder.
-    FieldFileError
-        The text is no mapping.
+    Raises RequestError where the name is empty, too long, or says a folder, FieldFileError where
+    the text is no mapping.
     """
     plain = name.strip()
     if not plain or len(plain) > _LONGEST_NAME or set(plain) & set("/\\\n"):

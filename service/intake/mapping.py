@@ -221,12 +221,8 @@ def apply_mapping(
 ) -> tuple[dict[str, Cells], pd.DataFrame | None]:
     """Turn sheets under other people's headers into ours.
 
-    Returns
-    -------
-    sheets
-        Under our headers; a sheet that the mapping has no table for is left as it is.
-    species
-        Species list made of the catch sheet, where the mapping names its columns.
+    A sheet that the mapping has no table for is left as it is. Returned too is the species list
+    made of the catch sheet, where the mapping names its columns.
     """
     shape, from_one = mapping.shape, "catches" not in raw
     raw = {sheet: fill_down(cells, shape.fill_down) for sheet, cells in raw.items()}

@@ -99,13 +99,7 @@ class Saved:
 
 
 def fields_of_method(method: Mapping[str, Any]) -> list[str]:
-    """List the columns of a placement that a method needs beyond where and when.
-
-    Parameters
-    ----------
-    method
-        Row of the methods frame.
-    """
+    """List the columns of a placement that a method needs beyond where and when."""
     wanted = {
         column
         for unit in method["effort_units"]
@@ -131,13 +125,7 @@ def fields_of_method(method: Mapping[str, Any]) -> list[str]:
 
 
 def read_form(document: Any) -> Form:  # noqa: ANN401 - whatever JSON held
-    """Read what a form sent.
-
-    Raises
-    ------
-    RequestError
-        It is not a form, or is larger than any.
-    """
+    """Read what a form sent; RequestError where it is no form, or is larger than any."""
     if not isinstance(document, dict):
         raise RequestError("A form is a JSON object with placement, catches and lengths.")
     seen = document.get("seen")
@@ -303,13 +291,7 @@ def form_in_the_water(gear: pd.Series) -> Form:
 
 
 def form_of_placement(store: Store, placement_id: str, viewer: Viewer) -> Form:
-    """Write a stored placement as the cells of a form.
-
-    Raises
-    ------
-    NotFoundError
-        There is none of this id.
-    """
+    """Write a stored placement as the cells of a form; NotFoundError where there is none."""
     records = open_records(store, Selection(placements=(placement_id,)), viewer)
     digest = store.known_placements([placement_id]).get(placement_id)
     if len(records.placements) != 1 or digest is None:

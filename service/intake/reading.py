@@ -71,7 +71,7 @@ _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 def read_cells(
     path: Path, sheet: str, findings: Findings, *, delimiter: str | None = None
 ) -> Cells | None:
-    """Read one sheet out of a file, by the file's ending.
+    """Read one sheet out of a file by its ending, under its own headers; None where it cannot be.
 
     Parameters
     ----------
@@ -79,15 +79,8 @@ def read_cells(
         CSV, XLSX, GeoJSON, GeoPackage, Shapefile or FlatGeobuf.
     sheet
         Which sheet is looked for, where a file may hold several.
-    findings
-        Takes what is wrong with the file as a whole.
     delimiter
         Separator of a CSV; found from the header where not given.
-
-    Returns
-    -------
-    Cells or None
-        Cells under the file's own headers; None where the file cannot be read at all.
     """
     try:
         content = path.read_bytes()
@@ -165,15 +158,10 @@ def is_value(text: str) -> bool:
 
 
 def row_of_header(records: Sequence[Sequence[str]], sheet: str = "") -> int | None:
-    """Find the header, from 0; None where no row can be one.
+    """Find the header among the first `LOOKED_AT` rows, from 0; None where no row can be one.
 
-    Parameters
-    ----------
-    records
-        The first `LOOKED_AT` rows.
-    sheet
-        Which of ours it is, where that is known: where names of ours stand in it, the header is
-        the row of the first five that alone has some, and all that the sheet needs; else the first.
+    Of a `sheet` of ours, where names of ours stand in it, the header is the row of the first five
+    that alone has some, and all that the sheet needs; else the first.
     """
     if sheet:
         known = known_names(sheet)

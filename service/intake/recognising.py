@@ -78,19 +78,9 @@ def recognised(
 ) -> Mapping | None:
     """Make the mapping of sheets whose columns all have our names, whatever their shape.
 
-    Parameters
-    ----------
-    raw
-        Sheets that somebody said are these.
-    tables
-        Sheets of which nobody said what they are.
-    species
-        The store's list; a column under exactly one of its names has counts of it.
-
-    Returns
-    -------
-    Mapping or None
-        None where nothing has to be told apart or brought into another shape.
+    `raw` has sheets that somebody said are these, `tables` those of which nobody said what they
+    are. A column under exactly one of the names of the store's `species` has counts of it. None
+    where nothing has to be told apart or brought into another shape.
     """
     if "catches" in raw or ("placements" not in raw and not tables):
         return None

@@ -46,14 +46,9 @@ _WHERE: Final = PLACE | {"crs"}
 
 @dataclass(frozen=True)
 class Returned:
-    """What of a hand-over stands beside the rows of its table.
+    """What of a hand-over stands beside the rows of its table: the layer `placements`, index `fid`.
 
-    Attributes
-    ----------
-    layer
-        The layer `placements`, index `fid`.
-    origin
-        How each row of the table was handed over, as `stored_sheets.with_origin` writes it.
+    `origin` is how each row was handed over, as `stored_sheets.with_origin` writes it.
     """
 
     layer: gpd.GeoDataFrame

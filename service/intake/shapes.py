@@ -127,16 +127,9 @@ def fill_down(cells: Cells, names: tuple[str, ...]) -> Cells:
 def gather(
     cells: Cells, shape: Shape, needed: set[str], findings: Findings
 ) -> tuple[Cells, dict[str, Objects]]:
-    """Make a row of every count that stands under one of these columns.
+    """Make a row of every count that stands under one of the columns of a shape.
 
-    Parameters
-    ----------
-    cells
-        Under their headers; has all of `shape.columns`.
-    shape
-        Says what stands in each of these.
-    needed
-        Their other columns to keep.
+    `needed` are other columns of theirs to keep.
 
     Returns
     -------
@@ -226,11 +219,6 @@ def declare_nil(sheets: Dict[str, Cells], findings: Findings) -> dict[str, Cells
 
     A placement with such a row and with fish is left as it is, to be refused. A row of `ZERO`
     stands for zeros under every species; fish in other rows do not contradict it.
-
-    Parameters
-    ----------
-    sheets
-        Under our headers.
     """
     out = dict(sheets)
     placements, catches = sheets.get("placements"), sheets.get("catches")

@@ -101,10 +101,8 @@ def read_sheets(
     ----------
     placements, catches, lengths, surveys, sites
         CSV, XLSX, GeoJSON or GeoPackage; the same workbook may be given for several.
-    mapping
-        TOML that says how the files' columns become ours.
-    waypoints
-        GPX for the column `waypoint`.
+    mapping, waypoints
+        TOML that says how the files' columns become ours; GPX for the column `waypoint`.
     date_order, survey, crs
         See `Sheets`.
     delimiter
@@ -174,16 +172,10 @@ def sheets_from_frames(
     crs: str = "",
     audience: Audience = "sheet",
 ) -> Sheets:
-    """Take frames of text cells as sheets, for a form or a program.
+    """Take frames of text cells by sheet as sheets, for a form or a program.
 
-    Parameters
-    ----------
-    frames
-        By sheet name. Text, missing = empty; rows are counted from 2 as under a header.
-    file
-        Name that findings show.
-    audience
-        Whether findings speak of a sheet or of a form.
+    Missing is empty; rows are counted from 2 as under a header. Findings show `file`, and speak of
+    a sheet or of a form by `audience`.
     """
     findings = Findings(audience)
     raw: dict[str, Cells] = {}

@@ -40,13 +40,9 @@ def read_spatial_file(
 ) -> tuple[pd.DataFrame, str] | None:
     """Read one layer as text cells; its geometry becomes `geometry`, its CRS `crs`.
 
-    The layer named like our sheet is taken, else the only one. Placements that were handed over
-    are in `placement_sheet`, as recorded; their layer `placements` shows them for a map.
-
-    Returns
-    -------
-    tuple or None
-        The cells, and what findings call their source: the file, and of several layers which.
+    The layer named like our sheet is taken, else the only one. Placements that were handed over are
+    in `placement_sheet`, as recorded; their layer `placements` shows them for a map. Returned with
+    the cells is what findings call their source: the file, and of several layers which.
     """
     try:
         listed = _layers(path)

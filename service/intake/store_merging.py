@@ -292,10 +292,7 @@ class _Merging:
     def _gear(self, frames: dict[str, pd.DataFrame]) -> dict[str, str]:
         """Settle or list what clashes with gear in the water, of either store.
 
-        Returns
-        -------
-        dict
-            Placements that go under another name, by their own.
+        Returns placements that go under another name, by their own.
         """
         ours = {str(k): cells for k, cells in self.store.in_the_water()["cells"].items()}
         done, clashes = self._standing(frames["placements"], ours, {})
@@ -328,10 +325,7 @@ class _Merging:
     ) -> tuple[set[str], list[_Clash]]:
         """Compare placements with gear in the water here, and gear in the water with both here.
 
-        Returns
-        -------
-        done, clashes
-            Gear that was in the water here just so, and was lifted since; and what differs.
+        Returns gear that was in the water here just so, and was lifted since; and what differs.
         """
         there = {under: name for name, under in renamed.items()}
         stands = sheet["outcome"] == IN_THE_WATER

@@ -64,7 +64,7 @@ def field_sheets(
     sites: pd.DataFrame,
     operations: Mapping[str, Operation],
 ) -> dict[str, pd.DataFrame]:
-    """Write records as the sheets that import takes.
+    """Write records as the sheets that import takes, each with all of its columns in order.
 
     Parameters
     ----------
@@ -74,12 +74,6 @@ def field_sheets(
         Frames of the store; those that no placement names are left out.
     operations
         By which places came into the store, by the key of their CRS; they go back the same way.
-
-    Returns
-    -------
-    dict of DataFrame
-        `placements`, `catches`, `lengths`, `surveys`, `sites`, each with all columns of its
-        sheet in order; an empty column is an empty column.
     """
     placements = records.placements
     named = {

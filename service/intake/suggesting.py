@@ -88,16 +88,10 @@ def suggest(
     order: DateOrder | None = None,
     reaches: gpd.GeoDataFrame | None = None,
 ) -> Suggestion:
-    """Suggest a mapping.
+    """Suggest a mapping for the tables of all files, under their own headers.
 
     Parameters
     ----------
-    tables
-        Of all files, under their own headers.
-    species
-        The store's list: index `species`, `vernacular_name`.
-    methods
-        Names of the store's methods.
     crs
         CRS of the store, offered for positions in metres.
     chosen

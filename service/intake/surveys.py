@@ -32,7 +32,7 @@ def new_surveys(
     file: str,
     findings: Findings,
 ) -> pd.DataFrame:
-    """Surveys that the store does not know yet.
+    """Surveys that the store does not know yet, index `survey`.
 
     Parameters
     ----------
@@ -40,17 +40,10 @@ def new_surveys(
         Sheet of surveys, if one is given.
     named
         Survey of each placement, '' where it names none.
-    stored
-        Surveys of the store, index `survey`.
     timezone
         Zone of the store, for surveys that name none.
     file
         Placement sheet, for what is said about surveys that only it names.
-
-    Returns
-    -------
-    DataFrame
-        Index `survey`: name, leader, permit, crs, timezone, note.
     """
     listed = _listed(cells, "surveys", stored, findings)
     if cells is not None:

@@ -57,14 +57,8 @@ TITLE: Final = "title above the block"
 def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None) -> list[Cells]:
     """Read every table of a file, each under the headers found in it, for no sheet as yet.
 
-    Parameters
-    ----------
-    path
-        CSV or XLSX; a workbook has a table in each sheet that is not empty.
-    findings
-        Takes what is refused, and what was left out.
-    delimiter
-        Separator of a CSV; found from the rows where not given.
+    A workbook has a table in each sheet that is not empty; the separator of a CSV is found from its
+    rows where it is not given.
     """
     ending = path.suffix.lower()
     if ending not in (*TEXT_FILES, *WORKBOOKS):
@@ -106,12 +100,7 @@ def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None)
 def _stacked(tables: Sequence[Cells], findings: Findings) -> list[Cells]:
     """Put tables of a workbook below one another where they have the same columns.
 
-    A column says in which tab a row stands. What a tab lacks of the others' columns is empty.
-
-    Parameters
-    ----------
-    tables
-        Of one workbook; `file` ends in the name of the tab.
+    A column says in which tab, the end of `file`, a row stands. What a tab lacks is empty.
     """
     groups: list[list[Cells]] = []
     for table in tables:
@@ -275,10 +264,7 @@ def _about_blocks(
 ) -> tuple[dict[str, Objects], list[int]]:
     """Read what stands above each header as `key: value`, for the rows of its block.
 
-    Returns
-    -------
-    columns, rows
-        Values by key, for every row of the grid; and the rows in which they stand.
+    Returns values by key, for every row of the grid; and the rows in which they stand.
     """
     about: dict[str, Objects] = {}
     titles: list[int] = []

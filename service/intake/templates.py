@@ -65,18 +65,8 @@ def _what(column: Column, methods: Sequence[str]) -> str:
 def write_templates(directory: Path, methods: Sequence[str]) -> list[Path]:
     """Write empty CSV sheets, one workbook with lists to choose from, and a text about columns.
 
-    Parameters
-    ----------
-    directory
-        Made where it does not exist. Files of these names that are there already are kept, and
-        FileExistsError is raised before anything is written.
-    methods
-        Names offered for `method`.
-
-    Returns
-    -------
-    list of Path
-        What was written.
+    The directory is made where it does not exist. Files of these names that are there already are
+    kept, and FileExistsError is raised before anything is written.
     """
     directory.mkdir(parents=True, exist_ok=True)
     book, text = directory / "field_sheets.xlsx", directory / "columns.txt"

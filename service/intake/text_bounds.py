@@ -53,15 +53,7 @@ class _Lines:
 
 
 def header_columns(content: bytes, separator: str) -> int:
-    """Count the cells of the first record, as far as it may go on.
-
-    Parameters
-    ----------
-    content
-        A text file, or its beginning.
-    separator
-        What stands between two cells.
-    """
+    """Count the cells of the first record of a text file, as far as it may go on."""
     try:
         return len(next(csv.reader(_Lines(content), delimiter=separator), []))
     except (csv.Error, _TooLongError):
@@ -69,17 +61,9 @@ def header_columns(content: bytes, separator: str) -> int:
 
 
 def text_fault(content: bytes, separator: str) -> tuple[int, Wording] | None:
-    """Say where a text file is too large to be parsed, and why; None where it is not.
+    """Say in which row, as a spreadsheet counts, a text file is too large to be parsed, and why.
 
-    Parameters
-    ----------
-    separator
-        What stands between two cells.
-
-    Returns
-    -------
-    row, reason
-        The row as a spreadsheet counts; None where the file may be parsed.
+    None where it may be parsed.
     """
     if _plainly_small(content, separator):
         return None

@@ -48,13 +48,7 @@ _BY_COMMAND: Final = say("too_large.by_command")
 
 
 def refusals(path: Path) -> list[Fault]:
-    """Say why a file is not read; empty where it may be.
-
-    Parameters
-    ----------
-    path
-        An uploaded file under its own name.
-    """
+    """Say why an uploaded file, under its own name, is not read; empty where it may be."""
     return [
         Fault(path.name, 0, "", "", reason.text(), code=reason.code) for reason in _reasons(path)
     ]

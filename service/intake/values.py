@@ -30,17 +30,8 @@ def read_columns(
 ) -> pd.DataFrame:
     """Read a sheet column by column; what cannot be understood is refused and comes back missing.
 
-    Parameters
-    ----------
-    cells
-        The sheet under our headers.
-    special
-        By name of a column, what reads it in place of the reader of its kind.
-
-    Returns
-    -------
-    DataFrame
-        A column for each of the sheet but times, in order; index its row numbers.
+    `special` has by name of a column what reads it in place of the reader of its kind. Times are
+    not read here.
     """
     columns: dict[str, object] = {}
     for column in SHEETS[cells.sheet]:

@@ -108,12 +108,8 @@ class WaitingUploads:
     def receive(self, owner: str, files: Iterable[tuple[str, IO[bytes]]]) -> WaitingUpload:
         """Store files until they are imported or dropped.
 
-        Raises
-        ------
-        FieldFileError
-            A file is too large or not what its name says; nothing is kept.
-        RequestError
-            There is no file, or there are too many.
+        Raises FieldFileError where a file is too large or not what its name says, RequestError
+        where there is no file, or there are too many; nothing is kept then.
         """
         self._expire()
         with self._lock:
@@ -138,10 +134,7 @@ class WaitingUploads:
     def add(self, waiting: WaitingUpload, files: Iterable[tuple[str, IO[bytes]]]) -> None:
         """Add files, or put mended ones in the place of those of the same name.
 
-        Raises
-        ------
-        FieldFileError, RequestError
-            As for :meth:`receive`; the files that were there stay as they were.
+        Raises as :meth:`receive`; the files that were there stay as they were.
         """
         given = [(plain_name(name), stream) for name, stream in files if name]
         if not given:
@@ -172,13 +165,7 @@ class WaitingUploads:
                     waiting.roles[path.name] = (BY_COLUMNS,)
 
     def find(self, token: str, owner: str) -> WaitingUpload:
-        """Find what somebody uploaded.
-
-        Raises
-        ------
-        NotFoundError
-            It is no longer there, or is somebody else's.
-        """
+        """Find what somebody uploaded; NotFoundError where it is gone, or somebody else's."""
         self._expire()
         waiting = self._waiting.get(token)
         if waiting is None or not secrets.compare_digest(waiting.owner.encode(), owner.encode()):
@@ -221,13 +208,7 @@ def plain_name(name: str) -> str:
 
 @dataclass(frozen=True)
 class ShownTable:
-    """The first rows of a sheet, and what each of its columns is taken for.
-
-    Attributes
-    ----------
-    columns
-        Header, and what it is taken for as `Suggestion.meant`.
-    """
+    """The first rows of a sheet, and what each header is taken for, as `Suggestion.meant`."""
 
     file: str
     columns: list[tuple[str, str]]
@@ -237,21 +218,10 @@ class ShownTable:
 def suggest_upload(
     waiting: WaitingUpload, store: Store, chosen: Mapping[tuple[str, str], str] | None = None
 ) -> None:
-    """Put a suggested mapping beside uploaded sheets, and read them by it.
+    """Put a suggested mapping beside uploaded sheets, CSV and XLSX, and read them by it.
 
-    Parameters
-    ----------
-    waiting
-        Its sheets are looked at, CSV and XLSX.
-    store
-        Whose species and methods are known.
-    chosen
-        What somebody takes columns for, as `suggest` follows it.
-
-    Raises
-    ------
-    RequestError
-        No sheet of placements was found.
+    `chosen` is what somebody takes columns for, as `suggest` follows it. Raises RequestError where
+    no sheet of placements was found.
     """
     # Compares words, which nothing else here does.
     from service.intake.suggesting import METHOD_OF_ALL, suggest
@@ -308,10 +278,7 @@ def _read_by_mapping(waiting: WaitingUpload) -> None:
 def check_upload(waiting: WaitingUpload, store: Store, *, anew: bool = False) -> CheckResult:
     """Check uploaded files against the store as it is now; the result is kept with them.
 
-    Raises
-    ------
-    RequestError
-        No file, or more than one, is read as placements, or as another sheet.
+    Raises RequestError where no file, or more than one, is read as placements, or as another sheet.
     """
     if waiting.result is not None and waiting.version == store.version and not anew:
         return waiting.result

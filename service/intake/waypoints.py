@@ -26,13 +26,9 @@ _OTHER_POSITIONS = ("longitude", "latitude", "easting", "northing", "geometry")
 
 
 def read_waypoints(path: Path, findings: Findings) -> dict[str, list[str]]:
-    """Read waypoints, routes and tracks of a GPX file.
+    """Read waypoints, routes and tracks of a GPX file, as WKT in WGS 84 (longitude first) by name.
 
-    Returns
-    -------
-    dict
-        Well-known text in WGS 84 longitude and latitude by name; one name may stand for
-        several. A track of several segments is joined in their order.
+    One name may stand for several. A track of several segments is joined in their order.
     """
     try:
         gpx = gpxpy.parse(path.read_text(encoding="utf-8-sig"))

@@ -43,16 +43,11 @@ _BROKEN = (
 def read_workbook(
     content: bytes, file: str, sheet: str, findings: Findings
 ) -> tuple[pd.DataFrame, str] | None:
-    """Read one sheet of a workbook.
+    """Read one sheet of a workbook: the one named like ours, else the only one.
 
-    The sheet named like ours is taken, else the only one. A formula stays text: what a
-    spreadsheet once worked out for it may be stale or absent.
-
-    Returns
-    -------
-    tuple or None
-        The cells, header and all, and what findings call their source: the file, and of several
-        sheets which.
+    A formula stays text: what a spreadsheet once worked out for it may be stale or absent. Returns
+    the cells, header and all, and what findings call their source: the file, and of several sheets
+    which.
     """
     book = _opened(content, file, findings)
     if book is None:
@@ -73,10 +68,7 @@ def read_workbook(
 def read_tabs(content: bytes, file: str, findings: Findings) -> dict[str, pd.DataFrame]:
     """Read every sheet of a workbook that is shown and not empty, header and all, by its name.
 
-    Returns
-    -------
-    dict of DataFrame
-        Text cells; rows are counted from 1. See `Numbers` for `attrs`.
+    Text cells; rows are counted from 1. See `Numbers` for `attrs`.
     """
     book = _opened(content, file, findings)
     tabs: dict[str, pd.DataFrame] = {}

@@ -194,14 +194,8 @@ def _flag_new_in_catchment(
 ) -> None:
     """Flag species that a catchment with earlier records never had.
 
-    Parameters
-    ----------
-    cells, catches
-        The catch sheet, as text and read.
-    catchment
-        Smallest catchment of the new placements, index `placement_id`.
-    seen
-        `catchment_id`, `species` of stored catches, rolled up through nested catchments.
+    `catchment` is the smallest one of each new placement, index `placement_id`; `seen` has those
+    and the species of stored catches, rolled up through nested catchments.
     """
     if not len(seen) or not len(catches):
         return
@@ -230,17 +224,8 @@ def _flag_waters(
     another top-level catchment; where that is not known either, another stream name. The gear of
     a crew is taken to be what it used last with this method in this survey, unless that still
     stood in the water. Common practice asks for cleaning between waters; where one ends is our
-    choice.
-
-    Parameters
-    ----------
-    cells, placements
-        The placement sheet, as text and read.
-    water
-        Where each placement lies, rows of `placements`: `part` of the network and top-level
-        `catchment`, both missing where not known.
-    earlier, earlier_water
-        Stored placements of the same surveys, index `placement_id`, and the same of them.
+    choice. `water` and `earlier_water` are as :func:`_waters` gives them; `earlier` are stored
+    placements of the same surveys.
     """
     warm = placements["water_temperature_c"] >= _WARM_WATER_C
     findings.flag(cells, warm, say("warm_water", warm=_WARM_WATER_C), "water_temperature_c")

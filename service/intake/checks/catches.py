@@ -38,13 +38,9 @@ __all__ = [
 
 
 def read_catches(cells: Cells, species: pd.DataFrame, findings: Findings) -> pd.DataFrame:
-    """Read a catch sheet.
+    """Read a catch sheet into a frame of its kind, index its row numbers.
 
-    Returns
-    -------
-    DataFrame
-        Columns of the kind `catches` (`layers.frames`), index the sheet's row numbers. An empty
-        `count_kind` beside a count is `exact`.
+    An empty `count_kind` beside a count is `exact`.
     """
     frame = _read(cells, species, findings)
     kind, count = frame["count_kind"], frame["count"]
@@ -80,18 +76,6 @@ def without_zeros(
     Such rows make the looking explicit. A placement that has no other rows and declares no
     outcome is `nil`; a last pass with nothing but zeros counts among `passes` where these are not
     given; notes go to the placement. All three are written into `placements`.
-
-    Parameters
-    ----------
-    owned, catches
-        The catch sheet, as text and read.
-    cells, placements
-        The placement sheet, as text and read.
-
-    Returns
-    -------
-    owned, catches
-        Without these rows.
     """
     zero = (catches["count"] == 0).to_numpy(bool)
     if not zero.any() or findings.audience == "form":
@@ -195,14 +179,7 @@ def refuse_misplaced(
 ) -> None:
     """Refuse rows of unknown placements, and of those declared nil or lost but for counts of 0.
 
-    Parameters
-    ----------
-    cells, frame
-        Catches or lengths, as text and read.
-    placements
-        Read placements with `placement_id` and declared `outcome`.
-    stored
-        Ids among these rows that the store holds and the placement sheet does not.
+    `stored` are ids among these rows that the store has and the placement sheet has not.
     """
     if not len(frame):
         return

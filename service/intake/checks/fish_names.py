@@ -91,12 +91,7 @@ def meant_names(species: pd.DataFrame) -> Callable[[str], tuple[str, str] | None
     """Find what a name that is not in a species list can only mean.
 
     That is a vernacular name that one entry alone has, or an entry of genus or family with sp. or
-    spp. behind it.
-
-    Returns
-    -------
-    callable
-        Of a cell: the entry and the variant of the sentence `read_as`, or None.
+    spp. behind it. The function returned gives the entry and the variant of the sentence `read_as`.
     """
     listed = _listed(species)
     words = {plain(name) for name in listed.names}
@@ -116,13 +111,7 @@ def meant_names(species: pd.DataFrame) -> Callable[[str], tuple[str, str] | None
 
 
 def name_remedy(species: pd.DataFrame) -> Callable[[str], Wording]:
-    """Make the remedy for names that are not in a species list.
-
-    Parameters
-    ----------
-    species
-        Index `species`: `vernacular_name`, and `family` if there.
-    """
+    """Make the remedy for names that are not in a species list."""
     if not len(species):
         return lambda _: say("species_unknown.no_list")
     listed = _listed(species)

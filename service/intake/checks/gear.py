@@ -39,20 +39,10 @@ def flag_gear(
     stretch_lengths: pd.DataFrame,
     findings: Findings,
 ) -> None:
-    """Flag what looks odd about the gear of each placement.
+    """Flag what looks odd about the gear of each placement, read whole and without refusals.
 
-    Parameters
-    ----------
-    cells
-        The placement sheet.
-    placements
-        Read whole, without refusals; rows of the sheet.
-    methods
-        Index `method`; its columns alone decide what a placement needs.
-    day_only
-        Rows whose times are days alone.
-    stretch_lengths
-        Of the stretch cut from the reaches, as `layers.fieldwork.stretches` gives them.
+    Columns of the methods alone decide what a placement needs. `day_only` marks times that are days
+    alone; `stretch_lengths` are as `layers.fieldwork.stretches` gives them.
     """
     own = methods.loc[placements["method"]].set_axis(placements.index)
     _flag_hours(cells, placements, own, day_only, findings)

@@ -54,12 +54,8 @@ def read_placements(
 
     Parameters
     ----------
-    cells
-        The sheet under our headers.
-    methods, surveys
-        As the store keeps them; surveys with those that this import adds.
-    store_crs
-        CRS of the store.
+    surveys
+        Those of the store, with those that this import adds.
     now
         Times after this are refused.
     date_order, survey, crs
@@ -70,9 +66,8 @@ def read_placements(
     Returns
     -------
     placements
-        Columns of the kind `placements` (`layers.frames`), without `batch_id`; rows of the
-        sheet, index its row numbers, `placement_id` a column. `outcome` is missing where not
-        declared.
+        Of its kind (`layers.frames`), without `batch_id`; rows of the sheet, index its row numbers,
+        `placement_id` a column. `outcome` is missing where not declared.
     day_only
         Whether `set_at` is a day without a time.
     """
