@@ -64,7 +64,6 @@ YEAR_COLUMNS: Final = (
 _FEWEST_FINDS: Final = 3  # below it the gear shares its chance of detection with others like it
 # Standard errors from no change at which four of five cases are seen: 1.96 + 0.84.
 _SEEN: Final = 2.80
-_NO_CHANGE: Final = "no change shown,"
 _SELDOM: Final = 0.025  # of either side
 _SELDOM_SHOWN: Final = "would show in fewer than 4 of 5 cases"
 _VAGUE: Final = 2.0  # highest over lowest yearly ratio from which on the words give no figure
@@ -190,23 +189,19 @@ def _visits(rows: pd.DataFrame, season: Seasons) -> pd.DataFrame:
     return visits[visits.groupby("kind")["found"].transform("any")]
 
 
-def _fit(visits: pd.DataFrame, first: int | pd.Series, years: int | None = None) -> DynamicFit:
-    """Fit the dynamic model to visits, their years counted from the first of all or of each unit.
-
-    Only with the number of `years` do these have intervals.
-    """
+def _fit(visits: pd.DataFrame) -> DynamicFit:
+    """Fit the dynamic model, in which units first looked at in different years may differ."""
     unit, kind = (pd.factorize(visits[name], sort=True)[0] for name in ("unit", "kind"))
-    return fit_dynamic(
-        unit, visits["year"] - first, kind, visits["effort"], visits["found"],
-        years=years, intervals_of=range(years or 0),
-    )  # fmt: skip
+    year = visits["year"] - visits["year"].min()
+    return fit_dynamic(unit, year, kind, visits["effort"], visits["found"], apart=True)
 
 
 def _against(visits: pd.DataFrame, fit: DynamicFit, first: int) -> dict[int, str]:
-    """Say what the finds of a year say against its trend."""
+    """Say what the finds of a year, in units looked at in the first, say against its trend."""
     kind = pd.factorize(visits["kind"], sort=True)[0]
     log = np.log1p(-np.minimum(fit.detection, 1 - 1e-12))[kind] * visits["effort"]
-    each = visits.assign(log=log).groupby(["year", "unit"]).agg({"log": "sum", "found": "any"})
+    own = visits.groupby("unit")["year"].transform("min") == first
+    each = visits.assign(log=log)[own].groupby(["year", "unit"]).agg({"log": "sum", "found": "any"})
     each["chance"] = -np.expm1(each["log"])
     years = each.groupby("year").agg(
         units=("found", "size"), hits=("found", "sum"), p=("chance", "mean")
@@ -222,39 +217,6 @@ def _against(visits: pd.DataFrame, fit: DynamicFit, first: int) -> dict[int, str
             years.index[odd], years["units"][odd], years["hits"][odd], few[odd], strict=True
         )
     }
-
-
-def _of_units_looked_at_again(
-    visits: pd.DataFrame, fit: DynamicFit
-) -> tuple[DynamicFit | None, str]:
-    """Fit units looked at in several years alone, where the fall or rise of all may not be one.
-
-    Units first looked at in different years may differ, so that a crew which moves to emptier
-    waters looks like a fall. With the years of each unit counted from its first look this cannot
-    come in: all that tells of change is what units became. The fit of all units stands where all
-    were first looked at in one year, where it shows no change, and where units looked at again
-    show the same. Else that of these is returned, None if they are too few, with the reason.
-    """
-    by_unit = visits.groupby("unit")["year"]
-    began, again = by_unit.transform("min"), by_unit.transform("nunique") > 1
-    if fit.growth_low <= 1 <= fit.growth_high or began.nunique() == 1:
-        return fit, ""
-    words = (
-        f"{_span(fit.growth_low, fit.growth_high)} by all units, but those first looked at in "
-        "different years may differ"
-    )
-    try:
-        own = _fit(visits[again], began[again])
-    except ThinDataError as thin:
-        return None, f"how it changed is not known: {words}, and of those looked at again: {thin}"
-    shown = not own.growth_low <= 1 <= own.growth_high
-    if shown and own.growth_low <= fit.growth <= own.growth_high:
-        return fit, ""
-    return own, f"{words}: the ratio is that of units looked at again, {_from_first_look(own)}"
-
-
-def _from_first_look(own: DynamicFit) -> str:
-    return f"in the {counted(own.occupancy.size - 1, 'year')} from the first look at each"
 
 
 def _gained_and_lost(rows: pd.DataFrame) -> tuple[int, int, int]:
@@ -312,7 +274,10 @@ def change(
         catch rates (`count_trend.change_seen`), by the standard error for occupancy. A find by
         gear that is not listed for the species counts in `gained`, `lost` and `units_found` alone.
 
-        `by_year` has columns `YEAR_COLUMNS`. `value` of `occupancy` is that year's share of units
+        Of occupancy it is that of the units looked at in the first year; others tell of what units
+        become (`dynamic_occupancy`, `apart`).
+
+        `by_year` has columns `YEAR_COLUMNS`. `value` of `occupancy` is that year's share of them
         by the trend of the dynamic model, not of that year's finds alone, and `problem` says
         where these contradict it; of `catch_rate` catch per effort over that of the first year,
         within units fished in both.
@@ -366,8 +331,7 @@ def _inputs(placements: pd.DataFrame, work: _Work) -> dict[str, object]:
         work.seasons.left_out,
         seed=1,
         interval="profile likelihood for occupancy, jackknife over sites for catch rates, 95 %",
-        assumes="units stay occupied or empty within a year; units first looked at in different "
-        "years are alike; chances of colonisation, loss and "
+        assumes="units stay occupied or empty within a year; chances of colonisation, loss and "
         "detection at usual effort and the yearly ratio are the same in all units and years; "
         "effort is of like kind in all years; what is good or bad in one year everywhere counts "
         "as change",
@@ -381,39 +345,36 @@ def _years(rows: pd.DataFrame) -> dict[str, int]:
 
 
 def _occupancy_change(rows: pd.DataFrame, season: Seasons) -> tuple[dict[str, Any], _Yearly]:
-    first, last = _years(rows).values()
     visits = _visits(rows, season)
-    fit, problem = None, ""
     try:
-        whole = _fit(visits, first, last - first + 1)
-        fit, problem = _of_units_looked_at_again(visits, whole)
+        fit = _fit(visits)
     except ThinDataError as thin:
-        problem = str(thin)
-    if fit is None:
         again = _gained_and_lost(rows[rows["able"]])
-        return {"problem": problem, "again": again}, _Yearly({}, problem)
+        return {"problem": str(thin), "again": again}, _Yearly({}, str(thin))
+    began = visits.groupby("unit")["year"].min()
+    first, last = int(began.min()), int(visits["year"].max())
     unknown = int((~visits["known"]).sum())
-    effort = f"effort of {counted(unknown, 'visit')} not known, taken as usual" if unknown else ""
-    figures = {}
-    row: dict[str, Any] = {}
-    if problem:
-        row["span"] = _from_first_look(fit)
-    else:
-        against = _against(visits, whole, first)
-        figures = {
-            year: (*triple, against.get(year, ""))
-            for year, triple in enumerate(
-                np.column_stack([whole.occupancy, whole.low, whole.high]).tolist(), first
-            )
-        }
-    return row | {
+    said = [f"effort of {counted(unknown, 'visit')} not known, taken as usual"] if unknown else []
+    if np.isposinf(fit.growth_high):
+        said.insert(0, f"no upper limit: the share of {first} may be 0")
+    against = _against(visits, fit, first)
+    figures = {
+        year: (*triple, against.get(year, ""))
+        for year, triple in enumerate(
+            np.column_stack([fit.occupancy, fit.low, fit.high]).tolist(), first
+        )
+    }
+    return {
+        "first_year": first,
+        "last_year": last,
         "yearly_ratio": fit.growth,
         "yearly_ratio_low": fit.growth_low,
-        "yearly_ratio_high": fit.growth_high,
-        "decline_seen": -np.expm1(-_SEEN * fit.growth_se * (fit.occupancy.size - 1)),
+        "yearly_ratio_high": fit.growth_high if np.isfinite(fit.growth_high) else np.nan,
+        "decline_seen": -np.expm1(-_SEEN * fit.growth_se * (last - first)),
+        "from_first": int((began == first).sum()) if began.nunique() > 1 else 0,
         "estimator": fit.estimator,
-        "problem": "; ".join(filter(None, (problem, effort))),
-    }, _Yearly(figures, problem or "found by gear alone that is not listed for it")
+        "problem": "; ".join(said),
+    }, _Yearly(figures, "by gear alone that never found it, or is not listed for it")
 
 
 def _rate_change(rows: pd.DataFrame) -> tuple[dict[str, Any], _Yearly]:
@@ -447,10 +408,11 @@ def _words(row: dict[str, Any]) -> str:
     if "yearly_ratio" not in row:
         return _changed(*row["again"]) if "again" in row else ""
     ratio, low, high = (row[f"yearly_ratio{end}"] for end in ("", "_low", "_high"))
+    high = np.inf if np.isnan(high) else high
     what = "Occupancy" if row["quantity"] == "occupancy" else "Catch per effort"
-    units = counted(row["units"], "unit")
-    if "span" in row:
-        units += f" looked at again, {row['span']}"
+    if from_first := row.get("from_first"):
+        what += f" of {counted(from_first, 'unit')} looked at in {row['first_year']:.0f}"
+    units = counted(row["units"], "unit") + (" looked at again" if from_first else "")
     if row.get("sites", row["units"]) < row["units"]:
         units += f", {row['sites']} of them with effort and a catch in them"
     if np.isnan(low):
@@ -459,10 +421,12 @@ def _words(row: dict[str, Any]) -> str:
         fell = "fell" if ratio < 1 else "rose"
         return f"{what} {fell}: {_span(low, high)} (95 %, {units})."
     unknown = high > _VAGUE * low
-    said = f"{what}: {'how it changed is not known, anything from' if unknown else _NO_CHANGE}"
-    said += f" {_span(low, high)} (95 %, {units})."
+    said = f"{what}: {'how it changed is not known' if unknown else 'no change shown'}"
+    if low > 0 or np.isfinite(high):
+        said += f",{' anything from' if unknown else ''} {_span(low, high)}"
+    said += f" (95 %, {units})."
     seen = row["decline_seen"]
-    span = row.get("span", f"from {row['first_year']:.0f} to {row['last_year']:.0f}")
+    span = f"from {row['first_year']:.0f} to {row['last_year']:.0f}"
     if seen < 0.995:
         least = f"A fall of less than {100 * seen:.0f} % {span}"
         return f"{said} {least} would be missed in more than one case in five."
@@ -487,6 +451,8 @@ def _changed(units: int, gained: int, lost: int) -> str:
 
 
 def _span(low: float, high: float) -> str:
+    if np.isposinf(high):
+        return f"{_per_cent(low)} % a year upwards"
     return f"{_per_cent(low)} to {_per_cent(high)} % a year"
 
 
@@ -513,7 +479,7 @@ def _by_year(rows: pd.DataFrame, quantity: str, yearly: _Yearly) -> Iterator[dic
             "value": value,
             "value_low": low,
             "value_high": high,
-            "value_unit": "share of units by the fitted trend"
+            "value_unit": "share of the units looked at in the first year, by the fitted trend"
             if quantity == "occupancy"
             else f"{cpue}, first year = 1",
             "problem": problem,

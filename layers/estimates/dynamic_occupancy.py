@@ -4,8 +4,10 @@ Unit i is occupied in the first year with chance ψ; from year to year an empty 
 with chance γ and an occupied one lost with chance ε. A visit of method m with effort e finds a
 present species with chance p = 1 - exp(-rate_m × e), as in `layers.estimates.histories`:
 MacKenzie et al. (2003), Ecology 84:2200-2207 (from memory). γ, ε and the rates are taken as the
-same in all years and units; within a year a unit stays occupied or empty. Estimates and intervals
-are made as in `layers.estimates.occupancy`.
+same in all years and units; within a year a unit stays occupied or empty. Units first looked at in
+different years may have a ψ of their own at that look each, so that a crew which moves to emptier
+waters is no fall: what tells of change is what units became. Estimates and intervals are made as
+in `layers.estimates.occupancy`.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
+import pandas as pd
 import scipy
 
 from layers.errors import ThinDataError
@@ -43,7 +46,6 @@ LEAST_UNITS: Final = 10  # as for one season; common practice, no source
 _LEAST_FOUND: Final = 3
 _PENALTIES: Final = (0.5, 0.5)
 _EDGE: Final = 0.007  # chances nearer to 0 or 1 than this lie on the boundary
-_CHANCES, _RATES = slice(0, 3), slice(3, None)
 _STEP: Final = 1e-4  # between slopes whose difference is taken
 
 
@@ -54,9 +56,12 @@ class DynamicFit:
     Attributes
     ----------
     occupancy, low, high
-        ψ of each year, and its 95 % interval by profile likelihood.
+        ψ of each year, of units first looked at in the first where those of others have their
+        own, and its 95 % interval by profile likelihood.
     growth, growth_low, growth_high
-        Ratio of ψ from one year to the next, mean over the years, and its interval.
+        Ratio of ψ from one year to the next, mean over the years, and its interval: from 0
+        where ψ of the last year may be 0, without an upper end (infinite) where that of the first
+        may be.
     growth_se
         Standard error of its logarithm, by the observed information.
     detection
@@ -86,6 +91,8 @@ class _Histories:
     """What the likelihood needs: groups of like units by year, and the visits that found it."""
 
     count: Floats  # units of each group, (g,)
+    first: Ints  # coefficient of its ψ in its first year, (g,)
+    logits: int  # coefficients that are logits: ψ, γ, ε, then any ψ of units begun later
     missed: Floats  # effort without a find, (g, years, kinds)
     seen: Bools  # whether it was found, (g, years)
     hit_kind: Ints
@@ -108,15 +115,16 @@ class _Histories:
 
         By the forward algorithm; the slope by the expected states of the backward one.
         """
-        first, gained, lost = scipy.special.expit(theta[:, _CHANCES]).T[..., None]
-        rate = np.exp(theta[:, _RATES])
+        chances = scipy.special.expit(theta[:, : self.logits])
+        first, gained, lost = chances[:, self.first], chances[:, 1:2], chances[:, 2:3]
+        rate = np.exp(theta[:, self.logits :])
         hazard = rate[:, self.hit_kind] * self.hit_effort
         # What a year's visits weigh for a unit that is occupied; the visits with a find apart.
         nothing = np.exp(-np.einsum("gtk,ck->tcg", self.missed, rate))
         present = np.where(self.seen.T[:, None], 1.0, nothing)
         absent = (~self.seen).T[:, None].astype(np.float64)
         now, total = np.empty_like(present), np.empty_like(present)
-        here = np.broadcast_to(first, present.shape[1:])
+        here = first
         for t in range(len(present)):
             inside = here * present[t]
             total[t] = inside + (1 - here) * absent[t]
@@ -144,19 +152,30 @@ class _Histories:
         found = np.zeros((self.missed.shape[2], len(theta)))
         np.add.at(found, self.hit_kind, gain.T)
         effort = np.einsum("g,tcg,gtk->ck", self.count, state, self.missed)
-        chances = (
-            state[0] - first,
-            entered - gained * (len(present) - 1 - stayed),
-            left - lost * stayed,
-        )
-        slopes = [part @ self.count for part in chances]
-        return value, np.column_stack([*slopes, found.T - effort * rate])
+        slope = ((state[0] - first) * self.count) @ np.eye(self.logits)[self.first]
+        slope[:, 1] = (entered - gained * (len(present) - 1 - stayed)) @ self.count
+        slope[:, 2] = (left - lost * stayed) @ self.count
+        return value, np.column_stack([slope, found.T - effort * rate])
 
 
 def _histories(
-    unit: Ints, year: Ints, kind: Ints, effort: Floats, found: Bools, years: int
+    unit: Ints,
+    year: Ints,
+    kind: Ints,
+    effort: Floats,
+    found: Bools,
+    years: int,
+    apart: bool = False,
 ) -> _Histories:
-    """Add up visits; units with the same efforts and finds in the same years become one group."""
+    """Add up visits; units with the same efforts and finds in the same years become one group.
+
+    `apart` counts the years of each unit from its first look.
+    """
+    began = np.zeros(int(unit.max()) + 1, dtype=np.int64)
+    if apart:
+        looks = pd.Series(year).groupby(unit).min()
+        began[looks.index] = looks
+    year, began = year - began[unit], np.unique(began, return_inverse=True)[1]
     n, kinds = int(unit.max()) + 1, int(kind.max()) + 1
     missed, seen = np.zeros((n, years, kinds)), np.zeros((n, years), dtype=bool)
     np.add.at(missed, (unit[~found], year[~found], kind[~found]), effort[~found])
@@ -164,10 +183,12 @@ def _histories(
     pairs, hits = np.unique(
         np.column_stack([kind[found], effort[found]]), axis=0, return_counts=True
     )
-    signature = np.column_stack([missed.reshape(n, -1), seen])
+    signature = np.column_stack([missed.reshape(n, -1), seen, began])
     _, first, count = np.unique(signature, axis=0, return_index=True, return_counts=True)
     return _Histories(
         count=count.astype(np.float64),
+        first=np.where(began > 0, began + 2, 0)[first],
+        logits=3 + int(began.max()),
         missed=missed[first],
         seen=seen[first],
         hit_kind=pairs[:, 0].astype(np.int64),
@@ -178,7 +199,7 @@ def _histories(
 
 def _path(theta: Floats, years: int) -> tuple[Floats, Floats]:
     """ψ of each year, and its slopes, (years, coefficients)."""
-    first, gained, lost = scipy.special.expit(theta[_CHANCES])
+    first, gained, lost = scipy.special.expit(theta[:3])
     path, slopes = np.empty(years), np.zeros((years, theta.size))
     path[0], slopes[0, 0] = first, first * (1 - first)
     for t in range(1, years):
@@ -201,10 +222,6 @@ def _log_growth(theta: Floats, years: int) -> tuple[float, Floats]:
     return float(np.log(path[-1] / path[0])) / (years - 1), change / (years - 1)
 
 
-def _prior(theta: Floats) -> tuple[float, Floats]:
-    return log_chances(theta, _CHANCES, _RATES, _PENALTIES)
-
-
 def _refuse_thin(unit: Ints, year: Ints, found: Bools) -> None:
     units = int(unit.max(initial=-1)) + 1
     looked = np.unique(np.column_stack([unit, year]), axis=0)
@@ -225,6 +242,7 @@ def fit_dynamic(
     *,
     years: int | None = None,
     intervals_of: Collection[int] | None = None,
+    apart: bool = False,
 ) -> DynamicFit:
     """Fit occupancy over years, or refuse with the reason.
 
@@ -238,6 +256,8 @@ def fit_dynamic(
         How many there are; as many as were visited where not given.
     intervals_of
         Years whose ψ gets an interval; all where not given.
+    apart
+        Whether units first looked at in different years have a ψ each at that look.
 
     Returns
     -------
@@ -264,16 +284,20 @@ def fit_dynamic(
     worked, hit = np.asarray(effort, dtype=np.float64), np.asarray(found, dtype=bool)
     _refuse_thin(units, at, hit)
     span = years or int(at.max()) + 1
-    seen = _histories(units, at, kinds, worked, hit, span)
-    start = _start(units, at, kinds, hit)
-    bounds = [LOGIT] * 3 + [LOG_RATE] * (start.size - 3)
+    seen = _histories(units, at, kinds, worked, hit, span, apart)
+    start = _start(units, at, kinds, hit, seen.logits)
+    bounds = [LOGIT] * seen.logits + [LOG_RATE] * (start.size - seen.logits)
+    logits, rates = slice(seen.logits), slice(seen.logits, None)
 
-    inside = climb(seen, [start], bounds, _prior)
+    def prior(theta: Floats) -> tuple[float, Floats]:
+        return log_chances(theta, logits, rates, _PENALTIES)
+
+    inside = climb(seen, [start], bounds, prior)
     best = climb(seen, [inside], bounds)
-    chances = np.append(scipy.special.expit(best[:3]), -np.expm1(-np.exp(best[3:])))
+    chances = np.append(scipy.special.expit(best[logits]), -np.expm1(-np.exp(best[rates])))
     edge = bool(((chances < _EDGE) | (chances > 1 - _EDGE)).any())
     theta = inside if edge else best
-    spread = covariance(seen, theta, _prior if edge else None)
+    spread = covariance(seen, theta, prior if edge else None)
     freedom = max(np.unique(units).size - theta.size, 1)
     floor = seen.log_likelihood(best).value - float(scipy.special.stdtrit(freedom, 0.975)) ** 2 / 2
 
@@ -287,30 +311,29 @@ def fit_dynamic(
     shown = _path(theta, span)[0]
     low, high = np.full((2, span), np.nan)
     for t in range(span) if intervals_of is None else intervals_of:
-        own = ends(on_logit(lambda theta, t=t: _of_year(theta, t, span)))  # type: ignore[misc]
-        below, above = scipy.special.expit(own).tolist()
+        edges = ends(on_logit(lambda theta, t=t: _of_year(theta, t, span)))  # type: ignore[misc]
+        below, above = scipy.special.expit(edges).tolist()
         low[t], high[t] = limits(below, above, float(shown[t]))
     last |= {-1.0: inside, 1.0: inside}
     log_growth, slope = _log_growth(theta, span)
     growth = np.exp([log_growth, *ends(lambda theta: _log_growth(theta, span))])
-    chances = np.append(scipy.special.expit(theta[:3]), -np.expm1(-np.exp(theta[3:])))
     return DynamicFit(
         occupancy=shown,
         low=low,
         high=high,
         growth=float(growth[0]),
-        growth_low=float(growth.min()),
-        growth_high=float(growth.max()),
+        growth_low=0.0 if low[-1] == 0 else float(growth.min()),
+        growth_high=np.inf if low[0] == 0 else float(growth.max()),
         growth_se=max(float(slope @ spread @ slope), 0.0) ** 0.5,
-        colonised=float(chances[1]),
-        lost=float(chances[2]),
-        detection=chances[3:],
+        colonised=float(scipy.special.expit(theta[1])),
+        lost=float(scipy.special.expit(theta[2])),
+        detection=-np.expm1(-np.exp(theta[rates])),
         estimator="penalised_likelihood" if edge else "maximum_likelihood",
         log_likelihood=seen.log_likelihood(best).value,
     )
 
 
-def _start(unit: Ints, year: Ints, kind: Ints, found: Bools) -> Floats:
+def _start(unit: Ints, year: Ints, kind: Ints, found: Bools, logits: int) -> Floats:
     """Where to begin: the naive figures."""
     pairs = np.column_stack([unit, year])
     share = len(np.unique(pairs[found], axis=0)) / len(np.unique(pairs, axis=0))
@@ -318,4 +341,4 @@ def _start(unit: Ints, year: Ints, kind: Ints, found: Bools) -> Floats:
     each = np.bincount(kind[found], minlength=int(kind.max()) + 1) / np.bincount(kind)
     chance = np.clip(each / share, 0.05, 0.9)
     rates = np.log(-np.log1p(-chance))
-    return np.append(scipy.special.logit([share, 0.2, 0.2]), rates)
+    return np.append(scipy.special.logit([share, 0.2, 0.2, *[share] * (logits - 3)]), rates)

@@ -6,14 +6,15 @@ import numpy as np
 import pandas as pd
 
 from layers.errors import ThinDataError
-from layers.estimates.change import _fit, _of_units_looked_at_again
+from layers.estimates.change import _fit
 from layers.estimates.count_trend import fit_trend
 from layers.estimates.dynamic_occupancy import fit_dynamic
 
 YEARS = 5
 SITES, MEANS, CLUMPINGS, RATIO = (6, 10, 30), (0.3, 2.0, 10.0), (0.5, 2.0, 5.0), 0.85
 UNITS, CHANCES, VISITS = (20, 40, 80), (0.1, 0.3, 0.6, 0.9), (2, 4)
-CREW = np.array([0.9, 0.7, 0.5, 0.3, 0.1])  # ψ at first look of units first looked at in each year
+# ψ at first look of units first looked at in each year
+CREWS = {"to emptier waters": (0.9, 0.7, 0.5, 0.3, 0.1), "to fuller": (0.1, 0.3, 0.5, 0.7, 0.9)}
 PATHS = ((0.2, 0.05, 0.1), (0.5, 0.1, 0.3), (0.8, 0.2, 0.1))  # ψ of the first year, γ, ε
 
 
@@ -60,7 +61,9 @@ def occupancy_setting(random, units: int, path, chance: float, visits: int, runs
         unit, of_year, _ = (part.ravel() for part in np.indices(found.shape))
         kind, effort = np.zeros(unit.size, dtype=int), np.ones(unit.size)
         try:
-            fit = fit_dynamic(unit, of_year, kind, effort, found.ravel(), intervals_of=[YEARS - 1])
+            fit = fit_dynamic(
+                unit, of_year, kind, effort, found.ravel(), intervals_of=[0, YEARS - 1]
+            )
         except ThinDataError:
             continue
         fitted += 1
@@ -77,15 +80,19 @@ def occupancy_setting(random, units: int, path, chance: float, visits: int, runs
     }
 
 
-def crew_setting(random, looks: int, lost: float, runs: int) -> dict:
-    """A crew that moves to emptier waters: twelve new units a year, each looked at in `looks`.
+def crew_setting(random, crew: str, looks: int, lost: float, gained: float, runs: int) -> dict:
+    """A crew that moves: twelve new units a year, each looked at in `looks` years.
 
-    `by_all` is the share that the fit of all units alone has.
+    `by_all` is the share that the model of MacKenzie et al. has, in which all units are alike.
     """
     began = np.repeat(np.arange(YEARS), 12)
-    covered = by_all = fitted = 0
+    covered = by_all = covered_last = 0
+    first = last = CREWS[crew][0]
+    for _ in range(YEARS - 1):
+        last = last * (1 - lost) + (1 - last) * gained
+    ratio = (last / first) ** (1 / (YEARS - 1))
     for _ in range(runs):
-        here = random.random(began.size) < CREW[began]
+        here = random.random(began.size) < np.array(CREWS[crew])[began]
         parts = []
         for look in range(looks):
             year = began + look
@@ -93,20 +100,22 @@ def crew_setting(random, looks: int, lost: float, runs: int) -> dict:
                 found = here & (random.random(began.size) < 0.5)
                 part = {"unit": np.arange(began.size), "year": year, "found": found}
                 parts.append(pd.DataFrame(part)[year < YEARS])
-            here = here & (random.random(began.size) >= lost)
+            chance = np.where(here, 1 - lost, gained)
+            here = random.random(began.size) < chance
         visits = pd.concat(parts, ignore_index=True).assign(kind=0, effort=1.0)
-        whole = _fit(visits, 0, YEARS)
-        fit, _ = _of_units_looked_at_again(visits, whole)
-        by_all += whole.growth_low <= 1 - lost <= whole.growth_high
-        if fit is not None:
-            fitted += 1
-            covered += fit.growth_low <= 1 - lost <= fit.growth_high
+        columns = (visits[name] for name in ("unit", "year", "kind", "effort", "found"))
+        whole, fit = fit_dynamic(*columns, intervals_of=[0, YEARS - 1]), _fit(visits)
+        by_all += whole.growth_low <= ratio <= whole.growth_high
+        covered += fit.growth_low <= ratio <= fit.growth_high
+        covered_last += fit.low[-1] <= last <= fit.high[-1]
     return {
+        "crew": crew,
         "looks": looks,
         "lost": lost,
-        "fitted": fitted / runs,
+        "gained": gained,
         "by_all": by_all / runs,
-        "covered": covered / max(fitted, 1),
+        "covered_last": covered_last / runs,
+        "covered": covered / runs,
     }
 
 
@@ -115,5 +124,5 @@ def settings(runs: int):
         yield rate_setting, (*given, runs)
     for given in product(UNITS, PATHS, CHANCES, VISITS):
         yield occupancy_setting, (*given, max(runs // 6, 1))
-    for given in product((2, 3), (0.0, 0.2)):
-        yield crew_setting, (*given, max(runs // 6, 1))
+    for crew, looks, (lost, gained) in product(CREWS, (2, 3, 5), ((0, 0), (0.2, 0), (0.2, 0.1))):
+        yield crew_setting, (crew, looks, lost, gained, max(runs // 6, 1))
