@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from layers.errors import FrameError
-from layers.estimates.rate_interval import rate_interval, upper_limit_of_none
+from layers.estimates.rate_interval import MOST_CLUMPED, rate_interval, upper_limit_of_none
 from layers.fieldwork.effort import EFFORT_UNITS, effort_in, main_units
 from layers.fieldwork.looking import (
     catch_numbers,
@@ -62,10 +62,8 @@ _FEWEST_PLACEMENTS: Final = 3
 _LIKELIHOOD_UP_TO: Final = 1_000
 _Z95: Final = 1.959963984540054
 _OF_NO_USE: Final = 20  # times the rate, an upper limit; a choice of this program
-_NONE: Final = (
-    "none caught: upper limit exact only for Poisson catches (fish spread at random); where they "
-    "shoal it may be several times as high"
-)
+_NONE: Final = f"none caught: upper limit for a variance of up to m + {1 / MOST_CLUMPED:.0f}m²"
+_NO_LIMIT_OF_NONE: Final = "none caught: too few placements, or too unequal, for an upper limit"
 _TEXTS: Final = (
     "method", "catchment", "species", "effort_unit", "cpue_unit", "problem", "passes_counted"
 )  # fmt: skip
@@ -130,7 +128,8 @@ def catch_per_unit_effort(
     `layers.fieldwork.effort.main_units` chooses the unit where none is given.
     Interval: 95 %, `layers.estimates.rate_interval` up to 1,000 placements; above that the
     large-sample variance of a ratio of sums (Cochran 1977, Sampling Techniques, eq. 2.46) on
-    the log scale. Where none was caught: 0 to the upper limit, exact for Poisson catches.
+    the log scale. Where none was caught: 0 to the limit of
+    `layers.estimates.rate_interval.upper_limit_of_none`.
     It takes placements as independent.
     """
     counted = counted_catch(placements, catches, effort, methods, units)
@@ -421,7 +420,9 @@ def rates(
     enough = (placements >= _FEWEST_PLACEMENTS) & ~np.isnan(all_effort)
     none, few = enough & (individuals == 0), enough & (placements <= _LIKELIHOOD_UP_TO)
     low[none] = 0.0
-    high[none] = upper_limit_of_none(all_effort[none])
+    high[none] = upper_limit_of_none(
+        placements[none], all_effort[none], squares[none], size=MOST_CLUMPED
+    )
     problem[none] = _NONE
     few &= ~none
     many = enough & ~none & ~few
@@ -448,5 +449,6 @@ def rates(
     )
     unlimited = np.isposinf(high)
     problem[unlimited], high[unlimited] = "the counts set no upper limit", np.nan
+    problem[unlimited & none] = _NO_LIMIT_OF_NONE
     problem[~enough] = "fewer than three placements: no interval"
     return Rates(value, low, high, problem)

@@ -12,11 +12,13 @@ from layers.estimates.profile_likelihood import CHI95
 if TYPE_CHECKING:
     from layers.arrays import Floats, Ints
 
-__all__ = ["rate_interval", "upper_limit_of_none"]
+__all__ = ["MOST_CLUMPED", "rate_interval", "upper_limit_of_none"]
 
 # Size of the negative binomial at mean effort: the smaller, the more clumped the fish.
 _SIZES: Final = np.geomspace(0.02, 100.0, 60)
 _USUAL_SIZE: Final = 0.25
+MOST_CLUMPED: Final = 0.2  # that intervals were tried with: a variance of m + 5m²
+_FEWEST_OF_NONE: Final = 5
 _FARTHEST: Final = 60.0  # on the log scale, beyond any rate
 _AT_ONCE: Final = 4_000  # rates and catches whose numbers by size lie in memory together
 
@@ -131,15 +133,31 @@ def _limits(
     return np.nan_to_num(low), np.where(np.isnan(high), np.inf, high)
 
 
-def upper_limit_of_none(effort: Floats) -> Floats:
+def upper_limit_of_none(
+    placements: Floats, all_effort: Floats, squares: Floats, *, size: float
+) -> Floats:
     """Rates above which no fish at all would be caught with a chance of 2.5 % or less.
 
-    Exact for fish spread at random: the upper end of the 95 % interval of Garwood (1936),
-    Biometrika 28:437-442 (from memory), at a count of 0. Clumped fish may have a higher rate.
+    Exact for negative-binomial counts of this `size` where efforts are equal, and too high for
+    counts that are clumped less. Unequal efforts count as (Σe)²/Σe² equal ones (Kish 1965): no
+    other efforts with that sum and that sum of squares let so much go unseen, if the size of
+    each count is the same, and none at all do where sizes go with effort.
 
-    Examples
-    --------
-    >>> upper_limit_of_none(np.array([1.0, 2.0])).round(3).tolist()
-    [3.689, 1.844]
+    Parameters
+    ----------
+    placements, all_effort, squares
+        As of `rate_interval`.
+    size
+        1/size is the share of m² in a variance of m + m²/size. With a great one it is the upper
+        end of the interval of Garwood (1936), Biometrika 28:437-442 (from memory), at a count of
+        0, which is that of fish spread at random.
+
+    Returns
+    -------
+    ndarray
+        Infinite below five equal placements, where it would be of no use: ten times that of fish
+        spread at random or more, a choice of this program.
     """
-    return np.asarray(-np.log(0.025) / effort)
+    equal = np.minimum(all_effort**2 / squares, placements)
+    limit = size * equal * np.expm1(-np.log(0.025) / (size * equal)) / all_effort
+    return np.where(equal > _FEWEST_OF_NONE - 1e-9, limit, np.inf)

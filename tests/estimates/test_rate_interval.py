@@ -69,7 +69,41 @@ def test_rate_goes_with_the_unit_of_effort():
     assert np.array(per_hour) * 24 == pytest.approx([low, high])
 
 
-def test_upper_limit_of_none_is_exact():
-    """Poisson: at the limit, no fish at all has a chance of 2.5 %."""
-    limit = upper_limit_of_none(np.array([7.0]))[0]
-    assert scipy.stats.poisson.pmf(0, 7 * limit) == pytest.approx(0.025)
+@pytest.mark.parametrize("n", [5, 10, 30])
+def test_upper_limit_of_none_is_exact(n):
+    """SciPy's negative binomial of size 0.2: at the limit, no fish at all has a chance of 2.5 %."""
+    number, effort = np.array([float(n)]), np.array([7.0])
+    limit = upper_limit_of_none(number, effort, effort**2 / n, size=0.2)[0]
+    mean = 7.0 / n * limit
+    assert scipy.stats.nbinom.pmf(0, 0.2, 0.2 / (0.2 + mean)) ** n == pytest.approx(0.025)
+
+
+def test_upper_limit_of_none_spread_at_random_is_that_of_garwood():
+    """Garwood (1936) prints 3.689 for a count of 0 (from memory)."""
+    limit = upper_limit_of_none(np.array([9.0]), np.ones(1), np.ones(1) / 9, size=1e9)[0]
+    assert limit == pytest.approx(3.689, abs=5e-4)
+
+
+@pytest.mark.parametrize("spread", [0.2, 0.7, 1.2])
+def test_unequal_effort_leaves_the_upper_limit_of_none_no_lower_than_is_true(spread):
+    """Sizes alike or as the effort, 30 log-normal efforts: no fish with a chance of 2.5 % or less.
+
+    Equal efforts of that sum would have it too often where sizes are alike.
+    """
+    effort = np.random.default_rng(2).lognormal(0, spread, 30)
+    sums = np.array([30.0]), np.array([effort.sum()]), np.array([(effort**2).sum()])
+    limit = upper_limit_of_none(*sums, size=0.2)[0]
+
+    def none_at(rate, sizes):
+        return scipy.stats.nbinom.pmf(0, sizes, sizes / (sizes + rate * effort)).prod()
+
+    assert none_at(limit, np.full(30, 0.2)) <= 0.025
+    assert none_at(limit, 0.2 * effort / effort.mean()) <= 0.025
+    as_equal = upper_limit_of_none(sums[0], sums[1], sums[1] ** 2 / 30, size=0.2)[0]
+    assert none_at(as_equal, np.full(30, 0.2)) > 0.025
+
+
+def test_few_placements_set_no_upper_limit_of_none():
+    four, effort = np.array([4.0, 30.0]), np.array([4.0, 30.0])
+    squares = np.array([4.0, 900 / 4.9])
+    assert np.isposinf(upper_limit_of_none(four, effort, squares, size=0.2)).all()
