@@ -67,7 +67,7 @@ def depletion(
     """
     from layers.estimates import depletion as computing
 
-    records = open_for(store, selection, viewer, whole_catch=True, needed=OF_EFFORT).records
+    records = open_for(store, selection, viewer, OF_EFFORT, whole_catch=True)
     areas = computing.fished_area_m2(
         records.placements, stretch_lengths(records.stretches)["sampled_m"]
     )
@@ -149,22 +149,24 @@ def _detected(
     candidates = tuple(dict.fromkeys(covariates))
 
     def make() -> Detection:
-        opened, effort = open_with_effort(
-            store, selection, viewer, EVERYTHING if candidates else OF_EFFORT
+        records, effort = open_with_effort(
+            store, selection, viewer, EVERYTHING if candidates else OF_EFFORT, whole_catch=True
         )
-        placements, snaps = opened.records.placements, opened.records.snaps
+        placements, snaps, methods = records.placements, records.snaps, reference.methods(store)
         of_reaches = unit == "reach"
         return compute(
-            *opened.to_compare(),
+            placements,
+            records.catches,
+            snaps,
+            reference.species(store),
+            methods,
             effort,
             unit=unit,
             years=years,
             days=days,
             reach_length_m=network(store).reaches["length_m"] if unit == "segment" else None,
             segment_m=segment_m or SEGMENT_M,
-            covariates=covariates_of(placements, snaps, opened.methods, network(store))[
-                [*candidates]
-            ]
+            covariates=covariates_of(placements, snaps, methods, network(store))[[*candidates]]
             if candidates
             else None,
             catchment_of=placement_catchments(store, placements) if of_reaches else None,
@@ -215,12 +217,11 @@ def _of_catchments(
     compute: Callable[..., Any], store: Store, selection: Selection, viewer: Viewer
 ) -> Any:  # noqa: ANN401 - whatever is computed
     """Compute something of species and the catchments that they were found in."""
-    opened = open_for(store, selection, viewer, needed=OF_EFFORT)
-    records = opened.records
+    records = open_for(store, selection, viewer, OF_EFFORT)
     return compute(
         records.placements,
         records.catches,
-        opened.species,
+        reference.species(store),
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
     )

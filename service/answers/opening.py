@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import wraps
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 from zoneinfo import ZoneInfo
@@ -28,8 +28,6 @@ from service.reference import network
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    import geopandas as gpd
-
     from layers.arrays import Bools
     from service.records import Needed, Records, Viewer
     from service.store import Store
@@ -41,7 +39,6 @@ __all__ = [
     "in_chosen",
     "kept",
     "of_species",
-    "open_along_network",
     "open_for",
     "open_shown_whole",
     "open_with_effort",
@@ -65,47 +62,34 @@ def kept(summary: Summary) -> Summary:
     return cast("Summary", found)
 
 
-@dataclass(frozen=True)
-class Opened:
-    """Records and reference layers that one question needs."""
-
-    records: Records
-    species: pd.DataFrame
-    methods: pd.DataFrame
-
-    def to_compare(
-        self,
-    ) -> tuple[gpd.GeoDataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-        """Give what says who looked for which species where, and what was caught."""
-        records = self.records
-        return records.placements, records.catches, records.snaps, self.species, self.methods
-
-
 def open_for(
     store: Store,
     selection: Selection,
     viewer: Viewer,
+    needed: Needed = EVERYTHING,
     *,
     whole_catch: bool = False,
-    needed: Needed = EVERYTHING,
-) -> Opened:
+) -> Records:
     """Open the records of a selection; `whole_catch` leaves its species open."""
     refuse_unknown(store, selection, viewer)
     wanted = selection.without_species() if whole_catch else selection
-    records = open_records(store, wanted, viewer, needed)
-    return Opened(records, reference.species(store), reference.methods(store))
+    return open_records(store, wanted, viewer, needed)
 
 
-def open_along_network(
-    store: Store, selection: Selection, viewer: Viewer, needed: Needed = EVERYTHING
-) -> Opened:
-    """Open records for a question about lengths, also from outside the chosen catchments.
+def open_with_effort(
+    store: Store,
+    selection: Selection,
+    viewer: Viewer,
+    needed: Needed = OF_EFFORT,
+    *,
+    whole_catch: bool = False,
+) -> tuple[Records, pd.DataFrame]:
+    """Open records as `open_for`, and compute the effort of their placements."""
+    from layers.fieldwork.effort import effort_of
 
-    Their stretches may reach into them; the rows of the answer are narrowed instead. So are
-    questions about a part of the network.
-    """
-    refuse_unknown(store, selection, viewer)
-    return open_for(store, selection.anywhere(), viewer, needed=needed)
+    records = open_for(store, selection, viewer, needed, whole_catch=whole_catch)
+    lengths = stretch_lengths(records.stretches)
+    return records, effort_of(records.placements, reference.methods(store), lengths)
 
 
 def in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:
@@ -207,7 +191,7 @@ def open_shown_whole(
     store: Store, selection: Selection, viewer: Viewer, needed: Needed = EVERYTHING
 ) -> Records:
     """Open records with what this viewer sees all of: no cells, no species that may be hidden."""
-    records = open_for(store, selection, viewer, needed=needed).records
+    records = open_for(store, selection, viewer, needed)
     if viewer.sees_exact_places:
         return records
     exact = records.placements[records.placements["generalised_km"].isna()]
@@ -220,15 +204,3 @@ def open_shown_whole(
     return replace(
         records, placements=exact, catches=own(records.catches), lengths=own(records.lengths)
     )
-
-
-def open_with_effort(
-    store: Store, selection: Selection, viewer: Viewer, needed: Needed = OF_EFFORT
-) -> tuple[Opened, pd.DataFrame]:
-    """Open the records of all species, and compute the effort of their placements."""
-    from layers.fieldwork.effort import effort_of
-
-    opened = open_for(store, selection, viewer, whole_catch=True, needed=needed)
-    records = opened.records
-    lengths = stretch_lengths(records.stretches)
-    return opened, effort_of(records.placements, opened.methods, lengths)

@@ -27,7 +27,6 @@ __all__ = [
     "SHOWN",
     "SORTS",
     "finds_by_species",
-    "record_list",
     "record_page",
     "record_places",
     "species_account",
@@ -61,25 +60,10 @@ class SpeciesAccount:
 class RecordPage:
     """One page of a record list."""
 
-    rows: pd.DataFrame  # of :func:`record_list`
+    rows: pd.DataFrame  # of `layers.fieldwork.looks.looks`, and what :func:`_described` adds
     total: int  # placements on all pages
     pages: int
     counts: dict[str, int]  # placements of each of `STATES`, shown or not
-
-
-def record_list(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
-    """List the placements of a selection with what they say about its species.
-
-    Returns
-    -------
-    DataFrame
-        Columns of `layers.fieldwork.looks.looks`, and `placement_id`, `method`, `method_label`,
-        `survey`,
-        `site`, `outcome`, `reach_id`, `catchment`, `catchment_name`, `generalised_km` (missing =
-        as recorded).
-    """
-    rows, records = _looks(store, selection, viewer, OF_EFFORT)
-    return _described(store, rows, records).reset_index(drop=True)
 
 
 def record_page(
@@ -93,7 +77,9 @@ def record_page(
     page: int,
     size: int,
 ) -> RecordPage:
-    """One page of the same list, of which the other rows are neither written out nor sorted.
+    """List the placements of a selection with what they say about its species, page by page.
+
+    Rows of other pages are neither written out nor sorted.
 
     Parameters
     ----------
@@ -162,7 +148,7 @@ def _ranks(words: pd.Series, names: dict[Any, str] | None = None) -> Floats:
 
 
 def record_places(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
-    """List the same with where each placement is shown, by placement."""
+    """List the placements with what they say and where each is shown, by placement."""
     rows, records = _looks(store, selection, viewer, OF_EFFORT)
     rows = _described(store, rows, records)
     rows = rows.rename(columns={"species": "species_count", "lower_bound": _LOWER}).sort_index()

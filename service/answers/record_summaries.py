@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from layers.fieldwork.stretches import stretch_lengths
 from layers.totals import ALL
 from service import reference
 from service.access import (
     placement_catchments,
+    refuse_unknown,
     within_catchments,
 )
 from service.answers.opening import (
@@ -17,8 +17,8 @@ from service.answers.opening import (
     in_chosen,
     kept,
     of_species,
-    open_along_network,
     open_for,
+    open_with_effort,
     place_of_each,
 )
 from service.errors import RequestError
@@ -48,8 +48,8 @@ def placement_reaches(store: Store, selection: Selection, viewer: Viewer) -> gpd
     """Reach, measure and offset of every placement."""
     from layers.estimates import reach_summary as computing
 
-    opened = open_for(store, selection, viewer, needed=OF_EFFORT)
-    found = computing.placement_reaches(opened.records.placements, opened.records.snaps)
+    records = open_for(store, selection, viewer, OF_EFFORT)
+    found = computing.placement_reaches(records.placements, records.snaps)
     return as_summary(found, "placement_reaches", found)
 
 
@@ -58,10 +58,10 @@ def reach_summary(
 ) -> gpd.GeoDataFrame:
     """Placements, species, dates and sampled fraction of each reach."""
     from layers.estimates import reach_summary as computing
-    from layers.fieldwork.effort import effort_of
 
-    opened = open_along_network(store, selection, viewer, OF_EFFORT)
-    records = opened.records
+    refuse_unknown(store, selection, viewer)
+    # From outside the chosen catchments stretches may reach into them: rows are narrowed instead.
+    records, effort = open_with_effort(store, selection.anywhere(), viewer)
     found = computing.reach_summary(
         network(store),
         records.snaps,
@@ -69,7 +69,7 @@ def reach_summary(
         records.catches,
         records.stretches,
         reference.reach_parts(store),
-        effort=effort_of(records.placements, opened.methods, stretch_lengths(records.stretches)),
+        effort=effort,
         every_reach=every_reach,
         region=reference.chosen_region(store, selection),
     )
@@ -90,22 +90,21 @@ def effort(
     placement of the selection.
     """
     from layers.estimates.catch_rate import catch_per_unit_effort
-    from layers.fieldwork.effort import effort_of
 
-    opened = open_for(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
-    records = opened.records
+    records, effort = open_with_effort(store, selection, viewer, whole_catch=True)
+    species = reference.species(store)
     found = catch_per_unit_effort(
         records.placements,
         records.catches,
-        effort_of(records.placements, opened.methods, stretch_lengths(records.stretches)),
-        opened.species,
-        opened.methods,
+        effort,
+        species,
+        reference.methods(store),
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
         units=units,
         of_species=selection.species,
     )
-    rows = found[fully_shown(found["species"], opened.species, viewer)]
+    rows = found[fully_shown(found["species"], species, viewer)]
     if selection.catchments:
         chosen = within_catchments(store, rows["catchment"], selection.catchments)
         rows = rows[chosen | (rows["catchment"] == ALL).to_numpy()]
@@ -118,13 +117,12 @@ def effort_by_year(store: Store, selection: Selection, viewer: Viewer) -> pd.Dat
 
     Columns of `layers.fieldwork.effort.effort_totals`.
     """
-    from layers.fieldwork.effort import effort_of, effort_totals
+    from layers.fieldwork.effort import effort_totals
 
-    opened = open_for(store, selection, viewer, needed=OF_EFFORT)
-    records = opened.records
+    records, effort = open_with_effort(store, selection, viewer)
     return effort_totals(
         records.placements,
-        effort_of(records.placements, opened.methods, stretch_lengths(records.stretches)),
+        effort,
         catchment_of=placement_catchments(store, records.placements),
         ancestors=reference.ancestors(store),
         by_year=True,
@@ -142,26 +140,25 @@ def occurrence(
     were found.
     """
     from layers.estimates import occurrence as computing
-    from layers.fieldwork.effort import effort_of
 
     if by not in OCCURRENCE_BY:
         raise RequestError(f"{by!r} is no grouping; use one of {', '.join(OCCURRENCE_BY)}.")
-    opened = open_for(store, selection, viewer, whole_catch=True, needed=OF_EFFORT)
-    records = opened.records
+    records, effort = open_with_effort(store, selection, viewer, whole_catch=True)
+    species = reference.species(store)
     found = computing.occurrence(
         records.placements,
         records.catches,
-        opened.species,
-        opened.methods,
+        species,
+        reference.methods(store),
         place_of=place_of_each(store, records, by),
         snaps=records.snaps,
-        effort=effort_of(records.placements, opened.methods, stretch_lengths(records.stretches)),
+        effort=effort,
         ancestors=reference.ancestors(store) if by == "catchment" else None,
         by=by,
     )
     rows = in_chosen(store, found, selection) if by == "catchment" else found
     rows = of_species(rows, selection)
-    rows = rows[rows["state"].eq("found") | fully_shown(rows["species"], opened.species, viewer)]
+    rows = rows[rows["state"].eq("found") | fully_shown(rows["species"], species, viewer)]
     if by == "year":
         rows = rows.astype({"year": "int64"})
     return as_summary(rows, "occurrence", found, place=by)  # type: ignore[no-any-return]

@@ -19,7 +19,7 @@ from service.answers import features, summaries
 from service.answers.hand_over import GENERALISED, Preview, viewer_of
 from service.answers.methods_texts import with_assumptions
 from service.answers.names import selection_words
-from service.answers.summaries import any_sensitive
+from service.answers.opening import any_sensitive
 from service.errors import StoreBusyError
 from service.intake.stored_sheets import PRIVATE, field_sheets, in_columns
 

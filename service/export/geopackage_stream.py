@@ -17,7 +17,7 @@ from service import access, reference
 from service.access import open_record_chunks
 from service.answers import features
 from service.answers.hand_over import Preview, viewer_of
-from service.answers.summaries import any_sensitive
+from service.answers.opening import any_sensitive
 from service.export.contents import (
     Facts,
     computed_tables,

@@ -9,7 +9,7 @@ from layers.network.streams import streams
 from service import reference
 from service.access import open_records, placement_catchments
 from service.answers import summaries
-from service.answers.record_list import record_list
+from service.answers.record_list import record_places
 from service.commands.demo_store import build_demo
 from service.errors import RequestError
 from service.export.absences import scope_of
@@ -105,9 +105,7 @@ def test_a_possible_species_is_absent_from_no_file_and_no_list(island, viewer):
     )
     seen = 0
     for species in ("Pungitius pungitius", "Phoxinus phoxinus", "Rutilus rutilus"):
-        listed = record_list(island, Selection(species=(species,)), viewer).set_index(
-            "placement_id"
-        )
+        listed = record_places(island, Selection(species=(species,)), viewer)
         possible = listed.index[listed["state"] == "possible"]
         seen += len(possible)
         assert not absent.loc[possible, species].any()

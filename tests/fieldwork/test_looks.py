@@ -12,7 +12,7 @@ from service import create_app, reference
 from service.access import open_records
 from service.answers import summaries
 from service.answers.occurrence_table import chances, occurrence_table
-from service.answers.record_list import SHOWN, SORTS, record_list, record_page
+from service.answers.record_list import SHOWN, SORTS, record_page
 from service.commands.demo_store import build_demo
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.store import open_store
@@ -90,6 +90,15 @@ def island(tmp_path_factory):
     store.close()
 
 
+def whole_list(store, selection, viewer):
+    """All pages of a list as one."""
+    page = record_page(
+        store, selection, viewer,
+        shown="all", sort="placement", descending=False, page=1, size=1_000_000,
+    )  # fmt: skip
+    return page.rows.reset_index(drop=True)
+
+
 @pytest.mark.parametrize("viewer", [LOCAL_KEEPER, PUBLIC], ids=lambda viewer: viewer.role)
 @pytest.mark.parametrize("species", ["Anguilla anguilla", "Cottus gobio", "Salmo salar"])
 def test_records_behind_a_cell_are_those_that_were_counted(island, viewer, species):
@@ -100,7 +109,7 @@ def test_records_behind_a_cell_are_those_that_were_counted(island, viewer, speci
     vain_listed = viewer is LOCAL_KEEPER or species != "Salmo salar"
     cells = summaries.occurrence(island, Selection(species=(species,)), viewer)
     for row in cells[cells["catchment"].isin(["C1", "C2.1", "C4", "KS"])].itertuples():
-        listed = record_list(
+        listed = whole_list(
             island, Selection(species=(species,), catchments=(row.catchment,)), viewer
         )
         found = listed[listed["state"] == "found"]
@@ -172,7 +181,7 @@ _ORDERED_BY = {
 )
 def test_pages_are_pieces_of_the_whole_list_in_its_order(island, selection, sort, viewer):
     """Every page has the rows that pandas cuts from the whole list sorted, also the last one."""
-    whole = record_list(island, selection, viewer)
+    whole = whole_list(island, selection, viewer)
     assert len(whole)
     keys = list(dict.fromkeys([_ORDERED_BY[sort], "year", "placement_id"]))
     for shown, descending in itertools.product(SHOWN, (True, False)):
@@ -199,7 +208,7 @@ def test_pages_are_pieces_of_the_whole_list_in_its_order(island, selection, sort
 
 def test_public_list_says_nothing_of_hidden_places(island):
     """Every id is one that the gate gave, and covered placements keep no date or site."""
-    listed = record_list(island, Selection(), PUBLIC)
+    listed = whole_list(island, Selection(), PUBLIC)
     assert set(listed["placement_id"]) == set(
         open_records(island, Selection(), PUBLIC).placements.index
     )

@@ -13,7 +13,7 @@ from layers.crs import read_crs
 from layers.drawing.geojson import feature_texts
 from layers.fieldwork.public_frames import GENERALISED_COLUMNS
 from service import reference
-from service.answers.summaries import any_sensitive
+from service.answers.opening import any_sensitive
 from service.answers.written_figures import as_written
 from service.columns import public_words
 from service.web.answering import attachment
