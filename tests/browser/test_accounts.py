@@ -22,6 +22,7 @@ def log_in(page, name):
     page.get_by_label("Name").fill(name)
     page.get_by_label("Password").fill(PASSWORD)
     page.get_by_role("button", name="Log in").click()
+    page.get_by_role("button", name="Log out").wait_for()
 
 
 @pytest.mark.parametrize("width", [1280, 360])
@@ -40,8 +41,11 @@ def test_from_the_first_keeper_to_a_second_person(empty, open_page, width):
     page.get_by_label("Role", exact=True).select_option("editor")
     page.get_by_role("button", name="Add", exact=True).click()
     link = page.get_by_label("Shown this once").input_value()
+    page.wait_for_load_state()
     look_over(page, width)
     page.get_by_role("button", name="Log out").click()
+    page.get_by_role("button", name="Log out").wait_for(state="detached")
+    page.wait_for_load_state()
     page.goto(link)
     look_over(page, width)
     page.get_by_label("New password").fill(PASSWORD)
@@ -52,4 +56,5 @@ def test_from_the_first_keeper_to_a_second_person(empty, open_page, width):
     page.get_by_label("What for").fill("GIS of the council")
     page.get_by_role("button", name="Make a token").click()
     assert page.get_by_label("Shown this once").input_value().startswith("rb_")
+    page.wait_for_load_state()
     look_over(page, width)

@@ -4,6 +4,7 @@ import re
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
 
 PAGES = [
     "/catchments",
@@ -59,6 +60,7 @@ def test_find_a_species_and_open_its_record(island, open_page):
     fish = line.locator("td").nth(3).inner_text().split()[0]
     name = line.locator("th a").inner_text()
     line.locator("th a").click()
+    page.wait_for_url("**/placements/**")
     page.wait_for_selector(MAP)
     assert name in page.locator("h1").inner_text()
     assert page.locator(".rb-mark").count() == 1
@@ -125,7 +127,7 @@ def test_figures_load(island, open_page):
     for fold in ("Effort and sampled length", "Richness"):
         page.locator("summary", has_text=fold).click()
     figures = page.locator(".drawn:visible img")
-    assert figures.count() == 2
+    expect(figures).to_have_count(2)
     for i in range(figures.count()):
         figures.nth(i).scroll_into_view_if_needed()
         page.wait_for_function(

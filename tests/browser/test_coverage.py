@@ -69,6 +69,21 @@ def test_read_a_gap_and_fly_there(island, coverage):
     assert "chosen" in page.locator("tr[data-gap='3']").get_attribute("class")
 
 
+def test_a_late_gap_does_not_take_the_place_of_a_later_one(coverage):
+    """The answer for the gap chosen first comes last; marked stays the gap chosen last."""
+    page = coverage()
+    late = []
+    page.route(re.compile(r"[?&]gap=1$"), lambda route: late.append(route))  # noqa: PLW0108 - playwright wants one
+    page.get_by_role("button", name="Show gap 1 on the map").click()
+    page.get_by_role("button", name="Show gap 2 on the map").click()
+    page.wait_for_selector("#coverage-map[data-gap='2']")
+    with page.expect_event("requestfinished", lambda one: one.url.endswith("gap=1")):
+        late[0].continue_()
+    page.evaluate("fetch('/healthz').then((answer) => answer.text())")  # comes after it
+    assert page.locator("#coverage-map").get_attribute("data-gap") == "2"
+    assert "Gap 2 is marked" in page.locator("#coverage-state").inner_text()
+
+
 def as_stored(cell):
     """Text of a cell as the server wrote it, before the reader's browser wrote its figures."""
     return cell.evaluate(

@@ -4,6 +4,7 @@ import json
 import urllib.request
 
 import pytest
+from playwright.sync_api import expect
 
 from service.store import open_store
 from tests.browser.conftest import served
@@ -99,7 +100,7 @@ def test_position_of_the_device(brook, open_page):
     page.locator("#reach", has_text="reach R3").wait_for()
     assert page.locator("[name=position_uncertainty_m]").input_value() == "7"
     page.locator("#map").click(position={"x": 150, "y": 70})
-    assert page.locator("[name=longitude]").input_value() != "-11.2128"
+    expect(page.locator("[name=longitude]")).not_to_have_value("-11.2128")
 
 
 def test_offline_then_online_is_stored_once(brook, open_page):
@@ -109,6 +110,7 @@ def test_offline_then_online_is_stored_once(brook, open_page):
     page.evaluate("navigator.serviceWorker.ready.then(() => true)")
     page.reload()  # through the worker, which keeps the page
     page.wait_for_selector(READY)
+    page.wait_for_load_state("networkidle")  # a request cut off is an error of the console
     page.context.set_offline(True)
     page.goto(f"{address}/placements/new")
     page.wait_for_selector(READY)
@@ -135,6 +137,20 @@ def test_offline_then_online_is_stored_once(brook, open_page):
     store.close()
 
 
+def test_what_the_worker_sends_is_said(brook, open_page):
+    """The worker behind the page may be the first to send; the page says what was sent."""
+    address, _ = brook
+    page = open_page(f"{address}/placements/new", **PHONE, ready=READY)
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    page.reload()  # through the worker
+    page.wait_for_selector(READY)
+    page.evaluate("Object.defineProperty(navigator, 'onLine', { value: false })")  # the page alone
+    fill(page, "BEHIND")
+    page.locator("#save").click()
+    page.get_by_text("Sent: BEHIND").wait_for()
+    assert stored(address)["BEHIND"]["individuals"] == 3
+
+
 def test_reload_keeps_what_was_typed(brook, open_page):
     """A reload in the midst of typing loses nothing."""
     address, _ = brook
@@ -149,6 +165,48 @@ def test_reload_keeps_what_was_typed(brook, open_page):
     assert page.locator(".stepper input").input_value() == "3"
     assert page.locator("#set_at").input_value() == "2025-05-02T11:00"
     assert page.locator("input[name=method][value=kick_net]").is_checked()
+
+
+def test_nothing_can_be_typed_where_it_would_be_lost(brook, chromium):
+    """Until the script has opened a draft, and while what was entered is being saved."""
+    page = opened(chromium, brook[0], wait=False)
+    scripts, checked, saved = [], [], []
+    page.route("**/static/entry.js", lambda route: scripts.append(route))  # noqa: PLW0108 - wanted so
+    page.route("**/entry/check", lambda route: checked.append(route), times=1)  # noqa: PLW0108
+    page.route("**/entry/save", lambda route: saved.append(route))  # noqa: PLW0108
+    page.goto(f"{brook[0]}/placements/new", wait_until="commit")
+    notes = page.locator("[name=notes]")
+    arrived(page, scripts)
+    assert not can_be_typed_in(notes)
+    scripts[0].continue_()
+    page.wait_for_selector(READY)
+    fill(page, "SLOW")
+    assert can_be_typed_in(notes)
+    page.locator("#save").click()
+    arrived(page, checked)
+    assert not can_be_typed_in(notes)
+    checked[0].continue_()
+    page.get_by_role("button", name="Save with these remarks").click()
+    arrived(page, saved)
+    assert not can_be_typed_in(notes)
+    saved[0].continue_()
+    page.get_by_text("Stored: SLOW").wait_for()
+    assert can_be_typed_in(notes)
+    page.context.close()
+
+
+def arrived(page, held):
+    """Wait for a request that a route holds."""
+    for _ in range(300):
+        if held:
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError("no such request")
+
+
+def can_be_typed_in(field):
+    """Whether a field takes the focus, which one that is inert does not."""
+    return field.evaluate("(one) => { one.focus(); return document.activeElement === one; }")
 
 
 def test_nothing_caught_is_one_tap(brook, open_page):
@@ -301,7 +359,7 @@ def test_no_serious_findings_of_axe(brook, open_page, width):
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
-def opened(chromium, address, fault_in=None):
+def opened(chromium, address, fault_in=None, wait=True):
     """A page in which things may go wrong; the fixture for all others takes none."""
     context = chromium.new_context(viewport=PHONE, service_workers="block")
     context.set_default_timeout(15_000)
@@ -315,8 +373,9 @@ def opened(chromium, address, fault_in=None):
 
     if fault_in:
         page.route("**/static/entry_drafts.js", put_fault)
-    page.goto(f"{address}/placements/new")
-    page.wait_for_selector(READY)
+    if wait:
+        page.goto(f"{address}/placements/new")
+        page.wait_for_selector(READY)
     return page
 
 

@@ -66,21 +66,25 @@ def test_first_hour_without_a_terminal(tmp_path, open_page, files, width):
         page = open_page(f"{address}/", width, 800)
         page.get_by_role("link", name="Load catchments, reaches").click()
         for kind, path in layers.items():
-            assert f"{kind.capitalize()}: next" in page.locator("main").inner_text()
+            page.locator("main", has_text=f"{kind.capitalize()}: next").wait_for()
             page.get_by_label(f"File of {kind}").set_input_files(path)
             page.get_by_role("button", name=f"Check {kind}").click()
-            assert "nothing stored" in page.locator("main").inner_text()
+            page.locator("main", has_text="nothing stored").wait_for()
+            page.wait_for_load_state()
             assert page.evaluate("document.documentElement.scrollWidth") <= width
             found = Axe().run(page).response["violations"]
             assert not [one["id"] for one in found if one["impact"] in ("serious", "critical")]
             page.get_by_role("button", name=f"Store these {kind}").click()
             page.get_by_text(f"The {kind} are stored.").wait_for()
+            page.wait_for_load_state()
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         page.get_by_role("link", name="import field sheets", exact=True).click()
         page.locator("input[name=files]").set_input_files([sheet, catches])
         page.get_by_role("button", name="Check", exact=True).click()
+        page.locator(".findings, input[name=sure]").first.wait_for()
+        page.wait_for_load_state()
         assert "values are refused" not in page.inner_text("main"), page.inner_text("main")
-        page.locator("input[name=sure]").check(timeout=3000)
+        page.locator("input[name=sure]").check()
         page.locator("form[action$='/take'] button").click()
         page.get_by_text("is stored").first.wait_for()
         page.get_by_role("link", name="Map", exact=True).first.click()

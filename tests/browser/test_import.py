@@ -42,6 +42,7 @@ def test_faulty_seen_mended_imported_undone(brook, open_page):
     page.locator(".chosen", has_text="catches.csv").wait_for()
     page.get_by_role("button", name="Check", exact=True).click()
     page.get_by_role("heading", name="Not stored").wait_for()
+    page.wait_for_load_state()  # the whole table, and the script that sorts it
     rows = page.locator(".findings tbody tr")
     assert rows.filter(has_text="kick_nett").count() == 1
     assert rows.filter(has_text="-191").count() == 1
@@ -75,6 +76,7 @@ def test_hand_over_is_downloaded(island, open_page):
     page.locator("select[name=survey]").select_option("LOW22")
     page.get_by_role("button", name="Show what it holds").click()
     page.wait_for_url("**form=csv**")
+    page.locator("#download").wait_for()
     told = page.locator("tbody tr", has_text="Placements").locator("td.num").inner_text()
     with page.expect_download() as download:
         page.locator("#download").click()
@@ -99,6 +101,7 @@ def test_no_serious_findings_of_axe(island, open_page, path, width):
         page.locator("input[type=file]").set_input_files(files)
         page.get_by_role("button", name="Check", exact=True).click()
         page.get_by_text(faulty).wait_for()
+        page.wait_for_load_state()
         assert page.evaluate("window.ran === undefined")
     found = Axe().run(page).response["violations"]
     serious = [
@@ -134,6 +137,7 @@ def test_a_sheet_with_faults_is_understood_mended_and_stored_on_a_phone(brook, o
     page.get_by_role("button", name="Read the columns so").click()
     row = page.locator("tr.refused")
     row.first.wait_for()
+    page.wait_for_load_state()
     assert row.count() == 1
     said = " ".join(row.inner_text().split())
     assert "3" in said.split("season.csv")[1]
@@ -146,6 +150,7 @@ def test_a_sheet_with_faults_is_understood_mended_and_stored_on_a_phone(brook, o
     page.get_by_label("Keep this mapping for next season").fill("loach survey")
     page.get_by_role("button", name="Keep the mapping").click()
     page.get_by_text("Kept as loach survey.").wait_for()
+    page.wait_for_load_state()
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     page.get_by_label("I looked at the findings").check()
     page.get_by_role("button", name="Store all 2 placements").click()
@@ -180,6 +185,7 @@ def test_which_duration_is_meant_is_chosen_on_a_phone(brook, open_page):
     )
     page.get_by_role("button", name="Read the columns so").click()
     asked.wait_for(state="detached")
+    page.wait_for_load_state()
     assert page.get_by_label("Duration").input_value() == "placements.minutes:min:s"
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     page.get_by_label("I looked at the findings").check()
@@ -203,6 +209,7 @@ def test_what_a_sheet_does_not_say_is_said_on_a_phone(brook, open_page):
     page.get_by_label("Spiny ones").select_option("count:Barbatula barbatula")
     page.get_by_role("button", name="Read the columns so").click()
     page.get_by_text("2 placements, 2 catches").wait_for()
+    page.wait_for_load_state()
     assert page.get_by_label("Method of all placements").input_value() == "minnow_trap"
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     page.get_by_label("I looked at the findings").check()

@@ -48,11 +48,21 @@ def hidden_by_others(marks):
 
 def go_to(page, lat, lng, zoom):
     """Open the map at a place, as its own address does."""
-    with page.expect_navigation():
-        page.evaluate(
-            "hash => { location.hash = hash; location.reload(); }", f"#{zoom:g}/{lat:.5f}/{lng:.5f}"
-        )
+    address = page.url.split("#")[0]
+    page.goto("about:blank")  # from where the same page with another end is fetched anew
+    page.goto(f"{address}#{zoom:g}/{lat:.5f}/{lng:.5f}")
     page.wait_for_selector(".folium-map[data-ready=yes]")
+
+
+def zoomed_in(page):
+    """Press the button that zooms in, until the map is there: it draws its marks anew then."""
+    before = page.evaluate("document.querySelector('.leaflet-proxy').style.transform")
+    page.locator(".leaflet-control-zoom-in").click()
+    page.wait_for_function(
+        "before => document.querySelector('.leaflet-proxy').style.transform !== before"
+        " && !document.querySelector('.leaflet-zoom-anim')",
+        arg=before,
+    )
 
 
 def middle_of(page):
@@ -322,8 +332,7 @@ def test_page_from_disk(tmp_path, open_page, width):
     for _ in range(20):
         if page.locator("[aria-label*=' T3:']").count():
             break
-        page.locator(".leaflet-control-zoom-in").click()
-        page.wait_for_timeout(300)
+        zoomed_in(page)
     page.locator("[aria-label*=' T3:']").focus()
     page.keyboard.press("Enter")
     page.locator(".rb-card dl").wait_for()
@@ -488,6 +497,27 @@ def test_many_open_to_all_of_them(crowded, open_page):
     page.locator(".rb-card dl").wait_for()
     page.get_by_role("button", name="Back to all").click()
     assert entries.count() == count
+
+
+def test_a_late_card_does_not_take_the_place_of_a_later_one(island, open_page):
+    """Of two placements of one list, pressed one after the other, the second is shown."""
+    page = open_page(f"{island}/")
+    go_to(page, 52.57, -11.1, 9)
+    page.locator(".rb-many").first.focus()
+    page.keyboard.press("Enter")
+    entries = page.locator(".rb-entries button")
+    entries.nth(1).wait_for()
+    first, second = (re.search(r"(\S+):", entries.nth(n).inner_text())[1] for n in (0, 1))
+    late = []
+    of_first = re.compile(rf"/map/cards\.json\?placement={first}$")
+    page.route(of_first, lambda route: late.append(route))  # noqa: PLW0108 - playwright wants one
+    entries.nth(0).click()
+    entries.nth(1).click()
+    page.locator(".rb-card h3", has_text=second).wait_for()
+    with page.expect_event("requestfinished", lambda one: one.url.endswith(first)):
+        late[0].continue_()
+    page.evaluate("fetch('/healthz').then((answer) => answer.text())")  # comes after it
+    assert page.locator(".rb-card h3").inner_text() == second
 
 
 def test_own_position_is_shown_and_not_sent(island, open_page):

@@ -160,18 +160,28 @@ export function gathered(counts, words, { entries, more, closer, standing }) {
       event.stopPropagation();
       act();
     });
+  let turn = 0; // of what is shown: a late answer does not take the place of a later choice
   const show = (...nodes) => {
+    turn += 1;
     box.replaceChildren(...nodes);
     box.dispatchEvent(new CustomEvent("rb-changed", { bubbles: true }));
   };
-  const failed = unlessNoAnswer((trouble) =>
-    show(...whole, make("p", "This could not be fetched. " + trouble.message + ".")),
-  );
+  /** Show what `make` makes of an answer, or that none came, unless something else was chosen. */
+  const showLater = (promise, nodesOf) => {
+    const own = (turn += 1);
+    promise.then(
+      (answer) => own === turn && show(...nodesOf(answer)),
+      unlessNoAnswer((trouble) => {
+        if (own !== turn) return;
+        show(...whole, make("p", "This could not be fetched. " + trouble.message + "."));
+      }),
+    );
+  };
   const put = (entry) => {
     const line = make("li");
     const back = () => pressed("Back to all " + formatNumber(total), () => show(...whole));
     const opened = pressed(entry.words, () =>
-      Promise.resolve(entry.open()).then((card) => show(back(), card), failed),
+      showLater(Promise.resolve(entry.open()), (card) => [back(), card]),
     );
     if (entry.mark) opened.prepend(entry.mark, " ");
     line.append(opened);
@@ -180,12 +190,14 @@ export function gathered(counts, words, { entries, more, closer, standing }) {
   if (closer) whole.push(pressed("Zoom in", closer));
   whole.push(list);
   const further = pressed("List them", () =>
-    more().then(({ found, rest }) => {
-      found.forEach(put);
-      further.hidden = !rest;
-      further.textContent = "List more";
-      show(...whole);
-    }, failed),
+    showLater(
+      more().then(({ found, rest }) => {
+        found.forEach(put);
+        further.hidden = !rest;
+        further.textContent = "List more";
+      }),
+      () => whole,
+    ),
   );
   if (more) whole.push(further);
   entries.forEach(put);

@@ -185,9 +185,9 @@ export function showRecords(map, given) {
         if (!map.getContainer().dataset.ready) performance.mark("rb-drawn");
         map.getContainer().dataset.ready = "yes";
       },
-      unlessNoAnswer((trouble) =>
-        say(map, "Records could not be fetched. " + trouble.message + "."),
-      ),
+      unlessNoAnswer((trouble) => {
+        if (own === turn) say(map, "Records could not be fetched. " + trouble.message + ".");
+      }),
     );
   };
   map.on("zoomend", drawPlacements); // at another zoom other marks would hide one another

@@ -27,6 +27,7 @@ let lines = null;
 let gapLine = null;
 let shown = null;
 let turns = 0;
+let choices = 0;
 let least = 1;
 let trouble = "";
 let chosen = "";
@@ -119,6 +120,7 @@ function refresh() {
       map.getContainer().dataset.ready = "yes";
     },
     unlessNoAnswer((problem) => {
+      if (turn !== turns) return;
       trouble = "Reaches could not be fetched. " + problem.message + ".";
       report();
     }),
@@ -144,12 +146,14 @@ const still = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 function goToGap(button) {
   const number = Number(button.dataset.gap);
+  const choice = (choices += 1);
   mark(button.closest("tr"));
   showMap();
   const look = { padding: [20, 20], maxZoom: 16, animate: !still, duration: 0.6 };
   map.flyToBounds(corners(JSON.parse(button.dataset.bounds)), look);
   fetchJson(view.gap, { query: { gap: number } }).then(
     (gap) => {
+      if (choice !== choices) return; // another gap or place was chosen meanwhile
       if (gapLine) gapLine.remove();
       gapLine = L.polyline(
         gap.paths.filter((path) => path.length).map((path) => positions(path, gap.zoom)),
@@ -168,6 +172,7 @@ function goToGap(button) {
       report();
     },
     unlessNoAnswer((problem) => {
+      if (choice !== choices) return;
       trouble = "The gap could not be fetched. " + problem.message + ".";
       report();
     }),
@@ -207,6 +212,7 @@ function placeMarkers() {
 
 function goToPlace(button) {
   const row = button.closest("tr");
+  choices += 1;
   mark(row);
   showMap();
   map.flyTo([Number(button.dataset.lat), Number(button.dataset.lon)], Math.max(map.getZoom(), 14), {

@@ -111,7 +111,7 @@ map.fill();
 makeArea({ drawn: map, say: (words) => (by("locate-state").textContent = words) });
 if ("serviceWorker" in navigator) {
   navigator.serviceWorker.register("/entry-worker.js").catch(() => {});
-  navigator.serviceWorker.addEventListener("message", () => waiting.list());
+  navigator.serviceWorker.addEventListener("message", ({ data }) => waiting.tell(data));
 }
 
 /* A place in the address begins a draft of its own; what was begun before is left as it is. */
@@ -128,6 +128,7 @@ const there =
   !editing && ["longitude", "latitude"].every((name) => Number.parseFloat(given.get(name)) < 181);
 (there ? beginThere() : keeping.find(path, begun)).then(async (found) => {
   open(found);
+  form.inert = false;
   connection();
   await waiting.list().catch(() => {});
   await watchRoom(by("storage"));

@@ -106,6 +106,7 @@ export function makeSaving({ fields, findings, waiting, gear, keep, open, begun,
 
   async function lift(one) {
     const name = one.cells.placement_id;
+    if (by("save").disabled) return say("Lift " + name + " once this is saved.", true);
     if (!(await keeping.hold(one.uuid))) return say(name + " is open in another window.", true);
     const cells = { ...one.cells, lifted_at: localNow(zone()) + offsetNow(zone()) };
     delete cells.outcome;
@@ -163,6 +164,16 @@ export function makeSaving({ fields, findings, waiting, gear, keep, open, begun,
     form.setAttribute("aria-busy", String(on));
   }
 
+  /** Do something while nothing can be typed, which would be neither sent nor kept. */
+  async function frozen(act) {
+    form.inert = true;
+    try {
+      return await act();
+    } finally {
+      form.inert = false;
+    }
+  }
+
   /** Keep the draft as one that is finished on this page. */
   async function store(status) {
     entry.draft.changed = Date.now();
@@ -204,7 +215,7 @@ export function makeSaving({ fields, findings, waiting, gear, keep, open, begun,
     try {
       await keep();
       if (!navigator.onLine) return await waitChecked();
-      const checked = await postSheet("/entry/check");
+      const checked = await frozen(() => postSheet("/entry/check"));
       if (checked.status !== 200) return findings.show("This cannot be saved", checked.told);
       const { refused, flagged } = checked.told;
       const remarks = JSON.stringify(flagged);
@@ -214,7 +225,7 @@ export function makeSaving({ fields, findings, waiting, gear, keep, open, begun,
         if (entry.seen) by("save").textContent = "Save with these remarks";
         return undefined;
       }
-      const answer = await postSheet("/entry/save");
+      const answer = await frozen(() => postSheet("/entry/save"));
       entry.draft = drafts.settled({ ...entry.draft, sheet: sheet() }, answer);
       await drafts.put(entry.draft);
       keeping.forgetMirror(path);

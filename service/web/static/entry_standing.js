@@ -15,18 +15,24 @@ function listedBefore() {
   }
 }
 
+const stands = (draft) => draft.status === "standing";
+
 /** `lift` is called with the draft of what is lifted. */
 export function makeStanding({ lists, page, by, lift }) {
   let rows = listedBefore();
+  let turn = 0;
 
   /** Ask the service what is in the water; what was lifted elsewhere leaves the list. */
   async function fetchRows() {
     if (!navigator.onLine) return;
+    const own = (turn += 1);
     try {
+      // What is set while the answer is under way is not in it, and stays.
+      const before = new Set((await drafts.all()).filter(stands).map((one) => one.uuid));
       const answer = await request("/entry/in-the-water", {
         headers: { Accept: "application/json" },
       });
-      if (!answer.ok) return;
+      if (!answer.ok || own !== turn) return; // or a later list was requested
       rows = parseJson(answer);
       try {
         localStorage.setItem(LISTED, JSON.stringify(rows));
@@ -35,7 +41,7 @@ export function makeStanding({ lists, page, by, lift }) {
       }
       const there = new Set(rows.map((row) => row.placement_id));
       for (const one of await drafts.all())
-        if (one.status === "standing" && !there.has(one.cells.placement_id))
+        if (stands(one) && before.has(one.uuid) && !there.has(one.cells.placement_id))
           await drafts.remove(one.uuid);
     } catch (problem) {
       if (!(problem instanceof NoAnswer)) throw problem;

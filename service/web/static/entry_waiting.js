@@ -68,23 +68,28 @@ export function makeWaiting({ draftNow, methods, by, say, listed }) {
     return line;
   }
 
+  /** Say what became of drafts that this page sent, or the worker behind it. */
+  function tell(done) {
+    const stored = done.filter((one) => ["sent", "standing"].includes(one.status));
+    if (stored.length)
+      say(
+        "Sent: " + stored.map((one) => one.cells.placement_id).join(", ") + ".",
+        stored.some(remarksOf),
+        ...stored.filter(remarksOf).map((one) => " " + one.cells.placement_id + remarksOf(one)),
+      );
+    if (done.length > stored.length) by("drafts").open = true;
+    return list().catch(() => {});
+  }
+
   async function sendAll() {
     if (!navigator.onLine) return;
     try {
-      const done = await drafts.sendAll();
-      const stored = done.filter((one) => ["sent", "standing"].includes(one.status));
-      if (stored.length)
-        say(
-          "Sent: " + stored.map((one) => one.cells.placement_id).join(", ") + ".",
-          stored.some(remarksOf),
-          ...stored.filter(remarksOf).map((one) => " " + one.cells.placement_id + remarksOf(one)),
-        );
-      if (done.length > stored.length) by("drafts").open = true;
+      await tell(await drafts.sendAll());
     } catch (problem) {
       if (!(problem instanceof NoAnswer)) say(problem.message, true); // else tried again later
+      await list().catch(() => {});
     }
-    await list().catch(() => {});
   }
 
-  return { list, sendAll };
+  return { list, sendAll, tell };
 }

@@ -3,7 +3,7 @@
    which goes with the logout. */
 import { all, sendAll } from "./entry_drafts.js";
 
-const SHELL = "rifflebook-entry-10";
+const SHELL = "rifflebook-entry-11";
 const REACHES = "rifflebook-reaches-1";
 const AREA = "rifflebook-area-1"; // of entry_area.js
 const TILES = "rifflebook-tiles-1"; // of entry_background.js
@@ -160,8 +160,8 @@ self.addEventListener("fetch", (event) => {
 self.addEventListener("sync", (event) => {
   if (event.tag === "rifflebook-send") {
     event.waitUntil(
-      sendAll().then(async () => {
-        for (const page of await self.clients.matchAll()) page.postMessage("sent");
+      sendAll().then(async (done) => {
+        for (const page of await self.clients.matchAll()) page.postMessage(done);
       }),
     );
   }
