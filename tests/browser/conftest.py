@@ -64,6 +64,15 @@ def served(store):
     store.close()
 
 
+def arrived(page, held):
+    """Wait for a request that a route holds."""
+    for _ in range(300):
+        if held:
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError("no such request")
+
+
 @pytest.fixture(scope="session")
 def island(tmp_path_factory):
     """Address of the served island."""

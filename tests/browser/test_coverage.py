@@ -9,6 +9,8 @@ import gpxpy
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from tests.browser.conftest import arrived
+
 READY = "#coverage-map[data-ready=yes]"
 
 
@@ -77,6 +79,7 @@ def test_a_late_gap_does_not_take_the_place_of_a_later_one(coverage):
     page.get_by_role("button", name="Show gap 1 on the map").click()
     page.get_by_role("button", name="Show gap 2 on the map").click()
     page.wait_for_selector("#coverage-map[data-gap='2']")
+    arrived(page, late)
     with page.expect_event("requestfinished", lambda one: one.url.endswith("gap=1")):
         late[0].continue_()
     page.evaluate("fetch('/healthz').then((answer) => answer.text())")  # comes after it

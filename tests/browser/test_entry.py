@@ -7,7 +7,7 @@ import pytest
 from playwright.sync_api import expect
 
 from service.store import open_store
-from tests.browser.conftest import served
+from tests.browser.conftest import arrived, served
 from tests.intake_sheets import make_store
 from tests.small_store import NASTY
 
@@ -193,15 +193,6 @@ def test_nothing_can_be_typed_where_it_would_be_lost(brook, chromium):
     page.get_by_text("Stored: SLOW").wait_for()
     assert can_be_typed_in(notes)
     page.context.close()
-
-
-def arrived(page, held):
-    """Wait for a request that a route holds."""
-    for _ in range(300):
-        if held:
-            return
-        page.wait_for_timeout(50)
-    raise AssertionError("no such request")
 
 
 def can_be_typed_in(field):

@@ -13,7 +13,7 @@ from service.records import LOCAL_KEEPER, Selection
 from service.store import open_store
 from service.web.wording import number
 from tests.benchmarks.bench_map import make_store
-from tests.browser.conftest import served
+from tests.browser.conftest import arrived, served
 from tests.small_store import make_small_store
 
 MARKS = ".rb-mark"
@@ -514,6 +514,7 @@ def test_a_late_card_does_not_take_the_place_of_a_later_one(island, open_page):
     entries.nth(0).click()
     entries.nth(1).click()
     page.locator(".rb-card h3", has_text=second).wait_for()
+    arrived(page, late)
     with page.expect_event("requestfinished", lambda one: one.url.endswith(first)):
         late[0].continue_()
     page.evaluate("fetch('/healthz').then((answer) => answer.text())")  # comes after it
