@@ -78,7 +78,8 @@ def choose_model(
     """Choose the candidate with the lowest AICc.
 
     Candidates are the constant model, each covariate by itself, and the best of occupancy with
-    the best of detection. Those that end at a boundary, or whose slope has no end, are left out:
+    the best of detection. Those that end at a boundary where the constant model does not (a gear
+    that always finds a present species is at one in all), or whose slope has no end, are left out:
     the visits do not carry them. So are covariates known of less than four fifths of units or
     visits; those that lack count as the mean. AICc: Hurvich and Tsai (1989), with units as the
     number of samples; Burnham and Anderson (2002); both from memory.
@@ -99,7 +100,8 @@ def choose_model(
     """
     at = np.unique(unit, return_inverse=True)[1]
     kinds = plain.own
-    models = {("", ""): (plain, fit_occupancy(plain, intervals=False).aicc)}
+    constant = fit_occupancy(plain, intervals=False)
+    models = {("", ""): (plain, constant.aicc)}
 
     def try_model(of_unit: str, of_visit: str) -> None:
         x, w, number = np.ones((plain.units, 1)), np.eye(kinds), kind
@@ -112,15 +114,13 @@ def choose_model(
             own = _standardised(values[of_visit].to_numpy(np.float64))
             if own is None:
                 return
-            like, number = np.unique(
-                np.column_stack([kind, own.round(2)]), axis=0, return_inverse=True
-            )
+            like, number = np.unique(np.column_stack([kind, own]), axis=0, return_inverse=True)
             w = np.column_stack([np.eye(kinds)[like[:, 0].astype(np.int64)], like[:, 1]])
         seen = histories(
             at, number.ravel(), effort, found, detection_design=w, occupancy_design=x, own=kinds
         )
         fit = fit_occupancy(seen, intervals=False)
-        if not fit.penalised and (np.abs(fit.slopes) <= _STEEP).all():
+        if fit.penalised <= constant.penalised and (np.abs(fit.slopes) <= _STEEP).all():
             models[of_unit, of_visit] = (seen, fit.aicc)
 
     names = [str(name) for name in values]

@@ -5,13 +5,16 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.optimize import minimize
 from scipy.special import expit
 
 from layers.errors import FrameError
 from layers.estimates import detection as computing
 from layers.estimates import fitted_seasons
-from layers.estimates.covariates import covariates_of
+from layers.estimates.covariates import choose_model, covariates_of
 from layers.estimates.detection import CHANCE_COLUMNS, DETECTION_COLUMNS
+from layers.estimates.histories import histories
+from layers.estimates.occupancy import fit_occupancy
 from layers.fieldwork.effort import effort_of
 from layers.network.graph import build_network
 from tests.estimates.test_occupancy import CHECKS
@@ -272,6 +275,24 @@ def test_a_season_between_two_days(days, years):
     assert dict(zip(own["year"].astype(str), own["visits"], strict=True)) == years
 
 
+def test_the_published_example_over_new_year_and_in_segments():
+    """The same visits in November to February, 39 pieces of one reach: the same figures."""
+    rows, catches, reaches = salamander()
+    figures = ["units", "units_found", "visits", "occupancy", "occupancy_high", "detection_low"]
+    expected = one(detection(*frames(rows, catches, reaches)))[figures]
+    dates = ["2024-11-01", "2024-12-31", "2025-01-01", "2025-02-10", "2025-02-29"]
+    for row in rows:
+        visit = int(row["placement_id"].rpartition("v")[2])
+        row |= {"set_at": f"{min(dates[visit], '2025-02-28')}T10:00Z", "timezone": "UTC"}
+    args = list(frames(rows, catches, reaches))
+    number = args[2]["reach_id"].str[1:].astype(int)
+    args[2] = args[2].assign(reach_id="L", measure_m=200.0 * number - 100.0)
+    found = one(detection(*args, unit="segment", days=((11, 1), (2, 29)),
+                          reach_length_m=pd.Series({"L": 39 * 200.0})))  # fmt: skip
+    assert found[figures].tolist() == pytest.approx(expected.tolist())
+    assert (found["year"], found["season"]) == (2024, "2024-11 to 2025-02")
+
+
 def test_segments_are_pieces_of_like_length():
     """A reach of 950 m in five pieces of 190 m, one of 90 m in one; an unknown place is in none."""
     rows = [{"placement_id": f"p{i}", "outcome": "nil"} for i in range(5)]
@@ -493,6 +514,57 @@ def test_covariates_are_chosen_by_aicc_where_they_matter():
     assert one(detection(*args, covariates=noise))["model"] == "constant"
     covariates.iloc[200:] = np.nan
     assert one(detection(*args, covariates=covariates))["model"] == "constant"
+
+
+def covariate_survey(sure=False):
+    """Seventy units with an order, three visits by two kinds of gear of unequal effort.
+
+    With `sure` six more visits by a gear that always finds a present species.
+    """
+    random = np.random.default_rng(1)
+    order, unit = random.integers(1, 5, 70).astype(float), np.repeat(np.arange(70), 3)
+    kind, effort = random.integers(0, 2, 210), random.lognormal(0, 0.5, 210)
+    there = random.random(70) < expit(1.2 * (order - 2.5))
+    if sure:
+        unit, kind = np.append(unit, range(6)), np.append(kind, [2] * 6)
+        effort = np.append(effort, np.ones(6))
+    temperature = random.normal(12, 3, unit.size)
+    rate = np.exp(np.array([-1.0, 0.0, 9.0])[kind] + 0.25 * (temperature - 12))
+    found = there[unit] & (random.random(unit.size) < 1 - np.exp(-rate * effort))
+    values = pd.DataFrame({"stream_order": order[unit], "water_temperature": temperature})
+    return (unit, kind, effort, found), values, order
+
+
+def test_aicc_and_occupancy_with_covariates_are_those_of_the_likelihood_itself():
+    """Visit by visit, maximised by SciPy's BFGS; AICc with units as samples (from memory)."""
+    visits, values, order = covariate_survey()
+    unit, kind, effort, found = visits
+    model, seen = choose_model(*visits, values, histories(*visits))
+    fit = fit_occupancy(seen, intervals=False)
+    assert model == "occupancy by stream_order; detection by water_temperature"
+    empty = ~np.isin(np.arange(70), unit[found])
+
+    def unlikely(theta):
+        psi, slope = expit(theta[0] + theta[1] * (order - 2.5)), theta[4]
+        warm = values["water_temperature"].to_numpy() - 12
+        log_missed = -np.exp(theta[2:4][kind] + slope * warm) * effort
+        each = np.where(found, np.log(-np.expm1(log_missed)), log_missed)
+        all_visits = np.exp(np.bincount(unit, each))
+        return -np.log(psi * all_visits + (1 - psi) * empty).sum()
+
+    best = minimize(unlikely, [0.0, 0.0, -1.0, -1.0, 0.0], method="BFGS")
+    assert fit.aicc == pytest.approx(2 * best.fun + 2 * 5 + 2 * 5 * 6 / (70 - 5 - 1), abs=1e-4)
+    psi = expit(best.x[0] + best.x[1] * (order - 2.5)).mean()
+    assert fit.occupancy.value == pytest.approx(psi, abs=1e-4)
+
+
+def test_a_gear_that_always_finds_it_hides_no_covariate():
+    """Its chance is at a boundary in all candidates, also in the constant one."""
+    visits, values, _ = covariate_survey(sure=True)
+    plain = histories(*visits)
+    assert fit_occupancy(plain, intervals=False).penalised
+    model = choose_model(*visits, values, plain)[0]
+    assert model == "occupancy by stream_order; detection by water_temperature"
 
 
 def test_covariates_of_the_network_and_the_field_sheet(drawn_reaches):
