@@ -303,14 +303,8 @@ def add_token(store: Store, name: str, label: str, scope: str, *, who: str) -> t
     """Make a token for programs; it never may more than its account, and is given only now.
 
     With the scope `read` it sees what the account sees, with `write` it also changes records, never
-    accounts. `label` says what it is for.
-
-    Raises
-    ------
-    NotFoundError
-        There is no such account.
-    RequestError
-        The scope is unknown, or the account may not edit.
+    accounts. `label` says what it is for. Raises NotFoundError where there is no such account,
+    RequestError where the scope is unknown, or the account may not edit.
     """
     if scope not in SCOPES:
         raise RequestError(f"There is no scope {scope!r}; give one of {', '.join(SCOPES)}.")

@@ -61,15 +61,10 @@ _RANKS: Final[dict[Role, int]] = {"public": 0, "viewer": 0, "member": 1, "editor
 
 
 def require_role(viewer: Viewer, role: Role) -> None:
-    """Make sure that a viewer has at least this role.
+    """Make sure that a viewer has at least this role; AccessError where theirs is lower.
 
     History, imports and flags name exact places: they need `member`. Changing records needs
     `editor`; accounts, undoing imports and files for others need `keeper`.
-
-    Raises
-    ------
-    AccessError
-        Theirs is lower.
     """
     if _RANKS[viewer.role] < _RANKS[role]:
         raise AccessError(f"This needs an account with the role {role}.")
@@ -84,11 +79,7 @@ def open_records(
     columns of `layers.fieldwork.public_frames.GENERALISED_COLUMNS`, without flags, and catches
     numbered within this answer; the ids of their selection are public ids, and a placement shown
     as a cell has the cell's centre, its year, no survey, and the catchment that contains all of it.
-
-    Raises
-    ------
-    RequestError
-        The selection names a survey, method, species or catchment that the viewer cannot know.
+    Raises as :func:`refuse_unknown`.
     """
     refuse_unknown(store, selection, viewer)
     whole = selection.without_species()
@@ -275,14 +266,9 @@ def _to_choose(selection: Selection, needed: Needed) -> Needed:
 
 
 def in_the_water(store: Store, viewer: Viewer) -> pd.DataFrame:
-    """Open gear that was set and not lifted yet, for those who may lift it.
+    """Open gear that was set and not lifted yet, for those who may lift it, else AccessError.
 
     It is none of the records: nothing else of this module returns it.
-
-    Raises
-    ------
-    AccessError
-        The viewer may not change records.
     """
     require_role(viewer, "editor")
     return store.in_the_water()

@@ -9,13 +9,12 @@ from __future__ import annotations
 
 import re
 import sqlite3
-import time
-from contextlib import contextmanager
 from itertools import chain, islice
 from typing import TYPE_CHECKING, Final
 
 from layers.plurals import counted
 from service.intake.wording import say
+from service.store import foreign_database, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,11 +22,9 @@ if TYPE_CHECKING:
 
     from service.intake.wording import Wording
 
-__all__ = ["SQLITE_BEGINS", "stored_layers", "upload_reasons"]
+__all__ = ["stored_layers", "upload_reasons"]
 
-SQLITE_BEGINS: Final = b"SQLite format 3\0"
 _SECONDS: Final = 10.0  # for all queries of one file
-_STEPS: Final = 10_000  # of SQLite's machine between two looks at the clock
 _LAYER_KINDS: Final = ("features", "attributes")
 # An R-tree is the one virtual table that the standard knows (OGC 12-128r19, annex F.3). SQLite
 # keeps the statement as it was written, so that its beginning tells.
@@ -48,6 +45,7 @@ class _Contents:
     """
 
     def __init__(self, base: sqlite3.Connection) -> None:
+        base.text_factory = lambda raw: raw.decode("utf-8", errors="replace")
         listed = [
             (str(name), str(kind))
             for schema, name, kind, *_ in base.execute("PRAGMA table_list")
@@ -80,25 +78,10 @@ class _Contents:
             yield say("not_followed.list_view", name=computed[0])
 
 
-@contextmanager
-def _read_only(path: Path) -> Iterator[sqlite3.Connection]:
-    # Immutable: no lock, and no files put beside it. Another program's log is read where there is.
-    fixed = "" if path.with_name(f"{path.name}-wal").exists() else "&immutable=1"
-    base = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{fixed}", uri=True)
-    until = time.monotonic() + _SECONDS
-    try:
-        base.text_factory = lambda raw: raw.decode("utf-8", errors="replace")
-        base.execute("PRAGMA trusted_schema = OFF")
-        base.set_progress_handler(lambda: time.monotonic() > until, _STEPS)
-        yield base
-    finally:
-        base.close()
-
-
 def stored_layers(path: Path) -> tuple[list[str], list[str]] | Wording:
     """Layers of a GeoPackage that are stored tables, and those that are computed; or why not."""
     try:
-        with _read_only(path) as base:
+        with foreign_database(path, _SECONDS) as base:
             contents = _Contents(base)
     except sqlite3.Error as problem:
         return _said(problem)
@@ -115,7 +98,7 @@ def upload_reasons(path: Path, most_rows: int, most_cells: int, most_bytes: int)
     column's default gives to old rows take no place in the file.
     """
     try:
-        with _read_only(path) as base:
+        with foreign_database(path, _SECONDS) as base:
             contents = _Contents(base)
             found = chain(  # each computed only where those before it found nothing
                 contents.reasons(),
@@ -152,7 +135,7 @@ def _amounts(
 ) -> Iterator[Wording]:
     left = most_bytes
     for name in contents.layers:
-        table = _quoted(contents.tables[name.casefold()])
+        table = quoted(contents.tables[name.casefold()])
         columns = base.execute(f"PRAGMA table_xinfo({table})").fetchall()
         if any(hidden for *_, hidden in columns):
             yield say("not_followed.computed", layer=name)
@@ -165,12 +148,8 @@ def _amounts(
             wide = {"rows": counted(rows, "row"), "columns": counted(len(columns), "column")}
             yield say("too_large.layer_cells", layer=name, most=most_cells, **wide)
             return
-        sums = ", ".join(f"total(length(CAST({_quoted(c[1])} AS BLOB)))" for c in columns)
+        sums = ", ".join(f"total(length(CAST({quoted(c[1])} AS BLOB)))" for c in columns)
         left -= int(sum(base.execute(f"SELECT {sums} FROM {table}").fetchone()))  # noqa: S608
         if left < 0:
             yield say("too_large.values", most=most_bytes / 1e6)
             return
-
-
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'

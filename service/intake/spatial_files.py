@@ -13,8 +13,9 @@ import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from service.intake.cell_texts import as_number_typed
-from service.intake.geopackage_limits import SQLITE_BEGINS, stored_layers
+from service.intake.geopackage_limits import stored_layers
 from service.intake.wording import Wording, say
+from service.store import SQLITE_BEGINS
 
 if TYPE_CHECKING:
     from pathlib import Path

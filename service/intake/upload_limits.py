@@ -17,10 +17,11 @@ import orjson
 
 from layers.plurals import counted
 from service.errors import Fault
-from service.intake.geopackage_limits import SQLITE_BEGINS, upload_reasons
+from service.intake.geopackage_limits import upload_reasons
 from service.intake.reading import DELIMITERS, TEXT_FILES, WORKBOOKS
 from service.intake.text_bounds import MOST_COLUMNS, TOO_WIDE, header_columns
 from service.intake.wording import say
+from service.store import SQLITE_BEGINS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -28,11 +28,8 @@ _TITLES = 5  # rows in which a header is looked for
 def read_features(path: Path, layer: str | None = None) -> gpd.GeoDataFrame:
     """Read one layer of anything that GDAL reads.
 
-    Raises
-    ------
-    RequestError
-        GDAL cannot read it, it holds several layers and none is named, or no such layer, or
-        no geometry.
+    Raises RequestError where GDAL cannot, there are several layers and none is named, no such
+    layer, or no geometry.
     """
     import pyogrio
     from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, GeometryError
@@ -64,20 +61,12 @@ def read_features(path: Path, layer: str | None = None) -> gpd.GeoDataFrame:
 def read_list(path: Path, layer: str | None = None) -> pd.DataFrame:
     """Read a list as text: CSV with comma, semicolon or tab, or what GDAL reads as a table.
 
-    Titles above the header are left out.
+    Titles above the header are left out. The index has rows as a spreadsheet counts them;
+    `attrs["read_as"]` says in words in which encoding the file was read, '' where that is UTF-8 or
+    UTF-16.
 
-    Returns
-    -------
-    DataFrame
-        The index has rows as a spreadsheet counts them; `attrs["read_as"]` says in words in which
-        encoding the file was read, '' where that is UTF-8 or UTF-16.
-
-    Raises
-    ------
-    RequestError
-        It cannot be read, is empty, or is not UTF-8.
-    FieldFileError
-        Rows that have more or fewer cells than the first; all of them.
+    Raises RequestError where it cannot be read, is empty, or is not UTF-8, FieldFileError for rows
+    that have more or fewer cells than the first; all of them.
     """
     if path.suffix.lower() not in _PLAIN:
         import pyogrio

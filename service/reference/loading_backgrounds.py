@@ -17,7 +17,7 @@ from service.errors import RequestError
 from service.records import Background
 from service.reference.loading_layers import Loaded
 from service.reference.raster_tiles import MOST_TILES, cut_picture
-from service.store import tile_file
+from service.store import SQLITE_BEGINS, tile_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 __all__ = ["background_words", "load_background", "plain_attribution"]
 
 NO_BACKGROUND: Final = "none"  # in addresses, where no background is chosen
-_SQLITE: Final = b"SQLite format 3\0"
 _TIFF: Final = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _FORMS: Final = ("PNG", "JPEG", "WEBP")
 _MOST_PX: Final = 1024
@@ -79,7 +78,8 @@ def load_background(
     """Store the tiles of a file under a name, in place of a background of that name.
 
     Tiles on the usual grid are taken as they are; tiles on another grid, and pictures, are drawn
-    anew on it.
+    anew on it. RequestError where the file, its tiles or a name cannot be used; nothing is stored
+    then.
 
     Parameters
     ----------
@@ -89,21 +89,15 @@ def load_background(
         By default what the file says; a file without a name gives its own.
     layer
         Table of tiles of a GeoPackage that has several.
-    max_zoom
-        Finest level to cut a picture to; by default the one nearest to its resolution.
-    most_tiles
-        How many tiles a picture may be cut into.
+    max_zoom, most_tiles
+        Finest level to cut a picture to, by default the one nearest to its resolution; and how many
+        tiles it may be cut into.
     check_only
         Store nothing; say what would be stored.
     seconds
         How long queries of the file may take together.
     progress
         Called as `service.progress.report` is, with the tiles read or cut, then those stored.
-
-    Raises
-    ------
-    RequestError
-        The file, its tiles or a name cannot be used; nothing was stored.
     """
     with _source(path, layer, seconds, max_zoom, most_tiles) as source:
         name = _checked_name(name or source.name or path.stem)
@@ -174,8 +168,8 @@ def _source(
     path: Path, layer: str, seconds: float | None, max_zoom: int | None, most_tiles: int
 ) -> Iterator[_Source]:
     with path.open("rb") as file:
-        begins = file.read(len(_SQLITE))
-    if begins == _SQLITE:
+        begins = file.read(len(SQLITE_BEGINS))
+    if begins == SQLITE_BEGINS:
         with tile_file(path, layer, seconds=seconds) as found:
             if found.usual:
                 words = f"Taken from the {found.kind} as they are."

@@ -62,14 +62,13 @@ def load_reaches(
 ) -> Loaded:
     """Check lines, join them to a network, and put it in place of the one that is stored.
 
-    All placements are snapped anew and their stretches cut anew.
+    All placements are snapped anew and their stretches cut anew. LayerRefusedError, with its
+    report, where lines cannot be used.
 
     Parameters
     ----------
     raw
         Lines as read, with the columns named as ours.
-    who
-        Name for the history.
     reverse_flow, split_parts
         As in :func:`layers.network.checks.prepare_reaches`.
     node_tolerance_m
@@ -78,11 +77,6 @@ def load_reaches(
         Store nothing; say what would be stored.
     progress
         Called with what is done next.
-
-    Raises
-    ------
-    LayerRefusedError
-        With its report, where lines cannot be used.
     """
     version = store.version
     tolerance = store.settings.node_tolerance_m if node_tolerance_m is None else node_tolerance_m

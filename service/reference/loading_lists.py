@@ -57,12 +57,8 @@ def load_list(
 
     Parameters
     ----------
-    name
-        `species`, `surveys` or `sites`.
     raw
         The list as read, its columns named as ours; the index has rows as a spreadsheet counts.
-    who, file
-        Name for the history, and of the file in findings.
     check_only
         Store nothing; say what is wrong, and of species what their sensitivity would hide.
     parents

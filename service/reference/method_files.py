@@ -55,16 +55,8 @@ def shipped_text() -> str:
 def read_methods(path: Path) -> pd.DataFrame:
     """Read methods from a TOML file, one table for each method, named by it.
 
-    Returns
-    -------
-    DataFrame
-        Frame of the kind `methods` (`layers.frames`).
-
-    Raises
-    ------
-    FieldFileError
-        It is not readable TOML, holds no method, or a value is none that the program knows;
-        all faults at once, each naming the method, the entry and what it may be.
+    Raises FieldFileError where it is not readable TOML, holds no method, or a value is none that
+    the program knows; all faults at once, each naming the method, the entry and what it may be.
     """
     try:
         text = path.read_text(encoding="utf-8")

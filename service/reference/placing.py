@@ -34,23 +34,9 @@ class Placed:
 def place_on_network(
     placements: gpd.GeoDataFrame, network: Network, methods: pd.DataFrame, *, tolerance_m: float
 ) -> Placed:
-    """Snap placements, cut their stretches, and flag what is doubtful.
+    """Snap placements in the CRS of a network, cut their stretches, and flag what is doubtful.
 
-    Parameters
-    ----------
-    placements
-        Index `placement_id`, in the CRS of the network.
-    network
-        The network of the store; may be empty, then nothing is snapped.
-    methods
-        Index `method`.
-    tolerance_m
-        Greatest distance from a reach. [m]
-
-    Returns
-    -------
-    Placed
-        Codes of its flags begin with `snap_` or `stretch_`.
+    Without reaches nothing is snapped. `tolerance_m` is the greatest distance from a reach. [m]
     """
     snaps = snap_to_reaches(placements, network, tolerance_m=tolerance_m)
     stretches, found = stretches_of(placements, snaps, network, methods, tolerance_m=tolerance_m)

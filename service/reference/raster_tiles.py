@@ -39,20 +39,10 @@ _FEW_COLOURS: Final = 256  # a drawing, not a photograph
 
 @dataclass(frozen=True)
 class CutPicture:
-    """A picture as it will be cut.
+    """A picture as it will be cut: `count` tiles.
 
-    Attributes
-    ----------
-    name
-        Of the file.
-    bounds
-        West, south, east, north in degrees.
-    count
-        How many tiles.
-    words
-        What it is, for people.
-    copyright
-        As the file says, else empty.
+    `bounds` are west, south, east, north in degrees; `words` say what it is, for people;
+    `copyright` is as the file says, else empty.
     """
 
     name: str
@@ -146,21 +136,10 @@ def _encoded(picture: Picture) -> bytes:
 def cut_picture(
     path: Path, *, table: str = "", max_zoom: int | None = None, most_tiles: int = MOST_TILES
 ) -> Iterator[CutPicture]:
-    """Open a picture to be cut.
+    """Open a picture to be cut: a GeoTIFF, or a GeoPackage where `table` names its tiles.
 
-    Parameters
-    ----------
-    path
-        A GeoTIFF, or a GeoPackage where `table` names its tiles.
-    max_zoom
-        Finest level; by default the one nearest to the picture's resolution.
-    most_tiles
-        How many it may be cut into.
-
-    Raises
-    ------
-    RequestError
-        It has no place, no colours that can be shown, or would give too many tiles.
+    The finest level is by default the one nearest to its resolution. Raises RequestError where it
+    has no place, no colours that can be shown, or would give more than `most_tiles`.
     """
     import rasterio
     from rasterio.errors import RasterioError

@@ -25,15 +25,8 @@ __all__ = ["catchment_region", "catchments_along", "chosen_region", "chosen_wate
 def chosen_region(store: Store, selection: Selection) -> Intervals | None:
     """Cut out what a selection's `upstream_of`, `downstream_of` and `streams` have in common.
 
-    Returns
-    -------
-    Intervals
-        Parts of reaches by row, which do not overlap; None where the selection names no such.
-
-    Raises
-    ------
-    RequestError
-        There is no such reach, measure or stream.
+    Parts of reaches by row, which do not overlap; None where the selection names no such. Raises
+    RequestError where there is no such reach, measure or stream.
     """
     named = (selection.upstream_of, selection.downstream_of, selection.streams)
     if not any(named):

@@ -28,10 +28,7 @@ def as_utf8(content: bytes) -> bytes:
 def western_text(content: bytes) -> tuple[str, str] | None:
     """Decode code page 1252 if every letter is one of western European languages, else None.
 
-    Returns
-    -------
-    str, str
-        The text, and the first word that is not ASCII.
+    Returned with the text is the first word that is not ASCII.
     """
     text = content.decode("cp1252", errors="replace")
     if not {letter for letter in text if not letter.isascii()} <= _WESTERN:

@@ -21,15 +21,10 @@ __all__ = ["Operations"]
 
 
 class Operations:
-    """Operations into the CRS of a store.
+    """Operations into the CRS of a store, those that it keeps first.
 
-    Parameters
-    ----------
-    store
-        Whose kept operations come first.
-    layer
-        Reference layer that is being loaded: where nothing is known of the store's area yet,
-        an operation is chosen for where this lies.
+    Where nothing is known of the store's area yet, an operation is chosen for where the reference
+    layer lies that is being loaded.
     """
 
     def __init__(self, store: Store, layer: gpd.GeoDataFrame | None = None) -> None:

@@ -6,9 +6,10 @@ from service.store.finding import Key, Unit, Wanted
 from service.store.geopackage_store import Store
 from service.store.history import content_digest, content_digests, documents
 from service.store.opening import create_store, open_store
-from service.store.tile_files import TileFile, tile_file
+from service.store.tile_files import SQLITE_BEGINS, TileFile, foreign_database, quoted, tile_file
 
 __all__ = [
+    "SQLITE_BEGINS",
     "Key",
     "LayerStyle",
     "Moment",
@@ -22,6 +23,8 @@ __all__ = [
     "create_store",
     "documents",
     "dress_geopackage",
+    "foreign_database",
     "open_store",
+    "quoted",
     "tile_file",
 ]

@@ -55,13 +55,7 @@ class AccountBook:
         return None if row is None else str(row.password_hash)
 
     def add(self, name: str, role: Role, password_hash: str, *, who: str) -> None:
-        """Add an account.
-
-        Raises
-        ------
-        ConflictError
-            There is one of this name, be it in other letter case.
-        """
+        """Add an account; ConflictError where there is one of this name, in whatever case."""
         with self._session.writing() as connection:
             if self._row(connection, name) is not None:
                 raise ConflictError(f"There is an account {name!r} already.")
@@ -75,12 +69,8 @@ class AccountBook:
     def set_role(self, name: str, role: Role, *, who: str) -> None:
         """Give an account another role; its sessions and its link for a password end.
 
-        Raises
-        ------
-        ConflictError
-            It is the last keeper that is not disabled.
-        NotFoundError
-            There is no such account.
+        Raises ConflictError for the last keeper that is not disabled, NotFoundError for no such
+        account.
         """
         with self._session.writing() as connection:
             row = self._known(connection, name)
@@ -109,12 +99,7 @@ class AccountBook:
     def set_disabled(self, name: str, *, disabled: bool, who: str) -> None:
         """Shut an account out, or let it in again; its sessions end, its tokens rest.
 
-        Raises
-        ------
-        ConflictError
-            It is the last keeper that is not disabled.
-        NotFoundError
-            There is no such account.
+        Raises as :meth:`set_role`.
         """
         with self._session.writing() as connection:
             row = self._known(connection, name)
@@ -128,12 +113,7 @@ class AccountBook:
     def add_link(self, token_hash: str, name: str, expires: dt.datetime, *, who: str) -> None:
         """Keep a link that sets a password once, in place of an earlier one of the account.
 
-        Raises
-        ------
-        ConflictError
-            The account is disabled.
-        NotFoundError
-            There is no such account.
+        Raises ConflictError where the account is disabled, NotFoundError where there is none.
         """
         with self._session.writing() as connection:
             row = self._known(connection, name)
@@ -239,13 +219,7 @@ class AccountBook:
             )
 
     def revoke_token(self, token_id: int, *, who: str) -> ApiToken:
-        """Make a token useless.
-
-        Raises
-        ------
-        NotFoundError
-            There is no such token, or it is revoked already.
-        """
+        """Make a token useless; NotFoundError where there is none, or it is revoked already."""
         with self._session.writing() as connection:
             row = connection.execute(
                 sa.select(TOKENS).where(TOKENS.c.fid == token_id, TOKENS.c.revoked.is_(None))

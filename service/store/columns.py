@@ -28,20 +28,10 @@ _DAY_MS: Final = 86_400_000
 
 
 def rows_from_frame(frame: pd.DataFrame, columns: Iterable[sa.Column[Any]]) -> dict[str, list[Any]]:
-    """Turn the columns that a frame has into lists of what the driver takes.
+    """Turn the declared columns that a frame has into lists of what the driver takes.
 
-    Parameters
-    ----------
-    frame
-        Any frame; a column that it lacks is left out of the result.
-    columns
-        Declared columns, without geometry.
-
-    Raises
-    ------
-    StoreError
-        A value does not fit its column's type: a programming fault upstream, as intake
-        refuses such values with their place in the file.
+    Raises StoreError where a value does not fit its column's type: a programming fault upstream, as
+    intake refuses such values with their place in the file.
     """
     return {
         str(column.name): column_values(frame[column.name], column)

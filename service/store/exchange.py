@@ -76,25 +76,16 @@ def dress_geopackage(
 ) -> None:
     """Add descriptions, styles and metadata to a GeoPackage that GDAL has written.
 
+    Nobody else may have it open. Raises StoreError where the disk is full or it cannot be written.
+
     Parameters
     ----------
-    path
-        The GeoPackage; nobody else has it open.
-    tables
-        Table and its description.
-    columns
-        Table, column and the column's description.
-    styles
-        Default style of each layer.
+    tables, columns
+        Table and its description; table, column and the column's description.
     metadata
         Address that names the standard, and the XML text that follows it.
     moment
         Time to be stated as that of the last change, RFC 3339 in UTC.
-
-    Raises
-    ------
-    StoreError
-        The disk is full or the file cannot be written.
     """
     with plain_errors(path), closing(sqlite3.connect(path, isolation_level=None)) as file:
         file.executescript(f"BEGIN; {_TABLES}")

@@ -74,12 +74,8 @@ def find(
 
     Parameters
     ----------
-    connection, backend, wanted, unit
-        Where, and what.
     public
         Whether keys and conditions are those of what the public sees.
-    size
-        At most so many.
     after, before
         Key to begin after, or to end before; with `before` the last ones before it.
     places

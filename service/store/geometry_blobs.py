@@ -29,14 +29,10 @@ _HEADER_XY = np.dtype([*_HEADER.descr, ("envelope", "<f8", (4,))])
 
 
 def blobs_from_geometries(geometries: Objects, srs_id: int) -> list[bytes | None]:
-    """Encode geometries; points carry no envelope, as their two ordinates are one.
+    """Encode n geometries; points carry no envelope, as their two ordinates are one.
 
-    Parameters
-    ----------
-    geometries
-        n Shapely geometries; missing ones become None. A third dimension is dropped.
-    srs_id
-        Their CRS as numbered in `gpkg_spatial_ref_sys`.
+    Missing ones become None, a third dimension is dropped. `srs_id` is the number of their CRS in
+    `gpkg_spatial_ref_sys`.
     """
     shapes = np.asarray(geometries, dtype=object)
     if (shapely.get_coordinate_dimension(shapes) > 2).any():  # costs as much as writing them

@@ -148,10 +148,7 @@ def _trigger(table: str, name: str) -> str:
 def create_geopackage_tables(connection: sa.Connection, crs: str) -> int:
     """Make the standard's own tables and enter the reference systems; return the store's number.
 
-    Raises
-    ------
-    StoreError
-        The CRS cannot be written as the standard requires.
+    Raises as :func:`system_row`.
     """
     connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.exec_driver_sql(f"PRAGMA user_version = {USER_VERSION}")
@@ -167,13 +164,7 @@ def create_geopackage_tables(connection: sa.Connection, crs: str) -> int:
 
 
 def system_row(crs: pyproj.CRS) -> tuple[str, int, str, int, str, str | None]:
-    """Row of a CRS in `gpkg_spatial_ref_sys`.
-
-    Raises
-    ------
-    StoreError
-        The CRS cannot be written as the standard requires.
-    """
+    """Row of a CRS in `gpkg_spatial_ref_sys`; StoreError where it cannot be written there."""
     definition = crs.to_wkt("WKT1_GDAL")
     if not definition:
         raise StoreError(

@@ -103,16 +103,9 @@ def documents(
 def content_digest(document: Mapping[str, Any]) -> str:
     """Hash what was recorded of a placement, the same in whatever file or format it came.
 
-    Parameters
-    ----------
-    document
-        Of :func:`documents`, or of a history entry. The order of its keys, catches and lengths
-        does not matter, and a column that a later version adds changes nothing where it is empty.
-
-    Returns
-    -------
-    str
-        BLAKE2b (RFC 7693) of 16 bytes, as 32 hexadecimal digits.
+    Of a document as of :func:`documents`, or of a history entry. The order of its keys, catches and
+    lengths does not matter, and a column that a later version adds changes nothing where it is
+    empty. BLAKE2b (RFC 7693) of 16 bytes, as 32 hexadecimal digits.
     """
     content = {name: value for name, value in document.items() if name not in _DERIVED}
     if "original_x" in content:  # the store's own place follows from it

@@ -43,22 +43,14 @@ def create_tables(connection: sa.Connection) -> None:
         record_migration(connection, migration)
 
 
-def _first_tables(connection: sa.Connection) -> None:
-    """Do nothing: a file is made with its tables, and none is older than these."""
-    del connection
+def _run(*statements: str) -> Callable[[sa.Connection], None]:
+    """Make a step of plain statements."""
 
+    def step(connection: sa.Connection) -> None:
+        for statement in statements:
+            connection.exec_driver_sql(statement)
 
-def _velocity_and_network_version(connection: sa.Connection) -> None:
-    """Keep how fast the water ran, and count changes of the network apart from all others."""
-    connection.exec_driver_sql("ALTER TABLE placements ADD COLUMN water_velocity_m_s DOUBLE")
-    connection.exec_driver_sql(
-        "ALTER TABLE store_settings ADD COLUMN network_version INTEGER NOT NULL DEFAULT 1"
-    )
-
-
-def _guards_and_extents(connection: sa.Connection) -> None:
-    """Note the extents that edits had left too small; the guards follow each step by themselves."""
-    geopackage.note_extents(connection)
+    return step
 
 
 def _closed_cells(connection: sa.Connection) -> None:
@@ -67,15 +59,6 @@ def _closed_cells(connection: sa.Connection) -> None:
     srs_id, crs = connection.execute(sa.select(own.srs_id, own.crs)).one()
     public_views.refresh(connection, geopackage.GeoPackage(srs_id, crs))
     connection.exec_driver_sql("UPDATE store_settings SET version = version + 1")
-
-
-def _transformations(connection: sa.Connection) -> None:
-    """Keep the operations between CRS; places that are stored keep the name of theirs."""
-    connection.exec_driver_sql(
-        "CREATE TABLE transformations (fid INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, "
-        "source_crs TEXT NOT NULL UNIQUE, name TEXT NOT NULL, accuracy_m DOUBLE, "
-        "definition TEXT NOT NULL, west DOUBLE, south DOUBLE, east DOUBLE, north DOUBLE)"
-    )
 
 
 def _content_digests(connection: sa.Connection) -> None:
@@ -95,98 +78,94 @@ def _content_digests(connection: sa.Connection) -> None:
         )
 
 
-def _readings(connection: sa.Connection) -> None:
-    """Keep with each import how its cells were read; of earlier ones nothing is known."""
-    connection.exec_driver_sql("ALTER TABLE batches ADD COLUMN readings TEXT")
-
-
-def _represented_length(connection: sa.Connection) -> None:
-    """Let each method say how much stream its placements without a stretch stand for."""
-    connection.exec_driver_sql("ALTER TABLE methods ADD COLUMN represents_m DOUBLE")
-
-
-def _in_the_water(connection: sa.Connection) -> None:
-    """Keep gear that was set and not lifted yet, apart from the placements."""
-    connection.exec_driver_sql(
-        "CREATE TABLE in_the_water (fid INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, "
-        "placement_id TEXT NOT NULL UNIQUE, survey TEXT, "
-        "method TEXT NOT NULL REFERENCES methods (method), set_at DATETIME NOT NULL, "
-        "longitude DOUBLE NOT NULL, latitude DOUBLE NOT NULL, cells TEXT NOT NULL, "
-        "content_digest TEXT NOT NULL, draft TEXT, who TEXT NOT NULL, "
-        "batch_id INTEGER REFERENCES batches (batch_id))"
-    )
-    connection.exec_driver_sql("CREATE INDEX ix_in_the_water_batch_id ON in_the_water (batch_id)")
-
-
-def _minutes_of_passes(connection: sa.Connection) -> None:
-    """Keep the minutes of each pass, and which length of a fish was measured."""
-    for number in range(1, 7):
-        connection.exec_driver_sql(
-            f"ALTER TABLE placements ADD COLUMN minutes_pass_{number} DOUBLE"
-        )
-    connection.exec_driver_sql("ALTER TABLE lengths ADD COLUMN length_type TEXT")
-
-
-def _names_and_mappings(connection: sa.Connection) -> None:
-    """Keep the group of species, their names in several languages, and mappings by name."""
-    for column in ("vernacular_names", "group"):
-        connection.exec_driver_sql(f'ALTER TABLE species ADD COLUMN "{column}" TEXT')
-    connection.exec_driver_sql(
-        "CREATE TABLE mappings (fid INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, "
-        "name TEXT NOT NULL UNIQUE, text TEXT NOT NULL)"
-    )
-
-
-def _links_for_passwords(connection: sa.Connection) -> None:
-    """Keep links that set a password once, and when somebody logged in last."""
-    connection.exec_driver_sql("ALTER TABLE accounts ADD COLUMN last_login DATETIME")
-    connection.exec_driver_sql(
-        "CREATE TABLE password_links (fid INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, "
-        "token_hash TEXT NOT NULL UNIQUE, "
-        "account TEXT NOT NULL REFERENCES accounts (name) ON DELETE CASCADE ON UPDATE CASCADE, "
-        "expires DATETIME NOT NULL)"
-    )
-    connection.exec_driver_sql("CREATE INDEX ix_password_links_account ON password_links (account)")
-
-
-def _backgrounds(connection: sa.Connection) -> None:
-    """Keep backgrounds: tile pyramids of the standard, and what is said of each."""
-    for statement in geopackage.TILE_TABLES:
-        connection.exec_driver_sql(statement)
-    connection.exec_driver_sql(
-        "CREATE TABLE backgrounds (fid INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, "
-        "name TEXT NOT NULL UNIQUE, attribution TEXT NOT NULL, first_zoom INTEGER NOT NULL, "
-        "last_zoom INTEGER NOT NULL, west DOUBLE NOT NULL, south DOUBLE NOT NULL, "
-        "east DOUBLE NOT NULL, north DOUBLE NOT NULL, tiles INTEGER NOT NULL, "
-        "size_bytes INTEGER NOT NULL, digest TEXT NOT NULL)"
-    )
-
-
+# Written out, not taken from the schema: a step stays as it was when the schema goes on.
+_TABLE = "CREATE TABLE {} (fid INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, "
 MIGRATIONS: tuple[Migration, ...] = (
-    Migration(1, "first tables", _first_tables),
-    Migration(2, "water velocity and network version", _velocity_and_network_version),
-    Migration(3, "guards against other programs, extents", _guards_and_extents),
+    Migration(1, "first tables", _run()),  # a file is made with its tables, none is older
+    Migration(
+        2,
+        "water velocity and network version",
+        _run(
+            "ALTER TABLE placements ADD COLUMN water_velocity_m_s DOUBLE",
+            "ALTER TABLE store_settings ADD COLUMN network_version INTEGER NOT NULL DEFAULT 1",
+        ),
+    ),
+    # The guards follow each step by themselves; the extents that edits had left too small do not.
+    Migration(3, "guards against other programs, extents", geopackage.note_extents),
     Migration(4, "closed cells", _closed_cells),
-    Migration(5, "transformations", _transformations),
+    Migration(
+        5,
+        "transformations",
+        _run(
+            _TABLE.format("transformations") + "source_crs TEXT NOT NULL UNIQUE, "
+            "name TEXT NOT NULL, accuracy_m DOUBLE, definition TEXT NOT NULL, west DOUBLE, "
+            "south DOUBLE, east DOUBLE, north DOUBLE)"
+        ),
+    ),
     Migration(6, "digests of the documents", _content_digests),
-    Migration(7, "readings of imports", _readings),
-    Migration(8, "stream that a placement stands for", _represented_length),
-    Migration(9, "gear in the water", _in_the_water),
-    Migration(10, "minutes of passes and kinds of length", _minutes_of_passes),
-    Migration(11, "groups and names of species, mappings", _names_and_mappings),
-    Migration(12, "links that set a password, last login", _links_for_passwords),
-    Migration(13, "backgrounds", _backgrounds),
+    Migration(7, "readings of imports", _run("ALTER TABLE batches ADD COLUMN readings TEXT")),
+    Migration(
+        8,
+        "stream that a placement stands for",
+        _run("ALTER TABLE methods ADD COLUMN represents_m DOUBLE"),
+    ),
+    Migration(
+        9,
+        "gear in the water",
+        _run(
+            _TABLE.format("in_the_water") + "placement_id TEXT NOT NULL UNIQUE, survey TEXT, "
+            "method TEXT NOT NULL REFERENCES methods (method), set_at DATETIME NOT NULL, "
+            "longitude DOUBLE NOT NULL, latitude DOUBLE NOT NULL, cells TEXT NOT NULL, "
+            "content_digest TEXT NOT NULL, draft TEXT, who TEXT NOT NULL, "
+            "batch_id INTEGER REFERENCES batches (batch_id))",
+            "CREATE INDEX ix_in_the_water_batch_id ON in_the_water (batch_id)",
+        ),
+    ),
+    Migration(
+        10,
+        "minutes of passes and kinds of length",
+        _run(
+            *(f"ALTER TABLE placements ADD COLUMN minutes_pass_{k} DOUBLE" for k in range(1, 7)),
+            "ALTER TABLE lengths ADD COLUMN length_type TEXT",
+        ),
+    ),
+    Migration(
+        11,
+        "groups and names of species, mappings",
+        _run(
+            'ALTER TABLE species ADD COLUMN "vernacular_names" TEXT',
+            'ALTER TABLE species ADD COLUMN "group" TEXT',
+            _TABLE.format("mappings") + "name TEXT NOT NULL UNIQUE, text TEXT NOT NULL)",
+        ),
+    ),
+    Migration(
+        12,
+        "links that set a password, last login",
+        _run(
+            "ALTER TABLE accounts ADD COLUMN last_login DATETIME",
+            _TABLE.format("password_links") + "token_hash TEXT NOT NULL UNIQUE, account TEXT "
+            "NOT NULL REFERENCES accounts (name) ON DELETE CASCADE ON UPDATE CASCADE, "
+            "expires DATETIME NOT NULL)",
+            "CREATE INDEX ix_password_links_account ON password_links (account)",
+        ),
+    ),
+    Migration(
+        13,
+        "backgrounds",
+        _run(
+            *geopackage.TILE_TABLES,
+            _TABLE.format("backgrounds") + "name TEXT NOT NULL UNIQUE, "
+            "attribution TEXT NOT NULL, first_zoom INTEGER NOT NULL, last_zoom INTEGER NOT NULL, "
+            "west DOUBLE NOT NULL, south DOUBLE NOT NULL, east DOUBLE NOT NULL, "
+            "north DOUBLE NOT NULL, tiles INTEGER NOT NULL, size_bytes INTEGER NOT NULL, "
+            "digest TEXT NOT NULL)",
+        ),
+    ),
 )
 
 
 def stored_version(connection: sa.Connection) -> int:
-    """Read the schema version of an open store.
-
-    Raises
-    ------
-    StoreError
-        The file is not a Rifflebook store.
-    """
+    """Read the schema version of an open store; StoreError where the file is no store."""
     if not sa.inspect(connection).has_table("schema_migrations"):
         raise StoreError("This is not a Rifflebook store; `rifflebook init` makes one.")
     number = connection.scalar(sa.select(sa.func.max(schema.schema_migrations.c.number)))
@@ -196,10 +175,7 @@ def stored_version(connection: sa.Connection) -> int:
 def migrate(session: Session, steps: Sequence[Migration] = MIGRATIONS) -> Path | None:
     """Bring a store to the newest schema; returns the copy kept of an older one.
 
-    Raises
-    ------
-    StoreError
-        A newer Rifflebook wrote the store, or it is older and open for reading only.
+    Raises StoreError where a newer Rifflebook wrote the store, or it is older and open for reading.
     """
     newest = steps[-1].number
     with session.reading() as connection:

@@ -21,14 +21,10 @@ __all__ = ["create_store", "open_store"]
 
 
 def create_store(path: Path, settings: StoreSettings) -> Store:
-    """Make a new store file and open it.
+    """Make a new store file and open it; the CRS and zone are taken as checked.
 
-    The file appears whole or not at all. The CRS and zone are taken as checked.
-
-    Raises
-    ------
-    StoreError
-        The file exists, its folder does not, or it cannot be written.
+    The file appears whole or not at all: StoreError where it exists, its folder does not, or it
+    cannot be written.
     """
     if path.exists():
         raise StoreError(f"{path} exists; a store is never overwritten. Name a new file.")

@@ -32,12 +32,8 @@ _LESS, _MORE = 1 - 2.0**-23, 1 + 2.0**-23
 def packed_tables(ids: Ints, boxes: Floats, node_bytes: int) -> dict[str, Rows]:
     """Columns of the tables `rowid`, `node` and `parent` of an R-tree in two dimensions.
 
-    Parameters
-    ----------
-    ids, boxes
-        Row numbers of the layer, (n,), and minx, maxx, miny, maxy of each, (n, 4).
-    node_bytes
-        Size of a node, as the root of the empty tree has it.
+    Of row numbers of a layer, (n,), and minx, maxx, miny, maxy of each, (n, 4); `node_bytes` is the
+    size of a node, as the root of the empty tree has it.
     """
     room = (node_bytes - _HEAD.itemsize) // _CELL.itemsize
     cells = np.zeros(len(ids), _CELL)

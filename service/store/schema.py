@@ -7,6 +7,7 @@ words; what belongs to a placement is joined by its row number, which keeps a mi
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any, TypedDict, Unpack
 
 import sqlalchemy as sa
@@ -28,47 +29,42 @@ __all__ = [
 metadata = sa.MetaData()
 
 
-class Instant(UserDefinedType[str]):
+class _Own(UserDefinedType[Any]):
+    """A column of the GeoPackage type `kind`."""
+
+    cache_ok = True
+    kind = "TEXT"
+
+    def get_col_spec(self, **_: object) -> str:
+        """Return the name of the type."""
+        return self.kind
+
+
+class Instant(_Own):
     """A moment in UTC, written `2025-06-01T08:10:00.000Z`."""
 
-    cache_ok = True
-
-    def get_col_spec(self, **_: object) -> str:
-        """Return the GeoPackage type name."""
-        return "DATETIME"
+    cache_ok, kind = True, "DATETIME"
 
 
-class Date(UserDefinedType[str]):
+class Date(_Own):
     """A local date, written `2025-06-01`."""
 
+    cache_ok, kind = True, "DATE"
+
+
+class TextList(_Own):
+    """A list of words, kept as JSON text."""
+
     cache_ok = True
 
-    def get_col_spec(self, **_: object) -> str:
-        """Return the GeoPackage type name."""
-        return "DATE"
 
-
-class Geometry(UserDefinedType[bytes]):
+class Geometry(_Own):
     """Geometry of one kind in the store's CRS; the backend encodes whole columns at once."""
 
     cache_ok = True
 
     def __init__(self, kind: str) -> None:
         self.kind = kind
-
-    def get_col_spec(self, **_: object) -> str:
-        """Return the GeoPackage type name."""
-        return self.kind
-
-
-class TextList(UserDefinedType[str]):
-    """A list of words, kept as JSON text."""
-
-    cache_ok = True
-
-    def get_col_spec(self, **_: object) -> str:
-        """Return the GeoPackage type name."""
-        return "TEXT"
 
 
 class _Options(TypedDict, total=False):
@@ -78,24 +74,21 @@ class _Options(TypedDict, total=False):
     server_default: str
 
 
-def _text(name: str, *more: sa.ForeignKey, **options: Unpack[_Options]) -> sa.Column[Any]:
-    return sa.Column(name, sa.Text, *more, **options)
+def _column(
+    kind: sa.types.TypeEngine[Any],
+    name: str,
+    *more: sa.ForeignKey,
+    **options: Unpack[_Options],
+) -> sa.Column[Any]:
+    return sa.Column(name, kind, *more, **options)
 
 
-def _whole(name: str, *more: sa.ForeignKey, **options: Unpack[_Options]) -> sa.Column[Any]:
-    return sa.Column(name, sa.Integer, *more, **options)
-
-
-def _number(name: str, **options: Unpack[_Options]) -> sa.Column[Any]:
-    return sa.Column(name, sa.Double, **options)
-
-
-def _truth(name: str, **options: Unpack[_Options]) -> sa.Column[Any]:
-    return sa.Column(name, sa.Boolean(create_constraint=False), **options)
-
-
-def _instant(name: str, **options: Unpack[_Options]) -> sa.Column[Any]:
-    return sa.Column(name, Instant, **options)
+_text = partial(_column, sa.Text())
+_whole = partial(_column, sa.Integer())
+_number = partial(_column, sa.Double())
+_truth = partial(_column, sa.Boolean(create_constraint=False))
+_instant = partial(_column, Instant())
+_list = partial(_column, TextList())
 
 
 def _table(name: str, *columns: sa.Column[Any], key: str = "fid") -> sa.Table:
@@ -208,8 +201,8 @@ methods = _table(
     _text("label", nullable=False),
     _text("gear_kind", nullable=False),
     _truth("passive", nullable=False),
-    sa.Column("effort_units", TextList, nullable=False),
-    sa.Column("geometry", TextList, nullable=False),
+    _list("effort_units", nullable=False),
+    _list("geometry", nullable=False),
     _text("hours", nullable=False),
     _text("stretch_rule", nullable=False),
     _text("area_rule", nullable=False),
@@ -219,7 +212,7 @@ methods = _table(
     _truth("operator_certificate", nullable=False),
     _truth("machine_check", nullable=False),
     _text("habitats"),
-    sa.Column("cautions", TextList, nullable=False),
+    _list("cautions", nullable=False),
 )
 
 # Records ------------------------------------------------------------------------------------
@@ -227,7 +220,7 @@ batches = _table(
     "batches",
     _instant("at", nullable=False),
     _text("who", nullable=False),
-    sa.Column("files", TextList, nullable=False),
+    _list("files", nullable=False),
     _text("digest", nullable=False, index=True),
     _whole("placements", nullable=False),
     _whole("catches", nullable=False),

@@ -54,10 +54,7 @@ def put_in(
 ) -> None:
     """Store gear that was just set, or change one that `replaces` what was seen of it.
 
-    Raises
-    ------
-    ConflictError
-        A number is taken, or the gear was changed or lifted meanwhile.
+    Raises ConflictError where a number is taken, or the gear was changed or lifted meanwhile.
     """
     names = gear.index.tolist()
     stored = schema.placements.c.placement_id
@@ -107,10 +104,7 @@ def take_out(
 def put_back(connection: sa.Connection, backend: GeoPackage, batch_id: int, *, who: str) -> None:
     """Undo what an import did: gear that it set leaves, gear that it lifted is in the water again.
 
-    Raises
-    ------
-    ConflictError
-        Gear that it set was lifted or changed since, or what it lifted was set again.
+    Raises ConflictError where what it set was lifted or changed since, or what it lifted set again.
     """
     log = schema.history.c
     entries = connection.execute(

@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-__all__ = ["TileFile", "tile_file"]
+__all__ = ["SQLITE_BEGINS", "TileFile", "foreign_database", "quoted", "tile_file"]
+
+SQLITE_BEGINS: Final = b"SQLite format 3\0"
 
 _WEB_MERCATOR: Final = (3857, 900_913)
 _LONGEST: Final = 5_000_000  # bytes of a tile or text; one of 1024 pixels is less, unpacked
@@ -31,22 +33,10 @@ _RASTER: Final = ("png", "jpg", "jpeg", "webp")
 
 @dataclass(frozen=True)
 class TileFile:
-    """Tiles of one file.
+    """Tiles of one file: MBTiles or GeoPackage.
 
-    Attributes
-    ----------
-    kind
-        MBTiles or GeoPackage.
-    table
-        Table of the tiles.
-    name, attribution
-        As the file has them, else empty.
-    bounds
-        West, south, east, north in degrees, where the file says so.
-    usual
-        Whether the grid is the usual one; else there are no `tiles`.
-    count
-        How many tiles.
+    `name` and `attribution` are as the file has them, else empty; `bounds` are west, south, east,
+    north in degrees, where it says so. Where the grid is not the `usual` one there are no `tiles`.
     """
 
     kind: str
@@ -62,14 +52,11 @@ class TileFile:
     def tiles(self) -> Iterator[Tile]:
         """Yield the tiles by level, column and row of the file.
 
-        Raises
-        ------
-        RequestError
-            A tile lies outside the grid, is there twice, or is no bytes.
+        Raises RequestError where one lies outside the grid, is there twice, or is no bytes.
         """
         before = None
         rows = self._base.execute(
-            f"SELECT zoom_level, tile_column, tile_row, tile_data FROM {_quoted(self.table)}"  # noqa: S608
+            f"SELECT zoom_level, tile_column, tile_row, tile_data FROM {quoted(self.table)}"  # noqa: S608
             " ORDER BY zoom_level, tile_column, tile_row"
         )
         for level, column, row, content in rows:
@@ -100,29 +87,12 @@ class TileFile:
 def tile_file(path: Path, table: str = "", *, seconds: float | None = None) -> Iterator[TileFile]:
     """Open a file of tiles for reading.
 
-    Parameters
-    ----------
-    path
-        MBTiles or GeoPackage.
-    table
-        Table of tiles of a GeoPackage that has several.
-    seconds
-        How long queries may take together.
-
-    Raises
-    ------
-    RequestError
-        It is no such file, has no raster tiles, or several sets and none is named.
+    `table` is that of a GeoPackage that has several; queries may take `seconds` together. Raises
+    RequestError where it is no such file, has no raster tiles, or several sets and none is named.
     """
-    fixed = "" if path.with_name(f"{path.name}-wal").exists() else "&immutable=1"
-    address = f"{path.absolute().as_uri()}?mode=ro{fixed}"
     try:
-        with closing(sqlite3.connect(address, uri=True)) as base:
-            base.execute("PRAGMA trusted_schema = OFF")
+        with foreign_database(path, seconds) as base:
             base.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LONGEST)
-            if seconds is not None:
-                until = time.monotonic() + seconds
-                base.set_progress_handler(lambda: time.monotonic() > until, _STEPS)
             kinds = {row[1]: row[2] for row in base.execute("PRAGMA table_list")}
             if "gpkg_contents" in kinds:
                 yield _geopackage(path, base, table, kinds)
@@ -139,12 +109,27 @@ def tile_file(path: Path, table: str = "", *, seconds: float | None = None) -> I
         ) from problem
 
 
-def _count(base: sqlite3.Connection, table: str) -> int:
-    return int(base.execute(f"SELECT count(*) FROM {_quoted(table)}").fetchone()[0])  # noqa: S608
+@contextmanager
+def foreign_database(path: Path, seconds: float | None = None) -> Iterator[sqlite3.Connection]:
+    """Open a SQLite file of others for reading; all its queries may take `seconds` together."""
+    # Immutable: no lock, and no files put beside it. Another program's log is read where there is.
+    fixed = "" if path.with_name(f"{path.name}-wal").exists() else "&immutable=1"
+    address = f"{path.absolute().as_uri()}?mode=ro{fixed}"
+    with closing(sqlite3.connect(address, uri=True)) as base:
+        base.execute("PRAGMA trusted_schema = OFF")
+        if seconds is not None:
+            until = time.monotonic() + seconds
+            base.set_progress_handler(lambda: time.monotonic() > until, _STEPS)
+        yield base
 
 
-def _quoted(name: str) -> str:
+def quoted(name: str) -> str:
+    """Write a name that anybody chose as SQL takes it."""
     return '"' + name.replace('"', '""') + '"'
+
+
+def _count(base: sqlite3.Connection, table: str) -> int:
+    return int(base.execute(f"SELECT count(*) FROM {quoted(table)}").fetchone()[0])  # noqa: S608
 
 
 def _mbtiles(path: Path, base: sqlite3.Connection) -> TileFile:

@@ -34,13 +34,7 @@ __all__ = ["backup", "copy_store", "faults"]
 
 
 def backup(session: Session, destination: Path) -> None:
-    """Write a consistent copy, whole or not at all.
-
-    Raises
-    ------
-    StoreError
-        The destination exists or cannot be written.
-    """
+    """Write a consistent copy, whole or not at all; StoreError where it cannot be."""
     if destination.exists():
         raise StoreError(f"{destination} exists; name a new file for the backup.")
     part = destination.with_name(f"{destination.name}.part")

@@ -20,7 +20,7 @@ from openpyxl.worksheet._read_only import ReadOnlyWorksheet
 
 from service import create_app
 from service.commands.import_ import import_
-from service.intake import geopackage_limits, text_bounds, workbooks
+from service.intake import text_bounds, workbooks
 from service.intake.findings import Findings
 from service.intake.mapping import Mapping
 from service.intake.reading import read_cells
@@ -28,6 +28,7 @@ from service.intake.text_bounds import LONGEST_CELL, MOST_COLUMNS
 from service.intake.upload_limits import MOST_CELLS, MOST_ROWS, refusals
 from service.records import Viewer
 from service.settings import Settings
+from service.store import tile_files
 from tests.intake_sheets import make_store
 
 ENDLESS = "with recursive c(x) as (select 1 union all select x + 1 from c) select"
@@ -44,7 +45,7 @@ def clock(monkeypatch):
     def set_to(looks):
         left = iter([0.0] * (looks + 1))  # the first look begins the time
         steps = SimpleNamespace(monotonic=lambda: next(left, 1e9))
-        monkeypatch.setattr(geopackage_limits, "time", steps)
+        monkeypatch.setattr(tile_files, "time", steps)
 
     set_to(LOOKS)
     return set_to
