@@ -10,7 +10,7 @@ from service.intake.importing import take
 from service.intake.placement_form import Form, check_form, form_of_placement
 from service.records import LOCAL_KEEPER, Selection
 from service.store import open_store
-from tests.browser.conftest import ARGUMENTS, CHROMIUM, served
+from tests.browser.conftest import ARGUMENTS, CHROMIUM, arrived, served
 from tests.intake_sheets import CATCHES, PLACEMENTS, cells, checked, make_store
 
 SHEET = PLACEMENTS.replace("nil", "caught")
@@ -257,6 +257,28 @@ def test_gear_set_online_is_lifted_on_another_device(phone, brook, chromium):
     phone.open()
     phone.page.wait_for_function("() => document.getElementById('standing').hidden")
     other.context.close()
+
+
+def test_gear_set_while_the_list_is_under_way_stays(phone):
+    """A list that the service wrote before the gear was set takes none of it from the device."""
+    page, late = phone.page, []
+    page.route("**/entry/in-the-water", lambda route: late.append(route), times=1)  # noqa: PLW0108
+    page.reload()
+    page.wait_for_selector(READY)
+    arrived(page, late)
+    phone.button("S24")
+    phone.choice("method", "fyke_net")
+    with page.expect_response("**/entry/in-the-water"):  # the list after it was sent
+        phone.set(TRAPS[0])
+    with page.expect_event("requestfinished", lambda one: "in-the-water" in one.url):
+        late[0].fulfill(json=[])
+    kept = page.evaluate(
+        """fetch("/healthz").then((answer) => answer.text())
+             .then(() => import("/static/entry_drafts.js"))
+             .then((own) => own.all()).then((all) => all.map((one) => one.status))"""
+    )
+    assert kept.count("standing") == 1
+    assert len(phone.standing()) == 1
 
 
 def test_what_is_in_the_water_opens_without_a_connection(phone):

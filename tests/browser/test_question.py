@@ -137,6 +137,23 @@ def test_the_legend_is_part_of_the_question(island, open_page):
     assert "method=" not in page.url
 
 
+def test_the_legend_leaves_what_is_being_entered(island, open_page):
+    """A species chosen but not yet asked for is there when the answer for the legend comes."""
+    page = open_page(island)
+    page.locator(".filters summary").click()
+    species = page.locator(".filters [name=species]")
+    species.select_option(FOUND)
+    page.get_by_label("Set since").fill("2022-01-01")
+    page.locator(".rb-panel").get_by_label("Fyke net").uncheck()
+    page.locator(".filters summary", has_text="gear:").wait_for()
+    assert species.input_value() == FOUND
+    assert page.get_by_label("Set since").input_value() == "2022-01-01"
+    assert not page.locator(".filters [value=fyke_net]").is_checked()
+    page.get_by_role("button", name="Show", exact=True).click()
+    page.wait_for_url("**species=Cottus+gobio**")
+    assert "fyke_net" not in page.url
+
+
 def test_no_gear_at_all_is_kept(island, open_page):
     """All switched off: in the address, the words and the links, and so after a reload."""
     page = open_page(island)

@@ -51,6 +51,10 @@ window.addEventListener("pageshow", () => {
   });
 });
 
+/** Fields of the form that neither the legend nor the choice of a background changes. */
+const ownFields = (part) =>
+  part.querySelectorAll("form :is(input:not([type=hidden], [name=method]), select)");
+
 /** Take words, fields and links of the question as the server writes them for this address. */
 let turn = 0;
 document.addEventListener("questionchange", async () => {
@@ -58,12 +62,18 @@ document.addEventListener("questionchange", async () => {
   const answer = await request(window.location.href, { headers: { Accept: "text/html" } });
   if (!answer.ok || own !== turn) return;
   const page = new DOMParser().parseFromString(answer.text, "text/html");
+  const focused = document.activeElement;
   [".question .filters", ".question .taking", "header nav ul"].forEach((part) => {
     const [old, fresh] = [document.querySelector(part), page.querySelector(part)];
     if (!old || !fresh) return;
     if (old.open) fresh.open = true;
+    const entered = ownFields(old); // stays as somebody is entering it
+    ownFields(fresh).forEach((field, n) => {
+      if (entered[n]?.name === field.name) field.replaceWith(entered[n]);
+    });
     old.replaceWith(fresh);
   });
+  if (focused.isConnected) focused.focus();
   showButtons();
 });
 
