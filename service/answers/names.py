@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from service.records import Selection, Viewer
     from service.store import Store
 
-__all__ = ["HOUR_WORDS", "filter_choices", "selection_words"]
+__all__ = ["HOUR_WORDS", "catchments_around", "filter_choices", "selection_words"]
 
 HOUR_WORDS: Final = {"day": "by day", "night": "by night", "overnight": "left overnight"}
 
@@ -28,6 +28,13 @@ def filter_choices(store: Store, viewer: Viewer) -> dict[str, dict[str, str]]:
         "survey": _named(access.surveys(store, viewer)["name"], "{0}, {1}"),
         "catchment": reference.catchment_names(store),
     }
+
+
+def catchments_around(store: Store, catchment: str) -> list[tuple[str, str]]:
+    """Id and name of the catchments that hold this one, outermost first, and of itself, last."""
+    nested, names = reference.ancestors(store), reference.catchment_names(store)
+    around = nested[nested["catchment_id"] == catchment].sort_values("steps", ascending=False)
+    return [(one, names[one]) for one in around["ancestor_id"].tolist()]
 
 
 def _named(names: pd.Series, pattern: str) -> dict[str, str]:

@@ -19,6 +19,8 @@ from layers.plurals import counted
 from service import reference
 from service.access import open_records, placement_catchments, sites, surveys
 from service.answers import summaries
+from service.answers.names import catchments_around
+from service.answers.tables import plain_rows
 from service.errors import NotFoundError
 from service.records import Selection
 
@@ -54,7 +56,7 @@ class PlacementAccount:
     longitude: float | None
     latitude: float | None
     crs_name: str
-    catchments: tuple[tuple[str, str], ...]  # id and name, outermost first
+    catchments: list[tuple[str, str]]  # id and name, outermost first
     snap: dict[str, Any] | None
     reach: dict[str, Any] | None
     stretches: list[dict[str, Any]]
@@ -83,17 +85,18 @@ def placement_account(store: Store, placement_id: str, viewer: Viewer) -> Placem
     placements = records.placements
     if len(placements) != 1:
         raise NotFoundError(f"There is no placement {placement_id!r}.")
-    row = _rows(placements.drop(columns=placements.geometry.name))[0]
+    row = plain_rows(placements.drop(columns=placements.geometry.name))[0]
     point = placements.geometry.iloc[0]
     row |= {"x": point.x, "y": point.y}
     crs = pyproj.CRS.from_user_input(placements.crs)
     (longitude,), (latitude,) = choose_operation(crs, 4326).move(point.x, point.y)
     methods = reference.methods(store)
+    inside = placement_catchments(store, placements).iloc[0]
     depletion = summaries.depletion(store, selection, viewer)
     return PlacementAccount(
         placement_id=placement_id,
         row=row,
-        method=_rows(methods.loc[[row["method"]]])[0],
+        method=plain_rows(methods.loc[[row["method"]]])[0],
         survey_name=_name(surveys(store, viewer), row.get("survey")),
         site_name=_name(sites(store, viewer), row.get("site")),
         set_local=_moment(placements, "set_at"),
@@ -101,33 +104,21 @@ def placement_account(store: Store, placement_id: str, viewer: Viewer) -> Placem
         longitude=float(longitude) if np.isfinite(longitude) else None,
         latitude=float(latitude) if np.isfinite(latitude) else None,
         crs_name=f"{store.settings.crs}, {crs.name}",
-        catchments=_catchments(store, records),
-        snap=next(iter(_rows(records.snaps)), None),
+        catchments=catchments_around(store, inside) if isinstance(inside, str) else [],
+        snap=next(iter(plain_rows(records.snaps)), None),
         reach=_reach(store, records),
-        stretches=_rows(records.stretches),
+        stretches=plain_rows(records.stretches),
         effort=_effort(records, methods),
-        catches=_rows(records.catches.sort_values(["pass_no", "species"], kind="stable")),
+        catches=plain_rows(records.catches.sort_values(["pass_no", "species"], kind="stable")),
         totals=_totals(records),
         passes=_passes(records, row),
         lengths=_lengths(records),
-        flags=_rows(records.flags),
-        depletion=_rows(depletion.drop(columns=depletion.geometry.name)),
+        flags=plain_rows(records.flags),
+        depletion=plain_rows(depletion.drop(columns=depletion.geometry.name)),
         depletion_inputs=depletion.attrs["inputs"],
         history=_history(store, placement_id) if viewer.sees_exact_places else (),
         records=records,
     )
-
-
-def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows as plain dicts, None where missing; for few rows faster than pandas' own ways."""
-    return [
-        {str(key): None if _missing(value) else value for key, value in row.items()}
-        for row in frame.to_dict("records")
-    ]
-
-
-def _missing(value: Any) -> bool:  # noqa: ANN401 - whatever a frame holds
-    return value is pd.NA or bool(value != value)  # NaN and NaT differ from themselves
 
 
 def _name(named: pd.DataFrame, key: str | None) -> str | None:
@@ -140,28 +131,18 @@ def _moment(placements: pd.DataFrame, column: str) -> pd.Timestamp | None:
     return None if pd.isna(local) else local
 
 
-def _catchments(store: Store, records: Records) -> tuple[tuple[str, str], ...]:
-    inside = placement_catchments(store, records.placements).iloc[0]
-    if not isinstance(inside, str):
-        return ()
-    nested = reference.ancestors(store)
-    around = nested[nested["catchment_id"] == inside].sort_values("steps", ascending=False)
-    names = reference.catchment_names(store)
-    return tuple((one, names[one]) for one in around["ancestor_id"].tolist())
-
-
 def _reach(store: Store, records: Records) -> dict[str, Any] | None:
     reaches = reference.network(store).reaches
     own = reaches[reaches.index.isin(records.snaps["reach_id"].dropna())]
     if own.empty:
         return None
-    return _rows(own[["stream_name", "strahler", "kind", "length_m"]])[0]
+    return plain_rows(own[["stream_name", "strahler", "kind", "length_m"]])[0]
 
 
 def _effort(records: Records, methods: pd.DataFrame) -> list[dict[str, Any]]:
     found = effort_of(records.placements, methods, stretch_lengths(records.stretches))
     units = found["effort_unit"]
-    return _rows(
+    return plain_rows(
         found.assign(
             label=units.map({key: unit.label for key, unit in EFFORT_UNITS.items()}),
             unit=unit_words(found["effort"], units),
@@ -178,11 +159,11 @@ def _passes(records: Records, row: dict[str, Any]) -> list[int]:
 
 def _totals(records: Records) -> list[dict[str, Any]]:
     """Catch by species, and by pass where catch rows say theirs."""
-    totals = _rows(species_caught(records.catches))
+    totals = plain_rows(species_caught(records.catches))
     passes: dict[tuple[str, int], tuple[float, bool]] = {}
     caught_in = records.catches["pass_no"].astype("float64")
     for number in caught_in.dropna().unique().tolist():
-        for one in _rows(species_caught(records.catches[caught_in == number])):
+        for one in plain_rows(species_caught(records.catches[caught_in == number])):
             key = (one["species"], int(number))
             passes[key] = (one["individuals"], one["lower_bound"])
     for total in totals:
@@ -194,7 +175,7 @@ def _totals(records: Records) -> list[dict[str, Any]]:
 
 def _lengths(records: Records) -> list[dict[str, Any]]:
     measured = records.lengths.dropna(subset=["length_mm"])
-    return _rows(
+    return plain_rows(
         measured.groupby("species", as_index=False)["length_mm"].agg(
             ["count", "min", "median", "max"]
         )

@@ -14,6 +14,7 @@ from layers.fieldwork.looks import LOOKED, STATES, looks, looks_by_year
 from service import reference
 from service.access import open_records, placement_catchments, refuse_unknown
 from service.answers import summaries
+from service.answers.tables import plain_rows
 from service.cache import cached
 from service.errors import RequestError
 from service.records import OF_EFFORT
@@ -219,7 +220,7 @@ def species_account(
     lengths = records.lengths[records.lengths["species"] == name]
     months: Any = found["date"].dt.month.value_counts().reindex(range(1, 13), fill_value=0)
     return SpeciesAccount(
-        listed=_row(reference.species(store), name),
+        listed=plain_rows(reference.species(store).loc[[name]])[0],
         by_year=looks_by_year(rows, records.placements),
         lengths=lengths,
         months=months,
@@ -248,9 +249,3 @@ def finds_by_species(store: Store, selection: Selection, viewer: Viewer) -> pd.S
     caught = caught[caught["placement_id"].isin(records.placements.index)]
     counts = caught["species"].value_counts()
     return counts.reindex(reference.species(store).index, fill_value=0)
-
-
-def _row(frame: pd.DataFrame, name: str) -> dict[str, Any]:
-    row = frame.loc[[name]].astype(object)
-    values = row.where(row.notna(), None).iloc[0]
-    return {str(key): value for key, value in values.items()}

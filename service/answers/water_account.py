@@ -25,6 +25,7 @@ from service.access import keep_placements, open_records
 from service.answers import coverage_answers, summaries
 from service.answers.coverage_answers import CoverageQuestion
 from service.answers.occurrence_table import looking_words
+from service.answers.tables import plain_rows
 from service.errors import NotFoundError, RequestError
 from service.records import OF_EFFORT, Selection
 
@@ -127,7 +128,7 @@ def reach_water(store: Store, reach_id: str) -> tuple[Water, int]:
 def stream_of(joined: Network, row: int) -> dict[str, Any]:
     """Give the row of a reach's stream in `Network.streams`."""
     number, table = joined.streams
-    return _rows(table.iloc[[number[row]]])[0]
+    return plain_rows(table.iloc[[number[row]]])[0]
 
 
 def stream_water(store: Store, stream_id: str) -> tuple[Water, dict[str, Any]]:
@@ -138,7 +139,7 @@ def stream_water(store: Store, stream_id: str) -> tuple[Water, dict[str, Any]]:
     if not len(found):
         raise NotFoundError(f"There is no stream {stream_id!r}.")
     whole = _whole(joined, np.flatnonzero(number == found[0]))
-    return Water(joined, whole, Selection(streams=(stream_id,))), _rows(table.iloc[found])[0]
+    return Water(joined, whole, Selection(streams=(stream_id,))), plain_rows(table.iloc[found])[0]
 
 
 def upstream_water(store: Store, reach_id: str, measure_m: float | None) -> tuple[Water, int]:
@@ -247,13 +248,8 @@ def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
         coverage=_coverage(store, water, viewer),
         gaps=own_gaps[:_MOST_GAPS],
         gap_count=len(own_gaps),
-        places=_rows(places.drop(columns="geometry")),
+        places=plain_rows(places.drop(columns="geometry")),
     )
-
-
-def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    plain = frame.astype(object).where(frame.notna(), None)
-    return [{str(name): value for name, value in row.items()} for row in plain.to_dict("records")]
 
 
 def _records(store: Store, water: Water, viewer: Viewer) -> Records:
@@ -307,7 +303,8 @@ def _effort(store: Store, records: Records) -> list[dict[str, Any]]:
         for key, rows in totals.groupby(["year", "method"])
     }
     return [
-        row | {"efforts": by_key.get((row["year"], row["method"]), [])} for row in _rows(counts)
+        row | {"efforts": by_key.get((row["year"], row["method"]), [])}
+        for row in plain_rows(counts)
     ]
 
 
@@ -326,7 +323,7 @@ def _species(store: Store, records: Records, viewer: Viewer) -> list[dict[str, A
     )
     found = found.assign(looking=looking_words(found, methods["label"].to_dict()))
     shown = found["state"].eq("found") | summaries.fully_shown(found["species"], listed, viewer)
-    return _rows(found[shown])
+    return plain_rows(found[shown])
 
 
 def _listed(store: Store, records: Records) -> tuple[list[dict[str, Any]], int]:
@@ -336,7 +333,7 @@ def _listed(store: Store, records: Records) -> tuple[list[dict[str, Any]], int]:
     newest = newest.sort_values(["day", "placement_id"], ascending=[False, True])
     rows = newest.head(_MOST_LISTED)
     labels = reference.methods(store)["label"]
-    return _rows(rows.assign(gear=rows["method"].map(labels))), len(newest)
+    return plain_rows(rows.assign(gear=rows["method"].map(labels))), len(newest)
 
 
 def _coverage(store: Store, water: Water, viewer: Viewer) -> gpd.GeoDataFrame:
@@ -352,4 +349,4 @@ def _gaps(store: Store, water: Water, viewer: Viewer) -> list[dict[str, Any]]:
     gap, cut = gap[near], overlay(pieces.at(near), water.parts)
     metres = np.bincount(gap[cut.interval], cut.to_m - cut.from_m, minlength=len(found))
     rows = np.flatnonzero(metres > 0)
-    return _rows(found.iloc[rows].drop(columns="geometry").assign(here_m=metres[rows]))
+    return plain_rows(found.iloc[rows].drop(columns="geometry").assign(here_m=metres[rows]))

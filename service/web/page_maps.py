@@ -7,7 +7,7 @@ from urllib.parse import urlencode
 
 import orjson
 import pandas as pd
-from flask import current_app, url_for
+from flask import url_for
 
 from layers.drawing.maps import (
     MapView,
@@ -65,16 +65,10 @@ def live_map(
         Gear in the water, as JSON (`layers.drawing.maps.MapView.layers`).
     """
     query = f"?{urlencode(list(filters))}" if filters else ""
+    layers = {"marked": orjson.dumps(marked) if marked else None, "standing": standing}
     return map_parts(
         _view(
-            layers={
-                name: layer
-                for name, layer in (
-                    ("marked", orjson.dumps(marked) if marked else None),
-                    ("standing", standing),
-                )
-                if layer
-            },
+            layers={name: layer for name, layer in layers.items() if layer},
             used=used,
             species=species,
             bounds=bounds,
@@ -107,29 +101,21 @@ def _view(
     *,
     layers: dict[str, bytes | str],
     used: Collection[str],
-    bounds: Sequence[float] | None,
     species: Sequence[str] = (),
     query: str = "",
-    live: dict[str, str] | None = None,
-    keeps_view: bool = False,
-    hidden: Sequence[str] = (),
+    **more: Any,  # noqa: ANN401 - fields of a MapView
 ) -> MapView:
     store = current_store()
     listed, methods = reference.species(store), reference.methods(store)
-    linked = "placement.show" in current_app.view_functions
-    opened = "water.opened" in current_app.view_functions
     return MapView(
         layers=layers,
         methods=method_entries(methods, pd.Series(sorted(used), dtype="str")),
         species=species_entries(listed, set(species)),
         detects=method_detects(listed, methods),
-        bounds=bounds,
         chosen_species=" or ".join(species),
         picker=False,
-        placement_link=f"/placements/{{id}}{query}" if linked else None,
-        reach_address=url_for("water.opened") + query if opened else None,
+        placement_link=f"/placements/{{id}}{query}",
+        reach_address=url_for("water.opened") + query,
         backgrounds=backgrounds(),
-        live=live,
-        keeps_view=keeps_view,
-        hidden=hidden,
+        **more,
     )

@@ -46,8 +46,8 @@ MODULES: Final = (
     "service.web.pages.work",
     "service.web.pages.guide",
 )
-# Words and endpoint of each page in the bar on top, in the order of use; those that are not
-# registered do not show, nor those of a role in `_NEEDED` to whoever may less.
+# Words and endpoint of each page in the bar on top, in the order of use; those of a role in
+# `_NEEDED` do not show to whoever may less.
 NAVIGATION: Final = (
     ("Map", "map.show"),
     ("Records", "records.show"),
@@ -75,14 +75,15 @@ def register_pages(app: Flask) -> None:
     for name in MODULES:
         app.register_blueprint(importlib.import_module(name).blueprint)
     register_question(app.jinja_env.globals)
-    shown = tuple(entry for entry in NAVIGATION if entry[1] in app.view_functions)
 
     @app.context_processor
     def layout() -> dict[str, object]:
         viewer = current_viewer()
         return {
             "navigation": [
-                entry for entry in shown if viewer.role in _NEEDED.get(entry[1], (viewer.role,))
+                (words, page)
+                for words, page in NAVIGATION
+                if viewer.role in _NEEDED.get(page, (viewer.role,))
             ],
             "store_title": title_of_store(),
             "viewer": viewer,

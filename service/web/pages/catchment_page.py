@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from flask import Blueprint, current_app, render_template
+from flask import Blueprint, render_template
 
 from layers.drawing.maps import frame_bounds
 from layers.fieldwork.effort import unit_words
 from service import reference
 from service.answers import features, summaries
 from service.answers.map_views import map_summary
+from service.answers.names import catchments_around
 from service.answers.occurrence_table import looking_words
 from service.errors import NotFoundError
 from service.web.context import current_store, current_viewer
@@ -18,6 +19,8 @@ from service.web.page_maps import live_map
 from service.web.question import carried, page_question, question_pairs
 
 if TYPE_CHECKING:
+    from collections.abc import Hashable
+
     import pandas as pd
 
     from service.records import Selection
@@ -50,7 +53,7 @@ def show(catchment: str) -> str:
         catchment=catchment,
         query=query,
         name=names[catchment],
-        holders=_holders(names, catchment),
+        holders=catchments_around(store, catchment)[:-1],
         nested=[
             (str(inner), names[str(inner)])
             for inner in catchments.index[catchments["parent_id"] == catchment]
@@ -67,7 +70,6 @@ def show(catchment: str) -> str:
         rates=rates.sort_values(["species", "method"]).to_dict("records"),
         length=_lengths(own, catchment),
         gaps=_gaps(own),
-        coverage="coverage.show" in current_app.view_functions,
         effort_figure=carried("figures.effort"),
         parts=live_map(
             bounds=frame_bounds(features.catchments(store).loc[[catchment]]),
@@ -77,15 +79,7 @@ def show(catchment: str) -> str:
     )
 
 
-def _holders(names: dict[str, str], catchment: str) -> list[tuple[str, str]]:
-    """Catchments that hold this one, outermost first."""
-    nested = reference.ancestors(current_store())
-    holding = nested[(nested["catchment_id"] == catchment) & (nested["ancestor_id"] != catchment)]
-    outer = holding.sort_values("steps", ascending=False)["ancestor_id"]
-    return [(str(one), names[str(one)]) for one in outer]
-
-
-def _effort(own: Selection, catchment: str) -> list[dict[str, Any]]:
+def _effort(own: Selection, catchment: str) -> list[dict[Hashable, Any]]:
     """Effort in this catchment by method and unit, over all years.
 
     Units that nobody recorded of a method are left out; `unknown` says, with the first row of
@@ -105,22 +99,18 @@ def _effort(own: Selection, catchment: str) -> list[dict[str, Any]]:
     summed = summed.sort_values("method", kind="stable", ignore_index=True)
     known = summed["placements"] > summed["lacking"]
     kept = summed[known | (summed["unknown"].eq(summed["placements"]) & _first(summed))]
-    return _rows(kept.assign(unknown=kept["unknown"].where(_first(kept), 0)))
+    return kept.assign(unknown=kept["unknown"].where(_first(kept), 0)).to_dict("records")
 
 
 def _first(rows: pd.DataFrame) -> pd.Series:
     return ~rows["method"].duplicated()
 
 
-def _lengths(own: Selection, catchment: str) -> list[dict[str, Any]]:
+def _lengths(own: Selection, catchment: str) -> list[dict[Hashable, Any]]:
     if not len(reference.network(current_store()).reaches):
         return []
     table = summaries.sampled_length(current_store(), own, current_viewer(), by=("catchment",))
-    return _rows(table[table["catchment"] == catchment])
-
-
-def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(key): value for key, value in row.items()} for row in frame.to_dict("records")]
+    return table[table["catchment"] == catchment].to_dict("records")
 
 
 def _gaps(own: Selection) -> dict[str, Any]:

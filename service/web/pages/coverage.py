@@ -16,6 +16,7 @@ from service.answers.coverage_answers import CoverageQuestion
 from service.answers.coverage_files import CAUTION, FILES, coverage_file
 from service.answers.names import filter_choices, selection_words
 from service.answers.request_words import read_number, read_whole
+from service.answers.tables import plain_rows
 from service.answers.waypoints import MEDIA_TYPE as GPX_TYPE
 from service.errors import NotFoundError, RequestError
 from service.web.answering import attachment, json_answer, revalidated
@@ -71,14 +72,14 @@ def show() -> str:
         sampled_m=float((metres * coverage["sampled_fraction"]).sum()),
         bands=list(zip(BANDS, coverage_answers.band_lengths(coverage), strict=True)),
         inputs=coverage.attrs["inputs"],
-        lengths=_rows(lengths),
+        lengths=plain_rows(lengths),
         longest_m=float(lengths["effort_length_m"].max()) if len(lengths) else 0.0,
-        gaps=_rows(shown.drop(columns="geometry")),
+        gaps=plain_rows(shown.drop(columns="geometry")),
         gap_count=len(gaps),
         gap_bounds=coverage_answers.gap_bounds(shown),
-        places=_rows(places.drop(columns="geometry")),
+        places=plain_rows(places.drop(columns="geometry")),
         places_note=places.attrs.get("inputs", {}).get("note", ""),
-        streams=_rows(unvisited.head(_MOST_STREAMS)),
+        streams=plain_rows(unvisited.head(_MOST_STREAMS)),
         stream_count=len(streams),
         unvisited_count=len(unvisited),
         map_view=_map_view(coverage, places),
@@ -162,12 +163,6 @@ def _words(question: CoverageQuestion) -> str:
     return "; ".join(word for word in words if word)
 
 
-def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows as the template takes them; missing is None."""
-    plain = frame.astype(object).where(frame.notna(), None)
-    return [{str(name): value for name, value in row.items()} for row in plain.to_dict("records")]
-
-
 def _map_view(coverage: pd.DataFrame, places: pd.DataFrame) -> dict[str, Any]:
     columns = (
         "rank", "longitude", "latitude", "adds_m", "reach_id", "stream", "done_before",
@@ -178,6 +173,6 @@ def _map_view(coverage: pd.DataFrame, places: pd.DataFrame) -> dict[str, Any]:
         "bounds": coverage_answers.bounds(current_store(), coverage),
         "bands": [{"state": b.state, "age": b.age, "words": b.words} for b in BANDS],
         "labels": reference.methods(current_store())["label"].to_dict(),
-        "places": _rows(places[list(columns)]),
+        "places": plain_rows(places[list(columns)]),
         "backgrounds": backgrounds(),
     }

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from flask import Blueprint, current_app, render_template, request, url_for
+from flask import Blueprint, render_template, request, url_for
 
 from layers.crs import read_crs
 from service import reference
@@ -100,13 +100,9 @@ def show() -> str:
         effect=_effect(viewer),
         choices=filter_choices(store, viewer),
         store_crs=store.settings.crs,
-        feed=url_for("feed.landing", _external=True) if _has_feed() else "",
+        feed=url_for("feed.landing", _external=True),
         file=carried("hand_over.file", keep=_OWN),
     )
-
-
-def _has_feed() -> bool:
-    return "feed.landing" in current_app.view_functions
 
 
 def _layers(choice: _Choice, eyes: Viewer, holds: Preview) -> list[tuple[str, int, str]]:

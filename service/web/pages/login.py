@@ -101,11 +101,9 @@ def as_public() -> AnyResponse:
 def _form(name: str = "", problem: str = "") -> str:
     given = request.values.get("next", "")
     goal = _own_address(given) if given else ""
-    body = render_template(
+    return render_template(
         "login.html", name=name, problem=problem, goal=goal, longest=LONGEST_PASSWORD
     )
-    answer = make_response(body)
-    return str(answer.get_data(as_text=True))
 
 
 def _password_form(link: str, problem: str = "") -> Response:

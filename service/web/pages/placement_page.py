@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from urllib.parse import quote
 
-from flask import Blueprint, current_app, render_template
+from flask import Blueprint, render_template
 
 from layers.drawing.geojson import feature_collection
 from layers.fieldwork.stretches import stretch_lengths
@@ -36,7 +36,6 @@ def show(placement_id: str) -> str:
     cell_m = 500.0 * float(account.row.get("generalised_km") or 0)
     around = placements[[placements.geometry.name]].copy()
     around.geometry = around.buffer(max(_NEAR_M, 1.5 * cell_m))
-    editing = "entry.edit" in current_app.view_functions and viewer.may_edit
     return render_template(
         "placement.html",
         account=account,
@@ -44,7 +43,6 @@ def show(placement_id: str) -> str:
         method=account.method,
         stretch=stretch_lengths(account.records.stretches).sum(),
         vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
-        editing=editing,
         sees_all=viewer.sees_exact_places,
         parts=map_of_one(
             around=[around, stretches],

@@ -12,12 +12,15 @@ from service.answers import summaries
 from service.answers.map_views import map_summary, network_bounds
 from service.answers.occurrence_table import looking_words
 from service.answers.record_list import finds_by_species, species_account
+from service.answers.tables import plain_rows
 from service.errors import NotFoundError
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
 from service.web.question import carried, page_question, question_pairs
 
 if TYPE_CHECKING:
+    from collections.abc import Hashable
+
     from service.records import Selection
 
 __all__ = ["blueprint"]
@@ -33,13 +36,11 @@ def list_all() -> str:
     query, store, viewer = page_question(), current_store(), current_viewer()
     species = reference.species(store).sort_index()
     chosen = query.selection.species
-    rows = species[["vernacular_name", "rank", "family", "sensitivity"]].astype(object)
-    rows = rows.where(rows.notna(), None)
+    rows = species[["vernacular_name", "rank", "family", "sensitivity"]].copy()
     rows["found"] = finds_by_species(store, query.selection, viewer)
     rows["fully_shown"] = summaries.fully_shown(list(species.index), species, viewer)
     rows = rows[rows.index.isin(chosen)] if chosen else rows
-    rows = rows.reset_index()
-    return render_template("species_list.html", query=query, rows=rows.to_dict("records"))
+    return render_template("species_list.html", query=query, rows=plain_rows(rows.reset_index()))
 
 
 @blueprint.get("/species/<path:name>")
@@ -88,9 +89,8 @@ def show(name: str) -> str:
     )
 
 
-def _changes(own: Selection) -> list[dict[str, Any]]:
+def _changes(own: Selection) -> list[dict[Hashable, Any]]:
     """Give what there is of change everywhere."""
     found = summaries.change(current_store(), own, current_viewer(), everywhere=True)
     told = found[found["first_year"] < found["last_year"]]
-    shown = told[told["yearly_ratio"].notna() | told["quantity"].eq("occupancy")]
-    return [{str(key): value for key, value in row.items()} for row in shown.to_dict("records")]
+    return told[told["yearly_ratio"].notna() | told["quantity"].eq("occupancy")].to_dict("records")
