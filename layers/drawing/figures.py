@@ -119,22 +119,11 @@ def _labels(names: pd.Index, labels: Mapping[str, str] | None) -> list[str]:
 
 @reads(lengths="species length_mm")
 def class_width_mm(lengths: pd.DataFrame, species: str) -> float:
-    """Width of length classes that suits how many fish were measured.
+    """Width of length classes that suits how many fish were measured: 1, 2, 5, 10, … [mm].
 
-    The middle nine tenths of n fish fall into at most 2√n classes and no fewer than 8 are
-    allowed (common practice, no source); all of them into at most 60.
-
-    Parameters
-    ----------
-    lengths
-        Frame of this kind (`layers.frames`).
-    species
-        Scientific name.
-
-    Returns
-    -------
-    float
-        1, 2, 5, 10, … [mm], the narrowest that will do.
+    It is the narrowest that will do: the middle nine tenths of n fish fall into at most 2√n
+    classes and no fewer than 8 are allowed (common practice, no source); all of them into at
+    most 60.
 
     Examples
     --------

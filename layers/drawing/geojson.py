@@ -59,8 +59,6 @@ def to_wgs84(geometries: Objects, crs: CrsLike) -> Objects:
     ----------
     geometries
         n Shapely geometries in `crs`, missing ones allowed, (n,).
-    crs
-        Their CRS.
 
     Returns
     -------
@@ -68,11 +66,6 @@ def to_wgs84(geometries: Objects, crs: CrsLike) -> Objects:
         Longitude and latitude on WGS 84 in degrees with 7 decimals, two dimensions, outer
         rings counter-clockwise, cut where they cross 180 degrees. Missing where the geometry
         is missing, empty or cannot be transformed.
-
-    Raises
-    ------
-    CrsError
-        The CRS is missing or unknown.
 
     Notes
     -----
@@ -189,12 +182,7 @@ def property_values(column: pd.Series) -> list[Any]:
     """Values of one column as JSON knows them.
 
     Missing, NaN and infinite become None, times become RFC 3339 text in UTC, dates ISO 8601
-    text. What JSON has no word for is refused.
-
-    Raises
-    ------
-    FrameError
-        The column contains values of a kind that cannot be written.
+    text. FrameError for what JSON has no word for.
 
     Examples
     --------
@@ -265,8 +253,7 @@ def feature_texts(
     Yields
     ------
     bytes
-        JSON texts in UTF-8, each on a line of its own, with a comma between them; a comma is
-        missing between pieces.
+        JSON texts, each on a line, commas between them; one is missing between pieces.
     """
     attributes = frame.drop(columns=frame.geometry.name)
     names = [str(name) for name in attributes.columns]
@@ -327,25 +314,11 @@ def _written(
 def feature_collection(
     frame: gpd.GeoDataFrame, *, members: Mapping[str, Any] | None = None
 ) -> bytes:
-    """One frame as a FeatureCollection with its bounding box.
+    """One frame in any CRS as a FeatureCollection with its bounding box, JSON text in UTF-8.
 
-    Parameters
-    ----------
-    frame
-        n rows in any CRS. Its index is the features' `id`, its columns their properties.
-    members
-        Foreign members (RFC 7946, section 6.1) of the collection.
-
-    Returns
-    -------
-    bytes, JSON text in UTF-8
-
-    Raises
-    ------
-    CrsError
-        There is geometry and no CRS.
-    FrameError
-        A column contains what JSON has no word for.
+    Its index is the features' `id`, its columns their properties; `members` are foreign members of
+    the collection (RFC 7946, section 6.1). Raises CrsError for geometry without a CRS, FrameError
+    for what JSON has no word for.
 
     Examples
     --------
@@ -360,27 +333,11 @@ def feature_collection(
 def feature_stream(
     frames: Iterable[gpd.GeoDataFrame], *, members: Mapping[str, Any] | None = None
 ) -> Iterator[bytes]:
-    """Write one FeatureCollection from frames that come one after another.
+    """Write one FeatureCollection from frames that come one after another, in pieces of JSON text.
 
-    One frame at a time is in memory. The bounding box follows the features, since only then
-    is it known; without any place it is left out.
-
-    Parameters
-    ----------
-    frames
-        Any number of frames, each as for :func:`feature_collection`.
-    members
-        Foreign members of the collection; those that RFC 7946 defines are refused.
-
-    Yields
-    ------
-    bytes
-        Pieces of one JSON text in UTF-8.
-
-    Raises
-    ------
-    FrameError
-        A foreign member has a name that the standard keeps for itself (section 7.1).
+    One frame at a time is in memory, each as for :func:`feature_collection`. The bounding box
+    follows the features, since only then is it known; without any place it is left out. FrameError
+    for a foreign member with a name that the standard keeps for itself (section 7.1).
     """
     foreign = dict(members or {})
     if clash := sorted(_OWN_MEMBERS & foreign.keys()):

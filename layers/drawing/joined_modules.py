@@ -34,12 +34,8 @@ def join_modules(text: str, read: Callable[[str], str]) -> str:
     Each module becomes a function of its own, so that equal names in two of them stay apart; no
     name is left behind. Understood are `import "FILE"`, `import {A, B} from "FILE"` and
     `import * as A from "FILE"` without renaming, and `export` before a function, class or
-    `const`. `read` gives the text of a module by its file name.
-
-    Raises
-    ------
-    LayersError
-        Modules import each other in a circle, or one imports or exports in another way.
+    `const`. `read` gives the text of a module by its file name. LayersError where modules import
+    each other in a circle, or one imports or exports in another way.
 
     Examples
     --------

@@ -50,32 +50,27 @@ class MapView:
         `bbox` of degrees added. `marked`: water that the page is about, as JSON of `zoom` and
         `paths` (`layers.drawing.screen_lines`). `standing`: gear in the water, as JSON rows of
         `placement_id`, `label`, `at` (degrees), `set_at` and `due_at`.
-    methods
-        `method`, `label`, `gear_kind`, `sign` of each method shown, for marks and legend.
-    species
-        `species`, `vernacular_name` for the picker.
+    methods, species
+        `method`, `label`, `gear_kind`, `sign` for marks and legend; `species`,
+        `vernacular_name` for the picker, which shows where `picker` says so.
     detects
         Methods that can detect each species; without an entry every method can.
     bounds
         West, south, east, north in degrees; None shows the whole earth.
     chosen_species
         The species that marks speak of; empty = any.
-    picker
-        Whether the map itself offers the choice of species.
-    placement_link
-        Address of a placement's page with `{id}` in it.
-    reach_address
-        Address that says what is known of a `reach` at a `longitude` and `latitude`.
+    placement_link, reach_address
+        Address of a placement's page with `{id}` in it; that which says what is known of a
+        `reach` at a `longitude` and `latitude`.
     backgrounds
         `name`, `url` and `attribution` (HTML) of tiles to be drawn beneath, one at a time; `zooms`
         and `bounds` where these are known (`scripts/backgrounds.js`).
     live
         In place of `layers`: addresses of `lines`, `placements`, `cards` and `position`, from
         which what is in view is fetched (`service/answers/map_views.py`).
-    keeps_view
-        Whether the address of the page follows the view, and the gear that is switched on.
-    hidden
-        Methods that are switched off at first.
+    keeps_view, hidden
+        Whether the address of the page follows the view and the gear that is switched on;
+        methods that are switched off at first.
     """
 
     layers: dict[str, bytes | str]
@@ -115,13 +110,9 @@ class MapView:
 class MapParts:
     """A map in pieces, for a page to put where it wants.
 
-    Attributes
-    ----------
-    body
-        HTML: the map's own element, the room beside it for its legend, and its data as JSON.
-    script
-        JavaScript that starts the map: the rest of a module that imports `showRecords` of
-        `view.js`; to run after `leaflet.js`.
+    `body` is HTML: the map's own element, the room beside it for its legend, and its data as JSON.
+    `script` is the rest of a module that imports `showRecords` of `view.js`, and runs after
+    `leaflet.js`.
     """
 
     body: str
@@ -240,16 +231,8 @@ def view_of_frames(
 ) -> MapView:
     """Put a few thousand placements and all around them into one view, bounded by both.
 
-    Parameters
-    ----------
-    placements
-        What :func:`layers.drawing.record_features.placement_features` gives.
-    reaches, catchments, stretches
-        Lines, polygons and lines, each with its CRS; may be empty.
-    species, methods
-        Frames of these kinds (`layers.frames`).
-    chosen_species
-        The species that marks speak of at first; empty = any.
+    `placements` is what :func:`layers.drawing.record_features.placement_features` gives; the other
+    layers have each their CRS and may be empty. `chosen_species` is what marks speak of at first.
     """
     drawn = {
         "catchments": (catchments, ("name", "parent_id")),

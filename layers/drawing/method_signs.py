@@ -15,25 +15,12 @@ __all__ = ["method_signs"]
 
 
 def method_signs(labels: pd.Series) -> pd.Series:
-    """Choose the letters that stand in the marks of each method.
+    """Choose the letters that stand in the marks of each method, no two the same.
 
     A method whose first letter no other has gets that letter. Those that share one get two each:
     the first letters of their first two words, else the first letter and a later one of the
-    label, else the first letter and a number. So a single letter never stands for several.
-
-    Parameters
-    ----------
-    labels
-        What people read of each method, by method; missing ones count as the method's name.
-
-    Returns
-    -------
-    Series
-        `sign` (str), index of `labels`; no two are the same.
-
-    Notes
-    -----
-    A rule of ours; the letters follow no list of gear codes.
+    label, else the first letter and a number. So a single letter never stands for several. A
+    missing label counts as the method's name. A rule of ours; it follows no list of gear codes.
 
     Examples
     --------

@@ -43,26 +43,23 @@ _FINEST_BITS: Final = FINEST_ZOOM + _CELL_BITS
 
 @dataclass(frozen=True)
 class MapColumns:
-    """Placements of a store, as one kind of viewer sees them.
+    """n placements of a store, as one kind of viewer sees them.
 
     Attributes
     ----------
-    names
-        Ids as the viewer knows them.
-    xy
-        Positions in the store's CRS, NaN where there is none, (n, 2). [m]
+    names, xy
+        Ids as the viewer knows them; positions in the store's CRS, NaN = none, (n, 2). [m]
     grid_xy, snapped_grid_xy
-        Positions, and places on the reach, on the unit square of the web map grid, NaN where
-        there is none, (n, 2).
+        Positions, and places on the reach, on the unit square of the web map grid, (n, 2).
     square_km
-        Side of the grid cell that is shown in place of a position, 0 = exact, (n,). [km]
+        Side of the grid cell that is shown in place of a position, 0 = exact. [km]
     outcome, method, survey
-        Places in `OUTCOMES`, `methods`, `surveys`; −1 where there is none, (n,).
+        Places in `OUTCOMES`, `methods`, `surveys`; −1 where there is none.
     first_day, last_day
         Local day of setting in days since 1970, twice; or the first and last day of its year
-        where only that is shown. Where none is known the first is after the last, (n,).
+        where only that is shown. Where none is known the first is after the last.
     ambiguous
-        Whether another reach is as near, (n,).
+        Whether another reach is as near.
     caught_by, caught
         Row of a placement and place in `species`, for each species it caught, (k,).
     stretch_by, stretch_reach, stretch_from_m, stretch_to_m
@@ -98,19 +95,10 @@ class MapColumns:
 class MapFilter:
     """Which placements a map shows, and of which species its marks speak.
 
-    Attributes
-    ----------
-    methods, surveys
-        Names; empty = all.
-    species
-        Names; empty = any fish. Placements stay, their state is that of these species.
-    detecting
-        Methods that can detect any of `species`.
-    since_day, until_day
-        Local days of setting since 1970, both included; None = open.
-    narrowed
-        Key of what the columns do not tell, as place or hours; which placements these are is
-        handed over beside it. None = all.
+    Names are empty for all. Placements of other `species` stay, their state is that of these;
+    `detecting` are the methods that can detect any of them. Days are local days of setting since
+    1970, both included. `narrowed` is the key of what the columns do not tell, as place or hours;
+    which placements these are is handed over beside it.
     """
 
     methods: tuple[str, ...] = ()
@@ -126,15 +114,9 @@ class MapFilter:
 class CellCounts:
     """Counts of placements by grid cell and state.
 
-    Attributes
-    ----------
-    xy
-        Where each cell's mark stands, on the unit square of the web map grid: half way between
-        the cell's centre and the middle of its placements, (c, 2).
-    window
-        Left, top, right, bottom of each cell, (c, 4).
-    counts
-        Placements by state, in the order of `STATES`, (c, 5).
+    `xy` is where each cell's mark stands, on the unit square of the web map grid: half way between
+    the cell's centre and the middle of its placements, (c, 2); `window` left, top, right, bottom
+    of each, (c, 4); `counts` placements by state, in the order of `STATES`, (c, 5).
     """
 
     xy: Floats
@@ -143,13 +125,7 @@ class CellCounts:
 
 
 class PlacementMap:
-    """Placements of one kind of viewer, ready for any window, zoom and filter, from any thread.
-
-    Parameters
-    ----------
-    columns
-        What the viewer may see.
-    """
+    """Placements of one kind of viewer, ready for any window, zoom and filter, from any thread."""
 
     def __init__(self, columns: MapColumns) -> None:
         placed = columns.grid_xy
@@ -211,14 +187,9 @@ class PlacementMap:
 
     # Filter and state -------------------------------------------------------------------
     def states(self, chosen: MapFilter, inside: Bools | None = None) -> States:
-        """State of every placement: a place in `STATES`, or `OUT`, (n,).
+        """State of every placement: a place in `STATES`, or `OUT`, (n,); the newest dozen are kept.
 
-        Parameters
-        ----------
-        chosen
-            The filter; the newest dozen are kept.
-        inside
-            Placements that `chosen.narrowed` leaves in, in the order of the columns, (n,).
+        `inside` marks those that `chosen.narrowed` leaves in, in the order of the columns, (n,).
         """
         with self._lock:
             if chosen in self._kept:

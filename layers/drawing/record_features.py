@@ -35,18 +35,10 @@ _RECORDED: Final = (
 
 @reads("catches")
 def species_caught(catches: pd.DataFrame) -> pd.DataFrame:
-    """Sum the catch of each placement by species.
+    """Sum the catch of each placement by species, by placement and species.
 
-    Parameters
-    ----------
-    catches
-        Frame of this kind (`layers.frames`).
-
-    Returns
-    -------
-    DataFrame
-        `placement_id`, `species`, `individuals`, `lower_bound` (bool: a row said "at least" or
-        "present"), by placement and species. Rows that count zero are no catch.
+    Columns `placement_id`, `species`, `individuals`, `lower_bound` (bool: a row said "at least" or
+    "present"). Rows that count zero are no catch.
 
     Examples
     --------
@@ -88,20 +80,12 @@ def placement_features(
 ) -> gpd.GeoDataFrame:
     """Placements with their catch, effort, reach and flags, one feature each.
 
-    Parameters
-    ----------
-    placements, catches, snaps, flags, species, methods
-        Frames of these kinds (`layers.frames`). Catches of other placements are ignored.
-
-    Returns
-    -------
-    GeoDataFrame
-        Index and geometry of `placements`. The recorded columns; `method_label`, `gear_kind`;
-        `set_local`, `lifted_local` (wall clock there); `effort_words`; `individuals`,
-        `individuals_lower_bound`; `species` (`;`-separated); `catch` (list of dicts: species,
-        vernacular_name, individuals, lower_bound); `reach_id`, `measure_m`, `offset_m` [m],
-        `ambiguous`, `ambiguous_with`, `snapped_longitude`, `snapped_latitude` (WGS 84);
-        `flags` (list of text).
+    Index and geometry of `placements`. The recorded columns; `method_label`, `gear_kind`;
+    `set_local`, `lifted_local` (wall clock there); `effort_words`; `individuals`,
+    `individuals_lower_bound`; `species` (`;`-separated); `catch` (list of dicts: species,
+    vernacular_name, individuals, lower_bound); `reach_id`, `measure_m`, `offset_m` [m],
+    `ambiguous`, `ambiguous_with`, `snapped_longitude`, `snapped_latitude` (WGS 84);
+    `flags` (list of text). Catches of other placements are ignored.
     """
     ids = placements.index
     columns: dict[str, Any] = {"placement_id": ids.to_series()}
@@ -211,15 +195,11 @@ def detection_features(
     species: pd.DataFrame,
     methods: pd.DataFrame,
 ) -> gpd.GeoDataFrame:
-    """One feature for each species that a placement caught.
+    """One feature for each species that a placement caught, where the placement is.
 
-    Returns
-    -------
-    GeoDataFrame
-        Index `placement_id:species`, position of the placement; `placement_id`, `species`,
-        `vernacular_name`, `individuals`, `individuals_lower_bound`, `method`, `method_label`,
-        `survey`, `site`, `set_at`, `set_local`, `lifted_at`, `position_uncertainty_m`; of public
-        placements also `GENERALISED_COLUMNS`.
+    Index `placement_id:species`; `placement_id`, `species`, `vernacular_name`, `individuals`,
+    `individuals_lower_bound`, `method`, `method_label`, `survey`, `site`, `set_at`, `set_local`,
+    `lifted_at`, `position_uncertainty_m`; of public placements also `GENERALISED_COLUMNS`.
     """
     caught = species_caught(catches)
     row = placements.index.get_indexer(caught["placement_id"])

@@ -41,19 +41,9 @@ _HIGHEST_LATITUDE: Final = 85.051_128_78  # where the web map grid ends: a squar
 
 
 def grid_positions(xy: Floats, crs: pyproj.CRS | str | int) -> Floats:
-    """Place positions on the unit square of the web map grid.
+    """Place positions in a CRS on the unit square of the web map grid, (n, 2).
 
-    Parameters
-    ----------
-    xy
-        Positions in `crs`, (n, 2).
-    crs
-        Any CRS.
-
-    Returns
-    -------
-    ndarray, (n, 2)
-        East from 180° W and south from 85.05° N, each 0 … 1; NaN where there is no position.
+    East from 180° W and south from 85.05° N, each 0 … 1; NaN where there is no position.
 
     Examples
     --------
@@ -98,15 +88,7 @@ def grid_window(west: float, south: float, east: float, north: float) -> Box:
 def screen_paths(lines: Objects, zoom: int) -> list[list[int]]:
     """Write lines on the unit square as steps at a zoom of the web map grid, as far as it shows.
 
-    Parameters
-    ----------
-    lines
-        n LineStrings or LinearRings, on the unit square.
-
-    Returns
-    -------
-    list of n lists
-        `[x, y, dx, dy, dx, dy, …]` in half pixels; empty where a line shows as less than that.
+    For each `[x, y, dx, dy, dx, dy, …]` in half pixels; empty where it shows as less than that.
     """
     return _Steps.of(lines, zoom).paths()
 
@@ -150,16 +132,10 @@ def _starts(lines: Objects) -> Ints:
 
 @dataclass(frozen=True)
 class LinesInView:
-    """Lines that a view shows.
+    """Lines that a view shows, the most important last, so that they are drawn on top.
 
-    Attributes
-    ----------
-    rows
-        Row of each line, the most important last, so that it is drawn on top.
-    paths
-        Its way, as :func:`screen_paths` gives it.
-    least_rank
-        Lines of a lower rank were left out, as there would be too many.
+    `rows` is the row of each, `paths` its way, as :func:`screen_paths` gives it; lines below
+    `least_rank` were left out, as there would be too many.
     """
 
     rows: Ints
@@ -170,14 +146,8 @@ class LinesInView:
 class ScreenLines:
     """Lines of a layer, ready to be cut to a window and zoom, from several threads.
 
-    Parameters
-    ----------
-    lines
-        n LineStrings, or LinearRings, in `crs`.
-    ranks
-        Rank of each, from 1; higher ones are kept longest: stream order.
-    crs
-        Their CRS.
+    `lines` are n LineStrings, or LinearRings, in `crs`; `ranks` are from 1, and higher ones are
+    kept longest: stream order.
     """
 
     def __init__(self, lines: Objects, ranks: Sequence[int] | Ints, crs: Any) -> None:  # noqa: ANN401 - whatever pyproj reads
@@ -208,14 +178,10 @@ class ScreenLines:
         among: Bools | None = None,
         smallest_px: float = 0.0,
     ) -> LinesInView:
-        """Lines that meet a window, fine enough for a zoom.
+        """Lines that meet a window of :func:`grid_window`, fine enough for a zoom of the web map.
 
         Parameters
         ----------
-        window
-            Of :func:`grid_window`.
-        zoom
-            Zoom of the web map grid.
         most_vertices, most_lines
             Where there are more, the lowest ranks are left out; a single rank that is still
             too much is thinned to its longest lines.

@@ -21,14 +21,9 @@ _NEEDED: Final = Needed(tables=frozenset({"catches"}), columns=frozenset({"surve
 def common_catch(
     store: Store, viewer: Viewer, *, most: int = 12
 ) -> tuple[pd.Series, dict[str, list[str]]]:
-    """Count in how many placements each species was caught, and order it for each survey.
+    """Count in how many placements each species was caught, as far as any caught it.
 
-    Returns
-    -------
-    placements
-        Number of placements by species, as far as any caught it.
-    by_survey
-        Up to `most` species of each survey, those of most placements first.
+    Beside it, up to `most` species of each survey, those of most placements first.
     """
     records = open_records(store, Selection(), viewer, _NEEDED)
     caught = records.catches[["placement_id", "species"]].drop_duplicates()

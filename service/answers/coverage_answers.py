@@ -149,15 +149,11 @@ def reaches_in_view(
 ) -> dict[str, Any]:
     """Reaches of one view with their band of coverage, bounded in size.
 
-    Returns
-    -------
-    dict
-        `zoom`; `least_order`, reaches of a lower order were left out; and in columns, one value
-        for each reach: `paths` (:func:`layers.drawing.screen_lines.screen_paths`), `order`, `band`
-        (place in `layers.estimates.coverage_bands.BANDS`), `reach_id`, `stream_name`,
-        `last_date`, `methods` (`;` between), `visited` and `sampled` fraction (0 … 1),
-        `distance_m` (from its farthest point that nobody visited to the nearest visited water)
-        and `length_m`.
+    `zoom`; `least_order`, reaches of a lower order were left out; and in columns, by reach:
+    `paths` (:func:`layers.drawing.screen_lines.screen_paths`), `order`, `band` (place in
+    `layers.estimates.coverage_bands.BANDS`), `reach_id`, `stream_name`, `last_date`, `methods` (`;`
+    between), `visited` and `sampled` fraction (0 … 1), `distance_m` (from its farthest point that
+    nobody visited to the nearest visited water) and `length_m`.
     """
     found = coverage(store, question, viewer)
     joined = reference.network(store)

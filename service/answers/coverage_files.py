@@ -41,15 +41,7 @@ CAUTION: Final = (
 def coverage_file(
     store: Store, question: CoverageQuestion, viewer: Viewer, what: str, form: str
 ) -> bytes:
-    """Write one of `FILES`.
-
-    Parameters
-    ----------
-    store, question, viewer
-        The question, and who reads the answer.
-    what, form
-        A key of `FILES`, and one of its forms.
-    """
+    """Write one of `FILES`, in one of its forms."""
     found: pd.DataFrame
     if what == "sampled-length":
         found = summaries.sampled_length(store, question.selection, viewer)

@@ -57,10 +57,7 @@ def counted(
 ) -> CountedWater:
     """Work out what the placements of a selection visited and sampled, wherever they lie.
 
-    Raises
-    ------
-    RequestError
-        The selection names something unknown, or `represents_m` is not above 0.
+    RequestError where the selection names something unknown, or `represents_m` is not above 0.
     """
     refuse_unknown(store, selection, viewer)
     if represents_m is not None and not 0 < represents_m < np.inf:

@@ -21,16 +21,9 @@ __all__ = ["gear_in_water"]
 def gear_in_water(store: Store, viewer: Viewer, *, now: dt.datetime | None = None) -> pd.DataFrame:
     """List gear that was set and not lifted yet, overdue first, then longest in the water.
 
-    Returns
-    -------
-    DataFrame
-        As `Store.in_the_water`, with `label` of the method, `since_h` it was set [h], `due_at`,
-        when the method's `max_soak_h` ends (missing where it has none), and `overdue`.
-
-    Raises
-    ------
-    AccessError
-        The viewer may not change records.
+    As `Store.in_the_water`, with `label` of the method, `since_h` it was set [h], `due_at`, when
+    the method's `max_soak_h` ends (missing where it has none), and `overdue`. AccessError for a
+    viewer who may not change records.
     """
     gear = in_the_water(store, viewer)
     own = reference.methods(store).reindex(gear["method"]).set_axis(gear.index)

@@ -52,12 +52,7 @@ def gear_table(store: Store, selection: Selection, viewer: Viewer) -> GearTable:
     """Arrange effort and sampled length by catchment and gear.
 
     A gear is counted in its main unit (`layers.fieldwork.effort.main_units`) over all catchments.
-
-    Parameters
-    ----------
-    store, selection, viewer
-        As for `service.answers.summaries`; species are left open, as a gear that caught none of
-        them fished all the same.
+    Species are left open, as a gear that caught none of them fished all the same.
     """
     selected = selection.without_species()
     totals = summaries.effort_by_year(store, selected, viewer)

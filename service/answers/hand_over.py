@@ -100,13 +100,7 @@ class HandOver:
 
 
 def form_of(destination: Path, form: str | None) -> str:
-    """Form that is requested, or that the ending of the file stands for.
-
-    Raises
-    ------
-    RequestError
-        The form is unknown, or none is named and the ending does not say it.
-    """
+    """Form that is requested, or that the ending of the file stands for; RequestError for none."""
     if form is None:
         form = _BY_ENDING.get(destination.suffix.lower())
     if form not in FORMS:

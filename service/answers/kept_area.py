@@ -38,17 +38,9 @@ _NEEDED: Final = Needed(
 def kept_area(store: Store, within: Box, viewer: Viewer, *, background: str = "") -> dict[str, Any]:
     """Gather what a device keeps of a box in degrees, with a background if one is named.
 
-    Returns
-    -------
-    dict
-        `reaches` and `catchments` as GeoJSON; `next_places` (`rank`, `stream`, `at`, `done_before`)
-        by the coverage of all gear; `visits`, by reach the day and method of its last placement;
-        `background`, of :func:`kept_tiles`.
-
-    Raises
-    ------
-    RequestError
-        The area has too many reaches.
+    `reaches` and `catchments` as GeoJSON; `next_places` (`rank`, `stream`, `at`, `done_before`) by
+    the coverage of all gear; `visits`, by reach the day and method of its last placement;
+    `background`, of :func:`kept_tiles`. RequestError where the area has too many reaches.
     """
     reaches = features.reaches(store, within=within)
     if len(reaches) > _MOST_REACHES:
@@ -91,11 +83,8 @@ def kept_area(store: Store, within: Box, viewer: Viewer, *, background: str = ""
 def kept_tiles(store: Store, within: Box, background: str) -> dict[str, Any] | None:
     """List the tiles of a background that meet a box, level by level while they are few enough.
 
-    Returns
-    -------
-    dict or None
-        `name`; `tiles` as level, column and row; `size_bytes` of all; `zoom`, the finest level that
-        is among them; `finest`, that of the background. None where there is no such background.
+    `name`; `tiles` as level, column and row; `size_bytes` of all; `zoom`, the finest level that is
+    among them; `finest`, that of the background. None where there is no such background.
     """
     found = {one.name: one for one in store.backgrounds()}.get(background)
     if found is None:

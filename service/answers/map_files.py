@@ -19,15 +19,7 @@ __all__ = ["offline_map"]
 def offline_map(
     store: Store, selection: Selection, viewer: Viewer, *, title: str | None = None
 ) -> tuple[str, int]:
-    """Write one page that works from disk, for a few thousand placements.
-
-    Returns
-    -------
-    page
-        HTML.
-    count
-        How many placements it holds.
-    """
+    """Write one page of HTML that works from disk, for a few thousand placements; count them."""
     shown = features.placements(store, selection, viewer)
     chosen = selection.species
     view = view_of_frames(

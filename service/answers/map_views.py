@@ -119,11 +119,8 @@ def map_summary(
 ) -> dict[str, Any]:
     """Tell what a selection holds at all; with `caught`, around where its species were caught.
 
-    Returns
-    -------
-    dict
-        `placements`, how many; `methods`, names of those they used; `bounds`, the box around
-        them in degrees, None without a position.
+    `placements`, how many; `methods`, names of those they used; `bounds`, the box around them in
+    degrees, None without a position.
     """
     stored, states = _filtered(store, selection, viewer)
     chosen = states < len(STATES)
@@ -313,13 +310,10 @@ def lines_in_view(
 ) -> dict[str, Any]:
     """Reaches and catchments of one view, simplified to what shows; reaches of chosen water.
 
-    Returns
-    -------
-    dict
-        `zoom`; `reaches`, in columns: `path`, `id`, `order`, `kind`, and `name`, the place of
-        its name in `names` (null = none); `least_order`, reaches of a lower order were left
-        out; `catchments`, in columns: `path` (a ring), `id`, `name` (null where there is none,
-        empty at all but the last ring of a catchment).
+    `zoom`; `reaches`, in columns: `path`, `id`, `order`, `kind`, and `name`, the place of its name
+    in `names` (null = none); `least_order`, reaches of a lower order were left out; `catchments`,
+    in columns: `path` (a ring), `id`, `name` (null where there is none, empty at all but the last
+    ring of a catchment).
     """
     window = grid_window(*within)
     joined, frame = reference.network(store), reference.catchments(store)
@@ -388,14 +382,9 @@ def _drawn_rings(frame: gpd.GeoDataFrame) -> tuple[ScreenLines, Ints]:
 
 
 def cards(store: Store, selection: Selection, viewer: Viewer) -> tuple[gpd.GeoDataFrame, int]:
-    """Placements that a selection names, with all that a card shows.
+    """Placements that a selection names, with all that a card shows, and how many are named.
 
-    Returns
-    -------
-    frame
-        Up to `MOST_CARDS` of :func:`service.answers.features.placements`, by id.
-    count
-        How many are named.
+    Up to `MOST_CARDS` of :func:`service.answers.features.placements`, by id.
     """
     names = sorted(selection.placements)
     shown = Selection(placements=tuple(names[:MOST_CARDS]))
@@ -403,15 +392,7 @@ def cards(store: Store, selection: Selection, viewer: Viewer) -> tuple[gpd.GeoDa
 
 
 def position_words(store: Store, longitude: float, latitude: float, *, crs: str = "") -> str:
-    """Position in a projected CRS, in whole metres, with the CRS named.
-
-    Parameters
-    ----------
-    longitude, latitude
-        Degrees on WGS 84.
-    crs
-        CRS in place of the store's.
-    """
+    """Position on WGS 84 in whole metres of a projected CRS, the store's or `crs`, and its name."""
     wanted = pyproj.CRS.from_user_input(crs or store.settings.crs)
     (x,), (y,) = choose_operation(4326, wanted).move(longitude, latitude)
     name = ":".join(wanted.to_authority() or ()) or wanted.name

@@ -29,30 +29,13 @@ def nearest_reach(
     uncertainty_m: float | None = None,
     stream_name: str = "",
 ) -> dict[str, Any]:
-    """Refer one position to the network, by the rules that an import uses.
+    """Refer one position on WGS 84 [deg] to the network, by the rules that an import uses.
 
-    Parameters
-    ----------
-    store
-        Whose network and catchments.
-    longitude, latitude
-        WGS 84. [deg]
-    uncertainty_m
-        How far off the position may be. [m]
-    stream_name
-        Settles which of two near reaches is meant.
-
-    Returns
-    -------
-    dict
-        `reach_id`, `stream_name`, `strahler`, `measure_m`, `offset_m`, `ambiguous`,
-        `ambiguous_with`, `ambiguous_stream`, `snapped` (longitude, latitude), `catchment`,
-        `tolerance_m`, `has_network`; None where there is none.
-
-    Raises
-    ------
-    RequestError
-        The position lies outside the area of use of the store's CRS.
+    `uncertainty_m` says how far off it may be; `stream_name` settles which of two near reaches is
+    meant. Gives `reach_id`, `stream_name`, `strahler`, `measure_m`, `offset_m`, `ambiguous`,
+    `ambiguous_with`, `ambiguous_stream`, `snapped` (longitude, latitude), `catchment`,
+    `tolerance_m`, `has_network`; None where there is none. RequestError outside the area of use of
+    the store's CRS.
     """
     settings = store.settings
     if outside_area_of_use([longitude], [latitude], settings.crs)[0]:

@@ -95,15 +95,10 @@ class Table:
 
 @dataclass(frozen=True)
 class Chances:
-    """Chance that a species lives in visited units though nobody found it, by catchment.
+    """Chance that a species lives in visited units though nobody found it.
 
-    Attributes
-    ----------
-    cells
-        Per catchment and species with a chance: it, the ends of its 95 % interval, how many
-        units were visited and in the season of which year.
-    assumes
-        Of the estimate, in words.
+    `cells` has, per catchment and species with a chance, it, the ends of its 95 % interval, how
+    many units were visited and in the season of which year.
     """
 
     cells: dict[str, dict[str, tuple[float, float, float, int, int]]]
@@ -122,10 +117,12 @@ def occurrence_table(
 ) -> Table:
     """Arrange the occurrence summary.
 
+    At most about `MOST_CELLS` cells: where there are more, the innermost catchments have no row,
+    and the row that holds them says how many; where the outermost are too many, the others are on
+    further pages. RequestError for an unknown order or name, or no row left at `start`.
+
     Parameters
     ----------
-    store, selection, viewer
-        As for `service.answers.summaries.occurrence`.
     rows_by
         One of `ROW_ORDERS`, or a species: most of it first. Nested catchments stay under the
         one that holds them.
@@ -135,18 +132,6 @@ def occurrence_table(
         One of `FOLDS`: species found in fewer catchments have no column, unless none has one.
     start
         How many rows come before this page.
-
-    Returns
-    -------
-    Table
-        At most about `MOST_CELLS` cells: where there are more, the innermost catchments have no
-        row, and the row that holds them says how many; where the outermost are too many, the
-        others are on further pages.
-
-    Raises
-    ------
-    RequestError
-        An order or a name is unknown, or no row is left at `start`.
     """
     frame = summaries.occurrence(store, selection, viewer)
     inputs = frame.attrs["inputs"]
@@ -236,12 +221,7 @@ def _cells(frame: pd.DataFrame, labels: Mapping[Any, str]) -> dict[tuple[str, st
 def looking_words(frame: pd.DataFrame, labels: Mapping[Any, str]) -> list[str]:
     """Say of each row of the occurrence summary how one looked; empty where nobody did.
 
-    Parameters
-    ----------
-    frame
-        What `service.answers.summaries.occurrence` gave.
-    labels
-        Names of methods for people.
+    `labels` are names of methods for people.
     """
     gear = {
         methods: ", ".join(labels.get(each, each) for each in methods.split(";"))
@@ -357,15 +337,8 @@ def chances(
 ) -> Chances:
     """Chance that each species lives in each catchment where one looked in vain.
 
-    Fitting takes seconds, so that pages ask for it apart; answers are cached.
-
-    Parameters
-    ----------
-    store, selection, viewer
-        As for `service.answers.summaries.chance_present`.
-    season
-        Year whose season counts; without it, for each catchment and species the latest that
-        can be estimated.
+    Fitting takes seconds, so that pages ask for it apart; answers are cached. `season` is the year
+    whose season counts; without it, for each catchment and species the latest with an estimate.
     """
 
     def make() -> Chances:

@@ -73,13 +73,7 @@ class PlacementAccount:
 
 
 def placement_account(store: Store, placement_id: str, viewer: Viewer) -> PlacementAccount:
-    """Gather one placement as this viewer may see it.
-
-    Raises
-    ------
-    NotFoundError
-        There is none of this id, or none that this viewer may see.
-    """
+    """Gather one placement as this viewer may see it; NotFoundError where they may see none."""
     selection = Selection(placements=(placement_id,))
     records = open_records(store, selection, viewer)
     placements = records.placements

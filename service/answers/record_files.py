@@ -32,16 +32,9 @@ MEDIA: Final = {"csv": "text/csv", "geojson": GEOJSON, "gpx": GPX}
 def record_file(
     store: Store, selection: Selection, viewer: Viewer, form: str, *, states: Collection[str]
 ) -> bytes:
-    """Write the placements of a selection, with what each says of its species.
+    """Write the placements of a selection, with what each says of its species, as one of `FORMS`.
 
-    Parameters
-    ----------
-    store, selection, viewer
-        The question, and who reads the answer.
-    form
-        One of `FORMS`; waypoints are of placements that have a place.
-    states
-        Those of `layers.fieldwork.looks.STATES` to write.
+    Only those of `states`, of `layers.fieldwork.looks.STATES`; waypoints if they have a place.
     """
     rows = record_rows(store, selection, viewer, states)
     if form == "csv":

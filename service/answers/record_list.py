@@ -80,21 +80,9 @@ def record_page(
 ) -> RecordPage:
     """List the placements of a selection with what they say about its species, page by page.
 
-    Rows of other pages are neither written out nor sorted.
-
-    Parameters
-    ----------
-    shown
-        Any of `SHOWN`.
-    sort
-        Any of `SORTS`; what is missing stays last, equal rows are by year and placement.
-    page, size
-        Number of the page, from 1, and its rows.
-
-    Raises
-    ------
-    RequestError
-        The order is unknown or the page lies behind the last.
+    Rows of other pages are neither written out nor sorted. `shown` is any of `SHOWN`, `sort` any of
+    `SORTS`; what is missing stays last, equal rows are by year and placement. `page` counts from 1,
+    `size` is its rows. RequestError for an unknown order, or a page behind the last.
     """
     if sort not in SORTS:
         raise RequestError(f"sort {sort!r} is no order; use one of {', '.join(SORTS)}.")
@@ -205,13 +193,7 @@ def _described(store: Store, rows: pd.DataFrame, records: Records) -> pd.DataFra
 def species_account(
     store: Store, selection: Selection, viewer: Viewer, name: str
 ) -> SpeciesAccount:
-    """Gather what a selection of placements says about one species.
-
-    Raises
-    ------
-    RequestError
-        The species is not in the list.
-    """
+    """Gather what a selection of placements says about one species; RequestError if not listed."""
     own = replace(selection, species=(name,))
     rows, records = _looks(store, own, viewer, OF_EFFORT.and_tables("lengths"))
     found = rows[rows["state"] == "found"]
@@ -235,13 +217,7 @@ def species_account(
 
 
 def finds_by_species(store: Store, selection: Selection, viewer: Viewer) -> pd.Series:
-    """Count the placements of a selection that caught each species of the list, 0 included.
-
-    Raises
-    ------
-    RequestError
-        A filter names what is not in the store.
-    """
+    """Count the placements of a selection that caught each species of the list, 0 included."""
     refuse_unknown(store, selection, viewer)
     records = open_records(store, selection.without_species(), viewer, OF_EFFORT)
     number, _ = catch_numbers(records.catches)

@@ -18,8 +18,6 @@ __all__ = ["read_box", "read_day", "read_number", "read_season", "read_several",
 def read_several(texts: Iterable[str]) -> tuple[str, ...]:
     """Read words that are given several times, or with commas between; each once.
 
-    Examples
-    --------
     >>> read_several(["night, overnight", "day", "night"])
     ('night', 'overnight', 'day')
     """
@@ -28,13 +26,7 @@ def read_several(texts: Iterable[str]) -> tuple[str, ...]:
 
 
 def read_day(text: str, name: str, *, last: bool) -> dt.date:
-    """Read a day, a month or a year; its first day, or its last.
-
-    Raises
-    ------
-    RequestError
-        It is none of these, or no day of the calendar.
-    """
+    """Read a day, a month or a year; its first day, or its last; RequestError for anything else."""
     match = re.fullmatch(r"(\d{4})(?:-(\d{2}))?(?:-(\d{2}))?", text.strip(), re.ASCII)
     wrong = RequestError(f"{name} {text!r} is no day; write it as 2024-05-31, or a year as 2024.")
     if match is None:
@@ -50,13 +42,7 @@ def read_day(text: str, name: str, *, last: bool) -> dt.date:
 
 
 def read_season(text: str, name: str) -> tuple[tuple[int, int], tuple[int, int]]:
-    """Read the first and the last day of a season, each as month and day.
-
-    Raises
-    ------
-    RequestError
-        It is not two days of the calendar.
-    """
+    """Read first and last day of a season, as month and day; RequestError for anything else."""
     match = re.fullmatch(r"(\d{2})-(\d{2}):(\d{2})-(\d{2})", text.strip(), re.ASCII)
     try:
         if match is None:
@@ -72,10 +58,7 @@ def read_season(text: str, name: str) -> tuple[tuple[int, int], tuple[int, int]]
 def read_box(text: str) -> tuple[float, float, float, float]:
     """Read west, south, east, north in degrees; with heights, which do not matter here.
 
-    Raises
-    ------
-    RequestError
-        It is not four or six numbers on the globe, or its south is above its north.
+    RequestError unless four or six numbers on the globe, south below north.
     """
     try:
         numbers = [float(part) for part in text.split(",")]
@@ -97,26 +80,14 @@ def read_box(text: str) -> tuple[float, float, float, float]:
 
 
 def read_whole(text: str, name: str, *, least: int) -> int:
-    """Read a whole number.
-
-    Raises
-    ------
-    RequestError
-        It is no whole number, or too small.
-    """
+    """Read a whole number from `least` up; RequestError for anything else."""
     if not re.fullmatch(r"\d{1,9}", text, re.ASCII) or int(text) < least:
         raise RequestError(f"{name} {text!r} is no whole number from {least} up.")
     return int(text)
 
 
 def read_number(text: str, name: str, *, least: float, most: float, unit: str = "degrees") -> float:
-    """Read a number between two others.
-
-    Raises
-    ------
-    RequestError
-        It is no number, or lies outside.
-    """
+    """Read a number between two others; RequestError for anything else."""
     try:
         value = float(text)
     except ValueError:

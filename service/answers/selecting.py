@@ -54,12 +54,8 @@ PARAMETERS: Final = {
 def read_selection(given: Mapping[str, Sequence[str]], *, commas: bool = False) -> Selection:
     """Read the texts given for each parameter; blank ones count as not given.
 
-    With `commas` one text may name several, as those of `hours` always may.
-
-    Raises
-    ------
-    RequestError
-        A day is none, the first is after the last, or one is given where there can be one alone.
+    With `commas` one text may name several, as those of `hours` always may. RequestError where a
+    day is none, the first is after the last, or several are given where there can be one alone.
     """
     chosen: dict[str, Any] = {}
     for name, parameter in PARAMETERS.items():

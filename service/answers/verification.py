@@ -32,15 +32,7 @@ _MEASURES: Final = ["measure_m", "offset_m", "snapped_x", "snapped_y"]
 
 @dataclass(frozen=True)
 class Verdict:
-    """What looking a store over found.
-
-    Attributes
-    ----------
-    checked
-        What was looked at, in words.
-    faults
-        What is wrong, in words; empty = sound.
-    """
+    """What looking a store over found, in words: what was looked at, and what is wrong."""
 
     checked: tuple[str, ...]
     faults: tuple[str, ...]
@@ -54,11 +46,7 @@ class Verdict:
 def verify(store: Store, *, progress: Callable[[str], None] | None = None) -> Verdict:
     """Look at the file, its references, its history, and what was derived from the records.
 
-    Returns
-    -------
-    Verdict
-        `store.faults` says what is wrong with the file itself; where it is sound, every snap
-        and stretch is computed anew and compared.
+    Where `store.faults` finds the file sound, every snap and stretch is computed anew and compared.
     """
     say = progress or (lambda _: None)
     say("file, references, GeoPackage rules, history")

@@ -72,12 +72,11 @@ class WaterAccount:
 
     Attributes
     ----------
-    reaches, length_m, highest_strahler, kinds
-        How many reaches it has, their length within it [m], their highest order, what they are.
-    bounds, outline
-        Box in degrees, and paths for a map (`layers.drawing.screen_lines`).
-    middle
-        Longitude and latitude half way along its longest part.
+    length_m, highest_strahler, kinds
+        Its length [m], the highest order of its `reaches`, what they are.
+    bounds, outline, middle
+        Box in degrees; paths for a map (`layers.drawing.screen_lines`); longitude and latitude
+        half way along its longest part.
     effort
         By year, newest first, and gear: `placements`, `looked` of them, and the `efforts` of
         those as numbers with units.
@@ -88,13 +87,11 @@ class WaterAccount:
         a histogram.
     placements, placement_count
         The newest ones, and how many there are.
-    coverage
-        Rows of the coverage summary of its reaches.
+    coverage, places
+        Rows of the summaries: of its reaches; next places in it, or on the stream of a reach.
     gaps, gap_count
         Gaps that lie in it, longest first, as rows of the summary with `here_m`, the length
         within this water.
-    places
-        Next places in it, or on the stream of a single reach, as rows of the summary.
     """
 
     reaches: int

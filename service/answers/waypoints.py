@@ -24,19 +24,9 @@ _UNWRITABLE = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010fff
 def gpx_waypoints(
     places: Iterable[tuple[str, str, float, float]], *, title: str, note: str
 ) -> bytes:
-    """Write named places as a GPX file.
+    """Write places as GPX 1.1: name, description, longitude and latitude in degrees on WGS 84.
 
-    Parameters
-    ----------
-    places
-        Name, description, longitude and latitude in degrees on WGS 84.
-    title, note
-        What the file is, and what to mind.
-
-    Returns
-    -------
-    bytes
-        GPX 1.1 in UTF-8.
+    `title` and `note` say what the file is, and what to mind.
 
     Examples
     --------

@@ -36,24 +36,9 @@ _REASONS: Final = {
 def written_whole(destination: Path, *, overwrite: bool = False) -> Iterator[Path]:
     """Lend a path beside the destination; put it in its place when all went well.
 
-    Parameters
-    ----------
-    destination
-        Where the file will stand.
-    overwrite
-        Whether a file that stands there may be replaced.
-
-    Yields
-    ------
-    Path
-        A path in the same folder, with the same ending, that does not exist yet.
-
-    Raises
-    ------
-    ConflictError
-        Something stands there already.
-    StoreError
-        The disk is full, or the place cannot be written. What stood there stands there still.
+    The path is in the same folder, with the same ending, and does not exist yet. ConflictError
+    where something stands there that `overwrite` does not let go, StoreError where the disk is
+    full or the place cannot be written: what stood there stands there still.
     """
     if destination.is_dir():
         raise ConflictError(f"{destination} is a folder; name a file in it.")

@@ -22,19 +22,8 @@ def as_written(frame: Frame, table: str) -> Frame:
     """Round computed figures and turn counts into whole numbers, as `service.columns` states.
 
     A count that is missing stays missing (`Int64`), one that is not whole is left as it is. What
-    was recorded is not rounded. A truth that nobody stated stays a truth (`boolean`).
-
-    Parameters
-    ----------
-    frame
-        Rows of a summary, layer or table.
-    table
-        Its name in `service/columns.toml`.
-
-    Raises
-    ------
-    KeyError
-        A column is not described there.
+    was recorded is not rounded. A truth that nobody stated stays a truth (`boolean`). `table` is
+    the name in `service/columns.toml`; KeyError where a column is not described there.
 
     Examples
     --------

@@ -37,15 +37,8 @@ def write_hand_over(
     `viewer` is who `precise` records are read for, the local keeper when not given; `progress` is
     called with what is being done, in words, how many of how many are written, and their word:
     placements, whose number is not known before, or rows of a form that is computed whole.
-
-    Raises
-    ------
-    RequestError
-        A form, audience or name is unknown.
-    ConflictError
-        The file exists and is not to be overwritten, or is a store.
-    StoreError
-        It cannot be written; nothing was.
+    RequestError for an unknown form, audience or name; ConflictError where the file exists and is
+    not to be overwritten, or is a store; StoreError where it cannot be written: nothing was.
     """
     if request.form not in FORMS or request.audience not in AUDIENCES:
         raise RequestError(f"There is no hand-over {request.form!r} for {request.audience!r}.")

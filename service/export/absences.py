@@ -22,16 +22,9 @@ __all__ = ["Scope", "scope_of"]
 class Scope:
     """Placements in rows, species in columns, in the order of `Contents`.
 
-    Attributes
-    ----------
-    species
-        Names of the columns.
-    sought
-        The placement fished properly, by a method that can detect the species, and what it
-        did not catch is public.
-    absent
-        It looked for the species and did not catch it, nor anything that was not taken
-        further than the species' genus or family.
+    `sought`: the placement fished properly, by a method that can detect the species, and what it
+    did not catch is public. `absent`: it did not catch it either, nor anything that was not taken
+    further than the species' genus or family.
     """
 
     species: pd.Index

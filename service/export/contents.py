@@ -55,16 +55,8 @@ _AS_RECORDED: Final = ("original_x", "original_y")
 class Facts:
     """What metadata say of a hand-over.
 
-    Attributes
-    ----------
-    holds
-        What was counted.
-    extent
-        Box around all placements: west, south, east, north in degrees on WGS 84.
-    found
-        Species caught, by name: `rank`, `vernacular_name`.
-    used
-        Methods of the placements, as the store lists them.
+    What it `holds`; `extent`, the box around all placements in degrees on WGS 84 (west, south,
+    east, north); species `found`, by name; methods `used`.
     """
 
     title: str
@@ -95,20 +87,13 @@ class Contents:
         `gaps`, in the store's CRS.
     sheets
         `placements`, `catches`, `lengths`, `surveys`, `sites` as import takes them.
-    tables
-        `occurrence`, `sampled_length` (by catchment), `sampled_length_all` (of the whole
-        network), `effort`, `species`, `methods`.
+    tables, inputs
+        Of :func:`computed_tables`; years, methods, placements used and left out with the reason.
     only
         What the selection leaves in, in words; empty where that is everything.
-    records
-        What the layers were made from: what the audience may see.
-    whole_catches
-        Their catch of every species, also where only some were chosen: what was not
-        caught follows from it alone.
-    species, methods
-        Lists of the store.
-    inputs
-        By table: years, methods, placements used and left out with the reason.
+    records, whole_catches
+        What the audience may see; and its catch of every species, also where only some were
+        chosen: what was not caught follows from it alone.
     """
 
     title: str

@@ -63,14 +63,7 @@ def write_geopackage(
 ) -> None:
     """Write all layers in `crs` (the store's where none is given) and all tables.
 
-    `progress` is called with each once it is written.
-
-    Raises
-    ------
-    StoreError
-        GDAL cannot write the file, for instance because the disk is full.
-    CrsError
-        The CRS is unknown or cannot be reached from the store's.
+    `progress` is called with each once it is written; errors are those of :func:`write_pieces`.
     """
     write_pieces(
         path,
@@ -106,10 +99,10 @@ def write_pieces(
 
     Parameters
     ----------
-    path, crs
-        The file, and the CRS in which layers are written.
     pieces
         Name and rows; a name that comes again is gone on with, in the same columns.
+    crs
+        In which layers are written; CrsError where it cannot be reached from that of a layer.
     made_on
         Day to be stated as that of the last change.
     facts
@@ -123,8 +116,6 @@ def write_pieces(
     ------
     StoreError
         GDAL cannot write the file, or a piece does not go on with what came before.
-    CrsError
-        The CRS is unknown or cannot be reached from that of a layer.
     """
     moment = f"{made_on.isoformat()}T00:00:00.000Z"
     written: dict[str, _Written] = {}

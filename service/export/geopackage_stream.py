@@ -66,14 +66,7 @@ def stream_geopackage(
     """Write what `write_geopackage` writes of `gather`, piece by piece, to a new file.
 
     Layers are in `crs`, the store's where none is given; `progress` is called with how many more
-    placements are written.
-
-    Raises
-    ------
-    StoreBusyError
-        The store was changed again and again while it was read.
-    StoreError
-        The file cannot be written.
+    placements are written. StoreBusyError where the store was changed again and again meanwhile.
     """
     day = made_on or dt.datetime.now(dt.UTC).date()
 

@@ -28,22 +28,10 @@ _APART: Final = re.compile(r"[%:\x00-\x1f\x7f\x85\u2028\u2029]")
 
 
 def occurrence_ids(event_id: pd.Series, catches: pd.DataFrame) -> pd.Series:
-    """Id of each catch row: its event, species, pass, life stage and fate.
+    """Id of each catch row (`layers.frames`): its event, species, pass, life stage and fate.
 
-    A corrected count leaves it as it is. Rows that agree in all of these are numbered by what
-    they count.
-
-    Parameters
-    ----------
-    event_id
-        Id of the event of each placement, by `placement_id`.
-    catches
-        n rows of the kind `catches` (`layers.frames`), in any order.
-
-    Returns
-    -------
-    Series
-        n ids, each once, by the index of `catches`.
+    A corrected count leaves it as it is. Rows that agree in all of these are numbered by what they
+    count, so that each id is there once. `event_id` is the id of the event of each placement.
 
     Examples
     --------
@@ -79,19 +67,8 @@ def occurrences_of_fish(catches: pd.DataFrame, ids: pd.Series, lengths: pd.DataF
     """Occurrence that each measured fish belongs to, where only one can be meant.
 
     That is the one catch row of its placement and species, of its pass where both state one. A
-    sheet of lengths names no life stage or fate: where rows differ in these, it is missing.
-
-    Parameters
-    ----------
-    catches, ids
-        Catch rows with their ids.
-    lengths
-        n rows of the kind `lengths` (`layers.frames`).
-
-    Returns
-    -------
-    Series
-        n ids, by the index of `lengths`.
+    sheet of lengths names no life stage or fate: where rows differ in these, it is missing. `ids`
+    are those of the catch rows.
     """
     own = ["placement_id", "species", "pass_no"]
     fish = lengths[own].reset_index(drop=True).rename_axis("fish").reset_index()
