@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from service.intake.numbers import point_settled
+from service.intake.numbers import LOOSELY, point_settled
 from service.intake.wording import Wording
 
 if TYPE_CHECKING:
@@ -31,7 +31,9 @@ _GROUPED: Final = re.compile(
     re.ASCII,
 )
 _OPEN: Final = re.compile(
-    r"(?P<n>[+\-\u2212]?[1-9]\d{0,2}\.\d{3})(?P<unit>\s*[^\d\s.,:].*)?", re.ASCII
+    rf"(?P<before>{LOOSELY})?(?P<n>[+\-\u2212]?[1-9]\d{{0,2}}\.\d{{3}})"
+    r"(?P<unit>\s*[^\d\s.,:].*)?",
+    re.ASCII,
 )
 
 
@@ -111,7 +113,7 @@ def _settled(
         fit = _OPEN.fullmatch(text)
         if not fit:
             continue
-        whole = fit["n"].replace(".", "") + (fit["unit"] or "")
+        whole = (fit["before"] or "") + fit["n"].replace(".", "") + (fit["unit"] or "")
         if decimal == ",":
             became[text] = whole
             continue

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from service.intake.columns import NO_FISH, SHEETS, WORDS, known_names, plain
 from service.intake.numbers import read_number, spelt_number
-from service.intake.times import WEEKDAY, shown_orders
+from service.intake.times import BEFORE_DATE, shown_orders
 from service.intake.units import CLOCK, STOPWATCH, canonical_unit, duration_parts, known_units
 from service.reference.species_lists import language_names
 from service.reference.spelling import misspelt
@@ -80,8 +80,8 @@ _DENIED: Final = re.compile(
     r"\b(?:not|no|non|without|never|nicht|kein\w*|ohne|niet|geen|pas|sans|inte)\b"
 )
 _DAY: Final = re.compile(
-    rf"(?:{WEEKDAY.pattern})?"
-    r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}([T ].*)?|"
+    rf"{BEFORE_DATE}"
+    r"(?:\d{1,2}[-/.]\d{1,2}[-/.]\d\d( .*)?|\d{4}[-/.]\d{1,2}[-/.]\d{1,2}([T ].*)?|"
     r"\d{1,2}[-/.]\d{1,2}[-/. ]\d{4}( .*)?|"
     r"\d{1,2}\.?[ \-/][^\W\d]{3,9}\.?[ \-/]\d{4}( .*)?|[^\W\d]{3,9}\.? \d{1,2},? \d{4}( .*)?|"
     r"\d{1,2}(?:st|nd|rd|th) [^\W\d]{3,9},? \d{4}( .*)?|20\d\d[01]\d[0-3]\d)"

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
 
 __all__ = [
-    "NO_VALUE", "all_plain", "number_column", "numbers_of", "point_settled", "read_number",
-    "remedy_for", "spelt_number",
+    "LOOSELY", "NO_VALUE", "all_plain", "number_column", "numbers_of", "point_settled",
+    "read_number", "remedy_for", "spelt_number",
 ]  # fmt: skip
 
 # Possessive: what follows tells where each part ends, and keeping ways back takes 20 times as long.
@@ -42,22 +42,23 @@ _GROUPED: Final = re.compile(
 _MOST_WHOLE: Final = 2**53  # beyond it floats leave whole numbers out
 
 _LONGEST: Final = 60  # characters that are looked at; no number is longer
-_NUMBER: Final = r"(?P<n>[+-]?\d+(?:[.,]\d+)?)"
 _ABOUT: Final = (
     r"(?:~|≈|±|about|around|approx\.?|approximately|roughly|circa|ca\.?|c\.?|est\.?|estimated?|etwa|"
     r"ungefähr|env\.?|environ|ongeveer|cirka|ungefär|omtrent|omkring|unos|unas|aprox\.?)"
 )
 _OVER: Final = (
-    r"(?:>=?|≥|over|more than|at least|min\.?|minimum|mehr als|mindestens|"
-    r"plus de|au moins|meer dan|minstens|ten minste|mer än|mere end|mer enn|minst|mindst|"
-    r"más de|al menos)"
+    r"(?:>=?|≥|over|more than|at least|min\.?|minimum|mehr als|über|ueber|mindestens|wenigstens|"
+    r"mind\.?|plus de|au moins|meer dan|minstens|minimaal|ten minste|mer än|över|mere end|mer enn|"
+    r"minst|mindst|más de|al menos|mínimo)"
 )
 _UNDER: Final = (
     r"(?:<=?|≤|under|below|less than|fewer than|up to|max\.?|maximum|weniger als|höchstens|"
     r"moins de|minder dan|hoogstens|mindre än|mindre end|mindre enn|menos de)"
 )
 _OR_MORE: Final = r"(?:\+|plus|(?:or|and) (?:more|over|above))"
-_TO: Final = r"\s*(?:-|–|—|to|bis|\.\.)\s*"
+_TO: Final = r"\s*(?:-|–|—|to|bis|tot|à|a|till?|\.\.)\s*"
+LOOSELY: Final = rf"(?i:{_ABOUT}|{_OVER})\s*"
+"""Words before a number that is about so great, or a lower bound."""
 _FISH: Final = (  # 1st is no count
     r"(?:(?:fish|fische?|fisk|vis|vissen|poissons?|peces|inds?|indiv|individu(?:als?|en|s|os)|"
     r"specimens?|ex|expl|exempl(?:ar|are|aren|aires?)|pcs?|pieces|stk|stck|stück|stuks?|x|seen|"
@@ -73,6 +74,10 @@ _COUNTS: Final = tuple(
         (rf"{_UNDER}\s*\d+", "most"),
         (rf"(?:x\s*)?(?P<number>\d+)(?:\s*{_FISH})?", "alone"),
     )
+)
+_LOOSE_THOUSANDS: Final = re.compile(
+    rf"(?P<before>{LOOSELY})(?P<n>[1-9]\d?\d?)(?P<mark>[.,])(?P<three>\d{{3}})"
+    rf"(?P<behind>\s*{_FISH}?)"
 )
 _STAGES: Final = {
     word: stage
@@ -294,7 +299,11 @@ def _spelt_count(text: str) -> Spelt | None:
     if not kind and remedy.key not in ("count_unclear.alone", "count_unclear.write"):
         return None
     number = int(str(remedy.parts["number"]))
-    if not 0 < number <= _MOST_WHOLE or re.search(r"[?±]|\d\s*-?ish", text, re.IGNORECASE):
+    if (
+        _LOOSE_THOUSANDS.fullmatch(text)
+        or not 0 < number <= _MOST_WHOLE
+        or re.search(r"[?±]|\d\s*-?ish", text, re.IGNORECASE)
+    ):
         return None
     return Spelt(str(number), kind or "with_unit", kind)
 
@@ -402,10 +411,16 @@ def _count(value: str) -> Wording:
         return say("no_fish.row")
     if text in _WORDS:
         return say("count_unclear.write", number=_WORDS[text])
+    if fit := _LOOSE_THOUSANDS.fullmatch(text):
+        whole = f"{fit['before']}{fit['n']}{fit['three']}{fit['behind']}"
+        if int(fit["three"]):
+            return _count(whole)  # a count has no decimals
+        name = {",": "comma", ".": "point"}[fit["mark"]]
+        return say(f"number_unclear.{name}", whole=whole, decimal=f"{fit['before']}{fit['n']}")
     for pattern, variant in _COUNTS:
         if fit := pattern.fullmatch(text):
             return say(f"count_unclear.{variant}", **fit.groupdict())
-    fit = re.fullmatch(rf"(\d+){_TO}(\d+)", text)
+    fit = re.fullmatch(rf"(?:{_ABOUT}\s*)?(\d+){_TO}(\d+)\s*{_FISH}?", text)
     if fit and 0 < int(fit[1]) < int(fit[2]):
         return say("count_unclear.range", low=fit[1])
     if re.fullmatch(r"\d+(?:\s*\+\s*\d+)+", text):
@@ -481,14 +496,17 @@ def _amount(value: str, column: Column) -> Wording:
     if column.unit == "min" and len(parts := duration_parts(value)) == 2:
         hours, short = 60 * parts[0] + parts[1], round(parts[0] + parts[1] / 60, 3)
         return say("amount_unclear.duration", hours=hours, minutes=short)
-    fit = re.fullmatch(rf"(?:{_ABOUT}|{_OVER}|{_UNDER})\s*{_NUMBER}", value, re.IGNORECASE)
-    if fit and not _refused_by(_number(fit["n"]), column):
-        return say("amount_unclear.about", number=fit["n"])
-    amount = r"\d+(?:[.,]\d+)?"
-    fit = re.fullmatch(rf"(?P<low>{amount}){_TO}(?P<high>{amount})", value, re.IGNORECASE)
+    fit = re.fullmatch(rf"(?:{LOOSELY}|{_UNDER}\s*)(?P<n>\d.*)", value, re.IGNORECASE)
+    bare = _clear(fit["n"], column, decimal_comma=True) if fit else None
+    bare = _with_unit(fit["n"], column) if fit and bare is None else bare
+    if bare is not None:
+        return say("amount_unclear.about", number=_written(bare))
+    low, high = rf"(?:{LOOSELY})?(?P<low>\d+(?:[.,]\d+)?)", r"(?P<high>\d+(?:[.,]\d+)?)"
+    fit = re.fullmatch(rf"{low}{_TO}{high}\s*(?P<unit>\D*)", value, re.IGNORECASE)
     if fit and _number(fit["low"]) < _number(fit["high"]):
         middle = (_number(fit["low"]) + _number(fit["high"])) / 2
-        if not _refused_by(middle, column):
+        middle = converted(middle, fit["unit"], column.unit) if fit["unit"] else middle
+        if middle is not None and not _refused_by(middle, column):
             return say("amount_unclear.middle", unit=unit, number=middle)
     return say("amount_unclear.number", **ask)
 
@@ -505,18 +523,19 @@ def _with_unit(value: str, column: Column, *, decimal_comma: bool = False) -> fl
     fit = re.fullmatch(r"(?P<n>[+-]?\d(?:.*\d)?)\s*(?P<unit>[^\d\s].*)", value)
     number = None
     if fit:
-        number = _clear(fit["n"], decimal_comma=decimal_comma)
+        number = _clear(fit["n"], None, decimal_comma=decimal_comma)
         number = None if number is None else converted(number, fit["unit"], column.unit)
     if column.unit == "min":
         number = minutes_of(value) if number is None else number
     return None if number is None or _refused_by(number, column) else number
 
 
-def _clear(text: str, *, decimal_comma: bool) -> float | None:
-    """Read a number that can only be one, whatever the column."""
+def _clear(text: str, column: Column | None, *, decimal_comma: bool) -> float | None:
+    """Read a number that can only be one, within the limits of a column if one is given."""
     mark = "." if decimal_comma else ","
     if _BEFORE_THREE.fullmatch(text) and mark in text:
         return None
     if _PLAIN.fullmatch(text) or _COMMA.fullmatch(text):
-        return _number(text)
-    return _one_number(text, None, decimal_comma=decimal_comma)
+        number = _number(text)
+        return None if _refused_by(number, column) else number
+    return _one_number(text, column, decimal_comma=decimal_comma)

@@ -22,7 +22,10 @@ if TYPE_CHECKING:
     from layers.arrays import Objects
     from service.intake.findings import Cells, Findings
 
-__all__ = ["DateOrder", "localise", "read_moment", "settled_dates", "shown_orders", "time_column"]
+__all__ = [
+    "BEFORE_DATE", "DateOrder", "localise", "read_moment", "settled_dates", "shown_orders",
+    "spelt_times", "time_column",
+]  # fmt: skip
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
 
@@ -78,13 +81,23 @@ _DAYS: Final[dict[str, set[int]]] = {
     word: {day for day, words in enumerate(_WEEKDAYS) if word in words.split()}
     for word in " ".join(_WEEKDAYS).split()
 }
+_ARTICLE: Final = r"(?:(?i:den|le|el|am)\s+)?"
 # Mar 3, 2024 is in March.
-WEEKDAY: Final = re.compile(
-    rf"(?P<weekday>(?i:mar(?=[.,]?\s+\d+[-/.]\d)|(?!mar\b)(?:{'|'.join(_DAYS)})\b))[.,]?\s+"
+_WEEKDAY: Final = re.compile(
+    rf"{_ARTICLE}(?P<weekday>(?i:mar(?=[.,]?\s+\d+[-/.]\d)|(?!mar\b)(?:{'|'.join(_DAYS)})\b))"
+    rf"[.,]?\s+{_ARTICLE}"
 )
-"""A day of the week before a date; it must be that of the date."""
+BEFORE_DATE: Final = rf"(?:{_WEEKDAY.pattern}|{_ARTICLE})"
+"""What may stand before a date: a day of the week, which must be its own, or an article."""
+# The day of the week shows in which order a date with a short year is written.
+_SHORT_YEAR: Final = re.compile(
+    rf"{_WEEKDAY.pattern}(?P<one>\d\d?)(?P<mark>[-/.])(?P<two>\d\d?)(?P=mark)(?P<three>\d\d)"
+    r"(?!\d)(?P<rest>.*)",
+    re.ASCII,
+)
+_PIVOT: Final = 50  # from 1950 to 2049. Common practice, no source
 _DATE: Final = re.compile(
-    rf"(?:{WEEKDAY.pattern})?(?P<one>[0-9]{{1,2}})(?P<mark>[-/.])(?P<two>[0-9]{{1,2}})"
+    rf"{BEFORE_DATE}(?P<one>[0-9]{{1,2}})(?P<mark>[-/.])(?P<two>[0-9]{{1,2}})"
     r"(?:(?P=mark)|[ -])(?P<year>[0-9]{4})(?![0-9])(?P<rest>.*)",
 )
 _ORDERS: Final[tuple[DateOrder, ...]] = ("dmy", "mdy")
@@ -98,8 +111,8 @@ _REWRITTEN: Final = tuple(
         (r"(.*\d{4}|\d{4}\S*\d)[T ,]+(\d{1,2})[.hu]?(\d\d) ?(?:h|u|uur|uhr)?", r"\1 \2:\3"),
         (r"(\d{4}-\d\d-\d\d)[T ]?(\d\d)(\d\d)h?", r"\1 \2:\3"),
         (r"(.*\d)[T ,]+(\d{1,2})\.(\d\d)\s*([ap])\.?m\.?", r"\1 \2:\3 \4m"),
-        (r"(.*\d)[T ,]+(?:kl\.?|klokken|klockan|um) ?(\d.*)", r"\1 \2"),
-        (r"(.*\d)[T ,]+(?:kl\.?|klokken|klockan|um) ?(\d{1,2})", r"\1 \2:00"),
+        (r"(.*\d)[T ,]+(?:kl\.?|klokken|klockan|um|om|at|an?|a las) ?(\d.*)", r"\1 \2"),
+        (r"(.*\d)[T ,]+(?:kl\.?|klokken|klockan|um|om) ?(\d{1,2})", r"\1 \2:00"),
         (r"(.*\d)[T ,]+(\d{1,2}) ?(?:h|u|uur|uhr)", r"\1 \2:00"),
         (r"(.*\d)[T ,]+(\d{1,2}:\d\d) ?u", r"\1 \2"),
         (r"(.*\d)[T ,]+(\d{1,2})\s*([ap])\.?m\.?", r"\1 \2:00 \3m"),
@@ -180,10 +193,10 @@ def read_moment(text: str, date_order: DateOrder | None = None, zone: str = "") 
     >>> print(read_moment("03/04/2024"))
     may be 3 April or 4 March; write 2024-04-03 or 2024-03-04, or state the date order
     """
-    fit = WEEKDAY.match(text)
+    fit = _WEEKDAY.match(text)
     if fit:
         return _of_weekday(fit["weekday"], read_moment(text[fit.end() :], date_order, zone))
-    text = _without_accents(text)
+    text = _without_accents(re.sub(rf"^{_ARTICLE}(?=\d)", "", text))
     for date in _DATES:
         parts = fit.groupdict() if (fit := date.fullmatch(text)) else {}
         if "one" in parts:
@@ -319,15 +332,54 @@ def spelt_times(uniques: Objects, date_order: DateOrder | None = None) -> dict[i
         return {}
     became = {}
     spaced = _clock_for_year(uniques)
-    for place, value in enumerate(uniques):
-        if not value or _SHAPE.fullmatch(value) or re.search(r"\d:\d(?!\d)", value):
+    whole_years = _years_in_full(uniques, date_order)
+    for place, written in enumerate(uniques):
+        value = whole_years.get(place, written)
+        if not value or _SHAPE.fullmatch(written) or re.search(r"\d:\d(?!\d)", value):
             continue
         if spaced and _SPACED.fullmatch(value):
             continue
         read = read_moment(value, date_order)
         if isinstance(read, Wording) and read.key == "time_unclear.write":
             became[place] = str(read.parts["offered"])
+        elif value != written and not isinstance(read, Wording):
+            became[place] = value
     return became
+
+
+def _years_in_full(uniques: Objects, date_order: DateOrder | None) -> dict[int, str]:
+    """Write dates such as Tue 16/06/26 in full, by place in `uniques`.
+
+    Of the three orders one alone must give every such date with this mark its day of the week.
+    """
+    fits = {n: fit for n, text in enumerate(uniques) if (fit := _SHORT_YEAR.fullmatch(text))}
+    days = {n: _days_of_week(fit) for n, fit in fits.items()}
+    orders: dict[str, set[DateOrder]] = {}
+    for n, own in days.items():
+        stated = {date_order} if date_order else {*own}
+        orders[fits[n]["mark"]] = orders.get(fits[n]["mark"], stated) & {*own}
+    return {
+        n: f"{days[n][order]}{fit['rest']}"
+        for n, fit in fits.items()
+        if len(orders[fit["mark"]]) == 1
+        for order in orders[fit["mark"]]
+    }
+
+
+def _days_of_week(fit: re.Match[str]) -> dict[DateOrder, dt.date]:
+    """Dates by order in which a date with a short year has its day of the week."""
+    days: dict[DateOrder, dt.date] = {}
+    orders: tuple[DateOrder, ...] = (*_ORDERS, "ymd")
+    for order in orders:
+        parts = dict(zip(order, map(int, fit.group("one", "two", "three")), strict=True))
+        year = parts["y"] + (2000 if parts["y"] < _PIVOT else 1900)
+        try:
+            day = dt.date(year, parts["m"], parts["d"])
+        except ValueError:
+            continue
+        if day.weekday() in _DAYS[fit["weekday"].casefold()]:
+            days[order] = day
+    return days
 
 
 def _clock_for_year(uniques: Objects) -> bool:

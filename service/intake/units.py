@@ -53,7 +53,9 @@ _SPELLINGS: Final = {
 _DURATION: Final = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
 _PARTS: Final = re.compile(r"(?:(\d+(?:[.,]\d+)?)\s*([^\W\d_]+\.?|['′’\"″”])?\s*)", re.ASCII)
 # Behind a number alone; above a column they may be a time of day, or inches.
-_IN_CELLS: Final = dict.fromkeys(("std", "stunde", "uur", "heure", "hora", "tim", "timer"), "h") | {
+_IN_CELLS: Final = dict.fromkeys(
+    ("std", "stunde", "u", "uur", "heure", "hora", "t", "tim", "time", "timme", "timer"), "h"
+) | {
     '"': "s", "″": "s", "”": "s", "'": "min", "′": "min", "’": "min", "m": "min",
 }  # fmt: skip
 _MINUTES: Final = {"h": 60.0, "min": 1.0, "s": 1 / 60}
@@ -104,6 +106,8 @@ def _of_duration(written: str) -> str:
 def converted(number: float, written: str, unit: str) -> float | None:
     """Bring a number in a unit as written to that of the column; None where it is not known."""
     spelt = _spelt(written)
+    if unit == "min" and _of_duration(written) == "h":
+        spelt = "h"
     if not unit or not spelt or ("M" in written and unit in ("g", "µS/cm")):  # M is a million
         return None
     if spelt == _spelt(unit):

@@ -55,6 +55,16 @@ def local(result, column="set_at"):
         ("2024-06-23 0830", "2024-06-23T08:30:00"),
         ("2024-06-23 8.30", "2024-06-23T08:30:00"),
         ("2024-06-16 noon", "2024-06-16T12:00:00"),
+        ("den 3 juni 2024 kl 9", "2024-06-03T09:00:00"),
+        ("tirsdag den 18. juni 2024 kl. 13.30", "2024-06-18T13:30:00"),
+        ("13 juin 2024 à 9h30", "2024-06-13T09:30:00"),
+        ("le mardi 18 juin 2024 à 14h", "2024-06-18T14:00:00"),
+        ("am Dienstag, den 18.06.2024 um 9 Uhr", "2024-06-18T09:00:00"),
+        ("Tue 18/06/24 21:40", "2024-06-18T21:40:00"),
+        ("Tue 06/18/24 9.40pm", "2024-06-18T21:40:00"),
+        ("Wed 18/06/24", None),  # a Tuesday, and no Wednesday in another order
+        ("18/06/24", None),
+        ("3 June 2024 at 9", None),  # morning or evening
         # What was written behind the minutes is part of the time.
         ("Jun 3, 2024 18:30+02:00", "2024-06-03T17:30:00"),
         ("Jun 3, 2024 18:30:45", "2024-06-03T18:30:45"),
@@ -86,6 +96,19 @@ def test_a_time_is_read_or_refused(store, tmp_path, written, meant):
 def test_an_open_day_is_refused_with_both(store, tmp_path, written, offered):
     (fault,) = read_from_file(store, tmp_path, "set_at", [written]).refused
     assert offered in fault.remedy
+
+
+def test_days_of_the_week_settle_the_order_of_short_years_for_all_of_a_column(store, tmp_path):
+    """One order alone gives all of them their day; calendar of 2024."""
+    both = ["Thu 03-10-24", "Tue 18-06-24"]  # 10 March 2024 is a Sunday
+    result = check_files(
+        store, tmp_path, placement(set_at=both, lifted_at="").to_csv(index=False), FISH
+    )
+    assert local(result) == ["2024-10-03T00:00:00", "2024-06-18T00:00:00"]
+    # Orders that differ within a column are no order.
+    odd = placement(set_at=["Tue 18-06-24", "Tue 06-18-24"], lifted_at="")
+    result = check_files(store, tmp_path, odd.to_csv(index=False), FISH)
+    assert [fault.remedy for fault in result.refused] == ["give the year with four digits"] * 2
 
 
 def test_a_day_with_its_year_behind_a_space_settles_the_order_of_others(store, tmp_path):
@@ -121,7 +144,8 @@ def test_words_for_pieces_are_counts(store, tmp_path, written, number):
 @pytest.mark.parametrize(
     ("written", "minutes"),
     [("1 h 20 min", 80), ("1h20", 80), ("1 h 20", 80), ("1:20 h", 80), ("1:20 Std.", 80),
-     ("90'", 90), ("1 uur 20 min", 80), ("1 t 20 min", None), ("20 min 30 s", 20.5),
+     ("90'", 90), ("1 uur 20 min", 80), ("1 t 20 min", 80), ("1,5 u", 90),
+     ("2 t", 120), ("20 min 30 s", 20.5),
      ("1 h 5 min 30 s", 65.5), ("1.5 h 20 min", None), ("1 h 75 min", None), ("1:20", None),
      ("1:20 min", None), ("20 min 1 h", None), ("1 h 1 h", None), ("12 m", None)],
 )  # fmt: skip

@@ -96,6 +96,8 @@ CELLS = [
     ({"outcome": "0"}, "outcome", "write nil if it fished properly"),
     ({"outcome": "stolen"}, "outcome", "lost"),
     ({"minutes": "about 40"}, "minutes", "write 40"),
+    ({"minutes": "ca 45 min"}, "minutes", "write 45 alone"),
+    ({"minutes": "10 à 15 min"}, "minutes", "such as the middle, 12.5"),
     ({"minutes": "-40"}, "minutes", "above 0"),
     ({"lifts": "2 passes"}, "lifts", "a whole number"),
     ({"method": "kick nets"}, "method", "did you mean kick_net?"),

@@ -161,7 +161,7 @@ LOOSE_COUNTS = [
         50,
         "at_least",
     ),
-    (("5-10", "5–10", "5 to 10"), 5, "at_least"),
+    (("5-10", "5–10", "5 to 10", "5 à 10", "ca. 5-10"), 5, "at_least"),
     (("many", "present", "P", "x", "+", "yes", "several", "?", "-", "n/a"), None, "present"),
     (("2+1", "three", "3 fish", "3 ind.", "x3"), 3, None),
 ]
@@ -179,6 +179,14 @@ def test_counts_that_nobody_counted_exactly_come_with_their_kind(written, number
         assert (advised and int(advised[1])) == number, (text, fault.remedy)
         if number is not None:
             assert column([str(number)], count)[0].tolist() == [number]
+
+
+def test_a_loose_count_with_a_point_before_zeros_comes_with_both_readings():
+    for text, both in (("ca. 2.000", "ca. 2000 or ca. 2"), (">2,000", ">2000 or >2")):
+        (fault,) = column([text], the("catches", "count"))[1]
+        assert fault.remedy.endswith(f"thousands or decimals; write {both}")
+    (fault,) = column(["ca. 1.200"], the("catches", "count"))[1]
+    assert fault.remedy == "write 1200, and estimate in the column count_kind"
 
 
 def test_counts_of_a_stage_and_counts_that_a_spreadsheet_made_a_date():
