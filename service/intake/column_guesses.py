@@ -42,7 +42,7 @@ _MOST_VALUES: Final = 200  # of a column whose words are translated
 _MOST: Final = 2  # that a header may say of a day
 _OR_DURATIONS: Final = ("time", "zeit", "tijd", "tid")  # may also be how long it took
 _METRES: Final = 10_000  # of a grid: no count of fish is so large
-_OLDER: Final = re.compile(r"[>≥]\s*0\s*\+")  # all but the fish of the year
+_AGE: Final = re.compile(r"\s*(?P<age>[>≥]?\s*\d\+)$")  # a class of age, which is no stage
 _NAMED: Final = 0.5  # share of values that are species, at least, in a column of species
 
 
@@ -157,10 +157,10 @@ def _take_by_headers(
 
 def _take_letters(table: Table, said: Mapping[str, str]) -> None:
     """Take N beside E for a position: numbers so large, or degrees, are no counts."""
-    own = {h.text.casefold(): h for h in table.headers if h.text not in said}
-    if not {"n", "e"} <= set(own) or table.places:
+    own = {h.words: h for h in table.headers if h.text not in said}
+    pair = next(((own[a], own[b]) for a in "ns" for b in "ewo" if {a, b} <= set(own)), None)
+    if pair is None or table.places:
         return
-    pair = own["n"], own["e"]
     if all(header.is_degrees for header in pair):
         columns = "latitude", "longitude"
     elif all(h.cells and _numbers(table, h.text).replace(0, np.nan).min() > _METRES for h in pair):
@@ -270,13 +270,9 @@ def _known_by_contents(table: Table, header: Header, names: Names, methods: Sequ
     # Where a name of fish stands alone, signs for present are refused below it, not left out.
     own = _counted(header, names)
     listed = "species" in own and not any(len(text) > 20 for text in header.cells)
-    if listed or (header.counts and (header.numeric or not header.cells)):
-        if own and _OLDER.search(header.text):
-            table.doubtful.append(header.text)
-            return True
-        if own:
-            table.columns[header.text] = own
-            return True
+    if own and (listed or (header.counts and (header.numeric or not header.cells))):
+        table.columns[header.text] = own
+        return True
     if len(header.cells) > _MOST_VALUES or header.numeric or not header.cells:
         return False
     lists = _words_of_methods(methods)
@@ -429,7 +425,10 @@ def _translated(header: Header, meaning: dict[str, str]) -> dict[str, str]:
 
 def _counted(header: Header, names: Names) -> dict[str, str | int]:
     """Say what a column of counts counts: a species, a pass, a life stage of it."""
-    words = header.words
+    age = _AGE.search(header.text)
+    words = spelt(header.text[: age.start()]) if age else header.words
+    if age and (known := names.find(words)):
+        return {"species": known, "life_stage": "".join(age["age"].split())}
     stage = next(
         (
             name

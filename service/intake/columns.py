@@ -15,8 +15,8 @@ from typing import Any, Final
 from service.columns import SHEETS, Column
 
 __all__ = [
-    "COUNT_KINDS", "NO_FISH", "OUTCOMES", "SHEETS", "STRETCH_ANCHORS", "WORDS", "Column",
-    "known_names", "plain",
+    "COUNT_KINDS", "NO_FISH", "OUTCOMES", "PRESENT", "SHEETS", "STRETCH_ANCHORS", "WORDS",
+    "Column", "known_names", "plain",
 ]  # fmt: skip
 
 _CHOICES: Final = {each.name: each.choices for columns in SHEETS.values() for each in columns}
@@ -52,3 +52,5 @@ WORDS: Final[dict[str, Any]] = tomllib.loads(
 """Words that people write above columns and into cells."""
 NO_FISH: Final = frozenset(map(plain, (*WORDS["outcomes"]["nil"], *WORDS["no_fish"]["alone"])))
 """What people write for no fish, in the form that `plain` gives; more than one language."""
+PRESENT: Final = frozenset(map(plain, WORDS["present"]["alone"]))
+"""What people write where fish were seen and not counted."""

@@ -66,7 +66,9 @@ class Fold:
     def read(cls, table: Dict[str, Any], faults: list[Wording]) -> Fold:
         """Take the table of a mapping file; what is wrong is added to `faults`."""
         strange = sorted(set(table) - _KEYS)
-        if strange:
+        turned = [n for n in strange if n in _COLUMNS and str(table[n]) in _WAYS]
+        faults += [say("mapping_unclear.fold_turned", column=n, way=table[n]) for n in turned]
+        if strange := [name for name in strange if name not in turned]:
             faults.append(say("mapping_unclear.fold_keys", keys=", ".join(strange)))
         if not table.get("by") or not table.get("pass_no"):
             faults.append(say("mapping_unclear.fold_needs"))
@@ -158,7 +160,7 @@ def fold_passes(
     for sheet in ("catches", "lengths", NOTED):
         if sheet in sheets:
             frame = sheets[sheet].frame.copy()
-            old = frame["placement_id"]
+            old = sheets[sheet].column("placement_id")
             by_row = passes.reindex(frame.index) if from_one else old.map(of_id.to_dict().get)
             beside = by_row.astype(object).fillna("")
             frame["placement_id"] = old.map(became).fillna(old)

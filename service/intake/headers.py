@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
-from service.intake.columns import NO_FISH, SHEETS, WORDS, known_names, plain
+from service.intake.columns import NO_FISH, PRESENT, SHEETS, WORDS, known_names, plain
 from service.intake.numbers import read_number, spelt_number
 from service.intake.times import BEFORE_DATE, shown_orders
 from service.intake.units import CLOCK, STOPWATCH, canonical_unit, duration_parts, known_units
@@ -234,6 +234,7 @@ class Header:
             isinstance(read_number(text, decimal_comma=True), float)
             or spelt_number(text, column, decimal_comma=True) is not None
             or (column.name == "minutes" and least < 0.9 and bool(duration_parts(text)))
+            or (column.name == "count" and plain(text) in PRESENT)
             for text in self.cells
         )
         return bool(self.cells) and read >= least * len(self.cells)
@@ -424,7 +425,8 @@ def meanings(header: Header) -> list[tuple[float, str, str]]:
             if column.unit:
                 listed.append(spelt(column.name.rsplit("_", 1)[0]))
             listed += words.get(column.name, [])
-            said = undirected if column.unit == "degrees" else header.words
+            whole = column.unit != "degrees" or header.words in listed
+            said = header.words if whole else undirected
             best = process.extractOne(said, listed, scorer=fuzz.ratio)
             score = 101.0 if exact == column.name else best[1] if best else 0.0
             if score < 100 and len(said) < 5:

@@ -505,9 +505,9 @@ def _amount(value: str, column: Column) -> Wording:
     fit = re.fullmatch(rf"{low}{_TO}{high}\s*(?P<unit>\D*)", value, re.IGNORECASE)
     if fit and _number(fit["low"]) < _number(fit["high"]):
         middle = (_number(fit["low"]) + _number(fit["high"])) / 2
-        middle = converted(middle, fit["unit"], column.unit) if fit["unit"] else middle
-        if middle is not None and not _refused_by(middle, column):
-            return say("amount_unclear.middle", unit=unit, number=middle)
+        ours = converted(middle, fit["unit"], column.unit) if fit["unit"] else middle
+        if ours is not None and not _refused_by(ours, column):
+            return say("amount_unclear.middle", unit=unit, number=ours)
     return say("amount_unclear.number", **ask)
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from service.intake.columns import NO_FISH, SHEETS, WORDS, plain
+from service.intake.columns import NO_FISH, PRESENT, SHEETS, plain
 from service.intake.numbers import numbers_of
 from service.intake.wording import Wording, say
 from service.reference.spelling import did_you_mean
@@ -39,7 +39,6 @@ __all__ = [
 
 _CATCH: Final = {column.name for column in SHEETS["catches"]} - {"placement_id"}
 _ROWS: Final = ("placement", "catch", "fish")
-_PRESENT: Final = frozenset(map(plain, WORDS["present"]["alone"]))
 NOTED: Final = "rows of notes"  # beside the sheets: rows with a note of a placement and no fish
 ZERO: Final = "0"  # as species: the row of the sheet has 0 under every species
 # Cells that say nothing; in a column of a species they are no catch and no absence.
@@ -174,7 +173,7 @@ def gather(
 def seen_not_counted(catches: Cells, findings: Findings) -> Cells:
     """Take a word or sign for present in place of a number: seen, and not counted."""
     count, kind = catches.column("count"), catches.column("count_kind")
-    words = [text for text in count.unique().tolist() if plain(text) in _PRESENT]
+    words = [text for text in count.unique().tolist() if plain(text) in PRESENT]
     which = count.isin(words) & kind.isin(["", "present"])
     if not which.any() or findings.audience == "form":
         return catches

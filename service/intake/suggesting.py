@@ -217,6 +217,8 @@ class _Writer:
         if self.main.unsettled:
             days = ", ".join(self.main.unsettled)
             self.questions.append(f"Which of these is the day of fishing is not clear: {days}.")
+        self._take_codes()
+        self.folded = self._pass_of_rows()
         self.down = self._filled_down() if self.repeats else []
         frame = self.main.cells.frame
         self.frame = frame.assign(
@@ -246,6 +248,51 @@ class _Writer:
         for column in sorted(differing - catches):
             name = self.placement.pop(column).text
             self.stops[name] = f"{name} differs within a placement, and is left out."
+
+    def _take_codes(self) -> None:
+        """Take a column of codes for the ids of placements, where each row with a day has its own.
+
+        Codes that repeat are those of places or species, or of placements in a row for each pass.
+        """
+        main, day = self.main, next(iter(self.main.days.values()), None)
+        if main.has("placements", "placement_id") or day is None:
+            return
+        dated = main.cells.frame[day.text] != ""
+        for header in main.left if not self.repeats or not dated.all() else ():
+            own = main.cells.frame[header.text]
+            if not set(header.words.split()) & set(WORDS["gear_names"]["codes"]):
+                continue
+            if ((own != "") == dated).all() and (
+                own[dated].is_unique or self._pass_of_rows(header)
+            ):
+                main.from_["placements", "placement_id"] = header
+                main.left.remove(header)
+                return
+
+    def _pass_of_rows(self, named: Header | None = None) -> bool:
+        """Whether each row is one pass of the placement whose id it has."""
+        main = self.main
+        number, own = (
+            main.from_.get(key) for key in (("catches", "pass_no"), ("placements", "placement_id"))
+        )
+        named = named or own
+        if self.repeats or not self.one or number is None or named is None:
+            return False
+        frame = main.cells.frame[[named.text, number.text]]
+        ids = frame[named.text]
+        return bool(ids.all() and ids.duplicated().any() and not frame.duplicated().any())
+
+    def _fold(self) -> list[str]:
+        """Write how rows of one pass become a placement; where other columns differ, notes do."""
+        if not (self.folded and self.fish.columns):
+            return []
+        number = self.main.from_["catches", "pass_no"].text
+        lines = ["", "[fold]", f"by = {_toml(self.key)}", f"pass_no = {_toml(number)}"]
+        if self.main.rules.get("minutes"):
+            lines.append('sum = ["minutes"]  # of all passes; each pass keeps its own too')
+        if "notes" in self.placement:
+            lines.append('join = ["notes"]')
+        return lines
 
     def _ids(self, names: Sequence[str]) -> pd.Series:
         first, others = self.frame[names[0]], list(names[1:])
@@ -303,7 +350,7 @@ class _Writer:
         if named is not None:
             self.key = [named.text]
             filled = bool((self.frame[named.text] != "").all())
-            alone = not self.repeats and self.frame[named.text].is_unique
+            alone = not self.repeats and (self.folded or self.frame[named.text].is_unique)
             # Times that differ below one id are refused by the check: they may be of no placement.
             sure = [h.text for h in (*place[:1], *main.days.values(), *of_method)]
             if filled and (alone or (self.repeats and self._constant(sure))):
@@ -328,6 +375,7 @@ class _Writer:
             *["", "[placements]", *self._placements()],
             *self._sites(),
             *self._catches(),
+            *self._fold(),
         ]
         for table in self.roles.values():
             used = {header.text for header in self.of_catches.values()}
@@ -335,6 +383,13 @@ class _Writer:
             if left:
                 lines += ["", f"# Left out of {table.cells.file}:"]
                 lines += [f"#   {_toml(header.text)}{_values(header)}" for header in left]
+            named = {*self.uncounted, *table.doubtful, *table.totals, *self.stops, *table.stops}
+            asked = [h.text for h in left if h.cells and not any(h.text in one for one in named)]
+            if asked:
+                self.questions.append(
+                    f"Left out of {table.cells.file}: {', '.join(asked)}. Whatever is needed gets "
+                    "a line above, our column = theirs; then delete this one."
+                )
             self.questions += table.open
             self.stops |= table.stops
         if self.stops:

@@ -228,7 +228,7 @@ STAGES = "Trap,Date,Gear,Lat,Long,Species,Count,Stage"
     ("word", "stage"),
     [
         ("juveniel", "juvenile"), ("juv", "juvenile"), ("Juv.", "juvenile"), ("alevin", "fry"),
-        ("YOY", "fry"), ("adulte", "adult"), ("Adults", "adult"),
+        ("YOY", "0+"), ("young of the year", "0+"), ("adulte", "adult"), ("Adults", "adult"),
         ("larve", "larva"), ("larvae", "larva"), ("ammocoete", "larva"), ("smolts", "smolt"),
         ("tacon", "parr"), ("jeune", "juvenile"), ("volwassen", "adult"),
     ],

@@ -25,7 +25,10 @@ if TYPE_CHECKING:
 _MOST_COMPARED: Final = 1_000_000
 _AGE: Final = re.compile(r"[>≥]?\s*\d\+")  # classes of age, which stay as they are
 _STAGES: Final = {
-    spelt(word): stage for stage, own in WORDS["stages"].items() for word in (stage, *own)
+    spelt(word): stage
+    for listed in (WORDS["stages"], WORDS["ages"])
+    for stage, own in listed.items()
+    for word in (stage, *own)
 }
 
 __all__ = [
