@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 import pandas as pd
 
+from layers.arrays import rows_of_runs
 from layers.coded import distinct
 from layers.errors import FrameError
 from layers.fieldwork.hours import worked_at
@@ -399,8 +400,7 @@ def _around(
     first = np.searchsorted(place, np.arange(int(new.sum()) + 1))
     count = np.diff(first)[again]
     owner = np.repeat(np.arange(len(again)), count)
-    step = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
-    return owner, water.at(first[again[owner]] + step)
+    return owner, water.at(rows_of_runs(first[again], count))
 
 
 @reads("stretches", "placements")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from layers.arrays import rows_of_runs
 from layers.frames import check_frame, codes_of, reads
 
 if TYPE_CHECKING:
@@ -265,8 +266,7 @@ def rolled_up(codes: Ints, nesting: tuple[Ints, Ints], size: int) -> tuple[Ints,
     first = np.cumsum(depth) - depth
     repeats = depth[codes]
     rows = np.repeat(np.arange(codes.size), repeats)
-    step = np.arange(rows.size) - np.repeat(np.cumsum(repeats) - repeats, repeats)
-    return rows, outer[order][first[codes][rows] + step]
+    return rows, outer[order][rows_of_runs(first[codes], repeats)]
 
 
 def inputs_of(

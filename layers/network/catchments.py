@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from layers.arrays import rows_of_runs
 from layers.crs import (
     CrsLike,
     Operation,
@@ -281,8 +282,7 @@ def _boundary_bits(shapes: Objects) -> Objects:
     start = np.flatnonzero(np.append(True, key[1:] != key[:-1]))
     size = np.diff(np.append(start, len(segment))) + 1
     which = np.repeat(np.arange(len(start)), size)
-    offset = np.arange(len(which)) - np.repeat(np.cumsum(size) - size, size)
-    bits: Objects = shapely.linestrings(xy[segment[start][which] + offset], indices=which)
+    bits: Objects = shapely.linestrings(xy[rows_of_runs(segment[start], size)], indices=which)
     return bits
 
 

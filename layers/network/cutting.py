@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
+from layers.arrays import rows_of_runs
 from layers.narrow_columns import LazyShapes
 from layers.network.intervals import Intervals
 
@@ -50,7 +51,7 @@ def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> Obj
     along -= along[first][of_line]
     size = np.bincount(of_line, minlength=len(reach))[own]
     of_cut = np.repeat(np.arange(count), size)
-    vertex = np.arange(len(of_cut)) + np.repeat(first[own] - (np.cumsum(size) - size), size)
+    vertex = rows_of_runs(first[own], size)
     # Sums of segment lengths differ from line lengths in their last digits.
     inside = (along[vertex] > from_m[of_cut] + 1e-6) & (along[vertex] < to_m[of_cut] - 1e-6)
     of_cut, vertex = of_cut[inside], vertex[inside]
@@ -92,8 +93,7 @@ class ReachLines(LazyShapes):
     def pieces(self) -> tuple[Ints, Intervals]:
         """Number of the line of each piece, and the pieces."""
         own = np.repeat(np.arange(len(self)), self._count)
-        begin = self._first - (np.cumsum(self._count) - self._count)
-        return own, self._pieces.at(np.arange(len(own)) + np.repeat(begin, self._count))
+        return own, self._pieces.at(rows_of_runs(self._first, self._count))
 
     def _draw(self) -> Objects:
         own, pieces = self.pieces

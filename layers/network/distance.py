@@ -15,6 +15,7 @@ from layers.network.intervals import (
     overlay,
     union_intervals,
 )
+from layers.network.stream_order import connected_parts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -193,10 +194,7 @@ def _joined_nodes(network: Network, sampled: Sequence[Intervals], changed: Bools
     for each in sampled:
         bare |= np.bincount(each.group, minlength=len(changed)) == 0
     ends = network.from_node[bare], network.to_node[bare]
-    links = scipy.sparse.coo_array(
-        (np.ones(len(ends[0]), np.int8), ends), shape=(network.n_nodes, network.n_nodes)
-    )
-    part = scipy.sparse.csgraph.connected_components(links.tocsr(), directed=False)[1]
+    part = connected_parts(*ends, network.n_nodes)[1]
     marked = np.zeros(network.n_nodes, bool)
     marked[part[network.from_node[changed]]] = marked[part[network.to_node[changed]]] = True
     there: Bools = marked[part]

@@ -13,7 +13,13 @@ import shapely
 
 from layers.crs import require_metres
 from layers.errors import NetworkError
-from layers.network.stream_order import FlowGraph, flow_graph, strahler_order, upstream_sum
+from layers.network.stream_order import (
+    FlowGraph,
+    connected_parts,
+    flow_graph,
+    strahler_order,
+    upstream_sum,
+)
 from layers.plurals import counted
 
 if TYPE_CHECKING:
@@ -306,10 +312,7 @@ def join_ends(ends: Floats, tolerance_m: float) -> tuple[Ints, Floats]:
     pairs = _close_pairs(places, tolerance_m)
     if len(pairs) == 0:
         return place_of_end, places
-    links = scipy.sparse.coo_array(
-        (np.ones(len(pairs), np.int8), (pairs[:, 0], pairs[:, 1])), (len(places), len(places))
-    )
-    n_nodes, labels = scipy.sparse.csgraph.connected_components(links.tocsr(), directed=False)
+    n_nodes, labels = connected_parts(pairs[:, 0], pairs[:, 1], len(places))
     # Number nodes by their first place, so that numbering follows coordinates alone.
     _, first = np.unique(labels, return_index=True)
     rank = np.empty(n_nodes, np.int64)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
+from layers.arrays import rows_of_runs
 from layers.errors import FrameError
 
 if TYPE_CHECKING:
@@ -272,8 +273,7 @@ def overlay(intervals: Intervals, parts: Intervals) -> Overlay:
     high = entries_before((group, first), (given.group, given.to_m), or_at=False)
     count = np.maximum(high - low, 0)
     interval = np.repeat(np.arange(len(count), dtype=np.int64), count)
-    within = np.arange(len(interval), dtype=np.int64) - np.repeat(np.cumsum(count) - count, count)
-    cell = low[interval] + within
+    cell = rows_of_runs(low, count)
     from_cut = np.maximum(given.from_m[interval], first[cell])
     to_cut = np.minimum(given.to_m[interval], last[cell])
     kept = from_cut < to_cut

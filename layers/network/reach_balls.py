@@ -8,6 +8,7 @@ import numpy as np
 import scipy
 
 from layers.network.intervals import Intervals, overlay, union_intervals
+from layers.network.stream_order import connected_parts
 from layers.network.ways import near_nodes
 
 if TYPE_CHECKING:
@@ -111,12 +112,9 @@ def upper_bounds(
     counts = unsampled.length_m if weight is None else unsampled.length_m * weight[unsampled.group]
     left = np.bincount(unsampled.group, weights=counts, minlength=m)
     short = network.length_m < level
-    ends = (network.from_node[short], network.to_node[short])
-    links = scipy.sparse.coo_array(
-        (np.ones(len(ends[0]), np.int8), ends), shape=(network.n_nodes, network.n_nodes)
+    count, place = connected_parts(
+        network.from_node[short], network.to_node[short], network.n_nodes
     )
-    _, place = scipy.sparse.csgraph.connected_components(links.tocsr(), directed=False)
-    count = int(place.max()) + 1
     inside = np.bincount(
         place[network.from_node[short]], weights=left[short], minlength=count
     ).astype(np.float32)

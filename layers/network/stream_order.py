@@ -16,7 +16,7 @@ import scipy
 if TYPE_CHECKING:
     from layers.arrays import Bools, Floats, Ints
 
-__all__ = ["FlowGraph", "flow_graph", "strahler_order", "upstream_sum"]
+__all__ = ["FlowGraph", "connected_parts", "flow_graph", "strahler_order", "upstream_sum"]
 
 
 @dataclass(frozen=True)
@@ -41,18 +41,24 @@ class FlowGraph:
         return np.equal(self.tail, self.head)
 
 
+def connected_parts(one: Ints, other: Ints, size: int, *, loops: bool = False) -> tuple[int, Ints]:
+    """Count the parts that links between `size` things make, and give each thing its part.
+
+    Those of `loops` are only joined that lead to one another both ways.
+    """
+    links = scipy.sparse.coo_array((np.ones(len(one), np.int8), (one, other)), (size, size))
+    count, part = scipy.sparse.csgraph.connected_components(
+        links.tocsr(), directed=loops, connection="strong"
+    )
+    return count, part.astype(np.int64)
+
+
 def flow_graph(from_node: Ints, to_node: Ints, n_nodes: int) -> FlowGraph:
     """Arrange the nodes of a directed network in the order in which water passes them.
 
     `from_node`, `to_node` are at the upstream and downstream end of each reach, 0 … `n_nodes` − 1.
     """
-    links = scipy.sparse.coo_array(
-        (np.ones(len(from_node), np.int8), (from_node, to_node)), (n_nodes, n_nodes)
-    )
-    n_blocks, labels = scipy.sparse.csgraph.connected_components(
-        links.tocsr(), directed=True, connection="strong"
-    )
-    block = labels.astype(np.int64)
+    n_blocks, block = connected_parts(from_node, to_node, n_nodes, loops=True)
     tail, head = block[from_node], block[to_node]
     between = tail != head
     upstream_of = _lists(head[between], tail[between], n_blocks)

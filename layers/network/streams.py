@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-import scipy
+
+from layers.network.stream_order import connected_parts
 
 if TYPE_CHECKING:
     from layers.arrays import Bools, Ints
@@ -67,12 +68,8 @@ def streams(network: Network) -> tuple[Ints, pd.DataFrame]:
     arrives = np.bincount(meeting[m:], minlength=places) > 0
     # Two unnamed brooks that only end at one place of a named stream stay two.
     joins = np.concatenate([named, named]) | (leaves & arrives)[meeting]
-    size = m + places
     end = np.concatenate([reach, reach])[joins]
-    links = scipy.sparse.coo_array(
-        (np.ones(len(end), np.int8), (end, m + meeting[joins])), shape=(size, size)
-    )
-    label = scipy.sparse.csgraph.connected_components(links.tocsr(), directed=False)[1][:m]
+    label = connected_parts(end, m + meeting[joins], m + places)[1][:m]
     # The reach that stands for a stream: greatest upstream length, then lowest id.
     first = np.lexsort((reach, -network.upstream_length_m.round(6), label))
     outlet = first[np.unique(label[first], return_index=True)[1]]

@@ -145,7 +145,7 @@ def use_link(
     digest = _digest(word)
     limiter.refuse_too_many(f"link {digest}", address)  # no account can have this name
     hashed = _HASHER.hash(password)
-    account = store.accounts.link_account(digest)
+    account = store.accounts.account_by("link", digest)
     if account is not None:
         limiter.succeeded(f"link {digest}", address)
         _refuse_password(account.name, password)
@@ -375,7 +375,9 @@ def viewer_of(
     token = bearer_token(authorization)
     if token is not None:
         return _token_viewer(store, token)
-    account = store.accounts.session_account(_digest(session_token)) if session_token else None
+    if not session_token:
+        return PUBLIC
+    account = store.accounts.account_by("session", _digest(session_token))
     return PUBLIC if account is None else Viewer(account.name, account.role)
 
 

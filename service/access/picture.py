@@ -16,6 +16,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from layers.arrays import rows_of_runs
 from layers.drawing.placement_map import MapColumns
 from layers.drawing.screen_lines import grid_positions
 from layers.fieldwork.generalising import positions
@@ -337,8 +338,7 @@ def _gathered(parts: Sequence[Picture], source: Ints) -> Picture:
         )
         first, own = np.cumsum(counts) - counts, counts[source]
         owners[name] = np.repeat(np.arange(len(source), dtype=np.int32), own)
-        begin = first[source] - (np.cumsum(own) - own)
-        of_owned = Rows(np.repeat(begin, own) + np.arange(len(owners[name])), [*map(len, owner)])
+        of_owned = Rows(rows_of_runs(first[source], own), [*map(len, owner)])
         columns[name] = _joined([part.columns[name] for part in parts], of_owned)
     beside = {name: take.of([part.beside[name] for part in parts]) for name in parts[0].beside}
     names = np.concatenate([part.names.to_numpy(object) for part in parts])[source]

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
-__all__ = ["as_number_typed", "as_typed", "stripped"]
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+__all__ = ["as_number_typed", "as_typed", "filled_cells", "stripped"]
 
 _THREE_DECIMALS: Final = re.compile(r"-?[1-9]\d{0,2}\.\d{3}")
 
@@ -31,6 +34,11 @@ def as_number_typed(value: Any) -> str:  # noqa: ANN401
     """Write one value as `as_typed`; a number in a file cannot be taken for thousands in a text."""
     text = as_typed(value)
     return f"{text}0" if isinstance(value, float) and _THREE_DECIMALS.fullmatch(text) else text
+
+
+def filled_cells(row: Mapping[Any, Any]) -> dict[str, str]:
+    """Write the filled cells of a row, by column."""
+    return {str(name): text for name, value in row.items() if (text := as_typed(value))}
 
 
 def stripped(cells: pd.Series) -> pd.Series:

@@ -183,13 +183,12 @@ class Findings:
         which: Bools | pd.Series,
         wording: str | Wording | Sequence[Wording],
         column: str,
-        values: Sequence[object] | None = None,
     ) -> None:
         """Flag the marked rows; a wording may be given per marked row, all of one code."""
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if not len(at):
             return
-        source = cells.column(column).to_numpy(object) if values is None else np.asarray(values)
+        source = cells.column(column).to_numpy(object)
         files, rows = cells.where(cells.frame.index.to_numpy()[at])
         self._add(
             _wording(wording) if isinstance(wording, str | Wording) else wording,

@@ -13,7 +13,6 @@ from layers.fieldwork.stretches import stretch_lengths
 from layers.totals import ALL_IS_TOTALS, is_all
 from service import reference
 from service.errors import FieldFileError
-from service.intake.checked_sheets import Checked, readable
 from service.intake.checks.around import WIDEST_OFFSET, flag_around, settle_outcomes
 from service.intake.checks.catches import (
     read_catches,
@@ -53,13 +52,57 @@ if TYPE_CHECKING:
     from service.reference.placing import Placed
     from service.store import Store
 
-__all__ = ["CHECK_STEPS", "CheckResult", "check", "missing_species", "take"]
+__all__ = ["CHECK_STEPS", "CheckResult", "Checked", "check", "missing_species", "take"]
 
 CHECK_STEPS: Final = 6
 """How many steps a check has: reading the files, and what `progress` is called with."""
 
 _STORED_FLAGS: Final = ["placement_id", "code", "column", "value", "message"]
 _PLACEMENT_TAIL: Final = ["shape_kind", "shape", "original_x", "original_y", "original_crs"]
+
+
+@dataclass(frozen=True)
+class Checked:
+    """The sheets as read; rows of the sheets, `placement_id` a column.
+
+    `cells` are the placements as text, `owned` catches and lengths as text in the rows of their
+    frames; `day_only` says whether the times of a placement are days alone.
+    """
+
+    cells: Cells
+    placements: gpd.GeoDataFrame
+    day_only: pd.Series
+    catches: pd.DataFrame
+    lengths: pd.DataFrame
+    owned: tuple[Cells, Cells]
+
+
+def _readable(whole: Checked, findings: Findings) -> Checked:
+    """Leave out the rows in which something was refused, and what belongs to such placements.
+
+    A cell that was refused came back as if it were empty, and would be flagged for that.
+    """
+    frame = whole.placements
+    kept = ~frame.index.isin(findings.refused_rows("placements"))
+    for name in ("placement_id", "method", "survey", "set_at"):  # the column may be absent
+        kept &= frame[name].notna().to_numpy(bool)
+    kept &= frame.geometry.notna().to_numpy(bool)
+    kept &= ~frame["placement_id"].duplicated().to_numpy(bool)
+    ids = frame.loc[kept, "placement_id"]
+    owned, frames = [], []
+    for cells, own in zip(whole.owned, (whole.catches, whole.lengths), strict=True):
+        good = own["placement_id"].isin(ids).to_numpy(bool) & own["species"].notna().to_numpy(bool)
+        good &= ~own.index.isin(findings.refused_rows(cells.sheet))
+        owned.append(cells.rows(good))
+        frames.append(own.loc[good])
+    return Checked(
+        whole.cells.rows(kept),
+        frame.loc[kept],
+        whole.day_only[kept],
+        frames[0],
+        frames[1],
+        (owned[0], owned[1]),
+    )
 
 
 @dataclass(frozen=True)
@@ -213,7 +256,7 @@ def check(
     standing = refuse_standing(cells, placements, day_only, methods, findings)
     whole = Checked(cells, placements, day_only, catches, lengths, owned)
     if findings.refused:  # the rest is looked over too, so that all is said at once
-        whole = readable(whole, findings)
+        whole = _readable(whole, findings)
         if not len(whole.placements):
             return _found(sheets, findings)
     # By all catch rows, also those that were refused; of a sheet that was, nothing is known.

@@ -7,14 +7,14 @@ sense before it is lifted, and then goes to the store apart from the placements.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 import shapely
 
 from layers.crs import choose_operation
-from service.intake.cell_texts import as_typed
+from service.intake.cell_texts import filled_cells
 from service.intake.stored_sheets import field_sheets
 from service.records import IN_THE_WATER
 
@@ -135,14 +135,10 @@ def gear_set(
             "set_at": gear.placements["set_at"],
             "longitude": np.round(lon, 7),  # about a centimetre
             "latitude": np.round(lat, 7),
-            "cells": [_filled(row) for row in sheet.to_dict("records")],
+            "cells": [filled_cells(row) for row in sheet.to_dict("records")],
             "digest": digests.loc[gear.placements.index],
             "draft": pd.Series(None, index=gear.placements.index, dtype="str"),
         },
         index=gear.placements.index,
     )
     return replace(records.of(names[~here]), in_the_water=in_the_water)
-
-
-def _filled(row: Mapping[Any, Any]) -> dict[str, str]:
-    return {str(name): text for name, value in row.items() if (text := as_typed(value))}

@@ -71,21 +71,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Mapping", "Rules", "apply_mapping", "own_number_columns"]
 
-_KEYS: Final = {
-    "from",
-    "constant",
-    "text",
-    "from_placement",
-    "unit",
-    "values",
-    "utc",
-    "when",
-    "sum",
-    "filled",
-    "serial",
-    "from_site",
-}
 _SOURCES: Final = {"from", "constant", "text", "from_placement", "from_site", "sum", "filled"}
+_KEYS: Final = _SOURCES | {"unit", "values", "utc", "when", "serial"}
 _TOP: Final = {*SHEETS, "fold", "species", "about", "shape", "columns", "open"}
 # Sites come first, since placements look up in them; catches look up in placements.
 _IN_ORDER: Final = ("sites", "surveys", "placements", "catches", "lengths")

@@ -18,7 +18,7 @@ from layers.frames import PASS_MINUTES
 from service import access
 from service.access import open_records
 from service.errors import ConflictError, NotFoundError, RequestError
-from service.intake.cell_texts import as_typed
+from service.intake.cell_texts import filled_cells
 from service.intake.columns import SHEETS
 from service.intake.importing import check
 from service.intake.merging import merge_forms
@@ -318,13 +318,7 @@ def _written(
 ) -> Form:
     """Write one placement as the cells of a form."""
     sheets = field_sheets(records, surveys, sites, store.operations())
-    rows = {
-        sheet: [
-            {str(name): text for name, value in row.items() if (text := as_typed(value))}
-            for row in sheets[sheet].to_dict("records")
-        ]
-        for sheet in _SHEETS
-    }
+    rows = {sheet: [*map(filled_cells, sheets[sheet].to_dict("records"))] for sheet in _SHEETS}
     placement = rows["placements"][0]
     for row in (*rows["catches"], *rows["lengths"]):
         row.pop("placement_id", None)

@@ -19,7 +19,7 @@ from service.intake.numbers import numbers_of
 from service.intake.stored_sheets import GUARDED
 from service.intake.text_bounds import text_fault
 from service.intake.wording import say
-from service.reference.text_files import as_utf8, western_text
+from service.reference.files import as_utf8, western_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

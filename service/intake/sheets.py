@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -254,15 +255,14 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
     names = known_names(cells.sheet)
     ours: dict[str, str] = {}
     unknown: list[str] = []
+    refuse = partial(findings.refuse_file, cells.file, row=cells.header_row, sheet=cells.sheet)
     for header in cells.frame.columns:
         name = names.get(plain(header))
         if name is None:
             unknown.append(header)
         elif name in ours:
             said = say("header_unclear.same", one=ours[name], other=header, column=name)
-            findings.refuse_file(
-                cells.file, said, row=cells.header_row, column=header, sheet=cells.sheet
-            )
+            refuse(said, column=header)
         else:
             ours[name] = header
     other = {"placements": "catches", "catches": "placements"}.get(cells.sheet, "")
@@ -276,9 +276,7 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
             continue
         if _LATER_PASS.fullmatch(plain(header)) and (cells.frame[header] != "").any():
             said = say("pass_unclear.later", most=str(len(PASS_MINUTES)))
-            findings.refuse_file(
-                cells.file, said, row=cells.header_row, column=header, sheet=cells.sheet
-            )
+            refuse(said, column=header)
             continue
         near = nearest_names(header, [column.name for column in SHEETS[cells.sheet]], limit=1)
         hint = say("did_you_mean", name=near[0]) if near else ""
@@ -292,9 +290,7 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
                 explanation=column.meaning,
                 joined=_join(unknown) if column.kind == "time" else "",
             )
-            findings.refuse_file(
-                cells.file, said, row=cells.header_row, column=column.name, sheet=cells.sheet
-            )
+            refuse(said, column=column.name)
     frame = cells.frame[list(ours.values())].set_axis(list(ours), axis=1)
     return replace(cells, frame=frame)
 

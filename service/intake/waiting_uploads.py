@@ -275,12 +275,12 @@ def _read_by_mapping(waiting: WaitingUpload) -> None:
     waiting.result = None
 
 
-def check_upload(waiting: WaitingUpload, store: Store, *, anew: bool = False) -> CheckResult:
+def check_upload(waiting: WaitingUpload, store: Store) -> CheckResult:
     """Check uploaded files against the store as it is now; the result is kept with them.
 
     Raises RequestError where no file, or more than one, is read as placements, or as another sheet.
     """
-    if waiting.result is not None and waiting.version == store.version and not anew:
+    if waiting.result is not None and waiting.version == store.version:
         return waiting.result
     version = store.version
     report("reading the files", 1, CHECK_STEPS, "step")

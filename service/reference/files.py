@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
+import re
 from itertools import islice
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import geopandas as gpd
 import pandas as pd
 
 from layers.plurals import counted
 from service.errors import Fault, FieldFileError, RequestError
-from service.reference.text_files import as_utf8, western_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-__all__ = ["read_features", "read_list", "rename_columns", "write_places"]
+__all__ = [
+    "as_utf8", "read_features", "read_list", "rename_columns", "western_text", "write_places",
+]  # fmt: skip
 
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 _PLAIN = (".csv", ".tsv", ".txt")
 _TITLES = 5  # rows in which a header is looked for
+# Letters and signs of western European field sheets. Other bytes would be another encoding.
+_WESTERN: Final = set("ÄÖÜäöüßÀÂÆÇÈÉÊËÎÏÔŒÙÛàâæçèéêëîïôœùûÅåØøÁÍÓÚÑáíóúñ°²µ–—‘’“”€½\xa0")
 
 
 def read_features(path: Path, layer: str | None = None) -> gpd.GeoDataFrame:
@@ -182,3 +187,27 @@ def write_places(places: gpd.GeoDataFrame, path: Path) -> int:
 
 
 _NOTHING = '{"type": "FeatureCollection", "features": []}'
+
+
+def as_utf8(content: bytes) -> bytes:
+    """Encode anew what begins with the byte order mark of UTF-16, such as a spreadsheet's text.
+
+    What is not UTF-16 throughout comes back as it is, to be refused.
+    """
+    if not content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return content
+    try:
+        return content.decode("utf-16").encode()
+    except UnicodeDecodeError:
+        return content
+
+
+def western_text(content: bytes) -> tuple[str, str] | None:
+    """Decode code page 1252 if every letter is one of western European languages, else None.
+
+    Returned with the text is the first word that is not ASCII.
+    """
+    text = content.decode("cp1252", errors="replace")
+    if not {letter for letter in text if not letter.isascii()} <= _WESTERN:
+        return None
+    return text, next(word for word in re.findall(r"[^\s;,]+", text) if not word.isascii())[:40]

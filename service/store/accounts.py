@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import sqlalchemy as sa
 
@@ -120,19 +120,9 @@ class AccountBook:
             if row.disabled is not None:
                 raise ConflictError(f"{row.name} is shut out; let the account in again first.")
             self._end(connection, row, LINKS)
-            connection.execute(
-                LINKS.insert().values(
-                    token_hash=token_hash, account=row.name, expires=instant_text(expires)
-                )
-            )
+            self._keep(connection, LINKS, token_hash, row, expires)
             after = {"password link": "made", "expires": instant_text(expires)}
             self._note(connection, who, row.name, "change", after=after)
-
-    def link_account(self, token_hash: str) -> Account | None:
-        """Account of a link that was not used, has not expired and is not shut out."""
-        with self._session.reading() as connection:
-            row = self._row_by(connection, LINKS, token_hash)
-        return None if row is None else _account(row)
 
     def use_link(self, token_hash: str, password_hash: str) -> bool:
         """Set the password by a link, once; False where it is of no use (any more)."""
@@ -149,16 +139,13 @@ class AccountBook:
             connection.execute(SESSIONS.delete().where(SESSIONS.c.expires <= history.now_text()))
             row = self._known(connection, name)
             self._change(connection, row, {"last_login": history.now_text()})
-            connection.execute(
-                SESSIONS.insert().values(
-                    token_hash=token_hash, account=row.name, expires=instant_text(expires)
-                )
-            )
+            self._keep(connection, SESSIONS, token_hash, row, expires)
 
-    def session_account(self, token_hash: str) -> Account | None:
-        """Account of a session that has not run out and is not shut out."""
+    def account_by(self, by: Literal["session", "link"], token_hash: str) -> Account | None:
+        """Account of a session, or of a link that was not used, unless expired or shut out."""
+        table = SESSIONS if by == "session" else LINKS
         with self._session.reading() as connection:
-            row = self._row_by(connection, SESSIONS, token_hash)
+            row = self._row_by(connection, table, token_hash)
         return None if row is None else _account(row)
 
     def close_session(self, token_hash: str) -> None:
@@ -266,6 +253,17 @@ class AccountBook:
         )
         return connection.execute(wanted).first()
 
+    def _keep(
+        self,
+        connection: sa.Connection,
+        secrets: sa.Table,
+        token_hash: str,
+        row: sa.Row[Any],
+        expires: dt.datetime,
+    ) -> None:
+        values = {"token_hash": token_hash, "account": row.name, "expires": instant_text(expires)}
+        connection.execute(secrets.insert().values(values))
+
     def _set_password(
         self,
         connection: sa.Connection,
@@ -316,8 +314,7 @@ class AccountBook:
     ) -> None:
         history.note(
             connection, self._backend, who=who, entity="account", keys=[name], action=action,
-            before=None if before is None else [before],
-            after=None if after is None else [after],
+            before=[before], after=[after],
         )  # fmt: skip
 
 

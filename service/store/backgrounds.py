@@ -94,7 +94,7 @@ def put_background(
     history.note(
         connection, backend, who=who, entity="background", keys=[background.name],
         action="add" if before is None else "change",
-        before=None if before is None else [before], after=[_document(background)],
+        before=[before], after=[_document(background)],
     )  # fmt: skip
 
 

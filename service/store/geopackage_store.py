@@ -21,7 +21,6 @@ from service.store import (
     edits,
     finding,
     history,
-    kept_mappings,
     migrations,
     named_tables,
     network_tables,
@@ -321,12 +320,12 @@ class Store:
     def mappings(self) -> dict[str, str]:
         """Fetch the text of each mapping that is kept, by its name."""
         with self._reading() as connection:
-            return kept_mappings.read_mappings(connection)
+            return named_tables.read_mappings(connection)
 
     def keep_mapping(self, name: str, text: str, *, who: str) -> None:
         """Keep a mapping of sheets under a name; one of the same name is replaced."""
         with self._session.writing() as connection:
-            if kept_mappings.keep_mapping(connection, self._backend, name, text, who=who):
+            if named_tables.keep_mapping(connection, self._backend, name, text, who=who):
                 self._grow(connection)
 
     def backgrounds(self) -> list[Background]:

@@ -298,11 +298,9 @@ def note(
     before: Sequence[Any] | None = None,
     after: Sequence[Any] | None = None,
     batch_id: int | None = None,
-    extra: dict[str, Any] | None = None,
 ) -> None:
     """Enter one change for each key."""
     count = len(keys)
-    detail = orjson.dumps(extra).decode() if extra else None
     backend.insert(
         connection,
         TABLE,
@@ -314,7 +312,6 @@ def note(
             "action": [action] * count,
             "before": _texts(before, count),
             "after": _texts(after, count),
-            "extra": [detail] * count,
             "batch_id": [batch_id] * count,
         },
     )

@@ -1,4 +1,4 @@
-"""Tables of records that people name: species, methods, surveys, sites."""
+"""Tables of what people name: species, methods, surveys, sites, and mappings of sheets."""
 
 from __future__ import annotations
 
@@ -17,10 +17,13 @@ if TYPE_CHECKING:
 
     from service.store.geopackage import GeoPackage
 
-__all__ = ["NAMED_ENTITIES", "put_named", "read_named", "remove_named"]
+__all__ = [
+    "NAMED_ENTITIES", "keep_mapping", "put_named", "read_mappings", "read_named", "remove_named",
+]  # fmt: skip
 
 NAMED_ENTITIES = {"species": "species", "methods": "method", "surveys": "survey", "sites": "site"}
 _OWN = ("fid", "batch_id")
+_MAPPINGS = schema.mappings
 
 
 def _key(table: sa.Table) -> sa.Column[Any]:
@@ -131,3 +134,30 @@ def remove_named(
         before=history.frame_documents(old, table),
     )  # fmt: skip
     connection.execute(table.delete().where(_key(table).in_(list(names))))
+
+
+def read_mappings(connection: sa.Connection) -> dict[str, str]:
+    """Fetch the text of each mapping, by its name in order."""
+    rows = connection.execute(
+        sa.select(_MAPPINGS.c.name, _MAPPINGS.c.text).order_by(_MAPPINGS.c.name)
+    )
+    return {row.name: row.text for row in rows}
+
+
+def keep_mapping(
+    connection: sa.Connection, backend: GeoPackage, name: str, text: str, *, who: str
+) -> bool:
+    """Keep a mapping, in place of one of the same name; says whether anything changed."""
+    before = read_mappings(connection).get(name)
+    if before == text:
+        return False
+    if before is None:
+        backend.insert(connection, _MAPPINGS, {"name": [name], "text": [text]})
+    else:
+        connection.execute(_MAPPINGS.update().where(_MAPPINGS.c.name == name).values(text=text))
+    history.note(
+        connection, backend, who=who, entity="mapping", keys=[name],
+        action="add" if before is None else "change",
+        before=None if before is None else [{"text": before}], after=[{"text": text}],
+    )  # fmt: skip
+    return True

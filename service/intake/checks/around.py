@@ -19,8 +19,8 @@ from service.store import Wanted
 if TYPE_CHECKING:
     import geopandas as gpd
 
-    from service.intake.checked_sheets import Checked
     from service.intake.findings import Cells, Findings
+    from service.intake.importing import Checked
     from service.reference.placing import Placed
     from service.store import Store
 
