@@ -148,7 +148,9 @@ class Mapping:
             choices = "dmy, mdy, ymd"
             faults.append(say("mapping_unclear.shape_value", name="date_order", choices=choices))
         for what, asked in read.get("open", {}).items():
-            said = say("mapping_unclear.open_question", what=what, question=asked)
+            said = say(
+                "mapping_unclear.open_question", what=what, question=asked.removeprefix(f"{what}: ")
+            )
             findings.refuse_file(file, said)
         for asked in re.findall(r"(?m)^# \? (.+)$", text):
             findings.note(file, say("mapping_question", question=asked), "")
@@ -240,6 +242,12 @@ def apply_mapping(
     if "placements" not in out:
         return out, species
     out = _one_row_each(mapping, raw, out, findings, date_order, from_one=from_one)
+    known = set(out["placements"].column("placement_id"))
+    for sheet in ("catches", "lengths") if rules["placements"] else ():
+        owners = set(out[sheet].column("placement_id")) - {""} if sheet in out else set()
+        if known and owners and not owners & known:
+            example = {"sheet": sheet, "own": min(owners), "other": min(known)}
+            findings.refuse_file(mapping.file, say("mapping_unclear.owners", **example))
     out = declare_nil(out, findings)
     if shape.no_rows_mean:
         owned = set(out["catches"].column("placement_id")) if "catches" in out else set()

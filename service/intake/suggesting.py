@@ -318,7 +318,12 @@ class _Writer:
         begins = any(np.array_equal(own == "", frame[name] == "") for name in self.down[:1])
         words = set(header.words.split())
         named = bool(words & set(WORDS["gear_names"]["words"]))
-        if self.rows == "catch" and words & set(WORDS["gear_names"]["codes"]):
+        # Said in every row, it makes blocks of rows within a placement.
+        pairs = self._ids(self.key) + "\x1f" + own
+        blocks = int((pairs != pairs.shift()).sum()) == pairs.nunique() < len(pairs)
+        if (self.rows == "catch" and words & set(WORDS["gear_names"]["codes"])) or (
+            blocks and not header.blank
+        ):
             species = self.fish.cells.frame[self.fish.from_["catches", "species"].text]
             named |= bool((own.groupby(species).nunique() > 1).any())
         filled = own.mask(own == "").ffill().fillna("") if self.down else own

@@ -298,3 +298,34 @@ def test_a_fold_the_other_way_round_is_told_how_to_write_it(store, tmp_path):
     mapping.write_text(made.text.replace('sum = ["minutes"]', 'minutes = "sum"'), "utf-8")
     sheets = read_sheets(files=[tmp_path / "odd.csv"], mapping=mapping)
     assert any('write sum = ["minutes"]' in one.remedy for one in sheets.findings.refused)
+
+
+def test_gear_below_an_unknown_header_that_makes_blocks_of_rows_is_asked(store, tmp_path):
+    """Two fykes of one place and night, each named in all of its rows, are not made one."""
+    text = "Ding;Site;Date;Method;Lat;Long;Species;Count\n"
+    for name, fish in (("F1", "Eel"), ("F1", "Bullhead"), ("F2", "Eel"), ("F2", "Bullhead")):
+        text += f"{name};Mill ford;2024-06-03;fyke net;52.6000;-11.2127;{fish};2\n"
+    (fault,) = checked(store, tmp_path, text).refused
+    assert fault.remedy.startswith("[open] Ding: Ding differs within")
+    same = text.replace("F2;", "F1;")  # of one placement after all
+    assert not any("[open]" in one.remedy for one in checked(store, tmp_path, same).refused)
+
+
+def test_ids_of_fish_that_name_no_placement_are_told_with_both_rules(store, tmp_path):
+    text = beside(("Bullhead", "1", "2", "3"))
+    made, _ = suggested(store, tmp_path, text)
+    rules = made.text.replace('placement_id = "Sample"', 'placement_id = { text = "B-{Sample}" }')
+    mapping = tmp_path / "m.toml"
+    mapping.write_text(rules.replace("[columns]", '[catches]\nplacement_id = "Sample"\n[columns]'))
+    sheets = read_sheets(files=[tmp_path / "odd.csv"], mapping=mapping)
+    (told,) = [one.remedy for one in sheets.findings.refused if "both rules" in one.remedy]
+    assert "gives such as A, [placements] placement_id such as B-A" in told
+
+
+def test_a_question_names_its_column_once(store, tmp_path):
+    result = checked(store, tmp_path, beside(("Duration (min)", "1:30", "0:45", "20")))
+    open_ones = [one.remedy for one in result.refused if one.remedy.startswith("[open]")]
+    assert not any(one.count("Duration (min): ") > 1 for one in open_ones)
+    result = checked(store, tmp_path, beside(("Start time", "a", "b", "c")))
+    (one,) = [one.remedy for one in result.refused if one.remedy.startswith("[open]")]
+    assert one.startswith("[open] Start time: its header says")
