@@ -84,20 +84,10 @@ _OF_SHEET: Final = {(sheet, each.name): each for sheet in SHEETS for each in SHE
 
 @cache
 def column(table: str, name: str, *, public: bool = False) -> Column:
-    """Describe a column of a summary, layer or table.
+    """Describe a column of a summary, layer or table; KeyError where `columns.toml` does not.
 
-    Parameters
-    ----------
-    table, name
-        Which is meant.
-    public
-        Whether the reader does not see protected places: what that does to the column is added
-        to its meaning.
-
-    Raises
-    ------
-    KeyError
-        The column is not described; `columns.toml` is the place.
+    `public` is whether the reader does not see protected places: what that does to the column is
+    added to its meaning.
     """
     entry: dict[str, Any] = {}
     for place in ("any", _FILE["same_as"].get(table), table):

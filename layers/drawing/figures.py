@@ -112,7 +112,7 @@ def _blank(title: str, words: str = _WORDS) -> str:
         return _svg(figure, title, words)
 
 
-def _labels(names: pd.Index, labels: Mapping[str, str] | None) -> list[str]:
+def _labels(names: pd.Index, labels: Mapping[Any, str] | None) -> list[str]:
     chosen = labels or {}
     return [chosen.get(str(name), str(name).replace("_", " ").capitalize()) for name in names]
 
@@ -210,7 +210,7 @@ def accumulation_curve(
 
 @reads("totals")
 def effort_by_method_and_year(
-    totals: pd.DataFrame, *, labels: Mapping[str, str] | None = None
+    totals: pd.DataFrame, *, labels: Mapping[Any, str] | None = None
 ) -> str:
     """Draw effort per year as SVG, one panel per method, each in its own unit.
 
@@ -253,7 +253,7 @@ def effort_by_method_and_year(
 
 @reads("rates")
 def catch_per_unit_effort(
-    rates: pd.DataFrame, species: str, *, labels: Mapping[str, str] | None = None
+    rates: pd.DataFrame, species: str, *, labels: Mapping[Any, str] | None = None
 ) -> str:
     """Draw the catch per unit effort of one species as SVG, one panel per method.
 
@@ -295,7 +295,7 @@ def catch_per_unit_effort(
 
 
 def change_over_years(
-    years: pd.DataFrame, species: str, *, labels: Mapping[str, str] | None = None
+    years: pd.DataFrame, species: str, *, labels: Mapping[Any, str] | None = None
 ) -> str:
     """Draw occupancy and catch per effort of one species by year, with 95 % intervals, as SVG.
 

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 __all__ = [
     "MEDIA_TYPE",
     "bounding_box",
+    "box_shapes",
     "feature_collection",
     "feature_stream",
     "feature_texts",
@@ -352,7 +353,8 @@ def feature_stream(
     boxes: list[shapely.Geometry] = []
     for frame in frames:
         geometries = _placed(frame)
-        boxes.extend(_boxes(bounding_box(geometries)))
+        if around := bounding_box(geometries):
+            boxes += box_shapes(*around)
         for text in feature_texts(frame, geometries):
             yield (b"" if first else b",\n") + text
             first = False
@@ -360,11 +362,8 @@ def feature_stream(
     yield b"]" + (b"" if box is None else b',"bbox":' + orjson.dumps(box)) + b"}\n"
 
 
-def _boxes(box: list[float] | None) -> list[shapely.Geometry]:
-    """Draw a box as one rectangle, or two where it crosses 180 degrees."""
-    if box is None:
-        return []
-    west, south, east, north = box
+def box_shapes(west: float, south: float, east: float, north: float) -> list[shapely.Geometry]:
+    """Draw a box in degrees as one rectangle, or two where it crosses 180 degrees."""
     if west <= east:
         return [shapely.box(west, south, east, north)]
     return [shapely.box(west, south, 180, north), shapely.box(-180, south, east, north)]

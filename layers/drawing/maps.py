@@ -185,23 +185,16 @@ def map_page(view: MapView, *, title: str, note: str = "") -> str:
         f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {allowed}; "
         "base-uri 'none'; form-action 'none'"
     )
-    return (
-        _environment()
-        .get_template("saved_map.html")
-        .render(
-            policy=policy,
-            title=title,
-            note=note,
-            styles=[inline_style(name) for name in (*STYLES, "saved_map.css")],
-            scripts=scripts,
-            body=parts.body,
-        )
-    )
-
-
-def _environment() -> Environment:
-    return Environment(
+    templates = Environment(
         loader=FileSystemLoader(Path(__file__).parent), autoescape=True, keep_trailing_newline=True
+    )
+    return templates.get_template("saved_map.html").render(
+        policy=policy,
+        title=title,
+        note=note,
+        styles=[inline_style(name) for name in (*STYLES, "saved_map.css")],
+        scripts=scripts,
+        body=parts.body,
     )
 
 

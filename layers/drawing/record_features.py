@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Floats
 
-__all__ = ["detection_features", "placement_features", "species_caught"]
+__all__ = ["detection_features", "effort_words", "placement_features", "species_caught"]
 
 # As recorded, in the order a reader wants them. The crew stays in the store: names of people
 # are no business of a map.
@@ -98,7 +98,8 @@ def placement_features(
     for name in ("set", "lifted"):
         local = local_times(placements, f"{name}_at").dt.strftime("%Y-%m-%d %H:%M")
         columns[f"{name}_local"] = local
-    columns["effort_words"] = _effort_words(placements, methods)
+    known = effort_of(placements, methods).dropna(subset=["effort"])
+    columns["effort_words"] = effort_words(ids, known)
     columns |= _catch_columns(ids, catches, species)
     columns |= _snap_columns(ids, snaps, placements.crs)
     columns["flags"] = _lists(ids, flags["placement_id"], flags["message"].tolist())
@@ -106,12 +107,12 @@ def placement_features(
     return gpd.GeoDataFrame(frame, geometry=placements.geometry, crs=placements.crs)
 
 
-def _effort_words(placements: gpd.GeoDataFrame, methods: pd.DataFrame) -> pd.Series:
-    known = effort_of(placements, methods).dropna(subset=["effort"])
+def effort_words(ids: pd.Index, known: pd.DataFrame) -> pd.Series:
+    """Words for what is known of the effort of placements; missing where nothing is."""
     units = unit_words(known["effort"], known["effort_unit"])
     # Six digits hold any effort a field sheet states; %g drops what is not there.
     words = known["effort"].map("{:g}".format).astype("str") + " " + units
-    return _joined(placements.index, known["placement_id"], words.tolist(), "; ")
+    return _joined(ids, known["placement_id"], words.tolist(), "; ")
 
 
 def _catch_columns(

@@ -9,21 +9,16 @@ import pyproj
 import shapely
 
 from layers.drawing import record_features
-from layers.drawing.geojson import to_wgs84
+from layers.drawing.geojson import box_shapes, to_wgs84
 from service import reference
 from service.access import (
     keep_placements,
-    open_found,
-    open_record_chunks,
     open_records,
 )
 from service.answers import summaries
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     import geopandas as gpd
-    import pandas as pd
 
     from layers.arrays import Bools
     from service.records import Records, Selection, Viewer
@@ -36,9 +31,6 @@ __all__ = [
     "covered_reaches",
     "detection_features",
     "detections",
-    "found_detections",
-    "found_placements",
-    "placement_chunks",
     "placement_features",
     "placements",
     "reaches",
@@ -61,14 +53,6 @@ def placements(
     return placement_features(store, _records(store, selection, viewer, within))
 
 
-def placement_chunks(
-    store: Store, selection: Selection, viewer: Viewer, *, size: int = 10_000
-) -> Iterator[gpd.GeoDataFrame]:
-    """Yield the same in chunks, for files of any length."""
-    for records in open_record_chunks(store, selection, viewer, size=size):
-        yield placement_features(store, records)
-
-
 def placement_features(store: Store, records: Records) -> gpd.GeoDataFrame:
     """Draw these placements with their catch, effort, reach and flags, one feature each."""
     return record_features.placement_features(
@@ -81,21 +65,11 @@ def placement_features(store: Store, records: Records) -> gpd.GeoDataFrame:
     )
 
 
-def found_placements(store: Store, found: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
-    """Read the placements that `access.find_features` found, in any order."""
-    return placement_features(store, open_found(store, found, viewer))
-
-
 def detections(
     store: Store, selection: Selection, viewer: Viewer, *, within: Box | None = None
 ) -> gpd.GeoDataFrame:
     """One feature for each species that a placement caught."""
     return detection_features(store, _records(store, selection, viewer, within))
-
-
-def found_detections(store: Store, found: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
-    """Read every detection of the placements that `access.find_features` found, in any order."""
-    return detection_features(store, open_found(store, found, viewer))
 
 
 def detection_features(store: Store, records: Records) -> gpd.GeoDataFrame:
@@ -165,12 +139,7 @@ def _meets(frame: gpd.GeoDataFrame, within: Box | None) -> Bools:
     """Which geometries meet a box in degrees, exactly, whatever the CRS of the frame."""
     if within is None or not len(frame):
         return np.ones(len(frame), dtype=bool)
-    west, south, east, north = within
-    box = shapely.box(west, south, east, north)
-    if west > east:
-        box = shapely.union_all(
-            [shapely.box(west, south, 180, north), shapely.box(-180, south, east, north)]
-        )
+    box = shapely.union_all(box_shapes(*within))
     shapely.prepare(box)
     placed = to_wgs84(np.asarray(frame.geometry, dtype=object), frame.crs)
     met: Bools = np.asarray(shapely.intersects(box, placed), dtype=bool)

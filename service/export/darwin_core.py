@@ -18,7 +18,8 @@ import shapely
 
 from layers.crs import DEGREE_DECIMALS
 from layers.drawing.geojson import to_wgs84
-from layers.fieldwork.effort import EFFORT_UNITS, effort_of, main_units, unit_words
+from layers.drawing.record_features import effort_words
+from layers.fieldwork.effort import EFFORT_UNITS, effort_of, main_units
 from layers.fieldwork.looking import catch_numbers, local_dates
 from service.answers.writing import zip_members
 from service.export.absences import scope_of
@@ -86,17 +87,13 @@ def _main_effort(contents: Contents) -> pd.DataFrame:
     placements, methods = contents.records.placements, contents.methods
     known = effort_of(placements, methods).dropna(subset=["effort"])
     unit = known["effort_unit"].map({key: each.unit for key, each in EFFORT_UNITS.items()})
-    texts = unit_words(known["effort"], known["effort_unit"])
-    words = (known["effort"].map("{:g}".format).astype("str") + " " + texts).groupby(
-        known["placement_id"]
-    )
     main = placements["method"].map(main_units(placements, known))
     own = known[known["effort_unit"].to_numpy() == main.reindex(known["placement_id"]).to_numpy()]
     own = own.assign(unit=unit.reindex(own.index)).set_index("placement_id")
     frame: pd.DataFrame = (
         own[["effort", "unit"]].rename(columns={"effort": "value"}).reindex(placements.index)
     )
-    frame["words"] = words.agg("; ".join).reindex(placements.index)
+    frame["words"] = effort_words(placements.index, known)
     return frame
 
 

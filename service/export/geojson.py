@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from layers.drawing.geojson import feature_stream
+from service.access import open_record_chunks
 from service.answers import features
 from service.answers.hand_over import viewer_of
 from service.answers.written_figures import as_written
@@ -48,7 +49,8 @@ def write_geojson(
     reader = viewer_of(audience, viewer)
 
     def layers() -> Iterator[gpd.GeoDataFrame]:
-        for layer in features.placement_chunks(store, selection, reader, size=_AT_ONCE):
+        for records in open_record_chunks(store, selection, reader, size=_AT_ONCE):
+            layer = features.placement_features(store, records)
             yield as_written(layer, "placements")
             if progress is not None:
                 progress(len(layer))

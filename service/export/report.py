@@ -178,7 +178,7 @@ def _effort(contents: Contents) -> pd.DataFrame:
     known = _effort_totals(contents).query("known > 0")
     return pd.DataFrame(
         {
-            "Method": known["method"].map(_labels(contents)),
+            "Method": known["method"].map(contents.methods["label"]),
             "Counted in": [EFFORT_UNITS[unit].unit for unit in known["effort_unit"]],
             "Effort": [
                 f"{total:,.4g}" if total < 1000 else f"{total:,.0f}" for total in known["effort"]
@@ -195,7 +195,7 @@ def _methods(contents: Contents) -> pd.DataFrame:
     used = [name for name in contents.methods.index if name in counts.index]
     fished = placements[looked(placements)].groupby("method").size()
     columns = {
-        "Method": [_labels(contents)[str(name)] for name in used],
+        "Method": contents.methods["label"].reindex(used).to_numpy(),
         "Placements": counts.reindex(used).to_numpy(),
         "Fished properly": fished.reindex(used, fill_value=0).to_numpy(),
     }
@@ -205,17 +205,13 @@ def _methods(contents: Contents) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _labels(contents: Contents) -> dict[str, str]:
-    return {str(name): str(label) for name, label in contents.methods["label"].items()}
-
-
 def _effort_plot(contents: Contents) -> Markup | None:
     """Effort by year, each method in its main unit."""
     totals = _effort_totals(contents, by_year=True)
     if totals["effort"].isna().all():
         return None
     own = totals[totals["main_unit"]]
-    drawn = figures.effort_by_method_and_year(own, labels=_labels(contents))
+    drawn = figures.effort_by_method_and_year(own, labels=contents.methods["label"].to_dict())
     return Markup(drawn)  # noqa: S704 - our own SVG, its texts escaped where it is drawn
 
 

@@ -41,10 +41,13 @@ def register_compression(app: Flask) -> None:
             # Packed and plain say the same in other bytes: a strong mark would be false.
             response.set_etag(etag, weak=True)
         response.headers.add("Vary", "Accept-Encoding")
-        if response.status_code in (204, 206, 304) or not _is_text(response.mimetype or ""):
+        kind = response.mimetype or ""
+        is_text = kind.startswith(_KINDS) or kind.endswith(_ENDINGS)
+        if response.status_code in (204, 206, 304) or not is_text:
             return response
         response.headers.add("Vary", "Sec-Fetch-Site")
-        if not _takes_gzip() or _from_other_site():
+        takes = request.accept_encodings
+        if not takes or not takes.quality("gzip") or _from_other_site():
             return response
         # A file in the server's own wrapper has a length, yet is to be read in pieces.
         if response.is_streamed or response.direct_passthrough:
@@ -63,14 +66,6 @@ def register_compression(app: Flask) -> None:
         response.headers["Content-Encoding"] = "gzip"
         response.headers.pop("Accept-Ranges", None)  # of the plain bytes
         return response
-
-
-def _is_text(kind: str) -> bool:
-    return kind.startswith(_KINDS) or kind.endswith(_ENDINGS)
-
-
-def _takes_gzip() -> bool:
-    return bool(request.accept_encodings) and request.accept_encodings.quality("gzip") > 0
 
 
 def _from_other_site() -> bool:

@@ -88,16 +88,9 @@ class _Connection(HTTPChannel):  # type: ignore[misc]  # waitress is untyped
 
 
 class ConnectionServer(TcpWSGIServer):  # type: ignore[misc]
-    """waitress's server with bounds on what one address may take.
+    """waitress's server, with its options, and bounds on what one address may take.
 
-    Parameters
-    ----------
-    app
-        What answers.
-    door
-        A socket that is bound; the server listens on it and closes it.
-    options
-        Those of `waitress.create_server`.
+    `door` is a socket that is bound; the server listens on it and closes it.
     """
 
     channel_class = _Connection

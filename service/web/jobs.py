@@ -35,20 +35,9 @@ _ENDING_S: Final = 10.0  # how long the service waits at its end for work to sto
 class Job:
     """One piece of work.
 
-    Attributes
-    ----------
-    owner
-        Name of whoever started it.
-    title
-        What it is, in words.
-    back
-        Address of the page that it was started from.
-    progress
-        How far it is.
-    ended
-        When it ended, by the clock of the process [s]; None before.
-    seen
-        Whether its owner was shown what came of it.
+    `owner` is the name of whoever started it, `title` what it is, in words, `back` the address of
+    the page that it was started from. `ended` is when it did, by the clock of the process [s];
+    `seen` whether its owner was shown what came of it.
     """
 
     def __init__(
@@ -123,18 +112,10 @@ class Job:
 class Jobs:
     """Work of one kind in one service.
 
-    Parameters
-    ----------
-    most_running
-        So many at once; others wait for their turn.
-    most_waiting
-        So many wait; more are refused.
-    most_of_one
-        So many of one owner go on or wait; as many as of all where it is not given.
-    most_ended, kept_s
-        So many that have ended are kept, for so long, with what came of them.
-    notes
-        Where it is noted what goes on, for other processes and for the time after a crash.
+    `most_running` at once, others wait for their turn; `most_waiting` wait, more are refused;
+    `most_of_one` owner go on or wait, as many as of all where it is not given. `most_ended` are
+    kept for `kept_s`, with what came of them. `notes` is where it is noted what goes on, for other
+    processes and for the time after a crash.
     """
 
     def __init__(

@@ -23,13 +23,10 @@ def tile_address(name: str, digest: str) -> str:
 
 
 def backgrounds() -> list[dict[str, Any]]:
-    """Backgrounds of the store in the order of loading, then the configured one.
+    """Backgrounds of the store in the order of loading, then the configured one, if any.
 
-    Returns
-    -------
-    list of dict
-        `name`, `url`, `attribution` as HTML; of those of the store `zooms` and `bounds` too
-        (`service.records.Background`). Empty where there is none: nothing is fetched then.
+    `name`, `url`, `attribution` as HTML; of those of the store `zooms` and `bounds` too
+    (`service.records.Background`).
     """
     listed: list[dict[str, Any]] = [
         {

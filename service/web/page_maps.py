@@ -51,18 +51,14 @@ def live_map(
     ----------
     bounds
         Box in degrees that it begins with; None shows the whole earth.
-    used
-        Methods that occur, for the legend.
+    used, hidden
+        Methods that occur, for the legend; those that are switched off at first.
     species, filters
         The species that marks speak of; names and values that the records shown must meet.
-    keeps_view
-        Whether the address of the page follows the view, and the gear that is switched on.
-    hidden
-        Methods that are switched off at first.
+    keeps_view, standing
+        As of `layers.drawing.maps.MapView`.
     marked
         Water to mark, as `zoom` and `paths` (`layers.drawing.screen_lines`).
-    standing
-        Gear in the water, as JSON (`layers.drawing.maps.MapView.layers`).
     """
     query = f"?{urlencode(list(filters))}" if filters else ""
     layers = {"marked": orjson.dumps(marked) if marked else None, "standing": standing}

@@ -26,19 +26,10 @@ _IN_PATH: Final = {"species.show": "species", "catchment.show": "catchment"}
 
 
 def page_question(*also: str, **own: str) -> PageQuery:
-    """Read the question of this page.
+    """Read the question of this page; RequestError where a parameter is unknown or no use.
 
-    Parameters
-    ----------
-    also
-        Further parameters that the page knows.
-    own
-        The one `species` or `catchment` that the page is about, in place of its filter.
-
-    Raises
-    ------
-    RequestError
-        A parameter is unknown or its value cannot be used.
+    `also` are further parameters that the page knows; `own` is the one `species` or `catchment`
+    that it is about, in place of its filter.
     """
     query = read_query(request.args, also=also)
     g.question = [*own.items(), *(pair for pair in _given() if pair[0] not in own)]
@@ -70,15 +61,8 @@ def _given() -> list[tuple[str, str]]:
 def carried(endpoint: str, /, *, keep: Sequence[str] = (), **values: Any) -> str:  # noqa: ANN401 - parts of an address
     """Address of another page with the question of this one.
 
-    Parameters
-    ----------
-    endpoint
-        Of the page.
-    keep
-        Further parameters of this address to carry along.
-    values
-        Parts of the path; filters and parameters that replace those of this page, None to
-        leave one out.
+    `keep` names further parameters of this address to carry along. `values` are parts of the path;
+    filters and parameters that replace those of this page, None to leave one out.
     """
     in_path = next(current_app.url_map.iter_rules(endpoint)).arguments
     changed = {name: value for name, value in values.items() if name not in in_path}

@@ -50,14 +50,8 @@ def serve_store(
 
     The application is made once the address is ours, and `report` called with that once the
     service answers. Without accounts everybody who reaches the service is its keeper, so that
-    only addresses of this machine are taken.
-
-    Raises
-    ------
-    AccessError
-        The address can be reached from elsewhere.
-    RequestError
-        The port is taken, or the address is none of this machine.
+    only addresses of this machine are taken: AccessError for others. RequestError where the port
+    is taken, or the address is none of this machine.
     """
     require_keeper_for(host, store)
     give_back_freed_memory()

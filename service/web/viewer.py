@@ -9,6 +9,8 @@ from urllib.parse import urlsplit
 
 from flask import Flask, current_app, g, redirect, request, url_for
 from flask_wtf import CSRFProtect
+from flask_wtf.csrf import generate_csrf
+from markupsafe import Markup
 
 from service.access.accounts import LoginLimiter, bearer_token, viewer_of
 from service.records import LOCAL_KEEPER, Viewer
@@ -66,6 +68,7 @@ def register_viewer(app: Flask) -> None:
     app.config["WTF_CSRF_CHECK_DEFAULT"] = False  # checked below, once the viewer is known
     app.config["WTF_CSRF_TIME_LIMIT"] = None  # entering a field day takes hours
     csrf = CSRFProtect(app)
+    app.jinja_env.globals["mark"] = _form_mark
 
     @app.before_request
     def find_viewer() -> AnyResponse | None:
@@ -117,6 +120,11 @@ def register_viewer(app: Flask) -> None:
             elif not response.cache_control.no_store:
                 response.cache_control.private = True
         return response
+
+
+def _form_mark() -> Markup:
+    """Field that marks a form as one of ours."""
+    return Markup('<input type="hidden" name="csrf_token" value="{}">').format(generate_csrf())
 
 
 def _session_ended(viewer: Viewer) -> bool:

@@ -29,13 +29,7 @@ _SCHEMA_OF: Final[dict[str, Json]] = {
 
 
 def column_schema(table: str, name: str, *, public: bool) -> Json:
-    """Describe one property in the words that JSON Schema and OpenAPI 3.0 share.
-
-    Examples
-    --------
-    >>> column_schema("reaches", "strahler", public=False)["type"]
-    'integer'
-    """
+    """Describe one property in the words that JSON Schema and OpenAPI 3.0 share."""
     described = column(table, name, public=public)
     unit = f" [{described.unit}]" if described.unit else ""
     kind = _SCHEMA_OF.get(described.kind, {"type": "string"})

@@ -78,13 +78,9 @@ def read_query(
     """Read the parameters of a request for features.
 
     `systems` are the CRS that the feed offers, `filters` the properties by which this collection
-    can be filtered; `paged` says whether the answer comes in pages.
-
-    Raises
-    ------
-    RequestError
-        A parameter is unknown (/req/core/query-param-unknown) or its value cannot be used
-        (/req/core/query-param-invalid).
+    can be filtered; `paged` says whether the answer comes in pages. RequestError where a parameter
+    is unknown (/req/core/query-param-unknown) or its value cannot be used
+    (/req/core/query-param-invalid).
     """
     paging = ("limit", "after", "before")
     known = tuple(name for name in _COMMON if paged or name not in paging)
@@ -122,12 +118,8 @@ def read_period(text: str) -> Period:
     """Read a moment, a day, or an interval of them, open at one end with `..` or nothing.
 
     A bare date means that whole day in UTC: more than the standard requires, since many
-    programs write dates alone.
-
-    Raises
-    ------
-    RequestError
-        It is none of these, after /req/core/fc-time-definition, or it ends before it begins.
+    programs write dates alone. RequestError for anything else (/req/core/fc-time-definition), or
+    an interval that ends before it begins.
 
     Examples
     --------

@@ -19,6 +19,7 @@ from service.access import (
     count_features,
     find_features,
     found_chosen,
+    open_found,
     placement_catchments,
     placement_extent,
     refuse_unknown,
@@ -87,13 +88,7 @@ class RecordSource:
             after = rows["key"].iloc[-1]
 
     def one(self, store: Store, feature_id: str, viewer: Viewer) -> gpd.GeoDataFrame:
-        """Read one feature.
-
-        Raises
-        ------
-        NotFoundError
-            There is none of this id that the viewer may see.
-        """
+        """Read one feature; NotFoundError where the viewer may see none of this id."""
         # Ids are joined with colons, which names may hold too: every beginning may be the
         # placement's name; the id of the feature decides.
         parts = feature_id.split(":")
@@ -244,9 +239,9 @@ class RecordSource:
 
     def _read(self, store: Store, rows: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
         if self.unit == "placement":
-            return features.found_placements(store, rows, viewer)
+            return features.placement_features(store, open_found(store, rows, viewer))
         if self.unit == "detection":
-            return features.found_detections(store, rows, viewer)
+            return features.detection_features(store, open_found(store, rows, viewer))
         selection = Selection(placements=tuple(rows["placement_id"].unique()))
         lines = features.stretches(store, selection, viewer)
         parts = zip(lines["placement_id"], lines["reach_id"], lines["from_m"], strict=True)

@@ -16,7 +16,7 @@ import pyproj
 import shapely
 
 from layers.crs import choose_operation, outside_area_of_use, read_crs, rounded
-from layers.drawing.geojson import to_wgs84
+from layers.drawing.geojson import box_shapes, to_wgs84
 from service.answers.features import BOX_MARGIN_M, Box, store_box
 from service.answers.map_views import network_bounds
 from service.cache import cached
@@ -191,16 +191,11 @@ class Area:
 
     def meets(self, geometries: Objects, source: pyproj.CRS) -> Bools:
         """Which geometries meet the box, as they are shown in its CRS; without place: all do."""
-        west, south, east, north = self.box
         known = ~shapely.is_missing(geometries)
         if (shapely.get_type_id(geometries[known]) == shapely.GeometryType.POINT).all():
             return self._holds(geometries, source)
         placed = self.system.place(geometries, source)
-        drawn = shapely.box(west, south, east, north)
-        if west > east:
-            drawn = shapely.union_all(
-                [shapely.box(west, south, 180, north), shapely.box(-180, south, east, north)]
-            )
+        drawn = shapely.union_all(box_shapes(*self.box))
         shapely.prepare(drawn)
         met = shapely.intersects(drawn, placed) | shapely.is_missing(placed)
         return np.asarray(met, dtype=bool)
@@ -241,12 +236,8 @@ class Area:
 def read_area(text: str, system: ReferenceSystem) -> Area:
     """Read a box of four or six numbers in the axis order of a CRS.
 
-    Heights, third and sixth of six numbers, do not matter: features have none.
-
-    Raises
-    ------
-    RequestError
-        It is not four or six numbers, lies off the globe, or its corners are exchanged.
+    Heights, third and sixth of six numbers, do not matter: features have none. RequestError for
+    other numbers, off the globe, or with the corners exchanged.
     """
     try:
         numbers = [float(part) for part in text.split(",")]

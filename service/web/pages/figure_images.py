@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, request
 
@@ -43,11 +43,8 @@ def _one(values: tuple[str, ...], name: str) -> str:
     return values[0]
 
 
-def _labels() -> dict[str, str]:
-    return {
-        str(method): str(label)
-        for method, label in reference.methods(current_store())["label"].items()
-    }
+def _labels() -> dict[Any, Any]:
+    return reference.methods(current_store())["label"].to_dict()
 
 
 @blueprint.get("/lengths.svg")
