@@ -2,45 +2,34 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import click
 import pandas as pd
 
 from layers.plurals import counted
-from service.commands.options import (
-    in_file,
-    opened,
-    out_file,
-    store_argument,
-    who_changes,
-    write_out,
-)
+from service.commands.options import opened, store_argument, who_changes, write_out
 from service.intake.reading import unguarded
 from service.intake.store_merging import CLASH_COLUMNS
 from service.intake.store_merging import merge as merge_stores
 from service.intake.stored_sheets import csv_text
 from service.reference.files import read_list
 
-if TYPE_CHECKING:
-    from pathlib import Path
-
 __all__ = ["merge"]
 
 _SHOWN = 40
+_in = click.Path(exists=True, dir_okay=False, path_type=Path)
 
 
 @click.command()
 @store_argument
-@click.argument("other", type=in_file, metavar="OTHER_STORE")
+@click.argument("other", type=_in, metavar="OTHER_STORE")
 @click.option("--prefix", default="", help="Put before their ids that STORE has otherwise.")
-@click.option(
-    "--choices", type=in_file, help="CSV of clashes in which the column choice is filled in."
-)
+@click.option("--choices", type=_in, help="CSV of clashes in which the column choice is filled in.")
 @click.option(
     "--clashes",
     "listing",
-    type=out_file,
+    type=click.Path(dir_okay=False, path_type=Path),
     help="Write what clashes to this CSV, to be filled in and given as --choices.",
 )
 @click.option("--check-only", is_flag=True, help="Say what would come of it; store nothing.")

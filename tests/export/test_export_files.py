@@ -24,6 +24,7 @@ from service.answers.hand_over import FORMS, HandOver, what_it_holds
 from service.answers.written_figures import as_written
 from service.columns import column
 from service.errors import ConflictError, RequestError, StoreError
+from service.export import geojson
 from service.export import write_hand_over as write
 from service.export.contents import gather
 from service.export.geopackage import write_geopackage, write_pieces
@@ -91,8 +92,8 @@ def test_gdal_reads_the_geojson(demo):
 
 def test_pieces_do_not_change_the_file(demo, tmp_path, monkeypatch):
     """Placements come in chunks; the size of a chunk changes nothing."""
-    chunks = features.placement_chunks
-    monkeypatch.setattr(features, "placement_chunks", lambda *given, **_: chunks(*given, size=7))
+    chunks = geojson.open_record_chunks
+    monkeypatch.setattr(geojson, "open_record_chunks", lambda *given, **_: chunks(*given, size=7))
     path = tmp_path / "small.geojson"
     write(demo, path, HandOver(Selection(), "geojson", "precise", licence="CC BY 4.0"))
     assert path.read_bytes() == hand_over("geojson", "precise").read_bytes()
