@@ -100,6 +100,20 @@ class NetworkReport:
                 )
             )
 
+    def mark(
+        self,
+        code: str,
+        severity: str,
+        lines: Objects,
+        ids: Objects,
+        counts: tuple[str, str],
+        rest: str,
+    ) -> None:
+        """Note lines, if any: how many, by the words for one and for several, and the first."""
+        if len(ids):
+            said = f"{counted(len(ids), *counts)}, first {ids[0]!r}{rest}"
+            self.add(code, severity, said, ids, lines)
+
     def joined(self, other: NetworkReport) -> NetworkReport:
         """Both reports in one; the CRS is the other's."""
         moved = [
@@ -217,15 +231,9 @@ def _one_part(
     ids = frame["reach_id"].to_numpy(object)
     kind = shapely.get_type_id(lines)
     nothing = shapely.is_missing(lines) | shapely.is_empty(lines)
-    if nothing.any():
-        report.add(
-            "no_geometry",
-            "changed",
-            f"{counted(nothing.sum(), 'row has', 'rows have')} no geometry, first "
-            f"{ids[nothing][0]!r}; left out.",
-            ids[nothing],
-            np.full(int(nothing.sum()), None, dtype=object),
-        )
+    none = np.full(int(nothing.sum()), None, dtype=object)
+    words = "row has no geometry", "rows have no geometry"
+    report.mark("no_geometry", "changed", none, ids[nothing], words, "; left out.")
     multi = ~nothing & (kind == shapely.GeometryType.MULTILINESTRING)
     single = multi & (shapely.get_num_geometries(lines) == 1)
     if single.any():
@@ -237,42 +245,23 @@ def _one_part(
         lines = np.where(single, shapely.get_geometry(lines, 0), lines)
     many = multi & ~single
     other = ~nothing & ~multi & (kind != shapely.GeometryType.LINESTRING)
-    if other.any():
-        report.add(
-            "not_a_line",
-            "refused",
-            f"{counted(other.sum(), 'row is not a line', 'rows are not lines')}, first "
-            f"{ids[other][0]!r}, "
-            f"a {lines[other][0].geom_type}; take them out of the file.",
-            ids[other],
-            lines[other],
-        )
+    rest = "".join(f", a {line.geom_type}; take them out of the file." for line in lines[other][:1])
+    words = "row is not a line", "rows are not lines"
+    report.mark("not_a_line", "refused", lines[other], ids[other], words, rest)
     frame = frame.set_geometry(lines, crs=frame.crs)
     if many.any() and split_parts:
-        report.add(
-            "parts_split",
-            "changed",
-            f"{counted(many.sum(), 'multi-part line')}, first {ids[many][0]!r}, split; "
-            "their parts are numbered ID.1, ID.2 and so on.",
-            ids[many],
-            lines[many],
-        )
+        words = "multi-part line", "multi-part lines"
+        rest = ", split; their parts are numbered ID.1, ID.2 and so on."
+        report.mark("parts_split", "changed", lines[many], ids[many], words, rest)
         pieces = frame[many].explode(ignore_index=True)
         number = pieces.groupby("reach_id", dropna=False).cumcount() + 1
         pieces["reach_id"] = pieces["reach_id"] + "." + number.astype("str")
         kept = frame[~(many | nothing | other)]
         joined = pd.concat([kept, pieces], ignore_index=True)
         return gpd.GeoDataFrame(joined, geometry=joined.geometry, crs=frame.crs)
-    if many.any():
-        report.add(
-            "multi_part",
-            "refused",
-            f"{counted(many.sum(), 'line has', 'lines have')} several parts, first "
-            f"{ids[many][0]!r}; "
-            "join or split them, or ask for the parts to be split.",
-            ids[many],
-            lines[many],
-        )
+    words = "line has several parts", "lines have several parts"
+    rest = "; join or split them, or ask for the parts to be split."
+    report.mark("multi_part", "refused", lines[many], ids[many], words, rest)
     return frame[~(many | nothing | other)]
 
 
@@ -307,26 +296,13 @@ def _with_length(frame: gpd.GeoDataFrame, report: NetworkReport) -> gpd.GeoDataF
     ids = frame["reach_id"].to_numpy(object)
     length = shapely.length(lines)
     broken = ~np.isfinite(length)
-    if broken.any():
-        report.add(
-            "not_finite",
-            "refused",
-            f"{counted(broken.sum(), 'line holds', 'lines hold')} coordinates that are "
-            "not finite numbers, first "
-            f"{ids[broken][0]!r}; mend them in the file.",
-            ids[broken],
-            np.full(int(broken.sum()), None, dtype=object),
-        )
+    none = np.full(int(broken.sum()), None, dtype=object)
+    holds = "coordinates that are not finite numbers"
+    words = f"line holds {holds}", f"lines hold {holds}"
+    report.mark("not_finite", "refused", none, ids[broken], words, "; mend them in the file.")
     without = length == 0
-    if without.any():
-        report.add(
-            "zero_length",
-            "changed",
-            f"{counted(without.sum(), 'line has', 'lines have')} zero length, first "
-            f"{ids[without][0]!r}; left out.",
-            ids[without],
-            shapely.get_point(lines[without], 0),
-        )
+    words, points = ("line has zero length", "lines have zero length"), shapely.get_point(lines, 0)
+    report.mark("zero_length", "changed", points[without], ids[without], words, "; left out.")
     return frame[~broken & ~without]
 
 

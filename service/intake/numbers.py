@@ -111,16 +111,10 @@ _POINTED: Final = re.compile(r"([+-]?\d{1,3})[.,](\d{3})[.,](\d{1,3})")
 
 
 class Spelt(NamedTuple):
-    """A number that was written otherwise, as the program writes it.
+    """A number that was written otherwise, as the program writes it; '' where the cell has none.
 
-    Attributes
-    ----------
-    text
-        The number, or '' where the cell says that there is none.
-    code
-        Variant of the sentence `read_as`.
-    kind
-        What it says of a count: `at_least`, `estimate`, or '' where nothing.
+    `code` is the variant of the sentence `read_as`, `kind` what it says of a count: `at_least`,
+    `estimate`, or '' where nothing.
     """
 
     text: str
@@ -129,13 +123,7 @@ class Spelt(NamedTuple):
 
 
 def number_column(cells: Cells, column: Column, findings: Findings) -> Floats:
-    """Read a column of numbers; what cannot be used is refused and comes back missing.
-
-    Returns
-    -------
-    ndarray of float64, (n,)
-        NaN where the cell is empty or was refused.
-    """
+    """Read a column of numbers, (n,); what cannot be used is refused and comes back missing."""
     text = cells.column(column.name)
     codes, uniques = pd.factorize(text.to_numpy(object))
     read = np.full(len(uniques) + 1, np.nan)  # the last is for missing cells
@@ -174,22 +162,10 @@ def numbers_of(texts: Objects, *, decimal_comma: bool = False) -> Floats:
 def read_number(
     text: str, column: Column | None = None, *, decimal_comma: bool = False
 ) -> float | Wording:
-    """Read one number, or say why not.
+    """Read one number from a stripped, filled cell, always finite; or say what to write instead.
 
-    Parameters
-    ----------
-    text
-        A stripped cell, not empty.
-    column
-        Where it stands; its limits settle what may mean two numbers. Any number is read, and
-        advice is general, where it is not given.
-    decimal_comma
-        The sheet is separated by semicolons, so its comma is a decimal one.
-
-    Returns
-    -------
-    float or Wording
-        The number, always finite; or the remedy.
+    The limits of its column settle what may mean two numbers; any number is read, and advice is
+    general, where it is not given. In a sheet separated by semicolons a comma is a decimal one.
 
     Examples
     --------
@@ -224,14 +200,7 @@ def read_number(
 def spelt_number(value: str, column: Column, *, decimal_comma: bool = False) -> Spelt | None:
     """Read a number that is written otherwise than `read_number` takes it, if it can be only one.
 
-    Parameters
-    ----------
-    value
-        A stripped cell that is not empty.
-    column
-        Where it stands; a number outside its limits is not read.
-    decimal_comma
-        As for `read_number`.
+    A number outside the limits of its column is not read.
 
     Examples
     --------
@@ -376,13 +345,6 @@ def point_settled(value: str, column: Column | None) -> float | Wording:
 
 def remedy_for(value: str, column: Column) -> Wording:
     """Say what to write in a column of numbers instead of a text that is none.
-
-    Parameters
-    ----------
-    value
-        A stripped cell that is not empty and not a number.
-    column
-        Where it stands.
 
     Examples
     --------

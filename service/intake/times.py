@@ -168,21 +168,10 @@ class Moments:
 
 
 def read_moment(text: str, date_order: DateOrder | None = None, zone: str = "") -> _Read | Wording:
-    """Read one time, or say why not.
+    """Read one time from a stripped, filled cell, or say what to write instead.
 
-    Parameters
-    ----------
-    text
-        A stripped cell, not empty.
-    date_order
-        How dates such as 03/04/2024 are meant; without it they are refused.
-    zone
-        IANA time zone of the survey, for the advice; '' where it is not known.
-
-    Returns
-    -------
-    tuple or Wording
-        Clock time, offset from UTC in seconds or None, whether it is a day alone; or the remedy.
+    Dates such as 03/04/2024 are refused without a `date_order`; the time zone of the survey is for
+    the advice, '' where it is not known.
 
     Examples
     --------
@@ -258,12 +247,8 @@ def shown_orders(texts: Iterable[str]) -> dict[str, dict[DateOrder, str]]:
     """Say which order the dates of a column show: one beyond 12, or by its day of the week.
 
     Dates with other marks between their numbers show nothing. A date of which the day of the week
-    is wrong in both orders speaks for both.
-
-    Returns
-    -------
-    dict
-        By mark and order: the first text that shows it.
+    is wrong in both orders speaks for both. Returns the first text that shows it, by mark and
+    order.
     """
     shown: dict[str, dict[DateOrder, str]] = {}
     for text in texts:
@@ -289,17 +274,8 @@ def _orders_of(fit: re.Match[str]) -> list[DateOrder]:
 def settled_dates(uniques: Objects) -> list[tuple[DateOrder, str, dict[int, str]]]:
     """Write dates of open order anew, where another date of the column shows the order.
 
-    See `shown_orders`; a column that has dates of both orders shows nothing.
-
-    Parameters
-    ----------
-    uniques
-        Distinct cells of one column.
-
-    Returns
-    -------
-    list
-        By mark: the order, a date that shows it, and the new text by place in `uniques`.
+    See `shown_orders`; a column that has dates of both orders shows nothing. Returns by mark the
+    order, a date that shows it, and the new text by place in `uniques`.
     """
     if _SHAPES.fullmatch("\n".join(uniques) + "\n") or _clock_for_year(uniques):
         return []
@@ -553,15 +529,10 @@ def localise(
     column: str,
     findings: Findings,
 ) -> pd.Series:
-    """Place clock times in their zones and turn them into UTC.
+    """Place clock times in their zones and turn them into UTC (datetime64[us, UTC]).
 
     A clock time that came twice or never, at a change of the clocks, is refused. A day alone
     becomes the start of that day there.
-
-    Returns
-    -------
-    Series of datetime64[us, UTC]
-        Index of the sheet.
     """
     utc = moments.wall - np.nan_to_num(moments.offset_s).astype("timedelta64[s]")
     bare = np.isnan(moments.offset_s) & ~np.isnat(moments.wall)

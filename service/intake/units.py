@@ -149,13 +149,6 @@ def rewriting(
     What is no number stays, to be refused with its place. The unit is put behind a number that is
     not read here: it must not be taken for one of ours. Durations and degrees west or south get
     the letters that are missing, and are read, and said, as such.
-
-    Parameters
-    ----------
-    written, unit
-        Of `known_units`; the column's own.
-    number_of
-        Reads a number of the sheet.
     """
 
     def convert(text: str) -> str:
