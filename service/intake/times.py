@@ -34,10 +34,13 @@ _FORMATS: Final = ("%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-
 _SHAPE: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d)?", re.ASCII)
 _SHAPES: Final = re.compile(rf"(?:{_SHAPE.pattern}\n)*", re.ASCII)
 _CLOCK: Final = (
-    r"(?:(?:[T ]|,\s*)\s*(?P<hour>\d{1,2})[:h](?P<minute>\d\d)"
+    r"(?:(?:(?P<iso>T)|[T ]|,\s*)\s*(?P<hour>\d{1,2})[:h](?P<minute>\d\d)"
     r"(?::(?P<second>\d\d)(?P<part>\.\d{1,9})?)?"
-    r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?\s*(?P<zone>Z|z|UTC|[+-]\d\d:?\d\d|[+-]\d\d)?)?"
+    r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
+    # 09:00-09:30 is a beginning and an end; only behind a T or seconds a minus is of an offset.
+    r"(?P<zone>\s*(?:Z|z|UTC|\+\d\d(?::?\d\d)?)|(?(iso)|(?(second)|(?!)))(?<!\s)-\d\d(?::?\d\d)?)?)?"
 )
+_OF_DAY: Final = r"\d{1,2}(?:[:.hu]\d\d(?::\d\d)?|[hu])?(?:\s*[ap]\.?m\.?)?"
 _NAME: Final = "[A-Za-z]{3,10}"
 _DATES: Final = tuple(
     re.compile(date + _CLOCK, re.ASCII)
@@ -129,6 +132,7 @@ _REWRITTEN: Final = tuple(
 _UNREAD: Final = tuple(
     (re.compile(pattern, re.IGNORECASE | re.ASCII), variant)
     for pattern, variant in (
+        (rf"(.*\d)(?:[T ]|,\s*)\s*{_OF_DAY}\s*(?:[-–—]|to|bis|till?|tot|a)\s*{_OF_DAY}$", "span"),
         (r"\d{4,6}([.,]\d+)?$", "number"),
         (r"\d{1,2}[-/. ](\d{1,2}|[A-Z]{3,9})[-/. ]\d{2}(\D|$)", "year"),
         (r"=", "formula"),
@@ -392,6 +396,7 @@ def _moment(parts: _Parts, month: int, day: int) -> _Read | Wording:
 
 
 def _with_offset(wall: dt.datetime, zone: str | None) -> _Read | Wording:
+    zone = (zone or "").strip()
     if not zone:
         return wall, None, False
     if zone in ("Z", "z", "UTC"):

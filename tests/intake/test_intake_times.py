@@ -176,6 +176,35 @@ def test_letters_for_a_zone_are_answered_with_what_the_survey_s_zone_has(written
     assert "+01:00" not in remedy or zone == "Europe/Dublin"
 
 
+@pytest.mark.parametrize(
+    "written",
+    [
+        "2026-06-01 09:00-09:30", "15.06.2026 10:00-11:00", "2026-06-01 10:00-11",
+        "2026-06-01 22:00-23:00", "2026-06-01 22:00 \u2013 23:00", "2026-06-01 22:00 -07:00",
+        "2026-06-01T09:00 - 09:30", "Mon 15/06/2026 9.00-9.30", "3 June 2026 9am to 10am",
+    ],
+)  # fmt: skip
+def test_two_times_of_day_are_no_offset_from_utc(written):
+    read, refused = column([written])
+    assert read.isna().all()
+    assert "a beginning and an end" in refused[0].remedy
+
+
+@pytest.mark.parametrize(
+    ("written", "utc"),
+    [
+        ("2026-06-01T22:00-11:00", "2026-06-02T09:00Z"),
+        ("2026-06-01 22:00:00-07:00", "2026-06-02T05:00Z"),
+        ("2026-06-01 18:30+02:00", "2026-06-01T16:30Z"),
+    ],
+)
+def test_an_offset_as_programs_write_it_is_read(written, utc):
+    """Offsets as ISO 8601 writes them; a plus divides no two times."""
+    read, refused = column([written])
+    assert not refused
+    assert read.iloc[0] == pd.Timestamp(utc)
+
+
 def test_a_day_alone_is_the_start_of_that_day_there():
     """Also where the clocks went forward at midnight: Beirut, 31 March 2024."""
     read, _ = column(["2024-06-01"], zone="America/Denver")
