@@ -405,7 +405,10 @@ def _words_of_none(not_alike: bool, low: float, high: float, doubted: list[str])
         yield "rarer here than in other catchments, so that these do not tell its chance"
     else:
         yield f"assumes that {_AS_ELSEWHERE}"
-    chances = " to ".join(f"{x:.2g}" if x < 0.995 else "more than 0.99" for x in (low, high))
+    chances = " to ".join(
+        "less than 0.001" if x < 0.001 else f"{x:.2g}" if x < 0.995 else "more than 0.99"
+        for x in (low, high)
+    )
     yield (
         "did it live in one of these units, the visits would have missed it there with a chance of "
         f"{chances} (95 %)"

@@ -16,9 +16,10 @@ maximum likelihood everywhere 64 to 77, normal and Cauchy priors on the logits 6
 means and medians 69 to 94, maximum likelihood 65. None gets below where p is 0.1, or 0.2 with few
 visits: such visits cannot tell ψ from p. Which they are is seen in the visits themselves: `doubts`
 warns where the interval is wider than 0.55; and where at some end of the intervals all visits to a
-unit miss the species with a chance above 0.35, or above 0.5 where the species was found ten times
-or more again in a unit in which it had been found. Numbers of finds alone, of
-a species that is hardly ever missed, would be a choice of surveys that found many.
+unit miss the species with a chance above 0.35, above 0.6 where it was found on 30 visits or more,
+and above 0.25 where all units together were visited less than fifty times. Numbers of finds alone,
+of a species that is hardly ever missed, would be a choice of surveys that found many; and a limit
+that depends on finds in units in which it had been found, one of surveys with a low estimate.
 `tests/simulations/detection.py` prints for each setting how often it warns, and the bias of the
 estimate where it does not.
 
@@ -86,7 +87,8 @@ _RARE_OR_HARD: Final = ": these visits cannot tell a rare species from one hard 
 _RARE_BELOW: Final = 0.2  # a choice of this program: as low a limit leaves it open to be rare
 LEAST_FINDS: Final = 3
 # Chosen by simulation, so that estimates without a doubt are off by less than 0.05 on average.
-_WIDEST, _SELDOM_MISSED, _OFTEN_MISSED, _OFTEN_AGAIN = 0.55, 0.35, 0.5, 10
+_WIDEST, _SELDOM_MISSED = 0.55, 0.35
+_FEW_VISITS, _MISSED_BY_FEW, _MANY_FINDS, _MISSED_BY_MANY = 50, 0.25, 30, 0.6
 _PENALTIES: Final = (0.25, 1.0)  # of ψ, and of each p
 _SLOPE: Final = (-12.0, 12.0)  # of a covariate
 
@@ -228,14 +230,14 @@ def doubts(visits: Histories, fit: OccupancyFit) -> Iterator[str]:
     if fit.occupancy.high == 1:
         yield _OPEN + (_RARE_OR_HARD if fit.occupancy.low < _RARE_BELOW else "")
     reasons = []
-    again = visits.visits_found - visits.units_found
     missed = max(map(visits.mean_missed, fit.edge)) if visits.units_found < visits.units else 0.0
     if fit.occupancy.high - fit.occupancy.low > _WIDEST:
         reasons.append(f"it is wider than {_WIDEST}")
-    if missed > (_OFTEN_MISSED if again >= _OFTEN_AGAIN else _SELDOM_MISSED):
+    limit = _MISSED_BY_MANY if visits.visits_found >= _MANY_FINDS else _SELDOM_MISSED
+    if missed > (_MISSED_BY_FEW if visits.visits < _FEW_VISITS else limit):
         reasons.append(
-            f"found again in units {counted(again, 'time')}, and all visits to a unit may miss a "
-            f"species that is there with a chance of up to {missed:.2f}"
+            f"found on {visits.visits_found} of {counted(visits.visits, 'visit')}, and all to a "
+            f"unit may miss a species that is there with a chance of up to {missed:.2f}"
         )
     if reasons:
         yield f"read the interval of occupancy, not the estimate: {', '.join(reasons)}"

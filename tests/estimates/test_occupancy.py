@@ -226,7 +226,12 @@ def test_occupancy_goes_up_to_one_where_rare_and_hard_to_find_look_alike():
     [
         # Found in half of 20 units on three visits of four: again twice in each.
         ([[3]] * 10 + [[0]] * 10, [[4]] * 20, []),
-        ([[2]] * 5 + [[1]] * 5 + [[0]] * 30, [[2]] * 40, ["again in units 5 times"]),
+        ([[2]] * 5 + [[1]] * 5 + [[0]] * 30, [[2]] * 40, ["15 of 80 visits", "up to 0.43"]),
+        # As seldom missed, or less often, by fewer than fifty visits.
+        ([[2]] * 4 + [[1]] * 3 + [[0]] * 13, [[2]] * 20, ["11 of 40 visits"]),
+        # Found on thirty visits: a chance of one half is seen through.
+        ([[2]] * 9 + [[1]] * 12 + [[0]] * 39, [[3]] * 60, []),
+        ([[2]] * 9 + [[1]] * 11 + [[0]] * 40, [[3]] * 60, ["29 of 180 visits"]),
         ([[2]] * 6 + [[1]] * 4 + [[0]] * 30, [[2]] * 40, []),
         # Two visits of two each: the lower limit of p, 0.69 for ten of ten, misses one in ten.
         ([[2]] * 5 + [[0]] * 35, [[2]] * 40, []),
