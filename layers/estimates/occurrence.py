@@ -43,9 +43,11 @@ from layers.frames import codes_of, codes_within, reads
 from layers.plurals import counted
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from layers.arrays import Bools, Floats, Ints, Objects
 
-__all__ = ["OCCURRENCE_COLUMNS", "occurrence"]
+__all__ = ["OCCURRENCE_COLUMNS", "inputs_of_occurrence", "occurrence", "occurrence_and_used"]
 
 OCCURRENCE_COLUMNS: Final = (
     "catchment",
@@ -143,6 +145,33 @@ def occurrence(
     FrameError
         A column is missing, or a method, species or catchment is not in its list.
     """
+    frame, used = occurrence_and_used(
+        placements, catches, species, methods,
+        place_of=place_of, snaps=snaps, effort=effort, ancestors=ancestors, by=by,
+    )  # fmt: skip
+    outside = _aligned(place_of, placements.index).isna().to_numpy()
+    frame.attrs["inputs"] = inputs_of_occurrence(placements, used, outside, by=by)
+    return frame
+
+
+@reads("placements", "catches", "species", "methods", "ancestors", "snaps", "effort")
+def occurrence_and_used(
+    placements: pd.DataFrame,
+    catches: pd.DataFrame,
+    species: pd.DataFrame,
+    methods: pd.DataFrame,
+    *,
+    place_of: pd.Series,
+    snaps: pd.DataFrame,
+    effort: pd.DataFrame,
+    ancestors: pd.DataFrame | None = None,
+    by: str = "catchment",
+    units: pd.Series | None = None,
+) -> tuple[pd.DataFrame, Bools]:
+    """Give occurrence without its inputs, and mark the placements used, (n,).
+
+    `units` are the main units of the methods, where these are not all placements.
+    """
     if len(methods) > _MOST_METHODS:
         msg = f"{len(methods)} methods are too many at once; choose at most {_MOST_METHODS}."
         raise FrameError(msg)
@@ -165,17 +194,27 @@ def occurrence(
         placements, species, methods, names, place_of=place_of, snaps=snaps
     )
     frame, used_records = _count(
-        looking, placements, catches, species, names, (inner, outer), methods, effort
+        looking, placements, catches, species, names, (inner, outer), methods, effort, units
     )
-    outside = looking.place < 0
-    used = (looking.looked | used_records) & ~outside
+    used = (looking.looked | used_records) & (looking.place >= 0)
+    return frame.rename(columns={"catchment": by}), used
+
+
+@reads("placements")
+def inputs_of_occurrence(
+    placements: pd.DataFrame,
+    used: Bools,
+    outside: Bools,
+    *,
+    by: str = "catchment",
+    day: NDArray[np.datetime64] | None = None,
+) -> dict[str, object]:
+    """Say what was used and what was left out, `outside` all places or otherwise."""
     left_out = left_out_by_outcome(placements.loc[~used & ~outside])
     left_out["outside every catchment" if by == "catchment" else f"no {by} known"] = int(
         outside.sum()
     )
-    frame = frame.rename(columns={"catchment": by})
-    frame.attrs["inputs"] = inputs_of(placements, used, left_out, interval="Wilson score, 95 %")
-    return frame
+    return inputs_of(placements, used, left_out, day=day, interval="Wilson score, 95 %")
 
 
 def _placements_in_numbers(
@@ -220,6 +259,7 @@ def _count(
     nesting: tuple[Ints, Ints],
     methods: pd.DataFrame,
     effort: pd.DataFrame,
+    main: pd.Series | None,
 ) -> tuple[pd.DataFrame, Bools]:
     n_places, n_species, n_methods = len(names), len(species), len(looking.methods)
     shape = (n_places, n_species)
@@ -301,7 +341,8 @@ def _count(
     frame["individuals_lower_bound"] = any_lower.ravel()
     frame["methods"] = _method_lists(bits.ravel(), looking.methods)
     frame["note"] = pd.Series(note.ravel(), dtype="str")
-    words = _effort_words(looking, placements, effort, methods, base, roll, by_method)
+    main = main_units(placements, effort) if main is None else main
+    words = _effort_words(looking, placements, effort, methods, base, roll, by_method, main)
     frame["effort"] = _joined(listed_bits, words)
     # Genus and family entries are no species looked for: they have rows only where recorded.
     is_species = np.tile((species["rank"].fillna("species") == "species").to_numpy(bool), n_places)
@@ -381,10 +422,11 @@ def _effort_words(
     base: Bools,
     roll: scipy.sparse.csr_array,
     by_method: Floats,
+    units: pd.Series,
 ) -> Objects:
     """Effort by place and method in its main unit, as words."""
     n_places, n_methods = by_method.shape
-    unit = methods.index.to_series().map(main_units(placements, effort))
+    unit = methods.index.to_series().map(units)
     amount = effort_in(placements, effort, unit, looking.method)
     known = base & ~np.isnan(amount)
     cell = (looking.place * n_methods + looking.method)[known]
@@ -395,8 +437,8 @@ def _effort_words(
     words = np.full((n_places, n_methods), "", dtype=object)
     labels = methods.get("label", methods.index).tolist()
     place, method = np.nonzero(by_method > 0)
-    units = unit_words(pd.Series(total[place, method]), unit.iloc[method].reset_index(drop=True))
-    for i, j, text in zip(place, method, units, strict=True):
+    texts = unit_words(pd.Series(total[place, method]), unit.iloc[method].reset_index(drop=True))
+    for i, j, text in zip(place, method, texts, strict=True):
         lacking = int(by_method[i, j] - stated[i, j])
         said = f"{total[i, j]:,.1f}".removesuffix(".0") + f" {text}"
         if lacking:

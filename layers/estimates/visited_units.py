@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
-from layers.fieldwork.looking import rolled_up
+from layers.fieldwork.looking import rolled_up, separate_parts
 
 if TYPE_CHECKING:
     from layers.arrays import Bools, Floats, Ints
@@ -101,11 +101,8 @@ def unit_runs(sampling: Sampling, unit: Ints) -> UnitRuns:
     there = (place >= 0) & (unit >= 0)
     rows = np.flatnonzero(there)
     # Nothing holds places of two parts, so that what a unit has in each counts by itself.
-    pairs = scipy.sparse.coo_array(
-        (np.ones(sampling.nesting[0].size), sampling.nesting), (places,) * 2
-    )
-    parts, part = scipy.sparse.csgraph.connected_components(pairs, directed=False)
-    code, known = pd.factorize(unit[rows] * max(parts, 1) + part[place[rows]])
+    part = separate_parts(sampling.nesting, places)
+    code, known = pd.factorize(unit[rows] * max(places, 1) + part[place[rows]])
     some_place, split = np.zeros(len(known), np.int64), np.zeros(len(known), bool)
     some_place[code] = place[rows]
     split[code[place[rows] != some_place[code]]] = True

@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
+import scipy
 
 from layers.arrays import rows_of_runs
+from layers.coded import distinct
 from layers.frames import check_frame, codes_of, reads
 
 if TYPE_CHECKING:
@@ -31,6 +33,7 @@ __all__ = [
     "may_include",
     "nested_catchments",
     "rolled_up",
+    "separate_parts",
     "summed_by_pair",
     "visits",
 ]
@@ -239,6 +242,13 @@ def nested_catchments(ancestors: pd.DataFrame) -> tuple[pd.Index, Ints, Ints]:
     return names, inner, outer
 
 
+def separate_parts(nesting: tuple[Ints, Ints], size: int) -> Ints:
+    """Give each place the number of its part: nothing holds places of two parts, (size,)."""
+    pairs = scipy.sparse.coo_array((np.ones(nesting[0].size), nesting), (size,) * 2)
+    part = scipy.sparse.csgraph.connected_components(pairs, directed=False)[1]
+    return part.astype(np.int64)
+
+
 def rolled_up(codes: Ints, nesting: tuple[Ints, Ints], size: int) -> tuple[Ints, Ints]:
     """Repeat each row once for each of those that hold it.
 
@@ -290,7 +300,7 @@ def inputs_of(
     """
     if day is None:
         day = local_dates(placements).to_numpy()
-    years = np.unique(day[used & ~np.isnat(day)].astype("datetime64[Y]").astype(np.int64) + 1970)
+    years = distinct(day[used & ~np.isnat(day)].astype("datetime64[Y]").astype(np.int64) + 1970)
     return {
         "years": years.tolist(),
         "methods": sorted(map(str, pd.Index(placements["method"].array[used].unique()).dropna())),

@@ -167,6 +167,12 @@ class Picture:
             keep &= (low_x <= x) & (x <= high_x) & (low_y <= y) & (y <= high_y)
         return None if keep.all() else keep
 
+    @property
+    def days(self) -> NDArray[np.datetime64]:
+        """Local day of setting of each placement, missing where it is not shown, (n,)."""
+        first, known = self.beside["first_day"], self.beside["last_day"]
+        return np.where(first == known, first.astype("datetime64[D]"), np.datetime64("NaT"))
+
     def unchanged(self, rows: Ints, read_as: Ints) -> Ints:
         """Place that each placement had among those of an older picture; −1 if new or changed."""
         place = np.full(max(rows.max(initial=0), self.rows.max(initial=0)) + 1, -1)

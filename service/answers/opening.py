@@ -5,30 +5,35 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import replace
 from functools import wraps
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
+from layers.coded import coded_labels
+from layers.fieldwork.effort import EFFORT_UNITS
 from layers.fieldwork.looking import local_dates
 from layers.fieldwork.stretches import stretch_lengths
+from layers.frames import codes_within
 from service import reference
 from service.access import (
+    open_picture,
     open_records,
     placement_catchments,
     refuse_unknown,
     within_catchments,
 )
-from service.cache import cached
+from service.cache import cached, renewed
 from service.columns import SUMMARY_COLUMNS
-from service.records import EVERYTHING, OF_EFFORT, Selection
+from service.records import EVERYTHING, OF_EFFORT, OF_FIGURES, Selection
 from service.reference import network
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from layers.arrays import Bools
+    from layers.arrays import Bools, Ints
+    from service.access.picture import Picture
     from service.records import Needed, Records, Viewer
     from service.store import Store
 
@@ -42,6 +47,7 @@ __all__ = [
     "open_for",
     "open_shown_whole",
     "open_with_effort",
+    "picture_and_effort",
     "place_of_each",
     "today",
 ]
@@ -85,11 +91,71 @@ def open_with_effort(
     whole_catch: bool = False,
 ) -> tuple[Records, pd.DataFrame]:
     """Open records as `open_for`, and compute the effort of their placements."""
+    wanted = selection.without_species() if whole_catch else selection
+    if wanted == Selection() and OF_FIGURES.has(needed):
+        refuse_unknown(store, selection, viewer)
+        picture, effort = picture_and_effort(store, viewer)
+        return picture.records(needed), effort
+    records = open_for(store, wanted, viewer, needed)
+    return records, _effort(records, reference.methods(store))
+
+
+def picture_and_effort(store: Store, viewer: Viewer) -> tuple[Picture, pd.DataFrame]:
+    """Open the picture of all records and the effort of its placements, which follows writes.
+
+    `effort_unit` is coded; there is no `problem`.
+    """
+    while True:  # until no write comes in between
+        picture = open_picture(store, viewer)
+        known = renewed(store, viewer, "effort", lambda last: _brought_up(store, viewer, last))
+        if known.rows is picture.rows:
+            return picture, known.effort
+
+
+class _Current(NamedTuple):
+    """Effort of all placements, by those of the picture, and what it was made of."""
+
+    effort: pd.DataFrame
+    methods: pd.DataFrame
+    rows: Ints
+    read_as: Ints
+
+
+def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current:
+    """Compute the effort of placements that changed; the rest stays."""
+    picture, methods = open_picture(store, viewer), reference.methods(store)
+    source = np.full(len(picture.rows), -1)
+    if last and last.methods.equals(methods):
+        source = picture.unchanged(last.rows, last.read_as)
+    fresh = np.flatnonzero(source < 0)
+    few = picture if len(fresh) == len(source) else picture.of(fresh)
+    parts = [_effort(few.records(OF_EFFORT, coded=True), methods)]
+    units = pd.Index(EFFORT_UNITS, dtype="str")
+    unit = [codes_within(parts[0]["effort_unit"], units)]
+    owner = [fresh[codes_within(parts[0]["placement_id"], few.names)]]
+    if last and few is not picture:
+        place = np.full(len(last.rows), -1)
+        place[source[source >= 0]] = np.flatnonzero(source >= 0)
+        parts.append(last.effort)
+        unit.append(codes_within(last.effort["effort_unit"], units))
+        owner.append(place[last.effort["placement_id"].cat.codes])
+    at = np.concatenate(owner)
+    order = np.argsort(at, kind="stable")
+    order = order[np.searchsorted(at[order], 0) :]
+    effort = pd.DataFrame(
+        {
+            "placement_id": coded_labels(at[order], picture.names),
+            "effort_unit": coded_labels(np.concatenate(unit)[order], units),
+            "effort": np.concatenate([part["effort"].to_numpy() for part in parts])[order],
+        }
+    )
+    return _Current(effort, methods, picture.rows, picture.read_as)
+
+
+def _effort(records: Records, methods: pd.DataFrame) -> pd.DataFrame:
     from layers.fieldwork.effort import effort_of
 
-    records = open_for(store, selection, viewer, needed, whole_catch=whole_catch)
-    lengths = stretch_lengths(records.stretches)
-    return records, effort_of(records.placements, reference.methods(store), lengths)
+    return effort_of(records.placements, methods, stretch_lengths(records.stretches))
 
 
 def in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
+import numpy as np
+import pandas as pd
+
+from layers.coded import coded_labels
+from layers.fieldwork.looking import nested_catchments, separate_parts
+from layers.frames import codes_within
 from layers.totals import ALL
 from service import reference
 from service.access import (
@@ -19,16 +25,18 @@ from service.answers.opening import (
     of_species,
     open_for,
     open_with_effort,
+    picture_and_effort,
     place_of_each,
 )
+from service.cache import renewed
 from service.errors import RequestError
 from service.records import OF_EFFORT, Selection
 from service.reference import network
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    import pandas as pd
 
+    from layers.arrays import Bools, Ints
     from service.records import Viewer
     from service.store import Store
 
@@ -143,22 +151,96 @@ def occurrence(
 
     if by not in OCCURRENCE_BY:
         raise RequestError(f"{by!r} is no grouping; use one of {', '.join(OCCURRENCE_BY)}.")
-    records, effort = open_with_effort(store, selection, viewer, whole_catch=True)
     species = reference.species(store)
-    found = computing.occurrence(
-        records.placements,
-        records.catches,
-        species,
-        reference.methods(store),
-        place_of=place_of_each(store, records, by),
-        snaps=records.snaps,
-        effort=effort,
-        ancestors=reference.ancestors(store) if by == "catchment" else None,
-        by=by,
-    )
+    if by == "catchment" and selection.without_species() == Selection():
+        refuse_unknown(store, selection, viewer)
+        found = renewed(
+            store, viewer, "occurrence", lambda last: _brought_up(store, viewer, last)
+        ).occurrence
+    else:
+        records, effort = open_with_effort(store, selection, viewer, whole_catch=True)
+        found = computing.occurrence(
+            records.placements,
+            records.catches,
+            species,
+            reference.methods(store),
+            place_of=place_of_each(store, records, by),
+            snaps=records.snaps,
+            effort=effort,
+            ancestors=reference.ancestors(store) if by == "catchment" else None,
+            by=by,
+        )
     rows = in_chosen(store, found, selection) if by == "catchment" else found
     rows = of_species(rows, selection)
     rows = rows[rows["state"].eq("found") | fully_shown(rows["species"], species, viewer)]
     if by == "year":
         rows = rows.astype({"year": "int64"})
     return as_summary(rows, "occurrence", found, place=by)  # type: ignore[no-any-return]
+
+
+class _Current(NamedTuple):
+    """Occurrence of all placements by catchment, and what it was made of.
+
+    `part` of the nested catchments that each placement lies in, −1 outside all; which placements
+    were `used`; the main `units` of methods; and frames that were `read` besides.
+    """
+
+    occurrence: pd.DataFrame
+    part: Ints
+    used: Bools
+    units: pd.Series
+    read: tuple[pd.DataFrame, ...]
+    rows: Ints
+    read_as: Ints
+
+
+def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current:
+    """Count catchments anew that share a part with a placement that changed; the rest stays."""
+    from layers.estimates import occurrence as computing
+    from layers.fieldwork.effort import main_units
+
+    picture, effort = picture_and_effort(store, viewer)
+    read = (reference.species(store), reference.methods(store), reference.ancestors(store))
+    names, *nesting = nested_catchments(read[2])
+    part_of = separate_parts((nesting[0], nesting[1]), len(names))
+    part = np.append(part_of, -1)[
+        codes_within(placement_catchments(store, picture.placements), names)
+    ]
+    units = main_units(picture.placements, effort)
+    anew, used, others = np.ones(len(names) + 1, bool), np.zeros(len(part), bool), None
+    if (
+        last
+        and units.equals(last.units)
+        and all(one.equals(other) for one, other in zip(read, last.read, strict=True))
+    ):
+        source = picture.unchanged(last.rows, last.read_as)
+        gone = np.ones(len(last.rows), bool)
+        gone[source[source >= 0]] = False
+        anew[:] = False
+        anew[part[source < 0]] = anew[last.part[gone]] = True
+        anew[-1] = False
+        used[source >= 0] = last.used[source[source >= 0]]
+        others = last.occurrence[~last.occurrence["catchment"].isin(names[anew[part_of]])]
+    some = anew[part]
+    few = picture if some.all() else picture.of(np.flatnonzero(some))
+    records, own = few.records(OF_EFFORT, coded=True), effort
+    if few is not picture:
+        place = np.where(some, np.cumsum(some) - 1, -1)[effort["placement_id"].cat.codes]
+        ids = coded_labels(place[place >= 0], few.names)
+        own = effort[place >= 0].assign(placement_id=ids)
+    found, used[some] = computing.occurrence_and_used(
+        records.placements,
+        records.catches,
+        *read[:2],
+        place_of=placement_catchments(store, records.placements),
+        snaps=records.snaps,
+        effort=own,
+        ancestors=read[2][read[2]["catchment_id"].isin(names[anew[part_of]])],
+        units=units,
+    )
+    if others is not None:
+        found = pd.concat([others, found]).sort_values(["catchment", "species"], ignore_index=True)
+    found.attrs["inputs"] = computing.inputs_of_occurrence(
+        picture.placements, used, part < 0, day=picture.days
+    )
+    return _Current(found, part, used, units, read, picture.rows, picture.read_as)

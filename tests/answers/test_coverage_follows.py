@@ -1,4 +1,4 @@
-"""Coverage, gaps, streams and next places that follow writes equal those computed from nothing."""
+"""Answers along the network and occurrence that follow writes equal those computed from nothing."""
 
 import datetime as dt
 import shutil
@@ -12,17 +12,20 @@ import shapely
 from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as some
 
+from layers.estimates import occurrence
 from layers.estimates.coverage import coverage
 from layers.estimates.gaps import gaps
 from layers.estimates.next_places import next_places
 from layers.estimates.stream_summary import stream_summary
 from layers.fieldwork.counted_water import COUNTS, CountedWater, counted_water
+from layers.network.catchments import part_reaches
 from layers.network.distance import distance_to_sampled
-from service.answers import summaries
+from service.answers import record_summaries, summaries
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.reference.method_files import shipped_methods
 from service.store import open_store
 from tests.access.test_picture import (
+    NETWORK,
     PLAN,
     WRITES,
     add,
@@ -33,13 +36,14 @@ from tests.access.test_picture import (
     undo,
 )  # fmt: skip
 from tests.random_networks import random_network
-from tests.sensitive_store import make_store
+from tests.sensitive_store import drawn_catchments, make_store
 
 AS_OF = dt.date(2026, 1, 1)
 BOTH = (LOCAL_KEEPER, PUBLIC)
 QUESTIONS = {
     "coverage": {}, "streams": {}, "next_places": {"count": 3}, "sampled_length": {},
-    "gaps": {"counts": "visited"}, "gaps of length": {"counts": "sampled"},
+    "gaps": {"counts": "visited"}, "gaps of length": {"counts": "sampled"}, "occurrence": {},
+    "effort": {},
 }  # fmt: skip
 
 
@@ -106,6 +110,40 @@ def test_one_form_is_worked_out_alone(made, tmp_path, monkeypatch):
         change(store, 4)
         answers(store, LOCAL_KEEPER)
         assert new == [1]
+
+
+def test_occurrence_is_counted_anew_only_around_what_changed(made, tmp_path, monkeypatch):
+    """Catchments side by side: those that lost a placement, or have one that is new or changed."""
+    shapes = drawn_catchments().iloc[[0] * 9]
+    low_x, low_y, high_x, high_y = shapes.total_bounds
+    ends = np.linspace(low_x, high_x, len(shapes) + 1)
+    shapes = shapes.set_geometry(shapely.box(ends[:-1], low_y, ends[1:], high_y))
+    shapes.index = pd.Index([f"C{k}" for k in range(len(shapes))], name="catchment_id", dtype="str")
+    few, counted, count = [], [], occurrence.occurrence_and_used
+    monkeypatch.setattr(
+        occurrence,
+        "occurrence_and_used",
+        lambda *of, **more: counted.append(len(of[0])) or count(*of, **more),
+    )
+    with closing(open_store(shutil.copy(made, tmp_path / "s.gpkg"))) as store:
+        store.replace_catchments(shapes, part_reaches(NETWORK, shapes), who="t")
+        followed = dict.fromkeys(BOTH)
+        for step, number in [(change, 0), (change, 5), (remove, 8), (add, 3), (remove, 2)]:
+            for viewer in BOTH:
+                followed[viewer] = record_summaries._brought_up(store, viewer, followed[viewer])
+            step(store, number)
+            for viewer in BOTH:
+                last = followed[viewer]
+                one, whole = (record_summaries._brought_up(store, viewer, b) for b in (last, None))
+                pd.testing.assert_frame_equal(one.occurrence, whole.occurrence, check_exact=True)
+                assert one.occurrence.attrs == whole.occurrence.attrs
+                few.append(counted[-2] / counted[-1])
+        # Another main unit of some method changes the words of all catchments.
+        last = followed[LOCAL_KEEPER]
+        record_summaries._brought_up(store, LOCAL_KEEPER, last._replace(units=last.units.iloc[1:]))
+        record_summaries._brought_up(store, LOCAL_KEEPER, None)
+        assert counted[-2] == counted[-1]
+    assert 0 < np.median(few) < 0.5
 
 
 @pytest.mark.parametrize("seed", range(20))
