@@ -258,10 +258,15 @@ class Header:
         return CLOCK if sure and not self.unit else OPEN
 
     def side(self, name: str) -> str:
-        """Give the letter of west or south that the header of a column of degrees says, or ''."""
-        letter = "W" if name.endswith("longitude") else "S"
-        said = letter if _DIRECTIONS[letter].search(spelt(self.text)) else ""
-        return said if name.endswith(("longitude", "latitude")) else ""
+        """Give the letter of the side that the header of a column of degrees says, or ''.
+
+        Numbers below one of the north or the east need none.
+        """
+        if not name.endswith(("longitude", "latitude")):
+            return ""
+        sides = "WE" if name.endswith("longitude") else "SN"
+        sides = sides[:1] if self.numeric else sides
+        return next((one for one in sides if _DIRECTIONS[one].search(spelt(self.text))), "")
 
     @property
     def counts(self) -> bool:

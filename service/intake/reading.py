@@ -59,11 +59,11 @@ TOTAL: Final = re.compile(
 _BEGINS: Final = re.compile(rf"{TOTAL.pattern}\b.*", re.IGNORECASE | re.DOTALL)
 _REMARK: Final = re.compile(
     r"(?:remarks?|notes?|comments?|bemerkung(?:en)?|anmerkung(?:en)?|remarques?|opmerking(?:en)?)"
-    r"(?:\s*:.*)?",
+    r"(?:\s*:.*)?|\*+\s*[^\W\d].*",
     re.IGNORECASE | re.DOTALL,
 )
 _SOME_WORD: Final = re.compile(
-    rf"\x1f(?:{TOTAL.pattern}\b|remark|note|comment|bemerk|anmerk|opmerk)", re.IGNORECASE
+    rf"\x1f(?:{TOTAL.pattern}\b|\*|remark|note|comment|bemerk|anmerk|opmerk)", re.IGNORECASE
 )
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 

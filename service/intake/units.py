@@ -37,7 +37,7 @@ CLOCK: Final = "h:mm"
 """Hours and minutes, and seconds behind them where they stand, as 1:20."""
 STOPWATCH: Final = "min:s"
 """Minutes and seconds, as 1:20."""
-_OF_TEXT: Final = {"min": (CLOCK, STOPWATCH), "degrees": ("°W", "°S")}  # no factor
+_OF_TEXT: Final = {"min": (CLOCK, STOPWATCH), "degrees": ("°W", "°S", "°N", "°E")}  # no factor
 _SPELLINGS: Final = {
     "c": "°c", "degc": "°c", "degreesc": "°c", "f": "°f", "degf": "°f", "ºc": "°c", "'": "min",
     "mins": "min", "minutes": "min", "minute": "min", "minuten": "min", "minuter": "min",
@@ -58,6 +58,10 @@ _IN_CELLS: Final = dict.fromkeys(
 ) | {
     '"': "s", "″": "s", "”": "s", "'": "min", "′": "min", "’": "min", "m": "min",
 }  # fmt: skip
+_IN_WORDS: Final = dict.fromkeys(
+    ("half an hour", "half hour", "halbe stunde", "half uur", "demi-heure", "halv time",
+     "halvtimme", "media hora"), 30.0,
+)  # fmt: skip
 _MINUTES: Final = {"h": 60.0, "min": 1.0, "s": 1 / 60}
 _DEGREES: Final = (
     "°", "deg", "degree", "degrees", "dd", "grad", "graden", "grader", "grados", "degrés",
@@ -84,6 +88,8 @@ def minutes_of(text: str) -> float | None:
     >>> minutes_of("1 h 20 min"), minutes_of("1h20"), minutes_of("1:20 h"), minutes_of("1 min 90 s")
     (80.0, 80.0, 80.0, None)
     """
+    if (words := re.sub(r"^(?:a|an|eine|een|une|en|ei) ", "", text.casefold())) in _IN_WORDS:
+        return _IN_WORDS[words]
     clock, unit = (fit[1], fit[2]) if (fit := re.fullmatch(r"([\d:]+)\s*(\D+)", text)) else ("", "")
     if duration_parts(clock) and _of_duration(unit) == "h":
         return in_ours(clock, CLOCK, "min", lambda _: None)
@@ -147,7 +153,7 @@ def rewriting(
     """Make the function that writes a cell of a column in one unit as one in ours.
 
     What is no number stays, to be refused with its place. The unit is put behind a number that is
-    not read here: it must not be taken for one of ours. Durations and degrees west or south get
+    not read here: it must not be taken for one of ours. Durations and degrees of a side get
     the letters that are missing, and are read, and said, as such.
     """
 

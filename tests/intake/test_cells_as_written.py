@@ -145,7 +145,8 @@ def test_words_for_pieces_are_counts(store, tmp_path, written, number):
     ("written", "minutes"),
     [("1 h 20 min", 80), ("1h20", 80), ("1 h 20", 80), ("1:20 h", 80), ("1:20 Std.", 80),
      ("90'", 90), ("1 uur 20 min", 80), ("1 t 20 min", 80), ("1,5 u", 90),
-     ("2 t", 120), ("20 min 30 s", 20.5),
+     ("2 t", 120), ("half an hour", 30), ("een half uur", 30), ("half", None),
+     ("20 min 30 s", 20.5),
      ("1 h 5 min 30 s", 65.5), ("1.5 h 20 min", None), ("1 h 75 min", None), ("1:20", None),
      ("1:20 min", None), ("20 min 1 h", None), ("1 h 1 h", None), ("12 m", None)],
 )  # fmt: skip

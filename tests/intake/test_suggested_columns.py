@@ -248,6 +248,7 @@ def test_a_position_with_its_direction_above_is_suggested(store, tmp_path, north
         assert (rule["from"] if isinstance(rule, dict) else rule) == theirs
     west = rules["placements"][columns[1]]
     assert not east[0].endswith("W") or west["unit"] == "°W"
+    assert not north[0].startswith("Koord") or rules["placements"]["latitude"]["unit"] == "°N"
 
 
 @pytest.mark.parametrize(
@@ -329,3 +330,12 @@ def test_a_question_names_its_column_once(store, tmp_path):
     result = checked(store, tmp_path, beside(("Start time", "a", "b", "c")))
     (one,) = [one.remedy for one in result.refused if one.remedy.startswith("[open]")]
     assert one.startswith("[open] Start time: its header says")
+
+
+def test_a_footnote_directly_below_the_table_is_no_placement(store, tmp_path):
+    text = beside(("Bullhead", "1", "2", "3"))
+    result = checked(store, tmp_path, text + "* Lat with the second receiver;;;;;;\n")
+    assert len(result.records.placements) == 3
+    assert [one.value for one in result.readings if one.code == "left_out"] == [
+        "* Lat with the second receiver"
+    ]
