@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import pandas as pd
 import scipy
 
 from layers.errors import ThinDataError
@@ -49,22 +50,22 @@ class CountTrend:
     sites: int
 
 
+def _ends(site: Ints, x: Floats) -> tuple[Floats, Floats]:
+    """First and last year of the site of each row."""
+    by_site = pd.Series(x).groupby(site)
+    return by_site.transform("min").to_numpy(), by_site.transform("max").to_numpy()
+
+
 def _sites_with_change(site: Ints, x: Floats, counts: Floats) -> Bools:
     """Rows of sites that tell of change: a catch, and two different years."""
-    n = int(site.max(initial=-1)) + 1
-    least, most = np.full(n, np.inf), np.full(n, -np.inf)
-    np.minimum.at(least, site, x)
-    np.maximum.at(most, site, x)
-    caught = np.bincount(site, counts, minlength=n) > 0
-    return np.asarray(((most > least) & caught)[site], dtype=bool)
+    least, most = _ends(site, x)
+    return np.asarray((most > least) & (np.bincount(site, counts) > 0)[site], dtype=bool)
 
 
 def _one_sided(counts: Floats, site: Ints, x: Floats) -> Bools:
     """Columns with all catch in the first year of each site, or in the last: no ratio is best."""
-    least, most = np.full(int(site.max()) + 1, np.inf), np.full(int(site.max()) + 1, -np.inf)
-    np.minimum.at(least, site, x)
-    np.maximum.at(most, site, x)
-    after, before = counts[x > least[site]].sum(axis=0), counts[x < most[site]].sum(axis=0)
+    least, most = _ends(site, x)
+    after, before = counts[x > least].sum(axis=0), counts[x < most].sum(axis=0)
     return np.asarray((after == 0) | (before == 0), dtype=bool)
 
 

@@ -29,6 +29,7 @@ from layers.estimates.profile_likelihood import (
     farthest,
     limits,
     log_chances,
+    near_edge,
     on_logit,
 )
 
@@ -240,7 +241,6 @@ def fit_dynamic(
     effort: npt.ArrayLike,
     found: npt.ArrayLike,
     *,
-    years: int | None = None,
     intervals_of: Collection[int] | None = None,
     apart: bool = False,
 ) -> DynamicFit:
@@ -252,8 +252,6 @@ def fit_dynamic(
         Of v visits: numbers of the unit, of the year and of the kind of visit (a gear, or gears
         taken together), each from 0; effort in multiples of the usual one, above 0; whether it
         found the species.
-    years
-        How many there are; as many as were visited where not given.
     intervals_of
         Years whose ψ gets an interval; all where not given.
     apart
@@ -283,7 +281,7 @@ def fit_dynamic(
     units, at, kinds = (np.asarray(part, dtype=np.int64) for part in (unit, year, kind))
     worked, hit = np.asarray(effort, dtype=np.float64), np.asarray(found, dtype=bool)
     _refuse_thin(units, at, hit)
-    span = years or int(at.max()) + 1
+    span = int(at.max()) + 1
     seen = _histories(units, at, kinds, worked, hit, span, apart)
     start = _start(units, at, kinds, hit, seen.logits)
     bounds = [LOGIT] * seen.logits + [LOG_RATE] * (start.size - seen.logits)
@@ -294,8 +292,7 @@ def fit_dynamic(
 
     inside = climb(seen, [start], bounds, prior)
     best = climb(seen, [inside], bounds)
-    chances = np.append(scipy.special.expit(best[logits]), -np.expm1(-np.exp(best[rates])))
-    edge = bool(((chances < _EDGE) | (chances > 1 - _EDGE)).any())
+    edge = near_edge(best[logits], best[rates], _EDGE)
     theta = inside if edge else best
     spread = covariance(seen, theta, prior if edge else None)
     freedom = max(np.unique(units).size - theta.size, 1)

@@ -52,6 +52,7 @@ from layers.estimates.profile_likelihood import (
     farthest,
     limits,
     log_chances,
+    near_edge,
     on_logit,
 )
 from layers.plurals import counted
@@ -187,7 +188,7 @@ def fit_occupancy(visits: Histories, *, intervals: bool = True) -> OccupancyFit:
     best = climb(visits, [start, _near_one(visits, start)], bounds)
     top = visits.log_likelihood(best).value
     floor = top - float(scipy.special.stdtrit(max(visits.units - a - b, 1), 0.975)) ** 2 / 2
-    penalised = _at_edge(best, visits)
+    penalised = near_edge(best[:1], best[a : a + visits.own], EDGE)
     theta = start if penalised else best
     spread = covariance(visits, theta, _prior(visits) if penalised else None)
     edge: list[Floats] = []
@@ -296,14 +297,6 @@ def _prior(visits: Histories) -> Figure:
     """Penalty on ψ and on p of each kind; covariates have no part."""
     a, own = visits.coefficients[0], visits.own
     return lambda theta: log_chances(theta, slice(0, 1), slice(a, a + own), _PENALTIES)
-
-
-def _at_edge(theta: Floats, visits: Histories) -> bool:
-    """Whether a coefficient stands for a chance of 0 or 1."""
-    a, own = visits.coefficients[0], visits.own
-    rates = np.exp(theta[a : a + own])
-    chances = np.append(scipy.special.expit(theta[0]), -np.expm1(-rates))
-    return bool(((chances < EDGE) | (chances > 1 - EDGE)).any())
 
 
 def anywhere(

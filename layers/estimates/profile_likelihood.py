@@ -31,6 +31,7 @@ __all__ = [
     "farthest",
     "limits",
     "log_chances",
+    "near_edge",
     "on_logit",
 ]
 
@@ -66,6 +67,12 @@ class Model(Protocol):
 def detected(log_rate: float) -> float:
     """Chance that one visit of usual effort finds a present species."""
     return float(-np.expm1(-np.exp(log_rate)))
+
+
+def near_edge(logits: Floats, log_rates: Floats, edge: float) -> bool:
+    """Whether a coefficient stands for a chance nearer to 0 or 1 than that."""
+    chances = np.append(scipy.special.expit(logits), -np.expm1(-np.exp(log_rates)))
+    return bool(((chances < edge) | (chances > 1 - edge)).any())
 
 
 def log_chances(

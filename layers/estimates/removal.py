@@ -210,6 +210,14 @@ def _binomial(caught: float, tries: float) -> float:
     )
 
 
+def _highest(function: Callable[[float], float], low: float, high: float) -> tuple[float, float]:
+    """Tell where between bounds a function is highest, and how high."""
+    fit = scipy.optimize.minimize_scalar(
+        lambda x: -function(x), bounds=(low, high), method="bounded", options={"xatol": 1e-9}
+    )
+    return float(fit.x), -float(fit.fun)
+
+
 def _orders(n: float, passes: _Passes) -> float:
     return lgamma(n + 1) - lgamma(n - passes.total + 1)
 
@@ -303,14 +311,13 @@ def catchability_test(catches: Sequence[int]) -> tuple[float, float]:
         return float("nan"), float("nan")
     total, first = passes.total, int(catches[0])
 
-    def unlikely(above: float) -> float:
+    def differing(above: float) -> float:
         n = total + expm1(above)
         later = _binomial(total - first, (passes.k - 1) * n - passes.x)
-        return -(_orders(n, passes) + _binomial(first, n) + later)
+        return _orders(n, passes) + _binomial(first, n) + later
 
     top = log(_BEYOND_COUNTING * total)
-    fit = scipy.optimize.minimize_scalar(unlikely, bounds=(0.0, top), method="bounded")
-    best_differing = -min(float(fit.fun), unlikely(0.0), unlikely(top))
+    best_differing = max(_highest(differing, 0.0, top)[1], differing(0.0), differing(top))
     chi_square = max(0.0, 2 * (best_differing - best))
     return chi_square, float(scipy.special.chdtrc(1, chi_square))
 
@@ -349,17 +356,15 @@ def number_if_catchability_falls(catches: Sequence[int]) -> float:
             chances = p * factors
             return np.asarray(chances * np.cumprod([1.0, *(1 - chances[:-1])]))
 
-        def unlikely(p: float) -> float:
+        def likely(p: float) -> float:
             shares = seen(p)
-            return -float(scipy.special.xlogy(counts, shares / shares.sum()).sum())
+            return float(scipy.special.xlogy(counts, shares / shares.sum()).sum())
 
-        fit = scipy.optimize.minimize_scalar(
-            unlikely, bounds=(1e-6, 1.0), method="bounded", options={"xatol": 1e-9}
-        )
-        return float(passes.total / seen(float(fit.x)).sum()), float(fit.fun)
+        p_hat, top = _highest(likely, 1e-6, 1.0)
+        return float(passes.total / seen(p_hat).sum()), top
 
-    n_hat, poor = best(1 - _FALL)
-    if 2 * (poor - best(1.0)[1]) > CHI95:
+    n_hat, top = best(1 - _FALL)
+    if 2 * (best(1.0)[1] - top) > CHI95:
         return float("nan")
     return n_hat if n_hat < _BEYOND_COUNTING * passes.total else float("inf")
 
@@ -443,13 +448,7 @@ def joint(samples: Sequence[Sequence[int]]) -> list[RemovalEstimate]:
             - sum(total * log(-expm1(k * log1p(-p))) for k, total in by_passes.items())
         )
 
-    def best(function: Callable[[float], float], low: float, high: float) -> tuple[float, float]:
-        fit = scipy.optimize.minimize_scalar(
-            lambda x: -function(x), bounds=(low, high), method="bounded", options={"xatol": 1e-9}
-        )
-        return float(fit.x), -float(fit.fun)
-
-    p_hat = best(of_passes, 1e-6, 1 - 1e-9)[0]
+    p_hat = _highest(of_passes, 1e-6, 1 - 1e-9)[0]
     fits = []
     for passes in every:
         k, total = passes.k, passes.total
@@ -461,10 +460,10 @@ def joint(samples: Sequence[Sequence[int]]) -> list[RemovalEstimate]:
                 none = k * log1p(-p)
                 return of_passes(p) + total * log(-expm1(none)) + unseen * none
 
-            return _orders(total + unseen, passes) + best(of_both, 1e-6, 1 - 1e-9)[1]
+            return _orders(total + unseen, passes) + _highest(of_both, 1e-6, 1 - 1e-9)[1]
 
         fewest, most = log(1e-6), log(_BEYOND_COUNTING * total)
-        at, top = best(profile, fewest, most)
+        at, top = _highest(profile, fewest, most)
 
         def beyond(log_unseen: float, top: float = top) -> float:
             return top - profile(log_unseen) - CHI95 / 2
@@ -502,24 +501,17 @@ def equal_chance_test(samples: Sequence[Sequence[int]]) -> float:
     def best(own: Sequence[_Passes]) -> float:
         late = sum(one.late for one in own)
 
-        def unlikely(q: float) -> float:
+        def likely(q: float) -> float:
             whole = sum(one.total * log((1 - q**one.k) / (1 - q)) for one in own)
-            return whole - late * log(q)
+            return late * log(q) - whole
 
-        fit = scipy.optimize.minimize_scalar(
-            unlikely, bounds=(1e-9, 1 - 1e-6), method="bounded", options={"xatol": 1e-10}
-        )
-        return -float(fit.fun) if late else 0.0
+        return _highest(likely, 1e-9, 1 - 1e-6)[1] if late else 0.0
 
     ratio = 2 * (sum(best([one]) for one in every) - best(every))
     return float(scipy.special.chdtrc(len(every) - 1, max(ratio, 0.0)))
 
 
-_ESTIMATORS: Final = {
-    "two_pass": two_pass,
-    "likelihood": likelihood,
-    "weighted": weighted,
-}
+_ESTIMATORS: Final = {"two_pass": two_pass, "likelihood": likelihood, "weighted": weighted}
 
 
 def estimate_removal(catches: Sequence[int], estimator: Estimator) -> RemovalEstimate:
