@@ -37,7 +37,7 @@ import numpy as np
 import pandas as pd
 
 from service.intake.cell_texts import stripped
-from service.intake.columns import SHEETS, known_names, plain
+from service.intake.columns import NO_FISH, SHEETS, known_names, plain
 from service.intake.findings import Cells
 from service.intake.folding import Fold, fold_passes, fold_repeats
 from service.intake.numbers import read_number
@@ -360,6 +360,16 @@ def _without_fish(sheets: Dict[str, Cells], shape: Shape, findings: Findings) ->
     columns = ("species", "count", "count_kind", "length_mm", "weight_g")
     cells = [sheets[name].column(column) for name in own for column in columns]
     fish = np.logical_or.reduce([(one != "").to_numpy(bool) for one in cells])
+    catches = sheets["catches"]
+    # Where a row of a pass says in a remark that there were none, they stand for its species.
+    none = (
+        catches.column("notes").map(plain).isin(NO_FISH) & (catches.column("pass_no") != "") & ~fish
+    )
+    if none.any():
+        named = catches.column("species").mask(none, catches.column("notes"))
+        about = catches.frame.assign(species=named, notes=catches.column("notes").mask(none, ""))
+        sheets = {**sheets, "catches": replace(catches, frame=about.astype("str"))}
+        fish |= none.to_numpy(bool)
     out = {name: sheets[name].rows(fish) for name in own}
     notes = sheets["catches"].column("notes")
     known = sheets["placements"].column("notes").reindex(notes.index)

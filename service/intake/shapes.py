@@ -21,6 +21,8 @@ from service.reference.spelling import did_you_mean
 if TYPE_CHECKING:
     from collections.abc import Mapping as Dict
 
+    from numpy.typing import NDArray
+
     from layers.arrays import Objects
     from service.intake.findings import Cells, Findings
 
@@ -31,6 +33,7 @@ __all__ = [
     "declare_nil",
     "fill_down",
     "gather",
+    "last_empty_passes",
     "per_fish",
     "seen_not_counted",
     "with_notes",
@@ -133,8 +136,9 @@ def gather(
     Returns
     -------
     cells
-        A row for each count, under their headers; one for each row without any but with 0; and,
-        where the columns do not say the species, one for each row without any.
+        A row for each count, under their headers; one for each row without any but with 0, and for
+        a last pass without any but with 0; and, where the columns do not say the species, one for
+        each row without any.
     ours
         What the column of each count says, by our catch columns, `count` and `species` among
         them; species is '' where the columns do not say it, and `ZERO` in rows of zeros.
@@ -151,23 +155,53 @@ def gather(
     for name in names if words else ():
         findings.read(cells, cells.column(name).isin(words), name, "none_of_it")
     filled = (said & ~none)[codes].reshape(counts.shape)
-    only_zero = none[codes].reshape(counts.shape).any(axis=1) & ~filled.any(axis=1)
-    stands = only_zero.copy()
+    zeros = none[codes].reshape(counts.shape)
+    passes = _numbers_of_passes(pd.Series([own.get("pass_no", "") for own in columns.values()]))
+    zero = zeros.any(axis=1) & ~filled.any(axis=1)
+    zero |= (zeros * passes).max(axis=1) > (filled * passes).max(axis=1)
+    stands = zero.copy()
     if not any("species" in own for own in columns.values()):
         stands |= ~filled.any(axis=1)  # its own column may say that there was no fish
-    filled[stands, 0] = True  # stands for the row, and is no count
-    rows, places = np.nonzero(filled)
+    # One cell stands for the row or its last pass, and is no count.
+    marks = np.zeros_like(filled)
+    marks[stands, (zeros * passes).argmax(axis=1)[stands]] = True
+    rows, places = np.nonzero(filled | marks)
+    of_none = marks[rows, places]
     ours: dict[str, Objects] = {"count": counts[rows, places]}
     for name in dict.fromkeys(key for own in columns.values() for key in own):
         value = np.array([columns[header].get(name, "") for header in names], dtype=object)
         ours[name] = value[places]
     ours.setdefault("species", np.full(len(rows), "", dtype=object))
-    ours["species"] = np.where(only_zero[rows], ZERO, ours["species"])
-    ours["count"][stands[rows]] = ""
+    ours["species"] = np.where(of_none & zero[rows], ZERO, ours["species"])
+    ours["count"][of_none] = ""
     kept = [name for name in cells.frame.columns if name in needed and name not in columns]
     headers = np.array(names, dtype=object)[places]
     frame = cells.frame[kept].iloc[rows]
     return replace(cells, sheet="catches", frame=frame, headers={"count": headers}), ours
+
+
+def _numbers_of_passes(pass_no: pd.Series) -> NDArray[np.float64]:
+    """Read numbers of passes; 0 where none stands."""
+    return pd.to_numeric(pass_no, errors="coerce").fillna(0.0).to_numpy(np.float64)
+
+
+def last_empty_passes(
+    ids: pd.Series, none: pd.DataFrame, kept: pd.DataFrame
+) -> NDArray[np.float64]:
+    """Give the last pass of each placement where it caught nothing, NaN where it caught fish.
+
+    `none` are rows of the catch that say so, `kept` the others; both have `placement_id` and
+    `pass_no`.
+    """
+    last_none, last_kept = (
+        pd.Series(_numbers_of_passes(own["pass_no"]), own.index)
+        .groupby(own["placement_id"])
+        .max()
+        .reindex(ids, fill_value=0.0)
+        .to_numpy(np.float64)
+        for own in (none, kept)
+    )
+    return np.where(last_none > last_kept, last_none, np.nan)
 
 
 def seen_not_counted(catches: Cells, findings: Findings) -> Cells:
@@ -216,8 +250,9 @@ def per_fish(catches: Cells, lengths: Cells, findings: Findings) -> tuple[Cells,
 def declare_nil(sheets: Dict[str, Cells], findings: Findings) -> dict[str, Cells]:
     """Take "no fish" in words as the outcome nil of its placement, and its row out of the catches.
 
-    A placement with such a row and with fish is left as it is, to be refused. A row of `ZERO`
-    stands for zeros under every species; fish in other rows do not contradict it.
+    A placement with such a row and with fish is left as it is, to be refused; but a pass of its
+    own that caught nothing is counted among its passes. A row of `ZERO` stands for zeros under
+    every species; fish in other rows do not contradict it.
     """
     out = dict(sheets)
     placements, catches = sheets.get("placements"), sheets.get("catches")
@@ -233,17 +268,32 @@ def declare_nil(sheets: Dict[str, Cells], findings: Findings) -> dict[str, Cells
     zero = (species == ZERO).to_numpy(bool)
     worded = (species.isin(words) & count.isin(["", "0"])).to_numpy(bool) & ~zero
     worded |= (species.isin(["", *words]) & count.isin(none_counted)).to_numpy(bool) & ~zero
-    caught = set(owner[~worded & ~zero])
-    worded &= ~owner.isin(caught).to_numpy(bool)
+    fish = ~worded & ~zero
+    caught = owner.isin(set(owner[fish])).to_numpy(bool)
+    pass_no = catches.column("pass_no")
+    of_pass = owner.str.cat(pass_no, sep="\x1f").where(pass_no != "")
+    worded &= ~caught | (of_pass.notna() & ~of_pass.isin(of_pass[fish].dropna())).to_numpy(bool)
     ids = placements.column("placement_id")
-    in_words, in_zeros = ids.isin(set(owner[worded])), ids.isin(set(owner[zero]) - caught)
-    named = (species != "").to_numpy(bool)
+    in_words, in_zeros = (ids.isin(set(owner[one & ~caught])) for one in (worded, zero))
+    named = (species != "").to_numpy(bool) & ~caught
     findings.read(catches, worded & named, "species", "no_fish")
-    findings.read(catches, worded & ~named, "count", "none_counted")
+    findings.read(catches, worded & ~named & ~caught, "count", "none_counted")
     first = zero & owner.isin(set(ids[in_zeros])).to_numpy(bool)
     findings.read(catches, first & ~owner.duplicated().to_numpy(bool), "species", "all_zero")
-    out["catches"] = catches.rows(~(worded | zero))
+    none = worded | zero
+    out["catches"] = catches.rows(~none)
+    passes, own = (
+        placements.column("passes"),
+        pd.DataFrame({"placement_id": owner, "pass_no": pass_no}),
+    )
+    last = last_empty_passes(ids, own[none], own[~none])
+    beyond = (passes == "").to_numpy(bool) & ~np.isnan(last)
+    texts = {str(name): f"{n:.0f}" for name, n in zip(ids[beyond], last[beyond], strict=True)}
+    findings.read(placements, beyond, "placement_id", "zero_passes", texts)
     placements = with_notes(placements, catches.rows(worded))
+    if beyond.any():
+        own_passes = passes.mask(beyond, ids.map(texts)).astype("str")
+        placements = replace(placements, frame=placements.frame.assign(passes=own_passes))
     out["placements"] = with_outcome(placements, in_words | in_zeros)
     return out
 

@@ -11,6 +11,7 @@ import pandas as pd
 from service.intake.checks.fish_names import listed_names, meant_names, name_remedy
 from service.intake.columns import WORDS, plain
 from service.intake.headers import spelt
+from service.intake.shapes import last_empty_passes
 from service.intake.values import read_columns, text_column, word_column
 from service.intake.wording import say
 from service.records import IN_THE_WATER
@@ -90,13 +91,10 @@ def without_zeros(
     only &= placements["outcome"].isna()
     placements["outcome"] = placements["outcome"].mask(only, "nil")
     findings.read(cells, only, "placement_id", "nil")
-    in_none, in_kept = (
-        own.groupby("placement_id")["pass_no"].max().reindex(ids).to_numpy(float)
-        for own in (none, kept)
-    )
-    beyond = placements["passes"].isna().to_numpy(bool) & (in_none > np.nan_to_num(in_kept))
-    placements["passes"] = np.where(beyond, in_none, placements["passes"].to_numpy(float))
-    passes = {str(name): f"{n:.0f}" for name, n in zip(ids[beyond], in_none[beyond], strict=True)}
+    last = last_empty_passes(ids, none, kept)
+    beyond = placements["passes"].isna().to_numpy(bool) & ~np.isnan(last)
+    placements["passes"] = np.where(beyond, last, placements["passes"].to_numpy(float))
+    passes = {str(name): f"{n:.0f}" for name, n in zip(ids[beyond], last[beyond], strict=True)}
     findings.read(cells, beyond, "placement_id", "zero_passes", passes)
     noted = none[none["notes"].notna()]
     if len(noted):
