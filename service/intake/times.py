@@ -330,7 +330,7 @@ def spelt_times(uniques: Objects, date_order: DateOrder | None = None) -> dict[i
 def _years_in_full(uniques: Objects, date_order: DateOrder | None) -> dict[int, str]:
     """Write dates such as Tue 16/06/26 in full, by place in `uniques`.
 
-    Of the three orders one alone must give every such date with this mark its day of the week.
+    The orders that give every such date with this mark its day of the week must agree on it.
     """
     fits = {n: fit for n, text in enumerate(uniques) if (fit := _SHORT_YEAR.fullmatch(text))}
     days = {n: _days_of_week(fit) for n, fit in fits.items()}
@@ -339,10 +339,9 @@ def _years_in_full(uniques: Objects, date_order: DateOrder | None) -> dict[int, 
         stated = {date_order} if date_order else {*own}
         orders[fits[n]["mark"]] = orders.get(fits[n]["mark"], stated) & {*own}
     return {
-        n: f"{days[n][order]}{fit['rest']}"
+        n: f"{agreed.pop()}{fit['rest']}"
         for n, fit in fits.items()
-        if len(orders[fit["mark"]]) == 1
-        for order in orders[fit["mark"]]
+        if len(agreed := {days[n][order] for order in orders[fit["mark"]]}) == 1
     }
 
 

@@ -62,6 +62,8 @@ def local(result, column="set_at"):
         ("am Dienstag, den 18.06.2024 um 9 Uhr", "2024-06-18T09:00:00"),
         ("Tue 18/06/24 21:40", "2024-06-18T21:40:00"),
         ("Tue 06/18/24 9.40pm", "2024-06-18T21:40:00"),
+        ("Thu 06/06/24", "2024-06-06T00:00:00"),
+        ("Sat 06/01/24", None),  # 6 January and 1 June 2024 are both Saturdays
         ("Wed 18/06/24", None),  # a Tuesday, and no Wednesday in another order
         ("18/06/24", None),
         ("3 June 2024 at 9", None),  # morning or evening
