@@ -347,7 +347,7 @@ def _rate_panel(axes: Axes, own: pd.DataFrame) -> None:
     axes.set_ylim(len(own) - 0.4, -0.6)
     axes.set_xlim(left=0 if value.max() > 0 else None)
     axes.margins(x=0.06)
-    if value.max() == 0:
+    if value.max() == 0 and not sure.any():
         axes.set_xlim(-0.02, 1)
     axes.set_xlabel(str(own["cpue_unit"].iloc[0]).capitalize())
     axes.grid(axis="x", color=COLOURS["figure-grid"], linewidth=0.6)

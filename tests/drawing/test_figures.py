@@ -6,7 +6,9 @@ from xml.etree import ElementTree as ET
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.figure import Figure
 
+from layers.drawing import figures
 from layers.drawing.figures import (
     accumulation_curve,
     catch_per_unit_effort,
@@ -161,3 +163,14 @@ def test_of_many_catchments_those_with_most_placements_are_drawn():
     assert said == set(re.findall(r"(C\d\d, n = \d+)<", svg))
     assert "30 of 40 places" in svg
     assert "places" not in catch_per_unit_effort(many.iloc[:30], "Cottus perifretum")
+
+
+def test_an_interval_of_none_caught_is_drawn_to_its_end():
+    """An upper limit of 7.8 fish above a rate of 0 is not cut off at 1."""
+    rates = pd.DataFrame(
+        {"cpue": [0.0], "cpue_low": [0.0], "cpue_high": [7.8], "catchment": ["a"],
+         "placements": [5], "cpue_unit": ["fish per lift"]}
+    )  # fmt: skip
+    axes = Figure().subplots()
+    figures._rate_panel(axes, rates)
+    assert axes.get_xlim()[1] > 7.8
