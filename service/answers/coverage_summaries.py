@@ -12,13 +12,7 @@ from layers.estimates.sampled_length import GROUPINGS
 from layers.fieldwork.counted_water import counted_water
 from service import reference
 from service.access import open_picture, open_records, refuse_unknown
-from service.answers.opening import (
-    as_summary,
-    fully_shown,
-    in_chosen,
-    kept,
-    today,
-)
+from service.answers.opening import as_summary, fully_shown, in_chosen, kept, today
 from service.cache import cached, renewed
 from service.errors import RequestError
 from service.records import OF_EFFORT, OF_STRETCHES, OF_WATER, Selection

@@ -10,11 +10,7 @@ import geopandas as gpd
 
 from layers.fieldwork.stretches import stretch_lengths
 from service import reference
-from service.access import (
-    placement_catchments,
-    refuse_unknown,
-    surveys,
-)
+from service.access import placement_catchments, refuse_unknown, surveys
 from service.answers.opening import (
     as_summary,
     fully_shown,

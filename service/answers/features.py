@@ -11,10 +11,7 @@ import shapely
 from layers.drawing import record_features
 from layers.drawing.geojson import box_shapes, to_wgs84
 from service import reference
-from service.access import (
-    keep_placements,
-    open_records,
-)
+from service.access import keep_placements, open_records
 from service.answers import summaries
 
 if TYPE_CHECKING:

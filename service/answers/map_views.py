@@ -22,12 +22,7 @@ from layers.fieldwork.looking import detectable
 from layers.fieldwork.public_frames import shown_squares
 from layers.network.cutting import cut_lines
 from service import access, reference
-from service.access import (
-    open_placement_map,
-    open_records,
-    refuse_unknown,
-    within_catchments,
-)
+from service.access import open_placement_map, open_records, refuse_unknown, within_catchments
 from service.answers import features
 from service.answers.coverage_answers import reach_lines
 from service.cache import cached

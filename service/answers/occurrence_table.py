@@ -37,6 +37,7 @@ ROW_ORDERS: Final = ("name", "found", "looked", "last")
 COLUMN_ORDERS: Final = ("name", "vernacular", "found")
 # In how many catchments a species must have been found to have a column.
 FOLDS: Final = {"nothing": 0, "unseen": 1, "rare": 3}
+Key = tuple[float, str, str]  # what a catchment is ordered by
 MOST_CELLS: Final = 1_500  # about 1 MB before it is packed: a page that a phone opens at once
 
 
@@ -145,7 +146,7 @@ def occurrence_table(
         reference.catchment_names(store),
         sorted(frame["catchment"].unique()),
     )
-    keys = _keys(frame, reference.species(store), tree.names, rows_by)
+    keys, found = _keys(frame, reference.species(store), tree.names, rows_by)
     shown = _unfolded(columns, fold)
     most = max(1, MOST_CELLS // max(1, len(shown)))
     listed = tree.listed(keys, most)
@@ -159,7 +160,7 @@ def occurrence_table(
             parent=tree.parents.get(name, ""),
             nested=nested,
             left_out=left_out,
-            found=keys.found.get(name, 0),
+            found=found.get(name, 0),
             cells=tuple(cells.get((name, column.species)) for column in shown),
         )
         for name, depth, nested, left_out in listed[start : start + most]
@@ -254,23 +255,10 @@ def _spans(first: pd.Series, last: pd.Series, form: str, between: str) -> list[s
     return [a if a == b else f"{a}{between}{b}" for a, b in zip(starts, ends, strict=True)]
 
 
-@dataclass(frozen=True)
-class _Keys:
-    """What catchments are ordered by: the higher number first, then the name."""
-
-    first: dict[str, float]
-    names: dict[str, str]
-    found: dict[str, int]
-
-    def of(self, catchment: str) -> tuple[float, str, str]:
-        return (
-            -self.first.get(catchment, 0.0),
-            self.names[catchment].casefold(),
-            catchment,
-        )
-
-
-def _keys(frame: pd.DataFrame, species: pd.DataFrame, names: dict[str, str], order: str) -> _Keys:
+def _keys(
+    frame: pd.DataFrame, species: pd.DataFrame, names: dict[str, str], order: str
+) -> tuple[dict[str, Key], dict[str, int]]:
+    """Order of catchments, higher numbers first, then names; and how many species each has."""
     hit = frame["state"].eq("found")
     counted = without_wider_entries(frame.loc[hit, ["catchment", "species"]], species)
     found = counted["catchment"].value_counts().reindex(frame["catchment"].unique(), fill_value=0)
@@ -286,11 +274,9 @@ def _keys(frame: pd.DataFrame, species: pd.DataFrame, names: dict[str, str], ord
     else:
         own = frame[frame["species"] == order].set_index("catchment")
         first = own["individuals"] + own["placements_found"].gt(0)
-    return _Keys(
-        {str(k): float(v) for k, v in first.items()},
-        names,
-        {str(k): int(v) for k, v in found.items()},
-    )
+    above = {str(name): float(number) for name, number in first.items()}
+    keys = {name: (-above.get(name, 0.0), names[name].casefold(), name) for name in names}
+    return keys, {str(name): int(number) for name, number in found.items()}
 
 
 class _Tree:
@@ -310,7 +296,7 @@ class _Tree:
         for name in shown:
             self.children.setdefault(self.parents.get(name, ""), []).append(name)
 
-    def listed(self, keys: _Keys, most: int) -> list[tuple[str, int, int, int]]:
+    def listed(self, keys: dict[str, Key], most: int) -> list[tuple[str, int, int, int]]:
         """Catchments from the top down with depth, nested rows and nested ones left out."""
         depths: dict[str, int] = {}
         level = self.children.get("", [])
@@ -322,13 +308,13 @@ class _Tree:
             level = [child for name in level for child in self.children.get(name, [])]
             depth += 1
         rows: list[tuple[str, int, int, int]] = []
-        waiting = sorted(self.children.get("", []), key=keys.of, reverse=True)
+        waiting = sorted(self.children.get("", []), key=keys.__getitem__, reverse=True)
         while waiting:
             name = waiting.pop()
             inner = [child for child in self.children.get(name, []) if child in depths]
             left_out = len(self.children.get(name, [])) - len(inner)
             rows.append((name, depths[name], len(inner), left_out))
-            waiting += sorted(inner, key=keys.of, reverse=True)
+            waiting += sorted(inner, key=keys.__getitem__, reverse=True)
         return rows
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -25,7 +24,7 @@ from service.errors import NotFoundError
 from service.records import Selection
 
 if TYPE_CHECKING:
-    from service.records import HistoryEntry, Records, Viewer
+    from service.records import Records, Viewer
     from service.store import Store
 
 __all__ = ["placement_account"]
@@ -34,46 +33,13 @@ __all__ = ["placement_account"]
 _ROWS: Final = {"catches": ("catch row", "catch rows"), "lengths": ("measured fish",) * 2}
 
 
-@dataclass(frozen=True)
-class Change:
-    """One entry of the history, in words."""
+def placement_account(store: Store, placement_id: str, viewer: Viewer) -> dict[str, Any]:
+    """Gather one placement as this viewer may see it; NotFoundError where they may see none.
 
-    entry: HistoryEntry
-    fields: tuple[tuple[str, str, str], ...]  # field, what it was, what it is
-
-
-@dataclass(frozen=True)
-class PlacementAccount:
-    """All that a viewer may see of one placement."""
-
-    placement_id: str
-    row: dict[str, Any]  # of the placements frame, None where missing
-    method: dict[str, Any]
-    survey_name: str | None
-    site_name: str | None
-    set_local: pd.Timestamp | None
-    lifted_local: pd.Timestamp | None
-    longitude: float | None
-    latitude: float | None
-    crs_name: str
-    catchments: list[tuple[str, str]]  # id and name, outermost first
-    snap: dict[str, Any] | None
-    reach: dict[str, Any] | None
-    stretches: list[dict[str, Any]]
-    effort: list[dict[str, Any]]
-    catches: list[dict[str, Any]]
-    totals: list[dict[str, Any]]  # by species: individuals, lower_bound, by_pass
-    passes: list[int]
-    lengths: list[dict[str, Any]]  # by species: how many, shortest, median, longest [mm]
-    flags: list[dict[str, Any]]
-    depletion: list[dict[str, Any]]
-    depletion_inputs: dict[str, Any]
-    history: tuple[Change, ...]
-    records: Records
-
-
-def placement_account(store: Store, placement_id: str, viewer: Viewer) -> PlacementAccount:
-    """Gather one placement as this viewer may see it; NotFoundError where they may see none."""
+    Rows are those of the frames, None where missing. `catchments`: id and name, outermost first.
+    `totals`: by species, `individuals`, `lower_bound`, `by_pass`. `lengths`: by species, how many,
+    shortest, median, longest [mm]. `history`: `entry`, and `fields` with what was and what is.
+    """
     selection = Selection(placements=(placement_id,))
     records = open_records(store, selection, viewer)
     placements = records.placements
@@ -87,32 +53,32 @@ def placement_account(store: Store, placement_id: str, viewer: Viewer) -> Placem
     methods = reference.methods(store)
     inside = placement_catchments(store, placements).iloc[0]
     depletion = summaries.depletion(store, selection, viewer)
-    return PlacementAccount(
-        placement_id=placement_id,
-        row=row,
-        method=plain_rows(methods.loc[[row["method"]]])[0],
-        survey_name=_name(surveys(store, viewer), row.get("survey")),
-        site_name=_name(sites(store, viewer), row.get("site")),
-        set_local=_moment(placements, "set_at"),
-        lifted_local=_moment(placements, "lifted_at"),
-        longitude=float(longitude) if np.isfinite(longitude) else None,
-        latitude=float(latitude) if np.isfinite(latitude) else None,
-        crs_name=f"{store.settings.crs}, {crs.name}",
-        catchments=catchments_around(store, inside) if isinstance(inside, str) else [],
-        snap=next(iter(plain_rows(records.snaps)), None),
-        reach=_reach(store, records),
-        stretches=plain_rows(records.stretches),
-        effort=_effort(records, methods),
-        catches=plain_rows(records.catches.sort_values(["pass_no", "species"], kind="stable")),
-        totals=_totals(records),
-        passes=_passes(records, row),
-        lengths=_lengths(records),
-        flags=plain_rows(records.flags),
-        depletion=plain_rows(depletion.drop(columns=depletion.geometry.name)),
-        depletion_inputs=depletion.attrs["inputs"],
-        history=_history(store, placement_id) if viewer.sees_exact_places else (),
-        records=records,
-    )
+    return {
+        "placement_id": placement_id,
+        "row": row,
+        "method": plain_rows(methods.loc[[row["method"]]])[0],
+        "survey_name": _name(surveys(store, viewer), row.get("survey")),
+        "site_name": _name(sites(store, viewer), row.get("site")),
+        "set_local": _moment(placements, "set_at"),
+        "lifted_local": _moment(placements, "lifted_at"),
+        "longitude": float(longitude) if np.isfinite(longitude) else None,
+        "latitude": float(latitude) if np.isfinite(latitude) else None,
+        "crs_name": f"{store.settings.crs}, {crs.name}",
+        "catchments": catchments_around(store, inside) if isinstance(inside, str) else [],
+        "snap": next(iter(plain_rows(records.snaps)), None),
+        "reach": _reach(store, records),
+        "stretches": plain_rows(records.stretches),
+        "effort": _effort(records, methods),
+        "catches": plain_rows(records.catches.sort_values(["pass_no", "species"], kind="stable")),
+        "totals": _totals(records),
+        "passes": _passes(records, row),
+        "lengths": _lengths(records),
+        "flags": plain_rows(records.flags),
+        "depletion": plain_rows(depletion.drop(columns=depletion.geometry.name)),
+        "depletion_inputs": depletion.attrs["inputs"],
+        "history": _history(store, placement_id) if viewer.sees_exact_places else [],
+        "records": records,
+    }
 
 
 def _name(named: pd.DataFrame, key: str | None) -> str | None:
@@ -176,11 +142,11 @@ def _lengths(records: Records) -> list[dict[str, Any]]:
     )
 
 
-def _history(store: Store, placement_id: str) -> tuple[Change, ...]:
-    return tuple(
-        Change(entry, tuple(_changed(entry.before or {}, entry.after or {})))
+def _history(store: Store, placement_id: str) -> list[dict[str, Any]]:
+    return [
+        {"entry": entry, "fields": _changed(entry.before or {}, entry.after or {})}
         for entry in store.history("placement", placement_id)
-    )
+    ]
 
 
 def _changed(before: dict[str, Any], after: dict[str, Any]) -> list[tuple[str, str, str]]:

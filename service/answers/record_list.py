@@ -24,14 +24,7 @@ if TYPE_CHECKING:
     from service.records import Needed, Records, Selection, Viewer
     from service.store import Store
 
-__all__ = [
-    "SHOWN",
-    "SORTS",
-    "finds_by_species",
-    "record_page",
-    "record_places",
-    "species_account",
-]
+__all__ = ["SHOWN", "SORTS", "finds_by_species", "record_page", "record_places", "species_account"]
 
 # Which placements of a question are listed, by a word in addresses.
 SHOWN: Final = {"all": STATES, "looked": LOOKED, "found": ("found",)}

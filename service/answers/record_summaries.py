@@ -12,11 +12,7 @@ from layers.fieldwork.looking import nested_catchments, separate_parts
 from layers.frames import codes_within
 from layers.totals import ALL
 from service import reference
-from service.access import (
-    placement_catchments,
-    refuse_unknown,
-    within_catchments,
-)
+from service.access import placement_catchments, refuse_unknown, within_catchments
 from service.answers.opening import (
     as_summary,
     fully_shown,

@@ -26,12 +26,7 @@ from service.export.absences import scope_of
 from service.export.documents import environment
 from service.export.eml import eml_document
 from service.export.humboldt import humboldt_table
-from service.export.occurrence_ids import (
-    absence_ids,
-    fish_ids,
-    occurrence_ids,
-    occurrences_of_fish,
-)
+from service.export.occurrence_ids import absence_ids, fish_ids, occurrence_ids, occurrences_of_fish
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -7,13 +7,7 @@ from urllib.parse import urlsplit
 
 from flask import Blueprint, g, make_response, redirect, render_template, request, url_for
 
-from service.access.accounts import (
-    LONGEST_PASSWORD,
-    SHORTEST_PASSWORD,
-    log_in,
-    log_out,
-    use_link,
-)
+from service.access.accounts import LONGEST_PASSWORD, SHORTEST_PASSWORD, log_in, log_out, use_link
 from service.errors import LoginError, RequestError
 from service.web.context import current_store
 from service.web.viewer import AS_PUBLIC_COOKIE, SESSION_COOKIE, give_session, limiter

@@ -33,15 +33,15 @@ def show(placement_id: str) -> str:
     own = Selection(placements=(placement_id,))
     stretches = features.stretches(store, own, viewer)
     placements = features.placements(store, own, viewer)
-    cell_m = 500.0 * float(account.row.get("generalised_km") or 0)
+    cell_m = 500.0 * float(account["row"].get("generalised_km") or 0)
     around = placements[[placements.geometry.name]].copy()
     around.geometry = around.buffer(max(_NEAR_M, 1.5 * cell_m))
     return render_template(
         "placement.html",
         account=account,
-        row=account.row,
-        method=account.method,
-        stretch=stretch_lengths(account.records.stretches).sum(),
+        row=account["row"],
+        method=account["method"],
+        stretch=stretch_lengths(account["records"].stretches).sum(),
         vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
         sees_all=viewer.sees_exact_places,
         parts=map_of_one(

@@ -9,13 +9,7 @@ from flask import Blueprint, jsonify, redirect, render_template, url_for
 from service.errors import AccessError, FieldFileError, NotFoundError
 from service.web.context import current_viewer
 from service.web.problems import problem_of
-from service.web.waiting import (
-    MadeFile,
-    Outcome,
-    current_jobs,
-    current_page_jobs,
-    may_see,
-)
+from service.web.waiting import MadeFile, Outcome, current_jobs, current_page_jobs, may_see
 from service.web.wording import far
 
 if TYPE_CHECKING:
