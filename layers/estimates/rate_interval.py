@@ -143,20 +143,10 @@ def upper_limit_of_none(
     other efforts with that sum and that sum of squares let so much go unseen, if the size of
     each count is the same, and none at all do where sizes go with effort.
 
-    Parameters
-    ----------
-    placements, all_effort, squares
-        As of `rate_interval`.
-    size
-        1/size is the share of m² in a variance of m + m²/size. With a great one it is the upper
-        end of the interval of Garwood (1936), Biometrika 28:437-442 (from memory), at a count of
-        0, which is that of fish spread at random.
-
-    Returns
-    -------
-    ndarray
-        Infinite below five equal placements, where it would be of no use: ten times that of fish
-        spread at random or more, a choice of this program.
+    Parameters as of `rate_interval`; the variance is m + m²/`size`. With a great size it is the
+    upper end of the interval of Garwood (1936), Biometrika 28:437-442 (from memory), at a count of
+    0, that of fish spread at random. Infinite below five equal placements, where it would be of no
+    use: ten times that of fish spread at random or more, a choice of this program.
     """
     equal = np.minimum(all_effort**2 / squares, placements)
     limit = size * equal * np.expm1(-np.log(0.025) / (size * equal)) / all_effort

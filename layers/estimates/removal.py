@@ -83,11 +83,6 @@ class _Passes:
         return (self.k - 1) * self.total - self.x
 
     @property
-    def falls(self) -> bool:
-        """Whether later passes caught less: Σ (i-1) ci / T < (k-1)/2."""
-        return 2 * self.late < (self.k - 1) * self.total
-
-    @property
     def peaks(self) -> bool:
         """Whether the likelihood has a finite maximum: Σ (i-1) ci < ((k-1)T + k)/2.
 
@@ -521,4 +516,5 @@ def estimate_removal(catches: Sequence[int], estimator: Estimator) -> RemovalEst
 
 def catches_fall(catches: Sequence[int]) -> bool:
     """Whether later passes caught less: Σ (i-1) ci / T < (k-1)/2."""
-    return _passes(catches).falls
+    passes = _passes(catches)
+    return 2 * passes.late < (passes.k - 1) * passes.total
