@@ -61,6 +61,8 @@ class Cells:
         Row of the header, as a spreadsheet counts.
     typed
         Texts of cells that a workbook holds as numbers: their points say nothing of its texts.
+    merged
+        Cells that a workbook merges with others: first and last row, and the header.
     one_day
         One column of the sheet gave the day of both times of a placement.
     """
@@ -75,6 +77,7 @@ class Cells:
     tab: str = ""
     header_row: int = 1
     typed: frozenset[str] = frozenset()
+    merged: tuple[tuple[int, int, str], ...] = ()
     one_day: bool = False
 
     def where(self, index: Ints, column: str = "") -> tuple[list[str], list[int]]:

@@ -219,6 +219,7 @@ def apply_mapping(
     if shape.one_sheet and "placements" in raw:
         _one_sheet_as_several(shape, raw, rules, from_one=from_one)
     _say_what_is_left(mapping, raw, rules, findings)
+    _refuse_merged(shape, raw, rules, findings)
     ours: dict[str, Objects] = {}
     if shape.columns and "catches" in raw:
         absent = set(shape.columns) - set(raw["catches"].frame.columns)
@@ -254,6 +255,20 @@ def apply_mapping(
         none = ~out["placements"].column("placement_id").isin(owned)
         out["placements"] = with_outcome(out["placements"], none)
     return out, species
+
+
+def _refuse_merged(shape: Shape, raw: Dict[str, Cells], rules: _Rules, findings: Findings) -> None:
+    """Refuse numbers of fish in merged cells: they may be of one row or of all of them."""
+    for sheet, names in (("catches", {"count"}), ("lengths", {"length_mm", "weight_g"})):
+        own = [part for name in names & rules[sheet].keys() for part in rules[sheet][name]]
+        of_fish = names.union(*map(_needs, own), shape.columns)
+        for first, last, name in raw[sheet].merged if sheet in raw else ():
+            if name in of_fish:
+                index = raw[sheet].frame.index.to_numpy()
+                inside = index[(index >= first) & (index <= last)]
+                said = say("count_unclear.merged", rows=f"{first} to {last}")
+                which = index == inside.min(initial=last)
+                findings.refuse(raw[sheet], which, name, said)
 
 
 def _one_row_each(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from dataclasses import replace
 from itertools import islice
 from typing import TYPE_CHECKING, Final
 
@@ -287,6 +288,8 @@ def whole_sheet(
     named = frame[keep].set_axis([headers[k] for k in keep], axis=1)
     typed = frame.attrs.get("typed", frozenset())
     whole = Cells(sheet, file, named, decimal_comma, header_row=header_row, typed=typed)
+    merged = tuple((*rows, headers[at]) for *rows, at in frame.attrs.get("merged", ()))
+    whole = replace(whole, merged=merged)
     return whole if findings.audience == "form" else _without_totals(whole, findings)
 
 

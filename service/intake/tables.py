@@ -134,8 +134,14 @@ def _one(group: list[Cells], findings: Findings) -> Cells:
     findings.read_file(book, say("read_as.tabs", tabs=listed, column=tab), rows=len(frame))
     parts = tuple((k * _FIRST_OF_TAB, table.file) for k, table in enumerate(group))
     typed = frozenset().union(*(table.typed for table in group))
+    merged = tuple(
+        (first + k * _FIRST_OF_TAB, last + k * _FIRST_OF_TAB, spelt[plain(name)])
+        for k, table in enumerate(group)
+        for first, last, name in table.merged
+    )
     file = f"{book}, sheets {listed}"
-    return replace(group[0], file=file, frame=frame, parts=parts, tab=tab, typed=typed)
+    stacked = replace(group[0], file=file, frame=frame, parts=parts, tab=tab)
+    return replace(stacked, typed=typed, merged=merged)
 
 
 def refuse_spread(cells: Cells, findings: Findings) -> None:
@@ -190,7 +196,9 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
         )
     body, left = _without_notes(cells, filled, body, int(repeated[-1]) + below - top)
     frame = pd.DataFrame(cells[:, wide][body], dtype="str")
-    frame.index, frame.attrs = grid.index[body], grid.attrs
+    places = {int(at): k for k, at in enumerate(np.flatnonzero(wide))}
+    merged = [(*rows, places[at]) for *rows, at in grid.attrs.get("merged", ()) if at in places]
+    frame.index, frame.attrs = grid.index[body], grid.attrs | {"merged": merged}
     names = [str(header) for header, kept in zip(headers, wide, strict=True) if kept]
     if len(left):
         first = next(str(cell) for cell in cells[left[0]] if cell)

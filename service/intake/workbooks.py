@@ -7,13 +7,21 @@ import io
 import re
 import warnings
 import zipfile
+from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 from xml.etree.ElementTree import ParseError
 
 import openpyxl
 import pandas as pd
+from openpyxl.comments.comment_sheet import CommentSheet
+from openpyxl.packaging.relationship import get_dependents, get_rels_path
+from openpyxl.utils import get_column_letter, range_boundaries
 from openpyxl.utils.exceptions import InvalidFileException
+from openpyxl.xml.constants import COMMENTS_NS
+from openpyxl.xml.functions import fromstring
 
+from layers.plurals import counted
 from service.intake.cell_texts import as_number_typed
 from service.intake.text_bounds import LONGEST_CELL, MOST_CELLS, MOST_COLUMNS
 from service.intake.wording import say
@@ -27,6 +35,14 @@ _MOST_ROWS: Final = 1_048_576  # of a sheet; ECMA-376 lets a file name rows beyo
 _MIDNIGHT: Final = "2026-06-01T00:00:00"
 _MOMENT: Final = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d")
 _CLOCK: Final = re.compile(r"(?:kl\.? ?)?\d{1,2}[:.hu]\d\d(:\d\d|\D)*|[012]?\d[0-5]\d")
+_HIDDEN_ROW: Final = re.compile(r'<(?:\w+:)?row\s[^>]*\bhidden="(?:1|true)"[^>]*>')
+_HIDDEN_COLUMN: Final = re.compile(r'<(?:\w+:)?col\s[^>]*\bhidden="(?:1|true)"[^>]*>')
+_MERGED: Final = re.compile(r'<(?:\w+:)?mergeCell\s[^>]*\bref="([A-Z]+\d+:[A-Z]+\d+)"')
+_PIECE: Final = re.compile(
+    r'"(?P<quoted>[^"]*)"|\\(?P<escaped>.)|[_*].|(?P<condition>\[[<>=][^\]]*\])|\[[^\]]*\]|E[+-]|'
+    r"(?P<digits>[0#?.,]+|General)|(?P<sign>[<>=~≈±])|.",
+    re.DOTALL,
+)
 _BROKEN = (
     zipfile.BadZipFile,
     InvalidFileException,
@@ -45,9 +61,8 @@ def read_workbook(
 ) -> tuple[pd.DataFrame, str] | None:
     """Read one sheet of a workbook: the one named like ours, else the only one.
 
-    A formula stays text: what a spreadsheet once worked out for it may be stale or absent. Returns
-    the cells, header and all, and what findings call their source: the file, and of several sheets
-    which.
+    A formula is its stored value, or stays text where none is stored. Returns the cells, header and
+    all, and what findings call their source: the file, and of several sheets which.
     """
     book = _opened(content, file, findings)
     if book is None:
@@ -59,7 +74,7 @@ def read_workbook(
         return None
     name = names.get(sheet, book.sheetnames[0])
     source = f"{file}, sheet {name}" if len(book.sheetnames) > 1 else file
-    grid = _grid(book[name], file, source, findings)
+    grid = _grid(book[name], content, file, source, findings)
     if grid is not None and grid.empty:
         findings.refuse_file(source, "file_empty.sheet")
     return None if grid is None or grid.empty else (grid, source)
@@ -76,17 +91,18 @@ def read_tabs(content: bytes, file: str, findings: Findings) -> dict[str, pd.Dat
         if getattr(book[name], "sheet_state", "visible") != "visible":
             findings.read_file(file, say("read_as.hidden", name=name))
             continue
-        grid = _grid(book[name], file, f"{file}, sheet {name}", findings)
+        source = f"{file}, sheet {name}" if len(book.sheetnames) > 1 else file
+        grid = _grid(book[name], content, file, source, findings)
         if grid is not None and not grid.empty:
             tabs[name] = grid
     return tabs
 
 
-def _opened(content: bytes, file: str, findings: Findings) -> Any:  # noqa: ANN401  openpyxl has no types
+def _opened(content: bytes, file: str, findings: Findings, *, values: bool = False) -> Any:  # noqa: ANN401  openpyxl has no types
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # about decorations that are not read
-            return openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=False)
+            return openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=values)
     except _BROKEN:
         findings.refuse_file(file, "file_unreadable.workbook")
         return None
@@ -101,17 +117,22 @@ class Numbers(frozenset[str]):
 
 def _grid(
     page: Any,  # noqa: ANN401  openpyxl's read-only sheet
+    content: bytes,
     file: str,
     source: str,
     findings: Findings,
 ) -> pd.DataFrame | None:
     """Read all cells; empty where no cell is filled, None where the sheet was refused."""
-    typed: set[str] = set()
+    marks = _Marks()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             page.reset_dimensions()
-            rows = _rows(page, typed)
+            rows = _rows(page, marks)
+            if rows and marks.formulas:
+                book = _opened(content, file, findings, values=True)
+                _put_stored_values(book[page.title], rows, marks, source, findings)
+            merged = _say_marks(page, rows, marks, source, findings) if rows else ()
     except _BROKEN:
         findings.refuse_file(file, "file_unreadable.workbook")
         return None
@@ -122,7 +143,8 @@ def _grid(
     wide = max(map(len, rows), default=0)
     filled = _days_alone([row + [""] * (wide - len(row)) for row in rows])
     grid = pd.DataFrame(filled, dtype="str", index=pd.RangeIndex(1, len(filled) + 1))
-    grid.attrs["typed"] = Numbers(typed)
+    grid.attrs["typed"] = Numbers(marks.typed)
+    grid.attrs["merged"] = merged
     return grid
 
 
@@ -144,19 +166,54 @@ def _days_alone(rows: list[list[str]]) -> list[list[str]]:
     return rows
 
 
-def _rows(page: Any, typed: set[str]) -> list[list[str]] | None:  # noqa: ANN401  openpyxl's read-only sheet
+@dataclass
+class _Marks:
+    """What cells of a sheet have besides their texts; cells are (row, column), from 1.
+
+    `typed` are texts of numbers with decimals; `styles` has by style whether it strikes through,
+    and its number format.
+    """
+
+    typed: set[str] = field(default_factory=set)
+    formulas: set[tuple[int, int]] = field(default_factory=set)
+    struck_rows: list[int] = field(default_factory=list)
+    struck: list[tuple[int, int, str]] = field(default_factory=list)
+    styles: dict[int, tuple[bool, str]] = field(default_factory=dict)
+
+    def text(self, cell: Any) -> str:  # noqa: ANN401  openpyxl has no types
+        """Write a cell as it is shown; what a spreadsheet puts around its number is part of it."""
+        if isinstance(cell.value, float):
+            self.typed.add(cell_text(cell))
+        if not isinstance(cell.value, int | float) or isinstance(cell.value, bool):
+            return cell_text(cell)
+        return _as_shown(cell.value, cell_text(cell), self.style(cell)[1])
+
+    def style(self, cell: Any) -> tuple[bool, str]:  # noqa: ANN401
+        key = getattr(cell, "_style_id", 0)
+        if key not in self.styles:
+            font, code = getattr(cell, "font", None), str(cell.number_format or "")
+            self.styles[key] = bool(font is not None and font.strike), code
+        return self.styles[key]
+
+
+def _rows(page: Any, marks: _Marks) -> list[list[str]] | None:  # noqa: ANN401  openpyxl's read-only sheet
     """Texts of all rows without empty cells at their ends; None where there are too many.
 
-    Those of numbers with decimals go into `typed`.
+    A row of which every cell is struck through is empty.
     """
     rows: list[list[str]] = []
     wide = seen = 0
-    for row in page.iter_rows():
-        texts = [cell_text(cell) for cell in row]
-        typed.update(
-            text for text, cell in zip(texts, row, strict=True) if isinstance(cell.value, float)
-        )
-        seen += len(texts)
+    for at, row in enumerate(page.iter_rows(), start=1):
+        texts = [marks.text(cell) for cell in row]
+        marks.formulas.update((at, c.column) for c in row if c.data_type == "f")
+        filled = [cell for cell, text in zip(row, texts, strict=True) if text.strip()]
+        struck = [cell for cell in filled if marks.style(cell)[0]]
+        if struck and len(struck) == len(filled):
+            marks.struck_rows.append(at)
+            texts = []
+        else:
+            marks.struck += [(at, cell.column, cell_text(cell)) for cell in struck]
+        seen += len(row)
         while texts and not texts[-1]:
             texts.pop()
         # One cell far to the right widens every row: the format allows 17 thousand million cells.
@@ -169,6 +226,140 @@ def _rows(page: Any, typed: set[str]) -> list[list[str]] | None:  # noqa: ANN401
         if max(seen, len(rows) * wide) > MOST_CELLS:
             return None
     return rows
+
+
+def _put_stored_values(
+    page: Any,  # noqa: ANN401
+    rows: list[list[str]],
+    marks: _Marks,
+    source: str,
+    findings: Findings,
+) -> None:
+    """Put what a spreadsheet last worked out in place of its formulas, where that is stored."""
+    page.reset_dimensions()
+    done: list[str] = []
+    for row, cells in zip(rows, page.iter_rows(), strict=False):
+        for cell in cells:
+            place = getattr(cell, "row", 0), getattr(cell, "column", 0)
+            if place in marks.formulas and place[1] <= len(row) and cell.value is not None:
+                row[place[1] - 1] = marks.text(cell)
+                done.append(f"{cell.coordinate} as {row[place[1] - 1][:40]}")
+    if done:
+        examples = ", ".join(done[:3]) + " …" * (len(done) > 3)
+        said = say("read_as.formulas", cells=counted(len(done), "formula"), examples=examples)
+        findings.read_file(source, said, rows=len(done), value=examples)
+
+
+def _say_marks(
+    page: Any,  # noqa: ANN401
+    rows: list[list[str]],
+    marks: _Marks,
+    source: str,
+    findings: Findings,
+) -> tuple[tuple[int, int, int], ...]:
+    """Say what is struck through, hidden or commented on.
+
+    Returns
+    -------
+    merged
+        Cells merged with others: first and last row, as the sheet counts, and column, from 0.
+    """
+    for row, column, text in marks.struck:
+        letter = get_column_letter(column)
+        findings.refuse_file(source, say("struck.cell", text=text[:60]), row=row, column=letter)
+    if marks.struck_rows:
+        listed = _listed(marks.struck_rows)
+        said = say("read_as.struck", rows=listed)
+        findings.read_file(source, said, rows=len(marks.struck_rows), row=marks.struck_rows[0])
+    with page._get_source() as part:
+        xml = part.read().decode("utf-8", "replace")
+    hidden = [int(n) for tag in _HIDDEN_ROW.findall(xml) for n in re.findall(r'\br="(\d+)"', tag)]
+    if hidden := [row for row in hidden if row <= len(rows) and any(rows[row - 1])]:
+        said = say("read_as.hidden_rows", rows=_listed(hidden))
+        findings.read_file(source, said, rows=len(hidden), row=hidden[0])
+    wide = max(map(len, rows))
+    columns: list[str] = []
+    for tag in _HIDDEN_COLUMN.findall(xml):
+        first, last = (int(re.findall(rf'\b{name}="(\d+)"', tag)[0]) for name in ("min", "max"))
+        columns += [
+            get_column_letter(column)
+            for column in range(first, min(last, wide) + 1)
+            if any(len(row) >= column and row[column - 1] for row in rows)
+        ]
+    if columns:
+        findings.read_file(source, say("read_as.hidden_columns", columns=", ".join(columns)))
+    for place, text in _comments(page):
+        said = say("read_as.comment", place=place, text=text)
+        row = int(re.sub(r"\D", "", place))
+        findings.read_file(source, said, rows=1, row=row, value=text)
+    merged = []
+    for ref in _MERGED.findall(xml):
+        left, top, right, bottom = range_boundaries(ref)
+        if top <= len(rows) and "".join(rows[top - 1][left - 1 : left]):
+            merged += [(top, bottom, at - 1) for at in range(left, min(right, wide) + 1)]
+    return tuple(merged)
+
+
+def _listed(numbers: list[int]) -> str:
+    said = "row" if len(numbers) == 1 else "rows"
+    return f"{said} {', '.join(map(str, numbers[:20]))}" + " …" * (len(numbers) > 20)
+
+
+def _comments(page: Any) -> list[tuple[str, str]]:  # noqa: ANN401
+    """Texts of comments on cells, by cell."""
+    archive, path = page.parent._archive, get_rels_path(page._worksheet_path)
+    if path not in archive.namelist():
+        return []
+    found = []
+    for relation in get_dependents(archive, path).find(COMMENTS_NS):
+        listed = CommentSheet.from_tree(fromstring(archive.read(relation.target)))
+        found += [(ref, " ".join(comment.text.split())) for ref, comment in listed.comments]
+    return [(ref, text) for ref, text in found if text]
+
+
+@lru_cache
+def _literals(code: str) -> list[tuple[str, str, str, bool, bool]]:
+    """Read what each section of a number format puts around a number (ECMA-376 part 1, 18.8.31).
+
+    Returns texts before and behind it, its digits, whether it is of a hundred, and whether the
+    number may be shown otherwise than between these texts.
+    """
+    sections, own = [], ["", "", ""]
+    percent, odd = False, False
+    for piece in (*_PIECE.finditer(code), None):
+        if piece is None or piece[0] == ";":
+            sections.append((own[0].lstrip(), own[1].rstrip(), own[2], percent, odd))
+            own, percent, odd = ["", "", ""], False, False
+        elif piece["digits"]:
+            odd |= bool(own[1].strip())
+            own[2] += piece["digits"]
+        elif piece["condition"]:
+            odd = True
+        elif piece[0] == "%":
+            percent = True
+        else:
+            own[bool(own[2])] += piece["quoted"] or piece["escaped"] or piece["sign"] or ""
+    return sections
+
+
+def _as_shown(value: float, text: str, code: str) -> str:
+    """Write a number with what its format shows around it, which may be what was meant."""
+    if code == "General":
+        return text
+    sections = _literals(code)
+    place = 1 if value < 0 and len(sections) > 1 else 2 if not value and len(sections) > 2 else 0
+    before, behind, digits, percent, odd = sections[place]
+    if percent:
+        text, behind = as_number_typed(round(value * 100, 9)), "%" + behind
+    if not before.strip(" -") and not behind.strip():
+        return text
+    if odd or any(section[4] for section in sections):
+        return f"{text} ({code})"  # no number, so that it is refused where one is wanted
+    if not digits:
+        return before if value else text
+    if isinstance(value, int) and value > 0:
+        text = text.zfill(digits.partition(".")[0].count("0"))  # P007 of "P"000
+    return f"{before}{text}{behind}"
 
 
 def cell_text(cell: Any) -> str:  # noqa: ANN401  three classes of cells

@@ -5,12 +5,18 @@ source. Names of months are those of the languages' dictionaries, from memory.
 """
 
 import datetime as dt
+import re
+import zipfile
 
 import openpyxl
 import pytest
+from openpyxl.comments import Comment
+from openpyxl.styles import Font
 
 from service.intake.findings import Findings
 from service.intake.importing import check
+from service.intake.mapping import Mapping, apply_mapping
+from service.intake.reading import read_cells
 from service.intake.sheets import read_sheets
 from service.intake.suggesting import suggest
 from service.intake.tables import read_tables
@@ -261,3 +267,106 @@ def test_text_beside_numbers_of_a_workbook_is_read_by_other_text(
     assert result.records is not None, result.refused
     own = result.records.placements["conductivity_us_cm"].tolist()
     assert own[:2] == [1.5, width]
+
+
+def _workbook(path, change):
+    """Two catches of one placement in a workbook, and what `change` makes of its sheet."""
+    book = openpyxl.Workbook()
+    page = book.active
+    page.append(["placement_id", "species", "count", "notes"])
+    page.append(["P1", "Salmo trutta", 20, "shade"])
+    page.append(["P1", "Salmo salar", 30, None])
+    change(page)
+    book.save(path)
+    findings = Findings()
+    return read_cells(path, "catches", findings), findings
+
+
+@pytest.mark.parametrize(
+    ("code", "shown"),
+    [('">"0', ">20"), ('"ca. "0', "ca. 20"), ('0" m"', "20 m"), (r"\~0", "~20"), ("<0", "<20"),
+     ('"P"000', "P020"), ("0%", "2000%"), ("General", "20"), ("#,##0.00", "20"), ("0.00E+00", "20"),
+     ('0;[Red]"minus "0', "20"), ('[>9]"many";0', '20 ([>9]"many";0)')],
+)  # fmt: skip
+def test_a_number_is_read_with_what_its_format_shows_around_it(tmp_path, code, shown):
+    """Sections, quotes, backslashes and conditions of formats: ECMA-376 part 1, 18.8.31."""
+
+    def change(page):
+        page["C2"].number_format = code
+
+    read, _ = _workbook(tmp_path / "s.xlsx", change)
+    assert read.frame["count"].tolist() == [shown, "30"]
+
+
+def test_struck_rows_are_left_out_and_struck_cells_refused(tmp_path):
+    def rows(page):
+        for cell in page[3]:
+            cell.font = Font(strike=True)
+
+    read, findings = _workbook(tmp_path / "s.xlsx", rows)
+    assert read.frame["count"].tolist() == ["20"]
+    assert [(one.code, one.row) for one in findings.readings] == [("struck", 3)]
+
+    def one(page):
+        page["C3"].font = Font(strike=True)
+
+    _, findings = _workbook(tmp_path / "s.xlsx", one)
+    assert [(fault.row, fault.column, fault.code) for fault in findings.refused] == [
+        (3, "C", "struck")
+    ]
+
+
+def test_hidden_rows_and_columns_and_comments_are_said(tmp_path):
+    def change(page):
+        page.row_dimensions[3].hidden = True
+        page.column_dimensions["C"].hidden = True
+        page["C2"].comment = Comment("estimated, not counted", "B")
+
+    read, findings = _workbook(tmp_path / "s.xlsx", change)
+    assert read.frame["count"].tolist() == ["20", "30"]
+    said = {one.code: one.message for one in findings.readings}
+    assert set(said) == {"hidden_rows", "hidden_columns", "comment"}
+    assert "C2" in said["comment"]
+    assert "estimated, not counted" in said["comment"]
+
+
+def test_a_merged_count_is_refused(store, tmp_path):
+    """One number for two placements; a merged day goes down as before."""
+    book = openpyxl.Workbook()
+    page = book.active
+    page.append(["id", "trout"])
+    page.append(["X1", 20])
+    page.append(["X2", None])
+    page.merge_cells("B2:B3")
+    book.save(tmp_path / "s.xlsx")
+    findings = Findings()
+    (cells,) = read_tables(tmp_path / "s.xlsx", findings)
+    text = '[placements]\nplacement_id = "id"\n[columns]\ntrout = "Salmo trutta"\n'
+    mapping = Mapping.of_text(text, "m.toml", findings)
+    apply_mapping(mapping, {"placements": cells}, findings)
+    (fault,) = findings.refused
+    assert (fault.row, fault.column, fault.value) == (2, "trout", "20")
+    assert "rows 2 to 3" in fault.remedy
+
+
+def test_a_formula_is_read_as_the_value_stored_with_it(tmp_path):
+    book = tmp_path / "s.xlsx"
+
+    def change(page):
+        page["C2"] = "=4*5"
+        page["C3"] = "=1+2"
+
+    _workbook(book, change)
+    with zipfile.ZipFile(book) as old:
+        parts = {name: old.read(name) for name in old.namelist()}
+    sheet = "xl/worksheets/sheet1.xml"
+    own = re.sub(rb"<f>4\*5</f><v ?/>|<f>4\*5</f><v></v>", b"<f>4*5</f><v>20</v>", parts[sheet])
+    parts[sheet] = own
+    with zipfile.ZipFile(book, "w") as new:
+        for name, part in parts.items():
+            new.writestr(name, part)
+    findings = Findings()
+    read = read_cells(book, "catches", findings)
+    assert read.frame["count"].tolist() == ["20", "=1+2"]
+    (line,) = [one for one in findings.readings if one.code == "formulas"]
+    assert "C2 as 20" in line.message
