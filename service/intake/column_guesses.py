@@ -15,6 +15,7 @@ import pandas as pd
 
 from service.intake.columns import NO_FISH, WORDS, plain
 from service.intake.headers import (
+    DENIED,
     HHMM,
     OPEN,
     Header,
@@ -257,14 +258,14 @@ def _known_by_contents(table: Table, header: Header, names: Names, methods: Sequ
         return True
     if header.cells and not header.numeric and not table.has("catches", "species"):
         meant = any(column == "species" for *_, column in meanings(header))
-        fish = [text for text in header.cells if names.find(text, exact=not meant)]
+        fish = [text for text in header.cells if _fish(names, text, exact=not meant)]
         if len(fish) >= _NAMED * len([t for t in header.cells if not _nothing(t)]) and fish:
             table.from_["catches", "species"] = header
-            table.rules["species"] = _translated(header, {t: names.find(t) for t in header.cells})
+            table.rules["species"] = _translated(header, {t: _fish(names, t) for t in header.cells})
             table.open += [
                 f"{header.text}: {text!r} is not in the species list"
                 for text in header.cells
-                if not names.find(text) and not _nothing(text)
+                if not _fish(names, text) and not _nothing(text)
             ]
             return True
     # Where a name of fish stands alone, signs for present are refused below it, not left out.
@@ -323,7 +324,7 @@ def _take(table: Table, header: Header, meant: str, names: Names, methods: Seque
     if column == "minutes":
         table.rules.setdefault("minutes", {})[header.text] = unit or _unit_of_time(header)
     elif column == "species":
-        table.rules[column] = _translated(header, {t: names.find(t) for t in header.cells})
+        table.rules[column] = _translated(header, {t: _fish(names, t) for t in header.cells})
     elif column in ("method", "outcome"):
         known = _words_of_methods(methods) if column == "method" else WORDS["outcomes"]
         table.rules[column] = _translated(header, {t: word_for(t, known) for t in header.cells})
@@ -417,6 +418,11 @@ def _says_a_day(words: str) -> int:
 
 def _nothing(text: str) -> bool:
     return plain(text) in NO_FISH
+
+
+def _fish(names: Names, text: str, *, exact: bool = False) -> str:
+    """Find the species that a cell names; no bullhead is none."""
+    return "" if DENIED.match(spelt(text)) else names.find(text, exact=exact)
 
 
 def _translated(header: Header, meaning: dict[str, str]) -> dict[str, str]:

@@ -50,7 +50,8 @@ WORDS: Final[dict[str, Any]] = tomllib.loads(
     Path(__file__).with_name("header_words.toml").read_text(encoding="utf-8")
 )
 """Words that people write above columns and into cells."""
-NO_FISH: Final = frozenset(map(plain, (*WORDS["outcomes"]["nil"], *WORDS["no_fish"]["alone"])))
+_NO_FISH: Final = (WORDS["outcomes"]["nil"], WORDS["none"]["alone"], WORDS["no_fish"]["alone"])
+NO_FISH: Final = frozenset(plain(word) for words in _NO_FISH for word in words)
 """What people write for no fish, in the form that `plain` gives; more than one language."""
 PRESENT: Final = frozenset(map(plain, WORDS["present"]["alone"]))
 """What people write where fish were seen and not counted."""

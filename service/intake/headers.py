@@ -29,7 +29,9 @@ if TYPE_CHECKING:
     from service.intake.times import DateOrder
 
 __all__ = [
+    "DENIED",
     "HHMM",
+    "LOST",
     "OPEN",
     "Header",
     "Names",
@@ -76,9 +78,11 @@ _SURE_COUNTS: Final = frozenset(
 )
 _OF_PASSES: Final = ("minutes", "count", "passes", "pass_no")  # that Pass 1 may stand above
 _OF_FISH: Final = frozenset({"length", *WORDS["headers"]["lengths"]["length_mm"]})
-_DENIED: Final = re.compile(
-    r"\b(?:not|no|non|without|never|nicht|kein\w*|ohne|niet|geen|pas|sans|inte)\b"
+DENIED: Final = re.compile(
+    r"\b(?:not|no|non|without|never|nicht|kein\w*|ohne|niet|geen|pas|sans|inte|"
+    r"ingen|inga|aucune?)\b"
 )
+"""Words that deny what stands behind them, in what `spelt` gives."""
 _DAY: Final = re.compile(
     rf"{BEFORE_DATE}"
     r"(?:\d{1,2}[-/.]\d{1,2}[-/.]\d\d( .*)?|\d{4}[-/.]\d{1,2}[-/.]\d{1,2}([T ].*)?|"
@@ -126,6 +130,10 @@ def spelt(text: str) -> str:
     bare = unicodedata.normalize("NFKD", text.casefold().translate(_LETTERS))
     bare = "".join(sign for sign in bare if not unicodedata.combining(sign))
     return " ".join(re.sub(r"[^a-z0-9+]+", " ", bare).split())
+
+
+LOST: Final = frozenset({spelt(word) for word in ("lost", *WORDS["outcomes"]["lost"])})
+"""What people write where a gear was lost, as `spelt` gives it."""
 
 
 def is_of_counts(words: str) -> bool:
@@ -280,8 +288,9 @@ class Header:
 
     @property
     def is_day(self) -> bool:
-        """Whether nine in ten values are days, with or without a time."""
-        return self.share(_DAY) >= 0.9
+        """Whether nine in ten values are days, with or without a time; but for lost gear."""
+        told = [text for text in self.cells if spelt(text) not in LOST]
+        return sum(bool(_DAY.fullmatch(text)) for text in told) >= 0.9 * max(len(told), 1)
 
     @property
     def is_serial(self) -> bool:
@@ -385,7 +394,7 @@ def word_for(text: str, lists: dict[str, list[str]]) -> str:
     from rapidfuzz import fuzz  # loaded when words are compared
 
     words = spelt(text)
-    denied = bool(_DENIED.search(words))
+    denied = bool(DENIED.search(words))
     best: dict[str, float] = {}
     for name, known in lists.items():
         for word in {spelt(one) for one in (*known, name)}:
@@ -403,7 +412,7 @@ def word_for(text: str, lists: dict[str, list[str]]) -> str:
 def said_of_gear(text: str) -> str:
     """Find a word in a remark that says that gear was lost or moved; '' where none does."""
     words = f" {spelt(text)} "
-    denied = _DENIED.search(words)
+    denied = DENIED.search(words)
     return next((w for w in WORDS["remarks"]["gear"] if f" {w} " in words and not denied), "")
 
 

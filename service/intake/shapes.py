@@ -7,6 +7,7 @@ become catches and lengths.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -46,6 +47,13 @@ NOTED: Final = "rows of notes"  # beside the sheets: rows with a note of a place
 ZERO: Final = "0"  # as species: the row of the sheet has 0 under every species
 # Cells that say nothing; in a column of a species they are no catch and no absence.
 _EMPTY: Final = ("", "-", "–", "—", "--", "n/a", "N/A", "NA", "na")
+
+# What says in a remark that a row is of several fish.
+_BATCH: Final = re.compile(
+    r"\b(?:lote?|batch|partij?|los|bulk)\s*(?:de|of|van|von|på|av|af|:)?\s*\d+\b|"
+    r"\b(?!0*1\b)\d+\s*(?:fish|fische?|fisk|fiskar|vissen|poissons|peces|individuals|indiv)\b",
+    re.IGNORECASE,
+)
 
 
 @dataclass(frozen=True)
@@ -228,6 +236,9 @@ def per_fish(catches: Cells, lengths: Cells, findings: Findings) -> tuple[Cells,
     several = measured.to_numpy(bool) & ~count.isin(["", "1"]).to_numpy(bool)
     findings.refuse(catches, several, "count", "count_unclear.measured")
     named = (catches.column("species") != "").to_numpy(bool)
+    notes = catches.column("notes")
+    batch = named & count.isin(["", "1"]).to_numpy(bool) & notes.str.contains(_BATCH).to_numpy(bool)
+    findings.refuse(catches, batch, "notes", "count_unclear.batch")
     fish = named | measured.to_numpy(bool) | (count != "").to_numpy(bool)
     number = np.where(count == "", 1.0, numbers_of(count.to_numpy(object)))
     keys = [name for name in catches.frame.columns if name != "count"]

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from service.intake.columns import SHEETS, plain
+from service.intake.columns import SHEETS, WORDS, plain
 from service.intake.coordinates import WGS84
+from service.intake.headers import LOST, spelt
 from service.intake.numbers import NO_VALUE, all_plain, spelt_number
 from service.intake.times import settled_dates, spelt_times
 from service.intake.units import minutes_of
@@ -32,7 +33,7 @@ __all__ = ["as_written_by_us", "sides_by_network"]
 # In a column of text NA may be a name or initials: see `_no_value_in_text`.
 _NO_TEXT: Final = frozenset(
     form
-    for word in (NO_VALUE - {"na"}) | {"none"}
+    for word in (NO_VALUE - {"na"}) | {*WORDS["none"]["alone"]}
     for form in (word, word.upper(), word.capitalize())
 )
 _NA: Final = "NA"
@@ -60,6 +61,8 @@ def as_written_by_us(
             _numbers(cells, column, frame, findings)
         elif column.kind == "time":
             _no_value(cells, column.name, _said_empty(cells.column(column.name)), frame, findings)
+            if column.name == "lifted_at":
+                _lost(cells, frame, findings)
             _times(cells, column.name, frame, findings, date_order)
         elif column.kind in ("choice", "yes_no"):
             # A dash may be the sign against a plus, and none may be an outcome, or a no.
@@ -178,6 +181,18 @@ def _writes_na(cells: Cells) -> bool:
         if kinds[str(name)] in ("number", "whole", "time")
     )
     return elsewhere and not any((cells.frame[name] == "").any() for name in cells.frame)
+
+
+def _lost(cells: Cells, frame: pd.DataFrame, findings: Findings) -> None:
+    """Take a word for lost in place of a time of lifting as the outcome, where none is stated."""
+    stated = frame["outcome"] if "outcome" in frame else cells.column("outcome")
+    text = cells.column("lifted_at")
+    words = [value for value in text.unique().tolist() if spelt(value) in LOST]
+    which = text.isin(words) & stated.map(plain).isin(["", "lost"])
+    if which.any():
+        findings.read(cells, which, "lifted_at", "lost")
+        frame["lifted_at"] = frame["lifted_at"].mask(which, "")
+        frame["outcome"] = stated.mask(which, "lost").astype("str")
 
 
 def _no_value(

@@ -50,6 +50,7 @@ _LINKED: Final = 0.8  # share of rows of fish whose placement is found, at least
 _BELOW_SPECIES: Final = ("subspecies", "ssp", "subsp", "variety", "var", "form")
 _LONGEST: Final = 30  # characters of a value that is shown
 _COUNTED_IN: Final = ("mm", "g", "m²")  # units of what figures are made of
+_OF_PLACE: Final = tuple(("placements", name) for name in ("site", "stream_name", "method"))
 _NEAR_M: Final = 5_000.0  # around the network
 
 
@@ -219,6 +220,7 @@ class _Writer:
             self.questions.append(f"Which of these is the day of fishing is not clear: {days}.")
         self._take_codes()
         self.folded = self._pass_of_rows()
+        self._ask_set_apart()
         self.down = self._filled_down() if self.repeats else []
         frame = self.main.cells.frame
         self.frame = frame.assign(
@@ -263,24 +265,48 @@ class _Writer:
             if not set(header.words.split()) & set(WORDS["gear_names"]["codes"]):
                 continue
             if ((own != "") == dated).all() and (
-                own[dated].is_unique or self._pass_of_rows(header)
+                own[dated].is_unique or self._pass_of_rows(header) == [header.text]
             ):
                 main.from_["placements", "placement_id"] = header
                 main.left.remove(header)
                 return
 
-    def _pass_of_rows(self, named: Header | None = None) -> bool:
-        """Whether each row is one pass of the placement whose id it has."""
+    def _ask_set_apart(self) -> None:
+        """Ask where words of a column say that a row is of setting, another of lifting."""
+        words = [{*map(spelt, WORDS["times"][which])} for which in ("begin", "end")]
+        for header in self.main.left:
+            began, ended = ([t for t in header.cells if spelt(t) in own] for own in words)
+            if not (began and ended and len(began) + len(ended) == len(header.cells)):
+                continue
+            when = [_toml({"when": {header.text: own}})[2:-2] for own in (began, ended)]
+            times = [h.text for k in (self.main.days, self.main.clocks) for h in k.values()]
+            made = _toml({"text": " ".join(f"{{{name}}}" for name in times)})[2:-2]
+            self.stops[header.text] = (
+                f"{header.text}: {began[0]} and {ended[0]} stand in rows of their own, which would "
+                'be two placements. Give both rows one placement_id, and write rows = "catch", '
+                f"set_at = [{{ {made}, {when[0]} }}] and lifted_at = [{{ {made}, {when[1]} }}]."
+            )
+
+    def _pass_of_rows(self, named: Header | None = None) -> list[str]:
+        """Columns that name a placement of which each row is one pass; none where rows are not."""
         main = self.main
-        number, own = (
-            main.from_.get(key) for key in (("catches", "pass_no"), ("placements", "placement_id"))
-        )
-        named = named or own
-        if self.repeats or not self.one or number is None or named is None:
-            return False
-        frame = main.cells.frame[[named.text, number.text]]
-        ids = frame[named.text]
-        return bool(ids.all() and ids.duplicated().any() and not frame.duplicated().any())
+        number = main.from_.get(("catches", "pass_no"))
+        if self.repeats or not self.one or number is None:
+            return []
+        named = named or main.from_.get(("placements", "placement_id"))
+        place = [main.from_[k] for k in _OF_PLACE if k in main.from_]
+        of_day = [h.text for h in (*place, *main.days.values())] if place and main.days else []
+        for own in filter(None, ([named.text] if named else [], of_day)):
+            ids = main.cells.frame[own]
+            unique = not main.cells.frame[[*own, number.text]].duplicated().any()
+            if (ids != "").all(axis=None) and ids.duplicated().any() and unique:
+                return own
+        if of_day and main.cells.frame[of_day].duplicated().any() and {*number.cells} - {"1"}:
+            self.stops[number.text] = (
+                f"{number.text}: whether rows of one place and day are passes of one placement is "
+                "not clear. Where they are, join them by a table [fold]."
+            )
+        return []
 
     def _fold(self) -> list[str]:
         """Write how rows of one pass become a placement; where other columns differ, notes do."""
@@ -288,6 +314,8 @@ class _Writer:
             return []
         number = self.main.from_["catches", "pass_no"].text
         lines = ["", "[fold]", f"by = {_toml(self.key)}", f"pass_no = {_toml(number)}"]
+        for which, line in (("begin", 'min = ["set_at"]'), ("end", 'max = ["lifted_at"]')):
+            lines += [line] * (which in self.main.clocks)
         if self.main.rules.get("minutes"):
             lines.append('sum = ["minutes"]  # of all passes; each pass keeps its own too')
         if "notes" in self.placement:
@@ -346,6 +374,8 @@ class _Writer:
     def _key(self) -> list[str]:
         """Their columns that name a placement: one with ids, else as few as tell them apart."""
         main = self.main
+        if self.folded:
+            return self.folded
         named = main.from_.get(("placements", "placement_id"))
         times = [*main.days.values(), *main.clocks.values()]
         place = [main.from_[k] for k in (("placements", "site"), ("placements", "stream_name"))
@@ -355,7 +385,7 @@ class _Writer:
         if named is not None:
             self.key = [named.text]
             filled = bool((self.frame[named.text] != "").all())
-            alone = not self.repeats and (self.folded or self.frame[named.text].is_unique)
+            alone = not self.repeats and self.frame[named.text].is_unique
             # Times that differ below one id are refused by the check: they may be of no placement.
             sure = [h.text for h in (*place[:1], *main.days.values(), *of_method)]
             if filled and (alone or (self.repeats and self._constant(sure))):

@@ -89,3 +89,20 @@ def test_words_for_none_beside_fish_of_the_same_pass_are_refused(store_of_lists,
     text = f"{HEAD},pass,species,length,remarks\nA,{AT},1,Phoxinus phoxinus,62,\nA,{AT},1,rien,,\n"
     faults = read(store_of_lists, tmp_path, text, FISH).refused
     assert (3, "species") in [(one.row, one.column) for one in faults]
+
+
+@pytest.mark.parametrize("word", ["none", "ingen", "geen", "Keins", "aucun"])
+def test_words_for_none_are_no_bait(store_of_lists, tmp_path, word):
+    text = f"{HEAD},bait,Cottus gobio\nA,{AT},{word},3\nB,{AT},bread,3\n"
+    result = read(store_of_lists, tmp_path, text)
+    assert result.refused == []
+    assert result.records.placements["bait"].fillna("").tolist() == ["", "bread"]
+
+
+@pytest.mark.parametrize("remark", ["lot de 10", "batch of 10", "parti 10", "Los 10", "10 fish"])
+def test_a_remark_of_several_fish_in_the_row_of_one_is_refused(store_of_lists, tmp_path, remark):
+    text = f"{HEAD},pass,species,length,remarks\nA,{AT},1,Phoxinus phoxinus,62,{remark}\n"
+    (fault,) = read(store_of_lists, tmp_path, text, FISH).refused
+    assert (fault.row, fault.value) == (2, remark)
+    one = text.replace(remark, "1 fish")
+    assert read(store_of_lists, tmp_path, one, FISH).refused == []

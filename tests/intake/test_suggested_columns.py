@@ -339,3 +339,57 @@ def test_a_footnote_directly_below_the_table_is_no_placement(store, tmp_path):
     assert [one.value for one in result.readings if one.code == "left_out"] == [
         "* Lat with the second receiver"
     ]
+
+
+def test_rows_of_one_place_and_day_with_numbers_of_passes_are_one_placement(store, tmp_path):
+    """What the sheet says, written down by hand."""
+    text = (
+        "Site;Stream;Day;Run;Start;End;Method;Lat;Long;Trout;Bullhead\n"
+        "Mill;Long Brook;2024-06-03;1;09:00;09:25;electric fishing;52.6;-11.2127;12;30\n"
+        "Mill;Long Brook;2024-06-03;2;09:45;10:05;electric fishing;52.6;-11.2127;4;11\n"
+        "Mill;Long Brook;2024-06-03;3;10:20;10:40;electric fishing;52.6;-11.2127;0;0\n"
+        "Ford;Long Brook;2024-06-03;1;12:00;12:25;electric fishing;52.612;-11.207;1;2\n"
+    )
+    result = checked(store, tmp_path, text)
+    assert result.refused == []
+    placements = result.records.placements
+    assert placements["passes"].tolist() == [3, 1]
+    assert placements["outcome"].tolist() == ["caught", "caught"]
+    assert [f"{one:%H:%M}" for one in placements["lifted_at"].dt.tz_convert("Europe/Dublin")] == [
+        "10:40", "12:25",
+    ]  # fmt: skip
+
+
+def test_setting_and_lifting_in_rows_of_their_own_are_asked_about(store, tmp_path):
+    text = (
+        "Fuik;Water;Dag;Tijd;Wat;Lat;Long;Soort;Aantal\n"
+        "F1;Long Brook;2024-06-03;19:30;gezet;52.6;-11.2127;;\n"
+        "F1;Long Brook;2024-06-04;08:15;gelicht;52.6;-11.2127;Bullhead;3\n"
+    )
+    _, rules = suggested(store, tmp_path, text)
+    assert 'when = { Wat = ["gelicht"] }' in rules["open"]["Wat"]
+
+
+def test_a_word_for_lost_among_times_of_lifting_is_the_outcome(store, tmp_path):
+    lines = zip(
+        ("Nr", "a", "b", "c"), ("Satt", *["2024-06-03 20:00"] * 3),
+        ("Trukket", "2024-06-04 07:30", "mistet", "2024-06-04 08:00"),
+        ("Metode", *["fyke net"] * 3), ("Lat", "52.6", "52.612", "52.613"),
+        ("Long", "-11.2127", "-11.207", "-11.208"), ("Bullhead", "1", "", "2"), strict=True,
+    )  # fmt: skip
+    result = checked(store, tmp_path, "\n".join(";".join(line) for line in lines) + "\n")
+    assert result.refused == []
+    placements = result.records.placements
+    assert placements["outcome"].tolist() == ["caught", "lost", "caught"]
+    assert placements["lifted_at"].notna().tolist() == [True, False, True]
+
+
+def test_no_bullhead_is_no_bullhead(store, tmp_path):
+    text = (
+        f"{HEAD};Fish;Count\n{ROWS[0]};Bullhead;3\n{ROWS[0]};Brown trout;1\n"
+        f"{ROWS[1]};no bullhead;1\n"
+    )
+    made, _ = suggested(store, tmp_path, text)
+    assert '"no bullhead" =' not in made.text
+    faults = checked(store, tmp_path, text).refused
+    assert any("0 as the count" in one.remedy for one in faults if one.value == "no bullhead")

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from service.intake.columns import NO_FISH, plain
+from service.intake.headers import DENIED, spelt
 from service.intake.wording import say
 from service.reference.species_lists import language_names
 from service.reference.spelling import misspelt
@@ -121,6 +122,8 @@ def name_remedy(species: pd.DataFrame) -> Callable[[str], Wording]:
 def _remedy(value: str, listed: _Listed) -> Wording:
     if plain(value) in NO_FISH:
         return say("no_fish.species")
+    if DENIED.match(spelt(value)):
+        return say("no_fish_named.species")
     if plain(value) in listed.common:
         return say("species_unknown.vernacular", names=" or ".join(listed.common[plain(value)]))
     stage = _STAGE.fullmatch(value)
