@@ -6,6 +6,7 @@ import codecs
 import csv
 import io
 import re
+from collections import Counter
 from itertools import islice
 from typing import TYPE_CHECKING, Final, TypeVar
 
@@ -26,6 +27,7 @@ __all__ = [
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 _PLAIN = (".csv", ".tsv", ".txt")
 _TITLES = 5  # rows in which a header is looked for
+_FIRST_ROWS = 50  # rows that show what separates cells
 # Letters and signs of western European field sheets. Other bytes would be another encoding.
 _WESTERN: Final = set("ÄÖÜäöüßÀÂÆÇÈÉÊËÎÏÔŒÙÛàâæçèéêëîïôœùûÅåØøÁÍÓÚÑáíóúñ°²µ–—‘’“”€½\xa0")
 
@@ -132,9 +134,14 @@ def read_list(path: Path, layer: str | None = None) -> pd.DataFrame:
 
 def _separator_and_header(text: str) -> tuple[str, int]:
     """Find what separates cells, and the row of the header, from 0: titles above have one cell."""
-    lines = text.splitlines()[:_TITLES]
-    counts = {sign: [line.count(sign) for line in lines] for sign in ",;\t"}
-    separator = max(counts, key=lambda sign: max(counts[sign]))
+
+    def fit(sign: str) -> tuple[int, int]:
+        """Most rows of one width: a comma before the year of an author is in some alone."""
+        rows = islice(csv.reader(io.StringIO(text), delimiter=sign), _FIRST_ROWS)
+        widths = Counter(len(row) for row in rows if len(row) > 1)
+        return max(((times, width) for width, times in widths.items()), default=(0, 0))
+
+    separator = max(",;\t", key=fit)
     rows = csv.reader(io.StringIO(text), delimiter=separator)
     for number, row in enumerate(islice(rows, _TITLES)):
         if sum(map(bool, row)) > 1:

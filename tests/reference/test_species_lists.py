@@ -6,6 +6,7 @@ from click.testing import CliRunner
 
 from service.commands.import_ import import_
 from service.commands.load import load
+from service.reference.files import read_list
 from service.store import open_store
 from tests.intake_sheets import CATCHES, PLACEMENTS, files, make_store
 
@@ -210,3 +211,15 @@ def test_a_name_between_the_ranks_is_no_genus(path, tmp_path, name):
     done = run(load, "species", path, tmp_path / "list.csv")
     assert done.exit_code == 1
     assert [(fault.row, fault.column) for fault in done.exception.faults] == [(2, "rank")]
+
+
+@pytest.mark.parametrize(
+    "first", ["Tinca tinca;Schleie", "Barbatula barbatula Linnaeus, 1758;Schmerle"]
+)
+def test_commas_before_the_years_of_authors_separate_no_cells(tmp_path, first):
+    """Names with authors and years: International Code of Zoological Nomenclature, article 51."""
+    path = tmp_path / "s.csv"
+    path.write_text(f"species;de\n{first}\nPhoxinus phoxinus (Linnaeus, 1758);Elritze\n")
+    read = read_list(path)
+    assert list(read.columns) == ["species", "de"]
+    assert read.iloc[0].tolist() == first.split(";")
