@@ -318,7 +318,7 @@ def change_over_years(
             )
             axes.vlines(year, low, high, color=_INK, linewidth=1.1)
             axes.plot(year, value, "o--", color=_FILLS[0], markersize=5, linewidth=0.8)
-            name = "Occupancy of units of the first year, all gears"
+            name = f"Occupancy of units like those of {year.min():.0f}, all gears"
             if quantity != "occupancy":
                 name = f"Catch per effort, {_labels(pd.Index([method]), labels)[0]}"
             axes.set_title(f"{name}, {part['units'].sum()} unit-years", fontsize=9, loc="left")

@@ -66,6 +66,7 @@ _FEWEST_FINDS: Final = 3  # below it the gear shares its chance of detection wit
 _SEEN: Final = 2.80
 _SELDOM: Final = 0.025  # of either side
 _SELDOM_SHOWN: Final = "would show in fewer than 4 of 5 cases"
+_LEAST_SHARE: Final = 0.25  # of units looked at again, in the year that change is told from
 _VAGUE: Final = 2.0  # highest over lowest yearly ratio from which on the words give no figure
 
 
@@ -77,10 +78,14 @@ class Changes(NamedTuple):
 
 
 class _Yearly(NamedTuple):
-    """Figures by year with interval and problem, and what is wrong with all other years."""
+    """Figures by year with interval and problem, and what is wrong with all other years.
+
+    `own` are the units of the first year, looked at in each and found in, where figures are theirs.
+    """
 
     figures: dict[int, tuple[float, float, float, str]]
     lacking: str
+    own: dict[int, tuple[int, int]] | None = None
 
 
 @dataclass(frozen=True)
@@ -196,8 +201,24 @@ def _fit(visits: pd.DataFrame) -> DynamicFit:
     return fit_dynamic(unit, year, kind, visits["effort"], visits["found"], apart=True)
 
 
-def _against(visits: pd.DataFrame, fit: DynamicFit, first: int) -> dict[int, str]:
-    """Say what the finds of a year, in units looked at in the first, say against its trend."""
+def _first_year(visits: pd.DataFrame) -> int:
+    """Year that change is told from: the first that looked at enough of the units looked at again.
+
+    A few unlike units of a first trial would else stand for all that came after.
+    """
+    looked = visits[["unit", "year"]].drop_duplicates()
+    again = looked[looked["unit"].duplicated(keep=False)]
+    if again.empty:
+        return int(looked["year"].min())
+    share = again.groupby("year").size() / again["unit"].nunique()
+    enough = share.index[:-1][share.iloc[:-1] >= _LEAST_SHARE]
+    return int(enough[0]) if len(enough) else int(share.index[int(share.iloc[:-1].argmax())])
+
+
+def _against(
+    visits: pd.DataFrame, fit: DynamicFit, first: int
+) -> tuple[dict[int, tuple[int, int]], dict[int, str]]:
+    """Count units of the first year, and say what their finds in a year say against its trend."""
     kind = pd.factorize(visits["kind"], sort=True)[0]
     log = np.log1p(-np.minimum(fit.detection, 1 - 1e-12))[kind] * visits["effort"]
     own = visits.groupby("unit")["year"].transform("min") == first
@@ -210,7 +231,8 @@ def _against(visits: pd.DataFrame, fit: DynamicFit, first: int) -> dict[int, str
     few = scipy.special.bdtr(years["hits"], years["units"], low) < _SELDOM
     many = scipy.special.bdtrc(years["hits"] - 1, years["units"], high) < _SELDOM
     odd = few | many
-    return {
+    counts = dict(zip(years.index, zip(years["units"], years["hits"], strict=True), strict=True))
+    return counts, {
         int(at): f"the finds of the year do not go with the fitted trend: found in {hits} of "
         f"{units} units, too {'few' if scarce else 'many'} for it"
         for at, units, hits, scarce in zip(
@@ -274,13 +296,14 @@ def change(
         catch rates (`count_trend.change_seen`), by the standard error for occupancy. A find by
         gear that is not listed for the species counts in `gained`, `lost` and `units_found` alone.
 
-        Of occupancy it is that of the units looked at in the first year; others tell of what units
-        become (`dynamic_occupancy`, `apart`).
+        Of occupancy it is that of units like those looked at in the first year in which a quarter
+        of the units looked at again were looked at; others tell of what units become
+        (`dynamic_occupancy`, `apart`).
 
         `by_year` has columns `YEAR_COLUMNS`. `value` of `occupancy` is that year's share of them
-        by the trend of the dynamic model, not of that year's finds alone, and `problem` says
-        where these contradict it; of `catch_rate` catch per effort over that of the first year,
-        within units fished in both.
+        by the trend of the dynamic model, not of that year's finds alone, `units` and
+        `units_found` beside it are theirs, and `problem` says where these contradict it; of
+        `catch_rate` catch per effort over that of the first year, within units fished in both.
 
     Notes
     -----
@@ -346,18 +369,31 @@ def _years(rows: pd.DataFrame) -> dict[str, int]:
 
 def _occupancy_change(rows: pd.DataFrame, season: Seasons) -> tuple[dict[str, Any], _Yearly]:
     visits = _visits(rows, season)
+    first = _first_year(visits)
+    earlier = int((visits.groupby("unit")["year"].min() < first).sum())
+    visits = visits[visits["year"] >= first]
     try:
         fit = _fit(visits)
     except ThinDataError as thin:
         again = _gained_and_lost(rows[rows["able"]])
         return {"problem": str(thin), "again": again}, _Yearly({}, str(thin))
     began = visits.groupby("unit")["year"].min()
-    first, last = int(began.min()), int(visits["year"].max())
+    last = int(visits["year"].max())
     unknown = int((~visits["known"]).sum())
     said = [f"effort of {counted(unknown, 'visit')} not known, taken as usual"] if unknown else []
     if np.isposinf(fit.growth_high):
         said.insert(0, f"no upper limit: the share of {first} may be 0")
-    against = _against(visits, fit, first)
+    if earlier:
+        few = counted(earlier, "unit")
+        said.append(f"told from {first}: only {few} had been looked at before it")
+    known, gained, lost = _gained_and_lost(rows)
+    less, more = _share_of_losses(gained, lost)
+    if (less > 0.5 and fit.growth_high >= 1) or (more < 0.5 and fit.growth_low <= 1):
+        said.append(f"{lost} of {known} units lost and {gained} gained it, which it does not show")
+    own, against = _against(visits, fit, first)
+    lacking = "by gear alone that never found it, or is not listed for it"
+    if earlier:
+        lacking = f"before {first}, or {lacking}"
     figures = {
         year: (*triple, against.get(year, ""))
         for year, triple in enumerate(
@@ -371,10 +407,10 @@ def _occupancy_change(rows: pd.DataFrame, season: Seasons) -> tuple[dict[str, An
         "yearly_ratio_low": fit.growth_low,
         "yearly_ratio_high": fit.growth_high if np.isfinite(fit.growth_high) else np.nan,
         "decline_seen": -np.expm1(-_SEEN * fit.growth_se * (last - first)),
-        "from_first": int((began == first).sum()) if began.nunique() > 1 else 0,
+        "from_first": int((began == first).sum()) if earlier or began.nunique() > 1 else 0,
         "estimator": fit.estimator,
         "problem": "; ".join(said),
-    }, _Yearly(figures, "by gear alone that never found it, or is not listed for it")
+    }, _Yearly(figures, lacking, own)
 
 
 def _rate_change(rows: pd.DataFrame) -> tuple[dict[str, Any], _Yearly]:
@@ -412,7 +448,9 @@ def _words(row: dict[str, Any]) -> str:
     what = "Occupancy" if row["quantity"] == "occupancy" else "Catch per effort"
     if from_first := row.get("from_first"):
         what += f" of {counted(from_first, 'unit')} looked at in {row['first_year']:.0f}"
-    units = counted(row["units"], "unit") + (" looked at again" if from_first else "")
+    units = counted(row["units"], "unit")
+    if from_first and from_first != row["units"]:
+        units = f"{from_first} units; {row['units']} looked at again tell what units become"
     if row.get("sites", row["units"]) < row["units"]:
         units += f", {row['sites']} of them with effort and a catch in them"
     if np.isnan(low):
@@ -435,19 +473,24 @@ def _words(row: dict[str, Any]) -> str:
 
 
 def _changed(units: int, gained: int, lost: int) -> str:
-    """Say what units looked at again tell without a model, with an exact interval.
-
-    Clopper and Pearson 1934, Biometrika 26:404-413, from memory.
-    """
+    """Say what units looked at again tell without a model."""
     if not gained + lost:
         return ""
-    low = scipy.special.betaincinv(lost, gained + 1, 0.025) if lost else 0.0
-    high = scipy.special.betaincinv(lost + 1, gained, 0.975) if gained else 1.0
+    low, high = _share_of_losses(gained, lost)
     return (
         f"Of {counted(units, 'unit')} looked at again {lost} lost and {gained} gained it, as far "
         f"as seen: {100 * low:.0f} to {100 * high:.0f} % of such changes are losses (95 %), and "
         "half of them where it neither falls nor rises."
     )
+
+
+def _share_of_losses(gained: int, lost: int) -> tuple[float, float]:
+    """Bound the share of losses among units that changed: exact 95 % interval.
+
+    Clopper and Pearson 1934, Biometrika 26:404-413, from memory.
+    """
+    low = scipy.special.betaincinv(lost, gained + 1, 0.025) if lost else 0.0
+    return float(low), float(scipy.special.betaincinv(lost + 1, gained, 0.975) if gained else 1.0)
 
 
 def _span(low: float, high: float) -> str:
@@ -467,19 +510,22 @@ def _by_year(rows: pd.DataFrame, quantity: str, yearly: _Yearly) -> Iterator[dic
     seen = per_unit.agg(["size", "sum"])
     effort_unit = rows["effort_unit"].iloc[0]
     cpue = EFFORT_UNITS[effort_unit].cpue_unit if effort_unit in EFFORT_UNITS else ""
-    for year, (units, hits) in zip(seen.index, seen.to_numpy(), strict=True):
+    for year, looked in zip(seen.index.astype(int), seen.to_numpy(), strict=True):
+        own = None if year not in yearly.figures else yearly.own
+        units, hits = looked if own is None else own.get(year, (0, 0))
         value, low, high, problem = yearly.figures.get(
-            int(year), (np.nan, np.nan, np.nan, yearly.lacking)
+            year, (np.nan, np.nan, np.nan, yearly.lacking)
         )
         yield {
-            "year": int(year),
+            "year": year,
             "units": int(units),
             "units_found": int(hits),
             "placements": int((rows["year"] == year).sum()),
             "value": value,
             "value_low": low,
             "value_high": high,
-            "value_unit": "share of the units looked at in the first year, by the fitted trend"
+            "value_unit": "occupancy of units like those looked at in the first year that has a "
+            "value, by the fitted trend"
             if quantity == "occupancy"
             else f"{cpue}, first year = 1",
             "problem": problem,

@@ -594,7 +594,7 @@ def test_units_that_were_never_seen_again_do_not_change_what_others_became():
     assert row["yearly_ratio"] == pytest.approx((10 / 12) ** 0.25, abs=0.015)
     assert row["yearly_ratio"] == pytest.approx(alone["yearly_ratio"], abs=0.01)
     assert alone["words"].startswith("Occupancy fell")
-    assert "(95 %, 12 units looked at again)" in row["words"]
+    assert "(95 %, 24 units; 12 looked at again tell what units become)" in row["words"]
     assert years["value"].notna().all()
 
 
@@ -609,8 +609,8 @@ def test_a_share_that_may_have_been_none_sets_no_upper_limit():
     row = {"yearly_ratio": 1.1, "yearly_ratio_low": 0.0, "yearly_ratio_high": np.nan, "units": 14,
            "quantity": "occupancy", "decline_seen": 0.9, "first_year": 2021, "last_year": 2022,
            "from_first": 10}  # fmt: skip
-    said = "Occupancy of 10 units looked at in 2021: how it changed is not known (95 %, 14 units "
-    assert _words(row).startswith(f"{said}looked at again).")
+    said = "Occupancy of 10 units looked at in 2021: how it changed is not known (95 %, 10 units; "
+    assert _words(row).startswith(f"{said}14 looked at again tell what units become).")
 
 
 def test_too_few_revisits_for_a_model_still_say_what_became_of_them():
@@ -636,14 +636,58 @@ def test_a_fall_at_sites_looked_at_again_is_said_though_the_crew_moves():
     assert row["yearly_ratio_low"] < row["yearly_ratio"] < row["yearly_ratio_high"] < 1
 
 
+@pytest.mark.parametrize(
+    ("in_the_trial", "in_others", "said"),
+    [
+        # 30 of 50 have it in 2019 and 15 in 2022; one of the ten of the trial.
+        (lambda site, _: site == 0, lambda site, year: site % (1 if year < 2021 else 3) == 0,
+         "Occupancy of 50 units looked at in 2019 fell"),
+        # All ten of the trial have it until 2019, and one in eight of the others, which stays so.
+        (lambda site, year: year < 2020 or site % 8 == 0, lambda site, _: site % 8 == 0,
+         "Occupancy of 50 units looked at in 2019"),
+    ],
+)  # fmt: skip
+def test_a_few_units_of_a_trial_do_not_stand_for_all(in_the_trial, in_others, said):
+    """Ten sites in 2018, and these with 40 others from 2019 on."""
+    plan = {2018: range(10)} | dict.fromkeys(range(2019, 2023), range(50))
+
+    def found(site, year):
+        return (in_the_trial if site < 10 else in_others)(site, year)
+
+    row, years, _ = visited_by_plan(plan, found)
+    assert row["words"].startswith(said)
+    assert row["first_year"] == 2019
+    assert "told from 2019: only 10 units had been looked at before it" in row["problem"]
+    assert np.isnan(years.loc[2018, "value"])
+    assert years.loc[2018, ["units", "units_found"]].tolist() == [
+        10, sum(found(site, 2018) for site in range(10))]  # fmt: skip
+    assert years.loc[2019, ["units", "units_found"]].tolist() == [
+        50, sum(found(site, 2019) for site in range(50))]  # fmt: skip
+    share = years.loc[2019, "units_found"] / 50
+    assert years.loc[2019, "value_low"] < share < years.loc[2019, "value_high"]
+
+
+def test_gains_and_losses_that_a_ratio_does_not_show_are_said():
+    """Of 12 sites of 2021 one has it, always; of 24 more from 2022 on each loses it in 2024."""
+    plan = {2021: range(12)} | dict.fromkeys(range(2022, 2026), range(36))
+    row, years, _ = visited_by_plan(
+        plan, lambda site, year: site == 0 or (site >= 12 and year < 2024)
+    )
+    assert row["first_year"] == 2021
+    assert (row["gained"], row["lost"]) == (0, 24)
+    assert "24 of 36 units lost and 0 gained it, which it does not show" in row["problem"]
+    # The figures of a year are of the twelve, and so are the units beside them.
+    assert years.loc[2022, ["units", "units_found"]].tolist() == [12, 1]
+
+
 def test_a_year_whose_finds_go_against_the_trend_says_so():
     """Always the same 20 sites: found at 18 of them, at none in 2023, at 18 again."""
     plan = dict.fromkeys(range(2021, 2026), range(20))
     row, years, _ = visited_by_plan(plan, lambda site, year: site < 18 and year != 2023)
     assert row["problem"] == ""
     assert "found in 0 of 20 units, too few" in years.loc[2023, "problem"]
-    said = "share of the units looked at in the first year, by the fitted trend"
-    assert (years["value_unit"] == said).all()
+    said = "occupancy of units like those looked at in the first year that has a value, "
+    assert (years["value_unit"] == f"{said}by the fitted trend").all()
     steady = visited_by_plan(plan, lambda site, _: site < 18)[1]
     assert (steady["problem"] == "").all()
 
