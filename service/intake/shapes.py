@@ -152,6 +152,7 @@ def gather(
         them; species is '' where the columns do not say it, and `ZERO` in rows of zeros.
     """
     columns, names = shape.columns, list(shape.columns)
+    _refuse_sums_of_passes(cells, columns, findings)
     written = {name: cells.frame[name].replace(own) for name, own in shape.written.items() if own}
     counts = np.column_stack(
         [written.get(name, cells.frame[name]).to_numpy(object) for name in names]
@@ -186,6 +187,23 @@ def gather(
     headers = np.array(names, dtype=object)[places]
     frame = cells.frame[kept].iloc[rows]
     return replace(cells, sheet="catches", frame=frame, headers={"count": headers}), ours
+
+
+def _refuse_sums_of_passes(
+    cells: Cells, columns: Dict[str, Dict[str, str]], findings: Findings
+) -> None:
+    """Refuse numbers without a pass that may be the sum of those of passes beside them."""
+    by_pass: dict[str, list[str]] = {}
+    for name, own in columns.items():
+        if "pass_no" in own and "species" in own:
+            by_pass.setdefault(own["species"], []).append(name)
+    for name, own in columns.items():
+        parts = by_pass.get(own.get("species", ""), [])
+        if parts and not {"pass_no", "life_stage"} & own.keys():
+            whole, *each = (numbers_of(cells.column(n).to_numpy(object)) for n in (name, *parts))
+            may_be = (cells.column(name) != "") & (whole >= sum(each)) & (sum(each) > 0)
+            said = say("count_unclear.sum_of_passes", parts=", ".join(parts))
+            findings.refuse(cells, may_be, name, said)
 
 
 def _numbers_of_passes(pass_no: pd.Series) -> NDArray[np.float64]:

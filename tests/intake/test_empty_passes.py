@@ -106,3 +106,11 @@ def test_a_remark_of_several_fish_in_the_row_of_one_is_refused(store_of_lists, t
     assert (fault.row, fault.value) == (2, remark)
     one = text.replace(remark, "1 fish")
     assert read(store_of_lists, tmp_path, one, FISH).refused == []
+
+
+@pytest.mark.parametrize(("whole", "rows"), [("9", [2]), ("10", [2]), ("", []), ("1", [])])
+def test_a_sum_beside_its_passes_is_not_counted_with_them(store_of_lists, tmp_path, whole, rows):
+    of_passes = "Cottus gobio pass 1,Cottus gobio pass 2,Cottus gobio"
+    result = read(store_of_lists, tmp_path, f"{HEAD},{of_passes}\nA,{AT},7,2,{whole}\n")
+    assert [one.row for one in result.refused] == rows
+    assert all("sum of" in one.remedy for one in result.refused)
