@@ -43,7 +43,7 @@ METHOD_OF_ALL: Final = ("", "method")
 """Key of `Suggestion.meant` and of what is chosen, where no column names the method."""
 
 _UNITS: Final = {(sheet, c.name): c.unit for sheet, own in SHEETS.items() for c in own}
-_YEAR_LAST: Final = re.compile(r"(?<!\d)\d{1,2}[-/.]\d{1,2}[-/.]\d{4}")
+_YEAR_LAST: Final = re.compile(r"(?<!\d)\d{1,2}[-/.]\d{1,2}[-/.](?:\d{4}|\d\d(?!\d))")
 _SHOWN: Final = 3  # values beside a column
 _ASKED: Final = ("mm", "g", "m²", "m/s", "µS/cm", "mg/l")  # not to be guessed where not stated
 _LINKED: Final = 0.8  # share of rows of fish whose placement is found, at least

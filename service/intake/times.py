@@ -92,9 +92,9 @@ _WEEKDAY: Final = re.compile(
 )
 BEFORE_DATE: Final = rf"(?:{_WEEKDAY.pattern}|{_ARTICLE})"
 """What may stand before a date: a day of the week, which must be its own, or an article."""
-# The day of the week shows in which order a date with a short year is written.
+# The day of the week shows in which order a date with a short year is written, or it is stated.
 _SHORT_YEAR: Final = re.compile(
-    rf"{_WEEKDAY.pattern}(?P<one>\d\d?)(?P<mark>[-/.])(?P<two>\d\d?)(?P=mark)(?P<three>\d\d)"
+    rf"(?:{_WEEKDAY.pattern})?(?P<one>\d\d?)(?P<mark>[-/.])(?P<two>\d\d?)(?P=mark)(?P<three>\d\d)"
     r"(?!\d)(?P<rest>.*)",
     re.ASCII,
 )
@@ -134,6 +134,7 @@ _UNREAD: Final = tuple(
     for pattern, variant in (
         (rf"(.*\d)(?:[T ]|,\s*)\s*{_OF_DAY}\s*(?:[-–—]|to|bis|till?|tot|a)\s*{_OF_DAY}$", "span"),
         (r"\d{4,6}([.,]\d+)?$", "number"),
+        (r"\d{1,2}([-/.])\d{1,2}\1\d{2}(\D|$)", "short_year"),
         (r"\d{1,2}[-/. ](\d{1,2}|[A-Z]{3,9})[-/. ]\d{2}(\D|$)", "year"),
         (r"=", "formula"),
         (r"\d{1,2}[:.hu]\d\d(:\d\d)?\s*([ap]\.?m\.?)?$", "no_day"),
@@ -328,11 +329,15 @@ def spelt_times(uniques: Objects, date_order: DateOrder | None = None) -> dict[i
 
 
 def _years_in_full(uniques: Objects, date_order: DateOrder | None) -> dict[int, str]:
-    """Write dates such as Tue 16/06/26 in full, by place in `uniques`.
+    """Write dates such as Tue 16/06/26, or 16/06/26 in a stated order, in full, by place.
 
     The orders that give every such date with this mark its day of the week must agree on it.
     """
-    fits = {n: fit for n, text in enumerate(uniques) if (fit := _SHORT_YEAR.fullmatch(text))}
+    fits = {
+        n: fit
+        for n, text in enumerate(uniques)
+        if (fit := _SHORT_YEAR.fullmatch(text)) and (fit["weekday"] or date_order)
+    }
     days = {n: _days_of_week(fit) for n, fit in fits.items()}
     orders: dict[str, set[DateOrder]] = {}
     for n, own in days.items():
@@ -346,7 +351,7 @@ def _years_in_full(uniques: Objects, date_order: DateOrder | None) -> dict[int, 
 
 
 def _days_of_week(fit: re.Match[str]) -> dict[DateOrder, dt.date]:
-    """Dates by order in which a date with a short year has its day of the week."""
+    """Dates by order in which a date with a short year has its day of the week, if it says one."""
     days: dict[DateOrder, dt.date] = {}
     orders: tuple[DateOrder, ...] = (*_ORDERS, "ymd")
     for order in orders:
@@ -356,7 +361,7 @@ def _days_of_week(fit: re.Match[str]) -> dict[DateOrder, dt.date]:
             day = dt.date(year, parts["m"], parts["d"])
         except ValueError:
             continue
-        if day.weekday() in _DAYS[fit["weekday"].casefold()]:
+        if not fit["weekday"] or day.weekday() in _DAYS[fit["weekday"].casefold()]:
             days[order] = day
     return days
 

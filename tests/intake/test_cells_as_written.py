@@ -116,7 +116,19 @@ def test_days_of_the_week_settle_the_order_of_short_years_for_all_of_a_column(st
     # Orders that differ within a column are no order.
     odd = placement(set_at=["Tue 18-06-24", "Tue 06-18-24"], lifted_at="")
     result = check_files(store, tmp_path, odd.to_csv(index=False), FISH)
-    assert [fault.remedy for fault in result.refused] == ["give the year with four digits"] * 2
+    said = "give the year with four digits, or state the date order"
+    assert [fault.remedy for fault in result.refused] == [said] * 2
+
+
+def test_a_stated_order_settles_short_years(store, tmp_path):
+    """14.6.24 is no day in another order of the three; 06-05-24 would be one in each."""
+    text = placement(set_at=["14.6.24 9.30", "06-05-24"], lifted_at="").to_csv(index=False)
+    assert len(check_files(store, tmp_path, text, FISH).refused) == 2
+    result = check_files(store, tmp_path, text, FISH, date_order="dmy")
+    assert local(result) == ["2024-06-14T09:30:00", "2024-05-06T00:00:00"]
+    # The year of the second day of 12/6-14, or its own: neither is stated.
+    text = placement(set_at=["12/6-14", "01-May-24"], lifted_at="").to_csv(index=False)
+    assert len(check_files(store, tmp_path, text, FISH, date_order="dmy").refused) == 2
 
 
 def test_a_day_with_its_year_behind_a_space_settles_the_order_of_others(store, tmp_path):
