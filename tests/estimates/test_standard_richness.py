@@ -11,6 +11,7 @@ import pytest
 from layers.estimates.richness import chao2
 from layers.estimates.standard_richness import (
     _species_in,
+    _standard,
     at_coverage,
     coverage_of,
     standard_richness,
@@ -162,3 +163,18 @@ def test_fewer_placements_than_there_are_is_rarefaction():
     assert (row["estimator"], row["species_standard"]) == ("rarefaction", pytest.approx(2))
     assert row["problem"] == ""
     assert at_coverage([1, 2, 3, 5], 10, coverage_of([1, 2, 3, 5], 10, 10)).estimator == "observed"
+
+
+def test_twice_the_placements_is_not_more_than_twice():
+    """At the coverage reached with twice as many, rounding gives a hair more or less than that."""
+    random = np.random.default_rng(1)
+    above = 0
+    for _ in range(40):
+        counts = random.integers(1, 8, 12)
+        coverage = coverage_of(counts, 10, 20)
+        above += at_coverage(counts, 10, coverage).samples > 20
+        assert "more than twice" not in _standard(counts, 10, coverage)["problem"]
+    assert above > 0
+    counts = np.array([1, 1, 1, 1, 2, 5])
+    further = coverage_of(counts, 10, 21)
+    assert _standard(counts, 10, further)["problem"].startswith("more than twice the placements")
