@@ -209,7 +209,7 @@ def _first_year(visits: pd.DataFrame) -> int:
     looked = visits[["unit", "year"]].drop_duplicates()
     again = looked[looked["unit"].duplicated(keep=False)]
     if again.empty:
-        return int(looked["year"].min())
+        return 0  # nothing to tell it from
     share = again.groupby("year").size() / again["unit"].nunique()
     enough = share.index[:-1][share.iloc[:-1] >= _LEAST_SHARE]
     return int(enough[0]) if len(enough) else int(share.index[int(share.iloc[:-1].argmax())])
@@ -466,7 +466,7 @@ def _words(row: dict[str, Any]) -> str:
     seen = row["decline_seen"]
     span = f"from {row['first_year']:.0f} to {row['last_year']:.0f}"
     if seen < 0.995:
-        least = f"A fall of less than {100 * seen:.0f} % {span}"
+        least = f"A fall of less than about {100 * seen:.0f} % {span}"
         return f"{said} {least} would be missed in more than one case in five."
     most = 90 if np.isnan(seen) else 99
     return f"{said} A fall by {most} % {span} {_SELDOM_SHOWN}."

@@ -45,7 +45,7 @@ __all__ = [
 Chao2Form = Literal["bias_corrected", "classic", "no_factor"]
 
 _Z95: Final = 1.959963984540054
-_FEW_PLACEMENTS: Final = 10  # a choice of this program
+_FEW_PLACEMENTS: Final = 40  # a choice of this program, by simulation (guide)
 _CURVE_POINTS: Final = 300  # more than a figure can show
 RICHNESS_COLUMNS: Final = (
     "catchment",

@@ -315,7 +315,9 @@ def test_words_of_wide_intervals_give_no_figure(low, high, said):
     words = _words(row)
     assert (said + units in words, "-0 " in words) == (True, False), words
     # What would not have shown is said only where nothing did.
-    unseen = "of less than 50 % from 2021 to 2025 would be missed in more than one case in five."
+    unseen = (
+        "of less than about 50 % from 2021 to 2025 would be missed in more than one case in five."
+    )
     assert words.endswith(unseen) == (low <= 1 <= high)
     assert ("of less than" in words) == (low <= 1 <= high)
     assert "(95 %, 14 units)." in _words(row | {"sites": 14})

@@ -238,7 +238,7 @@ def test_without_placements_every_catchment_says_so():
     assert samples.sum() == 0
 
 
-@pytest.mark.parametrize(("visits", "warned"), [(2, True), (3, True), (9, True), (10, False)])
+@pytest.mark.parametrize(("visits", "warned"), [(2, True), (3, True), (39, True), (40, False)])
 def test_a_coverage_of_1_from_next_to_nothing_is_said(visits, warned):
     """One species in every placement: three of them do not show that it is the only one."""
     names = [f"p{k}" for k in range(visits)]
@@ -259,13 +259,13 @@ def test_a_coverage_of_1_from_next_to_nothing_is_said(visits, warned):
 
 @pytest.mark.parametrize(
     ("counts", "samples", "warned"),
-    [([2] * 5, 2, True), ([2, 3, 4], 5, True), ([1, 3, 4], 5, True), ([2, 3, 4], 10, False),
+    [([2] * 5, 2, True), ([2, 3, 4], 5, True), ([1, 3, 4], 5, True), ([2, 3, 4], 40, False),
      ([1, 2, 4], 5, False), ([1, 1, 4], 5, False), ([0, 2, 2], 2, True)],
 )  # fmt: skip
 def test_completeness_of_few_placements_is_doubted_whatever_was_found_twice(
     counts, samples, warned
 ):
-    """A coverage of 1, as `sample_coverage` has it, from fewer than ten placements."""
+    """A coverage of 1, as `sample_coverage` has it, from fewer than forty placements."""
     own = np.array(counts)
     assert (few_say_complete(own[own > 0], samples) != "") == warned
-    assert warned == (samples < 10 and sample_coverage(counts, samples) == 1)
+    assert warned == (samples < 40 and sample_coverage(counts, samples) == 1)
