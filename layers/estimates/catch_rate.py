@@ -419,17 +419,19 @@ def rates(
     problem = np.full(m, "", dtype=object)
     enough = (placements >= _FEWEST_PLACEMENTS) & ~np.isnan(all_effort)
     none, few = enough & (individuals == 0), enough & (placements <= _LIKELIHOOD_UP_TO)
-    low[none] = 0.0
-    high[none] = upper_limit_of_none(
-        placements[none], all_effort[none], squares[none], size=MOST_CLUMPED
+    of_none = np.full(m, np.inf)
+    of_none[enough] = upper_limit_of_none(
+        placements[enough], all_effort[enough], squares[enough], size=MOST_CLUMPED
     )
-    problem[none] = _NONE
+    low[none], high[none], problem[none] = 0.0, of_none[none], _NONE
     few &= ~none
     many = enough & ~none & ~few
     number, own = np.cumsum(few) - 1, few[of_rate]
     low[few], high[few] = rate_interval(
         fish[own], effort[own], number[of_rate[own]], placements[few], all_effort[few], squares[few]
     )
+    # One fish leaves no less room for more of them than none.
+    high[few] = np.maximum(high[few], np.where(np.isinf(of_none), 0.0, of_none)[few])
     wide, own = all_effort[many], many[of_rate]
     number = (np.cumsum(many) - 1)[of_rate[own]]
     y, x, ratio = fish[own], effort[own], individuals[many] / wide

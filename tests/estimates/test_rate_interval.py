@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import scipy
 
+from layers.estimates.catch_rate import rates
 from layers.estimates.rate_interval import rate_interval, upper_limit_of_none
 
 # Ten lifts and ten fyke nets with unequal effort: clumped, even, and one fish alone.
@@ -101,6 +102,20 @@ def test_unequal_effort_leaves_the_upper_limit_of_none_no_lower_than_is_true(spr
     assert none_at(limit, 0.2 * effort / effort.mean()) <= 0.025
     as_equal = upper_limit_of_none(sums[0], sums[1], sums[1] ** 2 / 30, size=0.2)[0]
     assert none_at(as_equal, np.full(30, 0.2)) > 0.025
+
+
+@pytest.mark.parametrize("n", [5, 6, 8, 10, 14, 30])
+def test_one_fish_leaves_no_less_room_than_none(n):
+    """The upper limit rises with the catch: of five placements it was 7.8 after none, then 6.6."""
+    limits = []
+    for fish in range(6):
+        found = rates(
+            np.full(min(fish, 1), float(fish)), np.ones(min(fish, 1)), np.zeros(min(fish, 1), int),
+            np.array([n]), np.array([float(n)]), np.array([float(n)]), lowest=np.array([False]),
+        )  # fmt: skip
+        limits.append(found.high[0])
+    assert np.isfinite(limits).all()
+    assert (np.diff(limits) >= 0).all()
 
 
 def test_few_placements_set_no_upper_limit_of_none():
