@@ -343,11 +343,13 @@ def change(
         )
     )
     for frame in frames:
-        frame.attrs["inputs"] = _inputs(placements, work)
+        frame.attrs["inputs"] = _inputs(placements, work, days)
     return frames
 
 
-def _inputs(placements: pd.DataFrame, work: _Work) -> dict[str, object]:
+def _inputs(placements: pd.DataFrame, work: _Work, days: Days | None) -> dict[str, object]:
+    month = work.seasons.date.astype("datetime64[M]").astype(np.int64)
+    cut = days is None and np.isin(month[month % 12 == 11] + 1, month).any()
     return inputs_of(
         placements,
         work.seasons.visit_of >= 0,
@@ -357,7 +359,13 @@ def _inputs(placements: pd.DataFrame, work: _Work) -> dict[str, object]:
         assumes="units stay occupied or empty within a year; chances of colonisation, loss and "
         "detection at usual effort and the yearly ratio are the same in all units and years; "
         "effort is of like kind in all years; what is good or bad in one year everywhere counts "
-        "as change",
+        "as change"
+        + (
+            "; December and the January after it are two years, unless a season over New Year is "
+            "stated"
+            if cut
+            else ""
+        ),
     )
 
 

@@ -134,7 +134,7 @@ def _limits(
 
 
 def upper_limit_of_none(
-    placements: Floats, all_effort: Floats, squares: Floats, *, size: float
+    placements: Floats | Ints, all_effort: Floats, squares: Floats, *, size: float
 ) -> Floats:
     """Rates above which no fish at all would be caught with a chance of 2.5 % or less.
 

@@ -446,6 +446,13 @@ def test_a_season_leaves_out_all_other_days():
         pd.testing.assert_frame_equal(plain, own)
         assert not plain.equals(whole)
     assert own.attrs["inputs"]["left_out"]["another season"] == 1
+    # A winter that the end of the calendar year cuts in two is said.
+    said = "December and the January after it are two years"
+    next_month = winter | {"placement_id": "later", "set_at": "2026-01-10T10:00Z"}
+    cut, fish = frames_with(placed, fish, next_month)
+    assert said in tables(cut, fish, None)[0].attrs["inputs"]["assumes"]
+    assert said not in tables(cut, fish, ((11, 1), (2, 28)))[0].attrs["inputs"]["assumes"]
+    assert said not in whole.attrs["inputs"]["assumes"]
 
 
 def test_effort_of_a_visit_enters_occupancy_over_years():
