@@ -745,7 +745,7 @@ def _bare(name: str) -> str:
 def _said(writer: _Writer) -> list[str]:
     """Say in sentences what the sheets are taken for."""
     rows = {
-        "placement": "each row is a placement",
+        "placement": "each row is one pass" if writer.folded else "each row is a placement",
         "catch": "each row is a catch",
         "fish": "each row is a fish",
     }

@@ -282,6 +282,7 @@ PASSES = (
 
 def test_a_row_for_each_pass_is_folded_by_the_suggestion(store, tmp_path):
     """What the sheet says, written down by hand."""
+    assert suggested(store, tmp_path, PASSES)[0].said[0].endswith("each row is one pass")
     result = checked(store, tmp_path, PASSES)
     assert result.refused == []
     placements = result.records.placements
