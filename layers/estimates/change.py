@@ -394,10 +394,13 @@ def _occupancy_change(rows: pd.DataFrame, season: Seasons) -> tuple[dict[str, An
     if earlier:
         few = counted(earlier, "unit")
         said.append(f"told from {first}: only {few} had been looked at before it")
-    known, gained, lost = _gained_and_lost(rows)
+    known, gained, lost = _gained_and_lost(rows[rows["year"] >= first])
     less, more = _share_of_losses(gained, lost)
     if (less > 0.5 and fit.growth_high >= 1) or (more < 0.5 and fit.growth_low <= 1):
-        said.append(f"{lost} of {known} units lost and {gained} gained it, which it does not show")
+        said.append(
+            f"from {first} on {lost} of {known} units lost it and {gained} gained it, "
+            "which the ratio does not show"
+        )
     own, against = _against(visits, fit, first)
     lacking = "by gear alone that never found it, or is not listed for it"
     if earlier:

@@ -684,9 +684,18 @@ def test_gains_and_losses_that_a_ratio_does_not_show_are_said():
     )
     assert row["first_year"] == 2021
     assert (row["gained"], row["lost"]) == (0, 24)
-    assert "24 of 36 units lost and 0 gained it, which it does not show" in row["problem"]
+    said = "from 2021 on 24 of 36 units lost it and 0 gained it, which the ratio does not show"
+    assert said in row["problem"]
     # The figures of a year are of the twelve, and so are the units beside them.
     assert years.loc[2022, ["units", "units_found"]].tolist() == [12, 1]
+
+
+def test_what_was_lost_before_the_first_year_is_not_held_against_the_ratio():
+    """Ten sites have it in 2018 alone; of 40 others every second has it from 2019 on."""
+    plan = {2018: range(10)} | dict.fromkeys(range(2019, 2023), range(50))
+    row, *_ = visited_by_plan(plan, lambda site, year: year == 2018 if site < 10 else site % 2 == 0)
+    assert (row["first_year"], row["gained"], row["lost"]) == (2019, 0, 10)
+    assert "lost it" not in row["problem"]
 
 
 def test_a_year_whose_finds_go_against_the_trend_says_so():
