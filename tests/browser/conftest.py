@@ -49,14 +49,22 @@ def chromium():
         browser.close()
 
 
+_CONTEXTS = []  # of open_page, those of the running test
+
+
 @contextmanager
 def served(store):
-    """Serve a store on a free port of this machine; the address."""
+    """Serve a store on a free port of this machine; the address.
+
+    Pages end before the server does, so that none still asks a server that is gone.
+    """
     app = create_app(store, Settings())
     server = make_server("127.0.0.1", 0, app, threaded=True)
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     thread.start()
     yield f"http://127.0.0.1:{server.server_port}"
+    for context in _CONTEXTS:
+        context.close()
     server.shutdown()
     thread.join(timeout=10)
     server.server_close()
@@ -93,15 +101,18 @@ def nasty_brook(tmp_path_factory):
 def open_page(chromium):
     """Open an address on a screen of a given size.
 
-    After the test: every request went to the host of the first one, nothing was written to the
-    console as an error, and no script failed.
+    The browser asks for less motion, so that nothing pressed is still on its way; a test of motion
+    itself says `reduced_motion="no-preference"`. After the test: every request went to the host of
+    the first one, nothing was written to the console as an error, and no script failed.
     """
     opened = []
 
     def opening(
         address, width=1440, height=900, ready=".folium-map[data-ready=yes]", script="", **options
     ):
+        options = {"reduced_motion": "reduce", **options}
         context = chromium.new_context(viewport={"width": width, "height": height}, **options)
+        _CONTEXTS.append(context)
         context.add_init_script(script)
         context.set_default_timeout(15_000)
         page = context.new_page()
@@ -116,6 +127,7 @@ def open_page(chromium):
         return page
 
     yield opening
+    _CONTEXTS.clear()
     for context, address, troubles, asked in opened:
         context.close()
         own = "/".join(address.split("/", 3)[:3])

@@ -165,3 +165,29 @@ def test_names_run_along_their_streams_and_never_across_another(culvert):
     for k, (_, left, top, right, bottom) in enumerate(boxes):
         for _, low_x, low_y, high_x, high_y in boxes[k + 1 :]:
             assert right <= low_x or high_x <= left or bottom <= low_y or high_y <= top
+
+
+@pytest.mark.parametrize(
+    ("motion", "moves"), [("reduce", False), ("no-preference", True)], ids=["less", "any"]
+)
+def test_who_asks_for_less_motion_finds_an_opened_reach_where_it_stays(
+    island, open_page, motion, moves
+):
+    """A map that moves its popup into view does so at once, not while somebody presses in it."""
+    at = place_on(island, "R296", -11.1027, 52.5763)
+    address = f"{island}/#16/{at['latitude']}/{at['longitude']}"
+    page = open_page(address, 380, 760, reduced_motion=motion)
+    page.evaluate("""() => {
+      window.tops = new Promise((done) => new MutationObserver((_, own) => {
+        const link = document.querySelector(".leaflet-popup a[href*='/upstream/']");
+        if (!link) return;
+        own.disconnect();
+        const top = () => link.getBoundingClientRect().top;
+        const first = top();
+        setTimeout(() => done([first, top()]), 600);
+      }).observe(document.body, { childList: true, subtree: true }));
+    }""")
+    box = page.locator(".folium-map").bounding_box()
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    first, last = page.evaluate("window.tops")
+    assert (abs(first - last) > 1) == moves

@@ -7,6 +7,7 @@ import { make } from "./elements.js";
 import { fetchJson, unlessNoAnswer } from "./fetching.js";
 import * as live from "./live.js";
 import * as marks from "./marks.js";
+import "./motion.js";
 import { ownPositionControl } from "./own_position.js";
 import * as panel from "./panel.js";
 import { countsOf, placementLayers, thingsOf } from "./placements.js";

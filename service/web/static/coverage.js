@@ -3,6 +3,7 @@ import { showBackground } from "../assets/backgrounds.js";
 import { colour } from "../assets/colours.js";
 import { link, make } from "../assets/elements.js";
 import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
+import { still } from "../assets/motion.js";
 import { formatMetres, formatShare, formatWords } from "../assets/numbers.js";
 import { openByKey, streamNames } from "../assets/reaches.js";
 import { corners, positions } from "../assets/screen_paths.js";
@@ -141,8 +142,6 @@ function mark(row) {
   document.querySelectorAll("tr.chosen").forEach((other) => other.classList.remove("chosen"));
   if (row) row.classList.add("chosen");
 }
-
-const still = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 function goToGap(button) {
   const number = Number(button.dataset.gap);

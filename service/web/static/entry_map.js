@@ -2,6 +2,7 @@
 import { showBackground } from "../assets/backgrounds.js";
 import { colour } from "../assets/colours.js";
 import { NoAnswer, fetchJson } from "../assets/fetching.js";
+import "../assets/motion.js";
 
 const FINEST = 13; // side of the squares that reaches are requested in, as a zoom
 const MOST_SQUARES = 12;
