@@ -191,3 +191,18 @@ def test_who_asks_for_less_motion_finds_an_opened_reach_where_it_stays(
     page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     first, last = page.evaluate("window.tops")
     assert (abs(first - last) > 1) == moves
+
+
+def test_the_water_of_a_page_is_not_drawn_as_sampled(island, open_page):
+    """The legend tells both lines apart, by words and by colours; the map of all has but one."""
+    page = open_page(f"{island}/reaches/R296")
+    page.locator(".rb-panel summary").click()
+    colours = [
+        page.locator(".rb-lines li", has_text=words)
+        .locator(".rb-line")
+        .evaluate("line => getComputedStyle(line).borderTopColor")
+        for words in ("sampled stretch", "what this page is about")
+    ]
+    assert len(set(colours)) == 2
+    page = open_page(f"{island}/")
+    assert page.locator(".rb-lines li", has_text="what this page is about").count() == 0

@@ -86,7 +86,8 @@ function legend(config, species, hidden, tallies, onSwitch) {
     line.append(key, make("span", words));
     lines.append(line);
   };
-  LINES.forEach((of) => put(make("span", null, "rb-line " + of[0]), of[1]));
+  const marked = config.layers.marked ? [["rb-line-marked", "what this page is about"]] : [];
+  [...LINES, ...marked].forEach((of) => put(make("span", null, "rb-line " + of[0]), of[1]));
   put(make("span", "?", "rb-doubt"), "another reach as near");
   put(
     make("span", "9", "rb-many-key"),

@@ -144,7 +144,7 @@ export function markWater(map, marked) {
   const lines = marked.paths.filter((path) => path.length);
   L.polyline(
     lines.map((path) => positions(path, marked.zoom)),
-    { pane: "rb-marked", color: colour("gap"), weight: 12, opacity: 0.75, interactive: false },
+    { pane: "rb-marked", color: colour("ink"), weight: 14, opacity: 0.3, interactive: false },
   ).addTo(map);
 }
 
