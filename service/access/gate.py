@@ -140,12 +140,12 @@ def _near_catchments(store: Store, selection: Selection) -> Selection:
 
 
 def open_record_chunks(
-    store: Store, selection: Selection, viewer: Viewer, *, size: int = 10_000, after: str = ""
+    store: Store, selection: Selection, viewer: Viewer, *, size: int
 ) -> Iterator[Records]:
     """Yield the same in chunks of up to `size` placements, for answers of any length.
 
-    By store row for viewers who see exact places, by public id for others, who may begin
-    `after` a public id. Catches are numbered through all chunks.
+    By store row for viewers who see exact places, by public id for others. Catches are numbered
+    through all chunks.
     """
     refuse_unknown(store, selection, viewer)
     near = _near_catchments(store, selection)
@@ -154,7 +154,7 @@ def open_record_chunks(
             yield _within(store, records, selection, EVERYTHING)
         return
     first = 0
-    for stored, views in store.public_record_chunks(near, size=size, after=after):
+    for stored, views in store.public_record_chunks(near, size=size):
         shown = as_public(store, stored, views)
         shown.catches.index += first
         first += len(shown.catches)

@@ -14,7 +14,6 @@ from service.store.columns import instant_text
 
 if TYPE_CHECKING:
     from service.records import Role
-    from service.store.geopackage import GeoPackage
     from service.store.session import Session
 
 __all__ = ["AccountBook"]
@@ -26,9 +25,8 @@ LINKS = schema.password_links
 class AccountBook:
     """Accounts of one store; changes are in the history, secrets are not."""
 
-    def __init__(self, session: Session, backend: GeoPackage) -> None:
+    def __init__(self, session: Session) -> None:
         self._session = session
-        self._backend = backend
 
     # Accounts -------------------------------------------------------------------------
     def any(self) -> bool:
@@ -265,13 +263,7 @@ class AccountBook:
         connection.execute(secrets.insert().values(values))
 
     def _set_password(
-        self,
-        connection: sa.Connection,
-        row: sa.Row[Any],
-        password_hash: str,
-        *,
-        who: str,
-        how: str,
+        self, connection: sa.Connection, row: sa.Row[Any], password_hash: str, *, who: str, how: str
     ) -> None:
         self._change(connection, row, {"password_hash": password_hash})
         self._end(connection, row, SESSIONS, LINKS)
@@ -313,7 +305,7 @@ class AccountBook:
         after: dict[str, Any] | None = None,
     ) -> None:
         history.note(
-            connection, self._backend, who=who, entity="account", keys=[name], action=action,
+            connection, who=who, entity="account", keys=[name], action=action,
             before=[before], after=[after],
         )  # fmt: skip
 

@@ -17,13 +17,12 @@ from layers.crs import read_crs
 from layers.drawing.tile_grid import HALF_M, metres, span_m
 from service.records import Background
 from service.store import guards, history, schema
-from service.store.geopackage import system_row
+from service.store.geopackage import insert, next_rows, system_row
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
     from layers.drawing.tile_grid import Tile
-    from service.store.geopackage import GeoPackage
 
 __all__ = [
     "background_faults",
@@ -58,7 +57,6 @@ def read_backgrounds(connection: sa.Connection) -> list[Background]:
 
 def put_background(
     connection: sa.Connection,
-    backend: GeoPackage,
     background: Background,
     tiles: Iterable[Tile],
     pixels: Mapping[int, int],
@@ -67,7 +65,7 @@ def put_background(
 ) -> None:
     """Store a background, in place of one of the same name; `pixels` is a tile's side by level."""
     before = _remove(connection, background.name)
-    (fid,) = backend.next_rows(connection, TABLE, 1)
+    (fid,) = next_rows(connection, TABLE, 1)
     west, south, east, north = background.bounds
     row = {
         "fid": fid, "name": background.name, "attribution": background.attribution,
@@ -76,23 +74,23 @@ def put_background(
         "tiles": background.tiles, "size_bytes": background.size_bytes,
         "digest": background.digest,
     }  # fmt: skip
-    backend.insert(connection, TABLE, {name: [value] for name, value in row.items()})
+    insert(connection, TABLE, {name: [value] for name, value in row.items()})
     name = schema.tile_table(fid)
     connection.exec_driver_sql(
         f'CREATE TABLE "{name}" (id INTEGER PRIMARY KEY AUTOINCREMENT, zoom_level INTEGER NOT NULL,'
         " tile_column INTEGER NOT NULL, tile_row INTEGER NOT NULL, tile_data BLOB NOT NULL,"
         " UNIQUE (zoom_level, tile_column, tile_row))"
     )
-    insert = f'INSERT INTO "{name}" (zoom_level, tile_column, tile_row, tile_data) VALUES (?,?,?,?)'
+    into = f'INSERT INTO "{name}" (zoom_level, tile_column, tile_row, tile_data) VALUES (?,?,?,?)'
     webp = False
     coming = iter(tiles)
     while some := list(islice(coming, _AT_ONCE)):
-        connection.exec_driver_sql(insert, [tuple(tile) for tile in some])
+        connection.exec_driver_sql(into, [tuple(tile) for tile in some])
         webp = webp or any(tile.content[8:12] == b"WEBP" for tile in some)
     _register(connection, name, background, pixels, webp=webp)
     guards.guard_tables(connection)
     history.note(
-        connection, backend, who=who, entity="background", keys=[background.name],
+        connection, who=who, entity="background", keys=[background.name],
         action="add" if before is None else "change",
         before=[before], after=[_document(background)],
     )  # fmt: skip
@@ -160,15 +158,13 @@ def _remove(connection: sa.Connection, name: str) -> dict[str, Any] | None:
     return _document(found)
 
 
-def remove_background(
-    connection: sa.Connection, backend: GeoPackage, name: str, *, who: str
-) -> bool:
+def remove_background(connection: sa.Connection, name: str, *, who: str) -> bool:
     """Take a background out with its tiles; says whether there was one."""
     before = _remove(connection, name)
     if before is None:
         return False
     history.note(
-        connection, backend, who=who, entity="background", keys=[name], action="remove",
+        connection, who=who, entity="background", keys=[name], action="remove",
         before=[before],
     )  # fmt: skip
     return True

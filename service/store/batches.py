@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from service.errors import ConflictError, NotFoundError
 from service.records import Batch, Reading, Selection
 from service.store import history, public_views, schema
+from service.store.geopackage import among, next_rows
 from service.store.named_tables import remove_named
 from service.store.placements import read_records
 from service.store.standing_gear import put_back, put_in
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from service.records import FieldRecords
-    from service.store.geopackage import GeoPackage
 
 __all__ = ["add_batch", "find_batch", "read_batches", "undo_batch"]
 
@@ -31,7 +31,6 @@ TABLE = schema.batches
 
 def add_batch(
     connection: sa.Connection,
-    backend: GeoPackage,
     records: FieldRecords,
     *,
     who: str,
@@ -45,7 +44,7 @@ def add_batch(
     total = len(records.placements)
     taken = connection.scalars(
         sa.select(schema.placements.c.placement_id)
-        .where(backend.among(schema.placements.c.placement_id, records.placements.index.tolist()))
+        .where(among(schema.placements.c.placement_id, records.placements.index.tolist()))
         .limit(1)
     ).first()
     if taken is not None:
@@ -59,7 +58,7 @@ def add_batch(
             progress(int(part * total), total)
 
     report(0.0)
-    (batch_id,) = backend.next_rows(connection, TABLE, 1)
+    (batch_id,) = next_rows(connection, TABLE, 1)
     at = history.now_text()
     values = {
         "batch_id": batch_id, "at": at, "who": who, "files": orjson.dumps(files).decode(),
@@ -67,12 +66,10 @@ def add_batch(
         "lengths": len(records.lengths), "readings": orjson.dumps(readings).decode(),
     }  # fmt: skip
     connection.execute(TABLE.insert().values(values))
-    rows = add_records(
-        connection, backend, records, digests, who=who, batch_id=batch_id, report=report
-    )
-    public_views.extend(connection, backend, records.placements, rows)
+    rows = add_records(connection, records, digests, who=who, batch_id=batch_id, report=report)
+    public_views.extend(connection, records.placements, rows)
     if records.in_the_water is not None:
-        put_in(connection, backend, records.in_the_water, who=who, batch_id=batch_id)
+        put_in(connection, records.in_the_water, who=who, batch_id=batch_id)
     report(1.0)
     return _batch(connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).one())
 
@@ -106,7 +103,7 @@ def find_batch(connection: sa.Connection, digest: str) -> Batch | None:
     return None if row is None else _batch(row)
 
 
-def undo_batch(connection: sa.Connection, backend: GeoPackage, batch_id: int, *, who: str) -> Batch:
+def undo_batch(connection: sa.Connection, batch_id: int, *, who: str) -> Batch:
     """Remove all that one import added."""
     row = connection.execute(sa.select(TABLE).where(TABLE.c.batch_id == batch_id)).first()
     if row is None:
@@ -119,16 +116,16 @@ def undo_batch(connection: sa.Connection, backend: GeoPackage, batch_id: int, *,
     _refuse_edited(connection, batch_id)
     chosen = schema.placements.c.batch_id == batch_id
     ids = connection.scalars(sa.select(schema.placements.c.placement_id).where(chosen)).all()
-    found = read_records(connection, backend, Selection(placements=tuple(ids))) if ids else None
+    found = read_records(connection, Selection(placements=tuple(ids))) if ids else None
     if found is not None:
         written = history.document_texts(found.placements, found.catches, found.lengths)
         history.note(
-            connection, backend, who=who, entity="placement", action="remove", batch_id=batch_id,
+            connection, who=who, entity="placement", action="remove", batch_id=batch_id,
             keys=found.placements.index.tolist(), before=written,
         )  # fmt: skip
         delete_placements(connection, chosen)
-    put_back(connection, backend, batch_id, who=who)
-    _remove_unused(connection, backend, batch_id, who)
+    put_back(connection, batch_id, who=who)
+    _remove_unused(connection, batch_id, who)
     connection.execute(
         TABLE.update()
         .where(TABLE.c.batch_id == batch_id)
@@ -162,22 +159,14 @@ def _refuse_edited(connection: sa.Connection, batch_id: int) -> None:
         )
 
 
-def _remove_unused(connection: sa.Connection, backend: GeoPackage, batch_id: int, who: str) -> None:
+def _remove_unused(connection: sa.Connection, batch_id: int, who: str) -> None:
     """Remove sites and surveys that the import brought and nothing else uses."""
-    used_sites = sa.select(schema.placements.c.site).where(schema.placements.c.site.is_not(None))
-    sites = connection.scalars(
-        sa.select(schema.sites.c.site).where(
-            schema.sites.c.batch_id == batch_id, schema.sites.c.site.not_in(used_sites)
-        )
-    ).all()
-    remove_named(connection, backend, schema.sites, sites, who=who, batch_id=batch_id)
-    used = sa.union(
-        sa.select(schema.placements.c.survey).where(schema.placements.c.survey.is_not(None)),
-        sa.select(schema.sites.c.survey).where(schema.sites.c.survey.is_not(None)),
-    )
-    surveys = connection.scalars(
-        sa.select(schema.surveys.c.survey).where(
-            schema.surveys.c.batch_id == batch_id, schema.surveys.c.survey.not_in(used)
-        )
-    ).all()
-    remove_named(connection, backend, schema.surveys, surveys, who=who, batch_id=batch_id)
+    placed, sites, surveys = schema.placements.c, schema.sites, schema.surveys
+    for own, used in (
+        (sites.c.site, sa.select(placed.site)),
+        (surveys.c.survey, sa.union_all(sa.select(placed.survey), sa.select(sites.c.survey))),
+    ):
+        named = used.subquery().c[own.name]
+        unused = own.not_in(sa.select(named).where(named.is_not(None)))
+        names = connection.scalars(sa.select(own).where(own.table.c.batch_id == batch_id, unused))
+        remove_named(connection, own.table, names.all(), who=who, batch_id=batch_id)

@@ -15,6 +15,7 @@ import sqlalchemy as sa
 
 from service.records import OF_FIGURES, Selection
 from service.store import migrations, public_views, schema
+from service.store.geopackage import among
 from service.store.placements import read_records
 
 if TYPE_CHECKING:
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
     from layers.arrays import Ints
     from service.records import Records
-    from service.store.geopackage import GeoPackage
 
     # Row numbers; what is stored; and views as those of `Store.public_records`, which have the
     # column `placement_row` too.
@@ -56,7 +56,6 @@ class Moment:
     """One consistent state of a store, as those see it who see exact places, or the `public`."""
 
     connection: sa.Connection
-    backend: GeoPackage
     public: bool
 
     @property
@@ -128,10 +127,8 @@ class Moment:
             chosen = (
                 _TABLE.c.fid.between(int(part[0]), int(part[-1]))
                 if whole and len(part)
-                else self.backend.among(_TABLE.c.fid, part.tolist())
+                else among(_TABLE.c.fid, part.tolist())
             )
-            records = read_records(
-                self.connection, self.backend, Selection(), chosen=chosen, needed=OF_FIGURES
-            )
+            records = read_records(self.connection, Selection(), chosen=chosen, needed=OF_FIGURES)
             views = public_views.read_views(self.connection, chosen) if self.public else None
             yield part, records, views

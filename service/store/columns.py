@@ -61,19 +61,14 @@ def column_values(series: pd.Series, column: sa.Column[Any]) -> list[Any]:
 
 def _texts(series: pd.Series) -> list[str | None]:
     text = series if pd.api.types.is_string_dtype(series.dtype) else series.astype("str")
-    encoded: NDArray[np.object_] = text.to_numpy(dtype=object, copy=True)
-    encoded[text.isna().to_numpy()] = None
-    return list(encoded.tolist())
+    known = text.notna().to_numpy()
+    return _with_gaps(text.to_numpy(dtype=object)[known], known)
 
 
 def _numbers(series: pd.Series) -> list[float | None]:
     values = pd.to_numeric(series).to_numpy(float, na_value=np.nan)
     known = ~np.isnan(values)
-    if known.all():
-        return list(values.tolist())
-    encoded = values.astype(object)
-    encoded[~known] = None
-    return list(encoded.tolist())
+    return _with_gaps(values[known], known)
 
 
 def _wholes(series: pd.Series) -> list[int | None]:
@@ -81,17 +76,13 @@ def _wholes(series: pd.Series) -> list[int | None]:
     known = ~np.isnan(values)
     if not np.array_equal(values[known], np.trunc(values[known])):
         raise ValueError("it has a fraction where whole numbers are needed")
-    encoded = np.full(len(values), None, dtype=object)
-    encoded[known] = values[known].astype(np.int64)
-    return list(encoded.tolist())
+    return _with_gaps(values[known].astype(np.int64), known)
 
 
 def _truths(series: pd.Series) -> list[int | None]:
     values = series.astype("boolean").array
     known = ~np.asarray(pd.isna(values), dtype=bool)
-    encoded = np.full(len(values), None, dtype=object)
-    encoded[known] = values[known].to_numpy(bool).astype(np.int64)
-    return list(encoded.tolist())
+    return _with_gaps(values[known].to_numpy(bool).astype(np.int64), known)
 
 
 def _instants(series: pd.Series) -> list[str | None]:
@@ -103,8 +94,16 @@ def _instants(series: pd.Series) -> list[str | None]:
     clock, times = pd.factorize(values[known].astype(np.int64) % _DAY_MS)
     dates = np.datetime_as_string(days.astype("datetime64[D]")).astype(object)
     since_1970 = np.datetime_as_string(times.astype("datetime64[ms]"), unit="ms").tolist()
-    encoded = np.full(len(values), None, dtype=object)
-    encoded[known] = dates[day] + np.array([f"{text[10:]}Z" for text in since_1970], object)[clock]
+    texts = dates[day] + np.array([f"{text[10:]}Z" for text in since_1970], object)[clock]
+    return _with_gaps(texts, known)
+
+
+def _with_gaps(values: NDArray[Any], known: NDArray[np.bool_]) -> list[Any]:
+    """Put values in the known places; None in the others."""
+    if known.all():
+        return list(values.tolist())
+    encoded = np.full(len(known), None, dtype=object)
+    encoded[known] = values
     return list(encoded.tolist())
 
 

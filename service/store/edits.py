@@ -16,30 +16,21 @@ from service.store.writing import add_records, delete_placements, update_placeme
 
 if TYPE_CHECKING:
     from service.records import FieldRecords
-    from service.store.geopackage import GeoPackage
 
 __all__ = ["put_placement", "read_document", "remove_placement"]
 
 TABLE = schema.placements
 
 
-def read_document(
-    connection: sa.Connection, backend: GeoPackage, placement_id: str
-) -> dict[str, Any] | None:
+def read_document(connection: sa.Connection, placement_id: str) -> dict[str, Any] | None:
     """Write one stored placement as the history keeps it."""
-    found = read_records(connection, backend, Selection(placements=(placement_id,)))
+    found = read_records(connection, Selection(placements=(placement_id,)))
     written = history.documents(found.placements, found.catches, found.lengths)
     return written[0] if written else None
 
 
 def put_placement(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    records: FieldRecords,
-    *,
-    who: str,
-    digest: str,
-    replaces: str | None,
+    connection: sa.Connection, records: FieldRecords, *, who: str, digest: str, replaces: str | None
 ) -> bool:
     """Add or change one placement; says whether anything changed."""
     if len(records.placements) != 1:
@@ -54,7 +45,7 @@ def put_placement(
         raise ConflictError(f"Placement {name!r} was removed by somebody else meanwhile.")
     if stored is None:
         digests = pd.Series([digest], index=records.placements.index)
-        add_records(connection, backend, records, digests, who=who, batch_id=None)
+        add_records(connection, records, digests, who=who, batch_id=None)
         return True
     if replaces is None:
         raise ConflictError(f"Placement {name!r} exists with other content; choose another id.")
@@ -63,26 +54,24 @@ def put_placement(
             f"Placement {name!r} was changed by somebody else meanwhile; "
             "look at what is stored now and enter the change again."
         )
-    before = read_document(connection, backend, name)
+    before = read_document(connection, name)
     for table, frame in ((schema.surveys, records.surveys), (schema.sites, records.sites)):
-        put_named(connection, backend, table, frame, who=who)
-    update_placement(connection, backend, records, stored.fid, digest)
+        put_named(connection, table, frame, who=who)
+    update_placement(connection, records, stored.fid, digest)
     history.note(
-        connection, backend, who=who, entity="placement", action="change", keys=[name],
-        before=[before], after=[read_document(connection, backend, name)],
+        connection, who=who, entity="placement", action="change", keys=[name],
+        before=[before], after=[read_document(connection, name)],
     )  # fmt: skip
     return True
 
 
-def remove_placement(
-    connection: sa.Connection, backend: GeoPackage, placement_id: str, *, who: str
-) -> None:
+def remove_placement(connection: sa.Connection, placement_id: str, *, who: str) -> None:
     """Remove one placement with all that belongs to it."""
-    before = read_document(connection, backend, placement_id)
+    before = read_document(connection, placement_id)
     if before is None:
         raise NotFoundError(f"There is no placement {placement_id!r}.")
     delete_placements(connection, TABLE.c.placement_id == placement_id)
     history.note(
-        connection, backend, who=who, entity="placement", action="remove",
+        connection, who=who, entity="placement", action="remove",
         keys=[placement_id], before=[before],
     )  # fmt: skip

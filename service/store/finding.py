@@ -19,12 +19,13 @@ import sqlalchemy as sa
 
 from service.store import schema
 from service.store.columns import instant_text
-from service.store.geopackage import index_name
+from service.store.geometry_blobs import geometries_from_blobs
+from service.store.geopackage import among, any_of, in_box, index_name
+from service.store.public_views import cells_in_box
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from service.store.geopackage import GeoPackage
 
 __all__ = ["Key", "Unit", "Wanted", "count", "counted", "extent", "find", "sweep"]
 
@@ -60,7 +61,6 @@ class Wanted:
 
 def find(
     connection: sa.Connection,
-    backend: GeoPackage,
     wanted: Wanted,
     unit: Unit,
     *,
@@ -91,34 +91,28 @@ def find(
     """
     key = _key_columns(unit, public=public)
     query = _select(unit, public=public, places=places).limit(size)
-    query = query.where(_condition(connection, backend, wanted, unit, public=public))
+    query = query.where(_condition(connection, wanted, unit, public=public))
     if after is not None:
         query = query.where(key[0] >= after[0], sa.tuple_(*key) > sa.tuple_(*after))
     if before is not None:
         query = query.where(key[0] <= before[0], sa.tuple_(*key) < sa.tuple_(*before))
     query = query.order_by(*(column.desc() for column in key) if before is not None else key)
     rows = connection.execute(query).fetchall()
-    return _frame(backend, rows[::-1] if before is not None else rows, len(key), places=places)
+    return _frame(rows[::-1] if before is not None else rows, len(key), places=places)
 
 
 def sweep(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    wanted: Wanted,
-    unit: Unit,
-    *,
-    public: bool,
-    size: int,
+    connection: sa.Connection, wanted: Wanted, unit: Unit, *, public: bool, size: int
 ) -> Iterator[pd.DataFrame]:
     """Yield all features of a query with their places, in any order, `size` at a time.
 
     Columns as those of :func:`find`. One statement finds them all.
     """
     query = _select(unit, public=public, places=True)
-    query = query.where(_condition(connection, backend, wanted, unit, public=public))
+    query = query.where(_condition(connection, wanted, unit, public=public))
     width = len(_key_columns(unit, public=public))
     for rows in connection.execute(query).partitions(size):
-        yield _frame(backend, rows, width, places=True)
+        yield _frame(rows, width, places=True)
 
 
 def _select(unit: Unit, *, public: bool, places: bool) -> sa.Select[Any]:
@@ -132,7 +126,7 @@ def _select(unit: Unit, *, public: bool, places: bool) -> sa.Select[Any]:
     return query.group_by(*key) if unit == "detection" else query
 
 
-def _frame(backend: GeoPackage, rows: Sequence[Any], width: int, *, places: bool) -> pd.DataFrame:
+def _frame(rows: Sequence[Any], width: int, *, places: bool) -> pd.DataFrame:
     found = pd.DataFrame(
         {
             "key": pd.Series([tuple(row[:width]) for row in rows], dtype=object),
@@ -142,7 +136,7 @@ def _frame(backend: GeoPackage, rows: Sequence[Any], width: int, *, places: bool
     )
     if not places:
         return found
-    shapes = backend.decode([row[width + 2] for row in rows])
+    shapes = geometries_from_blobs([row[width + 2] for row in rows])
     shapes[shapely.is_empty(shapes)] = None
     side = np.full(len(rows), np.nan)
     if rows and len(rows[0]) > width + 3:
@@ -153,11 +147,9 @@ def _frame(backend: GeoPackage, rows: Sequence[Any], width: int, *, places: bool
     return found.assign(geometry=shapes, generalised_km=side)
 
 
-def count(
-    connection: sa.Connection, backend: GeoPackage, wanted: Wanted, unit: Unit, *, public: bool
-) -> int:
+def count(connection: sa.Connection, wanted: Wanted, unit: Unit, *, public: bool) -> int:
     """Count the features of a query; a box is compared with envelopes."""
-    condition = _condition(connection, backend, wanted, unit, public=public)
+    condition = _condition(connection, wanted, unit, public=public)
     query = sa.select(sa.literal(1)).select_from(_tables(unit, public=public)).where(condition)
     if unit == "detection":
         query = query.group_by(*_key_columns(unit, public=public))
@@ -245,11 +237,11 @@ def _key_columns(unit: Unit, *, public: bool) -> list[sa.Column[Any]]:
 
 
 def _condition(
-    connection: sa.Connection, backend: GeoPackage, wanted: Wanted, unit: Unit, *, public: bool
+    connection: sa.Connection, wanted: Wanted, unit: Unit, *, public: bool
 ) -> sa.ColumnElement[bool]:
-    shared = _shared(backend, wanted, unit, public=public)
+    shared = _shared(wanted, unit, public=public)
     some_nowhere = wanted.box is not None and unit != "stretch" and _some_nowhere(connection)
-    exact = _as_recorded(backend, wanted, unit, some_nowhere=some_nowhere)
+    exact = _as_recorded(wanted, unit, some_nowhere=some_nowhere)
     if not public:
         return sa.and_(sa.true(), *shared, *exact)
     exactly_shown = sa.and_(VIEWS.c.step_km == 0, *exact)
@@ -259,36 +251,26 @@ def _condition(
     if wanted.box is not None and not some_nowhere:
         # Narrows by index first; the conditions proper follow.
         near = sa.union_all(
-            sa.select(TABLE.c.fid).where(backend.in_box(TABLE, wanted.box)),
+            sa.select(TABLE.c.fid).where(in_box(TABLE, wanted.box)),
             sa.select(VIEWS.c.placement_row).where(generalised),
         )
         shared.append(VIEWS.c.placement_row.in_(near))
     return sa.and_(*shared, sa.or_(exactly_shown, generalised))
 
 
-def _shared(
-    backend: GeoPackage, wanted: Wanted, unit: Unit, *, public: bool
-) -> list[sa.ColumnElement[bool]]:
+def _shared(wanted: Wanted, unit: Unit, *, public: bool) -> list[sa.ColumnElement[bool]]:
     """Conditions on what is shown of every placement."""
     shown = VIEWS.c.public_id if public else TABLE.c.placement_id
-    parts = [
-        backend.among(column, names)
-        for column, names in (
-            (shown, wanted.placements),
-            (TABLE.c.method, wanted.methods),
-            (TABLE.c.outcome, wanted.outcomes),
-        )
-        if names
-    ]
+    parts = any_of(
+        (shown, wanted.placements),
+        (TABLE.c.method, wanted.methods),
+        (TABLE.c.outcome, wanted.outcomes),
+    )
+    caught = [counted(), *any_of((CATCHES.c.species, wanted.species))]
     if unit == "detection":
-        parts.append(counted())
-        if wanted.species:
-            parts.append(backend.among(CATCHES.c.species, wanted.species))
-    elif wanted.species:
-        caught = sa.select(CATCHES.c.placement_row).where(
-            counted(), backend.among(CATCHES.c.species, wanted.species)
-        )
-        parts.append(TABLE.c.fid.in_(caught))
+        return parts + caught
+    if wanted.species:
+        parts.append(TABLE.c.fid.in_(sa.select(CATCHES.c.placement_row).where(*caught)))
     return parts
 
 
@@ -316,26 +298,17 @@ def _some_nowhere(connection: sa.Connection) -> bool:
     return counts[0] != counts[1]
 
 
-def _as_recorded(
-    backend: GeoPackage, wanted: Wanted, unit: Unit, *, some_nowhere: bool
-) -> list[sa.ColumnElement[bool]]:
-    parts = [
-        backend.among(column, names)
-        for column, names in (
-            (TABLE.c.survey, wanted.surveys),
-            (TABLE.c.stream_name, wanted.streams),
-        )
-        if names
-    ]
-    if wanted.reaches and unit == "stretch":
-        parts.append(backend.among(STRETCHES.c.reach_id, wanted.reaches))
+def _as_recorded(wanted: Wanted, unit: Unit, *, some_nowhere: bool) -> list[sa.ColumnElement[bool]]:
+    parts = any_of((TABLE.c.survey, wanted.surveys), (TABLE.c.stream_name, wanted.streams))
+    if unit == "stretch":
+        parts += any_of((STRETCHES.c.reach_id, wanted.reaches))
     elif wanted.reaches:
-        on = sa.select(SNAPS.c.placement_row).where(backend.among(SNAPS.c.reach_id, wanted.reaches))
+        on = sa.select(SNAPS.c.placement_row).where(among(SNAPS.c.reach_id, wanted.reaches))
         parts.append(TABLE.c.fid.in_(on))
     if wanted.box is not None and unit == "stretch":
-        parts.append(backend.in_box(STRETCHES, wanted.box))
+        parts.append(in_box(STRETCHES, wanted.box))
     elif wanted.box is not None:
-        inside = backend.in_box(TABLE, wanted.box)
+        inside = in_box(TABLE, wanted.box)
         index = sa.table(index_name(TABLE.name), sa.column("id"))
         nowhere = TABLE.c.fid.not_in(sa.select(index.c.id))
         parts.append(sa.or_(inside, nowhere) if some_nowhere else inside)
@@ -357,6 +330,5 @@ def _generalised(wanted: Wanted) -> list[sa.ColumnElement[bool]]:
     if wanted.end is not None:
         parts.append(sa.or_(year.is_(None), year <= wanted.end.astimezone(dt.UTC).year))
     if wanted.box is not None:
-        low_x, low_y, high_x, high_y = wanted.box
-        parts += [VIEWS.c.cell_x.between(low_x, high_x), VIEWS.c.cell_y.between(low_y, high_y)]
+        parts += cells_in_box(wanted.box)
     return parts

@@ -1,6 +1,8 @@
 # ruff: noqa: S608  (names in statements come from schema.py alone)
 """What makes the SQLite file an OGC GeoPackage 1.4: its own tables, and an R-tree per layer.
 
+And what is special about it: bulk rows, features, queries by box and by many ids.
+
 OGC 12-128r19. Tables of clauses 1.1.2 (reference systems), 1.1.3 (contents), 2.1.5 (geometry
 columns), 2.2.6 and 2.2.7 (tile matrices), 2.3.2 (extensions); R-tree of annex F.3 with its
 triggers of version 1.4.
@@ -20,7 +22,7 @@ import sqlalchemy as sa
 from layers.crs import read_crs
 from service.errors import StoreError
 from service.store import schema
-from service.store.geometry_blobs import blobs_from_geometries, geometries_from_blobs
+from service.store.geometry_blobs import blobs_from_geometries
 from service.store.guards import insert_guard_aside
 from service.store.packed_rtree import packed_tables
 from service.store.secondary_indexes import PRESENT_SHARE, indexes_aside
@@ -36,12 +38,22 @@ __all__ = [
     "APPLICATION_ID",
     "TILE_TABLES",
     "USER_VERSION",
-    "GeoPackage",
+    "among",
+    "any_of",
+    "clear_layer",
     "create_geopackage_tables",
+    "in_box",
     "index_name",
+    "insert",
+    "insert_layer",
+    "next_rows",
     "note_extents",
+    "occupied_cells",
     "register_layers",
+    "store_crs",
     "system_row",
+    "touch",
+    "update_layer",
 ]
 
 APPLICATION_ID = 0x47504B47  # "GPKG"
@@ -282,169 +294,167 @@ def _layer_kinds() -> dict[str, str]:
     return kinds
 
 
-class GeoPackage:
-    """What is special about this backend: geometry, bulk rows, queries by box and by many ids.
+def store_crs(connection: sa.Connection) -> str:
+    """CRS of the store, as it was made with."""
+    return str(connection.scalar(sa.select(schema.store_settings.c.crs)))
 
-    `srs_id` numbers the store's `crs` in the file. A PostGIS backend offers the same methods over
-    its own functions.
-    """
 
-    def __init__(self, srs_id: int, crs: str) -> None:
-        self.srs_id = srs_id
-        self.crs = crs
+def _encoded(connection: sa.Connection, geometries: Objects) -> list[Any]:
+    """Turn geometries in the store's CRS into what the driver takes."""
+    srs_id = connection.scalar(sa.select(schema.store_settings.c.srs_id))
+    return blobs_from_geometries(geometries, int(srs_id or 0))
 
-    def encode(self, geometries: Objects) -> list[Any]:
-        """Turn geometries into what the driver takes."""
-        return blobs_from_geometries(geometries, self.srs_id)
 
-    def decode(self, values: Sequence[Any]) -> Objects:
-        """Turn what the driver returned into geometries."""
-        return geometries_from_blobs(values)
+def next_rows(connection: sa.Connection, table: sa.Table, count: int) -> range:
+    """Row numbers never used before, for `count` new rows; call inside a write."""
+    key = next(iter(table.primary_key)).name
+    used = connection.exec_driver_sql(
+        f"SELECT max(coalesce((SELECT seq FROM sqlite_sequence WHERE name = ?), 0),"
+        f' coalesce((SELECT max("{key}") FROM "{table.name}"), 0))',
+        (table.name,),
+    ).scalar_one()
+    return range(int(used) + 1, int(used) + 1 + count)
 
-    def next_rows(self, connection: sa.Connection, table: sa.Table, count: int) -> range:
-        """Row numbers never used before, for `count` new rows; call inside a write."""
-        key = next(iter(table.primary_key)).name
-        used = connection.exec_driver_sql(
-            f"SELECT max(coalesce((SELECT seq FROM sqlite_sequence WHERE name = ?), 0),"
-            f' coalesce((SELECT max("{key}") FROM "{table.name}"), 0))',
-            (table.name,),
-        ).scalar_one()
-        return range(int(used) + 1, int(used) + 1 + count)
 
-    def insert(
-        self, connection: sa.Connection, table: sa.Table, values: dict[str, list[Any]]
-    ) -> None:
-        """Insert whole columns of encoded values."""
-        count = len(next(iter(values.values()), []))
-        if not count:
-            return
-        # A column without a value takes as long to bind as one that has some.
-        filled = {
-            name: column
-            for name, column in values.items()
-            if table.c[name].server_default is not None or column.count(None) < count
-        }
-        names = ", ".join(f'"{name}"' for name in filled)
-        many = count >= BULK_ROWS
-        with (
-            indexes_aside(connection, table.name, count),
-            insert_guard_aside(connection, table.name) if many else nullcontext(),
-        ):
-            into = f'INSERT INTO "{table.name}" ({names})'
-            _insert_rows(connection, into, list(filled.values()), count)
+def insert(connection: sa.Connection, table: sa.Table, values: dict[str, list[Any]]) -> None:
+    """Insert whole columns of encoded values."""
+    count = len(next(iter(values.values()), []))
+    if not count:
+        return
+    # A column without a value takes as long to bind as one that has some.
+    filled = {
+        name: column
+        for name, column in values.items()
+        if table.c[name].server_default is not None or column.count(None) < count
+    }
+    names = ", ".join(f'"{name}"' for name in filled)
+    many = count >= BULK_ROWS
+    with (
+        indexes_aside(connection, table.name, count),
+        insert_guard_aside(connection, table.name) if many else nullcontext(),
+    ):
+        into = f'INSERT INTO "{table.name}" ({names})'
+        _insert_rows(connection, into, list(filled.values()), count)
 
-    def insert_layer(
-        self,
-        connection: sa.Connection,
-        table: sa.Table,
-        values: dict[str, list[Any]],
-        geometries: Objects,
-    ) -> range:
-        """Insert features with their index entries; returns their row numbers."""
-        fids = self.next_rows(connection, table, len(geometries))
-        if len(fids) == 0:
-            return fids
-        rows = {"fid": list(fids), "geom": self.encode(geometries), **values}
-        bounds = shapely.bounds(geometries)
-        bulk = len(fids) >= BULK_ROWS
-        if bulk:  # the trigger would call back into Python five times a row
-            connection.exec_driver_sql(f'DROP TRIGGER "{index_name(table.name)}_insert"')
-        self.insert(connection, table, rows)
-        if bulk:
-            filled = np.isfinite(bounds).all(axis=1)
-            boxes = bounds[filled][:, [0, 2, 1, 3]]
-            _insert_entries(connection, index_name(table.name), np.asarray(fids)[filled], boxes)
-            connection.exec_driver_sql(_trigger(table.name, "insert"))
-        _widen_extent(connection, table.name, bounds)
+
+def insert_layer(
+    connection: sa.Connection, table: sa.Table, values: dict[str, list[Any]], geometries: Objects
+) -> range:
+    """Insert features with their index entries; returns their row numbers."""
+    fids = next_rows(connection, table, len(geometries))
+    if len(fids) == 0:
         return fids
+    rows = {"fid": list(fids), "geom": _encoded(connection, geometries), **values}
+    bounds = shapely.bounds(geometries)
+    bulk = len(fids) >= BULK_ROWS
+    if bulk:  # the trigger would call back into Python five times a row
+        connection.exec_driver_sql(f'DROP TRIGGER "{index_name(table.name)}_insert"')
+    insert(connection, table, rows)
+    if bulk:
+        filled = np.isfinite(bounds).all(axis=1)
+        boxes = bounds[filled][:, [0, 2, 1, 3]]
+        _insert_entries(connection, index_name(table.name), np.asarray(fids)[filled], boxes)
+        connection.exec_driver_sql(_trigger(table.name, "insert"))
+    _widen_extent(connection, table.name, bounds)
+    return fids
 
-    def update_layer(
-        self,
-        connection: sa.Connection,
-        table: sa.Table,
-        fid: int,
-        values: dict[str, Any],
-        geometry: shapely.Geometry | None,
-    ) -> None:
-        """Write one feature over what is there; the index follows by its triggers."""
-        geometries = np.array([geometry], object)
-        change = {**values, "geom": self.encode(geometries)[0]}
-        connection.execute(table.update().where(table.c.fid == fid).values(change))
-        _widen_extent(connection, table.name, shapely.bounds(geometries))
 
-    def clear_layer(self, connection: sa.Connection, table: sa.Table) -> None:
-        """Delete all features of a layer and its index entries."""
-        connection.exec_driver_sql(f'DROP TRIGGER "{index_name(table.name)}_delete"')
-        connection.execute(table.delete())
-        connection.exec_driver_sql(f'DELETE FROM "{index_name(table.name)}"')
-        connection.exec_driver_sql(_trigger(table.name, "delete"))
-        connection.exec_driver_sql(
-            "UPDATE gpkg_contents SET min_x = NULL, min_y = NULL, max_x = NULL, max_y = NULL"
-            " WHERE table_name = ?",
-            (table.name,),
-        )
+def update_layer(
+    connection: sa.Connection,
+    table: sa.Table,
+    fid: int,
+    values: dict[str, Any],
+    geometry: shapely.Geometry | None,
+) -> None:
+    """Write one feature over what is there; the index follows by its triggers."""
+    geometries = np.array([geometry], object)
+    change = {**values, "geom": _encoded(connection, geometries)[0]}
+    connection.execute(table.update().where(table.c.fid == fid).values(change))
+    _widen_extent(connection, table.name, shapely.bounds(geometries))
 
-    def touch(self, connection: sa.Connection, tables: Sequence[str]) -> None:
-        """Note the time of change of these tables in the contents."""
-        connection.exec_driver_sql(
-            "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now')"
-            " WHERE table_name = ?",
-            [(table,) for table in tables],
-        )
 
-    def in_box(
-        self, table: sa.Table, box: tuple[float, float, float, float]
-    ) -> sa.ColumnElement[bool]:
-        """Condition that a feature's envelope meets a box in the store's CRS."""
-        index = sa.table(
-            index_name(table.name), *map(sa.column, ("id", "minx", "maxx", "miny", "maxy"))
-        )
-        low_x, low_y, high_x, high_y = box
-        meets = sa.and_(
-            index.c.minx <= high_x,
-            index.c.maxx >= low_x,
-            index.c.miny <= high_y,
-            index.c.maxy >= low_y,
-        )
-        inside = sa.and_(
-            index.c.minx >= low_x,
-            index.c.maxx <= high_x,
-            index.c.miny >= low_y,
-            index.c.maxy <= high_y,
-        )
-        # The R-tree has single-precision numbers rounded outward: what it has inside is
-        # inside; of what it has across the edge the envelope itself decides.
-        geom = table.c.geom
-        return sa.or_(
-            table.c.fid.in_(sa.select(index.c.id).where(inside)),
-            sa.and_(
-                table.c.fid.in_(sa.select(index.c.id).where(meets, sa.not_(inside))),
-                sa.func.ST_MinX(geom) <= high_x,
-                sa.func.ST_MaxX(geom) >= low_x,
-                sa.func.ST_MinY(geom) <= high_y,
-                sa.func.ST_MaxY(geom) >= low_y,
-            ),
-        )
+def clear_layer(connection: sa.Connection, table: sa.Table) -> None:
+    """Delete all features of a layer and its index entries."""
+    connection.exec_driver_sql(f'DROP TRIGGER "{index_name(table.name)}_delete"')
+    connection.execute(table.delete())
+    connection.exec_driver_sql(f'DELETE FROM "{index_name(table.name)}"')
+    connection.exec_driver_sql(_trigger(table.name, "delete"))
+    connection.exec_driver_sql(
+        "UPDATE gpkg_contents SET min_x = NULL, min_y = NULL, max_x = NULL, max_y = NULL"
+        " WHERE table_name = ?",
+        (table.name,),
+    )
 
-    def occupied_cells(
-        self, connection: sa.Connection, table: sa.Table, side_m: float
-    ) -> list[tuple[int, int, int, int]]:
-        """Cells of a square grid that features lie in, by the index: first and last x and y.
 
-        The index rounds outward, so a cell may be named that nothing lies in.
-        """
-        # SQLite casts toward zero: the offset keeps cells below the origin apart.
-        numbers = [
-            f"CAST({edge} / {side_m} + 1000000 AS INTEGER) - 1000000"
-            for edge in ("minx", "miny", "maxx", "maxy")
-        ]
-        rows = connection.exec_driver_sql(
-            f'SELECT DISTINCT {", ".join(numbers)} FROM "{index_name(table.name)}"'
-        )
-        return [(int(row[0]), int(row[1]), int(row[2]), int(row[3])) for row in rows]
+def touch(connection: sa.Connection, tables: Sequence[str]) -> None:
+    """Note the time of change of these tables in the contents."""
+    connection.exec_driver_sql(
+        "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now')"
+        " WHERE table_name = ?",
+        [(table,) for table in tables],
+    )
 
-    def among(self, column: sa.ColumnElement[Any], ids: Sequence[Any]) -> sa.ColumnElement[bool]:
-        """Condition that a column has one of any number of ids."""
-        text = orjson.dumps(list(ids)).decode()
-        values = sa.func.json_each(sa.bindparam(None, text, sa.Text)).table_valued("value")
-        return column.in_(sa.select(values.c.value))
+
+def in_box(table: sa.Table, box: tuple[float, float, float, float]) -> sa.ColumnElement[bool]:
+    """Condition that a feature's envelope meets a box in the store's CRS."""
+    index = sa.table(
+        index_name(table.name), *map(sa.column, ("id", "minx", "maxx", "miny", "maxy"))
+    )
+    low_x, low_y, high_x, high_y = box
+    meets = sa.and_(
+        index.c.minx <= high_x,
+        index.c.maxx >= low_x,
+        index.c.miny <= high_y,
+        index.c.maxy >= low_y,
+    )
+    inside = sa.and_(
+        index.c.minx >= low_x,
+        index.c.maxx <= high_x,
+        index.c.miny >= low_y,
+        index.c.maxy <= high_y,
+    )
+    # The R-tree has single-precision numbers rounded outward: what it has inside is
+    # inside; of what it has across the edge the envelope itself decides.
+    geom = table.c.geom
+    return sa.or_(
+        table.c.fid.in_(sa.select(index.c.id).where(inside)),
+        sa.and_(
+            table.c.fid.in_(sa.select(index.c.id).where(meets, sa.not_(inside))),
+            sa.func.ST_MinX(geom) <= high_x,
+            sa.func.ST_MaxX(geom) >= low_x,
+            sa.func.ST_MinY(geom) <= high_y,
+            sa.func.ST_MaxY(geom) >= low_y,
+        ),
+    )
+
+
+def occupied_cells(
+    connection: sa.Connection, table: sa.Table, side_m: float
+) -> list[tuple[int, int, int, int]]:
+    """Cells of a square grid that features lie in, by the index: first and last x and y.
+
+    The index rounds outward, so a cell may be named that nothing lies in.
+    """
+    # SQLite casts toward zero: the offset keeps cells below the origin apart.
+    numbers = [
+        f"CAST({edge} / {side_m} + 1000000 AS INTEGER) - 1000000"
+        for edge in ("minx", "miny", "maxx", "maxy")
+    ]
+    rows = connection.exec_driver_sql(
+        f'SELECT DISTINCT {", ".join(numbers)} FROM "{index_name(table.name)}"'
+    )
+    return [(int(row[0]), int(row[1]), int(row[2]), int(row[3])) for row in rows]
+
+
+def among(column: sa.ColumnElement[Any], ids: Sequence[Any]) -> sa.ColumnElement[bool]:
+    """Condition that a column has one of any number of ids."""
+    text = orjson.dumps(list(ids)).decode()
+    values = sa.func.json_each(sa.bindparam(None, text, sa.Text)).table_valued("value")
+    return column.in_(sa.select(values.c.value))
+
+
+def any_of(
+    *wanted: tuple[sa.ColumnElement[Any], Sequence[Any]],
+) -> list[sa.ColumnElement[bool]]:
+    """Conditions that columns have one of some ids each; none for a column without ids."""
+    return [among(column, ids) for column, ids in wanted if ids]

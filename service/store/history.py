@@ -17,15 +17,15 @@ import sqlalchemy as sa
 from service.records import HistoryEntry
 from service.store import schema
 from service.store.columns import column_values, instant_text
+from service.store.geopackage import among, insert
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     import geopandas as gpd
     from numpy.typing import NDArray
 
     from layers.arrays import Ints, Objects
-    from service.store.geopackage import GeoPackage
 
     # Name, number of each row's value, JSON of the distinct ones: '' = missing, as is the last.
     _Part: TypeAlias = tuple[str, Ints, Objects]
@@ -38,6 +38,7 @@ __all__ = [
     "documents",
     "frame_documents",
     "guard_history",
+    "last_entries",
     "note",
     "now_text",
     "read_history",
@@ -140,8 +141,7 @@ def content_digests(
         rounded = _to_a_millimetre(placements["shape"].to_numpy(object))
         parts["shape"] = "shape", every, _or_missing(rounded)
     for name, own, rows, owner in _owned_texts(placements, catches, lengths, in_order=True):
-        place = np.empty(len(rows), np.intp)
-        place[np.argsort(rows)] = np.arange(len(rows))
+        place = np.argsort(np.argsort(rows))
         order = np.argsort(place[own], kind="stable")
         listed = _lists(_json_texts(rows.tolist()), own[order], owner[order], len(placements))
         parts[name] = name, every, listed
@@ -289,7 +289,6 @@ def _lists(texts: Objects, codes: Ints, owner: Ints, count: int) -> Objects:
 
 def note(
     connection: sa.Connection,
-    backend: GeoPackage,
     *,
     who: str,
     entity: str,
@@ -301,7 +300,7 @@ def note(
 ) -> None:
     """Enter one change for each key."""
     count = len(keys)
-    backend.insert(
+    insert(
         connection,
         TABLE,
         {
@@ -326,7 +325,11 @@ def _texts(found: Sequence[Any] | None, count: int) -> list[str | None]:
 
 
 def read_history(
-    connection: sa.Connection, entity: str | None, key: str | None, limit: int
+    connection: sa.Connection,
+    entity: str | None = None,
+    key: str | None = None,
+    *,
+    limit: int = 1000,
 ) -> list[HistoryEntry]:
     """Fetch entries, newest first."""
     wanted = sa.select(TABLE).order_by(TABLE.c.entry_id.desc()).limit(limit)
@@ -334,22 +337,40 @@ def read_history(
         wanted = wanted.where(TABLE.c.entity == entity)
     if key is not None:
         wanted = wanted.where(TABLE.c.key == key)
-    return list(_entries(connection.execute(wanted)))
+    return [
+        HistoryEntry(
+            entry_id=row.entry_id,
+            at=dt.datetime.fromisoformat(row.at),
+            who=row.who,
+            entity=row.entity,
+            key=row.key,
+            action=row.action,
+            before=None if row.before is None else orjson.loads(row.before),
+            after=None if row.after is None else orjson.loads(row.after),
+            batch_id=row.batch_id,
+            extra={} if row.extra is None else orjson.loads(row.extra),
+        )
+        for row in connection.execute(wanted)
+    ]
 
 
-def rows_of(
-    connection: sa.Connection, backend: GeoPackage, placement_ids: list[str]
-) -> list[sa.Row[Any]]:
+def last_entries(connection: sa.Connection, entity: str) -> dict[str, Any]:
+    """Read what each record was after its last change; None where it was removed."""
+    own = TABLE.c
+    wanted = sa.select(own.key, own.after).where(own.entity == entity).order_by(own.entry_id)
+    rows = connection.execute(wanted)
+    return {row.key: None if row.after is None else orjson.loads(row.after) for row in rows}
+
+
+def rows_of(connection: sa.Connection, placement_ids: list[str]) -> list[sa.Row[Any]]:
     """Fetch entries of placements, gear in the water too, oldest first, as the table has them."""
     wanted = sa.select(TABLE).where(
-        TABLE.c.entity.in_(_OF_PLACEMENTS), backend.among(TABLE.c.key, placement_ids)
+        TABLE.c.entity.in_(_OF_PLACEMENTS), among(TABLE.c.key, placement_ids)
     )
     return list(connection.execute(wanted.order_by(TABLE.c.entry_id)))
 
 
-def removed(
-    connection: sa.Connection, backend: GeoPackage, placement_ids: list[str]
-) -> dict[str, dt.datetime]:
+def removed(connection: sa.Connection, placement_ids: list[str]) -> dict[str, dt.datetime]:
     """Tell when those of these were removed that are no placement and not in the water any more."""
     stored = sa.union_all(
         sa.select(schema.placements.c.placement_id), sa.select(schema.in_the_water.c.placement_id)
@@ -359,7 +380,7 @@ def removed(
         .where(
             TABLE.c.entity.in_(_OF_PLACEMENTS),
             TABLE.c.action == "remove",
-            backend.among(TABLE.c.key, placement_ids),
+            among(TABLE.c.key, placement_ids),
             TABLE.c.key.not_in(stored),
         )
         .group_by(TABLE.c.key)
@@ -368,11 +389,7 @@ def removed(
 
 
 def add_entries(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    rows: Sequence[sa.Row[Any]],
-    names: Mapping[str, str],
-    store_id: str,
+    connection: sa.Connection, rows: Sequence[sa.Row[Any]], names: Mapping[str, str], store_id: str
 ) -> None:
     """Add entries of another store as they are, under our names of the placements."""
     ours = {there: here for here, there in names.items()}
@@ -387,20 +404,4 @@ def add_entries(
     ]
     values["batch_id"] = [None] * len(rows)
     if rows:
-        backend.insert(connection, TABLE, values)
-
-
-def _entries(rows: Iterable[Any]) -> Iterable[HistoryEntry]:
-    for row in rows:
-        yield HistoryEntry(
-            entry_id=row.entry_id,
-            at=dt.datetime.fromisoformat(row.at),
-            who=row.who,
-            entity=row.entity,
-            key=row.key,
-            action=row.action,
-            before=None if row.before is None else orjson.loads(row.before),
-            after=None if row.after is None else orjson.loads(row.after),
-            batch_id=row.batch_id,
-            extra={} if row.extra is None else orjson.loads(row.extra),
-        )
+        insert(connection, TABLE, values)

@@ -55,9 +55,7 @@ def _run(*statements: str) -> Callable[[sa.Connection], None]:
 
 def _closed_cells(connection: sa.Connection) -> None:
     """Decide anew how the public sees each placement: the cell of a sensitive one is closed."""
-    own = schema.store_settings.c
-    srs_id, crs = connection.execute(sa.select(own.srs_id, own.crs)).one()
-    public_views.refresh(connection, geopackage.GeoPackage(srs_id, crs))
+    public_views.refresh(connection)
     connection.exec_driver_sql("UPDATE store_settings SET version = version + 1")
 
 

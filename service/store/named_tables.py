@@ -9,13 +9,13 @@ import sqlalchemy as sa
 from service.errors import StoreError
 from service.store import history, schema
 from service.store.columns import frame_from_rows, rows_from_frame
+from service.store.geopackage import insert
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
 
-    from service.store.geopackage import GeoPackage
 
 __all__ = [
     "NAMED_ENTITIES", "keep_mapping", "put_named", "read_mappings", "read_named", "remove_named",
@@ -48,7 +48,6 @@ def read_named(
 
 def put_named(
     connection: sa.Connection,
-    backend: GeoPackage,
     table: sa.Table,
     frame: pd.DataFrame,
     *,
@@ -72,10 +71,8 @@ def put_named(
     values = rows_from_frame(given, _columns(table))
     names = values[key.name]
     old = read_named(connection, table).reset_index()
-    known = {
-        document[key.name]: document for document in history.frame_documents(old, schema_of(table))
-    }
-    new = history.frame_documents(given, schema_of(table))
+    known = {document[key.name]: document for document in history.frame_documents(old, table)}
+    new = history.frame_documents(given, table)
     adding = [row for row, name in enumerate(names) if name not in known]
     changing = [
         row
@@ -86,9 +83,9 @@ def put_named(
         fresh = {column: [encoded[row] for row in adding] for column, encoded in values.items()}
         if "batch_id" in table.c:
             fresh["batch_id"] = [batch_id] * len(adding)
-        backend.insert(connection, table, fresh)
+        insert(connection, table, fresh)
         history.note(
-            connection, backend, who=who, entity=key.name, batch_id=batch_id, action="add",
+            connection, who=who, entity=key.name, batch_id=batch_id, action="add",
             keys=[names[row] for row in adding], after=[new[row] for row in adding],
         )  # fmt: skip
     for row in changing:
@@ -96,17 +93,12 @@ def put_named(
         connection.execute(table.update().where(key == names[row]).values(change))
     if changing:
         history.note(
-            connection, backend, who=who, entity=key.name, batch_id=batch_id, action="change",
+            connection, who=who, entity=key.name, batch_id=batch_id, action="change",
             keys=[names[row] for row in changing],
             before=[known[names[row]] for row in changing],
             after=[_merged(known[names[row]], new[row], values) for row in changing],
         )  # fmt: skip
     return len(adding), len(changing)
-
-
-def schema_of(table: sa.Table) -> sa.Table:
-    """Return the declared table of this name."""
-    return schema.metadata.tables[table.name]
 
 
 def _merged(old: dict[str, Any], new: dict[str, Any], given: dict[str, Any]) -> dict[str, Any]:
@@ -117,7 +109,6 @@ def _merged(old: dict[str, Any], new: dict[str, Any], given: dict[str, Any]) -> 
 
 def remove_named(
     connection: sa.Connection,
-    backend: GeoPackage,
     table: sa.Table,
     names: Sequence[str],
     *,
@@ -129,7 +120,7 @@ def remove_named(
         return
     old = read_named(connection, table, names).reset_index()
     history.note(
-        connection, backend, who=who, entity=_key(table).name, action="remove", batch_id=batch_id,
+        connection, who=who, entity=_key(table).name, action="remove", batch_id=batch_id,
         keys=old[_key(table).name].tolist(),
         before=history.frame_documents(old, table),
     )  # fmt: skip
@@ -144,19 +135,17 @@ def read_mappings(connection: sa.Connection) -> dict[str, str]:
     return {row.name: row.text for row in rows}
 
 
-def keep_mapping(
-    connection: sa.Connection, backend: GeoPackage, name: str, text: str, *, who: str
-) -> bool:
+def keep_mapping(connection: sa.Connection, name: str, text: str, *, who: str) -> bool:
     """Keep a mapping, in place of one of the same name; says whether anything changed."""
     before = read_mappings(connection).get(name)
     if before == text:
         return False
     if before is None:
-        backend.insert(connection, _MAPPINGS, {"name": [name], "text": [text]})
+        insert(connection, _MAPPINGS, {"name": [name], "text": [text]})
     else:
         connection.execute(_MAPPINGS.update().where(_MAPPINGS.c.name == name).values(text=text))
     history.note(
-        connection, backend, who=who, entity="mapping", keys=[name],
+        connection, who=who, entity="mapping", keys=[name],
         action="add" if before is None else "change",
         before=None if before is None else [{"text": before}], after=[{"text": text}],
     )  # fmt: skip

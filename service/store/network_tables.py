@@ -13,12 +13,13 @@ import sqlalchemy as sa
 
 from service.store import history, schema
 from service.store.columns import frame_from_rows, pieces, rows_from_frame
+from service.store.geometry_blobs import geometries_from_blobs
+from service.store.geopackage import among, clear_layer, insert, insert_layer, store_crs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from layers.arrays import Objects
-    from service.store.geopackage import GeoPackage
 
 __all__ = [
     "layer_account",
@@ -32,34 +33,31 @@ __all__ = [
 
 
 def _read_layer(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    table: sa.Table,
-    key: str,
-    names: Sequence[str] | None,
+    connection: sa.Connection, table: sa.Table, key: str, names: Sequence[str] | None
 ) -> gpd.GeoDataFrame:
     columns = [column for column in table.columns if column.name not in ("fid", "geom")]
     wanted = sa.select(*columns, table.c.geom).order_by(table.c[key])
     if names is not None:
-        wanted = wanted.where(backend.among(table.c[key], names))
+        wanted = wanted.where(among(table.c[key], names))
     frames, shapes, words = [], [], {}  # type: ignore[var-annotated]
     for rows in pieces(connection, wanted):  # all at once are several times as large
         frames.append(frame_from_rows([row[:-1] for row in rows], columns, words=words))
-        shapes.append(backend.decode([row[-1] for row in rows]))
+        shapes.append(geometries_from_blobs([row[-1] for row in rows]))
     frame = pd.concat(frames, ignore_index=True).set_index(key)
-    return gpd.GeoDataFrame(frame, geometry=np.concatenate(shapes), crs=backend.crs)
+    return gpd.GeoDataFrame(frame, geometry=np.concatenate(shapes), crs=store_crs(connection))
 
 
-def read_reaches(
-    connection: sa.Connection, backend: GeoPackage, names: Sequence[str] | None = None
-) -> gpd.GeoDataFrame:
-    """Fetch reaches, all or the named ones, by ascending id."""
-    return _read_layer(connection, backend, schema.reaches, "reach_id", names)
+def read_reaches(connection: sa.Connection, names: Sequence[str] | None = None) -> gpd.GeoDataFrame:
+    """Fetch reaches, all or the named ones, by ascending id.
+
+    With `strahler`, `upstream_length_m`, `from_node` and `to_node`.
+    """
+    return _read_layer(connection, schema.reaches, "reach_id", names)
 
 
-def read_catchments(connection: sa.Connection, backend: GeoPackage) -> gpd.GeoDataFrame:
+def read_catchments(connection: sa.Connection) -> gpd.GeoDataFrame:
     """Fetch all catchments by ascending id."""
-    return _read_layer(connection, backend, schema.catchments, "catchment_id", None)
+    return _read_layer(connection, schema.catchments, "catchment_id", None)
 
 
 def read_reach_parts(connection: sa.Connection) -> pd.DataFrame:
@@ -75,7 +73,6 @@ def read_reach_parts(connection: sa.Connection) -> pd.DataFrame:
 
 def _replace_layer(
     connection: sa.Connection,
-    backend: GeoPackage,
     table: sa.Table,
     frame: gpd.GeoDataFrame,
     shapes: Objects,
@@ -83,12 +80,12 @@ def _replace_layer(
     who: str,
 ) -> None:
     before = layer_account(connection, table)
-    backend.clear_layer(connection, table)
+    clear_layer(connection, table)
     values = rows_from_frame(pd.DataFrame(frame.drop(columns=frame.geometry.name)).reset_index(),
                              table.columns)  # fmt: skip
-    backend.insert_layer(connection, table, values, shapes)
+    insert_layer(connection, table, values, shapes)
     history.note(
-        connection, backend, who=who, entity=table.name, keys=[table.name],
+        connection, who=who, entity=table.name, keys=[table.name],
         action="change" if before else "add",
         before=[before], after=[layer_account(connection, table)],
     )  # fmt: skip
@@ -105,32 +102,24 @@ def layer_account(connection: sa.Connection, table: sa.Table) -> dict[str, Any] 
     return {"features": count, "sha256": digest.hexdigest()} if count else None
 
 
-def replace_reaches(
-    connection: sa.Connection, backend: GeoPackage, reaches: gpd.GeoDataFrame, *, who: str
-) -> None:
+def replace_reaches(connection: sa.Connection, reaches: gpd.GeoDataFrame, *, who: str) -> None:
     """Replace all reaches; what refers to them has to be right again at the commit."""
     frame = reaches.rename_axis("reach_id")
-    _replace_layer(
-        connection, backend, schema.reaches, frame, np.asarray(frame.geometry, object), who=who
-    )
+    _replace_layer(connection, schema.reaches, frame, np.asarray(frame.geometry, object), who=who)
 
 
 def replace_catchments(
-    connection: sa.Connection, backend: GeoPackage, catchments: gpd.GeoDataFrame, *, who: str
+    connection: sa.Connection, catchments: gpd.GeoDataFrame, *, who: str
 ) -> None:
     """Replace all catchments; single polygons are kept as multi-polygons of one part."""
     frame = catchments.rename_axis("catchment_id")
     shapes = np.asarray(frame.geometry, object).copy()
     single = shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON
     shapes[single] = shapely.multipolygons(shapes[single][:, None]) if single.any() else []
-    _replace_layer(connection, backend, schema.catchments, frame, shapes, who=who)
+    _replace_layer(connection, schema.catchments, frame, shapes, who=who)
 
 
-def replace_reach_parts(
-    connection: sa.Connection, backend: GeoPackage, reach_parts: pd.DataFrame
-) -> None:
+def replace_reach_parts(connection: sa.Connection, reach_parts: pd.DataFrame) -> None:
     """Replace the parts, which follow from reaches and catchments."""
     connection.execute(schema.reach_parts.delete())
-    backend.insert(
-        connection, schema.reach_parts, rows_from_frame(reach_parts, schema.reach_parts.columns)
-    )
+    insert(connection, schema.reach_parts, rows_from_frame(reach_parts, schema.reach_parts.columns))

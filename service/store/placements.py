@@ -16,11 +16,12 @@ import sqlalchemy as sa
 from service.records import EVERYTHING, OF_FEATURES, Needed, Records, Selection
 from service.store import schema
 from service.store.columns import frame_from_rows, instant_text, pieces
+from service.store.geometry_blobs import geometries_from_blobs
+from service.store.geopackage import among, any_of, in_box, store_crs
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
-    from service.store.geopackage import GeoPackage
 
 __all__ = [
     "chunks",
@@ -42,36 +43,35 @@ _ID = TABLE.c.placement_id
 _ONLY_BY_PLACEMENT = ("fid", "geom", "placement_row", "source")
 
 
-def condition(backend: GeoPackage, selection: Selection) -> sa.ColumnElement[bool]:
+def condition(selection: Selection) -> sa.ColumnElement[bool]:
     """Say which placements a selection means; species and catchments are not looked at."""
-    parts: list[sa.ColumnElement[bool]] = []
-    for column, names in (
+    parts = any_of(
         (TABLE.c.survey, selection.surveys),
         (TABLE.c.method, selection.methods),
         (TABLE.c.placement_id, selection.placements),
-    ):
-        if names:
-            parts.append(backend.among(column, names))
+    )
     if selection.since is not None:
         parts.append(TABLE.c.set_on >= selection.since.isoformat())
     if selection.until is not None:
         parts.append(TABLE.c.set_on <= selection.until.isoformat())
     if selection.bbox is not None:
-        parts.append(backend.in_box(TABLE, selection.bbox))
+        parts.append(in_box(TABLE, selection.bbox))
     return sa.and_(sa.true(), *parts)
 
 
 def read_records(
     connection: sa.Connection,
-    backend: GeoPackage,
     selection: Selection,
+    needed: Needed = EVERYTHING,
     *,
     chosen: sa.ColumnElement[bool] | None = None,
-    needed: Needed = EVERYTHING,
 ) -> Records:
-    """Fetch a selection, or the placements of a condition, as far as `needed`."""
+    """Fetch a selection, or the placements of a condition, as far as `needed`; all by default.
+
+    `Selection.catchments` is not applied here (`service.access.gate` does, by geometry).
+    """
     whole = chosen is None and is_whole(selection)
-    chosen = condition(backend, selection) if chosen is None else chosen
+    chosen = condition(selection) if chosen is None else chosen
     columns = [
         column
         for column in _PLACEMENT
@@ -80,12 +80,12 @@ def read_records(
     wanted = sa.select(TABLE.c.fid, TABLE.c.geom, *columns).where(chosen).order_by(TABLE.c.fid)
     fetched = [*chain.from_iterable(pieces(connection, wanted))]
     fids = np.array([row[0] for row in fetched], np.int64)
-    shapes = backend.decode([row[1] for row in fetched])
+    shapes = geometries_from_blobs([row[1] for row in fetched])
     frame = frame_from_rows([row[2:] for row in fetched], columns).set_index("placement_id")
-    placements = gpd.GeoDataFrame(frame, geometry=shapes, crs=backend.crs)
-    of = _Owned(connection, backend, fids, placements.index, whole, needed.tables)
+    placements = gpd.GeoDataFrame(frame, geometry=shapes, crs=store_crs(connection))
+    of = _Owned(connection, fids, placements.index, whole, needed.tables)
     if needed.columns is None or "shape" in needed.columns:
-        placements["shape"] = _shapes(of, backend)
+        placements["shape"] = _shapes(of)
     if needed.columns is None:
         order = [c for c in placements.columns if c not in ("geometry", "shape", "batch_id")]
         at = order.index("shape_kind") + 1
@@ -110,7 +110,6 @@ class _Owned:
     """What belongs to the placements just fetched."""
 
     connection: sa.Connection
-    backend: GeoPackage
     fids: np.ndarray[Any, np.dtype[np.int64]]
     ids: pd.Index
     whole: bool
@@ -125,7 +124,7 @@ class _Owned:
         owner, key = table.c.placement_row, next(iter(table.primary_key))
         wanted = sa.select(owner, *columns)
         if species:
-            wanted = wanted.where(self.backend.among(table.c.species, list(species)))
+            wanted = wanted.where(among(table.c.species, list(species)))
         if self.whole:  # read as they lie: finding each by its index would take longer
             rows = [*chain.from_iterable(pieces(self.connection, wanted.order_by(key)))]
             rows.sort(key=itemgetter(0))
@@ -134,7 +133,7 @@ class _Owned:
         if last - first + 1 == len(self.fids):
             wanted = wanted.where(owner.between(first, last))
         else:
-            wanted = wanted.where(self.backend.among(owner, self.fids.tolist()))
+            wanted = wanted.where(among(owner, self.fids.tolist()))
         return [*chain.from_iterable(pieces(self.connection, wanted.order_by(owner, key)))]
 
     def places(self, owners: list[int]) -> np.ndarray[Any, np.dtype[np.int64]]:
@@ -150,21 +149,19 @@ class _Owned:
         return frame
 
 
-def _shapes(of: _Owned, backend: GeoPackage) -> gpd.GeoSeries:
+def _shapes(of: _Owned) -> gpd.GeoSeries:
     table = schema.placement_shapes
     rows = of.rows(table, [table.c.geom])
     shapes = np.full(len(of.fids), None, dtype=object)
-    shapes[of.places([row[0] for row in rows])] = backend.decode([row[1] for row in rows])
-    return gpd.GeoSeries(shapes, index=of.ids, crs=backend.crs)
+    shapes[of.places([row[0] for row in rows])] = geometries_from_blobs([row[1] for row in rows])
+    return gpd.GeoSeries(shapes, index=of.ids, crs=store_crs(of.connection))
 
 
-def known_digests(
-    connection: sa.Connection, backend: GeoPackage, placement_ids: list[str]
-) -> pd.Series:
+def known_digests(connection: sa.Connection, placement_ids: list[str]) -> pd.Series:
     """Digest of the content of each of these placements that is stored, by id."""
     rows = connection.execute(
         sa.select(TABLE.c.placement_id, TABLE.c.content_digest).where(
-            backend.among(TABLE.c.placement_id, placement_ids)
+            among(TABLE.c.placement_id, placement_ids)
         )
     ).fetchall()
     ids = pd.Index([row[0] for row in rows], name="placement_id", dtype="str")
@@ -172,34 +169,31 @@ def known_digests(
 
 
 def last_set(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    teams: tuple[tuple[str, ...], ...],
-    before: dt.datetime,
+    connection: sa.Connection, teams: tuple[tuple[str, ...], ...], before: dt.datetime
 ) -> dt.datetime | None:
     """Tell since when each crew set each method last, up to a moment; None = none did.
 
     `teams` are surveys, crews ("" = none is named) and methods, any of each.
     """
     own = (TABLE.c.survey, sa.func.coalesce(TABLE.c.crew, ""), TABLE.c.method)
-    chosen = [backend.among(column, names) for column, names in zip(own, teams, strict=True)]
+    chosen = [among(column, names) for column, names in zip(own, teams, strict=True)]
     last = sa.select(sa.func.max(TABLE.c.set_at).label("at")).group_by(*own)
     last = last.where(*chosen, TABLE.c.set_at <= instant_text(before))
     first = connection.scalar(sa.select(sa.func.min(last.subquery().c.at)))
     return None if first is None else dt.datetime.fromisoformat(first)
 
 
-def found_records(connection: sa.Connection, backend: GeoPackage, fids: list[int]) -> Records:
-    """Read the placements of these row numbers for features: without lengths and stretches."""
-    chosen = backend.among(TABLE.c.fid, fids)
-    return read_records(connection, backend, Selection(), chosen=chosen, needed=OF_FEATURES)
+def found_records(connection: sa.Connection, fids: list[int]) -> Records:
+    """Read placements by row, as `find` gives it, for features: no lengths and stretches."""
+    chosen = among(TABLE.c.fid, fids)
+    return read_records(connection, Selection(), chosen=chosen, needed=OF_FEATURES)
 
 
 def chunks(
-    connection: sa.Connection, backend: GeoPackage, selection: Selection, size: int
+    connection: sa.Connection, selection: Selection, *, size: int = 10_000
 ) -> Iterator[Records]:
-    """Yield a selection piece by piece from one consistent state."""
-    chosen = condition(backend, selection)
+    """Yield a selection in pieces of `size` placements by ascending store row, constant memory."""
+    chosen = condition(selection)
     last = 0
     while True:
         fids = connection.scalars(
@@ -211,5 +205,5 @@ def chunks(
         if not fids:
             return
         piece = sa.and_(chosen, TABLE.c.fid.between(fids[0], fids[-1]))
-        yield read_records(connection, backend, selection, chosen=piece)
+        yield read_records(connection, selection, chosen=piece)
         last = fids[-1]

@@ -26,6 +26,8 @@ from layers.plurals import plural
 from service.records import EVERYTHING, OF_FEATURES, Needed, Selection
 from service.store import schema
 from service.store.columns import frame_from_rows
+from service.store.geometry_blobs import geometries_from_blobs
+from service.store.geopackage import among, any_of, in_box, insert, occupied_cells
 from service.store.placements import TABLE, condition, is_whole, read_records
 
 if TYPE_CHECKING:
@@ -35,12 +37,12 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Floats, Ints
     from service.records import Records
-    from service.store.geopackage import GeoPackage
 
 __all__ = [
+    "cells_in_box",
     "extend",
     "following",
-    "found_records",
+    "found_public_records",
     "public_chunks",
     "public_key",
     "public_names",
@@ -89,11 +91,9 @@ def _cells(xy: Floats, side_km: Ints) -> set[Cell]:
     return cells if known.all() else cells | {NOWHERE}
 
 
-def _all_cells(connection: sa.Connection, backend: GeoPackage) -> set[Cell]:
+def _all_cells(connection: sa.Connection) -> set[Cell]:
     cells = {NOWHERE}
-    for low_x, low_y, high_x, high_y in backend.occupied_cells(
-        connection, TABLE, 1000.0 * _WIDEST_KM
-    ):
+    for low_x, low_y, high_x, high_y in occupied_cells(connection, TABLE, 1000.0 * _WIDEST_KM):
         cells |= {
             Cell(_WIDEST_KM, x, y)
             for x in range(low_x, high_x + 1)
@@ -104,7 +104,6 @@ def _all_cells(connection: sa.Connection, backend: GeoPackage) -> set[Cell]:
 
 def _closer(
     connection: sa.Connection,
-    backend: GeoPackage,
     species: pd.DataFrame,
     cell: Cell,
     *,
@@ -112,13 +111,13 @@ def _closer(
 ) -> pd.DataFrame:
     """One placement that closes a cell, as :func:`_sensitive` reads it; no row where none does."""
     able = species[closing_steps(list_steps(species)) == cell.side_km]
-    chosen = _lying(backend, cell)
+    chosen = _lying(cell)
     if but is not None:
         chosen = sa.and_(chosen, but.is_distinct_from(sa.true()))
-    found = _sensitive(connection, backend, able, chosen, most=_FEW)
+    found = _sensitive(connection, able, chosen, most=_FEW)
     closing = _closing(found, cell)
     if closing.empty and not found.empty:  # those few were out of season, or on the far edge
-        closing = _closing(_sensitive(connection, backend, able, chosen), cell)
+        closing = _closing(_sensitive(connection, able, chosen), cell)
     return closing.iloc[:1]
 
 
@@ -127,13 +126,10 @@ def _closing(found: pd.DataFrame, cell: Cell) -> pd.DataFrame:
 
 
 def _closed_by(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    species: pd.DataFrame,
-    chosen: sa.ColumnElement[bool],
+    connection: sa.Connection, species: pd.DataFrame, chosen: sa.ColumnElement[bool]
 ) -> set[Cell]:
     """Cells that some placements close."""
-    found = _sensitive(connection, backend, species, chosen)
+    found = _sensitive(connection, species, chosen)
     closes = found[(found["own"] > 0) & found["x"].notna()]
     sides = closing_steps(closes["own"].to_numpy(np.int64))
     return _cells(closes[["x", "y"]].to_numpy(np.float64), sides)
@@ -148,43 +144,37 @@ def sensitivities(connection: sa.Connection) -> pd.DataFrame:
     return frame_from_rows(rows, columns).set_index("species")
 
 
-def refresh(connection: sa.Connection, backend: GeoPackage, cells: set[Cell] | None = None) -> None:
+def refresh(connection: sa.Connection, cells: set[Cell] | None = None) -> None:
     """Decide anew for all placements of some cells, or of all; call in a write."""
     key = public_key(connection)
     species = sensitivities(connection)
-    chosen = _all_cells(connection, backend) if cells is None else cells
+    chosen = _all_cells(connection) if cells is None else cells
     for cell in sorted(chosen):
-        _refresh_cell(connection, backend, cell, species, key)
+        _refresh_cell(connection, cell, species, key)
 
 
 @contextmanager
-def following(
-    connection: sa.Connection, backend: GeoPackage, chosen: sa.ColumnElement[bool]
-) -> Iterator[None]:
+def following(connection: sa.Connection, chosen: sa.ColumnElement[bool]) -> Iterator[None]:
     """Write some placements inside; then all are decided anew that these may show otherwise.
 
     That is each of them, and whatever lies in a cell that one of them closed before or closes
     now, unless another placement closes it all the while.
     """
     species = sensitivities(connection)
-    before = _closed_by(connection, backend, species, chosen)
+    before = _closed_by(connection, species, chosen)
     yield
-    after = _closed_by(connection, backend, species, chosen)
+    after = _closed_by(connection, species, chosen)
     points = connection.scalars(sa.select(TABLE.c.geom).where(chosen)).all()
-    cells = _cells(positions(backend.decode(list(points))), np.ones(len(points), np.int64))
+    cells = _cells(positions(geometries_from_blobs(list(points))), np.ones(len(points), np.int64))
     cells |= {
-        cell
-        for cell in before ^ after
-        if _closer(connection, backend, species, cell, but=chosen).empty
+        cell for cell in before ^ after if _closer(connection, species, cell, but=chosen).empty
     }
     if len(cells) > _MOST_CELLS:
         cells = {cell.within(_WIDEST_KM) for cell in cells}
-    refresh(connection, backend, cells)
+    refresh(connection, cells)
 
 
-def extend(
-    connection: sa.Connection, backend: GeoPackage, placements: gpd.GeoDataFrame, rows: pd.Series
-) -> None:
+def extend(connection: sa.Connection, placements: gpd.GeoDataFrame, rows: pd.Series) -> None:
     """Decide for placements that were just added; call in the write, when their catch is there.
 
     `rows` are their row numbers by id. Where nothing sensitive lies in a cell, what was there
@@ -194,34 +184,28 @@ def extend(
     xy = positions(np.asarray(placements.geometry, object))
     quiet = np.zeros(len(placements), dtype=bool)
     for cell in sorted(_cells(xy, np.full(len(xy), _WIDEST_KM))):
-        if _sensitive(connection, backend, species, _lying(backend, cell))["own"].any():
-            _refresh_cell(connection, backend, cell, species, key)
+        if _sensitive(connection, species, _lying(cell))["own"].any():
+            _refresh_cell(connection, cell, species, key)
         else:
             quiet |= _inside(xy, cell)
     shown = placements[quiet]
     views = views_of(shown, xy[quiet], np.zeros(len(shown), np.int64), key)
     values = {name: _plain(views[name]) for name in _VALUES}
     values["placement_row"] = rows.loc[views.index].tolist()
-    backend.insert(connection, VIEWS, values)
+    insert(connection, VIEWS, values)
 
 
-def _refresh_cell(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    cell: Cell,
-    species: pd.DataFrame,
-    key: bytes,
-) -> None:
-    lying, new = _decide(connection, backend, cell, species, key)
-    old = _kept(connection, backend, lying)
+def _refresh_cell(connection: sa.Connection, cell: Cell, species: pd.DataFrame, key: bytes) -> None:
+    lying, new = _decide(connection, cell, species, key)
+    old = _kept(connection, lying)
     gone, come = old - new, new - old
     if gone:
         rows = [row[0] for row in gone]
-        connection.execute(VIEWS.delete().where(backend.among(VIEWS.c.placement_row, rows)))
+        connection.execute(VIEWS.delete().where(among(VIEWS.c.placement_row, rows)))
     if come:
         columns = list(zip(*sorted(come), strict=True))
         values = dict(zip(["placement_row", *_VALUES], map(list, columns), strict=True))
-        backend.insert(connection, VIEWS, values)
+        insert(connection, VIEWS, values)
 
 
 def _plain(column: pd.Series) -> list[Any]:
@@ -231,19 +215,15 @@ def _plain(column: pd.Series) -> list[Any]:
 
 
 def _decide(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    cell: Cell,
-    species: pd.DataFrame,
-    key: bytes,
+    connection: sa.Connection, cell: Cell, species: pd.DataFrame, key: bytes
 ) -> tuple[list[int], set[tuple[Any, ...]]]:
     """Row numbers of the placements of one cell, and the views that they should have."""
-    lying = _read_dated(connection, backend, _lying(backend, cell))
+    lying = _read_dated(connection, _lying(cell))
     lying = lying[_inside(lying[["x", "y"]].to_numpy(np.float64), cell)]
-    sensitive = _sensitive(connection, backend, species, _lying(backend, cell))
+    sensitive = _sensitive(connection, species, _lying(cell))
     own = sensitive["own"].reindex(lying.index, fill_value=0)
     wider = [cell.within(side) for side in STEPS_KM if side > cell.side_km]
-    around = [_closer(connection, backend, species, one) for one in wider]
+    around = [_closer(connection, species, one) for one in wider]
     placements = pd.concat([lying.assign(own=own), *around])
     placements = placements[~placements.index.duplicated()]
     views = views_of(
@@ -258,32 +238,30 @@ def _decide(
     return lying["fid"].tolist(), set(zip(shown, *columns_of, strict=True))
 
 
-def _read_dated(
-    connection: sa.Connection, backend: GeoPackage, chosen: sa.ColumnElement[bool]
-) -> pd.DataFrame:
+def _read_dated(connection: sa.Connection, chosen: sa.ColumnElement[bool]) -> pd.DataFrame:
     """Read when placements were there, with `fid`, and their position as `x` and `y`."""
     columns = [TABLE.c[name] for name in ("fid", "placement_id", "set_at", "lifted_at", "timezone")]
     rows = connection.execute(sa.select(TABLE.c.geom, *columns).where(chosen)).fetchall()
-    xy = positions(backend.decode([row[0] for row in rows]))
+    xy = positions(geometries_from_blobs([row[0] for row in rows]))
     known = frame_from_rows([row[1:] for row in rows], columns).set_index("placement_id")
     return known.assign(x=xy[:, 0], y=xy[:, 1])
 
 
-def _kept(connection: sa.Connection, backend: GeoPackage, fids: list[int]) -> set[tuple[Any, ...]]:
+def _kept(connection: sa.Connection, fids: list[int]) -> set[tuple[Any, ...]]:
     rows = connection.execute(
         sa.select(VIEWS.c.placement_row, *(VIEWS.c[name] for name in _VALUES)).where(
-            backend.among(VIEWS.c.placement_row, fids)
+            among(VIEWS.c.placement_row, fids)
         )
     )
     return {tuple(row) for row in rows}
 
 
-def _lying(backend: GeoPackage, cell: Cell) -> sa.ColumnElement[bool]:
+def _lying(cell: Cell) -> sa.ColumnElement[bool]:
     if cell == NOWHERE:
         return sa.or_(TABLE.c.geom.is_(None), sa.func.ST_IsEmpty(TABLE.c.geom) == 1)
     side_m = 1000.0 * cell.side_km
     low_x, low_y = cell.x * side_m, cell.y * side_m
-    return backend.in_box(TABLE, (low_x, low_y, low_x + side_m, low_y + side_m))
+    return in_box(TABLE, (low_x, low_y, low_x + side_m, low_y + side_m))
 
 
 def _inside(xy: Floats, cell: Cell) -> Bools:
@@ -298,7 +276,6 @@ def _inside(xy: Floats, cell: Cell) -> Bools:
 
 def _sensitive(
     connection: sa.Connection,
-    backend: GeoPackage,
     species: pd.DataFrame,
     chosen: sa.ColumnElement[bool],
     *,
@@ -311,16 +288,16 @@ def _sensitive(
     """
     names = species.index[list_steps(species) > 0].tolist()
     if not names:
-        return _read_dated(connection, backend, sa.false()).assign(own=0)
+        return _read_dated(connection, sa.false()).assign(own=0)
     caught = []
     for table in (schema.catches, schema.lengths):
         columns = [TABLE.c.placement_id, table.c.species]
         query = sa.select(*columns).distinct().join(table, table.c.placement_row == TABLE.c.fid)
-        query = query.where(backend.among(table.c.species, names), chosen).limit(most)
+        query = query.where(among(table.c.species, names), chosen).limit(most)
         rows = connection.execute(query).fetchall()
         caught.append(frame_from_rows(rows, columns))
     ids = sorted(set(caught[0]["placement_id"]) | set(caught[1]["placement_id"]))
-    placements = _read_dated(connection, backend, backend.among(TABLE.c.placement_id, ids))
+    placements = _read_dated(connection, among(TABLE.c.placement_id, ids))
     return placements.assign(own=own_steps(placements, caught[0], caught[1], species))
 
 
@@ -335,12 +312,12 @@ def public_names(connection: sa.Connection) -> tuple[set[str], set[str]]:
 
 
 # Public queries --------------------------------------------------------------------------
-def _shown_as(backend: GeoPackage, selection: Selection) -> sa.ColumnElement[bool]:
+def _shown_as(selection: Selection) -> sa.ColumnElement[bool]:
     """Which placements a public selection means, by what the public sees of each."""
     stored = Selection(
         surveys=selection.surveys, since=selection.since, until=selection.until, bbox=selection.bbox
     )
-    exact = sa.and_(VIEWS.c.step_km == 0, condition(backend, stored))
+    exact = sa.and_(VIEWS.c.step_km == 0, condition(stored))
     generalised = [VIEWS.c.step_km > 0]
     if selection.surveys:
         generalised.append(sa.false())  # a generalised placement names no survey
@@ -349,17 +326,14 @@ def _shown_as(backend: GeoPackage, selection: Selection) -> sa.ColumnElement[boo
     if selection.until is not None:
         generalised.append(VIEWS.c.year <= selection.until.year)
     if selection.bbox is not None:
-        low_x, low_y, high_x, high_y = selection.bbox
-        generalised += [
-            VIEWS.c.cell_x.between(low_x, high_x),
-            VIEWS.c.cell_y.between(low_y, high_y),
-        ]
-    parts = [sa.or_(exact, sa.and_(*generalised))]
-    if selection.methods:
-        parts.append(backend.among(TABLE.c.method, selection.methods))
-    if selection.placements:
-        parts.append(backend.among(VIEWS.c.public_id, selection.placements))
-    return sa.and_(*parts)
+        generalised += cells_in_box(selection.bbox)
+    named = any_of((TABLE.c.method, selection.methods), (VIEWS.c.public_id, selection.placements))
+    return sa.and_(sa.or_(exact, sa.and_(*generalised)), *named)
+
+
+def cells_in_box(box: tuple[float, float, float, float]) -> list[sa.ColumnElement[bool]]:
+    """Conditions that the centre of the cell that a placement is shown as lies in a box [m]."""
+    return [VIEWS.c.cell_x.between(*box[::2]), VIEWS.c.cell_y.between(*box[1::2])]
 
 
 def read_views(
@@ -377,60 +351,60 @@ def read_views(
     return frame_from_rows(connection.execute(query).fetchall(), columns).set_index("placement_id")
 
 
-def _rows_of(backend: GeoPackage, views: pd.DataFrame) -> sa.ColumnElement[bool]:
-    return backend.among(TABLE.c.fid, views["placement_row"].tolist())
+def _rows_of(views: pd.DataFrame) -> sa.ColumnElement[bool]:
+    return among(TABLE.c.fid, views["placement_row"].tolist())
 
 
 def public_records(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    selection: Selection,
-    needed: Needed = EVERYTHING,
+    connection: sa.Connection, selection: Selection, needed: Needed = EVERYTHING
 ) -> tuple[Records, pd.DataFrame]:
-    """Read a public selection and how each placement may be shown."""
-    views = read_views(connection, _shown_as(backend, selection))
-    chosen = None if is_whole(selection) else _rows_of(backend, views)
+    """Read the records of a public selection, and how each placement may be shown.
+
+    The selection is compared with what the public sees: ids are public ids, a generalised
+    placement has its cell's centre, its year and no survey. The second frame is that of
+    `layers.fieldwork.generalising.public_views`; placements that it lacks are not to be shown.
+    """
+    views = read_views(connection, _shown_as(selection))
+    chosen = None if is_whole(selection) else _rows_of(views)
     named = Selection(species=selection.species)
-    records = read_records(connection, backend, named, chosen=chosen, needed=needed)
+    records = read_records(connection, named, chosen=chosen, needed=needed)
     return records, views[_VALUES]
 
 
 def public_chunks(
-    connection: sa.Connection, backend: GeoPackage, selection: Selection, size: int, after: str
+    connection: sa.Connection, selection: Selection, *, size: int
 ) -> Iterator[tuple[Records, pd.DataFrame]]:
     """Yield the same in chunks by ascending public id, from one consistent state."""
-    shown, named = _shown_as(backend, selection), Selection(species=selection.species)
+    shown, named, after = _shown_as(selection), Selection(species=selection.species), ""
     while True:
         views = read_views(connection, sa.and_(shown, VIEWS.c.public_id > after), size)
         if views.empty:
             return
-        yield (
-            read_records(connection, backend, named, chosen=_rows_of(backend, views)),
-            views[_VALUES],
-        )
+        yield read_records(connection, named, chosen=_rows_of(views)), views[_VALUES]
         after = str(views["public_id"].iloc[-1])
 
 
-def found_records(
-    connection: sa.Connection, backend: GeoPackage, fids: list[int]
+def found_public_records(
+    connection: sa.Connection, fids: list[int]
 ) -> tuple[Records, pd.DataFrame]:
-    """Read placements that the public may see by row number, for features."""
-    views = read_views(connection, backend.among(VIEWS.c.placement_row, fids))
+    """Read placements by row number for features, without flags, and how each may be shown.
+
+    The second frame is as that of `public_records`; it lacks what is not to be shown now.
+    """
+    views = read_views(connection, among(VIEWS.c.placement_row, fids))
     needed = Needed(tables=OF_FEATURES.tables - {"flags"})
-    chosen = _rows_of(backend, views)
-    return read_records(connection, backend, Selection(), chosen=chosen, needed=needed), views[
-        _VALUES
-    ]
+    chosen = _rows_of(views)
+    return read_records(connection, Selection(), chosen=chosen, needed=needed), views[_VALUES]
 
 
-def public_view_faults(connection: sa.Connection, backend: GeoPackage) -> Iterator[str]:
+def public_view_faults(connection: sa.Connection) -> Iterator[str]:
     """Compare what is kept with what the rule says now, cell by cell."""
     key, species = public_key(connection), sensitivities(connection)
     counted = 0
-    for cell in sorted(_all_cells(connection, backend)):
-        lying, new = _decide(connection, backend, cell, species, key)
+    for cell in sorted(_all_cells(connection)):
+        lying, new = _decide(connection, cell, species, key)
         counted += len(new)
-        wrong = len(new ^ _kept(connection, backend, lying))
+        wrong = len(new ^ _kept(connection, lying))
         if wrong:
             which = plural(wrong, "placement is", "placements are")
             yield f"sensitive places: {wrong} {which} not generalised as by the rule"

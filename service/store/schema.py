@@ -59,7 +59,7 @@ class TextList(_Own):
 
 
 class Geometry(_Own):
-    """Geometry of one kind in the store's CRS; the backend encodes whole columns at once."""
+    """Geometry of one kind in the store's CRS; encoded whole columns at once."""
 
     cache_ok = True
 
@@ -75,10 +75,7 @@ class _Options(TypedDict, total=False):
 
 
 def _column(
-    kind: sa.types.TypeEngine[Any],
-    name: str,
-    *more: sa.ForeignKey,
-    **options: Unpack[_Options],
+    kind: sa.types.TypeEngine[Any], name: str, *more: sa.ForeignKey, **options: Unpack[_Options]
 ) -> sa.Column[Any]:
     return sa.Column(name, kind, *more, **options)
 

@@ -11,13 +11,13 @@ from layers.plurals import counted
 from service.errors import ConflictError
 from service.store import history, schema
 from service.store.columns import frame_from_rows, rows_from_frame
+from service.store.geopackage import among, insert
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     import pandas as pd
 
-    from service.store.geopackage import GeoPackage
 
 __all__ = ["put_back", "put_in", "read_in_the_water", "standing_gear_faults", "take_out"]
 
@@ -45,7 +45,6 @@ def _documents(
 
 def put_in(
     connection: sa.Connection,
-    backend: GeoPackage,
     gear: pd.DataFrame,
     *,
     who: str,
@@ -58,12 +57,12 @@ def put_in(
     """
     names = gear.index.tolist()
     stored = schema.placements.c.placement_id
-    taken = connection.scalar(sa.select(stored).where(backend.among(stored, names)).limit(1))
+    taken = connection.scalar(sa.select(stored).where(among(stored, names)).limit(1))
     if taken is not None:
         raise ConflictError(
             f"Placement {taken!r} is stored already, as lifted; nothing was stored."
         )
-    before = _documents(connection, backend.among(TABLE.c.placement_id, names))
+    before = _documents(connection, among(TABLE.c.placement_id, names))
     if any(one["content_digest"] != replaces for one in before.values()):
         raise ConflictError(f"{next(iter(before))!r} is in the water already; nothing was stored.")
     if replaces is not None and not before:
@@ -72,36 +71,31 @@ def put_in(
     written = gear.rename(columns={"digest": "content_digest"}).reset_index()
     written["cells"] = [orjson.dumps(cells).decode() for cells in written["cells"]]
     values = rows_from_frame(written.assign(who=who), _KEPT)
-    backend.insert(connection, TABLE, {**values, "batch_id": [batch_id] * len(names)})
-    after = _documents(connection, backend.among(TABLE.c.placement_id, names))
+    insert(connection, TABLE, {**values, "batch_id": [batch_id] * len(names)})
+    after = _documents(connection, among(TABLE.c.placement_id, names))
     history.note(
-        connection, backend, who=who, entity=_ENTITY, action="change" if before else "add",
+        connection, who=who, entity=_ENTITY, action="change" if before else "add",
         keys=names, before=[before.get(name) for name in names],
         after=[after[name] for name in names], batch_id=batch_id,
     )  # fmt: skip
 
 
 def take_out(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    names: Sequence[str],
-    *,
-    who: str,
-    batch_id: int | None = None,
+    connection: sa.Connection, names: Sequence[str], *, who: str, batch_id: int | None = None
 ) -> None:
     """Note that gear of these numbers, where there is any, is in the water no more."""
-    chosen = backend.among(TABLE.c.placement_id, names)
+    chosen = among(TABLE.c.placement_id, names)
     before = _documents(connection, chosen)
     if not before:
         return
     connection.execute(TABLE.delete().where(TABLE.c.placement_id.in_(list(before))))
     history.note(
-        connection, backend, who=who, entity=_ENTITY, action="remove", keys=list(before),
+        connection, who=who, entity=_ENTITY, action="remove", keys=list(before),
         before=list(before.values()), batch_id=batch_id,
     )  # fmt: skip
 
 
-def put_back(connection: sa.Connection, backend: GeoPackage, batch_id: int, *, who: str) -> None:
+def put_back(connection: sa.Connection, batch_id: int, *, who: str) -> None:
     """Undo what an import did: gear that it set leaves, gear that it lifted is in the water again.
 
     Raises ConflictError where what it set was lifted or changed since, or what it lifted set again.
@@ -115,14 +109,14 @@ def put_back(connection: sa.Connection, backend: GeoPackage, batch_id: int, *, w
     own = _documents(connection, TABLE.c.batch_id == batch_id)
     others = sorted({row.key for row in entries} - own.keys())
     stored = schema.placements.c.placement_id
-    lifted = connection.scalars(sa.select(stored).where(backend.among(stored, others)))
-    used = sorted({*lifted, *_documents(connection, backend.among(TABLE.c.placement_id, others))})
+    lifted = connection.scalars(sa.select(stored).where(among(stored, others)))
+    used = sorted({*lifted, *_documents(connection, among(TABLE.c.placement_id, others))})
     if used:
         raise ConflictError(
             f"Import {batch_id} cannot be undone: {counted(len(used), 'gear')} of it was set, "
             f"lifted or changed since ({', '.join(used[:10])}). Remove those first."
         )
-    take_out(connection, backend, list(own), who=who, batch_id=batch_id)
+    take_out(connection, list(own), who=who, batch_id=batch_id)
     for row in entries:
         if row.action == "remove":
             was = orjson.loads(row.before)
@@ -134,20 +128,16 @@ def put_back(connection: sa.Connection, backend: GeoPackage, batch_id: int, *, w
                 .order_by(log.entry_id.desc())
                 .limit(1)
             )
-            backend.insert(connection, TABLE, {**values, "batch_id": [set_by]})
+            insert(connection, TABLE, {**values, "batch_id": [set_by]})
             history.note(
-                connection, backend, who=who, entity=_ENTITY, action="add", keys=[row.key],
+                connection, who=who, entity=_ENTITY, action="add", keys=[row.key],
                 after=[was], batch_id=set_by,
             )  # fmt: skip
 
 
 def standing_gear_faults(connection: sa.Connection) -> Iterator[str]:
     """Compare gear in the water with the history, and with the placements."""
-    log = schema.history.c
-    last = sa.select(sa.func.max(log.entry_id)).where(log.entity == _ENTITY).group_by(log.key)
-    entries = connection.execute(sa.select(log.key, log.after).where(log.entry_id.in_(last)))
-    noted = {row.key: orjson.loads(row.after) for row in entries if row.after is not None}
-    now = _documents(connection, sa.true())
+    noted, now = history.last_entries(connection, _ENTITY), _documents(connection, sa.true())
     for name in sorted(noted.keys() | now.keys()):
         if noted.get(name) != now.get(name):
             yield f"history: gear in the water {name!r} differs from its last entry"

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import orjson
 import sqlalchemy as sa
 
 from layers.plurals import counted, plural
@@ -14,7 +13,7 @@ from service.errors import StoreError
 from service.records import Selection
 from service.store import history, schema
 from service.store.backgrounds import background_faults
-from service.store.geopackage import APPLICATION_ID, USER_VERSION, index_name
+from service.store.geopackage import APPLICATION_ID, USER_VERSION, among, index_name
 from service.store.guards import guard_faults
 from service.store.named_tables import NAMED_ENTITIES, read_named
 from service.store.network_tables import layer_account
@@ -27,7 +26,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from service.store.geopackage import GeoPackage
     from service.store.session import Session
 
 __all__ = ["backup", "copy_store", "faults"]
@@ -63,7 +61,7 @@ def copy_store(session: Session, destination: Path) -> None:
         os.fsync(file.fileno())
 
 
-def faults(connection: sa.Connection, backend: GeoPackage) -> list[str]:
+def faults(connection: sa.Connection) -> list[str]:
     """List what is wrong with a store; empty = sound."""
     found = [
         f"integrity: {row[0]}"
@@ -81,8 +79,8 @@ def faults(connection: sa.Connection, backend: GeoPackage) -> list[str]:
         *_geopackage_faults(connection),
         *guard_faults(connection),
         *_reference_faults(connection),
-        *_history_faults(connection, backend),
-        *public_view_faults(connection, backend),
+        *_history_faults(connection),
+        *public_view_faults(connection),
         *standing_gear_faults(connection),
         *background_faults(connection),
     ]
@@ -157,7 +155,7 @@ def _extent_faults(connection: sa.Connection, name: str) -> Iterator[str]:
 def _reference_faults(connection: sa.Connection) -> Iterator[str]:
     """Compare layers and lists with their last entries."""
     for table in (schema.reaches, schema.catchments):
-        noted = _last_entries(connection, table.name).get(table.name)
+        noted = history.last_entries(connection, table.name).get(table.name)
         if layer_account(connection, table) != noted:
             yield f"history: {table.name} differ from their last entry"
     for table in (schema.species, schema.methods, schema.surveys, schema.sites):
@@ -165,22 +163,13 @@ def _reference_faults(connection: sa.Connection) -> Iterator[str]:
         stored = read_named(connection, table).reset_index()
         documents = history.frame_documents(stored, table)
         now = {str(document[entity]): document for document in documents}
-        noted = _last_entries(connection, entity)
+        noted = history.last_entries(connection, entity)
         for name in sorted(now.keys() | noted.keys()):
             if now.get(name) != noted.get(name):
                 yield f"history: {entity} {name!r} differs from its last entry"
 
 
-def _last_entries(connection: sa.Connection, entity: str) -> dict[str, Any]:
-    """Read what each record was after its last change; None where it was removed."""
-    log = schema.history
-    rows = connection.execute(
-        sa.select(log.c.key, log.c.after).where(log.c.entity == entity).order_by(log.c.entry_id)
-    )
-    return {row.key: None if row.after is None else orjson.loads(row.after) for row in rows}
-
-
-def _history_faults(connection: sa.Connection, backend: GeoPackage) -> Iterator[str]:
+def _history_faults(connection: sa.Connection) -> Iterator[str]:
     """Compare each placement with its last entry, and the entries with what is there."""
     log = schema.history
     last = (
@@ -199,11 +188,11 @@ def _history_faults(connection: sa.Connection, backend: GeoPackage) -> Iterator[
     )
     for key in gone:
         yield f"history: placement {key!r} is gone, but no removal is on record"
-    for records in chunks(connection, backend, Selection(), 10_000):
+    for records in chunks(connection, Selection()):
         keys = records.placements.index.tolist()
         entries = connection.execute(
             sa.select(log.c.key, log.c.after).where(
-                log.c.entity == "placement", backend.among(log.c.key, keys)
+                log.c.entity == "placement", among(log.c.key, keys)
             ).order_by(log.c.entry_id)
         )  # fmt: skip
         after = {row.key: row.after for row in entries}

@@ -15,6 +15,7 @@ from layers.network.graph import build_network
 from service.errors import StoreError
 from service.store import history, schema
 from service.store.columns import rows_from_frame
+from service.store.geopackage import clear_layer, insert, insert_layer, update_layer
 from service.store.named_tables import put_named
 from service.store.network_tables import read_reaches
 from service.store.standing_gear import take_out
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
     from layers.arrays import Objects
     from service.records import FieldRecords
-    from service.store.geopackage import GeoPackage
 
 __all__ = [
     "add_records",
@@ -43,7 +43,6 @@ NETWORK_FLAG_STARTS = ("snap_", "stretch_", "network_")
 
 def add_records(
     connection: sa.Connection,
-    backend: GeoPackage,
     records: FieldRecords,
     digests: pd.Series,
     *,
@@ -57,22 +56,22 @@ def add_records(
     then, as measured on a large one.
     """
     for table, frame in ((schema.surveys, records.surveys), (schema.sites, records.sites)):
-        put_named(connection, backend, table, frame, who=who, batch_id=batch_id)
+        put_named(connection, table, frame, who=who, batch_id=batch_id)
     placements = records.placements
-    take_out(connection, backend, placements.index.tolist(), who=who, batch_id=batch_id)
+    take_out(connection, placements.index.tolist(), who=who, batch_id=batch_id)
     values = _placement_values(placements, digests)
     values["batch_id"] = [batch_id] * len(placements)
-    fids = backend.insert_layer(
+    fids = insert_layer(
         connection, schema.placements, values, np.asarray(placements.geometry, object)
     )
     report(0.3)
     rows = pd.Series(np.asarray(fids, np.int64), index=placements.index)
-    _insert_owned(connection, backend, records, rows)
+    _insert_owned(connection, records, rows)
     report(0.6)
     written = history.document_texts(placements, records.catches, records.lengths)
     report(0.75)
     history.note(
-        connection, backend, who=who, entity="placement", action="add", batch_id=batch_id,
+        connection, who=who, entity="placement", action="add", batch_id=batch_id,
         keys=placements.index.tolist(), after=written,
     )  # fmt: skip
     report(0.85)
@@ -100,13 +99,11 @@ def _placement_values(placements: gpd.GeoDataFrame, digests: pd.Series) -> dict[
     return values
 
 
-def _insert_owned(
-    connection: sa.Connection, backend: GeoPackage, records: FieldRecords, rows: pd.Series
-) -> None:
+def _insert_owned(connection: sa.Connection, records: FieldRecords, rows: pd.Series) -> None:
     placements = records.placements
     if "shape" in placements:
         drawn = placements["shape"].notna()
-        backend.insert_layer(
+        insert_layer(
             connection,
             schema.placement_shapes,
             {"placement_row": rows[drawn].tolist()},
@@ -116,15 +113,12 @@ def _insert_owned(
         (schema.catches, records.catches),
         (schema.lengths, records.lengths),
     ):
-        _insert_by_placement(connection, backend, table, frame, rows)
-    insert_network_findings(
-        connection, backend, records.snaps, records.stretches, records.flags, rows
-    )
+        _insert_by_placement(connection, table, frame, rows)
+    insert_network_findings(connection, records.snaps, records.stretches, records.flags, rows)
 
 
 def insert_network_findings(
     connection: sa.Connection,
-    backend: GeoPackage,
     snaps: pd.DataFrame,
     stretches: pd.DataFrame,
     flags: pd.DataFrame,
@@ -132,25 +126,23 @@ def insert_network_findings(
 ) -> None:
     """Insert snaps, stretches and flags of placements whose row numbers are given by id."""
     owned = snaps if "placement_id" in snaps else snaps.rename_axis("placement_id").reset_index()
-    _insert_by_placement(connection, backend, schema.snaps, owned, rows)
+    _insert_by_placement(connection, schema.snaps, owned, rows)
     if len(stretches):
         values = rows_from_frame(stretches, schema.stretches.columns)
         values["placement_row"] = _rows_of(stretches, rows)
-        backend.insert_layer(
-            connection, schema.stretches, values, _lines(connection, backend, stretches)
-        )
+        insert_layer(connection, schema.stretches, values, _lines(connection, stretches))
     if len(flags):
         network = flags["code"].str.startswith(NETWORK_FLAG_STARTS)
         sourced = flags.assign(source=np.where(network, "network", "sheet"))
-        _insert_by_placement(connection, backend, schema.flags, sourced, rows)
+        _insert_by_placement(connection, schema.flags, sourced, rows)
 
 
-def _lines(connection: sa.Connection, backend: GeoPackage, stretches: pd.DataFrame) -> Objects:
+def _lines(connection: sa.Connection, stretches: pd.DataFrame) -> Objects:
     """Geometry of stretches, cut from their reaches where the frame brings none."""
     if isinstance(stretches, gpd.GeoDataFrame) and "geometry" in stretches:
         return np.asarray(stretches.geometry, object)
     names = sorted(set(stretches["reach_id"]))
-    network = build_network(read_reaches(connection, backend, names))
+    network = build_network(read_reaches(connection, names))
     return np.asarray(stretch_lines(stretches, network).geometry, object)
 
 
@@ -163,11 +155,7 @@ def _rows_of(frame: pd.DataFrame, rows: pd.Series) -> list[int]:
 
 
 def _insert_by_placement(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    table: sa.Table,
-    frame: pd.DataFrame,
-    rows: pd.Series,
+    connection: sa.Connection, table: sa.Table, frame: pd.DataFrame, rows: pd.Series
 ) -> None:
     if frame.empty:
         return
@@ -175,15 +163,11 @@ def _insert_by_placement(
     columns = [column for column in table.columns if column.name not in (key, "placement_row")]
     values = rows_from_frame(frame, columns)
     values["placement_row"] = _rows_of(frame, rows)
-    backend.insert(connection, table, values)
+    insert(connection, table, values)
 
 
 def update_placement(
-    connection: sa.Connection,
-    backend: GeoPackage,
-    records: FieldRecords,
-    fid: int,
-    digest: str,
+    connection: sa.Connection, records: FieldRecords, fid: int, digest: str
 ) -> None:
     """Write one placement and all that belongs to it over what is there."""
     placements = records.placements
@@ -194,11 +178,11 @@ def update_placement(
         for column in schema.placements.columns
         if column.name not in own
     }
-    backend.update_layer(connection, schema.placements, fid, change, placements.geometry.iloc[0])
+    update_layer(connection, schema.placements, fid, change, placements.geometry.iloc[0])
     for name in OWNED:
         owned = schema.metadata.tables[name]
         connection.execute(owned.delete().where(owned.c.placement_row == fid))
-    _insert_owned(connection, backend, records, pd.Series([fid], index=placements.index))
+    _insert_owned(connection, records, pd.Series([fid], index=placements.index))
 
 
 def delete_placements(connection: sa.Connection, chosen: sa.ColumnElement[bool]) -> None:
@@ -210,8 +194,8 @@ def delete_placements(connection: sa.Connection, chosen: sa.ColumnElement[bool])
     connection.execute(schema.placements.delete().where(chosen))
 
 
-def clear_network_findings(connection: sa.Connection, backend: GeoPackage) -> None:
+def clear_network_findings(connection: sa.Connection) -> None:
     """Take away all that followed from the network."""
     connection.execute(schema.snaps.delete())
-    backend.clear_layer(connection, schema.stretches)
+    clear_layer(connection, schema.stretches)
     connection.execute(schema.flags.delete().where(schema.flags.c.source == "network"))

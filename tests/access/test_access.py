@@ -302,12 +302,6 @@ def test_chunks_hold_the_same_as_one_answer(store, size):
         if name in ("lengths", "stretches"):
             joined = joined.reset_index(drop=True)
         pd.testing.assert_frame_equal(joined, pd.DataFrame(getattr(whole, name)), check_dtype=False)
-    later = list(
-        access.open_record_chunks(
-            store, Selection(), PUBLIC, size=size, after=whole.placements.index[9]
-        )
-    )
-    assert later[0].placements.index[0] == whole.placements.index[10]
 
 
 def test_covered_placements_belong_to_what_holds_the_whole_cell(store):
