@@ -1,5 +1,5 @@
 /* Cards: what a click on a placement shows. Built from text nodes, so stored text stays text. */
-import { button, known, make } from "./elements.js";
+import { button, facts, known, make } from "./elements.js";
 import { unlessNoAnswer } from "./fetching.js";
 import * as marks from "./marks.js";
 import { formatNumber, formatWords } from "./numbers.js";
@@ -31,24 +31,18 @@ function gear(placement, marked) {
   return line;
 }
 
-function facts(placement, words, marked) {
-  const list = make("dl");
-  const put = (term, value) => {
-    if (!known(value)) return;
-    const cell = make("dd");
-    cell.append(value);
-    list.append(make("dt", term), cell);
-  };
-  put("Gear", gear(placement, marked));
-  put("Survey", placement.survey);
-  put("Site", placement.site);
-  put("Set, lifted", times(placement));
-  put("Effort", known(placement.effort_words) ? formatWords(placement.effort_words) : null);
-  put("Outcome", words);
-  put("Reach", snapWords(placement));
-  put("Position", placement.data_generalizations);
-  put("Notes", placement.notes);
-  return list;
+function factsOf(placement, words, marked) {
+  return facts([
+    ["Gear", gear(placement, marked)],
+    ["Survey", placement.survey],
+    ["Site", placement.site],
+    ["Set, lifted", times(placement)],
+    ["Effort", known(placement.effort_words) ? formatWords(placement.effort_words) : null],
+    ["Outcome", words],
+    ["Reach", snapWords(placement)],
+    ["Position", placement.data_generalizations],
+    ["Notes", placement.notes],
+  ]);
 }
 
 /** Table of species, gear or years with their numbers; `write` fills the first cell of a row. */
@@ -95,7 +89,7 @@ export function card(placement, words, link, marked) {
   } else {
     title.textContent = placement.placement_id;
   }
-  box.append(title, facts(placement, words, marked));
+  box.append(title, factsOf(placement, words, marked));
   if (placement.catch && placement.catch.length) box.append(catchTable(placement.catch));
   if (placement.flags && placement.flags.length) {
     box.append(make("p", "To look at again:", "rb-flags-head"));

@@ -43,3 +43,12 @@ export function make(tag, text, className = "") {
 export function known(value) {
   return value !== undefined && value !== null && value !== "";
 }
+
+/** Terms and what is known of each, a text or an element. */
+export function facts(rows) {
+  const list = make("dl");
+  rows.forEach(([term, value]) => {
+    if (known(value)) list.append(make("dt", term), element("dd", {}, value));
+  });
+  return list;
+}

@@ -1,6 +1,6 @@
 /* Reaches on a map: drawn by order, opened by a click or by Enter, named along their streams. */
 import { colour } from "./colours.js";
-import { known, link, make, svgElement } from "./elements.js";
+import { facts, known, link, make, svgElement } from "./elements.js";
 import { fetchJson, unlessNoAnswer } from "./fetching.js";
 import { formatMetres, formatNumber, formatShare, formatWords } from "./numbers.js";
 import { positions } from "./screen_paths.js";
@@ -54,14 +54,6 @@ export function openByKey(map, lines, open) {
     event.preventDefault();
     open(nearest.line, map.layerPointToLatLng(nearest.at));
   });
-}
-
-function facts(rows) {
-  const list = make("dl");
-  rows.forEach(([term, value]) => {
-    if (known(value)) list.append(make("dt", term), make("dd", value));
-  });
-  return list;
 }
 
 /** Chances that the chosen species live, unfound, in the catchment of a reach; they take longer. */

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from flask import Blueprint, Response, current_app, jsonify, render_template, request
 from flask_wtf.csrf import generate_csrf
 
-from layers.drawing.joined_modules import join_modules
+from layers.drawing.joined_modules import imported_modules, join_modules
 from layers.drawing.map_assets import asset_text
 from layers.frames import LENGTH_TYPES, PASS_MINUTES
 from service import access, reference
@@ -49,6 +50,11 @@ _OUTCOME_WORDS: Final = {
 _DOING: Final = "Entering and changing records"
 _FATES: Final = ("released", "kept", "dead")
 _STAGES: Final = ("egg", "larva", "fry", "juvenile", "adult")
+# What the page of the form names.
+_FORM: Final = (
+    "layout.css", "account.css", "entry.css", "riffle.svg", "as_read.js", "entry.js",
+    "leaflet.js", "leaflet.css", "colours.css",
+)  # fmt: skip
 
 
 @blueprint.get("/placements/new")
@@ -255,7 +261,8 @@ def _finding(
 @blueprint.get("/entry-worker.js")
 def worker() -> Response:
     """Script that keeps the form at hand and sends drafts; at the root, so that it may see it."""
-    script = join_modules(_module_text("entry_worker.js"), _module_text)
+    text = _module_text("entry_worker.js").replace("PARTS = []", f"PARTS = {json.dumps(_parts())}")
+    script = join_modules(text, _module_text)
     answer = Response(script, mimetype="text/javascript")
     answer.add_etag()
     answer.cache_control.no_cache = True
@@ -263,7 +270,19 @@ def worker() -> Response:
     return answer
 
 
+def _parts() -> list[str]:
+    """Addresses of all that the form is made of, which the worker keeps."""
+    names = [*_FORM]
+    for name in names:  # those that modules import follow
+        names += [one for one in imported_modules(_module_text(name)) if one not in names]
+    return [f"/{'static' if _own(name).is_file() else 'assets'}/{name}" for name in names]
+
+
+def _own(name: str) -> Path:
+    return Path(str(current_app.static_folder), name)
+
+
 def _module_text(name: str) -> str:
     """Text of a module of this program, whether it belongs to pages or to maps."""
-    own = Path(str(current_app.static_folder), name)
+    own = _own(name)
     return own.read_text(encoding="utf-8") if own.is_file() else asset_text(name)

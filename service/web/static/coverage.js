@@ -1,7 +1,7 @@
 /* The map beside the coverage tables: reaches by years since the last visit, gaps, next places. */
 import { showBackground } from "../assets/backgrounds.js";
 import { colour } from "../assets/colours.js";
-import { link, make } from "../assets/elements.js";
+import { facts, link, make } from "../assets/elements.js";
 import { fetchJson, unlessNoAnswer } from "../assets/fetching.js";
 import { still } from "../assets/motion.js";
 import { formatMetres, formatShare, formatWords } from "../assets/numbers.js";
@@ -46,25 +46,25 @@ function card(reaches, at) {
   const title = make("h3");
   title.append(link("/reaches/" + id, reaches.reach_id[at]), name ? ", " + name : "");
   box.append(title);
-  const facts = make("dl");
-  const put = (term, value) => facts.append(make("dt", term), make("dd", value));
   const last = reaches.last_date[at];
   const band = view.bands[reaches.band[at]];
-  put("Here", STATES[band.state]);
+  const rows = [["Here", STATES[band.state]]];
   if (band.state !== "no_visit") {
-    put("Last visit", last ? formatWords(last) + ", " + band.words : band.words);
     const of = " of " + formatMetres(reaches.length_m[at]);
-    put("Visited", formatShare(reaches.visited[at]) + of);
-    put("Sampled", formatShare(reaches.sampled[at]) + of);
     const gear = reaches.methods[at].split(";");
-    put("Gear", gear.map((method) => view.labels[method] || method).join(", "));
+    rows.push(
+      ["Last visit", last ? formatWords(last) + ", " + band.words : band.words],
+      ["Visited", formatShare(reaches.visited[at]) + of],
+      ["Sampled", formatShare(reaches.sampled[at]) + of],
+      ["Gear", gear.map((method) => view.labels[method] || method).join(", ")],
+    );
   }
   const far = reaches.distance_m[at];
-  if (far === null) put("Nearest visit", "none in this connected part of the network");
+  if (far === null) rows.push(["Nearest visit", "none in this connected part of the network"]);
   else if (far > 0)
-    put("Nearest visit", formatMetres(far) + " from its farthest point without one");
-  put("Stream order", reaches.order[at]);
-  box.append(facts, link("/upstream/" + id, "What lives upstream of here"));
+    rows.push(["Nearest visit", formatMetres(far) + " from its farthest point without one"]);
+  rows.push(["Stream order", reaches.order[at]]);
+  box.append(facts(rows), link("/upstream/" + id, "What lives upstream of here"));
   return box;
 }
 
@@ -193,16 +193,16 @@ function placeMarkers() {
       marker.getElement().setAttribute("aria-label", "Next place " + place.rank),
     );
     const box = make("article", null, "rb-card");
-    box.append(make("h3", "Next place " + place.rank));
-    const facts = make("dl");
-    [
-      ["Stream", place.stream],
-      ["Reach", place.reach_id],
-      ["Before", formatWords(place.done_before)],
-      ["Adds", formatMetres(place.adds_m)],
-      ["Position", place.latitude.toFixed(5) + ", " + place.longitude.toFixed(5)],
-    ].forEach((of) => facts.append(make("dt", of[0]), make("dd", of[1])));
-    box.append(facts);
+    box.append(
+      make("h3", "Next place " + place.rank),
+      facts([
+        ["Stream", place.stream],
+        ["Reach", place.reach_id],
+        ["Before", formatWords(place.done_before)],
+        ["Adds", formatMetres(place.adds_m)],
+        ["Position", place.latitude.toFixed(5) + ", " + place.longitude.toFixed(5)],
+      ]),
+    );
     marker.bindPopup(box, { maxWidth: 280 });
     marker.on("click", () => mark(document.querySelector("tr[data-place='" + place.rank + "']")));
     markers[place.rank] = marker.addTo(map);

@@ -9,45 +9,7 @@ const AREA = "rifflebook-area-1"; // of entry_area.js
 const TILES = "rifflebook-tiles-1"; // of entry_background.js
 const FORM = "/placements/new";
 const MOST_REACHES = 200;
-const PARTS = [
-  "/static/layout.css",
-  "/static/account.css",
-  "/static/entry.css",
-  "/static/riffle.svg",
-  "/static/as_read.js",
-  "/static/entry_drafts.js",
-  "/static/entry_species.js",
-  "/static/entry_map.js",
-  "/static/entry_rows.js",
-  "/static/entry_times.js",
-  "/static/entry_content.js",
-  "/static/entry_keeping.js",
-  "/static/entry_place.js",
-  "/static/entry_findings.js",
-  "/static/entry_waiting.js",
-  "/static/entry_standing.js",
-  "/static/entry_storage.js",
-  "/static/entry_tiles.js",
-  "/static/entry_checks.js",
-  "/static/entry_sun.js",
-  "/static/entry_nearest.js",
-  "/static/entry_area.js",
-  "/static/entry_background.js",
-  "/static/entry_way.js",
-  "/static/entry_form.js",
-  "/static/entry_fields.js",
-  "/static/entry_saving.js",
-  "/static/entry.js",
-  "/assets/backgrounds.js",
-  "/assets/leaflet.js",
-  "/assets/leaflet.css",
-  "/assets/colours.css",
-  "/assets/colours.js",
-  "/assets/elements.js",
-  "/assets/standing.js",
-  "/assets/fetching.js",
-  "/assets/screen_paths.js",
-];
+const PARTS = []; // filled in where this is served
 
 self.addEventListener("install", (event) => {
   event.waitUntil(
