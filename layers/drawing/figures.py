@@ -76,8 +76,8 @@ def _sheet(width_in: float, height_in: float) -> Figure:
     return Figure(figsize=(width_in, height_in), layout="constrained")
 
 
-def _new(width_in: float = 5.2, height_in: float = 3.1) -> tuple[Figure, Axes]:
-    figure = _sheet(width_in, height_in)
+def _new(height_in: float = 3.1) -> tuple[Figure, Axes]:
+    figure = _sheet(5.2, height_in)
     return figure, figure.add_subplot()
 
 

@@ -37,24 +37,8 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Floats, Ints, Objects
 
-__all__ = ["CATCH_RATE_COLUMNS", "catch_per_unit_effort", "counted_catch", "rates"]
+__all__ = ["catch_per_unit_effort", "counted_catch", "rates"]
 
-CATCH_RATE_COLUMNS: Final = (
-    "method",
-    "catchment",
-    "species",
-    "placements",
-    "effort",
-    "effort_unit",
-    "individuals",
-    "individuals_lower_bound",
-    "cpue",
-    "cpue_low",
-    "cpue_high",
-    "cpue_unit",
-    "problem",
-    "passes_counted",
-)
 # What of a placement's effort the first pass used is known: the same ground, or one pass.
 _KNOWN_OF_FIRST_PASS: Final = ("square_metre", "metre", "pass")
 _FEWEST_PLACEMENTS: Final = 3
@@ -105,7 +89,7 @@ def catch_per_unit_effort(
     Returns
     -------
     DataFrame
-        Columns `CATCH_RATE_COLUMNS`. Catchment `all` takes every placement, also those
+        Sorted by method, catchment and species. Catchment `all` takes every placement, also those
         outside every catchment. `cpue` is the ratio of sums, per 100 for m² and m (see
         `cpue_unit`). `problem` says why a rate or an end of its interval is missing: fewer than
         three placements, counts of "at least" (no upper limit), or no placement of the group

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import scipy
 
 from layers.coded import distinct
 from layers.crs import choose_operation
@@ -16,6 +15,7 @@ from layers.frames import reads
 from layers.network.cutting import ReachLines, place_on_reach
 from layers.network.distance import SHORTEST_PIECE_M
 from layers.network.reach_parts import cover_with_parts, main_part
+from layers.network.stream_order import connected_parts
 
 if TYPE_CHECKING:
     from layers.arrays import Bools, Floats, Ints
@@ -178,14 +178,7 @@ def _joined(network: Network, pieces: Intervals) -> Ints:
     node = np.concatenate(
         [network.from_node[pieces.group[upper]], network.to_node[pieces.group[lower]]]
     )
-    size = count + network.n_nodes
-    links = scipy.sparse.coo_array(
-        (np.ones(len(piece), np.int8), (piece, count + node)), shape=(size, size)
-    )
-    label: Ints = scipy.sparse.csgraph.connected_components(links.tocsr(), directed=False)[1][
-        :count
-    ].astype(np.int64)
-    return label
+    return connected_parts(piece, count + node, count + network.n_nodes)[1][:count]
 
 
 def _by_length(label: Ints, pieces: Intervals) -> tuple[Ints, Floats]:
@@ -193,6 +186,4 @@ def _by_length(label: Ints, pieces: Intervals) -> tuple[Ints, Floats]:
     _, first, gap = np.unique(label, return_index=True, return_inverse=True)
     length: Floats = np.bincount(gap, weights=pieces.length_m, minlength=len(first)).astype(float)
     order = np.lexsort((first, -length.round(6)))
-    rank = np.empty(len(first), np.int64)
-    rank[order] = np.arange(len(first))
-    return rank[gap], length[order]
+    return np.argsort(order)[gap], length[order]

@@ -28,21 +28,8 @@ if TYPE_CHECKING:
     from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
 
-__all__ = ["NEXT_PLACES_COLUMNS", "candidate_places", "done_before", "next_places"]
+__all__ = ["candidate_places", "done_before", "next_places"]
 
-NEXT_PLACES_COLUMNS: Final = (
-    "rank",
-    "reach_id",
-    "stream",
-    "measure_m",
-    "longitude",
-    "latitude",
-    "adds_m",
-    "remaining_share",
-    "done_before",
-    "stream_id",
-    "geometry",
-)
 _MOST_A_PIECE: Final = 20
 _FEW: Final = 256  # candidates that are searched without a bound sooner than all are bounded
 

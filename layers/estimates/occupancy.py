@@ -142,9 +142,7 @@ class OccupancyFit:
     aicc: float
 
 
-def refuse_thin(
-    visits: Histories, *, least_units: int = LEAST_UNITS, least_finds: int = LEAST_FINDS
-) -> None:
+def refuse_thin(visits: Histories) -> None:
     """Refuse visits that say too little, with the reason.
 
     Whatever is added to visits that pass makes others that pass. The least numbers are common
@@ -159,14 +157,14 @@ def refuse_thin(
         raise ThinDataError(NOBODY)
     if not visits.visits_found:
         raise ThinDataError("never found: presence and detection cannot be told apart")
-    if visits.units < least_units:
+    if visits.units < LEAST_UNITS:
         raise ThinDataError(
             f"{counted(visits.units, 'unit')} {'is' if visits.units == 1 else 'are'} too few; "
-            f"at least {least_units}"
+            f"at least {LEAST_UNITS}"
         )
-    if visits.visits_found < least_finds:
+    if visits.visits_found < LEAST_FINDS:
         raise ThinDataError(
-            f"found on {counted(visits.visits_found, 'visit')}; needs {least_finds}"
+            f"found on {counted(visits.visits_found, 'visit')}; needs {LEAST_FINDS}"
         )
     if not visits.repeated:
         raise ThinDataError("no repeats: each unit was visited once, so a miss looks like absence")

@@ -17,10 +17,8 @@ if TYPE_CHECKING:
 __all__ = ["wilson_interval"]
 
 
-def wilson_interval(
-    found: npt.ArrayLike, looked: npt.ArrayLike, *, level: float = 0.95
-) -> tuple[Floats, Floats]:
-    """Score interval of Wilson (1927) for a proportion, without continuity correction.
+def wilson_interval(found: npt.ArrayLike, looked: npt.ArrayLike) -> tuple[Floats, Floats]:
+    """95 % score interval of Wilson (1927) for a proportion, without continuity correction.
 
     Parameters
     ----------
@@ -28,8 +26,6 @@ def wilson_interval(
         Times found, 0 to `looked`.
     looked
         Times looked; where 0 the interval is missing.
-    level
-        Confidence level.
 
     Returns
     -------
@@ -46,7 +42,7 @@ def wilson_interval(
     )
     if ((hits < 0) | (hits > tries)).any():
         raise FrameError("A proportion needs 0 ≤ found ≤ looked; check the counts.")
-    z2 = float(scipy.special.ndtri(0.5 + level / 2)) ** 2
+    z2 = float(scipy.special.ndtri(0.975)) ** 2
     n = np.where(tries > 0, tries, np.nan)
     share = hits / n
     middle = (share + z2 / (2 * n)) / (1 + z2 / n)

@@ -56,8 +56,8 @@ class RemovalEstimate:
         95 % interval of `likelihood` and `joint`, never below the total catch; the other forms
         have none and stand for comparison. `n_high` is infinite where the catches set no
         upper limit.
-    p_hat, p_se
-        Chance that a fish is caught in one pass, and its standard error.
+    p_hat
+        Chance that a fish is caught in one pass.
     se_formula
         `Seber & Le Cren`, or `A` (large-sample, see `standard_error`).
     """
@@ -65,7 +65,6 @@ class RemovalEstimate:
     n_hat: float
     n_se: float
     p_hat: float
-    p_se: float
     se_formula: Literal["Seber & Le Cren", "A"] = "A"
     n_low: float = float("nan")
     n_high: float = float("nan")
@@ -105,66 +104,29 @@ def _passes(catches: Sequence[int]) -> _Passes:
     return _Passes(k, total, int((np.arange(k - 1, -1, -1) * counts).sum()))
 
 
-def standard_error(
-    n_hat: float, p_hat: float, passes: int, total: int, *, formula: Literal["A", "B"] = "A"
-) -> float:
-    """Compute the standard error of a removal estimate with k passes.
+def standard_error(n_hat: float, p_hat: float, passes: int) -> float:
+    """Compute the standard error of an estimated number, given the chance of capture.
 
-    Parameters
-    ----------
-    n_hat, p_hat
-        Estimated number and chance of capture.
-    passes
-        k.
-    total
-        T, fish caught in all passes.
-    formula
-        `A`: √(N qᵏ(1-qᵏ) / ((1-qᵏ)² - (pk)² qᵏ⁻¹)), large-sample variance as printed by
-        Carle & Strub (1978). `B`: √(N(N-T)T / (T² - N(N-T)(kp)²/q)), as printed by Cowx
-        (1983). They differ; A is used here, and B is for comparing with figures made by it.
-
-    Returns
-    -------
-    float
-        0 where every fish was caught; missing where the formula has no real value.
+    Formula A, √(N qᵏ(1-qᵏ) / ((1-qᵏ)² - (pk)² qᵏ⁻¹)) with k passes: the large-sample variance as
+    Carle & Strub (1978) print it. That of Cowx (1983), √(N(N-T)T / (T² - N(N-T)(kp)²/q)), differs.
+    0 where every fish was caught; missing where it has no real value.
 
     Examples
     --------
-    >>> round(standard_error(298, 0.25, 5, 228), 2)
+    >>> round(standard_error(298, 0.25, 5), 2)
     24.85
-    >>> round(standard_error(298, 0.25, 5, 228, formula="B"), 2)
-    23.62
     """
-    q = 1.0 - p_hat
-    if q <= 0.0 or (n_hat <= total and formula == "B"):
-        return 0.0
-    if formula == "A":
-        qk = q**passes
-        variance = n_hat * qk * (1 - qk)
-        spread = (1 - qk) ** 2 - (p_hat * passes) ** 2 * q ** (passes - 1)
-    else:
-        unseen = n_hat * (n_hat - total)
-        variance = unseen * total
-        spread = total**2 - unseen * (passes * p_hat) ** 2 / q
-    return float(np.sqrt(variance / spread)) if spread > 0 else float("nan")
-
-
-def _capture_standard_error(n_hat: float, p_hat: float, k: int) -> float:
     q = 1.0 - p_hat
     if q <= 0.0:
         return 0.0
-    spread = n_hat * (q * (1 - q**k) ** 2 - (p_hat * k) ** 2 * q**k)
-    return float(np.sqrt((q * p_hat) ** 2 * (1 - q**k) / spread)) if spread > 0 else float("nan")
+    qk = q**passes
+    spread = (1 - qk) ** 2 - (p_hat * passes) ** 2 * q ** (passes - 1)
+    return float(np.sqrt(n_hat * qk * (1 - qk) / spread)) if spread > 0 else float("nan")
 
 
-def _with_errors(n_hat: float, p_hat: float, passes: _Passes) -> RemovalEstimate:
-    k = passes.k
-    return RemovalEstimate(
-        n_hat=n_hat,
-        n_se=standard_error(n_hat, p_hat, k, passes.total),
-        p_hat=p_hat,
-        p_se=_capture_standard_error(n_hat, p_hat, k),
-    )
+def _with_error(n_hat: float, passes: _Passes) -> RemovalEstimate:
+    p_hat = passes.total / (passes.k * n_hat - passes.x)
+    return RemovalEstimate(n_hat, standard_error(n_hat, p_hat, passes.k), p_hat)
 
 
 def two_pass(catches: Sequence[int]) -> RemovalEstimate:
@@ -192,7 +154,6 @@ def two_pass(catches: Sequence[int]) -> RemovalEstimate:
         n_hat=c1**2 / (c1 - c2),
         n_se=float(c1 * c2 * np.sqrt(c1 + c2) / (c1 - c2) ** 2),
         p_hat=1 - c2 / c1,
-        p_se=float(np.sqrt(c2 * (c1 + c2) / c1**3)),
         se_formula="Seber & Le Cren",
     )
 
@@ -275,8 +236,7 @@ def likelihood(catches: Sequence[int]) -> RemovalEstimate:
     while beyond(high) < 0 and high < 1e6 * total:
         high *= 2
     high = float(scipy.optimize.brentq(beyond, n_hat, high)) if beyond(high) > 0 else float("inf")
-    fit = _with_errors(n_hat, total / (passes.k * n_hat - passes.x), passes)
-    return replace(fit, n_low=low, n_high=high)
+    return replace(_with_error(n_hat, passes), n_low=low, n_high=high)
 
 
 def catchability_test(catches: Sequence[int]) -> tuple[float, float]:
@@ -394,7 +354,7 @@ def weighted(catches: Sequence[int]) -> RemovalEstimate:
             n_hat = float(n[int(np.argmax(enough))])
             break
         start, block = start + block, block * 2
-    return _with_errors(n_hat, total / (k * n_hat - x), passes)
+    return _with_error(n_hat, passes)
 
 
 def joint(samples: Sequence[Sequence[int]]) -> list[RemovalEstimate]:
@@ -470,7 +430,6 @@ def joint(samples: Sequence[Sequence[int]]) -> list[RemovalEstimate]:
                 n_hat=total / -expm1(k * log1p(-p_hat)),
                 n_se=float("nan"),
                 p_hat=p_hat,
-                p_se=float("nan"),
                 n_low=total + low,
                 n_high=total + high,
             )

@@ -130,7 +130,7 @@ def _samples_for(counts: Ints, samples: int, coverage: float) -> float:
 
 
 def at_coverage(
-    incidence: npt.ArrayLike, samples: int, coverage: float, *, runs: int = _RUNS, seed: int = 1
+    incidence: npt.ArrayLike, samples: int, coverage: float, *, runs: int = _RUNS
 ) -> AtCoverage:
     """Estimate the species in as many samples as have a coverage.
 
@@ -142,7 +142,7 @@ def at_coverage(
         How many samples there are, two or more.
     coverage
         From 0 to below 1.
-    runs, seed
+    runs
         Of the bootstrap: samples drawn from the species found, their chances lowered by what is
         unseen, and from as many unseen ones as Chao2 says (Chao et al. 2014, appendix, from
         memory). `runs` 0 gives no interval.
@@ -173,14 +173,14 @@ def at_coverage(
     estimate = _species_in(counts, samples, t)
     low = high = missing
     if runs:
-        spread = np.std(_drawn(counts, samples, coverage, runs, seed), ddof=1)
+        spread = np.std(_drawn(counts, samples, coverage, runs), ddof=1)
         least = float(counts.size) if kind == "extrapolation" else min(1.0, estimate)
         low, high = max(estimate - _Z95 * float(spread), least), estimate + _Z95 * float(spread)
     return AtCoverage(estimate, t, float(low), float(high), kind)
 
 
-def _drawn(counts: Ints, samples: int, coverage: float, runs: int, seed: int) -> Floats:
-    random = np.random.default_rng(seed)
+def _drawn(counts: Ints, samples: int, coverage: float, runs: int) -> Floats:
+    random = np.random.default_rng(1)
     lacking = (1 - sample_coverage(counts, samples)) * counts.sum() / samples
     chances = counts / samples
     weight = lacking / max((chances * (1 - chances) ** samples).sum(), 1e-12)

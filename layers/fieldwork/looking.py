@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-import scipy
 
 from layers.arrays import rows_of_runs
 from layers.coded import distinct
 from layers.frames import check_frame, codes_of, reads
+from layers.network.stream_order import connected_parts
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -244,9 +244,7 @@ def nested_catchments(ancestors: pd.DataFrame) -> tuple[pd.Index, Ints, Ints]:
 
 def separate_parts(nesting: tuple[Ints, Ints], size: int) -> Ints:
     """Give each place the number of its part: nothing holds places of two parts, (size,)."""
-    pairs = scipy.sparse.coo_array((np.ones(nesting[0].size), nesting), (size,) * 2)
-    part = scipy.sparse.csgraph.connected_components(pairs, directed=False)[1]
-    return part.astype(np.int64)
+    return connected_parts(*nesting, size)[1]
 
 
 def rolled_up(codes: Ints, nesting: tuple[Ints, Ints], size: int) -> tuple[Ints, Ints]:

@@ -193,8 +193,7 @@ def _smallest(points: Objects, catchments: gpd.GeoDataFrame) -> Ints:
     ids = catchments.index.astype("str").to_numpy(object)
     by_id = np.argsort(np.argsort(ids))
     smallest_first = np.lexsort((by_id, -depth, shapely.area(shapes)))
-    rank = np.empty(len(shapes), np.int64)
-    rank[smallest_first] = np.arange(len(shapes))
+    rank = np.argsort(smallest_first)
     # The polygons ask for the points: GEOS then prepares each polygon once.
     polygon, point = shapely.STRtree(points).query(shapes, predicate="covers")
     lowest = np.full(len(points), len(shapes), np.int64)

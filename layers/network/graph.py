@@ -132,11 +132,10 @@ class Network:
     @cached_property
     def component(self) -> Ints:
         """Connected part of each reach regardless of flow, (m,); 0 is the longest part."""
-        _, of_node = scipy.sparse.csgraph.connected_components(self.adjacency, directed=False)
+        of_node = connected_parts(self.from_node, self.to_node, self.n_nodes)[1]
         of_reach = of_node[self.from_node]
         length = np.bincount(of_reach, weights=self.length_m, minlength=len(of_reach) and 1)
-        rank = np.empty(len(length), np.int64)
-        rank[np.argsort(-length, kind="stable")] = np.arange(len(length))
+        rank: Ints = np.argsort(np.argsort(-length, kind="stable"))
         return rank[of_reach]
 
     @cached_property
@@ -315,9 +314,7 @@ def join_ends(ends: Floats, tolerance_m: float) -> tuple[Ints, Floats]:
     n_nodes, labels = connected_parts(pairs[:, 0], pairs[:, 1], len(places))
     # Number nodes by their first place, so that numbering follows coordinates alone.
     _, first = np.unique(labels, return_index=True)
-    rank = np.empty(n_nodes, np.int64)
-    rank[np.argsort(first)] = np.arange(n_nodes)
-    node_of_place = rank[labels]
+    node_of_place = np.argsort(np.argsort(first))[labels]
     count = np.bincount(node_of_place, minlength=n_nodes)
     node_xy = np.column_stack(
         [np.bincount(node_of_place, weights=places[:, k], minlength=n_nodes) for k in (0, 1)]

@@ -74,9 +74,7 @@ def streams(network: Network) -> tuple[Ints, pd.DataFrame]:
     first = np.lexsort((reach, -network.upstream_length_m.round(6), label))
     outlet = first[np.unique(label[first], return_index=True)[1]]
     order = np.argsort(outlet)
-    rank = np.empty(len(outlet), np.int64)
-    rank[order] = np.arange(len(outlet))
-    stream: Ints = rank[np.unique(label, return_inverse=True)[1].ravel()]
+    stream: Ints = np.argsort(order)[np.unique(label, return_inverse=True)[1].ravel()]
     outlet = outlet[order]
     highest = np.zeros(len(outlet), np.int64)
     np.maximum.at(highest, stream, network.strahler)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import textwrap
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -11,7 +10,14 @@ from tqdm import tqdm
 
 from layers.plurals import counted, plural
 from service import reference
-from service.commands.options import opened, store_argument, who_changes, write_out
+from service.commands.options import (
+    in_file,
+    opened,
+    out_file,
+    store_argument,
+    who_changes,
+    write_out,
+)
 from service.intake.columns import SHEETS
 from service.intake.findings import Findings
 from service.intake.importing import check, missing_species, take
@@ -23,6 +29,7 @@ from service.intake.tables import read_tables
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from pathlib import Path
 
     import pandas as pd
 
@@ -36,25 +43,23 @@ __all__ = ["import_"]
 
 _SHOWN: Final = 40  # findings on the screen; the file of findings has all
 _WORDINGS: Final = 4  # of one flag shown apart: by day and by night is not the same danger
-_in = click.Path(exists=True, dir_okay=False, path_type=Path)
-_out = click.Path(dir_okay=False, path_type=Path)
 
 
 @click.command("import")
 @store_argument
-@click.argument("files", metavar="[SHEET]...", type=_in, nargs=-1)
-@click.option("--placements", type=_in, help="Sheet of placements.")
-@click.option("--catches", type=_in, help="Sheet of catches.")
-@click.option("--lengths", type=_in, help="Sheet of fish measured.")
-@click.option("--surveys", type=_in, help="Sheet of surveys that the store does not know yet.")
-@click.option("--sites", type=_in, help="Sheet of sites that the store does not know yet.")
+@click.argument("files", metavar="[SHEET]...", type=in_file, nargs=-1)
+@click.option("--placements", type=in_file, help="Sheet of placements.")
+@click.option("--catches", type=in_file, help="Sheet of catches.")
+@click.option("--lengths", type=in_file, help="Sheet of fish measured.")
+@click.option("--surveys", type=in_file, help="Sheet of surveys that the store does not know yet.")
+@click.option("--sites", type=in_file, help="Sheet of sites that the store does not know yet.")
 @click.option(
     "--mapping", default="", help="TOML that says how other columns become ours; or a kept name."
 )
 @click.option(
-    "--suggest", type=_out, help="Write a mapping for these sheets, to be read and corrected."
+    "--suggest", type=out_file, help="Write a mapping for these sheets, to be read and corrected."
 )
-@click.option("--waypoints", type=_in, help="GPX for the column waypoint.")
+@click.option("--waypoints", type=in_file, help="GPX for the column waypoint.")
 @click.option(
     "--date-order",
     type=click.Choice(["dmy", "mdy", "ymd"]),
@@ -74,11 +79,11 @@ _out = click.Path(dir_okay=False, path_type=Path)
     help="With --update: remove the catch, or fish measured, of placements whose sheet lists none.",
 )
 @click.option("--check-only", is_flag=True, help="Check and report; store nothing.")
-@click.option("--findings", type=_out, help="Write every finding to this CSV.")
+@click.option("--findings", type=out_file, help="Write every finding to this CSV.")
 @click.option(
     "--missing-species",
     "missing",
-    type=_out,
+    type=out_file,
     help="Write names that are not in the species list to this CSV, ready to be loaded.",
 )
 def import_(

@@ -6,7 +6,7 @@ import pytest
 import shapely
 
 from layers.errors import FrameError
-from layers.estimates.next_places import NEXT_PLACES_COLUMNS, candidate_places, next_places
+from layers.estimates.next_places import candidate_places, next_places
 from layers.network.distance import distance_to_sampled
 from layers.network.graph import build_network
 from layers.network.intervals import complement, union_intervals
@@ -14,6 +14,20 @@ from layers.network.reach_balls import unsampled_within, upper_bounds
 from tests.estimates.counted import both
 from tests.estimates.test_sampled_length import placements_of, random_case, stretches_at
 from tests.random_networks import SHARED, new_hope, random_intervals, reaches_of, split_graph
+
+COLUMNS = [
+    "rank",
+    "reach_id",
+    "stream",
+    "measure_m",
+    "longitude",
+    "latitude",
+    "adds_m",
+    "remaining_share",
+    "done_before",
+    "stream_id",
+    "geometry",
+]
 
 open_data = pytest.mark.skipif(not SHARED.exists(), reason="open data not present")
 
@@ -106,7 +120,7 @@ def test_bounds_bound_and_gains_agree_with_networkx_on_a_real_network(within_m):
 def test_a_fork_by_hand():
     """Within 200 m of the confluence lie 200 m of each reach."""
     frame = next_places(*both(FORK, NOTHING, NOBODY), count=2, within_m=200)
-    assert frame.columns.tolist() == list(NEXT_PLACES_COLUMNS)
+    assert frame.columns.tolist() == COLUMNS
     assert frame["reach_id"].tolist()[0] == "A"
     assert frame["measure_m"].tolist()[0] == 0
     assert frame["adds_m"].tolist()[0] == 600
@@ -133,7 +147,7 @@ def test_everything_sampled_gives_no_place():
     whole = stretches_at([(0, "A", 0, 500), (0, "B", 0, 400), (0, "C", 0, 500)])
     frame = next_places(*both(FORK, whole, placements), count=3, within_m=100)
     assert frame.empty
-    assert frame.columns.tolist() == list(NEXT_PLACES_COLUMNS)
+    assert frame.columns.tolist() == COLUMNS
     assert "after 0 places" in frame.attrs["inputs"]["note"]
 
 
