@@ -7,7 +7,7 @@ from typing import Any
 import orjson
 from flask import Response, request
 
-__all__ = ["attachment", "json_answer", "revalidated"]
+__all__ = ["attachment", "json_answer", "revalidated", "unkept"]
 
 
 def revalidated(content: bytes | str, kind: str) -> Response:
@@ -32,4 +32,10 @@ def json_answer(document: dict[str, Any]) -> Response:
 def attachment(response: Response, name: str) -> Response:
     """Have an answer stored as a file of this name."""
     response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response
+
+
+def unkept(response: Response) -> Response:
+    """Have no browser keep an answer."""
+    response.cache_control.no_store = True
     return response

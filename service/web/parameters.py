@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from service.answers.request_words import read_box, read_whole
+from service.answers.request_words import read_box, read_number, read_whole
 from service.answers.selecting import PARAMETERS, read_selection
 from service.errors import RequestError
 from service.records import Selection
@@ -21,13 +21,16 @@ __all__ = [
     "only_value",
     "read_choice",
     "read_order",
+    "read_place",
     "read_query",
+    "read_view",
     "refuse_unknown",
     "single",
 ]
 
 # What every address may have, and links carry, though it leaves no record out.
 CARRIED: Final = ("background",)
+_FINEST: Final = 20  # zoom level of a map
 
 
 @dataclass(frozen=True)
@@ -93,3 +96,19 @@ def read_order(args: MultiDict[str, str], name: str) -> int:
     """Read a whole number from 1 up; 1 when not given."""
     text = single(args, name)
     return read_whole(text, name, least=1) if text else 1
+
+
+def read_place(args: MultiDict[str, str]) -> tuple[float, float]:
+    """Read `longitude` and `latitude`, degrees; RequestError where one is missing or no use."""
+    return (
+        read_number(args.get("longitude", ""), "longitude", least=-180, most=180),
+        read_number(args.get("latitude", ""), "latitude", least=-90, most=90),
+    )
+
+
+def read_view(args: MultiDict[str, str], within: Box | None) -> tuple[Box, int]:
+    """Take the box and read the `zoom` of a map; RequestError where one is missing."""
+    zoom = read_whole(args.get("zoom", ""), "zoom", least=0)
+    if within is None:
+        raise RequestError("bbox is missing; write west,south,east,north in degrees.")
+    return within, min(zoom, _FINEST)

@@ -22,7 +22,7 @@ from service.errors import NotFoundError, RequestError
 from service.web.answering import attachment, json_answer, revalidated
 from service.web.context import current_store, current_viewer
 from service.web.map_backgrounds import backgrounds
-from service.web.parameters import PageQuery, read_order, single
+from service.web.parameters import PageQuery, read_order, read_view, single
 from service.web.question import carried, page_question
 
 if TYPE_CHECKING:
@@ -37,7 +37,6 @@ _MOST_STREAMS: Final = 100
 _MOST_PLACES: Final = 200
 _MOST_GAPS_SHOWN: Final = 100
 _FARTHEST_M: Final = 1_000_000.0
-_FINEST: Final = 20
 _MEDIA: Final = {"csv": "text/csv", "geojson": MEDIA_TYPE, "gpx": GPX_TYPE}
 
 
@@ -93,15 +92,12 @@ def show() -> str:
 def view() -> Response:
     """Reaches of one view of the map, by band of coverage."""
     query, question = _question("bbox", "zoom")
-    if query.within is None:
-        raise RequestError("bbox is missing; write west,south,east,north in degrees.")
-    zoom = read_whole(request.args.get("zoom", ""), "zoom", least=0)
+    within, zoom = read_view(request.args, query.within)
     return json_answer(
         coverage_answers.reaches_in_view(
-            current_store(), question, current_viewer(),
-            within=query.within, zoom=min(zoom, _FINEST),
+            current_store(), question, current_viewer(), within=within, zoom=zoom
         )
-    )  # fmt: skip
+    )
 
 
 @blueprint.get("/coverage/gap.json")

@@ -18,6 +18,7 @@ from service.answers.common_catch import common_catch
 from service.answers.kept_area import kept_area
 from service.answers.map_views import network_bounds
 from service.answers.nearest_reach import nearest_reach
+from service.answers.request_words import read_number
 from service.errors import RequestError
 from service.intake.columns import COUNT_KINDS, OUTCOMES, SHEETS, STRETCH_ANCHORS
 from service.intake.form_rules import form_rules
@@ -28,9 +29,10 @@ from service.intake.placement_form import (
     read_form,
     save_form,
 )
+from service.web.answering import unkept
 from service.web.context import current_store, current_viewer, require_editor
 from service.web.map_backgrounds import backgrounds
-from service.web.parameters import read_query
+from service.web.parameters import read_place, read_query
 
 if TYPE_CHECKING:
     from service.intake.importing import CheckResult
@@ -152,9 +154,7 @@ def _written(form: Form) -> dict[str, Any]:
 def token() -> Response:
     """Say who is logged in, and lend the word that a form is sent with."""
     viewer = current_viewer()
-    answer = jsonify(token=generate_csrf(), account=viewer.name, may_edit=viewer.may_edit)
-    answer.cache_control.no_store = True
-    return answer
+    return unkept(jsonify(token=generate_csrf(), account=viewer.name, may_edit=viewer.may_edit))
 
 
 @blueprint.get("/entry/nearest")
@@ -163,25 +163,13 @@ def nearest() -> Response:
     require_editor(_DOING)
     found = nearest_reach(
         current_store(),
-        _number("longitude", 180.0),
-        _number("latitude", 90.0),
-        uncertainty_m=_number("uncertainty", 1e6) if request.args.get("uncertainty") else None,
+        *read_place(request.args),
+        uncertainty_m=read_number(text, "uncertainty", least=0, most=1e6, unit="metres")
+        if (text := request.args.get("uncertainty"))
+        else None,
         stream_name=request.args.get("stream", "")[:200],
     )
-    answer = jsonify(found)
-    answer.cache_control.no_store = True
-    return answer
-
-
-def _number(name: str, most: float) -> float:
-    text = request.args.get(name, "")
-    try:
-        value = float(text)
-    except ValueError:
-        raise RequestError(f"{name} {text!r} is not a number.") from None
-    if not -most <= value <= most:
-        raise RequestError(f"{name} {text} is not between -{most:g} and {most:g}.")
-    return value
+    return unkept(jsonify(found))
 
 
 @blueprint.get("/entry/area.json")
@@ -192,9 +180,9 @@ def area() -> Response:
     if within is None:
         raise RequestError("Name the area by bbox: west, south, east, north in degrees.")
     background = request.args.get("background", "")
-    answer = jsonify(kept_area(current_store(), within, current_viewer(), background=background))
-    answer.cache_control.no_store = True
-    return answer
+    return unkept(
+        jsonify(kept_area(current_store(), within, current_viewer(), background=background))
+    )
 
 
 @blueprint.post("/entry/check")

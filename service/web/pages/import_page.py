@@ -26,7 +26,7 @@ from service.intake.waiting_uploads import (
     follow_kept,
     suggest_upload,
 )
-from service.web.answering import attachment
+from service.web.answering import attachment, unkept
 from service.web.context import (
     current_settings,
     current_store,
@@ -376,6 +376,4 @@ def undo(batch_id: int) -> AnyResponse:
 
 
 def _file(content: bytes, name: str, kind: str = "text/csv; charset=utf-8") -> Response:
-    answer = Response(content, content_type=kind)
-    answer.cache_control.no_store = True
-    return attachment(answer, name)
+    return attachment(unkept(Response(content, content_type=kind)), name)

@@ -10,6 +10,7 @@ from flask import Blueprint, Response, jsonify, redirect, render_template, reque
 from service.answers.gear_in_water import gear_in_water
 from service.answers.map_views import network_bounds
 from service.errors import NotFoundError
+from service.web.answering import unkept
 from service.web.context import current_store, current_viewer, require_editor
 from service.web.page_maps import live_map
 
@@ -66,9 +67,7 @@ def listed() -> Response:
     require_editor(_DOING)
     gear = gear_in_water(current_store(), current_viewer())
     forms = zip(_rows(gear), gear["cells"], gear["digest"], strict=True)
-    answer = jsonify([row | {"placement": cells, "base": base} for row, cells, base in forms])
-    answer.cache_control.no_store = True
-    return answer
+    return unkept(jsonify([row | {"placement": cell, "base": base} for row, cell, base in forms]))
 
 
 @blueprint.post("/in-the-water/remove")

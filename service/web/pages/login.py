@@ -9,6 +9,7 @@ from flask import Blueprint, g, make_response, redirect, render_template, reques
 
 from service.access.accounts import LONGEST_PASSWORD, SHORTEST_PASSWORD, log_in, log_out, use_link
 from service.errors import LoginError, RequestError
+from service.web.answering import unkept
 from service.web.context import current_store
 from service.web.viewer import AS_PUBLIC_COOKIE, SESSION_COOKIE, give_session, limiter
 
@@ -108,9 +109,7 @@ def _password_form(link: str, problem: str = "") -> Response:
         longest=LONGEST_PASSWORD,
         shortest=SHORTEST_PASSWORD,
     )
-    answer = make_response(body)
-    answer.cache_control.no_store = True  # the link is in it
-    return answer
+    return unkept(make_response(body))  # the link is in it
 
 
 def _refusal(problem: LoginError) -> tuple[int, dict[str, str]]:

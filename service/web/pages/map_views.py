@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import pyproj
 from flask import Blueprint, request
@@ -11,11 +11,10 @@ from flask import Blueprint, request
 from layers.drawing.geojson import MEDIA_TYPE, feature_collection
 from service.access import surveys
 from service.answers import map_views
-from service.answers.request_words import read_number, read_whole
 from service.errors import RequestError
 from service.web.answering import json_answer, revalidated
 from service.web.context import current_store, current_viewer
-from service.web.parameters import PageQuery, read_query
+from service.web.parameters import read_place, read_query, read_view
 
 if TYPE_CHECKING:
     from flask import Response
@@ -24,19 +23,18 @@ __all__ = ["blueprint"]
 
 blueprint = Blueprint("map_views", __name__)
 
-_FINEST: Final = 20
-
 
 @blueprint.get("/map/placements.json")
 def placements() -> Response:
     """Placements of a view, or their counts by cell; with `after` a list of what is in it."""
-    query, zoom = _view(also=("after",))
+    query = read_query(request.args, also=("bbox", "zoom", "after"))
+    within, zoom = read_view(request.args, query.within)
     return json_answer(
         map_views.placements_in_view(
             current_store(),
             query.selection,
             current_viewer(),
-            within=_box(query),
+            within=within,
             zoom=zoom,
             after=request.args.get("after"),
         )
@@ -46,10 +44,11 @@ def placements() -> Response:
 @blueprint.get("/map/lines.json")
 def lines() -> Response:
     """Reaches and catchments of a view."""
-    query, zoom = _view()
+    query = read_query(request.args, also=("bbox", "zoom"))
+    within, zoom = read_view(request.args, query.within)
     return json_answer(
         map_views.lines_in_view(
-            current_store(), within=_box(query), zoom=zoom, selection=query.selection
+            current_store(), within=within, zoom=zoom, selection=query.selection
         )
     )
 
@@ -70,8 +69,7 @@ def cards() -> Response:
 def position() -> Response:
     """Say where a point lies in the CRS of the store, or of the one survey chosen."""
     query = read_query(request.args, also=("longitude", "latitude"))
-    longitude = read_number(request.args.get("longitude", ""), "longitude", least=-180, most=180)
-    latitude = read_number(request.args.get("latitude", ""), "latitude", least=-90, most=90)
+    longitude, latitude = read_place(request.args)
     crs, chosen = "", query.selection.surveys
     if len(chosen) == 1:
         known = surveys(current_store(), current_viewer())["crs"]
@@ -80,15 +78,3 @@ def position() -> Response:
         crs = named if isinstance(named, str) and pyproj.CRS(named).is_projected else ""
     words = map_views.position_words(current_store(), longitude, latitude, crs=crs)
     return json_answer({"position": words})
-
-
-def _view(also: tuple[str, ...] = ()) -> tuple[PageQuery, int]:
-    query = read_query(request.args, also=("bbox", "zoom", *also))
-    zoom = read_whole(request.args.get("zoom", ""), "zoom", least=0)
-    return query, min(zoom, _FINEST)
-
-
-def _box(query: PageQuery) -> tuple[float, float, float, float]:
-    if query.within is None:
-        raise RequestError("bbox is missing; write west,south,east,north in degrees.")
-    return query.within

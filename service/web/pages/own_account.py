@@ -9,13 +9,13 @@ from flask import Blueprint, g, redirect, render_template, request, url_for
 from service.access import accounts
 from service.errors import AccessError, LoginError, NotFoundError, RequestError
 from service.records import LOCAL_KEEPER
+from service.web.answering import unkept
 from service.web.context import current_store
 from service.web.pages.accounts_page import new_token
 from service.web.problems import problem_of
 from service.web.viewer import give_session, limiter
 
 if TYPE_CHECKING:
-    from flask import Response
     from werkzeug.wrappers import Response as AnyResponse
 
     from service.records import Viewer
@@ -39,10 +39,7 @@ def _require_login() -> AnyResponse | None:
     return None
 
 
-@blueprint.after_request
-def _leave_no_trace(response: Response) -> Response:
-    response.cache_control.no_store = True
-    return response
+blueprint.after_request(unkept)
 
 
 @blueprint.get("/account")

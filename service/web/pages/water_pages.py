@@ -15,7 +15,7 @@ from service.records import Selection
 from service.web.answering import json_answer
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
-from service.web.parameters import single
+from service.web.parameters import read_place, single
 from service.web.question import carried, page_question
 
 if TYPE_CHECKING:
@@ -99,8 +99,7 @@ def opened() -> Response:
     found = water_account.reach_at(
         current_store(),
         single(request.args, "reach"),
-        read_number(request.args.get("longitude", ""), "longitude", least=-180, most=180),
-        read_number(request.args.get("latitude", ""), "latitude", least=-90, most=90),
+        *read_place(request.args),
         current_viewer(),
     )
     measure = f"{found['measure_m']:g}"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from flask import Blueprint, jsonify, redirect, render_template, url_for
 
 from service.errors import AccessError, FieldFileError, NotFoundError
+from service.web.answering import unkept
 from service.web.context import current_viewer
 from service.web.problems import problem_of
 from service.web.waiting import MadeFile, Outcome, current_jobs, current_page_jobs, may_see
@@ -94,9 +95,7 @@ def status(job_id: str) -> Response:
     if viewer.role != "public":
         shown = job.progress.shown
         said |= {"words": far(shown), "done": shown.done, "total": shown.total}
-    answer = jsonify(said)
-    answer.cache_control.no_store = True
-    return answer
+    return unkept(jsonify(said))
 
 
 @blueprint.get("/<job_id>/file")
