@@ -48,7 +48,8 @@ __all__ = [
 _NEAR: Final = 88.0  # of 100: a letter or two of a long word
 _LOOKED_AT: Final = 500  # distinct values of a column
 _UNIT: Final = re.compile(r"^(?P<words>.*?)[\s,]*[(\[](?P<unit>[^()\[\]]*)[)\]]\s*\.?$")
-_TAIL: Final = re.compile(r"^(?P<words>.+?)[\s_]+(?P<unit>\S+)$")
+# Without brackets "in" says when gear came into the water, not inches.
+_TAIL: Final = re.compile(r"(?i)^(?:(?P<words>.+?)[\s_]+)?(?!in$)(?P<unit>\S+)$")
 _NUMERO: Final = re.compile(r"N\s*[°º]\.?|№", re.IGNORECASE)  # numbers of what, not how many
 _ZONE: Final = re.compile(r"UTM\s*(?:zone)?\s*(\d{1,2})\s*([NS])?", re.IGNORECASE)
 _PASS_WORDS: Final = "|".join(sorted(WORDS["passes"]["words"], key=len, reverse=True))
@@ -62,8 +63,8 @@ _OF_TIME: Final = ("min", "s", "h")
 _TIME_OF_PASS: Final = re.compile(r"t\s*([1-9])")
 _LETTERS: Final = str.maketrans({"ø": "o", "æ": "ae", "œ": "oe"})
 _SURE_DEGREES: Final = re.compile(
-    r"(?:end )?(?:lon|long|lng|lat|longitude|latitude|.*(?:grad|graad)|(?:ooster|wester)lengte|"
-    r"(?:noorder|zuider)breedte)"
+    r"(?:.+ )?(?:lon|lng|lat|longitude|latitude)|(?:end )?long|.*(?:grad|graad)|"
+    r"(?:end )?(?:(?:ooster|wester)lengte|(?:noorder|zuider)breedte)"
 )
 _DIRECTIONS: Final = {
     side: re.compile(rf"\b(?:{'|'.join(words)})\b") for side, words in WORDS["directions"].items()
@@ -179,9 +180,9 @@ class Header:
         stated = canonical_unit(fit["unit"]) if fit else ""
         if stated or (fit and fit["words"]):
             return stated
-        for form in (_TAIL.match(self.text), re.match(r"(?P<words>)(?P<unit>\S+)$", self.text)):
-            if form and canonical_unit(form["unit"]):
-                return canonical_unit(form["unit"])
+        tail = _TAIL.match(self.text)
+        if tail and (of_tail := canonical_unit(tail["unit"])):
+            return of_tail
         return next(filter(None, map(_unit_in_words, spelt(self.text).split())), "")
 
     @cached_property
@@ -199,7 +200,7 @@ class Header:
         if _NUMERO.fullmatch(self.text):
             return "nr"
         tail = _TAIL.match(self.text)
-        apart = tail if tail and canonical_unit(tail["unit"]) else None
+        apart = tail if tail and tail["words"] and canonical_unit(tail["unit"]) else None
         fit = _UNIT.match(self.text) or apart
         words = spelt(fit["words"] if fit and fit["words"] else self.text)
         if self.pass_no:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
 
 __all__ = [
-    "LOOSELY", "NO_VALUE", "all_plain", "number_column", "numbers_of", "point_settled",
+    "DEGREES", "LOOSELY", "NO_VALUE", "all_plain", "number_column", "numbers_of", "point_settled",
     "read_number", "remedy_for", "spelt_number",
 ]  # fmt: skip
 
@@ -99,7 +99,7 @@ _MONTH: Final = "(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
 _DATE: Final = re.compile(
     rf"\d{{4}}-\d\d-\d\d.*|\d{{1,2}}[ \-./]{_MONTH}.*|{_MONTH}[ \-./]\d+", re.IGNORECASE
 )
-_DEGREES: Final = re.compile(
+DEGREES: Final = re.compile(
     r"(?P<before>[NSEWOÖØ])?\s*(?P<sign>[+-])?(?P<d>\d{1,3}(?:[.,]\d+)?)\s*(?:[°ºd:]|\s)?\s*"
     r"(?:(?P<m>\d{1,2}(?:[.,]\d+)?)\s*(?:['′’m:]|\s)?\s*)?"
     r"(?:(?P<s>\d{1,2}(?:[.,]\d+)?)\s*(?:[\"″”s]|''|’’|′′)?\s*)?(?P<after>[NSEWOÖØ])?",
@@ -411,7 +411,7 @@ def _signed_degrees(value: str, column: Column, *, doubtful: bool = False) -> fl
     fit = _POINTED.fullmatch(value)
     if fit and abs(int(fit[1])) <= limit:
         return say("degrees_unclear.points", ask=ask, number=f"{fit[1]}.{fit[2]}{fit[3]}")
-    fit = _DEGREES.fullmatch(value)
+    fit = DEGREES.fullmatch(value)
     if (
         not fit
         or (fit["before"] and fit["after"])

@@ -17,6 +17,7 @@ from service.intake.cell_texts import stripped
 from service.intake.columns import SHEETS, known_names, plain
 from service.intake.findings import Cells
 from service.intake.numbers import numbers_of
+from service.intake.positions_in_cells import with_positions_apart
 from service.intake.stored_sheets import GUARDED
 from service.intake.text_bounds import text_fault
 from service.intake.wording import say
@@ -290,7 +291,9 @@ def whole_sheet(
     whole = Cells(sheet, file, named, decimal_comma, header_row=header_row, typed=typed)
     merged = tuple((*rows, headers[at]) for *rows, at in frame.attrs.get("merged", ()))
     whole = replace(whole, merged=merged)
-    return whole if findings.audience == "form" else _without_totals(whole, findings)
+    if findings.audience == "form":
+        return whole
+    return with_positions_apart(_without_totals(whole, findings), findings)
 
 
 def _without_totals(whole: Cells, findings: Findings) -> Cells:

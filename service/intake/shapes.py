@@ -291,7 +291,7 @@ def declare_nil(sheets: Dict[str, Cells], findings: Findings) -> dict[str, Cells
     words = [text for text in species.unique().tolist() if plain(text) in NO_FISH]
     count = catches.column("count")
     # Some write it where the number of fish would stand.
-    none_counted = [t for t in count.unique().tolist() if t != "0" and plain(t) in NO_FISH]
+    none_counted = [text for text in count.unique().tolist() if plain(text) in NO_FISH]
     if not words and not none_counted:
         return out
     zero = (species == ZERO).to_numpy(bool)

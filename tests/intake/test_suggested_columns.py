@@ -394,3 +394,30 @@ def test_no_bullhead_is_no_bullhead(store, tmp_path):
     assert '"no bullhead" =' not in made.text
     faults = checked(store, tmp_path, text).refused
     assert any("0 as the count" in one.remedy for one in faults if one.value == "no bullhead")
+
+
+@pytest.mark.parametrize(
+    ("began", "ended"), [("Time in", "Time out"), ("In", "Out"), ("Gear in", "Gear out")]
+)
+def test_in_and_out_are_when_gear_came_into_the_water_and_out(store, tmp_path, began, ended):
+    """Out alone stood as the time of setting, and in was taken for inches."""
+    _, rules = suggested(
+        store, tmp_path, beside((began, "9:00", "9:30", "10:00"), (ended, "9:20", "9:45", "10:30"))
+    )
+    assert rules["placements"]["set_at"] == {"text": f"{{Date}} {{{began}}}"}
+    assert rules["placements"]["lifted_at"] == {"text": f"{{Date}} {{{ended}}}"}
+
+
+def test_inches_are_still_read_where_brackets_say_so(store, tmp_path):
+    _, rules = suggested(
+        store, tmp_path, beside(("Species", *["Eel"] * 3), ("Length (in)", "12", "13", "14.5"))
+    )
+    assert rules["lengths"]["length_mm"] == {"from": "Length (in)", "unit": "in"}
+
+
+def test_a_row_with_0_and_no_species_says_that_nothing_was_caught(store, tmp_path):
+    text = beside(("Species", "Eel", "", "Eel"), ("Number", "3", "0", "1"))
+    result = checked(store, tmp_path, text)
+    assert not result.refused
+    outcomes = result.records.placements["outcome"]
+    assert outcomes.tolist() == ["caught", "nil", "caught"]
