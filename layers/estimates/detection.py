@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from layers.coded import distinct
 from layers.estimates.covariates import CONSTANT
 from layers.estimates.fitted_seasons import LEAST_VISITS, each_species, looking_of
 from layers.estimates.occupancy import NOBODY, anywhere, doubts, empty_by_luck, visits_until
@@ -244,7 +245,7 @@ def _places(
     n, units = len(names), int(season.unit.max(initial=-1)) + 1
     row, holder = rolled_up(home[inside], (nesting[0], nesting[1]), n)
     in_holder = season.visit_of[inside][row] * n + holder
-    visit, holder = np.divmod(np.unique(in_holder), max(n, 1))
+    visit, holder = np.divmod(distinct(in_holder), max(n, 1))
     visits = {}
     for year, of_year in looking.of_year.items():
         mine = np.isin(visit, of_year)
@@ -421,7 +422,7 @@ def _inputs(placements: pd.DataFrame, season: Seasons, *, unit: Unit) -> dict[st
         season.visit_of >= 0,
         season.left_out,
         unit=unit,
-        season=[int(year) for year in np.unique(season.year)],
+        season=distinct(season.year).tolist(),
         interval="profile likelihood, 95 %",
         assumes=_ASSUMES,
     )

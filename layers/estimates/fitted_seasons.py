@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from layers.coded import distinct
 from layers.errors import ThinDataError
 from layers.estimates.covariates import CONSTANT, choose_model
-from layers.estimates.histories import histories
+from layers.estimates.histories import histories, order_by_effort
 from layers.estimates.occupancy import fit_occupancy, refuse_thin
 from layers.fieldwork.looking import catch_numbers, detectable
 from layers.frames import codes_of, codes_within, reads
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import pandas as pd
+    from numpy.typing import NDArray
 
     from layers.arrays import Bools, Ints
     from layers.estimates.histories import Histories
@@ -41,6 +43,8 @@ class Looking:
     names: dict[int, str]  # of the species that are no genus or group, by row
     values: pd.DataFrame | None  # covariates of each visit
     fits: dict[tuple[int, int], OccupancyFit]  # made so far, by species and year
+    # Of units by effort, by year and the methods that look for a species: many species share one.
+    orders: dict[tuple[int, bytes], NDArray[np.int32]]
 
     def caught(self, species: int) -> Bools:
         """Visits that found it."""
@@ -81,7 +85,10 @@ class Tried:
         """Return the histories, what was fitted to them, the model in words, or the problem."""
         season, kinds = self.looking.seasons, visits.kinds[visits.column]
         given = season.unit[visits.rows], kinds, season.effort[visits.rows], visits.found
-        seen, model = histories(*given), CONSTANT
+        same = self.year, self.looking.can[self.species].tobytes()
+        if len(visits.rows) and same not in self.looking.orders:
+            self.looking.orders[same] = order_by_effort(*given[:3])
+        seen, model = histories(*given, order=self.looking.orders.get(same)), CONSTANT
         try:
             refuse_thin(seen)
         except ThinDataError as thin:
@@ -114,17 +121,18 @@ def looking_of(
     keep = (at >= 0) & (number > 0)
     keep[keep] = season.visit_of[at[keep]] >= 0
     n = max(season.unit.size, 1)
-    kind, visit = np.divmod(np.unique(kinds[keep] * n + season.visit_of[at[keep]]), n)
+    kind, visit = np.divmod(distinct(kinds[keep] * n + season.visit_of[at[keep]]), n)
     full = (species["rank"].fillna("species") == "species").to_numpy(dtype=bool)
     return Looking(
         seasons=season,
         can=detectable(species, methods).to_numpy(dtype=bool),
         visit=visit,
         ends=np.searchsorted(kind, np.arange(len(species) + 1)),
-        of_year={int(year): np.flatnonzero(season.year == year) for year in np.unique(season.year)},
+        of_year={int(year): np.flatnonzero(season.year == year) for year in distinct(season.year)},
         names={row: str(name) for row, name in enumerate(species.index) if full[row]},
         values=None if covariates is None else _by_visit(covariates, season),
         fits={},
+        orders={},
     )
 
 

@@ -95,11 +95,12 @@ def gaps(
     pieces, far = distance.unsampled.at(wanted), distance.farthest_m[wanted]
     gap, lengths = _by_length(_joined(network, pieces), pieces)
     by_gap, size = np.argsort(gap, kind="stable"), np.bincount(gap, minlength=len(lengths))
-    lines = ReachLines(network, pieces.at(by_gap), np.cumsum(size) - size, size)
+    lines = ReachLines(network, pieces, by_gap, np.cumsum(size) - size, size)
     made, earlier = before or (-1, None)
     moved = water.moved_since(count, made)
+    same = _of_water(lines, ~moved)
     fresh = np.ones(len(lengths), bool)
-    fresh[_of_water(lines, ~moved)] = False
+    fresh[same] = False
     own = fresh[gap]
     table = _described(
         network,
@@ -112,11 +113,10 @@ def gaps(
     nowhere = table["farthest_m"].isna()
     table["note"] = pd.Series(NOTHING[count], index=table.index, dtype="str").where(nowhere)
     if earlier is not None:  # gaps in unmoved water are what they were
-        old = _of_water(earlier.geometry.array, ~moved)
-        place = np.empty(len(lengths), np.int64)
-        place[_of_water(lines, ~moved)] = np.arange(len(old))
-        place[fresh] = len(old) + np.arange(len(table))
-        table = pd.concat([earlier[[*table]].iloc[old], table]).iloc[place]
+        row = np.empty(len(lengths), np.int64)
+        row[same] = _of_water(earlier.geometry.array, ~moved)
+        row[fresh] = len(earlier) + np.arange(len(table))
+        table = pd.concat([earlier[[*table]], table]).iloc[row]
     table = table.assign(gap=np.arange(1, len(lengths) + 1), length_m=lengths)
     frame = gpd.GeoDataFrame(table.reset_index(drop=True), geometry=lines)[[*GAP_COLUMNS]]
     frame.attrs["inputs"] = water.inputs(count) | {"count": count, "min_order": min_order}
@@ -124,13 +124,15 @@ def gaps(
 
 
 def _of_water(lines: ReachLines, reaches: Bools) -> Ints:
-    """Lines with pieces of some reaches alone, by reach and measure of their first pieces."""
+    """Lines with pieces of some reaches alone, by reach and measure of their first pieces.
+
+    All pieces are sorted so.
+    """
     line, pieces = lines.pieces
     inside = np.ones(len(lines), bool)
     inside[line[~reaches[pieces.group]]] = False
     chosen = np.flatnonzero(inside)
-    first = pieces.at(np.unique(line, return_index=True)[1][chosen])
-    return chosen[np.lexsort((first.from_m, first.group))]
+    return chosen[np.argsort(lines.first_piece[chosen])]
 
 
 def _described(

@@ -20,9 +20,11 @@ import scipy
 from layers.estimates.profile_likelihood import Slopes
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from layers.arrays import Bools, Floats, Ints
 
-__all__ = ["Histories", "histories"]
+__all__ = ["Histories", "histories", "order_by_effort"]
 
 _FEW_KINDS: Final = 16  # of visits: units of like efforts are then looked for and counted
 
@@ -160,6 +162,25 @@ class Histories:
         return Slopes(float(value), gradient, np.block([[top, cross], [cross.T, bottom]]))
 
 
+def order_by_effort(unit: Ints, kind: Ints, effort: Floats) -> NDArray[np.int32]:
+    """Order the n visited units, ascending as they are, by their effort of each kind, (n,).
+
+    Units of like effort then follow one another, whatever was found. Arguments as of
+    :func:`histories`.
+    """
+    visited, at = np.unique(unit, return_inverse=True)
+    spent = scipy.sparse.csr_array((effort, (at, kind)), shape=(visited.size, kind.max() + 1))
+    return np.lexsort(spent.toarray().T[::-1]).astype(np.int32)
+
+
+def _distinct_rows(table: Floats, order: NDArray[np.integer] | None = None) -> tuple[Floats, Ints]:
+    """Each row of a table once, ascending, and how often it occurs."""
+    sorted_ = table[np.lexsort(table.T[::-1]) if order is None else order]
+    new = np.append(True, (sorted_[1:] != sorted_[:-1]).any(axis=1))[: len(table)]
+    first = np.flatnonzero(new)
+    return sorted_[first], np.diff(first, append=len(table))
+
+
 def histories(
     unit: Ints,
     kind: Ints,
@@ -169,6 +190,7 @@ def histories(
     detection_design: Floats | None = None,
     occupancy_design: Floats | None = None,
     own: int | None = None,
+    order: NDArray[np.int32] | None = None,
 ) -> Histories:
     """Add up visits.
 
@@ -184,19 +206,21 @@ def histories(
         (n, a), a row for each unit number, first column 1; without it ψ is the same everywhere.
     own
         How many of the first columns of `detection_design` are rates; all when not given.
+    order
+        Of :func:`order_by_effort`, where it is known; only without an `occupancy_design`.
     """
     kinds = int(kind.max()) + 1 if detection_design is None and kind.size else 0
     w = np.eye(kinds) if detection_design is None else detection_design
     visited, at = np.unique(unit, return_inverse=True)
     n, k = visited.size, len(w)
-    x = np.ones((n, 1)) if occupancy_design is None else occupancy_design[visited]
-    x, row = np.unique(x, axis=0, return_inverse=True)
-    row = row.ravel()
+    x, row = np.ones((min(n, 1), 1)), np.zeros(n, np.int64)
+    if occupancy_design is not None:
+        x, row = np.unique(occupancy_design[visited], axis=0, return_inverse=True)
+        row = row.ravel()
     seen = np.zeros(n, dtype=bool)
     seen[at[found]] = True
     missed = ~found & seen[at]
-    pairs = np.column_stack([kind[found], effort[found]])
-    pairs, hits = np.unique(pairs, axis=0, return_counts=True)
+    pairs, hits = _distinct_rows(np.column_stack([kind[found], effort[found]]))
     open_ = ~seen[at]
     place = np.cumsum(~seen) - 1
     spent = scipy.sparse.csr_array(
@@ -205,9 +229,8 @@ def histories(
     empty: Floats | scipy.sparse.csr_array = spent
     rows, count = row[~seen], np.ones(int((~seen).sum()))
     if k <= _FEW_KINDS and rows.size:
-        like, number = np.unique(
-            np.column_stack([rows, spent.toarray()]), axis=0, return_counts=True
-        )
+        given = None if order is None else place[order[~seen[order]]]
+        like, number = _distinct_rows(np.column_stack([rows, spent.toarray()]), given)
         rows, count = like[:, 0].astype(np.int64), number.astype(np.float64)
         empty = np.ascontiguousarray(like[:, 1:])
     return Histories(

@@ -128,7 +128,7 @@ def reach_summary(
         length = np.bincount(region.group, region.length_m, minlength=m).astype(np.float64)
     on_reach = row >= 0
 
-    sampled = sampled_stretches(network, stretches, placements)[0].within(region)
+    sampled = sampled_stretches(network, stretches, placements).within(region)
     pieces = sampled.intervals
     union = union_length(pieces.group, pieces.from_m, pieces.to_m, groups=m)
     covered = np.minimum(union, length)

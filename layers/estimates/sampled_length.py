@@ -9,8 +9,6 @@ import pandas as pd
 
 from layers.coded import distinct
 from layers.errors import FrameError
-from layers.fieldwork.counted_water import sampled_stretches
-from layers.fieldwork.looking import local_dates
 from layers.frames import codes_of, codes_within, reads
 from layers.network.catchments import ancestors
 from layers.network.intervals import Intervals, overlay, union_intervals
@@ -21,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from layers.arrays import Floats, Ints
+    from layers.fieldwork.counted_water import CountedWater
     from layers.network.graph import Network
 
 __all__ = ["GROUPINGS", "sampled_length"]
@@ -31,16 +30,9 @@ _WHOLE: Final = "whole"  # a key that all rows share, so that grouping by nothin
 _NO_YEAR: Final = 2**31  # sorts after every year
 
 
-@reads(
-    "stretches",
-    "reach_parts",
-    "catchments",
-    placements="placement_id method survey outcome set_at timezone",
-)
+@reads("reach_parts", "catchments")
 def sampled_length(
-    network: Network,
-    stretches: pd.DataFrame,
-    placements: pd.DataFrame,
+    water: CountedWater,
     reach_parts: pd.DataFrame,
     catchments: pd.DataFrame,
     by: Sequence[str] = (),
@@ -51,9 +43,10 @@ def sampled_length(
 
     Parameters
     ----------
-    stretches, placements, reach_parts, catchments
-        Frames of these kinds (`layers.frames`). Only placements that caught something or
-        stated a nil catch sampled.
+    water
+        What the placements of the question sampled; they have a `survey`.
+    reach_parts, catchments
+        Frames of these kinds (`layers.frames`).
     by
         Any of `catchment`, `strahler`, `reach`, `year` (local year of setting), `survey`.
     region
@@ -83,12 +76,11 @@ def sampled_length(
     if not set(columns) <= set(GROUPINGS) or len(set(columns)) < len(columns):
         msg = f"by {', '.join(columns)}: give any of {', '.join(GROUPINGS)}, each once."
         raise FrameError(msg)
-    sampled, inputs = sampled_stretches(network, stretches, placements)
-    sampled = sampled.within(region)
+    network, placements, sampled = water.network, water.placements, water.sampled.within(region)
     holding = _Holding(network, reach_parts, catchments) if "catchment" in columns else None
     rows = np.arange(len(network.length_m), dtype=np.int64)
     whole = region or Intervals(rows, np.zeros(len(rows)), network.length_m)
-    names = _Names(network, holding, placements)
+    names = _Names(water, holding)
 
     spatial = [_WHOLE, *(name for name in columns if name in _OF_NETWORK)]
     cells = _pieces(network, whole, whole.group, holding)
@@ -114,7 +106,7 @@ def sampled_length(
     result["placements"] = frame["placements"].astype(np.int64)
     result["network_length_m"] = frame["network_length_m"]
     result["network_share"] = (frame["sampled_length_m"] / frame["network_length_m"]).clip(upper=1)
-    result.attrs["inputs"] = inputs
+    result.attrs["inputs"] = water.inputs("sampled")
     return result
 
 
@@ -142,24 +134,24 @@ class _Holding:
 class _Names:
     """Codes and names of what rows are grouped by; codes sort as names do, missing last."""
 
-    def __init__(
-        self, network: Network, holding: _Holding | None, placements: pd.DataFrame
-    ) -> None:
-        self.placements = placements
+    def __init__(self, water: CountedWater, holding: _Holding | None) -> None:
+        self.water = water
         self.of: dict[str, pd.Index] = {
-            "reach": network.reaches.index,
+            "reach": water.network.reaches.index,
             "catchment": holding.names if holding else pd.Index([], dtype="str"),
         }
         for name in ("method", "survey"):
-            self.of[name] = pd.Index(placements[name].unique()).dropna().astype("str").sort_values()
+            words = pd.Index(water.placements[name].unique())
+            self.of[name] = words.dropna().astype("str").sort_values()
         refuse_all(self.of["method"], "method", RECORDS_ANEW)
 
     def codes(self, name: str) -> Ints:
         """Code of each placement."""
         if name == "year":
-            year: Ints = local_dates(self.placements).dt.year.fillna(_NO_YEAR).to_numpy(np.int64)
+            known = pd.Series(self.water.day).dt.year
+            year: Ints = known.fillna(_NO_YEAR).to_numpy(np.int64)
             return year
-        code = codes_within(self.placements[name], self.of[name])
+        code = codes_within(self.water.placements[name], self.of[name])
         missing = len(self.of[name]) + (name == "method")  # the code of `all` lies between
         return np.where(code < 0, missing, code)
 

@@ -97,7 +97,7 @@ def stream_summary(
             "stream_id": named["stream_id"],
         }
     )
-    lines = ReachLines(network, whole.at(by_stream), np.cumsum(size) - size, size)
+    lines = ReachLines(network, whole, by_stream, np.cumsum(size) - size, size)
     frame = gpd.GeoDataFrame(table, geometry=lines)[size > 0]
     frame = frame.sort_values(["stream", "stream_id"], ignore_index=True)
     frame.attrs["inputs"] = water.inputs("visited")

@@ -404,17 +404,9 @@ def _around(
 
 
 @reads("stretches", "placements")
-def sampled_stretches(
-    network: Network, stretches: pd.DataFrame, placements: pd.DataFrame
-) -> tuple[Water, dict[str, Any]]:
-    """Keep the stretches of placements that fished properly, as :func:`counted_water` does.
-
-    And say what was used and left out, for `frame.attrs["inputs"]`.
-    """
-    counted, day = looked(placements), local_dates(placements).to_numpy()
-    sampled, has_stretch = _stretches(network, stretches, placements, counted)
-    used = _marked(sampled.placement, len(placements))
-    return sampled, _sampled_inputs(placements, day, counted, has_stretch, used, {})
+def sampled_stretches(network: Network, stretches: pd.DataFrame, placements: pd.DataFrame) -> Water:
+    """Keep the stretches of placements that fished properly, as :func:`counted_water` does."""
+    return _stretches(network, stretches, placements, looked(placements))[0]
 
 
 def _stretches(

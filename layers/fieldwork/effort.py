@@ -5,6 +5,7 @@ Efforts of different units are never added. What is missing stays missing, with 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -373,33 +374,37 @@ def effort_totals(
     """
     names, inner, outer = nested_catchments(ancestors)
     refuse_all(names, "catchment", CATCHMENTS_ANEW)
-    used = looked(placements)
+    used, day = looked(placements), local_dates(placements)
     rows = codes_within(effort["placement_id"], placements.index)
     keep = (rows >= 0) & used[np.maximum(rows, 0)] if len(placements) else rows >= 0
     rows = rows[keep]
     stated = np.zeros(len(placements), dtype=bool)
     stated[rows[effort["effort"].notna().to_numpy()[keep]]] = True
-    home = codes_within(catchment_of.reindex(placements.index), names)[rows]
-    inside = np.flatnonzero(home >= 0)
-    at, holder = rolled_up(home[inside], (inner, outer), len(names))
-    at = np.concatenate([inside[at], np.arange(rows.size)])
     places, rank = np.unique(np.append(names.to_numpy(dtype=object), ALL), return_inverse=True)
-    holder = rank[np.concatenate([holder, np.full(rows.size, len(names))])]
     method, methods = pd.factorize(placements["method"], sort=True)
     unit, units = pd.factorize(effort["effort_unit"].array[keep], sort=True)
-    codes = {"method": method[rows][at], "catchment": holder, "effort_unit": unit[at]}
+    codes = {"method": method[rows], "effort_unit": unit}
     words = {"method": methods, "catchment": places, "effort_unit": units}
     if by_year:
-        year, words["year"] = pd.factorize(local_dates(placements).dt.year, sort=True)
-        codes["year"] = year[rows][at]
+        year, words["year"] = pd.factorize(day.dt.year, sort=True)
+        codes["year"] = year[rows]
+    known = np.logical_and.reduce([code >= 0 for code in codes.values()])
+    rows, amount = rows[known], effort["effort"].to_numpy(dtype=np.float64)[keep][known]
+    codes = {name: code[known] for name, code in codes.items()} | {"catchment": np.zeros_like(rows)}
     keys = ["method", "catchment", *(["year"] if by_year else []), "effort_unit"]
-    known = np.logical_and.reduce([codes[name] >= 0 for name in keys])
-    at, sizes = at[known], [max(len(words[name]), 1) for name in keys]
+    sizes = [max(len(words[name]), 1) for name in keys]
+    # Of the first catchment; the others follow in steps.
+    of_row = np.ravel_multi_index([codes[name] for name in keys], sizes)
+    step = math.prod(sizes[2:])
+    home = codes_within(catchment_of.reindex(placements.index), names)[rows]
+    inside = np.flatnonzero(home >= 0)
+    at, holder = rolled_up(home[inside], (inner, rank[outer] * step), len(names))
+    at = inside[at]
     group, whole = pd.factorize(
-        np.ravel_multi_index([codes[name][known] for name in keys], sizes), sort=True
+        np.concatenate([of_row[at] + holder, of_row + rank[-1] * step]), sort=True
     )
-    amount = effort["effort"].to_numpy(dtype=np.float64)[keep][at]
-    lacking = np.isnan(amount)
+    at = np.concatenate([at, np.arange(rows.size)])
+    amount, lacking = amount[at], np.isnan(amount)[at]
     placed, without, without_any = (
         np.bincount(group[which], minlength=len(whole))
         for which in (slice(None), lacking, ~stated[rows][at])
@@ -417,5 +422,6 @@ def effort_totals(
     ).astype({"method": "str", "catchment": "str", "effort_unit": "str"})
     main = totals["method"].map(main_units(placements, effort))
     totals["main_unit"] = (totals["effort_unit"] == main).astype(bool)
-    totals.attrs["inputs"] = inputs_of(placements, used, left_out_by_outcome(placements))
+    left_out = left_out_by_outcome(placements)
+    totals.attrs["inputs"] = inputs_of(placements, used, left_out, day=day.to_numpy())
     return totals

@@ -72,15 +72,19 @@ class ReachLines(LazyShapes):
 
     Parameters
     ----------
-    pieces
-        Parts of reaches, those of one line after another, (k,).
+    pieces, order
+        Parts of reaches, and the order in which those of one line follow one another, (k,).
     first, count
-        The first piece of each line, and how many it has; without any a line is missing, (n,).
+        Where each line begins in this order, and how many pieces it has; without any it is
+        missing, (n,).
     """
 
-    def __init__(self, network: Network, pieces: Intervals, first: Ints, count: Ints) -> None:
+    def __init__(
+        self, network: Network, pieces: Intervals, order: Ints, first: Ints, count: Ints
+    ) -> None:
         super().__init__(network.crs)
-        self._network, self._pieces, self._first, self._count = network, pieces, first, count
+        self._network, self._pieces, self._order = network, pieces, order
+        self._first, self._count = first, count
 
     def __len__(self) -> int:
         return len(self._first)
@@ -93,7 +97,12 @@ class ReachLines(LazyShapes):
     def pieces(self) -> tuple[Ints, Intervals]:
         """Number of the line of each piece, and the pieces."""
         own = np.repeat(np.arange(len(self)), self._count)
-        return own, self._pieces.at(rows_of_runs(self._first, self._count))
+        return own, self._pieces.at(self._order[rows_of_runs(self._first, self._count)])
+
+    @property
+    def first_piece(self) -> Ints:
+        """Place of the first piece of each line among all; every line has one."""
+        return self._order[self._first]
 
     def _draw(self) -> Objects:
         own, pieces = self.pieces
@@ -105,7 +114,7 @@ class ReachLines(LazyShapes):
     def _at(self, rows: Ints) -> ReachLines:
         count = np.where(rows < 0, 0, self._count[rows]) if len(self) else np.zeros_like(rows)
         first = self._first[rows] if len(self) else count
-        return ReachLines(self._network, self._pieces, first, count)
+        return ReachLines(self._network, self._pieces, self._order, first, count)
 
 
 def reaches_inside(network: Network, polygons: Objects) -> tuple[Ints, Intervals]:

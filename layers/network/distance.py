@@ -143,7 +143,14 @@ def distance_to_sampled(
     sampled = union_intervals(
         given.group, np.clip(given.from_m, 0.0, ceiling), np.clip(given.to_m, 0.0, ceiling)
     )
-    unsampled = complement(*sampled, network.length_m, shortest_m=SHORTEST_PIECE_M)
+    anew = np.arange(len(network.length_m))
+    if before is not None and changed is not None:
+        anew = np.flatnonzero(changed)
+    unsampled = complement(
+        np.searchsorted(anew, sampled.group), *sampled[1:], network.length_m[anew],
+        shortest_m=SHORTEST_PIECE_M,
+    )  # fmt: skip
+    unsampled = unsampled._replace(group=anew[unsampled.group])
     moved = np.ones(len(network.length_m), bool)
     near = np.ones(network.n_nodes, bool)
     if before is not None and changed is not None:

@@ -18,6 +18,8 @@ from layers.arrays import rows_of_runs
 from layers.errors import FrameError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import ArrayLike
 
     from layers.arrays import Bools, Floats, Ints
@@ -88,32 +90,6 @@ def as_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Interv
             "finite numbers of metres. Leave out an interval whose ends are not known."
         )
     return Intervals(groups, np.minimum(first, last), np.maximum(first, last))
-
-
-def entries_before(
-    entries: tuple[Ints, Floats],
-    places: tuple[Ints, Floats],
-    *,
-    or_at: bool,
-) -> Ints:
-    """Count, for each of p places, the entries before it by group, then measure [m], (p,).
-
-    Both are in any order; with `or_at` entries at the very place count too.
-
-    Examples
-    --------
-    >>> starts = np.array([0, 1, 1]), np.array([10.0, 0.0, 50.0])
-    >>> entries_before(starts, (np.array([1, 0]), np.array([50.0, 0.0])), or_at=True).tolist()
-    [3, 0]
-    """
-    n = len(entries[0])
-    group, measure = (np.concatenate(both) for both in zip(entries, places, strict=True))
-    is_place = np.arange(len(group)) >= n
-    order = np.lexsort((is_place == or_at, measure, group))
-    is_place = is_place[order]
-    before = np.empty(len(group) - n, np.int64)
-    before[order[is_place] - n] = np.cumsum(~is_place)[is_place]
-    return before
 
 
 def union_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Intervals:
@@ -260,8 +236,10 @@ def overlay(intervals: Intervals, parts: Intervals) -> Overlay:
     """
     given = as_intervals(*intervals)
     cells = as_intervals(*parts)
-    order = np.lexsort((cells.to_m, cells.from_m, cells.group))
-    group, first, last = cells.group[order], cells.from_m[order], cells.to_m[order]
+    order = np.arange(len(cells.group))
+    if not _in_order(cells):
+        order = np.lexsort((cells.to_m, cells.from_m, cells.group))
+    group, first, last = cells.at(order)
     clash = (group[1:] == group[:-1]) & (first[1:] < last[:-1])
     if clash.any():
         row = int(np.flatnonzero(clash)[0])
@@ -269,8 +247,10 @@ def overlay(intervals: Intervals, parts: Intervals) -> Overlay:
             f"parts of group {group[row]} overlap: {first[row]} to {last[row]} and "
             f"{first[row + 1]} to {last[row + 1]}"
         )
-    low = entries_before((group, last), (given.group, given.from_m), or_at=True)
-    high = entries_before((group, first), (given.group, given.to_m), or_at=False)
+    run = np.searchsorted(group, given.group, side="left")
+    end = np.searchsorted(group, given.group, side="right")
+    low = _first_in_run(lambda at, k: last[at] > given.from_m[k], run, end)
+    high = _first_in_run(lambda at, k: first[at] >= given.to_m[k], run, end)
     count = np.maximum(high - low, 0)
     interval = np.repeat(np.arange(len(count), dtype=np.int64), count)
     cell = rows_of_runs(low, count)
@@ -278,3 +258,30 @@ def overlay(intervals: Intervals, parts: Intervals) -> Overlay:
     to_cut = np.minimum(given.to_m[interval], last[cell])
     kept = from_cut < to_cut
     return Overlay(interval[kept], order[cell[kept]], from_cut[kept], to_cut[kept])
+
+
+def _in_order(intervals: Intervals) -> bool:
+    """Whether intervals are sorted by group, start and end; sooner checked than sorted."""
+    same = np.ones(max(len(intervals.group) - 1, 0), bool)
+    for column in intervals:
+        step = np.diff(column)
+        if (same & (step < 0)).any():
+            return False
+        same &= step == 0
+    return True
+
+
+def _first_in_run(is_beyond: Callable[[Ints, Ints], Bools], run: Ints, end: Ints) -> Ints:
+    """Find the first entry of each run that is beyond its bound, else its end, by halving, (k,).
+
+    `is_beyond` says of entries and of the runs whose they are whether all from there on are.
+    """
+    low, high = run.copy(), end.copy()
+    left = np.flatnonzero(low < high)
+    while len(left):
+        middle = (low[left] + high[left]) // 2
+        beyond = is_beyond(middle, left)
+        high[left[beyond]] = middle[beyond]
+        low[left[~beyond]] = middle[~beyond] + 1
+        left = left[low[left] < high[left]]
+    return low

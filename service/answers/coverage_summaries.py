@@ -313,15 +313,19 @@ def sampled_length(
     if selection.catchments and "catchment" not in groups:
         groups = ("catchment", *groups)
     refuse_unknown(store, selection, viewer)
-    records = _coded(store, selection.anywhere(), viewer, OF_STRETCHES)
-    found = computing.sampled_length(
-        network(store),
-        records.stretches,
-        records.placements,
-        reference.reach_parts(store),
-        reference.catchments(store),
-        by=groups,
-        region=reference.chosen_region(store, selection),
+
+    def compute(water: CountedWater, _: tuple[int, pd.DataFrame] | None) -> pd.DataFrame:
+        return computing.sampled_length(
+            water,
+            reference.reach_parts(store),
+            reference.catchments(store),
+            by=groups,
+            region=reference.chosen_region(store, selection),
+        )
+
+    everywhere = replace(selection, catchments=(), species=())
+    found = _along(
+        store, everywhere, viewer, ("sampled length", groups), compute, represents_m=None
     )
     rows = in_chosen(store, found, selection)
     return as_summary(rows, "sampled_length", found, first=groups)  # type: ignore[no-any-return]

@@ -214,7 +214,8 @@ def as_summary(
     others = [column for column in frame.columns if column not in public]
     finished = frame[[*public, *others]].reset_index(drop=True)
     coded = finished.select_dtypes("category").columns
-    finished = finished.astype(dict.fromkeys(coded, "str"))  # codes are no business of readers
+    if len(coded):  # codes are no business of readers
+        finished = finished.astype(dict.fromkeys(coded, "str"))
     finished.attrs |= {"inputs": found.attrs.get("inputs", {}), "summary": name}
     return finished
 

@@ -226,7 +226,7 @@ def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
     records = _records(store, water, viewer)
     kinds = joined.reaches["kind"].iloc[parts.group].dropna().unique()
     listed, count = _listed(store, records)
-    own_gaps = _gaps(store, water, viewer)
+    own_gaps, gap_count = _gaps(store, water, viewer)
     planned = CoverageQuestion(water.around, count=_MOST_PLACES)
     places = coverage_answers.next_places(store, planned, viewer)
     return WaterAccount(
@@ -243,8 +243,8 @@ def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
         placements=listed,
         placement_count=count,
         coverage=_coverage(store, water, viewer),
-        gaps=own_gaps[:_MOST_GAPS],
-        gap_count=len(own_gaps),
+        gaps=own_gaps,
+        gap_count=gap_count,
         places=plain_rows(places.drop(columns="geometry")),
     )
 
@@ -325,12 +325,16 @@ def _species(store: Store, records: Records, viewer: Viewer) -> list[dict[str, A
 
 def _listed(store: Store, records: Records) -> tuple[list[dict[str, Any]], int]:
     """Newest placements, and how many there are."""
-    day = local_dates(records.placements)
-    newest = records.placements[["method", "outcome"]].assign(day=day).reset_index()
+    day = local_dates(records.placements).to_numpy()
+    known = day[~np.isnat(day)]
+    few = np.ones(len(day), bool)
+    if len(known) > _MOST_LISTED:  # only these are sorted
+        few = day >= np.partition(known, -_MOST_LISTED)[-_MOST_LISTED]
+    newest = records.placements.loc[few, ["method", "outcome"]].assign(day=day[few]).reset_index()
     newest = newest.sort_values(["day", "placement_id"], ascending=[False, True])
     rows = newest.head(_MOST_LISTED)
     labels = reference.methods(store)["label"]
-    return plain_rows(rows.assign(gear=rows["method"].map(labels))), len(newest)
+    return plain_rows(rows.assign(gear=rows["method"].map(labels))), len(records.placements)
 
 
 def _coverage(store: Store, water: Water, viewer: Viewer) -> gpd.GeoDataFrame:
@@ -338,12 +342,14 @@ def _coverage(store: Store, water: Water, viewer: Viewer) -> gpd.GeoDataFrame:
     return found[found["reach_id"].isin(water.network.reaches.index[water.parts.group])]
 
 
-def _gaps(store: Store, water: Water, viewer: Viewer) -> list[dict[str, Any]]:
-    """Gaps of the whole network that have length in common with some water."""
+def _gaps(store: Store, water: Water, viewer: Viewer) -> tuple[list[dict[str, Any]], int]:
+    """Longest gaps of the whole network that have length in common with some water; of how many."""
     found = coverage_answers.gaps(store, CoverageQuestion(Selection()), viewer)
     gap, pieces = found.geometry.array.pieces
     near = np.isin(pieces.group, water.parts.group)
     gap, cut = gap[near], overlay(pieces.at(near), water.parts)
     metres = np.bincount(gap[cut.interval], cut.to_m - cut.from_m, minlength=len(found))
     rows = np.flatnonzero(metres > 0)
-    return plain_rows(found.iloc[rows].drop(columns="geometry").assign(here_m=metres[rows]))
+    few = rows[:_MOST_GAPS]
+    shown = found.iloc[few].drop(columns="geometry").assign(here_m=metres[few])
+    return plain_rows(shown), len(rows)

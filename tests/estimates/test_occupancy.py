@@ -9,7 +9,7 @@ from scipy.optimize import approx_fprime, minimize_scalar
 from scipy.special import expit, logit, stdtrit
 
 from layers.errors import ThinDataError
-from layers.estimates.histories import histories
+from layers.estimates.histories import histories, order_by_effort
 from layers.estimates.occupancy import (
     anywhere,
     at_least_one,
@@ -328,3 +328,22 @@ def test_a_species_found_at_every_visit_of_one_unit_alone_has_intervals():
     for own in (fit.occupancy, *fit.detection, fit.chance_missed):
         assert 0 <= own.low <= own.value <= own.high <= 1
     assert fit.occupancy.low < 1 / 20 < fit.occupancy.high < 0.5
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_units_ordered_by_effort_beforehand_give_the_same_histories(seed):
+    """What all species that are looked for alike share is what each would find for itself."""
+    rng = np.random.default_rng(seed)
+    unit, kind = rng.integers(0, 40, 120), rng.integers(0, 4, 120)
+    effort = rng.choice([0.5, 1.0, 2.0], 120)
+    order = order_by_effort(unit, kind, effort)
+    for share in (0.0, 0.1, 0.6):
+        found = rng.random(120) < share
+        own, given = (histories(unit, kind, effort, found, order=each) for each in (None, order))
+        counted = np.unique(
+            np.column_stack([own.empty_rows, own.empty_effort]), axis=0, return_counts=True
+        )[1]
+        assert (counted == 1).all()
+        assert own.empty_count.sum() == own.units - own.units_found
+        for name in ("empty_rows", "empty_effort", "empty_count", "hit_effort", "hit_count"):
+            np.testing.assert_array_equal(getattr(own, name), getattr(given, name))

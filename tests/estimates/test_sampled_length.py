@@ -8,11 +8,23 @@ import pandas as pd
 import pytest
 
 from layers.errors import FrameError
-from layers.estimates.sampled_length import GROUPINGS, sampled_length
+from layers.estimates import sampled_length as computing
+from layers.estimates.sampled_length import GROUPINGS
+from layers.fieldwork.counted_water import counted_water
 from layers.network.graph import build_network
 from tests.random_networks import SHARED, hand_drawn, new_hope, random_network, reaches_of
 
 open_data = pytest.mark.skipif(not SHARED.exists(), reason="open data not present")
+
+
+NO_SNAPS = pd.DataFrame({"reach_id": [], "measure_m": []}).astype({"reach_id": "str"})
+NO_METHODS = pd.DataFrame(index=pd.Index([], name="method", dtype="str"))
+
+
+def sampled_length(network, stretches, placements, parts, catchments, by=()):
+    """Length that placements without a position sampled."""
+    water = counted_water(network, stretches, NO_SNAPS, placements, NO_METHODS)
+    return computing.sampled_length(water, parts, catchments, by)
 
 
 def placements_of(rows, **columns):

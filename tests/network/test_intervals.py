@@ -80,13 +80,19 @@ def test_complement_is_every_cell_left(rows, quarters):
         assert all(a[2] < b[1] for a, b in pairwise(pieces))
 
 
-@given(interval_rows, st.lists(quarter_m, max_size=6, unique=True))
+@given(interval_rows, st.lists(quarter_m, max_size=6, unique=True), st.randoms())
 @settings(deadline=None)
-def test_overlay_is_the_plain_loop(rows, borders):
-    """Every interval is cut at each border, and nothing inside the parts is lost."""
+def test_overlay_is_the_plain_loop(rows, borders, random):
+    """Every interval is cut at each border, and nothing inside the parts is lost; in any order."""
     edges = sorted({0.0, *borders})
     parts = [(g, a, b) for g in range(3) for a, b in pairwise(edges)]
-    found = overlay(Intervals(*map(np.array, columns(rows))), as_intervals(*columns(parts)))
+    given_rows = Intervals(*map(np.array, columns(rows)))
+    found = overlay(given_rows, as_intervals(*columns(parts)))
+    order = random.sample(range(len(parts)), len(parts))
+    shuffled = overlay(given_rows, as_intervals(*columns(parts)).at(np.array(order, int)))
+    assert [order[part] for part in shuffled.part.tolist()] == found.part.tolist()
+    for name in ("interval", "from_m", "to_m"):
+        assert getattr(shuffled, name).tolist() == getattr(found, name).tolist()
     expected = [
         (i, j, max(min(a, b), c), min(max(a, b), d))
         for i, (g, a, b) in enumerate(rows)
