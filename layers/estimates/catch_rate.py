@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from layers.errors import FrameError
+from layers.estimates.proportions import Z95
 from layers.estimates.rate_interval import MOST_CLUMPED, rate_interval, upper_limit_of_none
 from layers.fieldwork.effort import EFFORT_UNITS, effort_in, main_units
 from layers.fieldwork.looking import (
@@ -44,7 +45,6 @@ _KNOWN_OF_FIRST_PASS: Final = ("square_metre", "metre", "pass")
 _FEWEST_PLACEMENTS: Final = 3
 # Above this many placements the likelihood only repeats what the large-sample formula says.
 _LIKELIHOOD_UP_TO: Final = 1_000
-_Z95: Final = 1.959963984540054
 _OF_NO_USE: Final = 20  # times the rate, an upper limit; a choice of this program
 _NONE: Final = f"none caught: upper limit for a variance of up to m + {1 / MOST_CLUMPED:.0f}m²"
 _NO_LIMIT_OF_NONE: Final = "none caught: too few placements, or too unequal, for an upper limit"
@@ -424,7 +424,7 @@ def rates(
     left = np.maximum(left + ratio**2 * squares[many], 0.0)  # rounding may leave less than 0
     n = placements[many]
     share = np.sqrt(left * n / (n - 1)) / individuals[many]
-    low[many], high[many] = ratio * np.exp(-_Z95 * share), ratio * np.exp(_Z95 * share)
+    low[many], high[many] = ratio * np.exp(-Z95 * share), ratio * np.exp(Z95 * share)
     low, high = per * low, per * high
     high[lowest] = np.nan
     problem[lowest] = "counts of 'at least': no upper limit"

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy
 
+from layers.estimates.proportions import Z95
 from layers.estimates.visited_units import by_slot, by_slot_and_species
 
 if TYPE_CHECKING:
@@ -14,8 +15,6 @@ if TYPE_CHECKING:
     from layers.estimates.visited_units import Sampling, UnitRuns
 
 __all__ = ["independent_share"]
-
-_Z95: Final = 1.959963984540054
 
 
 def independent_share(sampling: Sampling, unit: Ints, runs: UnitRuns) -> Floats:
@@ -76,6 +75,6 @@ def independent_share(sampling: Sampling, unit: Ints, runs: UnitRuns) -> Floats:
     c, n, p = clusters[known], m[known], y[known] / m[known]
     spread = y2[known] - 2 * p * ym[known] + p**2 * m2[known]
     effect = c / (c - 1) * spread / n / (p * (1 - p))
-    wider = (scipy.special.stdtrit(c - 1, 0.975) / _Z95) ** 2
+    wider = (scipy.special.stdtrit(c - 1, 0.975) / Z95) ** 2
     share[known] = 1 / (np.maximum(effect, 1.0) * wider)
     return share

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import scipy
 
 from layers.errors import FrameError
 
@@ -14,7 +13,9 @@ if TYPE_CHECKING:
 
     from layers.arrays import Floats
 
-__all__ = ["wilson_interval"]
+__all__ = ["Z95", "wilson_interval"]
+
+Z95: Final = 1.959963984540054  # of a normal distribution, 2.5 % lie above
 
 
 def wilson_interval(found: npt.ArrayLike, looked: npt.ArrayLike) -> tuple[Floats, Floats]:
@@ -42,11 +43,11 @@ def wilson_interval(found: npt.ArrayLike, looked: npt.ArrayLike) -> tuple[Floats
     )
     if ((hits < 0) | (hits > tries)).any():
         raise FrameError("A proportion needs 0 ≤ found ≤ looked; check the counts.")
-    z2 = float(scipy.special.ndtri(0.975)) ** 2
+    z2 = Z95**2
     n = np.where(tries > 0, tries, np.nan)
     share = hits / n
     middle = (share + z2 / (2 * n)) / (1 + z2 / n)
-    half = np.sqrt(z2) * np.sqrt(share * (1 - share) / n + z2 / (4 * n * n)) / (1 + z2 / n)
+    half = Z95 * np.sqrt(share * (1 - share) / n + z2 / (4 * n * n)) / (1 + z2 / n)
     # At 0 and at n the limits are exactly 0 and 1; rounding would leave 1e-17.
     low = np.where(hits == 0, np.where(tries > 0, 0.0, np.nan), middle - half)
     high = np.where(hits == tries, np.where(tries > 0, 1.0, np.nan), middle + half)

@@ -15,6 +15,7 @@ import pandas as pd
 import scipy
 
 from layers.errors import FrameError
+from layers.estimates.proportions import Z95
 from layers.fieldwork.looking import (
     catch_numbers,
     inputs_of,
@@ -44,7 +45,6 @@ __all__ = [
 
 Chao2Form = Literal["bias_corrected", "classic", "no_factor"]
 
-_Z95: Final = 1.959963984540054
 _FEW_PLACEMENTS: Final = 40  # a choice of this program, by simulation (guide)
 _CURVE_POINTS: Final = 300  # more than a figure can show
 RICHNESS_COLUMNS: Final = (
@@ -135,12 +135,12 @@ def chao2(incidence: npt.ArrayLike, samples: int, *, form: Chao2Form = "classic"
         unseen = k * once * r / 2
         variance = twice * (k * r**2 / 2 + k**2 * r**3 + k**2 * r**4 / 4)
     if unseen > 0:
-        spread = exp(_Z95 * sqrt(log1p(variance / unseen**2)))
+        spread = exp(Z95 * sqrt(log1p(variance / unseen**2)))
         return Chao2(
             found + unseen, sqrt(variance), found + unseen / spread, found + unseen * spread, form
         )
     missed = exp(-float(counts.sum()) / found)
-    high = (found + _Z95 * sqrt(found * missed)) / (1 - missed)
+    high = (found + Z95 * sqrt(found * missed)) / (1 - missed)
     return Chao2(float(found), sqrt(found * missed * (1 - missed)), float(found), high, form)
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 import scipy
 
+from layers.estimates.proportions import Z95
 from layers.estimates.richness import (
     chao2,
     escape,
@@ -47,7 +48,6 @@ STANDARD_COLUMNS: Final = (
     "problem",
 )
 _RUNS: Final = 200
-_Z95: Final = 1.959963984540054
 _LEAST_PLACEMENTS: Final = 5  # common practice, no source
 
 
@@ -175,7 +175,7 @@ def at_coverage(
     if runs:
         spread = np.std(_drawn(counts, samples, coverage, runs), ddof=1)
         least = float(counts.size) if kind == "extrapolation" else min(1.0, estimate)
-        low, high = max(estimate - _Z95 * float(spread), least), estimate + _Z95 * float(spread)
+        low, high = max(estimate - Z95 * float(spread), least), estimate + Z95 * float(spread)
     return AtCoverage(estimate, t, float(low), float(high), kind)
 
 

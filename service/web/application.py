@@ -16,7 +16,6 @@ from service.web.waiting import Application, register_jobs
 
 if TYPE_CHECKING:
     from flask import Flask
-    from flask.json.provider import JSONProvider
 
     from service.web.context import Service
 
@@ -27,7 +26,7 @@ def make_application(service: Service) -> Flask:
     """Make the application of one store."""
     app: Flask = Application(__name__)
     app.config["MAX_CONTENT_LENGTH"] = service.settings.max_upload_mb * 1_000_000
-    app.json = _json_provider(app)
+    app.json = _JsonInOrder(app)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.extensions["rifflebook"] = service
     register_compression(app)
@@ -39,14 +38,11 @@ def make_application(service: Service) -> Flask:
     return app
 
 
-def _json_provider(app: Flask) -> JSONProvider:
-    """Write JSON in the order it was made; read it where it is not nested without end."""
+class _JsonInOrder(DefaultJSONProvider):
+    """Writes JSON in the order it was made; reads it where it is not nested without end."""
 
-    class Provider(DefaultJSONProvider):
-        sort_keys = False
+    sort_keys = False
 
-        def loads(self, s: str | bytes, **_: object) -> Any:  # noqa: ANN401 - whatever JSON contains
-            # Python's own reader calls itself for each bracket, until it runs out of calls.
-            return orjson.loads(s)
-
-    return Provider(app)
+    def loads(self, s: str | bytes, **_: object) -> Any:  # noqa: ANN401 - whatever JSON contains
+        # Python's own reader calls itself for each bracket, until it runs out of calls.
+        return orjson.loads(s)

@@ -5,17 +5,16 @@ const MOST = 8;
 let count = 0;
 
 const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
+const split = (text, at) => plain(text).split(at).filter(Boolean);
 
 /* Each word typed must begin a word of a name. A common name that is so typed comes first, then
    common names that begin so, then scientific ones; of these, what is caught here more often. */
 export function matching(list, typed) {
-  const words = plain(typed)
-    .split(/[\s.]+/)
-    .filter(Boolean);
+  const words = split(typed, /[\s.]+/);
   const found = [];
   const whole = words.join(" ");
   list.forEach(([name, vernacular, caught], place) => {
-    const parts = plain(name + " " + vernacular).split(/[\s-]+/);
+    const parts = split(name + " " + vernacular, /[\s-]+/);
     if (!words.every((word) => parts.some((part) => part.startsWith(word)))) return;
     const common = plain(vernacular);
     const rank =
@@ -50,15 +49,11 @@ function slips(typed, word) {
 
 /* Where no name begins so: names of which a word nearly does, fewest slips first. Only offered. */
 export function nearly(list, typed) {
-  const words = plain(typed)
-    .split(/[\s.]+/)
-    .filter(Boolean);
+  const words = split(typed, /[\s.]+/);
   const found = [];
   if (!words.length) return [];
   list.forEach(([name, vernacular], place) => {
-    const parts = plain(name + " " + vernacular)
-      .split(/[\s-]+/)
-      .filter(Boolean);
+    const parts = split(name + " " + vernacular, /[\s-]+/);
     const each = words.map((word) => [
       Math.min(...parts.map((part) => slips(word, part))),
       word.length,
