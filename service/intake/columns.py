@@ -10,13 +10,16 @@ from __future__ import annotations
 import re
 import tomllib
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from service.columns import SHEETS, Column
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
 __all__ = [
-    "COUNT_KINDS", "NO_FISH", "OUTCOMES", "PRESENT", "SHEETS", "STRETCH_ANCHORS", "WORDS",
-    "Column", "known_names", "plain",
+    "COUNT_KINDS", "NO_FISH", "OUTCOMES", "PRESENT", "SHEETS", "STAGES", "STRETCH_ANCHORS", "WORDS",
+    "Column", "any_of", "known_names", "plain",
 ]  # fmt: skip
 
 _CHOICES: Final = {each.name: each.choices for columns in SHEETS.values() for each in columns}
@@ -55,3 +58,21 @@ NO_FISH: Final = frozenset(plain(word) for words in _NO_FISH for word in words)
 """What people write for no fish, in the form that `plain` gives; more than one language."""
 PRESENT: Final = frozenset(map(plain, WORDS["present"]["alone"]))
 """What people write where fish were seen and not counted."""
+STAGES: Final[dict[str, str]] = {
+    word: stage
+    for listed in (WORDS["stages"], WORDS["ages"])
+    for stage, own in listed.items()
+    for word in (stage, *own)
+}
+"""Life stages, and classes of age, by what people write for them."""
+
+
+def any_of(words: Iterable[str]) -> str:
+    """Write a pattern that fits any of these words; a point at the end of one may be missing.
+
+    Examples
+    --------
+    >>> re.fullmatch(any_of(["ca.", "about"]), "ca") is not None
+    True
+    """
+    return f"(?:{'|'.join(re.escape(w) + '?' * w.endswith('.') for w in words)})"

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from service.intake.columns import NO_FISH, plain
+from service.intake.columns import NO_FISH, STAGES, WORDS, any_of, plain
 from service.intake.units import converted, duration_parts, minutes_of
 from service.intake.wording import Wording, say
 
@@ -42,28 +42,14 @@ _GROUPED: Final = re.compile(
 _MOST_WHOLE: Final = 2**53  # beyond it floats leave whole numbers out
 
 _LONGEST: Final = 60  # characters that are looked at; no number is longer
-_ABOUT: Final = (
-    r"(?:~|≈|±|about|around|approx\.?|approximately|roughly|circa|ca\.?|c\.?|est\.?|estimated?|etwa|"
-    r"ungefähr|env\.?|environ|ongeveer|cirka|ungefär|omtrent|omkring|unos|unas|aprox\.?)"
-)
-_OVER: Final = (
-    r"(?:>=?|≥|over|more than|at least|min\.?|minimum|mehr als|über|ueber|mindestens|wenigstens|"
-    r"mind\.?|plus de|au moins|meer dan|minstens|minimaal|ten minste|mer än|över|mere end|mer enn|"
-    r"minst|mindst|más de|al menos|mínimo)"
-)
-_UNDER: Final = (
-    r"(?:<=?|≤|under|below|less than|fewer than|up to|max\.?|maximum|weniger als|höchstens|"
-    r"moins de|minder dan|hoogstens|mindre än|mindre end|mindre enn|menos de)"
-)
-_OR_MORE: Final = r"(?:\+|plus|(?:or|and) (?:more|over|above))"
+_ABOUT: Final = any_of(WORDS["amounts"]["about"])
+_OVER: Final = any_of(WORDS["amounts"]["over"])
+_UNDER: Final = any_of(WORDS["amounts"]["under"])
+_OR_MORE: Final = any_of(WORDS["amounts"]["or_more"])
 _TO: Final = r"\s*(?:-|–|—|to|bis|tot|à|a|till?|\.\.)\s*"
 LOOSELY: Final = rf"(?i:{_ABOUT}|{_OVER})\s*"
 """Words before a number that is about so great, or a lower bound."""
-_FISH: Final = (  # 1st is no count
-    r"(?:(?:fish|fische?|fisk|vis|vissen|poissons?|peces|inds?|indiv|individu(?:als?|en|s|os)|"
-    r"specimens?|ex|expl|exempl(?:ar|are|aren|aires?)|pcs?|pieces|stk|stck|stück|stuks?|x|seen|"
-    r"caught|(?<=\s)st)\.?)"
-)
+_FISH: Final = rf"(?:(?:{any_of(WORDS['amounts']['fish'])}|(?<=\s)st)\.?)"  # 1st is no count
 _COUNTS: Final = tuple(
     (re.compile(pattern), variant)
     for pattern, variant in (
@@ -79,21 +65,10 @@ _LOOSE_THOUSANDS: Final = re.compile(
     rf"(?P<before>{LOOSELY})(?P<n>[1-9]\d?\d?)(?P<mark>[.,])(?P<three>\d{{3}})"
     rf"(?P<behind>\s*{_FISH}?)"
 )
-_STAGES: Final = {
-    word: stage
-    for stage, words in (
-        ("adult", "adult adults ad"), ("juvenile", "juvenile juveniles juv"),
-        ("fry", "fry"), ("parr", "parr"),
-    )
-    for word in words.split()
-}  # fmt: skip
-_WORDS: Final = {
-    "a": 1, "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8,
-    "nine": 9, "ten": 10, "eleven": 11, "twelve": 12, "dozen": 12, "a dozen": 12,
-}  # fmt: skip
+_WORDS: Final[dict[str, int]] = WORDS["amounts"]["named"]
 _COUNTED: Final = {
     "lifts": "(?:lifts?|hauls?)", "passes": "pass(?:es)?",
-    "gear_count": r"(?:(?:traps?|nets?|fykes?|pcs?|pieces|stk|stck|stück|stuks?|(?<=\s)st)\.?)",
+    "gear_count": rf"(?:(?:{any_of(WORDS['amounts']['gear'])}|(?<=\s)st)\.?)",
 }  # fmt: skip
 _MONTH: Final = "(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
 _DATE: Final = re.compile(
@@ -388,8 +363,8 @@ def _count(value: str) -> Wording:
     if re.fullmatch(r"\d+(?:\s*\+\s*\d+)+", text):
         return say("count_unclear.sum", number=sum(map(int, re.findall(r"[0-9]+", text))))
     fit = re.fullmatch(r"(\d+)\s*([a-z]+)\.?", text)
-    if fit and fit[2] in _STAGES:
-        return say("count_unclear.stage", number=fit[1], stage=_STAGES[fit[2]])
+    if fit and fit[2] in STAGES:
+        return say("count_unclear.stage", number=fit[1], stage=STAGES[fit[2]])
     if _DATE.fullmatch(value):
         return say("count_unclear.date")
     return say("count_unclear.whole" if re.search(r"\d", text) else "count_unclear.number")

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from service.intake.columns import WORDS
 from service.intake.wording import Wording, say
 
 if TYPE_CHECKING:
@@ -50,39 +51,20 @@ _DATES: Final = tuple(
         rf"(?P<day>\d{{1,2}})\.?[ \-/](?:de )?(?P<month>{_NAME})\.?[ \-/](?:de )?(?P<year>\d{{4}})",
     )
 )
-# Without accents, in nine languages beside English; no word is two months.
-_MONTH_WORDS: Final = (
-    "januar januari janvier janv enero ene gennaio gen",
-    "februar februari fevrier fevr fev febrero febbraio",
-    "marz maerz mrz maart mrt mars marts marzo", "avril avr abril abr aprile",
-    "mai mei maj mayo maggio mag", "juni juin junio giugno giu",
-    "juli juillet juil julio luglio lug", "augustus augusti aout agosto ago",
-    "sept septembre septiembre settembre set",
-    "okt oktober octobre octubre ottobre ott", "novembre noviembre",
-    "dez dezember des desember decembre diciembre dic",
-)  # fmt: skip
 _MONTHS: Final = {
     word: month
-    for month, words in enumerate(_MONTH_WORDS, start=1)
+    for month, words in enumerate(WORDS["calendar"]["months"], start=1)
     for name in (calendar.month_name[month], calendar.month_abbr[month])
     for word in (name.lower(), *words.split())
 }
 _EARLIEST_YEAR: Final = 1800
 _ASK: Final = say("time_unclear.ask")
 _LONGEST: Final = 60  # characters of a text that may still be a time
-# Days of the week, Monday first, in seven languages; ma, di and do are two days each.
-_WEEKDAYS: Final = (
-    "mon monday mo montag ma maa maandag lu lun lundi lunes man mandag mån måndag",
-    "tue tues tuesday di die dienstag din dinsdag ma mar mardi martes ti tir tirsdag tis tisdag",
-    "wed wednesday mi mit mittwoch wo woe woensdag me mer mercredi mie mié miércoles on ons onsdag",
-    "thu thur thurs thursday do don donnerstag donderdag je jeu jeudi ju jue jueves to tor torsdag",
-    "fri friday fr freitag vr vri vrijdag ve ven vendredi vi vie viernes fre fredag",
-    "sat saturday sa sam samstag samedi za zat zaterdag sab sáb sábado lø lør lørdag lö lör lördag",
-    "sun sunday so son sonntag zo zondag di dim dimanche do dom domingo sø søn søndag sö söndag",
-)
+_WEEKDAYS: Final = [words.split() for words in WORDS["calendar"]["weekdays"]]
 _DAYS: Final[dict[str, set[int]]] = {
-    word: {day for day, words in enumerate(_WEEKDAYS) if word in words.split()}
-    for word in " ".join(_WEEKDAYS).split()
+    word: {day for day, words in enumerate(_WEEKDAYS) if word in words}
+    for own in _WEEKDAYS
+    for word in own
 }
 _ARTICLE: Final = r"(?:(?i:den|le|el|am)\s+)?"
 # Mar 3, 2024 is in March.

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
+from service.intake.columns import WORDS
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -38,34 +40,13 @@ CLOCK: Final = "h:mm"
 STOPWATCH: Final = "min:s"
 """Minutes and seconds, as 1:20."""
 _OF_TEXT: Final = {"min": (CLOCK, STOPWATCH), "degrees": ("°W", "°S", "°N", "°E")}  # no factor
-_SPELLINGS: Final = {
-    "c": "°c", "degc": "°c", "degreesc": "°c", "f": "°f", "degf": "°f", "ºc": "°c", "'": "min",
-    "mins": "min", "minutes": "min", "minute": "min", "minuten": "min", "minuter": "min",
-    "minutter": "min", "minutos": "min", "minuut": "min", "hours": "h", "hour": "h", "hrs": "h",
-    "hr": "h", "stunden": "h", "uren": "h", "heures": "h", "timmar": "h", "horas": "h", "sec": "s",
-    "seconds": "s", "secs": "s", "sek": "s", "sekunden": "s", "sekunder": "s", "seconden": "s",
-    "secondes": "s", "segundos": "s", "hh:mm": CLOCK, "hhmm": CLOCK, "h:min": CLOCK, "h:m": CLOCK,
-    "hh:mm:ss": CLOCK, "h:mm:ss": CLOCK, "mm:ss": STOPWATCH, "m:ss": STOPWATCH, "mmss": STOPWATCH,
-    "min:sec": STOPWATCH, "min:sek": STOPWATCH, "m:s": STOPWATCH, "min:ss": STOPWATCH,
-    "gr": "g", "grams": "g", "metres": "m", "meters": "m", "mg/litre": "mg/l", "mgl": "mg/l",
-    "sqm": "m²",
-}  # fmt: skip
+_SPELLINGS: Final = {word: unit for unit, own in WORDS["units"].items() for word in own}
 _DURATION: Final = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
 _PARTS: Final = re.compile(r"(?:(\d+(?:[.,]\d+)?)\s*([^\W\d_]+\.?|['′’\"″”])?\s*)", re.ASCII)
 # Behind a number alone; above a column they may be a time of day, or inches.
-_IN_CELLS: Final = dict.fromkeys(
-    ("std", "stunde", "u", "uur", "heure", "hora", "t", "tim", "time", "timme", "timer"), "h"
-) | {
-    '"': "s", "″": "s", "”": "s", "'": "min", "′": "min", "’": "min", "m": "min",
-}  # fmt: skip
-_IN_WORDS: Final = dict.fromkeys(
-    ("half an hour", "half hour", "halbe stunde", "half uur", "demi-heure", "halv time",
-     "halvtimme", "media hora"), 30.0,
-)  # fmt: skip
+_IN_CELLS: Final = {word: unit for unit, own in WORDS["units_in_cells"].items() for word in own}
+_HALF_HOUR: Final[list[str]] = WORDS["amounts"]["half_an_hour"]
 _MINUTES: Final = {"h": 60.0, "min": 1.0, "s": 1 / 60}
-_DEGREES: Final = (
-    "°", "deg", "degree", "degrees", "dd", "grad", "graden", "grader", "grados", "degrés",
-)  # fmt: skip
 _LETTER: Final = re.compile(r"[NSEW]", re.IGNORECASE)
 
 
@@ -88,8 +69,8 @@ def minutes_of(text: str) -> float | None:
     >>> minutes_of("1 h 20 min"), minutes_of("1h20"), minutes_of("1:20 h"), minutes_of("1 min 90 s")
     (80.0, 80.0, 80.0, None)
     """
-    if (words := re.sub(r"^(?:a|an|eine|een|une|en|ei) ", "", text.casefold())) in _IN_WORDS:
-        return _IN_WORDS[words]
+    if re.sub(r"^(?:a|an|eine|een|une|en|ei) ", "", text.casefold()) in _HALF_HOUR:
+        return 30.0
     clock, unit = (fit[1], fit[2]) if (fit := re.fullmatch(r"([\d:]+)\s*(\D+)", text)) else ("", "")
     if duration_parts(clock) and _of_duration(unit) == "h":
         return in_ours(clock, CLOCK, "min", lambda _: None)
@@ -181,7 +162,7 @@ def canonical_unit(written: str) -> str:
     ('s', '°C', 'degrees', '')
     """
     spelt = _spelt(written)
-    if re.sub(r"(?<=°)[nsew]$|(?<=deg)[nsew]$", "", spelt) in _DEGREES:
+    if re.sub(r"(?<=°)[nsew]$|(?<=deg)[nsew]$", "", spelt) in WORDS["degrees"]["words"]:
         return "degrees"
     known = {_spelt(unit): unit for ours in (*_UNITS, "min") for unit in known_units(ours)}
     return known.get(spelt, "")

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from service.intake.checks.fish_names import listed_names, meant_names, name_remedy
-from service.intake.columns import WORDS, plain
+from service.intake.columns import STAGES, WORDS, plain
 from service.intake.headers import spelt
 from service.intake.shapes import last_empty_passes
 from service.intake.values import read_columns, text_column, word_column
@@ -25,12 +25,6 @@ if TYPE_CHECKING:
 # Comparing every stranger with every id would take minutes beyond this.
 _MOST_COMPARED: Final = 1_000_000
 _AGE: Final = re.compile(r"[>≥]?\s*\d\+")  # classes of age, which stay as they are
-_STAGES: Final = {
-    spelt(word): stage
-    for listed in (WORDS["stages"], WORDS["ages"])
-    for stage, own in listed.items()
-    for word in (stage, *own)
-}
 
 __all__ = [
     "read_catches",
@@ -145,7 +139,7 @@ def _stage_column(cells: Cells, findings: Findings) -> pd.Series:
         return text_column(cells, "life_stage")
     text = cells.column("life_stage")
     words = [value for value in text.unique().tolist() if not _AGE.fullmatch(value)]
-    known = {value: _STAGES[spelt(value)] for value in words if spelt(value) in _STAGES}
+    known = {value: STAGES[spelt(value)] for value in words if spelt(value) in STAGES}
     other = [value for value, stage in known.items() if plain(value) != plain(stage)]
     findings.read(cells, text.isin(other), "life_stage", "stage", known)
     choices = say("stage_unknown.listed", choices=", ".join(WORDS["stages"]))

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from service.intake.columns import NO_FISH, plain
+from service.intake.columns import NO_FISH, STAGES, any_of, plain
 from service.intake.headers import DENIED, spelt
 from service.intake.wording import say
 from service.reference.species_lists import language_names
@@ -34,8 +34,7 @@ _OPEN: Final = re.compile(
 )
 _NOT_FURTHER: Final = re.compile(r"(?P<name>[A-Z][a-z]+)\s+spp?\.?")
 _STAGE: Final = re.compile(
-    r"(?P<name>.+?)[\s,(]+(?P<stage>fry|parr|smolts?|juv(?:enile)?s?\.?|adults?|larvae?|"
-    r"ammocoetes?|elvers?|yoy|0\+)\)?",
+    rf"(?P<name>.+?)[\s,(]+(?P<stage>{any_of(sorted(STAGES, key=len, reverse=True))})\.?\)?",
     re.IGNORECASE,
 )
 _HYBRID: Final = re.compile(r".*(?:\s[x×]\s|×|hybrid).*", re.IGNORECASE)
