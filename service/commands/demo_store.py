@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Final
 import demo_sites
 from service.errors import FieldFileError, StoreError
 from service.intake.importing import check, take
+from service.intake.lists import load_list, read_list
 from service.intake.sheets import read_sheets
 from service.records import StoreSettings
-from service.reference.files import read_features, read_list
+from service.reference.files import read_features
 from service.reference.loading_layers import load_catchments, load_reaches
-from service.reference.loading_lists import load_list
 from service.reference.method_files import shipped_methods
 from service.store import create_store
 

@@ -20,8 +20,9 @@ from service.commands.options import (
     write_out,
 )
 from service.intake.kept_mappings import keep_mapping, missing_from
+from service.intake.lists import load_list, read_list
 from service.intake.stored_sheets import csv_text
-from service.reference.files import read_features, read_list, rename_columns, write_places
+from service.reference.files import read_features, rename_columns, write_places
 from service.reference.loading_backgrounds import background_words, load_background
 from service.reference.loading_layers import (
     LOADING_STEPS,
@@ -30,7 +31,6 @@ from service.reference.loading_layers import (
     load_catchments,
     load_reaches,
 )
-from service.reference.loading_lists import load_list
 from service.reference.method_files import read_methods, shipped_text
 
 if TYPE_CHECKING:

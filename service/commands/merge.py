@@ -9,11 +9,10 @@ import pandas as pd
 
 from layers.plurals import counted
 from service.commands.options import opened, store_argument, who_changes, write_out
-from service.intake.reading import unguarded
+from service.intake.lists import read_list
 from service.intake.store_merging import CLASH_COLUMNS
 from service.intake.store_merging import merge as merge_stores
 from service.intake.stored_sheets import csv_text
-from service.reference.files import read_list
 
 __all__ = ["merge"]
 
@@ -54,7 +53,7 @@ def merge(
     given = None if choices is None else read_list(choices)
     if given is not None and given.attrs["read_as"]:
         click.echo(given.attrs["read_as"])
-    chosen = None if given is None else given.fillna("").apply(unguarded)
+    chosen = None if given is None else given.fillna("")
     if chosen is not None and not {"kind", "id", "choice"} <= {*chosen.columns}:
         raise click.BadParameter("it needs the columns kind, id and choice", param_hint="--choices")
     with opened(other, read_only=True) as theirs, opened(path) as store:

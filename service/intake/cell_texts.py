@@ -21,6 +21,8 @@ def as_typed(value: Any) -> str:  # noqa: ANN401 - whatever a workbook or a GIS 
     """Write one value as somebody would type it into a cell; missing is ''."""
     if value is None or value is pd.NA or value is pd.NaT:
         return ""
+    if isinstance(value, list):
+        return "; ".join(map(as_typed, value))
     if isinstance(value, bool | np.bool_):
         return "yes" if value else "no"
     if isinstance(value, float):

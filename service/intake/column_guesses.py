@@ -27,6 +27,7 @@ from service.intake.headers import (
     word_for,
 )
 from service.intake.numbers import numbers_of
+from service.intake.reading import SUM
 from service.intake.units import CLOCK, canonical_unit
 
 if TYPE_CHECKING:
@@ -212,7 +213,9 @@ def _without_totals(table: Table) -> None:
         apart.append(table.from_.pop(("catches", "count")).text)
     whole = sum(_numbers(table, name) for name in table.columns)
     for name in apart:
-        is_total = bool(table.columns) and bool((_numbers(table, name) == whole).all())
+        same = (_numbers(table, name) == whole) if table.columns else np.zeros(1, dtype=bool)
+        # A total that is wrong in a few rows is one all the same, and is flagged there.
+        is_total = same.all() or (SUM.fullmatch(name) is not None and 2 * same.mean() >= 1)
         (table.totals if is_total else table.doubtful).append(name)
     own: dict[tuple[object, object], list[str]] = {}
     for name, about in table.columns.items():

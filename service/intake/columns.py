@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 __all__ = [
-    "COUNT_KINDS", "NO_FISH", "OUTCOMES", "PRESENT", "SHEETS", "STAGES", "STRETCH_ANCHORS", "WORDS",
-    "Column", "any_of", "known_names", "plain",
+    "COUNT_KINDS", "DITTO", "NO_FISH", "OUTCOMES", "PRESENT", "SHEETS", "STAGES",
+    "STRETCH_ANCHORS", "WORDS", "Column", "any_of", "known_names", "plain",
 ]  # fmt: skip
 
 _CHOICES: Final = {each.name: each.choices for columns in SHEETS.values() for each in columns}
@@ -58,6 +58,8 @@ NO_FISH: Final = frozenset(plain(word) for words in _NO_FISH for word in words)
 """What people write for no fish, in the form that `plain` gives; more than one language."""
 PRESENT: Final = frozenset(map(plain, WORDS["present"]["alone"]))
 """What people write where fish were seen and not counted."""
+DITTO: Final = frozenset(WORDS["ditto"]["alone"])
+"""Signs for what the cell above says, in small letters."""
 STAGES: Final[dict[str, str]] = {
     word: stage
     for listed in (WORDS["stages"], WORDS["ages"])

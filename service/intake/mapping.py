@@ -38,6 +38,7 @@ import pandas as pd
 
 from service.intake.cell_texts import stripped
 from service.intake.columns import NO_FISH, SHEETS, known_names, plain
+from service.intake.dittos import with_dittos
 from service.intake.findings import Cells
 from service.intake.folding import Fold, fold_passes, fold_repeats
 from service.intake.numbers import read_number
@@ -214,7 +215,10 @@ def apply_mapping(
     made of the catch sheet, where the mapping names its columns.
     """
     shape, from_one = mapping.shape, "catches" not in raw
-    raw = {sheet: fill_down(cells, shape.fill_down) for sheet, cells in raw.items()}
+    raw = {
+        sheet: with_dittos(fill_down(cells, shape.fill_down), findings, shape.ditto)
+        for sheet, cells in raw.items()
+    }
     rules = dict(mapping.sheets)
     if shape.one_sheet and "placements" in raw:
         _one_sheet_as_several(shape, raw, rules, from_one=from_one)
@@ -257,6 +261,31 @@ def apply_mapping(
     return out, species
 
 
+def _ask_of_passes(mapping: Mapping, out: Dict[str, Cells], findings: Findings) -> None:
+    """Ask whether placements of one site, day and method that have one pass each are passes of one.
+
+    Each has another pass; without [fold] they would be as many placements.
+    """
+    placements = out["placements"]
+    catches = out.get("catches", placements)
+    owner, number = catches.column("placement_id"), catches.column("pass_no")
+    passes = number[number != ""].groupby(owner[number != ""])
+    single = passes.first()[passes.nunique() == 1]
+    own = placements.column("placement_id").map(single)
+    names = ["site", "stream_name", "set_at", "method"]
+    keys = pd.DataFrame({name: placements.column(name) for name in names})
+    keys["set_at"] = keys["set_at"].str.extract(r"^(.*?)(?:[T ,]\s*\d{1,2}[:.h]\d\d.*)?$")[0]
+    keys["lacks"] = own.isna() | (keys[names[:2]] == "").all(axis=1)
+    groups = own.groupby([keys[name] for name in keys])
+    apart = (groups.transform("nunique") == groups.transform("size")) & ~keys["lacks"]
+    apart &= groups.transform("size") > 1
+    if apart.any():
+        ids = placements.column("placement_id")[apart]
+        pairs = zip(ids.head(3), own[apart].head(3), strict=True)
+        examples = ", ".join(f"{name} (pass {number})" for name, number in pairs)
+        findings.note(mapping.file, say("passes_apart", examples=examples), "", "")
+
+
 def _refuse_merged(shape: Shape, raw: Dict[str, Cells], rules: _Rules, findings: Findings) -> None:
     """Refuse numbers of fish in merged cells: they may be of one row or of all of them."""
     for sheet, names in (("catches", {"count"}), ("lengths", {"length_mm", "weight_g"})):
@@ -289,6 +318,8 @@ def _one_row_each(
         out["catches"], out["lengths"] = per_fish(out["catches"], out["lengths"], findings)
     if mapping.fold is None and from_one and shape.rows != "placement":
         out["placements"] = fold_repeats(out["placements"], findings)
+    if mapping.file and mapping.fold is None:
+        _ask_of_passes(mapping, out, findings)
     if NOTED in out:
         out["placements"] = with_notes(out["placements"], out.pop(NOTED))
     return out

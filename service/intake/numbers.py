@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from service.intake.columns import NO_FISH, STAGES, WORDS, any_of, plain
+from service.intake.columns import DITTO, NO_FISH, STAGES, WORDS, any_of, plain
 from service.intake.units import converted, duration_parts, minutes_of
 from service.intake.wording import Wording, say
 
@@ -329,6 +329,8 @@ def remedy_for(value: str, column: Column) -> Wording:
     write 20, and estimate in the column count_kind
     """
     value = value[:_LONGEST]
+    if value.casefold() in DITTO:
+        return say("number_unclear.ditto")
     if column.name == "count":
         return _count(value)
     return _degrees(value, column) if column.unit == "degrees" else _amount(value, column)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections import Counter
 from dataclasses import replace
 from itertools import islice
 from typing import TYPE_CHECKING, Final
@@ -14,7 +15,8 @@ import pandas as pd
 
 from layers.plurals import counted
 from service.intake.cell_texts import stripped
-from service.intake.columns import SHEETS, known_names, plain
+from service.intake.columns import NO_FISH, SHEETS, known_names, plain
+from service.intake.dittos import with_dittos
 from service.intake.findings import Cells
 from service.intake.numbers import numbers_of
 from service.intake.positions_in_cells import with_positions_apart
@@ -27,19 +29,21 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from layers.arrays import Bools, Objects
+    from layers.arrays import Bools, Ints, Objects
     from service.intake.findings import Findings
 
 __all__ = [
-    "DELIMITERS", "LOOKED_AT", "PAIR", "SPATIAL_FILES", "TEXT_FILES", "TOTAL", "WORKBOOKS",
-    "decoded", "is_value", "read_cells", "read_text", "row_of_header", "split_text", "unguarded",
-    "whole_sheet", "widths",
+    "DELIMITERS", "LOOKED_AT", "NARROWEST", "PAIR", "SPATIAL_FILES", "SUM", "TEXT_FILES", "TOTAL",
+    "WORKBOOKS", "by_rows", "decoded", "is_value", "read_cells", "read_text", "row_of_header",
+    "split_text", "unguarded", "whole_sheet", "widths",
 ]  # fmt: skip
 
 LOOKED_AT: Final = 45
 """Rows that show how wide a table is."""
 PAIR: Final = re.compile(r"([^:]{1,40}[^:\s\d])\s*:\s*(.*)", re.DOTALL)
 """What is said above a table, such as `Site: Mill ford`."""
+NARROWEST: Final = 3
+"""Columns of a table below which notes are told from rows."""
 _WITHIN: Final = 15  # rows
 _NAMED_WITHIN: Final = 5  # rows: what is named ours stands at the top
 _VALUE: Final = re.compile(r"[=#+\-<>~]?\s*[\d.,:/\-\s]*\d[\d.,:/\-\s]*[%+]?|\d{1,2}[. ]\w+[. ]\d+")
@@ -50,10 +54,16 @@ SPATIAL_FILES: Final = (".geojson", ".json", ".gpkg", ".shp", ".fgb")
 
 DELIMITERS: Final = (",", ";", "\t")
 _ANY_GUARDED: Final = re.compile("|".join(map(re.escape, GUARDED)))
+_MOST_OF_A_NOTE: Final = 3  # cells
 _LONGEST_TITLE: Final = 120  # characters that are said
+SUM: Final = re.compile(
+    r"(?:grand ?|sub[ -]?)?totals?|sums?|all ?fish|summe|gesamt\w*|somme|totaux|som|totaal|suma|"
+    r"summa|totalt|i alt",
+    re.IGNORECASE,
+)
+"""What stands above a column of sums."""
 TOTAL: Final = re.compile(
-    r"(?:(?:grand ?|sub[ -]?)?totals?|sums?|all ?fish|mean|average|summe|gesamt\w*|mittel(?:wert)?|"
-    r"somme|totaux|moyenne|som|totaal|gemiddelde?|suma|media|summa|totalt|medel|i alt|gennemsnit)"
+    rf"(?:{SUM.pattern}|mean|average|mittel(?:wert)?|moyenne|gemiddelde?|media|medel|gennemsnit)"
     r"\s*:?",
     re.IGNORECASE,
 )
@@ -117,16 +127,24 @@ def read_cells(
 def read_text(
     content: bytes, file: str, sheet: str, findings: Findings, *, delimiter: str | None = None
 ) -> Cells | None:
-    """Read a CSV, as `decoded` reads text; comma, semicolon or tab; quoted line breaks."""
+    """Read a CSV, as `decoded` reads text; comma, semicolon or tab; quoted line breaks.
+
+    What is no `sheet` of ours may have one column, and each row must have all cells.
+    """
     text = decoded(content, file, findings)
     if text is None:
         return None
-    separator = delimiter or _separator(text, sheet)
-    if separator is None or max(_fit(text, separator, sheet)) == 0:
+    separator = delimiter or (_separator(text, sheet) if sheet else by_rows(text))
+    if separator is None or (sheet and max(_fit(text, separator, sheet)) == 0):
         _refuse_delimiter(text, file, sheet, findings, delimiter)
         return None
     # Titles above a header have fewer cells than it.
-    below = row_of_header(_first_records(text, separator), sheet)
+    records = _first_records(text, separator)
+    below = row_of_header(records, sheet)
+    if not sheet and records:
+        _refuse_ragged(text, separator, file, findings, below=below or 0)
+    if findings.refused and not sheet:
+        return None
     wide = max(widths(text, separator), default=0) if below else 0
     frame = split_text(text, separator, file, findings, wide=wide)
     if frame is None:
@@ -231,7 +249,11 @@ def split_text(
             index_col=False,
         )
     except pd.errors.ParserError as problem:
-        _refuse_ragged(text, separator, file, findings, problem)
+        open_quote = re.search(r"EOF inside string starting at row (\d+)", str(problem))
+        if open_quote:
+            findings.refuse_file(file, "cells_unclear.quote", row=int(open_quote[1]) + 1)
+        else:
+            _refuse_ragged(text, separator, file, findings)
         return None
     if frame.iloc[:1].isna().any(axis=None):  # of columns that no record goes as far as
         frame = frame.fillna("")
@@ -258,13 +280,15 @@ def whole_sheet(
     headers = [str(header).strip() for header in frame.columns]
     frame = frame.set_axis(range(len(headers)), axis=1)
     frame = frame.apply(stripped)
-    filled, some = np.zeros(len(frame), dtype=bool), np.zeros(len(headers), dtype=bool)
+    filled, some = np.zeros(len(frame), dtype=np.int64), np.zeros(len(headers), dtype=bool)
     for place in range(len(headers)):
         own = frame[place].to_numpy(object) != ""
-        filled |= own
+        filled += own
         some[place] = own.any()
     if not filled.all():
-        frame = frame.loc[filled]
+        if findings.audience == "sheet" and len(headers) >= NARROWEST:
+            filled = _without_notes(frame, filled, file, sheet, findings)
+        frame = frame.loc[filled > 0]
     keep = [k for k, header in enumerate(headers) if header or some[k]]
     nameless = [k for k in keep if not headers[k]]
     # Programs of statistics write the numbers of rows into a first column without a header.
@@ -293,7 +317,42 @@ def whole_sheet(
     whole = replace(whole, merged=merged)
     if findings.audience == "form":
         return whole
-    return with_positions_apart(_without_totals(whole, findings), findings)
+    whole = with_dittos(_without_totals(whole, findings), findings)
+    return with_positions_apart(whole, findings)
+
+
+def _without_notes(
+    frame: pd.DataFrame, filled: Ints, file: str, sheet: str, findings: Findings
+) -> Ints:
+    """Leave out notes and legends below an empty row, if nothing else stands there.
+
+    No row of one cell is a record, unless it says that there was no fish. A legend has an equals
+    sign, or explains a word that stands in other columns of the table alone, as K of kick net.
+    Returns how many cells of each row are filled; of those left out, 0.
+    """
+    last = int(np.flatnonzero(filled > _MOST_OF_A_NOTE).max(initial=-1))
+    for gap in np.flatnonzero(filled == 0).tolist():
+        rest = np.flatnonzero((filled > 0) & (np.arange(len(filled)) > max(gap, last)))
+        if gap < last or not len(rest):
+            continue
+        above = frame.iloc[:gap]
+        notes = [[text for text in row if text] for row in frame.iloc[rest].to_numpy(object)]
+        places = [int((frame.iloc[k] != "").to_numpy(bool).argmax()) for k in rest.tolist()]
+        if all(_is_note(own, above, at) for own, at in zip(notes, places, strict=True)):
+            said = say("read_as.notes", rows=counted(len(rest), "row"), first=notes[0][0][:60])
+            row, first = int(frame.index[rest[0]]), notes[0][0]
+            findings.read_file(file, said, rows=len(rest), row=row, value=first, sheet=sheet)
+            return np.where(np.isin(np.arange(len(filled)), rest), 0, filled)
+    return filled
+
+
+def _is_note(own: Sequence[str], above: pd.DataFrame, at: int) -> bool:
+    """Whether the cells of a row, of which the first is in column `at`, are a note of a table."""
+    if len(own) == 1 or any(text.startswith("=") or text.endswith("=") for text in own):
+        return len(own) > 1 or plain(own[0]) not in NO_FISH
+    word = own[0].rstrip(": ")
+    elsewhere = (above == word).any().tolist()
+    return len(own) == 2 and not is_value(word) and any(elsewhere) and not elsewhere[at]
 
 
 def _without_totals(whole: Cells, findings: Findings) -> Cells:
@@ -405,6 +464,17 @@ def _separator(text: str, sheet: str) -> str | None:
     return best if max(_fit(text, best, sheet)) else None
 
 
+def by_rows(text: str) -> str:
+    """Find what splits most of the first records into equally many cells."""
+
+    def fit(separator: str) -> tuple[float, int]:
+        cells = widths(text[:100_000], separator)
+        width, times = Counter(cells).most_common(1)[0] if cells else (1, 1)
+        return (times / max(len(cells), 1) if width > 1 else 0.0, width)
+
+    return max(DELIMITERS, key=fit)
+
+
 def _fit(text: str, separator: str, sheet: str) -> tuple[int, int]:
     """How many headers are known, and how many times a separator splits them; 0, 0 is no header."""
     records, known = _first_records(text, separator), known_names(sheet)
@@ -425,22 +495,18 @@ def _refuse_delimiter(
 
 
 def _refuse_ragged(
-    text: str, separator: str, file: str, findings: Findings, problem: Exception
+    text: str, separator: str, file: str, findings: Findings, *, below: int | None = None
 ) -> None:
-    """Name every row with more cells than the header, or the quote that never ends."""
-    said = str(problem)
-    open_quote = re.search(r"EOF inside string starting at row (\d+)", said)
-    if open_quote:
-        findings.refuse_file(file, "cells_unclear.quote", row=int(open_quote[1]) + 1)
-        return
+    """Name every row with more cells than the header; those with fewer too `below` one, from 0."""
     rows = csv.reader(io.StringIO(text), delimiter=separator)
-    wide = len(next(iter(_first_records(text, separator)), []))
+    wide = len(_first_records(text, separator)[below or 0])
     sign, headers = _NAMES.get(separator, separator), counted(wide, "header")
     try:
-        for number, record in enumerate(rows, start=1):
-            if len(record) > wide:
+        for number, record in enumerate(rows):
+            short = below is not None and number > below and 0 < len(record) < wide
+            if len(record) > wide or short:
                 cells = counted(len(record), "cell")
                 ragged = say("cells_unclear.ragged", cells=cells, headers=headers, sign=sign)
-                findings.refuse_file(file, ragged, row=number)
+                findings.refuse_file(file, ragged, row=number + 1)
     except csv.Error as also:
         findings.refuse_file(file, say("cells_unclear.split", problem=also))

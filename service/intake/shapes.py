@@ -16,6 +16,7 @@ import pandas as pd
 
 from service.intake.columns import NO_FISH, PRESENT, SHEETS, plain
 from service.intake.numbers import numbers_of
+from service.intake.reading import SUM
 from service.intake.wording import Wording, say
 from service.reference.spelling import did_you_mean
 
@@ -74,6 +75,8 @@ class Shape:
         Sign before the decimals of their numbers; '' = as the numbers show it.
     written
         Of `columns`: cells that are read as another text.
+    ditto
+        Their columns of numbers in which ditto marks repeat the cell above.
     """
 
     rows: str = "placement"
@@ -82,11 +85,12 @@ class Shape:
     no_rows_mean: str = ""
     decimal: str = ""
     written: dict[str, dict[str, str]] = field(default_factory=dict)
+    ditto: tuple[str, ...] = ()
 
     @classmethod
     def read(cls, table: Dict[str, Any], columns: Dict[str, Any], faults: list[Wording]) -> Shape:
         """Take [shape] and [columns] of a mapping; what is wrong is added to `faults`."""
-        known = ("rows", "fill_down", "no_rows_mean", "date_order", "decimal")
+        known = ("rows", "fill_down", "no_rows_mean", "date_order", "decimal", "ditto")
         for name in table:
             if name not in known:
                 near = did_you_mean(name, known)
@@ -113,9 +117,11 @@ class Shape:
                     faults.append(
                         say("mapping_unclear.counted", header=header, name=name, near=near)
                     )
-        down = table.get("fill_down", [])
-        down = tuple([down] if isinstance(down, str) else down)
-        return cls(rows, counted, down, nothing, decimal, written)
+        down, ditto = (
+            tuple([own] if isinstance(own, str) else own)
+            for own in (table.get("fill_down", []), table.get("ditto", []))
+        )
+        return cls(rows, counted, down, nothing, decimal, written, ditto)
 
     @property
     def one_sheet(self) -> bool:
@@ -153,6 +159,7 @@ def gather(
     """
     columns, names = shape.columns, list(shape.columns)
     _refuse_sums_of_passes(cells, columns, findings)
+    _flag_totals(cells, names, findings)
     written = {name: cells.frame[name].replace(own) for name, own in shape.written.items() if own}
     counts = np.column_stack(
         [written.get(name, cells.frame[name]).to_numpy(object) for name in names]
@@ -204,6 +211,22 @@ def _refuse_sums_of_passes(
             may_be = (cells.column(name) != "") & (whole >= sum(each)) & (sum(each) > 0)
             said = say("count_unclear.sum_of_passes", parts=", ".join(parts))
             findings.refuse(cells, may_be, name, said)
+
+
+def _flag_totals(cells: Cells, parts: list[str], findings: Findings) -> None:
+    """Flag rows in which a column of totals that is left out says another number than its parts."""
+    each = [numbers_of(cells.column(name).to_numpy(object)) for name in parts]
+    sums = np.sum(each, axis=0)
+    for name in map(str, cells.frame):
+        if name in parts or not SUM.fullmatch(name):
+            continue
+        stated = numbers_of(cells.column(name).to_numpy(object))
+        differs = (cells.column(name) != "").to_numpy(bool) & (np.abs(stated - sums) > 0)
+        said = [
+            say("total_differs", total=total, sum=own, columns=", ".join(parts))
+            for total, own in zip(stated[differs], sums[differs], strict=True)
+        ]
+        findings.flag(cells, differs, said, name)
 
 
 def _numbers_of_passes(pass_no: pd.Series) -> NDArray[np.float64]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from service.intake.columns import SHEETS, WORDS, plain
+from service.intake.columns import DITTO, SHEETS, WORDS, plain
 from service.intake.coordinates import WGS84
 from service.intake.headers import LOST, spelt
 from service.intake.numbers import NO_VALUE, all_plain, spelt_number
@@ -55,6 +55,10 @@ def as_written_by_us(
         return cells
     frame = cells.frame.copy(deep=False)
     for column in SHEETS[cells.sheet]:
+        if column.name in frame and column.kind == "text" and column.name not in ("notes", "note"):
+            text = cells.column(column.name)
+            marks = text.isin([one for one in text.unique() if one.casefold() in DITTO])
+            findings.refuse(cells, marks, column.name, "ditto_unclear.text")
         if column.name not in frame or column.name in _VERBATIM:
             continue
         if column.kind in ("number", "whole"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 
@@ -249,9 +250,10 @@ class _Merging:
             for row in result.changes.to_numpy(str)
             if not chosen[str(row[0])]
         ]
+        zone = ZoneInfo(self.store.settings.timezone)
         self.merged.clashes += [
-            ("placement", name, "", f"removed {at:%Y-%m-%d %H:%M} UTC", "stored", "")
-            for name, at in removed.items()
+            ("placement", name, "", f"removed {at:%Y-%m-%d %H:%M} ({zone})", "stored", "")
+            for name, at in {n: own.astimezone(zone) for n, own in removed.items()}.items()
             if not chosen[name]
         ]
         if left_out or renamed:

@@ -21,7 +21,7 @@ from service.reference.spelling import did_you_mean, nearest_names
 if TYPE_CHECKING:
     from service.intake.findings import Cells, Findings
 
-__all__ = ["new_sites", "new_surveys"]
+__all__ = ["new_sites", "new_surveys", "refuse_crs", "refuse_keys", "refuse_zones"]
 
 
 def new_surveys(
@@ -47,11 +47,8 @@ def new_surveys(
     """
     listed = _listed(cells, "surveys", stored, findings)
     if cells is not None:
-        all_named = cells.column("survey").map(is_all)
-        said = say("name_is_total.survey", why=ALL_IS_TOTALS)
-        findings.refuse(cells, all_named, "survey", said)
-        _refuse_zones(cells, findings)
-        _refuse_crs(cells, findings)
+        refuse_zones(cells, findings)
+        refuse_crs(cells, findings)
     surveys, fresh = _with_fresh(listed, named, stored)
     surveys["timezone"] = surveys["timezone"].fillna(timezone)
     surveys["crs"] = surveys["crs"].fillna(WGS84)
@@ -117,9 +114,7 @@ def _listed(
         empty = pd.DataFrame({name: pd.Series(dtype="str") for name in names})
         return empty.set_index(pd.Index([], dtype="str", name=key))
     keys = cells.column(key)
-    findings.refuse(cells, keys == "", key, say("value_missing.name", key=key))
-    doubled = keys.duplicated(keep=False) & (keys != "")
-    findings.refuse(cells, doubled, key, say("id_doubled.named", key=key))
+    refuse_keys(cells, key, findings)
     frame = pd.DataFrame({name: text_column(cells, name) for name in names})
     frame.index = pd.Index(keys.to_numpy(object), dtype="str", name=key)
     known = frame.index.isin(stored.index)
@@ -133,7 +128,23 @@ def _listed(
     return frame.loc[~known & (frame.index != "") & ~frame.index.duplicated()]
 
 
-def _refuse_zones(cells: Cells, findings: Findings) -> None:
+def refuse_keys(cells: Cells, key: str, findings: Findings) -> None:
+    """Refuse keys that are empty, name total rows, or stand there more than once."""
+    keys = cells.column(key)
+    said = say("name_is_total.survey", why=ALL_IS_TOTALS)
+    findings.refuse(cells, keys.map(is_all).astype(bool), key, said)
+    findings.refuse(cells, keys == "", key, "value_missing.name")
+    first = dict(zip(keys[::-1], keys.index[::-1], strict=True))
+    findings.refuse(
+        cells,
+        keys.duplicated() & (keys != ""),
+        key,
+        lambda value: say("id_doubled.named", row=first[value]),
+    )
+
+
+def refuse_zones(cells: Cells, findings: Findings) -> None:
+    """Refuse time zones that are none."""
     zones = cells.column("timezone")
     bad = [zone for zone in zones.unique().tolist() if zone and not is_zone(zone)]
     findings.refuse(
@@ -149,7 +160,8 @@ def _zones_of_places() -> list[str]:
     return sorted(z for z in available_timezones() if "/" in z and not z.startswith("Etc/"))
 
 
-def _refuse_crs(cells: Cells, findings: Findings) -> None:
+def refuse_crs(cells: Cells, findings: Findings) -> None:
+    """Refuse texts that name no CRS."""
     texts = cells.column("crs")
     for text in texts.unique().tolist():
         if not text:

@@ -6,23 +6,22 @@ notes below) is said; where something else stands below, all of it stays in, to 
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
-from layers.plurals import counted
 from service.intake.cell_texts import stripped
 from service.intake.columns import NO_FISH, plain
 from service.intake.reading import (
-    DELIMITERS,
     LOOKED_AT,
+    NARROWEST,
     PAIR,
     TEXT_FILES,
     TOTAL,
     WORKBOOKS,
+    by_rows,
     decoded,
     is_value,
     row_of_header,
@@ -49,7 +48,6 @@ _FIRST_OF_TAB: Final = 1 << 21
 _ALIKE: Final = 0.8  # share of the columns of both that both have, at least
 _FEWEST: Final = 3  # columns that tabs of one kind share
 _TABS: Final = ("sheet", "sheet name", "name of the sheet", "tab")
-_NARROWEST: Final = 3  # columns of a table below which notes are told from rows
 TITLE: Final = "title above the block"
 """Header of a column with the title that stands above the header of each of several blocks."""
 
@@ -81,7 +79,7 @@ def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None)
         text = decoded(content, path.name, findings)
         if text is None:
             return []
-        separator = _separator(text, delimiter)
+        separator = delimiter or by_rows(text)
         cells = widths(text, separator)
         wide = max(cells, default=1)
         if wide * len(cells) > MOST_CELLS:  # titles above a table hide how wide it is
@@ -155,17 +153,6 @@ def refuse_spread(cells: Cells, findings: Findings) -> None:
     findings.refuse(cells, spread & (ids != "").to_numpy(bool), "placement_id", said)
 
 
-def _separator(text: str, given: str | None) -> str:
-    """Find what splits most of the first records into equally many cells."""
-
-    def fit(separator: str) -> tuple[float, int]:
-        cells = widths(text[:100_000], separator)
-        width, times = Counter(cells).most_common(1)[0] if cells else (1, 1)
-        return (times / max(len(cells), 1) if width > 1 else 0.0, width)
-
-    return given or max(DELIMITERS, key=fit)
-
-
 def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Cells | None:
     """Cut a table out of a grid of cells; None where there is none."""
     cells = grid.to_numpy(object)
@@ -178,7 +165,7 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
     headers = _under_groups(cells, filled, top) if below == top + 1 else headers
     wide = np.array([bool(header) for header in headers]) | filled[below:].any(axis=0)
     body = np.zeros(len(cells), dtype=bool)
-    body[below:] = filled[below:].any(axis=1)
+    body[below:] = True
     like = np.flatnonzero(cells[:, 0] == cells[top, 0])
     repeated = like[(cells[like] == cells[top]).all(axis=1)]
     body[repeated] = False
@@ -194,21 +181,11 @@ def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Ce
             say("read_as.blocks", blocks=len(repeated), titles=said, column=TITLE),
             row=int(grid.index[above[0]]),
         )
-    body, left = _without_notes(cells, filled, body, int(repeated[-1]) + below - top)
     frame = pd.DataFrame(cells[:, wide][body], dtype="str")
     places = {int(at): k for k, at in enumerate(np.flatnonzero(wide))}
     merged = [(*rows, places[at]) for *rows, at in grid.attrs.get("merged", ()) if at in places]
     frame.index, frame.attrs = grid.index[body], grid.attrs | {"merged": merged}
     names = [str(header) for header, kept in zip(headers, wide, strict=True) if kept]
-    if len(left):
-        first = next(str(cell) for cell in cells[left[0]] if cell)
-        findings.read_file(
-            file,
-            say("read_as.notes", rows=counted(len(left), "row"), first=first[:60]),
-            rows=len(left),
-            row=int(grid.index[left[0]]),
-            value=first,
-        )
     named = frame.set_axis(names, axis=1)
     whole = whole_sheet(named, file, "", findings, comma, int(grid.index[top]))
     if whole is None:
@@ -303,7 +280,7 @@ def _block_titles(
     rows: list[int] = []
     for place, header in enumerate(headers.tolist()):
         row = header - 1
-        one = row >= 0 and filled[row].sum() == 1 and filled.shape[1] >= _NARROWEST
+        one = row >= 0 and filled[row].sum() == 1 and filled.shape[1] >= NARROWEST
         text = str(cells[row][filled[row]][0]) if one else ""
         if text and not PAIR.fullmatch(text) and plain(text) not in NO_FISH:
             end = headers[place + 1] if place + 1 < len(headers) else len(cells)
@@ -328,23 +305,3 @@ def _pairs(row: Sequence[str]) -> dict[str, str]:
         elif text and key:
             pairs[key], key = text, ""
     return pairs
-
-
-def _without_notes(
-    cells: Objects, filled: Bools, body: Bools, below: int
-) -> tuple[Bools, NDArray[np.intp]]:
-    """Leave out rows of one cell below an empty row, if nothing else stands there.
-
-    No row of one cell is a record, unless it says that there was no fish.
-    """
-    empty = np.flatnonzero(~filled[below:].any(axis=1)) + below
-    for gap in empty.tolist():
-        rest = np.flatnonzero(body & (np.arange(len(body)) > gap))
-        if not len(rest) or filled.shape[1] < _NARROWEST or (filled[rest].sum(axis=1) > 1).any():
-            continue
-        words = cells[rest, filled[rest].argmax(axis=1)]
-        if not any(plain(word) in NO_FISH for word in words):
-            kept = body.copy()
-            kept[rest] = False
-            return kept, rest
-    return body, np.zeros(0, dtype=np.intp)

@@ -76,8 +76,8 @@ BEFORE_DATE: Final = rf"(?:{_WEEKDAY.pattern}|{_ARTICLE})"
 """What may stand before a date: a day of the week, which must be its own, or an article."""
 # The day of the week shows in which order a date with a short year is written, or it is stated.
 _SHORT_YEAR: Final = re.compile(
-    rf"(?:{_WEEKDAY.pattern})?(?P<one>\d\d?)(?P<mark>[-/.])(?P<two>\d\d?)(?P=mark)(?P<three>\d\d)"
-    r"(?!\d)(?P<rest>.*)",
+    rf"(?:{_WEEKDAY.pattern})?(?P<one>\d\d?)(?P<mark>[-/.])(?P<two>\d\d?)"
+    r"(?P<last>(?P=mark)|-)(?P<three>\d\d)(?!\d)(?P<rest>.*)",
     re.ASCII,
 )
 _PIVOT: Final = 50  # from 1950 to 2049. Common practice, no source
@@ -117,6 +117,7 @@ _UNREAD: Final = tuple(
         (rf"(.*\d)(?:[T ]|,\s*)\s*{_OF_DAY}\s*(?:[-–—]|to|bis|till?|tot|a)\s*{_OF_DAY}$", "span"),
         (r"\d{4,6}([.,]\d+)?$", "number"),
         (r"\d{1,2}([-/.])\d{1,2}\1\d{2}(\D|$)", "short_year"),
+        (r"\d{1,2}[/.]\d{1,2}-\d{2}(\D|$)", "year_or_days"),
         (r"\d{1,2}[-/. ](\d{1,2}|[A-Z]{3,9})[-/. ]\d{2}(\D|$)", "year"),
         (r"=", "formula"),
         (r"\d{1,2}[:.hu]\d\d(:\d\d)?\s*([ap]\.?m\.?)?$", "no_day"),
@@ -171,6 +172,9 @@ def read_moment(text: str, date_order: DateOrder | None = None, zone: str = "") 
     """
     fit = _WEEKDAY.match(text)
     if fit:
+        short = _SHORT_YEAR.fullmatch(text)
+        if short and not _days_of_week(short):
+            return say("time_impossible.weekday_short")
         return _of_weekday(fit["weekday"], read_moment(text[fit.end() :], date_order, zone))
     text = _without_accents(re.sub(rf"^{_ARTICLE}(?=\d)", "", text))
     for date in _DATES:
@@ -191,12 +195,13 @@ def _without_accents(text: str) -> str:
 
 def _of_weekday(name: str, read: _Read | Wording) -> _Read | Wording:
     """Refuse a date, or the one that is offered, that falls on another day of the week."""
-    sure = read
-    if isinstance(read, Wording) and read.key == "time_unclear.write":
-        sure = read_moment(str(read.parts["offered"]))
-    if isinstance(sure, Wording) or sure[0].weekday() in _DAYS[name.casefold()]:
+    sure = [read]
+    if isinstance(read, Wording) and "offered" in read.parts:
+        sure = [read_moment(each) for each in str(read.parts["offered"]).split(" or ")]
+    days = {f"{own[0]:%A}": own[0].weekday() for own in sure if not isinstance(own, Wording)}
+    if not days or not _DAYS[name.casefold()].isdisjoint(days.values()):
         return read
-    return say("time_impossible.weekday", day=f"{sure[0]:%A}")
+    return say("time_impossible.weekday", day=" or a ".join(days))
 
 
 def _settle_order(parts: _Parts, order: DateOrder | None) -> _Read | Wording:
@@ -311,31 +316,41 @@ def spelt_times(uniques: Objects, date_order: DateOrder | None = None) -> dict[i
 
 
 def _years_in_full(uniques: Objects, date_order: DateOrder | None) -> dict[int, str]:
-    """Write dates such as Tue 16/06/26, or 16/06/26 in a stated order, in full, by place.
+    """Write dates such as Tue 16/06/26, 16/6-26, or 16/06/26 in a stated order, in full, by place.
 
     The orders that give every such date with this mark its day of the week must agree on it.
     """
     fits = {
         n: fit
         for n, text in enumerate(uniques)
-        if (fit := _SHORT_YEAR.fullmatch(text)) and (fit["weekday"] or date_order)
+        if (fit := _SHORT_YEAR.fullmatch(text))
+        and (fit["weekday"] or date_order or fit["last"] != fit["mark"])
+        and not _may_be_days(fit)
     }
     days = {n: _days_of_week(fit) for n, fit in fits.items()}
     orders: dict[str, set[DateOrder]] = {}
     for n, own in days.items():
         stated = {date_order} if date_order else {*own}
-        orders[fits[n]["mark"]] = orders.get(fits[n]["mark"], stated) & {*own}
+        marks = fits[n]["mark"] + fits[n]["last"]
+        orders[marks] = orders.get(marks, stated) & {*own}
     return {
         n: f"{agreed.pop()}{fit['rest']}"
         for n, fit in fits.items()
-        if len(agreed := {days[n][order] for order in orders[fit["mark"]]}) == 1
+        if len(agreed := {days[n][order] for order in orders[fit["mark"] + fit["last"]]}) == 1
     }
+
+
+def _may_be_days(fit: re.Match[str]) -> bool:
+    """Whether a date such as 12/6-14 may be several days, the last of which stands at its end."""
+    one, two, last = map(int, fit.group("one", "two", "three"))
+    first = min((day for day, month in ((one, two), (two, one)) if month <= 12), default=31)
+    return fit["last"] != fit["mark"] and first < last <= 31
 
 
 def _days_of_week(fit: re.Match[str]) -> dict[DateOrder, dt.date]:
     """Dates by order in which a date with a short year has its day of the week, if it says one."""
     days: dict[DateOrder, dt.date] = {}
-    orders: tuple[DateOrder, ...] = (*_ORDERS, "ymd")
+    orders = (*_ORDERS, "ymd") if fit["last"] == fit["mark"] else _ORDERS  # 12/6-26 ends in a year
     for order in orders:
         parts = dict(zip(order, map(int, fit.group("one", "two", "three")), strict=True))
         year = parts["y"] + (2000 if parts["y"] < _PIVOT else 1900)

@@ -40,7 +40,9 @@ CLOCK: Final = "h:mm"
 STOPWATCH: Final = "min:s"
 """Minutes and seconds, as 1:20."""
 _OF_TEXT: Final = {"min": (CLOCK, STOPWATCH), "degrees": ("°W", "°S", "°N", "°E")}  # no factor
-_SPELLINGS: Final = {word: unit for unit, own in WORDS["units"].items() for word in own}
+_SPELLINGS: Final[dict[str, str]] = {
+    word: unit for unit, own in WORDS["units"].items() for word in own
+}
 _DURATION: Final = re.compile(r"(\d{1,3}):([0-5]\d)(?::([0-5]\d))?", re.ASCII)
 _PARTS: Final = re.compile(r"(?:(\d+(?:[.,]\d+)?)\s*([^\W\d_]+\.?|['′’\"″”])?\s*)", re.ASCII)
 # Behind a number alone; above a column they may be a time of day, or inches.

@@ -10,7 +10,6 @@ import zipfile
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
-from xml.etree.ElementTree import ParseError
 
 import openpyxl
 import pandas as pd
@@ -48,7 +47,7 @@ _BROKEN = (
     InvalidFileException,
     KeyError,
     EOFError,
-    ParseError,
+    SyntaxError,  # of either parser of XML
     OSError,
     ValueError,
     IndexError,
@@ -288,7 +287,12 @@ def _say_marks(
         ]
     if columns:
         findings.read_file(source, say("read_as.hidden_columns", columns=", ".join(columns)))
-    for place, text in _comments(page):
+    try:
+        comments = _comments(page)
+    except _BROKEN:  # a part that no value depends on
+        comments = []
+        findings.read_file(source, say("read_as.comments_broken"))
+    for place, text in comments:
         said = say("read_as.comment", place=place, text=text)
         row = int(re.sub(r"\D", "", place))
         findings.read_file(source, said, rows=1, row=row, value=text)

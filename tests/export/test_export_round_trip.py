@@ -8,10 +8,11 @@ from click.testing import CliRunner
 
 from service.answers import summaries
 from service.intake.importing import check, take
+from service.intake.lists import read_list
 from service.intake.sheets import read_sheets
 from service.program import main
 from service.records import LOCAL_KEEPER, Selection
-from service.reference.files import read_features, read_list
+from service.reference.files import read_features
 from service.reference.loading_layers import load_catchments, load_reaches
 from service.reference.method_files import shipped_methods
 from service.store import create_store, open_store

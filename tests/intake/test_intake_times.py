@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.intake.findings import Cells, Findings
-from service.intake.times import localise, read_moment, settled_dates, time_column
+from service.intake.times import localise, read_moment, settled_dates, spelt_times, time_column
 from service.intake.wording import Wording
 
 
@@ -62,6 +62,43 @@ def test_a_day_of_the_week_settles_the_order(texts, became):
     uniques = np.array(texts, dtype=object)
     found = {place: text for _, _, own in settled_dates(uniques) for place, text in own.items()}
     assert [found.get(place) for place in range(len(texts))] == became
+
+
+@pytest.mark.parametrize(
+    ("texts", "order", "became"),
+    [
+        (["31/5-26"], None, ["2026-05-31"]),
+        (["31.5-26 18:30"], None, ["2026-05-31 18:30"]),
+        (["8/6-05"], None, [None]),
+        (["8/6-05"], "dmy", ["2005-06-08"]),
+        (["31/5-98", "8/6-05"], None, ["1998-05-31", "2005-06-08"]),
+        (["31/5-98", "5/31-98"], None, [None, None]),
+        (["12/6-26"], "dmy", [None]),  # may be 12 to 26 June
+        (["16/6-26"], None, [None]),
+        (["Fri 12/6-26"], None, [None]),
+        (["16/6/26"], None, [None]),  # may begin with its year
+    ],
+)
+def test_a_year_behind_another_mark_is_read_where_it_means_one_day(texts, order, became):
+    """Day, month and year as written in Sweden and Denmark; common practice, no source."""
+    read = spelt_times(np.array(texts, dtype=object), order)
+    assert [read.get(place) for place in range(len(texts))] == became
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("12/6-26", "may be a day and its year, or the first and the last of several days"),
+        ("Do 01.06.2026", "which is a Monday or a Tuesday; check both"),
+        ("Do 01.06.2026 18:30", "which is a Monday or a Tuesday; check both"),
+        ("Mo 01.06.2026", "may be 1 June or 6 January"),
+        ("Do 01.06.26", "the day of the week is that of no date that may be meant"),
+        ("Do 13.06.2026", "which is a Saturday; check both"),
+    ],
+)
+def test_a_date_that_is_not_read_is_answered_with_what_is_wrong(text, said):
+    """1 June 2026 was a Monday, 6 January 2026 a Tuesday: the calendar of the standard library."""
+    assert said in str(read_moment(text))
 
 
 def test_a_day_of_the_week_that_fits_both_orders_settles_nothing():

@@ -1,6 +1,7 @@
 """`rifflebook merge`: a colleague's store comes in, whole or not at all."""
 
 import csv
+import datetime as dt
 import io
 
 import pandas as pd
@@ -9,7 +10,7 @@ from click.testing import CliRunner
 
 from service.commands.import_ import import_
 from service.commands.merge import merge
-from service.errors import RequestError, StoreError
+from service.errors import FieldFileError, RequestError, StoreError
 from service.intake.importing import take
 from service.records import Selection
 from service.store import open_store
@@ -183,6 +184,28 @@ def test_what_was_removed_here_does_not_come_back_by_itself(ours, theirs):
     assert "clash    placement P2: ours removed 20" in done.output
 
 
+def test_when_something_was_removed_is_said_by_the_clock_of_the_store(ours, theirs, monkeypatch):
+    """In summer Dublin is an hour ahead of UTC."""
+    store = open_store(ours)
+    at = dt.datetime(2026, 7, 1, 12, 30, tzinfo=dt.UTC)
+    monkeypatch.setattr(type(store), "removed_placements", lambda *_: {"P2": at})
+    store.remove_placement("P2", who="test")
+    store.close()
+    done = run(merge, ours, theirs)
+    assert "P2: ours removed 2026-07-01 13:30 (Europe/Dublin); theirs stored" in done.output
+
+
+def test_what_a_method_lists_is_said_in_words(ours, theirs):
+    store = open_store(theirs)
+    methods = store.methods()
+    methods.at["kick_net", "geometry"] = ["point", "area"]
+    store.put_methods(methods, who="test")
+    store.close()
+    done = run(merge, ours, theirs)
+    said = "clash    method kick_net, geometry: ours point; ends; track; theirs point; area"
+    assert said in done.output
+
+
 def test_a_merge_that_fails_midway_stores_nothing(ours, theirs, monkeypatch):
     """Lists, placements and history are one transaction."""
     before = stored(ours)
@@ -219,7 +242,7 @@ def test_what_a_sheet_would_read_as_something_else_comes_in_as_it_is(ours, tmp_p
     ("content", "said"),
     [
         (b"", "is empty"),
-        (b"kind,id,choice\nplac\xb3,1,ours\n", "row 2: not UTF-8"),
+        (b"kind,id,choice\nplac\xb3,1,ours\n", "row 2: this is not text in UTF-8"),
         (b"kind,id,choice\nplac\xe9,1,ours\n", "'plac\u00e9' is no kind, for 1"),
         (b"kind,id,choice\nplacements,P1,ours\n", "'placements' is no kind, for P1; give species"),
     ],
@@ -228,10 +251,9 @@ def test_choices_that_cannot_be_read_are_refused_in_words(ours, theirs, content,
     """A spreadsheet saved them otherwise, or nothing is in them."""
     choices = ours.parent / "choices.csv"
     choices.write_bytes(content)
-    with pytest.raises(RequestError, match=said):
-        CliRunner().invoke(
-            merge, [str(ours), str(theirs), "--choices", str(choices)], catch_exceptions=False
-        )
+    failed = run(merge, ours, theirs, "--choices", choices).exception
+    assert isinstance(failed, RequestError | FieldFileError)
+    assert said in "\n".join(map(str, (failed, *getattr(failed, "faults", ()))))
 
 
 def test_clashes_go_nowhere_in_words(ours, theirs, tmp_path):

@@ -6,7 +6,7 @@ from click.testing import CliRunner
 
 from service.commands.import_ import import_
 from service.commands.load import load
-from service.reference.files import read_list
+from service.intake.lists import read_list
 from service.store import open_store
 from tests.intake_sheets import CATCHES, PLACEMENTS, files, make_store
 
@@ -201,7 +201,9 @@ def test_other_bytes_than_western_letters_are_refused(path, tmp_path):
     file.write_bytes("species;vernacular_name\nCottus gobio;Żaba\n".encode("cp1250"))
     done = run(load, "species", path, file)
     assert done.exit_code != 0
-    assert "not UTF-8" in str(done.exception)
+    assert [(f.row, f.remedy) for f in done.exception.faults] == [
+        (2, "this is not text in UTF-8; save it as CSV UTF-8")
+    ]
 
 
 @pytest.mark.parametrize("name", ["Salmoninae", "Salmoniformes", "Cottoidea"])

@@ -34,7 +34,7 @@ _OPEN: Final = re.compile(
 )
 _NOT_FURTHER: Final = re.compile(r"(?P<name>[A-Z][a-z]+)\s+spp?\.?")
 _STAGE: Final = re.compile(
-    rf"(?P<name>.+?)[\s,(]+(?P<stage>{any_of(sorted(STAGES, key=len, reverse=True))})\.?\)?",
+    rf"(?P<name>.+?)[\s,(]+(?P<stage>{any_of(sorted(STAGES, key=len, reverse=True))}\.?)\)?",
     re.IGNORECASE,
 )
 _HYBRID: Final = re.compile(r".*(?:\s[x×]\s|×|hybrid).*", re.IGNORECASE)

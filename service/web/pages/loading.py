@@ -12,17 +12,17 @@ from service import reference
 from service.access import require_role
 from service.errors import FieldFileError, NotFoundError, RequestError, ServiceError
 from service.intake.geopackage_limits import stored_layers
+from service.intake.lists import load_list, read_list
 from service.intake.reading import TEXT_FILES
 from service.intake.wording import Wording
 from service.progress import report
-from service.reference.files import read_features, read_list, rename_columns
+from service.reference.files import read_features, rename_columns
 from service.reference.loading_layers import (
     LOADING_STEPS,
     LayerRefusedError,
     load_catchments,
     load_reaches,
 )
-from service.reference.loading_lists import load_list
 from service.web.context import current_settings, current_store, current_viewer, waiting_uploads
 from service.web.jobs import Job
 from service.web.waiting import Outcome, do_or_follow
