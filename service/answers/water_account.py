@@ -224,6 +224,9 @@ def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
     joined, parts, _ = water
     lines = cut_lines(joined, *parts)
     records = _records(store, water, viewer)
+    effort = effort_of(
+        records.placements, reference.methods(store), stretch_lengths(records.stretches)
+    )
     kinds = joined.reaches["kind"].iloc[parts.group].dropna().unique()
     listed, count = _listed(store, records)
     own_gaps, gap_count = _gaps(store, water, viewer)
@@ -237,8 +240,8 @@ def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
         bounds=bounding_box(to_wgs84(lines, joined.crs)),
         outline=coverage_answers.outline(lines, joined.crs),
         middle=_middle(water),
-        effort=_effort(store, records),
-        species=_species(store, records, viewer),
+        effort=_effort(records, effort),
+        species=_species(store, records, effort, viewer),
         measured=_measured(water, records),
         placements=listed,
         placement_count=count,
@@ -281,9 +284,7 @@ def _one_place(records: Records) -> dict[str, Any]:
     }
 
 
-def _effort(store: Store, records: Records) -> list[dict[str, Any]]:
-    methods = reference.methods(store)
-    effort = effort_of(records.placements, methods, stretch_lengths(records.stretches))
+def _effort(records: Records, effort: pd.DataFrame) -> list[dict[str, Any]]:
     totals = effort_totals(records.placements, effort, by_year=True, **_one_place(records))
     totals = totals[(totals["catchment"] == _HERE) & totals["effort"].notna()]
     totals = totals.assign(unit=unit_words(totals["effort"], totals["effort_unit"]))
@@ -305,7 +306,9 @@ def _effort(store: Store, records: Records) -> list[dict[str, Any]]:
     ]
 
 
-def _species(store: Store, records: Records, viewer: Viewer) -> list[dict[str, Any]]:
+def _species(
+    store: Store, records: Records, effort: pd.DataFrame, viewer: Viewer
+) -> list[dict[str, Any]]:
     listed, methods = reference.species(store), reference.methods(store)
     place = _one_place(records)
     found = occurrence(
@@ -315,7 +318,7 @@ def _species(store: Store, records: Records, viewer: Viewer) -> list[dict[str, A
         methods,
         place_of=place["catchment_of"],
         snaps=records.snaps,
-        effort=effort_of(records.placements, methods, stretch_lengths(records.stretches)),
+        effort=effort,
         ancestors=place["ancestors"],
     )
     found = found.assign(looking=looking_words(found, methods["label"].to_dict()))
