@@ -54,13 +54,10 @@ class Column:
     def __len__(self) -> int:
         return len(self.values)
 
-    def read(self, *, coded: bool = False) -> Any:  # noqa: ANN401 - any array of pandas
-        """Give an array for a frame; words as text, or `coded`."""
+    def read(self) -> Any:  # noqa: ANN401 - any array of pandas
+        """Give an array for a frame; words as codes."""
         if self.words is not None:
-            if coded:
-                return pd.Categorical.from_codes(self.values, dtype=self.words, validate=False)
-            words = self.words.categories.array
-            return words.take(self.values, allow_fill=True, fill_value=np.nan)
+            return pd.Categorical.from_codes(self.values, dtype=self.words, validate=False)
         if self.kind == "time":
             moments = pd.Series(_microseconds(self.values).view("datetime64[us]"), copy=False)
             return moments.dt.tz_localize("UTC").array

@@ -162,7 +162,7 @@ def _parts(work: _Work) -> Iterator[tuple[str, str, pd.DataFrame]]:
         for name in sorted(frame["place"].dropna().unique())
     ]
     for name in work.number.columns:
-        able = frame["method"].map(work.can[name]).fillna(False).to_numpy(bool)
+        able = frame["method"].isin(work.can.index[work.can[name]]).to_numpy(bool)
         caught = work.number[name].to_numpy(np.float64)
         for place, inside in places:
             rows = (able | (caught > 0)) & inside

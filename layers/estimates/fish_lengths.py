@@ -300,7 +300,7 @@ def _groups(fish: pd.DataFrame) -> Iterator[tuple[str, str, pd.DataFrame]]:
 def _measured(placements: pd.DataFrame, lengths: pd.DataFrame) -> pd.DataFrame:
     own = lengths[lengths["placement_id"].isin(placements.index) & (lengths["length_mm"] > 0)]
     blank = pd.Series(None, index=own.index, dtype="str")
-    kind = own.get("length_type", blank).fillna("not_stated").astype("str")
+    kind = own.get("length_type", blank).astype("str").fillna("not_stated")
     weight = own.get("weight_g", pd.Series(np.nan, index=own.index)).astype("float64")
     names = own[["placement_id", "species"]].astype("str")  # coded ones sort otherwise
     return own.assign(**names, length_type=kind, weight_g=weight).sort_values(

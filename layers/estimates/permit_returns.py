@@ -74,7 +74,7 @@ def permit_returns(
     ([[3, 2, 1], [3, 2, 1]], 'other fates: eaten')
     """
     refuse_all(catches["species"].unique(), "species", RECORDS_ANEW)
-    survey, surveys = pd.factorize(placements["survey"].fillna(""))
+    survey, surveys = pd.factorize(placements["survey"].astype("str").fillna(""))
     own, stated = pd.factorize(placements["permit"])
     of_survey = pd.Index(surveys).map(survey_permits.to_dict())
     of_word, permits = pd.factorize(pd.Series([*stated, *of_survey], dtype="str").fillna(""))
@@ -86,7 +86,7 @@ def permit_returns(
     row, number = row[kept], number[kept].astype(np.int64)
     kind, species = pd.factorize(catches["species"].iloc[kept])
     estimate = (catches["count_kind"] == "estimate").to_numpy(bool, na_value=False)[kept]
-    word, words = pd.factorize(catches["fate"].iloc[kept].fillna(""))
+    word, words = pd.factorize(catches["fate"].iloc[kept].astype("str").fillna(""))
     written = pd.Series(words, dtype="str").str.strip()
     known = written.str.casefold().map(_FATE_OF).fillna("other").mask(written == "", "not_stated")
     fate = pd.Index(FATES).get_indexer(pd.Index(known))[word]

@@ -243,10 +243,9 @@ def _efforts(
     amount = effort_in(placements, effort, unit, method)
     amount[~(amount > 0)] = np.nan
     # A gear whose effort is nowhere known is counted in placements.
-    some = pd.Series(amount).groupby(placements["method"].to_numpy()).count()
-    nowhere = placements["method"].map(some).fillna(0).to_numpy() == 0
-    amount[nowhere] = 1.0
-    unit[[not some.get(method, 0) for method in methods.index]] = PER_PLACEMENT
+    nowhere = np.bincount(method[~np.isnan(amount)], minlength=len(methods)) == 0
+    amount[nowhere[method]] = 1.0
+    unit[nowhere] = PER_PLACEMENT
     return amount, unit
 
 

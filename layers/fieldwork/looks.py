@@ -80,7 +80,7 @@ def looks(
         keep &= catches["species"].isin(list(chosen)).to_numpy(dtype=bool)
     individuals = np.bincount(at[keep], number[keep], minlength=n)
     bound = np.bincount(at[keep], lower[keep], minlength=n) > 0
-    pairs = pd.DataFrame({"at": at[keep], "species": catches["species"].to_numpy()[keep]})
+    pairs = pd.DataFrame({"at": at[keep], "species": catches["species"].array[keep]})
     kinds = np.bincount(pairs.drop_duplicates()["at"].to_numpy(np.int64), minlength=n)
     able = np.ones(len(methods), dtype=bool)
     if chosen:

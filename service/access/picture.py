@@ -40,8 +40,6 @@ if TYPE_CHECKING:
 __all__ = ["Picture", "joined_picture", "picture_of", "read_in_one"]
 
 OWNED: Final = ("catches", "lengths", "snaps", "stretches")
-# Columns that stay codes where summaries read them: words of many rows that are grouped by.
-CODED: Final = ("species", "count_kind", "reach_id")
 ALWAYS: Final = frozenset({*GENERALISED_COLUMNS, "catchment_id"})
 _READ: Final = count()
 NEVER, BEFORE_ALL = np.int32(2**31 - 1), np.int32(-(2**31))
@@ -90,60 +88,40 @@ class Picture:
     @cached_property
     def placements(self) -> gpd.GeoDataFrame:
         """All placements with their words as codes."""
-        return self._placements(self.columns["placements"], every=True)
-
-    @property
-    def owned(self) -> dict[str, pd.DataFrame]:
-        """All that belongs to them, by `owner`, with words as codes."""
-        return {name: self._owned(name, every=True, owner=self.owners[name]) for name in OWNED}
-
-    @cached_property
-    def _worded(self) -> gpd.GeoDataFrame:
-        return self._placements(self.columns["placements"])
-
-    @cached_property
-    def _frames(self) -> dict[str, pd.DataFrame]:
-        """All that belongs to them, made once: whatever answers keep of it shares its columns."""
-        own = {}
-        for name in OWNED:
-            ids = pd.Categorical.from_codes(self.owners[name], dtype=self._ids, validate=False)
-            own[name] = self._owned(name, placement_id=ids)
-        snaps, owner = own["snaps"].drop(columns="placement_id"), self.owners["snaps"]
-        # Where each placement has one, rows are looked up by nobody.
-        whole = len(snaps) == len(self.names)
-        own["snaps"] = snaps.set_axis(self.names if whole else self.names.take(owner))
-        own["catches"].index.name = "catch_id"
-        words = ["placement_id", "code", "column", "value", "message"]
-        return own | {"flags": pd.DataFrame(columns=words, dtype="str")}
-
-    def records(self, needed: Needed = OF_FIGURES, *, coded: bool = False) -> Records:
-        """Give what is needed as frames that summaries read; without flags.
-
-        Words are text, but for those of many rows that are grouped by, `CODED`, or if all are
-        wanted `coded`.
-        """
-        placements = self.placements if coded else self._worded
-        if needed.columns is not None:
-            kept = needed.columns | ALWAYS | {"geometry"}
-            placements = placements[[name for name in placements if name in kept]]
-        own = {
-            name: frame if name in needed.tables else frame.iloc[:0]
-            for name, frame in self._frames.items()
-        }
-        return Records(placements=placements, **own)
-
-    def _placements(self, columns: Columns, *, every: bool = False) -> gpd.GeoDataFrame:
-        arrays = _arrays(columns, every=every)
+        arrays = _arrays(self.columns["placements"])
         points = LazyPoints(self.beside["xy"], self.crs)
         if "shape" in arrays:
             arrays["shape"].crs = points.crs
         arrays["geometry"] = points
         return gpd.GeoDataFrame(arrays, index=self.names, geometry="geometry", copy=False)
 
-    def _owned(self, name: str, *, every: bool = False, **first: object) -> pd.DataFrame:
-        arrays = {**first, **_arrays(self.columns[name], every=every)}
-        index = pd.RangeIndex(len(self.owners[name]))
-        return pd.DataFrame(arrays, index=index, copy=False)
+    @cached_property
+    def owned(self) -> dict[str, pd.DataFrame]:
+        """All that belongs to them, with words as codes; answers share its columns."""
+        own = {}
+        for name in OWNED:
+            ids = pd.Categorical.from_codes(self.owners[name], dtype=self._ids, validate=False)
+            arrays = {"placement_id": ids, **_arrays(self.columns[name])}
+            own[name] = pd.DataFrame(arrays, index=pd.RangeIndex(len(ids)), copy=False)
+        snaps, owner = own["snaps"].drop(columns="placement_id"), self.owners["snaps"]
+        # Where each placement has one, rows are looked up by nobody.
+        whole = len(snaps) == len(self.names)
+        own["snaps"] = snaps.set_axis(self.names if whole else self.names.take(owner))
+        own["catches"].index.name = "catch_id"
+        return own
+
+    def records(self, needed: Needed = OF_FIGURES) -> Records:
+        """Give what is needed as frames that summaries read: words as codes, without flags."""
+        placements = self.placements
+        if needed.columns is not None:
+            kept = needed.columns | ALWAYS | {"geometry"}
+            placements = placements[[name for name in placements if name in kept]]
+        own = {
+            name: frame if name in needed.tables else frame.iloc[:0]
+            for name, frame in self.owned.items()
+        }
+        words = ["placement_id", "code", "column", "value", "message"]
+        return Records(placements=placements, flags=pd.DataFrame(columns=words, dtype="str"), **own)
 
     def chosen(self, selection: Selection) -> Bools | None:
         """Which placements a selection means, by what is shown of each; None = all.
@@ -188,7 +166,7 @@ class Picture:
     def _fish(self) -> Bools:
         """Which catch rows stand for any fish."""
         counted = {name: self.columns["catches"][name] for name in ("count", "count_kind")}
-        return catch_numbers(pd.DataFrame(_arrays(counted, every=True), copy=False))[0] > 0
+        return catch_numbers(pd.DataFrame(_arrays(counted), copy=False))[0] > 0
 
     @cached_property
     def detections(self) -> int:
@@ -235,8 +213,8 @@ class Picture:
         )
 
 
-def _arrays(columns: Columns, *, every: bool) -> dict[str, Any]:
-    return {name: column.read(coded=every or name in CODED) for name, column in columns.items()}
+def _arrays(columns: Columns) -> dict[str, Any]:
+    return {name: column.read() for name, column in columns.items()}
 
 
 def _listed(column: Column) -> tuple[str, ...]:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from layers.arrays import Floats, Ints
     from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
-    from service.records import Needed, Records, Viewer
+    from service.records import Viewer
     from service.store import Store
 
 __all__ = [
@@ -97,18 +97,11 @@ def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current
         source = picture.unchanged(last.rows, last.read_as)
     fresh = np.flatnonzero(source < 0)
     few = picture if len(fresh) == len(source) else picture.of(fresh)
-    records = few.records(OF_WATER, coded=True)
+    records = few.records(OF_WATER)
     water = counted_water(joined, records.stretches, records.snaps, few.placements, methods)
     if last and few is not picture:
         water = last.water.with_changes(picture.placements, source, water)
     return _Current(water, methods, picture.rows, picture.read_as)
-
-
-def _coded(store: Store, selection: Selection, viewer: Viewer, needed: Needed) -> Records:
-    """Open records, if those of all placements with their words as codes."""
-    if selection == Selection():
-        return open_picture(store, viewer).records(needed, coded=True)
-    return open_records(store, selection, viewer, needed)
 
 
 def _along(
@@ -194,7 +187,7 @@ def streams(
     def compute(water: CountedWater, _: tuple[int, gpd.GeoDataFrame] | None) -> gpd.GeoDataFrame:
         found = computing.stream_summary(
             water,
-            _coded(store, everywhere.anywhere(), viewer, OF_EFFORT).catches,
+            open_records(store, everywhere.anywhere(), viewer, OF_EFFORT).catches,
             species,
             methods,
             shown=fully_shown(species.index.to_series(), species, viewer),

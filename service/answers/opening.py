@@ -129,7 +129,7 @@ def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current
         source = picture.unchanged(last.rows, last.read_as)
     fresh = np.flatnonzero(source < 0)
     few = picture if len(fresh) == len(source) else picture.of(fresh)
-    parts = [_effort(few.records(OF_EFFORT, coded=True), methods)]
+    parts = [_effort(few.records(OF_EFFORT), methods)]
     units = pd.Index(EFFORT_UNITS, dtype="str")
     unit = [codes_within(parts[0]["effort_unit"], units)]
     owner = [fresh[codes_within(parts[0]["placement_id"], few.names)]]

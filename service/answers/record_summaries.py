@@ -219,7 +219,7 @@ def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current
         others = last.occurrence[~last.occurrence["catchment"].isin(names[anew[part_of]])]
     some = anew[part]
     few = picture if some.all() else picture.of(np.flatnonzero(some))
-    records, own = few.records(OF_EFFORT, coded=True), effort
+    records, own = few.records(OF_EFFORT), effort
     if few is not picture:
         place = np.where(some, np.cumsum(some) - 1, -1)[effort["placement_id"].cat.codes]
         ids = coded_labels(place[place >= 0], few.names)

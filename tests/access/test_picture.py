@@ -69,10 +69,10 @@ def assert_same(one, other):
 
 def assert_no_word_of_hidden_rows(picture):
     """All words of the public picture are those of rows that are in it."""
-    for frame in (picture.placements, *picture.owned.values()):
-        for name in frame.select_dtypes("category"):
-            words = frame[name].cat.categories
-            assert set(words) == set(frame[name].dropna()), name
+    for columns in picture.columns.values():
+        for name, column in columns.items():
+            if column.words is not None:
+                assert set(column.words.categories) == set(column.read().dropna()), name
 
 
 def afresh(store, viewer):
