@@ -150,7 +150,7 @@ def length_frequency(lengths: pd.DataFrame, species: str, *, class_mm: float = 5
     fish = lengths[(lengths["species"] == species) & lengths["length_mm"].notna()]
     kind = ""
     if "length_type" in fish and len(fish):
-        kinds = fish["length_type"].fillna("")
+        kinds = fish["length_type"].astype("str").fillna("")
         kind = str(kinds.mode().iloc[0])
         fish = fish[kinds == kind]
     own = fish["length_mm"].to_numpy(np.float64)
