@@ -10,6 +10,7 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 from flask import Flask
+from hypothesis import settings
 from jinja2 import BytecodeCache
 
 from layers.network.graph import build_network
@@ -23,6 +24,12 @@ os.environ["RIFFLEBOOK_CACHE_DIR"] = tempfile.mkdtemp(prefix="pictures-")
 
 # Pages wait until they are computed, however slow the machine is.
 jobs.PATIENCE_S = 600.0
+
+# Nor does an example fail that takes its time.
+settings.register_profile(
+    "patient", settings.get_profile(settings.get_current_profile_name()), deadline=None
+)
+settings.load_profile("patient")
 
 REFERENCES = Path(__file__).parent / "references"
 SHARED = Path(__file__).parents[1].parent / "shared"
