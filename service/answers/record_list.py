@@ -169,7 +169,7 @@ def _described(store: Store, rows: pd.DataFrame, records: Records) -> pd.DataFra
     placements, methods = records.placements.loc[rows.index], reference.methods(store)
     inside = placement_catchments(store, placements)
     none = np.full(len(placements), np.nan)
-    return rows.assign(
+    described = rows.assign(
         placement_id=placements.index,
         method=placements["method"],
         method_label=placements["method"].map(methods["label"]),
@@ -181,6 +181,8 @@ def _described(store: Store, rows: pd.DataFrame, records: Records) -> pd.DataFra
         catchment_name=inside.map(reference.catchment_names(store)),
         generalised_km=placements.get("generalised_km", none),
     )
+    # Names that stand for codes would be sorted as these.
+    return described.astype(dict.fromkeys(described.select_dtypes("category").columns, "str"))
 
 
 def species_account(
