@@ -1,6 +1,7 @@
 """Catchments, reaches and species from the browser: checked first, then stored whole or not."""
 
 import io
+import re
 import sqlite3
 
 import geopandas as gpd
@@ -174,6 +175,7 @@ def test_what_to_do_is_said_in_the_words_of_the_page(store):
         page += client.post(where, data={"columns": lines}, follow_redirects=True).text
     assert "write OURS=THEIRS" in page
     assert page.count('role="alert"') == 4
+    page = re.sub(r'\b(?:action|content|href|nonce|value)="[^"]*"', "", page)  # random words
     assert "--" not in page.replace("<!--", "").replace("-->", "")
 
 
