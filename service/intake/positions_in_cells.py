@@ -9,16 +9,17 @@ import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-import pandas as pd
-
 from service.intake.numbers import DEGREES
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from service.intake.findings import Cells, Findings
 
 __all__ = ["with_positions_apart"]
 
-_SAMPLE: Final = 40  # cells by which a column is known
+_SAMPLE: Final = 40  # different cells by which a column is known
+_LOOKED_AT: Final = 2_000  # rows that they are sought in, where these are not all empty
 _CUT: Final = re.compile(r"\s*[;|/\n]\s*|,\s+|\s+|,")
 _AROUND: Final = "()[] "
 # Two numbers with fewer decimals and no sign of degrees may be two of anything.
@@ -52,17 +53,16 @@ class _Apart(NamedTuple):
 def with_positions_apart(cells: Cells, findings: Findings) -> Cells:
     """Cut columns of whole positions into columns named after them: `GPS latitude`.
 
-    A column is cut where at least half of its cells are positions; what else stands in it goes
-    into the first new column. Of two numbers without letters the first is the latitude, the order
-    of ISO 6709.
+    A column is cut where at least half of its first different cells are positions; what else
+    stands in it goes into the first new column. Of two numbers without letters the first is the
+    latitude, the order of ISO 6709.
     """
     frame = cells.frame
     for header in cells.frame.columns:
-        uniques = pd.Index(frame[header].unique())
-        sample = uniques[uniques != ""][:_SAMPLE]
+        sample = _filled(frame[header].iloc[:_LOOKED_AT]) or _filled(frame[header])
         if 2 * sum(_apart(text) is not None for text in sample) < max(len(sample), 1):
             continue
-        parts = {text: _apart(text) for text in uniques}
+        parts = {text: _apart(text) for text in frame[header].unique()}
         became = {text: part for text, part in parts.items() if part}
         used = [name for name in _Apart._fields if any(getattr(p, name) for p in became.values())]
         new = {
@@ -82,6 +82,10 @@ def with_positions_apart(cells: Cells, findings: Findings) -> Cells:
         order = [name for old in frame for name in (new if old == header else (old,))]
         frame = frame.assign(**{name: part.fillna("") for name, part in new.items()})[order]
     return cells if frame is cells.frame else replace(cells, frame=frame)
+
+
+def _filled(column: pd.Series) -> list[str]:
+    return [text for text in column.unique() if text][:_SAMPLE]
 
 
 def _apart(text: str) -> _Apart | None:

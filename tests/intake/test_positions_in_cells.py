@@ -84,3 +84,9 @@ def test_a_header_that_is_taken_leaves_the_column_whole():
     frame = pd.DataFrame({"GPS": ["52.5763, -11.1027"], "GPS latitude": ["52.5"]}, index=[2])
     cells = with_positions_apart(Cells("", "a.csv", frame.astype("str")), findings)
     assert list(cells.frame) == ["GPS", "GPS latitude"]
+
+
+def test_a_column_that_begins_late_is_cut_too():
+    """Its first cells are empty for longer than the rows that are looked at."""
+    cells, _ = apart(*[""] * 2_500, "52.5763, -11.1027")
+    assert cells.frame["Position longitude"].iloc[-1] == "-11.1027"
