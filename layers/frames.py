@@ -347,6 +347,10 @@ def codes_within(labels: pd.Series, index: pd.Index) -> Ints:
         codes, known = labels.cat.codes.to_numpy(), labels.cat.categories
         if known is index:
             return codes.astype(np.int64)
+        if len(codes) < len(known):  # only words that rows have are looked up
+            words, numbers = np.unique(codes, return_inverse=True)
+            found = np.where(words < 0, -1, index.get_indexer(known[words]))
+            return np.asarray(found[numbers], dtype=np.int64)
         return np.asarray(np.append(index.get_indexer(known), -1)[codes], dtype=np.int64)
     numbers, distinct = pd.factorize(labels)
     places = np.append(index.get_indexer(pd.Index(distinct)), -1)

@@ -166,7 +166,7 @@ def _visits(water: CountedWater, region: Intervals | None, changed: Bools) -> di
     has_length = np.bincount(of_stretch[1], minlength=m) > 0
     day = water.day[placement]
     return {
-        "state": np.select([has_length, number > 0], STATES[:0:-1], STATES[0]).astype(object),
+        "state": np.array(STATES, object)[np.where(has_length, 2, number > 0)],
         "placements": number,
         "methods": listed(row, water.placements["method"].iloc[placement], m),
         "first_date": extreme_dates(day, row, m, np.minimum),

@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from layers.arrays import rows_of_runs
 from layers.coded import distinct
 from layers.crs import choose_operation
 from layers.estimates.coverage import NOTHING
@@ -93,46 +94,69 @@ def gaps(
     distance = water.distance(count).within(region)
     wanted = network.strahler[distance.unsampled.group] >= min_order
     pieces, far = distance.unsampled.at(wanted), distance.farthest_m[wanted]
-    gap, lengths = _by_length(_joined(network, pieces), pieces)
-    by_gap, size = np.argsort(gap, kind="stable"), np.bincount(gap, minlength=len(lengths))
-    lines = ReachLines(network, pieces, by_gap, np.cumsum(size) - size, size)
     made, earlier = before or (-1, None)
-    moved = water.moved_since(count, made)
-    same = _of_water(lines, ~moved)
-    fresh = np.ones(len(lengths), bool)
-    fresh[same] = False
-    own = fresh[gap]
+    lines, own, gap, row, lengths = _ranked(
+        network, pieces, water.moved_since(count, made), earlier
+    )
     table = _described(
         network,
         cover_with_parts(network, reach_parts),
         pieces.at(own),
-        (np.cumsum(fresh) - 1)[gap[own]],
+        gap,
         far[own],
         distance.farthest_measure_m[wanted][own],
     )
     nowhere = table["farthest_m"].isna()
     table["note"] = pd.Series(NOTHING[count], index=table.index, dtype="str").where(nowhere)
     if earlier is not None:  # gaps in unmoved water are what they were
-        row = np.empty(len(lengths), np.int64)
-        row[same] = _of_water(earlier.geometry.array, ~moved)
-        row[fresh] = len(earlier) + np.arange(len(table))
-        table = pd.concat([earlier[[*table]], table]).iloc[row]
-    table = table.assign(gap=np.arange(1, len(lengths) + 1), length_m=lengths)
+        table = pd.concat([earlier[[*table]], table])
+    table = table.iloc[row].assign(gap=np.arange(1, len(row) + 1), length_m=lengths)
     frame = gpd.GeoDataFrame(table.reset_index(drop=True), geometry=lines)[[*GAP_COLUMNS]]
     frame.attrs["inputs"] = water.inputs(count) | {"count": count, "min_order": min_order}
     return frame
 
 
-def _of_water(lines: ReachLines, reaches: Bools) -> Ints:
-    """Lines with pieces of some reaches alone, by reach and measure of their first pieces.
+def _ranked(
+    network: Network, pieces: Intervals, moved: Bools, earlier: gpd.GeoDataFrame | None
+) -> tuple[ReachLines, Ints, Ints, Ints, Floats]:
+    """Rank gaps by falling length, equal ones by their first piece; put new ones among the earlier.
 
-    All pieces are sorted so.
+    Returned are the lines of all; which pieces are in new gaps, and in which of these; the row of
+    each gap among the earlier ones with the new ones below; and the lengths. [m]
     """
-    line, pieces = lines.pieces
-    inside = np.ones(len(lines), bool)
-    inside[line[~reaches[pieces.group]]] = False
-    chosen = np.flatnonzero(inside)
-    return chosen[np.argsort(lines.first_piece[chosen])]
+    none = np.empty(0, np.int64)
+    old = ReachLines(network, pieces.at(none), none, none, none)
+    lengths, label = np.empty(0), np.full(len(pieces.group), -1)
+    if earlier is not None:
+        old, lengths = earlier.geometry.array, earlier["length_m"].to_numpy()
+    # Pieces of unmoved reaches are what they were, and so is a gap that has no others.
+    stays, stayed = ~moved[pieces.group], ~moved[old.parts.group]
+    line = np.empty(len(stayed), np.int64)
+    line[old.order] = np.repeat(np.arange(len(old)), old.count)
+    keep = np.ones(len(old) + 1, bool)
+    keep[line[~stayed]] = keep[-1] = False
+    label[stays] = line[stayed]
+    place = np.full(len(stayed), -1)
+    place[stayed] = np.flatnonzero(stays)
+    own = np.flatnonzero(~keep[label])
+    _, first, gap = np.unique(
+        _joined(network, pieces.at(own)), return_index=True, return_inverse=True
+    )
+    size = np.bincount(gap, minlength=len(first))
+    lengths = np.append(
+        lengths, np.bincount(gap, weights=pieces.length_m[own], minlength=len(first))
+    )
+    begin = np.append(place[old.order[old.first]], own[first])
+    row, new = np.flatnonzero(keep[:-1]), len(old) + np.arange(len(first))
+    key = -lengths.round(6) + 1j * begin  # complex numbers are sorted by both their parts
+    new = new[np.argsort(key[new])]
+    row = np.insert(row, np.searchsorted(key[row], key[new]), new)
+    order = np.append(place[old.order], own[np.argsort(gap, kind="stable")])
+    count = np.append(old.count, size)[row]
+    first = np.append(old.first, len(old.order) + np.cumsum(size) - size)[row]
+    order = order[rows_of_runs(first, count)]
+    lines = ReachLines(network, pieces, order, np.cumsum(count) - count, count)
+    return lines, own, gap, row, lengths[row]
 
 
 def _described(
@@ -181,11 +205,3 @@ def _joined(network: Network, pieces: Intervals) -> Ints:
         [network.from_node[pieces.group[upper]], network.to_node[pieces.group[lower]]]
     )
     return connected_parts(piece, count + node, count + network.n_nodes)[1][:count]
-
-
-def _by_length(label: Ints, pieces: Intervals) -> tuple[Ints, Floats]:
-    """Rank gaps by falling length, equal ones by their first piece; and give their lengths."""
-    _, first, gap = np.unique(label, return_index=True, return_inverse=True)
-    length: Floats = np.bincount(gap, weights=pieces.length_m, minlength=len(first)).astype(float)
-    order = np.lexsort((first, -length.round(6)))
-    return np.argsort(order)[gap], length[order]

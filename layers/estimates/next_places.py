@@ -10,15 +10,16 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from layers.coded import distinct
 from layers.crs import choose_operation
 from layers.errors import FrameError
 from layers.fieldwork.counted_water import holds
 from layers.frames import codes_within, reads
 from layers.network.cutting import place_on_reach
-from layers.network.distance import SHORTEST_PIECE_M, SampledDistance, node_distance
+from layers.network.distance import SHORTEST_PIECE_M, SampledDistance, spread
 from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.reach_balls import unsampled_within, upper_bounds
-from layers.network.ways import SEARCHED_AT_ONCE
+from layers.network.ways import SEARCHED_AT_ONCE, near_nodes
 from layers.plurals import counted
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["candidate_places", "done_before", "next_places"]
 
 _MOST_A_PIECE: Final = 20
+_SORTED_FIRST: Final = 4_096  # candidates by bound; the others when these do not suffice
 _FEW: Final = 256  # candidates that are searched without a bound sooner than all are bounded
 
 
@@ -203,20 +205,23 @@ def candidate_places(
         distance.from_m[piece] + off, distance.to_m[piece] + pieces.length_m[piece] - off
     )
     along = pieces.from_m[piece] + off
-    node = np.concatenate([network.from_node, network.to_node])
-    rows = np.tile(np.arange(len(network.length_m), dtype=np.int64), 2)
-    measure = np.concatenate([np.zeros(len(network.length_m)), network.length_m])
-    if region is not None:
-        inside = holds(region, rows, measure)
-        node, rows, measure = node[inside], rows[inside], measure[inside]
-    nodes, first = np.unique(node, return_index=True)
-    at_node = distance.node_m[nodes]
-    first = first[(at_node > 0) & (at_node >= clear_m)]
     free = away >= clear_m
-    rows = np.concatenate([pieces.group[piece][free], rows[first]])
-    measure = np.concatenate([along[free], measure[first]])
-    order = np.lexsort((measure, rows))
-    return rows[order], measure[order]
+    rows, measure = pieces.group[piece][free], along[free]
+    node = np.column_stack([network.from_node, network.to_node]).ravel()
+    first = np.full(network.n_nodes, -1)
+    for lower in (1, 0):  # an upper end goes before lower ones, an earlier reach before later ones
+        ends = np.arange(len(node) - 2 + lower, -1, -2)
+        if region is not None:
+            at = network.length_m[ends // 2] * lower
+            ends = ends[holds(region, ends // 2, at)]
+        first[node[ends]] = ends
+    first = np.sort(first[first >= 0])
+    at_node = distance.node_m[node[first]]
+    row, lower = np.divmod(first[(at_node > 0) & (at_node >= clear_m)], 2)
+    # Places along the pieces are sorted: nodes are put in where they belong.
+    among = np.searchsorted(rows, row + lower)
+    at = np.where(lower, network.length_m[row], 0.0)
+    return np.insert(rows, among, row), np.insert(measure, among, at)
 
 
 @reads(methods="method")
@@ -243,35 +248,37 @@ def done_before(
         how far along the network the nearest visited water begins; `nothing within … m` else.
     """
     network, water = before.network, before.visited
-    interval, code = water.intervals, codes_within(before.placements["method"], methods.index)
     labels = [str(label) for label in methods.get("label", methods.index.to_series())]
+    ends = np.column_stack([network.from_node[rows], network.to_node[rows]])
+    nodes, adjacency = near_nodes(network, ends, within_m)
+    number = np.full(network.n_nodes, -1)
+    number[nodes] = np.arange(len(nodes))
+    reached = (number[network.from_node] >= 0) | (number[network.to_node] >= 0)
+    close = np.flatnonzero(reached[water.intervals.group])
+    own, owner = water.intervals.at(close), water.placement[close]
+    by, code = np.unique(owner, return_inverse=True)
+    code = codes_within(before.placements["method"].iloc[by], methods.index)[code]
+    year = pd.Series(before.day[owner]).dt.year.to_numpy(np.float64)
+    upper, lower = number[network.from_node[own.group]], number[network.to_node[own.group]]
     said = []
-    for row, at in zip(rows.tolist(), measure_m.tolist(), strict=True):
-        seeds = np.full(network.n_nodes, np.inf)
-        seeds[network.from_node[row]] = at
-        lower = network.to_node[row]
-        seeds[lower] = min(seeds[lower], network.length_m[row] - at)
-        node_m = node_distance(network, seeds, limit_m=within_m)
-        reached = np.isfinite(node_m[network.from_node]) | np.isfinite(node_m[network.to_node])
-        reached[row] = True
-        close = np.flatnonzero(reached[interval.group])
-        own = interval.at(close)
+    for row, at, end in zip(rows.tolist(), measure_m.tolist(), number[ends], strict=True):
+        seeds = np.full(len(nodes), np.inf)
+        seeds[end[0]] = at
+        seeds[end[1]] = min(seeds[end[1]], network.length_m[row] - at)
+        node_m = np.append(spread(adjacency, seeds, within_m), np.inf)  # number −1: too far
         away = np.minimum(
-            node_m[network.from_node[own.group]] + own.from_m,
-            node_m[network.to_node[own.group]] + network.length_m[own.group] - own.to_m,
+            node_m[upper] + own.from_m, node_m[lower] + network.length_m[own.group] - own.to_m
         )
         direct = np.maximum(np.maximum(own.from_m - at, at - own.to_m), 0.0)
         away = np.where(own.group == row, np.minimum(away, direct), away)
-        near = water.placement[close[away <= within_m]]
-        latest = (
-            pd.DataFrame({"code": code[near], "year": pd.Series(before.day[near]).dt.year})
-            .groupby("code", sort=True)["year"]
-            .max()
-            .sort_values(ascending=False, kind="stable", na_position="last")
-        )
+        near = away <= within_m
+        latest = np.full(len(labels) + 1, -np.inf)
+        np.fmax.at(latest, code[near], year[near])
+        used = distinct(code[near])
+        used = used[np.argsort(-latest[used], kind="stable")]
         done = ", ".join(
-            _in_a_sentence(labels[k]) + (f" {when:.0f}" if when == when else "")
-            for k, when in zip(latest.index.tolist(), latest.tolist(), strict=True)
+            _in_a_sentence(labels[k]) + (f" {when:.0f}" if when > -np.inf else "")
+            for k, when in zip(used.tolist(), latest[used].tolist(), strict=True)
         )
         said.append(
             f"{done}, {away.min():.0f} m off" if done else f"nothing within {within_m:.0f} m"
@@ -281,6 +288,15 @@ def done_before(
 
 def _in_a_sentence(label: str) -> str:
     return label[:1].lower() + label[1:]
+
+
+def _foremost(bound: Floats) -> Ints:
+    """Candidates with the highest bounds, falling; most of all are looked at by nobody."""
+    if len(bound) > _SORTED_FIRST:
+        least = np.partition(bound, -_SORTED_FIRST)[-_SORTED_FIRST]
+        some = np.flatnonzero(bound >= least)
+        return some[np.argsort(-bound[some], kind="stable")]
+    return np.argsort(-bound, kind="stable")
 
 
 def _choose(
@@ -296,8 +312,7 @@ def _choose(
     """Take the best candidate `count` times; their positions and what each adds."""
     if not len(rows):
         return np.empty(0, np.int64), np.empty(0)
-    waiting = np.argsort(-bound, kind="stable")
-    bounds = bound[waiting].tolist()
+    waiting = _foremost(bound)
     parts: dict[int, Intervals] = {}  # unsampled at first, around each candidate searched
     taken = Intervals(rows[:0], measure[:0], measure[:0])
     chosen: list[int] = []
@@ -305,16 +320,21 @@ def _choose(
     heap: list[tuple[float, int, int]] = []
 
     def push(k: int) -> None:
-        gone = overlay(parts[k], taken.at(np.isin(taken.group, parts[k].group)))
-        gone_from = scale[parts[k].group[gone.interval]]
         gain = (parts[k].length_m * scale[parts[k].group]).sum()
-        gain -= ((gone.to_m - gone.from_m) * gone_from).sum()
+        if chosen:
+            gone = overlay(parts[k], taken.at(np.isin(taken.group, parts[k].group)))
+            gone_from = scale[parts[k].group[gone.interval]]
+            gain -= ((gone.to_m - gone.from_m) * gone_from).sum()
         # Micrometres are rounding; without them ties are ties.
         heappush(heap, (-round(float(gain), 6), k, len(chosen)))
 
     following = 0
     while len(chosen) < count:
-        while following < len(bounds) and (not heap or bounds[following] >= -heap[0][0]):
+        while following < len(bound):
+            if following == len(waiting):
+                waiting = np.argsort(-bound, kind="stable")
+            if heap and bound[waiting[following]] < -heap[0][0]:
+                break
             some = waiting[following : following + SEARCHED_AT_ONCE]
             following += len(some)
             place, near = unsampled_within(

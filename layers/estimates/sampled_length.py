@@ -27,6 +27,7 @@ __all__ = ["GROUPINGS", "sampled_length"]
 GROUPINGS: Final = ("catchment", "strahler", "reach", "year", "survey")
 _OF_NETWORK: Final = ("catchment", "strahler", "reach")
 _WHOLE: Final = "whole"  # a key that all rows share, so that grouping by nothing needs no case
+_MOST_REMEMBERED: Final = 20_000  # rows that spare joining most intervals after a write
 _NO_YEAR: Final = 2**31  # sorts after every year
 
 
@@ -76,7 +77,7 @@ def sampled_length(
     if not set(columns) <= set(GROUPINGS) or len(set(columns)) < len(columns):
         msg = f"by {', '.join(columns)}: give any of {', '.join(GROUPINGS)}, each once."
         raise FrameError(msg)
-    network, placements, sampled = water.network, water.placements, water.sampled.within(region)
+    network, sampled = water.network, water.sampled.within(region)
     holding = _Holding(network, reach_parts, catchments) if "catchment" in columns else None
     rows = np.arange(len(network.length_m), dtype=np.int64)
     whole = region or Intervals(rows, np.zeros(len(rows)), network.length_m)
@@ -94,7 +95,7 @@ def sampled_length(
             pieces[name] = names.codes(name)[pieces["owner"]]
     every_method = len(names.of["method"])
     both = pd.concat([pieces, pieces.assign(method=every_method)], ignore_index=True)
-    frame = _measured(both, keys, len(rows), len(placements))
+    frame = _measured(both, keys, water, names, region)
     if len(spatial) == len(columns) + 1:
         unsampled = lengths[spatial].assign(method=every_method)
         frame = frame.merge(unsampled, on=keys, how="outer").fillna(0)
@@ -188,18 +189,40 @@ def _pieces(
     return pd.DataFrame(frame).assign(**{_WHOLE: 0})
 
 
-def _measured(pieces: pd.DataFrame, keys: list[str], reaches: int, owners: int) -> pd.DataFrame:
-    """Union, effort length and number of placements of each combination of `keys`."""
+def _measured(
+    pieces: pd.DataFrame,
+    keys: list[str],
+    water: CountedWater,
+    names: _Names,
+    region: Intervals | None,
+) -> pd.DataFrame:
+    """Union, effort length and number of placements of each combination of `keys`.
+
+    Intervals of a combination are joined anew where it has, or had, any on a reach that changed.
+    """
+    reaches, owners = len(water.network.length_m), max(len(water.placements), 1)
     cell = pieces.groupby(keys, sort=True).ngroup().to_numpy(np.int64)
     table = pieces[keys].iloc[np.unique(cell, return_index=True)[1]].reset_index(drop=True)
     row = pieces["reach"].to_numpy(np.int64)
     from_m, to_m = pieces["from_m"].to_numpy(), pieces["to_m"].to_numpy()
-    joined = union_intervals(cell * reaches + row, from_m, to_m)
     count = len(table)
-    pairs = distinct(cell * max(owners, 1) + pieces["owner"].to_numpy(np.int64))
-    table["sampled_length_m"] = np.bincount(
-        joined.group // reaches, weights=joined.length_m, minlength=count
-    )
+    table["pieces"] = np.bincount(cell, minlength=count)
+    words = {key: names.decoded(key, table[key]) for key in keys[1:]}
+    made, last = water.found.get(("sampled length", *keys), (-1, None))
+    anew, known = np.ones(count, bool), np.zeros(count)
+    if last is not None and region is None:
+        before = pd.DataFrame(words).merge(last, on=keys[1:], how="left")
+        anew = before["pieces"].to_numpy() != table["pieces"].to_numpy()
+        anew[cell[(water.changed_in > made)[row]]] = True
+        known = before["sampled_length_m"].to_numpy()
+    some = anew[cell]
+    joined = union_intervals(cell[some] * reaches + row[some], from_m[some], to_m[some])
+    metres = np.bincount(joined.group // reaches, weights=joined.length_m, minlength=count)
+    table["sampled_length_m"] = np.where(anew, metres, known)
     table["effort_length_m"] = np.bincount(cell, weights=to_m - from_m, minlength=count)
-    table["placements"] = np.bincount(pairs // max(owners, 1), minlength=count)
-    return table
+    pairs = distinct(cell * owners + pieces["owner"].to_numpy(np.int64))
+    table["placements"] = np.bincount(pairs // owners, minlength=count)
+    if region is None and count <= _MOST_REMEMBERED:
+        left = table[["pieces", "sampled_length_m"]].assign(**words)
+        water.found["sampled length", *keys] = water.made, left
+    return table.drop(columns="pieces")

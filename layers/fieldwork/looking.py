@@ -298,7 +298,10 @@ def inputs_of(
     """
     if day is None:
         day = local_dates(placements).to_numpy()
-    years = distinct(day[used & ~np.isnat(day)].astype("datetime64[Y]").astype(np.int64) + 1970)
+    number = day[used & ~np.isnat(day)].astype("datetime64[D]").astype(np.int64)
+    first = int(number.min(initial=0))
+    days = first + np.flatnonzero(np.bincount(number - first))  # few, and sooner than sorted
+    years = distinct(days.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64) + 1970)
     return {
         "years": years.tolist(),
         "methods": sorted(map(str, pd.Index(placements["method"].array[used].unique()).dropna())),

@@ -83,26 +83,21 @@ class ReachLines(LazyShapes):
         self, network: Network, pieces: Intervals, order: Ints, first: Ints, count: Ints
     ) -> None:
         super().__init__(network.crs)
-        self._network, self._pieces, self._order = network, pieces, order
-        self._first, self._count = first, count
+        self._network, self.parts, self.order = network, pieces, order
+        self.first, self.count = first, count
 
     def __len__(self) -> int:
-        return len(self._first)
+        return len(self.first)
 
     def isna(self) -> Bools:
         """Mark those without a piece."""
-        return np.asarray(self._count == 0, bool)
+        return np.asarray(self.count == 0, bool)
 
     @property
     def pieces(self) -> tuple[Ints, Intervals]:
         """Number of the line of each piece, and the pieces."""
-        own = np.repeat(np.arange(len(self)), self._count)
-        return own, self._pieces.at(self._order[rows_of_runs(self._first, self._count)])
-
-    @property
-    def first_piece(self) -> Ints:
-        """Place of the first piece of each line among all; every line has one."""
-        return self._order[self._first]
+        own = np.repeat(np.arange(len(self)), self.count)
+        return own, self.parts.at(self.order[rows_of_runs(self.first, self.count)])
 
     def _draw(self) -> Objects:
         own, pieces = self.pieces
@@ -112,9 +107,9 @@ class ReachLines(LazyShapes):
         return shapes
 
     def _at(self, rows: Ints) -> ReachLines:
-        count = np.where(rows < 0, 0, self._count[rows]) if len(self) else np.zeros_like(rows)
-        first = self._first[rows] if len(self) else count
-        return ReachLines(self._network, self._pieces, self._order, first, count)
+        count = np.where(rows < 0, 0, self.count[rows]) if len(self) else np.zeros_like(rows)
+        first = self.first[rows] if len(self) else count
+        return ReachLines(self._network, self.parts, self.order, first, count)
 
 
 def reaches_inside(network: Network, polygons: Objects) -> tuple[Ints, Intervals]:

@@ -25,7 +25,10 @@ if TYPE_CHECKING:
     from layers.arrays import Bools, Floats
     from layers.network.graph import Network
 
-__all__ = ["SHORTEST_PIECE_M", "SampledDistance", "distance_to_sampled", "node_distance", "spliced"]
+__all__ = [
+    "SHORTEST_PIECE_M", "SampledDistance", "distance_to_sampled", "node_distance", "spliced",
+    "spread",
+]  # fmt: skip
 
 # Measures come out of sums of coordinates; what is left between two of them below a
 # micrometre is rounding, not stream.
@@ -173,7 +176,7 @@ def distance_to_sampled(
         node_m = node_distance(network, seeds)
     else:
         nodes, node_m = np.flatnonzero(near), before.node_m.copy()
-        node_m[nodes] = _spread(network.adjacency[nodes][:, nodes], seeds[nodes])
+        node_m[nodes] = spread(network.adjacency[nodes][:, nodes], seeds[nodes])
     own = unsampled.group
     at_head = unsampled.from_m <= SHORTEST_PIECE_M
     at_foot = unsampled.to_m >= network.length_m[own] - SHORTEST_PIECE_M
@@ -220,10 +223,11 @@ def node_distance(network: Network, seeds: Floats, *, limit_m: float = np.inf) -
         Least over all nodes of their seed and the way from there, (n,) [m]: SciPy's Dijkstra
         search from one further node, joined to each known one by its seed.
     """
-    return _spread(network.adjacency, seeds, limit_m)
+    return spread(network.adjacency, seeds, limit_m)
 
 
-def _spread(single: scipy.sparse.csr_array, seeds: Floats, limit_m: float = np.inf) -> Floats:
+def spread(single: scipy.sparse.csr_array, seeds: Floats, limit_m: float = np.inf) -> Floats:
+    """Spread known distances over the nodes of a part of a network, as :func:`node_distance`."""
     known, n = np.flatnonzero(np.isfinite(seeds)), len(seeds)
     graph = scipy.sparse.csr_array(
         (

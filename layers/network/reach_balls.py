@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import scipy
 
+from layers.arrays import rows_of_runs
+from layers.coded import distinct
 from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.stream_order import connected_parts
 from layers.network.ways import near_nodes
@@ -33,7 +35,7 @@ def unsampled_within(
     Parameters
     ----------
     unsampled
-        The network's unsampled pieces, which do not overlap.
+        The network's unsampled pieces, which do not overlap, by reach and measure.
     rows, measure_m
         The places, (p,). [m]
 
@@ -76,9 +78,9 @@ def unsampled_within(
         ),
     )
     place, row = np.divmod(around.group, m)
-    touched = np.zeros(m, bool)
-    touched[row] = True
-    pieces = unsampled.at(touched[unsampled.group])
+    touched = distinct(row)
+    first, end = (np.searchsorted(unsampled.group, touched, side) for side in ("left", "right"))
+    pieces = unsampled.at(rows_of_runs(first, end - first))
     cut = overlay(Intervals(row, around.from_m, around.to_m), pieces)
     return place[cut.interval], Intervals(row[cut.interval], cut.from_m, cut.to_m)
 
