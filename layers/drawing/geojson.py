@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     import geopandas as gpd
 
-    from layers.arrays import Bools, Floats, Objects
+    from layers.arrays import Bools, Floats, Ints, Objects
     from layers.crs import CrsLike
 
 __all__ = [
@@ -43,6 +43,8 @@ __all__ = [
 MEDIA_TYPE: Final = "application/geo+json"  # RFC 7946, section 12
 # Features written in one go: many are faster than one by one, more no faster still.
 _AT_ONCE: Final = 200
+# Types of geometries without rings, as Shapely numbers them; -1 is missing.
+_WITHOUT_RINGS: Final = (-1, 0, 1, 2, 4, 5)
 # Members that RFC 7946, section 7.1, keeps for itself.
 _OWN_MEMBERS: Final = frozenset(
     ["type", "features", "bbox", "geometry", "geometries", "coordinates", "properties", "crs"]
@@ -80,16 +82,21 @@ def to_wgs84(geometries: Objects, crs: CrsLike) -> Objects:
     'MULTILINESTRING ((170 45, 180 45), (-180 45, -170 45))'
     """
     source = read_crs(crs)
-    flat: Objects = shapely.force_2d(np.asarray(geometries, dtype=object))
+    flat: Objects = np.array(geometries, dtype=object)
     xy = shapely.get_coordinates(flat)
     if not source.equals(pyproj.CRS.from_epsg(4326), ignore_axis_order=True):
         xy = np.column_stack(choose_operation(source, 4326).move(xy[:, 0], xy[:, 1]))
     usable = _known(flat, xy)
     xy = np.where(np.isfinite(xy), xy, 0.0)
-    placed = shapely.set_coordinates(flat.copy(), xy)
+    owner = np.repeat(np.arange(len(flat)), shapely.get_num_coordinates(flat))
+    cut = {row: flat[row] for row in _across(xy, owner) if usable[row]}
+    placed: Objects = shapely.set_coordinates(flat, rounded(xy, 4326))
     placed[~usable] = None
-    _cut(placed)
-    placed = shapely.transform(placed, lambda at: rounded(at, 4326))
+    for row, geometry in cut.items():
+        whole = shapely.set_coordinates(geometry, xy[owner == row])
+        placed[row] = shapely.transform(_cut_one(whole), lambda at: rounded(at, 4326))
+    if np.isin(shapely.get_type_id(placed), _WITHOUT_RINGS).all():
+        return placed
     return np.asarray(shapely.orient_polygons(placed), dtype=object)
 
 
@@ -103,15 +110,12 @@ def _known(geometries: Objects, xy: Floats) -> Bools:
     return known
 
 
-def _cut(geometries: Objects) -> None:
-    """Cut in place what crosses 180 degrees, and bring longitudes into -180 … 180."""
-    xy, owner = shapely.get_coordinates(geometries, return_index=True)
-    if not len(xy):
-        return
+def _across(xy: Floats, owner: Ints) -> list[int]:
+    """Rows with an edge across 180 degrees, or beyond -180 … 180."""
     jump = (owner[1:] == owner[:-1]) & (np.abs(np.diff(xy[:, 0])) > 180)
     beyond = np.abs(xy[:, 0]) > 180
-    for row in np.union1d(owner[1:][jump], owner[beyond]):
-        geometries[row] = _cut_one(geometries[row])
+    rows: list[int] = np.union1d(owner[1:][jump], owner[beyond]).tolist()
+    return rows
 
 
 def _cut_one(geometry: shapely.Geometry) -> shapely.Geometry:

@@ -13,6 +13,8 @@ from service.answers.tables import summary_csv, summary_geojson
 from service.answers.waypoints import gpx_waypoints
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     import pandas as pd
 
     from service.answers.coverage_answers import CoverageQuestion
@@ -40,8 +42,8 @@ CAUTION: Final = (
 
 def coverage_file(
     store: Store, question: CoverageQuestion, viewer: Viewer, what: str, form: str
-) -> bytes:
-    """Write one of `FILES`, in one of its forms."""
+) -> Iterator[bytes]:
+    """Write one of `FILES` in one of its forms, in pieces; what is in it is decided at once."""
     found: pd.DataFrame
     if what == "sampled-length":
         found = summaries.sampled_length(store, question.selection, viewer)
@@ -61,7 +63,7 @@ def coverage_file(
 
 def _waypoints(
     found: pd.DataFrame, what: str, store: Store, question: CoverageQuestion, viewer: Viewer
-) -> bytes:
+) -> Iterator[bytes]:
     if what == "gaps":
         assert isinstance(found, gpd.GeoDataFrame)  # noqa: S101 - gaps are lines
         title, places = "Gaps in coverage", _gap_waypoints(found)
@@ -72,14 +74,14 @@ def _waypoints(
     return gpx_waypoints(places, title=heading, note=f"Only {only}. {CAUTION}" if only else CAUTION)
 
 
-def _next_waypoints(found: pd.DataFrame) -> list[tuple[str, str, float, float]]:
+def _next_waypoints(found: pd.DataFrame) -> Iterator[tuple[str, str, float, float]]:
     rows = found[
         [
             "rank", "stream", "reach_id", "adds_m", "remaining_share", "done_before", "longitude",
             "latitude",
         ]
     ]  # fmt: skip
-    return [
+    return (
         (
             f"N{rank:03d}",
             f"{stream}, reach {reach}: adds {adds:.0f} m, {share:.1%} then open. Before: {done}.",
@@ -89,13 +91,13 @@ def _next_waypoints(found: pd.DataFrame) -> list[tuple[str, str, float, float]]:
         for rank, stream, reach, adds, share, done, longitude, latitude in rows.itertuples(
             index=False
         )
-    ]
+    )
 
 
-def _gap_waypoints(found: gpd.GeoDataFrame) -> list[tuple[str, str, float, float]]:
+def _gap_waypoints(found: gpd.GeoDataFrame) -> Iterator[tuple[str, str, float, float]]:
     places, count = coverage_answers.gap_places(found), found.attrs["inputs"]["count"]
     rows = found[["gap", "stream", "length_m", "reaches", "highest_strahler", "farthest_m"]]
-    return [
+    return (
         (
             f"G{gap:03d}",
             f"{stream}: {length:.0f} m not {count} on {counted(reaches, 'reach')}, stream "
@@ -111,4 +113,4 @@ def _gap_waypoints(found: gpd.GeoDataFrame) -> list[tuple[str, str, float, float
         for (gap, stream, length, reaches, order, far), (longitude, latitude) in zip(
             rows.itertuples(index=False), places.tolist(), strict=True
         )
-    ]
+    )

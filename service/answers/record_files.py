@@ -16,7 +16,7 @@ from service.answers.waypoints import MEDIA_TYPE as GPX
 from service.answers.waypoints import gpx_waypoints
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterator
 
     import geopandas as gpd
 
@@ -31,10 +31,11 @@ MEDIA: Final = {"csv": "text/csv", "geojson": GEOJSON, "gpx": GPX}
 
 def record_file(
     store: Store, selection: Selection, viewer: Viewer, form: str, *, states: Collection[str]
-) -> bytes:
+) -> Iterator[bytes]:
     """Write the placements of a selection, with what each says of its species, as one of `FORMS`.
 
-    Only those of `states`, of `layers.fieldwork.looks.STATES`; waypoints if they have a place.
+    In pieces. Only those of `states`, of `layers.fieldwork.looks.STATES`; waypoints if they have a
+    place.
     """
     rows = record_rows(store, selection, viewer, states)
     if form == "csv":
@@ -59,7 +60,9 @@ def record_rows(
     return rows
 
 
-def _waypoints(rows: gpd.GeoDataFrame, store: Store, selection: Selection, viewer: Viewer) -> bytes:
+def _waypoints(
+    rows: gpd.GeoDataFrame, store: Store, selection: Selection, viewer: Viewer
+) -> Iterator[bytes]:
     rows = rows[rows["longitude"].notna()]
     only = selection_words(store, selection, viewer)
     days = rows["date"].dt.strftime("%Y-%m-%d").fillna("")

@@ -6,17 +6,20 @@ spreadsheet would run as a formula gets an apostrophe in front.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import geopandas as gpd
 import numpy as np
 import orjson
 import pandas as pd
 
-from layers.drawing.geojson import feature_collection, property_values
+from layers.drawing.csv_rows import csv_rows
+from layers.drawing.geojson import feature_stream, property_values
 from service.answers.methods_texts import with_assumptions
 from service.answers.written_figures import as_written
-from service.intake.stored_sheets import neutralised
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 __all__ = [
     "FORMATS",
@@ -28,6 +31,7 @@ __all__ = [
 ]
 
 FORMATS: Final = ("csv", "json", "geojson")
+_AT_ONCE: Final = 4_000  # features placed at a time
 
 
 def _plain(frame: pd.DataFrame) -> pd.DataFrame:
@@ -51,14 +55,9 @@ def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     ]
 
 
-def summary_csv(frame: pd.DataFrame) -> bytes:
-    """Print a summary as CSV in UTF-8, with a header, missing cells empty."""
-    plain = _plain(frame)
-    for name in plain.columns:
-        if plain[name].dtype == object or isinstance(plain[name].dtype, pd.StringDtype):
-            plain[name] = neutralised(plain[name])
-    text: str = plain.to_csv(index=False, lineterminator="\r\n")
-    return text.encode()
+def summary_csv(frame: pd.DataFrame) -> Iterator[bytes]:
+    """Print a summary as CSV in UTF-8, with a header, missing cells empty, in pieces."""
+    return csv_rows(_plain(frame))
 
 
 def summary_json(frame: pd.DataFrame, what: str) -> bytes:
@@ -72,10 +71,10 @@ def summary_json(frame: pd.DataFrame, what: str) -> bytes:
 
 def summary_geojson(
     frame: pd.DataFrame, what: str, *, catchments: gpd.GeoDataFrame | None = None
-) -> bytes:
+) -> Iterator[bytes]:
     """Print a summary as a GeoJSON FeatureCollection with `summary` and `inputs` beside it.
 
-    Rows have the geometry of their frame, else of their catchment, else none.
+    In pieces. Rows have the geometry of their frame, else of their catchment, else none.
     """
     plain = _plain(frame)
     crs: Any = None
@@ -88,7 +87,8 @@ def summary_geojson(
     drawn = gpd.GeoDataFrame(
         plain, geometry=shapes, crs=crs, index=pd.RangeIndex(1, len(plain) + 1)
     )
-    return feature_collection(drawn, members={"summary": what, "inputs": inputs_of(frame)})
+    parts = (drawn.iloc[at : at + _AT_ONCE] for at in range(0, len(drawn), _AT_ONCE))
+    return feature_stream(parts, members={"summary": what, "inputs": inputs_of(frame)})
 
 
 def inputs_of(frame: pd.DataFrame) -> dict[str, Any]:

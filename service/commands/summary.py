@@ -24,6 +24,7 @@ from service.errors import RequestError
 from service.records import LOCAL_KEEPER
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
     import pandas as pd
@@ -201,16 +202,17 @@ def summary(
     _refuse_foreign(what, options)
     with opened(path, read_only=True) as store:
         frame = _summary(store, what, selection, options)
+        text: Iterable[bytes]
         if methods_text:
-            text = texts_of_methods.methods_text(frame).encode()
+            text = [texts_of_methods.methods_text(frame).encode()]
         elif form == "csv":
             text = summary_csv(frame)
         elif form == "json":
-            text = summary_json(frame, what)
+            text = [summary_json(frame, what)]
         else:
             text = summary_geojson(frame, what, catchments=store.catchments())
         words = [*summary_words(frame), *_lacking(store, what, frame)]
-    write_out([text], output)
+    write_out(text, output)
     for sentence in words:
         click.echo(sentence, err=True)
 

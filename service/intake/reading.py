@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from layers.drawing.csv_rows import GUARDED
 from layers.plurals import counted
 from service.intake.cell_texts import stripped
 from service.intake.columns import NO_FISH, SHEETS, known_names, plain
@@ -20,7 +21,6 @@ from service.intake.dittos import with_dittos
 from service.intake.findings import Cells
 from service.intake.numbers import numbers_of
 from service.intake.positions_in_cells import with_positions_apart
-from service.intake.stored_sheets import GUARDED
 from service.intake.text_bounds import text_fault
 from service.intake.wording import say
 from service.reference.files import as_utf8, western_text

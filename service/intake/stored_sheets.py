@@ -7,6 +7,7 @@ millimetre, which returns the very digits that a field sheet holds.
 
 from __future__ import annotations
 
+import codecs
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -15,6 +16,7 @@ import pandas as pd
 import shapely
 
 from layers.crs import choose_operation, crs_key, read_crs
+from layers.drawing.csv_rows import csv_rows
 from layers.fieldwork.looking import local_times
 from service.intake.cell_texts import as_typed
 from service.intake.columns import SHEETS
@@ -30,20 +32,14 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AS_HANDED_OVER",
-    "GUARDED",
     "PLACE",
     "PRIVATE",
     "csv_text",
     "field_sheets",
     "in_columns",
-    "neutralised",
     "with_origin",
 ]
 
-# What makes a spreadsheet take a text cell for a formula (common practice, no source).
-_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
-# An apostrophe before one of these would be taken off by import; one more goes before it.
-GUARDED: Final = tuple(f"'{sign}" for sign in (*_FORMULA_STARTS, "'"))
 AS_HANDED_OVER: Final = "as_handed_over"
 """Column of a hand-over in which each placement stands as it was, so that corrections are known."""
 # People and their papers are no business of the public: no layer of a hand-over has them.
@@ -207,43 +203,11 @@ def csv_text(frame: pd.DataFrame, *, header: bool = True) -> bytes:
     """
     plain = frame.copy()
     for name in plain.columns:
-        if pd.api.types.is_string_dtype(plain[name].dtype) or plain[name].dtype == object:
-            plain[name] = neutralised(plain[name])
-        elif pd.api.types.is_bool_dtype(plain[name].dtype):
+        if pd.api.types.is_bool_dtype(plain[name].dtype):
             plain[name] = plain[name].map({True: "yes", False: "no"})
         elif isinstance(plain[name].dtype, pd.DatetimeTZDtype):
             plain[name] = plain[name].dt.tz_convert("UTC").dt.strftime("%Y-%m-%dT%H:%M:%SZ")
         elif pd.api.types.is_datetime64_any_dtype(plain[name].dtype):
             plain[name] = plain[name].dt.strftime("%Y-%m-%d")
-        elif pd.api.types.is_float_dtype(plain[name].dtype):
-            plain[name] = _whole_as_whole(plain[name])
-    text = plain.to_csv(index=False, header=header, lineterminator="\r\n")
-    return text.encode("utf-8-sig" if header else "utf-8")
-
-
-def _whole_as_whole(column: pd.Series) -> pd.Series:
-    """Write whole numbers without `.0`: counts are floats only because some are missing."""
-    values = column.to_numpy(np.float64, na_value=np.nan)
-    written = values.astype(object)
-    whole = (values == np.trunc(values)) & (np.abs(values) < 2**53)
-    written[whole] = values[whole].astype(np.int64)
-    written[np.isnan(values)] = None
-    return pd.Series(written, index=column.index, dtype=object)
-
-
-def neutralised(column: pd.Series) -> pd.Series:
-    """Put an apostrophe before text that a spreadsheet would run as a formula.
-
-    Text that begins so already gets one more, so that taking one off, as import does, returns
-    what was stored.
-
-    Examples
-    --------
-    >>> neutralised(pd.Series(["=1+1", "trap 3", "'t Zand", "'=2"])).tolist()
-    ["'=1+1", 'trap 3', "'t Zand", "''=2"]
-    """
-    text = column.astype(object)
-    live = text.map(
-        lambda cell: isinstance(cell, str) and cell.startswith(GUARDED + _FORMULA_STARTS)
-    )
-    return text.where(~live.astype(bool), "'" + text.astype(str))
+    start = codecs.BOM_UTF8 if header else b""
+    return start + b"".join(csv_rows(plain, header=header, whole_plain=True))

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import orjson
 from flask import Response, request
 
-__all__ = ["attachment", "json_answer", "revalidated", "unkept"]
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+__all__ = ["attachment", "in_pieces", "json_answer", "revalidated", "unkept"]
 
 
 def revalidated(content: bytes | str, kind: str) -> Response:
@@ -21,6 +24,17 @@ def revalidated(content: bytes | str, kind: str) -> Response:
     response.cache_control.private = True
     response.add_etag()
     response.make_conditional(request)
+    return response
+
+
+def in_pieces(pieces: Iterator[bytes], kind: str) -> Response:
+    """Answer while the content is made; its length does not matter. A client has it anew each time.
+
+    The pieces are made outside of the request.
+    """
+    response = Response(pieces, mimetype=kind)
+    response.cache_control.no_cache = True
+    response.cache_control.private = True
     return response
 
 

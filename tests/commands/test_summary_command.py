@@ -74,7 +74,7 @@ def test_formulas_stay_asleep():
     """A text cell that a spreadsheet would run gets an apostrophe; a number stays a number."""
     frame = pd.DataFrame({"note": ["=1+1", "+a", "-b", "@c", "\td", "plain"], "adds_m": [-1.0] * 6})
     frame.attrs["summary"] = "next_places"
-    cells = list(csv.reader(io.StringIO(summary_csv(frame).decode())))[1:]
+    cells = list(csv.reader(io.StringIO(b"".join(summary_csv(frame)).decode())))[1:]
     assert [row[0] for row in cells] == ["'=1+1", "'+a", "'-b", "'@c", "'\td", "plain"]
     assert {row[1] for row in cells} == {"-1.0"}
 

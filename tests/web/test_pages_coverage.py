@@ -170,7 +170,7 @@ def test_gap_waypoints_lie_on_their_gaps(client, store):
 def test_waypoints_hold_any_text():
     """Marks of XML, and characters that XML cannot hold, do no harm in a GPX file."""
     text = gpx_waypoints([("<a&\x00b>", "\x1f'\"", 1.0, 2.0)], title="]]>", note="\ud7ff\uffff")
-    read = gpxpy.parse(text.decode())
+    read = gpxpy.parse(b"".join(text).decode())
     assert read.waypoints[0].name == "<a&b>"
     assert read.waypoints[0].description == "'\""
 
@@ -247,6 +247,21 @@ def test_questions_that_cannot_be_answered(client, query, words):
     answer = client.get(f"/coverage?{query}", headers={"Accept": "application/json"})
     assert answer.status_code == 400
     assert words in answer.json["detail"]
+
+
+@pytest.mark.parametrize(
+    "address",
+    ["/coverage/reaches.csv", "/coverage/gaps.geojson", "/coverage/gaps.gpx", "/records.csv",
+     "/catchments/occurrence.csv"],
+)  # fmt: skip
+def test_files_are_sent_while_they_are_written(client, address):
+    """A file of rows is never in memory as a whole, and its beginning comes before its end."""
+    answer = client.get(address, buffered=False)
+    assert answer.status_code == 200
+    assert answer.is_streamed
+    pieces = list(answer.iter_encoded())
+    assert len(pieces) > 1
+    assert b"".join(pieces) == client.get(address).data
 
 
 @pytest.mark.parametrize("path", ["gaps.exe", "nothing.csv", "reaches.gpx"])

@@ -11,6 +11,7 @@ from werkzeug.exceptions import NotAcceptable
 
 from layers.drawing.geojson import MEDIA_TYPE
 from service.errors import RequestError
+from service.web.answering import in_pieces
 from service.web.context import current_store, current_viewer
 
 if TYPE_CHECKING:
@@ -104,7 +105,7 @@ def send(pieces: list[bytes], kind: str, *, etag: str | None = None, last: bytes
 
 def send_pieces(pieces: Iterator[bytes], kind: str) -> Response:
     """Send an answer while it is made; its length does not matter."""
-    return _marked(Response(pieces, content_type=kind), None)
+    return _marked(in_pieces(pieces, kind), None)
 
 
 def _marked(response: Response, etag: str | None) -> Response:

@@ -11,7 +11,7 @@ from service.answers import summaries
 from service.answers.occurrence_table import COLUMN_ORDERS, ROW_ORDERS, chances, occurrence_table
 from service.answers.request_words import read_whole
 from service.answers.tables import summary_csv
-from service.web.answering import attachment, json_answer, revalidated
+from service.web.answering import attachment, in_pieces, json_answer
 from service.web.context import current_store, current_viewer
 from service.web.parameters import single
 from service.web.question import carried, page_question
@@ -102,7 +102,7 @@ def chances_present() -> Response:
 def occurrence_file() -> Response:
     """Hand over the rows of the table as a file: one for each catchment and species."""
     rows = summaries.occurrence(current_store(), page_question().selection, current_viewer())
-    return attachment(revalidated(summary_csv(rows), "text/csv"), "occurrence.csv")
+    return attachment(in_pieces(summary_csv(rows), "text/csv"), "occurrence.csv")
 
 
 def _season() -> int | None:

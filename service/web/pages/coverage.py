@@ -19,7 +19,7 @@ from service.answers.request_words import read_number, read_whole
 from service.answers.tables import plain_rows
 from service.answers.waypoints import MEDIA_TYPE as GPX_TYPE
 from service.errors import NotFoundError, RequestError
-from service.web.answering import attachment, json_answer, revalidated
+from service.web.answering import attachment, in_pieces, json_answer
 from service.web.context import current_store, current_viewer
 from service.web.map_backgrounds import backgrounds
 from service.web.parameters import PageQuery, read_order, read_view, single
@@ -117,8 +117,8 @@ def download(what: str, form: str) -> Response:
     if what not in FILES or form not in FILES[what]:
         raise NotFoundError("There is nothing at this address.")
     _, question = _question()
-    text = coverage_file(current_store(), question, current_viewer(), what, form)
-    return attachment(revalidated(text, _MEDIA[form]), f"{what}.{form}")
+    pieces = coverage_file(current_store(), question, current_viewer(), what, form)
+    return attachment(in_pieces(pieces, _MEDIA[form]), f"{what}.{form}")
 
 
 def _question(*also: str) -> tuple[PageQuery, CoverageQuestion]:

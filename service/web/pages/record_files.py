@@ -11,7 +11,7 @@ from service.answers.map_views import map_summary
 from service.answers.record_files import FORMS, MEDIA, record_file
 from service.answers.record_list import SHOWN
 from service.errors import NotFoundError, RequestError
-from service.web.answering import attachment, revalidated
+from service.web.answering import attachment, in_pieces, revalidated
 from service.web.context import current_store, current_viewer
 from service.web.parameters import read_choice
 from service.web.question import page_question
@@ -38,10 +38,10 @@ def download(ending: str) -> Response:
     if ending not in FORMS:
         raise NotFoundError("There is nothing at this address.")
     query = page_question("show", "sort", "order", "columns")
-    text = record_file(
+    pieces = record_file(
         current_store(), query.selection, current_viewer(), ending, states=SHOWN[read_shown(query)]
     )
-    return attachment(revalidated(text, MEDIA[ending]), f"records.{ending}")
+    return attachment(in_pieces(pieces, MEDIA[ending]), f"records.{ending}")
 
 
 @blueprint.get("/offline-map.html")
