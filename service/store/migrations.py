@@ -159,6 +159,14 @@ MIGRATIONS: tuple[Migration, ...] = (
             "digest TEXT NOT NULL)",
         ),
     ),
+    Migration(
+        14,
+        "crews of a survey by date",
+        _run(
+            "DROP INDEX IF EXISTS ix_placements_survey",
+            "CREATE INDEX ix_placements_crews ON placements (survey, method, set_on, crew)",
+        ),
+    ),
 )
 
 

@@ -15,7 +15,7 @@ import sqlalchemy as sa
 
 from service.records import EVERYTHING, OF_FEATURES, Needed, Records, Selection
 from service.store import schema
-from service.store.columns import frame_from_rows, instant_text, pieces
+from service.store.columns import frame_from_rows, pieces
 from service.store.geometry_blobs import geometries_from_blobs
 from service.store.geopackage import among, any_of, in_box, store_crs
 
@@ -169,18 +169,18 @@ def known_digests(connection: sa.Connection, placement_ids: list[str]) -> pd.Ser
 
 
 def last_set(
-    connection: sa.Connection, teams: tuple[tuple[str, ...], ...], before: dt.datetime
-) -> dt.datetime | None:
-    """Tell since when each crew set each method last, up to a moment; None = none did.
+    connection: sa.Connection, teams: tuple[tuple[str, ...], ...], until: dt.date
+) -> dt.date | None:
+    """Tell since which day each crew set each method last, up to a day; None = none did.
 
     `teams` are surveys, crews ("" = none is named) and methods, any of each.
     """
     own = (TABLE.c.survey, sa.func.coalesce(TABLE.c.crew, ""), TABLE.c.method)
     chosen = [among(column, names) for column, names in zip(own, teams, strict=True)]
-    last = sa.select(sa.func.max(TABLE.c.set_at).label("at")).group_by(*own)
-    last = last.where(*chosen, TABLE.c.set_at <= instant_text(before))
-    first = connection.scalar(sa.select(sa.func.min(last.subquery().c.at)))
-    return None if first is None else dt.datetime.fromisoformat(first)
+    last = sa.select(sa.func.max(TABLE.c.set_on).label("day")).group_by(*own)
+    last = last.where(*chosen, TABLE.c.set_on <= until.isoformat())
+    first = connection.scalar(sa.select(sa.func.min(last.subquery().c.day)))
+    return None if first is None else dt.date.fromisoformat(first)
 
 
 def found_records(connection: sa.Connection, fids: list[int]) -> Records:

@@ -257,7 +257,7 @@ placements = _spatial(
     "placements",
     "POINT",
     _text("placement_id", nullable=False, unique=True),
-    _text("survey", sa.ForeignKey("surveys.survey"), index=True),
+    _text("survey", sa.ForeignKey("surveys.survey")),
     _text("site", sa.ForeignKey("sites.site"), index=True),
     _text("stream_name"),
     _text("method", sa.ForeignKey("methods.method"), nullable=False, index=True),
@@ -299,6 +299,8 @@ placements = _spatial(
     _text("content_digest", nullable=False),
     _batch(),
 )
+# When each crew of a survey set each method: each form is compared with what they set last.
+sa.Index("ix_placements_crews", *(placements.c[n] for n in ("survey", "method", "set_on", "crew")))
 # Gear that was set and not lifted yet. Apart from the placements, so that nothing that is made of
 # placements (a figure, a map, a file, what the public sees) can count it.
 in_the_water = _table(

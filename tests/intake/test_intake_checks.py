@@ -358,7 +358,7 @@ def test_only_what_each_crew_set_since_its_last_time_is_read(two_waters, monkeyp
     near = [uncleaned(checked(two_waters, sheet)) for sheet in some]
     assert read[0] < 30
     assert any(read)
-    monkeypatch.setattr(Store, "last_set", lambda *_: dt.datetime(1990, 1, 1, tzinfo=dt.UTC))
+    monkeypatch.setattr(Store, "last_set", lambda *_: dt.date(1990, 1, 1))
     assert near == [uncleaned(checked(two_waters, sheet)) for sheet in some]
     assert any(near)
 

@@ -82,6 +82,12 @@ def drop_backgrounds(file):
         file.execute(f"DROP TABLE {table}")
 
 
+def put_index_of_surveys(file):
+    """Put back what schema 14 replaced."""
+    file.execute("DROP INDEX ix_placements_crews")
+    file.execute("CREATE INDEX ix_placements_survey ON placements (survey)")
+
+
 def test_an_older_store_moves_forward_and_a_copy_stays(path):
     steps = (*MIGRATIONS, Migration(NEWEST + 1, "altitude of sites", _add_column))
     session = Session(path)
@@ -196,6 +202,7 @@ def test_a_store_that_showed_neighbours_exactly_closes_their_cells(tmp_path):
         drop_names_and_mappings(file)
         drop_password_links(file)
         drop_backgrounds(file)
+        put_index_of_surveys(file)
         file.execute("UPDATE covers SET step_km = 0, cell_x = NULL, cell_y = NULL")
     moved = open_store(store.path)
     pd.testing.assert_frame_equal(moved.public_records(Selection())[1], right)
@@ -226,6 +233,7 @@ def test_a_sheet_taken_before_the_digests_changed_is_known_again(tmp_path):
         drop_names_and_mappings(file)
         drop_password_links(file)
         drop_backgrounds(file)
+        put_index_of_surveys(file)
         file.execute("UPDATE placements SET content_digest = 'as it was'")
     moved = open_store(store.path)
     assert checked(moved, track, cells(CATCHES)).unchanged == ("P1", "P2")

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
+import sqlalchemy as sa
 from pandas.testing import assert_frame_equal
 
 from service.errors import ConflictError, NotFoundError, StoreError
@@ -337,3 +338,27 @@ def test_fractions_are_not_cut_to_whole_numbers(store):
     records = field_records(store, 2)
     with pytest.raises(StoreError, match="gear_count"):
         add(store, replace(records, placements=records.placements.assign(gear_count=1.5)))
+
+
+def test_what_crews_set_last_is_found_in_one_index(store):
+    """Each form asks for it: of 50,000 placements of a survey no other row may be read.
+
+    Outside reference: SQLite's own account of how it answers.
+    """
+    add(store, field_records(store, 8))
+    said, gear = [], ("electric_fishing",)
+
+    def noting(connection, cursor, statement, given, *_):
+        plan = cursor.execute(f"EXPLAIN QUERY PLAN {statement}", given).fetchall()
+        said.extend(row[3] for row in plan if "SEARCH placements" in row[3])
+
+    sa.event.listen(sa.Engine, "before_cursor_execute", noting)
+    try:
+        last = store.last_set((("Spring",), ("",), gear), dt.date(2030, 1, 1))
+        store.records(Selection(surveys=("Spring",), methods=gear, since=last, until=last))
+    finally:
+        sa.event.remove(sa.Engine, "before_cursor_execute", noting)
+    assert isinstance(last, dt.date)
+    own = "INDEX ix_placements_crews (survey=? AND method=? AND set_on"
+    assert [own in row for row in said] == [True, True]
+    assert f"COVERING {own}" in said[0]

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["WIDEST_OFFSET", "flag_around", "settle_outcomes"]
 
 WIDEST_OFFSET: Final = dt.timedelta(hours=14)  # of a time zone from UTC
+_LONGEST_DAY: Final = dt.timedelta(days=1) + WIDEST_OFFSET  # until it is over in all zones
 # From here on cool-water fish suffer in gear and bucket. Common practice, no source. [deg C]
 _WARM_WATER_C: Final = 20.0
 
@@ -84,10 +85,12 @@ def _earlier(
         return none
     near, set_at = Selection(surveys=names, methods=methods), placements["set_at"]
     if set_at.notna().all():
-        since = store.last_set((names, (*crews, ""), methods), set_at.min()) or set_at.min()
+        # A day that was over everywhere; dates of one moment in two zones are up to two days apart.
+        over = (set_at.min() - _LONGEST_DAY).date()
+        since = store.last_set((names, (*crews, ""), methods), over) or over
         near = replace(
             near,
-            since=(since - WIDEST_OFFSET).date(),
+            since=since - dt.timedelta(days=2),
             until=(set_at.max() + WIDEST_OFFSET).date(),
         )
     records = store.records(near, _OF_CREWS)
