@@ -13,6 +13,9 @@ import pandas as pd
 import shapely
 from geopandas.array import GeometryArray
 
+from layers.arrays import rows_of_runs
+from layers.coded import known_unique
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
@@ -191,7 +194,8 @@ class Rows:
     """
 
     def __init__(self, source: Ints, sizes: Sequence[int]) -> None:
-        self._source = source
+        self._source: Ints | None = source
+        self._sizes, self._count = [*sizes], len(source)
         self._runs: list[tuple[int, int, int]] | None = None
         starts = np.cumsum([0, *sizes])
         breaks = np.diff(source) != 1
@@ -203,6 +207,7 @@ class Rows:
             part = np.searchsorted(starts, source[begin], side="right") - 1
             low = source[begin] - starts[part]
             self._runs = list(zip(part.tolist(), low.tolist(), (low + size).tolist(), strict=True))
+            self._source = None
 
     def of(self, arrays: Sequence[Array]) -> Array:
         """Take them from arrays of the same shape but for their length."""
@@ -217,8 +222,41 @@ class Rows:
         if all(piece.strides[0] == 0 or len(piece) == 1 for piece in pieces):
             one = shared(np.concatenate([piece[:1] for piece in pieces]))
             if is_shared(one):
-                return np.broadcast_to(one[:1], (len(self._source), *one.shape[1:]))
+                return np.broadcast_to(one[:1], (self._count, *one.shape[1:]))
         return np.concatenate(pieces)
+
+    def owned(self, owners: Sequence[NDArray[np.int32]]) -> tuple[NDArray[np.int32], Rows]:
+        """Give the rows of what belongs to them, and to which of them each of these belongs.
+
+        `owners` are ascending rows of the arrays.
+
+        Examples
+        --------
+        >>> owner, rows = Rows(np.array([2, 0]), [3]).owned([np.array([0, 0, 1, 2], np.int32)])
+        >>> owner.tolist(), rows.of([np.array(["a", "b", "c", "d"])]).tolist()
+        ([0, 1, 1], ['d', 'a', 'b'])
+        """
+        if self._runs is None:
+            counts = np.concatenate(
+                [
+                    np.bincount(each, minlength=size)
+                    for each, size in zip(owners, self._sizes, strict=True)
+                ]
+            )
+            first, own = np.cumsum(counts) - counts, counts[self._source]
+            owner = np.repeat(np.arange(self._count, dtype=np.int32), own)
+            return owner, Rows(rows_of_runs(first[self._source], own), [*map(len, owners)])
+        at, runs, moved = 0, [], [np.empty(0, np.int32)]
+        for part, low, high in self._runs:
+            ends = np.array([low, high], owners[part].dtype)
+            begin, end = np.searchsorted(owners[part], ends).tolist()
+            if begin < end:
+                runs.append((part, begin, end))
+                moved.append(owners[part][begin:end] + np.int32(at - low))
+            at += high - low
+        whole = Rows(np.empty(0, np.int64), [*map(len, owners)])
+        whole._runs, whole._count = runs, sum(end - begin for _, begin, end in runs)
+        return np.concatenate(moved), whole
 
 
 def gathered(columns: Sequence[Column], rows: Rows) -> Column:
@@ -235,10 +273,13 @@ def gathered(columns: Sequence[Column], rows: Rows) -> Column:
 
 def _common_codes(columns: Sequence[Column]) -> tuple[pd.CategoricalDtype, list[Array]]:
     lists = [column.words.categories.to_numpy(object) for column in columns if column.words]
-    words = lists[0]
-    more: set[str] = set().union(*lists[1:])
-    fresh = sorted(more.difference(words)) if more else []
-    if fresh:
+    words, more = lists[0], set[str]()
+    for own in lists[1:]:  # few beside many: these are not gone through
+        at = np.searchsorted(words, own)
+        known = at < len(words)
+        known[known] = words[at[known]] == own[known]
+        more.update(own[~known])
+    if fresh := sorted(more):
         words = np.insert(words, np.searchsorted(words, fresh), fresh)
     codes = []
     for column, own in zip(columns, lists, strict=True):
@@ -247,7 +288,9 @@ def _common_codes(columns: Sequence[Column]) -> tuple[pd.CategoricalDtype, list[
         else:  # the last place answers to a missing word, -1
             place = np.append(np.searchsorted(words, own), -1)
             codes.append(_each(column.values, place.__getitem__))
-    kind = pd.CategoricalDtype(pd.Index(words, dtype="str")) if fresh else columns[0].words
+    kind = columns[0].words
+    if fresh:
+        kind = pd.CategoricalDtype(known_unique(pd.Index(words, dtype="str")))
     assert kind is not None  # noqa: S101  of words only
     return kind, codes
 

@@ -16,7 +16,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from layers.arrays import rows_of_runs
+from layers.coded import coded_labels, known_unique
 from layers.drawing.placement_map import MapColumns
 from layers.drawing.screen_lines import grid_positions
 from layers.fieldwork.generalising import positions
@@ -82,10 +82,6 @@ class Picture:
     read_as: Ints
 
     @cached_property
-    def _ids(self) -> pd.CategoricalDtype:
-        return pd.CategoricalDtype(self.names)
-
-    @cached_property
     def placements(self) -> gpd.GeoDataFrame:
         """All placements with their words as codes."""
         arrays = _arrays(self.columns["placements"])
@@ -100,7 +96,7 @@ class Picture:
         """All that belongs to them, with words as codes; answers share its columns."""
         own = {}
         for name in OWNED:
-            ids = pd.Categorical.from_codes(self.owners[name], dtype=self._ids, validate=False)
+            ids = coded_labels(self.owners[name], self.names)
             arrays = {"placement_id": ids, **_arrays(self.columns[name])}
             own[name] = pd.DataFrame(arrays, index=pd.RangeIndex(len(ids)), copy=False)
         snaps, owner = own["snaps"].drop(columns="placement_id"), self.owners["snaps"]
@@ -311,28 +307,20 @@ def joined_picture(
 
 def _gathered(parts: Sequence[Picture], source: Ints) -> Picture:
     """Take placements of several pictures by their place, as if these were one."""
-    sizes = [len(part.rows) for part in parts]
-    take = Rows(source, sizes)
+    take = Rows(source, [len(part.rows) for part in parts])
     columns = {"placements": _joined([part.columns["placements"] for part in parts], take)}
     owners = {}
     for name in OWNED:
-        owner = [part.owners[name] for part in parts]
-        counts = np.concatenate(
-            [np.bincount(each, minlength=size) for each, size in zip(owner, sizes, strict=True)]
-        )
-        first, own = np.cumsum(counts) - counts, counts[source]
-        owners[name] = np.repeat(np.arange(len(source), dtype=np.int32), own)
-        of_owned = Rows(rows_of_runs(first[source], own), [*map(len, owner)])
+        owners[name], of_owned = take.owned([part.owners[name] for part in parts])
         columns[name] = _joined([part.columns[name] for part in parts], of_owned)
-    beside = {name: take.of([part.beside[name] for part in parts]) for name in parts[0].beside}
-    names = np.concatenate([part.names.to_numpy(object) for part in parts])[source]
+    names = take.of([part.names.to_numpy(object) for part in parts])
     return Picture(
         rows=take.of([part.rows for part in parts]),
-        names=pd.Index(names, name="placement_id", dtype="str"),
+        names=known_unique(pd.Index(names, name="placement_id", dtype="str")),
         crs=parts[0].crs,
         columns=columns,
         owners=owners,
-        beside=beside,
+        beside={name: take.of([part.beside[name] for part in parts]) for name in parts[0].beside},
         read_as=take.of([part.read_as for part in parts]),
     )
 

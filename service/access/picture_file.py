@@ -22,6 +22,7 @@ import orjson
 import pandas as pd
 import shapely
 
+from layers.coded import known_unique
 from layers.narrow_columns import Column, is_shared
 from service.access.picture import Picture, read_in_one
 from service.cache import cache_file
@@ -192,7 +193,7 @@ def _picture(arrays: Iterator[Array], crs: str) -> tuple[Stamp, Picture] | None:
     for table, told in about["columns"].items():
         size = len(owners.get(table, rows))
         columns[table] = {name: _column(arrays, size, *said) for name, said in told.items()}
-    names = pd.Index(about["names"], dtype="str", name="placement_id")
+    names = known_unique(pd.Index(about["names"], dtype="str", name="placement_id"))
     return Stamp(*about["stamp"]), Picture(
         rows, names, crs, columns, owners, beside, read_in_one(len(rows))
     )
@@ -216,5 +217,7 @@ def _column(
         values = drawn
     if is_one:
         values = np.broadcast_to(values, (size,))
-    coded = None if words is None else pd.CategoricalDtype(pd.Index(words, dtype="str"))
+    coded = None
+    if words is not None:
+        coded = pd.CategoricalDtype(known_unique(pd.Index(words, dtype="str")))
     return Column(values, kind, coded)

@@ -16,6 +16,7 @@ from layers.fieldwork.effort import EFFORT_UNITS
 from layers.fieldwork.looking import local_dates
 from layers.fieldwork.stretches import stretch_lengths
 from layers.frames import codes_within
+from layers.narrow_columns import Rows
 from service import reference
 from service.access import (
     open_picture,
@@ -127,29 +128,24 @@ def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current
     source = np.full(len(picture.rows), -1)
     if last and last.methods.equals(methods):
         source = picture.unchanged(last.rows, last.read_as)
-    fresh = np.flatnonzero(source < 0)
-    few = picture if len(fresh) == len(source) else picture.of(fresh)
-    parts = [_effort(few.records(OF_EFFORT), methods)]
-    units = pd.Index(EFFORT_UNITS, dtype="str")
-    unit = [codes_within(parts[0]["effort_unit"], units)]
-    owner = [fresh[codes_within(parts[0]["placement_id"], few.names)]]
+    fresh, units = source < 0, pd.Index(EFFORT_UNITS, dtype="str")
+    few = picture if fresh.all() else picture.of(np.flatnonzero(fresh))
+    own = _effort(few.records(OF_EFFORT), methods)
+    owner = codes_within(own["placement_id"], few.names).astype(np.int32)
+    unit, amount = codes_within(own["effort_unit"], units).astype(np.int8), own["effort"].to_numpy()
     if last and few is not picture:
-        place = np.full(len(last.rows), -1)
-        place[source[source >= 0]] = np.flatnonzero(source >= 0)
-        parts.append(last.effort)
-        unit.append(codes_within(last.effort["effort_unit"], units))
-        owner.append(place[last.effort["placement_id"].cat.codes])
-    at = np.concatenate(owner)
-    order = np.argsort(at, kind="stable")
-    order = order[np.searchsorted(at[order], 0) :]
-    effort = pd.DataFrame(
-        {
-            "placement_id": coded_labels(at[order], picture.names),
-            "effort_unit": coded_labels(np.concatenate(unit)[order], units),
-            "effort": np.concatenate([part["effort"].to_numpy() for part in parts])[order],
-        }
-    )
-    return _Current(effort, methods, picture.rows, picture.read_as)
+        source[fresh] = len(last.rows) + np.arange(len(few.rows))
+        before, old_unit = (last.effort[name].array.codes for name in [*last.effort][:2])
+        take = Rows(source, [len(last.rows), len(few.rows)])
+        owner, rows = take.owned([before, owner])
+        unit = rows.of([old_unit, unit])
+        amount = rows.of([last.effort["effort"].to_numpy(), amount])
+    columns = {
+        "placement_id": coded_labels(owner, picture.names),
+        "effort_unit": coded_labels(unit, units),
+        "effort": amount,
+    }
+    return _Current(pd.DataFrame(columns, copy=False), methods, picture.rows, picture.read_as)
 
 
 def _effort(records: Records, methods: pd.DataFrame) -> pd.DataFrame:
