@@ -16,7 +16,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from layers.coded import coded_labels, known_unique
+from layers.coded import coded_labels, distinct, known_unique
 from layers.drawing.placement_map import MapColumns
 from layers.drawing.screen_lines import grid_positions
 from layers.fieldwork.generalising import positions
@@ -169,7 +169,7 @@ class Picture:
         """How many pairs there are of a placement and a species that it caught."""
         by, caught = self.owners["catches"], self.columns["catches"]["species"].values
         pairs = by[self._fish].astype(np.int64) << 32 | caught[self._fish]
-        return len(np.unique(pairs))
+        return len(distinct(pairs))
 
     def map_columns(self) -> MapColumns:
         """All that a map of any size is drawn from."""

@@ -92,11 +92,25 @@ def find(
     key = _key_columns(unit, public=public)
     query = _select(unit, public=public, places=places).limit(size)
     query = query.where(_condition(connection, wanted, unit, public=public))
+    first, order = key[0], list[sa.ColumnElement[Any]](key)
     if after is not None:
-        query = query.where(key[0] >= after[0], sa.tuple_(*key) > sa.tuple_(*after))
+        query = query.where(first >= after[0], sa.tuple_(*key) > sa.tuple_(*after))
     if before is not None:
-        query = query.where(key[0] <= before[0], sa.tuple_(*key) < sa.tuple_(*before))
-    query = query.order_by(*(column.desc() for column in key) if before is not None else key)
+        query = query.where(first <= before[0], sa.tuple_(*key) < sa.tuple_(*before))
+        order = [column.desc() for column in key]
+    if unit == "detection":  # else all would be sorted for a few
+        # With the one that it goes on from, so many placements have as many detections.
+        caught = sa.exists().where(CATCHES.c.placement_row == TABLE.c.fid, counted())
+        some = sa.select(first).select_from(_tables("placement", public=public))
+        some = some.where(_condition(connection, wanted, "placement", public=public), caught)
+        if after is not None:
+            some = some.where(first >= after[0])
+        if before is not None:
+            some = some.where(first <= before[0])
+        last = connection.scalar(some.order_by(order[0]).offset(size).limit(1))
+        if last is not None:
+            query = query.where(first <= last if before is None else first >= last)
+    query = query.order_by(*order)
     rows = connection.execute(query).fetchall()
     return _frame(rows[::-1] if before is not None else rows, len(key), places=places)
 
