@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 __all__ = [
     "MEDIA_TYPE",
     "bounding_box",
+    "box_around",
     "box_shapes",
     "feature_collection",
     "feature_stream",
@@ -168,8 +169,11 @@ def bounding_box(geometries: Objects) -> list[float] | None:
     >>> bounding_box(shapely.points([[177, -20], [-178, -16]]))
     [177.0, -20.0, -178.0, -16.0]
     """
-    parts = shapely.get_parts(np.asarray(geometries, dtype=object))
-    bounds = shapely.bounds(parts)
+    return box_around(shapely.bounds(shapely.get_parts(np.asarray(geometries, dtype=object))))
+
+
+def box_around(bounds: Floats) -> list[float] | None:
+    """Give the same around boxes, (n, 4); those that are not finite have no place."""
     bounds = bounds[np.isfinite(bounds).all(axis=1)]
     if not len(bounds):
         return None

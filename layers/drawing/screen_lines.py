@@ -19,7 +19,7 @@ import pyproj
 import shapely
 
 from layers.arrays import rows_of_runs
-from layers.drawing.geojson import bounding_box
+from layers.drawing.geojson import box_around
 from layers.drawing.tile_grid import HALF_M
 
 if TYPE_CHECKING:
@@ -213,7 +213,7 @@ class ScreenLines:
             return None
         box = self._bounds[rows]
         low, high = _degrees(box[:, [0, 3]]), _degrees(box[:, [2, 1]])
-        return bounding_box(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
+        return box_around(np.column_stack([low, high]))
 
     def fitting_zoom(self, wide_px: float) -> int:
         """Finest zoom at which all lines fit into a square of so many pixels."""

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
 import pandas as pd
 
+from layers.coded import distinct
+from layers.frames import codes_within
 from service.access import open_records
 from service.records import Needed, Selection
 
@@ -26,12 +29,16 @@ def common_catch(
     Beside it, up to `most` species of each survey, those of most placements first.
     """
     records = open_records(store, Selection(), viewer, _NEEDED)
-    caught = records.catches[["placement_id", "species"]].drop_duplicates()
-    survey = records.placements["survey"].reindex(caught["placement_id"]).to_numpy(object)
-    counted = pd.DataFrame({"survey": survey, "species": caught["species"].to_numpy(object)})
-    each = counted.value_counts(["survey", "species"]).reset_index()
-    each = each.sort_values(["count", "species"], ascending=[False, True], kind="stable")
+    kind, names = pd.factorize(records.catches["species"], sort=True)
+    survey, surveys = pd.factorize(records.placements["survey"], sort=True)
+    row = codes_within(records.catches["placement_id"], records.placements.index)
+    row, kind = np.divmod(distinct(row * max(len(names), 1) + kind), max(len(names), 1))
+    size = (len(surveys), len(names))
+    there = survey[row] >= 0
+    each = np.bincount(survey[row[there]] * size[1] + kind[there], minlength=size[0] * size[1])
     by_survey = {
-        str(name): own["species"].head(most).tolist() for name, own in each.groupby("survey")
+        str(name): [str(names[at]) for at in np.argsort(-own, kind="stable")[:most] if own[at]]
+        for name, own in zip(surveys, each.reshape(size), strict=True)
     }
-    return counted["species"].value_counts(), by_survey
+    caught = pd.Series(np.bincount(kind, minlength=size[1]), index=names)
+    return caught, {name: listed for name, listed in by_survey.items() if listed}

@@ -137,8 +137,12 @@ def map_summary(
 
 def network_bounds(store: Store) -> list[float] | None:
     """Box around all reaches: west, south, east, north in degrees; None without any."""
-    joined = reference.network(store)
-    return reach_lines(store, joined).bounds(np.arange(len(joined.length_m)))
+
+    def make() -> list[float] | None:
+        joined = reference.network(store)
+        return reach_lines(store, joined).bounds(np.arange(len(joined.length_m)))
+
+    return cached(store, None, "network bounds", make, of_network=True)
 
 
 def _degrees(placed: Floats) -> Floats:
