@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from layers.coded import distinct
 from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates
 from layers.frames import codes_within, reads
 from layers.totals import ALL, RECORDS_ANEW, refuse_all
@@ -74,7 +75,7 @@ def permit_returns(
     ([[3, 2, 1], [3, 2, 1]], 'other fates: eaten')
     """
     refuse_all(catches["species"].unique(), "species", RECORDS_ANEW)
-    survey, surveys = pd.factorize(placements["survey"].astype("str").fillna(""))
+    survey, surveys = _words_or_none(placements["survey"])
     own, stated = pd.factorize(placements["permit"])
     of_survey = pd.Index(surveys).map(survey_permits.to_dict())
     of_word, permits = pd.factorize(pd.Series([*stated, *of_survey], dtype="str").fillna(""))
@@ -86,7 +87,7 @@ def permit_returns(
     row, number = row[kept], number[kept].astype(np.int64)
     kind, species = pd.factorize(catches["species"].iloc[kept])
     estimate = (catches["count_kind"] == "estimate").to_numpy(bool, na_value=False)[kept]
-    word, words = pd.factorize(catches["fate"].iloc[kept].astype("str").fillna(""))
+    word, words = _words_or_none(catches["fate"].iloc[kept])
     written = pd.Series(words, dtype="str").str.strip()
     known = written.str.casefold().map(_FATE_OF).fillna("other").mask(written == "", "not_stated")
     fate = pd.Index(FATES).get_indexer(pd.Index(known))[word]
@@ -100,11 +101,15 @@ def permit_returns(
         sums[:, -1] += sums[:, :-1].sum(axis=1)
         return sums.astype(np.int64)
 
-    placed = table(np.unique(cell * max(len(placements), 1) + row) // max(len(placements), 1))
+    placed = table(distinct(cell * max(len(placements), 1) + row) // max(len(placements), 1))
     placed[:, -1] = np.bincount(group, minlength=len(key))
     at = np.nonzero(placed)
-    days = local_dates(placements)
-    dates = pd.concat([days.iloc[row], days]).groupby(np.append(cell, of_all)).agg(["min", "max"])
+    days = local_dates(placements).to_numpy("datetime64[us]")
+    dated, ends = ~np.isnat(days), {}
+    for name, join in (("first", np.fmin), ("last", np.fmax)):  # of a date and none the date
+        ends[name] = np.full(placed.size, np.datetime64("NaT", "us"))
+        for where, own in ((cell, row), (of_all, np.arange(len(days)))):
+            join.at(ends[name], where[dated[own]], days[own][dated[own]])
     strange: dict[int, set[str]] = {}
     odd = fate == FATES.index("other")
     for one, text in {*zip(cell[odd].tolist(), word[odd].tolist(), strict=True)}:
@@ -117,8 +122,8 @@ def permit_returns(
             "survey": surveys.take(key[at[0]] % max(len(surveys), 1)),
             "species": names[at[1]],
             "placements": placed[at],
-            "first_date": dates["min"].reindex(cells).array,
-            "last_date": dates["max"].reindex(cells).array,
+            "first_date": ends["first"][cells],
+            "last_date": ends["last"][cells],
             "caught": table(cell, number)[at],
             "caught_lower_bound": table(cell, lower[kept])[at] > 0,
             **{name: table(cell, number * (fate == k))[at] for k, name in enumerate(FATES)},
@@ -137,6 +142,13 @@ def permit_returns(
         assumes="every fish stands in one catch row, with what became of it in fate",
     )
     return frame
+
+
+def _words_or_none(column: pd.Series) -> tuple[Ints, pd.Index]:
+    """Give the words of a column numbers; none is an empty text."""
+    code, words = pd.factorize(column)
+    names = [*words, ""]
+    return np.where(code < 0, names.index(""), code), pd.Index(names, dtype="str")
 
 
 def _problems(frame: pd.DataFrame) -> pd.Series:
