@@ -10,29 +10,43 @@ visited unit of a catchment does. Where the records cannot carry it the figures 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
 from layers.coded import distinct
+from layers.estimates.catchment_chances import (
+    AS_ELSEWHERE,
+    Places,
+    chances_by_catchment,
+    places_of,
+)
 from layers.estimates.covariates import CONSTANT
 from layers.estimates.fitted_seasons import LEAST_VISITS, each_species, looking_of
-from layers.estimates.occupancy import NOBODY, anywhere, doubts, empty_by_luck, visits_until
+from layers.estimates.occupancy import NOBODY, doubts, visits_until
 from layers.estimates.seasons import PER_PLACEMENT, SEGMENT_M, seasons, units_of
-from layers.fieldwork.looking import inputs_of, nested_catchments, rolled_up
-from layers.frames import codes_within, reads, typed
+from layers.fieldwork.looking import inputs_of
+from layers.frames import reads, typed
 from layers.plurals import counted
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
-    from layers.arrays import Ints
+    from numpy.typing import NDArray
+
+    from layers.arrays import Bools
     from layers.estimates.fitted_seasons import Looking, Tried, Visits
     from layers.estimates.occupancy import Estimate
     from layers.estimates.seasons import Days, Seasons, Unit
 
-__all__ = ["CHANCE_COLUMNS", "DETECTION_COLUMNS", "Detection", "detection"]
+__all__ = [
+    "ASSUMED_OF_CHANCES",
+    "DETECTION_COLUMNS",
+    "Detection",
+    "detection",
+    "inputs_of_detection",
+]
 
 DETECTION_COLUMNS: Final = (
     "species",
@@ -63,28 +77,14 @@ DETECTION_COLUMNS: Final = (
     "model",
     "aicc",
 )
-CHANCE_COLUMNS: Final = (
-    "catchment",
-    "species",
-    "year",
-    "units",
-    "units_found",
-    "visits",
-    "chance_present",
-    "chance_present_low",
-    "chance_present_high",
-    "problem",
-)
 LIKELIHOOD, PENALISED = "maximum_likelihood", "penalised_likelihood"
 _ASSUMES: Final = (
     "closed seasons: a unit stays occupied or empty through one; visits independent; chance of "
     "detection rises with effort as that of independent tries; all units alike; "
     "no misidentification"
 )
-_AS_ELSEWHERE: Final = "a catchment without a find is as occupied as the others"
-_RARER: Final = 0.05  # no find is less likely than this where it is as common as elsewhere
+ASSUMED_OF_CHANCES: Final = f"{_ASSUMES}; {AS_ELSEWHERE}"
 _SURE: Final = 0.9995  # an upper limit of a chance that rules nothing out
-_BELOW_ONE: Final = 0.999_999  # no chance is certainty, nor printed as such
 _NO_FIND: Final = "without a find: only an upper limit of its chance is known"
 _NOTHING_KNOWN: Final = "without a find: nothing is known of its chance"
 
@@ -98,7 +98,7 @@ class Detection:
 
     _looking: Looking
     _methods: pd.Index
-    _places: _Places | None
+    _places: Places | None
     _chance: float
     _inputs: dict[str, object]
 
@@ -111,43 +111,29 @@ class Detection:
                 rows.append({"species": name, "problem": NOBODY})
             for one in tried:
                 rows += _rows_of(name, one, self._methods, self._chance)
-        return self._finished(pd.DataFrame(rows, columns=[*DETECTION_COLUMNS]))
+        found = typed(
+            rows,
+            DETECTION_COLUMNS,
+            texts="species method estimator problem season effort_unit model",
+            whole="units units_found visits visits_found placements",
+            unsure="more_placements year",
+        )
+        found.attrs["inputs"] = dict(self._inputs)
+        return found
 
     @property
     def by_catchment(self) -> pd.DataFrame:
         """One row for each catchment and species."""
-        tables = [pd.DataFrame(columns=[*CHANCE_COLUMNS])]
-        if self._places is not None:
-            for name, tried in each_species(self._looking):
-                chances = pd.DataFrame(_chances(tried, self._places, self._looking.seasons))
-                tables.append(chances.assign(species=name, catchment=self._places.names))
-        whole = pd.concat(tables[1:] or tables, ignore_index=True)
-        finished = self._finished(
-            whole[[*CHANCE_COLUMNS]].sort_values(
-                ["species", "catchment"], kind="stable", ignore_index=True
-            )
+        looking, places = self._looking, self._places
+        if places is None:  # no row
+            places, names = Places(pd.Index([]), {}), dict[int, str]()
+        else:
+            names = looking.names
+        found = chances_by_catchment(
+            places.names, names, looking.can, looking.of_year, lambda _: (looking, places)
         )
-        finished.attrs["inputs"]["assumes"] = f"{_ASSUMES}; {_AS_ELSEWHERE}"
-        return finished
-
-    def _finished(self, frame: pd.DataFrame) -> pd.DataFrame:
-        finished = typed(
-            frame,
-            [*frame.columns],
-            texts="catchment species method estimator problem season effort_unit model",
-            whole="units units_found visits visits_found placements",
-            unsure="more_placements year",
-        )
-        finished.attrs["inputs"] = dict(self._inputs)
-        return finished
-
-
-@dataclass(frozen=True)
-class _Places:
-    """Which visits were made in which catchment, nested ones included; by year."""
-
-    names: pd.Index
-    visits: dict[int, tuple[Ints, Ints, Ints]]  # visit; unit in a catchment; its catchment
+        found.attrs["inputs"] = self._inputs | {"assumes": ASSUMED_OF_CHANCES}
+        return found
 
 
 @reads("placements", "catches", "snaps", "species", "methods", "effort", "ancestors")
@@ -228,30 +214,12 @@ def detection(
     looking = looking_of(season, placements, catches, species, methods, covariates)
     places = None
     if catchment_of is not None and ancestors is not None and covariates is None:
-        places = _places(placements, looking, catchment_of, ancestors)
-    inputs = _inputs(placements, season, unit=unit)
+        places = places_of(placements, looking, catchment_of, ancestors)
+    used, years_used = season.visit_of >= 0, distinct(season.year).tolist()
+    inputs = inputs_of_detection(placements, used, season.left_out, years_used, unit=unit)
     if covariates is not None:
         inputs["candidates"] = [CONSTANT, *covariates.columns]
     return Detection(looking, methods.index, places, chance, inputs)
-
-
-def _places(
-    placements: pd.DataFrame, looking: Looking, catchment_of: pd.Series, ancestors: pd.DataFrame
-) -> _Places:
-    season = looking.seasons
-    names, *nesting = nested_catchments(ancestors)
-    home = codes_within(catchment_of.reindex(placements.index), names)
-    inside = (season.visit_of >= 0) & (home >= 0)
-    n, units = len(names), int(season.unit.max(initial=-1)) + 1
-    row, holder = rolled_up(home[inside], (nesting[0], nesting[1]), n)
-    in_holder = season.visit_of[inside][row] * n + holder
-    visit, holder = np.divmod(distinct(in_holder), max(n, 1))
-    visits = {}
-    for year, of_year in looking.of_year.items():
-        mine = np.isin(visit, of_year)
-        keys, at = np.unique(holder[mine] * units + season.unit[visit[mine]], return_inverse=True)
-        visits[year] = (visit[mine], at, keys // units)
-    return _Places(names, visits)
 
 
 def _rows_of(
@@ -332,97 +300,24 @@ def _spelled(name: str, estimate: Estimate) -> dict[str, object]:
     }
 
 
-def _chances(tried: list[Tried], places: _Places, season: Seasons) -> dict[str, Any]:
-    """Columns of one species by catchment, each from its latest season with an estimate."""
-    n = len(places.names)
-    row: dict[str, Any] = {"year": np.full(n, np.nan), "problem": np.full(n, NOBODY, object)}
-    row |= {name: np.zeros(n, np.int64) for name in ("units", "units_found", "visits")}
-    ends = ("chance_present", "chance_present_low", "chance_present_high")
-    row |= {name: np.full(n, np.nan) for name in ends}
-    estimated = np.zeros(n, dtype=bool)
-    for one in sorted(tried, key=lambda each: -each.year):
-        visit, at, holder = places.visits[one.year]
-        looked = one.looking.can[one.species, season.method[visit]]
-        visit, at = visit[looked], at[looked]
-        visits = np.bincount(holder[at], minlength=n)
-        here = (visits > 0) & ~estimated
-        if not here.any():
-            continue
-        own = one.visits()
-        seen, fit, _, problem = one.modelled(own)
-        if fit is None:  # unless an earlier season has an estimate
-            here &= np.isnan(row["year"])
-        estimated |= here & (fit is not None)
-        visited = np.zeros(holder.size, dtype=bool)
-        visited[at] = True
-        found = np.zeros(holder.size, dtype=bool)
-        found[at[one.looking.caught(one.species)[visit]]] = True
-        units_found = np.bincount(holder[found], minlength=n)
-        row["year"][here] = one.year
-        row["visits"][here] = visits[here]
-        row["units"][here] = np.bincount(holder[visited], minlength=n)[here]
-        row["units_found"][here] = units_found[here]
-        said = "" if fit is not None else f"over all catchments: {problem}"
-        row["problem"][here] = np.where(units_found[here] > 0, "found", said)
-        wanted = here & (units_found == 0)
-        if fit is None or not wanted.any():
-            continue
-        kinds = np.zeros(one.looking.can.shape[1], dtype=np.int64)
-        kinds[own.methods] = own.kinds
-        w = np.eye(int(own.kinds.max()) + 1)
-        spent = np.bincount(
-            at * len(w) + kinds[season.method[visit]],
-            season.effort[visit],
-            minlength=holder.size * len(w),
-        ).reshape(-1, len(w))
-        some = visited & wanted[holder]
-        first = np.flatnonzero(np.diff(holder[some], prepend=-1))
-        chances = anywhere(fit, np.ones((int(some.sum()), 1)), w, spent[some], first=first)
-        luck = np.array(
-            [empty_by_luck(theta, spent[some], first) for theta in (fit.theta, *fit.edge)]
-        )
-        rarer = luck[0, 0] < _RARER
-        doubted = [*doubts(seen, fit)]
-        chances = np.minimum(chances, _BELOW_ONE)
-        chances[:, rarer | bool(doubted)] = np.nan
-        for name, values in zip(ends, chances, strict=True):
-            row[name][wanted] = values
-        missed = luck[:, 1]
-        row["problem"][wanted] = [
-            "; ".join(_words_of_none(not_alike, low, high, doubted))
-            for not_alike, low, high in zip(
-                rarer, missed.min(axis=0), missed.max(axis=0), strict=True
-            )
-        ]
-    return row
-
-
-def _words_of_none(not_alike: bool, low: float, high: float, doubted: list[str]) -> Iterator[str]:
-    """Say what no find in a catchment is worth."""
-    if doubted:
-        yield "no chance, which would be borrowed from other catchments"
-        yield from doubted
-    elif not_alike:
-        yield "rarer here than in other catchments, so that these do not tell its chance"
-    else:
-        yield f"assumes that {_AS_ELSEWHERE}"
-    chances = " to ".join(
-        "less than 0.001" if x < 0.001 else f"{x:.2g}" if x < 0.995 else "more than 0.99"
-        for x in (low, high)
-    )
-    yield (
-        "did it live in one of these units, the visits would have missed it there with a chance of "
-        f"{chances} (95 %)"
-    )
-
-
-def _inputs(placements: pd.DataFrame, season: Seasons, *, unit: Unit) -> dict[str, object]:
+@reads("placements")
+def inputs_of_detection(
+    placements: pd.DataFrame,
+    used: Bools,
+    left_out: dict[str, int],
+    years: list[int],
+    *,
+    unit: Unit,
+    day: NDArray[np.datetime64] | None = None,
+) -> dict[str, object]:
+    """Say what was computed from, `years` those of the seasons; others as for `inputs_of`."""
     return inputs_of(
         placements,
-        season.visit_of >= 0,
-        season.left_out,
+        used,
+        left_out,
+        day=day,
         unit=unit,
-        season=distinct(season.year).tolist(),
+        season=years,
         interval="profile likelihood, 95 %",
         assumes=_ASSUMES,
     )

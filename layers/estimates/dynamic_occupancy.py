@@ -13,11 +13,14 @@ in `layers.estimates.occupancy`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from hashlib import blake2b
+from threading import Lock
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 import pandas as pd
 import scipy
+from cachetools import LRUCache, cached
 
 from layers.errors import ThinDataError
 from layers.estimates.profile_likelihood import (
@@ -47,6 +50,7 @@ LEAST_UNITS: Final = 10  # as for one season; common practice, no source
 _LEAST_FOUND: Final = 3
 _PENALTIES: Final = (0.5, 0.5)
 _EDGE: Final = 0.007  # chances nearer to 0 or 1 than this lie on the boundary
+_MOST_FITS: Final = 500  # of a kilobyte each
 _STEP: Final = 1e-4  # between slopes whose difference is taken
 
 
@@ -94,7 +98,7 @@ class _Histories:
     count: Floats  # units of each group, (g,)
     first: Ints  # coefficient of its ψ in its first year, (g,)
     logits: int  # coefficients that are logits: ψ, γ, ε, then any ψ of units begun later
-    missed: Floats  # effort without a find, (g, years, kinds)
+    missed: Floats  # effort without a find, (years, kinds, g)
     seen: Bools  # whether it was found, (g, years)
     hit_kind: Ints
     hit_effort: Floats
@@ -121,7 +125,7 @@ class _Histories:
         rate = np.exp(theta[:, self.logits :])
         hazard = rate[:, self.hit_kind] * self.hit_effort
         # What a year's visits weigh for a unit that is occupied; the visits with a find apart.
-        nothing = np.exp(-np.einsum("gtk,ck->tcg", self.missed, rate))
+        nothing = np.exp(-(rate @ self.missed))
         present = np.where(self.seen.T[:, None], 1.0, nothing)
         absent = (~self.seen).T[:, None].astype(np.float64)
         now, total = np.empty_like(present), np.empty_like(present)
@@ -131,7 +135,7 @@ class _Histories:
             total[t] = inside + (1 - here) * absent[t]
             now[t] = inside / total[t]
             here = now[t] * (1 - lost) + (1 - now[t]) * gained
-        spent = np.einsum("g,gt,gtk->k", self.count, self.seen, self.missed)
+        spent = np.einsum("g,gt,tkg->k", self.count, self.seen, self.missed)
         value = (
             np.log(total).sum(axis=0) @ self.count
             + np.log(-np.expm1(-hazard)) @ self.hit_count
@@ -150,9 +154,9 @@ class _Histories:
             left += now[t] * lost * out
         stayed = state[:-1].sum(axis=0)
         gain = hazard / np.expm1(np.minimum(hazard, 600.0)) * self.hit_count
-        found = np.zeros((self.missed.shape[2], len(theta)))
+        found = np.zeros((self.missed.shape[1], len(theta)))
         np.add.at(found, self.hit_kind, gain.T)
-        effort = np.einsum("g,tcg,gtk->ck", self.count, state, self.missed)
+        effort = ((state * self.count) @ self.missed.transpose(0, 2, 1)).sum(axis=0)
         slope = ((state[0] - first) * self.count) @ np.eye(self.logits)[self.first]
         slope[:, 1] = (entered - gained * (len(present) - 1 - stayed)) @ self.count
         slope[:, 2] = (left - lost * stayed) @ self.count
@@ -190,7 +194,7 @@ def _histories(
         count=count.astype(np.float64),
         first=np.where(began > 0, began + 2, 0)[first],
         logits=3 + int(began.max()),
-        missed=missed[first],
+        missed=np.ascontiguousarray(missed[first].transpose(1, 2, 0)),
         seen=seen[first],
         hit_kind=pairs[:, 0].astype(np.int64),
         hit_effort=pairs[:, 1],
@@ -234,12 +238,24 @@ def _refuse_thin(unit: Ints, year: Ints, found: Bools) -> None:
         raise ThinDataError("no unit was visited twice in a year, so a miss looks like an absence")
 
 
+def _content(
+    *visits: npt.ArrayLike, intervals_of: Collection[int] | None = None, apart: bool = False
+) -> tuple[object, ...]:
+    """Tell visits from others; equal ones were fitted before."""
+    whole = blake2b(digest_size=16)
+    for part in visits:
+        whole.update(np.asarray(part, dtype=np.float64).tobytes() + b"|")
+    return whole.digest(), None if intervals_of is None else (*intervals_of,), apart
+
+
+@cached(LRUCache(_MOST_FITS), key=_content, lock=Lock())
 def fit_dynamic(
     unit: npt.ArrayLike,
     year: npt.ArrayLike,
     kind: npt.ArrayLike,
     effort: npt.ArrayLike,
     found: npt.ArrayLike,
+    /,
     *,
     intervals_of: Collection[int] | None = None,
     apart: bool = False,

@@ -109,7 +109,7 @@ def looking_of(
     catches: pd.DataFrame,
     species: pd.DataFrame,
     methods: pd.DataFrame,
-    covariates: pd.DataFrame | None,
+    covariates: pd.DataFrame | None = None,
 ) -> Looking:
     """Gather who looked for which species in the visits of all seasons, and found it.
 

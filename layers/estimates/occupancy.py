@@ -36,10 +36,12 @@ independent, and that no fish is taken for another species.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from threading import Lock
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import scipy
+from cachetools import LRUCache, cached
 
 from layers.errors import ThinDataError
 from layers.estimates.profile_likelihood import (
@@ -91,6 +93,7 @@ LEAST_FINDS: Final = 3
 _WIDEST, _SELDOM_MISSED = 0.55, 0.35
 _FEW_VISITS, _MISSED_BY_FEW, _MANY_FINDS, _MISSED_BY_MANY = 50, 0.25, 30, 0.6
 _PENALTIES: Final = (0.25, 1.0)  # of ψ, and of each p
+_MOST_FITS: Final = 2_000  # of a kilobyte each
 _SLOPE: Final = (-12.0, 12.0)  # of a covariate
 
 
@@ -170,8 +173,13 @@ def refuse_thin(visits: Histories) -> None:
         raise ThinDataError("no repeats: each unit was visited once, so a miss looks like absence")
 
 
+@cached(
+    LRUCache(_MOST_FITS),
+    key=lambda visits, *, intervals=True: (visits.digest, intervals),
+    lock=Lock(),
+)
 def fit_occupancy(visits: Histories, *, intervals: bool = True) -> OccupancyFit:
-    """Fit occupancy and detection.
+    """Fit occupancy and detection; of visits that it fitted before it still has the answer.
 
     Parameters
     ----------

@@ -24,7 +24,10 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Floats, Ints, Objects
 
-__all__ = ["PER_PLACEMENT", "SEGMENT_M", "UNITS", "Days", "Seasons", "Unit", "seasons", "units_of"]
+__all__ = [
+    "PER_PLACEMENT", "SEGMENT_M", "UNITS", "Days", "Seasons", "Unit", "seasons", "units_counted",
+    "units_of", "used_in_seasons",
+]  # fmt: skip
 
 Unit = Literal["reach", "site", "segment"]
 Days = tuple[tuple[int, int], tuple[int, int]]  # (month, day), first and last
@@ -142,6 +145,7 @@ def seasons(
     years: Collection[int] | None = None,
     days: Days | None = None,
     apart: bool = False,
+    counted_in: Objects | None = None,
 ) -> Seasons:
     """Gather placements that looked into visits.
 
@@ -158,21 +162,20 @@ def seasons(
         goes on into the next year, and bears the year in which it began.
     apart
         Whether each season has usual efforts of its own, not those of all seasons together.
+    counted_in
+        What :func:`units_counted` gives, where that is of other placements too.
     """
-    fished = looked(placements)
     dates = local_dates(placements)
     year, within = _season_year(dates, days)
     if years is not None:
         within &= np.isin(year, sorted(set(years)))
-    placed = units.notna().to_numpy(dtype=bool)
-    used = fished & within & placed
-    left_out = left_out_by_outcome(placements)
-    left_out["another season"] = int((fished & ~within).sum())
-    left_out[f"no {unit}"] = int((fished & within & ~placed).sum())
+    used, left_out = used_in_seasons(placements, units, within, unit=unit)
     rows = np.flatnonzero(used)
     method = codes_of(placements["method"], methods.index, "Method")[rows]
-    amount, unit_of_effort = _efforts(placements, methods, effort)
-    amount = amount[rows]
+    unit_of_effort = counted_in
+    if unit_of_effort is None:
+        unit_of_effort = units_counted(placements, methods, effort)
+    amount = _efforts(placements, methods, effort, unit_of_effort)[rows]
     keys = pd.DataFrame(
         {
             "unit": pd.factorize(units.iloc[rows], sort=True)[0],
@@ -220,6 +223,18 @@ def seasons(
     )
 
 
+@reads("placements")
+def used_in_seasons(
+    placements: pd.DataFrame, units: pd.Series, within: Bools, *, unit: Unit
+) -> tuple[Bools, dict[str, int]]:
+    """Mark placements that looked `within` a season, at a known unit; count others by reason."""
+    fished, placed = looked(placements), units.notna().to_numpy(dtype=bool)
+    left_out = left_out_by_outcome(placements)
+    left_out["another season"] = int((fished & ~within).sum())
+    left_out[f"no {unit}"] = int((fished & within & ~placed).sum())
+    return fished & within & placed, left_out
+
+
 def _season_year(dates: pd.Series, days: Days | None) -> tuple[Floats, Bools]:
     """Year in which the season of each date began, and whether it lies in a season."""
     year = dates.dt.year.to_numpy(dtype=np.float64, na_value=np.nan)
@@ -233,20 +248,26 @@ def _season_year(dates: pd.Series, days: Days | None) -> tuple[Floats, Bools]:
     return year - (at <= last), dated & ((at >= first) | (at <= last))
 
 
-def _efforts(
-    placements: pd.DataFrame, methods: pd.DataFrame, effort: pd.DataFrame
-) -> tuple[Floats, Objects]:
-    """Effort of each placement in its method's main unit, missing where not known or 0."""
+@reads("placements", "methods", "effort")
+def units_counted(placements: pd.DataFrame, methods: pd.DataFrame, effort: pd.DataFrame) -> Objects:
+    """Name the unit of effort of each method: the main one, placements where none is known."""
     chosen = main_units(placements, effort)
     unit = methods.index.to_series().map(chosen).to_numpy(dtype=object, copy=True)
     method = codes_of(placements["method"], methods.index, "Method")
+    known = effort_in(placements, effort, unit, method) > 0
+    unit[np.bincount(method[known], minlength=len(methods)) == 0] = PER_PLACEMENT
+    return unit
+
+
+def _efforts(
+    placements: pd.DataFrame, methods: pd.DataFrame, effort: pd.DataFrame, unit: Objects
+) -> Floats:
+    """Effort of each placement in its method's unit, missing where not known or 0."""
+    method = codes_of(placements["method"], methods.index, "Method")
     amount = effort_in(placements, effort, unit, method)
     amount[~(amount > 0)] = np.nan
-    # A gear whose effort is nowhere known is counted in placements.
-    nowhere = np.bincount(method[~np.isnan(amount)], minlength=len(methods)) == 0
-    amount[nowhere[method]] = 1.0
-    unit[nowhere] = PER_PLACEMENT
-    return amount, unit
+    amount[(unit == PER_PLACEMENT)[method]] = 1.0
+    return amount
 
 
 def _medians(values: Floats, group: Ints, groups: int) -> Floats:

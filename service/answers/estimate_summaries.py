@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import geopandas as gpd
+import numpy as np
 
+from layers.coded import distinct
+from layers.fieldwork.looking import detectable, nested_catchments
 from layers.fieldwork.stretches import stretch_lengths
 from service import reference
 from service.access import placement_catchments, refuse_unknown, surveys
@@ -20,9 +23,11 @@ from service.answers.opening import (
     open_for,
     open_shown_whole,
     open_with_effort,
+    part_of_effort,
+    picture_and_effort,
     place_of_each,
 )
-from service.cache import cached
+from service.cache import cached, renewed
 from service.errors import RequestError
 from service.records import EVERYTHING, OF_EFFORT, OF_FIGURES, OF_PERMITS, Selection
 from service.reference import network
@@ -32,8 +37,11 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from layers.arrays import Ints, Objects
+    from layers.estimates.catchment_chances import Places, SeasonFigures
     from layers.estimates.change import Changes
     from layers.estimates.detection import Detection
+    from layers.estimates.fitted_seasons import Looking
     from layers.estimates.seasons import Days, Unit
     from service.records import Viewer
     from service.store import Store
@@ -115,11 +123,92 @@ def chance_present(
     `years` and `days` as for `detection`.
     """
     refuse_unknown(store, selection, viewer)
-    whole = _detected(store, selection.without_species(), viewer, "reach", years, days)
-    found = whole.by_catchment
+    if selection.without_species() == Selection() and not years and days is None:
+        found = renewed(
+            store, viewer, "chances", lambda last: _brought_up(store, viewer, last)
+        ).chances
+    else:
+        whole = _detected(store, selection.without_species(), viewer, "reach", years, days)
+        found = whole.by_catchment
     shown = found[fully_shown(found["species"], reference.species(store), viewer)]
     rows = of_species(in_chosen(store, shown, selection), selection)
     return as_summary(rows, "chance_present", found)  # type: ignore[no-any-return]
+
+
+class _Current(NamedTuple):
+    """Chances of presence by all placements, and what they were made of.
+
+    `seasons` by year; `year` of each placement, −1 = not known; the units that methods are
+    `counted_in`; and frames that were `read` besides.
+    """
+
+    chances: pd.DataFrame
+    seasons: dict[int, SeasonFigures]
+    year: Ints
+    counted_in: Objects
+    read: tuple[pd.DataFrame, ...]
+    rows: Ints
+    read_as: Ints
+
+
+def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current:
+    """Make the figures anew of the seasons in which a placement changed; the others stay."""
+    from layers.estimates import seasons as visiting
+    from layers.estimates.catchment_chances import chances_by_catchment, places_of
+    from layers.estimates.detection import ASSUMED_OF_CHANCES, inputs_of_detection
+    from layers.estimates.fitted_seasons import looking_of
+
+    picture, effort = picture_and_effort(store, viewer)
+    species, methods, ancestors = read = (
+        reference.species(store), reference.methods(store), reference.ancestors(store),
+    )  # fmt: skip
+    placements, days = picture.placements, picture.days
+    counted_in = visiting.units_counted(placements, methods, effort)
+    year = np.where(np.isnat(days), -1, days.astype("datetime64[Y]").astype(np.int64) + 1970)
+    seasons = {}
+    if (
+        last
+        and np.array_equal(counted_in, last.counted_in)
+        and all(one.equals(other) for one, other in zip(read, last.read, strict=True))
+    ):
+        source = picture.unchanged(last.rows, last.read_as)
+        gone = np.ones(len(last.rows), bool)
+        gone[source[source >= 0]] = False
+        touched = {*year[source < 0].tolist(), *last.year[gone].tolist()}
+        seasons = {of: figures for of, figures in last.seasons.items() if of not in touched}
+
+    def look(of: int) -> tuple[Looking, Places]:
+        few = picture.of(np.flatnonzero(year == of))
+        records = few.records(OF_EFFORT)
+        season = visiting.seasons(
+            records.placements,
+            visiting.units_of(records.placements, records.snaps, "reach"),
+            methods,
+            part_of_effort(effort, year == of, few),
+            unit="reach",
+            apart=True,
+            counted_in=counted_in,
+        )
+        own = records.placements, records.catches
+        looking = looking_of(season, *own, species, methods)
+        home = placement_catchments(store, records.placements)
+        return looking, places_of(records.placements, looking, home, ancestors)
+
+    at_reach = visiting.units_of(placements, picture.records(OF_EFFORT).snaps, "reach")
+    used, left_out = visiting.used_in_seasons(placements, at_reach, year >= 0, unit="reach")
+    full = (species["rank"].fillna("species") == "species").to_numpy(bool)
+    years = distinct(year[used]).tolist()
+    found = chances_by_catchment(
+        nested_catchments(ancestors)[0],
+        {row: str(species.index[row]) for row in np.flatnonzero(full).tolist()},
+        detectable(species, methods).to_numpy(bool),
+        years,
+        look,
+        seasons,
+    )
+    inputs = inputs_of_detection(placements, used, left_out, years, unit="reach", day=days)
+    found.attrs["inputs"] = inputs | {"assumes": ASSUMED_OF_CHANCES}
+    return _Current(found, seasons, year, counted_in, read, picture.rows, picture.read_as)
 
 
 def _detected(

@@ -48,6 +48,7 @@ __all__ = [
     "open_for",
     "open_shown_whole",
     "open_with_effort",
+    "part_of_effort",
     "picture_and_effort",
     "place_of_each",
     "today",
@@ -146,6 +147,13 @@ def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current
         "effort": amount,
     }
     return _Current(pd.DataFrame(columns, copy=False), methods, picture.rows, picture.read_as)
+
+
+def part_of_effort(effort: pd.DataFrame, some: Bools, few: Picture) -> pd.DataFrame:
+    """Take the effort of some placements of a picture; `few` is the picture of these."""
+    place = np.where(some, np.cumsum(some) - 1, -1)[effort["placement_id"].array.codes]
+    own: pd.DataFrame = effort[place >= 0]
+    return own.assign(placement_id=coded_labels(place[place >= 0], few.names))
 
 
 def _effort(records: Records, methods: pd.DataFrame) -> pd.DataFrame:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from layers.coded import coded_labels
 from layers.fieldwork.looking import nested_catchments, separate_parts
 from layers.frames import codes_within
 from layers.totals import ALL
@@ -21,6 +20,7 @@ from service.answers.opening import (
     of_species,
     open_for,
     open_with_effort,
+    part_of_effort,
     picture_and_effort,
     place_of_each,
 )
@@ -221,9 +221,7 @@ def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current
     few = picture if some.all() else picture.of(np.flatnonzero(some))
     records, own = few.records(OF_EFFORT), effort
     if few is not picture:
-        place = np.where(some, np.cumsum(some) - 1, -1)[effort["placement_id"].cat.codes]
-        ids = coded_labels(place[place >= 0], few.names)
-        own = effort[place >= 0].assign(placement_id=ids)
+        own = part_of_effort(effort, some, few)
     found, used[some] = computing.occurrence_and_used(
         records.placements,
         records.catches,

@@ -12,7 +12,7 @@ import shapely
 from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as some
 
-from layers.estimates import occurrence
+from layers.estimates import fitted_seasons, occurrence
 from layers.estimates.coverage import coverage
 from layers.estimates.gaps import gaps
 from layers.estimates.next_places import next_places
@@ -20,7 +20,7 @@ from layers.estimates.stream_summary import stream_summary
 from layers.fieldwork.counted_water import COUNTS, CountedWater, counted_water
 from layers.network.catchments import part_reaches
 from layers.network.distance import distance_to_sampled
-from service.answers import record_summaries, summaries
+from service.answers import estimate_summaries, record_summaries, summaries
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.reference.method_files import shipped_methods
 from service.store import open_store
@@ -33,6 +33,7 @@ from tests.access.test_picture import (
     close_cells,
     load_catchments,
     remove,
+    rename,
     undo,
 )  # fmt: skip
 from tests.random_networks import random_network
@@ -43,7 +44,7 @@ BOTH = (LOCAL_KEEPER, PUBLIC)
 QUESTIONS = {
     "coverage": {}, "streams": {}, "next_places": {"count": 3}, "sampled_length": {},
     "gaps": {"counts": "visited"}, "gaps of length": {"counts": "sampled"}, "occurrence": {},
-    "effort": {},
+    "effort": {}, "chance_present": {},
 }  # fmt: skip
 
 
@@ -144,6 +145,37 @@ def test_occurrence_is_counted_anew_only_around_what_changed(made, tmp_path, mon
         record_summaries._brought_up(store, LOCAL_KEEPER, None)
         assert counted[-2] == counted[-1]
     assert 0 < np.median(few) < 0.5
+
+
+def test_chances_are_made_anew_of_the_seasons_that_changed(made, tmp_path, monkeypatch):
+    """Also where a placement left a season; and they are those of all seasons together."""
+    looked, look = [], fitted_seasons.looking_of
+    monkeypatch.setattr(
+        fitted_seasons,
+        "looking_of",
+        lambda *of, **more: looked.append(len(of[1])) or look(*of, **more),
+    )
+    shares = []
+    with closing(open_store(shutil.copy(made, tmp_path / "s.gpkg"))) as store:
+        followed = dict.fromkeys(BOTH)
+        steps = [(change, 0), (change, 5), *((remove, k) for k in (2, 8, 11, 20)), (add, 3)]
+        for step, number in [*steps, (rename, 2)]:
+            for viewer in BOTH:
+                followed[viewer] = estimate_summaries._brought_up(store, viewer, followed[viewer])
+            step(store, number)
+            for viewer in BOTH:
+                looked.clear()
+                one = estimate_summaries._brought_up(store, viewer, followed[viewer])
+                anew = sum(looked)
+                whole = estimate_summaries._brought_up(store, viewer, None)
+                pd.testing.assert_frame_equal(one.chances, whole.chances, check_exact=True)
+                assert one.chances.attrs == whole.chances.attrs
+                shares.append(anew / (sum(looked) - anew))
+                at_once = estimate_summaries._detected(store, Selection(), viewer, "reach", None)
+                pd.testing.assert_frame_equal(one.chances, at_once.by_catchment, check_exact=True)
+                assert one.chances.attrs == at_once.by_catchment.attrs
+    assert 0 < np.median(shares[:-2]) < 0.7
+    assert shares[-2:] == [1, 1]  # another list of species
 
 
 @pytest.mark.parametrize("seed", range(20))

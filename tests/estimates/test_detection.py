@@ -11,8 +11,9 @@ from scipy.special import expit
 from layers.errors import FrameError
 from layers.estimates import detection as computing
 from layers.estimates import fitted_seasons
+from layers.estimates.catchment_chances import CHANCE_COLUMNS
 from layers.estimates.covariates import choose_model, covariates_of
-from layers.estimates.detection import CHANCE_COLUMNS, DETECTION_COLUMNS
+from layers.estimates.detection import DETECTION_COLUMNS
 from layers.estimates.histories import histories
 from layers.estimates.occupancy import fit_occupancy
 from layers.fieldwork.effort import effort_of

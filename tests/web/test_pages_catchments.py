@@ -204,7 +204,7 @@ def test_chances_come_apart_or_with_the_page(client, monkeypatch):
     assert client.get("/catchments/chances.json").json["cells"] == {}  # too few visits
     assert "there?" not in str(cells_of(client.get("/catchments?chances=yes"), "C1"))
     monkeypatch.setattr("layers.estimates.fitted_seasons.refuse_thin", lambda visits: None)
-    monkeypatch.setattr("layers.estimates.detection.doubts", lambda seen, fit: [])
+    monkeypatch.setattr("layers.estimates.catchment_chances.doubts", lambda seen, fit: [])
     told = client.get("/catchments/chances.json?season=2023")
     again = client.get(
         "/catchments/chances.json?season=2023", headers={"If-None-Match": told.headers["ETag"]}
