@@ -33,7 +33,7 @@ __all__ = ["candidate_places", "done_before", "next_places"]
 
 _MOST_A_PIECE: Final = 20
 _SORTED_FIRST: Final = 4_096  # candidates by bound; the others when these do not suffice
-_FEW: Final = 256  # candidates that are searched without a bound sooner than all are bounded
+_FEW: Final = 600  # candidates that are searched without a bound sooner than all are bounded
 
 
 @reads(methods="method")
@@ -111,7 +111,9 @@ def next_places(
     if region is None and weight is None:
         bound = _followed_bounds(water, (counts, within_m, clear_m), distance, rows, measure)
     else:
-        bound = upper_bounds(network, distance.unsampled, within_m, rows, measure, scale)
+        bound = np.full(len(rows), np.inf)
+        if len(rows) > _FEW:
+            bound = upper_bounds(network, distance.unsampled, within_m, rows, measure, scale)
     chosen, adds = _choose(network, distance, rows, measure, bound, scale, count, within_m)
     rows, measure = rows[chosen], measure[chosen]
     xy = place_on_reach(network, rows, measure)

@@ -84,7 +84,7 @@ def stretches(
 ) -> gpd.GeoDataFrame:
     """Lines of the sampled stretches: `placement_id`, `method`, `reach_id`, `from_m`, `to_m`."""
     lines = summaries.stretch_lines(store, selection, viewer)
-    return lines[_meets(lines, within)] if within else lines
+    return lines[_meets(store, lines, within)] if within else lines
 
 
 def reaches(
@@ -102,7 +102,7 @@ def reaches(
     frame = frame[["stream_name", "strahler", "kind", "length_m", frame.geometry.name]]
     if min_order > 1:
         frame = frame[frame["strahler"] >= min_order]
-    return frame[_meets(frame, within)] if within else frame
+    return frame[_meets(store, frame, within)] if within else frame
 
 
 def covered_reaches(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
@@ -121,25 +121,27 @@ def catchments(store: Store, *, within: Box | None = None) -> gpd.GeoDataFrame:
     """Catchments as polygons, with `name`, `parent_id`."""
     frame = reference.catchments(store)
     frame = frame[["name", "parent_id", frame.geometry.name]]
-    return frame[_meets(frame, within)] if within else frame
+    return frame[_meets(store, frame, within)] if within else frame
 
 
 def _records(store: Store, selection: Selection, viewer: Viewer, within: Box | None) -> Records:
     records = open_records(store, selection, viewer)
     if within is None:
         return records
-    inside = _meets(records.placements, within)
+    inside = _meets(store, records.placements, within)
     return records if inside.all() else keep_placements(records, inside)
 
 
-def _meets(frame: gpd.GeoDataFrame, within: Box | None) -> Bools:
-    """Which geometries meet a box in degrees, exactly, whatever the CRS of the frame."""
-    if within is None or not len(frame):
-        return np.ones(len(frame), dtype=bool)
+def _meets(store: Store, frame: gpd.GeoDataFrame, within: Box) -> Bools:
+    """Which geometries in the store's CRS meet a box in degrees, exactly."""
+    shapes = np.asarray(frame.geometry, dtype=object)
+    met: Bools = np.ones(len(frame), dtype=bool)
+    if near := store_box(store, within):  # few are near, and only those are placed
+        low_x, low_y, high_x, high_y = shapely.bounds(shapes).T
+        met = (low_x <= near[2]) & (low_y <= near[3]) & (high_x >= near[0]) & (high_y >= near[1])
     box = shapely.union_all(box_shapes(*within))
     shapely.prepare(box)
-    placed = to_wgs84(np.asarray(frame.geometry, dtype=object), frame.crs)
-    met: Bools = np.asarray(shapely.intersects(box, placed), dtype=bool)
+    met[met] = shapely.intersects(box, to_wgs84(shapes[met], frame.crs))
     return met
 
 

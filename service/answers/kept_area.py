@@ -7,19 +7,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import orjson
 import pandas as pd
 
 from layers.drawing.geojson import feature_collection
+from layers.fieldwork.counted_water import REPRESENTS_M
 from layers.fieldwork.looking import local_dates
-from service import reference
+from layers.network.intervals import Intervals
 from service.access import open_records
 from service.answers import features
-from service.answers.coverage_answers import CoverageQuestion, next_places
+from service.answers.coverage_summaries import counted
 from service.errors import RequestError
 from service.records import Needed, Selection
+from service.reference import methods, network
 
 if TYPE_CHECKING:
+    import geopandas as gpd
+
     from service.answers.features import Box
     from service.records import Viewer
     from service.store import Store
@@ -49,13 +54,13 @@ def kept_area(store: Store, within: Box, viewer: Viewer, *, background: str = ""
         )
     west, south, east, north = within
     near = Selection(bbox=features.store_box(store, within))
-    places = next_places(store, CoverageQuestion(near, count=_MOST_PLACES), viewer)
+    places = _next_places(store, reaches, viewer)
     inside = places["longitude"].between(west, east) & places["latitude"].between(south, north)
     records = open_records(store, near, viewer, _NEEDED)
     seen = pd.DataFrame(
         {
             "reach_id": records.snaps["reach_id"].reindex(records.placements.index),
-            "method": records.placements["method"].map(reference.methods(store)["label"]),
+            "method": records.placements["method"].map(methods(store)["label"]),
             "day": local_dates(records.placements),
         }
     ).dropna()
@@ -78,6 +83,18 @@ def kept_area(store: Store, within: Box, viewer: Viewer, *, background: str = ""
         },
         "background": kept_tiles(store, within, background),
     }
+
+
+def _next_places(store: Store, reaches: gpd.GeoDataFrame, viewer: Viewer) -> gpd.GeoDataFrame:
+    """Places to go to next along these reaches, by the water that anybody visited."""
+    from layers.estimates.next_places import next_places
+
+    water, rows = counted(store, Selection(), viewer), network(store).rows(reaches.index)
+    rows = np.sort(rows[rows >= 0])  # all, unless the network was replaced just now
+    along = Intervals(rows, np.zeros(len(rows)), water.network.length_m[rows])
+    return next_places(
+        water, water, methods(store), count=_MOST_PLACES, clear_m=REPRESENTS_M, region=along
+    )
 
 
 def kept_tiles(store: Store, within: Box, background: str) -> dict[str, Any] | None:
