@@ -335,13 +335,21 @@ class LazyShapes(GeometryArray):  # type: ignore[misc]
 
     def copy(self, *_args: object, **_more: object) -> Self:
         """Return the same shapes."""
-        return self._at(np.arange(len(self)))
+        return self._taken(np.arange(len(self)))
+
+    def _taken(self, rows: Ints) -> Self:
+        """Choose some by place, drawn if all are."""
+        some = self._at(rows)
+        if self._drawn is not None and len(self):
+            some._drawn = self._drawn[rows]
+            some._drawn[rows < 0] = None
+        return some
 
     def __getitem__(self, which: Any) -> Any:  # noqa: ANN401 - whatever pandas selects by
         if pd.api.types.is_integer(which):
-            return self._at(np.arange(len(self))[int(which)].reshape(1))._data[0]
+            return self._taken(np.arange(len(self))[int(which)].reshape(1))._data[0]
         rows = pd.api.indexers.check_array_indexer(self, which)
-        return self._at(np.arange(len(self))[rows])
+        return self._taken(np.arange(len(self))[rows])
 
     def __setitem__(self, which: Any, value: Any) -> None:  # noqa: ANN401 - as above
         raise TypeError("shapes that are drawn when needed are not changed")
@@ -354,7 +362,7 @@ class LazyShapes(GeometryArray):  # type: ignore[misc]
     ) -> Self:
         """Take some by place; -1 is missing where that is allowed."""
         rows = np.asarray(indices, np.int64)
-        return self._at(rows if allow_fill else np.arange(len(self))[rows])
+        return self._taken(rows if allow_fill else np.arange(len(self))[rows])
 
 
 class LazyPoints(LazyShapes):

@@ -169,7 +169,11 @@ def bounding_box(geometries: Objects) -> list[float] | None:
     >>> bounding_box(shapely.points([[177, -20], [-178, -16]]))
     [177.0, -20.0, -178.0, -16.0]
     """
-    return box_around(shapely.bounds(shapely.get_parts(np.asarray(geometries, dtype=object))))
+    shapes = np.asarray(geometries, dtype=object)
+    bounds = shapely.bounds(shapes)
+    if np.nanmax(bounds[:, 2], initial=-180.0) - np.nanmin(bounds[:, 0], initial=180.0) > 180.0:
+        bounds = shapely.bounds(shapely.get_parts(shapes))  # the widest gap may be within one
+    return box_around(bounds)
 
 
 def box_around(bounds: Floats) -> list[float] | None:

@@ -38,33 +38,53 @@ def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> Obj
     ndarray of LineString
         Drawn downstream, (k,).
     """
-    count = len(rows)
-    if not count:
-        return np.empty(0, object)
+    cut: Objects = np.asarray(network.reaches.geometry)[rows]
+    parts = np.flatnonzero((from_m > 0.0) | (to_m < network.length_m[rows]))
+    if not len(parts):
+        return cut
+    rows, from_m, to_m = rows[parts], from_m[parts], to_m[parts]
+    each = np.arange(len(rows))
     reach, own = np.unique(rows, return_inverse=True)
-    lines = np.asarray(network.reaches.geometry)[reach]
-    xy, of_line = shapely.get_coordinates(lines, return_index=True)
-    step = np.hypot(*np.diff(xy, axis=0, prepend=xy[:1]).T)
+    xy, of_line = shapely.get_coordinates(
+        np.asarray(network.reaches.geometry)[reach], return_index=True
+    )
     first = np.searchsorted(of_line, np.arange(len(reach)))
-    step[first] = 0.0
-    along = np.cumsum(step)
-    along -= along[first][of_line]
+    step, along = _along(xy, first)
     size = np.bincount(of_line, minlength=len(reach))[own]
-    of_cut = np.repeat(np.arange(count), size)
+    of_cut = np.repeat(each, size)
     vertex = rows_of_runs(first[own], size)
+    ends = []
+    for measure in (from_m, to_m):
+        passed = np.bincount(of_cut[along[vertex] <= measure[of_cut]], minlength=len(rows))
+        start = first[own] + np.minimum(passed, size - 1) - 1
+        share, length = np.ones(len(rows)), step[start + 1]
+        np.divide(measure - along[start], length, out=share, where=length > 0)
+        between = (xy[start + 1] - xy[start]) * share[:, None] + xy[start]
+        ends.append(np.where(share[:, None] < 1, between, xy[start + 1]))
     # Sums of segment lengths differ from line lengths in their last digits.
     inside = (along[vertex] > from_m[of_cut] + 1e-6) & (along[vertex] < to_m[of_cut] - 1e-6)
     of_cut, vertex = of_cut[inside], vertex[inside]
-    ends = [shapely.line_interpolate_point(lines[own], measure) for measure in (from_m, to_m)]
-    each = np.arange(count)
     number = np.concatenate([each, of_cut, each])
     measure = np.concatenate([from_m, along[vertex], to_m])
-    place = np.concatenate(
-        [shapely.get_coordinates(ends[0]), xy[vertex], shapely.get_coordinates(ends[1])]
-    )
+    place = np.concatenate([ends[0], xy[vertex], ends[1]])
     order = np.lexsort((measure, number))
-    cut: Objects = shapely.linestrings(place[order], indices=number[order])
+    cut[parts] = shapely.linestrings(place[order], indices=number[order])
     return cut
+
+
+def _along(xy: Floats, first: Ints) -> tuple[Floats, Floats]:
+    """Length of the segment before each vertex, and of all up to it; `first` begins each line. [m].
+
+    Summed line by line, as :func:`place_on_reach` does: not a digit differs.
+    """
+    step = np.sqrt((np.diff(xy, axis=0, prepend=xy[:1]) ** 2).sum(axis=1))
+    step[first] = 0.0
+    along = np.empty_like(step)
+    size = np.diff(first, append=len(xy))
+    for count in np.unique(size):
+        at = first[size == count][:, None] + np.arange(count)
+        along[at] = np.cumsum(step[at], axis=1)
+    return step, along
 
 
 class ReachLines(LazyShapes):
@@ -98,6 +118,45 @@ class ReachLines(LazyShapes):
         """Number of the line of each piece, and the pieces."""
         own = np.repeat(np.arange(len(self)), self.count)
         return own, self.parts.at(self.order[rows_of_runs(self.first, self.count)])
+
+    def near(self, box: tuple[float, float, float, float]) -> ReachLines:
+        """Leave only pieces of reaches that may meet a box, in the CRS of the network."""
+        meets = np.zeros(len(self._network.length_m), bool)
+        meets[self._network.reaches.sindex.query(shapely.box(*box))] = True
+        own = np.repeat(np.arange(len(self)), self.count)
+        order = self.order[rows_of_runs(self.first, self.count)]
+        some = meets[self.parts.group[order]]
+        count = np.bincount(own[some], minlength=len(self))
+        first = np.cumsum(count) - count
+        return ReachLines(self._network, self.parts, order[some], first, count)
+
+    def same_in(self, other: ReachLines) -> Ints:
+        """Find the row in `other` of each line that has the very same pieces there; −1 else, (n,).
+
+        Within each of the two no piece is in two lines.
+        """
+        found = np.full(len(self), -1)
+        if other._network is not self._network or not (self.count.all() and other.count.all()):
+            return found
+
+        def begins(lines: ReachLines) -> Objects:  # complex numbers are sorted by both their parts
+            piece = lines.order[lines.first]
+            return np.asarray(lines.parts.group[piece] + 1j * lines.parts.from_m[piece])
+
+        mine, theirs = begins(self), begins(other)
+        order = np.argsort(theirs)
+        at = np.minimum(np.searchsorted(theirs[order], mine), max(len(order) - 1, 0))
+        if not len(order):
+            return found
+        row = order[at]
+        alike = np.flatnonzero((theirs[row] == mine) & (other.count[row] == self.count))
+        row, count = row[alike], self.count[alike]
+        ours = self.parts.at(self.order[rows_of_runs(self.first[alike], count)])
+        old = other.parts.at(other.order[rows_of_runs(other.first[row], count)])
+        differs = np.any([one != before for one, before in zip(ours, old, strict=True)], axis=0)
+        same = np.bincount(np.repeat(np.arange(len(row)), count)[differs], minlength=len(row)) == 0
+        found[alike[same]] = row[same]
+        return found
 
     def _draw(self) -> Objects:
         own, pieces = self.pieces

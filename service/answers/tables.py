@@ -77,16 +77,15 @@ def summary_geojson(
     In pieces. Rows have the geometry of their frame, else of their catchment, else none.
     """
     plain = _plain(frame)
-    crs: Any = None
     if isinstance(frame, gpd.GeoDataFrame):
-        shapes, crs = frame.geometry.to_numpy(), frame.crs
+        shapes, crs = frame.geometry.array, frame.crs
     elif catchments is not None and "catchment" in plain:
-        shapes, crs = catchments.geometry.reindex(plain["catchment"]).to_numpy(), catchments.crs
+        shapes, crs = catchments.geometry.reindex(plain["catchment"]).array, catchments.crs
     else:
-        shapes = np.full(len(plain), None, dtype=object)
-    drawn = gpd.GeoDataFrame(
-        plain, geometry=shapes, crs=crs, index=pd.RangeIndex(1, len(plain) + 1)
-    )
+        shapes, crs = np.full(len(plain), None, dtype=object), None
+    # Numbered before shapes join: a frame that is given another index than its own is shifted.
+    numbered = plain.set_axis(pd.RangeIndex(1, len(plain) + 1))
+    drawn = gpd.GeoDataFrame(numbered, geometry=shapes, crs=crs)
     parts = (drawn.iloc[at : at + _AT_ONCE] for at in range(0, len(drawn), _AT_ONCE))
     return feature_stream(parts, members={"summary": what, "inputs": inputs_of(frame)})
 

@@ -6,6 +6,7 @@ import json
 
 import geopandas as gpd
 import pandas as pd
+import pyproj
 import pytest
 
 from service.answers import summaries
@@ -48,7 +49,18 @@ def test_every_summary_in_every_format(path, what):
     assert len(document["rows"]) == len(table) == len(collection["features"])
     assert list(document["rows"][0]) == list(table[0])
     assert list(collection["features"][0]["properties"]) == list(table[0])
+    assert [feature["properties"] for feature in collection["features"]] == document["rows"]
+    assert [feature["id"] for feature in collection["features"]] == [*range(1, len(table) + 1)]
     assert collection["inputs"] == document["inputs"]
+
+
+def test_a_line_has_its_own_row(path):
+    """Each gap is as long, on the ellipsoid within a thousandth, as its row says."""
+    told = json.loads(run("summary", path, "gaps", "--format", "geojson").stdout)
+    frame = gpd.GeoDataFrame.from_features(told, crs=4326)
+    geod = pyproj.Geod(ellps="WGS84")
+    lengths = [geod.geometry_length(line) for line in frame.geometry]
+    assert lengths == pytest.approx(frame["length_m"].tolist(), rel=1e-3)
 
 
 def test_columns_are_the_public_ones(path):

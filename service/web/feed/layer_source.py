@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from hashlib import blake2b
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 import shapely
 
 from layers.crs import read_crs
+from layers.network.cutting import ReachLines
 from service import reference
 from service.access import within_catchments
 from service.answers import coverage_answers, features
 from service.answers.coverage_answers import CoverageQuestion
-from service.cache import cached
+from service.cache import cached, renewed
 from service.errors import NotFoundError, RequestError
 from service.records import Selection
 from service.web.feed.source import Extent, Page
@@ -24,8 +25,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     import geopandas as gpd
+    from numpy.typing import NDArray
 
-    from layers.arrays import Bools
+    from layers.arrays import Bools, Ints
     from service.records import Viewer
     from service.store import Store
     from service.web.feed.query import FeatureQuery
@@ -36,43 +38,67 @@ _WRITTEN: Final = 5_000
 _ANY_GEAR: Final = CoverageQuestion(Selection())
 
 
-def read_reaches(store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
+class _Layer(NamedTuple):
+    """A whole layer, and the ids of its features, ascending, with the row of each."""
+
+    frame: gpd.GeoDataFrame
+    ids: NDArray[Any]  # texts, or bytes of as many characters each
+    rows: Ints
+
+
+def read_reaches(store: Store, viewer: Viewer) -> _Layer:
     """Reaches by id, with the coverage by any method that this viewer would compute."""
     frame = features.covered_reaches(store, Selection(), viewer)
     frame.insert(0, "reach_id", frame.index)
     # What changes from one day to the next without a write would be out of date in the cache.
-    return frame.drop(columns="years_since", errors="ignore")
+    return _named(frame.drop(columns="years_since", errors="ignore"), frame.index)
 
 
-def read_streams(store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
+def read_streams(store: Store, viewer: Viewer) -> _Layer:
     """Streams by id, as this viewer would sum them up."""
     if not len(reference.network(store).reaches):
-        return features.reaches(store).iloc[:0]
+        return _named(features.reaches(store).iloc[:0], pd.Index([]))
     frame = coverage_answers.streams(store, _ANY_GEAR, viewer)
-    return _named(frame, frame["stream_id"].tolist())
+    return _named(frame, frame["stream_id"])
 
 
-def read_catchments(store: Store, _: Viewer) -> gpd.GeoDataFrame:
+def read_catchments(store: Store, _: Viewer) -> _Layer:
     """Catchments by id; the same for everybody."""
     frame = features.catchments(store)
     frame.insert(0, "catchment_id", frame.index)
-    return frame
+    return _named(frame, frame.index)
 
 
-def read_gaps(store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
+def read_gaps(store: Store, viewer: Viewer) -> _Layer:
     """Gaps that this viewer would compute, by a word made from the shape.
 
     Their numbers shift when another is closed; the shape of one that stays is the same.
     """
     if not len(reference.network(store).reaches):
-        return _named(features.reaches(store).iloc[:0], [])
-    frame = coverage_answers.gaps(store, _ANY_GEAR, viewer)
-    shapes = shapely.to_wkb(np.asarray(frame.geometry, dtype=object))
-    return _named(frame, [hashlib.blake2b(wkb, digest_size=8).hexdigest() for wkb in shapes])
+        return _named(features.reaches(store).iloc[:0], pd.Index([]))
+
+    def renew(last: _Layer | None) -> _Layer:
+        frame = coverage_answers.gaps(store, _ANY_GEAR, viewer)
+        lines, words = frame.geometry.array, np.zeros(len(frame), "S16")
+        if last is not None:  # most have the shape and the word that they had
+            old = np.empty_like(last.ids)
+            old[last.rows] = last.ids
+            row = lines.same_in(last.frame.geometry.array)
+            words[row >= 0] = old[row[row >= 0]]
+        fresh = np.flatnonzero(words == b"")
+        for start in range(0, len(fresh), _WRITTEN):
+            some = fresh[start : start + _WRITTEN]
+            shapes = shapely.to_wkb(np.asarray(lines[some], dtype=object))
+            words[some] = [blake2b(wkb, digest_size=8).hexdigest().encode() for wkb in shapes]
+        return _named(frame, words)
+
+    return renewed(store, viewer, "feed gaps", renew)
 
 
-def _named(frame: gpd.GeoDataFrame, names: list[str]) -> gpd.GeoDataFrame:
-    return frame.set_index(pd.Index(names, dtype="str"))
+def _named(frame: gpd.GeoDataFrame, names: pd.Index | pd.Series | NDArray[Any]) -> _Layer:
+    ids = names if isinstance(names, np.ndarray) else names.to_numpy(object)
+    rows = np.argsort(ids, kind="stable")
+    return _Layer(frame, ids[rows], rows)
 
 
 @dataclass(frozen=True)
@@ -80,52 +106,53 @@ class LayerSource:
     """One collection made of a whole layer."""
 
     name: str
-    read: Callable[[Store, Viewer], gpd.GeoDataFrame]
+    read: Callable[[Store, Viewer], _Layer]
 
     def page(self, store: Store, query: FeatureQuery, viewer: Viewer) -> Page:
         """Read one page."""
-        frame = self._layer(store, viewer)
-        meant = np.flatnonzero(self._meant(store, frame, query))
-        ids = frame.index.to_numpy(object)
+        layer, meant = self._meant(store, query, viewer)
+        ids = layer.ids[meant]
         if query.before is not None:
-            stop = int(np.searchsorted(ids[meant], query.before[0], side="left"))
+            stop = int(np.searchsorted(ids, _as_one_of(ids, query.before[0]), side="left"))
             start = max(0, stop - query.limit)
             turns = (start > 0, True)
         else:
             mark = query.after
-            start = 0 if mark is None else int(np.searchsorted(ids[meant], mark[0], side="right"))
+            start = 0
+            if mark is not None:
+                start = int(np.searchsorted(ids, _as_one_of(ids, mark[0]), side="right"))
             stop = start + query.limit
             turns = (mark is not None, stop < len(meant))
-        rows = meant[start:stop]
-        keys = [(str(name),) for name in ids[rows[[0, -1]]]] if len(rows) else [(), ()]
-        return Page(frame.iloc[rows], keys[0], keys[1], *turns)
+        frame = _chosen(layer, meant[start:stop])
+        keys = [(str(name),) for name in frame.index[[0, -1]]] if len(frame) else [(), ()]
+        return Page(frame, keys[0], keys[1], *turns)
 
     def count(self, store: Store, query: FeatureQuery, viewer: Viewer) -> int:
         """Count the features of all pages."""
-        return int(self._meant(store, self._layer(store, viewer), query).sum())
+        return len(self._meant(store, query, viewer)[1])
 
     def frames(
         self, store: Store, query: FeatureQuery, viewer: Viewer
     ) -> Iterator[gpd.GeoDataFrame]:
         """Yield all features, some at a time."""
-        frame = self._layer(store, viewer)
-        meant = np.flatnonzero(self._meant(store, frame, query))
+        layer, meant = self._meant(store, query, viewer)
         for start in range(0, len(meant), _WRITTEN):
-            yield frame.iloc[meant[start : start + _WRITTEN]]
+            yield _chosen(layer, meant[start : start + _WRITTEN])
 
     def one(self, store: Store, feature_id: str, viewer: Viewer) -> gpd.GeoDataFrame:
         """Read one feature, or raise NotFoundError."""
-        frame = self._layer(store, viewer)
-        found = frame[frame.index == feature_id]
-        if found.empty:
+        layer = self._layer(store, viewer)
+        word = _as_one_of(layer.ids, feature_id)
+        at = np.searchsorted(layer.ids, word) + np.arange(1)
+        if at[0] == len(layer.ids) or layer.ids[at[0]] != word:
             raise NotFoundError(f"There is no feature {feature_id!r} in {self.name}.")
-        return found
+        return _chosen(layer, at)
 
     def extent(self, store: Store, viewer: Viewer) -> Extent:
         """Box of all features; of what lies along the network, that of the network."""
         frame = reference.network(store).reaches
         if self.name == "catchments":
-            frame = self._layer(store, viewer)
+            frame = self._layer(store, viewer).frame
         box = frame.total_bounds if len(frame) else np.full(4, np.nan)
         if not np.isfinite(box).all():
             return Extent()
@@ -139,33 +166,50 @@ class LayerSource:
             raise RequestError(f"There is no catchment {chosen!r} here.")
         query.refuse_marks(str)
 
-    def _layer(self, store: Store, viewer: Viewer) -> gpd.GeoDataFrame:
-        def make() -> gpd.GeoDataFrame:
-            frame = self.read(store, viewer)
-            order = np.argsort(frame.index.to_numpy(object), kind="stable")
-            return frame.iloc[order]
+    def _layer(self, store: Store, viewer: Viewer) -> _Layer:
+        return cached(store, viewer, ("feed layer", self.name), lambda: self.read(store, viewer))
 
-        return cached(store, viewer, ("feed layer", self.name), make)
+    def _meant(self, store: Store, query: FeatureQuery, viewer: Viewer) -> tuple[_Layer, Ints]:
+        """Find which of the ids of the layer are meant."""
 
-    def _meant(self, store: Store, frame: gpd.GeoDataFrame, query: FeatureQuery) -> Bools:
-        meant = np.ones(len(frame), dtype=bool)
-        for name, value in query.filters.items():
-            if name == "catchment":
-                meant &= _in_catchment(store, frame, value)
-            else:
-                same = frame[name].astype("str") == value
-                meant &= same.to_numpy(dtype=bool, na_value=False)
-        if query.area is not None:
-            near = query.area.near(store)
-            shapes = np.asarray(frame.geometry, dtype=object)
-            if near is not None:
-                rows = frame.sindex.query(shapely.box(*near))
-                within = shapely.is_missing(shapes)
-                within[rows] = True
-                meant &= within
-            rows = np.flatnonzero(meant)
-            meant[rows] = query.area.meets(shapes[rows], read_crs(store.settings.crs))
-        return meant
+        def make() -> tuple[_Layer, Ints]:
+            layer = self._layer(store, viewer)
+            return layer, np.flatnonzero(_fits(store, layer.frame, query)[layer.rows])
+
+        return cached(store, viewer, ("feed", self.name, query.meaning), make)
+
+
+def _as_one_of(ids: NDArray[Any], word: str) -> str | bytes:
+    return word.encode() if ids.dtype.kind == "S" else word
+
+
+def _chosen(layer: _Layer, at: Ints) -> gpd.GeoDataFrame:
+    names = [each.decode() if isinstance(each, bytes) else each for each in layer.ids[at].tolist()]
+    return layer.frame.iloc[layer.rows[at]].set_axis(pd.Index(names, dtype="str"))
+
+
+def _fits(store: Store, frame: gpd.GeoDataFrame, query: FeatureQuery) -> Bools:
+    fits = np.ones(len(frame), dtype=bool)
+    for name, value in query.filters.items():
+        if name == "catchment":
+            fits &= _in_catchment(store, frame, value)
+        else:
+            same = frame[name].astype("str") == value
+            fits &= same.to_numpy(dtype=bool, na_value=False)
+    if query.area is None:
+        return fits
+    shapes, near = frame.geometry.array, query.area.near(store)
+    if near is not None and isinstance(shapes, ReachLines):  # no need to draw the rest
+        shapes = shapes.near(near)
+        fits &= ~shapes.isna()
+    elif near is not None:
+        within = shapes.isna()
+        within[frame.sindex.query(shapely.box(*near))] = True
+        fits &= within
+    rows = np.flatnonzero(fits)
+    some = np.asarray(shapes[rows], dtype=object)
+    fits[rows] = query.area.meets(some, read_crs(store.settings.crs))
+    return fits
 
 
 def _in_catchment(store: Store, frame: gpd.GeoDataFrame, chosen: str) -> Bools:
@@ -173,5 +217,5 @@ def _in_catchment(store: Store, frame: gpd.GeoDataFrame, chosen: str) -> Bools:
         return within_catchments(store, frame["catchment"], [chosen])
     parts = reference.reach_parts(store)
     inside_parts = parts.loc[within_catchments(store, parts["catchment_id"], [chosen]), "reach_id"]
-    inside: Bools = frame.index.isin(inside_parts.unique())
+    inside: Bools = frame["reach_id"].isin(inside_parts.unique()).to_numpy(bool)
     return inside
