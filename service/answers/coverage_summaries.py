@@ -324,9 +324,13 @@ def sampled_length(
     return as_summary(rows, "sampled_length", found, first=groups)  # type: ignore[no-any-return]
 
 
-def stretch_lines(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
-    """Draw the sampled stretches of a selection as lines, drawn downstream."""
+def stretch_lines(
+    store: Store, selection: Selection, viewer: Viewer, *, reaches: pd.Index | None = None
+) -> gpd.GeoDataFrame:
+    """Draw the sampled stretches of a selection, on some `reaches` only, downstream as lines."""
     from layers.fieldwork import stretches as computing
 
-    records = open_records(store, selection, viewer, OF_STRETCHES)
-    return computing.stretch_lines(records.stretches, network(store))
+    found = open_records(store, selection, viewer, OF_STRETCHES).stretches
+    if reaches is not None:
+        found = found[found["reach_id"].isin(reaches)]
+    return computing.stretch_lines(found, network(store))

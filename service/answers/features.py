@@ -83,7 +83,9 @@ def stretches(
     store: Store, selection: Selection, viewer: Viewer, *, within: Box | None = None
 ) -> gpd.GeoDataFrame:
     """Lines of the sampled stretches: `placement_id`, `method`, `reach_id`, `from_m`, `to_m`."""
-    lines = summaries.stretch_lines(store, selection, viewer)
+    lines = reference.network(store).reaches
+    near = lines.index[_near(store, lines, within)] if within else None
+    lines = summaries.stretch_lines(store, selection, viewer, reaches=near)
     return lines[_meets(store, lines, within)] if within else lines
 
 
@@ -135,14 +137,21 @@ def _records(store: Store, selection: Selection, viewer: Viewer, within: Box | N
 def _meets(store: Store, frame: gpd.GeoDataFrame, within: Box) -> Bools:
     """Which geometries in the store's CRS meet a box in degrees, exactly."""
     shapes = np.asarray(frame.geometry, dtype=object)
-    met: Bools = np.ones(len(frame), dtype=bool)
-    if near := store_box(store, within):  # few are near, and only those are placed
-        low_x, low_y, high_x, high_y = shapely.bounds(shapes).T
-        met = (low_x <= near[2]) & (low_y <= near[3]) & (high_x >= near[0]) & (high_y >= near[1])
+    met = _near(store, frame, within)  # few are, and only those are placed
     box = shapely.union_all(box_shapes(*within))
     shapely.prepare(box)
     met[met] = shapely.intersects(box, to_wgs84(shapes[met], frame.crs))
     return met
+
+
+def _near(store: Store, frame: gpd.GeoDataFrame, within: Box) -> Bools:
+    """Which geometries in the store's CRS may meet a box in degrees."""
+    box = store_box(store, within)
+    if box is None:
+        return np.ones(len(frame), dtype=bool)
+    low_x, low_y, high_x, high_y = shapely.bounds(np.asarray(frame.geometry, dtype=object)).T
+    near: Bools = (low_x <= box[2]) & (low_y <= box[3]) & (high_x >= box[0]) & (high_y >= box[1])
+    return near
 
 
 def store_box(store: Store, within: Box | None) -> Box | None:

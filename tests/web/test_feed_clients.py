@@ -60,7 +60,7 @@ def stored(store, name, viewer=LOCAL_KEEPER):
     """What the feed should hold, by the functions that the map uses."""
     if name in ("placements", "detections", "stretches"):
         return getattr(features, name)(store, Selection(), viewer)
-    return COLLECTIONS[name].source.read(store, viewer)
+    return COLLECTIONS[name].source.read(store, viewer).frame
 
 
 def read(feed, name, **options):
