@@ -345,7 +345,7 @@ def codes_within(labels: pd.Series, index: pd.Index) -> Ints:
     """
     if isinstance(labels.dtype, pd.CategoricalDtype):
         codes, known = labels.cat.codes.to_numpy(), labels.cat.categories
-        if known is index:
+        if known.is_(index):
             return codes.astype(np.int64)
         if len(codes) < len(known):  # only words that rows have are looked up
             words, numbers = np.unique(codes, return_inverse=True)

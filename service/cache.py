@@ -23,10 +23,11 @@ if TYPE_CHECKING:
     from service.records import Viewer
     from service.store import Store
 
-__all__ = ["cache_file", "cached", "renewed"]
+__all__ = ["cache_file", "cached", "followed", "renewed"]
 
 Made = TypeVar("Made")
 _MOST_ANSWERS: Final = 128
+_MOST_FOLLOWED: Final = 64
 _MOST_ROWS: Final = 500_000  # about 200 MB of records
 
 
@@ -76,6 +77,18 @@ def renewed(store: Store, viewer: Viewer, what: Hashable, renew: Callable[[Any],
     with _LOCK:
         key = (what, viewer.sees_exact_places)
         last = _LAST.setdefault(store, {}).setdefault(key, _Last())
+    return _brought_up(store, last, renew)
+
+
+def followed(store: Store, viewer: Viewer, what: Hashable, renew: Callable[[Any], Made]) -> Made:
+    """Give one of many small answers, as :func:`renewed`; those that were wanted last are kept."""
+    with _LOCK:
+        own = _FOLLOWED.setdefault(store, LRUCache(_MOST_FOLLOWED))
+        last = own.setdefault((what, viewer.sees_exact_places), _Last())
+    return _brought_up(store, last, renew)
+
+
+def _brought_up(store: Store, last: _Last, renew: Callable[[Any], Made]) -> Made:
     with watching(last.progress), last.lock:
         version = store.version
         if last.version != version:
@@ -127,4 +140,5 @@ def _weight(answer: object) -> int:
 
 _OF_STORE: WeakKeyDictionary[Any, dict[bool, _Answers]] = WeakKeyDictionary()
 _LAST: WeakKeyDictionary[Any, dict[tuple[Any, bool], _Last]] = WeakKeyDictionary()
+_FOLLOWED: WeakKeyDictionary[Any, LRUCache[Any, _Last]] = WeakKeyDictionary()
 _LOCK: Final = threading.Lock()

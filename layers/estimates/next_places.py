@@ -48,6 +48,7 @@ def next_places(
     clear_m: float = 0.0,
     region: Intervals | None = None,
     weight: ArrayLike | None = None,
+    earlier: gpd.GeoDataFrame | None = None,
 ) -> gpd.GeoDataFrame:
     """Choose the places to go to next, one after another.
 
@@ -75,6 +76,9 @@ def next_places(
         Parts of reaches that do not overlap: places lie there, and only length there counts.
     weight
         How much a metre of each reach counts in the choice, 0 or more; 1 each, (m,).
+    earlier
+        Places chosen by the same question when water of the region was as it is: only what was
+        done near them is looked up.
 
     Returns
     -------
@@ -104,25 +108,56 @@ def next_places(
         raise FrameError(
             f"count {count}, within_m {within_m}: give a count and a distance above 0."
         )
+    network, frame = water.network, earlier
+    if frame is None:
+        frame = _chosen(water, count, within_m, counts, clear_m, region, weight)
+    rows, measure = network.rows(frame["reach_id"]), frame["measure_m"].to_numpy(np.float64)
+    frame = frame.assign(done_before=done_before(before, methods, rows, measure, within_m))
+    frame.attrs["inputs"] = water.inputs(counts) | {
+        "count": count, "within_m": within_m, "clear_m": clear_m,
+    }  # fmt: skip
+    if len(frame) < count:
+        frame.attrs["inputs"]["note"] = (
+            f"after {counted(len(frame), 'place')} nothing is left that a place would add"
+            if _total_m(network, region)
+            else "the network has no reaches"
+        )
+    return frame
+
+
+def _total_m(network: Network, region: Intervals | None) -> float:
+    return network.total_length_m if region is None else float(region.length_m.sum())
+
+
+def _chosen(
+    water: CountedWater,
+    count: int,
+    within_m: float,
+    counts: Counted,
+    clear_m: float,
+    region: Intervals | None,
+    weight: ArrayLike | None,
+) -> gpd.GeoDataFrame:
+    """Places as :func:`next_places` gives them, before it is said what was done near them."""
     network = water.network
     distance = water.distance(counts).within(region)
     rows, measure = candidate_places(network, distance, within_m, clear_m, region)
     scale = _scale(network, weight)
-    if region is None and weight is None:
-        bound = _followed_bounds(water, (counts, within_m, clear_m), distance, rows, measure)
-    else:
+    if weight is not None:
+        bound = upper_bounds(network, distance.unsampled, within_m, rows, measure, scale)
+    elif region is not None and len(rows) <= _FEW:
         bound = np.full(len(rows), np.inf)
-        if len(rows) > _FEW:
-            bound = upper_bounds(network, distance.unsampled, within_m, rows, measure, scale)
+    else:
+        bound = _followed_bounds(water, (counts, within_m, clear_m), region, rows, measure)
     chosen, adds = _choose(network, distance, rows, measure, bound, scale, count, within_m)
     rows, measure = rows[chosen], measure[chosen]
     xy = place_on_reach(network, rows, measure)
     longitude, latitude = choose_operation(network.crs, "EPSG:4326").move(xy[:, 0], xy[:, 1])
     left = distance.unsampled.length_m.sum() - np.cumsum(adds)
-    total = network.total_length_m if region is None else float(region.length_m.sum())
+    total = _total_m(network, region)
     stream, named = network.streams
     own = named.iloc[stream[rows]]
-    frame = gpd.GeoDataFrame(
+    return gpd.GeoDataFrame(
         {
             "rank": np.arange(1, len(chosen) + 1),
             "reach_id": pd.Series(network.reaches.index[rows], dtype="str"),
@@ -132,41 +167,56 @@ def next_places(
             "latitude": latitude,
             "adds_m": adds,
             "remaining_share": np.clip(left / total if total else left, 0.0, 1.0),
-            "done_before": done_before(before, methods, rows, measure, within_m),
+            "done_before": "",
             "stream_id": own["stream_id"].array,
         },
         geometry=shapely.points(xy),
         crs=network.crs,
     )
-    frame.attrs["inputs"] = water.inputs(counts) | {
-        "count": counts, "within_m": within_m, "clear_m": clear_m,
-    }  # fmt: skip
-    if len(chosen) < count:
-        frame.attrs["inputs"]["note"] = (
-            f"after {counted(len(chosen), 'place')} nothing is left that a place would add"
-            if total
-            else "the network has no reaches"
-        )
-    return frame
 
 
 def _followed_bounds(
     water: CountedWater,
     options: tuple[Counted, float, float],
-    distance: SampledDistance,
+    region: Intervals | None,
     rows: Ints,
-    measure_m: Floats,
+    own_m: Floats,
 ) -> Floats:
-    """Bounds of candidates: infinite where something changed since all were bounded. [m]."""
-    made, last, old_rows, bound = water.found.get("bounds", (-1, None, rows, rows))
+    """Bounds of candidates: infinite where something changed since all were bounded. [m].
+
+    In a region no place finds more than in the whole network, of which alone bounds are kept.
+    """
+    counts, within_m, clear_m = options
+    distance, network = water.distance(counts), water.network
+    every, measure = candidate_places(network, distance, within_m, clear_m)
+    made, last, old_rows, bound = water.found.get("bounds", (-1, None, every, every))
     if last == options and made < water.made:
-        near = water.near_changes(made, options[1])
-        old, bound = bound, np.full(len(rows), np.inf)
-        bound[~near[rows]] = old[~near[old_rows]]
+        near = water.near_changes(made, within_m)
+        old, bound = bound, np.full(len(every), np.inf)
+        bound[~near[every]] = old[~near[old_rows]]
     if last != options or np.isinf(bound).sum() > _FEW:
-        bound = upper_bounds(water.network, distance.unsampled, options[1], rows, measure_m)
-    water.found["bounds"] = water.made, options, rows, bound
-    return np.asarray(bound, dtype=np.float64)
+        bound = upper_bounds(network, distance.unsampled, within_m, every, measure)
+    water.found["bounds"] = water.made, options, every, bound
+    if region is None:
+        return np.asarray(bound, dtype=np.float64)
+    ends, own_ends = (_node_of(network, *those) for those in ((every, measure), (rows, own_m)))
+    by_node = np.full(network.n_nodes + 1, np.inf)  # the last is no node
+    by_node[ends[ends >= 0]] = bound[ends >= 0]
+    own = by_node[own_ends]
+    # Reaches that lie in it whole have the same candidates along them.
+    same = np.zeros(len(network.length_m), bool)
+    same[region.group[region.length_m == network.length_m[region.group]]] = True
+    along, own_along = ends < 0, own_ends < 0
+    size = [np.bincount(each, minlength=len(same)) for each in (every[along], rows[own_along])]
+    same &= size[0] == size[1]
+    own[own_along & same[rows]] = bound[along & same[every]]
+    return own
+
+
+def _node_of(network: Network, rows: Ints, measure_m: Floats) -> Ints:
+    """Node at which each place lies; −1 between the ends of its reach."""
+    lower = np.where(measure_m >= network.length_m[rows], network.to_node[rows], -1)
+    return np.where(measure_m <= 0, network.from_node[rows], lower)
 
 
 def _scale(network: Network, weight: ArrayLike | None) -> Floats:

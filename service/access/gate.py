@@ -326,7 +326,7 @@ def keep_placements(records: Records, keep: Bools) -> Records:
             named = coded_labels(own[own >= 0], placements.index)
             frames[name] = frames[name].assign(placement_id=named)
     snaps = records.snaps
-    snaps = snaps[keep] if snaps.index is whole else snaps[snaps.index.isin(placements.index)]
+    snaps = snaps[keep] if snaps.index.is_(whole) else snaps[snaps.index.isin(placements.index)]
     return replace(records, placements=placements, snaps=snaps, **frames)
 
 

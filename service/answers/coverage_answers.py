@@ -13,10 +13,15 @@ from layers.drawing.geojson import bounding_box, to_wgs84
 from layers.drawing.screen_lines import ScreenLines, grid_window
 from layers.estimates.coverage_bands import BANDS, coverage_bands
 from service import reference
+from service.access import refuse_unknown
 from service.answers import summaries
-from service.cache import cached
+from service.answers.opening import stamp, today
+from service.answers.tables import plain_rows
+from service.cache import cached, followed
 
 if TYPE_CHECKING:
+    from collections.abc import Hashable
+
     import geopandas as gpd
     import pyproj
 
@@ -38,6 +43,7 @@ __all__ = [
     "gaps",
     "next_places",
     "outline",
+    "overview",
     "reach_lines",
     "reaches_in_view",
     "streams",
@@ -45,6 +51,8 @@ __all__ = [
 
 _MOST_VERTICES: Final = 16_000
 _MOST_LINES: Final = 2_500
+_MOST_STREAMS: Final = 100
+_MOST_GAPS_SHOWN: Final = 100
 _OUTLINE_PX: Final = 2_048  # a gap is drawn finely enough for this width
 
 
@@ -72,6 +80,49 @@ def coverage(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.Ge
     if question.min_order <= 1:
         return found
     return found[found["strahler"] >= question.min_order].reset_index(drop=True)
+
+
+def overview(store: Store, question: CoverageQuestion, viewer: Viewer) -> dict[str, Any]:
+    """All that the page of coverage says but for next places: small, and kept over writes.
+
+    Of the network `network_m`, `visited_m` and `sampled_m` [m], `bands`, `inputs`, `bounds`
+    (:func:`bounds`); rows of summaries: `lengths` with `longest_m`, `gaps` and `streams` without a
+    visit, the longest of them, with `gap_count`, `gap_bounds`, `stream_count`, `unvisited_count`.
+    """
+    day, selection = today(store), question.selection
+
+    def renew(last: tuple[Hashable, dict[str, Any]] | None) -> tuple[Hashable, dict[str, Any]]:
+        refuse_unknown(store, selection, viewer)
+        state = stamp(store, selection.anywhere(), viewer)
+        return last if last and last[0] == state else (state, _overview(store, question, viewer))
+
+    return followed(store, viewer, ("overview", question, day), renew)[1]
+
+
+def _overview(store: Store, question: CoverageQuestion, viewer: Viewer) -> dict[str, Any]:
+    reaches = coverage(store, question, viewer)
+    lengths = summaries.sampled_length(store, question.selection, viewer)
+    every_gap = gaps(store, question, viewer)
+    every_stream = streams(store, question, viewer).drop(columns="geometry")
+    unvisited = every_stream[every_stream["visited_length_m"] == 0]
+    unvisited = unvisited.sort_values("length_m", ascending=False)
+    listed, metres = every_gap.head(_MOST_GAPS_SHOWN), reaches["length_m"]
+    return {
+        "network_m": float(metres.sum()),
+        "visited_m": float((metres * reaches["visited_fraction"]).sum()),
+        "sampled_m": float((metres * reaches["sampled_fraction"]).sum()),
+        "bands": list(zip(BANDS, band_lengths(reaches), strict=True)),
+        "inputs": reaches.attrs["inputs"],
+        "bounds": bounds(store, reaches),
+        "lengths": plain_rows(lengths),
+        "longest_m": float(lengths["effort_length_m"].max()) if len(lengths) else 0.0,
+        "gaps": plain_rows(listed.drop(columns="geometry")),
+        "gap_count": len(every_gap),
+        "gap_bounds": gap_bounds(listed),
+        "streams": plain_rows(unvisited.head(_MOST_STREAMS)),
+        "stream_count": len(every_stream),
+        "unvisited_count": len(unvisited),
+    }
 
 
 def streams(store: Store, question: CoverageQuestion, viewer: Viewer) -> gpd.GeoDataFrame:

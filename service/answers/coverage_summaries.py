@@ -12,8 +12,8 @@ from layers.estimates.sampled_length import GROUPINGS
 from layers.fieldwork.counted_water import counted_water
 from service import reference
 from service.access import open_picture, open_records, refuse_unknown
-from service.answers.opening import as_summary, fully_shown, in_chosen, kept, today
-from service.cache import cached, renewed
+from service.answers.opening import as_summary, fully_shown, in_chosen, kept, stamp, today
+from service.cache import cached, followed, renewed
 from service.errors import RequestError
 from service.records import OF_EFFORT, OF_STRETCHES, OF_WATER, Selection
 from service.reference import network
@@ -121,13 +121,15 @@ def _along(
     what it is made of besides.
     """
     if selection != Selection() or options or represents_m is not None or as_of is not None:
-        key = (what, selection, options, represents_m, as_of)
+        # What maps show of a target outlives writes elsewhere.
+        state = stamp(store, selection, viewer) if what == "coverage" else None
+        key = (what, selection, options, represents_m, as_of, state)
 
         def make() -> Summary:
             water = counted(store, selection, viewer, represents_m=represents_m, as_of=as_of)
             return compute(water, None)
 
-        return cached(store, viewer, key, make)
+        return cached(store, viewer, key, make, of_network=what == "coverage")
 
     def renew(last: tuple[int, Summary, Sequence[pd.DataFrame]] | None) -> Any:  # noqa: ANN401
         water, before = counted(store, Selection(), viewer), None
@@ -238,7 +240,6 @@ def gaps(
     return in_chosen(store, found, selection)
 
 
-@kept
 def next_places(
     store: Store,
     selection: Selection,
@@ -260,19 +261,36 @@ def next_places(
 
     if count < 1 or not within_m > 0:
         raise RequestError(f"count {count} and within {within_m} m must both be above 0.")
-    water = counted(store, selection, viewer, represents_m=represents_m)
-    found = computing.next_places(
-        water,
-        counted(store, Selection(), viewer, represents_m=represents_m),
-        reference.methods(store),
-        count=count,
-        within_m=within_m,
-        counts=counts,
-        clear_m=min(represents_m or REPRESENTS_M, within_m),
-        region=reference.chosen_water(store, selection),
-        weight=None if weight is None else _weights(water.network, weight),
-    )
-    return as_summary(found, "next_places", found)
+
+    def renew(last: tuple[Any, gpd.GeoDataFrame] | None) -> tuple[Any, gpd.GeoDataFrame]:
+        water = counted(store, selection, viewer, represents_m=represents_m)
+        before = counted(store, Selection(), viewer, represents_m=represents_m)
+        region, earlier = reference.chosen_water(store, selection), None
+        state = water.made if water is before else stamp(store, selection, viewer)
+        if (
+            last and water is before and isinstance(last[0], int)
+        ):  # a choice stands while nothing moved there
+            moved = water.moved_since(counts, last[0])
+            earlier = None if moved[... if region is None else region.group].any() else last[1]
+        elif last and last[0] == state:
+            earlier = last[1]
+        found = computing.next_places(
+            water,
+            before,
+            reference.methods(store),
+            count=count,
+            within_m=within_m,
+            counts=counts,
+            clear_m=min(represents_m or REPRESENTS_M, within_m),
+            region=region,
+            weight=None if weight is None else _weights(water.network, weight),
+            earlier=earlier,
+        )
+        return state, as_summary(found, "next_places", found)
+
+    what = ("next places", selection, count, within_m, counts, represents_m, weight)
+    found: gpd.GeoDataFrame = followed(store, viewer, what, renew)[1]
+    return found
 
 
 def _weights(joined: Network, name: str) -> Floats:

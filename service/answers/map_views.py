@@ -45,6 +45,7 @@ __all__ = [
     "cards",
     "lines_in_view",
     "map_summary",
+    "methods_used",
     "network_bounds",
     "placements_in_view",
     "position_words",
@@ -133,6 +134,12 @@ def map_summary(
         "methods": {stored.methods[code] for code in used.tolist() if code >= 0},
         "bounds": box,
     }
+
+
+def methods_used(store: Store, viewer: Viewer) -> set[str]:
+    """Names of the methods of all placements."""
+    used = access.open_picture(store, viewer).columns["placements"]["method"].used()
+    return set() if used.words is None else {str(name) for name in used.words.categories}
 
 
 def network_bounds(store: Store) -> list[float] | None:

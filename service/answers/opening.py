@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import replace
 from functools import wraps
+from hashlib import blake2b
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar, cast
 from zoneinfo import ZoneInfo
 
@@ -51,6 +52,7 @@ __all__ = [
     "part_of_effort",
     "picture_and_effort",
     "place_of_each",
+    "stamp",
     "today",
 ]
 
@@ -160,6 +162,25 @@ def _effort(records: Records, methods: pd.DataFrame) -> pd.DataFrame:
     from layers.fieldwork.effort import effort_of
 
     return effort_of(records.placements, methods, stretch_lengths(records.stretches))
+
+
+def stamp(store: Store, selection: Selection, viewer: Viewer) -> bytes:
+    """Digest of the placements that a selection may mean, and of what they are read by.
+
+    While it is the same in this process, so is every figure of these placements alone.
+    """
+
+    def make() -> bytes:
+        picture = open_picture(store, viewer)
+        keep = picture.chosen(selection)
+        digest = blake2b(str(store.network_version).encode(), digest_size=16)
+        for column in (picture.rows, picture.read_as):
+            digest.update((column if keep is None else column[keep]).tobytes())
+        for listed in (reference.methods(store), reference.species(store)):
+            digest.update(repr(listed.to_dict("split")).encode())
+        return digest.digest()
+
+    return cached(store, viewer, ("stamp", selection), make)
 
 
 def in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 import shapely
 
+from layers.coded import coded_labels
 from layers.crs import choose_operation
 from layers.drawing.geojson import bounding_box, to_wgs84
 from layers.estimates.fish_lengths import FEWEST
@@ -25,7 +26,9 @@ from service.access import keep_placements, open_records
 from service.answers import coverage_answers, summaries
 from service.answers.coverage_answers import CoverageQuestion
 from service.answers.occurrence_table import looking_words
+from service.answers.opening import picture_and_effort
 from service.answers.tables import plain_rows
+from service.cache import cached, followed
 from service.errors import NotFoundError, RequestError
 from service.records import OF_EFFORT, Selection
 
@@ -33,6 +36,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
     from layers.arrays import Ints
+    from layers.fieldwork.counted_water import CountedWater
     from layers.network.graph import Network
     from service.records import Records, Viewer
     from service.store import Store
@@ -52,17 +56,21 @@ _MOST_BY_ID: Final = 2_000  # more placements are sooner taken from all than rea
 _MOST_LISTED: Final = 30
 _MOST_GAPS: Final = 5
 _MOST_PLACES: Final = 3
+# What the water of a reach alone decides, not how far other water is.
+_OF_REACH: Final = ["visited_fraction", "sampled_fraction", "methods", "first_date", "last_date"]
 _HERE: Final = "here"
 
 
 class Water(NamedTuple):
     """Part of the network: at most one interval of each reach, by row.
 
-    Next places are looked for in `around`: there, or on the stream of a single reach.
+    `where` selects it. Next places are looked for in `around`: there, or on the stream of a single
+    reach.
     """
 
     network: Network
     parts: Intervals
+    where: Selection
     around: Selection
 
 
@@ -87,8 +95,11 @@ class WaterAccount:
         a histogram.
     placements, placement_count
         The newest ones, and how many there are.
-    coverage, places
-        Rows of the summaries: of its reaches; next places in it, or on the stream of a reach.
+    states, catchments, own_reach
+        Of the coverage summary: how many of its reaches each state has, in which catchments they
+        lie, and of a single one who was there, and when.
+    places
+        Rows of the summary: next places in it, or on the stream of a reach.
     gaps, gap_count
         Gaps that lie in it, longest first, as rows of the summary with `here_m`, the length
         within this water.
@@ -106,7 +117,9 @@ class WaterAccount:
     measured: dict[str, int]
     placements: list[dict[str, Any]]
     placement_count: int
-    coverage: gpd.GeoDataFrame
+    states: dict[str, int]
+    catchments: list[str]
+    own_reach: dict[str, Any] | None
     gaps: list[dict[str, Any]]
     gap_count: int
     places: list[dict[str, Any]]
@@ -118,8 +131,13 @@ def reach_water(store: Store, reach_id: str) -> tuple[Water, int]:
     (row,) = joined.rows([reach_id]).tolist()
     if row < 0:
         raise NotFoundError(f"There is no reach {reach_id!r}.")
+    whole = _whole(joined, np.array([row]))
+    # The water above its lower end that lies below its upper one.
+    where = Selection(
+        upstream_of=f"{reach_id}:{float(whole.to_m[0])!r}", downstream_of=f"{reach_id}:0"
+    )
     stream = stream_of(joined, row)["stream_id"]
-    return Water(joined, _whole(joined, np.array([row])), Selection(streams=(stream,))), row
+    return Water(joined, whole, where, Selection(streams=(stream,))), row
 
 
 def stream_of(joined: Network, row: int) -> dict[str, Any]:
@@ -136,7 +154,8 @@ def stream_water(store: Store, stream_id: str) -> tuple[Water, dict[str, Any]]:
     if not len(found):
         raise NotFoundError(f"There is no stream {stream_id!r}.")
     whole = _whole(joined, np.flatnonzero(number == found[0]))
-    return Water(joined, whole, Selection(streams=(stream_id,))), plain_rows(table.iloc[found])[0]
+    where = Selection(streams=(stream_id,))
+    return Water(joined, whole, where, where), plain_rows(table.iloc[found])[0]
 
 
 def upstream_water(store: Store, reach_id: str, measure_m: float | None) -> tuple[Water, int]:
@@ -150,7 +169,8 @@ def upstream_water(store: Store, reach_id: str, measure_m: float | None) -> tupl
             f"{length:.1f}, from its upstream end."
         )
     parts = upstream_of(whole.network, row, measure)
-    return Water(whole.network, parts, Selection(upstream_of=f"{reach_id}:{measure!r}")), row
+    where = Selection(upstream_of=f"{reach_id}:{measure!r}")
+    return Water(whole.network, parts, where, where), row
 
 
 def _whole(joined: Network, rows: Ints) -> Intervals:
@@ -219,51 +239,100 @@ def _middle(water: Water) -> tuple[float, float] | None:
     return _degrees(water.network, int(parts.group[at]), middle)
 
 
+class _Known(NamedTuple):
+    """An account, and what it was made of."""
+
+    account: WaterAccount
+    made: int
+    lists: tuple[pd.DataFrame, pd.DataFrame]
+
+
 def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
-    """Gather what is known of some water."""
-    joined, parts, _ = water
-    lines = cut_lines(joined, *parts)
-    records = _records(store, water, viewer)
-    effort = effort_of(
-        records.placements, reference.methods(store), stretch_lengths(records.stretches)
-    )
+    """Gather what is known of some water; anew where something changed in it."""
+
+    def renew(last: _Known | None) -> _Known:
+        everywhere = summaries.counted(store, Selection(), viewer)
+        lists = reference.species(store), reference.methods(store)
+        planned = CoverageQuestion(water.around, count=_MOST_PLACES)
+        places = coverage_answers.next_places(store, planned, viewer)
+        listed, count = _gaps(store, water, viewer)
+        now: dict[str, Any] = {
+            "gaps": listed,
+            "gap_count": count,
+            "places": plain_rows(places.drop(columns="geometry")),
+        }
+        if (
+            last
+            and all(one.equals(other) for one, other in zip(lists, last.lists, strict=True))
+            and not (everywhere.changed_in[water.parts.group] > last.made).any()
+        ):
+            return last._replace(account=replace(last.account, **now))
+        return _Known(_account(store, water, viewer, everywhere, now), everywhere.made, lists)
+
+    return followed(store, viewer, ("water", water.where), renew).account
+
+
+def _account(
+    store: Store, water: Water, viewer: Viewer, everywhere: CountedWater, now: dict[str, Any]
+) -> WaterAccount:
+    joined, parts = water.network, water.parts
+    records, effort = _records(store, water, viewer, everywhere)
     kinds = joined.reaches["kind"].iloc[parts.group].dropna().unique()
     listed, count = _listed(store, records)
-    own_gaps, gap_count = _gaps(store, water, viewer)
-    planned = CoverageQuestion(water.around, count=_MOST_PLACES)
-    places = coverage_answers.next_places(store, planned, viewer)
+    bounds, outline = cached(
+        store, None, ("water", water.where), lambda: _drawn(joined, parts), of_network=True
+    )
+    coverage = _coverage(store, water, viewer)
     return WaterAccount(
         reaches=len(parts.group),
         length_m=float(parts.length_m.sum()),
         highest_strahler=int(joined.strahler[parts.group].max(initial=0)),
         kinds=tuple(sorted(kinds)),
-        bounds=bounding_box(to_wgs84(lines, joined.crs)),
-        outline=coverage_answers.outline(lines, joined.crs),
+        bounds=bounds,
+        outline=outline,
         middle=_middle(water),
         effort=_effort(records, effort),
         species=_species(store, records, effort, viewer),
         measured=_measured(water, records),
         placements=listed,
         placement_count=count,
-        coverage=_coverage(store, water, viewer),
-        gaps=own_gaps,
-        gap_count=gap_count,
-        places=plain_rows(places.drop(columns="geometry")),
+        states=coverage["state"].value_counts().to_dict(),
+        catchments=coverage["catchment"].dropna().unique().tolist(),
+        own_reach=plain_rows(coverage[_OF_REACH])[0] if len(coverage) == 1 else None,
+        **now,
     )
 
 
-def _records(store: Store, water: Water, viewer: Viewer) -> Records:
-    """Open the records of placements whose position or sampled stretch lies in some water."""
-    everywhere = summaries.counted(store, Selection(), viewer)
+def _drawn(joined: Network, parts: Intervals) -> tuple[list[float] | None, dict[str, Any]]:
+    """Box around some water, in degrees, and its outline."""
+    lines = cut_lines(joined, *parts)
+    return bounding_box(to_wgs84(lines, joined.crs)), coverage_answers.outline(lines, joined.crs)
+
+
+def _records(
+    store: Store, water: Water, viewer: Viewer, everywhere: CountedWater
+) -> tuple[Records, pd.DataFrame]:
+    """Open records and effort of placements whose position or stretch lies in some water."""
     sampled = everywhere.sampled.within(water.parts)
     inside = holds(water.parts, everywhere.row, everywhere.measure_m)
     inside[sampled.placement[sampled.intervals.length_m > 0]] = True
     ids = everywhere.placements.index[inside]
-    if len(ids) > _MOST_BY_ID:
-        records = open_records(store, Selection(), viewer, _NEEDED)
-        return keep_placements(records, records.placements.index.isin(ids))
-    # No placement has an empty id, and without any all would be read.
-    return open_records(store, Selection(placements=tuple(ids) or ("",)), viewer, _NEEDED)
+    if len(ids) <= _MOST_BY_ID:
+        # No placement has an empty id, and without any all would be read.
+        few = open_records(store, Selection(placements=tuple(ids) or ("",)), viewer, _NEEDED)
+        methods, lengths = reference.methods(store), stretch_lengths(few.stretches)
+        return few, effort_of(few.placements, methods, lengths)
+    picture, effort = picture_and_effort(store, viewer)
+    if not picture.names.is_(everywhere.placements.index):  # written to just now
+        inside = picture.names.isin(ids)
+    place = np.where(inside, np.cumsum(inside) - 1, -1)
+    own = place[effort["placement_id"].cat.codes]
+    records = keep_placements(picture.records(_NEEDED), inside)
+    named, effort = coded_labels(own[own >= 0], records.placements.index), effort[own >= 0]
+    # Units as text are listed by name, as those of few placements are.
+    return records, effort.assign(
+        placement_id=named, effort_unit=effort["effort_unit"].astype("str")
+    )
 
 
 def _measured(water: Water, records: Records) -> dict[str, int]:

@@ -20,7 +20,14 @@ from layers.estimates.stream_summary import stream_summary
 from layers.fieldwork.counted_water import COUNTS, CountedWater, counted_water
 from layers.network.catchments import part_reaches
 from layers.network.distance import distance_to_sampled
-from service.answers import estimate_summaries, record_summaries, summaries
+from service.answers import (
+    coverage_answers,
+    estimate_summaries,
+    record_summaries,
+    summaries,
+    water_account,
+)
+from service.answers.coverage_answers import CoverageQuestion
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.reference.method_files import shipped_methods
 from service.store import open_store
@@ -41,6 +48,15 @@ from tests.sensitive_store import drawn_catchments, make_store
 
 AS_OF = dt.date(2026, 1, 1)
 BOTH = (LOCAL_KEEPER, PUBLIC)
+STREAMS = NETWORK.streams[1]["stream_id"]
+TARGETS = [
+    CoverageQuestion(selection, count=3)
+    for selection in (
+        Selection(methods=(PLAN.placements["method"].value_counts().index[0],)),
+        Selection(streams=(STREAMS[0],)),
+        Selection(since=dt.date(2024, 1, 1), upstream_of=str(NETWORK.reaches.index[-1])),
+    )
+]
 QUESTIONS = {
     "coverage": {}, "streams": {}, "next_places": {"count": 3}, "sampled_length": {},
     "gaps": {"counts": "visited"}, "gaps of length": {"counts": "sampled"}, "occurrence": {},
@@ -57,6 +73,19 @@ def answers(store, viewer):
             frame = pd.DataFrame(frame).assign(geometry=frame.geometry.to_wkt())
         found[what] = frame, inputs
     return found
+
+
+def pages(store, viewer):
+    """What pages of coverage, of reaches and of a stream say, each kept by itself."""
+    found = []
+    for question in TARGETS:
+        places = coverage_answers.next_places(store, question, viewer)
+        shown = coverage_answers.coverage(store, question, viewer)
+        found += [coverage_answers.overview(store, question, viewer), places.attrs["inputs"]]
+        found += [frame.drop(columns="geometry").to_csv() for frame in (places, shown)]
+    waters = [water_account.reach_water(store, name)[0] for name in NETWORK.reaches.index[::48]]
+    waters += [water_account.stream_water(store, name)[0] for name in STREAMS[::2]]
+    return found + [water_account.water_account(store, water, viewer) for water in waters]
 
 
 def assert_same(one, other):
@@ -91,11 +120,13 @@ def test_after_any_writes_they_equal_those_made_afresh(made, tmp_path_factory, s
             if step == "look":
                 for viewer in BOTH:
                     answers(store, viewer)
+                    pages(store, viewer)
             else:
                 step(store, which if step is not add else number)
         with closing(open_store(store.path)) as again:
             for viewer in BOTH:
                 assert_same(answers(store, viewer), answers(again, viewer))
+                assert pages(store, viewer) == pages(again, viewer)
 
 
 def test_one_form_is_worked_out_alone(made, tmp_path, monkeypatch):

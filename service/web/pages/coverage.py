@@ -11,7 +11,7 @@ from layers.drawing.geojson import MEDIA_TYPE
 from layers.estimates.coverage_bands import BANDS
 from layers.fieldwork.counted_water import COUNTS
 from service import reference
-from service.answers import coverage_answers, summaries
+from service.answers import coverage_answers
 from service.answers.coverage_answers import CoverageQuestion
 from service.answers.coverage_files import CAUTION, FILES, coverage_file
 from service.answers.names import filter_choices, selection_words
@@ -33,9 +33,7 @@ __all__ = ["blueprint"]
 blueprint = Blueprint("coverage", __name__)
 
 _OWN: Final = ("counts", "represents", "min_order", "count", "within")
-_MOST_STREAMS: Final = 100
 _MOST_PLACES: Final = 200
-_MOST_GAPS_SHOWN: Final = 100
 _FARTHEST_M: Final = 1_000_000.0
 _MEDIA: Final = {"csv": "text/csv", "geojson": MEDIA_TYPE, "gpx": GPX_TYPE}
 
@@ -55,35 +53,17 @@ def show() -> str:
     }
     if not len(reference.network(store).reaches):
         return render_template("coverage.html", no_network=True, **shared)
-    coverage = coverage_answers.coverage(store, question, viewer)
-    lengths = summaries.sampled_length(store, question.selection, viewer)
-    gaps = coverage_answers.gaps(store, question, viewer)
+    overview = coverage_answers.overview(store, question, viewer)
     places = coverage_answers.next_places(store, question, viewer)
-    streams = coverage_answers.streams(store, question, viewer).drop(columns="geometry")
-    unvisited = streams[streams["visited_length_m"] == 0].sort_values("length_m", ascending=False)
-    shown = gaps.head(_MOST_GAPS_SHOWN)
-    metres = coverage["length_m"]
     return render_template(
         "coverage.html",
         no_network=False,
-        network_m=float(metres.sum()),
-        visited_m=float((metres * coverage["visited_fraction"]).sum()),
-        sampled_m=float((metres * coverage["sampled_fraction"]).sum()),
-        bands=list(zip(BANDS, coverage_answers.band_lengths(coverage), strict=True)),
-        inputs=coverage.attrs["inputs"],
-        lengths=plain_rows(lengths),
-        longest_m=float(lengths["effort_length_m"].max()) if len(lengths) else 0.0,
-        gaps=plain_rows(shown.drop(columns="geometry")),
-        gap_count=len(gaps),
-        gap_bounds=coverage_answers.gap_bounds(shown),
         places=plain_rows(places.drop(columns="geometry")),
         places_note=places.attrs.get("inputs", {}).get("note", ""),
-        streams=plain_rows(unvisited.head(_MOST_STREAMS)),
-        stream_count=len(streams),
-        unvisited_count=len(unvisited),
-        map_view=_map_view(coverage, places),
+        map_view=_map_view(overview["bounds"], places),
         caution=CAUTION,
         generalised=not viewer.sees_exact_places,
+        **overview,
         **shared,
     )
 
@@ -159,14 +139,14 @@ def _words(question: CoverageQuestion) -> str:
     return "; ".join(word for word in words if word)
 
 
-def _map_view(coverage: pd.DataFrame, places: pd.DataFrame) -> dict[str, Any]:
+def _map_view(bounds: list[float] | None, places: pd.DataFrame) -> dict[str, Any]:
     columns = (
         "rank", "longitude", "latitude", "adds_m", "reach_id", "stream", "done_before",
     )  # fmt: skip
     return {
         "reaches": carried("coverage.view", keep=_OWN),
         "gap": carried("coverage.gap", keep=_OWN),
-        "bounds": coverage_answers.bounds(current_store(), coverage),
+        "bounds": bounds,
         "bands": [{"state": b.state, "age": b.age, "words": b.words} for b in BANDS],
         "labels": reference.methods(current_store())["label"].to_dict(),
         "places": plain_rows(places[list(columns)]),

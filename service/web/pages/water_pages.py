@@ -9,9 +9,8 @@ from flask import Blueprint, render_template, request, url_for
 
 from service import reference
 from service.answers import water_account
-from service.answers.map_views import map_summary
+from service.answers.map_views import methods_used
 from service.answers.request_words import read_number
-from service.records import Selection
 from service.web.answering import json_answer
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
@@ -22,6 +21,7 @@ if TYPE_CHECKING:
     from flask import Response
 
     from service.answers.water_account import Water
+    from service.records import Selection
 
 __all__ = ["blueprint"]
 
@@ -37,11 +37,6 @@ def reach(reach_id: str) -> str:
     joined = water.network
     return _page(
         water,
-        # The water above its lower end that lies below its upper one.
-        Selection(
-            upstream_of=f"{reach_id}:{float(joined.length_m[row])!r}",
-            downstream_of=f"{reach_id}:0",
-        ),
         heading=f"Reach {reach_id}",
         stream=_stream_of(water, row),
         reach_id=reach_id,
@@ -62,7 +57,6 @@ def stream(stream_id: str) -> str:
     own[rows] = True
     return _page(
         water,
-        Selection(streams=(stream_id,)),
         heading=str(found["stream"]),
         reach_id=stream_id,
         planning=carried("coverage.show", stream=stream_id),
@@ -82,7 +76,6 @@ def upstream(reach_id: str) -> str:
     at = float(water.network.length_m[row]) if measure is None else measure
     return _page(
         water,
-        Selection(upstream_of=f"{reach_id}:{at!r}"),
         heading=f"Everything upstream of reach {reach_id}, {at:.0f} m along",
         stream=_stream_of(water, row),
         reach_id=reach_id,
@@ -147,7 +140,7 @@ def _drawings(where: Selection, measured: dict[str, int]) -> list[tuple[str, int
     ]
 
 
-def _page(water: Water, where: Selection, **more: Any) -> str:  # noqa: ANN401 - for the template
+def _page(water: Water, **more: Any) -> str:  # noqa: ANN401 - for the template
     store, viewer = current_store(), current_viewer()
     account = water_account.water_account(store, water, viewer)
     name = water.network.reaches["stream_name"].iloc[water.parts.group].dropna()
@@ -163,10 +156,10 @@ def _page(water: Water, where: Selection, **more: Any) -> str:  # noqa: ANN401 -
         labels=reference.methods(store)["label"].to_dict(),
         vernacular=reference.species(store)["vernacular_name"].dropna().to_dict(),
         generalised=not viewer.sees_exact_places,
-        lengths=_drawings(where, account.measured),
+        lengths=_drawings(water.where, account.measured),
         parts=live_map(
             bounds=account.bounds,
-            used=map_summary(store, Selection(), viewer)["methods"],
+            used=methods_used(store, viewer),
             marked=account.outline,
         ),
         **more,
