@@ -323,6 +323,11 @@ class LazyShapes(GeometryArray):  # type: ignore[misc]
         raise NotImplementedError
 
     @property
+    def nbytes(self) -> int:
+        """Bytes of their places in memory, drawn or not."""
+        return 8 * len(self)
+
+    @property
     def _data(self) -> Array:
         if self._drawn is None:
             self._drawn = self._draw()
@@ -334,8 +339,10 @@ class LazyShapes(GeometryArray):  # type: ignore[misc]
         return (len(self),)
 
     def copy(self, *_args: object, **_more: object) -> Self:
-        """Return the same shapes."""
-        return self._taken(np.arange(len(self)))
+        """Return the same shapes: with nobody changing them, they need not lie there twice."""
+        one = object.__new__(type(self))
+        one.__dict__.update(self.__dict__)
+        return one
 
     def _taken(self, rows: Ints) -> Self:
         """Choose some by place, drawn if all are."""
@@ -346,6 +353,8 @@ class LazyShapes(GeometryArray):  # type: ignore[misc]
         return some
 
     def __getitem__(self, which: Any) -> Any:  # noqa: ANN401 - whatever pandas selects by
+        if isinstance(which, slice) and which == slice(None):
+            return self.copy()
         if pd.api.types.is_integer(which):
             return self._taken(np.arange(len(self))[int(which)].reshape(1))._data[0]
         rows = pd.api.indexers.check_array_indexer(self, which)

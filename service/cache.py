@@ -18,7 +18,7 @@ from service.progress import Progress, report, reporting_to, watching
 from service.settings import read_settings
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Hashable
+    from collections.abc import Callable, Hashable, Iterable
 
     from service.records import Viewer
     from service.store import Store
@@ -26,9 +26,9 @@ if TYPE_CHECKING:
 __all__ = ["cache_file", "cached", "followed", "renewed"]
 
 Made = TypeVar("Made")
-_MOST_ANSWERS: Final = 128
+_MOST_BYTES: Final = 200_000_000
+_LEAST_BYTES: Final = 100_000  # of an answer's share of the cache, so that they stay few
 _MOST_FOLLOWED: Final = 64
-_MOST_ROWS: Final = 500_000  # about 200 MB of records
 
 
 def cached(
@@ -42,7 +42,7 @@ def cached(
     """Answer to a question about the store as it is now, made once for all who want it.
 
     A write to the store, by whatever process, makes its cached answers void. Of one store the
-    last 128 are kept, fewer where they are large. Nobody may change what is returned.
+    last ones are kept, up to 200 MB. Nobody may change what is returned.
 
     Parameters
     ----------
@@ -124,18 +124,32 @@ class _Answers:
         self.version = version
         # A thread that wants what another is making waits for it.
         self.get: Callable[[Hashable, Callable[[], Any]], Any] = cached_in(
-            LRUCache(_MOST_ROWS, getsizeof=_weight),
+            LRUCache(_MOST_BYTES, getsizeof=_weight),
             key=lambda question, _: question,
             condition=threading.Condition(),
         )(lambda _, make: make())
 
 
 def _weight(answer: object) -> int:
-    """Rows of an answer, at least its share of the cache, at most half of all."""
-    whole = vars(answer).values() if hasattr(answer, "placements") else [answer]
-    frames = answer if isinstance(answer, tuple) else whole
-    rows = sum(len(frame) for frame in frames if isinstance(frame, pd.DataFrame))
-    return min(max(rows, _MOST_ROWS // _MOST_ANSWERS), _MOST_ROWS // 2)
+    """Bytes of the arrays of an answer, at most half of the cache."""
+    return min(max(_bytes(answer, 3), _LEAST_BYTES), _MOST_BYTES // 2)
+
+
+def _bytes(answer: Any, depth: int) -> int:  # noqa: ANN401 - whatever was answered
+    if isinstance(answer, pd.DataFrame):
+        return int(answer.memory_usage().sum())
+    if isinstance(answer, bytes):
+        return len(answer)
+    if hasattr(answer, "nbytes"):
+        return int(answer.nbytes)
+    parts: Iterable[Any] = ()
+    if isinstance(answer, dict):
+        parts = answer.values()
+    elif isinstance(answer, (list, tuple)):
+        parts = answer
+    elif hasattr(answer, "__dict__"):
+        parts = vars(answer).values()
+    return sum(_bytes(part, depth - 1) for part in parts) if depth else 0
 
 
 _OF_STORE: WeakKeyDictionary[Any, dict[bool, _Answers]] = WeakKeyDictionary()

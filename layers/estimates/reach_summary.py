@@ -174,7 +174,8 @@ def listed(row: Ints, names: pd.Series, m: int) -> Objects:
     text = np.full(m, "", dtype=object)
     ends = [*first.tolist(), len(words)][1:]
     joined = [";".join(words[a:b]) for a, b in zip(first.tolist(), ends, strict=True)]
-    text[rows] = joined
+    once = {each: each for each in joined}  # reaches with the same names share one text
+    text[rows] = [*map(once.__getitem__, joined)]
     return text
 
 

@@ -52,6 +52,7 @@ COUNTS: Final[tuple[Counted, ...]] = ("visited", "sampled")
 # What a placement without a stretch stands for, up and down, where its method says nothing. A
 # convention of this program. [m]
 REPRESENTS_M: Final = 50.0
+_AT_ONCE: Final = 200_000  # places that are searched around; a million take 300 MB
 _AT_NIGHT: Final = ("night", "overnight")
 _MADE: Final = counting()
 
@@ -396,11 +397,18 @@ def _around(
     new[1:] = np.any([column[1:] != column[:-1] for column in sorted_], axis=0)
     again = np.empty(len(order), np.int64)
     again[order] = np.cumsum(new) - 1
-    place, water = surroundings(network, *(column[new] for column in sorted_))
-    first = np.searchsorted(place, np.arange(int(new.sum()) + 1))
+    places, size = [column[new] for column in sorted_], int(new.sum())
+    found, water = [], []
+    for start in range(0, max(size, 1), _AT_ONCE):
+        own = slice(start, start + _AT_ONCE)
+        of_place, around = surroundings(network, *(column[own] for column in places))
+        found.append(of_place + start)
+        water.append(around)
+    first = np.searchsorted(np.concatenate(found), np.arange(size + 1))
     count = np.diff(first)[again]
-    owner = np.repeat(np.arange(len(again)), count)
-    return owner, water.at(rows_of_runs(first[again], count))
+    take = rows_of_runs(first[again], count)
+    joined = Intervals(*(np.concatenate(column)[take] for column in zip(*water, strict=True)))
+    return np.repeat(np.arange(len(again)), count), joined
 
 
 @reads("stretches", "placements")

@@ -86,11 +86,12 @@ def looks(
     if chosen:
         able = detectable(species.loc[species.index.isin(list(chosen))], methods).any().to_numpy()
     method = codes_of(placements["method"], methods.index, "Method")
-    state = np.select(
-        [individuals > 0, ~looked(placements), ~able[method] if n else np.zeros(0, bool), maybe],
-        ["found", "no_look", "other_gear", "possible"],
-        default="not_found",
-    )
+    # Each word is one text that all rows share: a million of their own would take 60 MB.
+    words = np.array(["found", "no_look", "other_gear", "possible", "not_found"], object)
+    wanted = able[method] if n else np.zeros(0, bool)
+    state = words[
+        np.select([individuals > 0, ~looked(placements), ~wanted, maybe], [0, 1, 2, 3], default=4)
+    ]
     date = local_dates(placements)
     year = date.dt.year.astype("float64")
     if "year" in placements:

@@ -52,7 +52,12 @@ def _brought_up(store: Store, last: _Current | None, *, public: bool) -> _Curren
             break
     if found.unsaved > max(_FEW, len(found.picture.rows) // _SHARE):
         picture_file.save(store, found.stamp, found.picture, public=public)
-        found = replace(found, unsaved=0)
+        # What lies in a file need not be in memory too.
+        saved = picture_file.load(store, public=public)
+        picture = found.picture
+        if saved is not None and saved[0] == found.stamp:
+            picture = replace(saved[1], read_as=picture.read_as)
+        found = replace(found, picture=picture, unsaved=0)
     return found
 
 

@@ -6,7 +6,7 @@ import datetime as dt
 from dataclasses import replace
 from functools import wraps
 from hashlib import blake2b
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar, cast
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -56,7 +56,7 @@ __all__ = [
     "today",
 ]
 
-
+_AT_ONCE: Final = 200_000  # placements whose effort is computed; a million take 400 MB
 Summary = TypeVar("Summary", bound="Callable[..., Any]")
 
 
@@ -132,14 +132,18 @@ def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current
     if last and last.methods.equals(methods):
         source = picture.unchanged(last.rows, last.read_as)
     fresh, units = source < 0, pd.Index(EFFORT_UNITS, dtype="str")
-    few = picture if fresh.all() else picture.of(np.flatnonzero(fresh))
-    own = _effort(few.records(OF_EFFORT), methods)
-    owner = codes_within(own["placement_id"], few.names).astype(np.int32)
-    unit, amount = codes_within(own["effort_unit"], units).astype(np.int8), own["effort"].to_numpy()
-    if last and few is not picture:
-        source[fresh] = len(last.rows) + np.arange(len(few.rows))
+    places, parts = np.flatnonzero(fresh), []
+    for start in range(0, max(len(places), 1), _AT_ONCE):
+        few = picture.of(places[start : start + _AT_ONCE])
+        own = _effort(few.records(OF_EFFORT), methods)
+        of_placement = codes_within(own["placement_id"], few.names).astype(np.int32) + start
+        of_unit = codes_within(own["effort_unit"], units).astype(np.int8)
+        parts.append((of_placement, of_unit, own["effort"]))
+    owner, unit, amount = (np.concatenate(each) for each in zip(*parts, strict=True))
+    if last and len(places) < len(source):
+        source[fresh] = len(last.rows) + np.arange(len(places))
         before, old_unit = (last.effort[name].array.codes for name in [*last.effort][:2])
-        take = Rows(source, [len(last.rows), len(few.rows)])
+        take = Rows(source, [len(last.rows), len(places)])
         owner, rows = take.owned([before, owner])
         unit = rows.of([old_unit, unit])
         amount = rows.of([last.effort["effort"].to_numpy(), amount])
