@@ -6,6 +6,7 @@ import threading
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -75,17 +76,22 @@ def test_a_write_of_another_process_is_noticed(store):
     assert cached(store, None, "n", of_network, of_network=True) == 1
 
 
-def test_answers_are_bounded_in_number_and_in_rows(store):
-    """The answers wanted longest ago go first, the sooner the more rows the others have."""
-    make = numbered()
+def test_answers_are_bounded_in_number_and_in_bytes(store):
+    """The answers wanted longest ago go first, the sooner the larger the others are."""
+    make, byte = numbered(), np.zeros(1, np.uint8)
     cached(store, None, "first", make)
-    for number in range(200):
+    for number in range(1_000):
+        cached(store, None, number, lambda: None)
+    assert cached(store, None, "first", make) == 1
+    for number in range(1_000, 3_500):
         cached(store, None, number, lambda: None)
     assert cached(store, None, "first", make) == 2
     for number in range(3):
-        cached(store, None, ("large", number), lambda: pd.DataFrame(index=range(240_000)))
+        large = np.broadcast_to(byte, 90_000_000)  # this takes one byte, and says that it takes all
+        frame = pd.DataFrame({"large": large}, copy=False)
+        cached(store, None, ("large", number), lambda frame=frame: ([frame], "words"))
     assert cached(store, None, "first", make) == 3
-    huge = pd.DataFrame(index=range(2_000_000))
+    huge = np.broadcast_to(byte, 900_000_000)
     assert cached(store, None, "huge", lambda: huge) is huge
     assert cached(store, None, "huge", lambda: None) is huge
 
