@@ -313,20 +313,25 @@ def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
     >>> main_units(placements, effort).to_dict()
     {'seine': 'haul'}
     """
-    method, methods = pd.factorize(placements["method"].where(looked(placements)), sort=True)
+    used = looked(placements)
+    methods = pd.Index(placements["method"].array[used].unique()).dropna().sort_values()
+    method = np.append(np.where(used, codes_within(placements["method"], methods), -1), -1)
     unit, units = pd.factorize(effort["effort_unit"])
-    row = codes_within(effort["placement_id"], placements.index)
-    own = np.append(method, -1)[row]
-    there = (own >= 0) & (unit >= 0)
+    own = method[codes_within(effort["placement_id"], placements.index)]
     # Pairs of method and unit, those first that come first.
-    pair, key = pd.factorize(own[there] * len(units) + unit[there])
+    there = (own >= 0) & (unit >= 0)
+    pair, size = (own * len(units) + unit)[there], max(len(methods) * len(units), 1)
+    came = np.full(size, len(pair))
+    came[pair[::-1]] = np.arange(len(pair))[::-1]
+    key = np.argsort(came, kind="stable")[: (came < len(pair)).sum()]
     of_method, of_unit = np.divmod(key, max(len(units), 1))
-    known = np.bincount(pair[(effort["effort"] > 0).to_numpy()[there]], minlength=len(key)) * 1.0
+    positive = (effort["effort"] > 0).to_numpy()[there]
+    known = np.bincount(pair[positive], minlength=size)[key] * 1.0
     placed = np.bincount(method[method >= 0], minlength=len(methods))
     known[2 * known >= placed[of_method]] = np.inf  # the first of them serves
     first = np.lexsort((np.arange(len(key)), -known, of_method))
     first = first[np.diff(of_method[first], prepend=-1) > 0]
-    names = pd.Index(methods[of_method[first]], name="method", dtype="str")
+    names = pd.Index(methods.take(of_method[first]), name="method", dtype="str")
     return pd.Series(units[of_unit[first]], index=names, name="effort_unit", dtype="str")
 
 
@@ -342,9 +347,8 @@ def effort_in(
     unit, names = pd.factorize(effort["effort_unit"])
     row = codes_within(effort["placement_id"], placements.index)
     code = {name: number for number, name in enumerate(names)}
-    wanted = np.array([code.get(name, -1) for name in units], dtype=np.int64)
-    own = row >= 0
-    own[own] = unit[own] == wanted[method[row[own]]]
+    wanted = np.array([code.get(name, -2) for name in units], dtype=np.int8)
+    own = unit == np.append(wanted[method], np.int8(-2))[row]  # the last answers to no placement
     amount = np.full(len(placements), np.nan)
     amount[row[own]] = effort["effort"].to_numpy(dtype=np.float64)[own]
     return amount

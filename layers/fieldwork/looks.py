@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from layers.coded import coded_labels, distinct
 from layers.fieldwork.looking import catch_numbers, detectable, local_dates, looked, may_include
 from layers.frames import codes_of, codes_within, reads
 
@@ -80,18 +81,18 @@ def looks(
         keep &= catches["species"].isin(list(chosen)).to_numpy(dtype=bool)
     individuals = np.bincount(at[keep], number[keep], minlength=n)
     bound = np.bincount(at[keep], lower[keep], minlength=n) > 0
-    pairs = pd.DataFrame({"at": at[keep], "species": catches["species"].array[keep]})
-    kinds = np.bincount(pairs.drop_duplicates()["at"].to_numpy(np.int64), minlength=n)
+    kind, names = pd.factorize(catches["species"].array[keep])
+    pairs = distinct(at[keep] * max(len(names), 1) + kind)
+    kinds = np.bincount(pairs // max(len(names), 1), minlength=n)
     able = np.ones(len(methods), dtype=bool)
     if chosen:
         able = detectable(species.loc[species.index.isin(list(chosen))], methods).any().to_numpy()
     method = codes_of(placements["method"], methods.index, "Method")
-    # Each word is one text that all rows share: a million of their own would take 60 MB.
-    words = np.array(["found", "no_look", "other_gear", "possible", "not_found"], object)
-    wanted = able[method] if n else np.zeros(0, bool)
-    state = words[
-        np.select([individuals > 0, ~looked(placements), ~wanted, maybe], [0, 1, 2, 3], default=4)
-    ]
+    state = np.select(
+        [individuals > 0, ~looked(placements), ~able[method] if n else np.zeros(0, bool), maybe],
+        [STATES.index(word) for word in ("found", "no_look", "other_gear", "possible")],
+        default=STATES.index("not_found"),
+    )
     date = local_dates(placements)
     year = date.dt.year.astype("float64")
     if "year" in placements:
@@ -100,7 +101,7 @@ def looks(
         {
             "date": date,
             "year": year,
-            "state": pd.Series(state, index=placements.index, dtype="str"),
+            "state": coded_labels(state, pd.Index(STATES, dtype="str")),
             "individuals": individuals,
             "lower_bound": bound,
             "species": kinds,
@@ -118,9 +119,13 @@ def looks_by_year(seen: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
         `year` (missing = no date on record), `method`, `placements` that looked,
         `placements_found`, `individuals`, `lower_bound`; by year and method.
     """
-    used = seen[seen["state"].isin(LOOKED)]
+    method = placements["method"]
+    if not seen.index.equals(placements.index):
+        method = method.reindex(seen.index)
+    used = seen["state"].isin(LOOKED).to_numpy(bool)
     return (
-        used.assign(method=placements["method"].reindex(used.index), hit=used["state"] == "found")
+        seen[used]
+        .assign(method=method.array[used], hit=(seen["state"] == "found").array[used])
         .groupby(["year", "method"], as_index=False, dropna=False)
         .agg(
             placements=("state", "size"),

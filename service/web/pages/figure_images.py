@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import wraps
 from typing import TYPE_CHECKING, Any
 
 from flask import Blueprint, request
@@ -12,6 +13,7 @@ from layers.totals import ALL
 from service import reference
 from service.access import open_records
 from service.answers import summaries
+from service.cache import cached
 from service.errors import RequestError
 from service.records import OF_NOTHING
 from service.web.answering import revalidated
@@ -19,6 +21,8 @@ from service.web.context import current_store, current_viewer
 from service.web.parameters import read_query
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from flask import Response
 
     from service.web.parameters import PageQuery
@@ -28,13 +32,25 @@ __all__ = ["blueprint"]
 blueprint = Blueprint("figures", __name__, url_prefix="/figures")
 
 
-def _answer(svg: str) -> Response:
-    response = revalidated(svg, "image/svg+xml")
-    # A drawing styles itself, and runs and fetches nothing.
-    response.headers["Content-Security-Policy"] = (
-        "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
-    )
-    return response
+def _figure(address: str) -> Callable[[Callable[[], str]], Callable[[], Response]]:
+    """Register what draws a figure; it is drawn once while the store does not change."""
+
+    def registered(draw: Callable[[], str]) -> Callable[[], Response]:
+        @blueprint.get(address)
+        @wraps(draw)
+        def answer() -> Response:
+            question = ("figure", address, *sorted(request.args.items(multi=True)))
+            svg = cached(current_store(), current_viewer(), question, draw)
+            response = revalidated(svg, "image/svg+xml")
+            # A drawing styles itself, and runs and fetches nothing.
+            response.headers["Content-Security-Policy"] = (
+                "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
+            )
+            return response
+
+        return answer
+
+    return registered
 
 
 def _one(values: tuple[str, ...], name: str) -> str:
@@ -47,8 +63,8 @@ def _labels() -> dict[Any, Any]:
     return reference.methods(current_store())["label"].to_dict()
 
 
-@blueprint.get("/lengths.svg")
-def lengths() -> Response:
+@_figure("/lengths.svg")
+def lengths() -> str:
     """Draw the lengths of one species; `placement` narrows them to one."""
     query = read_query(request.args, also=("placement",))
     name = _one(query.selection.species, "species")
@@ -58,20 +74,20 @@ def lengths() -> Response:
     needed = OF_NOTHING.and_tables("lengths")
     measured = open_records(current_store(), own, current_viewer(), needed).lengths
     width = figures.class_width_mm(measured, name)
-    return _answer(figures.length_frequency(measured, name, class_mm=width))
+    return figures.length_frequency(measured, name, class_mm=width)
 
 
-@blueprint.get("/effort.svg")
-def effort() -> Response:
+@_figure("/effort.svg")
+def effort() -> str:
     """Draw effort by method and year in one catchment, each method in its main unit."""
     query, catchment = _in_catchment()
     totals = summaries.effort_by_year(current_store(), query.selection, current_viewer())
     own = totals[(totals["catchment"] == catchment) & totals["main_unit"]]
-    return _answer(figures.effort_by_method_and_year(own, labels=_labels()))
+    return figures.effort_by_method_and_year(own, labels=_labels())
 
 
-@blueprint.get("/accumulation.svg")
-def accumulation() -> Response:
+@_figure("/accumulation.svg")
+def accumulation() -> str:
     """Draw the species of one group expected against placements in one catchment."""
     query, catchment = _in_catchment("group")
     group = request.args.get("group", "")
@@ -79,17 +95,15 @@ def accumulation() -> Response:
     curve = summaries.accumulation(store, query.selection, viewer, catchment, group)
     rich = summaries.richness(store, query.selection, viewer).set_index(["catchment", "group"])
     name = reference.catchment_names(store)[catchment]
-    return _answer(
-        figures.accumulation_curve(
-            curve,
-            place=f"{name}, {group}" if group else name,
-            estimate=float(rich["chao2"].get((catchment, group), float("nan"))),
-        )
+    return figures.accumulation_curve(
+        curve,
+        place=f"{name}, {group}" if group else name,
+        estimate=float(rich["chao2"].get((catchment, group), float("nan"))),
     )
 
 
-@blueprint.get("/catch-rate.svg")
-def catch_rate() -> Response:
+@_figure("/catch-rate.svg")
+def catch_rate() -> str:
     """Draw the catch per unit effort of one species in each top catchment or those chosen."""
     query = read_query(request.args)
     name = _one(query.selection.species, "species")
@@ -101,18 +115,18 @@ def catch_rate() -> Response:
         rates = rates[rates["catchment"].isin([*outer, ALL])]
     names = reference.catchment_names(store) | {ALL: "everywhere"}
     rates = rates.assign(catchment=rates["catchment"].map(names))
-    return _answer(figures.catch_per_unit_effort(rates, name, labels=_labels()))
+    return figures.catch_per_unit_effort(rates, name, labels=_labels())
 
 
-@blueprint.get("/change.svg")
-def change() -> Response:
+@_figure("/change.svg")
+def change() -> str:
     """Draw occupancy and catch per effort of one species by year."""
     query = read_query(request.args)
     name = _one(query.selection.species, "species")
     years = summaries.change_by_year(
         current_store(), query.selection, current_viewer(), everywhere=True
     )
-    return _answer(figures.change_over_years(years, name, labels=_labels()))
+    return figures.change_over_years(years, name, labels=_labels())
 
 
 def _in_catchment(*also: str) -> tuple[PageQuery, str]:
