@@ -19,7 +19,6 @@ from layers.crs import choose_operation, outside_area_of_use, read_crs, rounded
 from layers.drawing.geojson import box_shapes, to_wgs84
 from service.answers.features import BOX_MARGIN_M, Box, store_box
 from service.answers.map_views import network_bounds
-from service.cache import cached
 from service.errors import RequestError
 
 if TYPE_CHECKING:
@@ -169,7 +168,7 @@ def _area_missed(system: ReferenceSystem, store: Store) -> str:
         or system.uri == storage_uri(store)
     ):
         return ""
-    bounds = cached(store, None, "network bounds", lambda: network_bounds(store), of_network=True)
+    bounds = network_bounds(store)
     if bounds is None:
         return ""
     west, south, east, north = bounds
