@@ -44,6 +44,7 @@ __all__ = [
 MEDIA_TYPE: Final = "application/geo+json"  # RFC 7946, section 12
 # Features written in one go: many are faster than one by one, more no faster still.
 _AT_ONCE: Final = 200
+_MANY_VERTICES: Final = 10_000  # of one feature, which is a piece of its own
 # Types of geometries without rings, as Shapely numbers them; -1 is missing.
 _WITHOUT_RINGS: Final = (-1, 0, 1, 2, 4, 5)
 # Members that RFC 7946, section 7.1, keeps for itself.
@@ -273,8 +274,10 @@ def feature_texts(
     columns = [_natural_values(attributes[name]) for name in attributes.columns]
     ids = property_values(frame.index.to_series(name="id"))
     more = dict(extra or {})
-    for start in range(0, len(frame), _AT_ONCE):
-        part = slice(start, start + _AT_ONCE)
+    large = shapely.get_num_coordinates(geometries).max(initial=0) > _MANY_VERTICES
+    at_once = 1 if large else _AT_ONCE
+    for start in range(0, len(frame), at_once):
+        part = slice(start, start + at_once)
         texts = shapely.to_geojson(geometries[part])
         cells = [values[part] for values in columns]
         try:

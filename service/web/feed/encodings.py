@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import secrets
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -37,6 +38,7 @@ GEOJSON: Final = MEDIA_TYPE
 HTML: Final = "text/html"
 SCHEMA: Final = "application/schema+json"
 OPENAPI: Final = "application/vnd.oai.openapi+json;version=3.0"
+_LARGE: Final = 1_000_000  # bytes
 # Another run of the program may answer in other words.
 _RUN: Final = secrets.token_hex(8)
 
@@ -89,17 +91,25 @@ def unchanged(etag: str | None) -> Response | None:
     return _marked(Response(status=304), etag)
 
 
-def send(pieces: list[bytes], kind: str, *, etag: str | None = None, last: bytes = b"") -> Response:
-    """Send an answer made of pieces of one media type.
+def send(
+    pieces: Iterable[bytes], kind: str, *, etag: str | None = None, last: bytes = b""
+) -> Response:
+    """Send an answer made of pieces of one media type; a large one while it is made.
 
     The ETag is made from the pieces where :func:`tag` gave none; `last` is a piece at the end that
     does not count for it, as the time of the answer.
     """
-    etag = etag or _digest([kind.encode(), *pieces])
+    if etag is None:
+        pieces = list(pieces)
+        etag = _digest([kind.encode(), *pieces])
     same = unchanged(etag)
     if same is not None:
         return same
-    body = b"".join([*pieces, last])
+    body, left = b"", itertools.chain(pieces, [last])
+    for piece in left:
+        if len(body) + len(piece) > _LARGE:
+            return _marked(in_pieces(itertools.chain([body, piece], left), kind), etag)
+        body += piece
     return _marked(Response(body, content_type=kind), etag)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -203,7 +204,7 @@ def items(collection_id: str) -> Response:
     texts = _texts(page.frame, collection.name, query.system)
     stamp = orjson.dumps(f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}")
     response = encodings.send(
-        [start[:-1], b',"features":[', b",\n".join(texts), b"]"],
+        itertools.chain([start[:-1], b',"features":['], _joined(texts), [b"]"]),
         GEOJSON,
         etag=etag,
         last=b',"timeStamp":' + stamp + b"}\n",
@@ -247,12 +248,14 @@ def _stream(
     frames: Iterator[gpd.GeoDataFrame], name: str, system: ReferenceSystem
 ) -> Iterator[bytes]:
     yield b'{"type":"FeatureCollection","features":['
-    first = True
-    for frame in frames:
-        for text in _texts(frame, name, system):
-            yield (b"" if first else b",\n") + text
-            first = False
+    yield from _joined(text for frame in frames for text in _texts(frame, name, system))
     yield b"]}\n"
+
+
+def _joined(texts: Iterator[bytes]) -> Iterator[bytes]:
+    yield next(texts, b"")
+    for text in texts:
+        yield b",\n" + text
 
 
 def _texts(
