@@ -133,28 +133,25 @@ class ReachLines(LazyShapes):
     def same_in(self, other: ReachLines) -> Ints:
         """Find the row in `other` of each line that has the very same pieces there; −1 else, (n,).
 
-        Within each of the two no piece is in two lines.
+        Within each of the two every line has a piece, and no piece is in two lines.
         """
         found = np.full(len(self), -1)
-        if other._network is not self._network or not (self.count.all() and other.count.all()):
+        if other._network is not self._network or not len(other):
             return found
-
-        def begins(lines: ReachLines) -> Objects:  # complex numbers are sorted by both their parts
-            piece = lines.order[lines.first]
-            return np.asarray(lines.parts.group[piece] + 1j * lines.parts.from_m[piece])
-
-        mine, theirs = begins(self), begins(other)
+        mine, theirs = (
+            one.parts.group[first] + 1j * one.parts.from_m[first]  # sorted by both their parts
+            for one, first in ((each, each.order[each.first]) for each in (self, other))
+        )
         order = np.argsort(theirs)
-        at = np.minimum(np.searchsorted(theirs[order], mine), max(len(order) - 1, 0))
-        if not len(order):
-            return found
-        row = order[at]
+        row = order[np.searchsorted(theirs[order[:-1]], mine)]
         alike = np.flatnonzero((theirs[row] == mine) & (other.count[row] == self.count))
         row, count = row[alike], self.count[alike]
-        ours = self.parts.at(self.order[rows_of_runs(self.first[alike], count)])
-        old = other.parts.at(other.order[rows_of_runs(other.first[row], count)])
-        differs = np.any([one != before for one, before in zip(ours, old, strict=True)], axis=0)
-        same = np.bincount(np.repeat(np.arange(len(row)), count)[differs], minlength=len(row)) == 0
+        now, before = (
+            np.array(one.parts.at(one.order[rows_of_runs(one.first[at], count)]))
+            for one, at in ((self, alike), (other, row))
+        )
+        differs = np.repeat(np.arange(len(row)), count)[(now != before).any(axis=0)]
+        same = np.bincount(differs, minlength=len(row)) == 0
         found[alike[same]] = row[same]
         return found
 

@@ -17,7 +17,7 @@ from service.answers import summaries
 if TYPE_CHECKING:
     import geopandas as gpd
 
-    from layers.arrays import Bools
+    from layers.arrays import Bools, Objects
     from service.records import Records, Selection, Viewer
     from service.store import Store
 
@@ -28,6 +28,7 @@ __all__ = [
     "covered_reaches",
     "detection_features",
     "detections",
+    "near_box",
     "placement_features",
     "placements",
     "reaches",
@@ -84,7 +85,8 @@ def stretches(
 ) -> gpd.GeoDataFrame:
     """Lines of the sampled stretches: `placement_id`, `method`, `reach_id`, `from_m`, `to_m`."""
     lines = reference.network(store).reaches
-    near = lines.index[_near(store, lines, within)] if within else None
+    box = store_box(store, within)
+    near = lines.index[near_box(np.asarray(lines.geometry, dtype=object), box)] if box else None
     lines = summaries.stretch_lines(store, selection, viewer, reaches=near)
     return lines[_meets(store, lines, within)] if within else lines
 
@@ -137,19 +139,17 @@ def _records(store: Store, selection: Selection, viewer: Viewer, within: Box | N
 def _meets(store: Store, frame: gpd.GeoDataFrame, within: Box) -> Bools:
     """Which geometries in the store's CRS meet a box in degrees, exactly."""
     shapes = np.asarray(frame.geometry, dtype=object)
-    met = _near(store, frame, within)  # few are, and only those are placed
+    near = store_box(store, within)
+    met: Bools = near_box(shapes, near) if near else np.ones(len(shapes), dtype=bool)
     box = shapely.union_all(box_shapes(*within))
     shapely.prepare(box)
     met[met] = shapely.intersects(box, to_wgs84(shapes[met], frame.crs))
     return met
 
 
-def _near(store: Store, frame: gpd.GeoDataFrame, within: Box) -> Bools:
-    """Which geometries in the store's CRS may meet a box in degrees."""
-    box = store_box(store, within)
-    if box is None:
-        return np.ones(len(frame), dtype=bool)
-    low_x, low_y, high_x, high_y = shapely.bounds(np.asarray(frame.geometry, dtype=object)).T
+def near_box(shapes: Objects, box: Box) -> Bools:
+    """Which geometries may meet a box in their own CRS: few, and only those need be placed."""
+    low_x, low_y, high_x, high_y = shapely.bounds(shapes).T
     near: Bools = (low_x <= box[2]) & (low_y <= box[3]) & (high_x >= box[0]) & (high_y >= box[1])
     return near
 

@@ -203,9 +203,7 @@ def _fits(store: Store, frame: gpd.GeoDataFrame, query: FeatureQuery) -> Bools:
         shapes = shapes.near(near)
         fits &= ~shapes.isna()
     elif near is not None:
-        within = shapes.isna()
-        within[frame.sindex.query(shapely.box(*near))] = True
-        fits &= within
+        fits &= shapes.isna() | features.near_box(np.asarray(shapes, dtype=object), near)
     rows = np.flatnonzero(fits)
     some = np.asarray(shapes[rows], dtype=object)
     fits[rows] = query.area.meets(some, read_crs(store.settings.crs))
