@@ -188,7 +188,9 @@ def _followed_bounds(
     """
     counts, within_m, clear_m = options
     distance, network = water.distance(counts), water.network
-    every, measure = candidate_places(network, distance, within_m, clear_m)
+    every, measure = rows, own_m
+    if region is not None:
+        every, measure = candidate_places(network, distance, within_m, clear_m)
     made, last, old_rows, bound = water.found.get("bounds", (-1, None, every, every))
     if last == options and made < water.made:
         near = water.near_changes(made, within_m)

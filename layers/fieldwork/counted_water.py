@@ -139,12 +139,16 @@ class CountedWater:
 
     def _inputs(self, count: Counted) -> dict[str, Any]:
         used, reasons = _marked(self.of(count).placement, len(self.row)), {}
+        made, left = self.found.get("left out", (-1, {}))
+        if made < self.made:
+            left = left_out_by_outcome(self.placements)
+            self.found["left out"] = self.made, left
         if self.as_of is not None:
             later = looked(self.placements) & ~self.counted
             reasons[f"set after {self.as_of.isoformat()}"] = int(later.sum())
         if count == "sampled":
             return _sampled_inputs(
-                self.placements, self.day, self.counted, self.has_stretch, used, reasons
+                self.placements, self.day, self.counted, self.has_stretch, used, left | reasons
             )
         point = self.counted & (self.row >= 0) & ~_has_length(self.sampled, len(self.row))
         code = distinct(codes_within(self.placements["method"], self.methods.index)[point])
@@ -152,7 +156,7 @@ class CountedWater:
         return inputs_of(
             self.placements,
             used,
-            left_out_by_outcome(self.placements) | reasons,
+            left | reasons,
             day=self.day,
             placements_by_point=int(point.sum()),
             represents_m=represented_m(self.methods, self.represents_m).iloc[code].to_dict(),
@@ -440,7 +444,7 @@ def _sampled_inputs(
     counted: Bools,
     has_stretch: Bools,
     used: Bools,
-    reasons: dict[str, int],
+    left_out: dict[str, int],
 ) -> dict[str, Any]:
     strange = counted & has_stretch & ~used
     further = {
@@ -448,5 +452,4 @@ def _sampled_inputs(
         "stretch on reaches that are not in the network": int(strange.sum()),
     }
     word = {} if used.any() else {"note": "nothing was sampled along the network"}
-    left_out = left_out_by_outcome(placements) | reasons | further
-    return inputs_of(placements, used, left_out, day=day, **word)
+    return inputs_of(placements, used, left_out | further, day=day, **word)

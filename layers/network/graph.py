@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -66,8 +66,8 @@ class Network:
         Stream order as given with the reaches, computed where missing, (m,).
     upstream_length_m
         Length of all reaches upstream, itself included, each counted once, (m,). [m]
-    graph
-        Blocks of nodes in flow order, for walks downstream.
+    in_loop
+        Reaches that are part of a directed loop, (m,).
     """
 
     reaches: gpd.GeoDataFrame
@@ -79,7 +79,7 @@ class Network:
     tolerance_m: float
     strahler: Ints
     upstream_length_m: Floats
-    graph: FlowGraph = field(repr=False)
+    in_loop: Bools
 
     @property
     def n_nodes(self) -> int:
@@ -137,11 +137,6 @@ class Network:
         length = np.bincount(of_reach, weights=self.length_m, minlength=len(of_reach) and 1)
         rank: Ints = np.argsort(np.argsort(-length, kind="stable"))
         return rank[of_reach]
-
-    @cached_property
-    def in_loop(self) -> Bools:
-        """Reaches that are part of a directed loop, (m,)."""
-        return self.graph.in_loop
 
     @cached_property
     def upstream_next(self) -> Ints:
@@ -258,7 +253,7 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
         tolerance_m=float(tolerance_m),
         strahler=strahler,
         upstream_length_m=upstream_sum(graph, length),
-        graph=graph,
+        in_loop=graph.in_loop,
     )
 
 

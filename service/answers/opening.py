@@ -177,9 +177,11 @@ def stamp(store: Store, selection: Selection, viewer: Viewer) -> bytes:
     def make() -> bytes:
         picture = open_picture(store, viewer)
         keep = picture.chosen(selection)
+        if keep is None:  # of all, whichever write there was
+            return str(store.version).encode()
         digest = blake2b(str(store.network_version).encode(), digest_size=16)
         for column in (picture.rows, picture.read_as):
-            digest.update((column if keep is None else column[keep]).tobytes())
+            digest.update(column[keep].tobytes())
         for listed in (reference.methods(store), reference.species(store)):
             digest.update(repr(listed.to_dict("split")).encode())
         return digest.digest()
