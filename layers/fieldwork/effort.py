@@ -5,7 +5,6 @@ Efforts of different units are never added. What is missing stays missing, with 
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -394,26 +393,34 @@ def effort_totals(
         codes["year"] = year[rows]
     known = np.logical_and.reduce([code >= 0 for code in codes.values()])
     rows, amount = rows[known], effort["effort"].to_numpy(dtype=np.float64)[keep][known]
-    codes = {name: code[known] for name, code in codes.items()} | {"catchment": np.zeros_like(rows)}
     keys = ["method", "catchment", *(["year"] if by_year else []), "effort_unit"]
     sizes = [max(len(words[name]), 1) for name in keys]
-    # Of the first catchment; the others follow in steps.
-    of_row = np.ravel_multi_index([codes[name] for name in keys], sizes)
-    step = math.prod(sizes[2:])
+    # What is in each smallest catchment, those outside all last; these few cells are rolled up.
     home = codes_within(catchment_of.reindex(placements.index), names)[rows]
-    inside = np.flatnonzero(home >= 0)
-    at, holder = rolled_up(home[inside], (inner, rank[outer] * step), len(names))
-    at = inside[at]
+    codes = {name: code[known] for name, code in codes.items()}
+    codes["catchment"] = np.where(home < 0, len(names), home)
+    own_sizes = [
+        len(names) + 1 if name == "catchment" else n for name, n in zip(keys, sizes, strict=True)
+    ]
+    cell, cells = pd.factorize(np.ravel_multi_index([codes[name] for name in keys], own_sizes))
+    lacking = np.isnan(amount)
+    figures = [
+        np.bincount(cell[which], minlength=len(cells))
+        for which in (slice(None), lacking, ~stated[rows])
+    ]
+    figures.append(np.bincount(cell, np.where(lacking, 0.0, amount), len(cells)))
+    codes = dict(zip(keys, np.unravel_index(cells, own_sizes), strict=True))
+    inside = np.flatnonzero(codes["catchment"] < len(names))
+    at, holder = rolled_up(codes["catchment"][inside], (inner, rank[outer]), len(names))
+    at = np.append(inside[at], np.arange(len(cells)))
+    codes = {name: code[at] for name, code in codes.items()}
+    codes["catchment"] = np.append(holder, np.full(len(cells), rank[-1]))
     group, whole = pd.factorize(
-        np.concatenate([of_row[at] + holder, of_row + rank[-1] * step]), sort=True
+        np.ravel_multi_index([codes[name] for name in keys], sizes), sort=True
     )
-    at = np.concatenate([at, np.arange(rows.size)])
-    amount, lacking = amount[at], np.isnan(amount)[at]
-    placed, without, without_any = (
-        np.bincount(group[which], minlength=len(whole))
-        for which in (slice(None), lacking, ~stated[rows][at])
+    placed, without, without_any, total = (
+        np.bincount(group, figure[at], len(whole)).astype(figure.dtype) for figure in figures
     )
-    total = np.bincount(group, np.where(lacking, 0.0, amount), len(whole))
     where = dict(zip(keys, np.unravel_index(whole, sizes), strict=True))
     totals = pd.DataFrame(
         {name: words[name].take(code) for name, code in where.items()}
