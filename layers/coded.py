@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 __all__ = ["coded_labels", "distinct", "known_unique", "numbered"]
 
 
+_FIRST, _FEW = 1_000, 3  # rows that are looked at first, and words that are few
+
+
 def numbered(column: pd.Series) -> pd.Series:
     """Put codes in place of words in the order in which they come, so that they are read once.
 
@@ -27,7 +30,13 @@ def numbered(column: pd.Series) -> pd.Series:
     """
     if not isinstance(column.dtype, pd.StringDtype):
         return column
-    codes, words = pd.factorize(column)
+    values, codes = column.to_numpy(object), np.full(len(column), -1)
+    words = pd.Index(column.array[:_FIRST].unique()).dropna()
+    if len(words) <= _FEW:  # comparing with each is quicker than hashing
+        for code, word in enumerate(words):
+            codes[values == word] = code
+    if (codes < 0).any():
+        codes, words = pd.factorize(column)
     named = coded_labels(codes, pd.Index(words))
     return pd.Series(named, index=column.index, name=column.name)
 

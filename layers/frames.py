@@ -341,7 +341,8 @@ def codes_of(labels: pd.Series, index: pd.Index, what: str) -> Ints:
 def codes_within(labels: pd.Series, index: pd.Index) -> Ints:
     """Row numbers of labels in an index; -1 where it lacks them or the label is missing.
 
-    Few labels over many rows are looked up once each, those that are coded not at all.
+    Few labels over many rows are looked up once each, as are neighbours that are alike; those
+    that are coded not at all.
     """
     if isinstance(labels.dtype, pd.CategoricalDtype):
         codes, known = labels.cat.codes.to_numpy(), labels.cat.categories
@@ -352,6 +353,11 @@ def codes_within(labels: pd.Series, index: pd.Index) -> Ints:
             found = np.where(words < 0, -1, index.get_indexer(known[words]))
             return np.asarray(found[numbers], dtype=np.int64)
         return np.asarray(np.append(index.get_indexer(known), -1)[codes], dtype=np.int64)
+    if 8 * len(index) > len(labels):
+        words = labels.to_numpy(object)
+        starts = np.flatnonzero(np.append(True, words[1:] != words[:-1])[: len(words)])
+        found = index.get_indexer(pd.Index(labels.array[starts]))
+        return np.repeat(found, np.diff(starts, append=len(words))).astype(np.int64)
     numbers, distinct = pd.factorize(labels)
     places = np.append(index.get_indexer(pd.Index(distinct)), -1)
     return np.asarray(places[numbers], dtype=np.int64)

@@ -210,7 +210,7 @@ def inputs_of_occurrence(
     day: NDArray[np.datetime64] | None = None,
 ) -> dict[str, object]:
     """Say what was used and what was left out, `outside` all places or otherwise."""
-    left_out = left_out_by_outcome(placements.loc[~used & ~outside])
+    left_out = left_out_by_outcome(placements[["outcome"]][~used & ~outside])
     left_out["outside every catchment" if by == "catchment" else f"no {by} known"] = int(
         outside.sum()
     )
@@ -227,7 +227,7 @@ def _placements_in_numbers(
     snaps: pd.DataFrame,
 ) -> _Looking:
     reach_ids = _aligned(snaps["reach_id"], placements.index)
-    days = local_dates(placements).to_numpy().astype("datetime64[D]").astype(np.int64)
+    dates = local_dates(placements)
     within = _aligned(place_of, placements.index)
     place = codes_within(within, names)
     stray = within.notna().to_numpy() & (place < 0)
@@ -237,9 +237,9 @@ def _placements_in_numbers(
         place=place,
         method=codes_of(placements["method"], methods.index, "Method"),
         reach=np.asarray(pd.factorize(reach_ids)[0], dtype=np.int64),
-        visit=visits(placements, snaps),
+        visit=visits(placements, snaps, dates),
         looked=looked(placements),
-        day=days,
+        day=dates.to_numpy().astype("datetime64[D]").astype(np.int64),
         can=detectable(species, methods).to_numpy(dtype=bool),
         methods=methods.index,
     )
@@ -305,7 +305,9 @@ def _count(
     )  # fmt: skip
     by_reach = unit_runs(sampling, looking.reach)
     reaches, reaches_found = units_looked_and_found(sampling, by_reach)
-    visited, _ = units_looked_and_found(sampling, unit_runs(sampling, looking.visit))
+    # A visit with a find from outside the rules looked, others by their gear: no find adds one.
+    odd = replace(sampling, row=row[beyond], kind=kind[beyond], beyond=beyond[beyond])
+    visited, _ = units_looked_and_found(odd, unit_runs(odd, looking.visit))
     n_looked = placements_looked + extra
     maybe, note = _possible(found > 0, species)
     _note_unlisted(note, sampling, by_reach, placements_looked, found, extra)

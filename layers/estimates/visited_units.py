@@ -118,20 +118,17 @@ def unit_runs(sampling: Sampling, unit: Ints) -> UnitRuns:
     for_unit = int(unit.max(initial=0)).bit_length()
     for_tag = int(tag.max(initial=0)).bit_length()
 
-    def packed(slot: Ints, unit: Ints, tag: Ints) -> Ints:
-        return ((slot << for_unit | unit) << for_tag) | tag
-
-    own = at[apart][each]
+    own = (places + holder) << for_unit | unit[at[apart][each]]
     key = np.concatenate(
         [
-            packed(place[at[~apart]], unit[at[~apart]], tag[~apart]),
-            packed(places + holder, unit[own], tag[apart][each]),
+            ((place << for_unit | unit) << for_tag)[at[~apart]] | tag[~apart],
+            own << for_tag | tag[apart][each],
         ]
     )
     key.sort()
-    starts = np.flatnonzero(_differs(key))
-    count = np.diff(starts, append=key.size)
-    key = key[starts]
+    starts = np.append(np.flatnonzero(_differs(key)), key.size)
+    count = starts[1:] - starts[:-1]
+    key = key[starts[:-1]]
     tag, upper = key & ((1 << for_tag) - 1), key >> for_tag
     new = _differs(upper)
     group = np.cumsum(new) - 1

@@ -121,12 +121,12 @@ def may_include(species: pd.DataFrame) -> Bools:
 
 
 @reads("snaps", placements="placement_id method set_at timezone")
-def visits(placements: pd.DataFrame, snaps: pd.DataFrame) -> Ints:
+def visits(placements: pd.DataFrame, snaps: pd.DataFrame, dates: pd.Series | None = None) -> Ints:
     """Give each visit a number: one gear on one date at one unit, with all its traps together.
 
     Equal for placements of one visit, (n,); -1 where the date is not known. The date is the local
-    one of setting; the unit is the reach where it is known, else the site, else the position, else
-    each placement is a unit.
+    one of setting, `dates` where these are known already; the unit is the reach where it is known,
+    else the site, else the position, else each placement is a unit.
     """
     n = len(placements)
     unit = 3 * n + np.arange(n)
@@ -144,7 +144,7 @@ def visits(placements: pd.DataFrame, snaps: pd.DataFrame) -> Ints:
         place = at.fillna(-1).to_numpy(np.int64)
         unit[lacking] = np.where(place >= 0, 2 * n + place, unit[lacking])
     method = pd.factorize(placements["method"])[0]
-    date = pd.factorize(local_dates(placements))[0]
+    date = pd.factorize(local_dates(placements) if dates is None else dates)[0]
     known = (method >= 0) & (date >= 0)
     number = np.full(n, -1, dtype=np.int64)
     if known.any():
