@@ -63,12 +63,13 @@ def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> Obj
         ends.append(np.where(share[:, None] < 1, between, xy[start + 1]))
     # Sums of segment lengths differ from line lengths in their last digits.
     inside = (along[vertex] > from_m[of_cut] + 1e-6) & (along[vertex] < to_m[of_cut] - 1e-6)
-    of_cut, vertex = of_cut[inside], vertex[inside]
-    number = np.concatenate([each, of_cut, each])
-    measure = np.concatenate([from_m, along[vertex], to_m])
-    place = np.concatenate([ends[0], xy[vertex], ends[1]])
-    order = np.lexsort((measure, number))
-    cut[parts] = shapely.linestrings(place[order], indices=number[order])
+    size = np.bincount(of_cut[inside], minlength=len(rows)) + 2
+    last = np.cumsum(size) - 1
+    place, inner = np.empty((last[-1] + 1, 2)), np.ones(last[-1] + 1, bool)
+    for at, end in zip((last - size + 1, last), ends, strict=True):
+        place[at], inner[at] = end, False
+    place[inner] = xy[vertex[inside]]
+    cut[parts] = shapely.linestrings(place, indices=np.repeat(each, size))
     return cut
 
 
