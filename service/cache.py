@@ -27,6 +27,7 @@ __all__ = ["cache_file", "cached", "followed", "renewed"]
 
 Made = TypeVar("Made")
 _MOST_BYTES: Final = 200_000_000
+_MANY: Final = 1_000
 _LEAST_BYTES: Final = 100_000  # of an answer's share of the cache, so that they stay few
 _MOST_FOLLOWED: Final = 64
 
@@ -146,6 +147,8 @@ def _bytes(answer: Any, depth: int) -> int:  # noqa: ANN401 - whatever was answe
     if isinstance(answer, dict):
         parts = answer.values()
     elif isinstance(answer, (list, tuple)):
+        if len(answer) > _MANY:  # words of a map are 100,000: looking at each takes 0.3 s
+            return len(answer) * _bytes(answer[0], depth - 1) if depth else 0
         parts = answer
     elif hasattr(answer, "__dict__"):
         parts = vars(answer).values()

@@ -118,7 +118,7 @@ def _work(
     kept = visit >= 0
     frame = pd.DataFrame(
         {
-            "unit": of_units[kept],
+            "unit": season.unit[visit[kept]],
             "year": season.year[visit[kept]],
             "method": placements.loc[kept, "method"],
             "visit": visit[kept],
