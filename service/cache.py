@@ -137,8 +137,9 @@ def _weight(answer: object) -> int:
 
 
 def _bytes(answer: Any, depth: int) -> int:  # noqa: ANN401 - whatever was answered
-    if isinstance(answer, pd.DataFrame):
-        return int(answer.memory_usage().sum())
+    if isinstance(answer, pd.DataFrame):  # words of codes belong to all answers
+        arrays = [answer.index, *(answer[name].array for name in answer)]
+        return sum(getattr(array, "codes", array).nbytes for array in arrays)
     if isinstance(answer, bytes):
         return len(answer)
     if hasattr(answer, "nbytes"):
