@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["cache_file", "cached", "followed", "renewed"]
 
 Made = TypeVar("Made")
-_MOST_BYTES: Final = 200_000_000
+_MOST_BYTES: Final = 128_000_000
 _MANY: Final = 1_000
 _LEAST_BYTES: Final = 100_000  # of an answer's share of the cache, so that they stay few
 _MOST_FOLLOWED: Final = 64
@@ -43,7 +43,7 @@ def cached(
     """Answer to a question about the store as it is now, made once for all who want it.
 
     A write to the store, by whatever process, makes its cached answers void. Of one store the
-    last ones are kept, up to 200 MB. Nobody may change what is returned.
+    last ones are kept, up to 128 MB. Nobody may change what is returned.
 
     Parameters
     ----------

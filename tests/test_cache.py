@@ -83,11 +83,11 @@ def test_answers_are_bounded_in_number_and_in_bytes(store):
     for number in range(1_000):
         cached(store, None, number, lambda: None)
     assert cached(store, None, "first", make) == 1
-    for number in range(1_000, 3_500):
+    for number in range(1_000, 2_500):
         cached(store, None, number, lambda: None)
     assert cached(store, None, "first", make) == 2
     for number in range(3):
-        large = np.broadcast_to(byte, 90_000_000)  # this takes one byte, and says that it takes all
+        large = np.broadcast_to(byte, 60_000_000)  # this takes one byte, and says that it takes all
         frame = pd.DataFrame({"large": large}, copy=False)
         cached(store, None, ("large", number), lambda frame=frame: ([frame], "words"))
     assert cached(store, None, "first", make) == 3

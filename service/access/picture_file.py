@@ -9,6 +9,7 @@ is JSON. The last four bytes are the CRC-32 of all before them.
 from __future__ import annotations
 
 import os
+import sys
 import tempfile
 import time
 import zlib
@@ -219,5 +220,7 @@ def _column(
         values = np.broadcast_to(values, (size,))
     coded = None
     if words is not None:
-        coded = pd.CategoricalDtype(known_unique(pd.Index(words, dtype="str")))
+        # As those of the network and of the other picture: each word is in memory once.
+        one_text = pd.Index([*map(sys.intern, words)], dtype="str")
+        coded = pd.CategoricalDtype(known_unique(one_text))
     return Column(values, kind, coded)

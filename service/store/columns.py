@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 import numpy as np
@@ -142,16 +143,16 @@ def frame_from_rows(
     rows: Sequence[Sequence[Any]],
     columns: Sequence[sa.Column[Any]],
     *,
-    words: dict[Any, Any] | None = None,
+    one_text: bool = False,
 ) -> pd.DataFrame:
     """Build a frame from fetched rows; missing is NaN, NaT, NA or None by type.
 
-    `words` gathers those met, so that one that stands in many rows is stored once.
+    With `one_text`, a word that stands in many rows, or in many frames, is in memory once.
     """
     lists: list[Sequence[Any]] = list(zip(*rows, strict=True)) if rows else [()] * len(columns)
-    if words is not None:
+    if one_text:
         lists = [
-            [words.setdefault(value, value) for value in values]
+            [None if value is None else sys.intern(value) for value in values]
             if isinstance(column.type, sa.Text)
             else values
             for column, values in zip(columns, lists, strict=True)

@@ -39,9 +39,9 @@ def _read_layer(
     wanted = sa.select(*columns, table.c.geom).order_by(table.c[key])
     if names is not None:
         wanted = wanted.where(among(table.c[key], names))
-    frames, shapes, words = [], [], {}  # type: ignore[var-annotated]
+    frames, shapes = [], []
     for rows in pieces(connection, wanted):  # all at once are several times as large
-        frames.append(frame_from_rows([row[:-1] for row in rows], columns, words=words))
+        frames.append(frame_from_rows([row[:-1] for row in rows], columns, one_text=True))
         shapes.append(geometries_from_blobs([row[-1] for row in rows]))
     frame = pd.concat(frames, ignore_index=True).set_index(key)
     return gpd.GeoDataFrame(frame, geometry=np.concatenate(shapes), crs=store_crs(connection))
@@ -64,10 +64,9 @@ def read_reach_parts(connection: sa.Connection) -> pd.DataFrame:
     """Fetch which part of which reach lies in which catchment."""
     columns = [column for column in schema.reach_parts.columns if column.name != "fid"]
     wanted = sa.select(*columns).order_by(schema.reach_parts.c.fid)
-    words: dict[Any, Any] = {}
     rows = pieces(connection, wanted)
     return pd.concat(
-        [frame_from_rows(each, columns, words=words) for each in rows], ignore_index=True
+        [frame_from_rows(each, columns, one_text=True) for each in rows], ignore_index=True
     )
 
 
