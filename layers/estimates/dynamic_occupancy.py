@@ -98,7 +98,7 @@ class _Histories:
     count: Floats  # units of each group, (g,)
     first: Ints  # coefficient of its ψ in its first year, (g,)
     logits: int  # coefficients that are logits: ψ, γ, ε, then any ψ of units begun later
-    missed: Floats  # effort without a find, (years, kinds, g)
+    missed: Floats  # effort without a find, (g, years, kinds)
     seen: Bools  # whether it was found, (g, years)
     hit_kind: Ints
     hit_effort: Floats
@@ -125,7 +125,7 @@ class _Histories:
         rate = np.exp(theta[:, self.logits :])
         hazard = rate[:, self.hit_kind] * self.hit_effort
         # What a year's visits weigh for a unit that is occupied; the visits with a find apart.
-        nothing = np.exp(-(rate @ self.missed))
+        nothing = np.exp(-np.einsum("gtk,ck->tcg", self.missed, rate))
         present = np.where(self.seen.T[:, None], 1.0, nothing)
         absent = (~self.seen).T[:, None].astype(np.float64)
         now, total = np.empty_like(present), np.empty_like(present)
@@ -135,7 +135,7 @@ class _Histories:
             total[t] = inside + (1 - here) * absent[t]
             now[t] = inside / total[t]
             here = now[t] * (1 - lost) + (1 - now[t]) * gained
-        spent = np.einsum("g,gt,tkg->k", self.count, self.seen, self.missed)
+        spent = np.einsum("g,gt,gtk->k", self.count, self.seen, self.missed)
         value = (
             np.log(total).sum(axis=0) @ self.count
             + np.log(-np.expm1(-hazard)) @ self.hit_count
@@ -154,9 +154,9 @@ class _Histories:
             left += now[t] * lost * out
         stayed = state[:-1].sum(axis=0)
         gain = hazard / np.expm1(np.minimum(hazard, 600.0)) * self.hit_count
-        found = np.zeros((self.missed.shape[1], len(theta)))
+        found = np.zeros((self.missed.shape[2], len(theta)))
         np.add.at(found, self.hit_kind, gain.T)
-        effort = ((state * self.count) @ self.missed.transpose(0, 2, 1)).sum(axis=0)
+        effort = np.einsum("g,tcg,gtk->ck", self.count, state, self.missed)
         slope = ((state[0] - first) * self.count) @ np.eye(self.logits)[self.first]
         slope[:, 1] = (entered - gained * (len(present) - 1 - stayed)) @ self.count
         slope[:, 2] = (left - lost * stayed) @ self.count
@@ -194,7 +194,7 @@ def _histories(
         count=count.astype(np.float64),
         first=np.where(began > 0, began + 2, 0)[first],
         logits=3 + int(began.max()),
-        missed=np.ascontiguousarray(missed[first].transpose(1, 2, 0)),
+        missed=missed[first],
         seen=seen[first],
         hit_kind=pairs[:, 0].astype(np.int64),
         hit_effort=pairs[:, 1],
