@@ -311,11 +311,15 @@ def in_turn(path: Path, places: np.ndarray, pages: list[str]) -> None:
 
 
 def together(path: Path, places: np.ndarray, pages: list[str]) -> None:
-    """Let 20 clients at once request pages that one visitor requested before."""
+    """Let 20 clients at once request pages that one visitor requested before.
+
+    Files of all reaches, gaps or streams (up to 300 MB each) are told in the table above alone.
+    """
     server, host, port = serve(path)
     try:
         visitor = Visitor(host, port, places)
-        pages = with_upload(pages, visitor)
+        files = {f"/coverage/{what}.{form}" for what, forms in FILES.items() for form in forms}
+        pages = [page for page in with_upload(pages, visitor) if page not in files]
         for address in pages:
             visitor.get(address)
 
