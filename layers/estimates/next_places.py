@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from heapq import heappop, heappush
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
     from layers.network.graph import Network
 
 __all__ = ["candidate_places", "done_before", "next_places"]
+
+_Around = dict[tuple[int, float], Intervals]  # by row and measure of a place
 
 _MOST_A_PIECE: Final = 20
 _SORTED_FIRST: Final = 4_096  # candidates by bound; the others when these do not suffice
@@ -149,7 +152,12 @@ def _chosen(
         bound = np.full(len(rows), np.inf)
     else:
         bound = _followed_bounds(water, (counts, within_m, clear_m), region, rows, measure)
-    chosen, adds = _choose(network, distance, rows, measure, bound, scale, count, within_m)
+    known = _known_around(water, (counts, within_m), region)
+    chosen, adds, around = _choose(
+        network, distance, rows, measure, bound, scale, count, within_m, known
+    )
+    if region is None:
+        water.found["around"] = water.made, (counts, within_m), around
     rows, measure = rows[chosen], measure[chosen]
     xy = place_on_reach(network, rows, measure)
     longitude, latitude = choose_operation(network.crs, "EPSG:4326").move(xy[:, 0], xy[:, 1])
@@ -173,6 +181,17 @@ def _chosen(
         geometry=shapely.points(xy),
         crs=network.crs,
     )
+
+
+def _known_around(
+    water: CountedWater, options: tuple[Counted, float], region: Intervals | None
+) -> _Around:
+    """Give what is unsampled around places of the whole network where nothing changed since."""
+    made, last, around = water.found.get("around", (-1, None, {}))
+    if region is not None or last != options:
+        return {}
+    near = water.near_changes(made, options[1])
+    return {place: own for place, own in around.items() if not near[place[0]]}
 
 
 def _followed_bounds(
@@ -353,6 +372,29 @@ def _foremost(bound: Floats) -> Ints:
     return np.argsort(-bound, kind="stable")
 
 
+def _unsampled_around(
+    network: Network,
+    unsampled: Intervals,
+    within_m: float,
+    rows: Ints,
+    measure: Floats,
+    known: _Around,
+) -> _Around:
+    """List the unsampled parts within a distance of each of some places; search the unknown."""
+    places = list(zip(rows.tolist(), measure.tolist(), strict=True))
+    found = {place: known.get(place) for place in places}
+    fresh = np.array([place not in known for place in places])
+    if fresh.any():
+        owner, near = unsampled_within(network, unsampled, within_m, rows[fresh], measure[fresh])
+        ends = np.searchsorted(owner, np.arange(int(fresh.sum()) + 1)).tolist()
+        cuts = pairwise(ends)
+        found = {
+            place: near.at(slice(*next(cuts))) if own is None else own
+            for place, own in found.items()
+        }
+    return {place: own for place, own in found.items() if own is not None}
+
+
 def _choose(
     network: Network,
     distance: SampledDistance,
@@ -362,12 +404,17 @@ def _choose(
     scale: Floats,
     count: int,
     within_m: float,
-) -> tuple[Ints, Floats]:
-    """Take the best candidate `count` times; their positions and what each adds."""
+    known: _Around,
+) -> tuple[Ints, Floats, _Around]:
+    """Take the best candidate `count` times; their positions, what each adds, and what was found.
+
+    What is `known` to be unsampled around candidates is not searched.
+    """
     if not len(rows):
-        return np.empty(0, np.int64), np.empty(0)
+        return np.empty(0, np.int64), np.empty(0), {}
     waiting = _foremost(bound)
     parts: dict[int, Intervals] = {}  # unsampled at first, around each candidate searched
+    around: _Around = {}
     taken = Intervals(rows[:0], measure[:0], measure[:0])
     chosen: list[int] = []
     adds: list[float] = []
@@ -391,12 +438,12 @@ def _choose(
                 break
             some = waiting[following : following + SEARCHED_AT_ONCE]
             following += len(some)
-            place, near = unsampled_within(
-                network, distance.unsampled, within_m, rows[some], measure[some]
+            found = _unsampled_around(
+                network, distance.unsampled, within_m, rows[some], measure[some], known
             )
-            cuts = np.searchsorted(place, np.arange(len(some) + 1))
-            for number, k in enumerate(some.tolist()):
-                parts[k] = near.at(slice(cuts[number], cuts[number + 1]))
+            around |= found
+            for k in some.tolist():
+                parts[k] = found[int(rows[k]), float(measure[k])]
                 push(k)
         gain, k, known_at = heappop(heap)
         if known_at < len(chosen):
@@ -410,4 +457,4 @@ def _choose(
         taken = union_intervals(
             *(np.concatenate(both) for both in zip(taken, parts[k], strict=True))
         )
-    return np.array(chosen, np.int64), np.array(adds, np.float64)
+    return np.array(chosen, np.int64), np.array(adds, np.float64), around

@@ -264,11 +264,14 @@ class CountedWater:
                 changed_in[part.intervals.group[those[part.placement]]] = new.made
 
         def both(one: Water, other: Water) -> Water:
-            owner = place[np.concatenate([one.placement, other.placement + len(self.row)])]
-            order = np.argsort(owner, kind="stable")
-            order = order[np.searchsorted(owner[order], 0) :]
+            old, own = place[one.placement], place[other.placement + len(self.row)]
+            kept = np.flatnonzero(old >= 0)
+            if (np.diff(old[kept]) < 0).any():
+                kept = kept[np.argsort(old[kept], kind="stable")]
+            at = np.searchsorted(old[kept], own)  # sorted, both: the few are put in
             pairs = zip(one.intervals, other.intervals, strict=True)
-            return Water(Intervals(*(np.concatenate(two)[order] for two in pairs)), owner[order])
+            columns: list[Any] = [np.insert(all_[kept], at, few) for all_, few in pairs]
+            return Water(Intervals(*columns), np.insert(old[kept], at, own))
 
         found = dict(self.found)
         if "night" in found:
