@@ -117,7 +117,7 @@ def next_places(
     rows, measure = network.rows(frame["reach_id"]), frame["measure_m"].to_numpy(np.float64)
     frame = frame.assign(done_before=done_before(before, methods, rows, measure, within_m))
     frame.attrs["inputs"] = water.inputs(counts) | {
-        "count": count, "within_m": within_m, "clear_m": clear_m,
+        "count": counts, "within_m": within_m, "clear_m": clear_m,
     }  # fmt: skip
     if len(frame) < count:
         frame.attrs["inputs"]["note"] = (

@@ -124,6 +124,8 @@ def test_a_fork_by_hand():
     assert frame["reach_id"].tolist()[0] == "A"
     assert frame["measure_m"].tolist()[0] == 0
     assert frame["adds_m"].tolist()[0] == 600
+    told = {"count": "visited", "within_m": 200, "clear_m": 0.0}  # what counts as done
+    assert told.items() <= frame.attrs["inputs"].items()
     assert frame["remaining_share"].tolist()[0] == pytest.approx(800 / 1400)
     assert shapely.get_coordinates(frame.geometry.iloc[0]).tolist() == [[0, 500]]
     point = frame.to_crs(4326).geometry.iloc[0]
