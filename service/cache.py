@@ -132,13 +132,13 @@ class _Answers:
 
 
 def _weight(answer: object) -> int:
-    """Bytes of the arrays of an answer, at most half of the cache."""
-    return min(max(_bytes(answer, 3), _LEAST_BYTES), _MOST_BYTES // 2)
+    """Bytes of the arrays of an answer, at most a quarter of the cache."""
+    return min(max(_bytes(answer, 3), _LEAST_BYTES), _MOST_BYTES // 4)
 
 
 def _bytes(answer: Any, depth: int) -> int:  # noqa: ANN401 - whatever was answered
-    if isinstance(answer, pd.DataFrame):  # words of codes belong to all answers
-        arrays = [answer.index, *(answer[name].array for name in answer)]
+    if isinstance(answer, pd.DataFrame):  # ids and the words of codes belong to all answers
+        arrays = [answer[name].array for name in answer]
         return sum(getattr(array, "codes", array).nbytes for array in arrays)
     if isinstance(answer, bytes):
         return len(answer)

@@ -86,7 +86,7 @@ def test_answers_are_bounded_in_number_and_in_bytes(store):
     for number in range(1_000, 2_500):
         cached(store, None, number, lambda: None)
     assert cached(store, None, "first", make) == 2
-    for number in range(3):
+    for number in range(5):
         large = np.broadcast_to(byte, 60_000_000)  # this takes one byte, and says that it takes all
         frame = pd.DataFrame({"large": large}, copy=False)
         cached(store, None, ("large", number), lambda frame=frame: ([frame], "words"))
