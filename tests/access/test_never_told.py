@@ -104,7 +104,7 @@ def test_pages_keep_chances_and_rates_to_themselves(store, viewer, monkeypatch):
     """Chances of presence, the table of catchments and species' pages say what summaries may."""
     # Few visits as they are, every species gets an estimate.
     monkeypatch.setattr("layers.estimates.fitted_seasons.refuse_thin", lambda visits: None)
-    monkeypatch.setattr("layers.estimates.detection.doubts", lambda seen, fit: [])
+    monkeypatch.setattr("layers.estimates.catchment_chances.doubts", lambda seen, fit: [])
     with closing(open_store(store.path, read_only=True)) as fresh:  # shares no cached answers
         client = create_app(fresh, Settings(), viewer=viewer).test_client()
         chances = json.loads(client.get("/catchments/chances.json").data)
