@@ -8,6 +8,8 @@ import logging
 import signal
 import socket
 import sys
+import threading
+import time
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final
 
@@ -34,6 +36,8 @@ _WAITING_BYTES: Final = 1 << 20
 _ARENA_MAX: Final = (-8, 2)
 _MMAP_THRESHOLD: Final = (-3, 1 << 20)
 _TRIM_THRESHOLD: Final = (-1, 1 << 22)
+# A million placements: 0.45 GB after each page of a stream of 140,000 reaches; 2 to 16 ms.
+_PAUSE_S, _WORK_S = 1.0, 0.2
 _OWN_NAMES: Final = ["127.0.0.1", "localhost", "[::1]"]
 
 
@@ -85,11 +89,25 @@ def give_back_freed_memory() -> None:
     """Have memory returned to the system where it is freed, with the GNU C library.
 
     Else each thread keeps a heap of its own, with holes as large as the arrays that were there.
+    What lay in many small pieces, as shapes do, is returned every second while there is work.
     """
     if sys.platform == "linux":
         with suppress(AttributeError):  # another C library
+            library = ctypes.CDLL(None)
             for parameter in (_ARENA_MAX, _MMAP_THRESHOLD, _TRIM_THRESHOLD):
-                ctypes.CDLL(None).mallopt(*parameter)
+                library.mallopt(*parameter)
+            threading.Thread(
+                target=_return_pieces, args=(library.malloc_trim,), daemon=True
+            ).start()
+
+
+def _return_pieces(trim: Callable[[int], int]) -> None:
+    told = 0.0
+    while True:
+        time.sleep(_PAUSE_S)
+        if time.process_time() - told > _WORK_S:
+            trim(0)
+            told = time.process_time()
 
 
 def make_server(
