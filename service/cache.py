@@ -140,7 +140,7 @@ def _bytes(answer: Any, depth: int) -> int:  # noqa: ANN401 - whatever was answe
     if isinstance(answer, pd.DataFrame):  # ids and the words of codes belong to all answers
         arrays = [answer[name].array for name in answer]
         return sum(getattr(array, "codes", array).nbytes for array in arrays)
-    if isinstance(answer, bytes):
+    if isinstance(answer, (bytes, str)):
         return len(answer)
     if hasattr(answer, "nbytes"):
         return int(answer.nbytes)

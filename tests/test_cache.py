@@ -91,6 +91,9 @@ def test_answers_are_bounded_in_number_and_in_bytes(store):
         frame = pd.DataFrame({"large": large}, copy=False)
         cached(store, None, ("large", number), lambda frame=frame: ([frame], "words"))
     assert cached(store, None, "first", make) == 3
+    for number in range(5):  # a drawing is text
+        cached(store, None, ("text", number), lambda: "x" * 30_000_000)
+    assert cached(store, None, "first", make) == 4
     huge = np.broadcast_to(byte, 900_000_000)
     assert cached(store, None, "huge", lambda: huge) is huge
     assert cached(store, None, "huge", lambda: None) is huge

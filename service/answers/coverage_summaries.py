@@ -267,9 +267,8 @@ def next_places(
         before = counted(store, Selection(), viewer, represents_m=represents_m)
         region, earlier = reference.chosen_water(store, selection), None
         state = water.made if water is before else stamp(store, selection, viewer)
-        if (
-            last and water is before and isinstance(last[0], int)
-        ):  # a choice stands while nothing moved there
+        # A choice stands while nothing moved there.
+        if last and water is before and isinstance(last[0], int):
             moved = water.moved_since(counts, last[0])
             earlier = None if moved[... if region is None else region.group].any() else last[1]
         elif last and last[0] == state:
