@@ -150,7 +150,7 @@ def reach_summary(
     with np.errstate(invalid="ignore"):  # reaches outside the region have no length
         table["sampled_fraction"] = covered / length
 
-    result = gpd.GeoDataFrame(table, geometry=np.asarray(network.reaches.geometry), crs=network.crs)
+    result = gpd.GeoDataFrame(table, geometry=network.lines, crs=network.crs)
     if not every_reach:
         has = (result["placements"] > 0) | (result["sampled_length_m"] > 0)
         result = result[has]

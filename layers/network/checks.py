@@ -339,12 +339,10 @@ def _loose_ends(network: Network, report: NetworkReport, near_m: float) -> None:
     owner = np.full(network.n_nodes, -1, np.int64)
     owner[network.from_node] = np.arange(len(network.from_node))
     owner[network.to_node] = np.arange(len(network.to_node))
-    lines = np.asarray(network.reaches.geometry)
     ends = shapely.points(network.node_xy[loose])
-    end, line = shapely.STRtree(lines).query(ends, predicate="dwithin", distance=near_m)
+    end, line, distance = network.lines.within(ends, near_m)
     others = line != owner[loose[end]]
-    end, line = end[others], line[others]
-    distance = shapely.distance(ends[end], lines[line])
+    end, line, distance = end[others], line[others], distance[others]
     order = np.lexsort((line, distance, end))
     _, first = np.unique(end[order], return_index=True)
     near = order[first]
@@ -370,7 +368,6 @@ def _loose_ends(network: Network, report: NetworkReport, near_m: float) -> None:
 
 def _loops(network: Network, report: NetworkReport) -> None:
     ids = network.reaches.index.to_numpy(object)
-    lines = np.asarray(network.reaches.geometry)
     returns = network.from_node == network.to_node
     tiny = returns & (network.length_m <= 2 * network.tolerance_m)
     for code, which, words in (
@@ -385,7 +382,7 @@ def _loops(network: Network, report: NetworkReport) -> None:
                 f"Reaches that {words}: {which.sum()}, first {ids[which][0]!r}; kept. A loop "
                 "counts as one place for stream order and upstream length.",
                 ids[which],
-                lines[which],
+                network.lines.drawn(np.flatnonzero(which)),
             )
 
 
@@ -409,7 +406,7 @@ def _components(network: Network, report: NetworkReport) -> None:
         f"{100 * length[0] / length.sum():.1f} % of its length. Kept; no way along the network "
         "leads from one to another.",
         network.reaches.index.to_numpy(object)[row],
-        np.asarray(network.reaches.geometry)[row],
+        network.lines.drawn(row),
         words,
     )
 

@@ -17,12 +17,14 @@ if TYPE_CHECKING:
 
 __all__ = ["ReachLines", "cut_lines", "place_on_reach", "reaches_inside"]
 
+_AT_ONCE = 50_000
+
 
 def place_on_reach(network: Network, rows: Ints, measure_m: Floats) -> Floats:
     """Coordinates of places given by reach row and measure, (n, 2). [m]."""
-    lines = np.asarray(network.reaches.geometry)[rows]
-    xy: Floats = shapely.get_coordinates(shapely.line_interpolate_point(lines, measure_m))
-    return xy
+    pieces = [slice(begin, begin + _AT_ONCE) for begin in range(0, len(rows), _AT_ONCE)]
+    places = [_Measured(network, rows[piece]).at(measure_m[piece]) for piece in pieces]
+    return np.concatenate([np.empty((0, 2)), *places])
 
 
 def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> Objects:
@@ -38,45 +40,59 @@ def cut_lines(network: Network, rows: Ints, from_m: Floats, to_m: Floats) -> Obj
     ndarray of LineString
         Drawn downstream, (k,).
     """
-    cut: Objects = np.asarray(network.reaches.geometry)[rows]
-    parts = np.flatnonzero((from_m > 0.0) | (to_m < network.length_m[rows]))
+    cut, part = np.empty(len(rows), object), (from_m > 0.0) | (to_m < network.length_m[rows])
+    cut[~part] = network.lines.drawn(rows[~part])
+    parts = np.flatnonzero(part)
     if not len(parts):
         return cut
     rows, from_m, to_m = rows[parts], from_m[parts], to_m[parts]
-    each = np.arange(len(rows))
-    reach, own = np.unique(rows, return_inverse=True)
-    xy, of_line = shapely.get_coordinates(
-        np.asarray(network.reaches.geometry)[reach], return_index=True
-    )
-    first = np.searchsorted(of_line, np.arange(len(reach)))
-    step, along = _along(xy, first)
-    size = np.bincount(of_line, minlength=len(reach))[own]
-    of_cut = np.repeat(each, size)
-    vertex = rows_of_runs(first[own], size)
-    ends = []
-    for measure in (from_m, to_m):
-        passed = np.bincount(of_cut[along[vertex] <= measure[of_cut]], minlength=len(rows))
-        start = first[own] + np.minimum(passed, size - 1) - 1
-        share, length = np.ones(len(rows)), step[start + 1]
-        np.divide(measure - along[start], length, out=share, where=length > 0)
-        between = (xy[start + 1] - xy[start]) * share[:, None] + xy[start]
-        ends.append(np.where(share[:, None] < 1, between, xy[start + 1]))
+    reach = _Measured(network, rows)
     # Sums of segment lengths differ from line lengths in their last digits.
-    inside = (along[vertex] > from_m[of_cut] + 1e-6) & (along[vertex] < to_m[of_cut] - 1e-6)
-    size = np.bincount(of_cut[inside], minlength=len(rows)) + 2
+    own, along = reach.own, reach.along[reach.vertex]
+    inside = (along > from_m[own] + 1e-6) & (along < to_m[own] - 1e-6)
+    size = np.bincount(own[inside], minlength=len(rows)) + 2
     last = np.cumsum(size) - 1
     place, inner = np.empty((last[-1] + 1, 2)), np.ones(last[-1] + 1, bool)
-    for at, end in zip((last - size + 1, last), ends, strict=True):
-        place[at], inner[at] = end, False
-    place[inner] = xy[vertex[inside]]
-    cut[parts] = shapely.linestrings(place, indices=np.repeat(each, size))
+    for at, measure in ((last - size + 1, from_m), (last, to_m)):
+        place[at], inner[at] = reach.at(measure), False
+    place[inner] = reach.xy[reach.vertex[inside]]
+    cut[parts] = shapely.linestrings(place, indices=np.repeat(np.arange(len(rows)), size))
     return cut
+
+
+class _Measured:
+    """Vertices of the reaches of n rows with the distance along.
+
+    `xy`, each reach once, and `along` [m]; and each vertex again for each of the rows, `vertex`,
+    with the number of the row, `own`.
+    """
+
+    def __init__(self, network: Network, rows: Ints) -> None:
+        reach, place = np.unique(rows, return_inverse=True)
+        lines = network.lines[reach]
+        self.xy, begin = lines.vertices, np.cumsum(lines.count) - lines.count
+        self._step, self.along = _along(self.xy, begin)
+        self._first, self._size = begin[place], lines.count[place]
+        self.own = np.repeat(np.arange(len(rows)), self._size)
+        self.vertex = rows_of_runs(self._first, self._size)
+
+    def at(self, measure_m: Floats) -> Floats:
+        """Coordinates of one place of each row, (n, 2). [m]."""
+        xy, along = self.xy, self.along
+        before = self.own[along[self.vertex] <= measure_m[self.own]]
+        passed = np.bincount(before, minlength=len(measure_m))
+        start = self._first + np.minimum(passed, self._size - 1) - 1
+        share, length = np.ones(len(measure_m)), self._step[start + 1]
+        np.divide(measure_m - along[start], length, out=share, where=length > 0)
+        between = (xy[start + 1] - xy[start]) * share[:, None] + xy[start]
+        places: Floats = np.where(share[:, None] < 1, between, xy[start + 1])
+        return places
 
 
 def _along(xy: Floats, first: Ints) -> tuple[Floats, Floats]:
     """Length of the segment before each vertex, and of all up to it; `first` begins each line. [m].
 
-    Summed line by line, as :func:`place_on_reach` does: not a digit differs.
+    Summed line by line, as GEOS does: not a digit differs.
     """
     step = np.sqrt((np.diff(xy, axis=0, prepend=xy[:1]) ** 2).sum(axis=1))
     step[first] = 0.0
@@ -123,7 +139,7 @@ class ReachLines(LazyShapes):
     def near(self, box: tuple[float, float, float, float]) -> ReachLines:
         """Leave only pieces of reaches that may meet a box, in the CRS of the network."""
         meets = np.zeros(len(self._network.length_m), bool)
-        meets[self._network.reaches.sindex.query(shapely.box(*box))] = True
+        meets[self._network.lines.near(np.array([box]))[1]] = True
         own = np.repeat(np.arange(len(self)), self.count)
         order = self.order[rows_of_runs(self.first, self.count)]
         some = meets[self.parts.group[order]]
@@ -183,9 +199,14 @@ def reaches_inside(network: Network, polygons: Objects) -> tuple[Ints, Intervals
         Position of the polygon of each part, ascending, and the parts as they lie, (k,); `group`
         is the reach's row.
     """
-    polygon, row = network.reaches.sindex.query(polygons, predicate="intersects", sort=True)
-    lines = np.asarray(network.reaches.geometry)
-    inside = shapely.intersection(lines[row], np.asarray(polygons, object)[polygon])
+    shapes = np.asarray(polygons, object)
+    drawn = np.flatnonzero(~shapely.is_missing(shapes) & ~shapely.is_empty(shapes))
+    near, row = network.lines.near(shapely.bounds(shapes[drawn]))
+    polygon, lines = drawn[near], network.lines.drawn(row)
+    shapely.prepare(shapes)
+    inside = np.full(len(row), None, object)
+    meets = shapely.intersects(shapes[polygon], lines)
+    inside[meets] = shapely.intersection(lines[meets], shapes[polygon[meets]])
     pieces, pair = shapely.get_parts(inside, return_index=True)
     # Where a reach only touches a boundary there is a point, which has no length.
     length = shapely.length(pieces)
@@ -193,7 +214,7 @@ def reaches_inside(network: Network, polygons: Objects) -> tuple[Ints, Intervals
     pieces, pair, length = pieces[some], pair[some], length[some]
     # By the middle: an end may lie where a reach meets itself.
     middles = shapely.line_interpolate_point(pieces, 0.5, normalized=True)
-    at = shapely.line_locate_point(lines[row[pair]], middles)
+    at = shapely.line_locate_point(lines[pair], middles)
     whole = network.length_m[row[pair]]
     parts = Intervals(
         row[pair],

@@ -13,6 +13,7 @@ import shapely
 
 from layers.crs import require_metres
 from layers.errors import NetworkError
+from layers.network.lines import Lines
 from layers.network.stream_order import (
     FlowGraph,
     connected_parts,
@@ -97,10 +98,11 @@ class Network:
         found: Ints = self.reaches.index.get_indexer(wanted).astype(np.int64)
         return found
 
-    @cached_property
-    def tree(self) -> shapely.STRtree:
-        """R-tree of the lines, for questions about few places."""
-        return shapely.STRtree(np.asarray(self.reaches.geometry))
+    @property
+    def lines(self) -> Lines:
+        """Lines of the reaches."""
+        lines: Lines = self.reaches.geometry.array
+        return lines
 
     @cached_property
     def streams(self) -> tuple[Ints, pd.DataFrame]:
@@ -235,7 +237,8 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
     lines = np.asarray(frame.geometry)
     length = shapely.length(lines)
     refuse_unusable(frame.index, lines, length)
-    from_node, to_node, node_xy = nodes_of_lines(lines, tolerance_m)
+    frame[frame.geometry.name] = vertices = Lines.of(lines, frame.crs)
+    from_node, to_node, node_xy = nodes_of_lines(vertices, tolerance_m)
     graph = flow_graph(from_node, to_node, len(node_xy))
     strahler = _orders(frame, graph)
     missing = pd.Series(None, index=frame.index, dtype="str")
@@ -257,7 +260,7 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
     )
 
 
-def nodes_of_lines(lines: Objects, tolerance_m: float) -> tuple[Ints, Ints, Floats]:
+def nodes_of_lines(lines: Lines, tolerance_m: float) -> tuple[Ints, Ints, Floats]:
     """Join LineStrings, none empty, at ends at most `tolerance_m` apart, as :func:`join_ends` does.
 
     Returns
@@ -267,10 +270,8 @@ def nodes_of_lines(lines: Objects, tolerance_m: float) -> tuple[Ints, Ints, Floa
     node_xy
         Place of each node, (n, 2). [m]
     """
-    xy = shapely.get_coordinates(lines)
-    last = np.cumsum(shapely.get_num_coordinates(lines)) - 1
-    first = np.concatenate([[0], last[:-1] + 1])[: len(lines)]
-    node, node_xy = join_ends(np.concatenate([xy[first], xy[last]]), tolerance_m)
+    ends = np.concatenate([lines.first, lines.first + lines.count - 1])
+    node, node_xy = join_ends(lines.xy[ends], tolerance_m)
     return node[: len(lines)], node[len(lines) :], node_xy
 
 

@@ -14,14 +14,14 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-import shapely
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from layers.arrays import Floats, Ints, Objects
+    from layers.arrays import Floats, Ints
+    from layers.network.lines import Lines
 
     Places = NDArray[np.complex128]
 
@@ -176,10 +176,9 @@ class Vertices:
     last: Ints
 
     @classmethod
-    def of_lines(cls, lines: Objects) -> Vertices:
-        """Read the vertices of LineStrings."""
-        at = shapely.get_coordinates(lines).view(np.complex128)[:, 0]
-        count = shapely.get_num_coordinates(lines).astype(np.int64)
+    def of_lines(cls, lines: Lines) -> Vertices:
+        """Read the vertices of lines."""
+        at, count = lines.vertices.view(np.complex128)[:, 0], lines.count
         last = np.cumsum(count) - 1
         first = last + 1 - count
         along = np.zeros(len(at))

@@ -17,6 +17,7 @@ import shapely
 from layers.crs import require_metres, require_same_crs
 from layers.errors import FrameError
 from layers.network.graph import Network, nodes_of_lines, refuse_unusable, sorted_by_id
+from layers.network.lines import Lines
 from layers.network.segment_grid import Nearest, Pairs, SegmentGrid, Vertices, nearest_of_pairs
 
 if TYPE_CHECKING:
@@ -79,7 +80,8 @@ def snap_to_reaches(
     Notes
     -----
     Linear referencing after ISO 19148:2021, absolute method. Nearest reach by a grid of
-    segments, or an R-tree for few positions and for wide tolerances; both give the same.
+    segments, or the boxes of reaches for few positions and for wide tolerances; both give the
+    same.
 
     A reach within tolerance is a rival when it lies at most the position's uncertainty farther
     than the nearest one and is not its direct continuation: the reach next up or down at a node
@@ -106,9 +108,13 @@ def snap_to_reaches(
     require_same_crs(positions.crs, reaches.crs, what="positions and reaches")
     network = reaches if isinstance(reaches, Network) else None
     frame = sorted_by_id(reaches) if network is None else network.reaches
-    lines = np.asarray(frame.geometry)
     if network is None:
-        refuse_unusable(frame.index, lines, shapely.length(lines))
+        shapes = np.asarray(frame.geometry)
+        length = shapely.length(shapes)
+        refuse_unusable(frame.index, shapes, length)
+        lines = Lines.of(shapes)
+    else:
+        lines, length = network.lines, network.length_m
     points = np.asarray(positions.geometry)
     usable, xy = _coordinates(points, positions.index)
     uncertainty = _uncertainty(positions)
@@ -118,10 +124,10 @@ def snap_to_reaches(
         # Only rivals need how reaches join, but many points nearly always have some: the joining
         # of bare reaches then goes on beside the search, which is not busy on all processors.
         following = pool.submit(_following, network, lines) if len(points) >= _FEW else None
-        nearest = _nearest(points, xy, usable, lines, margin, search_m, tolerance_m, network)
+        nearest = _nearest(points, xy, usable, lines, margin, search_m, tolerance_m)
         if len(nearest.rivals.point):
             joined = following.result() if following else _following(network, lines)
-            chosen, rival = _settle(nearest, joined, frame, lines, positions, margin)
+            chosen, rival = _settle(nearest, joined, frame, length, positions, margin)
         else:
             chosen, rival = nearest, np.full(len(points), -1, np.int64)
     return pd.DataFrame(
@@ -194,13 +200,12 @@ def _nearest(
     points: Objects,
     xy: Floats,
     usable: Bools,
-    lines: Objects,
+    lines: Lines,
     margin: Floats,
     search_m: Floats,
     tolerance_m: float,
-    network: Network | None,
 ) -> Nearest:
-    """Nearest reaches of all points: a grid for the many, a tree for few and for wide ones."""
+    """Nearest reaches of all points: a grid for the many, boxes for few and for wide ones."""
     common = np.flatnonzero(usable & (search_m <= tolerance_m))
     wide = np.flatnonzero(usable & (search_m > tolerance_m))
     if len(common) < _FEW:
@@ -210,23 +215,19 @@ def _nearest(
         grid = SegmentGrid.of_vertices(Vertices.of_lines(lines), tolerance_m)
         parts += grid.nearest(xy, margin, common)
     if len(lines) and len(wide):
-        tree = shapely.STRtree(lines) if network is None else network.tree
-        parts.append(_nearest_by_tree(points, tree, margin, search_m, wide))
+        parts.append(_nearest_by_boxes(points, lines, margin, search_m, wide))
     return Nearest.of_parts(len(points), parts)
 
 
-def _nearest_by_tree(
-    points: Objects, tree: shapely.STRtree, margin: Floats, search_m: Floats, wide: Ints
+def _nearest_by_boxes(
+    points: Objects, lines: Lines, margin: Floats, search_m: Floats, wide: Ints
 ) -> tuple[Pairs, Pairs]:
-    lines = tree.geometries
-    some, line = tree.query(points[wide], predicate="dwithin", distance=search_m[wide])
-    order = np.argsort(some, kind="stable")
-    point, line = wide[some[order]], line[order]
-    distance = shapely.distance(points[point], lines[line])
+    some, line, distance = lines.within(points[wide], search_m[wide])
+    point = wide[some]
     nearest, rivals = nearest_of_pairs(point, line, line, distance, margin)
 
     def placed(pair: Ints) -> Pairs:
-        own, at = lines[line[pair]], points[point[pair]]
+        own, at = lines.drawn(line[pair]), points[point[pair]]
         measure = shapely.line_locate_point(own, at)
         foot = shapely.get_coordinates(shapely.line_interpolate_point(own, measure))
         return Pairs(
@@ -240,7 +241,7 @@ def _settle(
     nearest: Nearest,
     following: Ints,
     frame: gpd.GeoDataFrame,
-    lines: Objects,
+    length: Floats,
     positions: gpd.GeoDataFrame,
     margin: Floats,
 ) -> tuple[Nearest, Ints]:
@@ -249,7 +250,6 @@ def _settle(
     line = nearest.line
     rival = np.full(n, -1, np.int64)
     point, other = nearest.rivals.point, nearest.rivals.line
-    length = shapely.length(lines)
     apart = ~_continues(line[point], other, following, length, margin[point])
     named = np.zeros(len(point), bool)
     if "stream_name" in positions and "stream_name" in frame:
@@ -258,7 +258,7 @@ def _settle(
         near = np.unique(np.concatenate([other, line[touched]]))
         borne = plain_name(frame["stream_name"].iloc[near])
         codes, _ = pd.factorize(pd.concat([borne, wanted]).to_numpy(object))
-        of_line, of_point = np.full(len(lines), -1, np.int64), np.full(n, -1, np.int64)
+        of_line, of_point = np.full(len(length), -1, np.int64), np.full(n, -1, np.int64)
         of_line[near] = codes[: len(near)]
         of_point[touched] = codes[len(near) :]
         named = (of_line[other] == of_point[point]) & (of_point[point] >= 0)
@@ -281,7 +281,7 @@ def _settle(
     return nearest, rival
 
 
-def _following(network: Network | None, lines: Objects) -> Ints:
+def _following(network: Network | None, lines: Lines) -> Ints:
     """Row of the reach that goes on alone where each one ends, nothing else joining; -1 if none."""
     if network is not None:
         from_node, to_node, n_nodes = network.from_node, network.to_node, network.n_nodes

@@ -179,11 +179,9 @@ def _thinned(xy: Floats, track: Ints, least_m: Floats) -> Bools:
 
 def _places(network: Network, xy: Floats, tolerance: Floats, uncertainty: Floats) -> _Places:
     """Nearest place of each reach, and of each bend of it, to n fixes."""
-    fix, line = network.tree.query(shapely.points(xy), predicate="dwithin", distance=tolerance)
-    order = np.lexsort((line, fix))
-    fix, line = fix[order].astype(np.int64), line[order].astype(np.int64)
+    fix, line, _ = network.lines.within(shapely.points(xy), tolerance)
     near, own = np.unique(line, return_inverse=True)
-    vertices = Vertices.of_lines(np.asarray(network.reaches.geometry)[near])
+    vertices = Vertices.of_lines(network.lines[near])
     long = np.diff(vertices.along, append=0.0) > _SHORTEST_M
     long[vertices.last] = False
     listed = np.flatnonzero(long)

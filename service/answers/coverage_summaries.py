@@ -165,7 +165,7 @@ def coverage(
         )
         lines = water.network.reaches.geometry
         lines = lines if region is None else lines.reindex(found["reach_id"])
-        drawn = gpd.GeoDataFrame(found, geometry=lines.to_numpy(), crs=water.network.crs)
+        drawn = gpd.GeoDataFrame(found, geometry=lines.array, crs=water.network.crs)
         return as_summary(drawn, "coverage", found)
 
     everywhere = replace(selection, catchments=(), species=())

@@ -16,8 +16,9 @@ from service.answers import summaries
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from geopandas.array import GeometryArray
 
-    from layers.arrays import Bools, Objects
+    from layers.arrays import Bools
     from service.records import Records, Selection, Viewer
     from service.store import Store
 
@@ -86,7 +87,7 @@ def stretches(
     """Lines of the sampled stretches: `placement_id`, `method`, `reach_id`, `from_m`, `to_m`."""
     lines = reference.network(store).reaches
     box = store_box(store, within)
-    near = lines.index[near_box(np.asarray(lines.geometry, dtype=object), box)] if box else None
+    near = lines.index[near_box(lines.geometry.array, box)] if box else None
     lines = summaries.stretch_lines(store, selection, viewer, reaches=near)
     return lines[_meets(store, lines, within)] if within else lines
 
@@ -138,18 +139,18 @@ def _records(store: Store, selection: Selection, viewer: Viewer, within: Box | N
 
 def _meets(store: Store, frame: gpd.GeoDataFrame, within: Box) -> Bools:
     """Which geometries in the store's CRS meet a box in degrees, exactly."""
-    shapes = np.asarray(frame.geometry, dtype=object)
+    shapes = frame.geometry.array
     near = store_box(store, within)
     met: Bools = near_box(shapes, near) if near else np.ones(len(shapes), dtype=bool)
     box = shapely.union_all(box_shapes(*within))
     shapely.prepare(box)
-    met[met] = shapely.intersects(box, to_wgs84(shapes[met], frame.crs))
+    met[met] = shapely.intersects(box, to_wgs84(np.asarray(shapes[met], object), frame.crs))
     return met
 
 
-def near_box(shapes: Objects, box: Box) -> Bools:
+def near_box(shapes: GeometryArray, box: Box) -> Bools:
     """Which geometries may meet a box in their own CRS: few, and only those need be placed."""
-    low_x, low_y, high_x, high_y = shapely.bounds(shapes).T
+    low_x, low_y, high_x, high_y = shapes.bounds.T
     near: Bools = (low_x <= box[2]) & (low_y <= box[3]) & (high_x >= box[0]) & (high_y >= box[1])
     return near
 

@@ -12,6 +12,7 @@ from shapely import Point
 from layers.errors import CrsError, FrameError, NetworkError
 from layers.network import snapping
 from layers.network.graph import build_network
+from layers.network.lines import Lines
 from layers.network.segment_grid import TIE_M, Nearest, SegmentGrid, Vertices
 from layers.network.snapping import plain_name, snap_to_reaches
 from tests.benchmarks.bench_snapping import field_points
@@ -141,7 +142,7 @@ def test_segments_longer_than_a_cell_are_found(cell):
     # Cells go by the mean of all segments: many short ones elsewhere make them small.
     short = shapely.LineString(np.column_stack([np.arange(1500) * 4, np.full(1500, -400)]))
     lines = np.array([line, short])
-    grid = SegmentGrid.of_vertices(Vertices.of_lines(lines), cell)
+    grid = SegmentGrid.of_vertices(Vertices.of_lines(Lines.of(lines)), cell)
     assert grid.cell < 20
     # Each cell that the line passes lists its segment, one of these being doubled vertices.
     along = np.linspace(0, line.length, 5000)[:-1]
@@ -181,7 +182,7 @@ def test_the_grid_finds_what_shapely_finds_among_all_lines(data):
     xy = np.array(data.draw(st.lists(points, min_size=1, max_size=30))) * stretch + at
     within = data.draw(st.sampled_from([0.0, 0.5, 3.0, 40.0, 500.0]))
     margin = np.full(len(xy), data.draw(st.sampled_from([0.0, 1.0, 10.0, 100.0])))
-    grid = SegmentGrid.of_vertices(Vertices.of_lines(lines), within)
+    grid = SegmentGrid.of_vertices(Vertices.of_lines(Lines.of(lines)), within)
     parts = grid.nearest(xy, margin, np.arange(len(xy)))
     found = Nearest.of_parts(len(xy), parts)
     apart = shapely.distance(shapely.points(xy)[:, None], lines[None])

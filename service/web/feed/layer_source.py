@@ -203,7 +203,7 @@ def _fits(store: Store, frame: gpd.GeoDataFrame, query: FeatureQuery) -> Bools:
         shapes = shapes.near(near)
         fits &= ~shapes.isna()
     elif near is not None:
-        fits &= shapes.isna() | features.near_box(np.asarray(shapes, dtype=object), near)
+        fits &= shapes.isna() | features.near_box(shapes, near)
     rows = np.flatnonzero(fits)
     some = np.asarray(shapes[rows], dtype=object)
     fits[rows] = query.area.meets(some, read_crs(store.settings.crs))
