@@ -23,13 +23,13 @@ if TYPE_CHECKING:
     from service.records import Viewer
     from service.store import Store
 
-__all__ = ["cache_file", "cached", "followed", "renewed"]
+__all__ = ["cache_file", "cached", "renewed"]
 
 Made = TypeVar("Made")
 _MOST_BYTES: Final = 128_000_000
 _MANY: Final = 1_000
 _LEAST_BYTES: Final = 100_000  # of an answer's share of the cache, so that they stay few
-_MOST_FOLLOWED: Final = 64
+_MOST_RENEWED: Final = 128
 
 
 def cached(
@@ -69,27 +69,19 @@ def cached(
     return cast("Made", answers.get((sight, question), make))
 
 
-def renewed(store: Store, viewer: Viewer, what: Hashable, renew: Callable[[Any], Made]) -> Made:
-    """Give what is brought up to date after a write, not made anew; one for each sight of places.
+def renewed(
+    store: Store, viewer: Viewer | None, what: Hashable, renew: Callable[[Any], Made]
+) -> Made:
+    """Give what is brought up to date after a write, not made anew.
 
     `renew` gets the last one, None at first, and gives what holds now. Each is renewed by itself:
-    nobody waits but those who want the same, and their jobs show how far it is.
+    nobody waits but those who want the same, and their jobs show how far it is. Those that were
+    wanted last are kept, for each sight of places its own, as for :func:`cached`.
     """
+    sight = None if viewer is None else viewer.sees_exact_places
     with _LOCK:
-        key = (what, viewer.sees_exact_places)
-        last = _LAST.setdefault(store, {}).setdefault(key, _Last())
-    return _brought_up(store, last, renew)
-
-
-def followed(store: Store, viewer: Viewer, what: Hashable, renew: Callable[[Any], Made]) -> Made:
-    """Give one of many small answers, as :func:`renewed`; those that were wanted last are kept."""
-    with _LOCK:
-        own = _FOLLOWED.setdefault(store, LRUCache(_MOST_FOLLOWED))
-        last = own.setdefault((what, viewer.sees_exact_places), _Last())
-    return _brought_up(store, last, renew)
-
-
-def _brought_up(store: Store, last: _Last, renew: Callable[[Any], Made]) -> Made:
+        own = _LAST.setdefault(store, LRUCache(_MOST_RENEWED))
+        last = own.setdefault((what, sight), _Last())
     with watching(last.progress), last.lock:
         version = store.version
         if last.version != version:
@@ -157,6 +149,5 @@ def _bytes(answer: Any, depth: int) -> int:  # noqa: ANN401 - whatever was answe
 
 
 _OF_STORE: WeakKeyDictionary[Any, dict[bool, _Answers]] = WeakKeyDictionary()
-_LAST: WeakKeyDictionary[Any, dict[tuple[Any, bool], _Last]] = WeakKeyDictionary()
-_FOLLOWED: WeakKeyDictionary[Any, LRUCache[Any, _Last]] = WeakKeyDictionary()
+_LAST: WeakKeyDictionary[Any, LRUCache[Any, _Last]] = WeakKeyDictionary()
 _LOCK: Final = threading.Lock()

@@ -15,9 +15,10 @@ from layers.estimates.coverage_bands import BANDS, coverage_bands
 from service import reference
 from service.access import refuse_unknown
 from service.answers import summaries
-from service.answers.opening import stamp, today
+from service.answers.following import stamp
+from service.answers.opening import today
 from service.answers.tables import plain_rows
-from service.cache import cached, followed
+from service.cache import cached, renewed
 
 if TYPE_CHECKING:
     from collections.abc import Hashable
@@ -96,7 +97,7 @@ def overview(store: Store, question: CoverageQuestion, viewer: Viewer) -> dict[s
         state = stamp(store, selection.anywhere(), viewer)
         return last if last and last[0] == state else (state, _overview(store, question, viewer))
 
-    return followed(store, viewer, ("overview", question, day), renew)[1]
+    return renewed(store, viewer, ("overview", question, day), renew)[1]
 
 
 def _overview(store: Store, question: CoverageQuestion, viewer: Viewer) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -11,9 +11,10 @@ import numpy as np
 from layers.estimates.sampled_length import GROUPINGS
 from layers.fieldwork.counted_water import counted_water
 from service import reference
-from service.access import open_picture, open_records, refuse_unknown
-from service.answers.opening import as_summary, fully_shown, in_chosen, kept, stamp, today
-from service.cache import cached, followed, renewed
+from service.access import open_records, refuse_unknown
+from service.answers.following import Since, following, stamp
+from service.answers.opening import as_summary, fully_shown, in_chosen, kept, today
+from service.cache import cached, renewed
 from service.errors import RequestError
 from service.records import OF_EFFORT, OF_STRETCHES, OF_WATER, Selection
 from service.reference import network
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from layers.arrays import Floats, Ints
+    from layers.arrays import Floats
     from layers.fieldwork.counted_water import Counted, CountedWater
     from layers.network.graph import Network
     from service.records import Viewer
@@ -58,9 +59,7 @@ def counted(
         raise RequestError(f"represents {represents_m} m must be a distance above 0.")
     everywhere = selection.anywhere().without_species()
     if everywhere == Selection() and represents_m is None and as_of is None:
-        return renewed(
-            store, viewer, "counted water", lambda last: _brought_up(store, viewer, last)
-        ).water
+        return following(store, viewer, "counted water", _water)[1]
 
     def make() -> CountedWater:
         records = open_records(store, everywhere, viewer, OF_WATER)
@@ -80,28 +79,14 @@ def counted(
 Summary = TypeVar("Summary", bound="pd.DataFrame")
 
 
-class _Current(NamedTuple):
-    """The water of all placements, and what it was made of."""
-
-    water: CountedWater
-    methods: pd.DataFrame
-    rows: Ints
-    read_as: Ints
-
-
-def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current:
+def _water(store: Store, since: Since[CountedWater]) -> CountedWater:
     """Compute what the placements that changed visited and sampled; the rest stays."""
-    picture, joined, methods = open_picture(store, viewer), network(store), reference.methods(store)
-    source = np.full(len(picture.rows), -1)
-    if last and last.water.network is joined and last.methods.equals(methods):
-        source = picture.unchanged(last.rows, last.read_as)
-    fresh = np.flatnonzero(source < 0)
-    few = picture if len(fresh) == len(source) else picture.of(fresh)
+    few, methods = since.fresh(), reference.methods(store)
     records = few.records(OF_WATER)
-    water = counted_water(joined, records.stretches, records.snaps, few.placements, methods)
-    if last and few is not picture:
-        water = last.water.with_changes(picture.placements, source, water)
-    return _Current(water, methods, picture.rows, picture.read_as)
+    water = counted_water(network(store), records.stretches, records.snaps, few.placements, methods)
+    if since.last is None or few is since.picture:
+        return water
+    return since.last.with_changes(since.picture.placements, since.source, water)
 
 
 def _along(
@@ -113,12 +98,10 @@ def _along(
     *options: Hashable,
     represents_m: float | None,
     as_of: dt.date | None = None,
-    read: Sequence[pd.DataFrame] = (),
 ) -> Summary:
     """Answer a question about water: of all placements, anew where water changed since.
 
-    `options` are what the answer depends on besides, if they are not the usual ones, and `read`
-    what it is made of besides.
+    `options` are what the answer depends on besides, if they are not the usual ones.
     """
     if selection != Selection() or options or represents_m is not None or as_of is not None:
         # What maps show of a target outlives writes elsewhere.
@@ -131,16 +114,14 @@ def _along(
 
         return cached(store, viewer, key, make, of_network=what == "coverage")
 
-    def renew(last: tuple[int, Summary, Sequence[pd.DataFrame]] | None) -> Any:  # noqa: ANN401
-        water, before = counted(store, Selection(), viewer), None
-        if last and all(one.equals(other) for one, other in zip(last[2], read, strict=True)):
-            if last[0] == water.made:
-                return last
-            before = None if (water.changed_in > last[0]).all() else last[:2]
-        return water.made, compute(water, before), read
+    def renew(last: tuple[int, Summary] | None) -> tuple[int, Summary]:
+        water = counted(store, Selection(), viewer)
+        if last and last[0] == water.made:
+            return last
+        anew = last is None or (water.changed_in > last[0]).all()
+        return water.made, compute(water, None if anew else last)
 
-    found: Summary = renewed(store, viewer, what, renew)[1]
-    return found
+    return renewed(store, viewer, what, renew)[1]
 
 
 def coverage(
@@ -197,10 +178,7 @@ def streams(
         )
         return as_summary(found, "streams", found)
 
-    return _along(
-        store, everywhere, viewer, "streams", compute, represents_m=represents_m,
-        read=(species, methods),
-    )  # fmt: skip
+    return _along(store, everywhere, viewer, "streams", compute, represents_m=represents_m)
 
 
 def gaps(
@@ -288,7 +266,7 @@ def next_places(
         return state, as_summary(found, "next_places", found)
 
     what = ("next places", selection, count, within_m, counts, represents_m, weight)
-    found: gpd.GeoDataFrame = followed(store, viewer, what, renew)[1]
+    found: gpd.GeoDataFrame = renewed(store, viewer, what, renew)[1]
     return found
 
 

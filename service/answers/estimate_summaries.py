@@ -14,6 +14,7 @@ from layers.fieldwork.looking import detectable, nested_catchments
 from layers.fieldwork.stretches import stretch_lengths
 from service import reference
 from service.access import placement_catchments, refuse_unknown, surveys
+from service.answers.following import Since, following, part_of_effort
 from service.answers.opening import (
     as_summary,
     fully_shown,
@@ -23,11 +24,9 @@ from service.answers.opening import (
     open_for,
     open_shown_whole,
     open_with_effort,
-    part_of_effort,
-    picture_and_effort,
     place_of_each,
 )
-from service.cache import cached, renewed
+from service.cache import cached
 from service.errors import RequestError
 from service.records import EVERYTHING, OF_EFFORT, OF_FIGURES, OF_PERMITS, Selection
 from service.reference import network
@@ -124,9 +123,7 @@ def chance_present(
     """
     refuse_unknown(store, selection, viewer)
     if selection.without_species() == Selection() and not years and days is None:
-        found = renewed(
-            store, viewer, "chances", lambda last: _brought_up(store, viewer, last)
-        ).chances
+        found = following(store, viewer, "chances", _chances, with_effort=True)[1].chances
     else:
         whole = _detected(store, selection.without_species(), viewer, "reach", years, days)
         found = whole.by_catchment
@@ -135,46 +132,35 @@ def chance_present(
     return as_summary(rows, "chance_present", found)  # type: ignore[no-any-return]
 
 
-class _Current(NamedTuple):
+class _Chances(NamedTuple):
     """Chances of presence by all placements, and what they were made of.
 
     `seasons` by year; `year` of each placement, −1 = not known; the units that methods are
-    `counted_in`; and frames that were `read` besides.
+    `counted_in`.
     """
 
     chances: pd.DataFrame
     seasons: dict[int, SeasonFigures]
     year: Ints
     counted_in: Objects
-    read: tuple[pd.DataFrame, ...]
-    rows: Ints
-    read_as: Ints
 
 
-def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current:
+def _chances(store: Store, since: Since[_Chances]) -> _Chances:
     """Make the figures anew of the seasons in which a placement changed; the others stay."""
     from layers.estimates import seasons as visiting
     from layers.estimates.catchment_chances import chances_by_catchment, places_of
     from layers.estimates.detection import ASSUMED_OF_CHANCES, inputs_of_detection
     from layers.estimates.fitted_seasons import looking_of
 
-    picture, effort = picture_and_effort(store, viewer)
-    species, methods, ancestors = read = (
-        reference.species(store), reference.methods(store), reference.ancestors(store),
-    )  # fmt: skip
+    picture, effort, last = since.picture, since.effort, since.last
+    species, methods = reference.species(store), reference.methods(store)
+    ancestors = reference.ancestors(store)
     placements, days = picture.placements, picture.days
     counted_in = visiting.units_counted(placements, methods, effort)
     year = np.where(np.isnat(days), -1, days.astype("datetime64[Y]").astype(np.int64) + 1970)
     seasons = {}
-    if (
-        last
-        and np.array_equal(counted_in, last.counted_in)
-        and all(one.equals(other) for one, other in zip(read, last.read, strict=True))
-    ):
-        source = picture.unchanged(last.rows, last.read_as)
-        gone = np.ones(len(last.rows), bool)
-        gone[source[source >= 0]] = False
-        touched = {*year[source < 0].tolist(), *last.year[gone].tolist()}
+    if last and np.array_equal(counted_in, last.counted_in):
+        touched = {*year[since.source < 0].tolist(), *last.year[since.gone].tolist()}
         seasons = {of: figures for of, figures in last.seasons.items() if of not in touched}
 
     def look(of: int) -> tuple[Looking, Places]:
@@ -208,7 +194,7 @@ def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current
     )
     inputs = inputs_of_detection(placements, used, left_out, years, unit="reach", day=days)
     found.attrs["inputs"] = inputs | {"assumes": ASSUMED_OF_CHANCES}
-    return _Current(found, seasons, year, counted_in, read, picture.rows, picture.read_as)
+    return _Chances(found, seasons, year, counted_in)
 
 
 def _detected(

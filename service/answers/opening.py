@@ -5,28 +5,24 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import replace
 from functools import wraps
-from hashlib import blake2b
-from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeVar, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
-from layers.coded import coded_labels
-from layers.fieldwork.effort import EFFORT_UNITS
+from layers.fieldwork.effort import effort_of
 from layers.fieldwork.looking import local_dates
 from layers.fieldwork.stretches import stretch_lengths
-from layers.frames import codes_within
-from layers.narrow_columns import Rows
 from service import reference
 from service.access import (
-    open_picture,
     open_records,
     placement_catchments,
     refuse_unknown,
     within_catchments,
 )
-from service.cache import cached, renewed
+from service.answers.following import picture_and_effort
+from service.cache import cached
 from service.columns import SUMMARY_COLUMNS
 from service.records import EVERYTHING, OF_EFFORT, OF_FIGURES, Selection
 from service.reference import network
@@ -34,8 +30,7 @@ from service.reference import network
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from layers.arrays import Bools, Ints
-    from service.access.picture import Picture
+    from layers.arrays import Bools
     from service.records import Needed, Records, Viewer
     from service.store import Store
 
@@ -49,14 +44,10 @@ __all__ = [
     "open_for",
     "open_shown_whole",
     "open_with_effort",
-    "part_of_effort",
-    "picture_and_effort",
     "place_of_each",
-    "stamp",
     "today",
 ]
 
-_AT_ONCE: Final = 200_000  # placements whose effort is computed; a million take 400 MB
 Summary = TypeVar("Summary", bound="Callable[..., Any]")
 
 
@@ -101,92 +92,8 @@ def open_with_effort(
         picture, effort = picture_and_effort(store, viewer)
         return picture.records(needed), effort
     records = open_for(store, wanted, viewer, needed)
-    return records, _effort(records, reference.methods(store))
-
-
-def picture_and_effort(store: Store, viewer: Viewer) -> tuple[Picture, pd.DataFrame]:
-    """Open the picture of all records and the effort of its placements, which follows writes.
-
-    `effort_unit` is coded; there is no `problem`.
-    """
-    while True:  # until no write comes in between
-        picture = open_picture(store, viewer)
-        known = renewed(store, viewer, "effort", lambda last: _brought_up(store, viewer, last))
-        if known.rows is picture.rows:
-            return picture, known.effort
-
-
-class _Current(NamedTuple):
-    """Effort of all placements, by those of the picture, and what it was made of."""
-
-    effort: pd.DataFrame
-    methods: pd.DataFrame
-    rows: Ints
-    read_as: Ints
-
-
-def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current:
-    """Compute the effort of placements that changed; the rest stays."""
-    picture, methods = open_picture(store, viewer), reference.methods(store)
-    source = np.full(len(picture.rows), -1)
-    if last and last.methods.equals(methods):
-        source = picture.unchanged(last.rows, last.read_as)
-    fresh, units = source < 0, pd.Index(EFFORT_UNITS, dtype="str")
-    places, parts = np.flatnonzero(fresh), []
-    for start in range(0, max(len(places), 1), _AT_ONCE):
-        few = picture.of(places[start : start + _AT_ONCE])
-        own = _effort(few.records(OF_EFFORT), methods)
-        of_placement = codes_within(own["placement_id"], few.names).astype(np.int32) + start
-        of_unit = codes_within(own["effort_unit"], units).astype(np.int8)
-        parts.append((of_placement, of_unit, own["effort"]))
-    owner, unit, amount = (np.concatenate(each) for each in zip(*parts, strict=True))
-    if last and len(places) < len(source):
-        source[fresh] = len(last.rows) + np.arange(len(places))
-        before, old_unit = (last.effort[name].array.codes for name in [*last.effort][:2])
-        take = Rows(source, [len(last.rows), len(places)])
-        owner, rows = take.owned([before, owner])
-        unit = rows.of([old_unit, unit])
-        amount = rows.of([last.effort["effort"].to_numpy(), amount])
-    columns = {
-        "placement_id": coded_labels(owner, picture.names),
-        "effort_unit": coded_labels(unit, units),
-        "effort": amount,
-    }
-    return _Current(pd.DataFrame(columns, copy=False), methods, picture.rows, picture.read_as)
-
-
-def part_of_effort(effort: pd.DataFrame, some: Bools, few: Picture) -> pd.DataFrame:
-    """Take the effort of some placements of a picture; `few` is the picture of these."""
-    place = np.where(some, np.cumsum(some) - 1, -1)[effort["placement_id"].array.codes]
-    own: pd.DataFrame = effort[place >= 0]
-    return own.assign(placement_id=coded_labels(place[place >= 0], few.names))
-
-
-def _effort(records: Records, methods: pd.DataFrame) -> pd.DataFrame:
-    from layers.fieldwork.effort import effort_of
-
-    return effort_of(records.placements, methods, stretch_lengths(records.stretches))
-
-
-def stamp(store: Store, selection: Selection, viewer: Viewer) -> bytes:
-    """Digest of the placements that a selection may mean, and of what they are read by.
-
-    While it is the same in this process, so is every figure of these placements alone.
-    """
-
-    def make() -> bytes:
-        picture = open_picture(store, viewer)
-        keep = picture.chosen(selection)
-        if keep is None:  # of all, whichever write there was
-            return str(store.version).encode()
-        digest = blake2b(str(store.network_version).encode(), digest_size=16)
-        for column in (picture.rows, picture.read_as):
-            digest.update(column[keep].tobytes())
-        for listed in (reference.methods(store), reference.species(store)):
-            digest.update(repr(listed.to_dict("split")).encode())
-        return digest.digest()
-
-    return cached(store, viewer, ("stamp", selection), make)
+    lengths = stretch_lengths(records.stretches)
+    return records, effort_of(records.placements, reference.methods(store), lengths)
 
 
 def in_chosen(store: Store, frame: pd.DataFrame, selection: Selection) -> pd.DataFrame:

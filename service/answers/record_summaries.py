@@ -12,6 +12,7 @@ from layers.frames import codes_within
 from layers.totals import ALL
 from service import reference
 from service.access import placement_catchments, refuse_unknown, within_catchments
+from service.answers.following import Since, following, part_of_effort
 from service.answers.opening import (
     as_summary,
     fully_shown,
@@ -20,11 +21,8 @@ from service.answers.opening import (
     of_species,
     open_for,
     open_with_effort,
-    part_of_effort,
-    picture_and_effort,
     place_of_each,
 )
-from service.cache import renewed
 from service.errors import RequestError
 from service.records import OF_EFFORT, Selection
 from service.reference import network
@@ -150,9 +148,7 @@ def occurrence(
     species = reference.species(store)
     if by == "catchment" and selection.without_species() == Selection():
         refuse_unknown(store, selection, viewer)
-        found = renewed(
-            store, viewer, "occurrence", lambda last: _brought_up(store, viewer, last)
-        ).occurrence
+        found = following(store, viewer, "occurrence", _counted, with_effort=True)[1].occurrence
     else:
         records, effort = open_with_effort(store, selection, viewer, whole_catch=True)
         found = computing.occurrence(
@@ -174,44 +170,35 @@ def occurrence(
     return as_summary(rows, "occurrence", found, place=by)  # type: ignore[no-any-return]
 
 
-class _Current(NamedTuple):
+class _Counted(NamedTuple):
     """Occurrence of all placements by catchment, and what it was made of.
 
     `part` of the nested catchments that each placement lies in, −1 outside all; which placements
-    were `used`; the main `units` of methods; and frames that were `read` besides.
+    were `used`; and the main `units` of methods.
     """
 
     occurrence: pd.DataFrame
     part: Ints
     used: Bools
     units: pd.Series
-    read: tuple[pd.DataFrame, ...]
-    rows: Ints
-    read_as: Ints
 
 
-def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current:
+def _counted(store: Store, since: Since[_Counted]) -> _Counted:
     """Count catchments anew that share a part with a placement that changed; the rest stays."""
     from layers.estimates import occurrence as computing
     from layers.fieldwork.effort import main_units
 
-    picture, effort = picture_and_effort(store, viewer)
-    read = (reference.species(store), reference.methods(store), reference.ancestors(store))
-    names, *nesting = nested_catchments(read[2])
+    picture, effort, last = since.picture, since.effort, since.last
+    ancestors = reference.ancestors(store)
+    names, *nesting = nested_catchments(ancestors)
     part_of = separate_parts((nesting[0], nesting[1]), len(names))
     part = np.append(part_of, -1)[
         codes_within(placement_catchments(store, picture.placements), names)
     ]
     units = main_units(picture.placements, effort)
     anew, used, others = np.ones(len(names) + 1, bool), np.zeros(len(part), bool), None
-    if (
-        last
-        and units.equals(last.units)
-        and all(one.equals(other) for one, other in zip(read, last.read, strict=True))
-    ):
-        source = picture.unchanged(last.rows, last.read_as)
-        gone = np.ones(len(last.rows), bool)
-        gone[source[source >= 0]] = False
+    if last and units.equals(last.units):
+        source, gone = since.source, since.gone
         anew[:] = False
         anew[part[source < 0]] = anew[last.part[gone]] = True
         anew[-1] = False
@@ -225,11 +212,12 @@ def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current
     found, used[some] = computing.occurrence_and_used(
         records.placements,
         records.catches,
-        *read[:2],
+        reference.species(store),
+        reference.methods(store),
         place_of=placement_catchments(store, records.placements),
         snaps=records.snaps,
         effort=own,
-        ancestors=read[2][read[2]["catchment_id"].isin(names[anew[part_of]])],
+        ancestors=ancestors[ancestors["catchment_id"].isin(names[anew[part_of]])],
         units=units,
     )
     if others is not None:
@@ -237,4 +225,4 @@ def _brought_up(store: Store, viewer: Viewer, last: _Current | None) -> _Current
     found.attrs["inputs"] = computing.inputs_of_occurrence(
         picture.placements, used, part < 0, day=picture.days
     )
-    return _Current(found, part, used, units, read, picture.rows, picture.read_as)
+    return _Counted(found, part, used, units)

@@ -25,10 +25,10 @@ from service import reference
 from service.access import keep_placements, open_records
 from service.answers import coverage_answers, summaries
 from service.answers.coverage_answers import CoverageQuestion
+from service.answers.following import picture_and_effort
 from service.answers.occurrence_table import looking_words
-from service.answers.opening import picture_and_effort
 from service.answers.tables import plain_rows
-from service.cache import cached, followed
+from service.cache import cached, renewed
 from service.errors import NotFoundError, RequestError
 from service.records import OF_EFFORT, Selection
 
@@ -244,7 +244,6 @@ class _Known(NamedTuple):
 
     account: WaterAccount
     made: int
-    lists: tuple[pd.DataFrame, pd.DataFrame]
 
 
 def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
@@ -252,7 +251,6 @@ def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
 
     def renew(last: _Known | None) -> _Known:
         everywhere = summaries.counted(store, Selection(), viewer)
-        lists = reference.species(store), reference.methods(store)
         planned = CoverageQuestion(water.around, count=_MOST_PLACES)
         places = coverage_answers.next_places(store, planned, viewer)
         listed, count = _gaps(store, water, viewer)
@@ -261,15 +259,11 @@ def water_account(store: Store, water: Water, viewer: Viewer) -> WaterAccount:
             "gap_count": count,
             "places": plain_rows(places.drop(columns="geometry")),
         }
-        if (
-            last
-            and all(one.equals(other) for one, other in zip(lists, last.lists, strict=True))
-            and not (everywhere.changed_in[water.parts.group] > last.made).any()
-        ):
+        if last and not (everywhere.changed_in[water.parts.group] > last.made).any():
             return last._replace(account=replace(last.account, **now))
-        return _Known(_account(store, water, viewer, everywhere, now), everywhere.made, lists)
+        return _Known(_account(store, water, viewer, everywhere, now), everywhere.made)
 
-    return followed(store, viewer, ("water", water.where), renew).account
+    return renewed(store, viewer, ("water", water.where), renew).account
 
 
 def _account(

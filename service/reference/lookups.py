@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from itertools import count
+from typing import TYPE_CHECKING, Final
 
 from layers.network.catchments import ancestors as list_ancestors
 from layers.network.graph import build_network
-from service.cache import cached
+from service.cache import cached, renewed
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -23,7 +24,10 @@ __all__ = [
     "network",
     "reach_parts",
     "species",
+    "version",
 ]
+
+_NUMBERS: Final = count(1)
 
 
 def network(store: Store) -> Network:
@@ -71,3 +75,18 @@ def species(store: Store) -> pd.DataFrame:
 def methods(store: Store) -> pd.DataFrame:
     """Methods of a store."""
     return cached(store, None, "methods", store.methods)
+
+
+def version(store: Store) -> tuple[int, int]:
+    """Numbers that change where the network, catchments, species or methods do.
+
+    While they are the same in this process, so are all four.
+    """
+
+    def renew(last: tuple[int, list[pd.DataFrame]] | None) -> tuple[int, list[pd.DataFrame]]:
+        now = [species(store), methods(store)]
+        if last and all(one.equals(other) for one, other in zip(last[1], now, strict=True)):
+            return last
+        return next(_NUMBERS), now
+
+    return store.network_version, renewed(store, None, "lists", renew)[0]

@@ -23,6 +23,7 @@ from layers.network.distance import distance_to_sampled
 from service.answers import (
     coverage_answers,
     estimate_summaries,
+    following,
     record_summaries,
     summaries,
     water_account,
@@ -86,6 +87,10 @@ def pages(store, viewer):
     waters = [water_account.reach_water(store, name)[0] for name in NETWORK.reaches.index[::48]]
     waters += [water_account.stream_water(store, name)[0] for name in STREAMS[::2]]
     return found + [water_account.water_account(store, water, viewer) for water in waters]
+
+
+def brought_up(store, viewer, known, renew):
+    return following._brought_up(store, viewer, known, renew, with_effort=True)
 
 
 def assert_same(one, other):
@@ -160,20 +165,22 @@ def test_occurrence_is_counted_anew_only_around_what_changed(made, tmp_path, mon
     with closing(open_store(shutil.copy(made, tmp_path / "s.gpkg"))) as store:
         store.replace_catchments(shapes, part_reaches(NETWORK, shapes), who="t")
         followed = dict.fromkeys(BOTH)
+        renew = record_summaries._counted
         for step, number in [(change, 0), (change, 5), (remove, 8), (add, 3), (remove, 2)]:
             for viewer in BOTH:
-                followed[viewer] = record_summaries._brought_up(store, viewer, followed[viewer])
+                followed[viewer] = brought_up(store, viewer, followed[viewer], renew)
             step(store, number)
             for viewer in BOTH:
-                last = followed[viewer]
-                one, whole = (record_summaries._brought_up(store, viewer, b) for b in (last, None))
+                both = (brought_up(store, viewer, b, renew) for b in (followed[viewer], None))
+                one, whole = (known.made for known in both)
                 pd.testing.assert_frame_equal(one.occurrence, whole.occurrence, check_exact=True)
                 assert one.occurrence.attrs == whole.occurrence.attrs
                 few.append(counted[-2] / counted[-1])
         # Another main unit of some method changes the words of all catchments.
         last = followed[LOCAL_KEEPER]
-        record_summaries._brought_up(store, LOCAL_KEEPER, last._replace(units=last.units.iloc[1:]))
-        record_summaries._brought_up(store, LOCAL_KEEPER, None)
+        other = last.made._replace(units=last.made.units.iloc[1:])
+        brought_up(store, LOCAL_KEEPER, last._replace(made=other), renew)
+        brought_up(store, LOCAL_KEEPER, None, renew)
         assert counted[-2] == counted[-1]
     assert 0 < np.median(few) < 0.5
 
@@ -188,17 +195,17 @@ def test_chances_are_made_anew_of_the_seasons_that_changed(made, tmp_path, monke
     )
     shares = []
     with closing(open_store(shutil.copy(made, tmp_path / "s.gpkg"))) as store:
-        followed = dict.fromkeys(BOTH)
+        followed, renew = dict.fromkeys(BOTH), estimate_summaries._chances
         steps = [(change, 0), (change, 5), *((remove, k) for k in (2, 8, 11, 20)), (add, 3)]
         for step, number in [*steps, (rename, 2)]:
             for viewer in BOTH:
-                followed[viewer] = estimate_summaries._brought_up(store, viewer, followed[viewer])
+                followed[viewer] = brought_up(store, viewer, followed[viewer], renew)
             step(store, number)
             for viewer in BOTH:
                 looked.clear()
-                one = estimate_summaries._brought_up(store, viewer, followed[viewer])
+                one = brought_up(store, viewer, followed[viewer], renew).made
                 anew = sum(looked)
-                whole = estimate_summaries._brought_up(store, viewer, None)
+                whole = brought_up(store, viewer, None, renew).made
                 pd.testing.assert_frame_equal(one.chances, whole.chances, check_exact=True)
                 assert one.chances.attrs == whole.chances.attrs
                 shares.append(anew / (sum(looked) - anew))
