@@ -17,17 +17,19 @@ import pandas as pd
 import shapely
 import sqlalchemy as sa
 
+from layers.fieldwork.generalising import STEPS_KM
 from service.store import schema
-from service.store.columns import instant_text
+from service.store.columns import instant_text, pieces
 from service.store.geometry_blobs import geometries_from_blobs
-from service.store.geopackage import among, any_of, in_box, index_name
+from service.store.geopackage import among, any_of, in_box, index_name, index_of, narrows, near_box
 from service.store.public_views import cells_in_box
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from service.store.geopackage import Box
 
-__all__ = ["Key", "Unit", "Wanted", "count", "counted", "extent", "find", "sweep"]
+__all__ = ["Key", "Unit", "Wanted", "count", "counted", "extent", "find", "surroundings", "sweep"]
 
 Unit = Literal["placement", "detection", "stretch"]
 Key = tuple[Any, ...]
@@ -44,7 +46,8 @@ class Wanted:
     `species` are those that a placement caught, or of which a detection is. `box` lies in the
     store's CRS [m]; whatever has no place meets every box. `start` and `end` (aware, both
     included) meet the time from setting to lifting; what has no time meets every period, and
-    what is shown by its year meets by the whole year.
+    what is shown by its year meets by the whole year. What surely lies in `but`, a box within
+    `box`, may be left out.
     """
 
     placements: tuple[str, ...] = ()
@@ -54,7 +57,8 @@ class Wanted:
     species: tuple[str, ...] = ()
     streams: tuple[str, ...] = ()
     reaches: tuple[str, ...] = ()
-    box: tuple[float, float, float, float] | None = None
+    box: Box | None = None
+    but: Box | None = None
     start: dt.datetime | None = None
     end: dt.datetime | None = None
 
@@ -125,7 +129,7 @@ def sweep(
     query = _select(unit, public=public, places=True)
     query = query.where(_condition(connection, wanted, unit, public=public))
     width = len(_key_columns(unit, public=public))
-    for rows in connection.execute(query).partitions(size):
+    for rows in pieces(connection, query, size):
         yield _frame(rows, width, places=True)
 
 
@@ -180,9 +184,7 @@ def extent(
     """
     exact = sa.select(VIEWS.c.placement_row).where(VIEWS.c.step_km == 0)
     generalised = VIEWS.c.step_km > 0
-    index = sa.table(
-        index_name(TABLE.name), *map(sa.column, ("id", "minx", "miny", "maxx", "maxy"))
-    )
+    index = index_of(TABLE)
     lows_highs = (
         sa.func.min(index.c.minx), sa.func.min(index.c.miny),
         sa.func.max(index.c.maxx), sa.func.max(index.c.maxy),
@@ -209,6 +211,16 @@ def extent(
             connection.execute(years).one(),
         ]
     )
+
+
+def surroundings(connection: sa.Connection) -> Box | None:
+    """Box that surely holds all placements as anybody sees them, in the store's CRS [m]."""
+    noted = connection.exec_driver_sql(
+        "SELECT min_x - ?1, min_y - ?1, max_x + ?1, max_y + ?1 FROM gpkg_contents"
+        " WHERE table_name = ?2",
+        (500.0 * STEPS_KM[-1], TABLE.name),  # the centre of a cell is no farther away
+    )
+    return _widest(noted.fetchall())
 
 
 _YEAR_BEGINS: Final = "-01-01T00:00:00.000Z"
@@ -262,10 +274,10 @@ def _condition(
     if unit == "stretch":  # they show where a gear lay
         return sa.and_(*shared, exactly_shown)
     generalised = sa.and_(VIEWS.c.step_km > 0, *_generalised(wanted))
-    if wanted.box is not None and not some_nowhere:
-        # Narrows by index first; the conditions proper follow.
+    if wanted.box is not None and not some_nowhere and narrows(connection, TABLE, wanted.box):
+        # By index first; the conditions proper follow.
         near = sa.union_all(
-            sa.select(TABLE.c.fid).where(in_box(TABLE, wanted.box)),
+            near_box(TABLE, wanted.box, wanted.but),
             sa.select(VIEWS.c.placement_row).where(generalised),
         )
         shared.append(VIEWS.c.placement_row.in_(near))
@@ -322,9 +334,8 @@ def _as_recorded(wanted: Wanted, unit: Unit, *, some_nowhere: bool) -> list[sa.C
     if wanted.box is not None and unit == "stretch":
         parts.append(in_box(STRETCHES, wanted.box))
     elif wanted.box is not None:
-        inside = in_box(TABLE, wanted.box)
-        index = sa.table(index_name(TABLE.name), sa.column("id"))
-        nowhere = TABLE.c.fid.not_in(sa.select(index.c.id))
+        inside = in_box(TABLE, wanted.box, wanted.but)
+        nowhere = TABLE.c.fid.not_in(sa.select(index_of(TABLE).c.id))
         parts.append(sa.or_(inside, nowhere) if some_nowhere else inside)
     if wanted.start is not None:
         parts.append(sa.or_(_ended().is_(None), _ended() >= instant_text(wanted.start)))

@@ -11,6 +11,7 @@ triggers of version 1.4.
 from __future__ import annotations
 
 from contextlib import nullcontext
+from functools import cache
 from itertools import chain, islice
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 
     from layers.arrays import Floats, Ints, Objects
 
+    Box = tuple[float, float, float, float]
+
 __all__ = [
     "APPLICATION_ID",
     "TILE_TABLES",
@@ -44,8 +47,11 @@ __all__ = [
     "create_geopackage_tables",
     "in_box",
     "index_name",
+    "index_of",
     "insert",
     "insert_layer",
+    "narrows",
+    "near_box",
     "next_rows",
     "note_extents",
     "occupied_cells",
@@ -395,31 +401,54 @@ def touch(connection: sa.Connection, tables: Sequence[str]) -> None:
     )
 
 
-def in_box(table: sa.Table, box: tuple[float, float, float, float]) -> sa.ColumnElement[bool]:
-    """Condition that a feature's envelope meets a box in the store's CRS."""
-    index = sa.table(
-        index_name(table.name), *map(sa.column, ("id", "minx", "maxx", "miny", "maxy"))
-    )
+@cache
+def index_of(table: sa.Table) -> sa.TableClause:
+    """R-tree of a layer: `id`, and an envelope rounded outward to single precision."""
+    names = ("id", "minx", "maxx", "miny", "maxy")
+    return sa.table(index_name(table.name), *(sa.column(name, sa.Double) for name in names))
+
+
+def near_box(table: sa.Table, box: Box, but: Box | None = None) -> sa.Select[tuple[int]]:
+    """Rows whose envelope in the index meets a box; without what surely lies in `but`."""
+    index = index_of(table)
     low_x, low_y, high_x, high_y = box
-    meets = sa.and_(
+    near = sa.select(index.c.id).where(
         index.c.minx <= high_x,
         index.c.maxx >= low_x,
         index.c.miny <= high_y,
         index.c.maxy >= low_y,
     )
-    inside = sa.and_(
+    return near if but is None else near.where(sa.not_(_inside(index, but)))
+
+
+def _inside(index: sa.TableClause, box: Box) -> sa.ColumnElement[bool]:
+    low_x, low_y, high_x, high_y = box
+    return sa.and_(
         index.c.minx >= low_x,
         index.c.maxx <= high_x,
         index.c.miny >= low_y,
         index.c.maxy <= high_y,
     )
+
+
+def narrows(connection: sa.Connection, table: sa.Table, box: Box) -> bool:
+    """Whether a box meets so few features, one in twenty, that it pays to look for them first."""
+    entries = sa.table(f"{index_name(table.name)}_rowid")
+    most = int(connection.scalar(sa.select(sa.func.count()).select_from(entries)) or 0) // 20
+    return len(connection.scalars(near_box(table, box).offset(most).limit(1)).all()) == 0
+
+
+def in_box(table: sa.Table, box: Box, but: Box | None = None) -> sa.ColumnElement[bool]:
+    """Condition that a feature's envelope meets a box in the store's CRS; `but` as above."""
+    near, inside = near_box(table, box, but), _inside(index_of(table), box)
+    low_x, low_y, high_x, high_y = box
     # The R-tree has single-precision numbers rounded outward: what it has inside is
     # inside; of what it has across the edge the envelope itself decides.
     geom = table.c.geom
     return sa.or_(
-        table.c.fid.in_(sa.select(index.c.id).where(inside)),
+        table.c.fid.in_(near.where(inside)),
         sa.and_(
-            table.c.fid.in_(sa.select(index.c.id).where(meets, sa.not_(inside))),
+            table.c.fid.in_(near.where(sa.not_(inside))),
             sa.func.ST_MinX(geom) <= high_x,
             sa.func.ST_MaxX(geom) >= low_x,
             sa.func.ST_MinY(geom) <= high_y,

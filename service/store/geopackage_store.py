@@ -34,7 +34,7 @@ from service.store.accounts import AccountBook
 from service.store.backgrounds import read_backgrounds, read_tile, tiles_of_box
 from service.store.batches import find_batch, read_batches
 from service.store.edits import read_document
-from service.store.finding import count, extent, find, sweep
+from service.store.finding import count, extent, find, surroundings, sweep
 from service.store.geopackage import among, touch
 from service.store.history import read_history, removed, rows_of
 from service.store.named_tables import read_mappings, read_named
@@ -355,6 +355,7 @@ class Store:
     sweep = _yields(sweep)
     count = _reads(count)
     placement_extent = _reads(extent)
+    surroundings = _reads(surroundings)
 
     @contextmanager
     def moment(self, *, public: bool) -> Iterator[changes.Moment]:

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from layers.crs import read_crs
+from layers.fieldwork.generalising import positions
 from service import reference
 from service.access import (
     count_features,
@@ -105,10 +106,14 @@ class RecordSource:
     def extent(self, store: Store, viewer: Viewer) -> Extent:
         """Box and period of all features as shown."""
         box, period = cached(store, viewer, "feed extent", lambda: placement_extent(store, viewer))
-        if self.unit == "stretch" and len(reference.network(store).reaches):
-            west, south, east, north = reference.network(store).reaches.total_bounds.tolist()
-            box = (west, south, east, north)
-        return Extent(box, period)
+        return Extent(self._network_bounds(store) or box, period)
+
+    def _network_bounds(self, store: Store) -> features.Box | None:
+        """Box of all reaches where stretches are meant, which lie along them."""
+        if self.unit != "stretch" or not len(reference.network(store).reaches):
+            return None
+        west, south, east, north = reference.network(store).reaches.total_bounds.tolist()
+        return west, south, east, north
 
     def check(self, store: Store, query: FeatureQuery, viewer: Viewer) -> None:
         """Refuse a name that is unknown, and a mark that is none of this collection."""
@@ -122,7 +127,7 @@ class RecordSource:
         query.refuse_marks(first, *kinds[self.unit])
 
     # Finding ------------------------------------------------------------------------------
-    def _wanted(self, store: Store, query: FeatureQuery, viewer: Viewer) -> Wanted:
+    def _wanted(self, store: Store, query: FeatureQuery) -> Wanted:
         given = {name: (value,) for name, value in query.filters.items()}
         area = query.area
         return Wanted(
@@ -133,17 +138,17 @@ class RecordSource:
             species=given.get("species", ()),
             streams=given.get("stream_name", ()),
             reaches=given.get("reach_id", ()),
-            box=None if area is None or self._holds_all(store, query, viewer) else area.near(store),
+            box=None if area is None or self._holds_all(store, query) else area.near(store),
             start=query.period.start,
             end=query.period.end,
         )
 
-    def _holds_all(self, store: Store, query: FeatureQuery, viewer: Viewer) -> bool:
+    def _holds_all(self, store: Store, query: FeatureQuery) -> bool:
         """Tell whether the requested box surely contains all that there is."""
-        extent = self.extent(store, viewer)
-        if query.area is None or extent.box is None:
+        box = self._network_bounds(store) or store.surroundings()
+        if query.area is None or box is None:
             return True
-        found = extent.degrees(store)
+        found = Extent(box).degrees(store)
         if found is None or not query.area.system.geographic:
             return False
         west, south, east, north = query.area.box
@@ -159,10 +164,10 @@ class RecordSource:
         after: Key | None = None,
     ) -> pd.DataFrame:
         """Keys of up to `size` features that are meant, in their order."""
-        wanted = self._wanted(store, query, viewer)
+        wanted = self._wanted(store, query)
         before = query.before
         after = query.after if after is None else after
-        tested = self._tested(store, query, viewer)
+        tested = self._tested(store, query)
         step = max(size, 1_000) if tested else size
         found: list[pd.DataFrame] = []
         left = size
@@ -189,11 +194,11 @@ class RecordSource:
             return pd.concat(found[::-1], ignore_index=True).iloc[-size:]
         return pd.concat(found, ignore_index=True).iloc[:size]
 
-    def _tested(self, store: Store, query: FeatureQuery, viewer: Viewer) -> bool:
+    def _tested(self, store: Store, query: FeatureQuery) -> bool:
         """Tell whether positions have to be compared one by one."""
         if _selection(query).in_memory:
             return True
-        return query.area is not None and not self._holds_all(store, query, viewer)
+        return query.area is not None and not self._holds_all(store, query)
 
     def _meets(
         self, store: Store, rows: pd.DataFrame, query: FeatureQuery, viewer: Viewer
@@ -215,11 +220,25 @@ class RecordSource:
         return met
 
     def _count(self, store: Store, query: FeatureQuery, viewer: Viewer) -> int:
-        wanted = self._wanted(store, query, viewer)
-        if not self._tested(store, query, viewer):
+        wanted = self._wanted(store, query)
+        if not self._tested(store, query):
             return count_features(store, wanted, self.unit, viewer)
-        pieces = sweep_features(store, wanted, self.unit, viewer)
-        return sum(int(self._meets(store, rows, query, viewer).sum()) for rows in pieces)
+        bounds = None
+        if query.area is not None and wanted.box is not None:
+            bounds = query.area.bounds(store)
+        if bounds is None or self.unit == "stretch" or _selection(query).in_memory:
+            pieces = sweep_features(store, wanted, self.unit, viewer)
+            return sum(int(self._meets(store, rows, query, viewer).sum()) for rows in pieces)
+        # Only what lies along the sides of the box is compared one by one.
+        around, within = bounds
+        number = count_features(store, replace(wanted, box=within), self.unit, viewer)
+        sides = replace(wanted, box=around, but=within)
+        for rows in sweep_features(store, sides, self.unit, viewer):
+            x, y = positions(rows["geometry"]).T
+            counted = (within[0] <= x) & (x <= within[2]) & (within[1] <= y) & (y <= within[3])
+            other = rows[~(counted | np.isnan(x))]
+            number += int(self._meets(store, other, query, viewer).sum())
+        return number
 
     # Reading ------------------------------------------------------------------------------
     def _features(self, store: Store, rows: pd.DataFrame, viewer: Viewer) -> gpd.GeoDataFrame:

@@ -41,6 +41,7 @@ CRS84: Final = "http://www.opengis.net/def/crs/OGC/1.3/CRS84"
 _EPSG: Final = "http://www.opengis.net/def/crs/{}/0/{}"
 # A side of a box is a curve in another CRS: followed closely, and a tenth added all around.
 _DENSIFY: Final = 21
+_FOLLOWED: Final = 100  # points on each side, where its curve is to be known closely
 
 
 @dataclass(frozen=True)
@@ -230,6 +231,30 @@ class Area:
             return None
         margin = 0.1 * max(east - west, north - south) + BOX_MARGIN_M
         return (west - margin, south - margin, east + margin, north + margin)
+
+    def bounds(self, store: Store) -> tuple[Box, Box] | None:
+        """Boxes in the store's CRS [m] around this one and within it; None where none are known.
+
+        A point outside the first does not meet this one, a point in the second does.
+        """
+        crs = read_crs(store.settings.crs)
+        way = choose_operation(crs, self.system.crs)
+        west, south, east, north = self.box
+        x, y = np.linspace((west, south), (east, north), _FOLLOWED).T
+        left, right = (way.move(0 * y + edge, y, inverse=True)[0] for edge in (west, east))
+        low, high = (way.move(x, 0 * x + edge, inverse=True)[1] for edge in (south, north))
+        outer = np.array([left.min(), low.min(), right.max(), high.max()])
+        inner = np.array([left.max(), low.max(), right.min(), high.min()])
+        longest = np.max(outer[2:] - outer[:2])
+        margin = np.array([1, 1, -1, -1]) * (0.001 * longest + BOX_MARGIN_M)
+        outer, inner = outer - margin, inner + margin
+        if not np.isfinite([outer, inner]).all() or (inner[:2] >= inner[2:]).any():
+            return None
+        rings = shapely.segmentize(shapely.box(*np.array([outer, inner]).T), longest / _FOLLOWED)
+        around, within = (shapely.points(shapely.get_coordinates(ring)) for ring in rings)
+        if self._holds(around, crs).any() or not self._holds(within, crs).all():
+            return None  # as where a meridian or a pole comes between
+        return tuple(outer.tolist()), tuple(inner.tolist())
 
 
 def read_area(text: str, system: ReferenceSystem) -> Area:
