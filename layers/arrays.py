@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Bools", "Floats", "Ints", "Objects", "rows_of_runs"]
+__all__ = ["Bools", "Floats", "Ints", "Objects", "differs", "rows_of_runs"]
 
 Bools: TypeAlias = NDArray[np.bool_]
 Floats: TypeAlias = NDArray[np.float64]
 Ints: TypeAlias = NDArray[np.int64]
 Objects: TypeAlias = NDArray[np.object_]  # geometries, texts, lists; None = missing
+
+
+def differs(values: NDArray[Any]) -> Bools:
+    """Which differ from the one before; the first does.
+
+    Examples
+    --------
+    >>> differs(np.array([7, 7, 2])).tolist()
+    [True, False, True]
+    """
+    new = np.ones(len(values), bool)
+    np.not_equal(values[1:], values[:-1], out=new[1:])
+    return new
 
 
 def rows_of_runs(starts: NDArray[np.integer], sizes: NDArray[np.integer]) -> Ints:

@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 from pandas.api import types
 
+from layers.arrays import differs
 from layers.errors import FrameError
 
 if TYPE_CHECKING:
@@ -341,8 +342,7 @@ def codes_of(labels: pd.Series, index: pd.Index, what: str) -> Ints:
 def codes_within(labels: pd.Series, index: pd.Index) -> Ints:
     """Row numbers of labels in an index; -1 where it lacks them or the label is missing.
 
-    Few labels over many rows are looked up once each, as are neighbours that are alike; those
-    that are coded not at all.
+    Neighbours that are alike are looked up once where the index is long, coded labels not at all.
     """
     if isinstance(labels.dtype, pd.CategoricalDtype):
         codes, known = labels.cat.codes.to_numpy(), labels.cat.categories
@@ -355,12 +355,11 @@ def codes_within(labels: pd.Series, index: pd.Index) -> Ints:
         return np.asarray(np.append(index.get_indexer(known), -1)[codes], dtype=np.int64)
     if 8 * len(index) > len(labels):
         words = labels.to_numpy(object)
-        starts = np.flatnonzero(np.append(True, words[1:] != words[:-1])[: len(words)])
+        starts = np.flatnonzero(differs(words))
         found = index.get_indexer(pd.Index(labels.array[starts]))
-        return np.repeat(found, np.diff(starts, append=len(words))).astype(np.int64)
-    numbers, distinct = pd.factorize(labels)
-    places = np.append(index.get_indexer(pd.Index(distinct)), -1)
-    return np.asarray(places[numbers], dtype=np.int64)
+        found = np.repeat(found, np.diff(starts, append=len(words)))
+        return np.asarray(found, dtype=np.int64)
+    return np.asarray(index.get_indexer(pd.Index(labels.array)), dtype=np.int64)
 
 
 def typed(

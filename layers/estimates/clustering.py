@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy
 
+from layers.arrays import differs
 from layers.estimates.proportions import Z95
-from layers.estimates.visited_units import by_slot, by_slot_and_species
+from layers.estimates.visited_units import by_cell, by_slot
 
 if TYPE_CHECKING:
     from layers.arrays import Floats, Ints
@@ -48,28 +49,29 @@ def independent_share(sampling: Sampling, unit: Ints, runs: UnitRuns) -> Floats:
     )
     lonely = sampling.rolled(each.reshape(sampling.places, can.shape[1]).astype(np.float64))
     sets, number = np.unique(can, axis=0, return_inverse=True)
-    number = number.ravel()
+    number = number.ravel().astype(np.int32)
 
-    hits = np.flatnonzero(~runs.beyond)
-    group, kind, hit = runs.found_in[hits], runs.kind[hits], runs.finds[hits].astype(np.float64)
-    tried_there = np.zeros(hits.size)
+    set_of, tried_there = number[runs.kind], np.zeros(runs.kind.size)
     of_sets = np.empty((3, sampling.places, len(sets)))  # units, placements, squares of these
     for j, able in enumerate(sets):
-        tried = np.bincount(runs.looked_in, runs.looks * able[runs.method], runs.slot.size)
-        alike = number[kind] == j
-        tried_there[alike] = tried[group[alike]]
+        tried = np.bincount(runs.looked_in, able[runs.method], runs.slot.size)
+        alike = set_of == j
+        tried_there[alike] = tried[runs.found_in[alike]]
         for part, weights in enumerate((tried > 0, tried, tried**2)):
             units = by_slot(sampling, runs.slot, weights.astype(np.float64))
             of_sets[part, :, j] = units + lonely[:, able].sum(axis=1)
     clusters, m, m2 = of_sets[:, :, number]
 
     found = np.flatnonzero(alone[sampling.row] & ~sampling.beyond)
-    alone_hits = by_slot_and_species(sampling, place[sampling.row[found]], sampling.kind[found])
-    slot = runs.slot[group]
-    y, y2, ym = (
-        by_slot_and_species(sampling, slot, kind, weights) + alone_hits
-        for weights in (hit, hit**2, hit * tried_there)
-    )
+    lonely_finds = by_cell(sampling, place[sampling.row[found]] * len(can) + sampling.kind[found])
+    y = by_cell(sampling, runs.cell) - by_cell(sampling, runs.cell[runs.beyond]) + lonely_finds
+    # The square of n finds is the sum of 1, 3, 5, ...: 1 each and twice those that came before.
+    again = np.flatnonzero(~runs.once & ~runs.beyond)
+    at = np.arange(again.size)
+    before = at + 1 - np.maximum.accumulate(np.where(differs(again - at), at, 0))
+    y2 = y + 2 * by_cell(sampling, runs.cell[again], before.astype(np.float64))
+    tried_there[runs.beyond] = 0
+    ym = by_cell(sampling, runs.cell, tried_there) + lonely_finds
     share = np.ones(m.shape)
     known = (clusters > 1) & (y > 0) & (y < m)
     c, n, p = clusters[known], m[known], y[known] / m[known]

@@ -14,15 +14,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-import scipy
 
+from layers.arrays import differs
 from layers.coded import coded_labels, numbered
 from layers.errors import FrameError
 from layers.estimates.clustering import independent_share
 from layers.estimates.proportions import wilson_interval
 from layers.estimates.visited_units import (
     Sampling,
-    UnitRuns,
     unit_runs,
     units_looked_and_found,
 )
@@ -36,7 +35,6 @@ from layers.fieldwork.looking import (
     looked,
     may_include,
     nested_catchments,
-    summed_by_pair,
     visits,
 )
 from layers.frames import codes_of, codes_within, reads
@@ -47,7 +45,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Floats, Ints, Objects
 
-__all__ = ["OCCURRENCE_COLUMNS", "inputs_of_occurrence", "occurrence", "occurrence_and_used"]
+__all__ = ["OCCURRENCE_COLUMNS", "inputs_of_occurrence", "occurrence"]
 
 OCCURRENCE_COLUMNS: Final = (
     "catchment",
@@ -78,7 +76,7 @@ OCCURRENCE_COLUMNS: Final = (
 _MOST_METHODS: Final = 62  # they are kept as bits of one signed 64-bit number
 _NOTE: Final = (
     "{0:.0f} of {1:.0f} finds by gear not listed for it, or that did not fish properly; "
-    "without: {3:.0f} of {2:.0f} placements, {5} of {4} reaches"
+    "without: {3:.0f} of {2:.0f} placements, {5:.0f} of {4:.0f} reaches"
 )
 
 
@@ -108,6 +106,8 @@ def occurrence(
     effort: pd.DataFrame,
     ancestors: pd.DataFrame | None = None,
     by: str = "catchment",
+    units: pd.Series | None = None,
+    used: Bools | None = None,
 ) -> pd.DataFrame:
     """Say for every place and species whether it was found, and where one looked in vain.
 
@@ -124,6 +124,10 @@ def occurrence(
         How catchments nest; None: the places that occur in `place_of` do not.
     by
         Name of the column of places.
+    units
+        Main units of the methods, where these are not all placements.
+    used
+        Where given, the placements used are marked in it, (n,).
 
     Returns
     -------
@@ -144,33 +148,6 @@ def occurrence(
     ------
     FrameError
         A column is missing, or a method, species or catchment is not in its list.
-    """
-    frame, used = occurrence_and_used(
-        placements, catches, species, methods,
-        place_of=place_of, snaps=snaps, effort=effort, ancestors=ancestors, by=by,
-    )  # fmt: skip
-    outside = _aligned(place_of, placements.index).isna().to_numpy()
-    frame.attrs["inputs"] = inputs_of_occurrence(placements, used, outside, by=by)
-    return frame
-
-
-@reads("placements", "catches", "species", "methods", "ancestors", "snaps", "effort")
-def occurrence_and_used(
-    placements: pd.DataFrame,
-    catches: pd.DataFrame,
-    species: pd.DataFrame,
-    methods: pd.DataFrame,
-    *,
-    place_of: pd.Series,
-    snaps: pd.DataFrame,
-    effort: pd.DataFrame,
-    ancestors: pd.DataFrame | None = None,
-    by: str = "catchment",
-    units: pd.Series | None = None,
-) -> tuple[pd.DataFrame, Bools]:
-    """Give occurrence without its inputs, and mark the placements used, (n,).
-
-    `units` are the main units of the methods, where these are not all placements.
     """
     if len(methods) > _MOST_METHODS:
         msg = f"{len(methods)} methods are too many at once; choose at most {_MOST_METHODS}."
@@ -196,8 +173,15 @@ def occurrence_and_used(
     frame, used_records = _count(
         looking, placements, catches, species, names, (inner, outer), methods, effort, units
     )
-    used = (looking.looked | used_records) & (looking.place >= 0)
-    return frame.rename(columns={"catchment": by}), used
+    counted_in = (looking.looked | used_records) & (looking.place >= 0)
+    if used is not None:
+        used[:] = counted_in
+    outside = _aligned(place_of, placements.index).isna().to_numpy()
+    frame = frame.rename(columns={"catchment": by})
+    frame.attrs["inputs"] = inputs_of_occurrence(
+        placements, counted_in, outside, by=by, day=looking.day.view("datetime64[D]")
+    )
+    return frame
 
 
 @reads("placements")
@@ -262,55 +246,52 @@ def _count(
     main: pd.Series | None,
 ) -> tuple[pd.DataFrame, Bools]:
     n_places, n_species, n_methods = len(names), len(species), len(looking.methods)
-    shape = (n_places, n_species)
-    inner, outer = nesting
-    roll = scipy.sparse.csr_array((np.ones(inner.size), (outer, inner)), shape=(n_places,) * 2)
-
-    # Looking: placements per place and method, spread over the species each can detect.
-    base = looking.looked & (looking.place >= 0)
-    each = np.bincount(
-        looking.place[base] * n_methods + looking.method[base], minlength=n_places * n_methods
-    ).reshape(n_places, n_methods)
-    by_method = np.asarray(roll @ each, dtype=np.float64)
-    placements_looked = by_method @ looking.can.T.astype(np.float64)
-
     # Finding: distinct placement and species, wherever the placement lies.
-    rows = codes_within(catches["placement_id"], placements.index)
-    kinds = codes_of(catches["species"], species.index, "Species")
-    number, lower = catch_numbers(catches)
-    kept = (rows >= 0) & (number > 0)
-    row, kind, number, least = summed_by_pair(rows[kept], kinds[kept], number[kept], lower[kept])
-    inside = looking.place[row] >= 0
-    row, kind, number, least = row[inside], kind[inside], number[inside], least[inside]
-    cell = looking.place[row] * n_species + kind
-    size = n_places * n_species
-    beyond = ~(looking.looked[row] & looking.can[kind, looking.method[row]])
-    found, total, extra = (
-        roll @ np.bincount(cell, weights, minlength=size).reshape(shape)
-        for weights in (np.ones(cell.size), number, beyond.astype(np.float64))
-    )
-    any_lower = roll @ np.bincount(cell, least, minlength=size).reshape(shape) > 0
-    first, last, bits = (
-        _nested(part.reshape(shape), nesting, ufunc)
-        for part, ufunc in zip(_spans(looking, row, cell, size), _JOINS, strict=True)
-    )
-    looked_at = _looked_at(looking, base, nesting, by_method > 0)
-    first_looked, last_looked = _widened(first, last, looked_at, looking.can)
-    masks = looking.can @ np.left_shift(np.int64(1), np.arange(n_methods))
-    listed_bits = looked_at[2][:, None] & masks
-
+    row, kind, fish, at_least = _caught(looking, placements, catches, species, n_places)
+    cell = (looking.place * n_species)[row]
+    cell += kind
+    # A placement that did not look is as one of a method that finds nothing.
+    unable = np.append(~looking.can.T, np.ones((1, n_species), bool), axis=0).ravel()
+    beyond = unable[(np.where(looking.looked, looking.method, n_methods) * n_species)[row] + kind]
     sampling = Sampling(
         looking.place, looking.method, looking.looked, looking.can, row, kind, beyond, nesting,
         n_places,
     )  # fmt: skip
+    found, extra = (
+        sampling.rolled(np.bincount(cells, minlength=fish.size).reshape(n_places, n_species))
+        for cells in (cell, cell[beyond])
+    )
+
+    # Looking: placements per place and method, spread over the species each can detect.
+    base = np.flatnonzero(looking.looked & (looking.place >= 0))
+    cell_looked = (looking.place * n_methods + looking.method)[base]
+    each = np.bincount(cell_looked, minlength=n_places * n_methods)
+    by_method = sampling.rolled(each.reshape(n_places, n_methods))
+    placements_looked = by_method @ looking.can.T.astype(np.float64)
+    first, last = _first_and_last(looking, row, cell, found.shape, nesting)
+    bits = np.zeros(fish.size, dtype=np.int64)
+    np.bitwise_or.at(bits, cell, np.left_shift(np.int64(1), looking.method)[row])
+    bits = _nested(bits.reshape(found.shape), nesting, np.bitwise_or)
+    looked_at = _first_and_last(looking, base, cell_looked, by_method.shape, nesting)
+    own_bits = (by_method > 0).astype(np.int64) @ np.left_shift(np.int64(1), np.arange(n_methods))
+    first_looked, last_looked = _widened(first, last, looked_at, looking.can)
+    masks = looking.can @ np.left_shift(np.int64(1), np.arange(n_methods))
+    listed_bits = own_bits[:, None] & masks
+
     by_reach = unit_runs(sampling, looking.reach)
-    reaches, reaches_found = units_looked_and_found(sampling, by_reach)
+    reaches = units_looked_and_found(sampling, by_reach)
     # A visit with a find from outside the rules looked, others by their gear: no find adds one.
     odd = replace(sampling, row=row[beyond], kind=kind[beyond], beyond=beyond[beyond])
-    visited, _ = units_looked_and_found(odd, unit_runs(odd, looking.visit))
+    visited = units_looked_and_found(odd, unit_runs(odd, looking.visit)).looked
     n_looked = placements_looked + extra
     maybe, note = _possible(found > 0, species)
-    _note_unlisted(note, sampling, by_reach, placements_looked, found, extra)
+    # Finds from outside the rules leave a note, which says what the others alone found.
+    at = np.nonzero(extra)
+    columns = (
+        extra, found, placements_looked, found - extra,
+        reaches.looked_listed, reaches.found_listed,
+    )  # fmt: skip
+    note[at] = [_NOTE.format(*row) for row in zip(*(c[at].tolist() for c in columns), strict=True)]
     frame = pd.DataFrame(
         {
             "catchment": np.repeat(names.to_numpy(), n_species),
@@ -322,8 +303,8 @@ def _count(
             ),
             "placements": n_looked.ravel().astype(np.int64),
             "placements_found": found.ravel().astype(np.int64),
-            "reaches": reaches.ravel(),
-            "reaches_found": reaches_found.ravel(),
+            "reaches": reaches.looked.ravel().astype(np.int64),
+            "reaches_found": reaches.found.ravel().astype(np.int64),
         }
     ).astype({"catchment": "str", "species": "str", "state": "str"})
     for units, prefix in (("reaches", ""), ("placements", "placement_")):
@@ -338,13 +319,13 @@ def _count(
     frame["first_date"], frame["last_date"] = _dates(first, last)
     frame["first_looked"], frame["last_looked"] = _dates(first_looked, last_looked)
     frame["looked_methods"] = _method_lists((listed_bits | bits).ravel(), looking.methods)
-    frame["visits"] = visited.ravel()
-    frame["individuals"] = total.ravel()
-    frame["individuals_lower_bound"] = any_lower.ravel()
+    frame["visits"] = visited.ravel().astype(np.int64)
+    frame["individuals"] = sampling.rolled(fish.reshape(found.shape)).ravel()
+    frame["individuals_lower_bound"] = sampling.rolled(at_least.reshape(found.shape)).ravel() > 0
     frame["methods"] = _method_lists(bits.ravel(), looking.methods)
     frame["note"] = pd.Series(note.ravel(), dtype="str")
     main = main_units(placements, effort) if main is None else main
-    words = _effort_words(looking, placements, effort, methods, base, roll, by_method, main)
+    words = _effort_words(looking, placements, effort, methods, sampling, base, by_method, main)
     frame["effort"] = _joined(listed_bits, words)
     # Genus and family entries are no species looked for: they have rows only where recorded.
     is_species = np.tile((species["rank"].fillna("species") == "species").to_numpy(bool), n_places)
@@ -355,26 +336,35 @@ def _count(
     return frame[list(OCCURRENCE_COLUMNS)], used_records
 
 
-def _note_unlisted(
-    note: Objects,
-    sampling: Sampling,
-    by_reach: UnitRuns,
-    looked_n: Floats,
-    found: Floats,
-    extra: Floats,
-) -> None:
-    """Note of places and species with finds from outside the rules what the others alone found."""
-    if not extra.any():
-        return
-    kept = ~by_reach.beyond
-    listed = replace(
-        by_reach, found_in=by_reach.found_in[kept], kind=by_reach.kind[kept],
-        beyond=by_reach.beyond[kept], finds=by_reach.finds[kept],
-    )  # fmt: skip
-    reaches, reaches_found = units_looked_and_found(sampling, listed)
-    at = np.nonzero(extra)
-    columns = (extra, found, looked_n, found - extra, reaches, reaches_found)
-    note[at] = [_NOTE.format(*row) for row in zip(*(c[at].tolist() for c in columns), strict=True)]
+def _caught(
+    looking: _Looking,
+    placements: pd.DataFrame,
+    catches: pd.DataFrame,
+    species: pd.DataFrame,
+    n_places: int,
+) -> tuple[Ints, NDArray[np.int32], Floats, NDArray[np.integer]]:
+    """Placement and species of all that was caught in places, each pair once, ascending.
+
+    Then by place and species, in one row: fish, and how many counts are "at least".
+    """
+    size = len(species)
+    kind = codes_of(catches["species"], species.index, "Species")
+    row = codes_within(catches["placement_id"], placements.index)
+    number, lower = catch_numbers(catches)
+    cell = (np.append(looking.place, -1) * size)[row]
+    kept = (cell >= 0) & (number > 0)
+    if not kept.all():
+        row, kind, cell = row[kept], kind[kept], cell[kept]
+        number, lower = number[kept], lower[kept]
+    # Arrays of millions: what is written over need not be made anew.
+    cell += kind
+    row *= size
+    row += kind
+    row.sort()
+    row, kind = np.divmod(row[differs(row)], max(size, 1))
+    fish = np.asarray(np.bincount(cell, number, n_places * size), dtype=np.float64)
+    at_least = np.bincount(cell[lower], minlength=fish.size)
+    return row, kind.astype(np.int32), fish, at_least
 
 
 def _possible(found: Bools, species: pd.DataFrame) -> tuple[Bools, Objects]:
@@ -392,21 +382,8 @@ def _possible(found: Bools, species: pd.DataFrame) -> tuple[Bools, Objects]:
     return maybe, words
 
 
-def _looked_at(
-    looking: _Looking, base: Bools, nesting: tuple[Ints, Ints], there: Bools
-) -> tuple[Ints, Ints, Ints]:
-    """First and last day of looking by place and method, and each place's methods as bits."""
-    dated = base & (looking.day > np.iinfo(np.int64).min)
-    at = (looking.place[dated], looking.method[dated])
-    first, last = np.full(there.shape, _NEVER), np.full(there.shape, -_NEVER)
-    np.minimum.at(first, at, looking.day[dated])
-    np.maximum.at(last, at, looking.day[dated])
-    bits = there.astype(np.int64) @ np.left_shift(np.int64(1), np.arange(there.shape[1]))
-    return _nested(first, nesting, np.minimum), _nested(last, nesting, np.maximum), bits
-
-
 def _widened(
-    first: Ints, last: Ints, looked_at: tuple[Ints, Ints, Ints], can: Bools
+    first: Ints, last: Ints, looked_at: tuple[Ints, Ints], can: Bools
 ) -> tuple[Ints, Ints]:
     """Days of records widened to those of looking by methods that can detect the species."""
     first, last = first.copy(), last.copy()
@@ -421,8 +398,8 @@ def _effort_words(
     placements: pd.DataFrame,
     effort: pd.DataFrame,
     methods: pd.DataFrame,
-    base: Bools,
-    roll: scipy.sparse.csr_array,
+    sampling: Sampling,
+    base: Ints,
     by_method: Floats,
     units: pd.Series,
 ) -> Objects:
@@ -430,10 +407,12 @@ def _effort_words(
     n_places, n_methods = by_method.shape
     unit = methods.index.to_series().map(units)
     amount = effort_in(placements, effort, unit, looking.method)
-    known = base & ~np.isnan(amount)
+    known = base[~np.isnan(amount[base])]
     cell = (looking.place * n_methods + looking.method)[known]
     total, stated = (
-        roll @ np.bincount(cell, weights, minlength=by_method.size).reshape(by_method.shape)
+        sampling.rolled(
+            np.bincount(cell, weights, minlength=by_method.size).reshape(by_method.shape)
+        )
         for weights in (amount[known], np.ones(cell.size))
     )
     words = np.full((n_places, n_methods), "", dtype=object)
@@ -463,19 +442,21 @@ def _joined(bits: Ints, words: Objects) -> pd.Series:
 
 
 _NEVER: Final = np.iinfo(np.int64).max
-_JOINS: Final = (np.minimum, np.maximum, np.bitwise_or)
 
 
-def _spans(looking: _Looking, row: Ints, cell: Ints, size: int) -> tuple[Ints, Ints, Ints]:
-    """First and last day and the methods (bits) of the records in each cell."""
-    day = looking.day[row]
-    dated = day > np.iinfo(np.int64).min  # a missing date is the lowest number there is
+def _first_and_last(
+    looking: _Looking, row: Ints, cell: Ints, shape: tuple[int, int], nesting: tuple[Ints, Ints]
+) -> tuple[Ints, Ints]:
+    """First and last day of placements in each cell of places and others, and all within it."""
+    day, size = looking.day[row], shape[0] * shape[1]
     first, last = np.full(size, _NEVER), np.full(size, -_NEVER)
-    np.minimum.at(first, cell[dated], day[dated])
-    np.maximum.at(last, cell[dated], day[dated])
-    bits = np.zeros(size, dtype=np.int64)
-    np.bitwise_or.at(bits, cell, np.left_shift(np.int64(1), looking.method[row]))
-    return first, last, bits
+    np.maximum.at(last, cell, day)  # a missing date is the lowest number there is
+    day[day < -_NEVER] = _NEVER
+    np.minimum.at(first, cell, day)
+    return (
+        _nested(first.reshape(shape), nesting, np.minimum),
+        _nested(last.reshape(shape), nesting, np.maximum),
+    )
 
 
 def _nested(leaf: Ints, nesting: tuple[Ints, Ints], ufunc: np.ufunc) -> Ints:

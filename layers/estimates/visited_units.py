@@ -1,9 +1,8 @@
 """Units, such as reaches or visits, that placements looked at or found fish in, by place.
 
-Placements and finds of one unit in one place stand together as runs of equal numbers in one
-sorted array. What a unit has in one smallest place is entered there once, and its counts are added
-up over what holds that place; where something holds several of its places, the counts of each
-holder are its own.
+Placements and finds of one unit in one place stand together in sorted arrays. What a unit has in
+one smallest place is entered there once, and its counts are added up over what holds that place;
+where something holds several of its places, the counts of each holder are its own.
 """
 
 from __future__ import annotations
@@ -15,16 +14,20 @@ import numpy as np
 import pandas as pd
 import scipy
 
+from layers.arrays import differs
 from layers.fieldwork.looking import rolled_up, separate_parts
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from layers.arrays import Bools, Floats, Ints
 
 __all__ = [
     "Sampling",
     "UnitRuns",
+    "Units",
+    "by_cell",
     "by_slot",
-    "by_slot_and_species",
     "unit_runs",
     "units_looked_and_found",
 ]
@@ -56,12 +59,12 @@ class Sampling:
     looked: Bools
     can: Bools
     row: Ints
-    kind: Ints
+    kind: NDArray[np.integer]
     beyond: Bools
     nesting: tuple[Ints, Ints]
     places: int
 
-    def rolled(self, of_each: Floats) -> Floats:
+    def rolled(self, of_each: Floats | NDArray[np.integer]) -> Floats:
         """Add to each place's numbers those of the places in it, (places, …)."""
         inner, outer = self.nesting
         ones = np.ones(inner.size)
@@ -71,7 +74,7 @@ class Sampling:
 
 @dataclass(frozen=True)
 class UnitRuns:
-    """Runs of placements and finds that are alike, by unit and place.
+    """Placements that looked, and finds, by unit and place.
 
     Attributes
     ----------
@@ -79,76 +82,71 @@ class UnitRuns:
         Of each group, a unit in a place: the place, that number counting for all that hold it
         too; or, where the unit lies in several that something holds, the number of places and the
         place more.
-    looked_in, method, looks
-        Of each run of placements that looked: group, method, how many.
-    found_in, kind, beyond, finds
-        Of each run of finds: group, species, whether they are from beyond the rules, how many.
+    looked_in, method
+        Group and method of each placement that looked.
+    found_in, kind, beyond
+        Of each find: group, species, whether it is from beyond the rules; in this order.
+    cell
+        Of each find: slot and species in one number, for `by_cell`.
+    once
+        Of each find: whether it differs from the one before in group, species or beyond.
     """
 
     slot: Ints
     looked_in: Ints
     method: Ints
-    looks: Ints
     found_in: Ints
     kind: Ints
     beyond: Bools
-    finds: Ints
+    cell: Ints
+    once: Bools
 
 
 def unit_runs(sampling: Sampling, unit: Ints) -> UnitRuns:
     """Gather what was done at each unit; `unit` of each placement, -1 = none."""
-    place, places, methods = sampling.place, sampling.places, sampling.can.shape[1]
-    there = (place >= 0) & (unit >= 0)
-    rows = np.flatnonzero(there)
+    place, (species, methods) = sampling.place, sampling.can.shape
+    places, units = max(sampling.places, 1), int(unit.max(initial=0)) + 1
+    rows = np.flatnonzero((place >= 0) & (unit >= 0))
     # Nothing holds places of two parts, so that what a unit has in each counts by itself.
-    part = separate_parts(sampling.nesting, places)
-    code, known = pd.factorize(unit[rows] * max(places, 1) + part[place[rows]])
-    some_place, split = np.zeros(len(known), np.int64), np.zeros(len(known), bool)
-    some_place[code] = place[rows]
-    split[code[place[rows] != some_place[code]]] = True
-    of_split = np.zeros(len(unit), bool)
-    of_split[rows] = split[code]
+    part = separate_parts(sampling.nesting, sampling.places)[place[rows]]
+    key = (part * units + unit[rows]) * places + place[rows]
+    order = np.argsort(key)
+    rows, key = rows[order], key[order]
+    new, in_part = differs(key), np.cumsum(differs(key // places)) - 1
+    split = (np.bincount(in_part[new]) > 1)[in_part]
+    group = np.full(len(unit), -1)
+    group[rows] = np.cumsum(new & ~split) - 1
+    # Placements of a unit in several places are in several groups: they are numbered from -2 down.
+    several = rows[split]
+    group[several] = -2 - np.arange(several.size)
+    own = place[rows[new & ~split]]
+    each, holder = rolled_up(place[several], sampling.nesting, places)
+    held, of_each = np.unique(holder * units + unit[several][each], return_inverse=True)
+    slot = np.concatenate([own, sampling.places + held // units])
+    groups = (each, own.size + of_each)
 
-    looks, finds = np.flatnonzero(there & sampling.looked), there[sampling.row]
-    at = np.concatenate([looks, sampling.row[finds]])
-    tag = 2 * sampling.kind[finds] + sampling.beyond[finds] + methods
-    tag = np.concatenate([sampling.method[looks], tag])
-    apart = of_split[at]
-    each, holder = rolled_up(place[at[apart]], sampling.nesting, places)
-    for_unit = int(unit.max(initial=0)).bit_length()
-    for_tag = int(tag.max(initial=0)).bit_length()
+    def keys(at: Ints, tag: NDArray[np.integer], tags: int) -> Ints:
+        """Give the groups of placements, each with its tag, of so many there are; ascending."""
+        exact = np.dtype(np.int32 if slot.size * tags < 2**31 else np.int64)  # half the memory
+        own = group.astype(exact)[at]
+        split = np.flatnonzero(own < -1)
+        each, whole = rolled_up(-2 - own[split], groups, several.size)
+        more = whole * tags + tag[split[each]]
+        own *= tags
+        own += tag.astype(exact, copy=False)
+        key = np.concatenate([own, more.astype(exact)])
+        key.sort()
+        return key[(key < 0).sum() :]  # without those in no group or in several
 
-    own = (places + holder) << for_unit | unit[at[apart][each]]
-    key = np.concatenate(
-        [
-            ((place << for_unit | unit) << for_tag)[at[~apart]] | tag[~apart],
-            own << for_tag | tag[apart][each],
-        ]
-    )
-    key.sort()
-    starts = np.append(np.flatnonzero(_differs(key)), key.size)
-    count = starts[1:] - starts[:-1]
-    key = key[starts[:-1]]
-    tag, upper = key & ((1 << for_tag) - 1), key >> for_tag
-    new = _differs(upper)
-    group = np.cumsum(new) - 1
-    looked, found = np.flatnonzero(tag < methods), np.flatnonzero(tag >= methods)
-    tag_found = tag[found] - methods
-    return UnitRuns(
-        slot=upper[new] >> for_unit,
-        looked_in=group[looked],
-        method=tag[looked],
-        looks=count[looked],
-        found_in=group[found],
-        kind=tag_found >> 1,
-        beyond=(tag_found & 1).astype(bool),
-        finds=count[found],
-    )
-
-
-def _differs(values: Ints) -> Bools:
-    """Which differ from the one before."""
-    return np.append(True, values[1:] != values[:-1])[: values.size]
+    looking = np.flatnonzero(sampling.looked)
+    looked_in, method = np.divmod(keys(looking, sampling.method[looking], methods), methods)
+    key = keys(sampling.row, 2 * sampling.kind + sampling.beyond, 2 * species)
+    found_in, tag = np.divmod(key, 2 * species)
+    kind = tag >> 1
+    cell = (slot * species)[found_in]
+    cell += kind
+    beyond = (tag & 1).astype(bool)
+    return UnitRuns(slot, looked_in, method, found_in, kind, beyond, cell, differs(key))
 
 
 def by_slot(sampling: Sampling, slot: Ints, weights: Floats | None = None) -> Floats:
@@ -157,41 +155,51 @@ def by_slot(sampling: Sampling, slot: Ints, weights: Floats | None = None) -> Fl
     return sampling.rolled(both[: sampling.places]) + both[sampling.places :]
 
 
-def by_slot_and_species(
-    sampling: Sampling, slot: Ints, kind: Ints, weights: Floats | None = None
-) -> Floats:
-    """Sum them by place and species, (places, species)."""
+def by_cell(sampling: Sampling, cell: Ints, weights: Floats | None = None) -> Floats:
+    """Sum them by place and species, (places, species); for each cell as of `UnitRuns`."""
     species = len(sampling.can)
-    cells = sampling.places * species
-    both = np.bincount(slot * species + kind, weights, 2 * cells).astype(np.float64)
+    both = np.bincount(cell, weights, 2 * sampling.places * species).astype(np.float64)
     own, rest = both.reshape(2, sampling.places, species)
     return sampling.rolled(own) + rest
 
 
-def units_looked_and_found(sampling: Sampling, runs: UnitRuns) -> tuple[Ints, Ints]:
-    """Distinct units looked at, and found in, by place and species.
+@dataclass(frozen=True)
+class Units:
+    """Distinct units by place and species; `listed`: without finds from beyond the rules.
 
     A unit that a species was found in counts as looked at for it, whatever the method.
     """
-    first = np.flatnonzero(_differs(runs.looked_in))
+
+    looked: Floats
+    found: Floats
+    looked_listed: Floats
+    found_listed: Floats
+
+
+def units_looked_and_found(sampling: Sampling, runs: UnitRuns) -> Units:
+    """Count the distinct units looked at, and found in."""
     bits = np.zeros(runs.slot.size, np.int64)
-    if first.size:
-        each = np.left_shift(np.int64(1), runs.method)
-        bits[runs.looked_in[first]] = np.bitwise_or.reduceat(each, first)
+    np.bitwise_or.at(bits, runs.looked_in, np.left_shift(np.int64(1), runs.method))
     methods = np.left_shift(np.int64(1), np.arange(sampling.can.shape[1]))
     masks = sampling.can @ methods
     # Few distinct sets of methods occur: count units for each set, then for each species.
     which, sets = pd.factorize(bits)
+    key, number = np.unique(runs.slot * len(sets) + which, return_counts=True)
     shape = (2 * sampling.places, len(sets))
-    of_sets = scipy.sparse.csr_array((np.ones(bits.size), (runs.slot, which)), shape=shape)
+    of_sets = scipy.sparse.csr_array((number * 1.0, np.divmod(key, max(len(sets), 1))), shape=shape)
     sees = (sets[:, None] & masks[None, :]) != 0
     own, rest = (of_sets @ sees.astype(np.float64)).reshape(2, sampling.places, len(masks))
     looked = sampling.rolled(own) + rest
 
-    group, kind = runs.found_in, runs.kind
-    once = _differs(group) | _differs(kind)
-    found = by_slot_and_species(sampling, runs.slot[group[once]], kind[once])
-    unseen = np.flatnonzero(runs.beyond)
-    unseen = unseen[(bits[group[unseen]] & masks[kind[unseen]]) == 0]
-    looked += by_slot_and_species(sampling, runs.slot[group[unseen]], kind[unseen])
-    return looked.astype(np.int64), found.astype(np.int64)
+    group, kind, beyond = runs.found_in, runs.kind, np.flatnonzero(runs.beyond & runs.once)
+    unseen = beyond[(bits[group[beyond]] & masks[kind[beyond]]) == 0]
+    # What was found within the rules and beyond them stands side by side.
+    after = beyond[beyond > 0]
+    both = after[(group[after] == group[after - 1]) & (kind[after] == kind[after - 1])]
+    found = by_cell(sampling, runs.cell) - by_cell(sampling, runs.cell[~runs.once])
+    return Units(
+        looked + by_cell(sampling, runs.cell[unseen]),
+        found - by_cell(sampling, runs.cell[both]),
+        looked,
+        found - by_cell(sampling, runs.cell[beyond]),
+    )

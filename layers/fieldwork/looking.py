@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from layers.arrays import rows_of_runs
+from layers.arrays import differs, rows_of_runs
 from layers.coded import distinct
 from layers.frames import check_frame, codes_of, reads
 from layers.network.stream_order import connected_parts
@@ -148,9 +148,9 @@ def visits(placements: pd.DataFrame, snaps: pd.DataFrame, dates: pd.Series | Non
     known = (method >= 0) & (date >= 0)
     number = np.full(n, -1, dtype=np.int64)
     if known.any():
-        parts = (unit[known], method[known], date[known])
+        parts = (unit[known], date[known], method[known])
         key = np.ravel_multi_index(parts, tuple(int(part.max()) + 1 for part in parts))
-        number[known] = pd.factorize(key)[0]
+        number[known] = np.unique(key, return_inverse=True)[1]
     return number
 
 
@@ -199,7 +199,7 @@ def summed_by_pair(
     if (key[1:] < key[:-1]).any():
         order = np.argsort(key, kind="stable")
         key, number, lower = key[order], number[order], lower[order]
-    starts = np.flatnonzero(np.append(True, key[1:] != key[:-1])[: key.size])
+    starts = np.flatnonzero(differs(key))
     least = lower.astype(np.float64)
     if starts.size < key.size:
         number, least = np.add.reduceat(number, starts), np.add.reduceat(least, starts)

@@ -209,7 +209,8 @@ def _counted(store: Store, since: Since[_Counted]) -> _Counted:
     records, own = few.records(OF_EFFORT), effort
     if few is not picture:
         own = part_of_effort(effort, some, few)
-    found, used[some] = computing.occurrence_and_used(
+    of_few = np.zeros(len(records.placements), bool)
+    found = computing.occurrence(
         records.placements,
         records.catches,
         reference.species(store),
@@ -219,7 +220,9 @@ def _counted(store: Store, since: Since[_Counted]) -> _Counted:
         effort=own,
         ancestors=ancestors[ancestors["catchment_id"].isin(names[anew[part_of]])],
         units=units,
+        used=of_few,
     )
+    used[some] = of_few
     if others is not None:
         found = pd.concat([others, found]).sort_values(["catchment", "species"], ignore_index=True)
     found.attrs["inputs"] = computing.inputs_of_occurrence(

@@ -156,10 +156,10 @@ def test_occurrence_is_counted_anew_only_around_what_changed(made, tmp_path, mon
     ends = np.linspace(low_x, high_x, len(shapes) + 1)
     shapes = shapes.set_geometry(shapely.box(ends[:-1], low_y, ends[1:], high_y))
     shapes.index = pd.Index([f"C{k}" for k in range(len(shapes))], name="catchment_id", dtype="str")
-    few, counted, count = [], [], occurrence.occurrence_and_used
+    few, counted, count = [], [], occurrence.occurrence
     monkeypatch.setattr(
         occurrence,
-        "occurrence_and_used",
+        "occurrence",
         lambda *of, **more: counted.append(len(of[0])) or count(*of, **more),
     )
     with closing(open_store(shutil.copy(made, tmp_path / "s.gpkg"))) as store:
