@@ -27,6 +27,7 @@ __all__ = [
     "Box",
     "catchments",
     "covered_reaches",
+    "degrees_around",
     "detection_features",
     "detections",
     "near_box",
@@ -40,6 +41,7 @@ __all__ = [
 # PROJ may move the edges of a box by another datum shift than the places in it; the shifts
 # between two CRS differ by some metres.
 BOX_MARGIN_M: Final = 100.0
+_DECIMALS: Final = 5  # of degrees, rounded outward
 
 Box = tuple[float, float, float, float]
 """West, south, east, north in degrees on WGS 84; west > east crosses 180 degrees."""
@@ -180,3 +182,17 @@ def store_box(store: Store, within: Box | None) -> Box | None:
         return None
     margin = 0.1 * max(high_x - low_x, high_y - low_y) + BOX_MARGIN_M
     return (low_x - margin, low_y - margin, high_x + margin, high_y + margin)
+
+
+def degrees_around(store: Store, box: Box | None) -> Box | None:
+    """Box in degrees on WGS 84 that holds one of the store's CRS [m]; west > east crosses 180."""
+    if box is None:
+        return None
+    transformer = pyproj.Transformer.from_crs(store.settings.crs, 4326, always_xy=True)
+    edges = np.array(transformer.transform_bounds(*box, densify_pts=21))
+    if not np.isfinite(edges).all():
+        return None
+    scale = 10.0**_DECIMALS
+    low, high = np.floor(edges[:2] * scale) - 1, np.ceil(edges[2:] * scale) + 1
+    west, south, east, north = (np.concatenate([low, high]) / scale).tolist()
+    return (max(west, -180.0), max(south, -90.0), min(east, 180.0), min(north, 90.0))

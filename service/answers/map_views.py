@@ -146,8 +146,8 @@ def network_bounds(store: Store) -> list[float] | None:
     """Box around all reaches: west, south, east, north in degrees; None without any."""
 
     def make() -> list[float] | None:
-        joined = reference.network(store)
-        return reach_lines(store, joined).bounds(np.arange(len(joined.length_m)))
+        found = features.degrees_around(store, store.layer_extent("reaches"))
+        return None if found is None else [*found]
 
     return cached(store, None, "network bounds", make, of_network=True)
 

@@ -21,7 +21,16 @@ from layers.fieldwork.generalising import STEPS_KM
 from service.store import schema
 from service.store.columns import instant_text, pieces
 from service.store.geometry_blobs import geometries_from_blobs
-from service.store.geopackage import among, any_of, in_box, index_name, index_of, narrows, near_box
+from service.store.geopackage import (
+    among,
+    any_of,
+    in_box,
+    index_name,
+    index_of,
+    narrows,
+    near_box,
+    noted_extent,
+)
 from service.store.public_views import cells_in_box
 
 if TYPE_CHECKING:
@@ -215,12 +224,12 @@ def extent(
 
 def surroundings(connection: sa.Connection) -> Box | None:
     """Box that surely holds all placements as anybody sees them, in the store's CRS [m]."""
-    noted = connection.exec_driver_sql(
-        "SELECT min_x - ?1, min_y - ?1, max_x + ?1, max_y + ?1 FROM gpkg_contents"
-        " WHERE table_name = ?2",
-        (500.0 * STEPS_KM[-1], TABLE.name),  # the centre of a cell is no farther away
-    )
-    return _widest(noted.fetchall())
+    noted = noted_extent(connection, TABLE.name)
+    if noted is None:
+        return None
+    low_x, low_y, high_x, high_y = noted
+    reach_m = 500.0 * STEPS_KM[-1]  # the centre of a cell is no farther away
+    return (low_x - reach_m, low_y - reach_m, high_x + reach_m, high_y + reach_m)
 
 
 _YEAR_BEGINS: Final = "-01-01T00:00:00.000Z"

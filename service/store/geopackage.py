@@ -54,6 +54,7 @@ __all__ = [
     "near_box",
     "next_rows",
     "note_extents",
+    "noted_extent",
     "occupied_cells",
     "register_layers",
     "store_crs",
@@ -232,6 +233,14 @@ def note_extents(connection: sa.Connection) -> None:
             " WHERE table_name = ?",
             (table,),
         )
+
+
+def noted_extent(connection: sa.Connection, table: str) -> Box | None:
+    """Box of a layer in the store's CRS [m], as noted; None of an empty one."""
+    low_x, low_y, high_x, high_y = connection.exec_driver_sql(
+        "SELECT min_x, min_y, max_x, max_y FROM gpkg_contents WHERE table_name = ?", (table,)
+    ).one()
+    return None if low_x is None else (low_x, low_y, high_x, high_y)
 
 
 def _widen_extent(connection: sa.Connection, table: str, bounds: Floats) -> None:

@@ -35,7 +35,7 @@ from service.store.backgrounds import read_backgrounds, read_tile, tiles_of_box
 from service.store.batches import find_batch, read_batches
 from service.store.edits import read_document
 from service.store.finding import count, extent, find, surroundings, sweep
-from service.store.geopackage import among, touch
+from service.store.geopackage import among, noted_extent, touch
 from service.store.history import read_history, removed, rows_of
 from service.store.named_tables import read_mappings, read_named
 from service.store.network_tables import read_catchments, read_reach_parts, read_reaches
@@ -170,6 +170,7 @@ class Store:
 
     # Reference layers -----------------------------------------------------------------
     reaches = _reads(read_reaches)
+    layer_extent = _reads(noted_extent)
     catchments = _reads(read_catchments)
     reach_parts = _reads(read_reach_parts)
 

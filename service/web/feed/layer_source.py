@@ -150,13 +150,8 @@ class LayerSource:
 
     def extent(self, store: Store, viewer: Viewer) -> Extent:
         """Box of all features; of what lies along the network, that of the network."""
-        frame = reference.network(store).reaches
-        if self.name == "catchments":
-            frame = self._layer(store, viewer).frame
-        box = frame.total_bounds if len(frame) else np.full(4, np.nan)
-        if not np.isfinite(box).all():
-            return Extent()
-        return Extent((float(box[0]), float(box[1]), float(box[2]), float(box[3])))
+        del viewer
+        return Extent(store.layer_extent("catchments" if self.name == "catchments" else "reaches"))
 
     def check(self, store: Store, query: FeatureQuery, viewer: Viewer) -> None:
         """Refuse a catchment that is unknown, and a mark that is none of this collection."""

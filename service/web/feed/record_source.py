@@ -15,7 +15,6 @@ import pandas as pd
 
 from layers.crs import read_crs
 from layers.fieldwork.generalising import positions
-from service import reference
 from service.access import (
     count_features,
     find_features,
@@ -110,10 +109,7 @@ class RecordSource:
 
     def _network_bounds(self, store: Store) -> features.Box | None:
         """Box of all reaches where stretches are meant, which lie along them."""
-        if self.unit != "stretch" or not len(reference.network(store).reaches):
-            return None
-        west, south, east, north = reference.network(store).reaches.total_bounds.tolist()
-        return west, south, east, north
+        return store.layer_extent("reaches") if self.unit == "stretch" else None
 
     def check(self, store: Store, query: FeatureQuery, viewer: Viewer) -> None:
         """Refuse a name that is unknown, and a mark that is none of this collection."""
@@ -148,7 +144,7 @@ class RecordSource:
         box = self._network_bounds(store) or store.surroundings()
         if query.area is None or box is None:
             return True
-        found = Extent(box).degrees(store)
+        found = features.degrees_around(store, box)
         if found is None or not query.area.system.geographic:
             return False
         west, south, east, north = query.area.box

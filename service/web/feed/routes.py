@@ -14,6 +14,7 @@ from layers.crs import read_crs
 from layers.drawing.geojson import feature_texts
 from layers.fieldwork.public_frames import GENERALISED_COLUMNS
 from service import reference
+from service.answers import features
 from service.answers.opening import any_sensitive
 from service.answers.written_figures import as_written
 from service.columns import public_words
@@ -141,7 +142,7 @@ def _described(collection: Collection) -> dict[str, Any]:
     storage = storage_uri(store)
     if storage is not None:
         document["storageCrs"] = storage
-    box = extent.degrees(store)
+    box = features.degrees_around(store, extent.box)
     if box is not None:
         document["extent"] = {"spatial": {"bbox": [list(box)], "crs": CRS84}}
         if any(extent.period):

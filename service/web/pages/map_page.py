@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from flask import Blueprint, render_template
 
 from layers.drawing.maps import frame_bounds
-from service import reference
 from service.answers import features, map_views
 from service.answers.gear_in_water import gear_in_water
 from service.web.context import current_store, current_viewer
@@ -52,7 +51,7 @@ def show() -> str:
         empty=not summary["placements"],
         standing=0 if gear is None else len(gear),
         overdue=0 if gear is None else int(gear["overdue"].sum()),
-        no_network=not len(reference.network(store).reaches),
+        no_network=store.layer_extent("reaches") is None,
     )
 
 
