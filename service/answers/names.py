@@ -55,9 +55,9 @@ def _one(name: str) -> tuple[str, ...]:
 
 def _places(store: Store, *places: str) -> dict[str, str]:
     """Words for places on the network: reach, its stream, and how far along."""
-    joined = reference.network(store)
     named = {}
     for place in filter(None, places):
+        joined = reference.network(store)
         reach, _, measure = place.rpartition(":")
         if place in joined.reaches.index:
             reach, measure = place, ""

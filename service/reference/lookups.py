@@ -24,6 +24,7 @@ __all__ = [
     "network",
     "reach_parts",
     "species",
+    "stream_names",
     "version",
 ]
 
@@ -65,6 +66,11 @@ def ancestors(store: Store) -> pd.DataFrame:
 def reach_parts(store: Store) -> pd.DataFrame:
     """Which part of which reach lies in which catchment."""
     return cached(store, None, "reach_parts", store.reach_parts, of_network=True)
+
+
+def stream_names(store: Store) -> list[str]:
+    """Names of the streams of a store, sorted."""
+    return cached(store, None, "stream names", store.stream_names, of_network=True)
 
 
 def species(store: Store) -> pd.DataFrame:

@@ -38,7 +38,12 @@ from service.store.finding import count, extent, find, surroundings, sweep
 from service.store.geopackage import among, noted_extent, touch
 from service.store.history import read_history, removed, rows_of
 from service.store.named_tables import read_mappings, read_named
-from service.store.network_tables import read_catchments, read_reach_parts, read_reaches
+from service.store.network_tables import (
+    read_catchments,
+    read_reach_parts,
+    read_reaches,
+    read_stream_names,
+)
 from service.store.placements import chunks, found_records, known_digests, last_set, read_records
 from service.store.public_views import (
     found_public_records,
@@ -171,6 +176,7 @@ class Store:
     # Reference layers -----------------------------------------------------------------
     reaches = _reads(read_reaches)
     layer_extent = _reads(noted_extent)
+    stream_names = _reads(read_stream_names)
     catchments = _reads(read_catchments)
     reach_parts = _reads(read_reach_parts)
 

@@ -26,6 +26,7 @@ __all__ = [
     "read_catchments",
     "read_reach_parts",
     "read_reaches",
+    "read_stream_names",
     "replace_catchments",
     "replace_reach_parts",
     "replace_reaches",
@@ -58,6 +59,12 @@ def read_reaches(connection: sa.Connection, names: Sequence[str] | None = None) 
 def read_catchments(connection: sa.Connection) -> gpd.GeoDataFrame:
     """Fetch all catchments by ascending id."""
     return _read_layer(connection, schema.catchments, "catchment_id", None)
+
+
+def read_stream_names(connection: sa.Connection) -> list[str]:
+    """Names of streams as the reaches have them, without spaces around, each once, sorted."""
+    names = connection.scalars(sa.select(schema.reaches.c.stream_name).distinct())
+    return sorted({name.strip() for name in names if name} - {""})
 
 
 def read_reach_parts(connection: sa.Connection) -> pd.DataFrame:

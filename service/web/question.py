@@ -83,9 +83,8 @@ def carried(endpoint: str, /, *, keep: Sequence[str] = (), **values: Any) -> str
 def _choices() -> dict[str, dict[str, str]]:
     """Give what the fields of the question offer; streams by name, each once."""
     store = current_store()
-    _, table = reference.network(store).streams
-    names = sorted(table.loc[table["named"], "stream"].unique())
-    return filter_choices(store, current_viewer()) | {"stream": {name: name for name in names}}
+    streams = {name: name for name in reference.stream_names(store)}
+    return filter_choices(store, current_viewer()) | {"stream": streams}
 
 
 def _record_files(**values: Any) -> list[tuple[str, str]]:  # noqa: ANN401 - parts of an address

@@ -1,5 +1,6 @@
 """What the map fetches: the same placements and states as the records say, bounded in size."""
 
+import contextlib
 import datetime as dt
 import json
 import threading
@@ -464,3 +465,25 @@ def test_lines_of_a_view(client, store):
     assert names[names != ""].notna().sum() <= len(store.catchments())
     far = client.get("/map/lines.json?bbox=100,10,101,11&zoom=14").json
     assert far["reaches"]["path"] == far["catchments"]["path"] == []
+
+
+def test_what_the_first_page_says_of_the_network_is_read_without_joining_it(tmp_path):
+    """Its box and the names of its streams are those of the reaches, as GeoPandas has them."""
+    names = [" Alder Burn", "Mill Race", "Alder Burn ", "", "  ", None]
+    with contextlib.closing(make_store(tmp_path / "n.gpkg")) as store:
+        reaches, parts = store.reaches(), store.reach_parts().iloc[:0]
+        reaches["stream_name"] = [names[k % len(names)] for k in range(len(reaches))]
+        without = access.open_records(store, Selection(), LOCAL_KEEPER)
+        nothing = without.snaps, without.stretches, without.flags
+        store.replace_network(reaches, parts, *nothing, who="t")
+        _, table = reference.network(store).streams
+        offered = reference.stream_names(store)
+        assert offered == sorted(table.loc[table["named"], "stream"].unique())
+        assert offered == ["Alder Burn", "Mill Race"]
+        box, own = np.array(map_views.network_bounds(store)), reaches.to_crs(4326).total_bounds
+        assert (box[:2] <= own[:2]).all()
+        assert (own[2:] <= box[2:]).all()
+        np.testing.assert_allclose(box, own, atol=2e-3)
+        store.replace_network(reaches.iloc[:0], parts, *nothing, who="t")
+        assert reference.stream_names(store) == []
+        assert map_views.network_bounds(store) is None
