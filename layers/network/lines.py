@@ -74,19 +74,19 @@ class Lines(LazyShapes):
         each, own = np.unique(rows, return_inverse=True)
         return self._at(each)._draw()[own]
 
-    @property
+    @cached_property
     def bounds(self) -> Floats:
         """Box around each line: least x and y, greatest x and y; NaN where missing, (m, 4)."""
         boxes, own = np.full((len(self), 4), np.nan), np.flatnonzero(self.count)
         if len(own):
             xy, first = self.vertices, (np.cumsum(self.count) - self.count)[own]
-            boxes[own, :2] = np.minimum.reduceat(xy, first)
-            boxes[own, 2:] = np.maximum.reduceat(xy, first)
+            for at, side in enumerate((*xy.T, *xy.T)):
+                boxes[own, at] = (np.minimum, np.maximum)[at // 2].reduceat(side, first)
         return boxes
 
     @cached_property
-    def _blocks(self) -> tuple[shapely.STRtree, Ints, Floats]:
-        """Tree of blocks of lines, the lines block by block, and their boxes in this order."""
+    def _blocks(self) -> tuple[shapely.STRtree, Ints]:
+        """Tree of blocks of lines, and the lines block by block."""
         boxes = self.bounds
         order = np.argsort(boxes[:, 0])
         strip = np.empty(len(order), np.int64)
@@ -98,7 +98,7 @@ class Lines(LazyShapes):
             each.reduceat(side, begin) if len(begin) else side
             for each, side in ((np.minimum, boxes[:, :2]), (np.maximum, boxes[:, 2:]))
         )
-        return shapely.STRtree(shapely.box(*low.T, *high.T)), order, boxes
+        return shapely.STRtree(shapely.box(*low.T, *high.T)), order
 
     def near(self, boxes: Floats) -> tuple[Ints, Ints]:
         """Find the lines whose boxes meet boxes, (n, 4); none of the lines may be missing.
@@ -108,14 +108,15 @@ class Lines(LazyShapes):
         box, line
             Number of the box and row of the line of each pair, by box and line, (k,).
         """
-        tree, order, own = self._blocks
+        tree, order = self._blocks
         box, block = tree.query(shapely.box(*boxes.T))
         size = np.minimum(_IN_A_BLOCK, len(order) - block * _IN_A_BLOCK)
-        at, box = rows_of_runs(block * _IN_A_BLOCK, size), np.repeat(box, size)
-        meets = (own[at, :2] <= boxes[box, 2:]) & (own[at, 2:] >= boxes[box, :2])
-        at, box = order[at[meets.all(axis=1)]], box[meets.all(axis=1)]
-        sorted_ = np.lexsort((at, box))
-        return box[sorted_].astype(np.int64), at[sorted_]
+        line, box = order[rows_of_runs(block * _IN_A_BLOCK, size)], np.repeat(box, size)
+        own, other = self.bounds[line], boxes[box]
+        meets = ((own[:, :2] <= other[:, 2:]) & (own[:, 2:] >= other[:, :2])).all(axis=1)
+        line, box = line[meets], box[meets]
+        sorted_ = np.lexsort((line, box))
+        return box[sorted_].astype(np.int64), line[sorted_]
 
     def within(self, points: Objects, distance_m: Floats | float) -> tuple[Ints, Ints, Floats]:
         """Find the lines within a distance of each of n points.
