@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from layers.arrays import rows_of_runs
-from layers.drawing.screen_lines import FINEST_ZOOM, Box
 from layers.frames import OUTCOMES
 
 if TYPE_CHECKING:
@@ -24,6 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from layers.arrays import Bools, Floats, Ints
+    from layers.drawing.screen_lines import Box
 
     Codes = NDArray[np.integer]
     States = NDArray[np.uint8]
@@ -37,8 +37,6 @@ OUT: Final = 255  # left out by the filter
 CELL_PX: Final = 64
 _TILES: Final = 256  # along each side of the placements' extent
 _KEPT_FILTERS: Final = 12
-_CELL_BITS: Final = 2  # 256 / CELL_PX cells along a tile
-_FINEST_BITS: Final = FINEST_ZOOM + _CELL_BITS
 
 
 @dataclass(frozen=True)
@@ -140,9 +138,6 @@ class PlacementMap:
         counts = np.bincount(key, minlength=_TILES * _TILES)
         self._starts: Ints = np.append(0, np.cumsum(counts)).astype(np.int64)
         self.rows_of_columns: Codes = order
-        # Whole cells at the finest zoom, so that those of a coarser one are a shift away.
-        finest = np.nan_to_num(placed[order]) * 2.0**_FINEST_BITS
-        self._across, self._down = np.floor(finest).astype(np.int32).T.copy()
         self.x = placed[order, 0].copy()
         self.y = placed[order, 1].copy()
         self.method, self.methods = columns.method[order], columns.methods
@@ -293,8 +288,7 @@ class PlacementMap:
         """Count placements by cell of `CELL_PX` pixels at a zoom, and by state."""
         cells = 256 / CELL_PX * 2.0**zoom
         x, y, state = self.x[rows], self.y[rows], states[rows]
-        shift = _FINEST_BITS - zoom - _CELL_BITS
-        across, down = self._across[rows] >> shift, self._down[rows] >> shift
+        across, down = (np.floor(each * cells).astype(np.int32) for each in (x, y))
         if not len(rows):
             return CellCounts(
                 np.empty((0, 2)), np.empty((0, 4)), np.empty((0, len(STATES)), np.int64)

@@ -7,7 +7,7 @@ public is made of what the gate shows and of nothing else.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import count
 from typing import TYPE_CHECKING, Any, Final
@@ -53,8 +53,8 @@ class Picture:
     ----------
     rows
         Row of each placement in the store; never shown, (n,).
-    names
-        Ids as the viewer knows them.
+    ids
+        As the viewer knows them, in UTF-8, as many bytes each.
     crs
         Of all positions.
     columns
@@ -74,12 +74,17 @@ class Picture:
     """
 
     rows: Ints
-    names: pd.Index
+    ids: NDArray[np.bytes_]
     crs: CrsLike
     columns: dict[str, Columns]
     owners: dict[str, NDArray[np.int32]]
     beside: dict[str, NDArray[Any]]
     read_as: Ints
+
+    @cached_property
+    def names(self) -> pd.Index:
+        """Ids as text; of a million they take 70 to 90 MB more."""
+        return _named([each.decode() for each in self.ids.tolist()])
 
     @cached_property
     def placements(self) -> gpd.GeoDataFrame:
@@ -105,6 +110,11 @@ class Picture:
         own["snaps"] = snaps.set_axis(self.names if whole else self.names.take(owner))
         own["catches"].index.name = "catch_id"
         return own
+
+    def let_go(self) -> None:
+        """Forget names and frames, 150 MB of a million; who needs them makes them again."""
+        for made in ("names", "placements", "owned"):
+            vars(self).pop(made, None)
 
     def records(self, needed: Needed = OF_FIGURES) -> Records:
         """Give what is needed as frames that summaries read: words as codes, without flags."""
@@ -253,7 +263,12 @@ def picture_of(
         "snapped_grid_xy": on_grid[1],
     }
     read = read_in_one(len(rows))
-    return Picture(rows, placements.index, placements.crs, columns, owners, beside, read)
+    ids = np.array([name.encode() for name in placements.index], np.bytes_)
+    return Picture(rows, ids, placements.crs, columns, owners, beside, read)
+
+
+def _named(texts: Any) -> pd.Index:  # noqa: ANN401 - a list or an array of texts
+    return known_unique(pd.Index(texts, name="placement_id", dtype="str"))
 
 
 def read_in_one(size: int) -> Ints:
@@ -294,15 +309,12 @@ def joined_picture(
     size = 0 if old is None else len(old.rows)
     stay = np.flatnonzero(kept) if old is not None else np.empty(0, np.int64)
     come = np.arange(size, sum(len(part.rows) for part in parts))
-    key = [part.names.to_numpy(object) if public else part.rows for part in parts]
+    key = [part.ids if public else part.rows for part in parts]
     joined = _gathered(parts, _merged(np.concatenate(key), stay, come))
-    if not public or kept.all():
-        return joined
-    columns = {
-        table: {name: column.used() for name, column in own.items()}
-        for table, own in joined.columns.items()
-    }
-    return replace(joined, columns=columns)
+    if public and not kept.all():
+        for table, own in joined.columns.items():
+            joined.columns[table] = {name: column.used() for name, column in own.items()}
+    return joined
 
 
 def _gathered(parts: Sequence[Picture], source: Ints) -> Picture:
@@ -313,16 +325,19 @@ def _gathered(parts: Sequence[Picture], source: Ints) -> Picture:
     for name in OWNED:
         owners[name], of_owned = take.owned([part.owners[name] for part in parts])
         columns[name] = _joined([part.columns[name] for part in parts], of_owned)
-    names = take.of([part.names.to_numpy(object) for part in parts])
-    return Picture(
+    joined = Picture(
         rows=take.of([part.rows for part in parts]),
-        names=known_unique(pd.Index(names, name="placement_id", dtype="str")),
+        ids=take.of([part.ids for part in parts]),
         crs=parts[0].crs,
         columns=columns,
         owners=owners,
         beside={name: take.of([part.beside[name] for part in parts]) for name in parts[0].beside},
         read_as=take.of([part.read_as for part in parts]),
     )
+    if "names" in vars(parts[0]):  # most are the same: their texts are not made again
+        names = take.of([part.names.to_numpy(object) for part in parts])
+        vars(joined)["names"] = _named(names)
+    return joined
 
 
 def _joined(parts: Sequence[Columns], rows: Rows) -> Columns:

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 
 __all__ = ["load", "save"]
 
-_FORMAT: Final = 5  # raise it when columns or their meaning change within a release
+_FORMAT: Final = 6  # raise it when columns or their meaning change within a release
 _ALIGNED: Final = 64  # bytes; the format's own headers keep to it
 _CHECK: Final = np.dtype("<u4")
 _PIECE: Final = 1 << 22  # bytes that are checked at once; other threads run meanwhile
@@ -153,11 +153,15 @@ def _release() -> str:
 
 def _arrays(stamp: Stamp, picture: Picture) -> list[Array]:
     """All columns, after what says what they are."""
-    arrays: list[Array] = [picture.rows, *picture.owners.values(), *picture.beside.values()]
+    arrays: list[Array] = [
+        picture.rows,
+        picture.ids,
+        *picture.owners.values(),
+        *picture.beside.values(),
+    ]
     about = {
         "format": [_FORMAT, _release()],
         "stamp": list(stamp),
-        "names": picture.names.tolist(),
         "owners": list(picture.owners),
         "beside": list(picture.beside),
         "columns": {
@@ -187,16 +191,15 @@ def _picture(arrays: Iterator[Array], crs: str) -> tuple[Stamp, Picture] | None:
     about = orjson.loads(next(arrays).tobytes())
     if about["format"] != [_FORMAT, _release()]:
         return None
-    rows = next(arrays)
+    rows, ids = next(arrays), next(arrays)
     owners = {name: next(arrays) for name in about["owners"]}
     beside = {name: next(arrays) for name in about["beside"]}
     columns = {}
     for table, told in about["columns"].items():
         size = len(owners.get(table, rows))
         columns[table] = {name: _column(arrays, size, *said) for name, said in told.items()}
-    names = known_unique(pd.Index(about["names"], dtype="str", name="placement_id"))
     return Stamp(*about["stamp"]), Picture(
-        rows, names, crs, columns, owners, beside, read_in_one(len(rows))
+        rows, ids, crs, columns, owners, beside, read_in_one(len(rows))
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
 from layers.fieldwork.looking import catch_numbers, local_dates
-from service.access import open_records
+from service.access import open_picture, open_records
 from service.errors import RequestError
 from service.records import OF_FIGURES, PUBLIC, Viewer
 
@@ -113,8 +113,10 @@ def what_it_holds(
     store: Store, selection: Selection, audience: Audience, *, viewer: Viewer | None = None
 ) -> Preview:
     """Count what a hand-over will contain, as its audience sees it."""
-    holds = Preview()
-    holds.add(open_records(store, selection, viewer_of(audience, viewer), OF_FIGURES))
+    holds, eyes = Preview(), viewer_of(audience, viewer)
+    holds.add(open_records(store, selection, eyes, OF_FIGURES))
+    if viewer and viewer.sees_exact_places and not eyes.sees_exact_places:
+        open_picture(store, eyes).let_go()  # those who see all seldom look with these eyes
     return holds
 
 
