@@ -59,6 +59,7 @@ def plain(frame):
 
 def assert_same(one, other):
     assert one.rows.tolist() == other.rows.tolist()
+    assert one.names.tolist() == [each.decode() for each in one.ids]
     pd.testing.assert_frame_equal(plain(one.placements), plain(other.placements))
     assert one.beside.keys() == other.beside.keys()
     for name, values in other.beside.items():
@@ -108,7 +109,7 @@ def test_it_holds_what_the_store_holds(store, viewer):
 
 def add(store, number):
     plan = random_plan(100 + number, 3)
-    names = {name: f"NEW{number}-{k}" for k, name in enumerate(plan.placements.index)}
+    names = {name: f"NEŴ{number}-{k}" for k, name in enumerate(plan.placements.index)}
     catches = plan.catches.assign(placement_id=plan.catches["placement_id"].map(names))
     plan = type(plan)(plan.placements.rename(index=names), catches)
     add_plan(store, plan, f"{number}.csv")
@@ -251,6 +252,20 @@ def test_figures_and_what_a_hand_over_holds_read_no_records_anew(store, viewer, 
     assert holds.placements == len(picture.rows) > 0
     assert holds.catches == len(picture.owned["catches"])
     assert holds.species == set(picture.owned["catches"].query("count > 0")["species"])
+
+
+def test_frames_of_a_look_with_the_eyes_of_the_public_do_not_stay(store):
+    """A keeper sees what a hand-over to the public holds; who comes next gets the same frames."""
+    before = what_it_holds(store, Selection(), "public")
+    picture = access.open_picture(store, PUBLIC)
+    names, frame = picture.names, picture.placements
+    assert what_it_holds(store, Selection(), "public", viewer=LOCAL_KEEPER) == before
+    assert access.open_picture(store, PUBLIC) is picture
+    assert not {"names", "placements", "owned"} & vars(picture).keys()
+    assert picture.names is not names
+    pd.testing.assert_frame_equal(plain(picture.placements), plain(frame))
+    what_it_holds(store, Selection(), "public", viewer=PUBLIC)
+    assert "owned" in vars(picture)
 
 
 def test_one_form_reads_one_placement(store, monkeypatch):
