@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Floats, Objects
     from layers.crs import Operation
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
     from service.intake.wording import Wording
 
 __all__ = ["read_positions"]
@@ -91,7 +91,6 @@ def read_positions(
     numbers: dict[str, Floats],
     survey_crs: pd.Series,
     store_crs: str,
-    findings: Findings,
     *,
     default_crs: str = "",
     into_store: Callable[[str], Operation] | None = None,
@@ -112,17 +111,17 @@ def read_positions(
         Gives the operation from a CRS to the store's; by default `layers.crs.choose_operation`.
     """
     n = len(cells.frame)
-    shapes = _read_geometries(cells, findings)
-    given = _given(cells, numbers, shapes, findings)
+    shapes = _read_geometries(cells)
+    given = _given(cells, numbers, shapes)
     stated = cells.column("crs").to_numpy(object)
     fallback = survey_crs.to_numpy(object)
     crs = np.where(stated != "", stated, default_crs or fallback).astype(object)
-    known, geographic = _understand(cells, crs, findings)
+    known, geographic = _understand(cells, crs)
     # Degrees beside a CRS in metres that the row did not name itself: WGS 84, as handhelds give.
     plain = given.lonlat & (stated == "") & known & ~geographic
     crs[plain | (given.lonlat & (crs == ""))] = WGS84
     known[crs == WGS84], geographic[crs == WGS84] = True, True
-    _refuse_unfitting(cells, given, crs, stated, known, geographic, findings)
+    _refuse_unfitting(cells, given, crs, stated, known, geographic)
 
     x, y = np.full(n, np.nan), np.full(n, np.nan)
     use = [
@@ -131,7 +130,7 @@ def read_positions(
     ]
     for which, first, second in use:
         x[which], y[which] = numbers[first][which], numbers[second][which]
-    end_x, end_y = _ends(cells, numbers, given, findings)
+    end_x, end_y = _ends(cells, numbers, given)
     both = given.geometry & given.lonlat & geographic & known
     lone_x, lone_y = x.copy(), y.copy()
     at = given.geometry & known
@@ -150,12 +149,12 @@ def read_positions(
         accuracy_m=np.full(n, np.nan),
     )
     way = into_store or (lambda source: choose_operation(source, store_crs))
-    _transform(cells, positions, store_crs, way, findings)
-    _refuse_disagreeing(cells, numbers, positions, both, lone_x, lone_y, crs, way, findings)
+    _transform(cells, positions, store_crs, way)
+    _refuse_disagreeing(cells, numbers, positions, both, lone_x, lone_y, crs, way)
     return positions
 
 
-def _read_geometries(cells: Cells, findings: Findings) -> Objects:
+def _read_geometries(cells: Cells) -> Objects:
     """Parse well-known text; only single points, lines and polygons that are valid remain."""
     text = cells.column("geometry")
     shapes = np.full(len(text), None, dtype=object)
@@ -168,29 +167,26 @@ def _read_geometries(cells: Cells, findings: Findings) -> Objects:
         shapely.from_wkt(text.to_numpy(object)[read], on_invalid="ignore")
     )
     unread = filled & shapely.is_missing(shapes)
-    findings.refuse(cells, unread, "geometry", "geometry_unclear.text")
+    cells.refuse(unread, "geometry", "geometry_unclear.text")
     single = shapely.get_num_geometries(shapes) == 1
     multi = single & (shapely.get_type_id(shapes) > 3)
     shapes[multi] = shapely.get_geometry(shapes[multi], 0)
     kind = shapely.get_type_id(shapes)
     empty = shapely.is_empty(shapes)
     odd = filled & ~unread & (empty | ~np.isin(kind, (0, 1, 3)))
-    findings.refuse(cells, odd, "geometry", "geometry_unclear.parts")
+    cells.refuse(odd, "geometry", "geometry_unclear.parts")
     wrong = filled & ~unread & ~odd & ~shapely.is_valid(shapes)
     if wrong.any():
         why = shapely.is_valid_reason(shapes[wrong])
         reasons = dict(zip(text.to_numpy(object)[wrong], why, strict=True))
-        findings.refuse(
-            cells,
-            wrong,
-            "geometry",
-            lambda value: say("geometry_unclear.invalid", reason=reasons[value]),
+        cells.refuse(
+            wrong, "geometry", lambda value: say("geometry_unclear.invalid", reason=reasons[value])
         )
     shapes[odd | wrong] = None
     return shapes
 
 
-def _given(cells: Cells, numbers: dict[str, Floats], shapes: Objects, findings: Findings) -> _Given:
+def _given(cells: Cells, numbers: dict[str, Floats], shapes: Objects) -> _Given:
     written = {
         name: (cells.column(name) != "").to_numpy(bool)
         for name in ("longitude", "latitude", "easting", "northing", "geometry")
@@ -204,10 +200,10 @@ def _given(cells: Cells, numbers: dict[str, Floats], shapes: Objects, findings: 
         for one, other in ((first, second), (second, first)):
             half = (cells.column(one) != "") & (cells.column(other) == "")
             said = say("position_missing.half", given=one, lacking=other)
-            findings.refuse(cells, half, other, said)
+            cells.refuse(half, other, said)
     nothing = np.logical_and.reduce([~filled for filled in written.values()])
     nothing &= ~(cells.column("waypoint") != "").to_numpy(bool)
-    findings.refuse(cells, nothing, "longitude", "position_missing.any")
+    cells.refuse(nothing, "longitude", "position_missing.any")
     return _Given(
         lonlat=np.isfinite(numbers["longitude"]) & np.isfinite(numbers["latitude"]),
         grid=np.isfinite(numbers["easting"]) & np.isfinite(numbers["northing"]),
@@ -215,7 +211,7 @@ def _given(cells: Cells, numbers: dict[str, Floats], shapes: Objects, findings: 
     )
 
 
-def _understand(cells: Cells, crs: Objects, findings: Findings) -> tuple[Bools, Bools]:
+def _understand(cells: Cells, crs: Objects) -> tuple[Bools, Bools]:
     """Whether each row's CRS is known, and whether it is in degrees."""
     known = np.zeros(len(crs), dtype=bool)
     geographic = np.zeros(len(crs), dtype=bool)
@@ -228,7 +224,7 @@ def _understand(cells: Cells, crs: Objects, findings: Findings) -> tuple[Bools, 
             read = read_crs(text)
         except CrsError as problem:
             said = _with_its_colon(text) or say("crs_unknown.other", problem=problem)
-            findings.refuse(cells, rows, "crs", said, values=crs.tolist())
+            cells.refuse(rows, "crs", said, values=crs.tolist())
             continue
         known[rows], geographic[rows] = True, bool(read.is_geographic)
     return known, geographic
@@ -245,34 +241,25 @@ def _with_its_colon(text: str) -> Wording | None:
 
 
 def _refuse_unfitting(
-    cells: Cells,
-    given: _Given,
-    crs: Objects,
-    stated: Objects,
-    known: Bools,
-    geographic: Bools,
-    findings: Findings,
+    cells: Cells, given: _Given, crs: Objects, stated: Objects, known: Bools, geographic: Bools
 ) -> None:
     metres_for_degrees = given.lonlat & known & ~geographic & (stated != "") & ~given.grid
     metres_for_degrees &= ~given.geometry
-    findings.refuse(cells, metres_for_degrees, "crs", "crs_unfitting.metres")
+    cells.refuse(metres_for_degrees, "crs", "crs_unfitting.metres")
     degrees_for_metres = given.grid & known & geographic & ~given.lonlat & ~given.geometry
-    findings.refuse(cells, degrees_for_metres, "crs", "crs_unfitting.degrees", values=crs.tolist())
+    cells.refuse(degrees_for_metres, "crs", "crs_unfitting.degrees", values=crs.tolist())
     nameless = (given.grid | given.geometry) & (crs == "")
-    findings.refuse(cells, nameless, "crs", "crs_unknown.missing")
+    cells.refuse(nameless, "crs", "crs_unknown.missing")
 
 
-def _ends(
-    cells: Cells, numbers: dict[str, Floats], given: _Given, findings: Findings
-) -> tuple[Floats, Floats]:
+def _ends(cells: Cells, numbers: dict[str, Floats], given: _Given) -> tuple[Floats, Floats]:
     """Take the far end, in the CRS of the position."""
     lon, lat = numbers["end_longitude"], numbers["end_latitude"]
     east, north = numbers["end_easting"], numbers["end_northing"]
     degrees = np.isfinite(lon) & np.isfinite(lat)
     metres = np.isfinite(east) & np.isfinite(north)
     astray = (degrees & ~given.lonlat) | (metres & ~(given.grid & ~given.lonlat))
-    findings.refuse(
-        cells,
+    cells.refuse(
         astray,
         "end_longitude" if (degrees & ~given.lonlat).any() else "end_easting",
         "geometry_unclear.end",
@@ -320,11 +307,7 @@ def _original_shapes(
 
 
 def _transform(
-    cells: Cells,
-    positions: Positions,
-    store_crs: str,
-    into_store: Callable[[str], Operation],
-    findings: Findings,
+    cells: Cells, positions: Positions, store_crs: str, into_store: Callable[[str], Operation]
 ) -> None:
     """Transform every position and shape, one CRS at a time."""
     target = read_crs(store_crs)
@@ -332,7 +315,7 @@ def _transform(
     for code, text in enumerate(uniques):
         rows = np.flatnonzero(codes == code)
         source = read_crs(text)
-        good = _refuse_outside(cells, rows, source, target, positions, findings)
+        good = _refuse_outside(cells, rows, source, target, positions)
         rows = rows[good]
         if not len(rows):
             continue
@@ -353,7 +336,7 @@ def _transform(
             if not fits.all():
                 of_vertex = np.repeat(drawn, shapely.get_num_coordinates(own))
                 broken = np.isin(np.arange(len(cells.frame)), of_vertex[~fits])
-                findings.refuse(cells, broken, "geometry", "position_outside.vertex")
+                cells.refuse(broken, "geometry", "position_outside.vertex")
                 new_x, new_y = np.nan_to_num(new_x), np.nan_to_num(new_y)
             positions.shape[drawn] = shapely.set_coordinates(
                 own.copy(), np.column_stack([new_x, new_y])
@@ -369,7 +352,6 @@ def _refuse_outside(
     source: pyproj.CRS,
     target: pyproj.CRS,
     positions: Positions,
-    findings: Findings,
 ) -> Bools:
     """Refuse positions outside the area of use of their CRS or of the store's."""
     x, y = positions.original_x[rows], positions.original_y[rows]
@@ -401,7 +383,7 @@ def _refuse_outside(
     alone = far & ~known & stands & ~_far_outside(lon, np.full_like(lat, middle), target)
     everywhere = np.arange(len(cells.frame))
     said = say("position_outside.second", first=first, second=second, crs=target.name)
-    findings.refuse(cells, np.isin(everywhere, rows[alone]), second, said)
+    cells.refuse(np.isin(everywhere, rows[alone]), second, said)
     known |= alone
     for which, said in (
         (swapped, say("position_outside.exchanged", first=first, second=second)),
@@ -411,7 +393,7 @@ def _refuse_outside(
         (far & ~outside & ~known, say("position_outside.store_crs", crs=target.name)),
     ):
         marked = np.isin(everywhere, rows[which])
-        findings.refuse(cells, marked, column, said, values=shown.tolist())
+        cells.refuse(marked, column, said, values=shown.tolist())
     return ~bad
 
 
@@ -443,7 +425,6 @@ def _refuse_disagreeing(
     lat: Floats,
     crs: Objects,
     into_store: Callable[[str], Operation],
-    findings: Findings,
 ) -> None:
     """Refuse rows that give their position twice and mean two places."""
     rows = np.flatnonzero(both & ~shapely.is_missing(positions.point))
@@ -457,4 +438,4 @@ def _refuse_disagreeing(
         point = positions.point[own]
         gone = np.hypot(x - shapely.get_x(point), y - shapely.get_y(point))
         apart[own] = gone > allowed[np.isin(rows, own)]
-    findings.refuse(cells, apart, "geometry", "position_twice.geometry")
+    cells.refuse(apart, "geometry", "position_twice.geometry")

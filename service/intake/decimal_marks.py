@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from service.intake.columns import Column
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
 
 __all__ = ["with_decimal_marks"]
 
@@ -38,10 +38,7 @@ _OPEN: Final = re.compile(
 
 
 def with_decimal_marks(
-    raw: Mapping[str, Cells],
-    numbers: Mapping[str, Mapping[str, Column | None]],
-    stated: str,
-    findings: Findings,
+    raw: Mapping[str, Cells], numbers: Mapping[str, Mapping[str, Column | None]], stated: str
 ) -> dict[str, Cells]:
     """Take the points out of thousands, and refuse cells that may be thousands or decimals.
 
@@ -78,10 +75,10 @@ def with_decimal_marks(
             became, unclear = _settled(texts[sheet, header], decimal, column)
             text = cells.frame[header]
             if became:
-                findings.read(cells, text.isin(list(became)), header, "thousands", became)
+                cells.read_as(text.isin(list(became)), header, "thousands", became)
                 frame[header] = text.replace(became).astype("str")
             if unclear:
-                findings.refuse(cells, text.isin(list(unclear)), header, unclear.__getitem__)
+                cells.refuse(text.isin(list(unclear)), header, unclear.__getitem__)
         comma = decimal == "," or (not marks and cells.decimal_comma)
         out[sheet] = replace(cells, frame=frame, decimal_comma=comma)
     return out

@@ -12,7 +12,7 @@ from service.intake.numbers import read_number, spelt_number
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
 
 __all__ = ["with_dittos"]
 
@@ -31,7 +31,7 @@ _SAID: Final = {
 } | {word: True for which in ("day", "clock", "begin", "end") for word in WORDS["times"][which]}
 
 
-def with_dittos(cells: Cells, findings: Findings, names: Iterable[str] | None = None) -> Cells:
+def with_dittos(cells: Cells, names: Iterable[str] | None = None) -> Cells:
     """Read ditto marks as the filled cell above them, in columns of words, days and times.
 
     Notes stay as they are. A mark below a number may be a number too, such as 11; it stays, to be
@@ -46,7 +46,7 @@ def with_dittos(cells: Cells, findings: Findings, names: Iterable[str] | None = 
         above = text.mask(marks).ffill().fillna("").astype("str")
         which = marks & (above != "")
         first = next(iter(above[which]), "")
-        findings.read(cells, which, name, "ditto", above=first)
+        cells.read_as(which, name, "ditto", above=first)
         frame[name] = text.mask(which, above).astype("str")
     return replace(cells, frame=frame)
 

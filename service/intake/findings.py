@@ -46,6 +46,8 @@ class Cells:
         Name to show in findings.
     frame
         Text cells, '' = empty; the index is the row numbers as a spreadsheet counts them.
+    findings
+        Where what is found in it goes.
     decimal_comma
         The file's own separator is the semicolon, so a comma in a number is a decimal one.
     headers
@@ -70,6 +72,7 @@ class Cells:
     sheet: str
     file: str
     frame: pd.DataFrame
+    findings: Findings
     decimal_comma: bool = False
     headers: dict[str, Objects] = field(default_factory=dict)
     parts: tuple[tuple[int, str], ...] = ()
@@ -104,48 +107,13 @@ class Cells:
         headers = {name: own[kept] for name, own in self.headers.items()}
         return replace(self, frame=self.frame.loc[kept], headers=headers)
 
-
-@dataclass
-class Findings:
-    """Refusals, flags and readings as they come up, in the words of `audience`."""
-
-    audience: Audience = "sheet"
-    refused: list[Fault] = field(default_factory=list)
-    readings: list[Reading] = field(default_factory=list)
-    _flags: list[pd.DataFrame] = field(default_factory=list)
-    _rows: dict[str, set[int]] = field(default_factory=dict)
-    _of_rows: set[Fault] = field(default_factory=set)  # of features, which have no row
-
-    def copy(self) -> Findings:
-        """Everything so far, to be added to without changing the original."""
-        rows = {sheet: set(own) for sheet, own in self._rows.items()}
-        return Findings(
-            self.audience, list(self.refused), list(self.readings), list(self._flags), rows,
-            set(self._of_rows),
-        )  # fmt: skip
-
-    def doubt(self, cells: Cells, which: Bools | pd.Series) -> None:
+    def doubt(self, which: Bools | pd.Series) -> None:
         """Count rows as refused that depend on something refused elsewhere."""
-        at = np.flatnonzero(np.asarray(which, dtype=bool))
-        if len(at):
-            rows = cells.frame.index.to_numpy()[at].tolist()
-            self._rows.setdefault(cells.sheet, set()).update(rows)
-
-    def refused_rows(self, sheet: str) -> list[int]:
-        """Rows of a sheet, as its index counts them, in which something was refused."""
-        return sorted(self._rows.get(sheet, ()))
-
-    @property
-    def of_a_whole_file(self) -> bool:
-        """Whether a file, or the header of one, was refused: then what it says is not known."""
-        return any(
-            (fault.row <= 1 and fault not in self._of_rows) or fault.code in _OF_HEADERS
-            for fault in self.refused
-        )
+        rows = self.frame.index[np.asarray(which, dtype=bool)].tolist()
+        self.findings.rows.update((self.sheet, row) for row in rows)
 
     def refuse(
         self,
-        cells: Cells,
         which: Bools | pd.Series,
         column: str,
         wording: str | Wording | Callable[[str], Wording],
@@ -155,57 +123,42 @@ class Findings:
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if not len(at):
             return
-        files, rows = cells.where(cells.frame.index.to_numpy()[at], column)
-        self.doubt(cells, which)
-        source = cells.column(column).tolist() if values is None else list(values)
+        files, rows = self.where(self.frame.index.to_numpy()[at], column)
+        self.doubt(which)
+        source = self.column(column).tolist() if values is None else list(values)
         found: dict[str, tuple[str, str]] = {}
         for file, row, place in zip(files, rows, at.tolist(), strict=True):
             value = str(source[place])
             if value not in found:
                 said = wording(value) if callable(wording) else _wording(wording)
-                found[value] = said.text(self.audience), said.code
+                found[value] = said.text(self.findings.audience), said.code
             remedy, code = found[value]
-            name = str(cells.headers[column][place]) if column in cells.headers else column
-            fault = Fault(file, int(row), name, value[:_SHOWN], remedy, cells.sheet, code)
-            self.refused.append(fault)
+            name = str(self.headers[column][place]) if column in self.headers else column
+            fault = Fault(file, int(row), name, value[:_SHOWN], remedy, self.sheet, code)
+            self.findings.refused.append(fault)
             if not row:
-                self._of_rows.add(fault)
-
-    def refuse_file(
-        self, file: str, wording: str | Wording, *, row: int = 0, column: str = "", sheet: str = ""
-    ) -> None:
-        """Refuse a file, or one row of it."""
-        said = _wording(wording)
-        self.refused.append(
-            Fault(file, row, column, "", said.text(self.audience), sheet, said.code)
-        )
+                self.findings.of_rows.add(fault)
 
     def flag(
-        self,
-        cells: Cells,
-        which: Bools | pd.Series,
-        wording: str | Wording | Sequence[Wording],
-        column: str,
+        self, which: Bools | pd.Series, wording: str | Wording | Sequence[Wording], column: str
     ) -> None:
         """Flag the marked rows; a wording may be given per marked row, all of one code."""
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if not len(at):
             return
-        source = cells.column(column).to_numpy(object)
-        files, rows = cells.where(cells.frame.index.to_numpy()[at])
-        self._add(
+        files, rows = self.where(self.frame.index.to_numpy()[at])
+        self.findings.add(
             _wording(wording) if isinstance(wording, str | Wording) else wording,
             file=files,
-            sheet=cells.sheet,
+            sheet=self.sheet,
             row=rows,
-            placement_id=cells.column("placement_id").to_numpy(object)[at],
+            placement_id=self.column("placement_id").to_numpy(object)[at],
             column=column,
-            value=[str(value)[:_SHOWN] for value in source[at].tolist()],
+            value=[str(value)[:_SHOWN] for value in self.column(column).iloc[at].tolist()],
         )
 
-    def read(
+    def read_as(
         self,
-        cells: Cells,
         which: Bools | pd.Series,
         column: str,
         code: str,
@@ -221,13 +174,13 @@ class Findings:
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if not len(at):
             return
-        written = cells.column(column).iloc[at]
+        written = self.column(column).iloc[at]
         values = [str(value) for value in written.unique()[: _EXAMPLES + 1].tolist()]
         first = values[:_EXAMPLES]
         said = [f"{_cut(v)} as {became[v]}" if became is not None else _cut(v) for v in first]
-        files, rows = cells.where(cells.frame.index.to_numpy()[at[:1]])
-        self.read_file(
-            files[0] if len(cells.parts) < 2 else cells.file,
+        files, rows = self.where(self.frame.index.to_numpy()[at[:1]])
+        self.findings.read_file(
+            files[0] if len(self.parts) < 2 else self.file,
             say(
                 f"read_as.{code}",
                 rows=counted(len(at), "row"),
@@ -238,7 +191,45 @@ class Findings:
             row=rows[0],
             column=column,
             value=", ".join(map(_cut, first)),
-            sheet=cells.sheet,
+            sheet=self.sheet,
+        )
+
+
+@dataclass
+class Findings:
+    """Refusals, flags and readings as they come up, in the words of `audience`."""
+
+    audience: Audience = "sheet"
+    refused: list[Fault] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
+    flagged: list[pd.DataFrame] = field(default_factory=list)
+    rows: set[tuple[str, int]] = field(default_factory=set)  # refused, by sheet
+    of_rows: set[Fault] = field(default_factory=set)  # of features, which have no row
+
+    def copy(self) -> Findings:
+        """Everything so far, to be added to without changing the original."""
+        lists = [*self.refused], [*self.readings], [*self.flagged]
+        return Findings(self.audience, *lists, {*self.rows}, {*self.of_rows})
+
+    def refused_rows(self, sheet: str) -> list[int]:
+        """Rows of a sheet, as its index counts them, in which something was refused."""
+        return sorted(row for own, row in self.rows if own == sheet)
+
+    @property
+    def of_a_whole_file(self) -> bool:
+        """Whether a file, or the header of one, was refused: then what it says is not known."""
+        return any(
+            (fault.row <= 1 and fault not in self.of_rows) or fault.code in _OF_HEADERS
+            for fault in self.refused
+        )
+
+    def refuse_file(
+        self, file: str, wording: str | Wording, *, row: int = 0, column: str = "", sheet: str = ""
+    ) -> None:
+        """Refuse a file, or one row of it."""
+        said = _wording(wording)
+        self.refused.append(
+            Fault(file, row, column, "", said.text(self.audience), sheet, said.code)
         )
 
     def read_file(
@@ -263,12 +254,13 @@ class Findings:
 
     def note(self, file: str, wording: str | Wording, column: str, value: str = "") -> None:
         """Say something about a file as a whole; it belongs to no placement."""
-        self._add(
+        self.add(
             _wording(wording),
             file=file, sheet="", row=[0], placement_id="", column=column, value=value,
         )  # fmt: skip
 
-    def _add(self, wording: Wording | Sequence[Wording], **columns: object) -> None:
+    def add(self, wording: Wording | Sequence[Wording], **columns: object) -> None:
+        """Add flags of these `FLAG_COLUMNS`."""
         each = [wording] if isinstance(wording, Wording) else wording
         message = [one.text() for one in each]
         shown = message if self.audience == "sheet" else [one.text("form") for one in each]
@@ -276,16 +268,13 @@ class Findings:
             columns |= {"message": message[0], "shown": shown[0]}
         else:
             columns |= {"message": message, "shown": shown}
-        self._flags.append(pd.DataFrame(columns | {"code": each[0].code})[list(FLAG_COLUMNS)])
+        self.flagged.append(pd.DataFrame(columns | {"code": each[0].code})[list(FLAG_COLUMNS)])
 
     def flags(self) -> pd.DataFrame:
         """All flags, in the order of the sheets' rows."""
-        if not self._flags:
-            empty = pd.DataFrame({name: pd.Series(dtype="str") for name in FLAG_COLUMNS})
-            return empty.astype({"row": "int64"})
-        frame = pd.concat(self._flags, ignore_index=True)
-        text = [name for name in FLAG_COLUMNS if name != "row"]
-        frame = frame.astype(dict.fromkeys(text, "str") | {"row": "int64"})
+        none = pd.DataFrame(columns=[*FLAG_COLUMNS])
+        frame = pd.concat(self.flagged, ignore_index=True) if self.flagged else none
+        frame = frame.astype(dict.fromkeys(FLAG_COLUMNS, "str") | {"row": "int64"})
         return frame.sort_values(["file", "row"], kind="stable", ignore_index=True)
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Objects
     from service.intake.columns import Column
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
     from service.intake.times import DateOrder
 
 __all__ = ["Fold", "fold_passes", "fold_repeats"]
@@ -109,7 +109,6 @@ def fold_passes(
     fold: Fold,
     theirs: Cells,
     sheets: dict[str, Cells],
-    findings: Findings,
     file: str,
     date_order: DateOrder | None = None,
     *,
@@ -128,7 +127,7 @@ def fold_passes(
     absent = [n for n in (*fold.by, *fold.only, fold.pass_no) if n not in theirs.frame]
     if absent:
         said = say("mapping_unclear.fold_absent", file=theirs.file, absent=", ".join(absent))
-        findings.refuse_file(file, said)
+        theirs.findings.refuse_file(file, said)
         return sheets
     placements = sheets["placements"]
     group = _groups(fold, theirs)
@@ -136,7 +135,7 @@ def fold_passes(
     passes = theirs.column(fold.pass_no)
     first = np.unique(group, return_index=True)[1]
     folded = {
-        name: _one_each(placements, name, fold.how.get(name), group, first, findings, date_order)
+        name: _one_each(placements, name, fold.how.get(name), group, first, date_order)
         for name in placements.frame.columns
         if name != "placement_id"
     }
@@ -169,7 +168,7 @@ def fold_passes(
     return out
 
 
-def fold_repeats(placements: Cells, findings: Findings) -> Cells:
+def fold_repeats(placements: Cells) -> Cells:
     """Make one placement of the rows that repeat it; refuse rows that differ, by column."""
     ids = placements.column("placement_id").to_numpy(object)
     group = pd.factorize(np.where(ids == "", [f"\x1f{n}" for n in range(len(ids))], ids))[0]
@@ -177,18 +176,13 @@ def fold_repeats(placements: Cells, findings: Findings) -> Cells:
     folded = {}
     for name in placements.frame.columns:
         said = say("rows_differ.repeat", column=name)
-        folded[name] = _first_filled(placements, name, group, len(first), findings, said)
+        folded[name] = _first_filled(placements, name, group, len(first), said)
     frame = pd.DataFrame(folded, index=placements.frame.index[first], dtype="str")
     return replace(placements, frame=frame)
 
 
 def _first_filled(
-    placements: Cells,
-    name: str,
-    group: NDArray[np.intp],
-    n: int,
-    findings: Findings,
-    differing: Wording | None,
+    placements: Cells, name: str, group: NDArray[np.intp], n: int, differing: Wording | None
 ) -> Objects:
     """Take the first filled cell of each group; `differing` refuses groups with several texts."""
     text = placements.column(name).to_numpy(object)
@@ -198,7 +192,7 @@ def _first_filled(
     if differing is not None:
         codes = pd.factorize(text)[0]
         differs = group[at[codes[at] != codes[own[group[at]]]]]
-        findings.refuse(placements, np.isin(group, differs), name, differing)
+        placements.refuse(np.isin(group, differs), name, differing)
     return np.where(own >= 0, text[own], "")
 
 
@@ -221,12 +215,11 @@ def _one_each(
     how: str | None,
     group: NDArray[np.intp],
     first: NDArray[np.intp],
-    findings: Findings,
     date_order: DateOrder | None,
 ) -> Objects:
     """One value per folded placement."""
     if how in ("min", "max"):
-        return _extreme(placements, _COLUMNS[name], how, group, findings, date_order)
+        return _extreme(placements, _COLUMNS[name], how, group, date_order)
     text = pd.Series(placements.column(name).to_numpy(object))
     if how == "sum":
         return _summed(text, group, len(first), placements.decimal_comma)
@@ -237,7 +230,7 @@ def _one_each(
     *most, last = _fitting(_COLUMNS[name])
     ways = " or ".join(filter(None, [", ".join(most), last]))
     said = None if how == "first" else say("rows_differ.fold", column=name, ways=ways)
-    return _first_filled(placements, name, group, len(first), findings, said)
+    return _first_filled(placements, name, group, len(first), said)
 
 
 def _extreme(
@@ -245,27 +238,25 @@ def _extreme(
     column: Column,
     how: str,
     group: NDArray[np.intp],
-    findings: Findings,
     date_order: DateOrder | None,
 ) -> Objects:
     """Take the least or greatest of each group, as written; what cannot be compared is refused."""
     text = placements.column(column.name).to_numpy(object)
     if column.kind == "time":
-        moments = time_column(placements, column.name, findings, date_order)
+        moments = time_column(placements, column.name, date_order)
         read = ~np.isnat(moments.wall)
         written = np.isfinite(moments.offset_s) * 2 + moments.day_only
         several = pd.Series(written[read]).groupby(group[read]).nunique() > 1
-        findings.refuse(
-            placements,
+        placements.refuse(
             read & np.isin(group, several.index[several]),
             column.name,
             say("rows_differ.times", way=how),
         )
         value = moments.wall.astype(np.int64) - np.nan_to_num(moments.offset_s) * 1e6
     else:
-        value = number_column(placements, column, findings)
+        value = number_column(placements, column)
         read = np.isfinite(value)
-    findings.doubt(placements, np.isin(group, group[(text != "") & ~read]))
+    placements.doubt(np.isin(group, group[(text != "") & ~read]))
     value = np.where(read, value if how == "max" else -value, 0.0)
     order = np.lexsort((value, text != "", read, group))
     last = np.append(np.diff(group[order]) > 0, True)[: len(order)]

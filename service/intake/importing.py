@@ -77,13 +77,13 @@ class Checked:
     owned: tuple[Cells, Cells]
 
 
-def _readable(whole: Checked, findings: Findings) -> Checked:
+def _readable(whole: Checked) -> Checked:
     """Leave out the rows in which something was refused, and what belongs to such placements.
 
     A cell that was refused came back as if it were empty, and would be flagged for that.
     """
     frame = whole.placements
-    kept = ~frame.index.isin(findings.refused_rows("placements"))
+    kept = ~frame.index.isin(whole.cells.findings.refused_rows("placements"))
     for name in ("placement_id", "method", "survey", "set_at"):  # the column may be absent
         kept &= frame[name].notna().to_numpy(bool)
     kept &= frame.geometry.notna().to_numpy(bool)
@@ -92,7 +92,7 @@ def _readable(whole: Checked, findings: Findings) -> Checked:
     owned, frames = [], []
     for cells, own in zip(whole.owned, (whole.catches, whole.lengths), strict=True):
         good = own["placement_id"].isin(ids).to_numpy(bool) & own["species"].notna().to_numpy(bool)
-        good &= ~own.index.isin(findings.refused_rows(cells.sheet))
+        good &= ~own.index.isin(cells.findings.refused_rows(cells.sheet))
         owned.append(cells.rows(good))
         frames.append(own.loc[good])
     return Checked(
@@ -194,47 +194,36 @@ def check(
         Called with words for what is being done.
     """
     report = progress or (lambda _: None)
+    sheets = sheets.anew()
     if sheets.returned is not None:
         from service.intake.returned_layers import with_corrections  # loads what reads a GIS file
 
         sheets = with_corrections(sheets, store)
     if update and not in_full:
         sheets = completed(sheets, store, remove_rows=remove_rows)
-    findings = sheets.findings.copy()
+    findings = sheets.findings
     if "placements" not in sheets.cells:
-        return _found(sheets, findings)
+        return _found(sheets)
     report("reading placements")
     reaches = reference.network(store).reaches
-    cells = sides_by_network(sheets.cells["placements"], reaches, findings)
+    cells = sides_by_network(sheets.cells["placements"], reaches)
     methods, species = reference.methods(store), reference.species(store)
-    refuse_doubled_ids(cells, findings)
+    refuse_doubled_ids(cells)
     named = cells.column("survey").mask(cells.column("survey") == "", sheets.survey)
     said = say("name_is_total.survey", why=ALL_IS_TOTALS)
     totals = [name for name in named.unique() if is_all(name)]
-    findings.refuse(cells, named.isin(totals), "survey", said)
+    cells.refuse(named.isin(totals), "survey", said)
     stored_surveys, stored_sites = store.surveys(), store.sites()
     surveys = new_surveys(
-        sheets.cells.get("surveys"),
-        named,
-        stored_surveys,
-        store.settings.timezone,
-        cells.file,
-        findings,
+        sheets.sheet("surveys"), cells, named, stored_surveys, store.settings.timezone
     )
     all_surveys = pd.concat([stored_surveys, surveys])[["crs", "timezone"]]
     all_surveys["timezone"] = all_surveys["timezone"].fillna(store.settings.timezone)
-    sites = new_sites(
-        sheets.cells.get("sites"),
-        cells.column("site"),
-        stored_sites,
-        all_surveys.index,
-        cells.file,
-        findings,
-    )
+    sites = new_sites(sheets.sheet("sites"), cells, stored_sites, all_surveys.index)
     # Times of a survey whose zone was refused are read as if in UTC, and nothing depends on them.
     zoneless = all_surveys.index[~all_surveys["timezone"].map(is_zone).astype(bool)]
     all_surveys.loc[zoneless, "timezone"] = "UTC"
-    findings.doubt(cells, named.isin(zoneless))
+    cells.doubt(named.isin(zoneless))
     latest = now or dt.datetime.now(dt.UTC)
     if len(zoneless):
         latest += WIDEST_OFFSET
@@ -244,7 +233,6 @@ def check(
         methods,
         all_surveys,
         store.settings.crs,
-        findings,
         now=latest,
         date_order=sheets.date_order,
         survey=sheets.survey,
@@ -252,16 +240,16 @@ def check(
         into_store=operations.into_store,
     )
     report("reading catches")
-    catches, lengths, owned = _read_owned(sheets, species, placements, store, findings)
-    standing = refuse_standing(cells, placements, day_only, methods, findings)
+    catches, lengths, owned = _read_owned(sheets, species, placements, store)
+    standing = refuse_standing(cells, placements, day_only, methods)
     whole = Checked(cells, placements, day_only, catches, lengths, owned)
     if findings.refused:  # the rest is looked over too, so that all is said at once
-        whole = _readable(whole, findings)
+        whole = _readable(whole)
         if not len(whole.placements):
-            return _found(sheets, findings)
+            return _found(sheets)
     # By all catch rows, also those that were refused; of a sheet that was, nothing is known.
-    said_of = Findings() if findings.of_a_whole_file else findings
-    whole.placements["outcome"] = settle_outcomes(whole.cells, whole.placements, catches, said_of)
+    said_of = replace(whole.cells, findings=Findings()) if findings.of_a_whole_file else whole.cells
+    whole.placements["outcome"] = settle_outcomes(said_of, whole.placements, catches)
     report("looking for what is stored already")
     recorded = whole.placements.set_index("placement_id")
     digests = content_digests(standing.declared(recorded), whole.catches, whole.lengths)
@@ -269,10 +257,10 @@ def check(
     changed: dict[str, str] = {}
     if not (findings.of_a_whole_file or any(map(findings.refused_rows, ("catches", "lengths")))):
         unchanged, changed = _compare(digests, store)
-        unchanged += known_gear(whole.cells, digests, standing, store, replaces, findings)
+        unchanged += known_gear(whole.cells, digests, standing, store, replaces)
         if not update:
             other = digests.index.isin(changed) & (digests.index != (replaces or ""))
-            findings.refuse(whole.cells, other, "placement_id", "id_stored.otherwise")
+            whole.cells.refuse(other, "placement_id", "id_stored.otherwise")
     report("snapping to the network")
     placed = place_on_network(
         whole.placements.set_index("placement_id"),
@@ -282,17 +270,17 @@ def check(
     )
     report("checking gear, waters and fish")
     cut = stretch_lengths(placed.stretches)
-    flag_gear(whole.cells, whole.placements, methods, whole.day_only, cut, findings)
-    flag_around(whole, placed, store, species, unchanged, findings)
+    flag_gear(whole.cells, whole.placements, methods, whole.day_only, cut)
+    flag_around(whole, placed, store, species, unchanged)
     records = _records(whole, placed, surveys, sites, unchanged)
-    flagged = without_flags_of_lifting(_with_rows(findings, placed, whole.cells), standing)
+    flagged = without_flags_of_lifting(_with_rows(placed, whole.cells), standing)
     if findings.refused:
-        return _found(sheets, findings, flagged)
+        return _found(sheets, flagged)
     kept = flagged[flagged["placement_id"].isin(records.placements.index)]
     records = replace(records, flags=kept[_STORED_FLAGS].reset_index(drop=True))
     records = gear_set(records, standing, digests, store, operations.chosen)
     return replace(
-        _found(sheets, findings, flagged),
+        _found(sheets, flagged),
         records=records,
         unchanged=unchanged,
         changed=changed if update else {},
@@ -366,7 +354,8 @@ def missing_species(sheets: Sheets, store: Store) -> pd.DataFrame:
     return frame
 
 
-def _found(sheets: Sheets, findings: Findings, flagged: pd.DataFrame | None = None) -> CheckResult:
+def _found(sheets: Sheets, flagged: pd.DataFrame | None = None) -> CheckResult:
+    findings = sheets.findings
     sources = [cells.file for cells in sheets.cells.values()]
     order = {file: place for place, file in enumerate(dict.fromkeys([*sheets.files, *sources]))}
     refused = sorted(
@@ -384,11 +373,7 @@ def _found(sheets: Sheets, findings: Findings, flagged: pd.DataFrame | None = No
 
 
 def _read_owned(
-    sheets: Sheets,
-    species: pd.DataFrame,
-    placements: gpd.GeoDataFrame,
-    store: Store,
-    findings: Findings,
+    sheets: Sheets, species: pd.DataFrame, placements: gpd.GeoDataFrame, store: Store
 ) -> tuple[pd.DataFrame, pd.DataFrame, tuple[Cells, Cells]]:
     """Read catches and lengths, against the placements that they name.
 
@@ -397,15 +382,13 @@ def _read_owned(
     own = sheets.cells["placements"]
     frames, owned = [], []
     for sheet, read in (("catches", read_catches), ("lengths", read_lengths)):
-        cells = sheets.cells.get(sheet)
-        if cells is None:
-            cells = Cells(sheet, "", pd.DataFrame(index=pd.RangeIndex(2, 2)))
-        frame = read(cells, species, findings)
+        cells = sheets.sheet(sheet)
+        frame = read(cells, species)
         strange = frame.loc[~frame["placement_id"].isin(placements["placement_id"]), "placement_id"]
         known = store.known_placements(strange.dropna().unique().tolist()).index
-        refuse_misplaced(cells, frame, placements, known, findings)
+        refuse_misplaced(cells, frame, placements, known)
         if sheet == "catches":
-            cells, frame = without_zeros(cells, frame, own, placements, findings)
+            cells, frame = without_zeros(cells, frame, own, placements)
         frames.append(frame)
         owned.append(cells)
     return frames[0], frames[1], (owned[0], owned[1])
@@ -451,9 +434,9 @@ def _records(
     )
 
 
-def _with_rows(findings: Findings, placed: Placed, cells: Cells) -> pd.DataFrame:
+def _with_rows(placed: Placed, cells: Cells) -> pd.DataFrame:
     """Put the flags of the network beside those of the sheets."""
-    flagged = findings.flags()
+    flagged = cells.findings.flags()
     if not len(placed.flags):
         return flagged
     rows = pd.Series(cells.frame.index.to_numpy(), index=cells.column("placement_id"))
@@ -464,7 +447,7 @@ def _with_rows(findings: Findings, placed: Placed, cells: Cells) -> pd.DataFrame
         row=numbers,
         shown=placed.flags["message"],
     )
-    if findings.audience == "form":
+    if cells.findings.audience == "form":
         near = placed.snaps.reindex(more["placement_id"])
         said = [
             say("snap_ambiguous", own=own, rival=rival).text("form")

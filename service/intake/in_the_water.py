@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
     from layers.crs import Operation
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
     from service.records import FieldRecords
     from service.store import Store
 
@@ -47,11 +47,7 @@ class Standing:
 
 
 def refuse_standing(
-    cells: Cells,
-    placements: gpd.GeoDataFrame,
-    day_only: pd.Series,
-    methods: pd.DataFrame,
-    findings: Findings,
+    cells: Cells, placements: gpd.GeoDataFrame, day_only: pd.Series, methods: pd.DataFrame
 ) -> Standing:
     """Refuse gear in the water that cannot be; the outcome of the others becomes `unrecorded`.
 
@@ -60,22 +56,17 @@ def refuse_standing(
     here = (placements["outcome"] == IN_THE_WATER).to_numpy(bool)
     lifted = (cells.column("lifted_at") != "").to_numpy(bool)
     passive = ~placements["method"].isin(methods.index[~methods["passive"].astype(bool)])
-    findings.refuse(cells, here & lifted, "lifted_at", "in_the_water.lifted")
-    findings.refuse(cells, here & ~passive.to_numpy(bool), "outcome", "in_the_water.active")
-    findings.refuse(cells, here & day_only.to_numpy(bool), "set_at", "in_the_water.day_only")
-    if findings.audience == "sheet":
-        findings.read(cells, here, "placement_id", "in_the_water")
+    cells.refuse(here & lifted, "lifted_at", "in_the_water.lifted")
+    cells.refuse(here & ~passive.to_numpy(bool), "outcome", "in_the_water.active")
+    cells.refuse(here & day_only.to_numpy(bool), "set_at", "in_the_water.day_only")
+    if cells.findings.audience == "sheet":
+        cells.read_as(here, "placement_id", "in_the_water")
     placements.loc[here, "outcome"] = "unrecorded"
     return Standing(frozenset(placements.loc[here, "placement_id"].dropna()))
 
 
 def known_gear(
-    cells: Cells,
-    digests: pd.Series,
-    standing: Standing,
-    store: Store,
-    replaces: str | None,
-    findings: Findings,
+    cells: Cells, digests: pd.Series, standing: Standing, store: Store, replaces: str | None
 ) -> tuple[str, ...]:
     """Compare with gear that is in the water: what of it is the same, lifted now, or refused.
 
@@ -88,11 +79,11 @@ def known_gear(
     same = (known == digests).to_numpy(bool) & here
     new = here & (digests.index != (replaces or ""))
     other = known.notna().to_numpy(bool) & new & ~same
-    findings.refuse(cells, other, "placement_id", "id_stored.standing")
+    cells.refuse(other, "placement_id", "id_stored.standing")
     stored = store.known_placements(digests.index[here].tolist()).index
-    findings.refuse(cells, digests.index.isin(stored) & new, "placement_id", "id_stored.lifted")
-    if findings.audience == "sheet":
-        findings.read(cells, known.notna().to_numpy(bool) & ~here, "placement_id", "lifted")
+    cells.refuse(digests.index.isin(stored) & new, "placement_id", "id_stored.lifted")
+    if cells.findings.audience == "sheet":
+        cells.read_as(known.notna().to_numpy(bool) & ~here, "placement_id", "lifted")
     return tuple(map(str, digests.index[same]))
 
 

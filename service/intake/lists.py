@@ -91,22 +91,23 @@ def load_list(
     if name == "surveys":
         own = frame["timezone"] if "timezone" in frame else pd.Series("", frame.index)
         frame["timezone"] = own.replace("", store.settings.timezone)
-    cells, findings = Cells(name, file, frame), Findings()
+    findings = Findings()
+    cells = Cells(name, file, frame, findings)
     lengths = {
-        name: number_column(cells, Column(name, "number", "", "mm", above_zero=True), findings)
+        name: number_column(cells, Column(name, "number", "", "mm", above_zero=True))
         for name in map(str, frame)
         if name.startswith(("min_", "max_"))
     }
-    refuse_keys(cells, key, findings)
+    refuse_keys(cells, key)
     if name == "species":
-        _check_species(cells, store, findings)
-        _check_genera(cells, raw, findings)
+        _check_species(cells, store)
+        _check_genera(cells, raw)
     if name == "surveys":
-        refuse_zones(cells, findings)
-        refuse_crs(cells, findings)
+        refuse_zones(cells)
+        refuse_crs(cells)
     if len(lengths) == 2:
         crossed = lengths["min_length_mm"] > lengths["max_length_mm"]
-        findings.refuse(cells, crossed, "min_length_mm", "list_unclear.crossed")
+        cells.refuse(crossed, "min_length_mm", "list_unclear.crossed")
     if findings.refused:
         raise FieldFileError(sorted(findings.refused, key=lambda fault: fault.row))
     frame = frame.mask(frame == "", None).assign(**lengths).reset_index(drop=True)
@@ -177,7 +178,7 @@ def read_list(path: Path, layer: str | None = None) -> pd.DataFrame:
     return frame
 
 
-def _check_species(cells: Cells, store: Store, findings: Findings) -> None:
+def _check_species(cells: Cells, store: Store) -> None:
     if "sensitivity" in cells.frame:
         # Spreadsheets turn 1 into 1.0.
         own = cells.frame["sensitivity"].str.replace(r"\.0$", "", regex=True)
@@ -194,11 +195,11 @@ def _check_species(cells: Cells, store: Store, findings: Findings) -> None:
             near = did_you_mean(strange[value], known)  # noqa: B023  called at once
             return say(variant, word=strange[value], choices=listed, near=near)  # noqa: B023
 
-        findings.refuse(cells, which, column, remedy)
+        cells.refuse(which, column, remedy)
     for column in ("sensitive_from", "sensitive_until"):
         text = cells.column(column)
         days = pd.to_datetime("2000-" + text, format="%Y-%m-%d", errors="coerce")
-        findings.refuse(cells, (text != "") & days.isna(), column, _day)
+        cells.refuse((text != "") & days.isna(), column, _day)
 
 
 def _strange(value: str, known: tuple[str, ...], *, many: bool) -> str:
@@ -213,10 +214,10 @@ def _day(value: str) -> Wording:
     return say("list_unclear.day", near=f"; here {fit[1]}" if fit else "")
 
 
-def _check_genera(cells: Cells, raw: pd.DataFrame, findings: Findings) -> None:
+def _check_genera(cells: Cells, raw: pd.DataFrame) -> None:
     """Refuse a genus with which the name of its species does not begin."""
     if "genus" not in raw:
         return
     genus, names = raw["genus"].fillna("").astype("str").str.strip(), cells.column("species")
     wrong = (genus != "") & names.str.contains(" ") & (names.str.split(" ").str[0] != genus)
-    findings.refuse(cells, wrong, "genus", "list_unclear.genus", genus.tolist())
+    cells.refuse(wrong, "genus", "list_unclear.genus", genus.tolist())

@@ -216,44 +216,44 @@ def apply_mapping(
     """
     shape, from_one = mapping.shape, "catches" not in raw
     raw = {
-        sheet: with_dittos(fill_down(cells, shape.fill_down), findings, shape.ditto)
+        sheet: with_dittos(fill_down(cells, shape.fill_down), shape.ditto)
         for sheet, cells in raw.items()
     }
     rules = dict(mapping.sheets)
     if shape.one_sheet and "placements" in raw:
         _one_sheet_as_several(shape, raw, rules, from_one=from_one)
-    _say_what_is_left(mapping, raw, rules, findings)
-    _refuse_merged(shape, raw, rules, findings)
+    _say_what_is_left(mapping, raw, rules)
+    _refuse_merged(shape, raw, rules)
     ours: dict[str, Objects] = {}
     if shape.columns and "catches" in raw:
         absent = set(shape.columns) - set(raw["catches"].frame.columns)
         if absent:
-            _refuse_absent(findings, mapping.file, raw["catches"], "columns", absent)
+            _refuse_absent(mapping.file, raw["catches"], "columns", absent)
             return {}, None
         of_rules = [part for own in rules["catches"].values() for part in own]
         needed = mapping.needs("catches").union(*map(_needs, of_rules))
-        raw["catches"], ours = gather(raw["catches"], shape, needed, findings)
+        raw["catches"], ours = gather(raw["catches"], shape, needed)
     out = _by_rules(mapping, raw, rules, ours, findings)
     if from_one and shape.rows != "placement" and "catches" in out:
-        out |= _without_fish(out, shape, findings)
-    out = {sheet: as_written_by_us(cells, findings, date_order) for sheet, cells in out.items()}
+        out |= _without_fish(out, shape)
+    out = {sheet: as_written_by_us(cells, date_order) for sheet, cells in out.items()}
     species = None
     if mapping.species and "catches" in raw:
-        species = _species(mapping, raw["catches"], findings)
+        species = _species(mapping, raw["catches"])
     for sheet, cells in out.items():
         # A mapping that reads the name of the tab tells them apart, or means them together.
         if cells.tab and not any(cells.tab in mapping.needs(name) for name in SHEETS):
-            refuse_spread(replace(cells, sheet=sheet), findings)
+            refuse_spread(replace(cells, sheet=sheet))
     if "placements" not in out:
         return out, species
-    out = _one_row_each(mapping, raw, out, findings, date_order, from_one=from_one)
+    out = _one_row_each(mapping, raw, out, date_order, from_one=from_one)
     known = set(out["placements"].column("placement_id"))
     for sheet in ("catches", "lengths") if rules["placements"] else ():
         owners = set(out[sheet].column("placement_id")) - {""} if sheet in out else set()
         if known and owners and not owners & known:
             example = {"sheet": sheet, "own": min(owners), "other": min(known)}
             findings.refuse_file(mapping.file, say("mapping_unclear.owners", **example))
-    out = declare_nil(out, findings)
+    out = declare_nil(out)
     if shape.no_rows_mean:
         owned = set(out["catches"].column("placement_id")) if "catches" in out else set()
         none = ~out["placements"].column("placement_id").isin(owned)
@@ -261,7 +261,7 @@ def apply_mapping(
     return out, species
 
 
-def _ask_of_passes(mapping: Mapping, out: Dict[str, Cells], findings: Findings) -> None:
+def _ask_of_passes(mapping: Mapping, out: Dict[str, Cells]) -> None:
     """Ask whether placements of one site, day and method that have one pass each are passes of one.
 
     Each has another pass; without [fold] they would be as many placements.
@@ -283,10 +283,10 @@ def _ask_of_passes(mapping: Mapping, out: Dict[str, Cells], findings: Findings) 
         ids = placements.column("placement_id")[apart]
         pairs = zip(ids.head(3), own[apart].head(3), strict=True)
         examples = ", ".join(f"{name} (pass {number})" for name, number in pairs)
-        findings.note(mapping.file, say("passes_apart", examples=examples), "", "")
+        placements.findings.note(mapping.file, say("passes_apart", examples=examples), "", "")
 
 
-def _refuse_merged(shape: Shape, raw: Dict[str, Cells], rules: _Rules, findings: Findings) -> None:
+def _refuse_merged(shape: Shape, raw: Dict[str, Cells], rules: _Rules) -> None:
     """Refuse numbers of fish in merged cells: they may be of one row or of all of them."""
     for sheet, names in (("catches", {"count"}), ("lengths", {"length_mm", "weight_g"})):
         own = [part for name in names & rules[sheet].keys() for part in rules[sheet][name]]
@@ -297,14 +297,13 @@ def _refuse_merged(shape: Shape, raw: Dict[str, Cells], rules: _Rules, findings:
                 inside = index[(index >= first) & (index <= last)]
                 said = say("count_unclear.merged", rows=f"{first} to {last}")
                 which = index == inside.min(initial=last)
-                findings.refuse(raw[sheet], which, name, said)
+                raw[sheet].refuse(which, name, said)
 
 
 def _one_row_each(
     mapping: Mapping,
     raw: Dict[str, Cells],
     sheets: dict[str, Cells],
-    findings: Findings,
     date_order: DateOrder | None,
     *,
     from_one: bool,
@@ -312,14 +311,15 @@ def _one_row_each(
     """Make a row of each placement and of each catch, where several say it."""
     shape, out = mapping.shape, sheets
     if mapping.fold is not None:
-        about = findings, mapping.file, date_order
-        out = fold_passes(mapping.fold, raw["placements"], out, *about, from_one=from_one)
+        out = fold_passes(
+            mapping.fold, raw["placements"], out, mapping.file, date_order, from_one=from_one
+        )
     if shape.rows == "fish" and "catches" in out and "lengths" in out:
-        out["catches"], out["lengths"] = per_fish(out["catches"], out["lengths"], findings)
+        out["catches"], out["lengths"] = per_fish(out["catches"], out["lengths"])
     if mapping.fold is None and from_one and shape.rows != "placement":
-        out["placements"] = fold_repeats(out["placements"], findings)
+        out["placements"] = fold_repeats(out["placements"])
     if mapping.file and mapping.fold is None:
-        _ask_of_passes(mapping, out, findings)
+        _ask_of_passes(mapping, out)
     if NOTED in out:
         out["placements"] = with_notes(out["placements"], out.pop(NOTED))
     return out
@@ -338,7 +338,7 @@ def _by_rules(
     for sheet in _IN_ORDER:
         cells = raw.get(sheet)
         if cells is None and rules[sheet] and sheet == "surveys":
-            cells = Cells(sheet, mapping.file, pd.DataFrame(index=pd.RangeIndex(2, 3)))
+            cells = Cells(sheet, mapping.file, pd.DataFrame(index=pd.RangeIndex(2, 3)), findings)
         if cells is None:
             continue
         if not rules[sheet] and not (sheet == "catches" and ours):
@@ -347,9 +347,7 @@ def _by_rules(
         columns: dict[str, pd.Series] = {}
         for name, parts in rules[sheet].items():
             unit = next(column.unit for column in SHEETS[sheet] if column.name == name)
-            columns[name] = _column(
-                parts, columns, cells, lookups, unit, mapping.file, name, findings
-            )
+            columns[name] = _column(parts, columns, cells, lookups, unit, mapping.file, name)
         arrays = {name: column.to_numpy(object) for name, column in columns.items()}
         if sheet == "catches" and ours:
             arrays = {**ours, **arrays}
@@ -400,7 +398,7 @@ def _one_sheet_as_several(
         rules["lengths"] = taken | rules["lengths"]
 
 
-def _without_fish(sheets: Dict[str, Cells], shape: Shape, findings: Findings) -> dict[str, Cells]:
+def _without_fish(sheets: Dict[str, Cells], shape: Shape) -> dict[str, Cells]:
     """Take rows that only give a placement out of the fish; `NOTED` has those with a note."""
     own = ["catches", "lengths"] if shape.rows == "fish" and "lengths" in sheets else ["catches"]
     columns = ("species", "count", "count_kind", "length_mm", "weight_g")
@@ -420,7 +418,7 @@ def _without_fish(sheets: Dict[str, Cells], shape: Shape, findings: Findings) ->
     notes = sheets["catches"].column("notes")
     known = sheets["placements"].column("notes").reindex(notes.index)
     noted = ~fish & ((notes != "") & (notes != known)).to_numpy(bool)
-    findings.read(sheets["catches"], noted, "notes", "note_of_placement")
+    sheets["catches"].read_as(noted, "notes", "note_of_placement")
     return out | {NOTED: replace(sheets["catches"].rows(noted), tab="")}
 
 
@@ -468,14 +466,13 @@ def _column(
     unit: str,
     file: str,
     ours: str,
-    findings: Findings,
 ) -> pd.Series:
     """One of our columns: the first rule that gives a value in a row."""
     value = pd.Series("", index=cells.frame.index, dtype="str")
     for part in parts:
         absent = _needs(part) - set(cells.frame.columns)
         if absent:
-            _refuse_absent(findings, file, cells, ours, absent)
+            _refuse_absent(file, cells, ours, absent)
             continue
         if "from_placement" in part:
             keys = done.get("placement_id")
@@ -498,9 +495,7 @@ def _column(
     return value
 
 
-def _refuse_absent(
-    findings: Findings, file: str, cells: Cells, column: str, absent: set[str]
-) -> None:
+def _refuse_absent(file: str, cells: Cells, column: str, absent: set[str]) -> None:
     said = say(
         "mapping_unclear.absent",
         sheet=cells.sheet,
@@ -509,7 +504,7 @@ def _refuse_absent(
         absent=", ".join(sorted(absent)),
         near=did_you_mean(min(absent), list(cells.frame.columns)),
     )
-    findings.refuse_file(file, said)
+    cells.findings.refuse_file(file, said)
 
 
 def _needs(part: Dict[str, Any]) -> set[str]:
@@ -592,11 +587,11 @@ def _day_of_serial(text: str) -> str:
     return (moment.date() if number.is_integer() else moment).isoformat()
 
 
-def _species(mapping: Mapping, catches: Cells, findings: Findings) -> pd.DataFrame:
+def _species(mapping: Mapping, catches: Cells) -> pd.DataFrame:
     columns = {}
     for ours, part in mapping.species.items():
         none: dict[str, pd.Series] = {}
-        columns[ours] = _column([part], none, catches, _Lookups(), "", mapping.file, ours, findings)
+        columns[ours] = _column([part], none, catches, _Lookups(), "", mapping.file, ours)
     listed = pd.DataFrame(columns)
     if "species" not in listed:
         return listed.head(0)
@@ -604,9 +599,7 @@ def _species(mapping: Mapping, catches: Cells, findings: Findings) -> pd.DataFra
     return listed.reset_index(drop=True)
 
 
-def _say_what_is_left(
-    mapping: Mapping, raw: Dict[str, Cells], rules: _Rules, findings: Findings
-) -> None:
+def _say_what_is_left(mapping: Mapping, raw: Dict[str, Cells], rules: _Rules) -> None:
     """Say which columns of each sheet are not read; it may be read as several of ours."""
     every = [part for each in rules.values() for own in each.values() for part in own]
     used: dict[int, set[str]] = {}
@@ -628,4 +621,4 @@ def _say_what_is_left(
             said = say("unmapped_columns.mapping", mapping=mapping.file, columns=columns)
             if not mapping.file:
                 said = say("unmapped_columns.own", columns=columns)
-            findings.note(cells.file, said, "")
+            cells.findings.note(cells.file, said, "")

@@ -19,7 +19,7 @@ from service.intake.wording import Wording, say
 if TYPE_CHECKING:
     from layers.arrays import Bools, Floats, Objects
     from service.intake.columns import Column
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
 
 __all__ = [
     "DEGREES", "LOOSELY", "NO_VALUE", "all_plain", "number_column", "numbers_of", "point_settled",
@@ -97,7 +97,7 @@ class Spelt(NamedTuple):
     kind: str = ""
 
 
-def number_column(cells: Cells, column: Column, findings: Findings) -> Floats:
+def number_column(cells: Cells, column: Column) -> Floats:
     """Read a column of numbers, (n,); what cannot be used is refused and comes back missing."""
     text = cells.column(column.name)
     codes, uniques = pd.factorize(text.to_numpy(object))
@@ -122,7 +122,7 @@ def number_column(cells: Cells, column: Column, findings: Findings) -> Floats:
         else:
             read[place] = number
     if remedies:
-        findings.refuse(cells, text.isin(list(remedies)), column.name, remedies.__getitem__)
+        cells.refuse(text.isin(list(remedies)), column.name, remedies.__getitem__)
     return read[codes]
 
 

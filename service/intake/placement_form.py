@@ -194,7 +194,7 @@ def check_form(form: Form, store: Store) -> CheckResult:
         said = "nil_unconfirmed.outcome"
     if said and "placements" in sheets.cells:
         only = pd.Series([True])
-        sheets.findings.refuse(sheets.cells["placements"], only, "outcome", said)
+        sheets.cells["placements"].refuse(only, "outcome", said)
     return check(sheets, store, replaces=form.placement_id)
 
 

@@ -14,7 +14,7 @@ from service.intake.numbers import DEGREES
 if TYPE_CHECKING:
     import pandas as pd
 
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
 
 __all__ = ["with_positions_apart"]
 
@@ -50,7 +50,7 @@ class _Apart(NamedTuple):
         return ", ".join(f"{name} {text}" for name, text in own.items() if text)
 
 
-def with_positions_apart(cells: Cells, findings: Findings) -> Cells:
+def with_positions_apart(cells: Cells) -> Cells:
     """Cut columns of whole positions into columns named after them: `GPS latitude`.
 
     A column is cut where at least half of its first different cells are positions; what else
@@ -75,8 +75,7 @@ def with_positions_apart(cells: Cells, findings: Findings) -> Cells:
             continue
         first = f"{header} {used[0]}"
         new[first] = new[first].fillna(frame[header])
-        findings.read(
-            cells, frame[header].isin(list(became)), header, "position_apart",
+        cells.read_as(frame[header].isin(list(became)), header, "position_apart",
             {text: part.words() for text, part in became.items()},
         )  # fmt: skip
         order = [name for old in frame for name in (new if old == header else (old,))]

@@ -312,13 +312,13 @@ def whole_sheet(
         return None
     named = frame[keep].set_axis([headers[k] for k in keep], axis=1)
     typed = frame.attrs.get("typed", frozenset())
-    whole = Cells(sheet, file, named, decimal_comma, header_row=header_row, typed=typed)
+    whole = Cells(sheet, file, named, findings, decimal_comma, header_row=header_row, typed=typed)
     merged = tuple((*rows, headers[at]) for *rows, at in frame.attrs.get("merged", ()))
     whole = replace(whole, merged=merged)
     if findings.audience == "form":
         return whole
-    whole = with_dittos(_without_totals(whole, findings), findings)
-    return with_positions_apart(whole, findings)
+    whole = with_dittos(_without_totals(whole))
+    return with_positions_apart(whole)
 
 
 def _without_notes(
@@ -355,7 +355,7 @@ def _is_note(own: Sequence[str], above: pd.DataFrame, at: int) -> bool:
     return len(own) == 2 and not is_value(word) and any(elsewhere) and not elsewhere[at]
 
 
-def _without_totals(whole: Cells, findings: Findings) -> Cells:
+def _without_totals(whole: Cells) -> Cells:
     """Leave out rows of totals and remarks.
 
     One of totals begins with a word for it and lacks what every row gives that has a cell there,
@@ -399,13 +399,15 @@ def _without_totals(whole: Cells, findings: Findings) -> Cells:
         doubtful[row] = not left[row] and (word[0] or lacks.any())
     for k in np.unique(start[doubtful]):
         own_column = doubtful & (start == k)
-        findings.refuse(whole, own_column, str(whole.frame.columns[k]), "name_is_total.row")
+        whole.refuse(own_column, str(whole.frame.columns[k]), "name_is_total.row")
     if rows := int(left.sum()):
         texts = [" ".join(own[own != ""])[:80] for own in cells[left][:3]]
         examples = "; ".join(texts) + " …" * (rows > len(texts))
         said = say("read_as.left_out", rows=counted(rows, "row"), examples=examples)
         row = int(whole.frame.index[left][0])
-        findings.read_file(whole.file, said, rows=rows, row=row, sheet=whole.sheet, value=texts[0])
+        whole.findings.read_file(
+            whole.file, said, rows=rows, row=row, sheet=whole.sheet, value=texts[0]
+        )
     return whole.rows(~left)
 
 

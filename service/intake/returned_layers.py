@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Objects
     from layers.crs import CrsLike
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
     from service.intake.sheets import Sheets
     from service.records import Records
     from service.store import Store
@@ -63,13 +63,11 @@ def with_corrections(sheets: Sheets, store: Store) -> Sheets:
     returned, cells = sheets.returned, sheets.cells.get("placements")
     if returned is None or cells is None:
         return sheets
-    findings = sheets.findings.copy()
-    sheets = replace(sheets, findings=findings)
     shown = text_cells(returned.layer.reset_index(drop=True))
     ids = shown.get("placement_id", pd.Series("", index=shown.index)).str.strip()
     doubled = ids[ids.duplicated()].unique().tolist()
     for name in doubled:
-        findings.refuse_file(cells.file, say("layer_doubled.feature", id=name or "(empty)"))
+        sheets.findings.refuse_file(cells.file, say("layer_doubled.feature", id=name or "(empty)"))
     if doubled or cells.column("placement_id").duplicated().any():
         return sheets
     fids = pd.Series(returned.layer.index, index=ids.to_numpy(object))
@@ -78,8 +76,8 @@ def with_corrections(sheets: Sheets, store: Store) -> Sheets:
         zip(cells.column("placement_id"), map(_read_origin, returned.origin), strict=True)
     )
     features = _features(cells.file, fids)
-    cells = _with_new_rows(cells, shown, features, findings)
-    merge = _Merge(cells, shown, origin, store, findings)
+    cells = _with_new_rows(cells, shown, features)
+    merge = _Merge(cells, shown, origin, store)
     cells = merge.cells
     for column in cells.frame.columns.difference([*_WHERE, "placement_id"], sort=False):
         merge.attribute(str(column))
@@ -87,7 +85,7 @@ def with_corrections(sheets: Sheets, store: Store) -> Sheets:
     unread = sorted(set(shown.columns) - set(cells.frame.columns) - _WHERE)
     said = say("read_as.layer_unread", columns=", ".join(unread))
     if unread:
-        findings.read_file(cells.file, said, sheet="placements")
+        sheets.findings.read_file(cells.file, said, sheet="placements")
     at = cells.column("placement_id")
     sources = {
         (row, column): features[at[row]]
@@ -116,9 +114,7 @@ def _features(file: str, fids: pd.Series) -> dict[str, str]:
     }
 
 
-def _with_new_rows(
-    cells: Cells, shown: pd.DataFrame, named: dict[str, str], findings: Findings
-) -> Cells:
+def _with_new_rows(cells: Cells, shown: pd.DataFrame, named: dict[str, str]) -> Cells:
     """Add features that the table lacks, such as new ones; findings name them, not a row."""
     lacking = shown.index.difference(pd.Index(cells.column("placement_id")), sort=False)
     if not len(lacking):
@@ -130,7 +126,7 @@ def _with_new_rows(
     frame = pd.concat([cells.frame.reindex(columns=columns, fill_value=""), rows])
     features = ((first + k, named[name]) for k, name in enumerate(lacking))
     more = replace(cells, frame=frame, parts=((0, cells.file), *features))
-    findings.read(more, frame.index >= first, "placement_id", "layer_row")
+    more.read_as(frame.index >= first, "placement_id", "layer_row")
     return more
 
 
@@ -143,9 +139,8 @@ class _Merge:
         shown: pd.DataFrame,
         origin: dict[str, dict[str, Any] | None],
         store: Store,
-        findings: Findings,
     ) -> None:
-        self.cells, self.frame, self.findings = cells, cells.frame.copy(), findings
+        self.cells, self.frame = cells, cells.frame.copy()
         self.taken: dict[str, Bools] = {}  # from the layer, by column
         self.names = names = pd.Index(cells.column("placement_id"))
         self.shown = shown.reindex(names)
@@ -226,7 +221,7 @@ class _Merge:
         place = self.shown.get("geometry", pd.Series("", index=self.names)).to_numpy(object)
         self._refuse(apart, "geometry", "layer_differs.cell", place)
         self._refuse(clash & ~apart, "geometry", "changed_since.cell", np.where(since, "…", ""))
-        self.findings.refuse(self.cells, drawn, "geometry", "layer_moved.shape")
+        self.cells.refuse(drawn, "geometry", "layer_moved.shape")
         fine = ~apart & ~clash & ~drawn
         taken = moved & fine & ~arrived
         kept = self.is_stored & fine & ~taken & since & ~in_table
@@ -269,10 +264,10 @@ class _Merge:
     def _refuse(self, which: Bools, column: str, wording: str, other: Objects) -> None:
         for k in np.flatnonzero(which):
             said = say(wording, other=str(other[k])[:80] or "(empty)")
-            self.findings.refuse(self.cells, np.arange(len(which)) == k, column, said)
+            self.cells.refuse(np.arange(len(which)) == k, column, said)
 
     def _say(self, which: Bools, column: str) -> None:
-        self.findings.read(replace(self.cells, frame=self.frame), which, column, "layer")
+        replace(self.cells, frame=self.frame).read_as(which, column, "layer")
 
 
 def _comparable(values: Objects, column: str) -> Objects:

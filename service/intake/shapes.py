@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from layers.arrays import Objects
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
 
 __all__ = [
     "NOTED",
@@ -140,9 +140,7 @@ def fill_down(cells: Cells, names: tuple[str, ...]) -> Cells:
     return replace(cells, frame=frame)
 
 
-def gather(
-    cells: Cells, shape: Shape, needed: set[str], findings: Findings
-) -> tuple[Cells, dict[str, Objects]]:
+def gather(cells: Cells, shape: Shape, needed: set[str]) -> tuple[Cells, dict[str, Objects]]:
     """Make a row of every count that stands under one of the columns of a shape.
 
     `needed` are other columns of theirs to keep.
@@ -158,8 +156,8 @@ def gather(
         them; species is '' where the columns do not say it, and `ZERO` in rows of zeros.
     """
     columns, names = shape.columns, list(shape.columns)
-    _refuse_sums_of_passes(cells, columns, findings)
-    _flag_totals(cells, names, findings)
+    _refuse_sums_of_passes(cells, columns)
+    _flag_totals(cells, names)
     written = {name: cells.frame[name].replace(own) for name, own in shape.written.items() if own}
     counts = np.column_stack(
         [written.get(name, cells.frame[name]).to_numpy(object) for name in names]
@@ -169,7 +167,7 @@ def gather(
     none = np.array([text == "0" or plain(text) in NO_FISH for text in uniques], dtype=bool)
     words = [text for text in uniques[none] if text != "0"]
     for name in names if words else ():
-        findings.read(cells, cells.column(name).isin(words), name, "none_of_it")
+        cells.read_as(cells.column(name).isin(words), name, "none_of_it")
     filled = (said & ~none)[codes].reshape(counts.shape)
     zeros = none[codes].reshape(counts.shape)
     passes = _numbers_of_passes(pd.Series([own.get("pass_no", "") for own in columns.values()]))
@@ -196,9 +194,7 @@ def gather(
     return replace(cells, sheet="catches", frame=frame, headers={"count": headers}), ours
 
 
-def _refuse_sums_of_passes(
-    cells: Cells, columns: Dict[str, Dict[str, str]], findings: Findings
-) -> None:
+def _refuse_sums_of_passes(cells: Cells, columns: Dict[str, Dict[str, str]]) -> None:
     """Refuse numbers without a pass that may be the sum of those of passes beside them."""
     by_pass: dict[str, list[str]] = {}
     for name, own in columns.items():
@@ -210,10 +206,10 @@ def _refuse_sums_of_passes(
             whole, *each = (numbers_of(cells.column(n).to_numpy(object)) for n in (name, *parts))
             may_be = (cells.column(name) != "") & (whole >= sum(each)) & (sum(each) > 0)
             said = say("count_unclear.sum_of_passes", parts=", ".join(parts))
-            findings.refuse(cells, may_be, name, said)
+            cells.refuse(may_be, name, said)
 
 
-def _flag_totals(cells: Cells, parts: list[str], findings: Findings) -> None:
+def _flag_totals(cells: Cells, parts: list[str]) -> None:
     """Flag rows in which a column of totals that is left out says another number than its parts."""
     each = [numbers_of(cells.column(name).to_numpy(object)) for name in parts]
     sums = np.sum(each, axis=0)
@@ -226,7 +222,7 @@ def _flag_totals(cells: Cells, parts: list[str], findings: Findings) -> None:
             say("total_differs", total=total, sum=own, columns=", ".join(parts))
             for total, own in zip(stated[differs], sums[differs], strict=True)
         ]
-        findings.flag(cells, differs, said, name)
+        cells.flag(differs, said, name)
 
 
 def _numbers_of_passes(pass_no: pd.Series) -> NDArray[np.float64]:
@@ -253,21 +249,21 @@ def last_empty_passes(
     return np.where(last_none > last_kept, last_none, np.nan)
 
 
-def seen_not_counted(catches: Cells, findings: Findings) -> Cells:
+def seen_not_counted(catches: Cells) -> Cells:
     """Take a word or sign for present in place of a number: seen, and not counted."""
     count, kind = catches.column("count"), catches.column("count_kind")
     words = [text for text in count.unique().tolist() if plain(text) in PRESENT]
     which = count.isin(words) & kind.isin(["", "present"])
-    if not which.any() or findings.audience == "form":
+    if not which.any() or catches.findings.audience == "form":
         return catches
-    findings.read(catches, which, "count", "present")
+    catches.read_as(which, "count", "present")
     frame = catches.frame.assign(
         count=count.mask(which, ""), count_kind=kind.mask(which, "present")
     )
     return replace(catches, frame=frame.astype("str"))
 
 
-def per_fish(catches: Cells, lengths: Cells, findings: Findings) -> tuple[Cells, Cells]:
+def per_fish(catches: Cells, lengths: Cells) -> tuple[Cells, Cells]:
     """Make catches and lengths of rows that are a fish each, or several that nobody measured.
 
     A row without a number is one fish. A row with a length or weight must be one.
@@ -275,11 +271,11 @@ def per_fish(catches: Cells, lengths: Cells, findings: Findings) -> tuple[Cells,
     measured = (lengths.column("length_mm") != "") | (lengths.column("weight_g") != "")
     count = catches.column("count")
     several = measured.to_numpy(bool) & ~count.isin(["", "1"]).to_numpy(bool)
-    findings.refuse(catches, several, "count", "count_unclear.measured")
+    catches.refuse(several, "count", "count_unclear.measured")
     named = (catches.column("species") != "").to_numpy(bool)
     notes = catches.column("notes")
     batch = named & count.isin(["", "1"]).to_numpy(bool) & notes.str.contains(_BATCH).to_numpy(bool)
-    findings.refuse(catches, batch, "notes", "count_unclear.batch")
+    catches.refuse(batch, "notes", "count_unclear.batch")
     fish = named | measured.to_numpy(bool) | (count != "").to_numpy(bool)
     number = np.where(count == "", 1.0, numbers_of(count.to_numpy(object)))
     keys = [name for name in catches.frame.columns if name != "count"]
@@ -299,7 +295,7 @@ def per_fish(catches: Cells, lengths: Cells, findings: Findings) -> tuple[Cells,
     )
 
 
-def declare_nil(sheets: Dict[str, Cells], findings: Findings) -> dict[str, Cells]:
+def declare_nil(sheets: Dict[str, Cells]) -> dict[str, Cells]:
     """Take "no fish" in words as the outcome nil of its placement, and its row out of the catches.
 
     A placement with such a row and with fish is left as it is, to be refused; but a pass of its
@@ -328,10 +324,10 @@ def declare_nil(sheets: Dict[str, Cells], findings: Findings) -> dict[str, Cells
     ids = placements.column("placement_id")
     in_words, in_zeros = (ids.isin(set(owner[one & ~caught])) for one in (worded, zero))
     named = (species != "").to_numpy(bool) & ~caught
-    findings.read(catches, worded & named, "species", "no_fish")
-    findings.read(catches, worded & ~named & ~caught, "count", "none_counted")
+    catches.read_as(worded & named, "species", "no_fish")
+    catches.read_as(worded & ~named & ~caught, "count", "none_counted")
     first = zero & owner.isin(set(ids[in_zeros])).to_numpy(bool)
-    findings.read(catches, first & ~owner.duplicated().to_numpy(bool), "species", "all_zero")
+    catches.read_as(first & ~owner.duplicated().to_numpy(bool), "species", "all_zero")
     none = worded | zero
     out["catches"] = catches.rows(~none)
     passes, own = (
@@ -341,7 +337,7 @@ def declare_nil(sheets: Dict[str, Cells], findings: Findings) -> dict[str, Cells
     last = last_empty_passes(ids, own[none], own[~none])
     beyond = (passes == "").to_numpy(bool) & ~np.isnan(last)
     texts = {str(name): f"{n:.0f}" for name, n in zip(ids[beyond], last[beyond], strict=True)}
-    findings.read(placements, beyond, "placement_id", "zero_passes", texts)
+    placements.read_as(beyond, "placement_id", "zero_passes", texts)
     placements = with_notes(placements, catches.rows(worded))
     if beyond.any():
         own_passes = passes.mask(beyond, ids.map(texts)).astype("str")

@@ -79,6 +79,17 @@ class Sheets:
     rows_read: dict[str, int] = field(default_factory=dict)
     returned: Returned | None = None
 
+    def sheet(self, name: str) -> Cells:
+        """Give one sheet; without rows where there is none."""
+        none = pd.DataFrame(index=pd.RangeIndex(2, 2))
+        return self.cells.get(name) or Cells(name, "", none, self.findings)
+
+    def anew(self) -> Sheets:
+        """Give the same with findings of their own, for a check to add to."""
+        findings = self.findings.copy()
+        cells = {name: replace(own, findings=findings) for name, own in self.cells.items()}
+        return replace(self, cells=cells, findings=findings)
+
 
 def read_sheets(
     placements: Path | None = None,
@@ -134,7 +145,7 @@ def read_sheets(
     raw = {sheet: cells for sheet, cells in read.items() if cells is not None}
     returned = None
     if "placements" in raw and AS_HANDED_OVER in raw["placements"].frame:
-        raw["placements"], returned = _returned(given["placements"], raw["placements"], findings)
+        raw["placements"], returned = _returned(given["placements"], raw["placements"])
     followed = Mapping.read(Path(mapping), findings) if mapping is not None else None
     if mapping is None or followed is not None:
         tables = [t for path in files for t in read_tables(path, findings, delimiter=delimiter)]
@@ -160,7 +171,7 @@ def read_sheets(
     )
     if followed is None:
         numbers = {sheet: own_number_columns(cells) for sheet, cells in raw.items()}
-        sheets = replace(sheets, cells=with_decimal_marks(raw, numbers, "", findings))
+        sheets = replace(sheets, cells=with_decimal_marks(raw, numbers, ""))
     return _under_our_headers(sheets, followed, Path(waypoints) if waypoints else None)
 
 
@@ -204,34 +215,34 @@ def _under_our_headers(
     rows_read = {sheet: len(cells.frame) for sheet, cells in raw.items()}
     if mapping is not None:
         numbers = mapping.number_columns(raw)
-        raw = with_decimal_marks(raw, numbers, mapping.shape.decimal, findings)
+        raw = with_decimal_marks(raw, numbers, mapping.shape.decimal)
         sheets = replace(sheets, date_order=sheets.date_order or mapping.date_order)
         raw, species = apply_mapping(mapping, raw, findings, sheets.date_order)
     named = {}
     for sheet, cells in raw.items():
-        ours = _our_headers(cells, findings)
+        ours = _our_headers(cells)
         if sheet == "catches":
-            ours = seen_not_counted(ours, findings)
-        named[sheet] = as_written_by_us(ours, findings, sheets.date_order)
+            ours = seen_not_counted(ours)
+        named[sheet] = as_written_by_us(ours, sheets.date_order)
     if "placements" in named:
         named["placements"] = _split_intervals(named["placements"])
         if waypoints is not None:
             places = read_waypoints(waypoints, findings)
-            named["placements"] = place_waypoints(named["placements"], places, findings)
+            named["placements"] = place_waypoints(named["placements"], places)
         elif (named["placements"].column("waypoint") != "").any():
             cells = named["placements"]
             named_points = cells.column("waypoint") != ""
-            findings.refuse(cells, named_points, "waypoint", "waypoint_unknown.no_file")
+            cells.refuse(named_points, "waypoint", "waypoint_unknown.no_file")
     return replace(sheets, cells=named, species=species, rows_read=rows_read)
 
 
-def _returned(path: Path, cells: Cells, findings: Findings) -> tuple[Cells, Returned | None]:
+def _returned(path: Path, cells: Cells) -> tuple[Cells, Returned | None]:
     """Take out of a table how it was handed over, and read the layer beside it."""
     from service.intake.returned_layers import Returned  # loads what reads a GIS file
     from service.intake.spatial_files import read_placement_layer
 
     frame = cells.frame.drop(columns=AS_HANDED_OVER)
-    layer = read_placement_layer(path, findings) if path.suffix.lower() == ".gpkg" else None
+    layer = read_placement_layer(path, cells.findings) if path.suffix.lower() == ".gpkg" else None
     returned = None if layer is None else Returned(layer, cells.frame[AS_HANDED_OVER])
     return replace(cells, frame=frame), returned
 
@@ -250,12 +261,14 @@ def _digest(options: list[str], files: list[tuple[str, Path]]) -> str:
 _LATER_PASS: Final = re.compile(r"(?:minutes|seconds)pass\d+")  # of those that are not columns
 
 
-def _our_headers(cells: Cells, findings: Findings) -> Cells:
+def _our_headers(cells: Cells) -> Cells:
     """Rename what is known by another name; say which columns are not known and not stored."""
     names = known_names(cells.sheet)
     ours: dict[str, str] = {}
     unknown: list[str] = []
-    refuse = partial(findings.refuse_file, cells.file, row=cells.header_row, sheet=cells.sheet)
+    refuse = partial(
+        cells.findings.refuse_file, cells.file, row=cells.header_row, sheet=cells.sheet
+    )
     for header in cells.frame.columns:
         name = names.get(plain(header))
         if name is None:
@@ -270,7 +283,7 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
     if elsewhere:
         parts = {"other": other, "sheet": cells.sheet, "row_of": _ROW_OF[other]}
         said = say("unknown_column.other_sheet", **parts)
-        findings.note(cells.file, said, ", ".join(elsewhere))
+        cells.findings.note(cells.file, said, ", ".join(elsewhere))
     for header in unknown:
         if header in elsewhere:
             continue
@@ -281,7 +294,7 @@ def _our_headers(cells: Cells, findings: Findings) -> Cells:
         near = nearest_names(header, [column.name for column in SHEETS[cells.sheet]], limit=1)
         hint = say("did_you_mean", name=near[0]) if near else ""
         said = say("unknown_column.near", sheet=cells.sheet, near=hint)
-        findings.note(cells.file, said, header)
+        cells.findings.note(cells.file, said, header)
     for column in SHEETS[cells.sheet]:
         if column.required and column.name not in ours:
             said = say(

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Objects
     from service.intake.columns import Column
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
     from service.intake.times import DateOrder
 
 __all__ = ["as_written_by_us", "sides_by_network"]
@@ -41,9 +41,7 @@ _NA: Final = "NA"
 _VERBATIM: Final = ("placement_id", "method", "species", "crew", "notes", "note")
 
 
-def as_written_by_us(
-    cells: Cells, findings: Findings, date_order: DateOrder | None = None
-) -> Cells:
+def as_written_by_us(cells: Cells, date_order: DateOrder | None = None) -> Cells:
     """Rewrite the cells of a sheet under our headers that can mean only one thing.
 
     Read so are numbers with their unit, with a decimal comma or marks between thousands, degrees,
@@ -51,41 +49,39 @@ def as_written_by_us(
     whose order another date of the column shows. A form is left as it is: whoever fills it is
     there to be asked.
     """
-    if findings.audience == "form":
+    if cells.findings.audience == "form":
         return cells
     frame = cells.frame.copy(deep=False)
     for column in SHEETS[cells.sheet]:
         if column.name in frame and column.kind == "text" and column.name not in ("notes", "note"):
             text = cells.column(column.name)
             marks = text.isin([one for one in text.unique() if one.casefold() in DITTO])
-            findings.refuse(cells, marks, column.name, "ditto_unclear.text")
+            cells.refuse(marks, column.name, "ditto_unclear.text")
         if column.name not in frame or column.name in _VERBATIM:
             continue
         if column.kind in ("number", "whole"):
-            _numbers(cells, column, frame, findings)
+            _numbers(cells, column, frame)
         elif column.kind == "time":
-            _no_value(cells, column.name, _said_empty(cells.column(column.name)), frame, findings)
+            _no_value(cells, column.name, _said_empty(cells.column(column.name)), frame)
             if column.name == "lifted_at":
-                _lost(cells, frame, findings)
-            _times(cells, column.name, frame, findings, date_order)
+                _lost(cells, frame)
+            _times(cells, column.name, frame, date_order)
         elif column.kind in ("choice", "yes_no"):
             # A dash may be the sign against a plus, and none may be an outcome, or a no.
             doubtful = column.kind == "yes_no" or column.name == "outcome"
             sure = ("na", "n/a", "n.a.") if doubtful else (*NO_VALUE, "none")
-            _no_value(
-                cells, column.name, _said_empty(cells.column(column.name), sure), frame, findings
-            )
+            _no_value(cells, column.name, _said_empty(cells.column(column.name), sure), frame)
         elif column.kind == "text":
-            _no_value(cells, column.name, _no_value_in_text(cells, column.name), frame, findings)
+            _no_value(cells, column.name, _no_value_in_text(cells, column.name), frame)
     return replace(cells, frame=frame)
 
 
-def _numbers(cells: Cells, column: Column, frame: pd.DataFrame, findings: Findings) -> None:
+def _numbers(cells: Cells, column: Column, frame: pd.DataFrame) -> None:
     text = cells.column(column.name)
     codes, uniques = pd.factorize(text.to_numpy(object))
     if column.unit == "min" and any(minutes_of(one) is not None for one in uniques):
         as_clock = text.str.fullmatch(r"\d+[.,][0-5]\d")
-        findings.refuse(cells, as_clock, column.name, "amount_unclear.beside_times")
+        cells.refuse(as_clock, column.name, "amount_unclear.beside_times")
     odd = np.flatnonzero(~all_plain(uniques))
     if not len(odd):
         return
@@ -119,8 +115,8 @@ def _numbers(cells: Cells, column: Column, frame: pd.DataFrame, findings: Findin
     shown = {str(uniques[place]): read.text for place, read in spelt.items()}
     for code in sorted(set(what) - {""}):
         empty = code == "no_value"
-        findings.read(
-            cells, read_as == code, column.name, code, None if empty else shown, unit=column.unit
+        cells.read_as(
+            read_as == code, column.name, code, None if empty else shown, unit=column.unit
         )
 
 
@@ -138,9 +134,9 @@ def _side_of_o(longitudes: Objects) -> str:
     return sides[0] if len(sides) == 1 else ""
 
 
-def sides_by_network(cells: Cells, reaches: gpd.GeoDataFrame, findings: Findings) -> Cells:
+def sides_by_network(cells: Cells, reaches: gpd.GeoDataFrame) -> Cells:
     """Read longitudes with an O, east or west, where one of the two alone is near the network."""
-    if findings.audience == "form":
+    if cells.findings.audience == "form":
         return cells
     frame = cells.frame.copy(deep=False)
     for column in SHEETS["placements"]:
@@ -155,7 +151,7 @@ def sides_by_network(cells: Cells, reaches: gpd.GeoDataFrame, findings: Findings
             near = [n for n in numbers if west - _NEAR_DEG <= float(n) <= east + _NEAR_DEG]
             if len(near) == 1:
                 became[value] = near[0]
-        _rewrite(cells, column.name, frame, findings, became, "degrees")
+        _rewrite(cells, column.name, frame, became, "degrees")
     return replace(cells, frame=frame)
 
 
@@ -187,33 +183,25 @@ def _writes_na(cells: Cells) -> bool:
     return elsewhere and not any((cells.frame[name] == "").any() for name in cells.frame)
 
 
-def _lost(cells: Cells, frame: pd.DataFrame, findings: Findings) -> None:
+def _lost(cells: Cells, frame: pd.DataFrame) -> None:
     """Take a word for lost in place of a time of lifting as the outcome, where none is stated."""
     stated = frame["outcome"] if "outcome" in frame else cells.column("outcome")
     text = cells.column("lifted_at")
     words = [value for value in text.unique().tolist() if spelt(value) in LOST]
     which = text.isin(words) & stated.map(plain).isin(["", "lost"])
     if which.any():
-        findings.read(cells, which, "lifted_at", "lost")
+        cells.read_as(which, "lifted_at", "lost")
         frame["lifted_at"] = frame["lifted_at"].mask(which, "")
         frame["outcome"] = stated.mask(which, "lost").astype("str")
 
 
-def _no_value(
-    cells: Cells, name: str, which: Bools, frame: pd.DataFrame, findings: Findings
-) -> None:
+def _no_value(cells: Cells, name: str, which: Bools, frame: pd.DataFrame) -> None:
     if which.any():
         frame[name] = frame[name].mask(which, "")
-        findings.read(cells, which, name, "no_value", unit="")
+        cells.read_as(which, name, "no_value", unit="")
 
 
-def _times(
-    cells: Cells,
-    name: str,
-    frame: pd.DataFrame,
-    findings: Findings,
-    date_order: DateOrder | None,
-) -> None:
+def _times(cells: Cells, name: str, frame: pd.DataFrame, date_order: DateOrder | None) -> None:
     """Bring dates such as 03/04/2024 into the order that another date of the column shows.
 
     And rewrite times such as 3 June 2024 9.45pm.
@@ -221,26 +209,20 @@ def _times(
     uniques = pd.unique(frame[name].to_numpy(object))
     for order, shown_by, became in settled_dates(uniques) if date_order is None else ():
         texts = {str(uniques[place]): text for place, text in became.items()}
-        _rewrite(cells, name, frame, findings, texts, f"date_{order}", shown_by=shown_by)
+        _rewrite(cells, name, frame, texts, f"date_{order}", shown_by=shown_by)
     uniques = pd.unique(frame[name].to_numpy(object))
     spelt = spelt_times(uniques, date_order)
     texts = {str(uniques[place]): text for place, text in spelt.items()}
-    _rewrite(cells, name, frame, findings, texts, "time")
+    _rewrite(cells, name, frame, texts, "time")
 
 
 def _rewrite(
-    cells: Cells,
-    name: str,
-    frame: pd.DataFrame,
-    findings: Findings,
-    became: dict[str, str],
-    code: str,
-    **parts: object,
+    cells: Cells, name: str, frame: pd.DataFrame, became: dict[str, str], code: str, **parts: object
 ) -> None:
     """Put other texts in the place of those of a column, and say so."""
     if became:
         text = frame[name]
         which = text.isin(list(became))
         written = replace(cells, frame=frame.copy(deep=False))
-        findings.read(written, which, name, code, became, **parts)
+        written.read_as(which, name, code, became, **parts)
         frame[name] = text.mask(which, text.map(became)).astype("str")

@@ -19,36 +19,28 @@ from service.records import is_zone
 from service.reference.spelling import did_you_mean, nearest_names
 
 if TYPE_CHECKING:
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
 
 __all__ = ["new_sites", "new_surveys", "refuse_crs", "refuse_keys", "refuse_zones"]
 
 
 def new_surveys(
-    cells: Cells | None,
-    named: pd.Series,
-    stored: pd.DataFrame,
-    timezone: str,
-    file: str,
-    findings: Findings,
+    cells: Cells, placements: Cells, named: pd.Series, stored: pd.DataFrame, timezone: str
 ) -> pd.DataFrame:
     """Surveys that the store does not know yet, index `survey`.
 
     Parameters
     ----------
-    cells
-        Sheet of surveys, if one is given.
+    cells, placements
+        Sheets of surveys and of placements.
     named
         Survey of each placement, '' where it names none.
     timezone
         Zone of the store, for surveys that name none.
-    file
-        Placement sheet, for what is said about surveys that only it names.
     """
-    listed = _listed(cells, "surveys", stored, findings)
-    if cells is not None:
-        refuse_zones(cells, findings)
-        refuse_crs(cells, findings)
+    listed = _listed(cells, stored)
+    refuse_zones(cells)
+    refuse_crs(cells)
     surveys, fresh = _with_fresh(listed, named, stored)
     surveys["timezone"] = surveys["timezone"].fillna(timezone)
     surveys["crs"] = surveys["crs"].fillna(WGS84)
@@ -62,25 +54,19 @@ def new_surveys(
             near=say("new_survey.near", name=near[0]) if near else "",
             alike=say("new_survey.alike", name=alike[0]) if alike else "",
         )
-        findings.note(file, said, "survey", name)
+        placements.findings.note(placements.file, said, "survey", name)
     return surveys
 
 
 def new_sites(
-    cells: Cells | None,
-    named: pd.Series,
-    stored: pd.DataFrame,
-    surveys: pd.Index,
-    file: str,
-    findings: Findings,
+    cells: Cells, placements: Cells, stored: pd.DataFrame, surveys: pd.Index
 ) -> pd.DataFrame:
     """Sites that the store does not know yet; index `site`: name, survey, stream_name, note."""
-    listed = _listed(cells, "sites", stored, findings)
-    if cells is not None:
-        owner = cells.column("survey")
-        strange = (owner != "") & ~owner.isin(surveys)
-        findings.refuse(cells, strange, "survey", "survey_unknown.site")
-    sites, fresh = _with_fresh(listed, named, stored)
+    listed = _listed(cells, stored)
+    owner = cells.column("survey")
+    strange = (owner != "") & ~owner.isin(surveys)
+    cells.refuse(strange, "survey", "survey_unknown.site")
+    sites, fresh = _with_fresh(listed, placements.column("site"), stored)
     if not fresh:
         return sites
     said = say(
@@ -89,7 +75,7 @@ def new_sites(
         are=plural(len(fresh), "is", "are"),
         they=plural(len(fresh), "it", "they"),
     )
-    findings.note(file, said, "site", ", ".join(fresh[:10]))
+    placements.findings.note(placements.file, said, "site", ", ".join(fresh[:10]))
     return sites
 
 
@@ -104,17 +90,11 @@ def _with_fresh(
     return (pd.concat([listed, bare]) if fresh else listed), fresh
 
 
-def _listed(
-    cells: Cells | None, sheet: str, stored: pd.DataFrame, findings: Findings
-) -> pd.DataFrame:
+def _listed(cells: Cells, stored: pd.DataFrame) -> pd.DataFrame:
     """Rows of a sheet that the store does not know."""
-    key = SHEETS[sheet][0].name
-    names = [column.name for column in SHEETS[sheet][1:]]
-    if cells is None:
-        empty = pd.DataFrame({name: pd.Series(dtype="str") for name in names})
-        return empty.set_index(pd.Index([], dtype="str", name=key))
+    key, *names = (column.name for column in SHEETS[cells.sheet])
     keys = cells.column(key)
-    refuse_keys(cells, key, findings)
+    refuse_keys(cells, key)
     frame = pd.DataFrame({name: text_column(cells, name) for name in names})
     frame.index = pd.Index(keys.to_numpy(object), dtype="str", name=key)
     known = frame.index.isin(stored.index)
@@ -124,31 +104,29 @@ def _listed(
         differs = [n for n in names if isinstance(new[n], str) and new[n] != old[n]]
         if differs:
             said = say("kept_as_stored", columns=" and ".join(differs), key=key)
-            findings.note(cells.file, said, key, str(name))
+            cells.findings.note(cells.file, said, key, str(name))
     return frame.loc[~known & (frame.index != "") & ~frame.index.duplicated()]
 
 
-def refuse_keys(cells: Cells, key: str, findings: Findings) -> None:
+def refuse_keys(cells: Cells, key: str) -> None:
     """Refuse keys that are empty, name total rows, or stand there more than once."""
     keys = cells.column(key)
     said = say("name_is_total.survey", why=ALL_IS_TOTALS)
-    findings.refuse(cells, keys.map(is_all).astype(bool), key, said)
-    findings.refuse(cells, keys == "", key, "value_missing.name")
+    cells.refuse(keys.map(is_all).astype(bool), key, said)
+    cells.refuse(keys == "", key, "value_missing.name")
     first = dict(zip(keys[::-1], keys.index[::-1], strict=True))
-    findings.refuse(
-        cells,
+    cells.refuse(
         keys.duplicated() & (keys != ""),
         key,
         lambda value: say("id_doubled.named", row=first[value]),
     )
 
 
-def refuse_zones(cells: Cells, findings: Findings) -> None:
+def refuse_zones(cells: Cells) -> None:
     """Refuse time zones that are none."""
     zones = cells.column("timezone")
     bad = [zone for zone in zones.unique().tolist() if zone and not is_zone(zone)]
-    findings.refuse(
-        cells,
+    cells.refuse(
         zones.isin(bad),
         "timezone",
         lambda value: say("timezone_unknown.near", near=did_you_mean(value, _zones_of_places())),
@@ -160,7 +138,7 @@ def _zones_of_places() -> list[str]:
     return sorted(z for z in available_timezones() if "/" in z and not z.startswith("Etc/"))
 
 
-def refuse_crs(cells: Cells, findings: Findings) -> None:
+def refuse_crs(cells: Cells) -> None:
     """Refuse texts that name no CRS."""
     texts = cells.column("crs")
     for text in texts.unique().tolist():
@@ -170,4 +148,4 @@ def refuse_crs(cells: Cells, findings: Findings) -> None:
             read_crs(text)
         except CrsError as problem:
             said = say("crs_unknown.other", problem=problem)
-            findings.refuse(cells, texts == text, "crs", said)
+            cells.refuse(texts == text, "crs", said)

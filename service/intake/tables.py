@@ -142,7 +142,7 @@ def _one(group: list[Cells], findings: Findings) -> Cells:
     return replace(stacked, typed=typed, merged=merged)
 
 
-def refuse_spread(cells: Cells, findings: Findings) -> None:
+def refuse_spread(cells: Cells) -> None:
     """Refuse placements that stand in several tabs: one may be a copy, or another of its number."""
     if not cells.parts:
         return
@@ -150,7 +150,7 @@ def refuse_spread(cells: Cells, findings: Findings) -> None:
     tab = pd.Series(cells.frame.index.to_numpy() // _FIRST_OF_TAB, index=ids.index)
     spread = tab.groupby(ids.to_numpy(object)).transform("nunique").to_numpy(np.int64) > 1
     said = say("rows_differ.tabs", column=cells.tab)
-    findings.refuse(cells, spread & (ids != "").to_numpy(bool), "placement_id", said)
+    cells.refuse(spread & (ids != "").to_numpy(bool), "placement_id", said)
 
 
 def _table(grid: pd.DataFrame, file: str, comma: bool, findings: Findings) -> Cells | None:

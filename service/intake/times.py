@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from layers.arrays import Objects
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
 
 __all__ = [
     "BEFORE_DATE", "DateOrder", "localise", "read_moment", "settled_dates", "shown_orders",
@@ -475,11 +475,7 @@ def _with_its_offset(moment: dt.datetime) -> str:
 
 
 def time_column(
-    cells: Cells,
-    column: str,
-    findings: Findings,
-    date_order: DateOrder | None = None,
-    zones: pd.Series | None = None,
+    cells: Cells, column: str, date_order: DateOrder | None = None, zones: pd.Series | None = None
 ) -> Moments:
     """Read a column of times; what cannot be understood is refused and comes back missing.
 
@@ -506,7 +502,7 @@ def time_column(
         moments.offset_s[place] = np.nan if offset is None else offset
         moments.day_only[place] = day_only
     if remedies:
-        findings.refuse(cells, text.isin(list(remedies)), column, remedies.__getitem__)
+        cells.refuse(text.isin(list(remedies)), column, remedies.__getitem__)
     return moments.take(codes)
 
 
@@ -528,13 +524,7 @@ def _usual(uniques: Objects) -> NDArray[np.datetime64]:
     return wall
 
 
-def localise(
-    moments: Moments,
-    zones: pd.Series,
-    cells: Cells,
-    column: str,
-    findings: Findings,
-) -> pd.Series:
+def localise(moments: Moments, zones: pd.Series, cells: Cells, column: str) -> pd.Series:
     """Place clock times in their zones and turn them into UTC (datetime64[us, UTC]).
 
     A clock time that came twice or never, at a change of the clocks, is refused. A day alone
@@ -555,7 +545,7 @@ def localise(
         odd = np.zeros(len(utc), dtype=bool)
         odd[at] = once.isna() & ~moments.day_only[at]
         if odd.any():
-            findings.refuse(cells, odd, column, _offsets_of(ZoneInfo(zone), written, moments.wall))
+            cells.refuse(odd, column, _offsets_of(ZoneInfo(zone), written, moments.wall))
             utc[odd] = np.datetime64("NaT")
     return pd.Series(utc, index=cells.frame.index).dt.tz_localize("UTC")
 

@@ -38,9 +38,8 @@ def completed(sheets: Sheets, store: Store, *, remove_rows: bool = False) -> She
     if cells is None:
         return sheets
     if cells.file.endswith(", layer placement_sheet") and sheets.returned is None:
-        findings = sheets.findings.copy()
-        findings.refuse_file(cells.file, "hand_over_of_public.whole")
-        return replace(sheets, findings=findings)
+        sheets.findings.refuse_file(cells.file, "hand_over_of_public.whole")
+        return sheets
     names = cells.column("placement_id")
     known = store.known_placements(names[names != ""].unique().tolist()).index
     if not len(known):
@@ -59,23 +58,24 @@ def completed(sheets: Sheets, store: Store, *, remove_rows: bool = False) -> She
             text = text.str.replace(".", ",")
         frame[name] = names.map(text).fillna("").astype("str")
     whole = {**sheets.cells, "placements": replace(cells, frame=frame)}
-    findings = sheets.findings.copy()
+    findings = sheets.findings
     without_fish = cells.column("outcome").str.lower().isin(_WITHOUT_FISH)
     for name in ("catches", "lengths"):
         if name not in whole and len(stored[name]):
             rows = stored[name].map(as_typed).astype("str")
-            whole[name] = Cells(name, cells.file, rows.set_axis(pd.RangeIndex(2, len(rows) + 2)))
+            rows = rows.set_axis(pd.RangeIndex(2, len(rows) + 2))
+            whole[name] = Cells(name, cells.file, rows, findings)
         elif name in whole and not remove_rows:
             left_out = names.isin(stored[name]["placement_id"]) & ~without_fish
             left_out &= ~names.isin(whole[name].column("placement_id"))
-            findings.refuse(cells, left_out, "placement_id", f"rows_left_out.{name}")
+            cells.refuse(left_out, "placement_id", f"rows_left_out.{name}")
     if names.isin(known).all():  # nothing is new that would need the columns
         findings.refused = [
             fault
             for fault in findings.refused
             if fault.code != "column_missing" or fault.column not in lacking
         ]
-    return replace(sheets, cells=whole, findings=findings)
+    return replace(sheets, cells=whole)
 
 
 def changes_of(records: FieldRecords, changed: tuple[str, ...], store: Store) -> pd.DataFrame:

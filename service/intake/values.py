@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from service.intake.columns import Column
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
     from service.intake.wording import Wording
 
 __all__ = ["method_column", "read_columns", "text_column", "word_column"]
@@ -25,9 +25,7 @@ _YES: Final = ("yes", "y", "true", "1", "x", "ja", "j", "oui", "si", "sí")
 _NO: Final = ("no", "n", "false", "0", "nein", "non")
 
 
-def read_columns(
-    cells: Cells, findings: Findings, special: Mapping[str, Callable[[], pd.Series]]
-) -> pd.DataFrame:
+def read_columns(cells: Cells, special: Mapping[str, Callable[[], pd.Series]]) -> pd.DataFrame:
     """Read a sheet column by column; what cannot be understood is refused and comes back missing.
 
     `special` has by name of a column what reads it in place of the reader of its kind. Times are
@@ -38,11 +36,11 @@ def read_columns(
         if column.name in special:
             columns[column.name] = special[column.name]()
         elif column.kind in ("number", "whole"):
-            columns[column.name] = number_column(cells, column, findings)
+            columns[column.name] = number_column(cells, column)
         elif column.kind == "yes_no":
-            columns[column.name] = _yes_no_column(cells, column.name, findings)
+            columns[column.name] = _yes_no_column(cells, column.name)
         elif column.kind == "choice":
-            columns[column.name] = _choice_column(cells, column, findings)
+            columns[column.name] = _choice_column(cells, column)
         elif column.kind == "text":
             columns[column.name] = text_column(cells, column.name)
     return pd.DataFrame(columns, index=cells.frame.index)
@@ -55,11 +53,7 @@ def text_column(cells: Cells, name: str) -> pd.Series:
 
 
 def word_column(
-    cells: Cells,
-    name: str,
-    meaning: Mapping[str, str],
-    findings: Findings,
-    remedy: Callable[[str], Wording],
+    cells: Cells, name: str, meaning: Mapping[str, str], remedy: Callable[[str], Wording]
 ) -> pd.Series:
     """Replace every filled cell by what it means; a cell without meaning is refused."""
     text = cells.column(name)
@@ -67,11 +61,11 @@ def word_column(
     means = np.full(len(uniques) + 1, None, dtype=object)
     means[:-1] = [meaning.get(plain(value)) for value in uniques]
     result = pd.Series(means[codes], index=text.index, dtype="str")
-    findings.refuse(cells, result.isna() & (text != ""), name, remedy)
+    cells.refuse(result.isna() & (text != ""), name, remedy)
     return result
 
 
-def _choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Series:
+def _choice_column(cells: Cells, column: Column) -> pd.Series:
     """Read a column of fixed words, in any case."""
     meaning = {plain(choice): choice for choice in column.words}
     variant = "count_kind" if column.name == "count_kind" else "listed"
@@ -82,21 +76,21 @@ def _choice_column(cells: Cells, column: Column, findings: Findings) -> pd.Serie
         near = did_you_mean(value, column.words)
         return say(f"not_a_choice.{variant}", choices=", ".join(column.words), near=near)
 
-    return word_column(cells, column.name, meaning, findings, remedy)
+    return word_column(cells, column.name, meaning, remedy)
 
 
-def _yes_no_column(cells: Cells, name: str, findings: Findings) -> pd.Series:
+def _yes_no_column(cells: Cells, name: str) -> pd.Series:
     """Read yes and no as true and false; empty is missing."""
     meaning = dict.fromkeys(map(plain, _YES), "yes") | dict.fromkeys(map(plain, _NO), "no")
     short = say("not_a_choice.yes_no")
     long = say("not_a_choice.yes_no_notes")
-    words = word_column(cells, name, meaning, findings, lambda v: long if len(v) > 1 else short)
+    words = word_column(cells, name, meaning, lambda v: long if len(v) > 1 else short)
     truths = pd.array((words == "yes").to_numpy(bool), dtype="boolean")
     truths[words.isna().to_numpy(bool)] = pd.NA
     return pd.Series(truths, index=words.index)
 
 
-def method_column(cells: Cells, methods: pd.DataFrame, findings: Findings) -> pd.Series:
+def method_column(cells: Cells, methods: pd.DataFrame) -> pd.Series:
     """Read the method by its name, or by a label that no other has, in any case."""
     labels = methods["label"].map(plain)
     meaning = {label: str(name) for name, label in labels[~labels.duplicated(keep=False)].items()}
@@ -112,4 +106,4 @@ def method_column(cells: Cells, methods: pd.DataFrame, findings: Findings) -> pd
             return say("method_unknown.near", near=near)
         return say("method_unknown.listed", names=", ".join(names))
 
-    return word_column(cells, "method", meaning, findings, remedy)
+    return word_column(cells, "method", meaning, remedy)

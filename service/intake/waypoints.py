@@ -59,29 +59,28 @@ def read_waypoints(path: Path, findings: Findings) -> dict[str, list[str]]:
     return {name: list(dict.fromkeys(texts)) for name, texts in places.items()}
 
 
-def place_waypoints(cells: Cells, places: dict[str, list[str]], findings: Findings) -> Cells:
+def place_waypoints(cells: Cells, places: dict[str, list[str]]) -> Cells:
     """Put the geometry of the named waypoint, in WGS 84, into `geometry` and `crs`."""
     names = cells.column("waypoint")
     named = names != ""
     if not named.any():
         return cells
-    names = _as_in_the_file(cells, names, list(places), findings)
+    names = _as_in_the_file(cells, names, list(places))
     single = {name: texts[0] for name, texts in places.items() if len(texts) == 1}
     several = named & names.isin([name for name, texts in places.items() if len(texts) > 1])
-    findings.refuse(cells, several, "waypoint", "waypoint_unknown.several")
+    cells.refuse(several, "waypoint", "waypoint_unknown.several")
     absent = named & ~names.isin(list(places))
-    findings.refuse(
-        cells,
+    cells.refuse(
         absent,
         "waypoint",
         lambda value: say("waypoint_unknown.none", near=did_you_mean(value, list(places))),
     )
     short = names.isin([name for name, texts in places.items() if texts == [_TOO_SHORT]])
-    findings.refuse(cells, short, "waypoint", "waypoint_unknown.short")
+    cells.refuse(short, "waypoint", "waypoint_unknown.short")
     also = named & False
     for column in _OTHER_POSITIONS:
         also |= named & (cells.column(column) != "")
-    findings.refuse(cells, also, "waypoint", "position_twice.waypoint")
+    cells.refuse(also, "waypoint", "position_twice.waypoint")
     found = names.isin(list(single)) & ~also & ~short
     frame = cells.frame.copy()
     texts = names.map(single)
@@ -90,9 +89,7 @@ def place_waypoints(cells: Cells, places: dict[str, list[str]], findings: Findin
     return replace(cells, frame=frame.astype("str"))
 
 
-def _as_in_the_file(
-    cells: Cells, names: pd.Series, known: list[str], findings: Findings
-) -> pd.Series:
+def _as_in_the_file(cells: Cells, names: pd.Series, known: list[str]) -> pd.Series:
     """Take names that differ from one of the file in case, or in zeros that spreadsheets drop."""
     alike: dict[str, list[str]] = {}
     for name in known:
@@ -102,7 +99,7 @@ def _as_in_the_file(
         for text in names.unique().tolist()
         if text and text not in known and len(alike.get(_alike(text), [])) == 1
     }
-    findings.read(cells, names.isin(list(meant)), "waypoint", "waypoint_name", meant)
+    cells.read_as(names.isin(list(meant)), "waypoint", "waypoint_name", meant)
     return names.replace(meant)
 
 

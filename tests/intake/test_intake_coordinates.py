@@ -36,10 +36,10 @@ NUMBERS = [
 
 def positions(store_crs, survey_crs="", **columns):
     frame = pd.DataFrame({name: [text] for name, text in columns.items()}, dtype="str")
-    cells, findings = Cells("placements", "f", frame), Findings()
+    cells = Cells("placements", "f", frame, Findings())
     numbers = {name: np.array([float(columns.get(name) or "nan")]) for name in NUMBERS}
     survey = pd.Series(survey_crs, index=frame.index)
-    return read_positions(cells, numbers, survey, store_crs, findings), findings.refused
+    return read_positions(cells, numbers, survey, store_crs), cells.findings.refused
 
 
 @pytest.mark.parametrize("case", METRES, ids=lambda case: case["id"])

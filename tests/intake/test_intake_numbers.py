@@ -18,9 +18,9 @@ ANY = Column("length_mm", "number", "")
 
 
 def column(values, what=ANY, *, decimal_comma=False):
-    cells = Cells("lengths", "f", pd.DataFrame({what.name: values}, dtype="str"), decimal_comma)
-    findings = Findings()
-    return number_column(cells, what, findings), findings.refused
+    frame = pd.DataFrame({what.name: values}, dtype="str")
+    cells = Cells("lengths", "f", frame, Findings(), decimal_comma)
+    return number_column(cells, what), cells.findings.refused
 
 
 @pytest.mark.parametrize(

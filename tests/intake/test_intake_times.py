@@ -17,10 +17,10 @@ from service.intake.wording import Wording
 
 def column(values, zone="Europe/Dublin", order=None):
     frame = pd.DataFrame({"set_at": values}, dtype="str")
-    cells, findings = Cells("placements", "f", frame), Findings()
-    moments = time_column(cells, "set_at", findings, order)
+    cells = Cells("placements", "f", frame, Findings())
+    moments = time_column(cells, "set_at", order)
     zones = pd.Series(zone, index=frame.index)
-    return localise(moments, zones, cells, "set_at", findings), findings.refused
+    return localise(moments, zones, cells, "set_at"), cells.findings.refused
 
 
 @pytest.mark.parametrize(
@@ -266,7 +266,7 @@ def test_a_column_reads_as_its_cells_do(texts):
     """The fast way through whole columns is the plain one, cell by cell."""
     texts = [text.strip() for text in texts]
     frame = pd.DataFrame({"set_at": texts}, dtype="str")
-    moments = time_column(Cells("placements", "f", frame), "set_at", Findings())
+    moments = time_column(Cells("placements", "f", frame, Findings()), "set_at")
     for place, text in enumerate(texts):
         alone = read_moment(text) if text else None
         if alone is None or isinstance(alone, Wording):

@@ -168,5 +168,5 @@ def test_the_column_of_passes_of_a_fold_is_a_column_of_numbers():
         "m.toml",
         Findings(),
     )
-    raw = {"placements": Cells("placements", "p.csv", cells("id,day,run\nA,1,1.000\n"))}
+    raw = {"placements": Cells("placements", "p.csv", cells("id,day,run\nA,1,1.000\n"), Findings())}
     assert mapping.number_columns(raw) == {"placements": {"run": None}}

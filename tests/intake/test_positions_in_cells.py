@@ -19,7 +19,7 @@ LATITUDE, LONGITUDE = 52.576306, -11.102694
 def apart(*texts, header="Position"):
     findings = Findings()
     frame = pd.DataFrame({"Site": "Mill ford", header: texts}, index=range(2, len(texts) + 2))
-    return with_positions_apart(Cells("", "a.csv", frame.astype("str")), findings), findings
+    return with_positions_apart(Cells("", "a.csv", frame.astype("str"), findings)), findings
 
 
 @pytest.mark.parametrize(
@@ -80,9 +80,8 @@ def test_a_cell_among_positions_that_is_none_is_kept_and_refused_by_its_row():
 
 def test_a_header_that_is_taken_leaves_the_column_whole():
     """Two columns of one name would be refused."""
-    findings = Findings()
     frame = pd.DataFrame({"GPS": ["52.5763, -11.1027"], "GPS latitude": ["52.5"]}, index=[2])
-    cells = with_positions_apart(Cells("", "a.csv", frame.astype("str")), findings)
+    cells = with_positions_apart(Cells("", "a.csv", frame.astype("str"), Findings()))
     assert list(cells.frame) == ["GPS", "GPS latitude"]
 
 

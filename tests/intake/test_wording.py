@@ -21,7 +21,7 @@ SAID = [
     if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "say"
 ]
 # Where the code comes before: name of the method, and place of the code among its arguments.
-DOORS = {"refuse": 3, "refuse_file": 1, "flag": 2, "note": 1}
+DOORS = {"refuse": 2, "refuse_file": 1, "flag": 1, "note": 1}
 NEVER_SAID_HERE = {"snap_ambiguous"}  # the network says it of a sheet, the form in its own words
 
 

@@ -19,7 +19,7 @@ from service.store import Wanted
 if TYPE_CHECKING:
     import geopandas as gpd
 
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
     from service.intake.importing import Checked
     from service.reference.placing import Placed
     from service.store import Store
@@ -42,12 +42,7 @@ _OF_CATCH: Final = Needed(tables=frozenset({"catches"}), columns=frozenset())
 
 
 def flag_around(
-    whole: Checked,
-    placed: Placed,
-    store: Store,
-    species: pd.DataFrame,
-    unchanged: tuple[str, ...],
-    findings: Findings,
+    whole: Checked, placed: Placed, store: Store, species: pd.DataFrame, unchanged: tuple[str, ...]
 ) -> None:
     """Flag what only the stored records around the new ones show."""
     placements, catchments = whole.placements, reference.catchments(store)
@@ -55,15 +50,15 @@ def flag_around(
     water = _waters(placed.snaps["reach_id"], catchment, store)
     earlier, on_reach = _earlier(placements, store, unchanged)
     earlier_water = _waters(on_reach, _catchment(earlier, catchments), store)
-    _flag_waters(whole.cells, placements, water, earlier, earlier_water, findings)
+    _flag_waters(whole.cells, placements, water, earlier, earlier_water)
     for cells, frame in zip(whole.owned, (whole.catches, whole.lengths), strict=True):
         if len(frame):
-            _flag_passes(cells, frame, placements, findings)
-    _flag_lengths(whole.owned[1], whole.lengths, species, findings)
+            _flag_passes(cells, frame, placements)
+    _flag_lengths(whole.owned[1], whole.lengths, species)
     if len(whole.catches) and len(catchments):
         by_id = pd.Series(catchment.to_numpy(object), index=placements["placement_id"], dtype="str")
         seen = _seen(store, catchments, by_id)
-        _flag_new_in_catchment(whole.owned[0], whole.catches, by_id, seen, findings)
+        _flag_new_in_catchment(whole.owned[0], whole.catches, by_id, seen)
 
 
 def _earlier(
@@ -133,9 +128,7 @@ def _seen(store: Store, catchments: gpd.GeoDataFrame, by_id: pd.Series) -> pd.Da
     return rolled[["catchment_id", "species"]].drop_duplicates()
 
 
-def settle_outcomes(
-    cells: Cells, placements: gpd.GeoDataFrame, catches: pd.DataFrame, findings: Findings
-) -> pd.Series:
+def settle_outcomes(cells: Cells, placements: gpd.GeoDataFrame, catches: pd.DataFrame) -> pd.Series:
     """Outcome of every placement: as declared, else from whether it has catch rows; flagged."""
     has = placements["placement_id"].isin(catches["placement_id"]).to_numpy(bool)
     declared = placements["outcome"]
@@ -147,26 +140,22 @@ def settle_outcomes(
         (caught & ~has, "caught_without_rows"),
         (unrecorded & has, "catch_on_unrecorded"),
     ):
-        findings.flag(cells, which, code, "outcome")
+        cells.flag(which, code, "outcome")
     assumed = pd.Series(np.where(has, "caught", "unrecorded"), index=placements.index, dtype="str")
     settled: pd.Series = declared.fillna(assumed).astype("str")
     return settled
 
 
-def _flag_passes(
-    cells: Cells, frame: pd.DataFrame, placements: gpd.GeoDataFrame, findings: Findings
-) -> None:
+def _flag_passes(cells: Cells, frame: pd.DataFrame, placements: gpd.GeoDataFrame) -> None:
     """Flag rows of a pass that the placement does not have."""
     passes = placements.set_index("placement_id")["passes"]
     most = passes.reindex(frame["placement_id"]).to_numpy(float)
     beyond = frame["pass_no"].to_numpy(float) > most
     said = [say("pass_beyond", passes=counted(n, "pass", "passes")) for n in most[beyond]]
-    findings.flag(cells, beyond, said, "pass_no")
+    cells.flag(beyond, said, "pass_no")
 
 
-def _flag_lengths(
-    cells: Cells, lengths: pd.DataFrame, species: pd.DataFrame, findings: Findings
-) -> None:
+def _flag_lengths(cells: Cells, lengths: pd.DataFrame, species: pd.DataFrame) -> None:
     """Flag lengths outside the range of their species."""
     own = species.reindex(lengths["species"])
     low = own["min_length_mm"].to_numpy(float)
@@ -179,7 +168,7 @@ def _flag_lengths(
         say("length_outside_range", species=names[k], range=_range(low[k], high[k]))
         for k in np.flatnonzero(outside)
     ]
-    findings.flag(cells, outside, said, "length_mm")
+    cells.flag(outside, said, "length_mm")
 
 
 def _range(low: float, high: float) -> str:
@@ -189,11 +178,7 @@ def _range(low: float, high: float) -> str:
 
 
 def _flag_new_in_catchment(
-    cells: Cells,
-    catches: pd.DataFrame,
-    catchment: pd.Series,
-    seen: pd.DataFrame,
-    findings: Findings,
+    cells: Cells, catches: pd.DataFrame, catchment: pd.Series, seen: pd.DataFrame
 ) -> None:
     """Flag species that a catchment with earlier records never had.
 
@@ -210,7 +195,7 @@ def _flag_new_in_catchment(
     new = np.zeros(len(catches), dtype=bool)
     new[at] = ~pairs.isin(known)
     said = [say("new_in_catchment", catchment=where[k]) for k in np.flatnonzero(new)]
-    findings.flag(cells, new, said, "species")
+    cells.flag(new, said, "species")
 
 
 def _flag_waters(
@@ -219,7 +204,6 @@ def _flag_waters(
     water: pd.DataFrame,
     earlier: gpd.GeoDataFrame,
     earlier_water: pd.DataFrame,
-    findings: Findings,
 ) -> None:
     """Flag warm water, and gear that came from another water uncleaned.
 
@@ -231,7 +215,7 @@ def _flag_waters(
     placements of the same surveys.
     """
     warm = placements["water_temperature_c"] >= _WARM_WATER_C
-    findings.flag(cells, warm, say("warm_water", warm=_WARM_WATER_C), "water_temperature_c")
+    cells.flag(warm, say("warm_water", warm=_WARM_WATER_C), "water_temperature_c")
     columns = ["survey", "crew", "method", "set_at", "lifted_at", "gear_cleaned", "stream_name"]
     new = pd.DataFrame(placements[["placement_id", *columns]]).assign(row=range(len(placements)))
     both = pd.concat([new.reset_index(drop=True), water.reset_index(drop=True)], axis=1)
@@ -253,4 +237,4 @@ def _flag_waters(
     came_from = before.loc[uncleaned, "placement_id"].set_axis(both.loc[uncleaned, "row"])
     said = [say("gear_not_cleaned", placement=name) for name in came_from.sort_index()]
     which = pd.Series(range(len(placements))).isin(came_from.index)
-    findings.flag(cells, which, said, "gear_cleaned")
+    cells.flag(which, said, "gear_cleaned")

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
     from layers.arrays import Floats
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
 
 __all__ = ["flag_gear"]
 
@@ -37,7 +37,6 @@ def flag_gear(
     methods: pd.DataFrame,
     day_only: pd.Series,
     stretch_lengths: pd.DataFrame,
-    findings: Findings,
 ) -> None:
     """Flag what looks odd about the gear of each placement, read whole and without refusals.
 
@@ -45,27 +44,23 @@ def flag_gear(
     alone; `stretch_lengths` are as `layers.fieldwork.stretches` gives them.
     """
     own = methods.loc[placements["method"]].set_axis(placements.index)
-    _flag_hours(cells, placements, own, day_only, findings)
-    _flag_papers(cells, placements, own, findings)
-    _flag_notes(cells, placements, own, findings)
-    _flag_soak(cells, placements, own, day_only, findings)
-    _flag_effort(cells, placements, methods, stretch_lengths, findings)
-    _flag_shape(cells, placements, methods, findings)
+    _flag_hours(cells, placements, own, day_only)
+    _flag_papers(cells, placements, own)
+    _flag_notes(cells, placements, own)
+    _flag_soak(cells, placements, own, day_only)
+    _flag_effort(cells, placements, methods, stretch_lengths)
+    _flag_shape(cells, placements, methods)
     trap = (own["gear_kind"] == "trap") & own["passive"]
     little = placements["dissolved_oxygen_mg_l"] < LOW_OXYGEN_MG_L
     airless = ~placements["trap_air_space"].fillna(False).astype(bool)
     said = say("low_oxygen", low=LOW_OXYGEN_MG_L)
-    findings.flag(cells, trap & little & airless, said, "dissolved_oxygen_mg_l")
+    cells.flag(trap & little & airless, said, "dissolved_oxygen_mg_l")
     fast = trap & (placements["water_velocity_m_s"] >= FAST_WATER_M_S)
-    findings.flag(cells, fast, say("fast_water", fast=FAST_WATER_M_S), "water_velocity_m_s")
+    cells.flag(fast, say("fast_water", fast=FAST_WATER_M_S), "water_velocity_m_s")
 
 
 def _flag_hours(
-    cells: Cells,
-    placements: gpd.GeoDataFrame,
-    own: pd.DataFrame,
-    day_only: pd.Series,
-    findings: Findings,
+    cells: Cells, placements: gpd.GeoDataFrame, own: pd.DataFrame, day_only: pd.Series
 ) -> None:
     """Day work after dark, night work by day, by the sun at that place and date."""
     timed = ~day_only.to_numpy(bool) & own["hours"].isin(["day", "night"]).to_numpy(bool)
@@ -83,25 +78,21 @@ def _flag_hours(
         known[at] = placed & times.notna().to_numpy()
         dark = (own["hours"] == "day").to_numpy(bool) & known & ~day
         bright = (own["hours"] == "night").to_numpy(bool) & day
-        findings.flag(cells, dark & current, say("outside_hours.current", what=what), name)
-        findings.flag(cells, dark & ~current, say("outside_hours.day", what=what), name)
-        findings.flag(cells, bright, say("outside_hours.night", what=what), name)
+        cells.flag(dark & current, say("outside_hours.current", what=what), name)
+        cells.flag(dark & ~current, say("outside_hours.day", what=what), name)
+        cells.flag(bright, say("outside_hours.night", what=what), name)
 
 
-def _flag_papers(
-    cells: Cells, placements: gpd.GeoDataFrame, own: pd.DataFrame, findings: Findings
-) -> None:
+def _flag_papers(cells: Cells, placements: gpd.GeoDataFrame, own: pd.DataFrame) -> None:
     for column, code in (
         ("operator_certificate", "certificate_missing"),
         ("machine_check", "machine_check_missing"),
     ):
         shown = placements[column].fillna(False).astype(bool)
-        findings.flag(cells, own[column].astype(bool) & ~shown, code, column)
+        cells.flag(own[column].astype(bool) & ~shown, code, column)
 
 
-def _flag_notes(
-    cells: Cells, placements: gpd.GeoDataFrame, own: pd.DataFrame, findings: Findings
-) -> None:
+def _flag_notes(cells: Cells, placements: gpd.GeoDataFrame, own: pd.DataFrame) -> None:
     """Flag gear left alone whose notes say that it was lost or moved, and its outcome does not."""
     notes = placements["notes"].where(~placements["outcome"].isin(["lost", "disturbed"]))
     found = {text: word for text in notes.dropna().unique() if (word := said_of_gear(text))}
@@ -110,15 +101,11 @@ def _flag_notes(
         say("gear_in_notes", word=found[text], outcome=outcome)
         for text, outcome in zip(notes[which], placements.loc[which, "outcome"], strict=True)
     ]
-    findings.flag(cells, which, said, "notes")
+    cells.flag(which, said, "notes")
 
 
 def _flag_soak(
-    cells: Cells,
-    placements: gpd.GeoDataFrame,
-    own: pd.DataFrame,
-    day_only: pd.Series,
-    findings: Findings,
+    cells: Cells, placements: gpd.GeoDataFrame, own: pd.DataFrame, day_only: pd.Series
 ) -> None:
     passive = own["passive"].astype(bool)
     hours = soak_time_h(placements)
@@ -130,19 +117,15 @@ def _flag_soak(
         say("soak_too_long", hours=own, most=most)
         for own, most in zip(hours[long], limit[long], strict=True)
     ]
-    findings.flag(cells, long, said, "lifted_at")
+    cells.flag(long, said, "lifted_at")
     overnight = passive & (own["hours"] == "overnight")
-    findings.flag(cells, overnight & (nights(placements) == 0), "lifted_same_day", "lifted_at")
+    cells.flag(overnight & (nights(placements) == 0), "lifted_same_day", "lifted_at")
     unlifted = passive & placements["lifted_at"].isna() & (placements["outcome"] != "lost")
-    findings.flag(cells, unlifted, "lift_time_missing", "lifted_at")
+    cells.flag(unlifted, "lift_time_missing", "lifted_at")
 
 
 def _flag_effort(
-    cells: Cells,
-    placements: gpd.GeoDataFrame,
-    methods: pd.DataFrame,
-    stretch_lengths: pd.DataFrame,
-    findings: Findings,
+    cells: Cells, placements: gpd.GeoDataFrame, methods: pd.DataFrame, stretch_lengths: pd.DataFrame
 ) -> None:
     effort = effort_of(placements.set_index("placement_id"), methods, stretch_lengths)
     known = placements["placement_id"].isin(effort.loc[effort["effort"].notna(), "placement_id"])
@@ -152,7 +135,7 @@ def _flag_effort(
         say("effort_missing", columns=columns)
         for columns in placements.loc[lacking, "method"].map(wanted)
     ]
-    findings.flag(cells, lacking, said, "method")
+    cells.flag(lacking, said, "method")
 
 
 def _what_tells_effort(units: list[str]) -> str:
@@ -164,9 +147,7 @@ def _what_tells_effort(units: list[str]) -> str:
     return ", or ".join(dict.fromkeys(sets))
 
 
-def _flag_shape(
-    cells: Cells, placements: gpd.GeoDataFrame, methods: pd.DataFrame, findings: Findings
-) -> None:
+def _flag_shape(cells: Cells, placements: gpd.GeoDataFrame, methods: pd.DataFrame) -> None:
     usual = methods["geometry"].explode().dropna()
     given = pd.MultiIndex.from_frame(placements[["method", "shape_kind"]])
     odd = ~given.isin(list(usual.items()))
@@ -176,7 +157,7 @@ def _flag_shape(
         say("geometry_unusual", kind=kind, kinds=known)
         for kind, known in zip(placements.loc[odd, "shape_kind"], usual_kinds, strict=True)
     ]
-    findings.flag(cells, odd, said, "geometry")
+    cells.flag(odd, said, "geometry")
     shape = placements["shape"].to_numpy(object)
     track = (placements["shape_kind"] == "track").to_numpy(bool)
     _flag_difference(
@@ -185,30 +166,17 @@ def _flag_shape(
         np.where(track, shapely.length(shape), np.nan),
         "stated_length_differs",
         "stretch_length_m",
-        findings,
     )
     area = (placements["shape_kind"] == "area").to_numpy(bool)
     own = np.full(len(placements), np.nan)
     if area.any():
         own[area] = ellipsoidal_area_m2(shape[area], placements.crs)
     _flag_difference(
-        cells,
-        placements["area_m2"].to_numpy(float),
-        own,
-        "stated_area_differs",
-        "area_m2",
-        findings,
+        cells, placements["area_m2"].to_numpy(float), own, "stated_area_differs", "area_m2"
     )
 
 
-def _flag_difference(
-    cells: Cells,
-    stated: Floats,
-    drawn: Floats,
-    code: str,
-    column: str,
-    findings: Findings,
-) -> None:
+def _flag_difference(cells: Cells, stated: Floats, drawn: Floats, code: str, column: str) -> None:
     far = np.abs(stated - drawn) > LENGTH_DIFFERENCE * drawn
     said = [say(code, stated=s, drawn=d) for s, d in zip(stated[far], drawn[far], strict=True)]
-    findings.flag(cells, far, said, column)
+    cells.flag(far, said, column)

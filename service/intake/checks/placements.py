@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Bools, Floats
     from layers.crs import Operation
-    from service.intake.findings import Cells, Findings
+    from service.intake.findings import Cells
     from service.intake.times import DateOrder
     from service.intake.wording import Wording
 
@@ -42,7 +42,6 @@ def read_placements(
     methods: pd.DataFrame,
     surveys: pd.DataFrame,
     store_crs: str,
-    findings: Findings,
     *,
     now: dt.datetime,
     date_order: DateOrder | None = None,
@@ -71,29 +70,28 @@ def read_placements(
     day_only
         Whether `set_at` is a day without a time.
     """
-    special = {"method": lambda: method_column(cells, methods, findings)}
-    placements = read_columns(cells, findings, special).drop(columns=list(_SKIPPED))
+    special = {"method": lambda: method_column(cells, methods)}
+    placements = read_columns(cells, special).drop(columns=list(_SKIPPED))
     numbers = {
         column.name: placements[column.name].to_numpy(np.float64)
         for column in SHEETS["placements"]
         if column.kind in ("number", "whole")
     }
-    _settle_passes(cells, placements, findings)
+    _settle_passes(cells, placements)
     placements["survey"] = placements["survey"].fillna(survey or None).astype("str")
-    _refuse_empty(cells, placements, findings)
+    _refuse_empty(cells, placements)
     own = surveys.reindex(placements["survey"])
     own.index = placements.index
     placements["timezone"] = own["timezone"].astype("str")
     hours = methods["hours"].reindex(placements["method"])
     by_night = cells.one_day & hours.isin(_BY_NIGHT).to_numpy(bool)
-    _read_times(cells, placements, by_night, findings, date_order, now)
+    _read_times(cells, placements, by_night, date_order, now)
     day_only = placements.pop("day_only")
     positions = read_positions(
         cells,
         numbers,
         own["crs"].fillna("").astype("str"),
         store_crs,
-        findings,
         default_crs=crs,
         into_store=into_store,
     )
@@ -113,7 +111,7 @@ def read_placements(
     return whole, day_only
 
 
-def _settle_passes(cells: Cells, placements: pd.DataFrame, findings: Findings) -> None:
+def _settle_passes(cells: Cells, placements: pd.DataFrame) -> None:
     """Fill in how many passes and minutes there were where the minutes of each pass say so."""
     parts = placements[list(PASS_MINUTES)].to_numpy(np.float64)
     known = ~np.isnan(parts)
@@ -121,48 +119,40 @@ def _settle_passes(cells: Cells, placements: pd.DataFrame, findings: Findings) -
     stated = placements["passes"].to_numpy(np.float64)
     for number, name in enumerate(PASS_MINUTES, start=1):
         beyond = known[:, number - 1] & (stated < number)
-        findings.refuse(cells, beyond, name, "pass_unclear.minutes")
+        cells.refuse(beyond, name, "pass_unclear.minutes")
     blank = (last > 0) & np.isnan(stated)
     placements["passes"] = passes = np.where(blank, last, stated)
-    _read_ids(cells, blank, "passes_by_minutes", placements["placement_id"], passes, findings)
+    _read_ids(cells, blank, "passes_by_minutes", placements["placement_id"], passes)
     whole = (last > 0) & (known.sum(axis=1) == passes)
     total, minutes = np.nansum(parts, axis=1), placements["minutes"].to_numpy(np.float64)
     blank = whole & np.isnan(minutes)
     placements["minutes"] = np.where(blank, total, minutes)
-    _read_ids(cells, blank, "minutes_summed", placements["placement_id"], total, findings)
+    _read_ids(cells, blank, "minutes_summed", placements["placement_id"], total)
     differs = (whole & (abs(minutes - total) > 0.5)) | (total > minutes + 0.5)
-    findings.flag(cells, differs, "pass_minutes_differ", "minutes")
+    cells.flag(differs, "pass_minutes_differ", "minutes")
 
 
-def _read_ids(
-    cells: Cells,
-    rows: Bools,
-    code: str,
-    ids: pd.Series,
-    values: Floats,
-    findings: Findings,
-) -> None:
-    if findings.audience != "form":
+def _read_ids(cells: Cells, rows: Bools, code: str, ids: pd.Series, values: Floats) -> None:
+    if cells.findings.audience != "form":
         shown = dict(zip(ids[rows], (f"{value:g}" for value in values[rows]), strict=True))
-        findings.read(cells, rows, "placement_id", code, shown)
+        cells.read_as(rows, "placement_id", code, shown)
 
 
-def _refuse_empty(cells: Cells, placements: pd.DataFrame, findings: Findings) -> None:
+def _refuse_empty(cells: Cells, placements: pd.DataFrame) -> None:
     for name in REQUIRED:
         if name == "placement_id" and name in cells.frame:
-            refuse_without_id(cells, "value_missing.placement_id", findings)
+            refuse_without_id(cells, "value_missing.placement_id")
             continue
         empty = placements["survey"].isna() if name == "survey" else cells.column(name) == ""
         # A column that is absent altogether is said once, with the header.
         if name == "survey" or name in cells.frame:
-            findings.refuse(cells, empty, name, say(f"value_missing.{name}"))
+            cells.refuse(empty, name, say(f"value_missing.{name}"))
 
 
 def _read_times(
     cells: Cells,
     placements: pd.DataFrame,
     by_night: Bools,
-    findings: Findings,
     date_order: DateOrder | None,
     now: dt.datetime,
 ) -> None:
@@ -173,28 +163,26 @@ def _read_times(
     """
     zones = placements["timezone"].fillna("UTC")
     known = placements["timezone"].mask(placements["timezone"] == "UTC")  # it stands for unknown
-    began = time_column(cells, "set_at", findings, date_order, known)
-    ended = time_column(cells, "lifted_at", findings, date_order, known)
+    began = time_column(cells, "set_at", date_order, known)
+    ended = time_column(cells, "lifted_at", date_order, known)
     next_day = by_night & ~began.day_only & ~ended.day_only & (ended.wall < began.wall)
     ended.wall[next_day] += np.timedelta64(1, "D")
-    findings.read(cells, next_day, "lifted_at", "next_day")
+    cells.read_as(next_day, "lifted_at", "next_day")
     both = ~np.isnat(began.wall) & ~np.isnat(ended.wall)
     mixed = both & (began.day_only != ended.day_only)
-    findings.refuse(cells, mixed, "lifted_at", "time_impossible.mixed")
-    placements["set_at"] = localise(began, zones, cells, "set_at", findings)
-    placements["lifted_at"] = localise(ended, zones, cells, "lifted_at", findings)
+    cells.refuse(mixed, "lifted_at", "time_impossible.mixed")
+    placements["set_at"] = localise(began, zones, cells, "set_at")
+    placements["lifted_at"] = localise(ended, zones, cells, "lifted_at")
     latest = pd.Timestamp(now)
     for name in ("set_at", "lifted_at"):
-        findings.refuse(
-            cells, placements[name] > latest, name, say("time_impossible.future", now=latest)
-        )
+        cells.refuse(placements[name] > latest, name, say("time_impossible.future", now=latest))
     backwards = (placements["lifted_at"] < placements["set_at"]) & ~mixed
-    findings.refuse(cells, backwards, "lifted_at", "time_impossible.backwards")
+    cells.refuse(backwards, "lifted_at", "time_impossible.backwards")
     placements["day_only"] = began.day_only
-    findings.flag(cells, began.day_only, "time_missing", "set_at")
+    cells.flag(began.day_only, "time_missing", "set_at")
 
 
-def refuse_doubled_ids(cells: Cells, findings: Findings) -> None:
+def refuse_doubled_ids(cells: Cells) -> None:
     """Refuse an id that stands in two rows of the sheet.
 
     What to do depends on whether the rows say the same of the placement: a sheet with a row for
@@ -215,4 +203,4 @@ def refuse_doubled_ids(cells: Cells, findings: Findings) -> None:
             return say("id_doubled.same", rows=where)
         return say("id_doubled.differing", rows=where, columns=", ".join(columns))
 
-    findings.refuse(cells, doubled, "placement_id", remedy)
+    cells.refuse(doubled, "placement_id", remedy)
