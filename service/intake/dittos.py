@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from service.intake.columns import DITTO, NO_FISH, PRESENT, SHEETS, WORDS, known_names, plain
 from service.intake.headers import Header
-from service.intake.numbers import read_number, spelt_number
+from service.intake.numbers import number_of, spelt_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -61,5 +61,5 @@ def _of_words(header: str, texts: Iterable[str]) -> bool:
 
 
 def _counted(text: str) -> bool:
-    number = isinstance(read_number(text, decimal_comma=True), float) if text else False
-    return number or plain(text) in PRESENT | NO_FISH or spelt_number(text, _COUNT) is not None
+    words = plain(text) in PRESENT | NO_FISH or spelt_number(text, _COUNT) is not None
+    return words or number_of(text, decimal_comma=True) is not None

@@ -13,7 +13,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 from service.intake.columns import NO_FISH, PRESENT, SHEETS, WORDS, known_names, plain
-from service.intake.numbers import read_number, spelt_number
+from service.intake.numbers import number_of, spelt_number
 from service.intake.times import BEFORE_DATE, shown_orders
 from service.intake.units import CLOCK, STOPWATCH, canonical_unit, duration_parts, known_units
 from service.reference.species_lists import language_names
@@ -118,6 +118,10 @@ def _unit_in_words(word: str) -> str:
     """Tell the unit of time that a word names; other units are not told from words."""
     unit = canonical_unit(word) if len(word) > 2 else ""
     return unit if unit in ("min", "s", "h") else ""
+
+
+def _is_number(text: str) -> bool:
+    return number_of(text, decimal_comma=True) is not None
 
 
 def spelt(text: str) -> str:
@@ -228,10 +232,7 @@ class Header:
     @cached_property
     def numeric(self) -> bool:
         """Whether nine in ten values, and at least one, are numbers."""
-        numbers = sum(
-            isinstance(read_number(text, decimal_comma=True), float) or text.startswith("=")
-            for text in self.cells
-        )
+        numbers = sum(_is_number(text) or text.startswith("=") for text in self.cells)
         return bool(self.cells) and numbers >= 0.9 * len(self.cells)
 
     def read_as(self, column: Column, least: float = 0.9) -> bool:
@@ -240,7 +241,7 @@ class Header:
         Units may stand in them.
         """
         read = sum(
-            isinstance(read_number(text, decimal_comma=True), float)
+            _is_number(text)
             or spelt_number(text, column, decimal_comma=True) is not None
             or (column.name == "minutes" and least < 0.9 and bool(duration_parts(text)))
             or (column.name == "count" and plain(text) in PRESENT)
@@ -251,9 +252,7 @@ class Header:
     @cached_property
     def in_cells(self) -> bool:
         """Whether every value has its unit, or other words, with it."""
-        return bool(self.cells) and not any(
-            isinstance(read_number(text, decimal_comma=True), float) for text in self.cells
-        )
+        return bool(self.cells) and not any(map(_is_number, self.cells))
 
     @cached_property
     def duration(self) -> str:

@@ -29,7 +29,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 import tomllib
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
@@ -41,7 +41,7 @@ from service.intake.columns import NO_FISH, SHEETS, known_names, plain
 from service.intake.dittos import with_dittos
 from service.intake.findings import Cells
 from service.intake.folding import Fold, fold_passes, fold_repeats
-from service.intake.numbers import read_number
+from service.intake.numbers import number_of
 from service.intake.shapes import (
     NOTED,
     ZERO,
@@ -72,7 +72,12 @@ if TYPE_CHECKING:
 
 __all__ = ["Mapping", "Rules", "apply_mapping", "own_number_columns"]
 
-_SOURCES: Final = {"from", "constant", "text", "from_placement", "from_site", "sum", "filled"}
+# Rules that look a value up: in which other sheet, and by which column of ours.
+_LOOKED_UP: Final = {
+    "from_site": ("sites", "site"),
+    "from_placement": ("placements", "placement_id"),
+}
+_SOURCES: Final = {"from", "constant", "text", "sum", "filled", *_LOOKED_UP}
 _KEYS: Final = _SOURCES | {"unit", "values", "utc", "when", "serial"}
 _TOP: Final = {*SHEETS, "fold", "species", "about", "shape", "columns", "open"}
 # Sites come first, since placements look up in them; catches look up in placements.
@@ -85,6 +90,7 @@ _SERIAL_DAYS: Final = (20_000, 80_000)  # 1954 to 2119
 
 Rules = dict[str, list[dict[str, Any]]]
 _Rules = dict[str, Rules]
+_Lookups = dict[str, tuple[str, pd.DataFrame]]  # by source: our key, and the sheet as it came by it
 _SPECIES: Final = ("species", "vernacular_name", "rank", "family", "taxon_id")
 
 
@@ -145,9 +151,6 @@ class Mapping:
         if shape.columns and "count" in sheets["catches"]:
             faults.append(say("mapping_unclear.counted_twice"))
         order = read.get("shape", {}).get("date_order")
-        if order not in (None, "dmy", "mdy", "ymd"):
-            choices = "dmy, mdy, ymd"
-            faults.append(say("mapping_unclear.shape_value", name="date_order", choices=choices))
         for what, asked in read.get("open", {}).items():
             said = say(
                 "mapping_unclear.open_question", what=what, question=asked.removeprefix(f"{what}: ")
@@ -184,8 +187,8 @@ class Mapping:
                         columns[name] if part.get("unit", "") in ("", columns[name].unit) else None
                     )
                     add(_needs({**part, "when": {}}), own, (sheet, "catches", "placements"))
-                    add([part[k] for k in part if k == "from_placement"], own, ("placements",))
-                    add([part[k] for k in part if k == "from_site"], own, ("sites",))
+                    for source in _LOOKED_UP.keys() & part.keys():
+                        add([part[source]], own, _LOOKED_UP[source][:1])
             if not rules and not (sheet == "catches" and self.shape.columns) and sheet in raw:
                 out[sheet] |= own_number_columns(raw[sheet])
         count = next(one for one in SHEETS["catches"] if one.name == "count")
@@ -333,7 +336,7 @@ def _by_rules(
     findings: Findings,
 ) -> dict[str, Cells]:
     """Fill our columns by the rules; `ours` has what columns of counts say of their catches."""
-    lookups = _Lookups()
+    lookups: _Lookups = {}
     out: dict[str, Cells] = {}
     for sheet in _IN_ORDER:
         cells = raw.get(sheet)
@@ -356,31 +359,11 @@ def _by_rules(
                 arrays["species"] = np.where(zero, ZERO, columns["species"].to_numpy(object))
         frame = pd.DataFrame(arrays, index=cells.frame.index, dtype="str")
         out[sheet] = replace(cells, sheet=sheet, frame=frame, one_day=_one_day(rules[sheet]))
-        lookups.add(sheet, cells, out[sheet])
+        for source, (of, key) in _LOOKED_UP.items():
+            if sheet == of and key in columns:
+                keyed = cells.frame.set_axis(columns[key].to_numpy(object))
+                lookups[source] = key, keyed[~keyed.index.duplicated()]
     return out
-
-
-@dataclass
-class _Lookups:
-    """Sheets as they came, by the keys that the mapping gave their rows."""
-
-    sheets: dict[str, tuple[Cells, pd.Series]] = field(default_factory=dict)
-
-    def add(self, sheet: str, cells: Cells, ours: Cells) -> None:
-        key = {"placements": "placement_id", "sites": "site"}.get(sheet)
-        if key is not None and key in ours.frame:
-            rows = pd.Series(np.arange(len(cells.frame)), ours.column(key).to_numpy(object))
-            self.sheets[sheet] = cells, rows[~rows.index.duplicated()]
-
-    def find(self, sheet: str, column: str, keys: pd.Series | None, index: pd.Index) -> pd.Series:
-        """Take the values of their column in the rows of these keys; '' where there is none."""
-        values = np.full(len(index), "", dtype=object)
-        if sheet in self.sheets and keys is not None:
-            cells, rows = self.sheets[sheet]
-            row = rows.reindex(keys.to_numpy(object)).to_numpy(float)
-            known = ~np.isnan(row)
-            values[known] = cells.column(column).to_numpy(object)[row[known].astype(np.int64)]
-        return pd.Series(values, index=index, dtype="str")
 
 
 def _one_sheet_as_several(
@@ -474,19 +457,21 @@ def _column(
         if absent:
             _refuse_absent(file, cells, ours, absent)
             continue
-        if "from_placement" in part:
-            keys = done.get("placement_id")
-            new = lookups.find("placements", part["from_placement"], keys, cells.frame.index)
-        elif "from_site" in part:
-            new = lookups.find("sites", part["from_site"], done.get("site"), cells.frame.index)
-        else:
+        source = next((name for name in _LOOKED_UP if name in part), "")
+        key, keyed = lookups.get(source, ("", pd.DataFrame()))
+        if not source:
             new = _raw(part, cells, unit)
+        elif key in done and part[source] in keyed:
+            new = done[key].map(keyed[part[source]]).fillna("").astype("str")
+        else:
+            new = pd.Series("", index=value.index, dtype="str")
         if part.get("serial"):
             new = new.map({text: _day_of_serial(text) for text in new.unique()}).astype("str")
         if "values" in part:
             new = new.map({name: str(value) for name, value in part["values"].items()}).fillna(new)
         if "unit" in part and part["unit"] != unit and "sum" not in part:
-            write = rewriting(part["unit"], unit, partial(_number, cells.decimal_comma))
+            read = partial(number_of, decimal_comma=cells.decimal_comma)
+            write = rewriting(part["unit"], unit, read)
             new = new.map({text: write(text) for text in new.unique().tolist()}).astype("str")
         for column, wanted in part.get("when", {}).items():
             allowed = wanted if isinstance(wanted, list) else [wanted]
@@ -557,11 +542,11 @@ def _summed(names: list[str], cells: Cells, written: str, unit: str) -> pd.Serie
     total = np.zeros(len(cells.frame))
     text = np.full(len(cells.frame), "", dtype=object)
     odd = np.zeros(len(cells.frame), dtype=bool)
-    number_of = partial(_number, cells.decimal_comma)
-    write = rewriting(written, unit, number_of) if written != unit else str
+    reader = partial(number_of, decimal_comma=cells.decimal_comma)
+    write = rewriting(written, unit, reader) if written != unit else str
     for name in names:
         codes, uniques = pd.factorize(cells.frame[name].to_numpy(object))
-        read = [in_ours(one, written, unit, number_of) if one else 0.0 for one in uniques]
+        read = [in_ours(one, written, unit, reader) if one else 0.0 for one in uniques]
         total += np.array([one or 0.0 for one in read])[codes]
         strange = np.array([one is None for one in read], dtype=bool)[codes]
         takes = strange | ((uniques[codes] != "") & ~odd)
@@ -573,15 +558,10 @@ def _summed(names: list[str], cells: Cells, written: str, unit: str) -> pd.Serie
     return pd.Series(np.where((text == "") | odd, text, summed), cells.frame.index, dtype="str")
 
 
-def _number(decimal_comma: bool, text: str) -> float | None:
-    number = read_number(text, decimal_comma=decimal_comma) if text else None
-    return number if isinstance(number, float) else None
-
-
 def _day_of_serial(text: str) -> str:
     """Write a spreadsheet's number of a day as a date, with the time of day that it has."""
-    number = read_number(text, decimal_comma=True) if text else ""
-    if not isinstance(number, float) or not _SERIAL_DAYS[0] <= number <= _SERIAL_DAYS[1]:
+    number = number_of(text, decimal_comma=True)
+    if number is None or not _SERIAL_DAYS[0] <= number <= _SERIAL_DAYS[1]:
         return text
     moment = _DAY_ZERO + dt.timedelta(seconds=round(number * 86_400))
     return (moment.date() if number.is_integer() else moment).isoformat()
@@ -591,7 +571,7 @@ def _species(mapping: Mapping, catches: Cells) -> pd.DataFrame:
     columns = {}
     for ours, part in mapping.species.items():
         none: dict[str, pd.Series] = {}
-        columns[ours] = _column([part], none, catches, _Lookups(), "", mapping.file, ours)
+        columns[ours] = _column([part], none, catches, {}, "", mapping.file, ours)
     listed = pd.DataFrame(columns)
     if "species" not in listed:
         return listed.head(0)
@@ -611,7 +591,7 @@ def _say_what_is_left(mapping: Mapping, raw: Dict[str, Cells], rules: _Rules) ->
         names = mapping.needs(sheet).union(mapping.shape.columns, mapping.shape.fill_down)
         if mapping.fold is not None and sheet == "placements":
             names.update(mapping.fold.by, mapping.fold.only, [mapping.fold.pass_no])
-        key = {"sites": "from_site", "placements": "from_placement"}.get(sheet, "")
+        key = next((source for source, (of, _) in _LOOKED_UP.items() if of == sheet), "")
         names = names.union(*map(_needs, parts), (part[key] for part in every if key in part))
         used.setdefault(id(cells.frame), {cells.tab}).update(names)
     for cells in {id(own.frame): own for own in raw.values()}.values():

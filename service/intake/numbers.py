@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from service.intake.findings import Cells
 
 __all__ = [
-    "DEGREES", "LOOSELY", "NO_VALUE", "all_plain", "number_column", "numbers_of", "point_settled",
-    "read_number", "remedy_for", "spelt_number",
+    "DEGREES", "LOOSELY", "NO_VALUE", "all_plain", "number_column", "number_of", "numbers_of",
+    "point_settled", "read_number", "remedy_for", "spelt_number",
 ]  # fmt: skip
 
 # Possessive: what follows tells where each part ends, and keeping ways back takes 20 times as long.
@@ -129,9 +129,14 @@ def number_column(cells: Cells, column: Column) -> Floats:
 def numbers_of(texts: Objects, *, decimal_comma: bool = False) -> Floats:
     """Read cells in passing: 0 where nothing stands, NaN where no number does."""
     codes, uniques = pd.factorize(texts)
-    read = [read_number(one, decimal_comma=decimal_comma) if one else 0.0 for one in uniques]
-    numbers = [one if isinstance(one, float) else np.nan for one in read]
-    return np.array(numbers, dtype=np.float64)[codes]
+    read = [number_of(one, decimal_comma=decimal_comma) if one else 0.0 for one in uniques]
+    return np.array(read, dtype=np.float64)[codes]
+
+
+def number_of(text: str, *, decimal_comma: bool = False) -> float | None:
+    """Read a cell in passing: None where nothing, or no number, stands."""
+    number = read_number(text, decimal_comma=decimal_comma) if text else None
+    return number if isinstance(number, float) else None
 
 
 def read_number(

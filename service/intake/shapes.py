@@ -43,7 +43,13 @@ __all__ = [
 ]
 
 _CATCH: Final = {column.name for column in SHEETS["catches"]} - {"placement_id"}
-_ROWS: Final = ("placement", "catch", "fish")
+# What [shape] may say, and how that is said.
+_CHOICES: Final = {
+    "rows": (("placement", "catch", "fish"), "placement, catch, fish"),
+    "no_rows_mean": (("", "nil"), "nil"),
+    "date_order": (("dmy", "mdy", "ymd"), "dmy, mdy, ymd"),
+    "decimal": (("", ",", "."), '"," or "."'),
+}
 NOTED: Final = "rows of notes"  # beside the sheets: rows with a note of a placement and no fish
 ZERO: Final = "0"  # as species: the row of the sheet has 0 under every species
 # Cells that say nothing; in a column of a species they are no catch and no absence.
@@ -90,20 +96,18 @@ class Shape:
     @classmethod
     def read(cls, table: Dict[str, Any], columns: Dict[str, Any], faults: list[Wording]) -> Shape:
         """Take [shape] and [columns] of a mapping; what is wrong is added to `faults`."""
-        known = ("rows", "fill_down", "no_rows_mean", "date_order", "decimal", "ditto")
-        for name in table:
+        known = (*_CHOICES, "fill_down", "ditto")
+        for name, value in table.items():
             if name not in known:
                 near = did_you_mean(name, known)
                 faults.append(say("mapping_unclear.shape", name=name, near=near))
-        rows, nothing = str(table.get("rows", "placement")), str(table.get("no_rows_mean", ""))
-        if rows not in _ROWS:
-            faults.append(say("mapping_unclear.shape_value", name="rows", choices=", ".join(_ROWS)))
-        if nothing not in ("", "nil"):
-            faults.append(say("mapping_unclear.shape_value", name="no_rows_mean", choices="nil"))
-        decimal = str(table.get("decimal", ""))
-        if decimal not in ("", ",", "."):
-            choices = '"," or "."'
-            faults.append(say("mapping_unclear.shape_value", name="decimal", choices=choices))
+            elif name in _CHOICES and str(value) not in _CHOICES[name][0]:
+                choices = _CHOICES[name][1]
+                faults.append(say("mapping_unclear.shape_value", name=name, choices=choices))
+        rows, nothing, decimal = (
+            str(table.get(name, usual))
+            for name, usual in (("rows", "placement"), ("no_rows_mean", ""), ("decimal", ""))
+        )
         counted: dict[str, dict[str, str]] = {}
         written: dict[str, dict[str, str]] = {}
         for header, about in columns.items():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import calendar
 import datetime as dt
 import re
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal, NamedTuple
 from unicodedata import combining, normalize
 from zoneinfo import ZoneInfo
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from layers.arrays import Objects
+    from layers.arrays import Bools, Floats, Objects
     from service.intake.findings import Cells
 
 __all__ = [
@@ -30,8 +30,7 @@ __all__ = [
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
 
-# Tried on whole columns first; what none of them fits is read one distinct text at a time.
-_FORMATS: Final = ("%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M:%S")
+# Read by whole columns first; what does not fit is read one distinct text at a time.
 _SHAPE: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d)?", re.ASCII)
 _SHAPES: Final = re.compile(rf"(?:{_SHAPE.pattern}\n)*", re.ASCII)
 _CLOCK: Final = (
@@ -129,7 +128,7 @@ _Read = tuple[dt.datetime, float | None, bool]  # clock time, offset from UTC [s
 _Parts = dict[str, Any]
 
 
-class Moments:
+class Moments(NamedTuple):
     """Times of one column, still without a zone where the cell gave none.
 
     Attributes
@@ -142,17 +141,9 @@ class Moments:
         Whether the cell was a day without a time; `wall` is then its midnight.
     """
 
-    def __init__(self, n: int) -> None:
-        self.wall = np.full(n, "NaT", dtype="datetime64[us]")
-        self.offset_s = np.full(n, np.nan)
-        self.day_only = np.zeros(n, dtype=bool)
-
-    def take(self, codes: NDArray[np.intp]) -> Moments:
-        """Spread distinct moments over the rows that hold them."""
-        spread = Moments(0)
-        spread.wall, spread.offset_s = self.wall[codes], self.offset_s[codes]
-        spread.day_only = self.day_only[codes]
-        return spread
+    wall: NDArray[np.datetime64]
+    offset_s: Floats
+    day_only: Bools
 
 
 def read_moment(text: str, date_order: DateOrder | None = None, zone: str = "") -> _Read | Wording:
@@ -483,10 +474,10 @@ def time_column(
     """
     text = cells.column(column)
     codes, uniques = pd.factorize(text.to_numpy(object))
-    moments = Moments(len(uniques) + 1)
-    moments.wall[:-1] = _usual(uniques)
+    walls = np.append(_usual(uniques), np.datetime64("NaT", "us"))  # the last is of missing cells
+    offsets, days = np.full(len(walls), np.nan), np.zeros(len(walls), dtype=bool)
     remedies: dict[str, Wording] = {}
-    for place in np.flatnonzero(np.isnat(moments.wall[:-1])).tolist():
+    for place in np.flatnonzero(np.isnat(walls[:-1])).tolist():
         value = uniques[place]
         if not value:
             continue
@@ -498,29 +489,22 @@ def time_column(
             remedies[value] = again if isinstance(again, Wording) else read
             continue
         wall, offset, day_only = read
-        moments.wall[place] = np.datetime64(wall, "us")
-        moments.offset_s[place] = np.nan if offset is None else offset
-        moments.day_only[place] = day_only
+        walls[place] = np.datetime64(wall, "us")
+        offsets[place] = np.nan if offset is None else offset
+        days[place] = day_only
     if remedies:
         cells.refuse(text.isin(list(remedies)), column, remedies.__getitem__)
-    return moments.take(codes)
+    return Moments(walls[codes], offsets[codes], days[codes])
 
 
 def _usual(uniques: Objects) -> NDArray[np.datetime64]:
     """Read times in the usual forms, a whole column at once; others come back missing."""
-    wall = np.full(len(uniques), "NaT", dtype="datetime64[us]")
-    if _SHAPES.fullmatch("\n".join(uniques) + "\n"):
-        rest = np.ones(len(uniques), dtype=bool)
-    else:
-        rest = np.fromiter((_SHAPE.fullmatch(v) is not None for v in uniques), bool, len(uniques))
-    for form in _FORMATS:
-        at = np.flatnonzero(rest & np.isnat(wall))
-        if not len(at):
-            break
-        read = pd.to_datetime(pd.Index(uniques[at]), format=form, errors="coerce")
-        wall[at] = read.to_numpy().astype("datetime64[us]")
-    early = wall < np.datetime64(f"{_EARLIEST_YEAR}-01-01", "us")
-    wall[early] = np.datetime64("NaT")
+    usual: list[str | None] = uniques.tolist()
+    if not _SHAPES.fullmatch("\n".join(uniques) + "\n"):
+        usual = [text if _SHAPE.fullmatch(text) else None for text in uniques]
+    read = pd.to_datetime(pd.Index(usual, dtype=object), format="ISO8601", errors="coerce")
+    wall: NDArray[np.datetime64] = read.to_numpy().astype("datetime64[us]")
+    wall[wall < np.datetime64(f"{_EARLIEST_YEAR}-01-01", "us")] = np.datetime64("NaT")
     return wall
 
 
