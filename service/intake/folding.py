@@ -131,11 +131,12 @@ def fold_passes(
         return sheets
     placements = sheets["placements"]
     group = _groups(fold, theirs)
+    rows = _Rows(placements, group, date_order)
     ids = placements.column("placement_id").to_numpy(object)
     passes = theirs.column(fold.pass_no)
     first = np.unique(group, return_index=True)[1]
     folded = {
-        name: _one_each(placements, name, fold.how.get(name), group, first, date_order)
+        name: rows.one_each(name, fold.how.get(name))
         for name in placements.frame.columns
         if name != "placement_id"
     }
@@ -149,8 +150,7 @@ def fold_passes(
     if fold.how.get("minutes") == "sum":
         for at, name in enumerate(PASS_MINUTES, start=1):
             if name not in frame and (own := (number == at).to_numpy(bool)).any():
-                part = placements.column("minutes").where(own, "")
-                frame[name] = _summed(part, group, len(first), placements.decimal_comma)
+                frame[name] = rows.summed(placements.column("minutes").where(own, ""))
     out = sheets | {"placements": replace(placements, frame=frame)}
     became = pd.Series(ids[first][group], index=ids)
     became = became[~became.index.duplicated()]
@@ -173,27 +173,13 @@ def fold_repeats(placements: Cells) -> Cells:
     ids = placements.column("placement_id").to_numpy(object)
     group = pd.factorize(np.where(ids == "", [f"\x1f{n}" for n in range(len(ids))], ids))[0]
     first = np.unique(group, return_index=True)[1]
-    folded = {}
-    for name in placements.frame.columns:
-        said = say("rows_differ.repeat", column=name)
-        folded[name] = _first_filled(placements, name, group, len(first), said)
+    rows = _Rows(placements, group)
+    folded = {
+        name: rows.first_filled(name, say("rows_differ.repeat", column=name))
+        for name in placements.frame.columns
+    }
     frame = pd.DataFrame(folded, index=placements.frame.index[first], dtype="str")
     return replace(placements, frame=frame)
-
-
-def _first_filled(
-    placements: Cells, name: str, group: NDArray[np.intp], n: int, differing: Wording | None
-) -> Objects:
-    """Take the first filled cell of each group; `differing` refuses groups with several texts."""
-    text = placements.column(name).to_numpy(object)
-    at = np.flatnonzero(text != "")
-    own = np.full(n, -1)
-    own[group[at[::-1]]] = at[::-1]
-    if differing is not None:
-        codes = pd.factorize(text)[0]
-        differs = group[at[codes[at] != codes[own[group[at]]]]]
-        placements.refuse(np.isin(group, differs), name, differing)
-    return np.where(own >= 0, text[own], "")
 
 
 def _groups(fold: Fold, theirs: Cells) -> NDArray[np.intp]:
@@ -209,68 +195,68 @@ def _groups(fold: Fold, theirs: Cells) -> NDArray[np.intp]:
     return codes
 
 
-def _one_each(
-    placements: Cells,
-    name: str,
-    how: str | None,
-    group: NDArray[np.intp],
-    first: NDArray[np.intp],
-    date_order: DateOrder | None,
-) -> Objects:
-    """One value per folded placement."""
-    if how in ("min", "max"):
-        return _extreme(placements, _COLUMNS[name], how, group, date_order)
-    text = pd.Series(placements.column(name).to_numpy(object))
-    if how == "sum":
-        return _summed(text, group, len(first), placements.decimal_comma)
-    if how == "join":
-        own = text[text != ""].groupby(group[(text != "").to_numpy(bool)])
-        picked = own.agg(lambda texts: "; ".join(dict.fromkeys(texts)))
-        return picked.reindex(np.arange(len(first))).fillna("").to_numpy(object)
-    *most, last = _fitting(_COLUMNS[name])
-    ways = " or ".join(filter(None, [", ".join(most), last]))
-    said = None if how == "first" else say("rows_differ.fold", column=name, ways=ways)
-    return _first_filled(placements, name, group, len(first), said)
+@dataclass(frozen=True)
+class _Rows:
+    """Rows of placements by the number of the group that each belongs to; one value for each."""
 
+    placements: Cells
+    group: NDArray[np.intp]
+    date_order: DateOrder | None = None
 
-def _extreme(
-    placements: Cells,
-    column: Column,
-    how: str,
-    group: NDArray[np.intp],
-    date_order: DateOrder | None,
-) -> Objects:
-    """Take the least or greatest of each group, as written; what cannot be compared is refused."""
-    text = placements.column(column.name).to_numpy(object)
-    if column.kind == "time":
-        moments = time_column(placements, column.name, date_order)
-        read = ~np.isnat(moments.wall)
-        written = np.isfinite(moments.offset_s) * 2 + moments.day_only
-        several = pd.Series(written[read]).groupby(group[read]).nunique() > 1
-        placements.refuse(
-            read & np.isin(group, several.index[several]),
-            column.name,
-            say("rows_differ.times", way=how),
-        )
-        value = moments.wall.astype(np.int64) - np.nan_to_num(moments.offset_s) * 1e6
-    else:
-        value = number_column(placements, column)
-        read = np.isfinite(value)
-    placements.doubt(np.isin(group, group[(text != "") & ~read]))
-    value = np.where(read, value if how == "max" else -value, 0.0)
-    order = np.lexsort((value, text != "", read, group))
-    last = np.append(np.diff(group[order]) > 0, True)[: len(order)]
-    picked: Objects = text[order[last]]
-    return picked
+    def one_each(self, name: str, how: str | None) -> Objects:
+        """Give what becomes of a column; without a way its cells must not differ in a group."""
+        if how in ("min", "max"):
+            return self._extreme(_COLUMNS[name], how)
+        text = self.placements.column(name)
+        if how == "sum":
+            return self.summed(text)
+        if how == "join":
+            own = text[text != ""].groupby(self.group[(text != "").to_numpy(bool)])
+            picked = own.agg(lambda texts: "; ".join(dict.fromkeys(texts)))
+            return picked.reindex(np.unique(self.group)).fillna("").to_numpy(object)
+        *most, last = _fitting(_COLUMNS[name])
+        ways = " or ".join(filter(None, [", ".join(most), last]))
+        said = None if how == "first" else say("rows_differ.fold", column=name, ways=ways)
+        return self.first_filled(name, said)
 
+    def first_filled(self, name: str, differing: Wording | None) -> Objects:
+        """Take the first filled cells; `differing` refuses groups with several texts."""
+        text = self.placements.column(name)
+        filled = text.mask(text == "").groupby(self.group)
+        if differing is not None:
+            differs = ((text != "") & (text != filled.transform("first"))).to_numpy(bool)
+            self.placements.refuse(np.isin(self.group, self.group[differs]), name, differing)
+        return filled.first().fillna("").to_numpy(object)
 
-def _summed(text: pd.Series, group: NDArray[np.intp], n: int, decimal_comma: bool) -> Objects:
-    """Sum within groups; one with something that is no number keeps that, to be refused."""
-    number = numbers_of(text.to_numpy(object), decimal_comma=decimal_comma)
-    odd = np.isnan(number)
-    total = np.bincount(group, weights=np.nan_to_num(number), minlength=n)
-    filled = np.bincount(group, weights=(text != "").to_numpy(float), minlength=n) > 0
-    sums = np.array([repr(value) for value in total.tolist()], dtype=object)
-    sums[~filled] = ""
-    sums[group[odd]] = text.to_numpy(object)[odd]
-    return sums
+    def _extreme(self, column: Column, how: str) -> Objects:
+        """Take the least or greatest as written; what cannot be compared is refused."""
+        group, text = self.group, self.placements.column(column.name).to_numpy(object)
+        if column.kind == "time":
+            moments = time_column(self.placements, column.name, self.date_order)
+            read = ~np.isnat(moments.wall)
+            written = np.isfinite(moments.offset_s) * 2 + moments.day_only
+            several = pd.Series(written[read]).groupby(group[read]).nunique() > 1
+            mixed = read & np.isin(group, several.index[several])
+            self.placements.refuse(mixed, column.name, say("rows_differ.times", way=how))
+            value = moments.wall.astype(np.int64) - np.nan_to_num(moments.offset_s) * 1e6
+        else:
+            value = number_column(self.placements, column)
+            read = np.isfinite(value)
+        self.placements.doubt(np.isin(group, group[(text != "") & ~read]))
+        value = np.where(read, value if how == "max" else -value, 0.0)
+        order = np.lexsort((value, text != "", read, group))
+        last = np.append(np.diff(group[order]) > 0, True)[: len(order)]
+        picked: Objects = text[order[last]]
+        return picked
+
+    def summed(self, text: pd.Series) -> Objects:
+        """Sum cells; a group with something that is no number keeps that, to be refused."""
+        cells = text.to_numpy(object)
+        number = numbers_of(cells, decimal_comma=self.placements.decimal_comma)
+        odd = np.isnan(number)
+        total = np.bincount(self.group, weights=np.nan_to_num(number))
+        filled = np.bincount(self.group, weights=cells != "") > 0
+        sums = np.array([repr(value) for value in total.tolist()], dtype=object)
+        sums[~filled] = ""
+        sums[self.group[odd]] = cells[odd]
+        return sums

@@ -20,7 +20,7 @@ from openpyxl.utils.exceptions import InvalidFileException
 from openpyxl.xml.constants import COMMENTS_NS
 from openpyxl.xml.functions import fromstring
 
-from layers.plurals import counted
+from layers.plurals import counted, plural
 from service.intake.cell_texts import as_number_typed
 from service.intake.text_bounds import LONGEST_CELL, MOST_CELLS, MOST_COLUMNS
 from service.intake.wording import say
@@ -73,7 +73,7 @@ def read_workbook(
         return None
     name = names.get(sheet, book.sheetnames[0])
     source = f"{file}, sheet {name}" if len(book.sheetnames) > 1 else file
-    grid = _grid(book[name], content, file, source, findings)
+    grid = _grid(_Page(book[name], source, findings), content, file)
     if grid is not None and grid.empty:
         findings.refuse_file(source, "file_empty.sheet")
     return None if grid is None or grid.empty else (grid, source)
@@ -91,7 +91,7 @@ def read_tabs(content: bytes, file: str, findings: Findings) -> dict[str, pd.Dat
             findings.read_file(file, say("read_as.hidden", name=name))
             continue
         source = f"{file}, sheet {name}" if len(book.sheetnames) > 1 else file
-        grid = _grid(book[name], content, file, source, findings)
+        grid = _grid(_Page(book[name], source, findings), content, file)
         if grid is not None and not grid.empty:
             tabs[name] = grid
     return tabs
@@ -114,36 +114,28 @@ class Numbers(frozenset[str]):
         return self  # a frame copies its attributes with every step
 
 
-def _grid(
-    page: Any,  # noqa: ANN401  openpyxl's read-only sheet
-    content: bytes,
-    file: str,
-    source: str,
-    findings: Findings,
-) -> pd.DataFrame | None:
+def _grid(page: _Page, content: bytes, file: str) -> pd.DataFrame | None:
     """Read all cells; empty where no cell is filled, None where the sheet was refused."""
-    marks = _Marks()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            page.reset_dimensions()
-            rows = _rows(page, marks)
-            if rows and marks.formulas:
-                book = _opened(content, file, findings, values=True)
-                _put_stored_values(book[page.title], rows, marks, source, findings)
-            merged = _say_marks(page, rows, marks, source, findings) if rows else ()
+            sound = page.read()
+            if sound and page.formulas:
+                book = _opened(content, file, page.findings, values=True)
+                page.put_stored_values(book[page.sheet.title])
+            merged = page.say_marks() if sound and page.rows else ()
     except _BROKEN:
-        findings.refuse_file(file, "file_unreadable.workbook")
+        page.findings.refuse_file(file, "file_unreadable.workbook")
         return None
-    if rows is None:
+    if not sound:
         bounds = {"rows": _MOST_ROWS, "columns": MOST_COLUMNS, "cells": MOST_CELLS}
-        findings.refuse_file(source, say("too_large.sheet", **bounds, characters=LONGEST_CELL))
+        said = say("too_large.sheet", **bounds, characters=LONGEST_CELL)
+        page.findings.refuse_file(page.source, said)
         return None
-    wide = max(map(len, rows), default=0)
-    filled = _days_alone([row + [""] * (wide - len(row)) for row in rows])
+    wide = max(map(len, page.rows), default=0)
+    filled = _days_alone([row + [""] * (wide - len(row)) for row in page.rows])
     grid = pd.DataFrame(filled, dtype="str", index=pd.RangeIndex(1, len(filled) + 1))
-    grid.attrs["typed"] = Numbers(marks.typed)
-    grid.attrs["merged"] = merged
+    grid.attrs |= {"typed": Numbers(page.typed), "merged": merged}
     return grid
 
 
@@ -166,20 +158,24 @@ def _days_alone(rows: list[list[str]]) -> list[list[str]]:
 
 
 @dataclass
-class _Marks:
-    """What cells of a sheet have besides their texts; cells are (row, column), from 1.
+class _Page:
+    """A sheet as it is read: texts by row, and what cells have besides; those are counted from 1.
 
-    `typed` are texts of numbers with decimals; `styles` has by style whether it strikes through,
-    and its number format.
+    `source` is what findings call it. `typed` are texts of numbers with decimals; `styles` has by
+    style whether it strikes through, and its number format.
     """
 
+    sheet: Any  # openpyxl's, read-only; openpyxl has no types
+    source: str
+    findings: Findings
+    rows: list[list[str]] = field(default_factory=list)
     typed: set[str] = field(default_factory=set)
     formulas: set[tuple[int, int]] = field(default_factory=set)
     struck_rows: list[int] = field(default_factory=list)
     struck: list[tuple[int, int, str]] = field(default_factory=list)
     styles: dict[int, tuple[bool, str]] = field(default_factory=dict)
 
-    def text(self, cell: Any) -> str:  # noqa: ANN401  openpyxl has no types
+    def text(self, cell: Any) -> str:  # noqa: ANN401
         """Write a cell as it is shown; what a spreadsheet puts around its number is part of it."""
         if isinstance(cell.value, float):
             self.typed.add(cell_text(cell))
@@ -194,119 +190,105 @@ class _Marks:
             self.styles[key] = bool(font is not None and font.strike), code
         return self.styles[key]
 
+    def read(self) -> bool:
+        """Read all rows without empty cells at their ends; False where there are too many.
 
-def _rows(page: Any, marks: _Marks) -> list[list[str]] | None:  # noqa: ANN401  openpyxl's read-only sheet
-    """Texts of all rows without empty cells at their ends; None where there are too many.
+        A row of which every cell is struck through is empty.
+        """
+        self.sheet.reset_dimensions()
+        wide = seen = 0
+        for at, row in enumerate(self.sheet.iter_rows(), start=1):
+            texts = [self.text(cell) for cell in row]
+            self.formulas.update((at, c.column) for c in row if c.data_type == "f")
+            filled = [cell for cell, text in zip(row, texts, strict=True) if text.strip()]
+            struck = [cell for cell in filled if self.style(cell)[0]]
+            if struck and len(struck) == len(filled):
+                self.struck_rows.append(at)
+                texts = []
+            else:
+                self.struck += [(at, cell.column, cell_text(cell)) for cell in struck]
+            seen += len(row)
+            while texts and not texts[-1]:
+                texts.pop()
+            # One cell far to the right widens every row: the format allows 17 thousand million.
+            wide = max(wide, len(texts))
+            self.rows.append(texts)
+            if max(map(len, texts), default=0) > LONGEST_CELL:
+                return False
+            if wide > MOST_COLUMNS or len(self.rows) > _MOST_ROWS:
+                return False
+            if max(seen, len(self.rows) * wide) > MOST_CELLS:
+                return False
+        return True
 
-    A row of which every cell is struck through is empty.
-    """
-    rows: list[list[str]] = []
-    wide = seen = 0
-    for at, row in enumerate(page.iter_rows(), start=1):
-        texts = [marks.text(cell) for cell in row]
-        marks.formulas.update((at, c.column) for c in row if c.data_type == "f")
-        filled = [cell for cell, text in zip(row, texts, strict=True) if text.strip()]
-        struck = [cell for cell in filled if marks.style(cell)[0]]
-        if struck and len(struck) == len(filled):
-            marks.struck_rows.append(at)
-            texts = []
-        else:
-            marks.struck += [(at, cell.column, cell_text(cell)) for cell in struck]
-        seen += len(row)
-        while texts and not texts[-1]:
-            texts.pop()
-        # One cell far to the right widens every row: the format allows 17 thousand million cells.
-        wide = max(wide, len(texts))
-        rows.append(texts)
-        if max(map(len, texts), default=0) > LONGEST_CELL:
-            return None
-        if wide > MOST_COLUMNS or len(rows) > _MOST_ROWS:
-            return None
-        if max(seen, len(rows) * wide) > MOST_CELLS:
-            return None
-    return rows
+    def put_stored_values(self, stored: Any) -> None:  # noqa: ANN401
+        """Put what a spreadsheet last worked out in place of its formulas, where that is stored."""
+        stored.reset_dimensions()
+        done: list[str] = []
+        for row, cells in zip(self.rows, stored.iter_rows(), strict=False):
+            for cell in cells:
+                place = getattr(cell, "row", 0), getattr(cell, "column", 0)
+                if place in self.formulas and place[1] <= len(row) and cell.value is not None:
+                    row[place[1] - 1] = self.text(cell)
+                    done.append(f"{cell.coordinate} as {row[place[1] - 1][:40]}")
+        if done:
+            examples = ", ".join(done[:3]) + " …" * (len(done) > 3)
+            said = say("read_as.formulas", cells=counted(len(done), "formula"), examples=examples)
+            self.findings.read_file(self.source, said, rows=len(done), value=examples)
 
+    def say_marks(self) -> tuple[tuple[int, int, int], ...]:
+        """Say what is struck through, hidden or commented on.
 
-def _put_stored_values(
-    page: Any,  # noqa: ANN401
-    rows: list[list[str]],
-    marks: _Marks,
-    source: str,
-    findings: Findings,
-) -> None:
-    """Put what a spreadsheet last worked out in place of its formulas, where that is stored."""
-    page.reset_dimensions()
-    done: list[str] = []
-    for row, cells in zip(rows, page.iter_rows(), strict=False):
-        for cell in cells:
-            place = getattr(cell, "row", 0), getattr(cell, "column", 0)
-            if place in marks.formulas and place[1] <= len(row) and cell.value is not None:
-                row[place[1] - 1] = marks.text(cell)
-                done.append(f"{cell.coordinate} as {row[place[1] - 1][:40]}")
-    if done:
-        examples = ", ".join(done[:3]) + " …" * (len(done) > 3)
-        said = say("read_as.formulas", cells=counted(len(done), "formula"), examples=examples)
-        findings.read_file(source, said, rows=len(done), value=examples)
-
-
-def _say_marks(
-    page: Any,  # noqa: ANN401
-    rows: list[list[str]],
-    marks: _Marks,
-    source: str,
-    findings: Findings,
-) -> tuple[tuple[int, int, int], ...]:
-    """Say what is struck through, hidden or commented on.
-
-    Returns
-    -------
-    merged
-        Cells merged with others: first and last row, as the sheet counts, and column, from 0.
-    """
-    for row, column, text in marks.struck:
-        letter = get_column_letter(column)
-        findings.refuse_file(source, say("struck.cell", text=text[:60]), row=row, column=letter)
-    if marks.struck_rows:
-        listed = _listed(marks.struck_rows)
-        said = say("read_as.struck", rows=listed)
-        findings.read_file(source, said, rows=len(marks.struck_rows), row=marks.struck_rows[0])
-    with page._get_source() as part:
-        xml = part.read().decode("utf-8", "replace")
-    hidden = [int(n) for tag in _HIDDEN_ROW.findall(xml) for n in re.findall(r'\br="(\d+)"', tag)]
-    if hidden := [row for row in hidden if row <= len(rows) and any(rows[row - 1])]:
-        said = say("read_as.hidden_rows", rows=_listed(hidden))
-        findings.read_file(source, said, rows=len(hidden), row=hidden[0])
-    wide = max(map(len, rows))
-    columns: list[str] = []
-    for tag in _HIDDEN_COLUMN.findall(xml):
-        first, last = (int(re.findall(rf'\b{name}="(\d+)"', tag)[0]) for name in ("min", "max"))
-        columns += [
-            get_column_letter(column)
-            for column in range(first, min(last, wide) + 1)
-            if any(len(row) >= column and row[column - 1] for row in rows)
+        Returns
+        -------
+        merged
+            Cells merged with others: first and last row, as the sheet counts, and column, from 0.
+        """
+        for row, column, text in self.struck:
+            said, letter = say("struck.cell", text=text[:60]), get_column_letter(column)
+            self.findings.refuse_file(self.source, said, row=row, column=letter)
+        if self.struck_rows:
+            self._say_rows("struck", self.struck_rows)
+        with self.sheet._get_source() as part:
+            xml = part.read().decode("utf-8", "replace")
+        hidden = [
+            int(n) for tag in _HIDDEN_ROW.findall(xml) for n in re.findall(r'\br="(\d+)"', tag)
         ]
-    if columns:
-        findings.read_file(source, say("read_as.hidden_columns", columns=", ".join(columns)))
-    try:
-        comments = _comments(page)
-    except _BROKEN:  # a part that no value depends on
-        comments = []
-        findings.read_file(source, say("read_as.comments_broken"))
-    for place, text in comments:
-        said = say("read_as.comment", place=place, text=text)
-        row = int(re.sub(r"\D", "", place))
-        findings.read_file(source, said, rows=1, row=row, value=text)
-    merged = []
-    for ref in _MERGED.findall(xml):
-        left, top, right, bottom = range_boundaries(ref)
-        if top <= len(rows) and "".join(rows[top - 1][left - 1 : left]):
-            merged += [(top, bottom, at - 1) for at in range(left, min(right, wide) + 1)]
-    return tuple(merged)
+        if hidden := [row for row in hidden if row <= len(self.rows) and any(self.rows[row - 1])]:
+            self._say_rows("hidden_rows", hidden)
+        wide = max(map(len, self.rows))
+        columns: list[str] = []
+        for tag in _HIDDEN_COLUMN.findall(xml):
+            first, last = (int(re.findall(rf'\b{name}="(\d+)"', tag)[0]) for name in ("min", "max"))
+            columns += [
+                get_column_letter(column)
+                for column in range(first, min(last, wide) + 1)
+                if any(len(row) >= column and row[column - 1] for row in self.rows)
+            ]
+        if columns:
+            self.findings.read_file(
+                self.source, say("read_as.hidden_columns", columns=", ".join(columns))
+            )
+        try:
+            comments = _comments(self.sheet)
+        except _BROKEN:  # a part that no value depends on
+            comments = []
+            self.findings.read_file(self.source, say("read_as.comments_broken"))
+        for place, text in comments:
+            said = say("read_as.comment", place=place, text=text)
+            row = int(re.sub(r"\D", "", place))
+            self.findings.read_file(self.source, said, rows=1, row=row, value=text)
+        merged = []
+        for ref in _MERGED.findall(xml):
+            left, top, right, bottom = range_boundaries(ref)
+            if top <= len(self.rows) and "".join(self.rows[top - 1][left - 1 : left]):
+                merged += [(top, bottom, at - 1) for at in range(left, min(right, wide) + 1)]
+        return tuple(merged)
 
-
-def _listed(numbers: list[int]) -> str:
-    said = "row" if len(numbers) == 1 else "rows"
-    return f"{said} {', '.join(map(str, numbers[:20]))}" + " …" * (len(numbers) > 20)
+    def _say_rows(self, code: str, numbers: list[int]) -> None:
+        listed = ", ".join(map(str, numbers[:20])) + " …" * (len(numbers) > 20)
+        said = say(f"read_as.{code}", rows=f"{plural(len(numbers), 'row')} {listed}")
+        self.findings.read_file(self.source, said, rows=len(numbers), row=numbers[0])
 
 
 def _comments(page: Any) -> list[tuple[str, str]]:  # noqa: ANN401
