@@ -9,7 +9,6 @@ import click
 from tqdm import tqdm
 
 from layers.plurals import counted, plural
-from service import reference
 from service.commands.options import (
     in_file,
     opened,
@@ -24,7 +23,7 @@ from service.intake.importing import check, missing_species, take
 from service.intake.kept_mappings import mapping_file
 from service.intake.sheets import read_sheets
 from service.intake.stored_sheets import csv_text
-from service.intake.suggesting import suggest as suggest_mapping
+from service.intake.suggesting import suggest_for
 from service.intake.tables import read_tables
 
 if TYPE_CHECKING:
@@ -176,15 +175,7 @@ def _suggest(given: dict[str, Any], store: Store, target: Path) -> None:
     for fault in findings.refused:
         click.echo(f"refused  {fault}", err=True)
     _show_readings(findings.readings)
-    methods = [str(name) for name in store.methods().index]
-    suggestion = suggest_mapping(
-        tables,
-        store.species(),
-        methods,
-        store.settings.crs,
-        order=given["date_order"],
-        reaches=reference.network(store).reaches,
-    )
+    suggestion = suggest_for(store, tables, order=given["date_order"])
     if not suggestion.text:
         raise click.ClickException(" ".join(suggestion.open_questions))
     target.write_text(suggestion.text, encoding="utf-8")

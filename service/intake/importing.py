@@ -20,7 +20,7 @@ from service.intake.checks.catches import (
     refuse_misplaced,
     without_zeros,
 )
-from service.intake.checks.fish_names import listed_names, meant_names
+from service.intake.checks.fish_names import ListedNames
 from service.intake.checks.gear import flag_gear
 from service.intake.checks.placements import read_placements, refuse_doubled_ids
 from service.intake.columns import SHEETS
@@ -95,13 +95,9 @@ def _readable(whole: Checked) -> Checked:
         good &= ~own.index.isin(cells.findings.refused_rows(cells.sheet))
         owned.append(cells.rows(good))
         frames.append(own.loc[good])
+    both = (owned[0], owned[1])
     return Checked(
-        whole.cells.rows(kept),
-        frame.loc[kept],
-        whole.day_only[kept],
-        frames[0],
-        frames[1],
-        (owned[0], owned[1]),
+        whole.cells.rows(kept), frame.loc[kept], whole.day_only[kept], frames[0], frames[1], both
     )
 
 
@@ -343,9 +339,8 @@ def missing_species(sheets: Sheets, store: Store) -> pd.DataFrame:
         for name in sheets.cells[sheet].column("species").unique().tolist()
         if name
     }
-    species = store.species()
-    listed, meant = listed_names(species), meant_names(species)
-    lacking = sorted(name for name in names if not (listed(name) or meant(name)))
+    listed = ListedNames(store.species())
+    lacking = sorted(name for name in names if not (listed.exact(name) or listed.meant(name)))
     frame = pd.DataFrame({"species": pd.array(lacking, dtype="str")}).reindex(columns=columns)
     if sheets.species is not None:
         own = sheets.species.set_index("species").reindex(lacking)

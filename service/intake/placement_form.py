@@ -128,19 +128,15 @@ def read_form(document: Any) -> Form:  # noqa: ANN401 - whatever JSON held
     """Read what a form sent; RequestError where it is no form, or is larger than any."""
     if not isinstance(document, dict):
         raise RequestError("A form is a JSON object with placement, catches and lengths.")
-    seen = document.get("seen")
-    draft = document.get("draft")
+    seen, base, draft = (document.get(name) for name in ("seen", "base", "draft"))
     if draft is not None and not isinstance(draft, str):
         raise RequestError("draft is not text; send the name of the draft on the device.")
-    placement = _cells(document.get("placement"), "placements")
-    rows = {sheet: _rows(document.get(sheet) or [], sheet) for sheet in ("catches", "lengths")}
-    base = document.get("base")
     if base is not None and not isinstance(base, str):
         raise RequestError("base is not text; send the digest that the page was made with.")
     return Form(
-        placement,
-        rows["catches"],
-        rows["lengths"],
+        _cells(document.get("placement"), "placements"),
+        _rows(document.get("catches") or [], "catches"),
+        _rows(document.get("lengths") or [], "lengths"),
         nothing_caught=document.get("nothing_caught") is True,
         base=base,
         seen=None if not isinstance(seen, dict) else read_form({**seen, "seen": None}),

@@ -163,7 +163,7 @@ def decoded(content: bytes, file: str, findings: Findings) -> str | None:
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as problem:
-        row = _records(content[: problem.start].decode() + "x")
+        row = len(_records(content[: problem.start].decode() + "x"))
     western = western_text(content)
     if western is None:
         findings.refuse_file(file, "not_utf8.file", row=row)
@@ -436,20 +436,16 @@ def unguarded(cells: pd.Series) -> pd.Series:
     return cells.mask(guarded, cells.str.slice(1)) if guarded.any() else cells
 
 
-def _records(text: str) -> int:
-    """Count records, which may have line breaks in quotes; 0 where they cannot be told apart."""
+def _records(text: str, separator: str = ",", most: int | None = None) -> list[list[str]]:
+    """Split into records, which may have line breaks in quotes; none where they cannot be."""
     try:
-        return sum(1 for _ in csv.reader(io.StringIO(text)))
+        return list(islice(csv.reader(io.StringIO(text), delimiter=separator), most))
     except csv.Error:
-        return 0
+        return []
 
 
 def _first_records(text: str, separator: str) -> list[list[str]]:
-    rows = csv.reader(io.StringIO(text[:100_000]), delimiter=separator)
-    try:
-        return list(islice(rows, LOOKED_AT))
-    except csv.Error:
-        return []
+    return _records(text[:100_000], separator, LOOKED_AT)
 
 
 def widths(text: str, separator: str) -> list[int]:

@@ -23,7 +23,7 @@ from service.intake.units import minutes_of
 if TYPE_CHECKING:
     import geopandas as gpd
 
-    from layers.arrays import Bools, Objects
+    from layers.arrays import Objects
     from service.intake.columns import Column
     from service.intake.findings import Cells
     from service.intake.times import DateOrder
@@ -155,21 +155,19 @@ def sides_by_network(cells: Cells, reaches: gpd.GeoDataFrame) -> Cells:
     return replace(cells, frame=frame)
 
 
-def _said_empty(text: pd.Series, words: tuple[str, ...] = (*NO_VALUE, "none")) -> Bools:
+def _said_empty(text: pd.Series, words: tuple[str, ...] = (*NO_VALUE, "none")) -> pd.Series:
     """Cells that hold nothing but a sign for nothing."""
-    codes, uniques = pd.factorize(text.to_numpy(object))
-    return np.fromiter((value.casefold() in words for value in uniques), bool, len(uniques))[codes]
+    return text.isin([value for value in text.unique() if value.casefold() in words])
 
 
-def _no_value_in_text(cells: Cells, name: str) -> Bools:
+def _no_value_in_text(cells: Cells, name: str) -> pd.Series:
     """Text that stands for nothing.
 
     NA is it only in a sheet that writes it into every empty cell, as statistics programs do:
     it stands in a column of numbers or times, and no cell is empty.
     """
     text = cells.column(name)
-    none = text.isin(_NO_TEXT).to_numpy(bool)
-    na = (text == _NA).to_numpy(bool)
+    none, na = text.isin(_NO_TEXT), text == _NA
     return none | na if na.any() and _writes_na(cells) else none
 
 
@@ -195,7 +193,7 @@ def _lost(cells: Cells, frame: pd.DataFrame) -> None:
         frame["outcome"] = stated.mask(which, "lost").astype("str")
 
 
-def _no_value(cells: Cells, name: str, which: Bools, frame: pd.DataFrame) -> None:
+def _no_value(cells: Cells, name: str, which: pd.Series, frame: pd.DataFrame) -> None:
     if which.any():
         frame[name] = frame[name].mask(which, "")
         cells.read_as(which, name, "no_value", unit="")

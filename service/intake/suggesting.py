@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from layers.frames import PASS_MINUTES
+from service import reference
 from service.intake.column_guesses import NOT_NEEDED, Table, beside_nothing, read_table
 from service.intake.columns import SHEETS, WORDS, known_names, plain
 from service.intake.headers import (
@@ -36,8 +37,9 @@ if TYPE_CHECKING:
 
     from service.intake.findings import Cells
     from service.intake.times import DateOrder
+    from service.store import Store
 
-__all__ = ["METHOD_OF_ALL", "suggest"]
+__all__ = ["METHOD_OF_ALL", "suggest", "suggest_for"]
 
 METHOD_OF_ALL: Final = ("", "method")
 """Key of `Suggestion.meant` and of what is chosen, where no column names the method."""
@@ -123,6 +125,18 @@ def suggest(
     text = writer.text()
     questions = (*writer.stops.values(), *writer.questions)
     return Suggestion(text, tuple(_said(writer)), questions, meant)
+
+
+def suggest_for(
+    store: Store,
+    tables: Sequence[Cells],
+    chosen: Mapping[tuple[str, str], str] | None = None,
+    order: DateOrder | None = None,
+) -> Suggestion:
+    """Suggest a mapping by the lists and the network of a store; else as `suggest`."""
+    about = store.species(), [str(name) for name in store.methods().index], store.settings.crs
+    reaches = reference.network(store).reaches
+    return suggest(tables, *about, chosen, order=order, reaches=reaches)
 
 
 def _exchange(

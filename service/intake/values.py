@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
 import pandas as pd
 
 from service.intake.columns import NO_FISH, SHEETS, plain
@@ -57,10 +56,7 @@ def word_column(
 ) -> pd.Series:
     """Replace every filled cell by what it means; a cell without meaning is refused."""
     text = cells.column(name)
-    codes, uniques = pd.factorize(text.to_numpy(object))
-    means = np.full(len(uniques) + 1, None, dtype=object)
-    means[:-1] = [meaning.get(plain(value)) for value in uniques]
-    result = pd.Series(means[codes], index=text.index, dtype="str")
+    result = text.map({value: meaning.get(plain(value)) for value in text.unique()}).astype("str")
     cells.refuse(result.isna() & (text != ""), name, remedy)
     return result
 

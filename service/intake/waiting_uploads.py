@@ -14,7 +14,6 @@ from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from service import reference
 from service.errors import FieldFileError, NotFoundError, RequestError
 from service.intake.columns import SHEETS
 from service.intake.file_roles import is_named, roles_of
@@ -224,22 +223,13 @@ def suggest_upload(
     no sheet of placements was found.
     """
     # Compares words, which nothing else here does.
-    from service.intake.suggesting import METHOD_OF_ALL, suggest
+    from service.intake.suggesting import METHOD_OF_ALL, suggest_for
     from service.intake.tables import read_tables
 
     paths = [p for p in waiting.files if p.suffix.lower() in (*TEXT_FILES, *WORKBOOKS)]
     findings = Findings()
     tables = [table for path in paths for table in read_tables(path, findings)]
-    methods = [str(name) for name in store.methods().index]
-    suggestion = suggest(
-        tables,
-        store.species(),
-        methods,
-        store.settings.crs,
-        chosen,
-        order=waiting.options.get("date_order") or None,
-        reaches=reference.network(store).reaches,
-    )
+    suggestion = suggest_for(store, tables, chosen, waiting.options.get("date_order") or None)
     waiting.tables = [
         ShownTable(
             table.file,

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.intake.checks.fish_names import name_remedy
+from service.intake.checks.fish_names import ListedNames
 from service.intake.columns import SHEETS
 from service.intake.numbers import remedy_for
 from service.intake.times import read_moment
@@ -190,7 +190,7 @@ def test_a_vernacular_group_is_answered_with_its_genus_entry():
         ],
         columns=["species", "vernacular_name", "family"],
     ).set_index("species")
-    answer, bare = name_remedy(listed), name_remedy(listed.head(5))
+    answer, bare = ListedNames(listed).remedy, ListedNames(listed.head(5)).remedy
 
     def said(name):
         return answer(name).text()

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.commands.import_ import import_
-from service.intake.checks.fish_names import meant_names
+from service.intake.checks.fish_names import ListedNames
 from service.intake.columns import SHEETS
 from service.intake.importing import check, take
 from service.intake.numbers import read_number, spelt_number
@@ -258,7 +258,7 @@ LIST = pd.DataFrame(
     ],
 )  # fmt: skip
 def test_a_name_is_read_where_one_entry_alone_has_it(name, meant):
-    found = meant_names(LIST)(name)
+    found = ListedNames(LIST).meant(name)
     assert (found[0] if found else None) == meant
 
 

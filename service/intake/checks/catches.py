@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from service.intake.checks.fish_names import listed_names, meant_names, name_remedy
+from service.intake.checks.fish_names import ListedNames
 from service.intake.columns import STAGES, WORDS, plain
 from service.intake.headers import spelt
 from service.intake.shapes import last_empty_passes
@@ -142,16 +142,16 @@ def _species_column(cells: Cells, species: pd.DataFrame) -> pd.Series:
     """Scientific names as in the list, letter for letter but for white space; or what means one."""
     text = cells.column("species")
     known, means = {}, {}
-    named, meant = listed_names(species), meant_names(species)
+    names, strict = ListedNames(species), cells.findings.audience == "form"
     for value in text.unique().tolist():
-        known[value] = named(value)
-        if known[value] is None and cells.findings.audience == "sheet" and (found := meant(value)):
+        known[value] = names.exact(value)
+        if known[value] is None and not strict and (found := names.meant(value)):
             known[value], means[value] = found[0], found
     exact = text.map(known).astype("str")
     for code in dict.fromkeys(kind for _, kind in means.values()):
         own = {value: name for value, (name, kind) in means.items() if kind == code}
         cells.read_as(text.isin(list(own)), "species", code, own)
-    cells.refuse(exact.isna() & (text != ""), "species", name_remedy(species))
+    cells.refuse(exact.isna() & (text != ""), "species", names.remedy)
     return exact
 
 

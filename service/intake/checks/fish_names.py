@@ -8,7 +8,6 @@ answered with an entry of their genus.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
@@ -20,11 +19,11 @@ from service.reference.species_lists import language_names
 from service.reference.spelling import misspelt
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from service.intake.wording import Wording
 
-__all__ = ["listed_names", "meant_names", "name_remedy"]
+__all__ = ["ListedNames"]
 
 _MOST_NAMED: Final = 4
 # Signs of open nomenclature that end what is known of a name: Cottus sp., Salmo cf. trutta.
@@ -41,14 +40,25 @@ _HYBRID: Final = re.compile(r".*(?:\s[x×]\s|×|hybrid).*", re.IGNORECASE)
 _OF_A_FAMILY: Final = re.compile(r"[a-z]{3,}ids?", re.IGNORECASE)  # cyprinids, salmonid
 
 
-@dataclass(frozen=True)
-class _Listed:
+class ListedNames:
     """A species list by what people write: names, vernaculars, and the last word of these."""
 
-    names: tuple[str, ...]
-    common: dict[str, list[str]]
-    groups: dict[str, list[str]]  # species alone: loach of stone loach
-    family: dict[str, str]
+    def __init__(self, species: pd.DataFrame) -> None:
+        self.names = tuple(map(str, species.index))
+        self.common: dict[str, list[str]] = {}
+        self.groups: dict[str, list[str]] = {}  # species alone: loach of stone loach
+        for name, vernacular in language_names(species).items():
+            entries = self.common.setdefault(plain(vernacular), [])
+            if str(name) in entries:  # the same word in two languages
+                continue
+            entries.append(str(name))
+            if " " in str(name):
+                last = self.groups.setdefault(plain(vernacular.split(" ")[-1]), [])
+                last += [] if str(name) in last else [str(name)]
+        families = species["family"].dropna() if "family" in species else pd.Series(dtype="str")
+        self.family = {str(name): str(of) for name, of in families.items()}
+        self._spelt = {" ".join(name.split()): name for name in self.names}
+        self._plain = {plain(name) for name in self.names}
 
     def entry_above(self, within: Sequence[str]) -> str:
         """Genus, or else family, of all these species, if it is in the list itself; else ''."""
@@ -64,61 +74,30 @@ class _Listed:
         word = plain(words)
         return self.groups.get(word) or self.groups.get(word.removesuffix("s"), [])
 
+    def exact(self, value: str) -> str | None:
+        """Find a scientific name, letter for letter but for white space."""
+        return self._spelt.get(" ".join(value.split()))
 
-def _listed(species: pd.DataFrame) -> _Listed:
-    common: dict[str, list[str]] = {}
-    groups: dict[str, list[str]] = {}
-    for name, vernacular in language_names(species).items():
-        entries = common.setdefault(plain(vernacular), [])
-        if str(name) in entries:  # the same word in two languages
-            continue
-        entries.append(str(name))
-        if " " in str(name):
-            last = groups.setdefault(plain(vernacular.split(" ")[-1]), [])
-            last += [] if str(name) in last else [str(name)]
-    families = species["family"].dropna() if "family" in species else pd.Series(dtype="str")
-    family = {str(name): str(of) for name, of in families.items()}
-    return _Listed(tuple(map(str, species.index)), common, groups, family)
+    def meant(self, value: str) -> tuple[str, str] | None:
+        """Find what a name that is not in the list can only mean.
 
-
-def listed_names(species: pd.DataFrame) -> Callable[[str], str | None]:
-    """Find a scientific name in a species list, letter for letter but for white space."""
-    spelt = {" ".join(str(name).split()): str(name) for name in species.index}
-    return lambda value: spelt.get(" ".join(value.split()))
-
-
-def meant_names(species: pd.DataFrame) -> Callable[[str], tuple[str, str] | None]:
-    """Find what a name that is not in a species list can only mean.
-
-    That is a vernacular name that one entry alone has, or an entry of genus or family with sp. or
-    spp. behind it. The function returned gives the entry and the variant of the sentence `read_as`.
-    """
-    listed = _listed(species)
-    words = {plain(name) for name in listed.names}
-
-    def meant(value: str) -> tuple[str, str] | None:
-        entries = listed.common.get(plain(value), [])
-        if plain(value) in NO_FISH or plain(value) in words:
+        That is a vernacular name that one entry alone has, or an entry of genus or family with sp.
+        or spp. behind it. Returns the entry and the variant of the sentence `read_as`.
+        """
+        entries = self.common.get(plain(value), [])
+        if plain(value) in NO_FISH or plain(value) in self._plain:
             return None
         if len(entries) == 1:
             return entries[0], "vernacular"
         fit = _NOT_FURTHER.fullmatch(value)
-        if fit and fit["name"] in listed.names:
-            return fit["name"], "genus"
-        return None
+        return (fit["name"], "genus") if fit and fit["name"] in self.names else None
 
-    return meant
-
-
-def name_remedy(species: pd.DataFrame) -> Callable[[str], Wording]:
-    """Make the remedy for names that are not in a species list."""
-    if not len(species):
-        return lambda _: say("species_unknown.no_list")
-    listed = _listed(species)
-    return lambda value: _remedy(value, listed)
+    def remedy(self, value: str) -> Wording:
+        """Say what to write instead of a name that is not in the list."""
+        return _remedy(value, self) if self.names else say("species_unknown.no_list")
 
 
-def _remedy(value: str, listed: _Listed) -> Wording:
+def _remedy(value: str, listed: ListedNames) -> Wording:
     if plain(value) in NO_FISH:
         return say("no_fish.species")
     if DENIED.match(spelt(value)):
@@ -172,7 +151,7 @@ def _scientific(value: str, names: Sequence[str]) -> list[str]:
     return same[:_MOST_NAMED]
 
 
-def _wider(value: str, listed: _Listed) -> Wording | None:
+def _wider(value: str, listed: ListedNames) -> Wording | None:
     """Answer a genus or family that the list lacks: a species would say more than was seen."""
     kind = "family" if re.fullmatch(r"[A-Z][a-z]+idae", value) else "genus"
     within = [n for n in listed.names if n.casefold().startswith(f"{value.casefold()} ")]
@@ -182,14 +161,16 @@ def _wider(value: str, listed: _Listed) -> Wording | None:
     return _not_taken_further(why, kind, within, listed)
 
 
-def _not_taken_further(why: Wording, kind: str, within: Sequence[str], listed: _Listed) -> Wording:
+def _not_taken_further(
+    why: Wording, kind: str, within: Sequence[str], listed: ListedNames
+) -> Wording:
     above = listed.entry_above(within)
     entry = say("species_unknown.entry", above=above) if above else ""
     known = f" ({_some(within)})" if within else ""
     return say("species_unknown.not_further", why=why, entry=entry, kind=kind, known=known)
 
 
-def _not_to_species(stem: str, listed: _Listed) -> Wording:
+def _not_to_species(stem: str, listed: ListedNames) -> Wording:
     """Answer fish not taken to species: Cottus sp., sculpin spp., Salmo cf. trutta, cyprinids."""
     genus = stem.split(" ", maxsplit=1)[0] if stem else ""
     family = f"{genus.casefold().removesuffix('s')}ae"
@@ -204,7 +185,7 @@ def _not_to_species(stem: str, listed: _Listed) -> Wording:
     return _not_taken_further(why, "genus or family", listed.group(stem), listed)
 
 
-def _vernacular(value: str, listed: _Listed) -> Wording:
+def _vernacular(value: str, listed: ListedNames) -> Wording:
     word = plain(value)
     near = next((of for of in listed.groups if len(word) > 4 and misspelt(word, of)), word)
     within = listed.group(near)
