@@ -10,8 +10,6 @@ import csv
 import io
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
 from service.intake.wording import say
 
 if TYPE_CHECKING:
@@ -65,8 +63,6 @@ def text_fault(content: bytes, separator: str) -> tuple[int, Wording] | None:
 
     None where it may be parsed.
     """
-    if _plainly_small(content, separator):
-        return None
     lines, number, wide = _Lines(content), 0, 0
     try:
         for number, record in enumerate(csv.reader(lines, delimiter=separator), start=1):
@@ -82,21 +78,3 @@ def text_fault(content: bytes, separator: str) -> tuple[int, Wording] | None:
         if "field larger" in str(problem):
             return number + 1, say("too_large.cell", most=LONGEST_CELL)
     return None  # what else is wrong with it is said while it is parsed
-
-
-def _plainly_small(content: bytes, separator: str) -> bool:
-    """Whether lines without quotes are too short, and have too few cells, to break a bound."""
-    # A carriage return alone ends a record within a line.
-    if b'"' in content or content.count(b"\r") > content.count(b"\r\n"):
-        return False
-    if len(separator.encode()) > 1:
-        return False
-    signs = np.frombuffer(content, np.uint8)
-    ends = np.append(np.flatnonzero(signs == ord("\n")), len(content))
-    longest = int(np.diff(ends, prepend=-1).max())
-    if longest <= MOST_COLUMNS and longest * len(ends) <= MOST_CELLS:
-        return longest <= _LONGEST_RECORD
-    split = np.searchsorted(np.flatnonzero(signs == ord(separator)), ends)
-    widest = int(np.diff(split, prepend=0).max()) + 1
-    small = widest <= MOST_COLUMNS and widest * len(ends) <= MOST_CELLS
-    return small and longest <= min(LONGEST_CELL, _LONGEST_RECORD)
