@@ -123,19 +123,15 @@ def read_positions(
     known[crs == WGS84], geographic[crs == WGS84] = True, True
     _refuse_unfitting(cells, given, crs, stated, known, geographic)
 
-    x, y = np.full(n, np.nan), np.full(n, np.nan)
-    use = [
-        (given.lonlat & geographic, "longitude", "latitude"),
-        (given.grid & ~geographic & ~given.lonlat, "easting", "northing"),
-    ]
-    for which, first, second in use:
-        x[which], y[which] = numbers[first][which], numbers[second][which]
+    degrees, metres = given.lonlat & geographic, given.grid & ~geographic & ~given.lonlat
+    lone_x, lone_y = (
+        np.select([degrees, metres], [numbers[name], numbers[other]], np.nan)
+        for name, other in (("longitude", "easting"), ("latitude", "northing"))
+    )
     end_x, end_y = _ends(cells, numbers, given)
-    both = given.geometry & given.lonlat & geographic & known
-    lone_x, lone_y = x.copy(), y.copy()
-    at = given.geometry & known
-    corner = _corner(shapes)
-    x[at], y[at] = shapely.get_x(corner[at]), shapely.get_y(corner[at])
+    at, corner = given.geometry & known, _corner(shapes)
+    x = np.where(at, shapely.get_x(corner), lone_x)
+    y = np.where(at, shapely.get_y(corner), lone_y)
 
     positions = Positions(
         point=np.full(n, None, dtype=object),
@@ -150,7 +146,7 @@ def read_positions(
     )
     way = into_store or (lambda source: choose_operation(source, store_crs))
     _transform(cells, positions, store_crs, way)
-    _refuse_disagreeing(cells, numbers, positions, both, lone_x, lone_y, crs, way)
+    _refuse_disagreeing(cells, numbers, positions, at & degrees, lone_x, lone_y, crs, way)
     return positions
 
 

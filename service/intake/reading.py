@@ -74,9 +74,6 @@ _REMARK: Final = re.compile(
     r"(?:\s*:.*)?|\*+\s*[^\W\d].*",
     re.IGNORECASE | re.DOTALL,
 )
-_SOME_WORD: Final = re.compile(
-    rf"\x1f(?:{TOTAL.pattern}\b|\*|remark|note|comment|bemerk|anmerk|opmerk)", re.IGNORECASE
-)
 _NAMES: Final = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 
@@ -419,10 +416,8 @@ def _heads(filled: Bools, worded: Bools, column: int) -> Bools:
 
 def _with_words(cells: Objects, total: re.Pattern[str]) -> Bools:
     """Rows with a word for totals in a cell, or for remarks in the first."""
-    if not _SOME_WORD.search("" + "".join(cells.ravel()) + ""):
-        return np.zeros(len(cells), dtype=bool)
     words = {text for text in pd.unique(cells.ravel()) if total.fullmatch(text)}
-    remark = np.array([_REMARK.fullmatch(text) is not None for text in cells[:, 0]])
+    remark = np.array([_REMARK.fullmatch(text) is not None for text in cells[:, 0]], dtype=bool)
     found: Bools = pd.Index(cells.ravel()).isin(words).reshape(cells.shape).any(axis=1) | remark
     return found
 

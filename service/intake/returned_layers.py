@@ -156,35 +156,36 @@ class _Merge:
             at = shapely.get_coordinates(points[k])[0].tolist()
             row = self.stored.iloc[k].to_dict()
             self.origins[k] = {"cells": row, "at": [*at, store.settings.crs]}
+        self.known = np.array([one is not None for one in self.origins], dtype=bool)
         for column in self.frame.columns.intersection(stored.columns):
             own, kept = self.frame[column].to_numpy(object), self.stored[column].to_numpy(object)
             self.frame[column] = np.where(drawn, kept, own)
 
-    def before(self, column: str) -> Objects:
-        """Cells as handed over; None where that is not known."""
-        own = [None if one is None else one["cells"].get(column, "") for one in self.origins]
-        return np.array(own, dtype=object)
+    def versions(self, column: str) -> tuple[Objects, Objects, Objects]:
+        """Cells in the table, as handed over and as stored; where not known, as the one before."""
+        table = self.frame[column].to_numpy(object)
+        own = ["" if one is None else one["cells"].get(column, "") for one in self.origins]
+        before = np.where(self.known, np.array(own, dtype=object), table)
+        if column not in self.stored:
+            return table, before, before
+        return table, before, np.where(self.is_stored, self.stored[column], before)
 
     def attribute(self, column: str) -> None:
         """Put one column together."""
-        table = self.frame[column].to_numpy(object)
-        before = self.before(column)
-        known = before != None  # noqa: E711  elementwise
-        before = np.where(known, before, table)
+        table, before, stored = self.versions(column)
         layer = before
         if column in self.shown:
             own = self.shown[column].to_numpy(object)
             # The layer is handed over without these: an empty cell of an added column says nothing.
             added = (own == "") if column in PRIVATE else np.zeros(len(own), dtype=bool)
             layer = np.where(self.on_layer & ~added, own, before)
-        stored = np.where(self.is_stored, self.stored[column].to_numpy(object), before)
         was, said, drawn, now = (_comparable(one, column) for one in (before, table, layer, stored))
         # What was read out of a cell as handed over, such as n/a as empty, is no correction.
         read_so = (said == "") & (
             pd.Series(was).str.lower().isin([*NO_VALUE, "none"]).to_numpy(bool)
         )
         in_table, in_layer = (said != was) & ~read_so, drawn != was
-        apart = (in_layer & in_table & (said != drawn)) | (~known & (said != drawn))
+        apart = (in_layer & in_table & (said != drawn)) | (~self.known & (said != drawn))
         result = np.where(in_layer, drawn, said)
         edited = (in_table | in_layer) & ~apart
         clash = edited & (now != was) & (now != result)
@@ -201,18 +202,12 @@ class _Merge:
         columns = [name for name in self.frame.columns if name in _WHERE]
         in_table = np.zeros(len(self.names), dtype=bool)
         since, other = in_table.copy(), in_table.copy()
-        known = np.array([one is not None for one in self.origins])
         for column in columns:
-            table = self.frame[column].to_numpy(object)
-            before = np.where(known, self.before(column), table)
-            stored = before
-            if column in self.stored:
-                stored = np.where(self.is_stored, self.stored[column].to_numpy(object), before)
-            was, said, now = (_comparable(one, column) for one in (before, table, stored))
+            said, was, now = (_comparable(one, column) for one in self.versions(column))
             in_table |= said != was
             since |= now != was
             other |= now != said
-        moved = known & self._apart(layer, self._handed_over(layer.crs))
+        moved = self.known & self._apart(layer, self._handed_over(layer.crs))
         arrived = ~self._apart(layer, self._stored_points(layer.crs))  # where it is stored already
         apart = moved & in_table
         clash = (in_table & since & other) | (moved & since & ~arrived)

@@ -206,22 +206,24 @@ def _joined(cells: Objects, filled: Bools, row: int) -> Objects:
         return upper
     if not (filled[row] & ~filled[row + 1]).any():
         return upper
-    own = pd.Series(upper).mask(~filled[row]).ffill().fillna("").to_numpy(object)
-    both = np.array([f"{one} {two}".strip() for one, two in zip(own, lower, strict=True)], object)
-    joined: Objects = np.where(filled[row + 1], both, upper)
+    joined: Objects = np.where(filled[row + 1], _grouped(upper, filled[row], lower), upper)
     return joined
 
 
-def _under_groups(
-    cells: NDArray[np.object_], filled: NDArray[np.bool_], row: int
-) -> NDArray[np.object_]:
+def _grouped(upper: Objects, filled: Bools, lower: Objects) -> Objects:
+    """Put before each header what stands above it, or above one to its left."""
+    above = pd.Series(upper).mask(~filled).ffill().fillna("")
+    return np.array([f"{one} {two}".strip() for one, two in zip(above, lower, strict=True)], object)
+
+
+def _under_groups(cells: Objects, filled: Bools, row: int) -> Objects:
     """Put names of groups from the row above before headers that stand once in each group.
 
     A group ends where the next begins, or a header of the row above stands alone; the last with the
     last header that stands twice. Columns of numbers behind it may be of it or not, and nothing is
     joined then.
     """
-    own: NDArray[np.object_] = cells[row]
+    own: Objects = cells[row]
     names = pd.Series(own).map(plain)
     twice = np.flatnonzero((names != "") & names.duplicated(keep=False))
     if not row or not len(twice):
@@ -234,11 +236,8 @@ def _under_groups(
         values = [text for text in cells[row + 1 :, place].tolist() if text]
         if values and all(map(is_value, values)) and not TOTAL.fullmatch(own[place]):
             return own
-    of_group = pd.Series(upper).mask(~filled[row - 1]).ffill().fillna("").to_numpy(object)
-    both = np.array(
-        [f"{one} {two}".strip() for one, two in zip(of_group, own, strict=True)], object
-    )
-    joined: NDArray[np.object_] = np.where(filled[row] & (np.arange(len(own)) < end), both, own)
+    both = _grouped(upper, filled[row - 1], own)
+    joined: Objects = np.where(filled[row] & (np.arange(len(own)) < end), both, own)
     joined = np.where(filled[row - 1] & ~filled[row], upper, joined)
     clear = len(starts) and not pd.Series(joined[joined != ""]).map(plain).duplicated().any()
     return joined if clear else own
