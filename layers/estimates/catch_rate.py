@@ -135,7 +135,11 @@ def catch_per_unit_effort(
     )
 
     wanted = species.index.isin(of_species) if of_species else np.ones(n_species, dtype=bool)
-    row, kind, number, lower = _catch_of_each(counted, catches, species, wanted)
+    kinds = codes_of(catches["species"], species.index, "Species")
+    kept = counted.kept & wanted[kinds]
+    row, kind, number, lower = summed_by_pair(
+        counted.rows[kept], kinds[kept], counted.number[kept], counted.lower[kept]
+    )
     each, in_group = rolled_up(row, (member, group), len(placements))
     cell = in_group * n_species + kind[each]
     size = (n_groups, n_species)
@@ -346,17 +350,6 @@ def _reasons(reasons: dict[str, Bools], member: Ints, group: Ints, n: int) -> np
         for number in range(1 << len(reasons))
     ]
     return np.array(words, dtype=object)[code]
-
-
-def _catch_of_each(
-    counted: CountedCatch, catches: pd.DataFrame, species: pd.DataFrame, wanted: Bools
-) -> tuple[Ints, Ints, Floats, Floats]:
-    """Row of the placement, row of the species, fish, and rows of at least so many; each once."""
-    kinds = codes_of(catches["species"], species.index, "Species")
-    kept = counted.kept & wanted[kinds]
-    return summed_by_pair(
-        counted.rows[kept], kinds[kept], counted.number[kept], counted.lower[kept]
-    )
 
 
 @dataclass(frozen=True)

@@ -98,14 +98,6 @@ def places_of(
     return Places(names, visits)
 
 
-def _figures(looking: Looking, places: Places, year: int) -> SeasonFigures:
-    """Count the visits of one season; what it tells of species follows when it is needed."""
-    visit, at, holder = places.visits[year]
-    n, methods = len(places.names), looking.can.shape[1]
-    cell = holder[at] * methods + looking.seasons.method[visit]
-    return SeasonFigures(np.bincount(cell, minlength=n * methods).reshape(n, methods), {})
-
-
 def chances_by_catchment(
     names: pd.Index,
     species: Mapping[int, str],
@@ -143,7 +135,11 @@ def chances_by_catchment(
         estimated = np.zeros(len(names), dtype=bool)
         for year in sorted(years, reverse=True):
             if year not in seasons:
-                seasons[year] = _figures(*looked(year), year)
+                looking, places = looked(year)
+                visit, at, holder = places.visits[year]
+                cell = holder[at] * can.shape[1] + looking.seasons.method[visit]
+                visits = np.bincount(cell, minlength=can.shape[1] * len(names))
+                seasons[year] = SeasonFigures(visits.reshape(len(names), -1), {})
             here = (seasons[year].visits @ can[row] > 0) & ~estimated
             if not here.any():
                 continue

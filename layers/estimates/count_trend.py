@@ -57,10 +57,16 @@ def _ends(site: Ints, x: Floats) -> tuple[Floats, Floats]:
     return by_site.transform("min").to_numpy(), by_site.transform("max").to_numpy()
 
 
-def _sites_with_change(site: Ints, x: Floats, counts: Floats) -> Bools:
-    """Rows of sites that tell of change: a catch, and two different years."""
-    least, most = _ends(site, x)
-    return np.asarray((most > least) & (np.bincount(site, counts) > 0)[site], dtype=bool)
+def _telling(
+    counts: npt.ArrayLike, effort: npt.ArrayLike, site: npt.ArrayLike, year: npt.ArrayLike
+) -> tuple[Floats, Floats, Ints, Floats]:
+    """Rows of sites that tell of change: a catch, and two different years; sites from 0."""
+    y, e, x = (np.asarray(a, dtype=np.float64) for a in (counts, effort, year))
+    raw = np.asarray(site, dtype=np.int64)
+    least, most = _ends(raw, x)
+    used = (most > least) & (np.bincount(raw, y) > 0)[raw]
+    own = np.unique(raw[used], return_inverse=True)[1].astype(np.int64)
+    return y[used], e[used], own, x[used]
 
 
 def _one_sided(counts: Floats, site: Ints, x: Floats) -> Bools:
@@ -133,18 +139,15 @@ def fit_trend(
     >>> round(fit.ratio, 6)
     0.5
     """
-    y, e, x = (np.asarray(a, dtype=np.float64) for a in (counts, effort, year))
-    raw = np.asarray(site, dtype=np.int64)
-    used = _sites_with_change(raw, x, y)
-    own = np.unique(raw[used], return_inverse=True)[1].astype(np.int64)
+    y, e, own, x = _telling(counts, effort, site, year)
     sites = int(own.max(initial=-1)) + 1
     if sites < LEAST_SITES:
         raise ThinDataError(
             f"fewer than {LEAST_SITES} sites with a catch were fished by this gear in two years"
         )
-    if _one_sided(y[used][:, None], own, x[used])[0]:
+    if _one_sided(y[:, None], own, x)[0]:
         raise ThinDataError("caught at each site in its first year alone, or its last: no ratio")
-    beta, se = _conditional(y[used][:, None], e[used], own, x[used])
+    beta, se = _conditional(y[:, None], e, own, x)
     half = float(scipy.special.stdtrit(sites - 1, 0.975)) * se[0]
     if half < _NO_SPREAD:
         half = float("nan")
@@ -207,11 +210,7 @@ def change_seen(
     float
         Share, 0.02 to 0.9; missing where not even 90 % would have been seen.
     """
-    y, e, x = (np.asarray(a, dtype=np.float64) for a in (counts, effort, year))
-    raw = np.asarray(site, dtype=np.int64)
-    used = _sites_with_change(raw, x, y)
-    y, e, x = y[used], e[used], x[used]
-    own = np.unique(raw[used], return_inverse=True)[1].astype(np.int64)
+    y, e, own, x = _telling(counts, effort, site, year)
     beta, _ = _conditional(y[:, None], e, own, x)
     now = e * np.exp(beta[0] * (x - x.mean()))
     clumping = _clumping(y, now, own)

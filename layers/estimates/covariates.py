@@ -51,21 +51,20 @@ def covariates_of(
         0 by day alone) and `water_temperature` [degrees Celsius].
     """
     reach = codes_within(snaps["reach_id"].reindex(placements.index), network.reaches.index)
-    snapped = reach >= 0
     seeds = np.full(network.n_nodes, np.inf)
     seeds[network.outlets] = 0.0
     outlet_m = node_distance(network, seeds)[network.to_node]
     hours = hours_worked(placements, methods)
     dark = hours["night"] | hours["overnight"]
-    found = pd.DataFrame(index=placements.index)
-    for name, values in (
-        ("stream_order", network.strahler.astype(np.float64)),
-        ("upstream_length", np.log(network.upstream_length_m)),
-        ("outlet_distance", np.where(np.isfinite(outlet_m), outlet_m / 1000, np.nan)),
-    ):
-        own = np.full(len(placements), np.nan)
-        own[snapped] = values[reach[snapped]]
-        found[name] = own
+    of_reach = {
+        "stream_order": network.strahler,
+        "upstream_length": np.log(network.upstream_length_m),
+        "outlet_distance": np.where(np.isfinite(outlet_m), outlet_m / 1000, np.nan),
+    }
+    found = pd.DataFrame(
+        {name: np.append(values, np.nan)[reach] for name, values in of_reach.items()},
+        index=placements.index,
+    )
     found["night"] = dark.astype("float64").where(dark | hours["day"])
     blank = pd.Series(np.nan, index=placements.index)
     found["water_temperature"] = placements.get("water_temperature_c", blank).astype("float64")

@@ -9,6 +9,7 @@ import pandas as pd
 
 from layers.estimates.reach_summary import listed
 from layers.fieldwork.counted_water import COUNTS
+from layers.fieldwork.looking import extreme_dates
 from layers.frames import reads
 from layers.network.intervals import Intervals, overlay
 from layers.network.reach_parts import cover_with_parts
@@ -16,12 +17,10 @@ from layers.network.reach_parts import cover_with_parts
 if TYPE_CHECKING:
     from datetime import date
 
-    from numpy.typing import NDArray
-
-    from layers.arrays import Bools, Floats, Ints
+    from layers.arrays import Bools, Floats
     from layers.fieldwork.counted_water import Counted, CountedWater
 
-__all__ = ["COVERAGE_COLUMNS", "NOTHING", "STATES", "coverage", "extreme_dates", "since"]
+__all__ = ["COVERAGE_COLUMNS", "NOTHING", "STATES", "coverage", "since"]
 
 COVERAGE_COLUMNS: Final = (
     "reach_id",
@@ -173,15 +172,3 @@ def _visits(water: CountedWater, region: Intervals | None, changed: Bools) -> di
         "last_date": extreme_dates(day, row, m, np.maximum),
         "last_sampled_date": extreme_dates(*of_stretch, m, np.maximum),
     }
-
-
-def extreme_dates(
-    day: NDArray[np.datetime64], row: Ints, count: int, take: np.ufunc
-) -> NDArray[np.datetime64]:
-    """First or last known day of each reach; missing where there is none."""
-    known = ~np.isnat(day)
-    none = np.iinfo(np.int64).min if take is np.maximum else np.iinfo(np.int64).max
-    best = np.full(count, none, np.int64)
-    take.at(best, row[known], day[known].astype("datetime64[us]").astype(np.int64))
-    missing = np.iinfo(np.int64).min  # how NumPy stores a missing time
-    return np.where(best == none, missing, best).astype("datetime64[us]")

@@ -60,7 +60,6 @@ DEPLETION_COLUMNS: Final = (
 )
 _UNEQUAL: Final = 1.25  # greatest minutes of a pass over least; a choice of this program
 _UNEQUAL_WORDS: Final = "minutes differ between passes, and equal effort is assumed"
-_NUMBERS: Final = ("n_hat", "n_se", "n_low", "n_high", "p_hat")
 _DENSITIES: Final = {
     "density_per_100_m2": "n_hat", "density_low": "n_low", "density_high": "n_high"
 }  # fmt: skip
@@ -162,11 +161,7 @@ def depletion(
     rows = pd.concat([rows, rows.assign(species=ALL)], ignore_index=True)
     # A placement that caught nothing has no catch row; its pooled row must still appear.
     groups = pd.concat([rows[["row", "species"]], pooled]).drop_duplicates()
-    table = [
-        answer
-        for group in _catch_series(rows, groups, passes, stated)
-        for answer in _rows_of(placements.index, *group, estimators)
-    ]
+    table = [*_rows(placements.index, rows, groups, passes, stated, estimators)]
     if "joint" in estimators:
         table.extend(_joint_rows(table, placements))
     frame = typed(
@@ -204,10 +199,15 @@ def depletion(
     return frame
 
 
-def _catch_series(
-    rows: pd.DataFrame, groups: pd.DataFrame, passes: Floats, stated: Floats
-) -> Iterator[tuple[int, str, list[int], list[str], bool]]:
-    """Per placement and species: catches of its passes, what is wrong, and whether fatally."""
+def _rows(
+    placement_ids: pd.Index,
+    rows: pd.DataFrame,
+    groups: pd.DataFrame,
+    passes: Floats,
+    stated: Floats,
+    estimators: Sequence[Estimator],
+) -> Iterator[dict[str, object]]:
+    """Rows of every estimator but `joint` for each group, a placement and species."""
     number = rows["pass_no"].to_numpy(dtype=np.float64)
     at = rows["row"].to_numpy(dtype=np.int64)
     number = np.where(np.isnan(number) & (passes[at] == 1), 1.0, number)
@@ -245,35 +245,21 @@ def _catch_series(
                 f"catch rows of pass {passes[place]:g} where "
                 f"{counted(stated[place], 'pass is', 'passes are')} stated"
             )
-        k = int(passes[place])
-        yield int(place), str(species), caught[i, :k].astype(np.int64).tolist(), reasons, fatal
-
-
-def _rows_of(
-    placement_ids: pd.Index,
-    place: int,
-    species: str,
-    caught: list[int],
-    reasons: list[str],
-    fatal: bool,
-    estimators: Sequence[Estimator],
-) -> Iterator[dict[str, object]]:
-    for estimator in estimators:
-        if estimator == "joint" or (estimator == "two_pass" and len(caught) > 2):
-            continue
-        problems = list(reasons)
-        figures = {} if fatal else _estimate(caught, estimator, problems)
-        yield {
-            "placement_id": placement_ids[place],
-            "species": species,
-            "passes": len(caught),
-            "catches": "" if fatal else ";".join(str(c) for c in caught),
-            "estimator": estimator,
-            "se_formula": "",
-            **dict.fromkeys(_NUMBERS, np.nan),
-            **figures,
-            "problem": "; ".join(problems),
-        }
+        series = caught[i, : int(passes[place])].astype(np.int64).tolist()
+        for estimator in estimators:
+            if estimator == "joint" or (estimator == "two_pass" and len(series) > 2):
+                continue
+            problems = list(reasons)
+            figures = {} if fatal else _estimate(series, estimator, problems)
+            yield {
+                "placement_id": placement_ids[place],
+                "species": species,
+                "passes": len(series),
+                "catches": "" if fatal else ";".join(map(str, series)),
+                "estimator": estimator,
+                **figures,
+                "problem": "; ".join(problems),
+            }
 
 
 def _estimate(caught: list[int], estimator: Estimator, problems: list[str]) -> dict[str, object]:
@@ -307,14 +293,7 @@ def _estimate(caught: list[int], estimator: Estimator, problems: list[str]) -> d
 
 
 def _figures(fit: RemovalEstimate) -> dict[str, object]:
-    return {
-        "n_hat": fit.n_hat,
-        "n_se": fit.n_se,
-        "n_low": fit.n_low,
-        "n_high": fit.n_high if np.isfinite(fit.n_high) else np.nan,
-        "p_hat": fit.p_hat,
-        "se_formula": fit.se_formula,
-    }
+    return vars(fit) | {"n_high": fit.n_high if np.isfinite(fit.n_high) else np.nan}
 
 
 def _joint_rows(
@@ -344,7 +323,7 @@ def _joint_rows(
         except ThinDataError as thin:
             problem, fits = str(thin), []
         for row, fit in zip_longest(group.to_dict("records"), fits):
-            figures = _figures(fit) if fit else dict.fromkeys(_NUMBERS, np.nan)
+            figures = _figures(fit) if fit else {}
             few = sum(int(c) for c in row["catches"].split(";")) < FEW_FISH
             said = problem + (f"; fewer than {FEW_FISH} fish: imprecise" if fit and few else "")
             said += "; no upper limit" if fit and np.isposinf(fit.n_high) else ""

@@ -32,6 +32,7 @@ __all__ = [
 FEWEST: Final = 5  # fish below which no histogram and no fit; common practice, no source
 _QUANTILES: Final = {"p10_mm": 0.1, "p25_mm": 0.25, "median_mm": 0.5, "p75_mm": 0.75, "p90_mm": 0.9}
 _NARROW: Final = 1.5  # longest over shortest below which a fit is warned of; a choice of ours
+_NO_FIT: Final = f"no fit: fewer than {FEWEST} fish weighed, or all of one length"
 _KEYS: Final = ["species", "length_type"]
 LENGTH_COLUMNS: Final = (
     *_KEYS,
@@ -138,8 +139,7 @@ def lengths_by_species(
         if len(own) < FEWEST:
             problems.append(f"fewer than {FEWEST} fish measured")
         figures = {}
-        if len(weighed) >= FEWEST and weighed["length_mm"].nunique() > 1:
-            fit = fit_length_weight(*weighed[["length_mm", "weight_g"]].to_numpy(np.float64).T)
+        if fit := _fitted(weighed):
             figures = {
                 "weight_factor": fit.factor,
                 "weight_exponent": fit.exponent,
@@ -149,10 +149,8 @@ def lengths_by_species(
             }
             if weighed["length_mm"].max() < _NARROW * weighed["length_mm"].min():
                 problems.append("fish of like length only: the fit holds for these lengths")
-        elif len(weighed):
-            problems.append(f"no fit: fewer than {FEWEST} fish weighed, or all of one length")
         else:
-            problems.append("no fit: none weighed")
+            problems.append(_NO_FIT if len(weighed) else "no fit: none weighed")
         share = 1 - measured[species] / caught[species]
         rows.append(
             {
@@ -173,10 +171,8 @@ def lengths_by_species(
         {
             "species": species,
             "length_type": "not_stated",
-            "measured": 0,
             "caught": number,
             "unmeasured_share": 1.0,
-            "weighed": 0,
             "problem": "; ".join(["none measured", *_count_words(bounded[str(species)])]),
         }
         for species, number in caught.drop(measured.index).items()
@@ -278,17 +274,23 @@ def condition_of_fish(
     parts = []
     for _, kind, own in _groups(weighed):
         expected, problems = np.full(len(own), np.nan), _kind_words(kind)
-        if len(own) >= FEWEST and own["length_mm"].nunique() > 1:
-            fit = fit_length_weight(*own[["length_mm", "weight_g"]].to_numpy(np.float64).T)
+        if fit := _fitted(own):
             expected = fit.factor * own["length_mm"].to_numpy() ** fit.exponent
         else:
-            problems.append(f"no fit: fewer than {FEWEST} fish weighed, or all of one length")
+            problems.append(_NO_FIT)
         condition = own["weight_g"].to_numpy() / expected
         parts.append(
             own.assign(expected_weight_g=expected, condition=condition, problem="; ".join(problems))
         )
     frame = pd.concat(parts) if parts else weighed.reindex(columns=list(FISH_COLUMNS))
     return _finished(frame, FISH_COLUMNS, placements, weighed)
+
+
+def _fitted(weighed: pd.DataFrame) -> LengthWeight | None:
+    """Fit weighed fish; None where these are too few or of one length."""
+    if len(weighed) < FEWEST or weighed["length_mm"].nunique() < 2:
+        return None
+    return fit_length_weight(*weighed[["length_mm", "weight_g"]].to_numpy(np.float64).T)
 
 
 def _groups(fish: pd.DataFrame) -> Iterator[tuple[str, str, pd.DataFrame]]:

@@ -41,7 +41,7 @@ class Looking:
     ends: Ints  # where those of each species end
     of_year: dict[int, Ints]  # visits
     names: dict[int, str]  # of the species that are no genus or group, by row
-    values: pd.DataFrame | None  # covariates of each visit
+    values: pd.DataFrame | None  # covariates of each visit, mean over its placements
     fits: dict[tuple[int, int], OccupancyFit]  # made so far, by species and year
     # Of units by effort, by year and the methods that look for a species: many species share one.
     orders: dict[tuple[int, bytes], NDArray[np.int32]]
@@ -123,6 +123,10 @@ def looking_of(
     n = max(season.unit.size, 1)
     kind, visit = np.divmod(distinct(kinds[keep] * n + season.visit_of[at[keep]]), n)
     full = (species["rank"].fillna("species") == "species").to_numpy(dtype=bool)
+    values = None
+    if covariates is not None:
+        means = covariates[season.visit_of >= 0].groupby(season.visit_of[season.visit_of >= 0])
+        values = means.mean().reindex(range(season.unit.size))
     return Looking(
         seasons=season,
         can=detectable(species, methods).to_numpy(dtype=bool),
@@ -130,7 +134,7 @@ def looking_of(
         ends=np.searchsorted(kind, np.arange(len(species) + 1)),
         of_year={int(year): np.flatnonzero(season.year == year) for year in distinct(season.year)},
         names={row: str(name) for row, name in enumerate(species.index) if full[row]},
-        values=None if covariates is None else _by_visit(covariates, season),
+        values=values,
         fits={},
         orders={},
     )
@@ -143,13 +147,6 @@ def each_species(looking: Looking) -> Iterator[tuple[str, list[Tried]]]:
     for row, name in looking.names.items():
         years = [year for year, used in methods.items() if looking.can[row, used].any()]
         yield name, [Tried(looking, row, year) for year in years]
-
-
-def _by_visit(covariates: pd.DataFrame, season: Seasons) -> pd.DataFrame:
-    """Mean of each covariate over the placements of a visit."""
-    in_visit = season.visit_of >= 0
-    means = covariates[in_visit].groupby(season.visit_of[in_visit]).mean()
-    return means.reindex(range(season.unit.size))
 
 
 def _kinds(visits: Ints) -> Ints:

@@ -322,6 +322,7 @@ def done_before(
     """
     network, water = before.network, before.visited
     labels = [str(label) for label in methods.get("label", methods.index.to_series())]
+    labels = [label[:1].lower() + label[1:] for label in labels]  # within a sentence
     ends = np.column_stack([network.from_node[rows], network.to_node[rows]])
     nodes, adjacency = near_nodes(network, ends, within_m)
     number = np.full(network.n_nodes, -1)
@@ -350,17 +351,13 @@ def done_before(
         used = distinct(code[near])
         used = used[np.argsort(-latest[used], kind="stable")]
         done = ", ".join(
-            _in_a_sentence(labels[k]) + (f" {when:.0f}" if when > -np.inf else "")
+            labels[k] + (f" {when:.0f}" if when > -np.inf else "")
             for k, when in zip(used.tolist(), latest[used].tolist(), strict=True)
         )
         said.append(
             f"{done}, {away.min():.0f} m off" if done else f"nothing within {within_m:.0f} m"
         )
     return pd.Series(said, dtype="str")
-
-
-def _in_a_sentence(label: str) -> str:
-    return label[:1].lower() + label[1:]
 
 
 def _foremost(bound: Floats) -> Ints:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from layers.coded import distinct
-from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates
+from layers.fieldwork.looking import catch_numbers, extreme_dates, inputs_of, local_dates
 from layers.frames import codes_within, reads
 from layers.totals import ALL, RECORDS_ANEW, refuse_all
 
@@ -105,11 +105,7 @@ def permit_returns(
     placed[:, -1] = np.bincount(group, minlength=len(key))
     at = np.nonzero(placed)
     days = local_dates(placements).to_numpy("datetime64[us]")
-    dated, ends = ~np.isnat(days), {}
-    for name, join in (("first", np.fmin), ("last", np.fmax)):  # of a date and none the date
-        ends[name] = np.full(placed.size, np.datetime64("NaT", "us"))
-        for where, own in ((cell, row), (of_all, np.arange(len(days)))):
-            join.at(ends[name], where[dated[own]], days[own][dated[own]])
+    dated = (np.append(days[row], days), np.append(cell, of_all), placed.size)
     strange: dict[int, set[str]] = {}
     odd = fate == FATES.index("other")
     for one, text in {*zip(cell[odd].tolist(), word[odd].tolist(), strict=True)}:
@@ -122,8 +118,8 @@ def permit_returns(
             "survey": surveys.take(key[at[0]] % max(len(surveys), 1)),
             "species": names[at[1]],
             "placements": placed[at],
-            "first_date": ends["first"][cells],
-            "last_date": ends["last"][cells],
+            "first_date": extreme_dates(*dated, np.minimum)[cells],
+            "last_date": extreme_dates(*dated, np.maximum)[cells],
             "caught": table(cell, number)[at],
             "caught_lower_bound": table(cell, lower[kept])[at] > 0,
             **{name: table(cell, number * (fate == k))[at] for k, name in enumerate(FATES)},
@@ -152,13 +148,11 @@ def _words_or_none(column: pd.Series) -> tuple[Ints, pd.Index]:
 
 
 def _problems(frame: pd.DataFrame) -> pd.Series:
-    said = pd.DataFrame(
-        {
-            "permit": np.where(frame["permit"] == "", "no permit stated", ""),
-            "bound": np.where(frame["caught_lower_bound"], "fish not all counted: at least", ""),
-            "estimated": np.where(frame["estimated"], "estimated counts added as they are", ""),
-            "words": np.where(frame["strange"] != "", "other fates: " + frame["strange"], ""),
-        }
+    said = zip(
+        np.where(frame["permit"] == "", "no permit stated", ""),
+        np.where(frame["caught_lower_bound"], "fish not all counted: at least", ""),
+        np.where(frame["estimated"], "estimated counts added as they are", ""),
+        np.where(frame["strange"] != "", "other fates: " + frame["strange"], ""),
+        strict=True,
     )
-    words = ["; ".join(filter(None, row)) for row in said.itertuples(index=False)]
-    return pd.Series(words, index=frame.index, dtype="str")
+    return pd.Series(["; ".join(filter(None, words)) for words in said], frame.index, dtype="str")

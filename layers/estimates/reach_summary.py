@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import geopandas as gpd
@@ -12,10 +13,17 @@ import shapely
 from layers.coded import distinct
 from layers.crs import choose_operation, require_same_crs
 from layers.fieldwork.counted_water import holds, sampled_stretches
-from layers.fieldwork.looking import catch_numbers, inputs_of, local_dates, looked
+from layers.fieldwork.looking import (
+    catch_numbers,
+    extreme_dates,
+    inputs_of,
+    local_dates,
+    looked,
+)
 from layers.frames import codes_within, reads
 from layers.network.intervals import Intervals, union_length
 from layers.network.reach_parts import cover_with_parts
+from layers.plurals import plural
 
 if TYPE_CHECKING:
     from layers.arrays import Ints, Objects
@@ -120,7 +128,7 @@ def reach_summary(
     """
     require_same_crs(placements.crs, network.crs, what="placements and network")
     m = len(network.reaches)
-    row = _reach_rows(network, snaps, placements)
+    row = network.rows(snaps["reach_id"].reindex(placements.index).astype("str"))
     length = network.length_m
     if region is not None:
         measure = snaps["measure_m"].reindex(placements.index).to_numpy(np.float64)
@@ -141,11 +149,17 @@ def reach_summary(
     table["placements_unusable"] = np.bincount(row[unusable], minlength=m)
     table["methods"] = listed(row[on_reach], placements["method"][on_reach], m)
     table["by_method"] = _by_method(row, placements, effort, m)
-    _add_catches(table, row, placements, catches)
-    dates = local_dates(placements)
-    grouped = pd.Series(dates.to_numpy()[on_reach]).groupby(row[on_reach])
-    table["first_date"] = grouped.min().reindex(range(m)).to_numpy()
-    table["last_date"] = grouped.max().reindex(range(m)).to_numpy()
+    at = codes_within(catches["placement_id"], placements.index)
+    where = np.where(at >= 0, row[at], -1) if len(row) else np.full(len(at), -1)
+    number, lower = catch_numbers(catches)
+    counts = (where >= 0) & (number > 0)
+    where, number, lower = where[counts], number[counts], lower[counts]
+    table["species"] = listed(where, catches["species"][counts], m)
+    table["individuals"] = np.bincount(where, weights=number, minlength=m)
+    table["individuals_lower_bound"] = np.bincount(where, weights=lower, minlength=m) > 0
+    day = local_dates(placements).to_numpy()[on_reach]
+    for name, take in (("first_date", np.minimum), ("last_date", np.maximum)):
+        table[name] = extreme_dates(day, row[on_reach], m, take)
     table["sampled_length_m"] = covered
     with np.errstate(invalid="ignore"):  # reaches outside the region have no length
         table["sampled_fraction"] = covered / length
@@ -160,33 +174,32 @@ def reach_summary(
     return result
 
 
-def _reach_rows(network: Network, snaps: pd.DataFrame, placements: pd.DataFrame) -> Ints:
-    return network.rows(snaps["reach_id"].reindex(placements.index).astype("str"))
-
-
 def listed(row: Ints, names: pd.Series, m: int) -> Objects:
     """Distinct names per reach, sorted, `;` between; empty where there are none."""
     code, known = pd.factorize(names, sort=True)
     count = max(len(known), 1)
     of_row, code = np.divmod(distinct(row[code >= 0] * count + code[code >= 0]), count)
-    words = np.asarray(known, object)[code].tolist()
+    return _joined(of_row, np.asarray(known, object)[code].tolist(), ";", m)
+
+
+def _joined(of_row: Ints, words: list[str], between: str, m: int) -> Objects:
+    """Join the words of each of m rows; they stand row by row."""
     rows, first = np.unique(of_row, return_index=True)
     text = np.full(m, "", dtype=object)
-    ends = [*first.tolist(), len(words)][1:]
-    joined = [";".join(words[a:b]) for a, b in zip(first.tolist(), ends, strict=True)]
-    once = {each: each for each in joined}  # reaches with the same names share one text
+    ends = [*first.tolist(), len(words)]
+    joined = [between.join(words[a:b]) for a, b in pairwise(ends)]
+    once = {each: each for each in joined}  # rows with the same words share one text
     text[rows] = [*map(once.__getitem__, joined)]
     return text
 
 
 def _by_method(row: Ints, placements: pd.DataFrame, effort: pd.DataFrame | None, m: int) -> Objects:
     """Put placements and effort of each method on a reach in words."""
-    text = np.full(m, "", dtype=object)
     method, names = pd.factorize(placements["method"], sort=True)
     k = max(len(names), 1)
     pairs, count = np.unique((row * k + method)[(row >= 0) & (method >= 0)], return_counts=True)
     words = [
-        f"{names[at % k]}: {placed} {'placement' if placed == 1 else 'placements'}"
+        f"{names[at % k]}: {placed} {plural(placed, 'placement')}"
         for at, placed in zip(pairs.tolist(), count.tolist(), strict=True)
     ]
     if effort is not None and len(effort):
@@ -200,21 +213,4 @@ def _by_method(row: Ints, placements: pd.DataFrame, effort: pd.DataFrame | None,
         for cell, total in zip(sums.index.tolist(), sums.tolist(), strict=True):
             where, which = divmod(cell, len(units))
             words[where] += f", {total:.6g} {units[which].replace('_', ' ')}"
-    first = np.unique(pairs // k, return_index=True)
-    ends = [*first[1].tolist(), len(words)][1:]
-    text[first[0]] = ["; ".join(words[a:b]) for a, b in zip(first[1].tolist(), ends, strict=True)]
-    return text
-
-
-def _add_catches(
-    table: pd.DataFrame, row: Ints, placements: pd.DataFrame, catches: pd.DataFrame
-) -> None:
-    m = len(table)
-    at = codes_within(catches["placement_id"], placements.index)
-    where = np.where(at >= 0, row[at], -1) if len(row) else np.full(len(at), -1)
-    number, lower = catch_numbers(catches)
-    counts = (where >= 0) & (number > 0)
-    where, number, lower = where[counts], number[counts], lower[counts]
-    table["species"] = listed(where, catches["species"][counts], m)
-    table["individuals"] = np.bincount(where, weights=number, minlength=m)
-    table["individuals_lower_bound"] = np.bincount(where, weights=lower, minlength=m) > 0
+    return _joined(pairs // k, words, "; ", m)

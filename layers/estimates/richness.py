@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 import scipy
 
+from layers.coded import distinct
 from layers.errors import FrameError
 from layers.estimates.proportions import Z95
 from layers.fieldwork.looking import (
@@ -22,13 +23,14 @@ from layers.fieldwork.looking import (
     left_out_by_outcome,
     looked,
     nested_catchments,
+    rolled_up,
 )
 from layers.frames import codes_of, codes_within, reads, typed
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from layers.arrays import Ints
+    from layers.arrays import Floats, Ints
 
 __all__ = [
     "accumulation",
@@ -40,6 +42,7 @@ __all__ = [
     "richness",
     "sample_coverage",
     "species_incidence",
+    "unseen_in",
     "without_wider_entries",
 ]
 
@@ -196,6 +199,18 @@ def jackknife1(incidence: npt.ArrayLike, samples: int) -> float:
     return counts.size + int((counts == 1).sum()) * (samples - 1) / samples
 
 
+def unseen_in(left: Ints, samples: int, t: Ints | int) -> Floats:
+    """Chance that t of all samples, drawn without replacement, are among `left` of them.
+
+    C(left, t) / C(samples, t): where `left` samples lack a species, that t do.
+    """
+    gammaln = scipy.special.gammaln
+    rest = np.maximum(left - t, 0)
+    of_left = gammaln(left + 1.0) - gammaln(rest + 1.0)
+    ratio = np.exp(of_left - gammaln(samples + 1.0) + gammaln(samples - t + 1.0))
+    return np.asarray(ratio * (left >= t), dtype=np.float64)
+
+
 def accumulation(incidence: npt.ArrayLike, samples: int) -> pd.DataFrame:
     """Species expected in 1, 2, … m samples drawn without replacement.
 
@@ -223,15 +238,7 @@ def accumulation(incidence: npt.ArrayLike, samples: int) -> pd.DataFrame:
     counts = _checked(incidence, samples)
     n = np.unique(np.linspace(1, samples, min(samples, _CURVE_POINTS)).round().astype(np.int64))
     times, species = np.unique(counts, return_counts=True)
-    left = samples - times[None, :] - n[:, None]
-    with np.errstate(invalid="ignore"):
-        log_absent = (
-            scipy.special.gammaln(samples - times + 1.0)[None, :]
-            + scipy.special.gammaln(samples - n + 1.0)[:, None]
-            - scipy.special.gammaln(np.maximum(left, 0) + 1.0)
-            - scipy.special.gammaln(samples + 1.0)
-        )
-    absent = np.where(left >= 0, np.exp(log_absent), 0.0)
+    absent = unseen_in(samples - times, samples, n[:, None])
     expected = ((1.0 - absent) * species).sum(axis=1)
     there_are = chao2(counts, samples).estimate
     variance = ((1.0 - absent) ** 2 * species).sum(axis=1)
@@ -270,26 +277,22 @@ def species_incidence(
     names, inner, outer = nested_catchments(ancestors)
     home = codes_within(catchment_of.reindex(placements.index), names)
     sample = looked(placements) & (home >= 0)
-    nesting = pd.DataFrame({"home": inner, "outer": outer})
-
-    inside = pd.DataFrame({"home": home[sample]}).merge(nesting, on="home")
-    samples = pd.Series(
-        np.bincount(inside["outer"], minlength=len(names)), index=names, name="placements"
-    )
+    holder = rolled_up(home[sample], (inner, outer), len(names))[1]
+    samples = pd.Series(np.bincount(holder, minlength=len(names)), index=names, name="placements")
     rows = codes_within(catches["placement_id"], placements.index)
     kinds = codes_of(catches["species"], species.index, "Species")
     number, _ = catch_numbers(catches)
     keep = (rows >= 0) & (number > 0)
     keep &= sample[np.maximum(rows, 0)] if len(sample) else False
-    pairs = pd.DataFrame({"row": rows[keep], "kind": kinds[keep]}).drop_duplicates()
-    pairs["home"] = home[pairs["row"]]
-    pairs = pairs.merge(nesting, on="home")
-    counted = pairs.groupby(["outer", "kind"]).size()
+    width = max(len(species), 1)
+    row, kind = np.divmod(distinct(rows[keep] * width + kinds[keep]), width)
+    each, holder = rolled_up(home[row], (inner, outer), len(names))
+    cell, count = np.unique(holder * width + kind[each], return_counts=True)
     found = pd.DataFrame(
         {
-            "catchment": names.to_numpy()[counted.index.get_level_values(0)],
-            "species": species.index.to_numpy()[counted.index.get_level_values(1)],
-            "placements": counted.to_numpy(),
+            "catchment": names.take(cell // width),
+            "species": species.index.take(cell % width),
+            "placements": count,
         }
     ).astype({"catchment": "str", "species": "str", "placements": "int64"})
     return without_wider_entries(found, species), samples

@@ -9,6 +9,7 @@ import pandas as pd
 
 from layers.coded import distinct
 from layers.errors import FrameError
+from layers.fieldwork.looking import rolled_up
 from layers.frames import codes_of, codes_within, reads
 from layers.network.catchments import ancestors
 from layers.network.intervals import Intervals, overlay, union_intervals
@@ -124,12 +125,11 @@ class _Holding:
         own = codes_of(pd.Series(self.parts.names, dtype="str"), self.names, "Catchment")
         self.code = np.append(own, self.outside)[self.parts.catchment]
         # What lies outside all lies in nothing but itself.
-        inner = np.append(self.names.get_indexer(nested["catchment_id"]), self.outside)
-        outer = np.append(self.names.get_indexer(nested["ancestor_id"]), self.outside)
-        order = np.argsort(inner, kind="stable")
-        self.outer = outer[order].astype(np.int64)
-        self.count = np.bincount(inner, minlength=self.outside + 1)
-        self.first = np.cumsum(self.count) - self.count
+        inner, outer = (
+            np.append(self.names.get_indexer(nested[name]), self.outside)
+            for name in ("catchment_id", "ancestor_id")
+        )
+        self.nesting = inner, outer
 
 
 class _Names:
@@ -175,11 +175,9 @@ def _pieces(
     frame: dict[str, Ints | Floats | int] = {}
     if holding is not None:
         cut = overlay(intervals, holding.parts.intervals)
-        leaf = holding.code[cut.part]
-        count = holding.count[leaf]
-        piece = np.repeat(np.arange(len(leaf)), count)
-        step = np.arange(len(piece)) - np.repeat(np.cumsum(count) - count, count)
-        frame["catchment"] = holding.outer[holding.first[leaf[piece]] + step]
+        piece, frame["catchment"] = rolled_up(
+            holding.code[cut.part], holding.nesting, holding.outside + 1
+        )
         row, owner = row[cut.interval[piece]], owner[cut.interval[piece]]
         from_m, to_m = cut.from_m[piece], cut.to_m[piece]
     frame |= {

@@ -171,11 +171,14 @@ def seasons(
         within &= np.isin(year, sorted(set(years)))
     used, left_out = used_in_seasons(placements, units, within, unit=unit)
     rows = np.flatnonzero(used)
-    method = codes_of(placements["method"], methods.index, "Method")[rows]
     unit_of_effort = counted_in
     if unit_of_effort is None:
         unit_of_effort = units_counted(placements, methods, effort)
-    amount = _efforts(placements, methods, effort, unit_of_effort)[rows]
+    method = codes_of(placements["method"], methods.index, "Method")
+    amount = effort_in(placements, effort, unit_of_effort, method)
+    amount[~(amount > 0)] = np.nan  # not known, or of no use
+    amount[(unit_of_effort == PER_PLACEMENT)[method]] = 1.0
+    method, amount = method[rows], amount[rows]
     keys = pd.DataFrame(
         {
             "unit": pd.factorize(units.iloc[rows], sort=True)[0],
@@ -257,17 +260,6 @@ def units_counted(placements: pd.DataFrame, methods: pd.DataFrame, effort: pd.Da
     known = effort_in(placements, effort, unit, method) > 0
     unit[np.bincount(method[known], minlength=len(methods)) == 0] = PER_PLACEMENT
     return unit
-
-
-def _efforts(
-    placements: pd.DataFrame, methods: pd.DataFrame, effort: pd.DataFrame, unit: Objects
-) -> Floats:
-    """Effort of each placement in its method's unit, missing where not known or 0."""
-    method = codes_of(placements["method"], methods.index, "Method")
-    amount = effort_in(placements, effort, unit, method)
-    amount[~(amount > 0)] = np.nan
-    amount[(unit == PER_PLACEMENT)[method]] = 1.0
-    return amount
 
 
 def _medians(values: Floats, group: Ints, groups: int) -> Floats:

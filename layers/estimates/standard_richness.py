@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
-import scipy
 
 from layers.estimates.proportions import Z95
 from layers.estimates.richness import (
@@ -20,6 +19,7 @@ from layers.estimates.richness import (
     groups_of,
     sample_coverage,
     species_incidence,
+    unseen_in,
 )
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, looked
 from layers.frames import reads, typed
@@ -75,19 +75,10 @@ def coverage_of(incidence: npt.ArrayLike, samples: int, t: int) -> float:
     counts = np.asarray(incidence, dtype=np.int64)
     total = counts.sum()
     if t < samples:
-        left = samples - counts
-        held = np.exp(_log_ratio(left, samples - 1, t)) * (left >= t)
+        held = unseen_in(samples - counts, samples - 1, t)
         return float(1 - (counts / total * held).sum())
     share = escape(counts, samples)
     return float(1 - (counts == 1).sum() / total * share ** (t - samples + 1))
-
-
-def _log_ratio(left: Ints, whole: int, t: int) -> Floats:
-    """Logarithm of C(left, t) / C(whole, t)."""
-    gammaln = scipy.special.gammaln
-    rest = np.maximum(left - t, 0)
-    of_left = gammaln(left + 1.0) - gammaln(rest + 1.0)
-    return np.asarray(of_left - gammaln(whole + 1.0) + gammaln(whole - t + 1.0))
 
 
 def _species_in(counts: Ints, samples: int, t: float) -> float:
@@ -102,8 +93,7 @@ def _species_in(counts: Ints, samples: int, t: float) -> float:
     low = int(np.floor(t))
 
     def whole(n: int) -> float:
-        left = samples - counts
-        return float(counts.size - (np.exp(_log_ratio(left, samples, n)) * (left >= n)).sum())
+        return float(counts.size - unseen_in(samples - counts, samples, n).sum())
 
     return whole(low) + (t - low) * (whole(low + 1) - whole(low)) if t > low else whole(low)
 

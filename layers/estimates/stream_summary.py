@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 
 from layers.coded import distinct
-from layers.estimates.coverage import extreme_dates
 from layers.fieldwork.counted_water import holds
-from layers.fieldwork.looking import catch_numbers, detectable
+from layers.fieldwork.looking import catch_numbers, detectable, extreme_dates
 from layers.frames import codes_of, codes_within, reads
 from layers.network.cutting import ReachLines
 from layers.network.intervals import Intervals, overlay
@@ -116,13 +115,12 @@ def _species(
     placements, count = water.placements, len(water.network.streams[1])
     place = _stream_of(water, region)
     kinds = species[(species["rank"].fillna("species") == "species").to_numpy(bool)]
-    state = np.zeros((count, len(kinds)), np.int64)  # 0 never looked, 1 looked, 2 found
     used = np.flatnonzero(place >= 0)
     method = codes_of(placements["method"].iloc[used], methods.index, "Method")
     worked = np.zeros((count, len(methods)), bool)
     worked[place[used], method] = True
-    for number, able in enumerate(detectable(kinds, methods).to_numpy(bool)):
-        state[worked[:, able].any(axis=1), number] = 1
+    # 0 never looked, 1 looked, 2 found
+    state = (worked @ detectable(kinds, methods).to_numpy(bool).T).astype(np.int64)
     individuals, _ = catch_numbers(catches)
     at = codes_within(catches["placement_id"], placements.index)
     kind = codes_within(catches["species"], kinds.index)

@@ -29,6 +29,7 @@ from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.surroundings import surroundings
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Hashable
     from datetime import date
 
     from numpy.typing import NDArray
@@ -129,70 +130,71 @@ class CountedWater:
             raise FrameError(f"{count!r} is no way to count; use {' or '.join(COUNTS)}.")
         return self.visited if count == "visited" else self.sampled
 
+    def _found(self, key: Hashable, find: Callable[[int, Any], Any]) -> Any:  # noqa: ANN401
+        """Give what was found of this water; else find it by what was of an earlier, and which."""
+        made, last = self.found.get(key, (-1, None))
+        if made < self.made:
+            last = find(made, last)
+            self.found[key] = self.made, last
+        return last
+
     def inputs(self, count: Counted) -> dict[str, Any]:
         """Say what was used and what was left out by reason, for `frame.attrs["inputs"]`."""
-        made, said = self.found.get(("inputs", count), (-1, {}))
-        if made < self.made:
-            said = self._inputs(count)
-            self.found["inputs", count] = self.made, said
-        return dict(said)
+        return dict(self._found(("inputs", count), lambda *_: self._inputs(count)))
 
     def _inputs(self, count: Counted) -> dict[str, Any]:
-        used, reasons = _marked(self.of(count).placement, len(self.row)), {}
-        made, left = self.found.get("left out", (-1, {}))
-        if made < self.made:
-            left = left_out_by_outcome(self.placements)
-            self.found["left out"] = self.made, left
+        used = _marked(self.of(count).placement, len(self.row))
+        left_out = dict(self._found("left out", lambda *_: left_out_by_outcome(self.placements)))
         if self.as_of is not None:
             later = looked(self.placements) & ~self.counted
-            reasons[f"set after {self.as_of.isoformat()}"] = int(later.sum())
+            left_out[f"set after {self.as_of.isoformat()}"] = int(later.sum())
+        more: dict[str, Any] = {}
+        if not used.any():
+            more["note"] = f"nothing was {count} along the network"
         if count == "sampled":
-            return _sampled_inputs(
-                self.placements, self.day, self.counted, self.has_stretch, used, left | reasons
-            )
-        point = self.counted & (self.row >= 0) & ~_has_length(self.sampled, len(self.row))
-        code = distinct(codes_within(self.placements["method"], self.methods.index)[point])
-        reasons["no place on the network"] = int((self.counted & ~used).sum())
-        return inputs_of(
-            self.placements,
-            used,
-            left | reasons,
-            day=self.day,
-            placements_by_point=int(point.sum()),
-            represents_m=represented_m(self.methods, self.represents_m).iloc[code].to_dict(),
-            **({} if used.any() else {"note": "nothing was visited along the network"}),
-        )
+            strange = self.counted & self.has_stretch & ~used
+            left_out["no stretch along the network"] = int((self.counted & ~self.has_stretch).sum())
+            left_out["stretch on reaches that are not in the network"] = int(strange.sum())
+        else:
+            point = self.counted & (self.row >= 0) & ~_has_length(self.sampled, len(self.row))
+            code = distinct(codes_within(self.placements["method"], self.methods.index)[point])
+            left_out["no place on the network"] = int((self.counted & ~used).sum())
+            stands_for = represented_m(self.methods, self.represents_m).iloc[code].to_dict()
+            more = {"placements_by_point": int(point.sum()), "represents_m": stands_for} | more
+        return inputs_of(self.placements, used, left_out, day=self.day, **more)
 
     def distance(self, count: Counted) -> SampledDistance:
         """How far every place is from such water; computed once, and anew where that changed."""
-        return self._distance_since(count)[2]
+        return self._distance_since(count)[1]
 
     def moved_since(self, count: Counted, made: int) -> Bools:
         """Mark reaches whose distances may differ from those of an earlier water, (m,)."""
-        return self._distance_since(count)[1] > made
+        return self._distance_since(count)[0] > made
 
-    def _distance_since(self, count: Counted) -> tuple[int, Ints, SampledDistance]:
-        made, moved_in, last = self.found.get(count, (-1, self.changed_in, None))
-        if made < self.made or last is None:
+    def _distance_since(self, count: Counted) -> tuple[Ints, SampledDistance]:
+        def find(made: int, last: tuple[Ints, SampledDistance] | None) -> tuple[Ints, Any]:
+            moved_in, before = last or (self.changed_in, None)
             found = distance_to_sampled(
-                self.network, *self.of(count).intervals, before=last, changed=self.changed_in > made
+                self.network,
+                *self.of(count).intervals,
+                before=before,
+                changed=self.changed_in > made,
             )
-            moved_in = np.where(found.moved, self.made, moved_in)
-            self.found[count] = (self.made, moved_in, found)
-        found_since: tuple[int, Ints, SampledDistance] = self.found[count]
-        return found_since
+            return np.where(found.moved, self.made, moved_in), found
+
+        since: tuple[Ints, SampledDistance] = self._found(count, find)
+        return since
 
     def by_night(self) -> Intervals:
         """Join the water that was visited by night or overnight."""
-        night = self._at_night()
-        made, last = self.found.get("by night", (-1, None))
-        if made < self.made or last is None:
-            changed, water = self.changed_in > made, self.visited
+
+        def find(made: int, last: Intervals | None) -> Intervals:
+            night, changed, water = self._at_night(), self.changed_in > made, self.visited
             own = water.intervals.at(night[water.placement] & changed[water.intervals.group])
             found = union_intervals(*own)
-            last = found if last is None else spliced(last, found, changed)
-            self.found["by night"] = self.made, last
-        joined: Intervals = last
+            return found if last is None else spliced(last, found, changed)
+
+        joined: Intervals = self._found("by night", find)
         return joined
 
     def _at_night(self) -> Bools:
@@ -439,20 +441,3 @@ def _stretches(
     other = np.clip(stretches["to_m"].to_numpy(float)[used], 0.0, length)
     intervals = Intervals(row[used], np.minimum(one, other), np.maximum(one, other))
     return Water(intervals, placement[used]), has_stretch
-
-
-def _sampled_inputs(
-    placements: pd.DataFrame,
-    day: NDArray[np.datetime64],
-    counted: Bools,
-    has_stretch: Bools,
-    used: Bools,
-    left_out: dict[str, int],
-) -> dict[str, Any]:
-    strange = counted & has_stretch & ~used
-    further = {
-        "no stretch along the network": int((counted & ~has_stretch).sum()),
-        "stretch on reaches that are not in the network": int(strange.sum()),
-    }
-    word = {} if used.any() else {"note": "nothing was sampled along the network"}
-    return inputs_of(placements, used, left_out | further, day=day, **word)

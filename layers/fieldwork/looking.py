@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = [
     "catch_numbers",
     "detectable",
+    "extreme_dates",
     "inputs_of",
     "left_out_by_outcome",
     "local_dates",
@@ -76,12 +77,12 @@ def detectable(species: pd.DataFrame, methods: pd.DataFrame) -> pd.DataFrame:
     >>> detectable(fish, gear).to_numpy().tolist()
     [[False, True], [True, False]]
     """
-    blank = pd.Series([None] * len(species), index=species.index, dtype=object)
-    named = _text_sets(species.get("detected_by", blank))
-    waters = _text_sets(species.get("habitats", blank))
-    gear_waters = _text_sets(
-        methods.get("habitats", pd.Series([None] * len(methods), index=methods.index, dtype=object))
-    )
+    named, waters, gear_waters = (
+        _text_sets(frame.reindex(columns=[name])[name])
+        for frame, name in (
+            (species, "detected_by"), (species, "habitats"), (methods, "habitats"),
+        )
+    )  # fmt: skip
     can = [
         [
             method in by
@@ -163,12 +164,8 @@ def looked(placements: pd.DataFrame) -> Bools:
 def left_out_by_outcome(placements: pd.DataFrame) -> dict[str, int]:
     """How many placements did not look, by reason."""
     outcomes = placements["outcome"][~looked(placements)].astype("str")
-    counts = outcomes.value_counts(dropna=False)
-    reasons: dict[str, int] = {}
-    for outcome, count in counts.items():
-        reason = _NO_LOOK.get(str(outcome), _NO_LOOK["unrecorded"])
-        reasons[reason] = reasons.get(reason, 0) + int(count)
-    return reasons
+    reasons = outcomes.map(_NO_LOOK).fillna(_NO_LOOK["unrecorded"])
+    return {str(reason): int(count) for reason, count in reasons.value_counts().items()}
 
 
 @reads(catches="count count_kind")
@@ -224,6 +221,18 @@ def local_times(placements: pd.DataFrame, column: str) -> pd.Series:
         wall = moments.iloc[rows].dt.tz_convert(str(zone)).dt.tz_localize(None)
         local[rows] = wall.to_numpy()
     return pd.Series(local, index=placements.index)
+
+
+def extreme_dates(
+    day: NDArray[np.datetime64], group: Ints, count: int, take: np.ufunc
+) -> NDArray[np.datetime64]:
+    """First or last known day of each group, such as a reach; missing where there is none."""
+    known = ~np.isnat(day)
+    none = np.iinfo(np.int64).min if take is np.maximum else np.iinfo(np.int64).max
+    best = np.full(count, none, np.int64)
+    take.at(best, group[known], day[known].astype("datetime64[us]").astype(np.int64))
+    missing = np.iinfo(np.int64).min  # how NumPy stores a missing time
+    return np.where(best == none, missing, best).astype("datetime64[us]")
 
 
 @reads("ancestors")
