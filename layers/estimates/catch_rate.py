@@ -122,11 +122,12 @@ def catch_per_unit_effort(
     names, member, group = _groups(placements, counted.method, base, catchment_of, ancestors)
     n_groups, n_species = len(names), len(species)
     known = np.bincount(group[used[member]], minlength=n_groups) > 0
-    without = _reasons(reasons, member, group, n_groups)
-    omitted = known[group] & ~used[member]
+    out = ~used[member]
+    without = _reasons(reasons, member[out], group[out], n_groups)
+    omitted = known[group] & out
     omitted_of = member[omitted], group[omitted]
     # With effort where any has it, else those that only caught something.
-    rated = used[member] | ~known[group]
+    rated = ~omitted
     member, group = member[rated], group[rated]
     placed = np.bincount(group, minlength=n_groups)
     whole, squares = (
@@ -181,7 +182,6 @@ def catch_per_unit_effort(
             "passes_counted": np.where(counted.first_pass, "first", "all")[by_method],
         }
     )
-    without = _reasons(reasons, *omitted_of, n_groups)
     lacking = np.bincount(omitted_of[1], minlength=n_groups)[at]
     problem = frame["problem"].to_numpy(dtype=object, copy=True)
     for i in np.flatnonzero(lacking):

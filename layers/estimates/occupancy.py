@@ -35,6 +35,7 @@ independent, and that no fish is taken for another species.
 
 from __future__ import annotations
 
+import bisect
 from dataclasses import dataclass
 from threading import Lock
 from typing import TYPE_CHECKING, Final
@@ -403,21 +404,13 @@ def visits_until(here: Floats, rate: float, *, chance: float) -> int | None:
     >>> visits_until(np.array([0.5]), -np.log(0.7), chance=0.05)
     9
     """
+    if not here.size:
+        return 0
     odds = scipy.special.logit(here)
 
-    def left(k: int) -> float:
-        return float(scipy.special.expit(odds - k * rate).mean())
+    def few(further: int) -> bool:
+        # Boundary cases are decided in favour of the exact figure, not of its rounding.
+        return bool(scipy.special.expit(odds - further * rate).mean() <= chance + 1e-12)
 
-    low, high = 0, 1
-    # Boundary cases are decided in favour of the exact figure, not of its rounding.
-    enough = chance + 1e-12
-    if not here.size or left(0) <= enough:
-        return 0
-    while left(high) > enough:
-        low, high = high, high * 2
-        if high > MOST_VISITS:
-            return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if left(middle) > enough else (low, middle)
-    return high
+    needed = bisect.bisect_left(range(MOST_VISITS + 1), True, key=few)
+    return needed if needed <= MOST_VISITS else None

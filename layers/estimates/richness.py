@@ -375,15 +375,14 @@ def richness(
                 problem = "one placement: nothing to compare it with"
             elif not counts.size:
                 problem = "no species found"
-            usable = problem == ""
-            estimate = chao2(counts if usable else [], int(m))
-            if usable and len(methods) > 1:
-                problem = (
-                    f"{len(methods)} gears pooled, each of which misses species of its own: "
-                    "choose one to compare"
-                )
+            usable = not problem
             if usable:
-                problem = "; ".join(filter(None, (problem, few_say_complete(counts, int(m)))))
+                problem = few_say_complete(counts, int(m))
+            if usable and len(methods) > 1:
+                pooled = f"{len(methods)} gears pooled, each of which misses species of its own"
+                problem = "; ".join(filter(None, (f"{pooled}: choose one to compare", problem)))
+            seen = counts if usable else counts[:0]
+            estimate = chao2(seen, int(m))
             rows.append(
                 (
                     catchment,
@@ -395,7 +394,7 @@ def richness(
                     (counts == 2).sum(),
                     *estimate[:4],
                     estimate.form if usable else "",
-                    sample_coverage(counts if usable else [], int(m)),
+                    sample_coverage(seen, int(m)),
                     jackknife1(counts, int(m)) if usable else np.nan,
                     problem,
                 )

@@ -6,6 +6,7 @@ same effort: Chao & Jost (2012), Ecology 93:2533-2547; Chao et al. (2014), Ecol.
 
 from __future__ import annotations
 
+import bisect
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -108,12 +109,9 @@ def _samples_for(counts: Ints, samples: int, coverage: float) -> float:
             return float("inf")
         more = (np.log(total / once) + np.log1p(-coverage)) / np.log(share) - 1
         return float(samples + more)
-    few, many = 0, samples
-    while many - few > 1:
-        middle = (few + many) // 2
-        few, many = (
-            (middle, many) if coverage_of(counts, samples, middle) < coverage else (few, middle)
-        )
+    some = range(1, samples)
+    few = bisect.bisect_left(some, coverage, key=lambda t: coverage_of(counts, samples, t))
+    many = few + 1
     under = coverage_of(counts, samples, few) if few else 0.0
     over = coverage_of(counts, samples, many)
     return float(few + (coverage - under) / (over - under))

@@ -298,6 +298,9 @@ def test_visits_until_presence_is_unlikely():
     assert border == 2
     assert visits_until(np.array([1e-9]), rate, chance=0.05) == 0
     assert visits_until(np.array([0.5]), 1e-7, chance=0.05) is None
+    # Odds of 1 come down to 1/19 after ln 19 / rate visits; 10,000 are the most that are said.
+    for needed, said in ((9_999.5, 10_000), (10_000.5, None)):
+        assert visits_until(np.array([0.5]), np.log(19) / needed, chance=0.05) == said
 
 
 def test_chance_that_any_unit_holds_it():
