@@ -399,22 +399,18 @@ def effort_totals(
     home = codes_within(catchment_of.reindex(placements.index), names)[rows]
     codes = {name: code[known] for name, code in codes.items()}
     codes["catchment"] = np.where(home < 0, len(names), home)
-    own_sizes = [
-        len(names) + 1 if name == "catchment" else n for name, n in zip(keys, sizes, strict=True)
-    ]
-    cell, cells = pd.factorize(np.ravel_multi_index([codes[name] for name in keys], own_sizes))
+    cell, cells = pd.factorize(np.ravel_multi_index([codes[name] for name in keys], sizes))
     lacking = np.isnan(amount)
     figures = [
         np.bincount(cell[which], minlength=len(cells))
         for which in (slice(None), lacking, ~stated[rows])
     ]
     figures.append(np.bincount(cell, np.where(lacking, 0.0, amount), len(cells)))
-    codes = dict(zip(keys, np.unravel_index(cells, own_sizes), strict=True))
-    inside = np.flatnonzero(codes["catchment"] < len(names))
-    at, holder = rolled_up(codes["catchment"][inside], (inner, rank[outer]), len(names))
-    at = np.append(inside[at], np.arange(len(cells)))
-    codes = {name: code[at] for name, code in codes.items()}
-    codes["catchment"] = np.append(holder, np.full(len(cells), rank[-1]))
+    codes = dict(zip(keys, np.unravel_index(cells, sizes), strict=True))
+    every = np.arange(len(names) + 1)
+    nesting = np.append(inner, every), np.append(rank[outer], np.full(len(every), rank[-1]))
+    at, holder = rolled_up(codes["catchment"], nesting, len(every))
+    codes = {name: code[at] for name, code in codes.items()} | {"catchment": holder}
     group, whole = pd.factorize(
         np.ravel_multi_index([codes[name] for name in keys], sizes), sort=True
     )
