@@ -25,7 +25,7 @@ from layers.arrays import differs
 from layers.errors import FrameError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Mapping
 
     from layers.arrays import Ints
 
@@ -362,23 +362,19 @@ def codes_within(labels: pd.Series, index: pd.Index) -> Ints:
     return np.asarray(index.get_indexer(pd.Index(labels.array)), dtype=np.int64)
 
 
-def typed(
-    rows: object, columns: Sequence[str], *, texts: str, whole: str = "", unsure: str = ""
-) -> pd.DataFrame:
+def typed(rows: object, columns: Mapping[str, type]) -> pd.DataFrame:
     """Make a frame of results whose columns have their types, whatever is missing.
 
-    Of columns named with spaces between, texts are empty and whole numbers 0 where missing, unsure
-    whole numbers (Int64) stay so; all others are float64.
+    Missing texts (`str`) are empty and missing whole numbers (`int`) 0; unsure whole numbers
+    (`pd.Int64Dtype`) and all others (`float`) stay missing.
     """
     frame: pd.DataFrame = pd.DataFrame(rows, columns=[*columns])  # type: ignore[call-overload]
     frame = frame.reset_index(drop=True)
-    for column in columns:
-        if column in texts.split():
+    for column, kind in columns.items():
+        if kind is str:
             frame[column] = frame[column].astype(object).fillna("").astype("str")
-        elif column in unsure.split():
-            frame[column] = frame[column].astype("Int64")
+        elif kind is int:
+            frame[column] = frame[column].astype("float64").fillna(0).astype("int64")
         else:
-            frame[column] = frame[column].astype("float64")
-            if column in whole.split():
-                frame[column] = frame[column].fillna(0).astype("int64")
+            frame[column] = frame[column].astype("Int64" if kind is pd.Int64Dtype else "float64")
     return frame

@@ -34,18 +34,18 @@ __all__ = [
     "places_of",
 ]
 
-CHANCE_COLUMNS: Final = (
-    "catchment",
-    "species",
-    "year",
-    "units",
-    "units_found",
-    "visits",
-    "chance_present",
-    "chance_present_low",
-    "chance_present_high",
-    "problem",
-)
+CHANCE_COLUMNS: Final = {
+    "catchment": str,
+    "species": str,
+    "year": pd.Int64Dtype,
+    "units": int,
+    "units_found": int,
+    "visits": int,
+    "chance_present": float,
+    "chance_present_low": float,
+    "chance_present_high": float,
+    "problem": str,
+}
 AS_ELSEWHERE: Final = "a catchment without a find is as occupied as the others"
 _RARER: Final = 0.05  # no find is less likely than this where it is as common as elsewhere
 _BELOW_ONE: Final = 0.999_999  # no chance is certainty, nor printed as such
@@ -158,13 +158,7 @@ def chances_by_catchment(
                 break
         tables.append(pd.DataFrame(columns).assign(species=name, catchment=names))
     whole = pd.concat(tables[1:] or tables, ignore_index=True)[[*CHANCE_COLUMNS]]
-    return typed(
-        whole.sort_values(["species", "catchment"], kind="stable"),
-        CHANCE_COLUMNS,
-        texts="catchment species problem",
-        whole="units units_found visits",
-        unsure="year",
-    )
+    return typed(whole.sort_values(["species", "catchment"], kind="stable"), CHANCE_COLUMNS)
 
 
 def _of_season(one: Tried, places: Places) -> tuple[bool, dict[str, Any]]:

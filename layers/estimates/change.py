@@ -34,33 +34,33 @@ if TYPE_CHECKING:
 __all__ = ["Changes", "change"]
 
 _KEYS: Final = ("place", "species", "method", "quantity")
-CHANGE_COLUMNS: Final = (
-    *_KEYS,
-    "units",
-    "first_year",
-    "last_year",
-    "gained",
-    "lost",
-    "yearly_ratio",
-    "yearly_ratio_low",
-    "yearly_ratio_high",
-    "decline_seen",
-    "estimator",
-    "words",
-    "problem",
-)
-YEAR_COLUMNS: Final = (
-    *_KEYS,
-    "year",
-    "units",
-    "units_found",
-    "placements",
-    "value",
-    "value_low",
-    "value_high",
-    "value_unit",
-    "problem",
-)
+CHANGE_COLUMNS: Final = {
+    **dict.fromkeys(_KEYS, str),
+    "units": int,
+    "first_year": int,
+    "last_year": int,
+    "gained": int,
+    "lost": int,
+    "yearly_ratio": float,
+    "yearly_ratio_low": float,
+    "yearly_ratio_high": float,
+    "decline_seen": float,
+    "estimator": str,
+    "words": str,
+    "problem": str,
+}
+YEAR_COLUMNS: Final = {
+    **dict.fromkeys(_KEYS, str),
+    "year": int,
+    "units": int,
+    "units_found": int,
+    "placements": int,
+    "value": float,
+    "value_low": float,
+    "value_high": float,
+    "value_unit": str,
+    "problem": str,
+}
 _FEWEST_FINDS: Final = 3  # below it the gear shares its chance of detection with others like it
 # Standard errors from no change at which four of five cases are seen: 1.96 + 0.84.
 _SEEN: Final = 2.80
@@ -333,12 +333,7 @@ def change(
         row["words"] = _words(row)
     frames = Changes(
         *(
-            typed(
-                rows,
-                columns,
-                texts=f"{' '.join(_KEYS)} estimator words value_unit problem",
-                whole="units first_year last_year gained lost year units_found placements",
-            )
+            typed(rows, columns)
             for rows, columns in ((table, CHANGE_COLUMNS), (yearly, YEAR_COLUMNS))
         )
     )

@@ -38,26 +38,26 @@ if TYPE_CHECKING:
 __all__ = ["DEPLETION_COLUMNS", "depletion", "fished_area_m2"]
 
 FEW_FISH: Final = 10  # common practice, no source
-DEPLETION_COLUMNS: Final = (
-    "placement_id",
-    "site",
-    "date",
-    "species",
-    "passes",
-    "catches",
-    "estimator",
-    "n_hat",
-    "n_se",
-    "n_low",
-    "n_high",
-    "p_hat",
-    "density_per_100_m2",
-    "problem",
-    "se_formula",
-    "first_pass_per_minute",
-    "density_low",
-    "density_high",
-)
+DEPLETION_COLUMNS: Final = {
+    "placement_id": str,
+    "site": float,
+    "date": float,
+    "species": str,
+    "passes": int,
+    "catches": str,
+    "estimator": str,
+    "n_hat": float,
+    "n_se": float,
+    "n_low": float,
+    "n_high": float,
+    "p_hat": float,
+    "density_per_100_m2": float,
+    "problem": str,
+    "se_formula": str,
+    "first_pass_per_minute": float,
+    "density_low": float,
+    "density_high": float,
+}
 _UNEQUAL: Final = 1.25  # greatest minutes of a pass over least; a choice of this program
 _UNEQUAL_WORDS: Final = "minutes differ between passes, and equal effort is assumed"
 _DENSITIES: Final = {
@@ -164,12 +164,7 @@ def depletion(
     table = [*_rows(placements.index, rows, groups, passes, stated, estimators)]
     if "joint" in estimators:
         table.extend(_joint_rows(table, placements))
-    frame = typed(
-        table,
-        DEPLETION_COLUMNS,
-        texts="placement_id species catches estimator problem se_formula",
-        whole="passes",
-    )
+    frame = typed(table, DEPLETION_COLUMNS)
     frame["site"] = placements["site"].reindex(frame["placement_id"]).to_numpy(dtype=object)
     frame["date"] = local_dates(placements).reindex(frame["placement_id"]).to_numpy()
     minutes = placements.reindex(columns=list(PASS_MINUTES)).reindex(frame["placement_id"])

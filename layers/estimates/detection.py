@@ -48,35 +48,35 @@ __all__ = [
     "inputs_of_detection",
 ]
 
-DETECTION_COLUMNS: Final = (
-    "species",
-    "method",
-    "units",
-    "visits",
-    "placements",
-    "estimator",
-    "occupancy",
-    "occupancy_se",
-    "occupancy_low",
-    "occupancy_high",
-    "detection",
-    "detection_se",
-    "detection_low",
-    "detection_high",
-    "chance_missed",
-    "chance_missed_low",
-    "chance_missed_high",
-    "more_placements",
-    "problem",
-    "year",
-    "season",
-    "units_found",
-    "visits_found",
-    "usual_effort",
-    "effort_unit",
-    "model",
-    "aicc",
-)
+DETECTION_COLUMNS: Final = {
+    "species": str,
+    "method": str,
+    "units": int,
+    "visits": int,
+    "placements": int,
+    "estimator": str,
+    "occupancy": float,
+    "occupancy_se": float,
+    "occupancy_low": float,
+    "occupancy_high": float,
+    "detection": float,
+    "detection_se": float,
+    "detection_low": float,
+    "detection_high": float,
+    "chance_missed": float,
+    "chance_missed_low": float,
+    "chance_missed_high": float,
+    "more_placements": pd.Int64Dtype,
+    "problem": str,
+    "year": pd.Int64Dtype,
+    "season": str,
+    "units_found": int,
+    "visits_found": int,
+    "usual_effort": float,
+    "effort_unit": str,
+    "model": str,
+    "aicc": float,
+}
 LIKELIHOOD, PENALISED = "maximum_likelihood", "penalised_likelihood"
 _ASSUMES: Final = (
     "closed seasons: a unit stays occupied or empty through one; visits independent; chance of "
@@ -111,13 +111,7 @@ class Detection:
                 rows.append({"species": name, "problem": NOBODY})
             for one in tried:
                 rows += _rows_of(name, one, self._methods, self._chance)
-        found = typed(
-            rows,
-            DETECTION_COLUMNS,
-            texts="species method estimator problem season effort_unit model",
-            whole="units units_found visits visits_found placements",
-            unsure="more_placements year",
-        )
+        found = typed(rows, DETECTION_COLUMNS)
         found.attrs["inputs"] = dict(self._inputs)
         return found
 

@@ -34,32 +34,39 @@ _QUANTILES: Final = {"p10_mm": 0.1, "p25_mm": 0.25, "median_mm": 0.5, "p75_mm": 
 _NARROW: Final = 1.5  # longest over shortest below which a fit is warned of; a choice of ours
 _NO_FIT: Final = f"no fit: fewer than {FEWEST} fish weighed, or all of one length"
 _KEYS: Final = ["species", "length_type"]
-LENGTH_COLUMNS: Final = (
-    *_KEYS,
-    "measured",
-    "caught",
-    "unmeasured_share",
-    "shortest_mm",
-    *_QUANTILES,
-    "longest_mm",
-    "weighed",
-    "weight_factor",
-    "weight_exponent",
-    "weight_exponent_low",
-    "weight_exponent_high",
-    "residual_sd",
-    "problem",
-)
-CLASS_COLUMNS: Final = (*_KEYS, "class_low_mm", "class_high_mm", "measured", "raised", "problem")
-FISH_COLUMNS: Final = (
-    "placement_id",
-    *_KEYS,
-    "length_mm",
-    "weight_g",
-    "expected_weight_g",
-    "condition",
-    "problem",
-)
+LENGTH_COLUMNS: Final = {
+    **dict.fromkeys(_KEYS, str),
+    "measured": int,
+    "caught": int,
+    "unmeasured_share": float,
+    "shortest_mm": float,
+    **dict.fromkeys(_QUANTILES, float),
+    "longest_mm": float,
+    "weighed": int,
+    "weight_factor": float,
+    "weight_exponent": float,
+    "weight_exponent_low": float,
+    "weight_exponent_high": float,
+    "residual_sd": float,
+    "problem": str,
+}
+CLASS_COLUMNS: Final = {
+    **dict.fromkeys(_KEYS, str),
+    "class_low_mm": float,
+    "class_high_mm": float,
+    "measured": int,
+    "raised": float,
+    "problem": str,
+}
+FISH_COLUMNS: Final = {
+    "placement_id": str,
+    **dict.fromkeys(_KEYS, str),
+    "length_mm": float,
+    "weight_g": float,
+    "expected_weight_g": float,
+    "condition": float,
+    "problem": str,
+}
 
 
 @dataclass(frozen=True)
@@ -282,7 +289,7 @@ def condition_of_fish(
         parts.append(
             own.assign(expected_weight_g=expected, condition=condition, problem="; ".join(problems))
         )
-    frame = pd.concat(parts) if parts else weighed.reindex(columns=list(FISH_COLUMNS))
+    frame = pd.concat(parts) if parts else weighed
     return _finished(frame, FISH_COLUMNS, placements, weighed)
 
 
@@ -339,16 +346,11 @@ def _count_words(bounded: bool) -> list[str]:
 
 def _finished(
     rows: list[dict[str, Any]] | pd.DataFrame,
-    columns: tuple[str, ...],
+    columns: dict[str, type],
     placements: pd.DataFrame,
     fish: pd.DataFrame,
 ) -> pd.DataFrame:
-    frame = typed(
-        rows,
-        columns,
-        texts=f"placement_id {' '.join(_KEYS)} problem",
-        whole="measured weighed caught",
-    )
+    frame = typed(rows, columns)
     used = placements.index.isin(fish["placement_id"])
     frame.attrs["inputs"] = inputs_of(
         placements,

@@ -50,23 +50,23 @@ Chao2Form = Literal["bias_corrected", "classic", "no_factor"]
 
 _FEW_PLACEMENTS: Final = 40  # a choice of this program, by simulation (guide)
 _CURVE_POINTS: Final = 300  # more than a figure can show
-RICHNESS_COLUMNS: Final = (
-    "catchment",
-    "group",
-    "methods",
-    "placements",
-    "species_found",
-    "found_once",
-    "found_twice",
-    "chao2",
-    "chao2_se",
-    "chao2_low",
-    "chao2_high",
-    "chao2_form",
-    "sample_coverage",
-    "jackknife1",
-    "problem",
-)
+RICHNESS_COLUMNS: Final = {
+    "catchment": str,
+    "group": str,
+    "methods": str,
+    "placements": int,
+    "species_found": int,
+    "found_once": int,
+    "found_twice": int,
+    "chao2": float,
+    "chao2_se": float,
+    "chao2_low": float,
+    "chao2_high": float,
+    "chao2_form": str,
+    "sample_coverage": float,
+    "jackknife1": float,
+    "problem": str,
+}
 
 
 def _checked(incidence: npt.ArrayLike, samples: int) -> Ints:
@@ -399,12 +399,7 @@ def richness(
                     problem,
                 )
             )
-    frame = typed(
-        rows,
-        RICHNESS_COLUMNS,
-        texts="catchment group methods chao2_form problem",
-        whole="placements species_found found_once found_twice",
-    )
+    frame = typed(rows, RICHNESS_COLUMNS)
     names = pd.Index(samples.index)
     outside = codes_within(catchment_of.reindex(placements.index), names) < 0
     used = looked(placements) & ~outside

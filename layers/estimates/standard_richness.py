@@ -33,21 +33,21 @@ if TYPE_CHECKING:
 
 __all__ = ["at_coverage", "coverage_of", "standard_richness"]
 
-STANDARD_COLUMNS: Final = (
-    "catchment",
-    "method",
-    "group",
-    "placements",
-    "species_found",
-    "sample_coverage",
-    "standard_coverage",
-    "species_standard",
-    "species_standard_low",
-    "species_standard_high",
-    "placements_standard",
-    "estimator",
-    "problem",
-)
+STANDARD_COLUMNS: Final = {
+    "catchment": str,
+    "method": str,
+    "group": str,
+    "placements": int,
+    "species_found": int,
+    "sample_coverage": float,
+    "standard_coverage": float,
+    "species_standard": float,
+    "species_standard_low": float,
+    "species_standard_high": float,
+    "placements_standard": float,
+    "estimator": str,
+    "problem": str,
+}
 _RUNS: Final = 200
 _LEAST_PLACEMENTS: Final = 5  # common practice, no source
 
@@ -235,12 +235,7 @@ def standard_richness(
                 | _standard(counts, m, wanted)
                 for catchment, (counts, m) in cells.items()
             ]
-    frame = typed(
-        rows,
-        STANDARD_COLUMNS,
-        texts="catchment method group estimator problem",
-        whole="placements species_found",
-    )
+    frame = typed(rows, STANDARD_COLUMNS)
     frame = frame.sort_values(["method", "group", "catchment"], ignore_index=True)
     frame.attrs["inputs"] = inputs_of(
         placements,
