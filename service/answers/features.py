@@ -121,7 +121,8 @@ def covered_reaches(store: Store, selection: Selection, viewer: Viewer) -> gpd.G
     if not len(frame):
         return frame
     coverage = summaries.coverage(store, selection, viewer).set_index("reach_id")
-    return frame.join(coverage.drop(columns=[*frame.columns, "note"], errors="ignore"))
+    more = [name for name in coverage if name not in frame and name != "note"]
+    return frame.assign(**{name: coverage[name] for name in more})  # a join would copy them
 
 
 def catchments(store: Store, *, within: Box | None = None) -> gpd.GeoDataFrame:

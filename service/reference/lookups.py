@@ -30,6 +30,8 @@ __all__ = [
 
 _NUMBERS: Final = count(1)
 
+_COMPUTED: Final = ["from_node", "to_node", "upstream_length_m"]  # a network has them itself
+
 
 def network(store: Store) -> Network:
     """Reaches of a store, joined to a network."""
@@ -38,7 +40,7 @@ def network(store: Store) -> Network:
         store,
         None,
         "network",
-        lambda: build_network(store.reaches(), tolerance_m=tolerance),
+        lambda: build_network(store.reaches().drop(columns=_COMPUTED), tolerance_m=tolerance),
         of_network=True,
     )
 
