@@ -35,6 +35,7 @@ class Lines(LazyShapes):
     def __init__(self, xy: Floats, first: Ints, count: Ints, crs: Any) -> None:  # noqa: ANN401
         super().__init__(crs)
         self.xy, self.first, self.count = xy, first, count
+        self._boxes: list[Floats] = []  # at most one, which copies share
 
     @classmethod
     def of(cls, shapes: Objects, crs: Any = None) -> Lines:  # noqa: ANN401 - any CRS
@@ -74,14 +75,17 @@ class Lines(LazyShapes):
         each, own = np.unique(rows, return_inverse=True)
         return self._at(each)._draw()[own]
 
-    @cached_property
+    @property
     def bounds(self) -> Floats:
         """Box around each line: least x and y, greatest x and y; NaN where missing, (m, 4)."""
+        if self._boxes:
+            return self._boxes[0]
         boxes, own = np.full((len(self), 4), np.nan), np.flatnonzero(self.count)
         if len(own):
             xy, first = self.vertices, (np.cumsum(self.count) - self.count)[own]
             for at, side in enumerate((*xy.T, *xy.T)):
                 boxes[own, at] = (np.minimum, np.maximum)[at // 2].reduceat(side, first)
+        self._boxes.append(boxes)
         return boxes
 
     @cached_property

@@ -79,4 +79,6 @@ def test_a_network_keeps_no_shapes_and_measures_as_geos_does(shapes, rng):
     assert set(owner.tolist()) == set(range(30))
     assert (parts.length_m <= shapely.length(inside) + 1e-6).all()
     assert network.lines is network.reaches.geometry.array
+    some = network.reaches[["length_m", "geometry"]].geometry.array
+    assert some.bounds is network.lines.bounds
     assert network.lines._drawn is None
