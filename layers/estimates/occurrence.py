@@ -91,7 +91,6 @@ class _Looking:
     looked: Bools
     day: Ints  # local date as days since 1970; a very low number is missing
     can: Bools  # species x methods
-    methods: pd.Index
 
 
 @reads("placements", "catches", "species", "methods", "ancestors", "snaps", "effort")
@@ -167,8 +166,20 @@ def occurrence(
     )
     own = codes_within(effort["placement_id"], placements.index)
     effort = effort.assign(placement_id=coded_labels(own, placements.index))
-    looking = _placements_in_numbers(
-        placements, species, methods, names, place_of=place_of, snaps=snaps
+    within, dates = place_of.reindex(placements.index), local_dates(placements)
+    place, outside = codes_within(within, names), within.isna().to_numpy()
+    stray = ~outside & (place < 0)
+    if stray.any():
+        codes_of(within[stray], names, "Catchment")
+    reach = snaps["reach_id"].reindex(placements.index)
+    looking = _Looking(
+        place=place,
+        method=codes_of(placements["method"], methods.index, "Method"),
+        reach=np.asarray(pd.factorize(reach)[0], dtype=np.int64),
+        visit=visits(placements, snaps, dates),
+        looked=looked(placements),
+        day=dates.to_numpy().astype("datetime64[D]").astype(np.int64),
+        can=detectable(species, methods).to_numpy(dtype=bool),
     )
     frame, used_records = _count(
         looking, placements, catches, species, names, (inner, outer), methods, effort, units
@@ -176,7 +187,6 @@ def occurrence(
     counted_in = (looking.looked | used_records) & (looking.place >= 0)
     if used is not None:
         used[:] = counted_in
-    outside = _aligned(place_of, placements.index).isna().to_numpy()
     frame = frame.rename(columns={"catchment": by})
     frame.attrs["inputs"] = inputs_of_occurrence(
         placements, counted_in, outside, by=by, day=looking.day.view("datetime64[D]")
@@ -201,39 +211,6 @@ def inputs_of_occurrence(
     return inputs_of(placements, used, left_out, day=day, interval="Wilson score, 95 %")
 
 
-def _placements_in_numbers(
-    placements: pd.DataFrame,
-    species: pd.DataFrame,
-    methods: pd.DataFrame,
-    names: pd.Index,
-    *,
-    place_of: pd.Series,
-    snaps: pd.DataFrame,
-) -> _Looking:
-    reach_ids = _aligned(snaps["reach_id"], placements.index)
-    dates = local_dates(placements)
-    within = _aligned(place_of, placements.index)
-    place = codes_within(within, names)
-    stray = within.notna().to_numpy() & (place < 0)
-    if stray.any():
-        codes_of(within[stray], names, "Catchment")
-    return _Looking(
-        place=place,
-        method=codes_of(placements["method"], methods.index, "Method"),
-        reach=np.asarray(pd.factorize(reach_ids)[0], dtype=np.int64),
-        visit=visits(placements, snaps, dates),
-        looked=looked(placements),
-        day=dates.to_numpy().astype("datetime64[D]").astype(np.int64),
-        can=detectable(species, methods).to_numpy(dtype=bool),
-        methods=methods.index,
-    )
-
-
-def _aligned(column: pd.Series, index: pd.Index) -> pd.Series:
-    """`column` in the order of `index`, without a look-up where it has that order already."""
-    return column if column.index.equals(index) else column.reindex(index)
-
-
 def _count(
     looking: _Looking,
     placements: pd.DataFrame,
@@ -245,7 +222,7 @@ def _count(
     effort: pd.DataFrame,
     main: pd.Series | None,
 ) -> tuple[pd.DataFrame, Bools]:
-    n_places, n_species, n_methods = len(names), len(species), len(looking.methods)
+    n_places, n_species, n_methods = len(names), len(species), len(methods)
     # Finding: distinct placement and species, wherever the placement lies.
     row, kind, fish, at_least = _caught(looking, placements, catches, species, n_places)
     cell = (looking.place * n_species)[row]
@@ -274,7 +251,11 @@ def _count(
     bits = _nested(bits.reshape(found.shape), nesting, np.bitwise_or)
     looked_at = _first_and_last(looking, base, cell_looked, by_method.shape, nesting)
     own_bits = (by_method > 0).astype(np.int64) @ np.left_shift(np.int64(1), np.arange(n_methods))
-    first_looked, last_looked = _widened(first, last, looked_at, looking.can)
+    # Days of records widened to those of looking by methods that can detect the species.
+    first_looked, last_looked = first.copy(), last.copy()
+    for j, able in enumerate(looking.can.T):
+        first_looked[:, able] = np.minimum(first_looked[:, able], looked_at[0][:, [j]])
+        last_looked[:, able] = np.maximum(last_looked[:, able], looked_at[1][:, [j]])
     masks = looking.can @ np.left_shift(np.int64(1), np.arange(n_methods))
     listed_bits = own_bits[:, None] & masks
 
@@ -316,13 +297,13 @@ def _count(
             worth = independent_share(sampling, looking.reach, by_reach).ravel()
         limits = wilson_interval(found_n * worth, looked_n * worth)
         frame[f"{prefix}wilson_low"], frame[f"{prefix}wilson_high"] = limits
-    frame["first_date"], frame["last_date"] = _dates(first, last)
-    frame["first_looked"], frame["last_looked"] = _dates(first_looked, last_looked)
-    frame["looked_methods"] = _method_lists((listed_bits | bits).ravel(), looking.methods)
+    frame["first_date"], frame["last_date"] = _dates(first), _dates(last)
+    frame["first_looked"], frame["last_looked"] = _dates(first_looked), _dates(last_looked)
+    frame["looked_methods"] = _method_lists((listed_bits | bits).ravel(), methods.index)
     frame["visits"] = visited.ravel().astype(np.int64)
     frame["individuals"] = sampling.rolled(fish.reshape(found.shape)).ravel()
     frame["individuals_lower_bound"] = sampling.rolled(at_least.reshape(found.shape)).ravel() > 0
-    frame["methods"] = _method_lists(bits.ravel(), looking.methods)
+    frame["methods"] = _method_lists(bits.ravel(), methods.index)
     frame["note"] = pd.Series(note.ravel(), dtype="str")
     main = main_units(placements, effort) if main is None else main
     words = _effort_words(looking, placements, effort, methods, sampling, base, by_method, main)
@@ -380,17 +361,6 @@ def _possible(found: Bools, species: pd.DataFrame) -> tuple[Bools, Objects]:
         words[here, kind] += start.astype(object) + f"{name} {rank}"
         maybe[here, kind] = True
     return maybe, words
-
-
-def _widened(
-    first: Ints, last: Ints, looked_at: tuple[Ints, Ints], can: Bools
-) -> tuple[Ints, Ints]:
-    """Days of records widened to those of looking by methods that can detect the species."""
-    first, last = first.copy(), last.copy()
-    for method, able in enumerate(can.T):
-        first[:, able] = np.minimum(first[:, able], looked_at[0][:, [method]])
-        last[:, able] = np.maximum(last[:, able], looked_at[1][:, [method]])
-    return first, last
 
 
 def _effort_words(
@@ -467,14 +437,10 @@ def _nested(leaf: Ints, nesting: tuple[Ints, Ints], ufunc: np.ufunc) -> Ints:
     return whole
 
 
-def _dates(first: Ints, last: Ints) -> tuple[pd.Series, pd.Series]:
-    known = first.ravel() != _NEVER
-    spans = []
-    for day in (first, last):
-        dates = np.full(day.size, np.datetime64("NaT"), dtype="datetime64[us]")
-        dates[known] = day.ravel()[known].astype("datetime64[D]").astype("datetime64[us]")
-        spans.append(pd.Series(dates))
-    return spans[0], spans[1]
+def _dates(day: Ints) -> NDArray[np.datetime64]:
+    missing = np.iinfo(np.int64).min  # how NumPy stores a missing time
+    known = np.where(np.abs(day) == _NEVER, missing, day)
+    return known.ravel().view("datetime64[D]").astype("datetime64[us]")
 
 
 def _method_lists(bits: Ints, methods: pd.Index) -> pd.Series:

@@ -20,18 +20,6 @@ if TYPE_CHECKING:
 __all__ = ["FATES", "permit_returns"]
 
 FATES: Final = ("released", "kept", "dead", "other", "not_stated")
-RETURN_COLUMNS: Final = (
-    "permit",
-    "survey",
-    "species",
-    "placements",
-    "first_date",
-    "last_date",
-    "caught",
-    "caught_lower_bound",
-    *FATES,
-    "problem",
-)
 # What people write for each fate; common practice, no source.
 _WORDS: Final = {
     "released": ("released", "release", "returned", "put back", "released alive", "alive", "live"),
@@ -58,10 +46,11 @@ def permit_returns(
     Returns
     -------
     DataFrame
-        Columns `RETURN_COLUMNS`, by permit and survey: a row for each species, with the
-        placements that caught it and their dates, and one of species `all` with every placement,
-        also those that caught nothing. `permit` and `survey` are empty where none is stated.
-        Fates in other words count as `other`, and `problem` names the words.
+        `permit`, `survey`, `species`, `placements`, `first_date`, `last_date`, `caught`,
+        `caught_lower_bound`, fish of each of `FATES`, `problem`. By permit and survey: a row for
+        each species, with the placements that caught it and their dates, and one of species `all`
+        with every placement, also those that caught nothing. `permit` and `survey` are empty
+        where none is stated. Fates in other words count as `other`, and `problem` names the words.
 
     Examples
     --------
@@ -128,9 +117,16 @@ def permit_returns(
             "_all": at[1] == len(species),
         }
     ).astype(dict.fromkeys(("permit", "survey", "species", "strange"), "str"))
-    frame["problem"] = _problems(frame)
+    said = zip(
+        np.where(frame["permit"] == "", "no permit stated", ""),
+        np.where(frame["caught_lower_bound"], "fish not all counted: at least", ""),
+        np.where(frame["estimated"], "estimated counts added as they are", ""),
+        np.where(frame["strange"] != "", "other fates: " + frame["strange"], ""),
+        strict=True,
+    )
+    frame["problem"] = pd.Series(["; ".join(filter(None, words)) for words in said], dtype="str")
     frame = frame.sort_values(["permit", "survey", "_all", "species"], ignore_index=True)
-    frame = frame[list(RETURN_COLUMNS)]
+    frame = frame.drop(columns=["estimated", "strange", "_all"])
     frame.attrs["inputs"] = inputs_of(
         placements,
         np.ones(len(placements), dtype=bool),
@@ -145,14 +141,3 @@ def _words_or_none(column: pd.Series) -> tuple[Ints, pd.Index]:
     code, words = pd.factorize(column)
     names = [*words, ""]
     return np.where(code < 0, names.index(""), code), pd.Index(names, dtype="str")
-
-
-def _problems(frame: pd.DataFrame) -> pd.Series:
-    said = zip(
-        np.where(frame["permit"] == "", "no permit stated", ""),
-        np.where(frame["caught_lower_bound"], "fish not all counted: at least", ""),
-        np.where(frame["estimated"], "estimated counts added as they are", ""),
-        np.where(frame["strange"] != "", "other fates: " + frame["strange"], ""),
-        strict=True,
-    )
-    return pd.Series(["; ".join(filter(None, words)) for words in said], frame.index, dtype="str")

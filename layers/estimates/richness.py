@@ -362,7 +362,12 @@ def richness(
         [incidence["catchment"], groups]
     ):
         found.setdefault(str(catchment), {})[str(group)] = part.to_numpy()
-    gear = _methods_of(placements, catchment_of, ancestors)
+    samples_of = placements[["method"]].assign(catchment_id=catchment_of)[looked(placements)]
+    nested = samples_of.drop_duplicates().merge(ancestors, on="catchment_id")
+    gear = {
+        str(catchment): sorted(set(own))
+        for catchment, own in nested.groupby("ancestor_id")["method"]
+    }
     rows = []
     for catchment, m in samples.items():
         own = found.get(str(catchment), {"": np.zeros(0, dtype=np.int64)})
@@ -417,13 +422,3 @@ def groups_of(species: pd.DataFrame) -> pd.Series:
     group = species.get("group", pd.Series(None, index=species.index)).astype(object)
     named: pd.Series = group.where(group.notna(), "").astype("str")
     return named
-
-
-def _methods_of(
-    placements: pd.DataFrame, catchment_of: pd.Series, ancestors: pd.DataFrame
-) -> dict[str, list[str]]:
-    """Methods of the samples of each catchment."""
-    used = placements[["method"]].assign(catchment_id=catchment_of)[looked(placements)]
-    nested = used.drop_duplicates().merge(ancestors, on="catchment_id")
-    by_catchment = nested.groupby("ancestor_id")["method"]
-    return {str(name): sorted(set(methods)) for name, methods in by_catchment}

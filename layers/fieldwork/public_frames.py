@@ -67,6 +67,11 @@ def public_placements(
         views.loc[generalised, ["cell_x", "cell_y"]].to_numpy(float)
     )
     side = views["step_km"].where(generalised).astype("float64")
+    statements = {
+        step: f"Coordinates generalised to the centre of a {step:g} km grid cell, the date to "
+        "the year; other details withheld."
+        for step in side.dropna().unique().tolist()
+    }
     shown = pd.DataFrame(placements).drop(columns=placements.geometry.name).iloc[rows]
     shown = _without(shown, generalised, _KEPT_OF_GENERALISED, _NEVER_PUBLIC)
     uncertainty = shown["position_uncertainty_m"].astype("float64").to_numpy()
@@ -76,7 +81,7 @@ def public_placements(
         generalised_km=side,
         year=views["year"].astype("float64"),
         coordinate_uncertainty_m=np.where(generalised, cell_uncertainty_m(side), uncertainty),
-        data_generalizations=_statements(side),
+        data_generalizations=side.map(statements).astype("str"),
     )
     shown.index = pd.Index(views["public_id"], name="placement_id", dtype="str")
     return gpd.GeoDataFrame(shown, geometry=points, crs=placements.crs)
@@ -89,15 +94,6 @@ def _without(
     gone = generalised[:, None] & ~frame.columns.isin(kept)[None, :]
     gone |= frame.columns.isin(never)[None, :]
     return frame.mask(gone) if gone.any() else frame
-
-
-def _statements(side: pd.Series) -> pd.Series:
-    words = {
-        step: f"Coordinates generalised to the centre of a {step:g} km grid cell, the date to "
-        "the year; other details withheld."
-        for step in side.dropna().unique().tolist()
-    }
-    return side.map(words).astype("str")
 
 
 def shown_squares(centres: ArrayLike, side_km: ArrayLike, crs: CrsLike) -> gpd.GeoDataFrame:
