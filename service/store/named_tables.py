@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from service.errors import StoreError
 from service.store import history, schema
-from service.store.columns import frame_from_rows, rows_from_frame
+from service.store.columns import read_frame, rows_from_frame
 from service.store.geopackage import insert
 
 if TYPE_CHECKING:
@@ -38,12 +38,10 @@ def read_named(
     connection: sa.Connection, table: sa.Table, names: Sequence[str] | None = None
 ) -> pd.DataFrame:
     """Fetch the records of one table, ordered and indexed by name."""
-    columns = _columns(table)
-    wanted = sa.select(*columns).order_by(_key(table))
+    wanted = sa.select(*_columns(table)).order_by(_key(table))
     if names is not None:
         wanted = wanted.where(_key(table).in_(list(names)))
-    rows = connection.execute(wanted).fetchall()
-    return frame_from_rows(rows, columns).set_index(_key(table).name)
+    return read_frame(connection, wanted).set_index(_key(table).name)
 
 
 def put_named(

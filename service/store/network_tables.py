@@ -12,8 +12,7 @@ import shapely
 import sqlalchemy as sa
 
 from service.store import history, schema
-from service.store.columns import frame_from_rows, pieces, rows_from_frame
-from service.store.geometry_blobs import geometries_from_blobs
+from service.store.columns import pieces, read_frame, rows_from_frame
 from service.store.geopackage import among, clear_layer, insert, insert_layer, store_crs
 
 if TYPE_CHECKING:
@@ -40,12 +39,9 @@ def _read_layer(
     wanted = sa.select(*columns, table.c.geom).order_by(table.c[key])
     if names is not None:
         wanted = wanted.where(among(table.c[key], names))
-    frames, shapes = [], []
-    for rows in pieces(connection, wanted):  # all at once are several times as large
-        frames.append(frame_from_rows([row[:-1] for row in rows], columns, one_text=True))
-        shapes.append(geometries_from_blobs([row[-1] for row in rows]))
-    frame = pd.concat(frames, ignore_index=True).set_index(key)
-    return gpd.GeoDataFrame(frame, geometry=np.concatenate(shapes), crs=store_crs(connection))
+    frame = read_frame(connection, wanted, one_text=True).set_index(key)
+    shapes = frame.pop("geom").to_numpy(object)
+    return gpd.GeoDataFrame(frame, geometry=shapes, crs=store_crs(connection))
 
 
 def read_reaches(connection: sa.Connection, names: Sequence[str] | None = None) -> gpd.GeoDataFrame:
@@ -71,10 +67,7 @@ def read_reach_parts(connection: sa.Connection) -> pd.DataFrame:
     """Fetch which part of which reach lies in which catchment."""
     columns = [column for column in schema.reach_parts.columns if column.name != "fid"]
     wanted = sa.select(*columns).order_by(schema.reach_parts.c.fid)
-    rows = pieces(connection, wanted)
-    return pd.concat(
-        [frame_from_rows(each, columns, one_text=True) for each in rows], ignore_index=True
-    )
+    return read_frame(connection, wanted, one_text=True)
 
 
 def _replace_layer(

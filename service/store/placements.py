@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, replace
-from itertools import chain
-from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
@@ -15,12 +13,13 @@ import sqlalchemy as sa
 
 from service.records import EVERYTHING, OF_FEATURES, Needed, Records, Selection
 from service.store import schema
-from service.store.columns import frame_from_rows, pieces
-from service.store.geometry_blobs import geometries_from_blobs
+from service.store.columns import read_frame
 from service.store.geopackage import among, any_of, in_box, store_crs
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
+
+    from layers.arrays import Ints
 
 
 __all__ = [
@@ -78,10 +77,8 @@ def read_records(
         if needed.columns is None or column.name in needed.columns or column is _ID
     ]
     wanted = sa.select(TABLE.c.fid, TABLE.c.geom, *columns).where(chosen).order_by(TABLE.c.fid)
-    fetched = [*chain.from_iterable(pieces(connection, wanted))]
-    fids = np.array([row[0] for row in fetched], np.int64)
-    shapes = geometries_from_blobs([row[1] for row in fetched])
-    frame = frame_from_rows([row[2:] for row in fetched], columns).set_index("placement_id")
+    frame = read_frame(connection, wanted).set_index("placement_id")
+    fids, shapes = (frame.pop(name).to_numpy() for name in ("fid", "geom"))
     placements = gpd.GeoDataFrame(frame, geometry=shapes, crs=store_crs(connection))
     of = _Owned(connection, fids, placements.index, whole, needed.tables)
     if needed.columns is None or "shape" in needed.columns:
@@ -110,50 +107,47 @@ class _Owned:
     """What belongs to the placements just fetched."""
 
     connection: sa.Connection
-    fids: np.ndarray[Any, np.dtype[np.int64]]
+    fids: Ints
     ids: pd.Index
     whole: bool
     tables: Collection[str]
 
     def rows(
-        self, table: sa.Table, columns: list[sa.Column[Any]], species: Collection[str] = ()
-    ) -> list[tuple[Any, ...]]:
-        """Rows by placement, so that pieces put together are the whole; edits leave later ones."""
-        if not len(self.fids):
-            return []
-        owner, key = table.c.placement_row, next(iter(table.primary_key))
-        wanted = sa.select(owner, *columns)
-        if species:
-            wanted = wanted.where(among(table.c.species, list(species)))
-        if self.whole:  # read as they lie: finding each by its index would take longer
-            rows = [*chain.from_iterable(pieces(self.connection, wanted.order_by(key)))]
-            rows.sort(key=itemgetter(0))
-            return rows
-        first, last = int(self.fids[0]), int(self.fids[-1])
-        if last - first + 1 == len(self.fids):
-            wanted = wanted.where(owner.between(first, last))
-        else:
-            wanted = wanted.where(among(owner, self.fids.tolist()))
-        return [*chain.from_iterable(pieces(self.connection, wanted.order_by(owner, key)))]
+        self, table: sa.Table, columns: list[sa.Column[Any]], chosen: sa.ColumnElement[bool]
+    ) -> tuple[pd.DataFrame, Ints]:
+        """Rows by placement, so that pieces put together are the whole; edits leave later ones.
 
-    def places(self, owners: list[int]) -> np.ndarray[Any, np.dtype[np.int64]]:
-        """Row in the placements of each owner."""
-        return np.searchsorted(self.fids, np.array(owners, np.int64)).astype(np.int64)
+        With them the row in the placements of each.
+        """
+        owner, key = table.c.placement_row, next(iter(table.primary_key))
+        wanted = sa.select(owner, *columns).where(chosen)
+        if self.whole:  # read as they lie: finding each by its index would take longer
+            wanted = wanted.order_by(key)
+        elif len(self.fids) and self.fids[-1] - self.fids[0] + 1 == len(self.fids):
+            own = owner.between(int(self.fids[0]), int(self.fids[-1]))
+            wanted = wanted.where(own).order_by(owner, key)
+        else:
+            wanted = wanted.where(among(owner, self.fids.tolist())).order_by(owner, key)
+        frame = read_frame(self.connection, wanted)
+        if self.whole:
+            frame = frame.sort_values("placement_row", kind="stable", ignore_index=True)
+        return frame, np.searchsorted(self.fids, frame.pop("placement_row").to_numpy())
 
     def frame(self, table: sa.Table, *, species: Collection[str] = ()) -> pd.DataFrame:
         columns = [column for column in table.columns if column.name not in _ONLY_BY_PLACEMENT]
-        rows = self.rows(table, columns, species) if table.name in self.tables else []
-        frame = frame_from_rows([row[1:] for row in rows], columns)
-        ids = self.ids.take(self.places([row[0] for row in rows]))
-        frame.insert(0, "placement_id", ids.astype("str").array)
+        chosen: sa.ColumnElement[bool] = sa.literal(table.name in self.tables)
+        if species:
+            chosen = sa.and_(chosen, among(table.c.species, list(species)))
+        frame, places = self.rows(table, columns, chosen)
+        frame.insert(0, "placement_id", self.ids.take(places).astype("str").array)
         return frame
 
 
 def _shapes(of: _Owned) -> gpd.GeoSeries:
     table = schema.placement_shapes
-    rows = of.rows(table, [table.c.geom])
+    drawn, places = of.rows(table, [table.c.geom], sa.true())
     shapes = np.full(len(of.fids), None, dtype=object)
-    shapes[of.places([row[0] for row in rows])] = geometries_from_blobs([row[1] for row in rows])
+    shapes[places] = drawn["geom"]
     return gpd.GeoSeries(shapes, index=of.ids, crs=store_crs(of.connection))
 
 

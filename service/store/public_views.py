@@ -25,7 +25,7 @@ from layers.fieldwork.generalising import public_views as views_of
 from layers.plurals import plural
 from service.records import EVERYTHING, OF_FEATURES, Needed, Selection
 from service.store import schema
-from service.store.columns import frame_from_rows
+from service.store.columns import read_frame
 from service.store.geometry_blobs import geometries_from_blobs
 from service.store.geopackage import among, any_of, in_box, insert, occupied_cells
 from service.store.placements import TABLE, condition, is_whole, read_records
@@ -140,8 +140,8 @@ def sensitivities(connection: sa.Connection) -> pd.DataFrame:
     """Read what the species list says about places, to see whether a change of it matters."""
     own = schema.species.c
     columns = [own.species, own.sensitivity, own.sensitive_from, own.sensitive_until]
-    rows = connection.execute(sa.select(*columns).order_by(own.species)).fetchall()
-    return frame_from_rows(rows, columns).set_index("species")
+    wanted = sa.select(*columns).order_by(own.species)
+    return read_frame(connection, wanted).set_index("species")
 
 
 def refresh(connection: sa.Connection, cells: set[Cell] | None = None) -> None:
@@ -241,10 +241,9 @@ def _decide(
 def _read_dated(connection: sa.Connection, chosen: sa.ColumnElement[bool]) -> pd.DataFrame:
     """Read when placements were there, with `fid`, and their position as `x` and `y`."""
     columns = [TABLE.c[name] for name in ("fid", "placement_id", "set_at", "lifted_at", "timezone")]
-    rows = connection.execute(sa.select(TABLE.c.geom, *columns).where(chosen)).fetchall()
-    xy = positions(geometries_from_blobs([row[0] for row in rows]))
-    known = frame_from_rows([row[1:] for row in rows], columns).set_index("placement_id")
-    return known.assign(x=xy[:, 0], y=xy[:, 1])
+    known = read_frame(connection, sa.select(TABLE.c.geom, *columns).where(chosen))
+    xy = positions(known.pop("geom"))
+    return known.set_index("placement_id").assign(x=xy[:, 0], y=xy[:, 1])
 
 
 def _kept(connection: sa.Connection, fids: list[int]) -> set[tuple[Any, ...]]:
@@ -291,11 +290,10 @@ def _sensitive(
         return _read_dated(connection, sa.false()).assign(own=0)
     caught = []
     for table in (schema.catches, schema.lengths):
-        columns = [TABLE.c.placement_id, table.c.species]
-        query = sa.select(*columns).distinct().join(table, table.c.placement_row == TABLE.c.fid)
+        query = sa.select(TABLE.c.placement_id, table.c.species).distinct()
+        query = query.join(table, table.c.placement_row == TABLE.c.fid)
         query = query.where(among(table.c.species, names), chosen).limit(most)
-        rows = connection.execute(query).fetchall()
-        caught.append(frame_from_rows(rows, columns))
+        caught.append(read_frame(connection, query))
     ids = sorted(set(caught[0]["placement_id"]) | set(caught[1]["placement_id"]))
     placements = _read_dated(connection, among(TABLE.c.placement_id, ids))
     return placements.assign(own=own_steps(placements, caught[0], caught[1], species))
@@ -348,7 +346,7 @@ def read_views(
         .order_by(VIEWS.c.public_id)
         .limit(size)
     )
-    return frame_from_rows(connection.execute(query).fetchall(), columns).set_index("placement_id")
+    return read_frame(connection, query).set_index("placement_id")
 
 
 def _rows_of(views: pd.DataFrame) -> sa.ColumnElement[bool]:

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from layers.plurals import counted
 from service.errors import ConflictError
 from service.store import history, schema
-from service.store.columns import frame_from_rows, rows_from_frame
+from service.store.columns import read_frame, rows_from_frame
 from service.store.geopackage import among, insert
 
 if TYPE_CHECKING:
@@ -28,8 +28,8 @@ _KEPT = [column for column in TABLE.columns if column.name not in ("fid", "batch
 
 def read_in_the_water(connection: sa.Connection) -> pd.DataFrame:
     """Fetch all gear in the water, longest in it first, index `placement_id`."""
-    rows = connection.execute(sa.select(*_KEPT).order_by(TABLE.c.set_at, TABLE.c.fid)).fetchall()
-    frame = frame_from_rows(rows, _KEPT).set_index("placement_id")
+    wanted = sa.select(*_KEPT).order_by(TABLE.c.set_at, TABLE.c.fid)
+    frame = read_frame(connection, wanted).set_index("placement_id")
     frame["cells"] = [orjson.loads(text) for text in frame["cells"]]
     return frame.rename(columns={"content_digest": "digest"})
 
