@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from layers.coded import coded_labels
 from layers.fieldwork.generalising import cell_uncertainty_m
 from layers.frames import reads
 
@@ -134,11 +135,10 @@ def public_catches(catches: pd.DataFrame, views: pd.DataFrame) -> pd.DataFrame:
     public order, so that neither gaps nor order show what was entered beside what.
     """
     shown = _renamed(catches, views)
-    steps = views.set_index("public_id")["step_km"]
-    generalised = steps.reindex(pd.Index(shown["placement_id"])).to_numpy() > 0
-    shown = _without(shown, generalised, _KEPT_OF_CATCH, ("notes",))
+    generalised = shown["placement_id"].isin(views.loc[views["step_km"] > 0, "public_id"])
+    shown = _without(shown, generalised.to_numpy(bool), _KEPT_OF_CATCH, ("notes",))
     order = ["placement_id", "species", "pass_no", "life_stage", "count_kind", "count"]
-    shown = shown.sort_values(order, ignore_index=True)
+    shown = _sorted(shown, order)
     shown.index.name = "catch_id"
     return shown
 
@@ -148,15 +148,25 @@ def public_owned(frame: pd.DataFrame, views: pd.DataFrame) -> pd.DataFrame:
     """Rows of exact placements alone (lengths, snaps, stretches), by public id, in its order."""
     exact = views[views["step_km"] == 0]
     if frame.index.name == "placement_id":
-        own = frame.loc[frame.index.isin(exact.index)]
-        names = exact["public_id"].reindex(own.index)
-        return own.set_axis(pd.Index(names, name="placement_id", dtype="str")).sort_index()
+        shown = _renamed(frame.reset_index(), exact).sort_values("placement_id")
+        return shown.set_axis(_as_text(shown.pop("placement_id")))
     shown = _renamed(frame, exact)
-    order = ["placement_id", *(name for name in _ORDER_OF_LENGTHS if name in shown)]
-    return shown.sort_values(order, kind="stable", ignore_index=True)
+    return _sorted(shown, ["placement_id", *(name for name in _ORDER_OF_LENGTHS if name in shown)])
 
 
 def _renamed(frame: pd.DataFrame, views: pd.DataFrame) -> pd.DataFrame:
+    """Name rows by public ids, as codes in the order of these: numbers are soon sorted."""
+    views = views.sort_values("public_id")
     rows = views.index.get_indexer(pd.Index(frame["placement_id"]))
-    names = views["public_id"].array.take(rows[rows >= 0])
-    return frame[rows >= 0].assign(placement_id=pd.array(names, dtype="str"))
+    names = coded_labels(rows[rows >= 0], pd.Index(views["public_id"]))
+    return frame[rows >= 0].assign(placement_id=names)
+
+
+def _sorted(shown: pd.DataFrame, order: list[str]) -> pd.DataFrame:
+    shown = shown.sort_values(order, kind="stable", ignore_index=True)
+    return shown.assign(placement_id=_as_text(shown["placement_id"]).array)
+
+
+def _as_text(coded: pd.Series) -> pd.Index:
+    """Public ids as text; `_renamed` gave their codes."""
+    return pd.Index(coded.astype("str"), name="placement_id")

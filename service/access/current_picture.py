@@ -82,7 +82,7 @@ def _mended(store: Store, moment: Moment, last: _Current | None) -> _Current:
             shown, own = stored, part
         else:
             shown = as_public(store, stored, views)
-            own = views.sort_values("public_id")["placement_row"].to_numpy()
+            own = views["placement_row"].to_numpy()  # by public id, too
         new.append(picture_of(shown, own, lambda frame: placement_catchments(store, frame)))
         read += len(part)
         report("reading the records", read, len(rows), "placement")
