@@ -12,6 +12,7 @@ from service.access.picture import Picture, joined_picture, picture_of
 from service.access.shown import as_public, placement_catchments
 from service.cache import renewed
 from service.progress import report
+from service.records import LOCAL_KEEPER
 
 if TYPE_CHECKING:
     from service.records import Viewer
@@ -34,19 +35,23 @@ class _Current:
 
 def open_picture(store: Store, viewer: Viewer) -> Picture:
     """Open the picture of all records that figures are computed from, as this viewer sees them."""
+    return _current(store, viewer).picture
+
+
+def _current(store: Store, viewer: Viewer) -> _Current:
     public = not viewer.sees_exact_places
-    return renewed(
-        store, viewer, "picture", lambda last: _brought_up(store, last, public=public)
-    ).picture
+    return renewed(store, viewer, "picture", lambda last: _brought_up(store, last, public=public))
 
 
 def _brought_up(store: Store, last: _Current | None, *, public: bool) -> _Current:
     if last is None:
         saved = picture_file.load(store, public=public)
         last = None if saved is None else _Current(*saved)
+    # What the public sees is made of what is stored: nothing is read twice.
+    exact = _current(store, LOCAL_KEEPER) if public and last is None else None
     while True:
         with store.moment(public=public) as moment:
-            found = _mended(store, moment, last)
+            found = _mended(store, moment, last, exact)
         # Catchments are looked up beside the moment; they must be those of the same network.
         if found.stamp.network_version == store.network_version:
             break
@@ -61,7 +66,9 @@ def _brought_up(store: Store, last: _Current | None, *, public: bool) -> _Curren
     return found
 
 
-def _mended(store: Store, moment: Moment, last: _Current | None) -> _Current:
+def _mended(
+    store: Store, moment: Moment, last: _Current | None, exact: _Current | None = None
+) -> _Current:
     """Bring a picture to a later moment: only what changed since is read."""
     stamp, old, kept = moment.stamp, None, np.empty(0, bool)
     if last is not None and moment.follows(last.stamp):
@@ -76,8 +83,10 @@ def _mended(store: Store, moment: Moment, last: _Current | None) -> _Current:
     else:
         rows = moment.rows()
         unsaved = max(_FEW, len(rows)) + 1  # always to be saved
-    new, read = [], 0
-    for part, stored, views in moment.pieces(rows, whole=old is None):
+    new, read, known = [], 0, None
+    if old is None and exact is not None and exact.stamp == stamp:
+        known = exact.picture.stored
+    for part, stored, views in moment.pieces(rows, whole=old is None, known=known):
         if views is None:
             shown, own = stored, part
         else:

@@ -8,7 +8,7 @@ public is made of what the gate shows and of nothing else.
 from __future__ import annotations
 
 import mmap
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import count
 from typing import TYPE_CHECKING, Any, Final
@@ -138,6 +138,13 @@ class Picture:
         words = ["placement_id", "code", "column", "value", "message"]
         return Records(placements=placements, flags=pd.DataFrame(columns=words, dtype="str"), **own)
 
+    def stored(self, rows: Ints) -> Records:
+        """Give the placements of some rows in the store as they are read from it, words as text."""
+        records = self.of(np.searchsorted(self.rows, rows)).records()
+        frames = {name: _as_text(getattr(records, name)) for name in ("placements", *OWNED)}
+        frames["placements"] = frames["placements"].drop(columns="catchment_id")
+        return replace(records, **frames)
+
     def chosen(self, selection: Selection) -> Bools | None:
         """Which placements a selection means, by what is shown of each; None = all.
 
@@ -230,6 +237,10 @@ class Picture:
 
 def _arrays(columns: Columns) -> dict[str, Any]:
     return {name: column.read() for name, column in columns.items()}
+
+
+def _as_text(frame: pd.DataFrame) -> Any:  # noqa: ANN401 - of the same kind
+    return frame.astype(dict.fromkeys(frame.select_dtypes("category"), "str"))
 
 
 def _listed(column: Column) -> tuple[str, ...]:

@@ -19,7 +19,7 @@ from service.store.geopackage import among
 from service.store.placements import read_records
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     import pandas as pd
 
@@ -116,11 +116,14 @@ class Moment:
         text = self.connection.scalar(sa.select(sa.func.json_group_array(number)))
         return np.sort(np.array(orjson.loads(str(text)), np.int64))
 
-    def pieces(self, rows: Ints, *, whole: bool) -> Iterator[Piece]:
+    def pieces(
+        self, rows: Ints, *, whole: bool, known: Callable[[Ints], Records] | None = None
+    ) -> Iterator[Piece]:
         """Read placements of ascending row numbers piece by piece, and how the public sees each.
 
         `whole` says that they are all that are shown: then there is a piece, if an empty one, and
-        records for the public come with others, which have no view.
+        records for the public come with others, which have no view. `known` gives the records of
+        some where they need not be read.
         """
         for start in range(0, len(rows) or int(whole), _PIECE):
             part = rows[start : start + _PIECE]
@@ -129,6 +132,10 @@ class Moment:
                 if whole and len(part)
                 else among(_TABLE.c.fid, part.tolist())
             )
-            records = read_records(self.connection, Selection(), chosen=chosen, needed=OF_FIGURES)
+            records = (
+                read_records(self.connection, Selection(), chosen=chosen, needed=OF_FIGURES)
+                if known is None
+                else known(part)
+            )
             views = public_views.read_views(self.connection, chosen) if self.public else None
             yield part, records, views
