@@ -150,7 +150,7 @@ def reach_summary(
     table["methods"] = listed(row[on_reach], placements["method"][on_reach], m)
     table["by_method"] = _by_method(row, placements, effort, m)
     at = codes_within(catches["placement_id"], placements.index)
-    where = np.where(at >= 0, row[at], -1) if len(row) else np.full(len(at), -1)
+    where = np.append(row, -1)[at]
     number, lower = catch_numbers(catches)
     counts = (where >= 0) & (number > 0)
     where, number, lower = where[counts], number[counts], lower[counts]

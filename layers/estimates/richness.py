@@ -282,8 +282,7 @@ def species_incidence(
     rows = codes_within(catches["placement_id"], placements.index)
     kinds = codes_of(catches["species"], species.index, "Species")
     number, _ = catch_numbers(catches)
-    keep = (rows >= 0) & (number > 0)
-    keep &= sample[np.maximum(rows, 0)] if len(sample) else False
+    keep = np.append(sample, False)[rows] & (number > 0)
     width = max(len(species), 1)
     row, kind = np.divmod(distinct(rows[keep] * width + kinds[keep]), width)
     each, holder = rolled_up(home[row], (inner, outer), len(names))

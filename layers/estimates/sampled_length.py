@@ -9,7 +9,7 @@ import pandas as pd
 
 from layers.coded import distinct
 from layers.errors import FrameError
-from layers.fieldwork.looking import rolled_up
+from layers.fieldwork.looking import nested_catchments, rolled_up
 from layers.frames import codes_of, codes_within, reads
 from layers.network.catchments import ancestors
 from layers.network.intervals import Intervals, overlay, union_intervals
@@ -119,17 +119,12 @@ class _Holding:
         self, network: Network, reach_parts: pd.DataFrame, catchments: pd.DataFrame
     ) -> None:
         self.parts = cover_with_parts(network, reach_parts)
-        nested = ancestors(catchments)
-        self.names = pd.Index(catchments.index.astype("str")).sort_values()
+        self.names, inner, outer = nested_catchments(ancestors(catchments))
         self.outside = len(self.names)
         own = codes_of(pd.Series(self.parts.names, dtype="str"), self.names, "Catchment")
         self.code = np.append(own, self.outside)[self.parts.catchment]
         # What lies outside all lies in nothing but itself.
-        inner, outer = (
-            np.append(self.names.get_indexer(nested[name]), self.outside)
-            for name in ("catchment_id", "ancestor_id")
-        )
-        self.nesting = inner, outer
+        self.nesting = np.append(inner, self.outside), np.append(outer, self.outside)
 
 
 class _Names:

@@ -379,7 +379,7 @@ def effort_totals(
     refuse_all(names, "catchment", CATCHMENTS_ANEW)
     used, day = looked(placements), local_dates(placements)
     rows = codes_within(effort["placement_id"], placements.index)
-    keep = (rows >= 0) & used[np.maximum(rows, 0)] if len(placements) else rows >= 0
+    keep = np.append(used, False)[rows]
     rows = rows[keep]
     stated = np.zeros(len(placements), dtype=bool)
     stated[rows[effort["effort"].notna().to_numpy()[keep]]] = True
