@@ -28,7 +28,7 @@ from layers.narrow_columns import Column, LazyPoints, Rows, gathered, narrowed
 from service.records import OF_FIGURES, Records
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -43,6 +43,7 @@ __all__ = ["Picture", "joined_picture", "picture_of", "read_in_one"]
 OWNED: Final = ("catches", "lengths", "snaps", "stretches")
 ALWAYS: Final = frozenset({*GENERALISED_COLUMNS, "catchment_id"})
 _READ: Final = count()
+_LONGEST_ID: Final = 64  # bytes; all take as many as the longest
 NEVER, BEFORE_ALL = np.int32(2**31 - 1), np.int32(-(2**31))
 
 
@@ -55,7 +56,7 @@ class Picture:
     rows
         Row of each placement in the store; never shown, (n,).
     ids
-        As the viewer knows them, in UTF-8, as many bytes each.
+        As the viewer knows them, in UTF-8, (n,).
     crs
         Of all positions.
     columns
@@ -75,7 +76,7 @@ class Picture:
     """
 
     rows: Ints
-    ids: NDArray[np.bytes_]
+    ids: NDArray[Any]
     crs: CrsLike
     columns: dict[str, Columns]
     owners: dict[str, NDArray[np.int32]]
@@ -283,8 +284,14 @@ def picture_of(
         "snapped_grid_xy": on_grid[1],
     }
     read = read_in_one(len(rows))
-    ids = np.array([name.encode() for name in placements.index], np.bytes_)
-    return Picture(rows, ids, placements.crs, columns, owners, beside, read)
+    return Picture(rows, _encoded(placements.index), placements.crs, columns, owners, beside, read)
+
+
+def _encoded(names: Iterable[str]) -> NDArray[Any]:
+    """Write ids as bytes of one width, or, where one is very long, each as it is."""
+    ids = [name.encode() for name in names]
+    widest = max(map(len, ids), default=0)
+    return np.array(ids, np.bytes_ if widest <= _LONGEST_ID else object)
 
 
 def _named(texts: Any) -> pd.Index:  # noqa: ANN401 - a list or an array of texts

@@ -54,6 +54,8 @@ def _file(store: Store, *, public: bool) -> Path:
 
 def save(store: Store, stamp: Stamp, picture: Picture, *, public: bool) -> None:
     """Write the picture beside others in the cache folder; what cannot be written is left out."""
+    if picture.ids.dtype == object:  # ids of any length
+        return
     file = _file(store, public=public)
     with suppress(OSError):
         file.parent.mkdir(mode=0o700, parents=True, exist_ok=True)

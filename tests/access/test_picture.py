@@ -115,6 +115,13 @@ def add(store, number):
     add_plan(store, plan, f"{number}.csv")
 
 
+def add_long(store, name):
+    """Add a placement with this id."""
+    plan = random_plan(200, 1)
+    placements = plan.placements.rename(index=lambda _: name)
+    add_plan(store, type(plan)(placements, plan.catches.assign(placement_id=name)), "long.csv")
+
+
 def change(store, number):
     """Move a placement, and let it catch another species."""
     ids = store.records(Selection()).placements.index
@@ -296,6 +303,25 @@ def test_one_form_reads_one_placement(store, monkeypatch):
     with closing(open_store(store.path)) as again:
         assert_same(access.open_picture(again, LOCAL_KEEPER), seen)
     assert read == [(False, 1)]  # the form, which the file lacks
+
+
+def test_a_very_long_id_takes_its_own_bytes_alone(store):
+    """One of 20,000 letters, come in later or from the first; ids then have no file."""
+    access.open_picture(store, LOCAL_KEEPER)
+    long = "E" * 20_000
+    add_long(store, long)
+    seen = access.open_picture(store, LOCAL_KEEPER)
+    assert long in seen.names
+    with closing(open_store(store.path)) as again:
+        picture_file._file(again, public=False).unlink()
+        for picture in (seen, access.open_picture(again, LOCAL_KEEPER)):
+            assert_same(picture, afresh(again, LOCAL_KEEPER))
+            assert picture.ids.nbytes < 20_000
+            assert picture_file.load(again, public=False) is None
+        add(again, 3)
+        assert_same(access.open_picture(again, LOCAL_KEEPER), afresh(again, LOCAL_KEEPER))
+        remove(again, 1)
+        assert_same(access.open_picture(again, LOCAL_KEEPER), afresh(again, LOCAL_KEEPER))
 
 
 def saved(store, viewer):
