@@ -17,10 +17,12 @@ from service.intake.wording import Wording, say
 from service.records import Reading
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from layers.arrays import Bools, Ints, Objects
     from service.intake.wording import Audience
+
+    Marked = Bools | pd.Series  # a truth for each row
 
 __all__ = ["FLAG_COLUMNS", "Cells", "Findings"]
 
@@ -107,14 +109,14 @@ class Cells:
         headers = {name: own[kept] for name, own in self.headers.items()}
         return replace(self, frame=self.frame.loc[kept], headers=headers)
 
-    def doubt(self, which: Bools | pd.Series) -> None:
+    def doubt(self, which: Marked) -> None:
         """Count rows as refused that depend on something refused elsewhere."""
         rows = self.frame.index[np.asarray(which, dtype=bool)].tolist()
         self.findings.rows.update((self.sheet, row) for row in rows)
 
     def refuse(
         self,
-        which: Bools | pd.Series,
+        which: Marked,
         column: str,
         wording: str | Wording | Callable[[str], Wording],
         values: Sequence[object] | None = None,
@@ -140,15 +142,16 @@ class Cells:
                 self.findings.of_rows.add(fault)
 
     def flag(
-        self, which: Bools | pd.Series, wording: str | Wording | Sequence[Wording], column: str
+        self, which: Marked, wording: str | Wording, column: str, **parts: Iterable[object]
     ) -> None:
-        """Flag the marked rows; a wording may be given per marked row, all of one code."""
+        """Flag the marked rows; `parts` fill in the sentence of a code, a value for each row."""
         at = np.flatnonzero(np.asarray(which, dtype=bool))
         if not len(at):
             return
         files, rows = self.where(self.frame.index.to_numpy()[at])
+        each = [dict(zip(parts, own, strict=True)) for own in zip(*parts.values(), strict=True)]
         self.findings.add(
-            _wording(wording) if isinstance(wording, str | Wording) else wording,
+            [say(str(wording), **own) for own in each] if parts else _wording(wording),
             file=files,
             sheet=self.sheet,
             row=rows,
@@ -159,7 +162,7 @@ class Cells:
 
     def read_as(
         self,
-        which: Bools | pd.Series,
+        which: Marked,
         column: str,
         code: str,
         became: Mapping[str, object] | None = None,

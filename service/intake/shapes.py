@@ -222,11 +222,8 @@ def _flag_totals(cells: Cells, parts: list[str]) -> None:
             continue
         stated = numbers_of(cells.column(name).to_numpy(object))
         differs = (cells.column(name) != "").to_numpy(bool) & (np.abs(stated - sums) > 0)
-        said = [
-            say("total_differs", total=total, sum=own, columns=", ".join(parts))
-            for total, own in zip(stated[differs], sums[differs], strict=True)
-        ]
-        cells.flag(differs, said, name)
+        own, columns = stated[differs], [", ".join(parts)] * int(differs.sum())
+        cells.flag(differs, "total_differs", name, total=own, sum=sums[differs], columns=columns)
 
 
 def _numbers_of_passes(pass_no: pd.Series) -> NDArray[np.float64]:

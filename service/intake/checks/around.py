@@ -148,27 +148,23 @@ def settle_outcomes(cells: Cells, placements: gpd.GeoDataFrame, catches: pd.Data
 
 def _flag_passes(cells: Cells, frame: pd.DataFrame, placements: gpd.GeoDataFrame) -> None:
     """Flag rows of a pass that the placement does not have."""
-    passes = placements.set_index("placement_id")["passes"]
-    most = passes.reindex(frame["placement_id"]).to_numpy(float)
+    known = placements.set_index("placement_id")["passes"]
+    most = known.reindex(frame["placement_id"]).to_numpy(float)
     beyond = frame["pass_no"].to_numpy(float) > most
-    said = [say("pass_beyond", passes=counted(n, "pass", "passes")) for n in most[beyond]]
-    cells.flag(beyond, said, "pass_no")
+    passes = [counted(n, "pass", "passes") for n in most[beyond]]
+    cells.flag(beyond, "pass_beyond", "pass_no", passes=passes)
 
 
-def _flag_lengths(cells: Cells, lengths: pd.DataFrame, species: pd.DataFrame) -> None:
+def _flag_lengths(cells: Cells, lengths: pd.DataFrame, listed: pd.DataFrame) -> None:
     """Flag lengths outside the range of their species."""
-    own = species.reindex(lengths["species"])
+    own = listed.reindex(lengths["species"])
     low = own["min_length_mm"].to_numpy(float)
     high = own["max_length_mm"].to_numpy(float)
     length = lengths["length_mm"].to_numpy(float)
     with np.errstate(invalid="ignore"):
         outside = (length < low) | (length > high)
-    names = lengths["species"].to_numpy(object)
-    said = [
-        say("length_outside_range", species=names[k], range=_range(low[k], high[k]))
-        for k in np.flatnonzero(outside)
-    ]
-    cells.flag(outside, said, "length_mm")
+    species, ranges = lengths.loc[outside, "species"], map(_range, low[outside], high[outside])
+    cells.flag(outside, "length_outside_range", "length_mm", species=species, range=ranges)
 
 
 def _range(low: float, high: float) -> str:
@@ -194,8 +190,7 @@ def _flag_new_in_catchment(
     pairs = pd.MultiIndex.from_arrays([where[at], catches["species"].to_numpy(object)[at]])
     new = np.zeros(len(catches), dtype=bool)
     new[at] = ~pairs.isin(known)
-    said = [say("new_in_catchment", catchment=where[k]) for k in np.flatnonzero(new)]
-    cells.flag(new, said, "species")
+    cells.flag(new, "new_in_catchment", "species", catchment=where[new])
 
 
 def _flag_waters(
@@ -235,6 +230,5 @@ def _flag_waters(
     moved &= ~(before["lifted_at"] > both["set_at"])  # then it is other gear
     uncleaned = moved & ~both["gear_cleaned"].fillna(False).astype(bool) & (both["row"] >= 0)
     came_from = before.loc[uncleaned, "placement_id"].set_axis(both.loc[uncleaned, "row"])
-    said = [say("gear_not_cleaned", placement=name) for name in came_from.sort_index()]
     which = pd.Series(range(len(placements))).isin(came_from.index)
-    cells.flag(which, said, "gear_cleaned")
+    cells.flag(which, "gear_not_cleaned", "gear_cleaned", placement=came_from.sort_index())

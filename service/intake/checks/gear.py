@@ -97,11 +97,8 @@ def _flag_notes(cells: Cells, placements: gpd.GeoDataFrame, own: pd.DataFrame) -
     notes = placements["notes"].where(~placements["outcome"].isin(["lost", "disturbed"]))
     found = {text: word for text in notes.dropna().unique() if (word := said_of_gear(text))}
     which = notes.isin(list(found)) & own["passive"].astype(bool)
-    said = [
-        say("gear_in_notes", word=found[text], outcome=outcome)
-        for text, outcome in zip(notes[which], placements.loc[which, "outcome"], strict=True)
-    ]
-    cells.flag(which, said, "notes")
+    words, outcomes = notes[which].map(found), placements.loc[which, "outcome"]
+    cells.flag(which, "gear_in_notes", "notes", word=words, outcome=outcomes)
 
 
 def _flag_soak(
@@ -113,11 +110,7 @@ def _flag_soak(
     # Days alone tell hours only to a day.
     slack = np.where(day_only.to_numpy(bool), 24.0, 0.0)
     long = (passive & (hours > limit + slack)).to_numpy(bool)
-    said = [
-        say("soak_too_long", hours=own, most=most)
-        for own, most in zip(hours[long], limit[long], strict=True)
-    ]
-    cells.flag(long, said, "lifted_at")
+    cells.flag(long, "soak_too_long", "lifted_at", hours=hours[long], most=limit[long])
     overnight = passive & (own["hours"] == "overnight")
     cells.flag(overnight & (nights(placements) == 0), "lifted_same_day", "lifted_at")
     unlifted = passive & placements["lifted_at"].isna() & (placements["outcome"] != "lost")
@@ -131,11 +124,8 @@ def _flag_effort(
     known = placements["placement_id"].isin(effort.loc[effort["effort"].notna(), "placement_id"])
     lacking = ~known & ~placements["outcome"].isin(["lost", "disturbed"])
     wanted = methods["effort_units"].map(_what_tells_effort)
-    said = [
-        say("effort_missing", columns=columns)
-        for columns in placements.loc[lacking, "method"].map(wanted)
-    ]
-    cells.flag(lacking, said, "method")
+    columns = placements.loc[lacking, "method"].map(wanted)
+    cells.flag(lacking, "effort_missing", "method", columns=columns)
 
 
 def _what_tells_effort(units: list[str]) -> str:
@@ -151,32 +141,20 @@ def _flag_shape(cells: Cells, placements: gpd.GeoDataFrame, methods: pd.DataFram
     usual = methods["geometry"].explode().dropna()
     given = pd.MultiIndex.from_frame(placements[["method", "shape_kind"]])
     odd = ~given.isin(list(usual.items()))
-    kinds = methods["geometry"].map(" or ".join)
-    usual_kinds = placements.loc[odd, "method"].map(kinds)
-    said = [
-        say("geometry_unusual", kind=kind, kinds=known)
-        for kind, known in zip(placements.loc[odd, "shape_kind"], usual_kinds, strict=True)
-    ]
-    cells.flag(odd, said, "geometry")
+    own = placements.loc[odd, "shape_kind"]
+    known = placements.loc[odd, "method"].map(methods["geometry"].map(" or ".join))
+    cells.flag(odd, "geometry_unusual", "geometry", kind=own, kinds=known)
     shape = placements["shape"].to_numpy(object)
-    track = (placements["shape_kind"] == "track").to_numpy(bool)
-    _flag_difference(
-        cells,
-        placements["stretch_length_m"].to_numpy(float),
-        np.where(track, shapely.length(shape), np.nan),
-        "stated_length_differs",
-        "stretch_length_m",
-    )
+    length = np.where(placements["shape_kind"] == "track", shapely.length(shape), np.nan)
+    _flag_difference(cells, placements["stretch_length_m"], length, "stated_length_differs")
     area = (placements["shape_kind"] == "area").to_numpy(bool)
-    own = np.full(len(placements), np.nan)
+    drawn = np.full(len(placements), np.nan)
     if area.any():
-        own[area] = ellipsoidal_area_m2(shape[area], placements.crs)
-    _flag_difference(
-        cells, placements["area_m2"].to_numpy(float), own, "stated_area_differs", "area_m2"
-    )
+        drawn[area] = ellipsoidal_area_m2(shape[area], placements.crs)
+    _flag_difference(cells, placements["area_m2"], drawn, "stated_area_differs")
 
 
-def _flag_difference(cells: Cells, stated: Floats, drawn: Floats, code: str, column: str) -> None:
+def _flag_difference(cells: Cells, column: pd.Series, drawn: Floats, code: str) -> None:
+    stated = column.to_numpy(float)
     far = np.abs(stated - drawn) > LENGTH_DIFFERENCE * drawn
-    said = [say(code, stated=s, drawn=d) for s, d in zip(stated[far], drawn[far], strict=True)]
-    cells.flag(far, said, column)
+    cells.flag(far, code, str(column.name), stated=stated[far], drawn=drawn[far])
