@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 __all__ = ["as_written_by_us", "sides_by_network"]
 
-# In a column of text NA may be a name or initials: see `_no_value_in_text`.
+# In a column of text NA may be a name or initials: see `_no_value`.
 _NO_TEXT: Final = frozenset(
     form
     for word in (NO_VALUE - {"na"}) | {*WORDS["none"]["alone"]}
@@ -61,18 +61,15 @@ def as_written_by_us(cells: Cells, date_order: DateOrder | None = None) -> Cells
             continue
         if column.kind in ("number", "whole"):
             _numbers(cells, column, frame)
-        elif column.kind == "time":
-            _no_value(cells, column.name, _said_empty(cells.column(column.name)), frame)
-            if column.name == "lifted_at":
-                _lost(cells, frame)
+            continue
+        none = _no_value(cells, column)
+        if none.any():
+            frame[column.name] = frame[column.name].mask(none, "")
+            cells.read_as(none, column.name, "no_value", unit="")
+        if column.name == "lifted_at":
+            _lost(cells, frame)
+        if column.kind == "time":
             _times(cells, column.name, frame, date_order)
-        elif column.kind in ("choice", "yes_no"):
-            # A dash may be the sign against a plus, and none may be an outcome, or a no.
-            doubtful = column.kind == "yes_no" or column.name == "outcome"
-            sure = ("na", "n/a", "n.a.") if doubtful else (*NO_VALUE, "none")
-            _no_value(cells, column.name, _said_empty(cells.column(column.name), sure), frame)
-        elif column.kind == "text":
-            _no_value(cells, column.name, _no_value_in_text(cells, column.name), frame)
     return replace(cells, frame=frame)
 
 
@@ -155,20 +152,20 @@ def sides_by_network(cells: Cells, reaches: gpd.GeoDataFrame) -> Cells:
     return replace(cells, frame=frame)
 
 
-def _said_empty(text: pd.Series, words: tuple[str, ...] = (*NO_VALUE, "none")) -> pd.Series:
-    """Cells that hold nothing but a sign for nothing."""
-    return text.isin([value for value in text.unique() if value.casefold() in words])
+def _no_value(cells: Cells, column: Column) -> pd.Series:
+    """Cells that hold nothing but a sign for nothing.
 
-
-def _no_value_in_text(cells: Cells, name: str) -> pd.Series:
-    """Text that stands for nothing.
-
-    NA is it only in a sheet that writes it into every empty cell, as statistics programs do:
-    it stands in a column of numbers or times, and no cell is empty.
+    NA is it in a column of text only in a sheet that writes it into every empty cell, as statistics
+    programs do: it stands in a column of numbers or times, and no cell is empty.
     """
-    text = cells.column(name)
-    none, na = text.isin(_NO_TEXT), text == _NA
-    return none | na if na.any() and _writes_na(cells) else none
+    text = cells.column(column.name)
+    if column.kind == "text":
+        none, na = text.isin(_NO_TEXT), text == _NA
+        return none | na if na.any() and _writes_na(cells) else none
+    # A dash may be the sign against a plus, and none may be an outcome, or a no.
+    doubtful = column.kind == "yes_no" or column.name == "outcome"
+    words = ("na", "n/a", "n.a.") if doubtful else (*NO_VALUE, "none")
+    return text.isin([value for value in text.unique() if value.casefold() in words])
 
 
 def _writes_na(cells: Cells) -> bool:
@@ -191,12 +188,6 @@ def _lost(cells: Cells, frame: pd.DataFrame) -> None:
         cells.read_as(which, "lifted_at", "lost")
         frame["lifted_at"] = frame["lifted_at"].mask(which, "")
         frame["outcome"] = stated.mask(which, "lost").astype("str")
-
-
-def _no_value(cells: Cells, name: str, which: pd.Series, frame: pd.DataFrame) -> None:
-    if which.any():
-        frame[name] = frame[name].mask(which, "")
-        cells.read_as(which, name, "no_value", unit="")
 
 
 def _times(cells: Cells, name: str, frame: pd.DataFrame, date_order: DateOrder | None) -> None:

@@ -18,7 +18,7 @@ from service.intake.updating import differences
 from service.records import IN_THE_WATER, Selection
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from service.intake.importing import CheckResult
     from service.records import Batch, FieldRecords, Records
@@ -245,31 +245,27 @@ class _Merging:
         self.same |= {("placement", name) for name in result.unchanged}
         left_out = {name for name, own in chosen.items() if own == "ours"}
         renamed = {n: f"{self.prefix}{n}" for n, own in chosen.items() if own == "prefix"}
-        self.merged.clashes += [
-            ("placement", *map(str, row), "")
-            for row in result.changes.to_numpy(str)
-            if not chosen[str(row[0])]
-        ]
+        self._clash(row for row in result.changes.to_numpy(str) if not chosen[str(row[0])])
         zone = ZoneInfo(self.store.settings.timezone)
-        self.merged.clashes += [
-            ("placement", name, "", f"removed {at:%Y-%m-%d %H:%M} ({zone})", "stored", "")
-            for name, at in {n: own.astimezone(zone) for n, own in removed.items()}.items()
+        self._clash(
+            (name, "", f"removed {at.astimezone(zone):%Y-%m-%d %H:%M} ({zone})", "stored")
+            for name, at in removed.items()
             if not chosen[name]
-        ]
+        )
         if left_out or renamed:
             _take_out(frames, left_out, renamed)
             if not len(frames["placements"]):
                 return None
             result = self._checked(frames)
             again = {*result.changed} - {n for n, own in chosen.items() if own == "theirs"}
-            self.merged.clashes += [
-                ("placement", *map(str, row), "")
-                for row in result.changes.to_numpy(str)
-                if row[0] in again
-            ]
+            self._clash(row for row in result.changes.to_numpy(str) if row[0] in again)
         there = {under: name for name, under in (of_gear | renamed).items()}
         self.names_there = {n: there.get(n, n) for n in frames["placements"]["placement_id"]}
         return result
+
+    def _clash(self, rows: Iterable[Iterable[str]]) -> None:
+        """List placements that clash: id, column, ours, theirs."""
+        self.merged.clashes += [("placement", *map(str, row), "") for row in rows]
 
     def _theirs(self) -> dict[str, pd.DataFrame]:
         """Placements, gear in the water among them, catches and lengths as sheets."""
@@ -310,7 +306,7 @@ class _Merging:
         self.merged.lifted_here += sorted(again)
         _take_out(frames, {*again, *(name for name, *_ in left)}, {})
         unsettled = [one for one in clashes if not chosen[one[0]]]
-        self.merged.clashes += [("placement", *one, "") for one in (*unsettled, *left)]
+        self._clash((*unsettled, *left))
         standing = set(frames["placements"].query("outcome == @IN_THE_WATER")["placement_id"])
         for name in (name for name, own in chosen.items() if own == "theirs"):
             if name not in ours:

@@ -392,9 +392,10 @@ class _Writer:
             return self.folded
         named = main.from_.get(("placements", "placement_id"))
         times = [*main.days.values(), *main.clocks.values()]
-        place = [main.from_[k] for k in (("placements", "site"), ("placements", "stream_name"))
-                 if k in main.from_]  # fmt: skip
-        of_method = [main.from_[k] for k in (("placements", "method"),) if k in main.from_]
+        place, of_method = (
+            [main.from_[k] for k in keys if k in main.from_]
+            for keys in (_OF_PLACE[:2], _OF_PLACE[2:])
+        )
         about = [h.text for h in (*place[:1], *times, *of_method)]
         if named is not None:
             self.key = [named.text]
