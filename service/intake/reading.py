@@ -275,18 +275,14 @@ def whole_sheet(
     if not header_row:
         header_row = max(int(frame.index[0]) - 1, 1) if len(frame) else 1
     headers = [str(header).strip() for header in frame.columns]
-    frame = frame.set_axis(range(len(headers)), axis=1)
-    frame = frame.apply(stripped)
-    filled, some = np.zeros(len(frame), dtype=np.int64), np.zeros(len(headers), dtype=bool)
-    for place in range(len(headers)):
-        own = frame[place].to_numpy(object) != ""
-        filled += own
-        some[place] = own.any()
+    frame = frame.set_axis(range(len(headers)), axis=1).apply(stripped)
+    stands = (frame != "").to_numpy(bool)
+    filled, some = stands.sum(axis=1), {*np.flatnonzero(stands.any(axis=0)).tolist()}
     if not filled.all():
         if findings.audience == "sheet" and len(headers) >= NARROWEST:
             filled = _without_notes(frame, filled, file, sheet, findings)
         frame = frame.loc[filled > 0]
-    keep = [k for k, header in enumerate(headers) if header or some[k]]
+    keep = [k for k, header in enumerate(headers) if header or k in some]
     nameless = [k for k in keep if not headers[k]]
     # Programs of statistics write the numbers of rows into a first column without a header.
     if nameless == [0] and frame[0].tolist() == [str(n) for n in range(1, len(frame) + 1)]:

@@ -97,16 +97,13 @@ def read_placements(
     )
     placements = placements.drop(columns=_POSITION_NUMBERS)
     placements["shape_kind"] = pd.Series(positions.kind, index=placements.index, dtype="str")
-    placements["original_x"], placements["original_y"] = (
-        positions.original_x,
-        positions.original_y,
-    )
+    placements["original_x"] = positions.original_x
+    placements["original_y"] = positions.original_y
     for name in ("original_crs", "transformation"):
         values = getattr(positions, name)
         placements[name] = pd.Series(values, index=placements.index, dtype="str")
     placements["transformation_accuracy_m"] = positions.accuracy_m
-    shape = gpd.GeoSeries(positions.shape, index=placements.index, crs=store_crs)
-    placements["shape"] = shape
+    placements["shape"] = gpd.GeoSeries(positions.shape, index=placements.index, crs=store_crs)
     whole = gpd.GeoDataFrame(placements, geometry=positions.point, crs=store_crs)
     return whole, day_only
 
