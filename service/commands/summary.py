@@ -250,12 +250,9 @@ def _refuse_foreign(what: str, options: dict[str, Any]) -> None:
             )
     if per not in _PER.get(what, {None: ""}) and per is not None:
         raise RequestError(f"--per {per}: {what} has one row per {' or '.join(_PER[what])}.")
-    if "coverage" in options and per != "gear":
-        raise RequestError("--coverage needs --per gear.")
-    if "class_mm" in options and per != "class":
-        raise RequestError("--class-mm needs --per class.")
-    if options.get("every_reach") and options.get("per") != "reach":
-        raise RequestError("--every-reach needs --per reach.")
+    for name, form in (("coverage", "gear"), ("class_mm", "class"), ("every_reach", "reach")):
+        if name in options and per != form:
+            raise RequestError(f"--{name.replace('_', '-')} needs --per {form}.")
 
 
 def _summary(

@@ -139,17 +139,13 @@ def _amounts(
         columns = base.execute(f"PRAGMA table_xinfo({table})").fetchall()
         if any(hidden for *_, hidden in columns):
             yield say("not_followed.computed", layer=name)
-            return
         (rows,) = base.execute(f"SELECT count(*) FROM {table}").fetchone()  # noqa: S608
         if rows > most_rows:
             yield say("too_large.layer_rows", layer=name, size=rows, most=most_rows)
-            return
         if rows * len(columns) > most_cells:
             wide = {"rows": counted(rows, "row"), "columns": counted(len(columns), "column")}
             yield say("too_large.layer_cells", layer=name, most=most_cells, **wide)
-            return
         sums = ", ".join(f"total(length(CAST({quoted(c[1])} AS BLOB)))" for c in columns)
         left -= int(sum(base.execute(f"SELECT {sums} FROM {table}").fetchone()))  # noqa: S608
         if left < 0:
             yield say("too_large.values", most=most_bytes / 1e6)
-            return

@@ -26,6 +26,7 @@ from service.intake.checks.placements import read_placements, refuse_doubled_ids
 from service.intake.columns import SHEETS
 from service.intake.findings import FLAG_COLUMNS, Cells, Findings
 from service.intake.in_the_water import (
+    as_declared,
     gear_set,
     known_gear,
     refuse_standing,
@@ -248,7 +249,7 @@ def check(
     whole.placements["outcome"] = settle_outcomes(said_of, whole.placements, catches)
     report("looking for what is stored already")
     recorded = whole.placements.set_index("placement_id")
-    digests = content_digests(standing.declared(recorded), whole.catches, whole.lengths)
+    digests = content_digests(as_declared(recorded, standing), whole.catches, whole.lengths)
     unchanged: tuple[str, ...] = ()
     changed: dict[str, str] = {}
     if not (findings.of_a_whole_file or any(map(findings.refused_rows, ("catches", "lengths")))):

@@ -6,7 +6,7 @@ sense before it is lifted, and then goes to the store apart from the placements.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -28,27 +28,21 @@ if TYPE_CHECKING:
     from service.records import FieldRecords
     from service.store import Store
 
-__all__ = ["gear_set", "known_gear", "refuse_standing", "without_flags_of_lifting"]
+__all__ = ["as_declared", "gear_set", "known_gear", "refuse_standing", "without_flags_of_lifting"]
 
 # What is only known when the gear is lifted.
 _OF_LIFTING: Final = ("lift_time_missing", "effort_missing")
 
 
-@dataclass(frozen=True)
-class Standing:
-    """Which placements of a sheet are gear in the water."""
-
-    names: frozenset[str]
-
-    def declared(self, placements: pd.DataFrame) -> pd.DataFrame:
-        """Return placements, index `placement_id`, with the outcome that the sheet declares."""
-        here = placements.index.isin(list(self.names))
-        return placements.assign(outcome=placements["outcome"].mask(here, IN_THE_WATER))
+def as_declared(placements: pd.DataFrame, standing: frozenset[str]) -> pd.DataFrame:
+    """Return placements, index `placement_id`, with the outcome that the sheet declares."""
+    here = placements.index.isin(list(standing))
+    return placements.assign(outcome=placements["outcome"].mask(here, IN_THE_WATER))
 
 
 def refuse_standing(
     cells: Cells, placements: gpd.GeoDataFrame, day_only: pd.Series, methods: pd.DataFrame
-) -> Standing:
+) -> frozenset[str]:
     """Refuse gear in the water that cannot be; the outcome of the others becomes `unrecorded`.
 
     Parameters as those of `checks.gear.flag_gear`; `placements` is changed in place.
@@ -62,11 +56,11 @@ def refuse_standing(
     if cells.findings.audience == "sheet":
         cells.read_as(here, "placement_id", "in_the_water")
     placements.loc[here, "outcome"] = "unrecorded"
-    return Standing(frozenset(placements.loc[here, "placement_id"].dropna()))
+    return frozenset(placements.loc[here, "placement_id"].dropna())
 
 
 def known_gear(
-    cells: Cells, digests: pd.Series, standing: Standing, store: Store, replaces: str | None
+    cells: Cells, digests: pd.Series, standing: frozenset[str], store: Store, replaces: str | None
 ) -> tuple[str, ...]:
     """Compare with gear that is in the water: what of it is the same, lifted now, or refused.
 
@@ -75,7 +69,7 @@ def known_gear(
     so.
     """
     known = store.in_the_water()["digest"].reindex(digests.index)
-    here = digests.index.isin(list(standing.names))
+    here = digests.index.isin(list(standing))
     same = (known == digests).to_numpy(bool) & here
     new = here & (digests.index != (replaces or ""))
     other = known.notna().to_numpy(bool) & new & ~same
@@ -87,15 +81,15 @@ def known_gear(
     return tuple(map(str, digests.index[same]))
 
 
-def without_flags_of_lifting(flagged: pd.DataFrame, standing: Standing) -> pd.DataFrame:
+def without_flags_of_lifting(flagged: pd.DataFrame, standing: frozenset[str]) -> pd.DataFrame:
     """Leave out what gear in the water cannot have yet."""
-    early = flagged["placement_id"].isin(list(standing.names)) & flagged["code"].isin(_OF_LIFTING)
+    early = flagged["placement_id"].isin(list(standing)) & flagged["code"].isin(_OF_LIFTING)
     return flagged[~early].reset_index(drop=True)
 
 
 def gear_set(
     records: FieldRecords,
-    standing: Standing,
+    standing: frozenset[str],
     digests: pd.Series,
     store: Store,
     operations: Mapping[str, Operation],
@@ -105,7 +99,7 @@ def gear_set(
     `operations` were chosen for CRS that the store knew none for.
     """
     names = records.placements.index
-    here = names.isin(list(standing.names))
+    here = names.isin(list(standing))
     if not here.any():
         return records
     gear = records.of(names[here])
@@ -113,7 +107,7 @@ def gear_set(
         pd.concat([stored, new])
         for stored, new in ((store.surveys(), gear.surveys), (store.sites(), gear.sites))
     )
-    gear = replace(gear, placements=standing.declared(gear.placements))
+    gear = replace(gear, placements=as_declared(gear.placements, standing))
     sheet = field_sheets(gear, surveys, sites, {**operations, **store.operations()})["placements"]
     at = gear.placements.geometry.array
     lon, lat = choose_operation(gear.placements.crs, "EPSG:4326").move(

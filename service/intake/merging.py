@@ -62,13 +62,14 @@ def merge_forms(seen: Form, mine: Form, theirs: Form) -> Merged:
                 conflicts.append((field, " ".join(other.values()), " ".join(own.values())))
     catches, odd = _merged_catches(seen, mine, theirs)
     conflicts += odd
-    lengths = _merged_rows(*(_counted(one.lengths) for one in (seen, mine, theirs)))
-    for field, was_rows, own_rows, other_rows in (
-        ("catches", seen.catches, mine.catches, theirs.catches),
-        ("lengths", seen.lengths, mine.lengths, theirs.lengths),
-    ):
-        if _counted(other_rows) not in (_counted(was_rows), _counted(own_rows)):
-            kept.append(field)
+    rows = {
+        name: [_counted(getattr(one, name)) for one in (seen, mine, theirs)]
+        for name in ("catches", "lengths")
+    }
+    kept += [name for name, (*known, other_rows) in rows.items() if other_rows not in known]
+    was_rows, own_rows, other_rows = rows["lengths"]
+    # With what either added, without what either took out.
+    lengths = (own_rows + (other_rows - was_rows)) - (was_rows - other_rows)
     form = replace(
         mine,
         placement={name: value for name, value in placement.items() if value},
@@ -87,11 +88,6 @@ def _part(cells: Mapping[str, str], columns: tuple[str, ...]) -> dict[str, str]:
 
 def _counted(rows: list[dict[str, str]]) -> Counter[Row]:
     return Counter(tuple(sorted(row.items())) for row in rows)
-
-
-def _merged_rows(was: Counter[Row], mine: Counter[Row], theirs: Counter[Row]) -> Counter[Row]:
-    """Rows with what either added, without what either took out."""
-    return (mine + (theirs - was)) - (was - theirs)
 
 
 def _merged_catches(

@@ -26,6 +26,7 @@ from service.intake.headers import (
     unit_of_time,
 )
 from service.intake.numbers import numbers_of
+from service.intake.shapes import fill_down
 from service.intake.tables import TITLE
 from service.intake.units import CLOCK, STOPWATCH
 
@@ -236,18 +237,13 @@ class _Writer:
         self.folded = self._pass_of_rows()
         self._ask_set_apart()
         self.down = self._filled_down() if self.repeats else []
-        frame = self.main.cells.frame
-        self.frame = frame.assign(
-            **{name: frame[name].mask(frame[name] == "").ffill().fillna("") for name in self.down}
-        )
+        self.frame = fill_down(self.main.cells, tuple(self.down)).frame
         self.key = self._key()
-        places = [header.text for header in self.main.headers]
         self.placement = {
             column: header
-            for (sheet, column), header in sorted(
-                self.main.from_.items(), key=lambda one: places.index(one[1].text)
-            )
-            if sheet == "placements"
+            for header in self.main.headers
+            for (sheet, column), own in self.main.from_.items()
+            if own is header and sheet == "placements"
         }
         differing = {
             column

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import gpxpy
 import gpxpy.gpx
+import numpy as np
 
 from layers.plurals import counted
 from service.intake.wording import say
@@ -77,9 +78,7 @@ def place_waypoints(cells: Cells, places: dict[str, list[str]]) -> Cells:
     )
     short = names.isin([name for name, texts in places.items() if texts == [_TOO_SHORT]])
     cells.refuse(short, "waypoint", "waypoint_unknown.short")
-    also = named & False
-    for column in _OTHER_POSITIONS:
-        also |= named & (cells.column(column) != "")
+    also = named & np.logical_or.reduce([cells.column(name) != "" for name in _OTHER_POSITIONS])
     cells.refuse(also, "waypoint", "position_twice.waypoint")
     found = names.isin(list(single)) & ~also & ~short
     frame = cells.frame.copy()
