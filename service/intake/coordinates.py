@@ -93,7 +93,7 @@ def read_positions(
     store_crs: str,
     *,
     default_crs: str = "",
-    into_store: Callable[[str], Operation] | None = None,
+    into_store: Callable[[str], Operation],
 ) -> Positions:
     """Read the positions of a placement sheet.
 
@@ -108,7 +108,7 @@ def read_positions(
     default_crs
         CRS of rows that name none; goes before that of the survey.
     into_store
-        Gives the operation from a CRS to the store's; by default `layers.crs.choose_operation`.
+        Gives the operation from a CRS to the store's.
     """
     n = len(cells.frame)
     shapes = _read_geometries(cells)
@@ -144,9 +144,8 @@ def read_positions(
         transformation=np.full(n, None, dtype=object),
         accuracy_m=np.full(n, np.nan),
     )
-    way = into_store or (lambda source: choose_operation(source, store_crs))
-    _transform(cells, positions, store_crs, way)
-    _refuse_disagreeing(cells, numbers, positions, at & degrees, lone_x, lone_y, crs, way)
+    _transform(cells, positions, store_crs, into_store)
+    _refuse_disagreeing(cells, numbers, positions, at & degrees, lone_x, lone_y, crs, into_store)
     return positions
 
 

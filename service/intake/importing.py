@@ -225,16 +225,9 @@ def check(
     if len(zoneless):
         latest += WIDEST_OFFSET
     operations = Operations(store)
+    about = methods, all_surveys, store.settings.crs
     placements, day_only = read_placements(
-        cells,
-        methods,
-        all_surveys,
-        store.settings.crs,
-        now=latest,
-        date_order=sheets.date_order,
-        survey=sheets.survey,
-        crs=sheets.crs,
-        into_store=operations.into_store,
+        sheets, cells, *about, now=latest, into_store=operations.into_store
     )
     report("reading catches")
     catches, lengths, owned = _read_owned(sheets, species, placements, store)

@@ -1,6 +1,7 @@
 """Positions in many CRS, against published worked examples."""
 
 import json
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ import pyproj
 import pytest
 import shapely
 
+from layers.crs import choose_operation
 from service.intake.coordinates import read_positions
 from service.intake.findings import Cells, Findings
 from service.intake.importing import check
@@ -39,7 +41,9 @@ def positions(store_crs, survey_crs="", **columns):
     cells = Cells("placements", "f", frame, Findings())
     numbers = {name: np.array([float(columns.get(name) or "nan")]) for name in NUMBERS}
     survey = pd.Series(survey_crs, index=frame.index)
-    return read_positions(cells, numbers, survey, store_crs), cells.findings.refused
+    way = partial(choose_operation, target=store_crs)
+    read = read_positions(cells, numbers, survey, store_crs, into_store=way)
+    return read, cells.findings.refused
 
 
 @pytest.mark.parametrize("case", METRES, ids=lambda case: case["id"])

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from layers.arrays import Bools, Floats
     from layers.crs import Operation
     from service.intake.findings import Cells
+    from service.intake.sheets import Sheets
     from service.intake.times import DateOrder
     from service.intake.wording import Wording
 
@@ -38,27 +39,25 @@ _POSITION_NUMBERS: Final = [
 
 
 def read_placements(
+    sheets: Sheets,
     cells: Cells,
     methods: pd.DataFrame,
     surveys: pd.DataFrame,
     store_crs: str,
     *,
     now: dt.datetime,
-    date_order: DateOrder | None = None,
-    survey: str = "",
-    crs: str = "",
-    into_store: Callable[[str], Operation] | None = None,
+    into_store: Callable[[str], Operation],
 ) -> tuple[gpd.GeoDataFrame, pd.Series]:
     """Read a placement sheet.
 
     Parameters
     ----------
+    sheets, cells
+        All sheets, for their defaults, and that of placements.
     surveys
         Those of the store, with those that this import adds.
     now
         Times after this are refused.
-    date_order, survey, crs
-        Defaults; see `service.intake.sheets.Sheets`.
     into_store
         As for `service.intake.coordinates.read_positions`.
 
@@ -78,21 +77,21 @@ def read_placements(
         if column.kind in ("number", "whole")
     }
     _settle_passes(cells, placements)
-    placements["survey"] = placements["survey"].fillna(survey or None).astype("str")
+    placements["survey"] = placements["survey"].fillna(sheets.survey or None).astype("str")
     _refuse_empty(cells, placements)
     own = surveys.reindex(placements["survey"])
     own.index = placements.index
     placements["timezone"] = own["timezone"].astype("str")
     hours = methods["hours"].reindex(placements["method"])
     by_night = cells.one_day & hours.isin(_BY_NIGHT).to_numpy(bool)
-    _read_times(cells, placements, by_night, date_order, now)
+    _read_times(cells, placements, by_night, sheets.date_order, now)
     day_only = placements.pop("day_only")
     positions = read_positions(
         cells,
         numbers,
         own["crs"].fillna("").astype("str"),
         store_crs,
-        default_crs=crs,
+        default_crs=sheets.crs,
         into_store=into_store,
     )
     placements = placements.drop(columns=_POSITION_NUMBERS)
