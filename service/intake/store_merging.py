@@ -155,25 +155,21 @@ def _choices_of(choices: pd.DataFrame | None) -> dict[tuple[str, str], str]:
     return chosen
 
 
+@dataclass
 class _Merging:
     """One merge, step by step."""
 
-    def __init__(
-        self,
-        store: Store,
-        other: Store,
-        who: str,
-        prefix: str,
-        choices: dict[tuple[str, str], str],
-        merged: Merged,
-        progress: Callable[[str], None],
-    ) -> None:
-        self.store, self.other, self.who, self.prefix = store, other, who, prefix
-        self.choices, self.merged, self.progress = choices, merged, progress
-        self.renamed: dict[str, dict[str, str]] = {kind: {} for kind in _RENAMED}
-        self.names_there: dict[str, str] = {}  # of placements: name in the other store, by ours
-        self.clashing: set[tuple[str, str]] = set()
-        self.same: set[tuple[str, str]] = set()
+    store: Store
+    other: Store
+    who: str
+    prefix: str
+    choices: dict[tuple[str, str], str]
+    merged: Merged
+    progress: Callable[[str], None]
+    renamed: dict[str, dict[str, str]] = field(default_factory=lambda: {k: {} for k in _RENAMED})
+    names_there: dict[str, str] = field(default_factory=dict)  # placements: name there, by ours
+    clashing: set[tuple[str, str]] = field(default_factory=set)
+    same: set[tuple[str, str]] = field(default_factory=set)
 
     def choice(self, kind: str, name: str) -> str:
         """Tell what is chosen for an id that clashes; '' where nothing is."""
