@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
@@ -323,7 +323,6 @@ class Names:
     """A species list by what people write."""
 
     species: pd.DataFrame
-    _known: dict[str, str] = field(default_factory=dict)
 
     @cached_property
     def exact(self) -> dict[str, str]:
