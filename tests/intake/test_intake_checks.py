@@ -171,6 +171,16 @@ def test_minutes_of_passes_say_how_many_and_how_long(store, columns, passes, min
     assert own["minutes"] == minutes or (minutes is None and pd.isna(own["minutes"]))
 
 
+def test_minutes_of_passes_of_a_row_without_an_id(store):
+    """The row is refused for its id; how the others were read is said all the same."""
+    row = {"passes": "", "minutes": "", "minutes_pass_1": "20", "minutes_pass_2": "15"}
+    result = checked(store, placements(placement_id=["", "P9"], **row))
+    assert [(fault.row, fault.column) for fault in result.refused] == [(2, "placement_id")]
+    said = {one.code: one.message for one in result.readings}
+    assert "P9 as 2" in said["passes_by_minutes"]
+    assert "P9 as 35" in said["minutes_summed"]
+
+
 @pytest.mark.parametrize("header", ["minutes_pass_7", "Seconds pass 8"])
 def test_minutes_of_a_pass_that_has_no_column_are_refused(store, header):
     """Six passes have minutes of their own; a seventh is not passed over, an empty one is."""

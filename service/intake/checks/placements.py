@@ -118,18 +118,21 @@ def _settle_passes(cells: Cells, placements: pd.DataFrame) -> None:
         cells.refuse(beyond, name, "pass_unclear.minutes")
     blank = (last > 0) & np.isnan(stated)
     placements["passes"] = passes = np.where(blank, last, stated)
-    _read_ids(cells, blank, "passes_by_minutes", placements["placement_id"], passes)
+    _read_ids(cells, blank, "passes_by_minutes", passes)
     whole = (last > 0) & (known.sum(axis=1) == passes)
     total, minutes = np.nansum(parts, axis=1), placements["minutes"].to_numpy(np.float64)
     blank = whole & np.isnan(minutes)
     placements["minutes"] = np.where(blank, total, minutes)
-    _read_ids(cells, blank, "minutes_summed", placements["placement_id"], total)
+    _read_ids(cells, blank, "minutes_summed", total)
     differs = (whole & (abs(minutes - total) > 0.5)) | (total > minutes + 0.5)
     cells.flag(differs, "pass_minutes_differ", "minutes")
 
 
-def _read_ids(cells: Cells, rows: Bools, code: str, ids: pd.Series, values: Floats) -> None:
+def _read_ids(cells: Cells, rows: Bools, code: str, values: Floats) -> None:
+    """Say what rows with an id were read as; those without are refused."""
     if cells.findings.audience != "form":
+        ids = cells.column("placement_id")
+        rows = rows & (ids != "").to_numpy(bool)
         shown = dict(zip(ids[rows], (f"{value:g}" for value in values[rows]), strict=True))
         cells.read_as(rows, "placement_id", code, shown)
 
