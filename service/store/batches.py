@@ -123,7 +123,8 @@ def undo_batch(connection: sa.Connection, batch_id: int, *, who: str) -> Batch:
             connection, who=who, entity="placement", action="remove", batch_id=batch_id,
             keys=found.placements.index.tolist(), before=written,
         )  # fmt: skip
-        delete_placements(connection, chosen)
+        with public_views.following(connection, chosen):
+            delete_placements(connection, chosen)
     put_back(connection, batch_id, who=who)
     _remove_unused(connection, batch_id, who)
     connection.execute(

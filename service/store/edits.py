@@ -12,6 +12,7 @@ from service.records import Selection
 from service.store import history, schema
 from service.store.named_tables import put_named
 from service.store.placements import read_records
+from service.store.public_views import following
 from service.store.writing import add_records, delete_placements, update_placement
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def put_placement(
         )
     before = read_document(connection, name)
     for table, frame in ((schema.surveys, records.surveys), (schema.sites, records.sites)):
-        put_named(connection, table, frame, who=who)
+        put_named(connection, frame, table=table, who=who)
     update_placement(connection, records, stored.fid, digest)
     history.note(
         connection, who=who, entity="placement", action="change", keys=[name],
@@ -70,7 +71,9 @@ def remove_placement(connection: sa.Connection, placement_id: str, *, who: str) 
     before = read_document(connection, placement_id)
     if before is None:
         raise NotFoundError(f"There is no placement {placement_id!r}.")
-    delete_placements(connection, TABLE.c.placement_id == placement_id)
+    chosen = TABLE.c.placement_id == placement_id
+    with following(connection, chosen):
+        delete_placements(connection, chosen)
     history.note(
         connection, who=who, entity="placement", action="remove",
         keys=[placement_id], before=[before],

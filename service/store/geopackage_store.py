@@ -16,28 +16,31 @@ from layers.plurals import counted
 from service.errors import ConflictError, StoreError
 from service.records import StoreSettings
 from service.store import (
-    backgrounds,
     batches,
     changes,
     edits,
     history,
     migrations,
-    named_tables,
     network_tables,
     public_views,
     schema,
-    standing_gear,
     upkeep,
     writing,
 )
 from service.store.accounts import AccountBook
-from service.store.backgrounds import read_backgrounds, read_tile, tiles_of_box
-from service.store.batches import find_batch, read_batches
-from service.store.edits import read_document
+from service.store.backgrounds import (
+    put_background,
+    read_backgrounds,
+    read_tile,
+    remove_background,
+    tiles_of_box,
+)
+from service.store.batches import find_batch, read_batches, undo_batch
+from service.store.edits import read_document, remove_placement
 from service.store.finding import count, extent, find, surroundings, sweep
 from service.store.geopackage import among, noted_extent, touch
 from service.store.history import read_history, removed, rows_of
-from service.store.named_tables import read_mappings, read_named
+from service.store.named_tables import keep_mapping, put_named, read_mappings, read_named
 from service.store.network_tables import (
     read_catchments,
     read_reach_parts,
@@ -51,27 +54,25 @@ from service.store.public_views import (
     public_names,
     public_records,
 )
-from service.store.standing_gear import read_in_the_water
+from service.store.standing_gear import put_in, read_in_the_water, take_out
 from service.store.upkeep import faults
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
     from pathlib import Path
 
     import geopandas as gpd
     import pandas as pd
 
-    from layers.drawing.tile_grid import Tile
-    from service.records import (
-        Background,
-        Batch,
-        FieldRecords,
-        Reading,
-    )
+    from service.records import Batch, FieldRecords, Reading
     from service.store.session import Session
 
 __all__ = ["Store"]
 
+_WRITTEN = (
+    "surveys", "sites", "batches", "placements", "placement_shapes", "catches", "lengths",
+    "snaps", "stretches", "flags",
+)  # fmt: skip
 _P = ParamSpec("_P")
 _T = TypeVar("_T")
 
@@ -85,6 +86,25 @@ def _reads(
     def method(store: Store, /, *args: _P.args, **kwargs: _P.kwargs) -> _T:
         with store._reading() as connection:
             return read(connection, *args, **kwargs)
+
+    return method
+
+
+def _writes(
+    write: Callable[Concatenate[sa.Connection, _P], _T], *tables: str
+) -> Callable[Concatenate[Store, _P], _T]:
+    """Make a method that writes so in one transaction, which counts unless nothing changed.
+
+    That is what a function says that returns False or no number but 0.
+    """
+
+    @wraps(write)
+    def method(store: Store, /, *args: _P.args, **kwargs: _P.kwargs) -> _T:
+        with store._session.writing() as connection:
+            done = write(connection, *args, **kwargs)
+            if done is not False and done != (0, 0):
+                store._grow(connection, *tables)
+        return done
 
     return method
 
@@ -295,58 +315,23 @@ class Store:
         """
         with self._session.writing() as connection:
             before = public_views.sensitivities(connection)
-            counts = named_tables.put_named(connection, schema.species, species, who=who)
+            counts = put_named(connection, species, table=schema.species, who=who)
             if not public_views.sensitivities(connection).reindex(before.index).equals(before):
                 public_views.refresh(connection)
             if any(counts):
                 self._grow(connection, "species")
         return counts
 
-    def put_methods(self, methods: pd.DataFrame, *, who: str) -> tuple[int, int]:
-        """Add or change methods, as :meth:`put_species` does."""
-        return self._put(schema.methods, methods, who)
-
-    def put_surveys(self, surveys: pd.DataFrame, *, who: str) -> tuple[int, int]:
-        """Add or change surveys, as :meth:`put_species` does."""
-        return self._put(schema.surveys, surveys, who)
-
-    def put_sites(self, sites: pd.DataFrame, *, who: str) -> tuple[int, int]:
-        """Add or change sites, as :meth:`put_species` does."""
-        return self._put(schema.sites, sites, who)
-
-    def _put(self, table: sa.Table, frame: pd.DataFrame, who: str) -> tuple[int, int]:
-        with self._session.writing() as connection:
-            counts = named_tables.put_named(connection, table, frame, who=who)
-            if any(counts):
-                self._grow(connection, table.name)
-        return counts
+    put_methods = _writes(partial(put_named, table=schema.methods), "methods")
+    put_surveys = _writes(partial(put_named, table=schema.surveys), "surveys")
+    put_sites = _writes(partial(put_named, table=schema.sites), "sites")
 
     mappings = _reads(read_mappings)
-
-    def keep_mapping(self, name: str, text: str, *, who: str) -> None:
-        """Keep a mapping of sheets under a name; one of the same name is replaced."""
-        with self._session.writing() as connection:
-            if named_tables.keep_mapping(connection, name, text, who=who):
-                self._grow(connection)
+    keep_mapping = _writes(keep_mapping)
 
     backgrounds = _reads(read_backgrounds)
-
-    def put_background(
-        self, background: Background, tiles: Iterable[Tile], pixels: Mapping[int, int], *, who: str
-    ) -> None:
-        """Store a background, in place of one of its name; `pixels`, a tile's side by level."""
-        with self._session.writing() as connection:
-            backgrounds.put_background(connection, background, tiles, pixels, who=who)
-            self._grow(connection)
-
-    def remove_background(self, name: str, *, who: str) -> bool:
-        """Take a background out; says whether there was one."""
-        with self._session.writing() as connection:
-            found = backgrounds.remove_background(connection, name, who=who)
-            if found:
-                self._grow(connection)
-        return found
-
+    put_background = _writes(put_background)
+    remove_background = _writes(remove_background)
     tile = _reads(read_tile)
     tiles_of_box = _reads(tiles_of_box)
 
@@ -432,40 +417,19 @@ class Store:
                 self._grow(connection, *_WRITTEN)
 
     in_the_water = _reads(read_in_the_water)
-
-    def put_in_the_water(
-        self, gear: pd.DataFrame, *, who: str, replaces: str | None = None
-    ) -> None:
-        """Store gear that was just set, or change one; `replaces` as in :meth:`put_placement`."""
-        with self._session.writing() as connection:
-            standing_gear.put_in(connection, gear, who=who, replaces=replaces)
-            self._grow(connection)
+    put_in_the_water = _writes(put_in)
 
     def remove_from_the_water(self, placement_id: str, *, who: str) -> None:
         """Take gear out of the list that was never set; its history stays."""
         with self._session.writing() as connection:
-            standing_gear.take_out(connection, [placement_id], who=who)
+            take_out(connection, [placement_id], who=who)
             self._grow(connection)
 
-    def remove_placement(self, placement_id: str, *, who: str) -> None:
-        """Remove one placement with its catch; its history stays."""
-        with self._session.writing() as connection:
-            own = schema.placements.c.placement_id
-            with public_views.following(connection, own == placement_id):
-                edits.remove_placement(connection, placement_id, who=who)
-            self._grow(connection, *_WRITTEN)
+    remove_placement = _writes(remove_placement, *_WRITTEN)
 
     batches = _reads(read_batches)
     find_batch = _reads(find_batch)
-
-    def undo_batch(self, batch_id: int, *, who: str) -> Batch:
-        """Take back everything one import added; refuses what was edited since."""
-        with self._session.writing() as connection:
-            own = schema.placements.c.batch_id
-            with public_views.following(connection, own == batch_id):
-                batch = batches.undo_batch(connection, batch_id, who=who)
-            self._grow(connection, *_WRITTEN)
-        return batch
+    undo_batch = _writes(undo_batch, *_WRITTEN)
 
     # History and upkeep ---------------------------------------------------------------
     history = _reads(read_history)
@@ -486,9 +450,3 @@ class Store:
 
     faults = _reads(faults)
     document = _reads(read_document)
-
-
-_WRITTEN = (
-    "surveys", "sites", "batches", "placements", "placement_shapes", "catches", "lengths",
-    "snaps", "stretches", "flags",
-)  # fmt: skip

@@ -46,9 +46,9 @@ def read_named(
 
 def put_named(
     connection: sa.Connection,
-    table: sa.Table,
     frame: pd.DataFrame,
     *,
+    table: sa.Table,
     who: str,
     batch_id: int | None = None,
 ) -> tuple[int, int]:

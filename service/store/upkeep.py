@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import sqlalchemy as sa
@@ -13,6 +14,7 @@ from service.errors import StoreError
 from service.records import Selection
 from service.store import history, schema
 from service.store.backgrounds import background_faults
+from service.store.columns import pieces
 from service.store.geopackage import APPLICATION_ID, USER_VERSION, among, index_name
 from service.store.guards import guard_faults
 from service.store.named_tables import NAMED_ENTITIES, read_named
@@ -190,12 +192,9 @@ def _history_faults(connection: sa.Connection) -> Iterator[str]:
         yield f"history: placement {key!r} is gone, but no removal is on record"
     for records in chunks(connection, Selection()):
         keys = records.placements.index.tolist()
-        entries = connection.execute(
-            sa.select(log.c.key, log.c.after).where(
-                log.c.entity == "placement", among(log.c.key, keys)
-            ).order_by(log.c.entry_id)
-        )  # fmt: skip
-        after = {row.key: row.after for row in entries}
+        noted = sa.select(log.c.key, log.c.after).order_by(log.c.entry_id)
+        noted = noted.where(log.c.entity == "placement", among(log.c.key, keys))
+        after = dict(chain.from_iterable(pieces(connection, noted)))
         written = history.document_texts(records.placements, records.catches, records.lengths)
         for key, document in zip(keys, written, strict=True):
             kept = after.get(key)

@@ -56,7 +56,7 @@ def add_records(
     then, as measured on a large one.
     """
     for table, frame in ((schema.surveys, records.surveys), (schema.sites, records.sites)):
-        put_named(connection, table, frame, who=who, batch_id=batch_id)
+        put_named(connection, frame, table=table, who=who, batch_id=batch_id)
     placements = records.placements
     take_out(connection, placements.index.tolist(), who=who, batch_id=batch_id)
     values = _placement_values(placements, digests)
