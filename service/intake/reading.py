@@ -101,14 +101,13 @@ def read_cells(
         findings.refuse_file(path.name, "file_empty.file")
         return None
     ending = path.suffix.lower()
-    read: tuple[pd.DataFrame, str] | None
+    read: tuple[pd.DataFrame, str] | None = None
     # What reads a kind of file is heavy, and loaded when one of that kind comes.
     if ending in WORKBOOKS:
         from service.intake.workbooks import read_workbook
 
-        read = read_workbook(content, path.name, sheet, findings)
-        if read is not None:
-            read = _under_header(*read, sheet, findings), read[1]
+        for source, grid in read_workbook(content, path.name, findings, sheet).items():
+            read = _under_header(grid, source, sheet, findings), source
     elif ending in SPATIAL_FILES:
         from service.intake.spatial_files import read_spatial_file
 

@@ -69,11 +69,10 @@ def read_tables(path: Path, findings: Findings, *, delimiter: str | None = None)
         findings.refuse_file(path.name, "file_empty.file")
         return []
     if ending in WORKBOOKS:
-        from service.intake.workbooks import read_tabs  # heavy, so loaded when one comes
+        from service.intake.workbooks import read_workbook  # heavy, so loaded when one comes
 
-        tabs = read_tabs(content, path.name, findings)
-        files = {tab: f"{path.name}, sheet {tab}" if len(tabs) > 1 else path.name for tab in tabs}
-        grids = {files[tab]: grid for tab, grid in tabs.items()}
+        tabs = read_workbook(content, path.name, findings)
+        grids = tabs if len(tabs) != 1 else {path.name: next(iter(tabs.values()))}
         comma = False
     else:
         text = decoded(content, path.name, findings)

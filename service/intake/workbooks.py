@@ -28,7 +28,7 @@ from service.intake.wording import say
 if TYPE_CHECKING:
     from service.intake.findings import Findings
 
-__all__ = ["read_tabs", "read_workbook"]
+__all__ = ["read_workbook"]
 
 _MOST_ROWS: Final = 1_048_576  # of a sheet; ECMA-376 lets a file name rows beyond them
 _MIDNIGHT: Final = "2026-06-01T00:00:00"
@@ -56,44 +56,33 @@ _BROKEN = (
 
 
 def read_workbook(
-    content: bytes, file: str, sheet: str, findings: Findings
-) -> tuple[pd.DataFrame, str] | None:
-    """Read one sheet of a workbook: the one named like ours, else the only one.
+    content: bytes, file: str, findings: Findings, sheet: str = ""
+) -> dict[str, pd.DataFrame]:
+    """Read the sheets of a workbook that are shown and not empty, header and all.
 
-    A formula is its stored value, or stays text where none is stored. Returns the cells, header and
-    all, and what findings call their source: the file, and of several sheets which.
+    Of a `sheet` of ours, the one named like it alone, else the only one. Text cells by what
+    findings call their source: the file, and of several sheets which; rows are counted from 1. A
+    formula is its stored value, or stays text where none is stored. See `Numbers` for `attrs`.
     """
     book = _opened(content, file, findings)
-    if book is None:
-        return None
-    names = {name.strip().casefold(): name for name in book.sheetnames}
-    if sheet not in names and len(names) != 1:
-        listed = ", ".join(book.sheetnames)
-        findings.refuse_file(file, say("sheet_missing.workbook", sheet=sheet, names=listed))
-        return None
-    name = names.get(sheet, book.sheetnames[0])
-    source = f"{file}, sheet {name}" if len(book.sheetnames) > 1 else file
-    grid = _grid(_Page(book[name], source, findings), content, file)
-    if grid is not None and grid.empty:
-        findings.refuse_file(source, "file_empty.sheet")
-    return None if grid is None or grid.empty else (grid, source)
-
-
-def read_tabs(content: bytes, file: str, findings: Findings) -> dict[str, pd.DataFrame]:
-    """Read every sheet of a workbook that is shown and not empty, header and all, by its name.
-
-    Text cells; rows are counted from 1. See `Numbers` for `attrs`.
-    """
-    book = _opened(content, file, findings)
+    every = [] if book is None else book.sheetnames
+    names = every
+    if sheet and len(every) > 1:
+        names = [name for name in every if name.strip().casefold() == sheet][-1:]
+    if every and not names:
+        said = say("sheet_missing.workbook", sheet=sheet, names=", ".join(every))
+        findings.refuse_file(file, said)
     tabs: dict[str, pd.DataFrame] = {}
-    for name in book.sheetnames if book is not None else ():
-        if getattr(book[name], "sheet_state", "visible") != "visible":
+    for name in names:
+        if not sheet and getattr(book[name], "sheet_state", "visible") != "visible":
             findings.read_file(file, say("read_as.hidden", name=name))
             continue
-        source = f"{file}, sheet {name}" if len(book.sheetnames) > 1 else file
+        source = f"{file}, sheet {name}" if len(every) > 1 else file
         grid = _grid(_Page(book[name], source, findings), content, file)
         if grid is not None and not grid.empty:
-            tabs[name] = grid
+            tabs[source] = grid
+        elif grid is not None and sheet:
+            findings.refuse_file(source, "file_empty.sheet")
     return tabs
 
 
