@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from service.records import Viewer
     from service.store import Store
 
-__all__ = ["cache_file", "cached", "renewed"]
+__all__ = ["at_hand", "cache_file", "cached", "renewed"]
 
 Made = TypeVar("Made")
 _MOST_BYTES: Final = 128_000_000
@@ -89,6 +89,14 @@ def renewed(
                 report("bringing the records up to date")
                 last.made, last.version = renew(last.made), version
         return cast("Made", last.made)
+
+
+def at_hand(store: Store, viewer: Viewer, what: Hashable) -> Any:  # noqa: ANN401 - as it was made
+    """Give what :func:`renewed` made last, however old it is; None where there is none yet."""
+    with _LOCK:
+        own = _LAST.get(store)
+        last = None if own is None else own.get((what, viewer.sees_exact_places))
+    return None if last is None else last.made
 
 
 def cache_file(store: Store, ending: str) -> Path:

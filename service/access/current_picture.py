@@ -10,7 +10,7 @@ import numpy as np
 from service.access import picture_file
 from service.access.picture import Picture, joined_picture, picture_of
 from service.access.shown import as_public, placement_catchments
-from service.cache import renewed
+from service.cache import at_hand, renewed
 from service.progress import report
 from service.records import LOCAL_KEEPER
 
@@ -35,20 +35,18 @@ class _Current:
 
 def open_picture(store: Store, viewer: Viewer) -> Picture:
     """Open the picture of all records that figures are computed from, as this viewer sees them."""
-    return _current(store, viewer).picture
-
-
-def _current(store: Store, viewer: Viewer) -> _Current:
     public = not viewer.sees_exact_places
-    return renewed(store, viewer, "picture", lambda last: _brought_up(store, last, public=public))
+    return renewed(
+        store, viewer, "picture", lambda last: _brought_up(store, last, public=public)
+    ).picture
 
 
 def _brought_up(store: Store, last: _Current | None, *, public: bool) -> _Current:
     if last is None:
         saved = picture_file.load(store, public=public)
         last = None if saved is None else _Current(*saved)
-    # What the public sees is made of what is stored: nothing is read twice.
-    exact = _current(store, LOCAL_KEEPER) if public and last is None else None
+    # What others have read is not read again for the public, who wait for nobody.
+    exact = at_hand(store, LOCAL_KEEPER, "picture") if public and last is None else None
     while True:
         with store.moment(public=public) as moment:
             found = _mended(store, moment, last, exact)

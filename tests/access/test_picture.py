@@ -409,13 +409,13 @@ def test_the_name_before_a_file_is_whole_can_be_taken_by_nobody(store, monkeypat
         write(stream, part, *rest)
 
     monkeypatch.setattr(picture_file, "_write", noting)
-    file = saved(store, LOCAL_KEEPER)
+    file = saved(store, PUBLIC)
     file.unlink()
     for number in range(3):
         names[-1].symlink_to(victim)
         change(store, number)
         with closing(open_store(store.path)) as again:
-            saved(again, LOCAL_KEEPER)
+            saved(again, PUBLIC)
         file.unlink()
     assert len(set(names)) == 4
     assert victim.read_text() == "as it was"

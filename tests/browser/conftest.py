@@ -2,16 +2,17 @@
 
 import os
 import shutil
+import socket
 import threading
 from contextlib import contextmanager
 
 import pytest
-from werkzeug.serving import make_server
 
 from service import create_app
 from service.commands.demo_store import build_demo
 from service.settings import Settings
 from service.store import open_store
+from service.web.serving import make_server
 from service.web.waiting import close_jobs
 from tests.small_store import NASTY, make_small_store
 
@@ -59,15 +60,15 @@ def served(store):
     Pages end before the server does, so that none still asks a server that is gone.
     """
     app = create_app(store, Settings())
-    server = make_server("127.0.0.1", 0, app, threaded=True)
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    server = make_server(app, socket.create_server(("127.0.0.1", 0)), threads=8)
+    thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
-    yield f"http://127.0.0.1:{server.server_port}"
+    yield f"http://127.0.0.1:{server.effective_port}"
     for context in _CONTEXTS:
         context.close()
-    server.shutdown()
+    server.asyncore.close_all(server._map)  # ends the loop, which has nothing left
+    server.task_dispatcher.shutdown(timeout=1)
     thread.join(timeout=10)
-    server.server_close()
     close_jobs(app)
     store.close()
 

@@ -247,11 +247,11 @@ def first_figures(gate, monkeypatch):
     """The picture of those who see exact places stops at the gate."""
     mended = current_picture._mended
 
-    def gated(store, moment, last):
+    def gated(store, moment, *others):
         if not moment.public:
             report("reading the records", 5, 20, "placement")
             gate()
-        return mended(store, moment, last)
+        return mended(store, moment, *others)
 
     monkeypatch.setattr(current_picture, "_mended", gated)
     return gate
