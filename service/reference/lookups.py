@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 from itertools import count
 from typing import TYPE_CHECKING, Final
 
@@ -30,7 +29,6 @@ __all__ = [
 ]
 
 _NUMBERS: Final = count(1)
-_LARGE: Final = 1_000  # reaches
 _COMPUTED: Final = ["from_node", "to_node", "upstream_length_m"]  # a network has them itself
 
 
@@ -41,22 +39,9 @@ def network(store: Store) -> Network:
         store,
         None,
         "network",
-        lambda: _lasting(
-            build_network(store.reaches().drop(columns=_COMPUTED), tolerance_m=tolerance)
-        ),
+        lambda: build_network(store.reaches().drop(columns=_COMPUTED), tolerance_m=tolerance),
         of_network=True,
     )
-
-
-def _lasting(network: Network) -> Network:
-    """Leave a large network, and all that was there before, out of searches for garbage.
-
-    Each of these takes 0.1 s, in the middle of some request.
-    """
-    if len(network.reaches) > _LARGE:
-        gc.collect()
-        gc.freeze()
-    return network
 
 
 def catchments(store: Store) -> gpd.GeoDataFrame:
