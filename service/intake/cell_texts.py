@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
-__all__ = ["as_number_typed", "as_typed", "filled_cells", "stripped"]
+__all__ = ["among", "as_number_typed", "as_typed", "filled_cells", "stripped"]
 
 _THREE_DECIMALS: Final = re.compile(r"-?[1-9]\d{0,2}\.\d{3}")
 
@@ -41,6 +41,11 @@ def as_number_typed(value: Any) -> str:  # noqa: ANN401
 def filled_cells(row: Mapping[Any, Any]) -> dict[str, str]:
     """Write the filled cells of a row, by column."""
     return {str(name): text for name, value in row.items() if (text := as_typed(value))}
+
+
+def among(cells: pd.Series, words: Collection[str]) -> pd.Series:
+    """Mark cells that are one of these words, which are in small letters, in whatever case."""
+    return cells.isin([one for one in cells.unique().tolist() if one.casefold() in words])
 
 
 def stripped(cells: pd.Series) -> pd.Series:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from service.intake.cell_texts import among
 from service.intake.columns import DITTO, NO_FISH, PRESENT, SHEETS, WORDS, known_names, plain
 from service.intake.headers import Header
 from service.intake.numbers import number_of, spelt_number
@@ -40,7 +41,7 @@ def with_dittos(cells: Cells, names: Iterable[str] | None = None) -> Cells:
     frame = cells.frame.copy(deep=False)
     for name in frame.columns if names is None else [n for n in names if n in frame]:
         text = frame[name]
-        marks = text.isin([one for one in text.unique() if one.casefold() in DITTO])
+        marks = among(text, DITTO)
         if not marks.any() or (names is None and not _of_words(name, text[~marks].unique())):
             continue
         above = text.mask(marks).ffill().fillna("").astype("str")

@@ -186,7 +186,7 @@ def _check_species(cells: Cells, store: Store) -> None:
     choices = _WORDS | {"detected_by": (tuple(map(str, store.methods().index)), True)}
     for column, (known, many) in choices.items():
         text = cells.column(column)
-        strange = {value: _strange(value, known, many=many) for value in text.unique()}
+        strange = {value: _strange(value, known, many=many) for value in text.unique().tolist()}
         which = text.map(strange) != ""
         variant = "list_unclear.several" if many else "list_unclear.one"
         listed = ", ".join(known)

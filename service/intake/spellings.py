@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from service.intake.cell_texts import among
 from service.intake.columns import DITTO, SHEETS, WORDS, plain
 from service.intake.coordinates import WGS84
 from service.intake.headers import LOST, spelt
@@ -55,8 +56,7 @@ def as_written_by_us(cells: Cells, date_order: DateOrder | None = None) -> Cells
     for column in SHEETS[cells.sheet]:
         if column.name in frame and column.kind == "text" and column.name not in ("notes", "note"):
             text = cells.column(column.name)
-            marks = text.isin([one for one in text.unique() if one.casefold() in DITTO])
-            cells.refuse(marks, column.name, "ditto_unclear.text")
+            cells.refuse(among(text, DITTO), column.name, "ditto_unclear.text")
         if column.name not in frame or column.name in _VERBATIM:
             continue
         if column.kind in ("number", "whole"):
@@ -165,7 +165,7 @@ def _no_value(cells: Cells, column: Column) -> pd.Series:
     # A dash may be the sign against a plus, and none may be an outcome, or a no.
     doubtful = column.kind == "yes_no" or column.name == "outcome"
     words = ("na", "n/a", "n.a.") if doubtful else (*NO_VALUE, "none")
-    return text.isin([value for value in text.unique() if value.casefold() in words])
+    return among(text, words)
 
 
 def _writes_na(cells: Cells) -> bool:
@@ -182,7 +182,8 @@ def _lost(cells: Cells, frame: pd.DataFrame) -> None:
     """Take a word for lost in place of a time of lifting as the outcome, where none is stated."""
     stated = frame["outcome"] if "outcome" in frame else cells.column("outcome")
     text = cells.column("lifted_at")
-    words = [value for value in text.unique().tolist() if spelt(value) in LOST]
+    worded = (value for value in text.unique().tolist() if not value[:1].isdigit())
+    words = [value for value in worded if spelt(value) in LOST]
     which = text.isin(words) & stated.map(plain).isin(["", "lost"])
     if which.any():
         cells.read_as(which, "lifted_at", "lost")

@@ -56,7 +56,8 @@ def word_column(
 ) -> pd.Series:
     """Replace every filled cell by what it means; a cell without meaning is refused."""
     text = cells.column(name)
-    result = text.map({value: meaning.get(plain(value)) for value in text.unique()}).astype("str")
+    values = text.unique().tolist()
+    result = text.map({value: meaning.get(plain(value)) for value in values}).astype("str")
     cells.refuse(result.isna() & (text != ""), name, remedy)
     return result
 

@@ -134,7 +134,7 @@ def _stage_column(cells: Cells) -> pd.Series:
     cells.read_as(text.isin(other), "life_stage", "stage", known)
     choices = say("stage_unknown.listed", choices=", ".join(WORDS["stages"]))
     meaning = {plain(value): stage for value, stage in known.items()}
-    meaning |= {plain(value): value for value in text.unique() if _AGE.fullmatch(value)}
+    meaning |= {plain(value): value for value in text.unique().tolist() if _AGE.fullmatch(value)}
     return word_column(cells, "life_stage", meaning, lambda _: choices)
 
 
