@@ -205,8 +205,14 @@ def summed_by_pair(
 
 
 def local_dates(placements: pd.DataFrame, column: str = "set_at") -> pd.Series:
-    """Local midnight (datetime64[us], no zone) of the date on which a gear was set or lifted."""
-    dates: pd.Series = local_times(placements, column).dt.normalize()
+    """Local midnight (datetime64[us], no zone) of the date on which a gear was set or lifted.
+
+    Of placements of the picture of records that of setting is known: their column `set_on`.
+    """
+    known = column == "set_at" and "set_on" in placements
+    dates: pd.Series = (
+        placements["set_on"] if known else local_times(placements, column).dt.normalize()
+    )
     return dates
 
 

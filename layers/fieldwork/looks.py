@@ -110,8 +110,8 @@ def looks(
     )
 
 
-def looks_by_year(seen: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
-    """Add up by year and method what :func:`looks` gave of placements.
+def looks_by_year(seen: pd.DataFrame, method: pd.Series) -> pd.DataFrame:
+    """Add up by year and method what :func:`looks` gave of placements, `method` that of each.
 
     Returns
     -------
@@ -119,9 +119,6 @@ def looks_by_year(seen: pd.DataFrame, placements: pd.DataFrame) -> pd.DataFrame:
         `year` (missing = no date on record), `method`, `placements` that looked,
         `placements_found`, `individuals`, `lower_bound`; by year and method.
     """
-    method = placements["method"]
-    if not seen.index.equals(placements.index):
-        method = method.reindex(seen.index)
     used = seen["state"].isin(LOOKED).to_numpy(bool)
     return (
         seen[used]

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 __all__ = ["Picture", "joined_picture", "picture_of", "read_in_one"]
 
 OWNED: Final = ("catches", "lengths", "snaps", "stretches")
-ALWAYS: Final = frozenset({*GENERALISED_COLUMNS, "catchment_id"})
+ALWAYS: Final = frozenset({*GENERALISED_COLUMNS, "catchment_id", "set_on"})
 _READ: Final = count()
 _LONGEST_ID: Final = 64  # bytes; all take as many as the longest
 NEVER, BEFORE_ALL = np.int32(2**31 - 1), np.int32(-(2**31))
@@ -95,6 +95,7 @@ class Picture:
         points = LazyPoints(self.beside["xy"], self.crs)
         if "shape" in arrays:
             arrays["shape"].crs = points.crs
+        arrays["set_on"] = self.days.astype("datetime64[us]")
         arrays["geometry"] = points
         return gpd.GeoDataFrame(arrays, index=self.names, geometry="geometry", copy=False)
 
@@ -143,7 +144,7 @@ class Picture:
         """Give the placements of some rows in the store as they are read from it, words as text."""
         records = self.of(np.searchsorted(self.rows, rows)).records()
         frames = {name: _as_text(getattr(records, name)) for name in ("placements", *OWNED)}
-        frames["placements"] = frames["placements"].drop(columns="catchment_id")
+        frames["placements"] = frames["placements"].drop(columns=["catchment_id", "set_on"])
         return replace(records, **frames)
 
     def chosen(self, selection: Selection) -> Bools | None:

@@ -9,19 +9,21 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from layers.coded import distinct
 from layers.fieldwork.looking import catch_numbers
 from layers.fieldwork.looks import LOOKED, STATES, looks, looks_by_year
+from layers.frames import codes_within
 from service import reference
 from service.access import open_records, placement_catchments, refuse_unknown
 from service.answers import summaries
 from service.answers.tables import plain_rows
 from service.cache import cached
 from service.errors import RequestError
-from service.records import OF_EFFORT
+from service.records import OF_EFFORT, OF_NOTHING
 
 if TYPE_CHECKING:
     from layers.arrays import Floats
-    from service.records import Needed, Records, Selection, Viewer
+    from service.records import Records, Selection, Viewer
     from service.store import Store
 
 __all__ = ["SHOWN", "SORTS", "finds_by_species", "record_page", "record_places", "species_account"]
@@ -79,7 +81,7 @@ def record_page(
     """
     if sort not in SORTS:
         raise RequestError(f"sort {sort!r} is no order; use one of {', '.join(SORTS)}.")
-    rows, records = _looks(store, selection, viewer, OF_EFFORT)
+    rows, records = _looks(store, selection, viewer)
     counts = rows["state"].value_counts()
     kept = rows[rows["state"].isin(SHOWN[shown])]
     pages = max(1, -(-len(kept) // size))
@@ -92,12 +94,17 @@ def record_page(
     if through < len(kept):  # rows behind the page need no order
         near = np.flatnonzero(key <= np.partition(key, through - 1)[through - 1])
     own = pd.DataFrame(
-        {"key": key[near], "year": kept["year"].to_numpy()[near], "placement_id": kept.index[near]}
+        {
+            "key": key[near],
+            "year": kept["year"].to_numpy()[near],
+            "placement_id": records.placements.index[kept.index[near]],
+        },
+        index=near,
     )
     by = ["key", "placement_id"] if sort == "placement" else [*own]
     own = own.sort_values(by, kind="stable").iloc[(page - 1) * size : through]
     return RecordPage(
-        _described(store, kept.loc[own["placement_id"]], records),
+        _described(store, kept.iloc[own.index], records),
         len(kept),
         pages,
         {state: int(counts.get(state, 0)) for state in STATES},
@@ -113,9 +120,9 @@ def _sort_key(store: Store, rows: pd.DataFrame, records: Records, sort: str) -> 
         return rows["individuals"].to_numpy(np.float64)
     if sort == "state":
         return _ranks(rows["state"])
+    placements = records.placements.iloc[rows.index]
     if sort == "placement":
-        return _ranks(rows.index.to_series())
-    placements = records.placements.loc[rows.index]
+        return _ranks(placements.index.to_series())
     if sort == "method":
         return _ranks(placements["method"], reference.methods(store)["label"].to_dict())
     return _ranks(placement_catchments(store, placements), reference.catchment_names(store))
@@ -131,52 +138,54 @@ def _ranks(words: pd.Series, names: dict[Any, str] | None = None) -> Floats:
 
 def record_places(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
     """List the placements with what they say and where each is shown, by placement."""
-    rows, records = _looks(store, selection, viewer, OF_EFFORT)
+    rows, records = _looks(store, selection, viewer)
+    at = records.placements.geometry.iloc[rows.index]
     rows = _described(store, rows, records)
-    rows = rows.rename(columns={"species": "species_count", "lower_bound": _LOWER}).sort_index()
-    at = records.placements.geometry.reindex(rows.index)
+    rows = rows.rename(columns={"species": "species_count", "lower_bound": _LOWER})
     columns = [
         "placement_id", "date", "year", "method", "method_label", "state", "individuals", _LOWER,
         "species_count", "outcome", "catchment", "catchment_name", "survey", "site", "reach_id",
         "generalised_km",
     ]  # fmt: skip
-    return gpd.GeoDataFrame(rows[columns], geometry=at, crs=records.placements.crs)
+    return gpd.GeoDataFrame(rows[columns], geometry=at, crs=at.crs).sort_index()
 
 
-def _looks(
-    store: Store, selection: Selection, viewer: Viewer, needed: Needed
-) -> tuple[pd.DataFrame, Records]:
-    """Say what each placement says, by whole catches: a genus may stand for one of its species."""
+def _looks(store: Store, selection: Selection, viewer: Viewer) -> tuple[pd.DataFrame, Records]:
+    """Say what each placement says, by whole catches: a genus may stand for one of its species.
+
+    Rows have their place among the placements of the records as index.
+    """
     refuse_unknown(store, selection, viewer)
 
-    def make() -> pd.DataFrame:
+    def make() -> tuple[pd.DataFrame, Records]:
         # Opened here, so that it is not older than the version that the answer is cached for.
         listed = reference.species(store)
-        records = open_records(store, selection.without_species(), viewer, needed)
+        records = open_records(store, selection.without_species(), viewer, OF_EFFORT)
         methods = reference.methods(store)
         rows = looks(records.placements, records.catches, listed, methods, chosen=selection.species)
+        rows = rows.reset_index(drop=True)
         secret = ~summaries.fully_shown(selection.species, listed, viewer)
         if len(secret) and secret.any():  # where it was looked for in vain is not public
             rows = rows[rows["state"] == "found"]
-        return rows
+        return rows, records
 
-    rows = cached(store, viewer, ("looks", selection), make)
-    return rows, open_records(store, selection.without_species(), viewer, needed)
+    return cached(store, viewer, ("looks", selection), make)
 
 
 def _described(store: Store, rows: pd.DataFrame, records: Records) -> pd.DataFrame:
     """Add what each placement is: its gear, survey, site and water."""
-    placements, methods = records.placements.loc[rows.index], reference.methods(store)
+    placements, methods = records.placements.iloc[rows.index], reference.methods(store)
     inside = placement_catchments(store, placements)
     none = np.full(len(placements), np.nan)
-    described = rows.assign(
+    reaches = records.snaps["reach_id"].reindex(records.placements.index)
+    described = rows.set_axis(placements.index).assign(
         placement_id=placements.index,
         method=placements["method"],
         method_label=placements["method"].map(methods["label"]),
         survey=placements["survey"],
         site=placements["site"],
         outcome=placements["outcome"],
-        reach_id=records.snaps["reach_id"].reindex(placements.index),
+        reach_id=reaches.array[rows.index],
         catchment=inside,
         catchment_name=inside.map(reference.catchment_names(store)),
         generalised_km=placements.get("generalised_km", none),
@@ -190,16 +199,16 @@ def species_account(
 ) -> SpeciesAccount:
     """Gather what a selection of placements says about one species; RequestError if not listed."""
     own = replace(selection, species=(name,))
-    rows, records = _looks(store, own, viewer, OF_EFFORT.and_tables("lengths"))
+    rows, records = _looks(store, own, viewer)
     found = rows[rows["state"] == "found"]
     fully_shown = bool(summaries.fully_shown([name], reference.species(store), viewer)[0])
     rows = rows if fully_shown else found
-    lengths = records.lengths[records.lengths["species"] == name]
+    needed = OF_NOTHING.and_tables("lengths")
     months: Any = found["date"].dt.month.value_counts().reindex(range(1, 13), fill_value=0)
     return SpeciesAccount(
         listed=plain_rows(reference.species(store).loc[[name]])[0],
-        by_year=looks_by_year(rows, records.placements),
-        lengths=lengths,
+        by_year=looks_by_year(rows, records.placements["method"].iloc[rows.index]),
+        lengths=open_records(store, own, viewer, needed).lengths,
         months=months,
         fully_shown=fully_shown,
         looked=int(rows["state"].isin(LOOKED).sum()),
@@ -215,8 +224,9 @@ def finds_by_species(store: Store, selection: Selection, viewer: Viewer) -> pd.S
     """Count the placements of a selection that caught each species of the list, 0 included."""
     refuse_unknown(store, selection, viewer)
     records = open_records(store, selection.without_species(), viewer, OF_EFFORT)
-    number, _ = catch_numbers(records.catches)
-    caught = records.catches.loc[number > 0, ["placement_id", "species"]].drop_duplicates()
-    caught = caught[caught["placement_id"].isin(records.placements.index)]
-    counts = caught["species"].value_counts()
-    return counts.reindex(reference.species(store).index, fill_value=0)
+    listed, caught = reference.species(store).index, records.catches
+    by = codes_within(caught["placement_id"], records.placements.index)
+    kind = codes_within(caught["species"], listed)
+    fish = (catch_numbers(caught)[0] > 0) & (kind >= 0)
+    pairs = distinct(by[fish] * len(listed) + kind[fish])
+    return pd.Series(np.bincount(pairs % max(len(listed), 1), minlength=len(listed)), index=listed)

@@ -69,7 +69,7 @@ def test_every_species_by_hand():
     assert seen["state"].tolist() == [
         "found", "not_found", "not_found", "found", "no_look", "found",
     ]  # fmt: skip
-    years = looks_by_year(seen, placements)
+    years = looks_by_year(seen, placements["method"])
     assert years[["year", "method", "placements", "placements_found"]].to_numpy().tolist() == [
         [2019, "kick", 1, 1],
         [2024, "kick", 2, 1],
