@@ -20,9 +20,10 @@ import shapely
 
 from layers.crs import choose_operation, read_crs, rounded
 from layers.errors import FrameError
+from layers.network.cutting import ReachLines
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     import geopandas as gpd
 
@@ -45,6 +46,8 @@ MEDIA_TYPE: Final = "application/geo+json"  # RFC 7946, section 12
 # Features written in one go: many are faster than one by one, more no faster still.
 _AT_ONCE: Final = 200
 _MANY_VERTICES: Final = 10_000  # of one feature, which is a piece of its own
+_MANY_REACHES: Final = 4_000  # of one line: about a megabyte of text
+_OPENED: Final = b'{"type":"MultiLineString","coordinates":['
 # Types of geometries without rings, as Shapely numbers them; -1 is missing.
 _WITHOUT_RINGS: Final = (-1, 0, 1, 2, 4, 5)
 # Members that RFC 7946, section 7.1, keeps for itself.
@@ -240,35 +243,69 @@ def _plain(value: Any, column: str) -> Any:  # noqa: ANN401 - whatever a frame c
     raise FrameError(f"column {column}: a {type(value).__name__} cannot be written as GeoJSON")
 
 
-def _placed(frame: gpd.GeoDataFrame) -> Objects:
-    """Objects of a frame on WGS 84."""
-    if frame.crs is None and len(frame) and frame.geometry.notna().any():
-        read_crs(None)
-    return to_wgs84(np.asarray(frame.geometry, dtype=object), frame.crs or 4326)
-
-
 def feature_texts(
-    frame: gpd.GeoDataFrame,
-    geometries: Objects,
+    frames: Iterable[gpd.GeoDataFrame],
+    place: Callable[[Objects, CrsLike], Objects],
     extra: Mapping[str, Any] | None = None,
 ) -> Iterator[bytes]:
-    """Rows as Features with geometry that is already placed, some at a time.
+    """Write the rows of frames as Features, commas between them, in pieces of JSON text.
+
+    A line of many reaches is drawn, placed and written some reaches at a time.
 
     Parameters
     ----------
-    frame
-        n rows. The index is the features' `id`, columns other than geometry their properties.
-    geometries
-        What to write in place of the frame's geometry, with coordinates in the order in which
-        they are to be read, (n,). Missing is written as null.
+    frames
+        Their index is the features' `id`, columns other than geometry their properties.
+    place
+        Turns geometries in the CRS of a frame into those to be written, with coordinates in the
+        order in which they are to be read, (n,). Missing is written as null.
     extra
         Foreign members of every feature.
-
-    Yields
-    ------
-    bytes
-        JSON texts, each on a line, commas between them; one is missing between pieces.
     """
+    between = b""
+    for rows in itertools.chain.from_iterable(map(_apart, frames)):
+        shapes = rows.geometry.array
+        if _is_long(shapes).any():
+            text = next(_texts(rows, np.array([shapely.MultiLineString()]), extra))
+            start, opened, end = text.partition(_OPENED)
+            yield between + start + opened
+            yield from _lines(shapes, place)
+            yield end
+            between = b",\n"
+            continue
+        for text in _texts(rows, place(np.asarray(shapes, object), rows.crs), extra):
+            yield between + text
+            between = b",\n"
+
+
+def _is_long(shapes: Any) -> Bools:  # noqa: ANN401 - any array of shapes
+    """Mark lines of so many reaches that they are not drawn at once."""
+    long = isinstance(shapes, ReachLines)
+    return shapes.count > _MANY_REACHES if long else np.zeros(len(shapes), bool)
+
+
+def _apart(frame: gpd.GeoDataFrame) -> Iterator[gpd.GeoDataFrame]:
+    """Cut a frame before and after each long line."""
+    long = np.flatnonzero(_is_long(frame.geometry.array))
+    edges = np.unique([0, *long, *(long + 1), len(frame)])
+    return (frame.iloc[begin:end] for begin, end in itertools.pairwise(edges))
+
+
+def _lines(line: ReachLines, place: Callable[[Objects, CrsLike], Objects]) -> Iterator[bytes]:
+    """Write what lies between the brackets of one long line; reaches without place are left out."""
+    between = b""
+    for run in line.runs(_MANY_REACHES):
+        parts = shapely.get_parts(place(np.asarray(run, object), run.crs))
+        if len(parts):
+            text = shapely.to_geojson(shapely.multilinestrings(parts)).encode()
+            yield between + text.removeprefix(_OPENED).removesuffix(b"]}")
+            between = b","
+
+
+def _texts(
+    frame: gpd.GeoDataFrame, geometries: Objects, extra: Mapping[str, Any] | None
+) -> Iterator[bytes]:
+    """Write rows, some at a time, with geometries in place of their own; commas within pieces."""
     attributes = frame.drop(columns=frame.geometry.name)
     names = [str(name) for name in attributes.columns]
     columns = [_natural_values(attributes[name]) for name in attributes.columns]
@@ -364,15 +401,17 @@ def feature_stream(
     for name, value in foreign.items():
         yield orjson.dumps(name) + b":" + orjson.dumps(_plain(value, name), option=_JSON) + b","
     yield b'"features":['
-    first = True
     boxes: list[shapely.Geometry] = []
-    for frame in frames:
-        geometries = _placed(frame)
-        if around := bounding_box(geometries):
-            boxes += box_shapes(*around)
-        for text in feature_texts(frame, geometries):
-            yield (b"" if first else b",\n") + text
-            first = False
+
+    def place(shapes: Objects, crs: CrsLike) -> Objects:
+        if crs is None and not shapely.is_missing(shapes).all():
+            read_crs(None)
+        placed = to_wgs84(shapes, crs or 4326)
+        if around := bounding_box(placed):
+            boxes.extend(box_shapes(*around))
+        return placed
+
+    yield from feature_texts(frames, place)
     box = bounding_box(np.array(boxes, dtype=object))
     yield b"]" + (b"" if box is None else b',"bbox":' + orjson.dumps(box)) + b"}\n"
 

@@ -12,6 +12,8 @@ from layers.narrow_columns import LazyShapes
 from layers.network.intervals import Intervals
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from layers.arrays import Bools, Floats, Ints, Objects
     from layers.network.graph import Network
 
@@ -146,6 +148,13 @@ class ReachLines(LazyShapes):
         count = np.bincount(own[some], minlength=len(self))
         first = np.cumsum(count) - count
         return ReachLines(self._network, self.parts, order[some], first, count)
+
+    def runs(self, most: int) -> Iterator[ReachLines]:
+        """Cut the first line into lines of at most so many pieces, each to be drawn by itself."""
+        end = self.first[0] + self.count[0]
+        for first in range(self.first[0], end, most):
+            count = np.array([min(most, end - first)])
+            yield ReachLines(self._network, self.parts, self.order, np.array([first]), count)
 
     def same_in(self, other: ReachLines) -> Ints:
         """Find the row in `other` of each line that has the very same pieces there; −1 else, (n,).

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from layers.crs import choose_operation, crs_key, degree_box, read_crs
 from service import reference
+from service.cache import cached
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -53,7 +54,10 @@ class Operations:
     def _area(self) -> tuple[float, float, float, float] | None:
         reaches = reference.network(self._store).reaches
         if len(reaches):
-            return degree_box(reaches)
+            return cached(
+                self._store, None, "network in degrees", lambda: degree_box(reaches),
+                of_network=True,
+            )  # fmt: skip
         if self._layer is not None and self._layer.crs is not None:
             return degree_box(self._layer)
         return None

@@ -19,6 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layers.crs import choose_operation
+from layers.drawing import geojson
 from layers.drawing.geojson import (
     bounding_box,
     feature_collection,
@@ -26,6 +27,9 @@ from layers.drawing.geojson import (
     to_wgs84,
 )
 from layers.errors import CrsError, FrameError
+from layers.network.cutting import ReachLines
+from layers.network.intervals import Intervals
+from tests.random_networks import random_network
 
 UTM29 = "EPSG:32629"
 
@@ -310,6 +314,28 @@ def test_streaming_equals_writing_at_once():
     chunks = [frame.iloc[start : start + 100] for start in range(0, 1_203, 100)]
     whole, streamed = written(frame), json.load(io.BytesIO(b"".join(feature_stream(chunks))))
     assert streamed == whole
+
+
+def test_long_lines_are_drawn_some_reaches_at_a_time(monkeypatch):
+    """A line of many reaches is written as if it had been drawn whole, and never is."""
+    network = random_network(5)
+    rows = np.arange(len(network.length_m))
+    whole = Intervals(rows, 0.0 * network.length_m, network.length_m)
+    first = np.array([0, 2, 13, 17, 17])
+    lines = ReachLines(network, whole, rows[::-1], first, np.diff(first, append=len(rows)))
+    drawn, at_once, draw = frame_of(list(np.asarray(lines)), network.crs), [], ReachLines._draw
+
+    def noted(self):
+        at_once.append(self.count.max())
+        return draw(self)
+
+    monkeypatch.setattr(ReachLines, "_draw", noted)
+    monkeypatch.setattr(geojson, "_MANY_REACHES", 4)
+    frame = gpd.GeoDataFrame(drawn.drop(columns="geometry"), geometry=lines.copy())
+    frame.geometry.array._drawn = None
+    assert b"".join(feature_stream([frame])) == feature_collection(drawn)
+    assert lines.count.max() > 11
+    assert max(at_once) == 4
 
 
 def test_places_are_moved_by_the_operation_that_summaries_state():

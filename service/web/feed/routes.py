@@ -6,7 +6,6 @@ import datetime as dt
 import itertools
 from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
 import orjson
 from flask import Blueprint, Response, render_template, request, stream_with_context
 
@@ -29,10 +28,12 @@ from service.web.feed.reference_systems import CRS84, accuracy_words, offered, s
 from service.web.feed.tables import feature_rows, readable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     import geopandas as gpd
 
+    from layers.arrays import Objects
+    from layers.crs import CrsLike
     from service.web.feed.collections import Collection
     from service.web.feed.reference_systems import ReferenceSystem
 
@@ -202,10 +203,10 @@ def items(collection_id: str) -> Response:
             "links": around,
         }
     )
-    texts = _texts(page.frame, collection.name, query.system)
+    texts = _texts([page.frame], collection.name, query.system)
     stamp = orjson.dumps(f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ}")
     response = encodings.send(
-        itertools.chain([start[:-1], b',"features":['], _joined(texts), [b"]"]),
+        itertools.chain([start[:-1], b',"features":['], texts, [b"]"]),
         GEOJSON,
         etag=etag,
         last=b',"timeStamp":' + stamp + b"}\n",
@@ -220,6 +221,10 @@ def item(collection_id: str, feature_id: str) -> Response:
     read_parameters(request.args, ("f", "crs"))
     query = read_query(request.args, _systems(), (), paged=False)
     encoding = encodings.wanted(GEOJSON)
+    etag = encodings.tag(encoding) if encoding == "json" else None
+    same = encodings.unchanged(etag)
+    if same is not None:
+        return same
     frame = collection.source.one(store, feature_id, current_viewer())
     around = links.item_links(collection, encoding)
     if encoding == "html":
@@ -230,8 +235,8 @@ def item(collection_id: str, feature_id: str) -> Response:
             links={entry["rel"]: entry["href"] for entry in around},
             values=readable(frame),
         )
-    text = next(_texts(frame, collection.name, query.system, {"links": around}))
-    return _with_crs(encodings.send([text], GEOJSON), query.system)
+    text = _texts([frame], collection.name, query.system, {"links": around})
+    return _with_crs(encodings.send(text, GEOJSON, etag=etag), query.system)
 
 
 @blueprint.get("/collections/<collection_id>/whole.geojson")
@@ -240,35 +245,26 @@ def whole(collection_id: str) -> Response:
     collection, store, viewer = find_collection(collection_id), current_store(), current_viewer()
     query = read_query(request.args, _systems(), tuple(collection.filters), paged=False)
     collection.source.check(store, query, viewer)
-    pieces = _stream(collection.source.frames(store, query, viewer), collection.name, query.system)
-    response = encodings.send_pieces(stream_with_context(pieces), GEOJSON)
+    frames = collection.source.frames(store, query, viewer)
+    texts = _texts(frames, collection.name, query.system)
+    start = b'{"type":"FeatureCollection","features":['
+    pieces = stream_with_context(itertools.chain([start], texts, [b"]}\n"]))
+    response = encodings.send_pieces(pieces, GEOJSON)
     return _with_crs(attachment(response, f"{collection.name}.geojson"), query.system)
 
 
-def _stream(
-    frames: Iterator[gpd.GeoDataFrame], name: str, system: ReferenceSystem
-) -> Iterator[bytes]:
-    yield b'{"type":"FeatureCollection","features":['
-    yield from _joined(text for frame in frames for text in _texts(frame, name, system))
-    yield b"]}\n"
-
-
-def _joined(texts: Iterator[bytes]) -> Iterator[bytes]:
-    yield next(texts, b"")
-    for text in texts:
-        yield b",\n" + text
-
-
 def _texts(
-    frame: gpd.GeoDataFrame,
+    frames: Iterable[gpd.GeoDataFrame],
     name: str,
     system: ReferenceSystem,
     extra: dict[str, Any] | None = None,
 ) -> Iterator[bytes]:
-    if frame.empty:
-        return iter(())
-    placed = system.place(np.asarray(frame.geometry, dtype=object), read_crs(frame.crs))
-    return feature_texts(as_written(frame, name), system.written(placed), extra)
+    def place(shapes: Objects, crs: CrsLike) -> Objects:
+        return system.written(system.place(shapes, read_crs(crs)))
+
+    # Without any feature it may have the columns of another layer.
+    written = (as_written(frame, name) for frame in frames if len(frame))
+    return feature_texts(written, place, extra)
 
 
 def _with_crs(response: Response, system: ReferenceSystem) -> Response:
