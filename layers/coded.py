@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Ints
 
-__all__ = ["coded_labels", "distinct", "known_unique", "numbered"]
+__all__ = ["coded_labels", "distinct", "known_unique", "numbered", "word_codes"]
 
 
 _FIRST, _FEW = 1_000, 30  # rows that are looked at first, and words that are few
@@ -39,6 +39,23 @@ def numbered(column: pd.Series) -> pd.Series:
         codes, words = pd.factorize(column)
     named = coded_labels(codes, known_unique(pd.Index(words)))
     return pd.Series(named, index=column.index, name=column.name)
+
+
+def word_codes(column: pd.Series) -> tuple[Ints, pd.Index]:
+    """Give the number of each row's word, −1 where it is missing, and the words; if coded, these.
+
+    pandas would hash the codes of a million rows to leave out words that no row has, in 0.05 s.
+
+    Examples
+    --------
+    >>> codes, words = word_codes(pd.Series(["seine", None], dtype="str"))
+    >>> codes.tolist(), words.tolist()
+    ([0, -1], ['seine'])
+    """
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column.cat.codes.to_numpy().astype(np.int64), column.cat.categories
+    codes, words = pd.factorize(column)
+    return codes, pd.Index(words)
 
 
 def coded_labels(codes: NDArray[np.integer], labels: pd.Index) -> pd.Categorical[Any]:

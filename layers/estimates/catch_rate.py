@@ -335,7 +335,9 @@ def _groups(
     rows, holder = rolled_up(home[inside], (inner, outer), len(names))
     member = np.concatenate([inside[rows], everywhere])
     holder = np.concatenate([holder, np.full(everywhere.size, len(names))])
-    group, key = pd.factorize(method[member] * (len(names) + 1) + holder, sort=True)
+    pair = method[member] * (len(names) + 1) + holder
+    there = np.bincount(pair) > 0
+    group, key = (np.cumsum(there) - 1)[pair], np.flatnonzero(there)
     of_method, at = np.divmod(key, len(names) + 1)
     called = np.append(names.to_numpy(dtype=object), ALL)
     return pd.DataFrame({"method": of_method, "catchment": called[at]}), member, group

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from layers.coded import distinct
+from layers.coded import distinct, word_codes
 from layers.fieldwork.looking import catch_numbers, extreme_dates, inputs_of, local_dates
 from layers.frames import codes_within, reads
 from layers.totals import ALL, RECORDS_ANEW, refuse_all
@@ -65,7 +65,7 @@ def permit_returns(
     """
     refuse_all(catches["species"].unique(), "species", RECORDS_ANEW)
     survey, surveys = _words_or_none(placements["survey"])
-    own, stated = pd.factorize(placements["permit"])
+    own, stated = word_codes(placements["permit"])
     of_survey = pd.Index(surveys).map(survey_permits.to_dict())
     of_word, permits = pd.factorize(pd.Series([*stated, *of_survey], dtype="str").fillna(""))
     permit = of_word[np.where(own >= 0, own, len(stated) + survey)]
@@ -74,7 +74,7 @@ def permit_returns(
     number, lower = catch_numbers(catches)
     kept = np.flatnonzero((row >= 0) & (number > 0))
     row, number = row[kept], number[kept].astype(np.int64)
-    kind, species = pd.factorize(catches["species"].iloc[kept])
+    kind, species = word_codes(catches["species"].iloc[kept])
     estimate = (catches["count_kind"] == "estimate").to_numpy(bool, na_value=False)[kept]
     word, words = _words_or_none(catches["fate"].iloc[kept])
     written = pd.Series(words, dtype="str").str.strip()
@@ -138,6 +138,6 @@ def permit_returns(
 
 def _words_or_none(column: pd.Series) -> tuple[Ints, pd.Index]:
     """Give the words of a column numbers; none is an empty text."""
-    code, words = pd.factorize(column)
+    code, words = word_codes(column)
     names = [*words, ""]
     return np.where(code < 0, names.index(""), code), pd.Index(names, dtype="str")

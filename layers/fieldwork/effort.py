@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from layers.areas import ellipsoidal_area_m2
-from layers.coded import coded_labels
+from layers.coded import coded_labels, word_codes
 from layers.errors import FrameError
 from layers.fieldwork.looking import (
     inputs_of,
@@ -315,7 +315,7 @@ def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
     used = looked(placements)
     methods = pd.Index(placements["method"].array[used].unique()).dropna().sort_values()
     method = np.append(np.where(used, codes_within(placements["method"], methods), -1), -1)
-    unit, units = pd.factorize(effort["effort_unit"])
+    unit, units = word_codes(effort["effort_unit"])
     own = method[codes_within(effort["placement_id"], placements.index)]
     # Pairs of method and unit, those first that come first.
     there = (own >= 0) & (unit >= 0)
@@ -343,7 +343,7 @@ def effort_in(
     `units` has a key of `EFFORT_UNITS` for each method, any other word where it has none; `method`
     the number of each placement's method, (n,).
     """
-    unit, names = pd.factorize(effort["effort_unit"])
+    unit, names = word_codes(effort["effort_unit"])
     row = codes_within(effort["placement_id"], placements.index)
     code = {name: number for number, name in enumerate(names)}
     wanted = np.array([code.get(name, -2) for name in units], dtype=np.int8)

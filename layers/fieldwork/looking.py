@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from layers.arrays import differs, rows_of_runs
-from layers.coded import distinct
+from layers.coded import distinct, word_codes
 from layers.frames import check_frame, codes_of, reads
 from layers.network.stream_order import connected_parts
 
@@ -135,7 +135,7 @@ def visits(placements: pd.DataFrame, snaps: pd.DataFrame, dates: pd.Series | Non
     lacking = np.ones(n, bool)
     for first, names in ((0, reach), (n, placements.get("site"))):
         if names is not None:
-            code = pd.factorize(names)[0]
+            code = word_codes(names)[0]
             unit = np.where(lacking & (code >= 0), first + code, unit)
             lacking &= code < 0
     points = getattr(placements, "geometry", None)
@@ -144,7 +144,7 @@ def visits(placements: pd.DataFrame, snaps: pd.DataFrame, dates: pd.Series | Non
         at = pd.DataFrame({"x": few.x, "y": few.y}).groupby(["x", "y"], sort=False).ngroup()
         place = at.fillna(-1).to_numpy(np.int64)
         unit[lacking] = np.where(place >= 0, 2 * n + place, unit[lacking])
-    method = pd.factorize(placements["method"])[0]
+    method = word_codes(placements["method"])[0]
     date = pd.factorize(local_dates(placements) if dates is None else dates)[0]
     known = (method >= 0) & (date >= 0)
     number = np.full(n, -1, dtype=np.int64)
@@ -221,7 +221,7 @@ def local_times(placements: pd.DataFrame, column: str) -> pd.Series:
     check_frame("placements", placements, (column, "timezone"))
     moments = pd.to_datetime(placements[column], utc=True).dt.as_unit("us")
     local = np.full(len(placements), np.datetime64("NaT"), dtype="datetime64[us]")
-    code, zones = pd.factorize(placements["timezone"])
+    code, zones = word_codes(placements["timezone"])
     for number, zone in enumerate([*zones, "UTC"]):
         rows = np.flatnonzero(code == (number if number < len(zones) else -1))
         wall = moments.iloc[rows].dt.tz_convert(str(zone)).dt.tz_localize(None)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from layers.coded import coded_labels, distinct
+from layers.coded import coded_labels, distinct, word_codes
 from layers.fieldwork.looking import catch_numbers, detectable, local_dates, looked, may_include
 from layers.frames import codes_of, codes_within, reads
 
@@ -81,8 +81,8 @@ def looks(
         keep &= catches["species"].isin(list(chosen)).to_numpy(dtype=bool)
     individuals = np.bincount(at[keep], number[keep], minlength=n)
     bound = np.bincount(at[keep], lower[keep], minlength=n) > 0
-    kind, names = pd.factorize(catches["species"].array[keep])
-    pairs = distinct(at[keep] * max(len(names), 1) + kind)
+    kind, names = word_codes(catches["species"])
+    pairs = distinct(at[keep] * max(len(names), 1) + kind[keep])
     kinds = np.bincount(pairs // max(len(names), 1), minlength=n)
     able = np.ones(len(methods), dtype=bool)
     if chosen:

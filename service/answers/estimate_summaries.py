@@ -310,6 +310,7 @@ def returns(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
     return as_summary(found, "returns", found)  # type: ignore[no-any-return]
 
 
+@kept
 def lengths(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
     """Lengths and weights of measured fish, by species and kind of length."""
     from layers.estimates.fish_lengths import lengths_by_species

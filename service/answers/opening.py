@@ -56,7 +56,8 @@ def kept(summary: Summary) -> Summary:
 
     @wraps(summary)
     def found(store: Store, selection: Selection, viewer: Viewer, **options: Any) -> Any:  # noqa: ANN401 - as the summary's
-        given = {k: tuple(v) if isinstance(v, list) else v for k, v in options.items()}
+        # Lists and tables of options as texts: neither is a key.
+        given = {k: repr(v) if isinstance(v, (list, dict)) else v for k, v in options.items()}
         key = (summary.__name__, selection, *sorted(given.items()))
         return cached(store, viewer, key, lambda: summary(store, selection, viewer, **options))
 

@@ -9,7 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from layers.coded import distinct
+from layers.coded import distinct, word_codes
 from layers.fieldwork.looking import catch_numbers
 from layers.fieldwork.looks import LOOKED, STATES, looks, looks_by_year
 from layers.frames import codes_within
@@ -130,8 +130,8 @@ def _sort_key(store: Store, rows: pd.DataFrame, records: Records, sort: str) -> 
 
 def _ranks(words: pd.Series, names: dict[Any, str] | None = None) -> Floats:
     """Rank of each word, or of its name, among those that occur."""
-    code, known = pd.factorize(words)
-    written = pd.Index(known).map(names).to_numpy(object) if names is not None else known
+    code, known = word_codes(words)
+    written = known.map(names).to_numpy(object) if names is not None else known
     rank = np.append(pd.Series(written, dtype="str").rank(method="dense").to_numpy(), np.nan)
     return np.asarray(rank[code], np.float64)
 

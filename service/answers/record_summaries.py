@@ -79,6 +79,7 @@ def reach_summary(
     return as_summary(rows, "reach_summary", found)
 
 
+@kept
 def effort(
     store: Store,
     selection: Selection,
