@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -59,7 +60,7 @@ def _brought_up(store: Store, last: _Current | None, *, public: bool) -> _Curren
         saved = picture_file.load(store, public=public)
         picture = found.picture
         if saved is not None and saved[0] == found.stamp:
-            picture = replace(saved[1], read_as=picture.read_as)
+            picture = replace(saved[1], read_as=picture.read_as, journal=picture.journal)
         found = replace(found, picture=picture, unsaved=0)
     return found
 
@@ -90,7 +91,11 @@ def _mended(
         else:
             shown = as_public(store, stored, views)
             own = views["placement_row"].to_numpy()  # by public id, too
-        new.append(picture_of(shown, own, lambda frame: placement_catchments(store, frame)))
+        catchments = partial(placement_catchments, store)
+        new.append(picture_of(shown, own, catchments, public=moment.public))
         read += len(part)
         report("reading the records", read, len(rows), "placement")
-    return _Current(stamp, joined_picture(old, kept, new, public=moment.public), unsaved)
+    joined = joined_picture(old, kept, new)
+    if old is not None:
+        old.let_go()  # rows that nothing was put among still lie in its file, which is not unmapped
+    return _Current(stamp, joined, unsaved)

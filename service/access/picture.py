@@ -11,7 +11,7 @@ import mmap
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import count
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -38,13 +38,27 @@ if TYPE_CHECKING:
 
     Columns = dict[str, Column]
 
-__all__ = ["Picture", "joined_picture", "picture_of", "read_in_one"]
+__all__ = ["Gone", "Picture", "joined_picture", "picture_of", "read_now"]
 
 OWNED: Final = ("catches", "lengths", "snaps", "stretches")
 ALWAYS: Final = frozenset({*GENERALISED_COLUMNS, "catchment_id", "set_on"})
 _READ: Final = count()
 _LONGEST_ID: Final = 64  # bytes; all take as many as the longest
 NEVER, BEFORE_ALL = np.int32(2**31 - 1), np.int32(-(2**31))
+# Placements that a journal has at most, each write as many as a hundred: 4 MB.
+_MOST_GONE, _OF_WRITE = 200_000, 100
+
+
+class Gone(NamedTuple):
+    """A version of a picture, and which placements of the one before it has no more as they were.
+
+    `version` grows with time in this process; `key` as in the order of the picture, (k,); `read_as`
+    as in the picture, (k,).
+    """
+
+    version: int
+    key: NDArray[Any]
+    read_as: NDArray[np.int32]
 
 
 @dataclass(frozen=True)
@@ -73,6 +87,10 @@ class Picture:
     read_as
         In which reading by this process each placement came in; while it is the same, so is all
         that is known of the placement, (n,).
+    journal
+        This version and those before it, as far as they are known, oldest first.
+    public
+        Whether placements are ordered by their id, not by their row.
     """
 
     rows: Ints
@@ -81,7 +99,19 @@ class Picture:
     columns: dict[str, Columns]
     owners: dict[str, NDArray[np.int32]]
     beside: dict[str, NDArray[Any]]
-    read_as: Ints
+    read_as: NDArray[np.int32]
+    journal: tuple[Gone, ...]
+    public: bool
+
+    @property
+    def version(self) -> int:
+        """Number of this version."""
+        return self.journal[-1].version
+
+    @property
+    def key(self) -> NDArray[Any]:
+        """What placements are ordered by, (n,)."""
+        return self.ids if self.public else self.rows
 
     @cached_property
     def names(self) -> pd.Index:
@@ -175,16 +205,25 @@ class Picture:
         first, known = self.beside["first_day"], self.beside["last_day"]
         return np.where(first == known, first.astype("datetime64[D]"), np.datetime64("NaT"))
 
-    def unchanged(self, rows: Ints, read_as: Ints) -> Ints:
-        """Place that each placement had among those of an older picture; −1 if new or changed."""
-        place = np.full(max(rows.max(initial=0), self.rows.max(initial=0)) + 1, -1)
-        place[rows] = np.arange(len(rows))
-        at = place[self.rows]
-        return np.where(np.append(read_as, -1)[at] == self.read_as, at, -1)
+    def since(self, version: int) -> tuple[Ints, Bools] | None:
+        """Compare with an earlier version, of m placements; None where that is not known any more.
+
+        Returns the place that each placement had there, −1 if it is new or changed, (n,); and
+        marks those there that are gone or changed, (m,).
+        """
+        if version < self.journal[0].version:
+            return None
+        later = [step for step in self.journal if step.version > version]
+        keys = [self.key[:0], *(step.key[step.read_as <= version] for step in later)]
+        stay, went = np.flatnonzero(self.read_as <= version), np.sort(np.concatenate(keys))
+        gone, source = np.zeros(len(stay) + len(went), bool), np.full(len(self.rows), -1)
+        gone[np.searchsorted(self.key[stay], went) + np.arange(len(went))] = True
+        source[stay] = np.flatnonzero(~gone)
+        return source, gone
 
     def of(self, places: Ints) -> Picture:
         """Take some of the placements with all that belongs to them."""
-        return _gathered([self], places)
+        return _gathered([self], places, ())
 
     @cached_property
     def _fish(self) -> Bools:
@@ -260,7 +299,11 @@ def _day(date: Any) -> int:  # noqa: ANN401 - a date
 
 
 def picture_of(
-    records: Records, rows: Ints, catchments_of: Callable[[gpd.GeoDataFrame], pd.Series]
+    records: Records,
+    rows: Ints,
+    catchments_of: Callable[[gpd.GeoDataFrame], pd.Series],
+    *,
+    public: bool,
 ) -> Picture:
     """Make a picture of records as a viewer sees them; `rows` are theirs in the store."""
     placements = records.placements
@@ -284,8 +327,8 @@ def picture_of(
         "grid_xy": on_grid[0],
         "snapped_grid_xy": on_grid[1],
     }
-    read = read_in_one(len(rows))
-    return Picture(rows, _encoded(placements.index), placements.crs, columns, owners, beside, read)
+    ids, read = _encoded(placements.index), read_now(len(rows))
+    return Picture(rows, ids, placements.crs, columns, owners, beside, *read, public)
 
 
 def _encoded(names: Iterable[str]) -> NDArray[Any]:
@@ -299,9 +342,11 @@ def _named(texts: Any) -> pd.Index:  # noqa: ANN401 - a list or an array of text
     return known_unique(pd.Index(texts, name="placement_id", dtype="str"))
 
 
-def read_in_one(size: int) -> Ints:
-    """Give placements that were read at once the number of this reading."""
-    return np.broadcast_to(np.int64(next(_READ)), size)
+def read_now(size: int) -> tuple[NDArray[np.int32], tuple[Gone, ...]]:
+    """Give placements that were read at once the number of this reading, and a journal."""
+    number = next(_READ)
+    read_as = np.broadcast_to(np.int32(number), size)
+    return read_as, (Gone(number, read_as[:0], read_as[:0]),)
 
 
 def _narrowed(frame: pd.DataFrame) -> Columns:
@@ -325,27 +370,28 @@ def _days(placements: pd.DataFrame) -> tuple[NDArray[np.int32], NDArray[np.int32
     return first.astype(np.int32), last.astype(np.int32)
 
 
-def joined_picture(
-    old: Picture | None, kept: Bools, new: Sequence[Picture], *, public: bool
-) -> Picture:
+def joined_picture(old: Picture | None, kept: Bools, new: Sequence[Picture]) -> Picture:
     """Put new or changed placements among those of an old picture that stay.
 
     Placements are ordered by their row in the store, for the public by their public id. Of those
     that go, the public picture keeps no word.
     """
     parts = [*([] if old is None else [old]), *new]
-    size = 0 if old is None else len(old.rows)
-    stay = np.flatnonzero(kept) if old is not None else np.empty(0, np.int64)
-    come = np.arange(size, sum(len(part.rows) for part in parts))
-    key = [part.ids if public else part.rows for part in parts]
-    joined = _gathered(parts, _merged(np.concatenate(key), stay, come))
-    if public and not kept.all():
+    size, journal = len(kept), [] if old is None else [*old.journal]
+    key = np.concatenate([part.key for part in parts])
+    read_as = np.concatenate([part.read_as for part in parts])
+    journal.append(Gone(next(_READ), key[:size][~kept], read_as[:size][~kept]))
+    while len(journal) > 1 and sum(len(step.key) + _OF_WRITE for step in journal) > _MOST_GONE:
+        del journal[0]
+    source = _merged(key, np.flatnonzero(kept), np.arange(size, len(key)))
+    joined = _gathered(parts, source, tuple(journal))
+    if joined.public and not kept.all():
         for table, own in joined.columns.items():
             joined.columns[table] = {name: column.used() for name, column in own.items()}
     return joined
 
 
-def _gathered(parts: Sequence[Picture], source: Ints) -> Picture:
+def _gathered(parts: Sequence[Picture], source: Ints, journal: tuple[Gone, ...]) -> Picture:
     """Take placements of several pictures by their place, as if these were one."""
     take = Rows(source, [len(part.rows) for part in parts])
     columns = {"placements": _joined([part.columns["placements"] for part in parts], take)}
@@ -361,6 +407,8 @@ def _gathered(parts: Sequence[Picture], source: Ints) -> Picture:
         owners=owners,
         beside={name: take.of([part.beside[name] for part in parts]) for name in parts[0].beside},
         read_as=take.of([part.read_as for part in parts]),
+        journal=journal,
+        public=parts[0].public,
     )
     if "names" in vars(parts[0]):  # most are the same: their texts are not made again
         names = take.of([part.names.to_numpy(object) for part in parts])

@@ -25,7 +25,7 @@ import shapely
 
 from layers.coded import known_unique
 from layers.narrow_columns import Column, is_shared
-from service.access.picture import Picture, read_in_one
+from service.access.picture import Picture, read_now
 from service.cache import cache_file
 from service.store import Stamp
 
@@ -114,7 +114,7 @@ def load(store: Store, *, public: bool) -> tuple[Stamp, Picture] | None:
         with file.open("rb") as stream:
             if not _is_trusted(os.fstat(stream.fileno()), store.path.stat().st_mode):
                 return None
-            found = _picture(_mapped(stream), store.settings.crs)
+            found = _picture(_mapped(stream), store.settings.crs, public=public)
         os.utime(file)
     except Exception:  # noqa: BLE001  what cannot be read fails in the header, the JSON or a shape
         return None
@@ -189,7 +189,7 @@ def _add(column: Column, arrays: list[Array]) -> list[Any]:
     return [column.kind, words, is_one]
 
 
-def _picture(arrays: Iterator[Array], crs: str) -> tuple[Stamp, Picture] | None:
+def _picture(arrays: Iterator[Array], crs: str, *, public: bool) -> tuple[Stamp, Picture] | None:
     about = orjson.loads(next(arrays).tobytes())
     if about["format"] != [_FORMAT, _release()]:
         return None
@@ -201,7 +201,7 @@ def _picture(arrays: Iterator[Array], crs: str) -> tuple[Stamp, Picture] | None:
         size = len(owners.get(table, rows))
         columns[table] = {name: _column(arrays, size, *said) for name, said in told.items()}
     return Stamp(*about["stamp"]), Picture(
-        rows, ids, crs, columns, owners, beside, read_in_one(len(rows))
+        rows, ids, crs, columns, owners, beside, *read_now(len(rows)), public
     )
 
 

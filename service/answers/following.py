@@ -67,8 +67,7 @@ class _Known(NamedTuple, Generic[Made]):
     """An answer, and what it was made of."""
 
     made: Made
-    rows: Ints
-    read_as: Ints
+    version: int
     lists: tuple[int, int]
 
 
@@ -89,7 +88,7 @@ def following(
         known: _Known[Made] = renewed(
             store, viewer, what, lambda last: _brought_up(store, viewer, last, renew, with_effort)
         )
-        if known.rows is picture.rows:
+        if known.version == picture.version:
             return picture, known.made
 
 
@@ -105,15 +104,15 @@ def _brought_up(
         picture, effort = picture_and_effort(store, viewer)
     else:
         picture = open_picture(store, viewer)
-    last, source = None, np.full(len(picture.rows), -1)
-    gone = np.ones(0 if known is None else len(known.rows), bool)
+    changes = None
     if known is not None and known.lists == lists:
-        if known.rows is picture.rows:
+        if known.version == picture.version:
             return known
-        last, source = known.made, picture.unchanged(known.rows, known.read_as)
-        gone[source[source >= 0]] = False
+        changes = picture.since(known.version)
+    last = None if known is None or changes is None else known.made
+    source, gone = changes or (np.full(len(picture.rows), -1), np.zeros(0, bool))
     made = renew(store, Since(picture, effort, last, source, gone))
-    return _Known(made, picture.rows, picture.read_as, lists)
+    return _Known(made, picture.version, lists)
 
 
 def stamp(store: Store, selection: Selection, viewer: Viewer) -> bytes:

@@ -76,6 +76,21 @@ def assert_no_word_of_hidden_rows(picture):
                 assert set(column.words.categories) == set(column.read().dropna()), name
 
 
+def assert_knows_what_changed(picture, older):
+    """What a picture says of an older one, placement by placement; or that it does not know."""
+    found = picture.since(older.version)
+    if found is None:  # the network is another, or the file was lost
+        assert picture.journal[0].version > older.version
+        return
+    source, gone = found
+    old, new = (
+        [*zip(one.rows.tolist(), one.ids.tolist(), one.read_as.tolist(), strict=True)]
+        for one in (older, picture)
+    )
+    assert source.tolist() == [old.index(each) if each in old else -1 for each in new]
+    assert gone.tolist() == [each not in new for each in old]
+
+
 def afresh(store, viewer):
     """A picture made from the store alone."""
     public = not viewer.sees_exact_places
@@ -196,11 +211,12 @@ def test_after_any_writes_it_equals_one_made_afresh(made, tmp_path_factory, step
     somebody looking in between, a restart, or the file deleted."""
     monkeypatch.setattr(current_picture, "_FEW", 2)
     store = open_store(shutil.copy(made, tmp_path_factory.mktemp("any") / "s.gpkg"))
+    seen = []
     for number, (step, which) in enumerate(steps):
         if step == "look":
-            for viewer in BOTH:
-                access.open_picture(store, viewer)
+            seen += [(viewer, access.open_picture(store, viewer)) for viewer in BOTH]
         elif step == "restart":
+            seen.clear()
             store.close()
             store = open_store(store.path)
         elif step == "lose the file":
@@ -210,6 +226,8 @@ def test_after_any_writes_it_equals_one_made_afresh(made, tmp_path_factory, step
             step(store, which if step is not add else number)
     for viewer in BOTH:
         assert_same(access.open_picture(store, viewer), afresh(store, viewer))
+    for viewer, older in seen:
+        assert_knows_what_changed(access.open_picture(store, viewer), older)
     assert_no_word_of_hidden_rows(access.open_picture(store, PUBLIC))
     store.close()
     again = open_store(store.path)
