@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import threading
+from contextlib import suppress
 from hashlib import blake2b
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
-from weakref import WeakKeyDictionary
+from weakref import WeakKeyDictionary, finalize
 
 import pandas as pd
 import platformdirs
@@ -18,18 +20,20 @@ from service.progress import Progress, report, reporting_to, watching
 from service.settings import read_settings
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Hashable, Iterable
+    from collections.abc import Callable, Hashable, Iterable, Iterator
 
     from service.records import Viewer
     from service.store import Store
 
-__all__ = ["at_hand", "cache_file", "cached", "renewed"]
+__all__ = ["at_hand", "cache_file", "cached", "given_once", "renewed"]
 
 Made = TypeVar("Made")
 _MOST_BYTES: Final = 128_000_000
 _MANY: Final = 1_000
 _LEAST_BYTES: Final = 100_000  # of an answer's share of the cache, so that they stay few
 _MOST_RENEWED: Final = 128
+_MOST_FILED: Final = 500_000_000  # bytes
+_PIECE_BYTES: Final = 1 << 18
 
 
 def cached(
@@ -59,14 +63,43 @@ def cached(
     of_network
         The answer is made of reaches and catchments alone, and outlives all other writes.
     """
-    version = store.network_version if of_network else store.version
-    with _LOCK:
-        kinds = _OF_STORE.setdefault(store, {})
-        if of_network not in kinds or kinds[of_network].version != version:
-            kinds[of_network] = _Answers(version)
-        answers = kinds[of_network]
     sight = None if viewer is None else viewer.sees_exact_places
-    return cast("Made", answers.get((sight, question), make))
+    return cast("Made", _answers(store, of_network).get((sight, question), make))
+
+
+def given_once(
+    store: Store, viewer: Viewer, question: Hashable, version: int, pieces: Iterator[bytes]
+) -> Iterator[bytes]:
+    """Give a large answer while it is made; from then on, as for :func:`cached`, from a file.
+
+    `version` is that of the store before anything was read for the pieces, which are made only
+    where there is no file. The file has no name and ends with the program at the latest; together
+    they take up to 500 MB of disk for one store. Where there is no room it is done without.
+    """
+    answers, key = _answers(store, of_network=False), (viewer.sees_exact_places, question)
+    if answers.version != version:  # written meanwhile
+        return pieces
+    with _LOCK:
+        filed = answers.files.get(key)
+    return _noted(pieces, answers.files, key) if filed is None else filed.pieces()
+
+
+def _noted(
+    pieces: Iterator[bytes], files: LRUCache[Hashable, _Filed], key: Hashable
+) -> Iterator[bytes]:
+    filed = None
+    with suppress(OSError):
+        filed = _Filed()
+    for piece in pieces:
+        try:
+            if filed and filed.file.write(piece) < len(piece):
+                filed = None
+        except OSError:
+            filed = None
+        yield piece
+    with suppress(ValueError), _LOCK:  # larger than all together may be
+        if filed:
+            files[key] = filed
 
 
 def renewed(
@@ -108,6 +141,16 @@ def cache_file(store: Store, ending: str) -> Path:
     return (Path(folder) if folder else platformdirs.user_cache_path("rifflebook")) / name
 
 
+def _answers(store: Store, of_network: bool) -> _Answers:
+    """Answers from the store as it is now."""
+    version = store.network_version if of_network else store.version
+    with _LOCK:
+        kinds = _OF_STORE.setdefault(store, {})
+        if of_network not in kinds or kinds[of_network].version != version:
+            kinds[of_network] = _Answers(version)
+        return kinds[of_network]
+
+
 class _Last:
     """What was made last, and at which version of the store or a later one."""
 
@@ -116,6 +159,24 @@ class _Last:
         self.made: Any = None
         self.lock = threading.Lock()
         self.progress = Progress()  # of who renews it
+
+
+class _Filed:
+    """A large answer in a file without a name, which ends with the last who wants it."""
+
+    def __init__(self) -> None:
+        self.file = TemporaryFile(buffering=0)  # noqa: SIM115 - closed below
+        finalize(self, self.file.close)
+
+    def pieces(self) -> Iterator[bytes]:
+        """Read it, while others do so as well."""
+        at, piece = 0, b"any"
+        while piece:
+            with _LOCK:
+                self.file.seek(at)
+                piece = self.file.read(_PIECE_BYTES)
+            yield piece
+            at += len(piece)
 
 
 class _Answers:
@@ -129,6 +190,9 @@ class _Answers:
             key=lambda question, _: question,
             condition=threading.Condition(),
         )(lambda _, make: make())
+        self.files: LRUCache[Hashable, _Filed] = LRUCache(
+            _MOST_FILED, getsizeof=lambda filed: filed.file.tell()
+        )
 
 
 def _weight(answer: object) -> int:

@@ -1,5 +1,7 @@
 """Answers of a store are made once, for as long as it stays as it is, and by right of sight."""
 
+import errno
+import io
 import subprocess
 import sys
 import threading
@@ -10,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from service.cache import cache_file, cached
+from service.cache import cache_file, cached, given_once
 from service.records import LOCAL_KEEPER, PUBLIC, StoreSettings, Viewer
 from service.settings import read_settings
 from service.store import create_store, open_store
@@ -103,6 +105,71 @@ def test_what_failed_is_tried_again(store):
     with pytest.raises(ZeroDivisionError):
         cached(store, None, "a", lambda: 1 / 0)
     assert cached(store, None, "a", lambda: 5) == 5
+
+
+def given(store, pieces, *, viewer=LOCAL_KEEPER, version=None, question="all"):
+    version = store.version if version is None else version
+    return given_once(store, viewer, question, version, iter(pieces))
+
+
+def test_a_large_answer_is_made_once(store):
+    """Piece by piece the first time, then from its file, for several at a time and who may see."""
+    making = given(store, [b"one", b"two"])
+    assert next(making) == b"one"
+    assert b"".join(given(store, [b"other"], viewer=PUBLIC)) == b"other"
+    assert b"".join(making) == b"two"
+    first, second = given(store, [b"new"]), given(store, [b"new"])
+    assert next(first) + next(second) + b"".join(first) + b"".join(second) == 2 * b"onetwo"
+    assert b"".join(given(store, [b"new"], viewer=PUBLIC)) == b"other"
+    assert b"".join(given(store, [b"new"], question="some")) == b"new"
+
+
+def test_a_large_answer_holds_until_the_next_write(store):
+    """What was read before a write is given to nobody after it, however late it is whole."""
+    before = store.version
+    old, late = given(store, [b"old"]), given(store, [b"old"], question="late")
+    assert b"".join(old) == b"old"
+    store.put_species(store.species().assign(vernacular_name="new"), who="x")
+    assert b"".join(late) == b"old"
+    assert b"".join(given(store, [b"read before"], version=before)) == b"read before"
+    assert b"".join(given(store, [b"new"])) == b"new"
+    assert b"".join(given(store, [b"new"], question="late")) == b"new"
+
+
+def test_a_large_answer_that_was_not_whole_is_made_again(store, monkeypatch):
+    """Where its client went, where it failed, where there was no room, where it is too large."""
+
+    def failing():
+        yield b"half"
+        raise ZeroDivisionError
+
+    broken = given(store, [b"half", b"other half"])
+    next(broken)
+    broken.close()
+    with pytest.raises(ZeroDivisionError):
+        list(given(store, failing()))
+    with monkeypatch.context() as full:
+        full.setattr("service.cache.TemporaryFile", lambda **_: NearlyFull())
+        assert b"".join(given(store, [b"half", b"other half"])) == b"halfother half"
+    with monkeypatch.context() as full:
+        full.setattr("service.cache.TemporaryFile", fails_to_open)
+        assert b"".join(given(store, [b"half"])) == b"half"
+    assert b"".join(given(store, [b"whole"])) == b"whole"
+    piece = bytes(1 << 20)
+    assert sum(map(len, given(store, [piece] * 501, question="large"))) == 501 << 20
+    assert b"".join(given(store, [b"again"], question="large")) == b"again"
+    assert b"".join(given(store, [b"again"])) == b"whole"
+
+
+class NearlyFull(io.BytesIO):
+    """A disk with room for less."""
+
+    def write(self, piece):
+        return len(piece) - 1
+
+
+def fails_to_open(**_):
+    raise OSError(errno.EACCES, "no folder for temporary files")
 
 
 def test_no_id_of_a_store_leads_out_of_the_cache_folder(tmp_path):

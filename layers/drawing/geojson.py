@@ -295,10 +295,12 @@ def _lines(line: ReachLines, place: Callable[[Objects, CrsLike], Objects]) -> It
     """Write what lies between the brackets of one long line; reaches without place are left out."""
     between = b""
     for run in line.runs(_MANY_REACHES):
-        parts = shapely.get_parts(place(np.asarray(run, object), run.crs))
-        if len(parts):
-            text = shapely.to_geojson(shapely.multilinestrings(parts)).encode()
-            yield between + text.removeprefix(_OPENED).removesuffix(b"]}")
+        (placed,) = place(np.asarray(run, object), run.crs)
+        if placed is not None:
+            whole = (
+                shapely.MultiLineString([placed]) if placed.geom_type == "LineString" else placed
+            )
+            yield between + shapely.to_geojson(whole).encode()[len(_OPENED) : -len("]}")]
             between = b","
 
 

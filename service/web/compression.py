@@ -14,7 +14,11 @@ import gzip
 import zlib
 from typing import TYPE_CHECKING, Final
 
-from flask import Flask, request
+from flask import Flask, g, request
+
+from service.answers.opening import today
+from service.cache import given_once
+from service.web.context import current_store, current_viewer
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -55,8 +59,10 @@ def register_compression(app: Flask) -> None:
             if close := getattr(source, "close", None):
                 response.call_on_close(close)
             response.direct_passthrough = False
-            response.response = _packed(response.iter_encoded())
-            response.headers.pop("Content-Length", None)
+            pieces = _packed(response.iter_encoded())
+            if response.headers.pop("Content-Length", None) is None:
+                pieces = _once(pieces, kind)
+            response.response = pieces
         else:
             body = response.get_data()
             if len(body) < _SMALLEST:
@@ -75,6 +81,19 @@ def _from_other_site() -> bool:
         return site not in ("same-origin", "none")
     # Browsers before 2023, or no encryption and so nothing to guess; a program sends no cookies.
     return request.is_secure and bool(request.cookies)
+
+
+def _once(pieces: Iterator[bytes], kind: str) -> Iterator[bytes]:
+    """Give what is made in pieces as it was packed before, where nothing was written since.
+
+    Nor a day has passed: years since a visit are counted in days. For the public it is made each
+    time, since its time and its speed would show that something was written which they may not see.
+    """
+    viewer = current_viewer()
+    if not viewer.sees_exact_places:
+        return pieces
+    store = current_store()
+    return given_once(store, viewer, (request.url, kind, today(store)), g.version, pieces)
 
 
 def _packed(pieces: Iterable[bytes]) -> Iterator[bytes]:

@@ -88,6 +88,7 @@ def register_viewer(app: Flask) -> None:
         if viewer.sees_exact_places and request.cookies.get(AS_PUBLIC_COOKIE):
             viewer = Viewer(viewer.name, "public")
         g.viewer = viewer
+        g.version = service.store.version  # before anything is read that this may be said of
         # Before anything is read. All but files is small; lists in JSON grow tenfold in memory.
         if request.endpoint not in _UPLOADS or not viewer.may_edit:
             request.max_content_length = min(

@@ -9,10 +9,12 @@ import pytest
 from flask import Flask, Response
 from waitress.buffers import ReadOnlyFileBasedBuffer
 
+from layers.drawing.csv_rows import csv_rows
 from service import create_app
 from service.settings import Settings
 from service.store import open_store
 from service.web.compression import register_compression
+from service.web.viewer import AS_PUBLIC_COOKIE
 from tests.small_store import make_small_store
 
 PACKED = {"Accept-Encoding": "gzip, deflate, br"}
@@ -58,6 +60,36 @@ def test_packed_is_the_same_in_less(client, address):
     assert head.headers.get("Content-Encoding") == "gzip"
     refused = client.get(address, headers={"Accept-Encoding": "gzip;q=0, br"}, buffered=True)
     assert refused.content_encoding is None
+
+
+def test_what_is_made_in_pieces_is_made_once_until_the_next_write(client, monkeypatch):
+    """For each address, in each encoding, day by day; for the public each time anew."""
+    made, written, days = [], csv_rows, ["2026-05-01"]
+
+    def noted(*given):
+        made.append(given)
+        yield from written(*given)
+
+    monkeypatch.setattr("service.answers.tables.csv_rows", noted)
+    monkeypatch.setattr("service.web.compression.today", lambda _: days[-1])
+
+    def get(what="", headers=PACKED):
+        answer = client.get(f"/coverage/reaches.csv{what}", headers=headers, buffered=True)
+        assert answer.content_type == "text/csv; charset=utf-8"
+        packed = answer.content_encoding == "gzip"
+        return (gzip.decompress(answer.data) if packed else answer.data), len(made)
+
+    first, count = get()
+    assert [get() for _ in range(2)] == [(first, count)] * 2
+    assert get("?method=fyke_net") != (first, count)
+    assert get(headers={}) == (first, count + 2)
+    days.append("2026-05-02")
+    assert get() == (first, count + 3)
+    store = client.application.extensions["rifflebook"].store
+    store.put_species(store.species().assign(vernacular_name="new"), who="x")
+    assert get() == (first, count + 4)
+    client.set_cookie(AS_PUBLIC_COOKIE, "1")
+    assert [get()[1] for _ in range(2)] == [count + 5, count + 6]
 
 
 @pytest.mark.parametrize("address", ["/placements.geojson", "/static/entry.js"])
