@@ -25,7 +25,7 @@ from layers.frames import codes_within
 from service import reference
 from service.access.current_picture import open_picture
 from service.access.shown import as_public, placement_catchments
-from service.cache import cached, renewed
+from service.cache import cached
 from service.errors import AccessError, RequestError
 from service.records import EVERYTHING, NO_GEAR, OF_FIGURES, Records, Selection
 from service.reference.spelling import nearest_names
@@ -279,11 +279,11 @@ def open_placement_map(store: Store, viewer: Viewer) -> PlacementMap:
 
     Made from columns that hold nothing else, and kept until the store changes.
     """
-    return renewed(
+    return cached(
         store,
         viewer,
         "placement map",
-        lambda _: PlacementMap(open_picture(store, viewer).map_columns()),
+        lambda: PlacementMap(open_picture(store, viewer).map_columns()),
     )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 
 from layers.estimates.sampled_length import GROUPINGS
 from layers.fieldwork.counted_water import counted_water
@@ -22,8 +23,6 @@ from service.reference import network
 if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Callable, Hashable, Sequence
-
-    import pandas as pd
 
     from layers.arrays import Floats
     from layers.fieldwork.counted_water import Counted, CountedWater
@@ -59,7 +58,8 @@ def counted(
         raise RequestError(f"represents {represents_m} m must be a distance above 0.")
     everywhere = selection.anywhere().without_species()
     if everywhere == Selection() and represents_m is None and as_of is None:
-        return following(store, viewer, "counted water", _water)[1]
+        picture, water = following(store, viewer, "counted water", _water)
+        return replace(water, placements=picture.placements)
 
     def make() -> CountedWater:
         records = open_records(store, everywhere, viewer, OF_WATER)
@@ -80,13 +80,16 @@ Summary = TypeVar("Summary", bound="pd.DataFrame")
 
 
 def _water(store: Store, since: Since[CountedWater]) -> CountedWater:
-    """Compute what the placements that changed visited and sampled; the rest stays."""
+    """Compute what the placements that changed visited and sampled; the rest stays.
+
+    Kept without placements: these would stay in memory as they were, long after a write.
+    """
     few, methods = since.fresh(), reference.methods(store)
     records = few.records(OF_WATER)
     water = counted_water(network(store), records.stretches, records.snaps, few.placements, methods)
     if since.last is None or few is since.picture:
-        return water
-    return since.last.with_changes(since.picture.placements, since.source, water)
+        return replace(water, placements=pd.DataFrame())
+    return since.last.with_changes(since.last.placements, since.source, water)
 
 
 def _along(
@@ -244,9 +247,9 @@ def next_places(
         water = counted(store, selection, viewer, represents_m=represents_m)
         before = counted(store, Selection(), viewer, represents_m=represents_m)
         region, earlier = reference.chosen_water(store, selection), None
-        state = water.made if water is before else stamp(store, selection, viewer)
+        state = water.made if water.made == before.made else stamp(store, selection, viewer)
         # A choice stands while nothing moved there.
-        if last and water is before and isinstance(last[0], int):
+        if last and water.made == before.made and isinstance(last[0], int):
             moved = water.moved_since(counts, last[0])
             earlier = None if moved[... if region is None else region.group].any() else last[1]
         elif last and last[0] == state:

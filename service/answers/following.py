@@ -22,6 +22,8 @@ from service.records import OF_EFFORT
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from numpy.typing import NDArray
+
     from layers.arrays import Bools, Ints
     from service.access.picture import Picture
     from service.records import Selection, Viewer
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["Since", "following", "part_of_effort", "picture_and_effort", "stamp"]
 
 Made = TypeVar("Made")
+_UNITS: Final = pd.Index(EFFORT_UNITS, dtype="str")
 _AT_ONCE: Final = 200_000  # placements whose effort is computed; a million take 400 MB
 
 
@@ -61,6 +64,14 @@ class Since(Generic[Made]):
         """Placements that are new or changed; the picture itself where all are."""
         rows = np.flatnonzero(self.source < 0)
         return self.picture if len(rows) == len(self.source) else self.picture.of(rows)
+
+
+class _Effort(NamedTuple):
+    """Effort: place of its placement, ascending; place of its unit in `_UNITS`; how much, (k,)."""
+
+    owner: NDArray[np.int32]
+    unit: NDArray[np.int8]
+    amount: NDArray[np.float64]
 
 
 class _Known(NamedTuple, Generic[Made]):
@@ -139,34 +150,33 @@ def picture_and_effort(store: Store, viewer: Viewer) -> tuple[Picture, pd.DataFr
 
     `effort_unit` is coded; there is no `problem`.
     """
-    return following(store, viewer, "effort", _effort)
+    picture, (owner, unit, amount) = following(store, viewer, "effort", _effort)
+    columns = {
+        "placement_id": coded_labels(owner, picture.names),
+        "effort_unit": coded_labels(unit, _UNITS),
+        "effort": amount,
+    }
+    return picture, pd.DataFrame(columns, copy=False)
 
 
-def _effort(store: Store, since: Since[pd.DataFrame]) -> pd.DataFrame:
-    picture, methods = since.picture, reference.methods(store)
-    units, parts = pd.Index(EFFORT_UNITS, dtype="str"), []
+def _effort(store: Store, since: Since[_Effort]) -> _Effort:
+    picture, methods, parts = since.picture, reference.methods(store), []
     places = np.flatnonzero(since.source < 0)
     for start in range(0, max(len(places), 1), _AT_ONCE):
         few = picture.of(places[start : start + _AT_ONCE])
         records = few.records(OF_EFFORT)
         own = effort_of(records.placements, methods, stretch_lengths(records.stretches))
         of_placement = codes_within(own["placement_id"], few.names).astype(np.int32) + start
-        of_unit = codes_within(own["effort_unit"], units).astype(np.int8)
-        parts.append((of_placement, of_unit, own["effort"]))
-    owner, unit, amount = (np.concatenate(each) for each in zip(*parts, strict=True))
-    if since.last is not None and len(places) < len(since.source):
-        source, size = since.source.copy(), len(since.gone)
-        source[places] = size + np.arange(len(places))
-        before, old_unit = (since.last[name].array.codes for name in [*since.last][:2])
-        owner, rows = Rows(source, [size, len(places)]).owned([before, owner])
-        unit = rows.of([old_unit, unit])
-        amount = rows.of([since.last["effort"].to_numpy(), amount])
-    columns = {
-        "placement_id": coded_labels(owner, picture.names),
-        "effort_unit": coded_labels(unit, units),
-        "effort": amount,
-    }
-    return pd.DataFrame(columns, copy=False)
+        of_unit = codes_within(own["effort_unit"], _UNITS).astype(np.int8)
+        parts.append((of_placement, of_unit, own["effort"].to_numpy()))
+    fresh = _Effort(*(np.concatenate(each) for each in zip(*parts, strict=True)))
+    if since.last is None or len(places) == len(since.source):
+        return fresh
+    source, size = since.source.copy(), len(since.gone)
+    source[places] = size + np.arange(len(places))
+    owner, rows = Rows(source, [size, len(places)]).owned([since.last.owner, fresh.owner])
+    unit = rows.of([since.last.unit, fresh.unit])
+    return _Effort(owner, unit, rows.of([since.last.amount, fresh.amount]))
 
 
 def part_of_effort(effort: pd.DataFrame, some: Bools, few: Picture) -> pd.DataFrame:
