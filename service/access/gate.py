@@ -44,6 +44,7 @@ __all__ = [
     "found_chosen",
     "in_the_water",
     "keep_placements",
+    "near_catchments",
     "open_found",
     "open_placement_map",
     "open_record_chunks",
@@ -91,7 +92,7 @@ def open_records(
 
 
 def _open(store: Store, selection: Selection, viewer: Viewer, needed: Needed) -> Records:
-    near = _near_catchments(store, selection)
+    near = near_catchments(store, selection)
     read = _to_choose(selection, needed)
     if viewer.sees_exact_places:
         return _within(store, store.records(near, read), selection, needed)
@@ -123,7 +124,7 @@ def _of_species(records: Records, species: tuple[str, ...], viewer: Viewer) -> R
     return replace(records, catches=catches, lengths=lengths)
 
 
-def _near_catchments(store: Store, selection: Selection) -> Selection:
+def near_catchments(store: Store, selection: Selection) -> Selection:
     """Narrow to the box around the chosen catchments, so that only what is near is read.
 
     What is shown as a cell belongs to a catchment that holds the whole of it, centre included.
@@ -148,7 +149,7 @@ def open_record_chunks(
     through all chunks.
     """
     refuse_unknown(store, selection, viewer)
-    near = _near_catchments(store, selection)
+    near = near_catchments(store, selection)
     if viewer.sees_exact_places:
         for records in store.record_chunks(near, size=size):
             yield _within(store, records, selection, EVERYTHING)

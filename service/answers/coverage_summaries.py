@@ -14,7 +14,7 @@ from layers.fieldwork.counted_water import counted_water
 from service import reference
 from service.access import open_records, refuse_unknown
 from service.answers.following import Since, following, stamp
-from service.answers.opening import as_summary, fully_shown, in_chosen, kept, today
+from service.answers.opening import as_summary, fully_shown, in_chosen, of_selected, today
 from service.cache import cached, renewed
 from service.errors import RequestError
 from service.records import OF_EFFORT, OF_STRETCHES, OF_WATER, Selection
@@ -286,7 +286,6 @@ def _weights(joined: Network, name: str) -> Floats:
     return weights
 
 
-@kept
 def sampled_length(
     store: Store, selection: Selection, viewer: Viewer, *, by: Sequence[str] = ()
 ) -> pd.DataFrame:
@@ -314,12 +313,15 @@ def sampled_length(
             region=reference.chosen_region(store, selection),
         )
 
-    everywhere = replace(selection, catchments=(), species=())
-    found = _along(
-        store, everywhere, viewer, ("sampled length", groups), compute, represents_m=None
-    )
-    rows = in_chosen(store, found, selection)
-    return as_summary(rows, "sampled_length", found, first=groups)  # type: ignore[no-any-return]
+    everywhere, what = replace(selection, catchments=(), species=()), ("sampled length", groups)
+
+    def make() -> pd.DataFrame:
+        found = _along(store, everywhere, viewer, what, compute, represents_m=None)
+        rows = in_chosen(store, found, selection)
+        return as_summary(rows, "sampled_length", found, first=groups)  # type: ignore[no-any-return]
+
+    # What lies elsewhere may have been fished into the chosen water.
+    return of_selected(store, selection.anywhere(), viewer, (what, selection), make)
 
 
 def stretch_lines(

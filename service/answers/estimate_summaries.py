@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 
 from layers.coded import distinct
 from layers.fieldwork.looking import detectable, nested_catchments
@@ -33,8 +34,6 @@ from service.reference import network
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-
-    import pandas as pd
 
     from layers.arrays import Ints, Objects
     from layers.estimates.catchment_chances import Places, SeasonFigures
@@ -298,15 +297,20 @@ def _of_catchments(
     )
 
 
-@kept
 def returns(store: Store, selection: Selection, viewer: Viewer) -> pd.DataFrame:
     """Fish by permit, survey, species and fate; permits are for those who see exact places."""
+    permits = {str(k): str(v) for k, v in surveys(store, viewer)["permit"].dropna().items()}
+    return _returns(store, selection, viewer, permits=permits)
+
+
+@kept
+def _returns(
+    store: Store, selection: Selection, viewer: Viewer, *, permits: dict[str, str]
+) -> pd.DataFrame:
     from layers.estimates.permit_returns import permit_returns
 
     records = open_shown_whole(store, selection, viewer, OF_PERMITS)
-    found = permit_returns(
-        records.placements, records.catches, surveys(store, viewer)["permit"].dropna()
-    )
+    found = permit_returns(records.placements, records.catches, pd.Series(permits, dtype="str"))
     return as_summary(found, "returns", found)  # type: ignore[no-any-return]
 
 

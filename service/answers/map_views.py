@@ -25,6 +25,7 @@ from service import access, reference
 from service.access import open_placement_map, open_records, refuse_unknown, within_catchments
 from service.answers import features
 from service.answers.coverage_answers import reach_lines
+from service.answers.opening import of_selected
 from service.cache import cached
 from service.records import OF_NOTHING, Selection
 
@@ -118,22 +119,26 @@ def map_summary(
     `placements`, how many; `methods`, names of those they used; `bounds`, the box around them in
     degrees, None without a position.
     """
-    stored, states = _filtered(store, selection, viewer)
-    chosen = states < len(STATES)
-    used = np.unique(stored.method[chosen])
-    framed = states == STATES.index("caught") if caught else chosen
-    x, y = stored.x[framed], stored.y[framed]
-    known = np.isfinite(x)
-    box = None
-    if known.any():
-        low = _degrees(np.array([[x[known].min(), y[known].max()]]))[0]
-        high = _degrees(np.array([[x[known].max(), y[known].min()]]))[0]
-        box = [*low.tolist(), *high.tolist()]
-    return {
-        "placements": int(chosen.sum()),
-        "methods": {stored.methods[code] for code in used.tolist() if code >= 0},
-        "bounds": box,
-    }
+
+    def make() -> dict[str, Any]:
+        stored, states = _filtered(store, selection, viewer)
+        chosen = states < len(STATES)
+        used = np.unique(stored.method[chosen])
+        framed = states == STATES.index("caught") if caught else chosen
+        x, y = stored.x[framed], stored.y[framed]
+        known = np.isfinite(x)
+        box = None
+        if known.any():
+            low = _degrees(np.array([[x[known].min(), y[known].max()]]))[0]
+            high = _degrees(np.array([[x[known].max(), y[known].min()]]))[0]
+            box = [*low.tolist(), *high.tolist()]
+        return {
+            "placements": int(chosen.sum()),
+            "methods": {stored.methods[code] for code in used.tolist() if code >= 0},
+            "bounds": box,
+        }
+
+    return of_selected(store, selection, viewer, ("map", selection, caught), make)
 
 
 def methods_used(store: Store, viewer: Viewer) -> set[str]:

@@ -16,19 +16,20 @@ from layers.fieldwork.looking import local_dates
 from layers.fieldwork.stretches import stretch_lengths
 from service import reference
 from service.access import (
+    near_catchments,
     open_records,
     placement_catchments,
     refuse_unknown,
     within_catchments,
 )
-from service.answers.following import picture_and_effort
+from service.answers.following import picture_and_effort, stamp
 from service.cache import cached
 from service.columns import SUMMARY_COLUMNS
 from service.records import EVERYTHING, OF_EFFORT, OF_FIGURES, Selection
 from service.reference import network
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Hashable, Sequence
 
     from layers.arrays import Bools
     from service.records import Needed, Records, Viewer
@@ -40,6 +41,7 @@ __all__ = [
     "fully_shown",
     "in_chosen",
     "kept",
+    "of_selected",
     "of_species",
     "open_for",
     "open_shown_whole",
@@ -48,18 +50,38 @@ __all__ = [
     "today",
 ]
 
+Made = TypeVar("Made")
 Summary = TypeVar("Summary", bound="Callable[..., Any]")
 
 
+def of_selected(
+    store: Store, selection: Selection, viewer: Viewer, question: Hashable, make: Callable[[], Made]
+) -> Made:
+    """Answer a question about the selected placements alone, once while these are the same.
+
+    As `service.cache.cached`, but writes elsewhere leave the answer. Raises as `refuse_unknown`.
+    """
+    refuse_unknown(store, selection, viewer)
+    state = None
+    if selection.without_species() != Selection():
+        state = stamp(store, near_catchments(store, selection), viewer)
+    return cached(store, viewer, (question, state), make, of_network=state is not None)
+
+
 def kept(summary: Summary) -> Summary:
-    """Have a summary cached by its options: nobody may change what it returns."""
+    """Have a summary of the selected placements alone cached by its options.
+
+    Nobody may change what it returns.
+    """
 
     @wraps(summary)
     def found(store: Store, selection: Selection, viewer: Viewer, **options: Any) -> Any:  # noqa: ANN401 - as the summary's
         # Lists and tables of options as texts: neither is a key.
         given = {k: repr(v) if isinstance(v, (list, dict)) else v for k, v in options.items()}
         key = (summary.__name__, selection, *sorted(given.items()))
-        return cached(store, viewer, key, lambda: summary(store, selection, viewer, **options))
+        return of_selected(
+            store, selection, viewer, key, lambda: summary(store, selection, viewer, **options)
+        )
 
     return cast("Summary", found)
 

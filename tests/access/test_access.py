@@ -436,5 +436,5 @@ def test_a_box_and_a_catchment_narrow_together(store, viewer):
 def test_the_box_that_is_read_goes_past_every_edge_of_the_catchment(store):
     """A place on the line must not hang on how an index rounds."""
     for name, frame in store.catchments().groupby(level=0):
-        box = gate._near_catchments(store, Selection(catchments=(name,))).bbox
+        box = gate.near_catchments(store, Selection(catchments=(name,))).bbox
         assert shapely.box(*box).contains_properly(shapely.box(*frame.total_bounds))

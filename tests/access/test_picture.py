@@ -15,13 +15,14 @@ import pytest
 from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as some
 
+from layers.fieldwork.looking import local_dates
 from layers.network.graph import build_network
 from service import access
 from service.access import current_picture, gate, picture_file
 from service.access.picture import OWNED
 from service.answers import record_list, summaries
 from service.answers.hand_over import what_it_holds
-from service.records import LOCAL_KEEPER, OF_EFFORT, OF_FIGURES, PUBLIC, Selection
+from service.records import LOCAL_KEEPER, OF_FIGURES, PUBLIC, Selection
 from service.settings import read_settings
 from service.store import Moment, Store, open_store
 from tests.sensitive_store import (
@@ -108,7 +109,7 @@ def test_it_holds_what_the_store_holds(store, viewer):
     seen = access.open_records(store, Selection(), viewer, OF_FIGURES)
     ids = seen.placements.index
     whole = access.open_records(store, Selection(placements=tuple(ids)), viewer, OF_FIGURES)
-    placements = seen.placements.drop(columns="catchment_id")
+    placements = seen.placements.drop(columns=["catchment_id", "set_on"])
     pd.testing.assert_frame_equal(
         plain(placements), plain(whole.placements), check_like=True, check_dtype=False
     )
@@ -120,6 +121,7 @@ def test_it_holds_what_the_store_holds(store, viewer):
     pd.testing.assert_frame_equal(plain(seen.snaps), plain(whole.snaps), check_dtype=False)
     inside = access.placement_catchments(store, placements)
     assert seen.placements["catchment_id"].astype("str").equals(inside.astype("str"))
+    assert seen.placements["set_on"].equals(local_dates(whole.placements))
 
 
 def add(store, number):
@@ -481,7 +483,8 @@ def chosen_ids(store, viewer):
 
 
 def listed_ids(store, viewer):
-    return record_list._looks(store, Selection(), viewer, OF_EFFORT)[0].index
+    rows, records = record_list._looks(store, Selection(), viewer)
+    return records.placements.index[rows.index]
 
 
 def mapped_ids(store, viewer):

@@ -20,6 +20,7 @@ from layers.estimates.stream_summary import stream_summary
 from layers.fieldwork.counted_water import COUNTS, CountedWater, counted_water
 from layers.network.catchments import part_reaches
 from layers.network.distance import distance_to_sampled
+from service import access
 from service.answers import (
     coverage_answers,
     estimate_summaries,
@@ -29,6 +30,7 @@ from service.answers import (
     water_account,
 )
 from service.answers.coverage_answers import CoverageQuestion
+from service.answers.map_views import map_summary
 from service.records import LOCAL_KEEPER, PUBLIC, Selection
 from service.reference.method_files import shipped_methods
 from service.store import open_store
@@ -58,6 +60,9 @@ TARGETS = [
         Selection(since=dt.date(2024, 1, 1), upstream_of=str(NETWORK.reaches.index[-1])),
     )
 ]
+# Of the selected placements alone, and kept while these are the same.
+ALONE = ("effort", "effort_by_year", "occurrence", "richness", "returns", "lengths")
+SELECTIONS = [*(target.selection for target in TARGETS), Selection(catchments=("HALF0",))]
 QUESTIONS = {
     "coverage": {}, "streams": {}, "next_places": {"count": 3}, "sampled_length": {},
     "gaps": {"counts": "visited"}, "gaps of length": {"counts": "sampled"}, "occurrence": {},
@@ -84,6 +89,12 @@ def pages(store, viewer):
         shown = coverage_answers.coverage(store, question, viewer)
         found += [coverage_answers.overview(store, question, viewer), places.attrs["inputs"]]
         found += [frame.drop(columns="geometry").to_csv() for frame in (places, shown)]
+    for chosen in SELECTIONS:
+        # Those of length have water that was fished from elsewhere, too.
+        names = (*ALONE, "sampled_length")
+        frames = [getattr(summaries, name)(store, chosen, viewer) for name in names]
+        found += [(frame.to_csv(), frame.attrs["inputs"]) for frame in frames]
+        found.append(map_summary(store, chosen, viewer))
     waters = [water_account.reach_water(store, name)[0] for name in NETWORK.reaches.index[::48]]
     waters += [water_account.stream_water(store, name)[0] for name in STREAMS[::2]]
     return found + [water_account.water_account(store, water, viewer) for water in waters]
@@ -147,6 +158,28 @@ def test_one_form_is_worked_out_alone(made, tmp_path, monkeypatch):
         change(store, 4)
         answers(store, LOCAL_KEEPER)
         assert new == [1]
+
+
+def test_what_is_chosen_is_worked_out_anew_only_after_writes_there(made, tmp_path):
+    """Before and after a write outside HALF0, then inside; a permit of a survey is no placement."""
+    chosen = Selection(catchments=("HALF0",))
+    with closing(open_store(shutil.copy(made, tmp_path / "s.gpkg"))) as store:
+
+        def found():
+            return {name: getattr(summaries, name)(store, chosen, LOCAL_KEEPER) for name in ALONE}
+
+        first = found()
+        ids = store.records(Selection()).placements.index
+        inside = set(access.open_records(store, chosen, LOCAL_KEEPER).placements.index)
+        assert inside < set(ids)
+        store.remove_placement(next(name for name in ids if name not in inside), who="t")
+        second = found()
+        assert all(second[name] is first[name] for name in ALONE)
+        store.put_surveys(store.surveys().assign(permit="P-9"), who="t")
+        assert [name for name, frame in found().items() if frame is not first[name]] == ["returns"]
+        store.remove_placement(min(inside), who="t")
+        third = found()
+        assert not any(third[name] is first[name] for name in ALONE)
 
 
 def test_occurrence_is_counted_anew_only_around_what_changed(made, tmp_path, monkeypatch):
