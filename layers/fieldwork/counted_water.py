@@ -18,6 +18,7 @@ from layers.errors import FrameError
 from layers.fieldwork.hours import worked_at
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, local_dates, looked
 from layers.frames import codes_of, codes_within, reads
+from layers.narrow_columns import Rows
 from layers.network.cutting import reaches_inside
 from layers.network.distance import (
     SampledDistance,
@@ -25,7 +26,7 @@ from layers.network.distance import (
     node_distance,
     spliced,
 )
-from layers.network.intervals import Intervals, overlay, union_intervals
+from layers.network.intervals import Intervals, order_of, overlay, runs_of, union_intervals
 from layers.network.surroundings import surroundings
 
 if TYPE_CHECKING:
@@ -260,26 +261,28 @@ class CountedWater:
         place[take] = np.arange(len(take))
         changed_in = self.changed_in.copy()
         gone = place[: len(self.row)] < 0
-        for water, those in ((self, gone), (new, np.ones(len(new.row), bool))):
+        some = ((self, gone), (new, np.ones(len(new.row), bool)))
+        for water, those in some if gone.any() else some[1:]:
             changed_in[water.row[those & (water.row >= 0)]] = new.made
             for part in (water.sampled, water.visited):
                 changed_in[part.intervals.group[those[part.placement]]] = new.made
 
         def both(one: Water, other: Water) -> Water:
             old, own = place[one.placement], place[other.placement + len(self.row)]
-            kept = np.flatnonzero(old >= 0)
+            kept: Any = np.flatnonzero(old >= 0) if gone.any() else slice(None)
             if (np.diff(old[kept]) < 0).any():
+                kept = np.flatnonzero(old >= 0)
                 kept = kept[np.argsort(old[kept], kind="stable")]
             at = np.searchsorted(old[kept], own)  # sorted, both: the few are put in
             pairs = zip(one.intervals, other.intervals, strict=True)
             columns: list[Any] = [np.insert(all_[kept], at, few) for all_, few in pairs]
             return Water(Intervals(*columns), np.insert(old[kept], at, own))
 
-        found = dict(self.found)
+        found, rows = dict(self.found), Rows(take, [len(self.row), len(new.row)])
         if "night" in found:
-            found["night"] = np.concatenate([found["night"], new._at_night()])[take]
+            found["night"] = rows.of([found["night"], new._at_night()])
         arrays: dict[str, Any] = {
-            name: np.concatenate([getattr(self, name), getattr(new, name)])[take]
+            name: rows.of([getattr(self, name), getattr(new, name)])
             for name in ("day", "row", "measure_m", "counted", "has_stretch")
         }
         return replace(
@@ -296,11 +299,9 @@ class CountedWater:
 
 def holds(region: Intervals, rows: Ints, measure_m: Floats) -> Bools:
     """Mark the places that lie in a region, ends included; parts of one reach do not overlap."""
-    order = np.lexsort((region.from_m, region.group))
-    group, first, last = (column[order] for column in region)
+    group, first, last = region.at(order_of(region))
     inside = np.zeros(len(rows), bool)
-    at = np.searchsorted(group, rows, side="left")
-    end = np.searchsorted(group, rows, side="right")
+    at, end = runs_of(group, rows)
     while (open_ := at < end).any():  # once for each part that any reach has
         k = np.where(open_, at, 0)
         inside |= open_ & (first[k] <= measure_m) & (measure_m <= last[k])

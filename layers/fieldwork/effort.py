@@ -361,10 +361,12 @@ def effort_totals(
     catchment_of: pd.Series,
     ancestors: pd.DataFrame,
     by_year: bool = False,
+    main: pd.Series | None = None,
 ) -> pd.DataFrame:
     """Effort per method and catchment, in every unit, of gear that fished properly.
 
-    `catchment_of` is the smallest catchment of each placement; missing = outside all.
+    `catchment_of` is the smallest catchment of each placement; missing = outside all. `main` is
+    what `main_units` gives of these placements, where that is known.
 
     Returns
     -------
@@ -427,8 +429,8 @@ def effort_totals(
             "effort": np.where(placed == without, np.nan, total),
         }
     ).astype({"method": "str", "catchment": "str", "effort_unit": "str"})
-    main = totals["method"].map(main_units(placements, effort))
-    totals["main_unit"] = (totals["effort_unit"] == main).astype(bool)
+    main = main_units(placements, effort) if main is None else main
+    totals["main_unit"] = (totals["effort_unit"] == totals["method"].map(main)).astype(bool)
     left_out = left_out_by_outcome(placements)
     totals.attrs["inputs"] = inputs_of(placements, used, left_out, day=day.to_numpy())
     return totals

@@ -9,7 +9,7 @@ in their last digits.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -28,13 +28,16 @@ __all__ = [
     "Intervals",
     "as_intervals",
     "complement",
+    "order_of",
     "overlay",
     "passes",
+    "runs_of",
     "union_intervals",
     "union_length",
 ]
 
 
+_TABLE: Final = 30  # groups for each that is looked up, above which a table takes longer
 _GREATEST_GROUP = 2**53  # whole numbers up to here are exact in a double
 
 
@@ -237,9 +240,7 @@ def overlay(intervals: Intervals, parts: Intervals) -> Overlay:
     """
     given = as_intervals(*intervals)
     cells = as_intervals(*parts)
-    order = np.arange(len(cells.group))
-    if not _in_order(cells):
-        order = np.lexsort((cells.to_m, cells.from_m, cells.group))
+    order = order_of(cells)
     group, first, last = cells.at(order)
     clash = (group[1:] == group[:-1]) & (first[1:] < last[:-1])
     if clash.any():
@@ -248,8 +249,7 @@ def overlay(intervals: Intervals, parts: Intervals) -> Overlay:
             f"parts of group {group[row]} overlap: {first[row]} to {last[row]} and "
             f"{first[row + 1]} to {last[row + 1]}"
         )
-    run = np.searchsorted(group, given.group, side="left")
-    end = np.searchsorted(group, given.group, side="right")
+    run, end = runs_of(group, given.group)
     low = _first_in_run(lambda at, k: last[at] > given.from_m[k], run, end)
     high = _first_in_run(lambda at, k: first[at] >= given.to_m[k], run, end)
     count = np.maximum(high - low, 0)
@@ -261,15 +261,33 @@ def overlay(intervals: Intervals, parts: Intervals) -> Overlay:
     return Overlay(interval[kept], order[cell[kept]], from_cut[kept], to_cut[kept])
 
 
-def _in_order(intervals: Intervals) -> bool:
-    """Whether intervals are sorted by group, start and end; sooner checked than sorted."""
+def order_of(intervals: Intervals) -> Ints:
+    """Order intervals by group, start and end; those in order are sooner checked than sorted."""
     same = np.ones(max(len(intervals.group) - 1, 0), bool)
     for column in intervals:
         step = np.diff(column)
         if (same & (step < 0)).any():
-            return False
+            return np.lexsort((intervals.to_m, intervals.from_m, intervals.group))
         same &= step == 0
-    return True
+    return np.arange(len(intervals.group))
+
+
+def runs_of(group: Ints, wanted: Ints) -> tuple[Ints, Ints]:
+    """Where the run of each wanted group begins and ends in ascending groups; −1 has none, (k,).
+
+    For many they are looked up in a table of all groups, ten times sooner than searched one by one.
+
+    Examples
+    --------
+    >>> runs_of(np.array([0, 2, 2]), np.array([2, 1, -1]))
+    (array([1, 1, 0]), array([3, 1, 0]))
+    """
+    most = max(int(wanted.max(initial=0)), int(group.max(initial=0)))
+    if most > _TABLE * len(wanted):
+        return np.searchsorted(group, wanted, "left"), np.searchsorted(group, wanted, "right")
+    size = np.append(0, np.bincount(group, minlength=most + 1))  # the first is that of −1
+    end = np.cumsum(size)
+    return (end - size)[wanted + 1], end[wanted + 1]
 
 
 def _first_in_run(is_beyond: Callable[[Ints, Ints], Bools], run: Ints, end: Ints) -> Ints:

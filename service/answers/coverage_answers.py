@@ -42,6 +42,7 @@ __all__ = [
     "gap_outline",
     "gap_places",
     "gaps",
+    "network_rows",
     "next_places",
     "outline",
     "overview",
@@ -209,7 +210,7 @@ def reaches_in_view(
     """
     found = coverage(store, question, viewer)
     joined = reference.network(store)
-    rows = _rows(joined, found)
+    rows = network_rows(joined, found)
     known = rows >= 0  # all, unless the network was replaced just now
     row_of = np.full(len(joined.length_m), -1, np.int64)
     row_of[rows[known]] = np.flatnonzero(known)
@@ -255,14 +256,14 @@ def band_lengths(found: gpd.GeoDataFrame) -> list[tuple[int, float]]:
 def bounds(store: Store, found: gpd.GeoDataFrame) -> list[float] | None:
     """Box around reaches, degrees on WGS 84: west, south, east, north."""
     joined = reference.network(store)
-    rows = _rows(joined, found)
+    rows = network_rows(joined, found)
     lines = reach_lines(store, joined)
     if len(rows) < len(joined.length_m):
         return lines.bounds(rows[rows >= 0])
     return cached(store, None, ("bounds", joined), lambda: lines.bounds(rows), of_network=True)
 
 
-def _rows(joined: Network, found: gpd.GeoDataFrame) -> Ints:
+def network_rows(joined: Network, found: gpd.GeoDataFrame) -> Ints:
     """Row of each reach in the network; −1 where it was replaced just now."""
     names = pd.Index(found["reach_id"])
     return np.arange(len(names)) if names.equals(joined.reaches.index) else joined.rows(names)

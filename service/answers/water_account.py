@@ -15,12 +15,13 @@ from layers.drawing.geojson import bounding_box, to_wgs84
 from layers.estimates.fish_lengths import FEWEST
 from layers.estimates.occurrence import occurrence
 from layers.fieldwork.counted_water import holds
-from layers.fieldwork.effort import effort_of, effort_totals, unit_words
+from layers.fieldwork.effort import effort_of, effort_totals, main_units, unit_words
 from layers.fieldwork.looking import local_dates
 from layers.fieldwork.stretches import stretch_lengths
+from layers.frames import codes_within
 from layers.network.cutting import cut_lines, place_on_reach
 from layers.network.directions import upstream_of
-from layers.network.intervals import Intervals, overlay
+from layers.network.intervals import Intervals
 from service import reference
 from service.access import keep_placements, open_records
 from service.answers import coverage_answers, summaries
@@ -30,12 +31,12 @@ from service.answers.occurrence_table import looking_words
 from service.answers.tables import plain_rows
 from service.cache import cached, renewed
 from service.errors import NotFoundError, RequestError
-from service.records import OF_EFFORT, Selection
+from service.records import OF_EFFORT, OF_NOTHING, Selection
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
-    from layers.arrays import Ints
+    from layers.arrays import Bools, Ints
     from layers.fieldwork.counted_water import CountedWater
     from layers.network.graph import Network
     from service.records import Records, Viewer
@@ -270,7 +271,8 @@ def _account(
     store: Store, water: Water, viewer: Viewer, everywhere: CountedWater, now: dict[str, Any]
 ) -> WaterAccount:
     joined, parts = water.network, water.parts
-    records, effort = _records(store, water, viewer, everywhere)
+    records, effort, there = _records(store, water, viewer, everywhere)
+    units = main_units(records.placements, effort)
     kinds = joined.reaches["kind"].iloc[parts.group].dropna().unique()
     listed, count = _listed(store, records)
     bounds, outline = cached(
@@ -285,9 +287,9 @@ def _account(
         bounds=bounds,
         outline=outline,
         middle=_middle(water),
-        effort=_effort(records, effort),
-        species=_species(store, records, effort, viewer),
-        measured=_measured(water, records),
+        effort=_effort(records, effort, units),
+        species=_species(store, records, effort, units, viewer),
+        measured=_measured(records, there),
         placements=listed,
         placement_count=count,
         states=coverage["state"].value_counts().to_dict(),
@@ -305,36 +307,44 @@ def _drawn(joined: Network, parts: Intervals) -> tuple[list[float] | None, dict[
 
 def _records(
     store: Store, water: Water, viewer: Viewer, everywhere: CountedWater
-) -> tuple[Records, pd.DataFrame]:
-    """Open records and effort of placements whose position or stretch lies in some water."""
+) -> tuple[Records, pd.DataFrame, Bools]:
+    """Open records and effort of placements whose position or stretch lies in some water.
+
+    The last marks those whose position does.
+    """
     sampled = everywhere.sampled.within(water.parts)
-    inside = holds(water.parts, everywhere.row, everywhere.measure_m)
+    there = holds(water.parts, everywhere.row, everywhere.measure_m)
+    inside = there.copy()
     inside[sampled.placement[sampled.intervals.length_m > 0]] = True
     ids = everywhere.placements.index[inside]
     if len(ids) <= _MOST_BY_ID:
         # No placement has an empty id, and without any all would be read.
         few = open_records(store, Selection(placements=tuple(ids) or ("",)), viewer, _NEEDED)
         methods, lengths = reference.methods(store), stretch_lengths(few.stretches)
-        return few, effort_of(few.placements, methods, lengths)
+        there = few.placements.index.isin(everywhere.placements.index[there])
+        return few, effort_of(few.placements, methods, lengths), there
     picture, effort = picture_and_effort(store, viewer)
     if not picture.names.is_(everywhere.placements.index):  # written to just now
+        there = picture.names.isin(everywhere.placements.index[there])
         inside = picture.names.isin(ids)
     place = np.where(inside, np.cumsum(inside) - 1, -1)
     own = place[effort["placement_id"].cat.codes]
-    records = keep_placements(picture.records(_NEEDED), inside)
+    needed = OF_NOTHING.and_tables("catches", "snaps", "lengths")
+    records = keep_placements(picture.records(needed), inside)
     named, effort = coded_labels(own[own >= 0], records.placements.index), effort[own >= 0]
-    # Units as text are listed by name, as those of few placements are.
-    return records, effort.assign(
-        placement_id=named, effort_unit=effort["effort_unit"].astype("str")
+    units = effort["effort_unit"].cat
+    effort = effort.assign(
+        placement_id=named,
+        # Units are listed by name, as those of few placements are.
+        effort_unit=units.reorder_categories(units.categories.sort_values()),
     )
+    return records, effort, there[inside]
 
 
-def _measured(water: Water, records: Records) -> dict[str, int]:
-    rows = water.network.rows(records.snaps["reach_id"].astype("str"))
-    measure = records.snaps["measure_m"].to_numpy(np.float64)
-    there = records.snaps.index[holds(water.parts, rows, measure)]
+def _measured(records: Records, there: Bools) -> dict[str, int]:
     own = records.lengths.dropna(subset="length_mm")
-    count = own.loc[own["placement_id"].isin(there), "species"].value_counts()
+    at = codes_within(own["placement_id"], records.placements.index)
+    count = own["species"][there[at]].value_counts()
     return {str(name): int(fish) for name, fish in count[count >= FEWEST].sort_index().items()}
 
 
@@ -347,8 +357,9 @@ def _one_place(records: Records) -> dict[str, Any]:
     }
 
 
-def _effort(records: Records, effort: pd.DataFrame) -> list[dict[str, Any]]:
-    totals = effort_totals(records.placements, effort, by_year=True, **_one_place(records))
+def _effort(records: Records, effort: pd.DataFrame, units: pd.Series) -> list[dict[str, Any]]:
+    place = _one_place(records)
+    totals = effort_totals(records.placements, effort, by_year=True, main=units, **place)
     totals = totals[(totals["catchment"] == _HERE) & totals["effort"].notna()]
     totals = totals.assign(unit=unit_words(totals["effort"], totals["effort_unit"]))
     year = local_dates(records.placements).dt.year
@@ -359,10 +370,10 @@ def _effort(records: Records, effort: pd.DataFrame) -> list[dict[str, Any]]:
         .agg(placements=("looked", "size"), looked=("looked", "sum"))
         .sort_values(["year", "method"], ascending=[False, True])
     )
-    by_key = {
-        key: list(zip(rows["effort"], rows["unit"], strict=True))
-        for key, rows in totals.groupby(["year", "method"])
-    }
+    by_key: dict[tuple[int, str], list[tuple[float, str]]] = {}
+    columns = (totals[name] for name in ("year", "method", "effort", "unit"))
+    for year_, method, *amount in zip(*columns, strict=True):
+        by_key.setdefault((year_, method), []).append(tuple(amount))
     return [
         row | {"efforts": by_key.get((row["year"], row["method"]), [])}
         for row in plain_rows(counts)
@@ -370,7 +381,7 @@ def _effort(records: Records, effort: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _species(
-    store: Store, records: Records, effort: pd.DataFrame, viewer: Viewer
+    store: Store, records: Records, effort: pd.DataFrame, units: pd.Series, viewer: Viewer
 ) -> list[dict[str, Any]]:
     listed, methods = reference.species(store), reference.methods(store)
     place = _one_place(records)
@@ -383,6 +394,7 @@ def _species(
         snaps=records.snaps,
         effort=effort,
         ancestors=place["ancestors"],
+        units=units,
     )
     found = found.assign(looking=looking_words(found, methods["label"].to_dict()))
     shown = found["state"].eq("found") | summaries.fully_shown(found["species"], listed, viewer)
@@ -392,10 +404,9 @@ def _species(
 def _listed(store: Store, records: Records) -> tuple[list[dict[str, Any]], int]:
     """Newest placements, and how many there are."""
     day = local_dates(records.placements).to_numpy()
-    known = day[~np.isnat(day)]
-    few = np.ones(len(day), bool)
-    if len(known) > _MOST_LISTED:  # only these are sorted
-        few = day >= np.partition(known, -_MOST_LISTED)[-_MOST_LISTED]
+    number, few = day.view(np.int64), np.ones(len(day), bool)  # of a missing day the least
+    if (~np.isnat(day)).sum() > _MOST_LISTED:  # only these are sorted
+        few = number >= np.partition(number, -_MOST_LISTED)[-_MOST_LISTED]
     newest = records.placements.loc[few, ["method", "outcome"]].assign(day=day[few]).reset_index()
     newest = newest.sort_values(["day", "placement_id"], ascending=[False, True])
     rows = newest.head(_MOST_LISTED)
@@ -405,16 +416,21 @@ def _listed(store: Store, records: Records) -> tuple[list[dict[str, Any]], int]:
 
 def _coverage(store: Store, water: Water, viewer: Viewer) -> gpd.GeoDataFrame:
     found = coverage_answers.coverage(store, CoverageQuestion(Selection()), viewer)
-    return found[found["reach_id"].isin(water.network.reaches.index[water.parts.group])]
+    own = np.zeros(len(water.network.length_m) + 1, bool)
+    own[water.parts.group] = True
+    return found[own[coverage_answers.network_rows(water.network, found)]]
 
 
 def _gaps(store: Store, water: Water, viewer: Viewer) -> tuple[list[dict[str, Any]], int]:
     """Longest gaps of the whole network that have length in common with some water; of how many."""
     found = coverage_answers.gaps(store, CoverageQuestion(Selection()), viewer)
     gap, pieces = found.geometry.array.pieces
-    near = np.isin(pieces.group, water.parts.group)
-    gap, cut = gap[near], overlay(pieces.at(near), water.parts)
-    metres = np.bincount(gap[cut.interval], cut.to_m - cut.from_m, minlength=len(found))
+    part = np.full(len(water.network.length_m), -1)
+    part[water.parts.group] = np.arange(len(water.parts.group))
+    near = np.flatnonzero(part[pieces.group] >= 0)
+    pieces, own = pieces.at(near), water.parts.at(part[pieces.group[near]])
+    shared = np.minimum(pieces.to_m, own.to_m) - np.maximum(pieces.from_m, own.from_m)
+    metres = np.bincount(gap[near], np.maximum(shared, 0.0), minlength=len(found))
     rows = np.flatnonzero(metres > 0)
     few = rows[:_MOST_GAPS]
     shown = found.iloc[few].drop(columns="geometry").assign(here_m=metres[few])

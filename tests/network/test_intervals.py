@@ -16,6 +16,7 @@ from layers.network.intervals import (
     as_intervals,
     complement,
     overlay,
+    runs_of,
     union_intervals,
     union_length,
 )
@@ -129,6 +130,18 @@ def test_touching_ends_join_only_when_equal():
     edge = np.nextafter(0.3, 1)
     assert len(union_intervals([0, 0], [0.0, 0.3], [0.3, 1.0]).group) == 1
     assert len(union_intervals([0, 0], [0.0, edge], [0.3, 1.0]).group) == 2
+
+
+@pytest.mark.parametrize("count", [20, 50_000])
+def test_runs_of_few_groups_and_of_many_are_where_a_search_finds_them(count):
+    """NumPy's search of sorted numbers is the reference; a run of none is empty there too."""
+    rng = np.random.default_rng(7)
+    group, wanted = np.sort(rng.integers(0, 900, 700)), rng.integers(-1, 1_000, count)
+    begin, end = runs_of(group, wanted)
+    sides = [np.searchsorted(group, wanted, side) for side in ("left", "right")]
+    some = sides[0] < sides[1]
+    assert (some == (begin < end)).all()
+    assert ([begin[some], end[some]] == np.array(sides)[:, some]).all()
 
 
 def test_complement_drops_slivers_on_request():
