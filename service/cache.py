@@ -132,6 +132,15 @@ def at_hand(store: Store, viewer: Viewer, what: Hashable) -> Any:  # noqa: ANN40
     return None if last is None else last.made
 
 
+def forget(store: Store, viewer: Viewer, what: Hashable) -> None:
+    """Forget what :func:`renewed` made last, unless more is kept for the same sight of places."""
+    sight = viewer.sees_exact_places
+    with _LOCK:
+        own = _LAST.get(store)
+        if own is not None and [key for key in own if key[1] == sight] == [(what, sight)]:
+            del own[what, sight]
+
+
 def cache_file(store: Store, ending: str) -> Path:
     """Name of a file of a store in the user's cache folder, or in the one that is configured."""
     folder = read_settings().cache_dir

@@ -11,7 +11,7 @@ import numpy as np
 from service.access import picture_file
 from service.access.picture import Picture, joined_picture, picture_of
 from service.access.shown import as_public, placement_catchments
-from service.cache import at_hand, renewed
+from service.cache import at_hand, forget, renewed
 from service.progress import report
 from service.records import LOCAL_KEEPER
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from service.records import Viewer
     from service.store import Moment, Stamp, Store
 
-__all__ = ["open_picture"]
+__all__ = ["let_go", "open_picture"]
 
 _FEW: Final = 500  # changes that the next start makes up for sooner than a file is written
 _SHARE: Final = 50
@@ -27,19 +27,37 @@ _SHARE: Final = 50
 
 @dataclass(frozen=True)
 class _Current:
-    """A picture, the state of the store that it shows, and how many changes its file lacks."""
+    """A picture, the state of the store that it shows, and how many changes its file lacks.
+
+    `filed` where it has a file, which could perhaps not be written.
+    """
 
     stamp: Stamp
     picture: Picture
     unsaved: int = 0
+    filed: bool = True
 
 
 def open_picture(store: Store, viewer: Viewer) -> Picture:
     """Open the picture of all records that figures are computed from, as this viewer sees them."""
+    return _current(store, viewer).picture
+
+
+def let_go(store: Store, viewer: Viewer) -> None:
+    """Have little in memory of the picture for a viewer whose eyes are seldom needed.
+
+    One that is no longer as its file says, 170 MB of a million, is made of that file again. It
+    stays where answers follow it, and where it has more changes than are read at once.
+    """
+    current = _current(store, viewer)
+    current.picture.let_go()
+    if current.filed and 0 < current.unsaved <= _FEW:
+        forget(store, viewer, "picture")
+
+
+def _current(store: Store, viewer: Viewer) -> _Current:
     public = not viewer.sees_exact_places
-    return renewed(
-        store, viewer, "picture", lambda last: _brought_up(store, last, public=public)
-    ).picture
+    return renewed(store, viewer, "picture", lambda last: _brought_up(store, last, public=public))
 
 
 def _brought_up(store: Store, last: _Current | None, *, public: bool) -> _Current:
@@ -58,10 +76,10 @@ def _brought_up(store: Store, last: _Current | None, *, public: bool) -> _Curren
         picture_file.save(store, found.stamp, found.picture, public=public)
         # What lies in a file need not be in memory too.
         saved = picture_file.load(store, public=public)
-        picture = found.picture
-        if saved is not None and saved[0] == found.stamp:
+        picture, filed = found.picture, saved is not None and saved[0] == found.stamp
+        if saved is not None and filed:
             picture = replace(saved[1], read_as=picture.read_as, journal=picture.journal)
-        found = replace(found, picture=picture, unsaved=0)
+        found = _Current(found.stamp, picture, filed=filed)
     return found
 
 
@@ -98,4 +116,4 @@ def _mended(
     joined = joined_picture(old, kept, new)
     if old is not None:
         old.let_go()  # rows that nothing was put among still lie in its file, which is not unmapped
-    return _Current(stamp, joined, unsaved)
+    return _Current(stamp, joined, unsaved, filed=last is not None and last.filed)

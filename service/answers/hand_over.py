@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
 from layers.fieldwork.looking import catch_numbers, local_dates
-from service.access import open_picture, open_records
+from service.access import let_go, open_records
 from service.errors import RequestError
 from service.records import OF_FIGURES, PUBLIC, Viewer
 
@@ -116,7 +116,7 @@ def what_it_holds(
     holds, eyes = Preview(), viewer_of(audience, viewer)
     holds.add(open_records(store, selection, eyes, OF_FIGURES))
     if viewer and viewer.sees_exact_places and not eyes.sees_exact_places:
-        open_picture(store, eyes).let_go()  # those who see all seldom look with these eyes
+        let_go(store, eyes)  # those who see all seldom look with these eyes
     return holds
 
 

@@ -22,6 +22,7 @@ from service.access import current_picture, gate, picture_file
 from service.access.picture import OWNED
 from service.answers import record_list, summaries
 from service.answers.hand_over import what_it_holds
+from service.cache import at_hand
 from service.records import LOCAL_KEEPER, OF_FIGURES, PUBLIC, Selection
 from service.settings import read_settings
 from service.store import Moment, Store, open_store
@@ -293,6 +294,30 @@ def test_frames_of_a_look_with_the_eyes_of_the_public_do_not_stay(store):
     pd.testing.assert_frame_equal(plain(picture.placements), plain(frame))
     what_it_holds(store, Selection(), "public", viewer=PUBLIC)
     assert "owned" in vars(picture)
+
+
+def test_after_a_write_a_look_with_the_eyes_of_the_public_leaves_no_picture(store, monkeypatch):
+    """But where answers of the public follow it, or no file could be written."""
+    access.open_picture(store, PUBLIC)
+    add(store, 1)
+    what_it_holds(store, Selection(), "public", viewer=LOCAL_KEEPER)
+    assert at_hand(store, PUBLIC, "picture") is None
+    assert_same(access.open_picture(store, PUBLIC), afresh(store, PUBLIC))
+    summaries.chance_present(store, Selection(), PUBLIC)
+    what_it_holds(store, Selection(), "public", viewer=LOCAL_KEEPER)
+    assert at_hand(store, PUBLIC, "picture") is not None
+
+    def refused(*_):
+        raise OSError
+
+    monkeypatch.setattr(picture_file, "_write", refused)
+    with closing(open_store(store.path)) as again:
+        for file in files():
+            file.unlink()
+        access.open_picture(again, PUBLIC)
+        add(again, 2)
+        what_it_holds(again, Selection(), "public", viewer=LOCAL_KEEPER)
+        assert at_hand(again, PUBLIC, "picture") is not None
 
 
 def test_one_form_reads_one_placement(store, monkeypatch):
