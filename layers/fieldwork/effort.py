@@ -6,7 +6,7 @@ Efforts of different units are never added. What is missing stays missing, with 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -315,11 +315,15 @@ def main_units(placements: pd.DataFrame, effort: pd.DataFrame) -> pd.Series:
     used = looked(placements)
     methods = pd.Index(placements["method"].array[used].unique()).dropna().sort_values()
     method = np.append(np.where(used, codes_within(placements["method"], methods), -1), -1)
+    method = method.astype(np.int32)  # half the bytes of millions of pairs
     unit, units = word_codes(effort["effort_unit"])
     own = method[codes_within(effort["placement_id"], placements.index)]
     # Pairs of method and unit, those first that come first.
     there = (own >= 0) & (unit >= 0)
-    pair, size = (own * len(units) + unit)[there], max(len(methods) * len(units), 1)
+    pair, size = (
+        (own * np.int32(len(units)) + unit.astype(np.int32))[there],
+        max(len(methods) * len(units), 1),
+    )
     came = np.full(size, len(pair))
     came[pair[::-1]] = np.arange(len(pair))[::-1]
     key = np.argsort(came, kind="stable")[: (came < len(pair)).sum()]
@@ -381,27 +385,30 @@ def effort_totals(
     refuse_all(names, "catchment", CATCHMENTS_ANEW)
     used, day = looked(placements), local_dates(placements)
     rows = codes_within(effort["placement_id"], placements.index)
-    keep = np.append(used, False)[rows]
-    rows = rows[keep]
-    stated = np.zeros(len(placements), dtype=bool)
-    stated[rows[effort["effort"].notna().to_numpy()[keep]]] = True
+    amount = effort["effort"].to_numpy(dtype=np.float64)
+    stated = np.zeros(len(placements) + 1, dtype=bool)  # the last answers to no placement
+    stated[rows[~np.isnan(amount)]] = True
     places, rank = np.unique(np.append(names.to_numpy(dtype=object), ALL), return_inverse=True)
-    method, methods = pd.factorize(placements["method"], sort=True)
-    unit, units = pd.factorize(effort["effort_unit"].array[keep], sort=True)
-    codes = {"method": method[rows], "effort_unit": unit}
-    words = {"method": methods, "catchment": places, "effort_unit": units}
-    if by_year:
-        year, words["year"] = pd.factorize(day.dt.year, sort=True)
-        codes["year"] = year[rows]
-    known = np.logical_and.reduce([code >= 0 for code in codes.values()])
-    rows, amount = rows[known], effort["effort"].to_numpy(dtype=np.float64)[keep][known]
-    keys = ["method", "catchment", *(["year"] if by_year else []), "effort_unit"]
-    sizes = [max(len(words[name]), 1) for name in keys]
     # What is in each smallest catchment, those outside all last; these few cells are rolled up.
-    home = codes_within(catchment_of.reindex(placements.index), names)[rows]
-    codes = {name: code[known] for name, code in codes.items()}
-    codes["catchment"] = np.where(home < 0, len(names), home)
-    cell, cells = pd.factorize(np.ravel_multi_index([codes[name] for name in keys], sizes))
+    home = codes_within(catchment_of.reindex(placements.index), names)
+    home[home < 0] = len(names)
+    method, methods = word_codes(placements["method"], ascending=True)
+    unit, units = word_codes(effort["effort_unit"], ascending=True)
+    codes = {"method": method, "catchment": home}
+    words: dict[str, Any] = {"method": methods, "catchment": places}
+    if by_year:
+        codes["year"], words["year"] = pd.factorize(day.dt.year, sort=True)
+    words["effort_unit"] = units
+    keys, sizes = [*words], [max(len(each), 1) for each in words.values()]
+    known = np.logical_and.reduce([used, *(code >= 0 for code in codes.values())])
+    of_placement = np.full(len(placements) + 1, -1)
+    of_placement[:-1][known] = np.ravel_multi_index(
+        [code[known] for code in codes.values()], sizes[:-1]
+    )
+    cell = of_placement[rows]
+    keep = (cell >= 0) & (unit >= 0)
+    rows, amount = rows[keep], amount[keep]
+    cell, cells = pd.factorize(cell[keep] * sizes[-1] + unit[keep])
     lacking = np.isnan(amount)
     figures = [
         np.bincount(cell[which], minlength=len(cells))

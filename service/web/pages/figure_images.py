@@ -13,7 +13,7 @@ from layers.totals import ALL
 from service import reference
 from service.access import open_records
 from service.answers import summaries
-from service.cache import cached
+from service.answers.opening import of_selected
 from service.errors import RequestError
 from service.records import OF_NOTHING
 from service.web.answering import revalidated
@@ -25,22 +25,28 @@ if TYPE_CHECKING:
 
     from flask import Response
 
-    from service.web.parameters import PageQuery
+    from service.records import Selection
 
 __all__ = ["blueprint"]
 
 blueprint = Blueprint("figures", __name__, url_prefix="/figures")
 
 
-def _figure(address: str) -> Callable[[Callable[[], str]], Callable[[], Response]]:
-    """Register what draws a figure; it is drawn once while the store does not change."""
+def _figure(
+    address: str, *also: str
+) -> Callable[[Callable[[Selection], str]], Callable[[], Response]]:
+    """Register what draws a figure of selected placements, once while these are the same.
 
-    def registered(draw: Callable[[], str]) -> Callable[[], Response]:
+    `also` are parameters that the figure knows besides.
+    """
+
+    def registered(draw: Callable[[Selection], str]) -> Callable[[], Response]:
         @blueprint.get(address)
         @wraps(draw)
         def answer() -> Response:
+            own = read_query(request.args, also=also).selection
             question = ("figure", address, *sorted(request.args.items(multi=True)))
-            svg = cached(current_store(), current_viewer(), question, draw)
+            svg = of_selected(current_store(), own, current_viewer(), question, lambda: draw(own))
             response = revalidated(svg, "image/svg+xml")
             # A drawing styles itself, and runs and fetches nothing.
             response.headers["Content-Security-Policy"] = (
@@ -63,12 +69,10 @@ def _labels() -> dict[Any, Any]:
     return reference.methods(current_store())["label"].to_dict()
 
 
-@_figure("/lengths.svg")
-def lengths() -> str:
+@_figure("/lengths.svg", "placement")
+def lengths(own: Selection) -> str:
     """Draw the lengths of one species; `placement` narrows them to one."""
-    query = read_query(request.args, also=("placement",))
-    name = _one(query.selection.species, "species")
-    own = query.selection
+    name = _one(own.species, "species")
     if placement := request.args.get("placement"):
         own = replace(own, placements=(placement,))
     needed = OF_NOTHING.and_tables("lengths")
@@ -78,22 +82,22 @@ def lengths() -> str:
 
 
 @_figure("/effort.svg")
-def effort() -> str:
+def effort(own: Selection) -> str:
     """Draw effort by method and year in one catchment, each method in its main unit."""
-    query, catchment = _in_catchment()
-    totals = summaries.effort_by_year(current_store(), query.selection, current_viewer())
-    own = totals[(totals["catchment"] == catchment) & totals["main_unit"]]
-    return figures.effort_by_method_and_year(own, labels=_labels())
+    catchment = _one(own.catchments, "catchment")
+    totals = summaries.effort_by_year(current_store(), own, current_viewer())
+    totals = totals[(totals["catchment"] == catchment) & totals["main_unit"]]
+    return figures.effort_by_method_and_year(totals, labels=_labels())
 
 
-@_figure("/accumulation.svg")
-def accumulation() -> str:
+@_figure("/accumulation.svg", "group")
+def accumulation(own: Selection) -> str:
     """Draw the species of one group expected against placements in one catchment."""
-    query, catchment = _in_catchment("group")
+    catchment = _one(own.catchments, "catchment")
     group = request.args.get("group", "")
     store, viewer = current_store(), current_viewer()
-    curve = summaries.accumulation(store, query.selection, viewer, catchment, group)
-    rich = summaries.richness(store, query.selection, viewer).set_index(["catchment", "group"])
+    curve = summaries.accumulation(store, own, viewer, catchment, group)
+    rich = summaries.richness(store, own, viewer).set_index(["catchment", "group"])
     name = reference.catchment_names(store)[catchment]
     return figures.accumulation_curve(
         curve,
@@ -103,14 +107,13 @@ def accumulation() -> str:
 
 
 @_figure("/catch-rate.svg")
-def catch_rate() -> str:
+def catch_rate(own: Selection) -> str:
     """Draw the catch per unit effort of one species in each top catchment or those chosen."""
-    query = read_query(request.args)
-    name = _one(query.selection.species, "species")
+    name = _one(own.species, "species")
     store = current_store()
-    rates = summaries.effort(store, query.selection, current_viewer())
+    rates = summaries.effort(store, own, current_viewer())
     catchments = reference.catchments(store)
-    if not query.selection.catchments:
+    if not own.catchments:
         outer = catchments.index[catchments["parent_id"].isna()]
         rates = rates[rates["catchment"].isin([*outer, ALL])]
     names = reference.catchment_names(store) | {ALL: "everywhere"}
@@ -119,16 +122,8 @@ def catch_rate() -> str:
 
 
 @_figure("/change.svg")
-def change() -> str:
+def change(own: Selection) -> str:
     """Draw occupancy and catch per effort of one species by year."""
-    query = read_query(request.args)
-    name = _one(query.selection.species, "species")
-    years = summaries.change_by_year(
-        current_store(), query.selection, current_viewer(), everywhere=True
-    )
+    name = _one(own.species, "species")
+    years = summaries.change_by_year(current_store(), own, current_viewer(), everywhere=True)
     return figures.change_over_years(years, name, labels=_labels())
-
-
-def _in_catchment(*also: str) -> tuple[PageQuery, str]:
-    query = read_query(request.args, also=also)
-    return query, _one(query.selection.catchments, "catchment")
