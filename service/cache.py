@@ -16,7 +16,9 @@ import platformdirs
 from cachetools import LRUCache
 from cachetools import cached as cached_in
 
+from layers.network.graph import Network
 from service.progress import Progress, report, reporting_to, watching
+from service.records import Records
 from service.settings import read_settings
 
 if TYPE_CHECKING:
@@ -32,6 +34,7 @@ _MOST_BYTES: Final = 128_000_000
 _MANY: Final = 1_000
 _LEAST_BYTES: Final = 100_000  # of an answer's share of the cache, so that they stay few
 _MOST_RENEWED: Final = 128
+_DEPTH: Final = 3  # of what is weighed: the parts of the parts of the parts of an answer
 _MOST_FILED: Final = 500_000_000  # bytes
 _PIECE_BYTES: Final = 1 << 18
 
@@ -206,10 +209,12 @@ class _Answers:
 
 def _weight(answer: object) -> int:
     """Bytes of the arrays of an answer, at most a quarter of the cache."""
-    return min(max(_bytes(answer, 3), _LEAST_BYTES), _MOST_BYTES // 4)
+    return min(max(_bytes(answer, _DEPTH), _LEAST_BYTES), _MOST_BYTES // 4)
 
 
 def _bytes(answer: Any, depth: int) -> int:  # noqa: ANN401 - whatever was answered
+    if isinstance(answer, (Network, Records)) and depth < _DEPTH:
+        return 0  # an answer of its own, which weighs as that
     if isinstance(answer, pd.DataFrame):  # ids and the words of codes belong to all answers
         arrays = [answer[name].array for name in answer]
         return sum(getattr(array, "codes", array).nbytes for array in arrays)

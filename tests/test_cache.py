@@ -6,14 +6,16 @@ import subprocess
 import sys
 import threading
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from service.access import open_records
 from service.cache import cache_file, cached, given_once
-from service.records import LOCAL_KEEPER, PUBLIC, StoreSettings, Viewer
+from service.records import LOCAL_KEEPER, PUBLIC, Selection, StoreSettings, Viewer
 from service.settings import read_settings
 from service.store import create_store, open_store
 from tests.small_store import make_small_store
@@ -99,6 +101,20 @@ def test_answers_are_bounded_in_number_and_in_bytes(store):
     huge = np.broadcast_to(byte, 900_000_000)
     assert cached(store, None, "huge", lambda: huge) is huge
     assert cached(store, None, "huge", lambda: None) is huge
+
+
+def test_records_within_another_answer_weigh_once(store):
+    """They are an answer of their own: counted in each that holds them, they pushed others out."""
+    make, records = numbered(), open_records(store, Selection(), LOCAL_KEEPER)
+    large = np.broadcast_to(np.zeros(1, np.uint8), 60_000_000)
+    heavy = replace(records, lengths=pd.DataFrame({"large": large}, copy=False))
+    cached(store, None, "first", make)
+    for number in range(8):
+        cached(store, None, ("holds", number), lambda: ("words", heavy))
+    assert cached(store, None, "first", make) == 1
+    for number in range(8):
+        cached(store, None, ("is", number), lambda: heavy)
+    assert cached(store, None, "first", make) == 2
 
 
 def test_what_failed_is_tried_again(store):

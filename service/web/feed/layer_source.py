@@ -45,6 +45,23 @@ class _Layer(NamedTuple):
     ids: NDArray[Any]  # texts, or bytes of as many characters each
     rows: Ints
 
+    @property
+    def nbytes(self) -> int:
+        """Bytes besides the columns, which are those of answers that follow writes."""
+        return self.ids.nbytes + self.rows.nbytes
+
+
+class _Meant(NamedTuple):
+    """Which of the ids of a layer are meant."""
+
+    layer: _Layer
+    at: Ints
+
+    @property
+    def nbytes(self) -> int:
+        """Bytes besides the layer, which is kept anyway."""
+        return self.at.nbytes
+
 
 def read_reaches(store: Store, viewer: Viewer) -> _Layer:
     """Reaches by id, with the coverage by any method that this viewer would compute."""
@@ -164,12 +181,10 @@ class LayerSource:
     def _layer(self, store: Store, viewer: Viewer) -> _Layer:
         return cached(store, viewer, ("feed layer", self.name), lambda: self.read(store, viewer))
 
-    def _meant(self, store: Store, query: FeatureQuery, viewer: Viewer) -> tuple[_Layer, Ints]:
-        """Find which of the ids of the layer are meant."""
-
-        def make() -> tuple[_Layer, Ints]:
+    def _meant(self, store: Store, query: FeatureQuery, viewer: Viewer) -> _Meant:
+        def make() -> _Meant:
             layer = self._layer(store, viewer)
-            return layer, np.flatnonzero(_fits(store, layer.frame, query)[layer.rows])
+            return _Meant(layer, np.flatnonzero(_fits(store, layer.frame, query)[layer.rows]))
 
         return cached(store, viewer, ("feed", self.name, query.meaning), make)
 
