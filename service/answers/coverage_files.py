@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["CAUTION", "FILES", "coverage_file"]
 
+_AT_ONCE: Final = 4_000  # gaps that are placed at a time
 # What can be handed over, and in which forms.
 FILES: Final[dict[str, tuple[str, ...]]] = {
     "reaches": ("csv", "geojson"),
@@ -95,22 +96,21 @@ def _next_waypoints(found: pd.DataFrame) -> Iterator[tuple[str, str, float, floa
 
 
 def _gap_waypoints(found: gpd.GeoDataFrame) -> Iterator[tuple[str, str, float, float]]:
-    places, count = coverage_answers.gap_places(found), found.attrs["inputs"]["count"]
+    count = found.attrs["inputs"]["count"]
     rows = found[["gap", "stream", "length_m", "reaches", "highest_strahler", "farthest_m"]]
-    return (
-        (
-            f"G{gap:03d}",
-            f"{stream}: {length:.0f} m not {count} on {counted(reaches, 'reach')}, stream "
-            f"order up to {order}; "
-            + (
+    for start in range(0, len(found), _AT_ONCE):
+        some = slice(start, start + _AT_ONCE)
+        # Columns, since as many small lists would each time set off a search for garbage.
+        columns = rows.iloc[some].to_numpy(object).T.tolist()
+        degrees = coverage_answers.gap_places(found.iloc[some]).T.tolist()
+        for gap, stream, length, reaches, order, far, *place in zip(
+            *columns, *degrees, strict=True
+        ):
+            away = (
                 f"{far:.0f} m from the nearest {count} water."
                 if far == far  # a missing distance is NaN
                 else f"nothing {count} in this part of the network, the middle of its longest line."
-            ),
-            longitude,
-            latitude,
-        )
-        for (gap, stream, length, reaches, order, far), (longitude, latitude) in zip(
-            rows.itertuples(index=False), places.tolist(), strict=True
-        )
-    )
+            )
+            on = f"{counted(reaches, 'reach')}, stream order up to {order}"
+            words = f"{stream}: {length:.0f} m not {count} on {on}; {away}"
+            yield f"G{gap:03d}", words, *place

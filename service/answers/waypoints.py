@@ -51,10 +51,10 @@ def gpx_waypoints(
     left = iter(places)
     while some := list(itertools.islice(left, _AT_ONCE)):
         text = "".join(
-            _WAYPOINT.format(_degrees(y), _degrees(x), escape(_plain(name)), escape(_plain(words)))
+            _WAYPOINT.format(_degrees(y), _degrees(x), escape(name), escape(words))
             for name, words, x, y in some
         )
-        yield text.encode()
+        yield _plain(text).encode()
     yield end.encode()
 
 
