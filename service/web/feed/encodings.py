@@ -16,7 +16,7 @@ from service.web.answering import in_pieces
 from service.web.context import current_store, current_viewer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable
 
 __all__ = [
     "GEOJSON",
@@ -26,7 +26,6 @@ __all__ = [
     "SCHEMA",
     "Encoding",
     "send",
-    "send_pieces",
     "tag",
     "unchanged",
     "wanted",
@@ -113,15 +112,9 @@ def send(
     return _marked(Response(body, content_type=kind), etag)
 
 
-def send_pieces(pieces: Iterator[bytes], kind: str) -> Response:
-    """Send an answer while it is made; its length does not matter."""
-    return _marked(in_pieces(pieces, kind), None)
-
-
-def _marked(response: Response, etag: str | None) -> Response:
-    if etag is not None:
-        # Weak: compressed and plain, now and a second later, say the same in other bytes.
-        response.set_etag(etag, weak=True)
+def _marked(response: Response, etag: str) -> Response:
+    # Weak: compressed and plain, now and a second later, say the same in other bytes.
+    response.set_etag(etag, weak=True)
     response.headers.add("Vary", "Accept")
     response.cache_control.no_cache = True
     response.cache_control.private = True

@@ -17,7 +17,7 @@ from service.answers import features
 from service.answers.opening import any_sensitive
 from service.answers.written_figures import as_written
 from service.columns import public_words
-from service.web.answering import attachment
+from service.web.answering import attachment, in_pieces
 from service.web.context import current_settings, current_store, current_viewer, title_of_store
 from service.web.feed import encodings, links
 from service.web.feed.collections import COLLECTIONS, find_collection
@@ -249,8 +249,8 @@ def whole(collection_id: str) -> Response:
     texts = _texts(frames, collection.name, query.system)
     start = b'{"type":"FeatureCollection","features":['
     pieces = stream_with_context(itertools.chain([start], texts, [b"]}\n"]))
-    response = encodings.send_pieces(pieces, GEOJSON)
-    return _with_crs(attachment(response, f"{collection.name}.geojson"), query.system)
+    response = attachment(in_pieces(pieces, GEOJSON), f"{collection.name}.geojson")
+    return _with_crs(response, query.system)
 
 
 def _texts(
