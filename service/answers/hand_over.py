@@ -8,14 +8,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
 from layers.fieldwork.looking import catch_numbers, local_dates
-from service.access import let_go, open_records
+from service.access import count_features, let_go, open_records
 from service.errors import RequestError
-from service.records import OF_FIGURES, PUBLIC, Viewer
+from service.records import OF_FIGURES, PUBLIC, Selection, Viewer
+from service.store import Wanted
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from service.records import Records, Selection
+    from service.records import Records
     from service.store import Store
 
 __all__ = [
@@ -52,6 +53,7 @@ class Preview:
     placements: int = 0
     catches: int = 0
     lengths: int = 0
+    detections: int | None = None  # of all records only
     species: set[str] = field(default_factory=set)
     surveys: set[str] = field(default_factory=set)
     sites: set[str] = field(default_factory=set)
@@ -115,6 +117,8 @@ def what_it_holds(
     """Count what a hand-over will contain, as its audience sees it."""
     holds, eyes = Preview(), viewer_of(audience, viewer)
     holds.add(open_records(store, selection, eyes, OF_FIGURES))
+    if selection == Selection():
+        holds.detections = count_features(store, Wanted(), "detection", eyes)
     if viewer and viewer.sees_exact_places and not eyes.sees_exact_places:
         let_go(store, eyes)  # those who see all seldom look with these eyes
     return holds

@@ -95,7 +95,7 @@ def show() -> str:
         with_crs=_WITH_CRS,
         may_precise=viewer.role == "keeper",
         holds=holds,
-        layers=_layers(choice, eyes, holds),
+        layers=_layers(choice, holds),
         kept_back=_kept_back(choice, viewer, holds),
         effect=_effect(viewer),
         choices=filter_choices(store, viewer),
@@ -105,15 +105,12 @@ def show() -> str:
     )
 
 
-def _layers(choice: _Choice, eyes: Viewer, holds: Preview) -> list[tuple[str, int, str]]:
+def _layers(choice: _Choice, holds: Preview) -> list[tuple[str, int, str]]:
     """Count what stands in each layer, as the audience sees it."""
     store, selection = current_store(), choice.query.selection
-    detections = None
-    if not choice.query.filtered:
-        detections = count_features(store, Wanted(), "detection", eyes)
     counted = [
         ("Placements", holds.placements, "one for each gear in one place once"),
-        ("Detections", detections, "one for each species that a placement caught"),
+        ("Detections", holds.detections, "one for each species that a placement caught"),
         ("Reaches", len(features.reaches(store, selection=selection)), "of the stream network"),
         ("Catchments", len(reference.catchments(store)), ""),
         ("Catch rows", holds.catches, ""),
