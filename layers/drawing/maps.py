@@ -122,11 +122,6 @@ class MapParts:
 # Our layers on a folium map.
 _RECORDS: Final = Template(
     """
-    {% macro html(this, kwargs) %}
-    <script type="application/json" id="{{ this._parent.get_name() }}_view">
-    {{- this.config -}}
-    </script>
-    {% endmacro %}
     {% macro script(this, kwargs) %}
     showRecords(
         {{ this._parent.get_name() }},
@@ -156,13 +151,15 @@ def map_parts(view: MapView) -> MapParts:
         folium.FitBounds(corners, padding=_MARK_ROOM_PX, max_zoom=_CLOSEST_ZOOM).add_to(drawing)
     records: Any = MacroElement()  # type: ignore[no-untyped-call]
     records._name, records._template = "Records", _RECORDS
-    records.config = view.config().decode()
     records.add_to(drawing)
     figure = Figure()
     figure.add_child(drawing)
     drawing.render()  # type: ignore[no-untyped-call]
+    # Beside what branca renders, which takes text for a template: a note with braces would run.
+    config = view.config().decode()
     body = (
-        f'<div class="rb-map"><div class="rb-map-room">{figure.html.render()}</div>'
+        f'<div class="rb-map"><div class="rb-map-room">{figure.html.render()}'
+        f'<script type="application/json" id="{drawing.get_name()}_view">{config}</script></div>'
         '<aside class="rb-aside" aria-label="Legend"></aside></div>'
     )
     return MapParts(body=body, script=figure.script.render())

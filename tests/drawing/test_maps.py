@@ -86,6 +86,16 @@ def test_line_separators_are_escaped():
     assert json.loads(text)["species"][0]["species"] == "a\u2028b\u2029c"
 
 
+def test_stored_text_is_no_template():
+    """What stands in braces is shown as it was written: neither run nor taken for a mistake."""
+    note = "{{ 7 * 7 }} {% raw %} {# note #}"
+    layers = {"placements": json.dumps({"note": note}).encode()}
+    body = map_parts(MapView(layers, [], [{"species": note}], {}, None)).body
+    shown = json.loads(body.split('_view">')[1].split("</script>")[0])
+    assert shown["layers"]["placements"]["data"] == {"note": note}
+    assert shown["species"] == [{"species": note}]
+
+
 def test_bounds_across_180_degrees():
     """A view over 180 degrees is fitted the short way round."""
     script = map_parts(MapView({}, [], [], {}, [177, -20, -178, -16])).script
