@@ -140,7 +140,6 @@ def occurrence_table(
     if rows_by not in (*ROW_ORDERS, *(column.species for column in columns)):
         orders = ", ".join(ROW_ORDERS)
         raise RequestError(f"rows {rows_by!r} is no order; use {orders}, or a species shown.")
-    cells = _cells(frame, reference.methods(store)["label"].to_dict())
     tree = _Tree(
         reference.catchments(store),
         reference.catchment_names(store),
@@ -152,6 +151,9 @@ def occurrence_table(
     listed = tree.listed(keys, most)
     if start >= max(1, len(listed)):
         raise RequestError(f"There is no row {start + 1}; the last is {len(listed)}.")
+    here = listed[start : start + most]
+    own = frame[frame["catchment"].isin([name for name, *_ in here])]
+    cells = _cells(own, reference.methods(store)["label"].to_dict())
     rows = tuple(
         Row(
             catchment=name,
@@ -163,7 +165,7 @@ def occurrence_table(
             found=found.get(name, 0),
             cells=tuple(cells.get((name, column.species)) for column in shown),
         )
-        for name, depth, nested, left_out in listed[start : start + most]
+        for name, depth, nested, left_out in here
     )
     folded = len(columns) - len(shown)
     return Table(shown, rows, start, len(listed), most, len(tree.names), folded, inputs)

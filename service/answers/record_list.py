@@ -16,6 +16,7 @@ from layers.frames import codes_within
 from service import reference
 from service.access import open_records, placement_catchments, refuse_unknown
 from service.answers import summaries
+from service.answers.opening import kept
 from service.answers.tables import plain_rows
 from service.cache import cached
 from service.errors import RequestError
@@ -83,29 +84,29 @@ def record_page(
         raise RequestError(f"sort {sort!r} is no order; use one of {', '.join(SORTS)}.")
     rows, records = _looks(store, selection, viewer)
     counts = rows["state"].value_counts()
-    kept = rows[rows["state"].isin(SHOWN[shown])]
-    pages = max(1, -(-len(kept) // size))
+    listed = rows[rows["state"].isin(SHOWN[shown])]
+    pages = max(1, -(-len(listed) // size))
     if page > pages:
         raise RequestError(f"There is no page {page}; the last is {pages}.")
-    key = _sort_key(store, kept, records, sort)
+    key = _sort_key(store, listed, records, sort)
     key = np.nan_to_num(-key if descending else key, nan=np.inf)
-    through = min(page * size, len(kept))
-    near = np.arange(len(kept))
-    if through < len(kept):  # rows behind the page need no order
+    through = min(page * size, len(listed))
+    near = np.arange(len(listed))
+    if through < len(listed):  # rows behind the page need no order
         near = np.flatnonzero(key <= np.partition(key, through - 1)[through - 1])
     own = pd.DataFrame(
         {
             "key": key[near],
-            "year": kept["year"].to_numpy()[near],
-            "placement_id": records.placements.index[kept.index[near]],
+            "year": listed["year"].to_numpy()[near],
+            "placement_id": records.placements.index[listed.index[near]],
         },
         index=near,
     )
     by = ["key", "placement_id"] if sort == "placement" else [*own]
     own = own.sort_values(by, kind="stable").iloc[(page - 1) * size : through]
     return RecordPage(
-        _described(store, kept.iloc[own.index], records),
-        len(kept),
+        _described(store, listed.iloc[own.index], records),
+        len(listed),
         pages,
         {state: int(counts.get(state, 0)) for state in STATES},
     )
@@ -199,6 +200,11 @@ def species_account(
 ) -> SpeciesAccount:
     """Gather what a selection of placements says about one species; RequestError if not listed."""
     own = replace(selection, species=(name,))
+    return _account(store, own, viewer, name=name)
+
+
+@kept
+def _account(store: Store, own: Selection, viewer: Viewer, *, name: str) -> SpeciesAccount:
     rows, records = _looks(store, own, viewer)
     found = rows[rows["state"] == "found"]
     fully_shown = bool(summaries.fully_shown([name], reference.species(store), viewer)[0])
@@ -220,9 +226,9 @@ def species_account(
     )
 
 
+@kept
 def finds_by_species(store: Store, selection: Selection, viewer: Viewer) -> pd.Series:
     """Count the placements of a selection that caught each species of the list, 0 included."""
-    refuse_unknown(store, selection, viewer)
     records = open_records(store, selection.without_species(), viewer, OF_EFFORT)
     listed, caught = reference.species(store).index, records.catches
     by = codes_within(caught["placement_id"], records.placements.index)

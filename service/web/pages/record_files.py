@@ -10,6 +10,7 @@ from service.answers.map_files import offline_map
 from service.answers.map_views import map_summary
 from service.answers.record_files import FORMS, MEDIA, record_file
 from service.answers.record_list import SHOWN
+from service.cache import cached
 from service.errors import NotFoundError, RequestError
 from service.web.answering import attachment, in_pieces, revalidated
 from service.web.context import current_store, current_viewer
@@ -55,5 +56,6 @@ def offline() -> Response:
             f"{count} placements are more than a page without a server can show "
             f"({_MOST_OFFLINE}); choose fewer by date, catchment, survey or gear."
         )
-    page, _ = offline_map(store, query.selection, viewer)
+    question = ("offline map", query.selection)
+    page, _ = cached(store, viewer, question, lambda: offline_map(store, query.selection, viewer))
     return attachment(revalidated(page, "text/html"), "map.html")
