@@ -159,26 +159,29 @@ class ReachLines(LazyShapes):
     def same_in(self, other: ReachLines) -> Ints:
         """Find the row in `other` of each line that has the very same pieces there; −1 else, (n,).
 
-        Within each of the two every line has a piece, and no piece is in two lines.
+        Of each of the two pieces lie by reach and measure; every line has one, none is in two.
         """
         found = np.full(len(self), -1)
         if other._network is not self._network or not len(other):
             return found
-        mine, theirs = (
-            one.parts.group[first] + 1j * one.parts.from_m[first]  # sorted by both their parts
-            for one, first in ((each, each.order[each.first]) for each in (self, other))
-        )
-        order = np.argsort(theirs)
-        row = order[np.searchsorted(theirs[order[:-1]], mine)]
-        alike = np.flatnonzero((theirs[row] == mine) & (other.count[row] == self.count))
-        row, count = row[alike], self.count[alike]
+        heads = []
+        for each in (self, other):  # lines by their first pieces, as these lie
+            line = np.full(len(each.parts.group), -1)
+            line[each.order[each.first]] = np.arange(len(each))
+            piece = np.flatnonzero(line >= 0)
+            heads.append((line[piece], each.parts.group[piece] + 1j * each.parts.from_m[piece]))
+        (line, mine), (row, theirs) = heads  # complex numbers are sorted by both their parts
+        at = np.searchsorted(theirs[:-1], mine)
+        alike = (theirs[at] == mine) & (other.count[row[at]] == self.count[line])
+        line, row = line[alike], row[at[alike]]
+        count = self.count[line]
         now, before = (
             np.array(one.parts.at(one.order[rows_of_runs(one.first[at], count)]))
-            for one, at in ((self, alike), (other, row))
+            for one, at in ((self, line), (other, row))
         )
         differs = np.repeat(np.arange(len(row)), count)[(now != before).any(axis=0)]
         same = np.bincount(differs, minlength=len(row)) == 0
-        found[alike[same]] = row[same]
+        found[line[same]] = row[same]
         return found
 
     def _draw(self) -> Objects:

@@ -97,23 +97,30 @@ def read_gaps(store: Store, viewer: Viewer) -> _Layer:
     def renew(last: _Layer | None) -> _Layer:
         frame = coverage_answers.gaps(store, _ANY_GEAR, viewer)
         lines, words = frame.geometry.array, np.zeros(len(frame), "S16")
+        rows = np.empty(0, np.int64)
         if last is not None:  # most have the shape and the word that they had
-            old = np.empty_like(last.ids)
-            old[last.rows] = last.ids
-            row = lines.same_in(last.frame.geometry.array)
-            words[row >= 0] = old[row[row >= 0]]
+            before = lines.same_in(last.frame.geometry.array)
+            same = np.flatnonzero(before >= 0)
+            now = np.full(len(last.rows), -1)
+            now[before[same]] = same
+            rows = now[last.rows]
+            stays = rows >= 0
+            rows = rows[stays]
+            words[rows] = last.ids[stays]
         fresh = np.flatnonzero(words == b"")
         for start in range(0, len(fresh), _WRITTEN):
             some = fresh[start : start + _WRITTEN]
             shapes = shapely.to_wkb(np.asarray(lines[some], dtype=object))
             words[some] = [blake2b(wkb, digest_size=8).hexdigest().encode() for wkb in shapes]
-        return _named(frame, words)
+        fresh = fresh[np.argsort(words[fresh])]
+        rows = np.insert(rows, np.searchsorted(words[rows], words[fresh]), fresh)
+        return _Layer(frame, words[rows], rows)
 
     return renewed(store, viewer, "feed gaps", renew)
 
 
-def _named(frame: gpd.GeoDataFrame, names: pd.Index | pd.Series | NDArray[Any]) -> _Layer:
-    ids = names if isinstance(names, np.ndarray) else names.to_numpy(object)
+def _named(frame: gpd.GeoDataFrame, names: pd.Index | pd.Series) -> _Layer:
+    ids = names.to_numpy(object)
     rows = np.argsort(ids, kind="stable")
     return _Layer(frame, ids[rows], rows)
 
