@@ -77,22 +77,25 @@ def given_once(
 
     `version` is that of the store before anything was read for the pieces, which are made only
     where there is no file. The file has no name and ends with the program at the latest; together
-    they take up to 500 MB of disk for one store. Where there is no room it is done without.
+    they take up to 500 MB of the cache folder for one store. Where there is no such folder, or no
+    room in it, it is done without.
     """
     answers, key = _answers(store, of_network=False), (viewer.sees_exact_places, question)
     if answers.version != version:  # written meanwhile
         return pieces
     with _LOCK:
         filed = answers.files.get(key)
-    return _noted(pieces, answers.files, key) if filed is None else filed.pieces()
+    if filed is not None:
+        return filed.pieces()
+    return _noted(pieces, answers.files, key, cache_file(store, "").parent)
 
 
 def _noted(
-    pieces: Iterator[bytes], files: LRUCache[Hashable, _Filed], key: Hashable
+    pieces: Iterator[bytes], files: LRUCache[Hashable, _Filed], key: Hashable, folder: Path
 ) -> Iterator[bytes]:
     filed = None
     with suppress(OSError):
-        filed = _Filed()
+        filed = _Filed(folder)
     for piece in pieces:
         try:
             if filed and filed.file.write(piece) < len(piece):
@@ -176,8 +179,8 @@ class _Last:
 class _Filed:
     """A large answer in a file without a name, which ends with the last who wants it."""
 
-    def __init__(self) -> None:
-        self.file = TemporaryFile(buffering=0)  # noqa: SIM115 - closed below
+    def __init__(self, folder: Path) -> None:
+        self.file = TemporaryFile(buffering=0, dir=folder)  # noqa: SIM115 - closed below
         finalize(self, self.file.close)
 
     def pieces(self) -> Iterator[bytes]:
