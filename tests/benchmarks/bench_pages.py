@@ -322,6 +322,8 @@ def together(path: Path, places: np.ndarray, pages: list[str]) -> None:
         pages = [page for page in with_upload(pages, visitor) if page not in files]
         for address in pages:
             visitor.get(address)
+        alone = memory_mb(server.pid, "VmHWM")
+        Path(f"/proc/{server.pid}/clear_refs").write_text("5")  # proc(5): the mark is set anew
 
         def one(number: int) -> list[float]:
             own = Visitor(host, port, places)
@@ -333,7 +335,7 @@ def together(path: Path, places: np.ndarray, pages: list[str]) -> None:
         print(
             f"   {CLIENTS} clients at once: {told_ms(seconds)} a page (aim of p95 "
             f"{AIM_TOGETHER_S * 1000:.0f}), {memory_mb(server.pid, 'VmHWM'):.0f} MB at most "
-            f"(aim {AIM_MB})",
+            f"(aim {AIM_MB}); {alone:.0f} MB while one visitor requested each for the first time",
             flush=True,
         )
     finally:
