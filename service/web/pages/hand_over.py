@@ -16,7 +16,7 @@ from service.access import count_features, open_records, require_role
 from service.answers import features
 from service.answers.hand_over import AUDIENCES, FORMS, HandOver, viewer_of, what_it_holds
 from service.answers.names import filter_choices
-from service.cache import cached
+from service.cache import renewed
 from service.errors import NotFoundError, RequestError
 from service.records import OF_NOTHING
 from service.reference.closing import sentences_of_effect
@@ -79,13 +79,13 @@ def show() -> str:
     """Show the choices, and what the file would hold."""
     choice = _choice()
     store, viewer = current_store(), current_viewer()
-    eyes = viewer_of(choice.audience, viewer)
     selection = choice.query.selection
-    holds = cached(
+    # Not `cached`: it is small and takes long, and larger answers would push it out.
+    holds = renewed(
         store,
-        eyes,
-        ("hand-over holds", selection),
-        lambda: what_it_holds(store, selection, choice.audience, viewer=viewer),
+        viewer,
+        ("hand-over holds", selection, choice.audience),
+        lambda _: what_it_holds(store, selection, choice.audience, viewer=viewer),
     )
     return render_template(
         "hand_over.html",
@@ -124,7 +124,7 @@ def _effect(viewer: Viewer) -> list[str]:
     if viewer.role != "keeper":
         return []
     store = current_store()
-    return cached(store, viewer, "effect of steps", lambda: sentences_of_effect(store))
+    return renewed(store, viewer, "effect of steps", lambda _: sentences_of_effect(store))
 
 
 def _kept_back(choice: _Choice, viewer: Viewer, holds: Preview) -> int | None:
