@@ -52,10 +52,12 @@ class Operations:
         return known
 
     def _area(self) -> tuple[float, float, float, float] | None:
-        reaches = reference.network(self._store).reaches
-        if len(reaches):
+        store = self._store
+        if len(reference.network(store).reaches):
             return cached(
-                self._store, None, "network in degrees", lambda: degree_box(reaches),
+                store, None, "network in degrees",
+                # Opened here, so that it is not older than the version that it is cached for.
+                lambda: degree_box(reference.network(store).reaches),
                 of_network=True,
             )  # fmt: skip
         if self._layer is not None and self._layer.crs is not None:
