@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 
 from layers.coded import distinct, word_codes
-from layers.fieldwork.looking import catch_numbers
+from layers.fieldwork.looking import catch_numbers, local_dates
 from layers.fieldwork.looks import LOOKED, STATES, looks, looks_by_year
 from layers.frames import codes_within
+from layers.narrow_columns import Column, narrowed
 from service import reference
 from service.access import open_records, placement_catchments, refuse_unknown
 from service.answers import summaries
@@ -23,7 +24,9 @@ from service.errors import RequestError
 from service.records import OF_EFFORT, OF_NOTHING
 
 if TYPE_CHECKING:
-    from layers.arrays import Floats
+    from collections.abc import Collection
+
+    from layers.arrays import Bools, Floats, Ints
     from service.records import Records, Selection, Viewer
     from service.store import Store
 
@@ -63,6 +66,32 @@ class RecordPage:
     counts: dict[str, int]  # placements of each of `STATES`, shown or not
 
 
+@dataclass(frozen=True)
+class _Looks:
+    """What placements say, n of them, each column as narrow as its values.
+
+    `places` are theirs among the placements of `records`, (n,).
+    """
+
+    columns: dict[str, Column]  # of `layers.fieldwork.looks.looks`, without days
+    places: pd.Index
+    records: Records
+
+    def are(self, states: Collection[str]) -> Bools:
+        """Mark those in some states."""
+        return self.columns["state"].among(states)
+
+    def rows(self, which: Ints | Bools) -> pd.DataFrame:
+        """Give some as `looks` does, with their places as index."""
+        own = {
+            name: Column(column.values[which], column.kind, column.words).read()
+            for name, column in self.columns.items()
+        }
+        places = self.places[which]
+        dates = local_dates(self.records.placements).iloc[places]
+        return pd.DataFrame({"date": dates.array, **own}, index=places)
+
+
 def record_page(
     store: Store,
     selection: Selection,
@@ -82,13 +111,12 @@ def record_page(
     """
     if sort not in SORTS:
         raise RequestError(f"sort {sort!r} is no order; use one of {', '.join(SORTS)}.")
-    rows, records = _looks(store, selection, viewer)
-    counts = rows["state"].value_counts()
-    listed = rows[rows["state"].isin(SHOWN[shown])]
+    seen = _looks(store, selection, viewer)
+    listed = np.flatnonzero(seen.are(SHOWN[shown]))
     pages = max(1, -(-len(listed) // size))
     if page > pages:
         raise RequestError(f"There is no page {page}; the last is {pages}.")
-    key = _sort_key(store, listed, records, sort)
+    key = _sort_key(store, seen, listed, sort)
     key = np.nan_to_num(-key if descending else key, nan=np.inf)
     through = min(page * size, len(listed))
     near = np.arange(len(listed))
@@ -97,36 +125,37 @@ def record_page(
     own = pd.DataFrame(
         {
             "key": key[near],
-            "year": listed["year"].to_numpy()[near],
-            "placement_id": records.placements.index[listed.index[near]],
+            "year": seen.columns["year"].values[listed[near]],
+            "placement_id": seen.records.placements.index[seen.places[listed[near]]],
         },
-        index=near,
+        index=listed[near],
     )
     by = ["key", "placement_id"] if sort == "placement" else [*own]
     own = own.sort_values(by, kind="stable").iloc[(page - 1) * size : through]
     return RecordPage(
-        _described(store, listed.iloc[own.index], records),
+        _described(store, seen.rows(own.index.to_numpy()), seen.records),
         len(listed),
         pages,
-        {state: int(counts.get(state, 0)) for state in STATES},
+        {state: int(seen.are([state]).sum()) for state in STATES},
     )
 
 
-def _sort_key(store: Store, rows: pd.DataFrame, records: Records, sort: str) -> Floats:
+def _sort_key(store: Store, seen: _Looks, rows: Ints, sort: str) -> Floats:
     """Numbers in the order of what a list is sorted by; NaN where that is missing."""
-    if sort == "date":
-        days = rows["date"].to_numpy("datetime64[D]")
-        return np.where(np.isnat(days), np.nan, days.astype(np.float64))
     if sort == "fish":
-        return rows["individuals"].to_numpy(np.float64)
+        return seen.columns["individuals"].values[rows].astype(np.float64)
     if sort == "state":
-        return _ranks(rows["state"])
-    placements = records.placements.iloc[rows.index]
+        return _ranks(pd.Series(seen.columns["state"].read()[rows]))
+    placements, at = seen.records.placements, seen.places[rows]
+    if sort == "date":
+        days = local_dates(placements).to_numpy("datetime64[D]")[at]
+        return np.where(np.isnat(days), np.nan, days.astype(np.float64))
     if sort == "placement":
-        return _ranks(placements.index.to_series())
+        return _ranks(placements.index[at].to_series())
     if sort == "method":
-        return _ranks(placements["method"], reference.methods(store)["label"].to_dict())
-    return _ranks(placement_catchments(store, placements), reference.catchment_names(store))
+        return _ranks(placements["method"].iloc[at], reference.methods(store)["label"].to_dict())
+    inside = placement_catchments(store, placements).iloc[at]
+    return _ranks(inside, reference.catchment_names(store))
 
 
 def _ranks(words: pd.Series, names: dict[Any, str] | None = None) -> Floats:
@@ -139,9 +168,9 @@ def _ranks(words: pd.Series, names: dict[Any, str] | None = None) -> Floats:
 
 def record_places(store: Store, selection: Selection, viewer: Viewer) -> gpd.GeoDataFrame:
     """List the placements with what they say and where each is shown, by placement."""
-    rows, records = _looks(store, selection, viewer)
-    at = records.placements.geometry.iloc[rows.index]
-    rows = _described(store, rows, records)
+    seen = _looks(store, selection, viewer)
+    at = seen.records.placements.geometry.iloc[seen.places]
+    rows = _described(store, seen.rows(np.arange(len(seen.places))), seen.records)
     rows = rows.rename(columns={"species": "species_count", "lower_bound": _LOWER})
     columns = [
         "placement_id", "date", "year", "method", "method_label", "state", "individuals", _LOWER,
@@ -151,14 +180,11 @@ def record_places(store: Store, selection: Selection, viewer: Viewer) -> gpd.Geo
     return gpd.GeoDataFrame(rows[columns], geometry=at, crs=at.crs).sort_index()
 
 
-def _looks(store: Store, selection: Selection, viewer: Viewer) -> tuple[pd.DataFrame, Records]:
-    """Say what each placement says, by whole catches: a genus may stand for one of its species.
-
-    Rows have their place among the placements of the records as index.
-    """
+def _looks(store: Store, selection: Selection, viewer: Viewer) -> _Looks:
+    """Say what each placement says, by whole catches: a genus may stand for one of its species."""
     refuse_unknown(store, selection, viewer)
 
-    def make() -> tuple[pd.DataFrame, Records]:
+    def make() -> _Looks:
         # Opened here, so that it is not older than the version that the answer is cached for.
         listed = reference.species(store)
         records = open_records(store, selection.without_species(), viewer, OF_EFFORT)
@@ -168,7 +194,8 @@ def _looks(store: Store, selection: Selection, viewer: Viewer) -> tuple[pd.DataF
         secret = ~summaries.fully_shown(selection.species, listed, viewer)
         if len(secret) and secret.any():  # where it was looked for in vain is not public
             rows = rows[rows["state"] == "found"]
-        return rows, records
+        columns = {str(name): narrowed(rows[name]) for name in rows if name != "date"}
+        return _Looks(columns, rows.index, records)
 
     return cached(store, viewer, ("looks", selection), make)
 
@@ -205,19 +232,17 @@ def species_account(
 
 @kept
 def _account(store: Store, own: Selection, viewer: Viewer, *, name: str) -> SpeciesAccount:
-    rows, records = _looks(store, own, viewer)
-    found = rows[rows["state"] == "found"]
-    fully_shown = bool(summaries.fully_shown([name], reference.species(store), viewer)[0])
-    rows = rows if fully_shown else found
+    seen = _looks(store, own, viewer)
+    looked, found = seen.rows(seen.are(LOOKED)), seen.rows(seen.are(SHOWN["found"]))
     needed = OF_NOTHING.and_tables("lengths")
     months: Any = found["date"].dt.month.value_counts().reindex(range(1, 13), fill_value=0)
     return SpeciesAccount(
         listed=plain_rows(reference.species(store).loc[[name]])[0],
-        by_year=looks_by_year(rows, records.placements["method"].iloc[rows.index]),
+        by_year=looks_by_year(looked, seen.records.placements["method"].iloc[looked.index]),
         lengths=open_records(store, own, viewer, needed).lengths,
         months=months,
-        fully_shown=fully_shown,
-        looked=int(rows["state"].isin(LOOKED).sum()),
+        fully_shown=bool(summaries.fully_shown([name], reference.species(store), viewer)[0]),
+        looked=len(looked),
         found=len(found),
         individuals=float(found["individuals"].sum()),
         lower_bound=bool(found["lower_bound"].any()),
