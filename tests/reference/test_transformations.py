@@ -5,6 +5,7 @@ Outside reference: the EPSG data set, as PROJ registers it. From NAD27 to WGS 84
 their shifts differ by some 8 m.
 """
 
+import contextlib
 import warnings
 
 import geopandas as gpd
@@ -16,8 +17,10 @@ import shapely
 from click.testing import CliRunner
 
 from layers.crs import choose_operation
+from service import reference
 from service.program import main
 from service.records import Selection
+from service.reference.transformations import Operations
 from service.store import open_store
 from tests.command_line import done
 
@@ -166,3 +169,23 @@ def test_a_definition_is_the_operation_itself(source, target, area):
     at = middle if known.is_geographic else pyproj.Proj(known)(*middle)
     assert np.ravel(way.move(*at)) == pytest.approx(best.transform(*at), abs=1e-6)
     assert np.ravel(way.move(*np.ravel(way.move(*at)), inverse=True)) == pytest.approx(at, abs=1e-6)
+
+
+def test_a_network_replaced_while_its_area_is_asked_for_does_not_stay(tmp_path, path, monkeypatch):
+    """Another process loads one in the north, after the first look at the network."""
+    done("load", "reaches", path, network(tmp_path / "r.gpkg"))
+    store, look, looks = open_store(path), reference.network, []
+
+    def looked(asked):
+        seen = look(asked)
+        looks.append(seen)
+        if len(looks) == 1:
+            north = shapely.LineString([NORTH, (-81.0, 60.1)])
+            done("load", "reaches", path, network(tmp_path / "n.gpkg", north))
+        return seen
+
+    monkeypatch.setattr(reference, "network", looked)
+    with contextlib.closing(store):
+        _ = Operations(store)._area()
+        assert Operations(store)._area() == pytest.approx((-81.0, 60.0, -81.0, 60.1), abs=0.001)
+    assert len(looks) > 2
