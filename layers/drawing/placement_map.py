@@ -1,7 +1,7 @@
 """Placements in view: one by one where they are few, counted by grid cell where they are many.
 
-All is computed from columns in memory, about a hundred bytes for a placement, sorted by tile, so
-that a view looks only at the placements near it. They are what one kind of viewer may see.
+All is computed from columns in memory that the records share; their rows are sorted by tile beside
+them, so that a view looks only at the placements near it. They are what one kind of viewer may see.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class MapColumns:
     caught_by, caught
         Row of a placement and place in `species`, for each species it caught, (k,).
     stretch_by, stretch_reach, stretch_from_m, stretch_to_m
-        Row of a placement, place in `reaches` and measures of each sampled stretch, (s,).
+        Row of a placement, ascending; place in `reaches`; measures of each sampled stretch, (s,).
     methods, surveys, species, reaches
         What the codes stand for.
     """
@@ -86,7 +86,7 @@ class MapColumns:
     methods: tuple[str, ...]
     surveys: tuple[str, ...]
     species: tuple[str, ...]
-    reaches: tuple[str, ...]
+    reaches: pd.Index
 
 
 @dataclass(frozen=True)
@@ -123,68 +123,57 @@ class CellCounts:
 
 
 class PlacementMap:
-    """Placements of one kind of viewer, ready for any window, zoom and filter, from any thread."""
+    """Placements of one kind of viewer, ready for any window, zoom and filter, from any thread.
+
+    Their rows are those of `columns`, which it was made from.
+    """
 
     def __init__(self, columns: MapColumns) -> None:
-        placed = columns.grid_xy
-        known = np.asarray(np.isfinite(placed).all(axis=1), bool)
-        low = placed[known].min(axis=0) if known.any() else np.zeros(2)
-        high = placed[known].max(axis=0) if known.any() else np.ones(2)
+        self.columns = columns
+        known = np.isfinite(self.x) & np.isfinite(self.y)  # no other lies in any window
+        low, high = np.zeros(2), np.ones(2)
+        if known.any():
+            low, high = (
+                np.array([of(at[known]) for at in (self.x, self.y)]) for of in (np.min, np.max)
+            )
         self._low, self._size = low, np.maximum(high - low, 1e-12) / _TILES
-        # Those without a place lie in no window, whatever tile they are in.
-        tile = self._tile(np.where(known[:, None], placed, low))
-        key = (tile[:, 1] * _TILES + tile[:, 0]).astype(np.uint16)  # few bits: sorted at once
-        order = np.argsort(key, kind="stable").astype(np.int32)
-        counts = np.bincount(key, minlength=_TILES * _TILES)
+        tile = np.zeros(np.count_nonzero(known), np.uint16)  # few bits: sorted at once
+        for side, at in ((0, self.x), (1, self.y)):
+            along = np.clip((at[known] - low[side]) / self._size[side], 0, _TILES - 1)
+            tile += along.astype(np.uint16) * np.uint16(_TILES**side)
+        self._by_tile = np.flatnonzero(known)[np.argsort(tile, kind="stable")].astype(np.int32)
+        counts = np.bincount(tile, minlength=_TILES * _TILES)
         self._starts: Ints = np.append(0, np.cumsum(counts)).astype(np.int64)
-        self.rows_of_columns: Codes = order
-        self.x = placed[order, 0].copy()
-        self.y = placed[order, 1].copy()
-        self.method, self.methods = columns.method[order], columns.methods
-        self.square_km = columns.square_km[order]
-        self._survey, self._surveys = columns.survey[order], columns.surveys
-        self._first_day, self._last_day = columns.first_day[order], columns.last_day[order]
-        place = np.empty(len(order), np.int32)
-        place[order] = np.arange(len(order), dtype=np.int32)
-        self._outcome = columns.outcome[order]
-        by_species = np.argsort(columns.caught, kind="stable")
-        self._caught_by = place[columns.caught_by[by_species]]
-        self._species = columns.species
-        self._species_starts = np.searchsorted(
-            columns.caught[by_species], np.arange(len(columns.species) + 1)
-        )
-        by_owner = np.argsort(place[columns.stretch_by], kind="stable").astype(np.int32)
-        self.stretch_by: Codes = place[columns.stretch_by][by_owner]
-        self.stretch_row: Codes = by_owner
-        self._columns = columns
         self._kept: OrderedDict[MapFilter, States] = OrderedDict()
         self._lock = threading.Lock()
 
-    def _tile(self, placed: Floats) -> Ints:
-        return np.clip((placed - self._low) / self._size, 0, _TILES - 1).astype(np.int64)
-
     def __len__(self) -> int:
-        return len(self.x)
+        return len(self.columns.grid_xy)
 
     @property
-    def columns(self) -> MapColumns:
-        """What it was made from; `rows_of_columns` says where each placement stands there."""
-        return self._columns
+    def x(self) -> Floats:
+        """How far east each lies on the unit square of the web map grid, NaN = unknown, (n,)."""
+        return self.columns.grid_xy[:, 0]
+
+    @property
+    def y(self) -> Floats:
+        """How far south, (n,)."""
+        return self.columns.grid_xy[:, 1]
 
     def names_of(self, rows: Ints) -> list[str]:
         """Ids of some placements."""
-        return self._columns.names.take(self.rows_of_columns[rows]).tolist()
+        return self.columns.names.take(rows).tolist()
 
     def squares_among(self, rows: Ints) -> int:
         """Count the closed cells, by side and centre, that some placements lie in."""
-        placed = np.column_stack([self.square_km[rows], self.x[rows], self.y[rows]])
+        placed = np.column_stack([self.columns.square_km[rows], self.columns.grid_xy[rows]])
         return len(np.unique(placed, axis=0))
 
     # Filter and state -------------------------------------------------------------------
     def states(self, chosen: MapFilter, inside: Bools | None = None) -> States:
         """State of every placement: a place in `STATES`, or `OUT`, (n,); the newest dozen are kept.
 
-        `inside` marks those that `chosen.narrowed` leaves in, in the order of the columns, (n,).
+        `inside` marks those that `chosen.narrowed` leaves in, (n,).
         """
         with self._lock:
             if chosen in self._kept:
@@ -214,39 +203,33 @@ class PlacementMap:
         }
         # The last one answers to an outcome that is not known: place -1.
         words = np.array([by_outcome[word] for word in OUTCOMES] + [_UNRECORDED], np.uint8)
-        state: States = words[self._outcome]
+        columns = self.columns
+        state: States = words[columns.outcome]
         caught = np.zeros(len(state), bool)
         if not chosen.species:
-            caught[self._caught_by] = True
+            caught[columns.caught_by] = True
         else:
-            for name in chosen.species:
-                caught[self._rows_with(name)] = True
+            of_species = self._among(columns.caught, columns.species, chosen.species)
+            caught[columns.caught_by[of_species]] = True
             looked = state <= _NIL
-            detecting = self._among(self.method, self.methods, chosen.detecting)
+            detecting = self._among(columns.method, columns.methods, chosen.detecting)
             state[looked] = np.where(detecting[looked], _NIL, _OTHER)
         state[caught & (state != _UNUSABLE)] = _CAUGHT
         return state
 
-    def _rows_with(self, species: str) -> Codes:
-        if species not in self._species:
-            return np.empty(0, np.int32)
-        at = self._species.index(species)
-        return self._caught_by[self._species_starts[at] : self._species_starts[at + 1]]
-
     def _shown(self, chosen: MapFilter, inside: Bools | None) -> Bools:
-        shown = np.ones(len(self.x), bool)
+        columns = self.columns
+        shown = np.ones(len(self), bool) if inside is None else inside.copy()
         if chosen.methods:
-            shown &= self._among(self.method, self.methods, chosen.methods)
+            shown &= self._among(columns.method, columns.methods, chosen.methods)
         if chosen.surveys:
-            shown &= self._among(self._survey, self._surveys, chosen.surveys)
+            shown &= self._among(columns.survey, columns.surveys, chosen.surveys)
         if chosen.since_day is not None:
-            shown &= self._last_day >= chosen.since_day
+            shown &= columns.last_day >= chosen.since_day
         if chosen.until_day is not None:
-            shown &= self._first_day <= chosen.until_day
+            shown &= columns.first_day <= chosen.until_day
         if chosen.since_day is not None or chosen.until_day is not None:
-            shown &= self._first_day <= self._last_day  # its day is known
-        if inside is not None:
-            shown &= inside[self.rows_of_columns]
+            shown &= columns.first_day <= columns.last_day  # its day is known
         return shown
 
     @staticmethod
@@ -266,23 +249,21 @@ class PlacementMap:
         rows = self._near(window)
         x, y = self.x[rows], self.y[rows]
         kept = (x >= left) & (x <= right) & (y >= top) & (y <= bottom) & (states[rows] != OUT)
-        found: Ints = np.arange(len(self.x))[rows][kept]
-        return found
+        return np.flatnonzero(kept) if isinstance(rows, slice) else rows[kept]
 
     def _near(self, window: Box) -> slice | Ints:
-        """Rows of the tiles that a window meets."""
+        """Rows of the tiles that a window meets; all, in their own order, where these are most."""
         left, top, right, bottom = window
         corners = (np.array([[left, top], [right, bottom]]) - self._low) / self._size
         if (corners[1] < 0).any() or (corners[0] > _TILES).any():
-            return slice(0, 0)
+            return np.empty(0, np.int64)
         (low_x, low_y), (high_x, high_y) = np.clip(corners, 0, _TILES - 1).astype(int).tolist()
-        if low_x == 0 and high_x == _TILES - 1:
-            return slice(
-                int(self._starts[low_y * _TILES]), int(self._starts[(high_y + 1) * _TILES])
-            )
         line = np.arange(low_y, high_y + 1) * _TILES
-        starts, ends = self._starts[line + low_x], self._starts[line + high_x + 1]
-        return rows_of_runs(starts, ends - starts)
+        starts = self._starts[line + low_x]
+        sizes = self._starts[line + high_x + 1] - starts
+        if sizes.sum() > len(self) / 2:
+            return slice(None)
+        return self._by_tile[rows_of_runs(starts, sizes)].astype(np.int64)
 
     def counts(self, rows: Ints, states: States, zoom: int) -> CellCounts:
         """Count placements by cell of `CELL_PX` pixels at a zoom, and by state."""
@@ -318,31 +299,28 @@ class PlacementMap:
 
         `rows` are placements, each once, (n,); `group` is the number of the group of each, (n,).
         """
-        groups = np.full(len(self.x), -1, np.int64)
+        groups = np.full(len(self), -1, np.int64)
         groups[rows] = group
-        own = groups[self._caught_by]
-        code = np.repeat(np.arange(len(self._species)), np.diff(self._species_starts))
+        by, code = self.columns.caught_by, self.columns.caught
+        own = groups[by]
         there = own >= 0
         # A species that two rows of a catch name is caught once.
-        once = np.unique(
-            np.column_stack([own[there], code[there], self._caught_by[there]]), axis=0
-        )[:, :2]
+        once = np.unique(np.column_stack([own[there], code[there], by[there]]), axis=0)[:, :2]
         pairs, counts = np.unique(once, axis=0, return_counts=True)
         return {
-            (of, self._species[species]): count
+            (of, self.columns.species[species]): count
             for (of, species), count in zip(pairs.tolist(), counts.tolist(), strict=True)
         }
 
     def years_of(self, rows: Ints) -> Ints:
         """Year in which each placement was set; 0 where it is not known."""
-        first = self._first_day[rows]
+        first = self.columns.first_day[rows]
         year = first.astype("datetime64[D]").astype("datetime64[Y]").astype(np.int64) + 1970
-        return np.where(first <= self._last_day[rows], year, 0)
+        return np.where(first <= self.columns.last_day[rows], year, 0)
 
-    def stretches_of(self, rows: Ints) -> tuple[Codes, Codes]:
-        """Stretches of some placements: their rows in the columns, and whose each is."""
+    def stretches_of(self, rows: Ints) -> Ints:
+        """Rows of the stretches of some placements."""
         owners = np.sort(rows)
-        starts = np.searchsorted(self.stretch_by, owners)
-        sizes = np.searchsorted(self.stretch_by, owners, side="right") - starts
-        at = rows_of_runs(starts, sizes)
-        return self.stretch_row[at], self.stretch_by[at]
+        starts = np.searchsorted(self.columns.stretch_by, owners)
+        sizes = np.searchsorted(self.columns.stretch_by, owners, side="right") - starts
+        return rows_of_runs(starts, sizes)

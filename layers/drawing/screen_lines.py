@@ -21,6 +21,7 @@ import shapely
 from layers.arrays import rows_of_runs
 from layers.drawing.geojson import box_around
 from layers.drawing.tile_grid import HALF_M
+from layers.network.lines import Lines
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,10 +51,12 @@ def grid_positions(xy: Floats, crs: pyproj.CRS | str | int) -> Floats:
     >>> grid_positions(np.array([[0.0, 0.0], [-180.0, 0.0]]), 4326).tolist()
     [[0.5, 0.5], [0.0, 0.5]]
     """
-    if not len(xy):
-        return np.empty((0, 2))
-    east, north = _to_grid(crs).transform(xy[:, 0], xy[:, 1])
-    placed = np.column_stack([east + HALF_M, HALF_M - north]) / (2 * HALF_M)
+    placed = np.empty((len(xy), 2))
+    for start in range(0, len(xy), _PIECE):
+        part = slice(start, start + _PIECE)
+        east, north = _to_grid(crs).transform(xy[part, 0], xy[part, 1])
+        placed[part, 0], placed[part, 1] = east + HALF_M, HALF_M - north
+    placed /= 2 * HALF_M
     placed[~np.isfinite(placed).all(axis=1)] = np.nan
     return placed
 
@@ -90,44 +93,41 @@ def screen_paths(lines: Objects, zoom: int) -> list[list[int]]:
 
     For each `[x, y, dx, dy, dx, dy, …]` in half pixels; empty where it shows as less than that.
     """
-    return _Steps.of(lines, zoom).paths()
+    simple = shapely.simplify(lines, _finest(zoom))
+    return _paths(shapely.get_coordinates(simple), shapely.get_num_coordinates(simple), zoom)
 
 
-class _Steps(NamedTuple):
-    """Simplified lines in whole half pixels of the grid, (v, 2), and where each begins, (n + 1)."""
-
-    at: NDArray[np.int32]
-    starts: Ints
-
-    @classmethod
-    def of(cls, lines: Objects, zoom: int) -> _Steps:
-        simple = shapely.simplify(lines, 0.5 / (256 * 2.0**zoom))
-        at = np.round(shapely.get_coordinates(simple) * (STEPS_A_TILE * 2.0**zoom))
-        return cls(at.astype(np.int32), _starts(simple))
-
-    def take(self, rows: Ints) -> _Steps:
-        sizes = np.diff(self.starts)[rows]
-        return _Steps(
-            self.at[rows_of_runs(self.starts[rows], sizes)], np.append(0, np.cumsum(sizes))
-        )
-
-    def paths(self) -> list[list[int]]:
-        first = np.zeros(len(self.at), bool)
-        first[self.starts[:-1][np.diff(self.starts) > 0]] = True
-        moved = first.copy()
-        moved[1:] |= (self.at[1:] != self.at[:-1]).any(axis=1)
-        steps, first = self.at[moved], first[moved]
-        delta = np.diff(steps, axis=0, prepend=steps[:1])
-        delta[first] = steps[first]
-        flat = delta.ravel().tolist()
-        edges = (np.append(0, np.cumsum(moved))[self.starts] * 2).tolist()
-        return [
-            flat[start:end] if end - start > 2 else [] for start, end in itertools.pairwise(edges)
-        ]
+def _finest(zoom: int) -> float:
+    """Half a pixel on the unit square."""
+    return 0.5 / (256 * 2.0**zoom)
 
 
-def _starts(lines: Objects) -> Ints:
-    return np.append(0, np.cumsum(shapely.get_num_coordinates(lines))).astype(np.int64)
+def _paths(placed: Floats, sizes: NDArray[np.integer], zoom: int) -> list[list[int]]:
+    """Write simplified lines, given by their vertices and the number of these in each."""
+    starts = np.append(0, np.cumsum(sizes))
+    at = np.round(placed * (STEPS_A_TILE * 2.0**zoom)).astype(np.int32)
+    first = np.zeros(len(at), bool)
+    first[starts[:-1][sizes > 0]] = True
+    moved = first.copy()
+    moved[1:] |= (at[1:] != at[:-1]).any(axis=1)
+    at, first = at[moved], first[moved]
+    delta = np.diff(at, axis=0, prepend=at[:1])
+    delta[first] = at[first]
+    flat = delta.ravel().tolist()
+    edges = (np.append(0, np.cumsum(moved))[starts] * 2).tolist()
+    return [flat[start:end] if end - start > 2 else [] for start, end in itertools.pairwise(edges)]
+
+
+class _Simple(NamedTuple):
+    """What is left of n lines at a zoom: number of each vertex within its line, and of vertices."""
+
+    vertex: NDArray[np.unsignedinteger]
+    sizes: NDArray[np.unsignedinteger]
+
+
+def _narrow(numbers: NDArray[Any]) -> NDArray[np.unsignedinteger]:
+    """Whole numbers of 0 or more in the fewest bytes."""
+    return numbers.astype(np.min_scalar_type(int(numbers.max(initial=0))))
 
 
 @dataclass(frozen=True)
@@ -150,22 +150,25 @@ class ScreenLines:
     kept longest: stream order.
     """
 
-    def __init__(self, lines: Objects, ranks: Sequence[int] | Ints, crs: Any) -> None:  # noqa: ANN401 - whatever pyproj reads
+    def __init__(self, lines: Objects | Lines, ranks: Sequence[int] | Ints, crs: Any) -> None:  # noqa: ANN401 - whatever pyproj reads
+        self._draw = shapely.linestrings
+        if not isinstance(lines, Lines):
+            if (shapely.get_type_id(lines) == shapely.GeometryType.LINEARRING).any():
+                self._draw = shapely.linearrings
+            lines = Lines.of(lines)
         # As bare numbers, a third of what shapes take; shapes are drawn where they are simplified.
-        self._xy = grid_positions(shapely.get_coordinates(lines), crs)
-        self._xy[~np.isfinite(self._xy).all(axis=1)] = 0.0
-        self._starts = _starts(lines)
-        rings = (shapely.get_type_id(lines) == shapely.GeometryType.LINEARRING).any()
-        self._draw = shapely.linearrings if rings else shapely.linestrings
-        self.ranks = np.asarray(ranks, np.int64)
+        self._xy = grid_positions(lines.vertices, crs)
+        self._xy[np.isnan(self._xy)] = 0.0
+        self._starts = np.append(0, np.cumsum(lines.count)).astype(np.int32)
+        self._ranks = _narrow(np.asarray(ranks))
         self._bounds = (
             np.hstack(
                 [each.reduceat(self._xy, self._starts[:-1]) for each in (np.minimum, np.maximum)]
             )
-            if len(self.ranks)
+            if len(self._ranks)
             else np.empty((0, 4))
         )
-        self._simple: dict[int, _Steps] = {}
+        self._simple: dict[int, _Simple] = {}
         self._lock = threading.Lock()
 
     def in_view(
@@ -199,10 +202,15 @@ class ScreenLines:
             )
             met &= size * 256 * 2.0**zoom >= smallest_px
         rows = np.flatnonzero(met)
-        steps = self._at(zoom, rows)
-        keep, least = self._fitting(rows, np.diff(steps.starts), most_vertices, most_lines)
-        keep = keep[np.argsort(self.ranks[rows[keep]], kind="stable")]
-        return LinesInView(rows[keep], steps.take(keep).paths(), least)
+        simple, own = self._at(zoom, rows)
+        keep, least = self._fitting(rows, simple.sizes[own], most_vertices, most_lines)
+        keep = keep[np.argsort(self._ranks[rows[keep]], kind="stable")]
+        rows, own = rows[keep], own[keep]
+        sizes = simple.sizes[own].astype(np.int64)
+        ends = np.cumsum(simple.sizes, dtype=np.int64)[own]
+        vertex = simple.vertex[rows_of_runs(ends - sizes, sizes)]
+        placed = self._xy[np.repeat(self._starts[rows], sizes) + vertex]
+        return LinesInView(rows, _paths(placed, sizes, zoom), least)
 
     def bounds(self, rows: Ints) -> list[float] | None:
         """Box around some lines, degrees on WGS 84: west, south, east, north; None without any.
@@ -234,34 +242,37 @@ class ScreenLines:
         found: Bools = met
         return found
 
-    def _at(self, zoom: int, rows: Ints) -> _Steps:
+    def _at(self, zoom: int, rows: Ints) -> tuple[_Simple, Ints]:
+        """Simplify lines, or more than these; with the place of each among them."""
         if zoom > _KEPT_UP_TO:
-            return self._drawn(zoom, rows)
+            return self._simplified(zoom, rows), np.arange(len(rows))
         with self._lock:
             if zoom not in self._simple:
                 # Piece by piece, so that the shapes of all are never there at once.
+                every = np.arange(len(self._ranks))
                 pieces = [
-                    self._drawn(zoom, np.arange(start, min(start + _PIECE, len(self.ranks))))
-                    for start in range(0, len(self.ranks) or 1, _PIECE)
+                    self._simplified(zoom, every[start : start + _PIECE])
+                    for start in range(0, len(every) or 1, _PIECE)
                 ]
-                sizes = np.concatenate([np.diff(piece.starts) for piece in pieces])
-                self._simple[zoom] = _Steps(
-                    np.concatenate([piece.at for piece in pieces]), np.append(0, np.cumsum(sizes))
-                )
-            return self._simple[zoom].take(rows)
+                self._simple[zoom] = _Simple(*map(np.concatenate, zip(*pieces, strict=True)))
+            return self._simple[zoom], rows
 
-    def _drawn(self, zoom: int, rows: Ints) -> _Steps:
-        sizes = np.diff(self._starts)[rows]
-        xy = self._xy[rows_of_runs(self._starts[rows], sizes)]
-        return _Steps.of(self._draw(xy, indices=np.repeat(np.arange(len(rows)), sizes)), zoom)
+    def _simplified(self, zoom: int, rows: Ints) -> _Simple:
+        first = self._starts[rows]
+        sizes = self._starts[rows + 1] - first
+        at, own = rows_of_runs(first, sizes), np.repeat(np.arange(len(rows)), sizes)
+        numbered = np.column_stack([self._xy[at], at - first[own]])
+        simple = shapely.simplify(self._draw(numbered, indices=own), _finest(zoom))
+        vertex = shapely.get_coordinates(simple, include_z=True)[:, 2]
+        return _Simple(_narrow(vertex), _narrow(shapely.get_num_coordinates(simple)))
 
     def _fitting(
-        self, rows: Ints, vertices: Ints, most_vertices: int, most_lines: int | None
+        self, rows: Ints, vertices: NDArray[np.integer], most_vertices: int, most_lines: int | None
     ) -> tuple[Ints, int]:
         """Which of these lines fit into the answer, and the lowest rank that is whole."""
         if not len(rows):
             return np.empty(0, np.int64), 1
-        ranks = self.ranks[rows]
+        ranks = self._ranks[rows]
         most = len(rows) if most_lines is None else most_lines
         top = int(ranks.max())
         lines_of = np.bincount(ranks, minlength=top + 1)[::-1].cumsum()[::-1]

@@ -24,7 +24,7 @@ from layers.fieldwork.generalising import positions
 from layers.fieldwork.looking import catch_numbers, local_dates
 from layers.fieldwork.public_frames import GENERALISED_COLUMNS
 from layers.frames import OUTCOMES, codes_within
-from layers.narrow_columns import Column, LazyPoints, Rows, gathered, narrowed
+from layers.narrow_columns import Column, LazyPoints, Rows, gathered, narrowed, shared
 from service.records import OF_FIGURES, Records
 
 if TYPE_CHECKING:
@@ -245,18 +245,17 @@ class Picture:
         n = len(self.rows)
         ambiguous = np.zeros(n, bool)
         ambiguous[owners["snaps"]] = of["snaps"]["ambiguous"].values
-        square_km = np.zeros(n, np.int16)
+        square_km = np.broadcast_to(np.int16(0), n)
         if "generalised_km" in placements:
             side = placements["generalised_km"].values
-            square_km = np.where(side > 0, side, 0).astype(np.int16)
-        fish = self._fish
-        outcome = placements["outcome"]
+            square_km = shared(np.where(side > 0, side, 0).astype(np.int16))
+        fish: slice | Bools = slice(None) if self._fish.all() else self._fish
         return MapColumns(
             names=self.names,
             xy=beside["xy"],
             grid_xy=beside["grid_xy"],
             square_km=square_km,
-            outcome=_places(outcome, pd.Index(OUTCOMES)).astype(np.int8),
+            outcome=_places(placements["outcome"], pd.Index(OUTCOMES)),
             method=placements["method"].values,
             survey=placements["survey"].values,
             first_day=beside["first_day"],
@@ -272,7 +271,7 @@ class Picture:
             methods=_listed(placements["method"]),
             surveys=_listed(placements["survey"]),
             species=_listed(of["catches"]["species"]),
-            reaches=_listed(stretches["reach_id"]),
+            reaches=_words(stretches["reach_id"]),
         )
 
 
@@ -284,14 +283,18 @@ def _as_text(frame: pd.DataFrame) -> Any:  # noqa: ANN401 - of the same kind
     return frame.astype(dict.fromkeys(frame.select_dtypes("category"), "str"))
 
 
-def _listed(column: Column) -> tuple[str, ...]:
+def _words(column: Column) -> pd.Index:
     assert column.words is not None  # noqa: S101  of words only
-    return tuple(column.words.categories.tolist())
+    return column.words.categories
 
 
-def _places(column: Column, words: pd.Index) -> Ints:
-    """Place of each row's word in a list; −1 where there is none."""
-    return np.append(words.get_indexer(pd.Index(_listed(column))), -1)[column.values]
+def _listed(column: Column) -> tuple[str, ...]:
+    return tuple(_words(column).tolist())
+
+
+def _places(column: Column, words: pd.Index) -> NDArray[np.int8]:
+    """Place of each row's word in a short list; −1 where there is none."""
+    return np.append(words.get_indexer(_words(column)), -1).astype(np.int8)[column.values]
 
 
 def _day(date: Any) -> int:  # noqa: ANN401 - a date

@@ -190,8 +190,7 @@ def reach_lines(store: Store, joined: Network) -> ScreenLines:
     """Reaches of a network, ready for any window and zoom, row by row."""
 
     def make() -> ScreenLines:
-        lines = np.asarray(joined.reaches.geometry, object)
-        return ScreenLines(lines, np.maximum(joined.strahler, 1), joined.crs)
+        return ScreenLines(joined.lines, np.maximum(joined.strahler, 1), joined.crs)
 
     # The network is part of the question, since the store may have changed after it was read.
     return cached(store, None, ("reach lines", joined), make, of_network=True)

@@ -91,7 +91,7 @@ def _filtered(
 
 
 def _inside(store: Store, selection: Selection, viewer: Viewer, stored: PlacementMap) -> Bools:
-    """Mark what a selection leaves in by place, hours and gear, in the order of the columns."""
+    """Mark what a selection leaves in by place, hours and gear."""
     inside = np.ones(len(stored), bool)
     if selection.catchments:
         smallest = access.open_picture(store, viewer).placements["catchment_id"]
@@ -123,7 +123,7 @@ def map_summary(
     def make() -> dict[str, Any]:
         stored, states = _filtered(store, selection, viewer)
         chosen = states < len(STATES)
-        used = np.unique(stored.method[chosen])
+        used = np.unique(stored.columns.method[chosen])
         framed = states == STATES.index("caught") if caught else chosen
         x, y = stored.x[framed], stored.y[framed]
         known = np.isfinite(x)
@@ -134,7 +134,7 @@ def map_summary(
             box = [*low.tolist(), *high.tolist()]
         return {
             "placements": int(chosen.sum()),
-            "methods": {stored.methods[code] for code in used.tolist() if code >= 0},
+            "methods": {stored.columns.methods[code] for code in used.tolist() if code >= 0},
             "bounds": box,
         }
 
@@ -192,9 +192,10 @@ def placements_in_view(
         (1 = counts of closed cells).
     """
     stored, states = _filtered(store, selection, viewer)
+    columns = stored.columns
     rows = stored.in_window(grid_window(*within), states)
-    closed = rows[stored.square_km[rows] > 0]
-    exact = rows[stored.square_km[rows] == 0]
+    hidden = columns.square_km[rows] > 0
+    closed, exact = rows[hidden], rows[~hidden]
     answer: dict[str, Any] = {
         "zoom": zoom,
         "states": STATES,
@@ -215,14 +216,13 @@ def placements_in_view(
         order = np.array([at for at in order.tolist() if names[at] > after], np.int64)
     order = order[:MOST_PLACEMENTS]
     exact, names = exact[order], [names[at] for at in order.tolist()]
-    at = stored.rows_of_columns[exact]
     answer["placements"] = {
         "id": names,
-        "at": _positions(stored, exact),
-        "snapped": _known(_degrees(stored.columns.snapped_grid_xy[at])),
-        "method": [stored.methods[code] for code in stored.method[exact].tolist()],
+        "at": _degrees(columns.grid_xy[exact]).tolist(),
+        "snapped": _known(_degrees(columns.snapped_grid_xy[exact])),
+        "method": [columns.methods[code] for code in columns.method[exact].tolist()],
         "state": states[exact].tolist(),
-        "ambiguous": stored.columns.ambiguous[at].astype(int).tolist(),
+        "ambiguous": columns.ambiguous[exact].astype(int).tolist(),
     }
     answer["stretches"] = _stretch_paths(store, stored, exact, zoom)
     answer["squares"] = _squares(store, stored, closed, states)
@@ -230,17 +230,13 @@ def placements_in_view(
     return answer
 
 
-def _positions(stored: PlacementMap, rows: Ints) -> list[list[float]]:
-    at: list[list[float]] = _degrees(np.column_stack([stored.x[rows], stored.y[rows]])).tolist()
-    return at
-
-
 def _squares(
     store: Store, stored: PlacementMap, rows: Ints, states: NDArray[np.uint8]
 ) -> dict[str, Any]:
     """Gather the closed cells of some placements: what was found in each, by which gear, when."""
-    side = stored.square_km[rows].astype(np.float64)
-    centres = stored.columns.xy[stored.rows_of_columns[rows]]
+    columns = stored.columns
+    side = columns.square_km[rows].astype(np.float64)
+    centres = columns.xy[rows]
     # In the order of `shown_squares`.
     _, first, own = np.unique(
         np.column_stack([side, centres]), axis=0, return_index=True, return_inverse=True
@@ -252,7 +248,7 @@ def _squares(
         for (cell, species), count in stored.caught_in(rows, own).items():
             found[cell][species] = count
     return {
-        "at": _positions(stored, rows[first]),
+        "at": _degrees(columns.grid_xy[rows[first]]).tolist(),
         # Of a cell that the antimeridian cuts there are two rings.
         "rings": [
             [shapely.get_coordinates(part).round(6).tolist() for part in shapely.get_parts(shape)]
@@ -262,7 +258,7 @@ def _squares(
         "counts": np.bincount(own * len(STATES) + states[rows], minlength=len(cells) * len(STATES))
         .reshape(-1, len(STATES))
         .tolist(),
-        "looked": _tallies(own, stored.method[rows], len(cells), stored.methods),
+        "looked": _tallies(own, columns.method[rows], len(cells), columns.methods),
         "found": found,
         "years": _tallies(own, stored.years_of(rows), len(cells)),
     }
@@ -301,12 +297,12 @@ def _cells(counted: Sequence[tuple[CellCounts, bool]]) -> dict[str, Any]:
 
 
 def _stretch_paths(store: Store, stored: PlacementMap, rows: Ints, zoom: int) -> list[list[int]]:
-    at, _ = stored.stretches_of(rows)
+    at = stored.stretches_of(rows)
     if not len(at):
         return []
     columns, joined = stored.columns, reference.network(store)
     codes, place = np.unique(columns.stretch_reach[at], return_inverse=True)
-    reach = joined.rows([columns.reaches[code] for code in codes.tolist()])[place]
+    reach = joined.rows(columns.reaches[codes])[place]
     from_m, to_m = columns.stretch_from_m[at], columns.stretch_to_m[at]
     # Where many sampled the same stretch it is drawn once.
     once = np.unique(np.column_stack([reach, from_m, to_m]), axis=0)

@@ -296,6 +296,19 @@ def test_answers_stay_small():
         assert len(orjson.dumps(cells)) < 300_000
 
 
+def test_a_map_keeps_few_bytes_beside_the_records():
+    """A placement takes 4 bytes beside its columns, a vertex 1 at each zoom that it is left at."""
+    held = PlacementMap(many())
+    kept = sum(getattr(value, "nbytes", 0) for value in vars(held).values())
+    assert kept < 4 * len(held) + 600_000
+    rng = np.random.default_rng(3)
+    xy = np.cumsum(rng.normal(0, 2_000, (500, 60, 2)), axis=1) + np.array([5e5, 5e6])
+    lines = ScreenLines(shapely.linestrings(xy), np.ones(500, int), NETWORK_CRS)
+    view = lines.in_view((0.0, 0.0, 1.0, 1.0), 12, most_vertices=100_000)
+    assert sum(map(len, view.paths)) / 2 > 10_000
+    assert sum(part.nbytes for part in lines._simple[12]) <= 500 * 60 + 500
+
+
 def test_many_threads_make_the_map_once(plan, tmp_path, monkeypatch):
     """Twenty first visitors at once read the placements once; a change reads what it touched."""
     store = make_store(tmp_path / "t.gpkg", plan)
