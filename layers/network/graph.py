@@ -29,18 +29,19 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pyproj
 
-    from layers.arrays import Bools, Floats, Ints, Objects
+    from layers.arrays import Bools, Floats, Ints
 
 
 _MOST_IN_A_STRIP = 24
+_AT_ONCE = 50_000  # shapes that are drawn; as vertices they take a fifth
 
 __all__ = [
     "Network",
     "build_network",
     "join_ends",
     "nodes_of_lines",
-    "refuse_unusable",
     "sorted_by_id",
+    "usable_lines",
 ]
 
 
@@ -184,7 +185,10 @@ class Network:
 
     @cached_property
     def reach_between(self) -> scipy.sparse.csr_array:
-        """Row + 1 of the shortest reach between two nodes, for each entry of `adjacency`."""
+        """Row + 1 of the shortest reach between two nodes, for each entry of `adjacency`.
+
+        In int32, as SciPy's searches take it; they would copy wider numbers every time.
+        """
         low = np.minimum(self.from_node, self.to_node)
         high = np.maximum(self.from_node, self.to_node)
         order = np.lexsort((self.length_m, high, low))
@@ -192,7 +196,7 @@ class Network:
         first = np.ones(len(low), bool)
         first[1:] = (low[1:] != low[:-1]) | (high[1:] != high[:-1])
         keep = first & (low != high)
-        a, b, row = low[keep], high[keep], order[keep] + 1
+        a, b, row = (each[keep].astype(np.int32) for each in (low, high, order + 1))
         matrix = scipy.sparse.coo_array(
             (np.tile(row, 2), (np.concatenate([a, b]), np.concatenate([b, a]))),
             shape=(self.n_nodes, self.n_nodes),
@@ -234,16 +238,15 @@ def build_network(reaches: gpd.GeoDataFrame, *, tolerance_m: float = 0.5) -> Net
     if not np.isfinite(tolerance_m) or tolerance_m < 0:
         raise NetworkError(f"tolerance_m is {tolerance_m}; give a distance of 0 m or more.")
     frame = sorted_by_id(reaches)
-    lines = np.asarray(frame.geometry)
-    length = shapely.length(lines)
-    refuse_unusable(frame.index, lines, length)
-    frame[frame.geometry.name] = vertices = Lines.of(lines, frame.crs)
-    from_node, to_node, node_xy = nodes_of_lines(vertices, tolerance_m)
+    lines, length = usable_lines(frame)
+    frame[frame.geometry.name] = lines
+    from_node, to_node, node_xy = nodes_of_lines(lines, tolerance_m)
     graph = flow_graph(from_node, to_node, len(node_xy))
     strahler = _orders(frame, graph)
     missing = pd.Series(None, index=frame.index, dtype="str")
-    frame["length_m"] = length
-    frame["strahler"] = strahler
+    # With the index of the frame they are not copied: the network and its reaches share them.
+    frame["length_m"] = pd.Series(length, index=frame.index, copy=False)
+    frame["strahler"] = pd.Series(strahler, index=frame.index, copy=False)
     frame["stream_name"] = frame["stream_name"].astype("str") if "stream_name" in frame else missing
     frame["kind"] = frame["kind"].astype("str").fillna("stream") if "kind" in frame else "stream"
     return Network(
@@ -354,20 +357,32 @@ def sorted_by_id(reaches: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return frame.sort_index()
 
 
-def refuse_unusable(ids: pd.Index, lines: Objects, length: Floats) -> None:
-    """Refuse lines that cannot be reaches by a NetworkError that names the first."""
+def usable_lines(frame: gpd.GeoDataFrame) -> tuple[Lines, Floats]:
+    """Give the lines of reaches and their lengths, (m,) [m].
+
+    Lines that cannot be reaches are refused by a NetworkError that names the first.
+    """
+    given, parts = frame.geometry.array, []
+    for begin in range(0, max(len(frame), 1), _AT_ONCE):
+        shapes = np.asarray(given[begin : begin + _AT_ONCE], object)
+        kind, length = shapely.get_type_id(shapes), shapely.length(shapes)
+        parts.append((shapely.is_missing(shapes), kind, length))
+    missing, kind, length = map(np.concatenate, zip(*parts, strict=True))
     faults = (
-        (shapely.is_missing(lines), "has no geometry"),
-        (shapely.get_type_id(lines) != shapely.GeometryType.LINESTRING, "is not one LineString"),
+        (missing, "has no geometry"),
+        (kind != shapely.GeometryType.LINESTRING, "is not one LineString"),
         (~np.isfinite(length), "has a coordinate that is not a finite number"),
         (length <= 0, "has zero length"),
     )
     for wrong, words in faults:
         if wrong.any():
             raise NetworkError(
-                f"Reach {ids[wrong][0]!r} {words} ({int(wrong.sum())} such reaches); "
+                f"Reach {frame.index[wrong][0]!r} {words} ({int(wrong.sum())} such reaches); "
                 "run the network checks and mend or leave out what they list."
             )
+    if isinstance(given, Lines):
+        return given, length
+    return Lines.of(np.asarray(given, object), frame.crs), length
 
 
 def _orders(frame: gpd.GeoDataFrame, graph: FlowGraph) -> Ints:

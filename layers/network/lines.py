@@ -12,6 +12,8 @@ from layers.arrays import rows_of_runs
 from layers.narrow_columns import LazyShapes
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from layers.arrays import Bools, Floats, Ints, Objects
 
 __all__ = ["Lines"]
@@ -42,6 +44,21 @@ class Lines(LazyShapes):
         """Read LineStrings; a third coordinate is left out."""
         count = shapely.get_num_coordinates(shapes).astype(np.int64)
         return cls(shapely.get_coordinates(shapes), np.cumsum(count) - count, count, crs)
+
+    @classmethod
+    def where_all_are(cls, shapes: Objects) -> Lines | Objects:
+        """Read shapes if they are lines; else, or if one is missing or empty, give them back."""
+        lines = shapely.get_type_id(shapes) == shapely.GeometryType.LINESTRING
+        return cls.of(shapes) if (lines & ~shapely.is_empty(shapes)).all() else shapes
+
+    @classmethod
+    def _concat_same_type(cls, to_concat: Sequence[Lines]) -> Lines:
+        sizes = np.array([len(each.xy) for each in to_concat])
+        before = np.repeat(np.cumsum(sizes) - sizes, [len(each) for each in to_concat])
+        first = np.concatenate([each.first for each in to_concat]) + before
+        count = np.concatenate([each.count for each in to_concat])
+        xy = np.concatenate([each.xy for each in to_concat])
+        return cls(xy, first, count, to_concat[0].crs)
 
     def __len__(self) -> int:
         return len(self.first)

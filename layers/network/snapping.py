@@ -16,14 +16,14 @@ import shapely
 
 from layers.crs import require_metres, require_same_crs
 from layers.errors import FrameError
-from layers.network.graph import Network, nodes_of_lines, refuse_unusable, sorted_by_id
-from layers.network.lines import Lines
+from layers.network.graph import Network, nodes_of_lines, sorted_by_id, usable_lines
 from layers.network.segment_grid import Nearest, Pairs, SegmentGrid, Vertices, nearest_of_pairs
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
     from layers.arrays import Bools, Floats, Ints, Objects
+    from layers.network.lines import Lines
 
 __all__ = ["DEFAULT_UNCERTAINTY_M", "plain_name", "snap_to_reaches"]
 
@@ -107,14 +107,11 @@ def snap_to_reaches(
     require_metres(reaches.crs, what="reaches")
     require_same_crs(positions.crs, reaches.crs, what="positions and reaches")
     network = reaches if isinstance(reaches, Network) else None
-    frame = sorted_by_id(reaches) if network is None else network.reaches
     if network is None:
-        shapes = np.asarray(frame.geometry)
-        length = shapely.length(shapes)
-        refuse_unusable(frame.index, shapes, length)
-        lines = Lines.of(shapes)
+        frame = sorted_by_id(reaches)
+        lines, length = usable_lines(frame)
     else:
-        lines, length = network.lines, network.length_m
+        frame, lines, length = network.reaches, network.lines, network.length_m
     points = np.asarray(positions.geometry)
     usable, xy = _coordinates(points, positions.index)
     uncertainty = _uncertainty(positions)

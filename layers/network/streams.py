@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from layers.coded import word_codes
 from layers.network.stream_order import connected_parts
 
 if TYPE_CHECKING:
@@ -51,11 +52,10 @@ def streams(network: Network) -> tuple[Ints, pd.DataFrame]:
     [['B', 'tributary of Alder Burn', 500.0], ['C', 'Alder Burn', 900.0]]
     """
     m = len(network.length_m)
-    names = network.reaches["stream_name"].to_numpy(object) if m else np.empty(0, object)
-    text = [name.strip() if isinstance(name, str) else "" for name in names]
-    name, spelled = pd.factorize(pd.Series(text, dtype="str"), sort=True)
-    name = name.astype(np.int64)
-    named = np.array([bool(word) for word in text], bool)
+    code, words = word_codes(network.reaches["stream_name"])
+    text = pd.Index([*words.str.strip(), ""], dtype="str")  # the last answers to a missing name
+    name, spelled = pd.factorize(text, sort=True)
+    name, named = name[code].astype(np.int64), (text != "")[code]
     flows_to = _named_below(network, name, named)
     # Reaches join where they share a node and both the name and, unnamed, what they flow to.
     kind = np.where(named, name, len(spelled) + 1 + flows_to)
@@ -79,16 +79,15 @@ def streams(network: Network) -> tuple[Ints, pd.DataFrame]:
     highest = np.zeros(len(outlet), np.int64)
     np.maximum.at(highest, stream, network.strahler)
     below = flows_to[outlet]
-    words = [
-        text[k] or (TRIBUTARY.format(spelled[to]) if to >= 0 else NO_NAME)
-        for k, to in zip(outlet.tolist(), below.tolist(), strict=True)
-    ]
+    tributaries = np.array([*map(TRIBUTARY.format, spelled), NO_NAME], object)
+    own = named[outlet]
+    texts = np.where(own, spelled.to_numpy(object)[name[outlet]], tributaries[below])
     count = len(outlet)
     table = pd.DataFrame(
         {
             "stream_id": pd.Series(network.reaches.index[outlet], dtype="str"),
-            "stream": pd.Series(words, dtype="str"),
-            "named": named[outlet],
+            "stream": pd.Series(texts, dtype="str"),
+            "named": own,
             "reaches": np.bincount(stream, minlength=count),
             "length_m": np.bincount(stream, weights=network.length_m, minlength=count),
             "highest_strahler": highest,

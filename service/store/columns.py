@@ -12,6 +12,7 @@ import orjson
 import pandas as pd
 import sqlalchemy as sa
 
+from layers.network.lines import Lines
 from service.errors import StoreError
 from service.store.geometry_blobs import geometries_from_blobs
 from service.store.schema import Geometry, Instant, TextList
@@ -143,16 +144,17 @@ def pieces(
 
 
 def read_frame(
-    connection: sa.Connection, wanted: sa.Select[Any], *, one_text: bool = False
+    connection: sa.Connection, wanted: sa.Select[Any], *, of_layer: bool = False
 ) -> pd.DataFrame:
     """Read what a statement selects; missing is NaN, NaT, NA or None by type.
 
-    With `one_text`, a word that stands in many rows, or in many frames, is in memory once.
+    With `of_layer`, a word that stands in many rows, or in many frames, is in memory once, and
+    LineStrings are :class:`layers.network.lines.Lines`.
     """
     columns = list(wanted.selected_columns)
     # All rows at once are several times as large as their frame.
     with _uncollected():
-        frames = [_frame(rows, columns, one_text) for rows in pieces(connection, wanted)]
+        frames = [_frame(rows, columns, of_layer) for rows in pieces(connection, wanted)]
     return frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
 
 
@@ -169,23 +171,22 @@ def _uncollected() -> Iterator[None]:
 
 
 def _frame(
-    rows: Sequence[Sequence[Any]], columns: Sequence[sa.ColumnElement[Any]], one_text: bool
+    rows: Sequence[Sequence[Any]], columns: Sequence[sa.ColumnElement[Any]], of_layer: bool
 ) -> pd.DataFrame:
     lists: list[Sequence[Any]] = list(zip(*rows, strict=True)) if rows else [()] * len(columns)
-    if one_text:
+    if of_layer:
         lists = [
             [None if value is None else sys.intern(value) for value in values]
             if isinstance(column.type, sa.Text)
             else values
             for column, values in zip(columns, lists, strict=True)
         ]
-    return pd.DataFrame(
-        {
-            column.name: _decoded(values, column)
-            for column, values in zip(columns, lists, strict=True)
-        },
-        copy=False,
-    )
+    arrays = {
+        column.name: _decoded(values, column) for column, values in zip(columns, lists, strict=True)
+    }
+    if of_layer and "geom" in arrays:
+        arrays["geom"] = Lines.where_all_are(np.asarray(arrays["geom"], object))
+    return pd.DataFrame(arrays, copy=False)
 
 
 def _decoded(values: Sequence[Any], column: sa.ColumnElement[Any]) -> Decoded:

@@ -39,8 +39,8 @@ def _read_layer(
     wanted = sa.select(*columns, table.c.geom).order_by(table.c[key])
     if names is not None:
         wanted = wanted.where(among(table.c[key], names))
-    frame = read_frame(connection, wanted, one_text=True).set_index(key)
-    shapes = frame.pop("geom").to_numpy(object)
+    frame = read_frame(connection, wanted, of_layer=True).set_index(key)
+    shapes = frame.pop("geom")
     return gpd.GeoDataFrame(frame, geometry=shapes, crs=store_crs(connection))
 
 
@@ -67,7 +67,7 @@ def read_reach_parts(connection: sa.Connection) -> pd.DataFrame:
     """Fetch which part of which reach lies in which catchment."""
     columns = [column for column in schema.reach_parts.columns if column.name != "fid"]
     wanted = sa.select(*columns).order_by(schema.reach_parts.c.fid)
-    return read_frame(connection, wanted, one_text=True)
+    return read_frame(connection, wanted, of_layer=True)
 
 
 def _replace_layer(

@@ -2,6 +2,7 @@
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
@@ -43,6 +44,24 @@ def test_lines_are_the_shapes_they_were_made_of(shapes, rng):
     assert (shapely.is_missing(taken) == (rows < 0)).all()
     assert shapely.equals_exact(taken[rows >= 0], shapes[rows[rows >= 0]]).all()
     assert shapely.equals_exact(lines.drawn(np.array([5, 2, 5])), shapes[[5, 2, 5]]).all()
+
+
+def test_lines_below_one_another_stay_bare(shapes, rng):
+    """Also some of them in another order; and what is no line is given back as it is."""
+    rows = rng.permutation(700)[:40]
+    frames = [
+        gpd.GeoDataFrame(geometry=Lines.where_all_are(some), crs=CRS)
+        for some in (shapes[:300], shapes[300:], shapes[:0])
+    ]
+    frames.insert(1, frames[0].take(rows[rows < 300]))
+    whole = pd.concat(frames, ignore_index=True).geometry.array
+    expected = np.concatenate([shapes[:300], shapes[rows[rows < 300]], shapes[300:]])
+    assert isinstance(whole, Lines)
+    assert whole.crs == CRS
+    assert shapely.equals_exact(np.asarray(whole), expected).all()
+    for other in (None, shapely.Point(1, 2), shapely.LineString(), shapely.MultiLineString()):
+        given = np.append(shapes[:2], other)
+        assert Lines.where_all_are(given) is given
 
 
 def test_lines_are_found_as_a_tree_finds_them(shapes, rng):

@@ -2,6 +2,7 @@
 
 import json
 import time
+import tracemalloc
 
 import geopandas as gpd
 import networkx as nx
@@ -159,6 +160,20 @@ def test_strahler_on_random_trees_agrees_with_the_rule_by_recursion(choices):
         return arriving[0] + (len(arriving) > 1 and arriving[0] == arriving[1])
 
     assert found.tolist() == [order(k) for k in above]
+
+
+def test_orders_of_a_large_network_are_found_in_little_memory():
+    """At most 150 bytes a reach at once; lists of Python numbers took 430."""
+    m = 20_000
+    ends = np.arange(1, m + 1), np.arange(1, m + 1) // 2  # water of two meets, again and again
+    tracemalloc.start()
+    graph = flow_graph(*ends, m + 1)
+    orders, lengths = strahler_order(graph), upstream_sum(graph, np.ones(m))
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert orders.max() == 14
+    assert lengths.max() == m
+    assert peak < 150 * m
 
 
 def test_channels_that_rejoin_do_not_raise_the_order():
