@@ -11,7 +11,7 @@ __all__ = ["Bools", "Floats", "Ints", "Objects", "differs", "rows_of_runs"]
 
 Bools: TypeAlias = NDArray[np.bool_]
 Floats: TypeAlias = NDArray[np.float64]
-Ints: TypeAlias = NDArray[np.int64]
+Ints: TypeAlias = NDArray[np.signedinteger[Any]]
 Objects: TypeAlias = NDArray[np.object_]  # geometries, texts, lists; None = missing
 
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Ints
 
-__all__ = ["coded_labels", "distinct", "known_unique", "numbered", "word_codes"]
+__all__ = ["coded_labels", "distinct", "known_unique", "numbered", "uncoded", "word_codes"]
 
 
 _FIRST, _FEW = 1_000, 30  # rows that are looked at first, and words that are few
@@ -65,6 +65,18 @@ def word_codes(column: pd.Series, *, ascending: bool = False) -> tuple[Ints, pd.
 def coded_labels(codes: NDArray[np.integer], labels: pd.Index) -> pd.Categorical[Any]:
     """Rows that name others by their place in an index of unique labels, as text that is coded."""
     return pd.Categorical.from_codes(codes, dtype=pd.CategoricalDtype(labels), validate=False)
+
+
+def uncoded(column: pd.Series) -> pd.Series:
+    """Put the words of a coded column, or its days, in place of their codes.
+
+    Examples
+    --------
+    >>> uncoded(pd.Series(["seine", None], dtype="category")).tolist()
+    ['seine', nan]
+    """
+    words = column.cat.categories.array.take(column.cat.codes.to_numpy(), allow_fill=True)
+    return pd.Series(words, index=column.index, name=column.name, copy=False)
 
 
 def known_unique(labels: pd.Index) -> pd.Index:

@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     Array = NDArray[Any]
 
 __all__ = [
-    "Column", "LazyPoints", "LazyShapes", "Rows", "gathered", "is_shared", "narrowed", "shared",
+    "Column", "LazyPoints", "LazyShapes", "Rows", "gathered", "is_shared", "narrowed", "narrowest",
+    "shared",
 ]  # fmt: skip
 
 _MOST_RUNS: Final = 2_000
@@ -112,10 +113,11 @@ def narrowed(column: pd.Series) -> Column:
     if str(column.dtype) == "geometry":
         return Column(shared(np.asarray(column.array, object)), "geometry")
     values = column.to_numpy()
-    return Column(shared(_narrowest(values)), values.dtype.name)
+    return Column(shared(narrowest(values)), values.dtype.name)
 
 
-def _narrowest(values: Array) -> Array:
+def narrowest(values: Array) -> Array:
+    """Give numbers in the narrowest type that has them all."""
     if not len(values) or values.dtype.kind not in "fi":
         return values
     if values.dtype.kind == "i" or _counts(values):

@@ -18,6 +18,7 @@ import pandas as pd
 import pyproj
 import shapely
 
+from layers.coded import uncoded
 from layers.crs import choose_operation, read_crs, rounded
 from layers.errors import FrameError
 from layers.network.cutting import ReachLines
@@ -199,13 +200,15 @@ def property_values(column: pd.Series) -> list[Any]:
     """Values of one column as JSON knows them.
 
     Missing, NaN and infinite become None, times become RFC 3339 text in UTC, dates ISO 8601
-    text. FrameError for what JSON has no word for.
+    text; what is coded, its words. FrameError for what JSON has no word for.
 
     Examples
     --------
     >>> property_values(pd.Series([1.0, float("nan")])), property_values(pd.Series([True, False]))
     ([1.0, None], [True, False])
     """
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        column = uncoded(column)
     if isinstance(column.dtype, pd.DatetimeTZDtype):
         moments = column.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy("datetime64[s]")
         text = np.datetime_as_string(moments).tolist()

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from layers.coded import coded_labels, numbered
 from layers.estimates.reach_summary import listed
 from layers.fieldwork.counted_water import COUNTS
 from layers.fieldwork.looking import extreme_dates
 from layers.frames import reads
+from layers.narrow_columns import narrowest
 from layers.network.intervals import Intervals, overlay
 from layers.network.reach_parts import cover_with_parts
 
@@ -88,8 +90,8 @@ def coverage(
         from `last_date` to `as_of` [years of 365.2425 days]; `distance_to_visited_m` and
         `distance_to_sampled_m`, along the network from the farthest point within the reach that
         is not to the nearest water that is, 0 where all of it is [m]. Where there is none in
-        the connected part the distance is missing; `note` says so where nothing was visited.
-        `attrs["inputs"]` says what was used and left out.
+        the connected part the distance is missing; `note` says so where nothing was visited. Texts
+        and dates are coded. `attrs["inputs"]` says what was used and left out.
 
     Raises
     ------
@@ -100,7 +102,9 @@ def coverage(
     m = len(network.length_m)
     rows = np.arange(m, dtype=np.int64)
     whole = Intervals(rows, np.zeros(m), network.length_m) if region is None else region
-    length = np.bincount(whole.group, weights=whole.length_m, minlength=m)
+    length = network.length_m
+    if region is not None:
+        length = np.bincount(whole.group, whole.length_m, m).astype(np.float64)
     parts = cover_with_parts(network, reach_parts)
     measured: dict[str, Floats] = {}
     for count in COUNTS:
@@ -127,19 +131,20 @@ def coverage(
     frame = pd.DataFrame(
         {
             "reach_id": network.reaches.index,
-            "stream": named["stream"].array[stream],
+            "stream": numbered(named["stream"]).array[stream],
             "catchment": parts.of_reach.array
             if region is None
             else parts.main_catchment(whole, whole.group, m),
-            "strahler": network.strahler,
+            "strahler": narrowest(network.strahler),
             "length_m": length,
             **visits,
             **measured,
             "years_since": np.nan,
-            "stream_id": named["stream_id"].array[stream],
-            "note": pd.Series(NOTHING["visited"], index=rows, dtype="str").where(nowhere),
-        }
-    ).astype({"reach_id": "str", "state": "str"})
+            "stream_id": numbered(named["stream_id"]).array[stream],
+            "note": coded_labels(nowhere - 1, pd.Index([NOTHING["visited"]])),
+        },
+        copy=False,
+    ).astype({"reach_id": "str"} | dict.fromkeys(visits, "category") | {"placements": "int32"})
     frame = since(frame[[*COVERAGE_COLUMNS]], as_of)
     if region is not None:
         frame = frame[length > 0].reset_index(drop=True)
@@ -150,8 +155,10 @@ def coverage(
 @reads(coverage="years_since")
 def since(coverage: pd.DataFrame, as_of: date) -> pd.DataFrame:
     """State the years from the last visit of each reach to a day."""
-    years = (pd.Timestamp(as_of) - coverage["last_date"]).dt.days / _DAYS_A_YEAR
-    return coverage.assign(years_since=years)
+    last = coverage["last_date"].cat
+    days = np.datetime64(as_of) - last.categories.to_numpy("datetime64[D]")
+    years = days.astype(np.int64) / _DAYS_A_YEAR
+    return coverage.assign(years_since=np.append(years, np.nan)[last.codes])
 
 
 def _visits(water: CountedWater, region: Intervals | None, changed: Bools) -> dict[str, Any]:

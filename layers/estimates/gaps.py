@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
 from layers.arrays import rows_of_runs
-from layers.coded import distinct
+from layers.coded import coded_labels, distinct, numbered
 from layers.crs import choose_operation
 from layers.estimates.coverage import NOTHING
 from layers.frames import reads
+from layers.narrow_columns import narrowest
 from layers.network.cutting import ReachLines, place_on_reach
 from layers.network.distance import SHORTEST_PIECE_M
 from layers.network.reach_parts import cover_with_parts, main_part
@@ -83,7 +84,8 @@ def gaps(
         distance along the network from a point of the gap to the nearest water that counts [m],
         and where that is, in degrees on WGS 84; `stream_id`; `note`; geometry, a MultiLineString
         in the network's CRS. Where nothing in the connected part counts there is no farthest
-        point, and `note` says so. `attrs["inputs"]` says what was used and left out.
+        point, and `note` says so. Texts are coded. `attrs["inputs"]` says what was used and left
+        out.
 
     Raises
     ------
@@ -92,7 +94,9 @@ def gaps(
     """
     network = water.network
     distance = water.distance(count).within(region)
-    wanted = network.strahler[distance.unsampled.group] >= min_order
+    wanted: Any = slice(None)  # the pieces themselves, which are in memory anyway
+    if min_order > 1:
+        wanted = network.strahler[distance.unsampled.group] >= min_order
     pieces, far = distance.unsampled.at(wanted), distance.farthest_m[wanted]
     made, earlier = before or (-1, None)
     lines, own, gap, row, lengths = _ranked(
@@ -106,12 +110,13 @@ def gaps(
         far[own],
         distance.farthest_measure_m[wanted][own],
     )
-    nowhere = table["farthest_m"].isna()
-    table["note"] = pd.Series(NOTHING[count], index=table.index, dtype="str").where(nowhere)
+    nowhere = table["farthest_m"].isna().to_numpy()
+    table["note"] = coded_labels(nowhere - 1, pd.Index([NOTHING[count]]))
     if earlier is not None:  # gaps in unmoved water are what they were
         table = pd.concat([earlier[[*table]], table])
-    table = table.iloc[row].assign(gap=np.arange(1, len(row) + 1), length_m=lengths)
-    frame = gpd.GeoDataFrame(table.reset_index(drop=True), geometry=lines)[[*GAP_COLUMNS]]
+    table = table.iloc[row].assign(gap=np.arange(1, len(row) + 1, dtype=np.int32), length_m=lengths)
+    table = table.reset_index(drop=True)
+    frame = gpd.GeoDataFrame(table, geometry=lines, copy=False)[[*GAP_COLUMNS]]
     frame.attrs["inputs"] = water.inputs(count) | {"count": count, "min_order": min_order}
     return frame
 
@@ -152,8 +157,8 @@ def _ranked(
     new = new[np.argsort(key[new])]
     row = np.insert(row, np.searchsorted(key[row], key[new]), new)
     order = np.append(place[old.order], own[np.argsort(gap, kind="stable")])
-    count = np.append(old.count, size)[row]
-    first = np.append(old.first, len(old.order) + np.cumsum(size) - size)[row]
+    count = np.concatenate([old.count, size])[row]
+    first = np.concatenate([old.first, len(old.order) + np.cumsum(size) - size])[row]
     order = order[rows_of_runs(first, count)]
     lines = ReachLines(network, pieces, order, np.cumsum(count) - count, count)
     return lines, own, gap, row, lengths[row]
@@ -165,11 +170,12 @@ def _described(
     """Say of each gap what its pieces say together."""
     number = int(gap.max(initial=-1)) + 1
     stream, named = network.streams
-    own = named.iloc[main_part(stream[pieces.group], gap, pieces.length_m, number)]
+    own = main_part(stream[pieces.group], gap, pieces.length_m, number)
     pairs = distinct(gap * len(stream) + pieces.group)
     reaches = np.bincount(pairs // max(len(stream), 1), minlength=number)
-    highest = np.zeros(number, np.int64)
-    np.maximum.at(highest, gap, network.strahler[pieces.group])
+    order = narrowest(network.strahler)
+    highest = np.zeros(number, order.dtype)
+    np.maximum.at(highest, gap, order[pieces.group])
     # The first of equally far pieces, by reach and measure.
     most = np.full(number, -np.inf)
     np.maximum.at(most, gap, far)
@@ -182,14 +188,14 @@ def _described(
     degrees[:, known] = choose_operation(network.crs, "EPSG:4326").move(place[:, 0], place[:, 1])
     return pd.DataFrame(
         {
-            "stream": own["stream"].array,
-            "reaches": reaches,
+            "stream": numbered(named["stream"]).array[own],
+            "reaches": reaches.astype(np.int32),
             "catchment": parts.main_catchment(pieces, gap, number),
             "highest_strahler": highest,
             "farthest_m": np.where(known, most, np.nan),
             "farthest_longitude": degrees[0],
             "farthest_latitude": degrees[1],
-            "stream_id": own["stream_id"].array,
+            "stream_id": numbered(named["stream_id"]).array[own],
         }
     )
 

@@ -64,8 +64,9 @@ def stream_summary(
     """
     network = water.network
     m = len(network.length_m)
-    every = np.arange(m, dtype=np.int64)
-    whole = Intervals(every, np.zeros(m), network.length_m) if region is None else region
+    whole = region
+    if whole is None:
+        whole = Intervals(np.arange(m, dtype=np.int32), np.broadcast_to(0.0, m), network.length_m)
     stream, named = network.streams
     of_part, count = stream[whole.group], len(named)
 

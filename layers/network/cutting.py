@@ -122,8 +122,10 @@ class ReachLines(LazyShapes):
         self, network: Network, pieces: Intervals, order: Ints, first: Ints, count: Ints
     ) -> None:
         super().__init__(network.crs)
-        self._network, self.parts, self.order = network, pieces, order
-        self.first, self.count = first, count
+        self._network, self.parts = network, pieces
+        self.order, self.first, self.count = (
+            np.asarray(each, np.int32) for each in (order, first, count)
+        )
 
     def __len__(self) -> int:
         return len(self.first)

@@ -36,7 +36,8 @@ class Lines(LazyShapes):
 
     def __init__(self, xy: Floats, first: Ints, count: Ints, crs: Any) -> None:  # noqa: ANN401
         super().__init__(crs)
-        self.xy, self.first, self.count = xy, first, count
+        self.xy = xy
+        self.first, self.count = np.asarray(first, np.int32), np.asarray(count, np.int32)
         self._boxes: list[Floats] = []  # at most one, which copies share
 
     @classmethod
@@ -70,6 +71,9 @@ class Lines(LazyShapes):
     @property
     def vertices(self) -> Floats:
         """Vertices of these lines, one line after another."""
+        end = self.first + self.count
+        if len(self) and (self.first[1:] == end[:-1]).all():  # as they lie
+            return self.xy[self.first[0] : end[-1]]
         return self.xy[rows_of_runs(self.first, self.count)]
 
     @property
@@ -112,7 +116,7 @@ class Lines(LazyShapes):
         order = np.argsort(boxes[:, 0])
         strip = np.empty(len(order), np.int64)
         strip[order] = np.arange(len(order)) // max(int((_IN_A_BLOCK * len(order)) ** 0.5), 1)
-        order = np.lexsort((boxes[:, 1], strip))
+        order = np.lexsort((boxes[:, 1], strip)).astype(np.int32)
         boxes = boxes[order]
         begin = np.arange(0, len(order), _IN_A_BLOCK)
         low, high = (
@@ -137,7 +141,7 @@ class Lines(LazyShapes):
         meets = ((own[:, :2] <= other[:, 2:]) & (own[:, 2:] >= other[:, :2])).all(axis=1)
         line, box = line[meets], box[meets]
         sorted_ = np.lexsort((line, box))
-        return box[sorted_].astype(np.int64), line[sorted_]
+        return box[sorted_].astype(np.int64), line[sorted_].astype(np.int64)
 
     def within(self, points: Objects, distance_m: Floats | float) -> tuple[Ints, Ints, Floats]:
         """Find the lines within a distance of each of n points.

@@ -10,6 +10,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import pandas as pd
 
+from layers.coded import coded_labels
 from layers.frames import codes_of, reads
 from layers.network.distance import SHORTEST_PIECE_M
 from layers.network.intervals import Intervals, complement, overlay
@@ -94,9 +95,8 @@ def main_part(part: Ints, owner: Ints, length_m: Floats, owners: int) -> Ints:
 
 
 def label(names: pd.Index, codes: Ints) -> pd.Series:
-    """Names by their position; missing for −1."""
-    table = np.array([*names, None], dtype=object)
-    return pd.Series(table[codes], dtype="str")
+    """Names by their position, coded; missing for −1."""
+    return pd.Series(coded_labels(codes, names))
 
 
 @reads("reach_parts")

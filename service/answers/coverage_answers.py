@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.drawing.geojson import bounding_box, to_wgs84
+from layers.drawing.geojson import bounding_box, property_values, to_wgs84
 from layers.drawing.screen_lines import ScreenLines, grid_window
 from layers.estimates.coverage_bands import BANDS, coverage_bands
 from service import reference
@@ -218,7 +218,6 @@ def reaches_in_view(
         most_vertices=_MOST_VERTICES, most_lines=_MOST_LINES, among=row_of >= 0,
     )  # fmt: skip
     shown = found.iloc[row_of[view.rows]]
-    names = joined.reaches["stream_name"].to_numpy(object)[view.rows]
     return {
         "zoom": zoom,
         "least_order": view.least_rank,
@@ -226,12 +225,8 @@ def reaches_in_view(
         "order": joined.strahler[view.rows].tolist(),
         "band": coverage_bands(shown).tolist(),
         "reach_id": shown["reach_id"].tolist(),
-        "stream_name": [name if isinstance(name, str) else None for name in names],
-        "last_date": shown["last_date"]
-        .dt.strftime("%Y-%m-%d")
-        .astype(object)
-        .where(shown["last_date"].notna(), None)
-        .tolist(),
+        "stream_name": property_values(joined.reaches["stream_name"].iloc[view.rows]),
+        "last_date": property_values(shown["last_date"].dt.strftime("%Y-%m-%d")),
         "visited": shown["visited_fraction"].round(4).tolist(),
         "sampled": shown["sampled_fraction"].round(4).tolist(),
         "methods": shown["methods"].tolist(),

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from layers.coded import uncoded
 from service.columns import column
 
 if TYPE_CHECKING:
@@ -16,14 +17,16 @@ if TYPE_CHECKING:
 __all__ = ["as_written"]
 
 Frame = TypeVar("Frame", bound=pd.DataFrame)
+_NARROW: Final = (np.int8, np.int16, np.int32)
 
 
 def as_written(frame: Frame, table: str) -> Frame:
     """Round computed figures and turn counts into whole numbers, as `service.columns` states.
 
     A count that is missing stays missing (`Int64`), one that is not whole is left as it is. What
-    was recorded is not rounded. A truth that nobody stated stays a truth (`boolean`). `table` is
-    the name in `service/columns.toml`; KeyError where a column is not described there.
+    was recorded is not rounded. A truth that nobody stated stays a truth (`boolean`). Words and
+    days stand in place of their codes. `table` is the name in `service/columns.toml`; KeyError
+    where a column is not described there.
 
     Examples
     --------
@@ -40,6 +43,10 @@ def as_written(frame: Frame, table: str) -> Frame:
         described, figures = column(table, str(name)), frame[name]
         if described.kind == "yes_no" and figures.isna().all():  # else a file would declare a text
             changed[name] = figures.astype("boolean")
+        elif isinstance(figures.dtype, pd.CategoricalDtype):
+            changed[name] = uncoded(figures)
+        elif figures.dtype in _NARROW:  # a file would declare them so
+            changed[name] = figures.astype("int64")
         elif not pd.api.types.is_float_dtype(figures.dtype):
             continue
         elif described.kind == "whole":

@@ -5,6 +5,7 @@ from contextlib import closing
 from importlib import import_module
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 from pandas.testing import assert_frame_equal
@@ -98,6 +99,21 @@ def test_options_of_a_summary_have_answers_of_their_own(store):
     by = summaries.sampled_length(store, Selection(), LOCAL_KEEPER, by=["year"])
     assert "year" in by
     assert "year" not in summaries.sampled_length(store, Selection(), LOCAL_KEEPER)
+
+
+@pytest.mark.parametrize(("name", "most"), [("coverage", 80), ("gaps", 50)])
+def test_what_is_kept_of_a_network_takes_few_bytes(store, name, most):
+    """Bytes a row but for shapes and words: a region has a million; lines are cut where drawn."""
+    kept = getattr(summaries, name)(store, Selection(), LOCAL_KEEPER)
+    arrays = [kept[column].array for column in kept.columns.drop("geometry")]
+    assert sum(getattr(each, "codes", each).nbytes for each in arrays) <= most * len(kept)
+    network, water = reference.network(store), summaries.counted(store, Selection(), LOCAL_KEEPER)
+    if name == "gaps":
+        pieces = water.distance("visited").unsampled
+        assert np.shares_memory(kept.geometry.array.parts.from_m, pieces.from_m)
+    else:
+        assert np.shares_memory(kept["length_m"].to_numpy(), network.length_m)
+        assert kept.geometry.array.xy is network.lines.xy
 
 
 @pytest.mark.parametrize("name", ["change", "change_by_year"])

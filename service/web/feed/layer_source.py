@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from hashlib import blake2b
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
@@ -42,7 +43,7 @@ class _Layer(NamedTuple):
     """A whole layer, and the ids of its features, ascending, with the row of each."""
 
     frame: gpd.GeoDataFrame
-    ids: NDArray[Any]  # texts, or bytes of as many characters each
+    ids: NDArray[Any]  # texts, or the numbers that `_word` writes as such
     rows: Ints
 
     @property
@@ -55,18 +56,18 @@ class _Meant(NamedTuple):
     """Which of the ids of a layer are meant."""
 
     layer: _Layer
-    at: Ints
+    at: Ints | range
 
     @property
     def nbytes(self) -> int:
         """Bytes besides the layer, which is kept anyway."""
-        return self.at.nbytes
+        return 0 if isinstance(self.at, range) else self.at.nbytes
 
 
 def read_reaches(store: Store, viewer: Viewer) -> _Layer:
     """Reaches by id, with the coverage by any method that this viewer would compute."""
     frame = features.covered_reaches(store, Selection(), viewer)
-    frame.insert(0, "reach_id", frame.index)
+    frame.insert(0, "reach_id", pd.Series(frame.index.array, frame.index, copy=False))
     # What changes from one day to the next without a write would be out of date in the cache.
     return _named(frame.drop(columns="years_since", errors="ignore"), frame.index)
 
@@ -96,33 +97,35 @@ def read_gaps(store: Store, viewer: Viewer) -> _Layer:
 
     def renew(last: _Layer | None) -> _Layer:
         frame = coverage_answers.gaps(store, _ANY_GEAR, viewer)
-        lines, words = frame.geometry.array, np.zeros(len(frame), "S16")
-        rows = np.empty(0, np.int64)
+        lines, words = frame.geometry.array, np.zeros(len(frame), np.uint64)
+        rows, fresh = np.empty(0, np.int32), np.ones(len(frame), bool)
         if last is not None:  # most have the shape and the word that they had
             before = lines.same_in(last.frame.geometry.array)
             same = np.flatnonzero(before >= 0)
-            now = np.full(len(last.rows), -1)
+            now = np.full(len(last.rows), -1, np.int32)
             now[before[same]] = same
             rows = now[last.rows]
             stays = rows >= 0
             rows = rows[stays]
-            words[rows] = last.ids[stays]
-        fresh = np.flatnonzero(words == b"")
-        for start in range(0, len(fresh), _WRITTEN):
-            some = fresh[start : start + _WRITTEN]
+            words[rows], fresh[rows] = last.ids[stays], False
+        new = np.flatnonzero(fresh)
+        for start in range(0, len(new), _WRITTEN):
+            some = new[start : start + _WRITTEN]
             shapes = shapely.to_wkb(np.asarray(lines[some], dtype=object))
-            words[some] = [blake2b(wkb, digest_size=8).hexdigest().encode() for wkb in shapes]
-        fresh = fresh[np.argsort(words[fresh])]
-        rows = np.insert(rows, np.searchsorted(words[rows], words[fresh]), fresh)
+            words[some] = [int.from_bytes(blake2b(wkb, digest_size=8).digest()) for wkb in shapes]
+        new = new[np.argsort(words[new])]
+        rows = np.insert(rows, np.searchsorted(words[rows], words[new]), new)
         return _Layer(frame, words[rows], rows)
 
     return renewed(store, viewer, "feed gaps", renew)
 
 
 def _named(frame: gpd.GeoDataFrame, names: pd.Index | pd.Series) -> _Layer:
-    ids = names.to_numpy(object)
-    rows = np.argsort(ids, kind="stable")
-    return _Layer(frame, ids[rows], rows)
+    ids, rows = names.to_numpy(object), np.arange(len(names), dtype=np.int32)
+    if not names.is_monotonic_increasing:
+        rows = np.argsort(ids, kind="stable").astype(np.int32)
+        ids = ids[rows]
+    return _Layer(frame, ids, rows)
 
 
 @dataclass(frozen=True)
@@ -135,16 +138,15 @@ class LayerSource:
     def page(self, store: Store, query: FeatureQuery, viewer: Viewer) -> Page:
         """Read one page."""
         layer, meant = self._meant(store, query, viewer)
-        ids = layer.ids[meant]
         if query.before is not None:
-            stop = int(np.searchsorted(ids, _as_one_of(ids, query.before[0]), side="left"))
+            stop = bisect_left(meant, bisect_left(layer.ids, query.before[0], key=_word))
             start = max(0, stop - query.limit)
             turns = (start > 0, True)
         else:
             mark = query.after
             start = 0
             if mark is not None:
-                start = int(np.searchsorted(ids, _as_one_of(ids, mark[0]), side="right"))
+                start = bisect_left(meant, bisect_right(layer.ids, mark[0], key=_word))
             stop = start + query.limit
             turns = (mark is not None, stop < len(meant))
         frame = _chosen(layer, meant[start:stop])
@@ -166,11 +168,10 @@ class LayerSource:
     def one(self, store: Store, feature_id: str, viewer: Viewer) -> gpd.GeoDataFrame:
         """Read one feature, or raise NotFoundError."""
         layer = self._layer(store, viewer)
-        word = _as_one_of(layer.ids, feature_id)
-        at = np.searchsorted(layer.ids, word) + np.arange(1)
-        if at[0] == len(layer.ids) or layer.ids[at[0]] != word:
+        at = bisect_left(layer.ids, feature_id, key=_word)
+        if at == len(layer.ids) or _word(layer.ids[at]) != feature_id:
             raise NotFoundError(f"There is no feature {feature_id!r} in {self.name}.")
-        return _chosen(layer, at)
+        return _chosen(layer, range(at, at + 1))
 
     def extent(self, store: Store, viewer: Viewer) -> Extent:
         """Box of all features; of what lies along the network, that of the network."""
@@ -191,17 +192,20 @@ class LayerSource:
     def _meant(self, store: Store, query: FeatureQuery, viewer: Viewer) -> _Meant:
         def make() -> _Meant:
             layer = self._layer(store, viewer)
-            return _Meant(layer, np.flatnonzero(_fits(store, layer.frame, query)[layer.rows]))
+            if not query.filters and query.area is None:
+                return _Meant(layer, range(len(layer.rows)))
+            fits = _fits(store, layer.frame, query)[layer.rows]
+            return _Meant(layer, np.flatnonzero(fits).astype(np.int32))
 
         return cached(store, viewer, ("feed", self.name, query.meaning), make)
 
 
-def _as_one_of(ids: NDArray[Any], word: str) -> str | bytes:
-    return word.encode() if ids.dtype.kind == "S" else word
+def _word(name: str | int) -> str:
+    return name if isinstance(name, str) else f"{name:016x}"
 
 
-def _chosen(layer: _Layer, at: Ints) -> gpd.GeoDataFrame:
-    names = [each.decode() if isinstance(each, bytes) else each for each in layer.ids[at].tolist()]
+def _chosen(layer: _Layer, at: Ints | range) -> gpd.GeoDataFrame:
+    names = [*map(_word, layer.ids[at])]
     return layer.frame.iloc[layer.rows[at]].set_axis(pd.Index(names, dtype="str"))
 
 
