@@ -209,13 +209,11 @@ def property_values(column: pd.Series) -> list[Any]:
     """
     if isinstance(column.dtype, pd.CategoricalDtype):
         column = uncoded(column)
-    if isinstance(column.dtype, pd.DatetimeTZDtype):
-        moments = column.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy("datetime64[s]")
-        text = np.datetime_as_string(moments).tolist()
-        return [None if word == "NaT" else f"{word}Z" for word in text]
     if pd.api.types.is_datetime64_any_dtype(column.dtype):
-        text = column.dt.strftime("%Y-%m-%dT%H:%M:%S")
-        return list(text.astype(object).where(column.notna(), None))
+        zone = "" if column.dt.tz is None else "Z"
+        moments = column.dt.tz_convert(None) if zone else column
+        text = np.datetime_as_string(moments.to_numpy("datetime64[s]")).tolist()
+        return [None if word == "NaT" else word + zone for word in text]
     if pd.api.types.is_float_dtype(column.dtype):
         numbers = column.to_numpy(dtype=np.float64, na_value=np.nan)
         plain: list[Any] = list(numbers.tolist())

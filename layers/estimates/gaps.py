@@ -112,11 +112,11 @@ def gaps(
     )
     nowhere = table["farthest_m"].isna().to_numpy()
     table["note"] = coded_labels(nowhere - 1, pd.Index([NOTHING[count]]))
-    if earlier is not None:  # gaps in unmoved water are what they were
-        table = pd.concat([earlier[[*table]], table])
-    table = table.iloc[row].assign(gap=np.arange(1, len(row) + 1, dtype=np.int32), length_m=lengths)
-    table = table.reset_index(drop=True)
-    frame = gpd.GeoDataFrame(table, geometry=lines, copy=False)[[*GAP_COLUMNS]]
+    # Gaps in unmoved water are what they were; columns one by one, as together they are large.
+    said = [table] if earlier is None else [earlier, table]
+    columns = {name: pd.concat([each[name] for each in said]).array[row] for name in table}
+    columns |= {"gap": np.arange(1, len(row) + 1, dtype=np.int32), "length_m": lengths}
+    frame = gpd.GeoDataFrame(columns, geometry=lines, copy=False)[[*GAP_COLUMNS]]
     frame.attrs["inputs"] = water.inputs(count) | {"count": count, "min_order": min_order}
     return frame
 

@@ -150,7 +150,7 @@ def coverage(
         lines = water.network.reaches.geometry
         lines = lines if region is None else lines.reindex(found["reach_id"])
         drawn = gpd.GeoDataFrame(found, geometry=lines.array, crs=water.network.crs, copy=False)
-        return as_summary(drawn, "coverage", found, coded=True)
+        return as_summary(drawn, "coverage", found)
 
     everywhere = replace(selection, catchments=(), species=())
     found = _along(
@@ -209,7 +209,7 @@ def gaps(
             region=reference.chosen_region(store, selection),
             before=before,
         )
-        return as_summary(found, "gaps", found, coded=True)
+        return as_summary(found, "gaps", found)
 
     everywhere, orders = (
         replace(selection, catchments=(), species=()),

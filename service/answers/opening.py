@@ -11,7 +11,6 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from layers.coded import uncoded
 from layers.fieldwork.effort import effort_of
 from layers.fieldwork.looking import local_dates
 from layers.fieldwork.stretches import stretch_lengths
@@ -167,19 +166,14 @@ def as_summary(
     *,
     first: Sequence[str] = (),
     place: str = "catchment",
-    coded: bool = False,
 ) -> Any:  # noqa: ANN401 - a GeoDataFrame stays one
     """Public columns first, then the rest; what `found` was computed from stays with the frame.
 
-    `place` names the column that stands for `catchment`. Codes of texts are left where the table
-    is `coded`, which is kept in few bytes.
+    `place` names the column that stands for `catchment`. Texts and days may be coded.
     """
     public = [*first, *(place if each == "catchment" else each for each in SUMMARY_COLUMNS[name])]
     others = [column for column in frame.columns if column not in public]
     finished = frame[[*public, *others]].reset_index(drop=True)
-    if not coded:
-        words = finished.select_dtypes("category").columns
-        finished = finished.assign(**{name: uncoded(finished[name]) for name in words})
     finished.attrs |= {"inputs": found.attrs.get("inputs", {}), "summary": name}
     return finished
 

@@ -74,8 +74,6 @@ def read_reaches(store: Store, viewer: Viewer) -> _Layer:
 
 def read_streams(store: Store, viewer: Viewer) -> _Layer:
     """Streams by id, as this viewer would sum them up."""
-    if not len(reference.network(store).reaches):
-        return _named(features.reaches(store).iloc[:0], pd.Index([]))
     frame = coverage_answers.streams(store, _ANY_GEAR, viewer)
     return _named(frame, frame["stream_id"])
 
@@ -92,8 +90,6 @@ def read_gaps(store: Store, viewer: Viewer) -> _Layer:
 
     Their numbers shift when another is closed; the shape of one that stays is the same.
     """
-    if not len(reference.network(store).reaches):
-        return _named(features.reaches(store).iloc[:0], pd.Index([]))
 
     def renew(last: _Layer | None) -> _Layer:
         frame = coverage_answers.gaps(store, _ANY_GEAR, viewer)

@@ -107,15 +107,11 @@ def _first(rows: pd.DataFrame) -> pd.Series:
 
 
 def _lengths(own: Selection, catchment: str) -> list[dict[Hashable, Any]]:
-    if not len(reference.network(current_store()).reaches):
-        return []
     table = summaries.sampled_length(current_store(), own, current_viewer(), by=("catchment",))
     return table[table["catchment"] == catchment].to_dict("records")
 
 
 def _gaps(own: Selection) -> dict[str, Any]:
-    if not len(reference.network(current_store()).reaches):
-        return {"rows": [], "count": 0, "length_m": 0.0}
     table = summaries.gaps(current_store(), own, current_viewer())
     return {
         "rows": table.drop(columns=table.geometry.name).head(_MOST_GAPS).to_dict("records"),
