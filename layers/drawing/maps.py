@@ -256,24 +256,18 @@ def method_entries(methods: pd.DataFrame, used: pd.Series) -> list[dict[str, Any
     """Legend entries of the methods that placements used, in the order of the list."""
     # A sign is chosen among all methods of the store, so that it is the same on each of its maps.
     signed = methods[["label", "gear_kind"]].assign(sign=method_signs(methods["label"]))
-    kept = signed[signed.index.isin(used.unique())]
-    return [
-        {"method": method, "label": label, "gear_kind": kind, "sign": sign}
-        for method, label, kind, sign in zip(
-            kept.index.tolist(), *(kept[name].tolist() for name in kept), strict=True
-        )
-    ]
+    return _rows(signed[signed.index.isin(used.unique())].rename_axis("method"))
 
 
 def species_entries(species: pd.DataFrame, names: set[str]) -> list[dict[str, Any]]:
     """Picker entries of the species named, by scientific name."""
     kept = species.loc[species.index.isin(names), ["vernacular_name"]].sort_index()
-    common = kept["vernacular_name"].astype(object)
-    common = common.where(common.notna(), None)
-    return [
-        {"species": name, "vernacular_name": word}
-        for name, word in zip(kept.index.tolist(), common.tolist(), strict=True)
-    ]
+    return _rows(kept.rename_axis("species"))
+
+
+def _rows(entries: pd.DataFrame) -> list[dict[Any, Any]]:
+    cells = entries.reset_index().astype(object)
+    return cells.where(cells.notna(), None).to_dict("records")
 
 
 def method_detects(species: pd.DataFrame, methods: pd.DataFrame) -> dict[str, list[str]]:

@@ -129,9 +129,9 @@ def map_summary(
         known = np.isfinite(x)
         box = None
         if known.any():
-            low = _degrees(np.array([[x[known].min(), y[known].max()]]))[0]
-            high = _degrees(np.array([[x[known].max(), y[known].min()]]))[0]
-            box = [*low.tolist(), *high.tolist()]
+            x, y = x[known], y[known]
+            corners = np.array([[x.min(), y.max()], [x.max(), y.min()]])
+            box = _degrees(corners).ravel().tolist()
         return {
             "placements": int(chosen.sum()),
             "methods": {stored.columns.methods[code] for code in used.tolist() if code >= 0},

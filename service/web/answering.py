@@ -21,7 +21,6 @@ def revalidated(content: bytes | str, kind: str) -> Response:
     """
     response = Response(content, mimetype=kind)
     response.cache_control.no_cache = True
-    response.cache_control.private = True
     response.add_etag()
     response.make_conditional(request)
     return response
@@ -34,7 +33,6 @@ def in_pieces(pieces: Iterator[bytes], kind: str) -> Response:
     """
     response = Response(pieces, mimetype=kind)
     response.cache_control.no_cache = True
-    response.cache_control.private = True
     return response
 
 

@@ -38,6 +38,7 @@ class Problem:
 
 _TABLE: Final = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 PROBLEMS: Final = {name: Problem(**entry) for name, entry in _TABLE.items()}
+_EXPLAINED: Final = {problem.slug: problem for problem in PROBLEMS.values()}
 
 blueprint = Blueprint("problems", __name__)
 
@@ -60,10 +61,9 @@ def register_problems(app: Flask) -> None:
 @blueprint.get("/problems/<slug>")
 def show(slug: str) -> str:
     """Explain one kind of problem; where the `type` of a problem document leads."""
-    known = [problem for problem in PROBLEMS.values() if problem.slug == slug]
-    if not known:
+    if slug not in _EXPLAINED:
         abort(404)
-    return render_template("problem.html", problem=known[0], detail="", faults=())
+    return render_template("problem.html", problem=_EXPLAINED[slug], detail="", faults=())
 
 
 def _answer_ours(error: Exception) -> tuple[Any, int]:
@@ -97,7 +97,7 @@ def _answer(problem: Problem, detail: str, faults: Any) -> tuple[Any, int]:  # n
         return page, problem.status
     document: dict[str, Any] = {
         "type": url_for("problems.show", slug=problem.slug, _external=True)
-        if _has_page(problem) and _has_links()
+        if problem.slug in _EXPLAINED and _has_links()
         else "about:blank",
         "title": problem.title,
         "status": problem.status,
@@ -109,10 +109,6 @@ def _answer(problem: Problem, detail: str, faults: Any) -> tuple[Any, int]:  # n
     response = current_app.json.response(document)
     response.mimetype = MEDIA_TYPE
     return response, problem.status
-
-
-def _has_page(problem: Problem) -> bool:
-    return any(problem.slug == known.slug for known in PROBLEMS.values())
 
 
 def _has_links() -> bool:

@@ -8,6 +8,7 @@ import re
 from functools import wraps
 from typing import TYPE_CHECKING, Any, Final
 
+import pandas as pd
 from flask import Blueprint
 from markupsafe import Markup, escape
 
@@ -61,12 +62,7 @@ _OUTCOMES: Final = {
 
 
 def _missing(value: Any) -> bool:  # noqa: ANN401 - whatever a frame holds
-    if value is None or value == "":
-        return True
-    try:
-        return bool(value != value)  # NaN and NaT differ from themselves
-    except TypeError:  # pandas' NA takes no side
-        return True
+    return not value if isinstance(value, str) else bool(pd.isna(value))
 
 
 def number(value: Any, digits: int = 0, *, fixed: bool = False) -> str:  # noqa: ANN401

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from flask import Blueprint, Response, current_app, jsonify, render_template, request
+from flask import Blueprint, current_app, jsonify, render_template, request
 from flask_wtf.csrf import generate_csrf
 
 from layers.drawing.joined_modules import imported_modules, join_modules
@@ -29,12 +29,14 @@ from service.intake.placement_form import (
     read_form,
     save_form,
 )
-from service.web.answering import unkept
+from service.web.answering import revalidated, unkept
 from service.web.context import current_store, current_viewer, require_editor
 from service.web.map_backgrounds import backgrounds
 from service.web.parameters import read_place, read_query
 
 if TYPE_CHECKING:
+    from flask import Response
+
     from service.intake.importing import CheckResult
     from service.intake.placement_form import Form
 
@@ -141,13 +143,8 @@ def _lists(form: Form | None) -> dict[str, Any]:
 
 
 def _written(form: Form) -> dict[str, Any]:
-    return {
-        "placement": form.placement,
-        "catches": form.catches,
-        "lengths": form.lengths,
-        "nothing_caught": form.nothing_caught,
-        "base": form.base,
-    }
+    written = ("placement", "catches", "lengths", "nothing_caught", "base")
+    return {name: getattr(form, name) for name in written}
 
 
 @blueprint.get("/entry/token")
@@ -250,12 +247,7 @@ def _finding(
 def worker() -> Response:
     """Script that keeps the form at hand and sends drafts; at the root, so that it may see it."""
     text = _module_text("entry_worker.js").replace("PARTS = []", f"PARTS = {json.dumps(_parts())}")
-    script = join_modules(text, _module_text)
-    answer = Response(script, mimetype="text/javascript")
-    answer.add_etag()
-    answer.cache_control.no_cache = True
-    answer.make_conditional(request)
-    return answer
+    return revalidated(join_modules(text, _module_text), "text/javascript")
 
 
 def _parts() -> list[str]:

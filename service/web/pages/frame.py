@@ -5,14 +5,18 @@ from __future__ import annotations
 import hashlib
 from functools import cache
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from flask import Blueprint, Response, current_app, jsonify, request, url_for
+from flask import Blueprint, current_app, jsonify, request, url_for
 
 from layers.drawing.map_assets import asset, map_asset_names, modules_of
 from layers.errors import LayersError
 from service.errors import NotFoundError
+from service.web.answering import revalidated
 from service.web.context import current_store
+
+if TYPE_CHECKING:
+    from flask import Response
 
 __all__ = ["blueprint"]
 
@@ -74,11 +78,8 @@ def map_asset(name: str) -> Response:
         content, kind = asset(name)
     except LayersError as problem:
         raise NotFoundError(str(problem)) from problem
-    response = Response(content, mimetype=kind)
+    response = revalidated(content, kind)
     response.cache_control.public = True
-    response.cache_control.no_cache = True
-    response.add_etag()
-    response.make_conditional(request)
     return response
 
 

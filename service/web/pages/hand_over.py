@@ -17,12 +17,13 @@ from service.answers import features
 from service.answers.hand_over import AUDIENCES, FORMS, HandOver, viewer_of, what_it_holds
 from service.answers.names import filter_choices
 from service.cache import renewed
-from service.errors import NotFoundError, RequestError
+from service.errors import NotFoundError
 from service.records import OF_NOTHING
 from service.reference.closing import sentences_of_effect
 from service.store import Wanted
 from service.web.context import current_store, current_viewer, hand_over_writer
 from service.web.jobs import Job
+from service.web.parameters import read_choice
 from service.web.question import carried, page_question
 from service.web.waiting import MadeFile, do_or_follow
 
@@ -60,11 +61,8 @@ class _Choice:
 
 def _choice() -> _Choice:
     query = page_question(*_OWN)
-    form, audience = request.args.get("form") or "bundle", request.args.get("audience") or "public"
-    if form not in FORMS:
-        raise RequestError(f"There is no form {form!r}; give one of {', '.join(FORMS)}.")
-    if audience not in AUDIENCES:
-        raise RequestError(f"There is no audience {audience!r}; give public or precise.")
+    form = read_choice(request.args, "form", tuple(FORMS), "bundle")
+    audience = read_choice(request.args, "audience", tuple(AUDIENCES), "public")
     if audience == "precise":
         require_role(current_viewer(), "keeper")
     crs = request.args.get("crs", "").strip()

@@ -9,12 +9,11 @@ from flask import Blueprint, render_template, request
 from service.answers.map_views import map_summary, network_bounds
 from service.answers.names import filter_choices
 from service.answers.record_list import SORTS, record_page
-from service.answers.request_words import read_whole
 from service.errors import RequestError
 from service.web.context import current_store, current_viewer
 from service.web.page_maps import live_map
 from service.web.pages.record_files import read_shown
-from service.web.parameters import read_choice
+from service.web.parameters import read_choice, read_order
 from service.web.question import page_question, question_pairs
 
 __all__ = ["blueprint"]
@@ -46,7 +45,7 @@ def show() -> str:
     columns = [name for name in request.args.getlist("columns") if name] or list(_COLUMNS)
     if strange := [name for name in columns if name not in _COLUMNS]:
         raise RequestError(f"columns {strange[0]!r} is none of {', '.join(_COLUMNS)}.")
-    page = read_whole(request.args.get("page") or "1", "page", least=1)
+    page = read_order(request.args, "page")
     store, viewer = current_store(), current_viewer()
     listed = record_page(
         store, query.selection, viewer,
