@@ -266,7 +266,7 @@ def species_entries(species: pd.DataFrame, names: set[str]) -> list[dict[str, An
 
 
 def _rows(entries: pd.DataFrame) -> list[dict[Any, Any]]:
-    cells = entries.reset_index().astype(object)
+    cells = entries.reset_index().rename(columns=str).astype(object)  # plain words, for JSON
     return cells.where(cells.notna(), None).to_dict("records")
 
 

@@ -67,6 +67,9 @@ _SEEN: Final = 2.80
 _SELDOM: Final = 0.025  # of either side
 _SELDOM_SHOWN: Final = "would show in fewer than 4 of 5 cases"
 _LEAST_SHARE: Final = 0.25  # of units looked at again, in the year that change is told from
+_NEW_YEAR: Final = (
+    "; December and the January after it are two years, unless a season over New Year is stated"
+)
 _VAGUE: Final = 2.0  # highest over lowest yearly ratio from which on the words give no figure
 
 
@@ -331,12 +334,7 @@ def change(
             yearly += [keys | one for one in _by_year(own, quantity, years)]
     for row in table:
         row["words"] = _words(row)
-    frames = Changes(
-        *(
-            typed(rows, columns)
-            for rows, columns in ((table, CHANGE_COLUMNS), (yearly, YEAR_COLUMNS))
-        )
-    )
+    frames = Changes(typed(table, CHANGE_COLUMNS), typed(yearly, YEAR_COLUMNS))
     for frame in frames:
         frame.attrs["inputs"] = _inputs(placements, work, days)
     return frames
@@ -354,13 +352,7 @@ def _inputs(placements: pd.DataFrame, work: _Work, days: Days | None) -> dict[st
         assumes="units stay occupied or empty within a year; chances of colonisation, loss and "
         "detection at usual effort and the yearly ratio are the same in all units and years; "
         "effort is of like kind in all years; what is good or bad in one year everywhere counts "
-        "as change"
-        + (
-            "; December and the January after it are two years, unless a season over New Year is "
-            "stated"
-            if cut
-            else ""
-        ),
+        "as change" + (_NEW_YEAR if cut else ""),
     )
 
 

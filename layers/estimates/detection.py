@@ -18,7 +18,7 @@ import pandas as pd
 from layers.coded import distinct
 from layers.estimates.catchment_chances import (
     AS_ELSEWHERE,
-    Places,
+    CHANCE_COLUMNS,
     chances_by_catchment,
     places_of,
 )
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from layers.arrays import Bools
+    from layers.estimates.catchment_chances import Places
     from layers.estimates.fitted_seasons import Looking, Tried, Visits
     from layers.estimates.occupancy import Estimate
     from layers.estimates.seasons import Days, Seasons, Unit
@@ -119,13 +120,15 @@ class Detection:
     def by_catchment(self) -> pd.DataFrame:
         """One row for each catchment and species."""
         looking, places = self._looking, self._places
-        if places is None:  # no row
-            places, names = Places(pd.Index([]), {}), dict[int, str]()
-        else:
-            names = looking.names
-        found = chances_by_catchment(
-            places.names, names, looking.can, looking.of_year, lambda _: (looking, places)
-        )
+        found = typed([], CHANCE_COLUMNS)
+        if places is not None:
+            found = chances_by_catchment(
+                places.names,
+                looking.names,
+                looking.can,
+                looking.of_year,
+                lambda _: (looking, places),
+            )
         found.attrs["inputs"] = self._inputs | {"assumes": ASSUMED_OF_CHANCES}
         return found
 

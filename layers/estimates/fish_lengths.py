@@ -229,35 +229,22 @@ def length_classes(
         problems = _kind_words(kind) + _count_words(bounded[species])
         if without := int(left.get(species, 0)):
             problems.append(f"{without} fish of placements where none was measured are left out")
+        shared: dict[str, Any] = {"species": species, "length_type": kind}
         if len(own) < FEWEST:
-            rows.append(
-                {
-                    "species": species,
-                    "length_type": kind,
-                    "measured": len(own),
-                    "raised": own["factor"].sum(),
-                    "problem": "; ".join(
-                        [f"fewer than {FEWEST} fish measured: in no class", *problems]
-                    ),
-                }
-            )
+            problems.insert(0, f"fewer than {FEWEST} fish measured: in no class")
+            shared |= {"measured": len(own), "raised": own["factor"].sum()}
+            rows.append(shared | {"problem": "; ".join(problems)})
             continue
         number = np.floor(own["length_mm"].to_numpy() / class_mm).astype(np.int64)
         first = number.min()
         counts = np.bincount(number - first)
         raised = np.bincount(number - first, weights=own["factor"].to_numpy())
-        for k, (n, stands_for) in enumerate(zip(counts, raised, strict=True)):
-            rows.append(
-                {
-                    "species": species,
-                    "length_type": kind,
-                    "class_low_mm": (first + k) * class_mm,
-                    "class_high_mm": (first + k + 1) * class_mm,
-                    "measured": n,
-                    "raised": stands_for,
-                    "problem": "; ".join(problems),
-                }
-            )
+        rows += [
+            shared
+            | {"class_low_mm": low * class_mm, "class_high_mm": (low + 1) * class_mm}
+            | {"measured": n, "raised": stands_for, "problem": "; ".join(problems)}
+            for low, (n, stands_for) in enumerate(zip(counts, raised, strict=True), int(first))
+        ]
     return _finished(rows, CLASS_COLUMNS, placements, fish)
 
 

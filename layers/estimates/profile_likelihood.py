@@ -7,7 +7,8 @@ Moolgavkar 1988, Applied Statistics 37:87-94, from memory).
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, NamedTuple, Protocol, TypeAlias
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, Protocol, TypeAlias
 
 import numpy as np
 import scipy
@@ -202,26 +203,21 @@ def _improved(
     spread = np.diag(np.linalg.pinv(-curve, hermitian=True)) if curve is not None else start
     scale = np.sqrt(np.clip(spread, 1e-4, 1.0))
     low, high = np.array(bounds).T
-    last: list[tuple[bytes, Slopes]] = []
     theta = start
 
-    def at(step: Floats) -> Slopes:  # value and slope are wanted one after the other
-        key = step.tobytes()
-        if not last or last[0][0] != key:
-            last[:] = [(key, model.log_likelihood(theta + scale * step))]
-        return last[0][1]
+    @lru_cache(1)  # value and slope are wanted one after the other
+    def at(step: bytes) -> Slopes:
+        return model.log_likelihood(theta + scale * np.frombuffer(step))
 
     def goal(step: Floats) -> tuple[float, Floats]:
         value, slope = figure(theta + scale * step)
         return -sign * value, -sign * slope * scale
 
-    def above(step: Floats) -> float:
-        return at(step).value - floor
-
-    def above_slope(step: Floats) -> Floats:
-        sloped: Floats = at(step).gradient * scale
-        return sloped
-
+    above: Any = {
+        "type": "ineq",
+        "fun": lambda step: at(step.tobytes()).value - floor,
+        "jac": lambda step: at(step.tobytes()).gradient * scale,
+    }
     for _ in range(_MOST_TRIES):
         found = scipy.optimize.minimize(
             goal,
@@ -229,12 +225,12 @@ def _improved(
             jac=True,
             method="SLSQP",
             bounds=list(zip((low - theta) / scale, (high - theta) / scale, strict=True)),
-            constraints={"type": "ineq", "fun": above, "jac": above_slope},
+            constraints=above,
             options={"maxiter": 100, "ftol": 1e-7},
         )
         better = sign * (figure(theta + scale * found.x)[0] - figure(theta)[0])
         theta = np.asarray(theta + scale * found.x, dtype=np.float64)
-        last.clear()
+        at.cache_clear()
         if abs(better) < _SHORT_STEP:  # it may have stopped too early before
             break
     return theta

@@ -171,13 +171,12 @@ def seasons(
         within &= np.isin(year, sorted(set(years)))
     used, left_out = used_in_seasons(placements, units, within, unit=unit)
     rows = np.flatnonzero(used)
-    unit_of_effort = counted_in
-    if unit_of_effort is None:
-        unit_of_effort = units_counted(placements, methods, effort)
+    if counted_in is None:
+        counted_in = units_counted(placements, methods, effort)
     method = codes_of(placements["method"], methods.index, "Method")
-    amount = effort_in(placements, effort, unit_of_effort, method)
+    amount = effort_in(placements, effort, counted_in, method)
     amount[~(amount > 0)] = np.nan  # not known, or of no use
-    amount[(unit_of_effort == PER_PLACEMENT)[method]] = 1.0
+    amount[(counted_in == PER_PLACEMENT)[method]] = 1.0
     method, amount = method[rows], amount[rows]
     keys = pd.DataFrame(
         {
@@ -221,7 +220,7 @@ def seasons(
         date=keys["date"].to_numpy()[first],
         usual=usual,
         usual_placement=usual_placement,
-        effort_unit=unit_of_effort,
+        effort_unit=counted_in,
         left_out=left_out,
     )
 

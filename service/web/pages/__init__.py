@@ -1,8 +1,9 @@
-"""Pages, one module each; each has a `blueprint`, listed here."""
+"""Pages, one module each; each has a `blueprint`."""
 
 from __future__ import annotations
 
 import importlib
+import pkgutil
 from typing import TYPE_CHECKING, Final
 
 from service.web.context import current_viewer, title_of_store
@@ -15,37 +16,6 @@ if TYPE_CHECKING:
 
 __all__ = ["register_pages"]
 
-MODULES: Final = (
-    "service.web.pages.frame",
-    "service.web.pages.login",
-    "service.web.pages.accounts_page",
-    "service.web.pages.own_account",
-    "service.web.pages.map_page",
-    "service.web.pages.map_views",
-    "service.web.pages.geojson",
-    "service.web.feed.routes",
-    "service.web.wording",
-    "service.web.pages.catchments",
-    "service.web.pages.catchment_page",
-    "service.web.pages.species_page",
-    "service.web.pages.records_page",
-    "service.web.pages.record_files",
-    "service.web.pages.placement_page",
-    "service.web.pages.methods_page",
-    "service.web.pages.figure_images",
-    "service.web.pages.coverage",
-    "service.web.pages.gear_page",
-    "service.web.pages.water_pages",
-    "service.web.pages.entry",
-    "service.web.pages.in_the_water",
-    "service.web.pages.import_page",
-    "service.web.pages.loading",
-    "service.web.pages.backgrounds",
-    "service.web.pages.hand_over",
-    "service.web.pages.returns_page",
-    "service.web.pages.work",
-    "service.web.pages.guide",
-)
 # Words and endpoint of each page in the bar on top, in the order of use; those of a role in
 # `_NEEDED` do not show to whoever may less.
 NAVIGATION: Final = (
@@ -72,7 +42,8 @@ _NEEDED: Final[dict[str, tuple[Role, ...]]] = {
 
 def register_pages(app: Flask) -> None:
     """Register every page, and what the layout of all of them needs."""
-    for name in MODULES:
+    own = sorted(f"{__name__}.{module.name}" for module in pkgutil.iter_modules(__path__))
+    for name in (*own, "service.web.feed.routes", "service.web.wording"):
         app.register_blueprint(importlib.import_module(name).blueprint)
     register_question(app.jinja_env.globals)
 

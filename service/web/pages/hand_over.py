@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tempfile
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -48,18 +48,8 @@ _KINDS: Final = {
 }
 
 
-@dataclass(frozen=True)
-class _Choice:
-    """Query of the hand-over page."""
-
-    query: PageQuery
-    form: str
-    audience: Audience
-    crs: str
-    licence: str
-
-
-def _choice() -> _Choice:
+def _choice() -> tuple[PageQuery, HandOver]:
+    """Read the query of the page, and what is wanted."""
     query = page_question(*_OWN)
     form = read_choice(request.args, "form", tuple(FORMS), "bundle")
     audience = read_choice(request.args, "audience", tuple(AUDIENCES), "public")
@@ -69,15 +59,16 @@ def _choice() -> _Choice:
     if crs:
         read_crs(crs)
     licence = request.args.get("licence", "").strip()[:500]
-    return _Choice(query, form, "precise" if audience == "precise" else "public", crs, licence)
+    for_whom: Audience = "precise" if audience == "precise" else "public"
+    return query, HandOver(query.selection, form, for_whom, crs=crs or None, licence=licence)
 
 
 @blueprint.get("/hand-over")
 def show() -> str:
     """Show the choices, and what the file would hold."""
-    choice = _choice()
+    query, choice = _choice()
     store, viewer = current_store(), current_viewer()
-    selection = choice.query.selection
+    selection = choice.selection
     # Not `cached`: it is small and takes long, and larger answers would push it out.
     holds = renewed(
         store,
@@ -88,13 +79,13 @@ def show() -> str:
     return render_template(
         "hand_over.html",
         choice=choice,
-        query=choice.query,
+        query=query,
         forms=FORMS,
         with_crs=_WITH_CRS,
         may_precise=viewer.role == "keeper",
         holds=holds,
         layers=_layers(choice, holds),
-        kept_back=_kept_back(choice, viewer, holds),
+        kept_back=None if query.filtered else _kept_back(choice, viewer, holds),
         effect=_effect(viewer),
         choices=filter_choices(store, viewer),
         store_crs=store.settings.crs,
@@ -103,9 +94,9 @@ def show() -> str:
     )
 
 
-def _layers(choice: _Choice, holds: Preview) -> list[tuple[str, int, str]]:
+def _layers(choice: HandOver, holds: Preview) -> list[tuple[str, int, str]]:
     """Count what stands in each layer, as the audience sees it."""
-    store, selection = current_store(), choice.query.selection
+    store, selection = current_store(), choice.selection
     counted = [
         ("Placements", holds.placements, "one for each gear in one place once"),
         ("Detections", holds.detections, "one for each species that a placement caught"),
@@ -125,9 +116,9 @@ def _effect(viewer: Viewer) -> list[str]:
     return renewed(store, viewer, "effect of steps", lambda _: sentences_of_effect(store))
 
 
-def _kept_back(choice: _Choice, viewer: Viewer, holds: Preview) -> int | None:
+def _kept_back(choice: HandOver, viewer: Viewer, holds: Preview) -> int | None:
     """Placements left out altogether; shown only to those who may see them."""
-    if choice.audience == "precise" or not viewer.sees_exact_places or choice.query.filtered:
+    if choice.audience == "precise" or not viewer.sees_exact_places:
         return None
     whole = count_features(current_store(), Wanted(), "placement", viewer)
     return whole - holds.placements
@@ -136,20 +127,16 @@ def _kept_back(choice: _Choice, viewer: Viewer, holds: Preview) -> int | None:
 @blueprint.get("/hand-over/file")
 def file() -> AnyResponse:
     """Write the file, and send it."""
-    choice = _choice()
+    _, choice = _choice()
     store, viewer, write = current_store(), current_viewer(), hand_over_writer()
     eyes = viewer_of(choice.audience, viewer)
     ending = FORMS[choice.form][0]
     name = _name(choice, ending)
-    wanted = HandOver(
-        choice.query.selection, choice.form, choice.audience,
-        crs=choice.crs if choice.crs and choice.form in _WITH_CRS else None,
-        licence=choice.licence,
-    )  # fmt: skip
+    wanted = replace(choice, crs=choice.crs if choice.form in _WITH_CRS else None)
 
     def work(progress: Progress) -> MadeFile:
         progress.say("opening the records")
-        count = len(open_records(store, choice.query.selection, eyes, OF_NOTHING).placements)
+        count = len(open_records(store, choice.selection, eyes, OF_NOTHING).placements)
         if not count:
             raise NotFoundError("No placement meets this choice, so there is nothing to hand over.")
 
@@ -170,7 +157,7 @@ def file() -> AnyResponse:
     return do_or_follow(Job(work, owner=viewer.name, title=title, back=back))
 
 
-def _name(choice: _Choice, ending: str) -> str:
+def _name(choice: HandOver, ending: str) -> str:
     title = current_store().settings.title or "records"
     stem = re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-") or "records"
     return f"{stem}-{choice.form}-{choice.audience}{ending}"
