@@ -39,6 +39,7 @@ __all__ = [
     "check_frame",
     "codes_of",
     "codes_within",
+    "columns_of",
     "reads",
     "typed",
 ]
@@ -360,6 +361,17 @@ def codes_within(labels: pd.Series, index: pd.Index) -> Ints:
         found = np.repeat(found, np.diff(starts, append=len(words)))
         return np.asarray(found, dtype=np.int64)
     return np.asarray(index.get_indexer(pd.Index(labels.array)), dtype=np.int64)
+
+
+def columns_of(*groups: tuple[type, str]) -> dict[str, type]:
+    """Declare columns of results in their order: a type, and names with blanks between.
+
+    Examples
+    --------
+    >>> columns_of((str, "species method"), (int, "units"))
+    {'species': <class 'str'>, 'method': <class 'str'>, 'units': <class 'int'>}
+    """
+    return {name: kind for kind, names in groups for name in names.split()}
 
 
 def typed(rows: object, columns: Mapping[str, type]) -> pd.DataFrame:

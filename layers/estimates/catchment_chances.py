@@ -17,7 +17,7 @@ from layers.coded import distinct
 from layers.estimates.fitted_seasons import Tried
 from layers.estimates.occupancy import NOBODY, anywhere, doubts, empty_by_luck
 from layers.fieldwork.looking import nested_catchments, rolled_up
-from layers.frames import codes_within, reads, typed
+from layers.frames import codes_within, columns_of, reads, typed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator, Mapping
@@ -34,18 +34,13 @@ __all__ = [
     "places_of",
 ]
 
-CHANCE_COLUMNS: Final = {
-    "catchment": str,
-    "species": str,
-    "year": pd.Int64Dtype,
-    "units": int,
-    "units_found": int,
-    "visits": int,
-    "chance_present": float,
-    "chance_present_low": float,
-    "chance_present_high": float,
-    "problem": str,
-}
+CHANCE_COLUMNS: Final = columns_of(
+    (str, "catchment species"),
+    (pd.Int64Dtype, "year"),
+    (int, "units units_found visits"),
+    (float, "chance_present chance_present_low chance_present_high"),
+    (str, "problem"),
+)
 AS_ELSEWHERE: Final = "a catchment without a find is as occupied as the others"
 _RARER: Final = 0.05  # no find is less likely than this where it is as common as elsewhere
 _BELOW_ONE: Final = 0.999_999  # no chance is certainty, nor printed as such

@@ -20,7 +20,7 @@ from layers.estimates.dynamic_occupancy import DynamicFit, fit_dynamic
 from layers.estimates.seasons import seasons
 from layers.fieldwork.effort import EFFORT_UNITS
 from layers.fieldwork.looking import detectable, inputs_of
-from layers.frames import codes_within, reads, typed
+from layers.frames import codes_within, columns_of, reads, typed
 from layers.plurals import counted
 from layers.totals import ALL
 
@@ -34,33 +34,18 @@ if TYPE_CHECKING:
 __all__ = ["Changes", "change"]
 
 _KEYS: Final = ("place", "species", "method", "quantity")
-CHANGE_COLUMNS: Final = {
-    **dict.fromkeys(_KEYS, str),
-    "units": int,
-    "first_year": int,
-    "last_year": int,
-    "gained": int,
-    "lost": int,
-    "yearly_ratio": float,
-    "yearly_ratio_low": float,
-    "yearly_ratio_high": float,
-    "decline_seen": float,
-    "estimator": str,
-    "words": str,
-    "problem": str,
-}
-YEAR_COLUMNS: Final = {
-    **dict.fromkeys(_KEYS, str),
-    "year": int,
-    "units": int,
-    "units_found": int,
-    "placements": int,
-    "value": float,
-    "value_low": float,
-    "value_high": float,
-    "value_unit": str,
-    "problem": str,
-}
+CHANGE_COLUMNS: Final = columns_of(
+    (str, " ".join(_KEYS)),
+    (int, "units first_year last_year gained lost"),
+    (float, "yearly_ratio yearly_ratio_low yearly_ratio_high decline_seen"),
+    (str, "estimator words problem"),
+)
+YEAR_COLUMNS: Final = columns_of(
+    (str, " ".join(_KEYS)),
+    (int, "year units units_found placements"),
+    (float, "value value_low value_high"),
+    (str, "value_unit problem"),
+)
 _FEWEST_FINDS: Final = 3  # below it the gear shares its chance of detection with others like it
 # Standard errors from no change at which four of five cases are seen: 1.96 + 0.84.
 _SEEN: Final = 2.80

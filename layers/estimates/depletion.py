@@ -26,7 +26,7 @@ from layers.estimates.removal import (
     number_if_catchability_falls,
 )
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, local_dates, looked
-from layers.frames import PASS_MINUTES, codes_within, reads, typed
+from layers.frames import PASS_MINUTES, codes_within, columns_of, reads, typed
 from layers.plurals import counted
 from layers.totals import ALL, RECORDS_ANEW, refuse_all
 
@@ -38,26 +38,16 @@ if TYPE_CHECKING:
 __all__ = ["DEPLETION_COLUMNS", "depletion", "fished_area_m2"]
 
 FEW_FISH: Final = 10  # common practice, no source
-DEPLETION_COLUMNS: Final = {
-    "placement_id": str,
-    "site": float,
-    "date": float,
-    "species": str,
-    "passes": int,
-    "catches": str,
-    "estimator": str,
-    "n_hat": float,
-    "n_se": float,
-    "n_low": float,
-    "n_high": float,
-    "p_hat": float,
-    "density_per_100_m2": float,
-    "problem": str,
-    "se_formula": str,
-    "first_pass_per_minute": float,
-    "density_low": float,
-    "density_high": float,
-}
+DEPLETION_COLUMNS: Final = columns_of(
+    (str, "placement_id"),
+    (float, "site date"),
+    (str, "species"),
+    (int, "passes"),
+    (str, "catches estimator"),
+    (float, "n_hat n_se n_low n_high p_hat density_per_100_m2"),
+    (str, "problem se_formula"),
+    (float, "first_pass_per_minute density_low density_high"),
+)
 _UNEQUAL: Final = 1.25  # greatest minutes of a pass over least; a choice of this program
 _UNEQUAL_WORDS: Final = "minutes differ between passes, and equal effort is assumed"
 _DENSITIES: Final = {

@@ -27,7 +27,7 @@ from layers.estimates.fitted_seasons import LEAST_VISITS, each_species, looking_
 from layers.estimates.occupancy import NOBODY, doubts, visits_until
 from layers.estimates.seasons import PER_PLACEMENT, SEGMENT_M, seasons, units_of
 from layers.fieldwork.looking import inputs_of
-from layers.frames import reads, typed
+from layers.frames import columns_of, reads, typed
 from layers.plurals import counted
 
 if TYPE_CHECKING:
@@ -49,35 +49,22 @@ __all__ = [
     "inputs_of_detection",
 ]
 
-DETECTION_COLUMNS: Final = {
-    "species": str,
-    "method": str,
-    "units": int,
-    "visits": int,
-    "placements": int,
-    "estimator": str,
-    "occupancy": float,
-    "occupancy_se": float,
-    "occupancy_low": float,
-    "occupancy_high": float,
-    "detection": float,
-    "detection_se": float,
-    "detection_low": float,
-    "detection_high": float,
-    "chance_missed": float,
-    "chance_missed_low": float,
-    "chance_missed_high": float,
-    "more_placements": pd.Int64Dtype,
-    "problem": str,
-    "year": pd.Int64Dtype,
-    "season": str,
-    "units_found": int,
-    "visits_found": int,
-    "usual_effort": float,
-    "effort_unit": str,
-    "model": str,
-    "aicc": float,
-}
+DETECTION_COLUMNS: Final = columns_of(
+    (str, "species method"),
+    (int, "units visits placements"),
+    (str, "estimator"),
+    (float, "occupancy occupancy_se occupancy_low occupancy_high"),
+    (float, "detection detection_se detection_low detection_high"),
+    (float, "chance_missed chance_missed_low chance_missed_high"),
+    (pd.Int64Dtype, "more_placements"),
+    (str, "problem"),
+    (pd.Int64Dtype, "year"),
+    (str, "season"),
+    (int, "units_found visits_found"),
+    (float, "usual_effort"),
+    (str, "effort_unit model"),
+    (float, "aicc"),
+)
 LIKELIHOOD, PENALISED = "maximum_likelihood", "penalised_likelihood"
 _ASSUMES: Final = (
     "closed seasons: a unit stays occupied or empty through one; visits independent; chance of "

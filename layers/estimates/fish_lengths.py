@@ -14,7 +14,7 @@ import pandas as pd
 import scipy
 
 from layers.fieldwork.looking import catch_numbers, inputs_of
-from layers.frames import codes_within, reads, typed
+from layers.frames import codes_within, columns_of, reads, typed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -34,39 +34,26 @@ _QUANTILES: Final = {"p10_mm": 0.1, "p25_mm": 0.25, "median_mm": 0.5, "p75_mm": 
 _NARROW: Final = 1.5  # longest over shortest below which a fit is warned of; a choice of ours
 _NO_FIT: Final = f"no fit: fewer than {FEWEST} fish weighed, or all of one length"
 _KEYS: Final = ["species", "length_type"]
-LENGTH_COLUMNS: Final = {
-    **dict.fromkeys(_KEYS, str),
-    "measured": int,
-    "caught": int,
-    "unmeasured_share": float,
-    "shortest_mm": float,
-    **dict.fromkeys(_QUANTILES, float),
-    "longest_mm": float,
-    "weighed": int,
-    "weight_factor": float,
-    "weight_exponent": float,
-    "weight_exponent_low": float,
-    "weight_exponent_high": float,
-    "residual_sd": float,
-    "problem": str,
-}
-CLASS_COLUMNS: Final = {
-    **dict.fromkeys(_KEYS, str),
-    "class_low_mm": float,
-    "class_high_mm": float,
-    "measured": int,
-    "raised": float,
-    "problem": str,
-}
-FISH_COLUMNS: Final = {
-    "placement_id": str,
-    **dict.fromkeys(_KEYS, str),
-    "length_mm": float,
-    "weight_g": float,
-    "expected_weight_g": float,
-    "condition": float,
-    "problem": str,
-}
+LENGTH_COLUMNS: Final = columns_of(
+    (str, " ".join(_KEYS)),
+    (int, "measured caught"),
+    (float, f"unmeasured_share shortest_mm {' '.join(_QUANTILES)} longest_mm"),
+    (int, "weighed"),
+    (float, "weight_factor weight_exponent weight_exponent_low weight_exponent_high residual_sd"),
+    (str, "problem"),
+)
+CLASS_COLUMNS: Final = columns_of(
+    (str, " ".join(_KEYS)),
+    (float, "class_low_mm class_high_mm"),
+    (int, "measured"),
+    (float, "raised"),
+    (str, "problem"),
+)
+FISH_COLUMNS: Final = columns_of(
+    (str, f"placement_id {' '.join(_KEYS)}"),
+    (float, "length_mm weight_g expected_weight_g condition"),
+    (str, "problem"),
+)
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from layers.fieldwork.looking import (
     nested_catchments,
     rolled_up,
 )
-from layers.frames import codes_of, codes_within, reads, typed
+from layers.frames import codes_of, codes_within, columns_of, reads, typed
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -50,23 +50,14 @@ Chao2Form = Literal["bias_corrected", "classic", "no_factor"]
 
 _FEW_PLACEMENTS: Final = 40  # a choice of this program, by simulation (guide)
 _CURVE_POINTS: Final = 300  # more than a figure can show
-RICHNESS_COLUMNS: Final = {
-    "catchment": str,
-    "group": str,
-    "methods": str,
-    "placements": int,
-    "species_found": int,
-    "found_once": int,
-    "found_twice": int,
-    "chao2": float,
-    "chao2_se": float,
-    "chao2_low": float,
-    "chao2_high": float,
-    "chao2_form": str,
-    "sample_coverage": float,
-    "jackknife1": float,
-    "problem": str,
-}
+RICHNESS_COLUMNS: Final = columns_of(
+    (str, "catchment group methods"),
+    (int, "placements species_found found_once found_twice"),
+    (float, "chao2 chao2_se chao2_low chao2_high"),
+    (str, "chao2_form"),
+    (float, "sample_coverage jackknife1"),
+    (str, "problem"),
+)
 
 
 def _checked(incidence: npt.ArrayLike, samples: int) -> Ints:

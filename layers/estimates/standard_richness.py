@@ -23,7 +23,7 @@ from layers.estimates.richness import (
     unseen_in,
 )
 from layers.fieldwork.looking import inputs_of, left_out_by_outcome, looked
-from layers.frames import reads, typed
+from layers.frames import columns_of, reads, typed
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -33,21 +33,13 @@ if TYPE_CHECKING:
 
 __all__ = ["at_coverage", "coverage_of", "standard_richness"]
 
-STANDARD_COLUMNS: Final = {
-    "catchment": str,
-    "method": str,
-    "group": str,
-    "placements": int,
-    "species_found": int,
-    "sample_coverage": float,
-    "standard_coverage": float,
-    "species_standard": float,
-    "species_standard_low": float,
-    "species_standard_high": float,
-    "placements_standard": float,
-    "estimator": str,
-    "problem": str,
-}
+STANDARD_COLUMNS: Final = columns_of(
+    (str, "catchment method group"),
+    (int, "placements species_found"),
+    (float, "sample_coverage standard_coverage"),
+    (float, "species_standard species_standard_low species_standard_high placements_standard"),
+    (str, "estimator problem"),
+)
 _RUNS: Final = 200
 _LEAST_PLACEMENTS: Final = 5  # common practice, no source
 
