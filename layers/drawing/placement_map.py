@@ -236,8 +236,7 @@ class PlacementMap:
     def _among(codes: Codes, names: tuple[str, ...], wanted: tuple[str, ...]) -> Bools:
         """Which codes stand for one of the names wanted; a missing one for none."""
         table = np.array([name in wanted for name in names] + [False])
-        found: Bools = table[codes]
-        return found
+        return table[codes]
 
     # Views ------------------------------------------------------------------------------
     def in_window(self, window: Box, states: States) -> Ints:

@@ -71,5 +71,4 @@ def coverage_bands(coverage: pd.DataFrame) -> Ints:
     age = np.where(np.isnan(years), len(_AGES) - 1, np.searchsorted(edges, years, side="right"))
     state = coverage["state"].to_numpy(object)
     band = age + len(_AGES) * (state == "visited")
-    found: Ints = np.where(state == STATES[0], len(BANDS) - 1, band)
-    return found
+    return np.where(state == STATES[0], len(BANDS) - 1, band)

@@ -153,5 +153,4 @@ def _kinds(visits: Ints) -> Ints:
     """Give each method the number of its chance of detection; those with few visits share one."""
     rare = visits < LEAST_VISITS
     own = np.cumsum(~rare) - 1
-    kinds: Ints = np.where(rare, int((~rare).sum()), own)
-    return kinds
+    return np.where(rare, int((~rare).sum()), own)

@@ -93,8 +93,7 @@ class Histories:
         a = self.occupancy_design.shape[1]
         rate = np.exp(self.detection_design @ theta[a:])
         odds = (self.occupancy_design @ theta[:a])[self.empty_rows]
-        here: Floats = scipy.special.expit(odds - self.empty_effort @ rate)
-        return here
+        return scipy.special.expit(odds - self.empty_effort @ rate)
 
     def mean_presence(self, theta: Floats) -> tuple[float, Floats]:
         """Mean of `presence` over units, and its derivatives."""

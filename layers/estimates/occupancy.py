@@ -372,14 +372,12 @@ def presence(
     """
     a = occupancy_design.shape[1]
     missed = effort @ np.exp(detection_design @ theta[a:])
-    here: Floats = scipy.special.expit(occupancy_design @ theta[:a] - missed)
-    return here
+    return scipy.special.expit(occupancy_design @ theta[:a] - missed)
 
 
 def at_least_one(chances: Floats, first: Ints) -> Floats:
     """Chance of one or more of independent events; those of each group begin at `first`."""
-    some: Floats = -np.expm1(np.add.reduceat(np.log1p(-np.minimum(chances, 1 - 1e-15)), first))
-    return some
+    return -np.expm1(np.add.reduceat(np.log1p(-np.minimum(chances, 1 - 1e-15)), first))
 
 
 def visits_until(here: Floats, rate: float, *, chance: float) -> int | None:

@@ -410,5 +410,4 @@ def richness(
 def groups_of(species: pd.DataFrame) -> pd.Series:
     """Group of each species, as its list says; empty where it states none."""
     group = species.get("group", pd.Series(None, index=species.index)).astype(object)
-    named: pd.Series = group.where(group.notna(), "").astype("str")
-    return named
+    return group.where(group.notna(), "").astype("str")

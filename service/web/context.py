@@ -59,8 +59,7 @@ def current_settings() -> Settings:
 
 def current_viewer() -> Viewer:
     """Return the viewer: the public until they are known, as on pages of early errors."""
-    viewer: Viewer = g.get("viewer") or PUBLIC
-    return viewer
+    return g.get("viewer") or PUBLIC
 
 
 def hand_over_writer() -> HandOverWriter:

@@ -177,8 +177,7 @@ def checked(token: str) -> str:
 def _findings(result: CheckResult, kind: str) -> list[dict[Any, Any]]:
     found = result.findings
     shown = found[found["kind"] == kind] if kind in _KINDS else found
-    rows: list[dict[Any, Any]] = shown.to_dict("records")
-    return rows
+    return shown.to_dict("records")
 
 
 def _counts(result: CheckResult) -> dict[str, Any]:
