@@ -16,16 +16,13 @@ __all__ = ["STYLES", "asset", "asset_text", "inline_style", "map_asset_names", "
 
 STYLES: Final = ("leaflet.css", "colours.css", "view.css")
 _SCRIPTS: Final = resources.files("layers.drawing") / "scripts"
+_PACKAGE: Final = resources.files("xstatic.pkg.leaflet") / "data"
 _LEAFLET: Final = frozenset(
-    {
+    [
         "leaflet.js",
         "leaflet.css",
-        "images/layers.png",
-        "images/layers-2x.png",
-        "images/marker-icon.png",
-        "images/marker-icon-2x.png",
-        "images/marker-shadow.png",
-    }
+        *(f"images/{one.name}" for one in (_PACKAGE / "images").iterdir()),
+    ]
 )
 
 
@@ -34,7 +31,7 @@ def asset(name: str) -> tuple[bytes, str]:
     """Content and media type of one asset; raises LayersError where there is none of this name."""
     place = _SCRIPTS
     if name in _LEAFLET:
-        place = resources.files("xstatic.pkg.leaflet") / "data"
+        place = _PACKAGE
     elif name not in map_asset_names():
         raise LayersError(f"There is no asset {name!r}.")
     content = place.joinpath(*name.split("/")).read_bytes()

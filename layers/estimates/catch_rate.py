@@ -77,8 +77,6 @@ def catch_per_unit_effort(
 
     Parameters
     ----------
-    placements, catches, effort, species, methods, ancestors
-        Frames of these kinds (`layers.frames`).
     catchment_of
         Smallest catchment of each placement; missing = outside all.
     units

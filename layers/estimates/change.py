@@ -261,8 +261,6 @@ def change(
 
     Parameters
     ----------
-    placements, catches, effort, species, methods
-        Frames of these kinds (`layers.frames`).
     units
         Site or reach of each placement; missing = left out.
     place_of

@@ -36,11 +36,6 @@ def covariates_of(
 ) -> pd.DataFrame:
     """Covariates of each placement.
 
-    Parameters
-    ----------
-    placements, snaps, methods
-        Frames of these kinds (`layers.frames`).
-
     Returns
     -------
     DataFrame

@@ -108,11 +108,6 @@ def lengths_by_species(
 ) -> pd.DataFrame:
     """Summarise measured fish by species and kind of length.
 
-    Parameters
-    ----------
-    placements, catches, lengths
-        Frames of these kinds (`layers.frames`).
-
     Returns
     -------
     DataFrame
@@ -193,8 +188,6 @@ def length_classes(
 
     Parameters
     ----------
-    placements, catches, lengths
-        Frames of these kinds (`layers.frames`).
     class_mm
         Width of a class, which includes its lower end. [mm]
 

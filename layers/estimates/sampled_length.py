@@ -47,8 +47,6 @@ def sampled_length(
     ----------
     water
         What the placements of the question sampled; they have a `survey`.
-    reach_parts, catchments
-        Frames of these kinds (`layers.frames`).
     by
         Any of `catchment`, `strahler`, `reach`, `year` (local year of setting), `survey`.
     region

@@ -151,8 +151,6 @@ def seasons(
 
     Parameters
     ----------
-    placements, methods, effort
-        Frames of these kinds.
     units
         Unit of each placement (`units_of`), and its kind in words for `left_out`.
     years

@@ -49,22 +49,16 @@ def show() -> str:
     """Show the table that the query selects."""
     query = page_question(*_ALSO)
     store, viewer = current_store(), current_viewer()
-    lacks = [
-        name
-        for name, frame in (
-            ("catchments", reference.catchments(store)),
-            ("species", reference.species(store)),
-        )
-        if frame.empty
-    ]
+    needed = {"catchments": reference.catchments, "species": reference.species}
+    lacks = [name for name, read in needed.items() if read(store).empty]
     table, fold = None, request.args.get("fold") or "unseen"
+    orders = {f"{of}_by": request.args.get(of) or "name" for of in ("rows", "columns")}
     if not lacks:
         table = occurrence_table(
             store,
             query.selection,
             viewer,
-            rows_by=request.args.get("rows") or "name",
-            columns_by=request.args.get("columns") or "name",
+            **orders,
             # Chosen species are shown whether they were found or not.
             fold="nothing" if query.selection.species else fold,
             start=read_whole(request.args.get("from") or "1", "from", least=1) - 1,
@@ -83,8 +77,7 @@ def show() -> str:
         folds=_FOLD_WORDS,
         fold=fold,
         column_orders=[(name, _COLUMN_WORDS[name]) for name in COLUMN_ORDERS],
-        rows_by=request.args.get("rows") or "name",
-        columns_by=request.args.get("columns") or "name",
+        **orders,
         season=_season(),
         chances_address=carried("catchments.chances_present", keep=("season",)),
     )

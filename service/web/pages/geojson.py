@@ -31,11 +31,8 @@ def _answer(frame: gpd.GeoDataFrame) -> Response:
 @blueprint.get("/stretches.geojson", endpoint="stretches")
 def records() -> Response:
     """Placements with catch, effort, reach and flags; what each caught; or stretches as lines."""
-    query, store, viewer = (
-        read_query(request.args, also=("bbox",)),
-        current_store(),
-        current_viewer(),
-    )
+    query = read_query(request.args, also=("bbox",))
+    store, viewer = current_store(), current_viewer()
     what, within = str(request.endpoint).removeprefix("geojson."), query.within
     if what == "stretches":
         return _answer(features.stretches(store, query.selection, viewer, within=within))
@@ -48,15 +45,11 @@ def records() -> Response:
 def reaches() -> Response:
     """Reaches as lines; `min_order` leaves out those of a lower Strahler order."""
     query = read_query(request.args, also=("bbox", "min_order"))
-    order = read_order(request.args, "min_order")
-    return _answer(
-        features.reaches(
-            current_store(),
-            within=query.within,
-            min_order=order,
-            selection=query.selection,
-        )
+    order, within = read_order(request.args, "min_order"), query.within
+    found = features.reaches(
+        current_store(), within=within, min_order=order, selection=query.selection
     )
+    return _answer(found)
 
 
 @blueprint.get("/catchments.geojson")
