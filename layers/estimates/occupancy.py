@@ -65,7 +65,7 @@ if TYPE_CHECKING:
 
     from layers.arrays import Floats, Ints
     from layers.estimates.histories import Histories
-    from layers.estimates.profile_likelihood import Bounds, Figure
+    from layers.estimates.profile_likelihood import Figure
 
 __all__ = [
     "LEAST_FINDS",
@@ -190,7 +190,7 @@ def fit_occupancy(visits: Histories, *, intervals: bool = True) -> OccupancyFit:
         Without them the ends are missing, which is quicker.
     """
     a, b = visits.coefficients
-    bounds = _bounds(visits)
+    bounds = [LOGIT] + [_SLOPE] * (a - 1) + [LOG_RATE] * visits.own + [_SLOPE] * (b - visits.own)
     start = climb(visits, _starts(visits), bounds, _prior(visits))
     best = climb(visits, [start, _near_one(visits, start)], bounds)
     top = visits.log_likelihood(best).value
@@ -292,12 +292,6 @@ def _near_one(visits: Histories, theta: Floats) -> Floats:
     other[a : a + visits.own] += np.log(scipy.special.expit(theta[0]) / 0.98)
     other[0] = scipy.special.logit(0.98)
     return other
-
-
-def _bounds(visits: Histories) -> Bounds:
-    a, b = visits.coefficients
-    own = visits.own
-    return [LOGIT] + [_SLOPE] * (a - 1) + [LOG_RATE] * own + [_SLOPE] * (b - own)
 
 
 def _prior(visits: Histories) -> Figure:

@@ -197,9 +197,13 @@ def seasons(
     if apart:
         alike = method + len(methods) * pd.factorize(year[rows])[0]
     usual, usual_placement = (
-        _medians(values[good], by[good], int(alike.max(initial=-1)) + 1)[alike[first]]
+        pd.Series(values[good])
+        .groupby(by[good])
+        .median()
+        .reindex(alike[first])
+        .to_numpy(np.float64)
         for values, by, good in (
-            (np.asarray(total, dtype=np.float64), alike[first], known),
+            (total, alike[first], known),
             (amount, alike, ~np.isnan(amount)),
         )
     )
@@ -257,8 +261,3 @@ def units_counted(placements: pd.DataFrame, methods: pd.DataFrame, effort: pd.Da
     known = effort_in(placements, effort, unit, method) > 0
     unit[np.bincount(method[known], minlength=len(methods)) == 0] = PER_PLACEMENT
     return unit
-
-
-def _medians(values: Floats, group: Ints, groups: int) -> Floats:
-    medians = pd.Series(values).groupby(group).median()
-    return np.asarray(medians.reindex(range(groups)), dtype=np.float64)

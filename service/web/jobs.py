@@ -24,7 +24,7 @@ from service.web.work_notes import NotedProgress
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable
 
-    from service.web.work_notes import Note, WorkNotes
+    from service.web.work_notes import WorkNotes
 
 __all__ = ["PATIENCE_S", "Job", "Jobs"]
 
@@ -131,7 +131,7 @@ class Jobs:
         self._most = most_running, most_waiting, most_ended
         self._most_of_one = most_of_one
         self._kept_s = kept_s
-        self._notes = notes
+        self.notes = notes
         self._lock = threading.Lock()
         self._jobs: dict[str, Job] = {}  # in the order of their beginning
         self._queue: deque[Job] = deque()
@@ -161,8 +161,8 @@ class Jobs:
                     "All places for long work are taken; begin this once some of it has ended. "
                     "Nothing was changed."
                 )
-            if self._notes is not None:
-                job.progress = self._notes.write(job)
+            if self.notes is not None:
+                job.progress = self.notes.write(job)
             self._jobs[job.job_id] = job
             self._queue.append(job)
             self._start()
@@ -204,15 +204,6 @@ class Jobs:
         with self._lock:
             self._jobs.pop(job.job_id, None)
         job.clear()
-
-    def noted(self) -> list[Note]:
-        """Read what is noted of all processes."""
-        return [] if self._notes is None else self._notes.read()
-
-    def forget_note(self, job_id: str) -> None:
-        """Remove the note of a job whose process is no more."""
-        if self._notes is not None:
-            self._notes.remove(job_id)
 
     def find(self, job_id: str) -> Job | None:
         """Find a job by its number."""

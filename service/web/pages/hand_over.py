@@ -76,6 +76,9 @@ def show() -> str:
         ("hand-over holds", selection, choice.audience),
         lambda _: what_it_holds(store, selection, choice.audience, viewer=viewer),
     )
+    effect: list[str] = []  # what the sensitivity of species hides, to keepers, who set it
+    if viewer.role == "keeper":
+        effect = renewed(store, viewer, "effect of steps", lambda _: sentences_of_effect(store))
     return render_template(
         "hand_over.html",
         choice=choice,
@@ -86,7 +89,7 @@ def show() -> str:
         holds=holds,
         layers=_layers(choice, holds),
         kept_back=None if query.filtered else _kept_back(choice, viewer, holds),
-        effect=_effect(viewer),
+        effect=effect,
         choices=filter_choices(store, viewer),
         store_crs=store.settings.crs,
         feed=url_for("feed.landing", _external=True),
@@ -106,14 +109,6 @@ def _layers(choice: HandOver, holds: Preview) -> list[tuple[str, int, str]]:
         ("Lengths", holds.lengths, "fish measured"),
     ]
     return [(name, count, words) for name, count, words in counted if count is not None]
-
-
-def _effect(viewer: Viewer) -> list[str]:
-    """Say what the sensitivity of species hides, to keepers, who set it."""
-    if viewer.role != "keeper":
-        return []
-    store = current_store()
-    return renewed(store, viewer, "effect of steps", lambda _: sentences_of_effect(store))
 
 
 def _kept_back(choice: HandOver, viewer: Viewer, holds: Preview) -> int | None:

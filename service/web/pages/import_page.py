@@ -149,7 +149,10 @@ def checked(token: str) -> str:
     except RequestError as trouble:
         problem = str(trouble)
     kind = request.args.get("show", "")
-    findings = _findings(result, kind) if result else []
+    findings: list[dict[Any, Any]] = []
+    if result:
+        found = result.findings
+        findings = (found[found["kind"] == kind] if kind in _KINDS else found).to_dict("records")
     page = read_order(request.args, "page")
     pages_ = max(1, -(-len(findings) // _PAGE))
     return render_template(
@@ -172,12 +175,6 @@ def checked(token: str) -> str:
         choices=_choices() if waiting.tables else {},
         methods=reference.methods(current_store()).index.tolist(),
     )
-
-
-def _findings(result: CheckResult, kind: str) -> list[dict[Any, Any]]:
-    found = result.findings
-    shown = found[found["kind"] == kind] if kind in _KINDS else found
-    return shown.to_dict("records")
 
 
 def _counts(result: CheckResult) -> dict[str, Any]:

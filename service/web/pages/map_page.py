@@ -27,9 +27,8 @@ blueprint = Blueprint("map", __name__)
 def show() -> str:
     """Show the map of what the query selects."""
     query = page_question()
-    store = current_store()
-    summary = map_views.map_summary(store, query.selection, current_viewer())
-    viewer = current_viewer()
+    store, viewer = current_store(), current_viewer()
+    summary = map_views.map_summary(store, query.selection, viewer)
     gear = gear_in_water(store, viewer) if viewer.may_edit else None
     # The legend lists what the rest of the question leaves in; gear it does not name is off.
     any_gear = replace(query.selection, methods=())

@@ -37,7 +37,8 @@ def _job(job_id: str) -> Job:
 def _notes() -> list[Note]:
     """Work of other processes, and of those that are no more, as far as the viewer may see it."""
     work = current_jobs()
-    return [one for one in work.noted() if not work.find(one.job_id) and may_see(one.owner)]
+    noted = work.notes.read() if work.notes else []
+    return [one for one in noted if not work.find(one.job_id) and may_see(one.owner)]
 
 
 @blueprint.get("")
@@ -67,19 +68,16 @@ def show(job_id: str) -> str | AnyResponse:
     if job.state == "done" and isinstance(made := job.future.result(), Outcome):
         return redirect(url_for(made.endpoint, **made.values), 303)
     error = job.error
+    problem = problem_of(error) if isinstance(error, Exception) else None
+    # Of errors that were not foreseen the log tells, not the page.
+    foreseen = problem is not None and problem.slug != "unforeseen"
     return render_template(
         "work.html",
         job=job,
-        problem=problem_of(error) if isinstance(error, Exception) else None,
-        detail=_words_of(error),
+        problem=problem,
+        detail=str(error) if foreseen else "",
         faults=error.faults if isinstance(error, FieldFileError) else (),
     )
-
-
-def _words_of(error: BaseException | None) -> str:
-    """Words of an error that was foreseen; of others the log tells, not the page."""
-    foreseen = isinstance(error, Exception) and problem_of(error).slug != "unforeseen"
-    return str(error) if foreseen else ""
 
 
 @blueprint.get("/<job_id>/status")
@@ -119,8 +117,8 @@ def stop(job_id: str) -> AnyResponse:
 def forget(job_id: str) -> AnyResponse:
     """Take what has ended from the list, with its file."""
     work = current_jobs()
-    if any(note.job_id == job_id and not note.goes_on for note in _notes()):
-        work.forget_note(job_id)
+    if work.notes and any(note.job_id == job_id and not note.goes_on for note in _notes()):
+        work.notes.remove(job_id)
     elif (job := _job(job_id)).ended:
         work.drop(job)
     return redirect(url_for("work.show_all"), 303)
