@@ -377,13 +377,9 @@ def rates(
 
     Parameters
     ----------
-    fish, effort, of_rate
-        Of each placement that caught any, (k,): how many, with what effort, and the number of
-        the rate that it belongs to, 0 to m - 1.
-    placements, all_effort
-        Of each rate, (m,): how many placements looked, and their effort; NaN = none is known.
-    squares
-        Sum of the squares of these efforts, (m,).
+    fish, effort, of_rate, placements, all_effort, squares
+        As of `layers.estimates.rate_interval.rate_interval`; a rate may have no catch, and an
+        `all_effort` of NaN, none is known.
     lowest
         Whether a count of the rate is one of at least so many.
     per

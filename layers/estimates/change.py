@@ -155,16 +155,10 @@ def _parts(work: _Work) -> Iterator[tuple[str, str, pd.DataFrame]]:
         for place, inside in places:
             rows = (able | (caught > 0)) & inside
             if caught[rows].any():
-                yield (
-                    place,
-                    str(name),
-                    frame[rows].assign(
-                        able=able[rows],
-                        caught=caught[rows],
-                        rated=work.rated[name].to_numpy(np.float64)[rows],
-                        bounded=work.bounded[name].to_numpy(bool)[rows],
-                    ),
-                )
+                own = frame[rows].assign(able=able[rows], caught=caught[rows])
+                own["rated"] = work.rated[name].to_numpy(np.float64)[rows]
+                own["bounded"] = work.bounded[name].to_numpy(bool)[rows]
+                yield place, str(name), own
 
 
 def _visits(rows: pd.DataFrame, season: Seasons) -> pd.DataFrame:

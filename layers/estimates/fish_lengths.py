@@ -292,15 +292,13 @@ def _caught(placements: pd.DataFrame, catches: pd.DataFrame, fish: pd.DataFrame)
     own = codes_within(catches["placement_id"], placements.index) >= 0
     number, lower = catch_numbers(catches)
     keys = [catches.loc[own, name].to_numpy(object) for name in ("placement_id", "species")]
-    caught = pd.Series(number[own]).groupby(keys).sum()
-    bounded = pd.Series((lower & (number > 0))[own]).groupby(keys).any()
-    measured = fish.groupby(["placement_id", "species"]).size()
-    strata = pd.concat([caught.rename("caught"), measured.rename("measured")], axis=1).fillna(0)
+    counted = pd.DataFrame({"caught": number[own], "bounded": (lower & (number > 0))[own]})
+    caught = counted.groupby(keys).agg({"caught": "sum", "bounded": "any"})
+    measured = fish.groupby(["placement_id", "species"]).size().rename("measured")
+    strata = pd.concat([caught, measured], axis=1).fillna({"caught": 0, "measured": 0})
     strata.index.names = ["placement_id", "species"]
-    return strata.assign(
-        caught=strata[["caught", "measured"]].max(axis=1),
-        bounded=bounded.reindex(strata.index, fill_value=False).astype(bool),
-    )
+    strata["caught"] = strata[["caught", "measured"]].max(axis=1)
+    return strata.assign(bounded=strata["bounded"].eq(True))
 
 
 def _kind_words(kind: str) -> list[str]:

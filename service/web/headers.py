@@ -24,15 +24,12 @@ def csp_nonce() -> str:
 
 def register_headers(app: Flask) -> None:
     """Put the headers on every answer, and give templates `csp_nonce()`."""
+    app.jinja_env.globals["csp_nonce"] = csp_nonce
     settings = app.extensions["rifflebook"].settings
     pictures = "'self' data:"
     if settings.shows_tiles:
         address = urlsplit(settings.tile_url.replace("{s}", "*"))
         pictures += f" {address.scheme}://{address.netloc}"
-
-    @app.context_processor
-    def nonce() -> dict[str, object]:
-        return {"csp_nonce": csp_nonce}
 
     @app.after_request
     def guard(response: Response) -> Response:

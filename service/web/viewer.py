@@ -103,13 +103,6 @@ def register_viewer(app: Flask) -> None:
             csrf.protect()  # lets safe methods pass
         return None
 
-    @app.context_processor
-    def who() -> dict[str, object]:
-        return {
-            "true_viewer": g.get("true_viewer"),
-            "has_accounts": g.get("has_accounts", False),
-        }
-
     @app.after_request
     def mark_private(response: Response) -> Response:
         if request.endpoint not in _OPEN_ENDPOINTS:
