@@ -161,12 +161,8 @@ class ScreenLines:
         self._xy[np.isnan(self._xy)] = 0.0
         self._starts = np.append(0, np.cumsum(lines.count)).astype(np.int32)
         self._ranks = _narrow(np.asarray(ranks))
-        self._bounds = (
-            np.hstack(
-                [each.reduceat(self._xy, self._starts[:-1]) for each in (np.minimum, np.maximum)]
-            )
-            if len(self._ranks)
-            else np.empty((0, 4))
+        self._bounds = np.hstack(
+            [each.reduceat(self._xy, self._starts[:-1]) for each in (np.minimum, np.maximum)]
         )
         self._simple: dict[int, _Simple] = {}
         self._lock = threading.Lock()

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode, urlsplit
 
 import orjson
 import pandas as pd
 from flask import url_for
+from markupsafe import escape
 
 from layers.drawing.maps import (
     MapView,
@@ -19,8 +20,7 @@ from layers.drawing.maps import (
 )
 from service import reference
 from service.answers.map_views import network_bounds
-from service.web.context import current_store
-from service.web.map_backgrounds import backgrounds
+from service.web.context import current_settings, current_store
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from layers.drawing.maps import MapParts
 
-__all__ = ["live_map", "map_of_one"]
+__all__ = ["backgrounds", "live_map", "map_of_one"]
 
 _LIVE = ("lines", "placements", "cards", "position")
 
@@ -115,3 +115,40 @@ def _view(
         backgrounds=backgrounds(),
         **more,
     )
+
+
+def _tile_address(name: str, digest: str) -> str:
+    """Address of the tiles of a background, with `{z}`, `{x}` and `{y}` in it.
+
+    The digest makes it another one when the background is replaced, so that tiles may be kept.
+    """
+    root = url_for("map.show").rstrip("/")
+    return f"{root}/background/{quote(name, safe='')}/{{z}}/{{x}}/{{y}}?v={digest[:12]}"
+
+
+def backgrounds() -> list[dict[str, Any]]:
+    """Backgrounds of the store in the order of loading, then the configured one, if any.
+
+    `name`, `url`, `attribution` as HTML; of those of the store `zooms` and `bounds` too
+    (`service.records.Background`).
+    """
+    listed: list[dict[str, Any]] = [
+        {
+            "name": one.name,
+            "url": _tile_address(one.name, one.digest),
+            "attribution": str(escape(one.attribution)),
+            "zooms": one.zooms,
+            "bounds": one.bounds,
+        }
+        for one in current_store().backgrounds()
+    ]
+    settings = current_settings()
+    if settings.shows_tiles:
+        listed.append(
+            {
+                "name": urlsplit(settings.tile_url.replace("{s}", "tiles")).netloc,
+                "url": settings.tile_url,
+                "attribution": settings.tile_attribution,
+            }
+        )
+    return listed

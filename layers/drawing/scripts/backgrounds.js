@@ -7,7 +7,7 @@ const NONE = "none";
 const STRENGTH = 0.75; // so that marks and names stand out
 const FINEST = 22; // a picture is shown larger than it is, but not without end
 
-/** Layer of a background as service/web/map_backgrounds.py describes it. */
+/** Layer of a background as service/web/page_maps.py describes it. */
 function layerOf(one) {
   if (!one.zooms) return L.tileLayer(one.url, { attribution: one.attribution });
   return L.tileLayer(one.url, {

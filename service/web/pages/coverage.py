@@ -21,7 +21,7 @@ from service.answers.waypoints import MEDIA_TYPE as GPX_TYPE
 from service.errors import NotFoundError, RequestError
 from service.web.answering import attachment, in_pieces, json_answer
 from service.web.context import current_store, current_viewer
-from service.web.map_backgrounds import backgrounds
+from service.web.page_maps import backgrounds
 from service.web.parameters import PageQuery, read_order, read_view, single
 from service.web.question import carried, page_question
 

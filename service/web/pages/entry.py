@@ -31,7 +31,7 @@ from service.intake.placement_form import (
 )
 from service.web.answering import revalidated, unkept
 from service.web.context import current_store, current_viewer, require_editor
-from service.web.map_backgrounds import backgrounds
+from service.web.page_maps import backgrounds
 from service.web.parameters import read_place, read_query
 
 if TYPE_CHECKING:
@@ -124,12 +124,8 @@ def _lists(form: Form | None) -> dict[str, Any]:
             for name, row in methods.items()
         },
         "species": [
-            [
-                str(name),
-                vernacular if isinstance(vernacular, str) else "",
-                int(caught.get(name, 0)),
-            ]
-            for name, vernacular in species["vernacular_name"].items()
+            [str(name), vernacular, int(caught.get(name, 0))]
+            for name, vernacular in species["vernacular_name"].fillna("").items()
         ],
         "common": common,
         "rules": form_rules(),

@@ -178,19 +178,16 @@ def checked(token: str) -> str:
 
 
 def _counts(result: CheckResult) -> dict[str, Any]:
-    records = result.records
-    return {
+    tables = ("placements", "catches", "lengths", "surveys", "sites")
+    records = {name: len(getattr(result.records, name, ())) for name in tables}
+    records["placements"] -= len(result.changed) if result.records else 0
+    return records | {
         "refused": len(result.refused),
         "read_as": len(result.readings),
         "flagged": len(result.flagged),
         "unchanged": len(result.unchanged),
         "changed": len(result.changed),
         "read": result.rows_read,
-        "placements": len(records.placements) - len(result.changed) if records else 0,
-        "catches": len(records.catches) if records else 0,
-        "lengths": len(records.lengths) if records else 0,
-        "surveys": len(records.surveys) if records else 0,
-        "sites": len(records.sites) if records else 0,
     }
 
 
