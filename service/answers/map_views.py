@@ -59,10 +59,10 @@ _MOST_VERTICES: Final = 20_000
 _MOST_LINES: Final = 5_000
 _MOST_OUTLINES: Final = 400
 _SMALLEST_OUTLINE_PX: Final = 14.0
-# What a selection narrows by and the columns of a map do not tell: the first is computed from
-# positions, the others are read from the records.
-_BY_PLACE: Final = ("catchments",)
-_BY_RECORD: Final = ("upstream_of", "downstream_of", "streams", "hours", "able_to_find")
+# What a selection narrows by and the columns of a map do not tell.
+_NARROWING: Final = (
+    "catchments", "upstream_of", "downstream_of", "streams", "hours", "able_to_find"
+)  # fmt: skip
 _EPOCH: Final = dt.date(1970, 1, 1)
 
 
@@ -72,6 +72,7 @@ def _filtered(
     """Placements, and the state of each under a selection."""
     refuse_unknown(store, selection, viewer)
     stored = open_placement_map(store, viewer)
+    narrowed = Selection(**{name: getattr(selection, name) for name in _NARROWING})
     wanted = MapFilter(
         methods=tuple(sorted(selection.methods)),
         surveys=tuple(sorted(selection.surveys)),
@@ -79,24 +80,21 @@ def _filtered(
         detecting=_detecting(store, selection.species),
         since_day=None if selection.since is None else (selection.since - _EPOCH).days,
         until_day=None if selection.until is None else (selection.until - _EPOCH).days,
-        narrowed=replace(
-            Selection(),
-            **{name: getattr(selection, name) for name in (*_BY_PLACE, *_BY_RECORD)},
-        ),
+        narrowed=narrowed,
     )
     inside = None
-    if selection.in_memory and not stored.knows(wanted):
-        inside = _inside(store, selection, viewer, stored)
+    if narrowed.in_memory and not stored.knows(wanted):
+        inside = _inside(store, narrowed, viewer, stored)
     return stored, stored.states(wanted, inside)
 
 
-def _inside(store: Store, selection: Selection, viewer: Viewer, stored: PlacementMap) -> Bools:
-    """Mark what a selection leaves in by place, hours and gear."""
+def _inside(store: Store, narrowed: Selection, viewer: Viewer, stored: PlacementMap) -> Bools:
+    """Mark what is left in by place, hours and gear; catchments are looked up by position."""
     inside = np.ones(len(stored), bool)
-    if selection.catchments:
+    if narrowed.catchments:
         smallest = access.open_picture(store, viewer).placements["catchment_id"]
-        inside &= within_catchments(store, smallest, selection.catchments)
-    others = Selection(**{name: getattr(selection, name) for name in _BY_RECORD})
+        inside &= within_catchments(store, smallest, narrowed.catchments)
+    others = replace(narrowed, catchments=())
     if others.in_memory:
         left = open_records(store, others, viewer, OF_NOTHING).placements.index
         inside &= stored.columns.names.isin(left)

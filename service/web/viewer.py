@@ -13,7 +13,7 @@ from flask_wtf.csrf import generate_csrf
 from markupsafe import Markup
 
 from service.access.accounts import LoginLimiter, bearer_token, viewer_of
-from service.records import LOCAL_KEEPER, Viewer
+from service.records import LOCAL_KEEPER, PUBLIC, Viewer
 
 if TYPE_CHECKING:
     from flask import Response
@@ -148,7 +148,5 @@ def _leaves_no_trace(response: Response) -> bool:
     A program with a token keeps what it fetches on purpose: it may check whether that
     has changed (`private, no-cache` and an ETag), which spares making it anew.
     """
-    viewer = g.get("viewer")
-    if viewer is None or not viewer.sees_exact_places or response.cache_control.public:
-        return False
-    return not g.by_token
+    viewer = g.get("viewer") or PUBLIC
+    return viewer.sees_exact_places and not response.cache_control.public and not g.by_token

@@ -183,8 +183,7 @@ def check() -> Response:
     """Say what an import of this form would refuse and flag; nothing is written."""
     require_editor(_DOING)
     form = read_form(request.get_json())
-    result = check_form(form, current_store())
-    return jsonify(_found(result))
+    return jsonify(_found(check_form(form, current_store())))
 
 
 @blueprint.post("/entry/save")

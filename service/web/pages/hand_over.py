@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 
     from service.answers.hand_over import Audience, Preview
     from service.progress import Progress
-    from service.records import Viewer
     from service.web.parameters import PageQuery
 
 __all__ = ["blueprint"]
@@ -76,6 +75,9 @@ def show() -> str:
         ("hand-over holds", selection, choice.audience),
         lambda _: what_it_holds(store, selection, choice.audience, viewer=viewer),
     )
+    kept_back = None  # placements left out altogether, for those who may see them
+    if viewer.sees_exact_places and choice.audience == "public" and not query.filtered:
+        kept_back = count_features(store, Wanted(), "placement", viewer) - holds.placements
     effect: list[str] = []  # what the sensitivity of species hides, to keepers, who set it
     if viewer.role == "keeper":
         effect = renewed(store, viewer, "effect of steps", lambda _: sentences_of_effect(store))
@@ -88,7 +90,7 @@ def show() -> str:
         may_precise=viewer.role == "keeper",
         holds=holds,
         layers=_layers(choice, holds),
-        kept_back=None if query.filtered else _kept_back(choice, viewer, holds),
+        kept_back=kept_back,
         effect=effect,
         choices=filter_choices(store, viewer),
         store_crs=store.settings.crs,
@@ -109,14 +111,6 @@ def _layers(choice: HandOver, holds: Preview) -> list[tuple[str, int, str]]:
         ("Lengths", holds.lengths, "fish measured"),
     ]
     return [(name, count, words) for name, count, words in counted if count is not None]
-
-
-def _kept_back(choice: HandOver, viewer: Viewer, holds: Preview) -> int | None:
-    """Placements left out altogether; shown only to those who may see them."""
-    if choice.audience == "precise" or not viewer.sees_exact_places:
-        return None
-    whole = count_features(current_store(), Wanted(), "placement", viewer)
-    return whole - holds.placements
 
 
 @blueprint.get("/hand-over/file")
