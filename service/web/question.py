@@ -95,11 +95,6 @@ def _record_files(**values: Any) -> list[tuple[str, str]]:  # noqa: ANN401 - par
     ]
 
 
-def _this_machine_alone() -> bool:
-    """Whether nobody else can open addresses of this page."""
-    return is_loopback(urlsplit(f"//{request.host}").hostname or "")
-
-
 def register_question(globals_: dict[str, Any]) -> None:
     """Give templates what the bar of the question needs."""
     globals_ |= {
@@ -107,5 +102,6 @@ def register_question(globals_: dict[str, Any]) -> None:
         "carried": carried,
         "question_choices": _choices,
         "record_files": _record_files,
-        "this_machine_alone": _this_machine_alone,
+        # Whether nobody else can open addresses of this page.
+        "this_machine_alone": lambda: is_loopback(urlsplit(f"//{request.host}").hostname or ""),
     }
