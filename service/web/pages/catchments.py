@@ -19,8 +19,6 @@ from service.web.question import carried, page_question
 if TYPE_CHECKING:
     from flask import Response
 
-    from service.answers.occurrence_table import Table
-
 __all__ = ["blueprint"]
 
 blueprint = Blueprint("catchments", __name__)
@@ -66,6 +64,9 @@ def show() -> str:
     present = None
     if table and request.args.get("chances"):
         present = chances(store, query.selection, viewer, season=_season())
+    row_orders = [(name, _ROW_WORDS[name]) for name in ROW_ORDERS]
+    if table:
+        row_orders += [(one.species, f"most {one.species} first") for one in table.columns]
     return render_template(
         "catchments.html",
         query=query,
@@ -73,7 +74,7 @@ def show() -> str:
         lacks=lacks,
         chances=present,
         years=[(year, year) for year in map(str, reversed(table.inputs["years"]))] if table else [],
-        row_orders=_row_orders(table),
+        row_orders=row_orders,
         folds=_FOLD_WORDS,
         fold=fold,
         column_orders=[(name, _COLUMN_WORDS[name]) for name in COLUMN_ORDERS],
@@ -101,10 +102,3 @@ def occurrence_file() -> Response:
 def _season() -> int | None:
     text = single(request.args, "season")
     return read_whole(text, "season", least=1) if text else None
-
-
-def _row_orders(table: Table | None) -> list[tuple[str, str]]:
-    listed = [(name, _ROW_WORDS[name]) for name in ROW_ORDERS]
-    if table:
-        listed += [(column.species, f"most {column.species} first") for column in table.columns]
-    return listed
