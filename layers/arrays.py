@@ -36,5 +36,6 @@ def rows_of_runs(starts: NDArray[np.integer], sizes: NDArray[np.integer]) -> Int
     >>> rows_of_runs(np.array([7, 2]), np.array([2, 3])).tolist()
     [7, 8, 2, 3, 4]
     """
-    rows: Ints = np.arange(int(sizes.sum())) + np.repeat(starts - (np.cumsum(sizes) - sizes), sizes)
+    rows: Ints = np.repeat(starts - (np.cumsum(sizes) - sizes), sizes)
+    rows += np.arange(len(rows))
     return rows

@@ -129,21 +129,21 @@ def _ranked(
     Returned are the lines of all; which pieces are in new gaps, and in which of these; the row of
     each gap among the earlier ones with the new ones below; and the lengths. [m]
     """
-    none = np.empty(0, np.int64)
+    none = np.empty(0, np.int32)
     old = ReachLines(network, pieces.at(none), none, none, none)
-    lengths, label = np.empty(0), np.full(len(pieces.group), -1)
+    lengths, label = np.empty(0), np.full(len(pieces.group), -1, np.int32)
     if earlier is not None:
         old, lengths = earlier.geometry.array, earlier["length_m"].to_numpy()
     # Pieces of unmoved reaches are what they were, and so is a gap that has no others.
     stays, stayed = ~moved[pieces.group], ~moved[old.parts.group]
-    line = np.empty(len(stayed), np.int64)
-    line[old.order] = np.repeat(np.arange(len(old)), old.count)
+    line = np.empty(len(stayed), np.int32)
+    line[old.order] = np.repeat(np.arange(len(old), dtype=np.int32), old.count)
     keep = np.ones(len(old) + 1, bool)
     keep[line[~stayed]] = keep[-1] = False
     label[stays] = line[stayed]
-    place = np.full(len(stayed), -1)
+    place = np.full(len(stayed), -1, np.int32)
     place[stayed] = np.flatnonzero(stays)
-    own = np.flatnonzero(~keep[label])
+    own = np.flatnonzero(~keep[label]).astype(np.int32)
     _, first, gap = np.unique(
         _joined(network, pieces.at(own)), return_index=True, return_inverse=True
     )
@@ -153,7 +153,8 @@ def _ranked(
     )
     begin = np.append(place[old.order[old.first]], own[first])
     row, new = np.flatnonzero(keep[:-1]), len(old) + np.arange(len(first))
-    key = -lengths.round(6) + 1j * begin  # complex numbers are sorted by both their parts
+    key = np.empty(len(begin), np.complex128)  # these are sorted by both their parts
+    key.real, key.imag = -lengths.round(6), begin
     new = new[np.argsort(key[new])]
     row = np.insert(row, np.searchsorted(key[row], key[new]), new)
     order = np.append(place[old.order], own[np.argsort(gap, kind="stable")])

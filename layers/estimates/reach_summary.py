@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from layers.coded import distinct
+from layers.coded import distinct, word_codes
 from layers.crs import choose_operation, require_same_crs
 from layers.fieldwork.counted_water import holds, sampled_stretches
 from layers.fieldwork.looking import (
@@ -176,9 +176,11 @@ def reach_summary(
 
 def listed(row: Ints, names: pd.Series, m: int) -> Objects:
     """Distinct names per reach, sorted, `;` between; empty where there are none."""
-    code, known = pd.factorize(names, sort=True)
-    count = max(len(known), 1)
-    of_row, code = np.divmod(distinct(row[code >= 0] * count + code[code >= 0]), count)
+    code, known = word_codes(names, ascending=True)
+    count, some = max(len(known), 1), code >= 0
+    key = row[some] * np.int64(count)
+    key += code[some]
+    of_row, code = np.divmod(distinct(key), count)
     return _joined(of_row, np.asarray(known, object)[code].tolist(), ";", m)
 
 
