@@ -7,7 +7,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Bools", "Floats", "Ints", "Objects", "differs", "rows_of_runs"]
+__all__ = ["Bools", "Floats", "Ints", "Objects", "differs", "narrow", "rows_of_runs"]
 
 Bools: TypeAlias = NDArray[np.bool_]
 Floats: TypeAlias = NDArray[np.float64]
@@ -26,6 +26,14 @@ def differs(values: NDArray[Any]) -> Bools:
     new = np.ones(len(values), bool)
     np.not_equal(values[1:], values[:-1], out=new[1:])
     return new
+
+
+def narrow(rows: Ints) -> Ints:
+    """Keep places of rows in four bytes each.
+
+    Products with plain numbers do not fit there: such sums are begun with int64.
+    """
+    return np.asarray(rows, np.int32)
 
 
 def rows_of_runs(starts: NDArray[np.integer], sizes: NDArray[np.integer]) -> Ints:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from layers.arrays import narrow
 from layers.coded import distinct
 from layers.crs import choose_operation
 from layers.errors import FrameError
@@ -217,7 +218,7 @@ def _followed_bounds(
         bound[~near[every]] = old[~near[old_rows]]
     if last != options or np.isinf(bound).sum() > _FEW:
         bound = upper_bounds(network, distance.unsampled, within_m, every, measure)
-    water.found["bounds"] = water.made, options, every, bound
+    water.found["bounds"] = water.made, options, narrow(every), bound
     if region is None:
         return np.asarray(bound, dtype=np.float64)
     ends, own_ends = (_node_of(network, *those) for those in ((every, measure), (rows, own_m)))

@@ -6,13 +6,14 @@ The one place that decides it, for sampled length, coverage, gaps, streams and n
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from itertools import count as counting
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 import pandas as pd
 
-from layers.arrays import rows_of_runs
+from layers.arrays import narrow, rows_of_runs
 from layers.coded import distinct
 from layers.errors import FrameError
 from layers.fieldwork.hours import worked_at
@@ -93,8 +94,6 @@ class CountedWater:
         All placements of the question, n of them.
     methods, represents_m, as_of
         As of :func:`counted_water`.
-    day
-        Local date of setting, (n,).
     row, measure_m
         Reach row (−1 = none) and measure of each placement's position, (n,). [m]
     counted, has_stretch
@@ -112,7 +111,6 @@ class CountedWater:
     network: Network
     placements: pd.DataFrame
     methods: pd.DataFrame
-    day: NDArray[np.datetime64]
     row: Ints
     measure_m: Floats
     counted: Bools
@@ -124,6 +122,11 @@ class CountedWater:
     made: int
     changed_in: Ints
     found: dict[Any, Any] = field(repr=False)
+
+    @cached_property
+    def day(self) -> NDArray[np.datetime64]:
+        """Local date of setting, (n,)."""
+        return local_dates(self.placements).to_numpy()
 
     def of(self, count: Counted) -> Water:
         """Water that counts as `visited` or as `sampled`; FrameError for another word."""
@@ -166,7 +169,7 @@ class CountedWater:
 
     def distance(self, count: Counted) -> SampledDistance:
         """How far every place is from such water; computed once, and anew where that changed."""
-        return self._distance_since(count)[1]
+        return replace(self._distance_since(count)[1])  # what follows from it is not kept
 
     def moved_since(self, count: Counted, made: int) -> Bools:
         """Mark reaches whose distances may differ from those of an earlier water, (m,)."""
@@ -181,7 +184,7 @@ class CountedWater:
                 before=before,
                 changed=self.changed_in > made,
             )
-            return np.where(found.moved, self.made, moved_in), found
+            return np.where(found.moved, np.int32(self.made), moved_in), found
 
         since: tuple[Ints, SampledDistance] = self._found(count, find)
         return since
@@ -237,7 +240,7 @@ class CountedWater:
         # Most placements lie in one group: only others have to be sorted.
         also = own != np.repeat(own[first], np.diff(np.append(first, len(own))))
         size = int(group.max(initial=0)) + 1
-        rest = np.divmod(distinct(placement[also] * size + own[also]), size)
+        rest = np.divmod(distinct(placement[also] * np.int64(size) + own[also]), size)
         return np.append(placement[first], rest[0]), np.append(own[first], rest[1])
 
     def with_changes(
@@ -257,7 +260,7 @@ class CountedWater:
         stays = source >= 0
         take = source.copy()
         take[~stays] = len(self.row) + np.arange(len(new.row))
-        place = np.full(len(self.row) + len(new.row), -1)
+        place = np.full(len(self.row) + len(new.row), -1, np.int32)
         place[take] = np.arange(len(take))
         changed_in = self.changed_in.copy()
         gone = place[: len(self.row)] < 0
@@ -283,7 +286,7 @@ class CountedWater:
             found["night"] = rows.of([found["night"], new._at_night()])
         arrays: dict[str, Any] = {
             name: rows.of([getattr(self, name), getattr(new, name)])
-            for name in ("day", "row", "measure_m", "counted", "has_stretch")
+            for name in ("row", "measure_m", "counted", "has_stretch")
         }
         return replace(
             self,
@@ -371,9 +374,10 @@ def counted_water(
     owner, around = _around(network, row[point], measure[point], stands_for)
     shape = placements.get("shape", pd.Series(None, index=placements.index, dtype=object))
     drawn = np.flatnonzero(counted & ~has_length & shape.notna().to_numpy(bool))
-    hauled, inside = np.empty(0, np.int64), Intervals(drawn[:0], measure[:0], measure[:0])
+    hauled, inside = drawn[:0], sampled.intervals.at(drawn[:0])
     if len(drawn):
         hauled, inside = reaches_inside(network, shape.to_numpy(object)[drawn])
+        inside = inside._replace(group=narrow(inside.group))
     visited = Intervals(
         *(np.concatenate(all_) for all_ in zip(sampled.intervals, around, inside, strict=True))
     )
@@ -381,9 +385,9 @@ def counted_water(
     order = np.argsort(visited_by, kind="stable")
     made = next(_MADE)
     return CountedWater(
-        network, placements, methods, day.to_numpy(), row, measure, counted, has_stretch, sampled,
-        Water(visited.at(order), visited_by[order]), represents_m, as_of, made,
-        np.full(len(network.length_m), made), {},
+        network, placements, methods, narrow(row), measure, counted, has_stretch, sampled,
+        Water(visited.at(order), narrow(visited_by[order])), represents_m, as_of, made,
+        np.full(len(network.length_m), made, np.int32), {},
     )  # fmt: skip
 
 
@@ -417,8 +421,8 @@ def _around(
     first = np.searchsorted(np.concatenate(found), np.arange(size + 1))
     count = np.diff(first)[again]
     take = rows_of_runs(first[again], count)
-    joined = Intervals(*(np.concatenate(column)[take] for column in zip(*water, strict=True)))
-    return np.repeat(np.arange(len(again)), count), joined
+    group, from_m, to_m = (np.concatenate(column)[take] for column in zip(*water, strict=True))
+    return np.repeat(np.arange(len(again)), count), Intervals(narrow(group), from_m, to_m)
 
 
 @reads("stretches", "placements")
@@ -440,5 +444,5 @@ def _stretches(
     length = network.length_m[row[used]]
     one = np.clip(stretches["from_m"].to_numpy(float)[used], 0.0, length)
     other = np.clip(stretches["to_m"].to_numpy(float)[used], 0.0, length)
-    intervals = Intervals(row[used], np.minimum(one, other), np.maximum(one, other))
-    return Water(intervals, placement[used]), has_stretch
+    intervals = Intervals(narrow(row[used]), np.minimum(one, other), np.maximum(one, other))
+    return Water(intervals, narrow(placement[used])), has_stretch

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from layers.arrays import rows_of_runs
+from layers.arrays import narrow, rows_of_runs
 from layers.narrow_columns import LazyShapes
 from layers.network.intervals import Intervals
 
@@ -123,9 +123,7 @@ class ReachLines(LazyShapes):
     ) -> None:
         super().__init__(network.crs)
         self._network, self.parts = network, pieces
-        self.order, self.first, self.count = (
-            np.asarray(each, np.int32) for each in (order, first, count)
-        )
+        self.order, self.first, self.count = map(narrow, (order, first, count))
 
     def __len__(self) -> int:
         return len(self.first)

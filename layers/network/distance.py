@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy
 
+from layers.arrays import narrow
 from layers.network.intervals import (
     Intervals,
     as_intervals,
-    complement,
     overlay,
+    remainder,
     union_intervals,
 )
 from layers.network.stream_order import connected_parts
@@ -45,23 +47,35 @@ class SampledDistance:
         The network measured.
     sampled
         Joined sampled intervals; `group` is the reach's row.
-    unsampled
-        The pieces between them, k of them, sorted by reach and measure.
     node_m
         Distance of each node; infinite where its connected part has no sample, (n,). [m]
-    from_m, to_m
-        Distance at the upper and at the lower end of each unsampled piece, (k,). [m]
     moved
         Reaches that may differ in any of this from what it was computed from, (m,).
     """
 
     network: Network
     sampled: Intervals
-    unsampled: Intervals
     node_m: Floats
-    from_m: Floats
-    to_m: Floats
     moved: Bools
+
+    @cached_property
+    def unsampled(self) -> Intervals:
+        """The pieces between sampled intervals, k of them, sorted by reach and measure."""
+        pieces = remainder(self.sampled, self.network.length_m, SHORTEST_PIECE_M)
+        return pieces._replace(group=narrow(pieces.group))
+
+    @cached_property
+    def from_m(self) -> Floats:
+        """Distance at the upper end of each unsampled piece, (k,). [m]."""
+        own, at_head = self.unsampled.group, self.unsampled.from_m <= SHORTEST_PIECE_M
+        return np.where(at_head, self.node_m[self.network.from_node[own]], 0.0)
+
+    @cached_property
+    def to_m(self) -> Floats:
+        """Distance at the lower end of each unsampled piece, (k,). [m]."""
+        own = self.unsampled.group
+        at_foot = self.unsampled.to_m >= self.network.length_m[own] - SHORTEST_PIECE_M
+        return np.where(at_foot, self.node_m[self.network.to_node[own]], 0.0)
 
     def within(self, region: Intervals | None) -> SampledDistance:
         """Leave only the unsampled pieces in a region, whose parts do not overlap."""
@@ -78,8 +92,9 @@ class SampledDistance:
             self.from_m[k] + (cut.to_m - piece.from_m[k]),
             self.to_m[k] + (piece.to_m[k] - cut.to_m),
         )
-        left = Intervals(piece.group[k], cut.from_m, cut.to_m)
-        return replace(self, unsampled=left, from_m=upper, to_m=lower)
+        left, within = Intervals(piece.group[k], cut.from_m, cut.to_m), replace(self)
+        vars(within).update(unsampled=left, from_m=upper, to_m=lower)
+        return within
 
     @property
     def farthest_m(self) -> Floats:
@@ -146,19 +161,10 @@ def distance_to_sampled(
     sampled = union_intervals(
         given.group, np.clip(given.from_m, 0.0, ceiling), np.clip(given.to_m, 0.0, ceiling)
     )
-    anew = np.arange(len(network.length_m))
-    if before is not None and changed is not None:
-        anew = np.flatnonzero(changed)
-    unsampled = complement(
-        np.searchsorted(anew, sampled.group), *sampled[1:], network.length_m[anew],
-        shortest_m=SHORTEST_PIECE_M,
-    )  # fmt: skip
-    unsampled = unsampled._replace(group=anew[unsampled.group])
     moved = np.ones(len(network.length_m), bool)
     near = np.ones(network.n_nodes, bool)
     if before is not None and changed is not None:
         sampled = spliced(before.sampled, sampled, changed)
-        unsampled = spliced(before.unsampled, unsampled, changed)
         near = _joined_nodes(network, [before.sampled, sampled], changed)
         moved = near[network.from_node] | near[network.to_node]
     seeds = np.full(network.n_nodes, np.inf)
@@ -177,18 +183,7 @@ def distance_to_sampled(
     else:
         nodes, node_m = np.flatnonzero(near), before.node_m.copy()
         node_m[nodes] = spread(network.adjacency[nodes][:, nodes], seeds[nodes])
-    own = unsampled.group
-    at_head = unsampled.from_m <= SHORTEST_PIECE_M
-    at_foot = unsampled.to_m >= network.length_m[own] - SHORTEST_PIECE_M
-    return SampledDistance(
-        network=network,
-        sampled=sampled,
-        unsampled=unsampled,
-        node_m=node_m,
-        from_m=np.where(at_head, node_m[network.from_node[own]], 0.0),
-        to_m=np.where(at_foot, node_m[network.to_node[own]], 0.0),
-        moved=moved,
-    )
+    return SampledDistance(network, sampled, node_m, moved)
 
 
 def spliced(old: Intervals, new: Intervals, changed: Bools) -> Intervals:
@@ -232,8 +227,8 @@ def spread(single: scipy.sparse.csr_array, seeds: Floats, limit_m: float = np.in
     graph = scipy.sparse.csr_array(
         (
             np.append(single.data, seeds[known]),
-            np.append(single.indices, known),
-            np.append(single.indptr, single.nnz + len(known)),
+            np.append(single.indices, narrow(known)),
+            np.append(single.indptr, np.int32(single.nnz + len(known))),
         ),
         shape=(n + 1, n + 1),
     )

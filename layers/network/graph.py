@@ -11,6 +11,7 @@ import pandas as pd
 import scipy
 import shapely
 
+from layers.arrays import narrow
 from layers.crs import require_metres
 from layers.errors import NetworkError
 from layers.network.lines import Lines
@@ -167,7 +168,7 @@ class Network:
         nodes, first = np.unique(node[greatest_first], return_index=True)
         greatest = np.full(self.n_nodes, -1, np.int64)
         greatest[nodes] = greatest_first[first]
-        return greatest
+        return narrow(greatest)
 
     @cached_property
     def adjacency(self) -> scipy.sparse.csr_array:

@@ -31,6 +31,7 @@ __all__ = [
     "order_of",
     "overlay",
     "passes",
+    "remainder",
     "runs_of",
     "union_intervals",
     "union_length",
@@ -42,7 +43,7 @@ _GREATEST_GROUP = 2**53  # whole numbers up to here are exact in a double
 
 
 class Intervals(NamedTuple):
-    """n intervals: three arrays of the same length."""
+    """n intervals: three arrays of the same length; groups that are kept are int32."""
 
     group: Ints
     from_m: Floats
@@ -75,7 +76,9 @@ def as_intervals(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Interv
     FrameError
         Lengths differ, a measure is missing or infinite, or a group is negative.
     """
-    groups = np.asarray(group, dtype=np.int64)
+    groups = np.asarray(group)
+    if groups.dtype != np.int32:
+        groups = groups.astype(np.int64, copy=False)
     first = np.asarray(from_m, dtype=np.float64)
     last = np.asarray(to_m, dtype=np.float64)
     if not groups.shape == first.shape == last.shape or groups.ndim != 1:
@@ -159,7 +162,7 @@ def passes(group: ArrayLike, from_m: ArrayLike, to_m: ArrayLike) -> Intervals:
     piece = np.repeat(np.arange(len(times)), times)
     most = int(times.max(initial=1))
     level = np.arange(len(piece)) - np.repeat(np.cumsum(times) - times, times)
-    joined = union_intervals(groups[piece] * most + level, at[piece], at[piece + 1])
+    joined = union_intervals(level + groups[piece] * np.int64(most), at[piece], at[piece + 1])
     return joined._replace(group=joined.group // most)
 
 
@@ -207,16 +210,20 @@ def complement(
     joined = union_intervals(
         given.group, np.clip(given.from_m, 0.0, ceiling), np.clip(given.to_m, 0.0, ceiling)
     )
-    every = np.arange(len(lengths), dtype=np.int64)
-    # A piece starts at 0 or where an interval ends, and stops where one starts or at the
-    # group's end. Sorted apart, starts and stops pair up.
-    group = np.concatenate([every, joined.group])
-    starts = np.concatenate([np.zeros(len(every)), joined.to_m])
-    stops = np.concatenate([lengths, joined.from_m])
-    starts, stops = (at[np.lexsort((at, group))] for at in (starts, stops))
-    group = np.sort(group)
+    return remainder(joined, lengths, shortest_m)
+
+
+def remainder(joined: Intervals, length_m: Floats, shortest_m: float) -> Intervals:
+    """List as :func:`complement` what :func:`union_intervals` leave, all within their groups."""
+    count = np.bincount(joined.group, minlength=len(length_m))
+    every = np.arange(len(length_m))
+    # The piece before each interval; a group has one more than intervals.
+    before = np.arange(len(joined.group)) + joined.group
+    starts, stops = np.zeros((2, len(before) + len(every)))
+    starts[before + 1], stops[before] = joined.to_m, joined.from_m
+    stops[np.cumsum(count) + every] = length_m
     kept = stops - starts > shortest_m
-    return Intervals(group[kept], starts[kept], stops[kept])
+    return Intervals(np.repeat(every, count + 1)[kept], starts[kept], stops[kept])
 
 
 def overlay(intervals: Intervals, parts: Intervals) -> Overlay:

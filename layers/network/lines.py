@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import shapely
 
-from layers.arrays import rows_of_runs
+from layers.arrays import narrow, rows_of_runs
 from layers.narrow_columns import LazyShapes
 
 if TYPE_CHECKING:
@@ -36,8 +36,7 @@ class Lines(LazyShapes):
 
     def __init__(self, xy: Floats, first: Ints, count: Ints, crs: Any) -> None:  # noqa: ANN401
         super().__init__(crs)
-        self.xy = xy
-        self.first, self.count = np.asarray(first, np.int32), np.asarray(count, np.int32)
+        self.xy, self.first, self.count = xy, narrow(first), narrow(count)
         self._boxes: list[Floats] = []  # at most one, which copies share
 
     @classmethod
@@ -116,7 +115,7 @@ class Lines(LazyShapes):
         order = np.argsort(boxes[:, 0])
         strip = np.empty(len(order), np.int64)
         strip[order] = np.arange(len(order)) // max(int((_IN_A_BLOCK * len(order)) ** 0.5), 1)
-        order = np.lexsort((boxes[:, 1], strip)).astype(np.int32)
+        order = narrow(np.lexsort((boxes[:, 1], strip)))
         boxes = boxes[order]
         begin = np.arange(0, len(order), _IN_A_BLOCK)
         low, high = (

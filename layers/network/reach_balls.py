@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import scipy
 
-from layers.arrays import rows_of_runs
+from layers.arrays import narrow, rows_of_runs
 from layers.coded import distinct
 from layers.network.intervals import Intervals, overlay, union_intervals
 from layers.network.stream_order import connected_parts
@@ -78,7 +78,7 @@ def unsampled_within(
         ),
     )
     place, row = np.divmod(around.group, m)
-    touched = distinct(row)
+    touched = narrow(distinct(row))
     first, end = (np.searchsorted(unsampled.group, touched, side) for side in ("left", "right"))
     pieces = unsampled.at(rows_of_runs(first, end - first))
     cut = overlay(Intervals(row, around.from_m, around.to_m), pieces)

@@ -10,6 +10,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import pandas as pd
 
+from layers.arrays import narrow
 from layers.coded import coded_labels
 from layers.frames import codes_of, reads
 from layers.network.distance import SHORTEST_PIECE_M
@@ -62,7 +63,7 @@ class Parts:
         count = np.bincount(self.intervals.group)
         only = np.full(len(count), -1)
         only[self.intervals.group] = np.arange(len(self.catchment))
-        return np.where(count == 1, only, -1)
+        return narrow(np.where(count == 1, only, -1))
 
     def _cut(self, pieces: Intervals, owner: Ints) -> tuple[Ints, Ints, Floats]:
         """Catchment, owner and length of what pieces have in each part. [m]."""
@@ -82,7 +83,7 @@ def main_part(part: Ints, owner: Ints, length_m: Floats, owners: int) -> Ints:
     −1 for an owner without any; `part`, `owner` and `length_m` are those of k pieces, (k,).
     """
     kinds = int(part.max(initial=-1)) + 2
-    pair, place = np.unique(owner * kinds + part + 1, return_inverse=True)
+    pair, place = np.unique(owner * np.int64(kinds) + part + 1, return_inverse=True)
     total = np.bincount(place.ravel(), length_m, minlength=len(pair)).round(6)
     of_pair, which = np.divmod(pair, kinds)
     most = np.full(owners, -np.inf)
@@ -131,11 +132,11 @@ def _parts(network: Network, reach_parts: pd.DataFrame) -> Parts:
     rest = complement(rows[used], from_m[used], to_m[used], network.length_m)
     return Parts(
         Intervals(
-            np.concatenate([rows[used], rest.group]),
+            narrow(np.concatenate([rows[used], rest.group])),
             np.concatenate([from_m[used], rest.from_m]),
             np.concatenate([to_m[used], rest.to_m]),
         ),
-        np.concatenate([code.astype(np.int64), np.full(len(rest.group), -1, np.int64)]),
+        narrow(np.append(code, np.full(len(rest.group), -1))),
         names,
     )
 

@@ -25,12 +25,11 @@ __all__ = ["FlowGraph", "connected_parts", "flow_graph", "strahler_order", "upst
 class FlowGraph:
     """Blocks of nodes (one node, or all nodes of a directed loop) and the reaches between.
 
-    `block` gives each node's block; `tail` and `head` each reach's blocks (equal for a reach
-    within a loop). `upstream_of` has, per block, the blocks one reach upstream;
-    `downstream_of` likewise. `downward` lists all blocks so that water only flows forward.
+    `tail` and `head` give each reach's blocks, equal for a reach within a loop; `upstream_of` and
+    `downstream_of` have, per block, the blocks one reach away. `downward` lists all blocks so that
+    water only flows forward.
     """
 
-    block: Ints
     tail: Ints
     head: Ints
     upstream_of: _Links
@@ -87,7 +86,7 @@ def flow_graph(from_node: Ints, to_node: Ints, n_nodes: int) -> FlowGraph:
             waiting[below] -= 1
             if waiting[below] == 0:
                 downward.append(below)
-    return FlowGraph(block, tail, head, upstream_of, downstream_of, downward)
+    return FlowGraph(tail, head, upstream_of, downstream_of, downward)
 
 
 def strahler_order(graph: FlowGraph) -> Ints:

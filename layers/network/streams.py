@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from layers.arrays import narrow
 from layers.coded import word_codes
 from layers.network.stream_order import connected_parts
 
@@ -74,7 +75,7 @@ def streams(network: Network) -> tuple[Ints, pd.DataFrame]:
     first = np.lexsort((reach, -network.upstream_length_m.round(6), label))
     outlet = first[np.unique(label[first], return_index=True)[1]]
     order = np.argsort(outlet)
-    stream: Ints = np.argsort(order)[np.unique(label, return_inverse=True)[1].ravel()]
+    stream = narrow(np.argsort(order)[np.unique(label, return_inverse=True)[1].ravel()])
     outlet = outlet[order]
     highest = np.zeros(len(outlet), np.int64)
     np.maximum.at(highest, stream, network.strahler)

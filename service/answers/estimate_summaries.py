@@ -35,7 +35,9 @@ from service.reference import network
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from layers.arrays import Ints, Objects
+    from numpy.typing import NDArray
+
+    from layers.arrays import Objects
     from layers.estimates.catchment_chances import Places, SeasonFigures
     from layers.estimates.change import Changes
     from layers.estimates.detection import Detection
@@ -140,7 +142,7 @@ class _Chances(NamedTuple):
 
     chances: pd.DataFrame
     seasons: dict[int, SeasonFigures]
-    year: Ints
+    year: NDArray[np.int16]
     counted_in: Objects
 
 
@@ -156,7 +158,8 @@ def _chances(store: Store, since: Since[_Chances]) -> _Chances:
     ancestors = reference.ancestors(store)
     placements, days = picture.placements, picture.days
     counted_in = visiting.units_counted(placements, methods, effort)
-    year = np.where(np.isnat(days), -1, days.astype("datetime64[Y]").astype(np.int64) + 1970)
+    known = days.astype("datetime64[Y]").astype(np.int64) + 1970
+    year = np.where(np.isnat(days), -1, known).astype(np.int16)
     seasons = {}
     if last and np.array_equal(counted_in, last.counted_in):
         touched = {*year[since.source < 0].tolist(), *last.year[since.gone].tolist()}

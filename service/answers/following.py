@@ -67,11 +67,19 @@ class Since(Generic[Made]):
 
 
 class _Effort(NamedTuple):
-    """Effort: place of its placement, ascending; place of its unit in `_UNITS`; how much, (k,)."""
+    """Effort, placement by placement.
 
-    owner: NDArray[np.int32]
+    How many units each placement has, (n,); place of each unit in `_UNITS`, and how much, (k,).
+    """
+
+    size: NDArray[np.int16]
     unit: NDArray[np.int8]
     amount: NDArray[np.float64]
+
+    @property
+    def owner(self) -> NDArray[np.int32]:
+        """Place of the placement of each, ascending, (k,)."""
+        return np.repeat(np.arange(len(self.size), dtype=np.int32), self.size)
 
 
 class _Known(NamedTuple, Generic[Made]):
@@ -150,11 +158,11 @@ def picture_and_effort(store: Store, viewer: Viewer) -> tuple[Picture, pd.DataFr
 
     `effort_unit` is coded; there is no `problem`.
     """
-    picture, (owner, unit, amount) = following(store, viewer, "effort", _effort)
+    picture, known = following(store, viewer, "effort", _effort)
     columns = {
-        "placement_id": coded_labels(owner, picture.names),
-        "effort_unit": coded_labels(unit, _UNITS),
-        "effort": amount,
+        "placement_id": coded_labels(known.owner, picture.names),
+        "effort_unit": coded_labels(known.unit, _UNITS),
+        "effort": known.amount,
     }
     return picture, pd.DataFrame(columns, copy=False)
 
@@ -166,17 +174,20 @@ def _effort(store: Store, since: Since[_Effort]) -> _Effort:
         few = picture.of(places[start : start + _AT_ONCE])
         records = few.records(OF_EFFORT)
         own = effort_of(records.placements, methods, stretch_lengths(records.stretches))
-        of_placement = codes_within(own["placement_id"], few.names).astype(np.int32) + start
+        of_placement = codes_within(own["placement_id"], few.names)
+        of_each = np.bincount(of_placement, minlength=len(few.names)).astype(np.int16)
         of_unit = codes_within(own["effort_unit"], _UNITS).astype(np.int8)
-        parts.append((of_placement, of_unit, own["effort"].to_numpy()))
+        parts.append((of_each, of_unit, own["effort"].to_numpy()))
     fresh = _Effort(*(np.concatenate(each) for each in zip(*parts, strict=True)))
     if since.last is None or len(places) == len(since.source):
         return fresh
     source, size = since.source.copy(), len(since.gone)
     source[places] = size + np.arange(len(places))
-    owner, rows = Rows(source, [size, len(places)]).owned([since.last.owner, fresh.owner])
-    unit = rows.of([since.last.unit, fresh.unit])
-    return _Effort(owner, unit, rows.of([since.last.amount, fresh.amount]))
+    both = [since.last, fresh]
+    each = Rows(source, [size, len(places)])
+    _, rows = each.owned([part.owner for part in both])
+    unit, amount = (rows.of([part[k] for part in both]) for k in (1, 2))
+    return _Effort(each.of([part.size for part in both]), unit, amount)
 
 
 def part_of_effort(effort: pd.DataFrame, some: Bools, few: Picture) -> pd.DataFrame:

@@ -193,9 +193,8 @@ def _counted(store: Store, since: Since[_Counted]) -> _Counted:
     ancestors = reference.ancestors(store)
     names, *nesting = nested_catchments(ancestors)
     part_of = separate_parts((nesting[0], nesting[1]), len(names))
-    part = np.append(part_of, -1)[
-        codes_within(placement_catchments(store, picture.placements), names)
-    ]
+    narrow = np.append(part_of, -1).astype(np.min_scalar_type(-1 - len(names)))
+    part = narrow[codes_within(placement_catchments(store, picture.placements), names)]
     units = main_units(picture.placements, effort)
     anew, used, others = np.ones(len(names) + 1, bool), np.zeros(len(part), bool), None
     if last and units.equals(last.units):

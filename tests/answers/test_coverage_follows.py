@@ -371,3 +371,25 @@ def test_figures_that_follow_changes_are_those_of_the_whole(seed):
             assert one.attrs == other.attrs
             if "geometry" in one:
                 assert one.geometry.to_wkt().tolist() == other.geometry.to_wkt().tolist()
+
+
+def test_water_keeps_a_row_a_placement_and_two_measures_of_each_interval():
+    """24 bytes, also after changes; what lies between sampled intervals is worked out anew."""
+    rng, network = np.random.default_rng(3), random_network(3)
+    placements, snaps, stretches = field_work(network, rng, [f"P{k:02d}" for k in range(30)])
+    water = counted_water(network, stretches, snaps, placements, METHODS)
+    for _ in range(2):
+        described(water)
+        beside(water)
+        for part in (water.visited, water.sampled):
+            arrays = [*part.intervals, part.placement]
+            assert sum(array.nbytes for array in arrays) == 24 * len(part.placement) > 0
+        for count in COUNTS:
+            _, distance = water.found[count][1]
+            assert set(vars(distance)) == {"network", "sampled", "node_m", "moved"}
+            arrays, m = [*distance.sampled, distance.node_m, distance.moved], len(network.length_m)
+            own = 20 * len(distance.sampled.group) + 8 * network.n_nodes + m
+            assert sum(array.nbytes for array in arrays) == own
+        few = counted_water(network, *field_work(network, rng, ["Q"])[::-1], METHODS)
+        source = np.append(np.arange(len(placements)), -1)
+        water = water.with_changes(pd.concat([placements, few.placements]), source, few)
