@@ -508,8 +508,8 @@ def chosen_ids(store, viewer):
 
 
 def listed_ids(store, viewer):
-    rows, records = record_list._looks(store, Selection(), viewer)
-    return records.placements.index[rows.index]
+    seen = record_list._looks(store, Selection(), viewer)
+    return seen.records.placements.index[seen.places]
 
 
 def mapped_ids(store, viewer):
