@@ -82,6 +82,9 @@ def main_part(part: Ints, owner: Ints, length_m: Floats, owners: int) -> Ints:
 
     −1 for an owner without any; `part`, `owner` and `length_m` are those of k pieces, (k,).
     """
+    code, several = np.full(owners, -1, np.int64), np.bincount(owner)[owner] > 1
+    code[owner[~several]] = part[~several]  # most have one piece
+    part, owner, length_m = part[several], owner[several], length_m[several]
     kinds = int(part.max(initial=-1)) + 2
     pair, place = np.unique(owner * np.int64(kinds) + part + 1, return_inverse=True)
     total = np.bincount(place.ravel(), length_m, minlength=len(pair)).round(6)
@@ -90,7 +93,6 @@ def main_part(part: Ints, owner: Ints, length_m: Floats, owners: int) -> Ints:
     np.maximum.at(most, of_pair, total)
     best = np.flatnonzero(total == most[of_pair])
     best = best[np.unique(of_pair[best], return_index=True)[1]]
-    code = np.full(owners, -1, np.int64)
     code[of_pair[best]] = which[best] - 1
     return code
 
