@@ -134,7 +134,7 @@ def chances_by_catchment(
                 visit, at, holder = places.visits[year]
                 cell = holder[at] * can.shape[1] + looking.seasons.method[visit]
                 visits = np.bincount(cell, minlength=can.shape[1] * len(names))
-                seasons[year] = SeasonFigures(visits.reshape(len(names), -1), {})
+                seasons[year] = SeasonFigures(visits.reshape(len(names), can.shape[1]), {})
             here = (seasons[year].visits @ can[row] > 0) & ~estimated
             if not here.any():
                 continue

@@ -428,7 +428,8 @@ def _choose(
         heappush(heap, (-round(float(gain), 6), k, len(chosen)))
 
     following = 0
-    while len(chosen) < count:
+    # Each that is chosen leaves the heap, so that few candidates may all be chosen.
+    while len(chosen) < count and (heap or following < len(bound)):
         while following < len(bound):
             if following == len(waiting):
                 waiting = np.argsort(-bound, kind="stable")

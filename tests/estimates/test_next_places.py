@@ -143,6 +143,19 @@ def test_sampled_places_are_no_candidates_and_count_for_nothing():
     assert "after 1 place nothing is left" in frame.attrs["inputs"]["note"]
 
 
+def test_the_only_place_that_is_clear_is_taken_and_no_other():
+    """Of a reach of 500 m, sampled along its first 100 m, only the foot lies 390 m from there."""
+    placements = placements_of([("kick_net", 2024)])
+    line = build_network(reaches_of(["LINESTRING (0 500, 0 0)"], ["A"]))
+    frame = next_places(
+        *both(line, stretches_at([(0, "A", 0, 100)]), placements), count=3, within_m=100,
+        clear_m=390,
+    )  # fmt: skip
+    assert frame["measure_m"].tolist() == [500]
+    assert frame["adds_m"].tolist() == [100]
+    assert frame["remaining_share"].tolist() == pytest.approx([300 / 500])
+
+
 def test_everything_sampled_gives_no_place():
     """An empty table with its columns, and the reason in words."""
     placements = placements_of([("kick_net", 2024)])

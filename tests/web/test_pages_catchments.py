@@ -1,5 +1,6 @@
 """The species by catchment table, and the pages of species, catchments, records and methods."""
 
+import contextlib
 import html
 import re
 from urllib.parse import parse_qsl
@@ -19,6 +20,7 @@ from service.web.pages import records_page
 from service.web.parameters import read_query
 from tests.handed_over import demo_path
 from tests.small_store import NASTY, SPECIES, make_small_store
+from tests.store_records import add, field_records, small_store
 
 BROWSER = {"Accept": "text/html"}
 
@@ -218,6 +220,15 @@ def test_chances_come_apart_or_with_the_page(client, monkeypatch):
     assert year == 2023
     shown = rf"there\? .+\s% \(.+\s% to .+\s%\), {reaches} reach(es)?, 2023"
     assert re.search(shown, cells[species][1])
+
+
+def test_without_catchments_there_are_no_chances(tmp_path):
+    """Four placements on a network in no catchment at all."""
+    store = small_store(tmp_path / "s.gpkg")
+    with contextlib.closing(store):
+        add(store, field_records(store))
+        client = create_app(store, Settings()).test_client()
+        assert client.get("/catchments/chances.json").json["cells"] == {}
 
 
 def test_public_sees_nothing_of_a_sensitive_place(client, public):
